@@ -1,0 +1,1 @@
+"""What the maker writes, as typed settings. Imports nothing of ours."""

@@ -1,0 +1,1 @@
+"""Hands: instruments, the measuring sequence, the check standard, the safe state."""

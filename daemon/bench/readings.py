@@ -1,0 +1,32 @@
+"""What the sequence hands on: raw readings, nothing computed yet."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """Readings at one source setting, in the product's units.
+
+    `level` is what the source was told, 0 for a zero point; the reference says
+    what truly went in. The three tuples have one element a reading.
+    """
+
+    level: float
+    reference: tuple[float, ...]
+    output: tuple[float, ...]
+    at_s: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeReadings:
+    """All points of one range of one unit, in the order they were taken.
+
+    `reference_full_scale` and `output_full_scale` are the instrument ranges that
+    were in use; their specification carries the uncertainty.
+    """
+
+    range: str
+    points: tuple[Point, ...]
+    reference_full_scale: float
+    output_full_scale: float
+    ambient_c: float | None

@@ -1,0 +1,1 @@
+"""The screens: what the Store remembers and the daemon's control offers."""

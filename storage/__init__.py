@@ -1,0 +1,1 @@
+"""What is remembered: the Store and its implementations. Imports nothing of ours."""

@@ -1,0 +1,254 @@
+"""Frozen rows: what the Store keeps.
+
+Times are UTC and carry their zone. Ids are chosen by whoever writes, so that
+writing twice changes nothing. A row that ends or corrects another is a row of
+its own; nothing is ever overwritten or deleted.
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+
+class RunKind(StrEnum):
+    """Whose errors a run measured."""
+
+    UNIT = "unit"
+    CHECK = "check"
+
+
+class Verdict(StrEnum):
+    """Outcome of one range or run against its error limits."""
+
+    CONFORMING = "conforming"
+    NONCONFORMING = "nonconforming"
+    UNDECIDED = "undecided"
+    LIKE_KNOWN_GOOD = "like known-good"
+    """The bench cannot judge the limit; the range reads like the known-good unit."""
+    CHANGED = "changed"
+    """The bench cannot judge the limit; the range differs from the known-good unit."""
+    NOT_JUDGED = "not judged"
+
+
+class Cause(StrEnum):
+    """What a signal says has moved."""
+
+    REEL = "reel"
+    SHARED = "shared stage"
+    BENCH = "bench"
+    UNIT = "unit"
+    RANGE = "range"
+
+
+class Scope(StrEnum):
+    """What a hold stands on."""
+
+    BUILD = "build"
+    REEL = "reel"
+    UNIT = "unit"
+
+
+class Disposal(StrEnum):
+    """How a hold ends (ISO 9000 terms)."""
+
+    RELEASE = "release"
+    CONCESSION = "concession"
+    REWORK = "rework"
+    SCRAP = "scrap"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Product:
+    """An instrument type."""
+
+    product: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Build:
+    """One batch of units kitted together."""
+
+    build: str
+    product: str
+    planned_units: int | None
+    opened_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reel:
+    """A component lot: everything from one reel, tape or packet."""
+
+    reel: str
+    nominal_ohm: float
+    tolerance_ppm: float
+    received_at: datetime
+    supplier: str | None = None
+    lot_code: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitting:
+    """From `from_serial` on (None: from the build's first unit), `part` is of `reel`."""
+
+    fitting: str
+    product: str
+    build: str
+    part: str
+    reel: str
+    from_serial: str | None
+    fitted_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unit:
+    """One instrument."""
+
+    serial: str
+    product: str
+    build: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """One set-up of leads, meter ranges and nulls."""
+
+    session: str
+    bench: str
+    opened_at: datetime
+    configuration: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """One measurement of a unit, all ranges or some.
+
+    `origin` says who took the readings: "bench", "typed" or "import".
+    """
+
+    run: str
+    kind: RunKind
+    product: str
+    serial: str
+    build: str | None
+    session: str
+    origin: str
+    started_at: datetime
+    finished_at: datetime
+    configuration: str
+    ambient_c: float | None
+    rerun_of: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeResult:
+    """One range of one run, with the raw readings it follows from.
+
+    `error_ppm` is of reading, offset removed; `offset_ppm` is of full scale.
+    `uncertainty_ppm` is standard (k = 1). Readings are in the product's units,
+    one element a reading, in the order they were taken: `level` is the source's
+    setting (0 for a zero point), never used as the reference.
+    """
+
+    run: str
+    range: str
+    reference: float
+    indicated: float
+    error_ppm: float
+    offset_ppm: float
+    uncertainty_ppm: float
+    limit_ppm: float
+    verdict: Verdict
+    conformance_probability: float | None
+    level: tuple[float, ...] = ()
+    reference_readings: tuple[float, ...] = ()
+    output_readings: tuple[float, ...] = ()
+    at_s: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signal:
+    """A statistical finding, as it stood after run number `number`.
+
+    A later unit sharpens a finding: the same `signal`, the next `revision`.
+    `raised_serial` never changes. Sizes are in ppm of reading, the interval is
+    of 95 %. `evidence` is a JSON object of the statistic's own numbers.
+    """
+
+    signal: str
+    revision: int
+    number: int
+    product: str
+    build: str
+    cause: Cause
+    statistic: str
+    range: str | None
+    part: str | None
+    reel: str | None
+    first_serial: str
+    raised_serial: str
+    units: int
+    size_ppm: float
+    low_ppm: float
+    high_ppm: float
+    implied_ohm: float | None
+    probability: float
+    holds: bool
+    evidence: str
+    made_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hold:
+    """What may not ship, and why."""
+
+    hold: str
+    scope: Scope
+    subject: str
+    product: str
+    signal: str | None
+    reason: str
+    placed_by: str
+    placed_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldEnd:
+    """Who ended a hold, how and why."""
+
+    hold: str
+    disposal: Disposal
+    person: str
+    reason: str
+    ended_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Configuration:
+    """Settings as they were when something was judged; `configuration` is their hash."""
+
+    configuration: str
+    body: str
+    stored_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """Who decided what: the content of one ledger row."""
+
+    person: str
+    action: str
+    subject: str
+    reason: str
+    decided_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluation:
+    """What watching the rows up to run number `number` added; committed as one."""
+
+    product: str
+    number: int
+    signals: tuple[Signal, ...] = field(default=())
+    holds: tuple[Hold, ...] = field(default=())

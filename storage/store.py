@@ -1,0 +1,113 @@
+"""The Store protocol: what can be recorded and asked, wherever the rows live."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from types import TracebackType
+from typing import Protocol, Self
+
+import pandas as pd
+import pyarrow as pa
+
+from storage.records import (
+    Build,
+    Configuration,
+    Decision,
+    Evaluation,
+    Fitting,
+    Hold,
+    HoldEnd,
+    Product,
+    RangeResult,
+    Reel,
+    Run,
+    Session,
+    Unit,
+)
+
+Parameter = str | int | float | bool | datetime | None
+"""What a query may be given."""
+
+
+class Store(Protocol):
+    """Rows in, frames out.
+
+    Every command is one transaction, and its return is the acknowledgement.
+    Repeating a command with the same rows changes nothing; the same id with
+    other content is a `ConflictError`; naming what is not recorded is a
+    `NotFoundError`. Queries are the files of `storage/sql/queries`, by name.
+    """
+
+    def put_configuration(self, configuration: Configuration) -> None:
+        """Keep a snapshot of the settings."""
+        ...
+
+    def add_product(self, product: Product) -> None:
+        """Keep an instrument type."""
+        ...
+
+    def add_build(self, build: Build) -> None:
+        """Keep a build."""
+        ...
+
+    def add_reel(self, reel: Reel) -> None:
+        """Keep a received reel."""
+        ...
+
+    def fit_reel(self, fitting: Fitting) -> None:
+        """Keep which reel feeds a part from a unit on."""
+        ...
+
+    def open_session(self, session: Session) -> None:
+        """Keep a bench set-up."""
+        ...
+
+    def record_run(
+        self, run: Run, results: Sequence[RangeResult], unit: Unit | None = None
+    ) -> int:
+        """Keep a run, all its ranges and, when new, its unit; return its run number.
+
+        Run numbers count up in commit order. A serial that another build or
+        product already has is a `ConflictError`.
+        """
+        ...
+
+    def record_evaluation(self, evaluation: Evaluation) -> None:
+        """Keep signals and holds together with the watermark they were found at."""
+        ...
+
+    def place_hold(self, hold: Hold, decision: Decision) -> None:
+        """Keep a hold placed by a person, with its ledger row."""
+        ...
+
+    def end_hold(self, end: HoldEnd, decision: Decision) -> None:
+        """Keep who ended a hold, with its ledger row. Ending twice is a conflict."""
+        ...
+
+    def note_job(self, job: str, succeeded_at: datetime) -> None:
+        """Keep when a scheduled job last succeeded."""
+        ...
+
+    def table(self, query: str, **parameters: Parameter) -> pa.Table:
+        """Answer a named query as Arrow."""
+        ...
+
+    def frame(self, query: str, **parameters: Parameter) -> pd.DataFrame:
+        """Answer a named query as a frame for people."""
+        ...
+
+    def backup(self, folder: str) -> str:
+        """Write a consistent copy of everything into `folder`; return its path."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the file or connection."""
+        ...
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None: ...
