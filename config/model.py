@@ -161,9 +161,7 @@ class Reference(Strict):
     @model_validator(mode="after")
     def _resistor_has_a_value(self) -> Self:
         if (self.kind == "standard_resistor") != (self.standard_ohm is not None):
-            message = (
-                "standard_ohm: goes with kind = 'standard_resistor', and only there"
-            )
+            message = "standard_ohm: goes with kind = 'standard_resistor' alone"
             raise ValueError(message)
         return self
 
@@ -232,13 +230,12 @@ class Bench(Strict):
 
 def _loopback(address: str) -> bool:
     """Whether a VISA socket address points at this machine."""
-    parts = address.split("::")
-    if len(parts) < 2:
-        return False
+    _, _, rest = address.partition("::")
+    host = rest.partition("::")[0]
     try:
-        return ip_address(parts[1]).is_loopback
+        return ip_address(host).is_loopback
     except ValueError:
-        return parts[1] == "localhost"
+        return host == "localhost"
 
 
 class Reading(Strict):

@@ -89,7 +89,7 @@ class Reel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitting:
-    """From `from_serial` on (None: from the build's first unit), `part` is of `reel`."""
+    """From `from_serial` on (None: the build's first unit), `part` is of `reel`."""
 
     fitting: str
     product: str
@@ -226,7 +226,7 @@ class HoldEnd:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Configuration:
-    """Settings as they were when something was judged; `configuration` is their hash."""
+    """Settings as they were at a judgement; `configuration` is their hash."""
 
     configuration: str
     body: str
