@@ -1,0 +1,209 @@
+"""What a finding says to a person: sentences made from the numbers alone.
+
+The same words stand on the screen, in the terminal and in a message. Digits
+follow the uncertainty: a value is shown to the second digit of its interval's
+half width, never finer.
+"""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import floor, isfinite, log10
+
+from storage.records import Cause, Signal
+
+MINUS = "\N{MINUS SIGN}"
+OHM = "\N{GREEK CAPITAL LETTER OMEGA}"
+PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"))
+PPM_PER_PERCENT = 10_000.0
+SAYABLE_SHARE = 0.99
+"""The largest probability that whole percent can say."""
+PLAINLY_WIDER = 2.0
+"""A spread factor from which the spread is worth a word."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Saying:
+    """One sentence that says what to do, and the lines that say why."""
+
+    headline: str
+    lines: tuple[str, ...] = ()
+
+
+def decimals_for(half_width: float, *, digits: int = 2) -> int:
+    """Return how many decimals show `half_width` to `digits` significant digits.
+
+    >>> decimals_for(0.034)
+    3
+    >>> decimals_for(4.2)
+    1
+    >>> decimals_for(120.0)
+    0
+    """
+    if not isfinite(half_width) or half_width <= 0:
+        return 0
+    return max(0, digits - 1 - floor(log10(half_width)))
+
+
+def percent(error_ppm: float, half_width_ppm: float = 200.0) -> str:
+    """Return an error in percent, signed, to the digits its half width allows.
+
+    >>> percent(2900.0, 150.0)
+    '+0.29 %'
+    >>> percent(-14500.0, 1000.0)
+    '−1.4 %'
+    """  # noqa: RUF002 -- the doctest shows the true minus sign
+    places = decimals_for(half_width_ppm / PPM_PER_PERCENT, digits=1)
+    text = f"{abs(error_ppm) / PPM_PER_PERCENT:.{places}f}"
+    sign = "+" if error_ppm >= 0 else MINUS
+    return f"{sign}{text} %"
+
+
+def ohm(value_ohm: float, half_width_ohm: float | None = None) -> str:
+    """Return a resistance with its prefix, to the digits its half width allows.
+
+    >>> ohm(10_030.4, 12.0)
+    '10.030 kΩ'
+    >>> ohm(0.05)
+    '50 mΩ'
+    """
+    scale, prefix = next(
+        (pair for pair in PREFIXES if abs(value_ohm) >= pair[0]), PREFIXES[-1]
+    )
+    scaled = value_ohm / scale
+    if half_width_ohm is None:
+        return f"{scaled:.6g} {prefix}{OHM}"
+    return f"{scaled:.{decimals_for(half_width_ohm / scale)}f} {prefix}{OHM}"
+
+
+def counted(number: int, singular: str) -> str:
+    """Return "1 unit" or "2 units".
+
+    >>> counted(2, "unit")
+    '2 units'
+    """
+    return f"{number} {singular}" if number == 1 else f"{number} {singular}s"
+
+
+def share(probability: float) -> str:
+    """Return a probability in whole percent, never 100 %.
+
+    >>> share(0.99991)
+    '> 99 %'
+    """
+    if probability > SAYABLE_SHARE:
+        return "> 99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def finding(signal: Signal) -> Saying:
+    """Say what moved, by how much, since when, why we think so, what to do next.
+
+    Parameters
+    ----------
+    signal
+        The latest revision. Its `evidence` may hold `range_title`,
+        `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
+        words and probability) and `check` (a sentence on the check standard).
+    """
+    evidence = json.loads(signal.evidence)
+    what = _what(signal, evidence.get("range_title"))
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    verb = "Hold" if signal.holds else "Look at"
+    headline = (
+        f"{verb} build {signal.build}: {what} {percent(signal.size_ppm, half_ppm)} "
+        f"since unit {signal.first_serial}."
+    )
+    lines = [_why(signal, evidence)]
+    others = [
+        f"{words} {share(probability)}"
+        for words, probability in evidence.get("runners_up", ())
+    ]
+    if others:
+        lines.append(f"Less likely: {', '.join(others)}.")
+    if check := evidence.get("check"):
+        lines.append(check)
+    lines.append(f"{counted(signal.units, 'unit')} concerned so far.")
+    lines.append(_next(signal))
+    return Saying(headline=headline, lines=tuple(lines))
+
+
+def _what(signal: Signal, title: str | None) -> str:
+    if signal.range is None:
+        return "every range reads"
+    return f"range {title or signal.range} reads"
+
+
+def _why(signal: Signal, evidence: dict[str, float]) -> str:
+    sure = share(signal.probability)
+    match signal.cause:
+        case Cause.SHARED:
+            return f"Most likely the stage that all ranges share ({sure})."
+        case Cause.BENCH:
+            return f"Most likely the bench, not the units ({sure})."
+        case _ if signal.part is None:
+            return f"Most likely this range's own part ({sure})."
+        case _:
+            source = f" from reel {signal.reel}" if signal.reel else ""
+            value = _value_against_claim(signal, evidence)
+            return f"Most likely part {signal.part}{source} ({sure}){value}."
+
+
+def _value_against_claim(signal: Signal, evidence: dict[str, float]) -> str:
+    if signal.implied_ohm is None:
+        return ""
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
+    text = f": its parts are now about {ohm(signal.implied_ohm, half_ohm)}"
+    claim_ppm = evidence.get("tolerance_ppm")
+    if claim_ppm is None:
+        return text
+    claim = f"{claim_ppm / PPM_PER_PERCENT:g} %"
+    if evidence.get("spread_factor", 1.0) > PLAINLY_WIDER:
+        return f"{text} and spread wider than their {claim} claim allows"
+    if signal.low_ppm > claim_ppm or signal.high_ppm < -claim_ppm:
+        return f"{text}, outside their {claim} claim"
+    return f"{text}; their claim is {claim}"
+
+
+def _next(signal: Signal) -> str:
+    if signal.cause is Cause.REEL and signal.reel is not None:
+        return (
+            f"Next: measure two loose parts of reel {signal.reel} four-wire, and run "
+            "the check standard."
+        )
+    if signal.cause is Cause.SHARED:
+        return "Next: run the check standard, then measure the shared stage's parts."
+    return "Next: run the check standard."
+
+
+def standing(
+    *, signals: Sequence[Signal], held_builds: Sequence[str], units: int
+) -> Saying:
+    """Say what to do now: the newest finding on a held build, or that all is well.
+
+    Parameters
+    ----------
+    signals
+        Latest revisions, oldest first.
+    held_builds
+        Builds that an open hold keeps from shipping, oldest first.
+    units
+        How many units have been measured at all.
+    """
+    if units == 0:
+        return Saying(
+            headline="No unit has been measured yet.",
+            lines=("Connect the check standard and measure the first unit.",),
+        )
+    on_hold = [s for s in signals if s.holds and s.build in held_builds]
+    if on_hold:
+        return finding(on_hold[-1])
+    if held_builds:
+        return Saying(
+            headline=f"Hold build {held_builds[-1]}: see its holds below.",
+        )
+    return Saying(
+        headline="Nothing is held.",
+        lines=(f"{counted(units, 'unit')} measured, every range as it was.",),
+    )
