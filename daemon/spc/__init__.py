@@ -1,0 +1,1 @@
+"""Is it still itself? Statistics on plain numbers and arrays, nothing else."""
