@@ -10,22 +10,14 @@ from collections.abc import Iterable
 from ipaddress import ip_address
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
+
+from config.strict import Name, NonNegative, Positive, Ppm, Strict
 
 COMPLIANCE_DEFAULT_MAX_V = 30.0
 
-Positive = Annotated[float, Field(gt=0)]
-NonNegative = Annotated[float, Field(ge=0)]
-Ppm = Annotated[float, Field(ge=0, le=1_000_000)]
-Name = Annotated[str, Field(min_length=1, max_length=60)]
-
-
-class Strict(BaseModel):
-    """A settings table: no coercion, no unknown keys, no infinities, no changes."""
-
-    model_config = ConfigDict(
-        strict=True, extra="forbid", frozen=True, allow_inf_nan=False
-    )
+TEMPCO_PPM_PER_K_BY_TOLERANCE_PPM = {1_000: 25.0, 10_000: 100.0, 500_000: 200.0}
+"""Bound of the temperature coefficient by the widest tolerance of each class."""
 
 
 class Part(Strict):
@@ -44,9 +36,11 @@ class Part(Strict):
         """
         if self.tempco_ppm_per_k is not None:
             return self.tempco_ppm_per_k
-        if self.tolerance_ppm <= 1_000:
-            return 25.0
-        return 100.0 if self.tolerance_ppm <= 10_000 else 200.0
+        return next(
+            tempco
+            for tolerance, tempco in TEMPCO_PPM_PER_K_BY_TOLERANCE_PPM.items()
+            if self.tolerance_ppm <= tolerance
+        )
 
 
 class ErrorLimit(Strict):
