@@ -1,0 +1,246 @@
+"""What a person may ask the running daemon, and where both meet.
+
+The HTTP threads bring what people ask; one worker thread owns the bench and
+answers. `Desk` is the only thing they share.
+"""
+
+import queue
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
+from datetime import datetime
+from threading import Condition, Event
+from typing import Any
+from uuid import uuid4
+
+from pydantic import TypeAdapter, ValidationError
+from pydantic.dataclasses import dataclass as checked
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request as HttpRequest
+from starlette.responses import JSONResponse
+from starlette.routing import Route
+
+LONGEST_WAIT_S = 30.0
+KEPT = 500
+"""Ended tickets that can still be asked for."""
+
+
+@checked(frozen=True, slots=True, kw_only=True)
+class TypedReading:
+    """One range read by a person: what went in and what came out, and both at zero."""
+
+    range: str
+    reference: float
+    output: float
+    reference_zero: float = 0.0
+    output_zero: float = 0.0
+
+
+@checked(frozen=True, slots=True, kw_only=True)
+class Order:
+    """Measure one unit: by the bench, or from typed readings.
+
+    Without a serial the next one after the build's last is counted on. Without
+    ranges all are measured.
+    """
+
+    build: str
+    serial: str | None = None
+    ranges: tuple[str, ...] = ()
+    typed: tuple[TypedReading, ...] = ()
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ticket:
+    """An order and what became of it."""
+
+    ticket: str
+    order: Order
+    state: str = "waiting"
+    serial: str | None = None
+    run: str | None = None
+    number: int | None = None
+    verdict: str | None = None
+    message: str | None = None
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more will happen to it."""
+        return self.state in {"done", "failed"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prompt:
+    """A question the daemon has for whoever stands at the bench."""
+
+    prompt: str
+    text: str
+    subject: str
+
+
+@dataclass(slots=True)
+class _State:
+    phase: str = "starting"
+    bench: str | None = None
+    source_on: bool = False
+    serial: str | None = None
+    build: str | None = None
+    range: str | None = None
+    live: dict[str, float] = field(default_factory=dict)
+    session: str | None = None
+    trouble: str | None = None
+    since: datetime | None = None
+
+
+class StoppedError(Exception):
+    """The daemon is going down; what was asked will not be done."""
+
+
+class Desk:
+    """Where people's orders wait, and where the worker says what it is doing."""
+
+    def __init__(self, *, utc: Callable[[], datetime], stop: Event) -> None:
+        self.stop = stop
+        self.halt = Event()
+        """Set by "source off now": whatever is being measured is given up."""
+        self._utc = utc
+        self._orders: queue.Queue[str] = queue.Queue()
+        self._tickets: dict[str, Ticket] = {}
+        self._state = _State()
+        self._prompt: Prompt | None = None
+        self._answer: str | None = None
+        self._changed = Condition()
+
+    # what people ask
+
+    def place(self, order: Order) -> Ticket:
+        """Queue an order."""
+        ticket = Ticket(ticket=uuid4().hex, order=order)
+        with self._changed:
+            for old in [t.ticket for t in self._tickets.values() if t.ended][:-KEPT]:
+                del self._tickets[old]
+            self._tickets[ticket.ticket] = ticket
+        self._orders.put(ticket.ticket)
+        return ticket
+
+    def ticket(self, ticket: str, *, wait_s: float = 0.0) -> Ticket | None:
+        """Return a ticket, waiting up to `wait_s` for it to end."""
+        with self._changed:
+            self._changed.wait_for(
+                lambda: ticket not in self._tickets or self._tickets[ticket].ended,
+                timeout=min(wait_s, LONGEST_WAIT_S),
+            )
+            return self._tickets.get(ticket)
+
+    def answer(self, prompt: str, value: str) -> bool:
+        """Answer a prompt; False when it is no longer asked."""
+        with self._changed:
+            if self._prompt is None or self._prompt.prompt != prompt:
+                return False
+            self._answer = value
+            self._prompt = None
+            self._changed.notify_all()
+            return True
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return what the daemon is doing, for screens."""
+        with self._changed:
+            waiting = sum(not t.ended for t in self._tickets.values())
+            return {
+                **asdict(self._state),
+                "prompt": None if self._prompt is None else asdict(self._prompt),
+                "waiting": waiting,
+            }
+
+    # what the worker says
+
+    def next_order(self, *, wait_s: float) -> Ticket | None:
+        """Return the oldest waiting order, or None after `wait_s` without one."""
+        try:
+            return self._tickets[self._orders.get(timeout=wait_s)]
+        except queue.Empty:
+            return None
+
+    def update(self, ticket: str, **changes: Any) -> None:
+        """Note what became of an order."""
+        with self._changed:
+            self._tickets[ticket] = replace(self._tickets[ticket], **changes)
+            self._changed.notify_all()
+
+    def show(self, **changes: object) -> None:
+        """Note what the daemon is doing."""
+        with self._changed:
+            for name, value in changes.items():
+                setattr(self._state, name, value)
+            self._state.since = self._utc()
+            self._changed.notify_all()
+
+    def ask(self, text: str, *, subject: str) -> str:
+        """Ask whoever stands at the bench; return the answer.
+
+        Raises
+        ------
+        StoppedError
+            The daemon is going down, or the source was ordered off.
+        """
+        prompt = Prompt(prompt=uuid4().hex, text=text, subject=subject)
+        with self._changed:
+            self._answer = None
+            self._prompt = prompt
+            self._changed.notify_all()
+            while not self._changed.wait_for(lambda: self._answer is not None, 0.1):
+                if self.stop.is_set() or self.halt.is_set():
+                    self._prompt = None
+                    raise StoppedError(text)
+            return str(self._answer)
+
+
+def routes(desk: Desk, *, source_off: Callable[[], None]) -> list[Route]:
+    """Return the control interface.
+
+    Parameters
+    ----------
+    source_off
+        Turns the source off at once, from any thread.
+    """
+    orders = TypeAdapter(Order)
+
+    async def state(_: HttpRequest) -> JSONResponse:
+        return _json(desk.snapshot())
+
+    async def measure(request: HttpRequest) -> JSONResponse:
+        try:
+            order = orders.validate_json(await request.body())
+        except ValidationError as exc:
+            return JSONResponse({"error": str(exc)}, status_code=422)
+        return _json(asdict(desk.place(order)))
+
+    async def ticket(request: HttpRequest) -> JSONResponse:
+        name = request.path_params["ticket"]
+        wait_s = float(request.query_params.get("wait_s", 0.0))
+        found = await run_in_threadpool(desk.ticket, name, wait_s=wait_s)
+        if found is None:
+            return JSONResponse({"error": f"unknown ticket {name!r}"}, status_code=404)
+        return _json(asdict(found))
+
+    async def answer(request: HttpRequest) -> JSONResponse:
+        body = await request.json()
+        taken = desk.answer(str(body.get("prompt")), str(body.get("value", "")))
+        return JSONResponse({"taken": taken})
+
+    async def off(_: HttpRequest) -> JSONResponse:
+        desk.halt.set()
+        await run_in_threadpool(source_off)
+        return JSONResponse({"off": True})
+
+    return [
+        Route("/control/state", state),
+        Route("/control/measure", measure, methods=["POST"]),
+        Route("/control/ticket/{ticket}", ticket),
+        Route("/control/answer", answer, methods=["POST"]),
+        Route("/control/source-off", off, methods=["POST"]),
+    ]
+
+
+def _json(body: dict[str, Any]) -> JSONResponse:
+    return JSONResponse(TypeAdapter(dict[str, Any]).dump_python(body, mode="json"))
