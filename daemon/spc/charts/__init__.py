@@ -1,0 +1,1 @@
+"""Control charts: small classes with `update(x) -> point` and `extend(x) -> points`."""

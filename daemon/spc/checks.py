@@ -1,0 +1,90 @@
+"""Argument checks: what every function of this package does at the door."""
+
+from collections.abc import Sequence
+from math import isfinite
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError, TooFewError
+
+Floats = NDArray[np.float64]
+"""An array of double-precision numbers."""
+
+
+def finite(argument: str, value: float) -> float:
+    """Return `value` as a float, refusing NaN and infinity."""
+    if not isfinite(value):
+        raise NotFiniteError(argument=argument, value=value)
+    return float(value)
+
+
+def positive(argument: str, value: float) -> float:
+    """Return `value` as a float, refusing what is not above zero."""
+    if not finite(argument, value) > 0.0:
+        raise OutOfRangeError(argument=argument, value=value, allowed="> 0")
+    return float(value)
+
+
+def not_negative(argument: str, value: float) -> float:
+    """Return `value` as a float, refusing what is below zero."""
+    if finite(argument, value) < 0.0:
+        raise OutOfRangeError(argument=argument, value=value, allowed=">= 0")
+    return float(value)
+
+
+def share(argument: str, value: float) -> float:
+    """Return `value` as a float, refusing what is not strictly between 0 and 1."""
+    if not 0.0 < finite(argument, value) < 1.0:
+        raise OutOfRangeError(argument=argument, value=value, allowed="> 0 and < 1")
+    return float(value)
+
+
+def count(argument: str, value: int, *, at_least: int) -> int:
+    """Return `value` as an int, refusing fractions and what is below `at_least`."""
+    if value != int(finite(argument, value)) or value < at_least:
+        allowed = f"a whole number >= {at_least}"
+        raise OutOfRangeError(argument=argument, value=value, allowed=allowed)
+    return int(value)
+
+
+def finite_array(
+    argument: str, values: ArrayLike, *, ndim: int = 1, at_least: int = 0
+) -> Floats:
+    """Return `values` as floats of `ndim` dimensions and `at_least` that many rows.
+
+    The first value that is NaN or infinite is named with its position.
+    """
+    try:
+        array = np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise ShapeError(
+            argument=argument, value=type(values).__name__, allowed="numbers in rows"
+        ) from None
+    if array.ndim != ndim:
+        allowed = f"an array of {ndim} dimension{'s' if ndim > 1 else ''}"
+        raise ShapeError(
+            argument=argument, value=f"shape {array.shape}", allowed=allowed
+        )
+    # One sum tells in a single pass; only a failing array is searched.
+    with np.errstate(over="ignore", invalid="ignore"):
+        suspect = not isfinite(float(array.sum()))
+    if suspect and not np.isfinite(array).all():
+        at = tuple(int(i) for i in np.argwhere(~np.isfinite(array))[0])
+        where = ", ".join(map(str, at))
+        raise NotFiniteError(argument=f"{argument}[{where}]", value=array[at])
+    if len(array) < at_least:
+        raise TooFewError(
+            argument=f"len({argument})", value=len(array), allowed=f">= {at_least}"
+        )
+    return array
+
+
+def same_length(arguments: str, first: Sequence[object] | Floats, *rest: Floats) -> int:
+    """Return the common length, refusing arrays that do not match."""
+    lengths = [len(first), *map(len, rest)]
+    if len(set(lengths)) > 1:
+        raise ShapeError(
+            argument=f"len({arguments})", value=lengths, allowed="all equal"
+        )
+    return lengths[0]
