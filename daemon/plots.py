@@ -1,0 +1,288 @@
+"""Frames to Altair, for screens and documents alike.
+
+Dots for what was measured, brackets for limits, a dotted line where a reel
+changed, a band for an estimate's interval. Only what moved gets colour, another
+shape and words beside it. The palette is Okabe and Ito's (2008), safe for
+colour-blind readers; meaning never rests on colour alone.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import altair as alt
+import pandas as pd
+
+from daemon.words import percent
+
+PPM_PER_PERCENT = 10_000.0
+GAP = 6
+"""Empty places between two builds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """Colours of one of the two forms."""
+
+    paper: str
+    ink: str
+    quiet: str
+    unit: str
+    moved: str
+    odd: str
+
+
+LIGHT = Look(
+    paper="#fbfaf7",
+    ink="#1b1f24",
+    quiet="#9aa0a6",
+    unit="#0072B2",
+    moved="#D55E00",
+    odd="#CC79A7",
+)
+DARK = Look(
+    paper="#16181b",
+    ink="#eceae4",
+    quiet="#7d848b",
+    unit="#56B4E9",
+    moved="#F08A3C",
+    odd="#E0A0C4",
+)
+
+FONT = "DejaVu Sans, Verdana, sans-serif"
+AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
+
+
+def laid_out(errors: pd.DataFrame, signals: pd.DataFrame) -> pd.DataFrame:
+    """Return the errors with a place along the row and what each dot means.
+
+    Parameters
+    ----------
+    errors
+        `latest_errors` of the Store: one row a unit and range, oldest first.
+    signals
+        `signals` of the Store: latest revisions.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The rows with `error_percent`, `limit_percent`, `place` (0-based, builds
+        in order with a gap between them) and `meaning`.
+    """
+    frame = errors.copy()
+    frame["error_percent"] = frame["error_ppm"] / PPM_PER_PERCENT
+    frame["limit_percent"] = frame["limit_ppm"] / PPM_PER_PERCENT
+    sizes = frame.groupby("build", sort=False)["position"].max()
+    starts = (sizes + GAP).cumsum().shift(fill_value=0)
+    frame["place"] = frame["build"].map(starts) + frame["position"] - 1
+    frame["meaning"] = AS_IT_WAS
+    frame.loc[frame["error_ppm"].abs() > frame["limit_ppm"], "meaning"] = ODD
+    for signal in signals.to_dict("records"):
+        in_build = frame["build"] == signal["build"]
+        is_first = frame["serial"] == signal["first_serial"]
+        first = frame.loc[in_build & is_first, "place"]
+        if first.empty:
+            continue
+        concerned = in_build & (frame["place"] >= first.iloc[0])
+        if signal["range"] is not None:
+            concerned &= frame["range"] == signal["range"]
+        frame.loc[concerned, "meaning"] = MOVED
+    return frame
+
+
+def reel_changes(
+    frame: pd.DataFrame, fittings: pd.DataFrame, part_of_range: dict[str, str]
+) -> pd.DataFrame:
+    """Return where each range's part changed its reel: range, place, reel.
+
+    A reel that goes on into the next build is no change.
+    """
+    rows = []
+    for key, part in part_of_range.items():
+        fitted = fittings[fittings["part"] == part]
+        last_reel = None
+        for one in fitted.to_dict("records"):
+            units = frame[(frame["build"] == one["build"]) & (frame["range"] == key)]
+            if one["from_serial"] is not None:
+                units = units[units["serial"] == one["from_serial"]]
+            changed = last_reel is not None and one["reel"] != last_reel
+            if changed and not units.empty:
+                rows.append((key, units["place"].min() - 0.5, one["reel"]))
+            last_reel = one["reel"]
+    return pd.DataFrame(rows, columns=["range", "place", "reel"])
+
+
+def range_strip(
+    frame: pd.DataFrame,
+    changes: pd.DataFrame,
+    *,
+    title: str,
+    note: str | None = None,
+    look: Look = LIGHT,
+    build_labels: dict[str, str] | None = None,
+    height: int = 96,
+) -> alt.LayerChart:
+    """Return one row of the map: a range over the builds.
+
+    Parameters
+    ----------
+    frame
+        Rows of `laid_out` of this range.
+    changes
+        Rows of `reel_changes` of this range.
+    title
+        The range, at the left.
+    note
+        Words beside what moved.
+    build_labels
+        Build to the text over its cell; none drawn when left out.
+    """
+    limit = float(frame["limit_percent"].median())
+    reach = max(1.5 * limit, 1.12 * float(frame["error_percent"].abs().max()))
+    y = alt.Y(
+        "error_percent:Q",
+        scale=alt.Scale(domain=[-reach, reach], nice=False),
+        axis=alt.Axis(
+            values=[-limit, 0.0, limit],
+            labelExpr=_limit_labels(limit),
+            grid=False,
+            domain=False,
+            ticks=False,
+            labelColor=look.quiet,
+            title=title,
+            titleAngle=0,
+            titleAlign="right",
+            titleBaseline="middle",
+            titleX=-58,
+            titleY=height / 2,
+            titleColor=look.ink,
+            titleFontSize=14,
+            titleFontWeight="bold",
+            minExtent=120,
+            maxExtent=120,
+        ),
+    )
+    places = alt.Scale(
+        domain=[float(frame["place"].min()) - 2, float(frame["place"].max()) + 2],
+        nice=False,
+    )
+    x = alt.X("place:Q", scale=places, axis=None)
+    dots = (
+        alt.Chart(frame)
+        .mark_point(filled=True, size=26, opacity=0.85)
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color(
+                "meaning:N",
+                legend=None,
+                scale=alt.Scale(
+                    domain=[AS_IT_WAS, MOVED, ODD],
+                    range=[look.unit, look.moved, look.odd],
+                ),
+            ),
+            shape=alt.Shape(
+                "meaning:N",
+                legend=None,
+                scale=alt.Scale(
+                    domain=[AS_IT_WAS, MOVED, ODD],
+                    range=["circle", "triangle-up", "diamond"],
+                ),
+            ),
+            tooltip=[
+                alt.Tooltip("serial:N", title="Unit"),
+                alt.Tooltip("build:N", title="Build"),
+                alt.Tooltip("error_percent:Q", title="Error, %", format="+.4f"),
+                alt.Tooltip("verdict:N", title="Verdict"),
+            ],
+        )
+    )
+    layers: list[alt.Chart] = [*_brackets(frame, look), dots]
+    if not changes.empty:
+        layers.append(
+            alt.Chart(changes)
+            .mark_rule(strokeDash=[2, 3], color=look.quiet)
+            .encode(x=x, tooltip=[alt.Tooltip("reel:N", title="New reel")])
+        )
+    if note and (frame["meaning"] == MOVED).any():
+        last = frame.loc[frame["meaning"] == MOVED, "place"].max()
+        layers.append(
+            alt.Chart(pd.DataFrame({"place": [last], "note": [note]}))
+            .mark_text(
+                align="right", baseline="top", fontWeight="bold", fontSize=12, dx=8
+            )
+            .encode(x=x, y=alt.value(2), text="note:N", color=alt.value(look.moved))
+        )
+    if build_labels:
+        cells = frame.groupby("build", sort=False)["place"].min().reset_index()
+        cells["label"] = cells["build"].map(build_labels)
+        layers.append(
+            alt.Chart(cells)
+            .mark_text(
+                align="left", baseline="bottom", fontWeight="bold", fontSize=13, dx=-6
+            )
+            .encode(x=x, y=alt.value(-6), text="label:N", color=alt.value(look.ink))
+        )
+    return styled(alt.LayerChart(layer=layers).properties(height=height), look)
+
+
+def _brackets(frame: pd.DataFrame, look: Look) -> list[alt.Chart]:
+    """Draw the limits of each build as brackets around its units."""
+    cells = (
+        frame.groupby("build", sort=False)
+        .agg(
+            left=("place", lambda p: p.min() - 1.2),
+            right=("place", lambda p: p.max() + 1.2),
+            limit=("limit_percent", "median"),
+        )
+        .reset_index()
+    )
+    rows = pd.concat([cells.assign(at=sign * cells["limit"]) for sign in (1.0, -1.0)])
+    rows["inward"] = rows["at"] * 0.88
+    ends = pd.concat(
+        [rows.assign(end=rows["left"]), rows.assign(end=rows["right"])],
+        ignore_index=True,
+    )
+    return [
+        alt.Chart(rows)
+        .mark_rule(color=look.quiet, strokeWidth=1)
+        .encode(x="left:Q", x2="right:Q", y="at:Q"),
+        alt.Chart(ends)
+        .mark_rule(color=look.quiet, strokeWidth=1)
+        .encode(x="end:Q", y="at:Q", y2="inward:Q"),
+    ]
+
+
+def _limit_labels(limit: float) -> str:
+    text = percent(limit * PPM_PER_PERCENT, max(limit, 1e-6) * PPM_PER_PERCENT / 10)
+    return (
+        f"datum.value > 0 ? '{text}' : datum.value < 0 ? "
+        f"'{text.replace('+', chr(0x2212))}' : '0'"
+    )
+
+
+def styled(chart: alt.LayerChart, look: Look) -> alt.LayerChart:
+    """Give a chart the paper, the ink and the font."""
+    configured: alt.LayerChart = (
+        chart.configure(background=look.paper, font=FONT)
+        .configure_view(stroke=None)
+        .configure_axis(labelFont=FONT, titleFont=FONT, labelFontSize=11)
+        .configure_text(font=FONT)
+    )
+    return configured
+
+
+def labels_of_builds(builds: pd.DataFrame) -> dict[str, str]:
+    """Return each build's name with the word for its state."""
+    return {
+        row["build"]: f"{row['build']} {'stays' if row['state'] == 'held' else 'free'}"
+        for row in builds.to_dict("records")
+    }
+
+
+def shown_builds(builds: Sequence[str], *, most: int) -> list[str]:
+    """Return the newest builds, oldest first.
+
+    >>> shown_builds(["B1", "B2", "B3"], most=2)
+    ['B2', 'B3']
+    """
+    return list(builds)[-most:]
