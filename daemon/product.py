@@ -1,0 +1,119 @@
+"""The product as numbers: what its settings mean to measuring and to watching."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from config.model import Product, Range
+from daemon.metrology.transfer import Transfer, range_parts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeModel:
+    """One range with what follows from its transfer formula.
+
+    `nominal_transfer` is output unit per input unit. `part` is the dominant part
+    that no other range uses, None where there is none.
+    """
+
+    key: str
+    settings: Range
+    transfer: Transfer
+    nominal_transfer: float
+    sensitivities: Mapping[str, float]
+    part: str | None
+    tempco_ppm_per_k: Mapping[str, float]
+    """Each part's bound times its sensitivity, ppm of reading per kelvin."""
+
+    @property
+    def title(self) -> str:
+        """The range in the maker's words."""
+        return self.settings.title
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProductModel:
+    """All ranges of a product, in the order of its settings."""
+
+    settings: Product
+    ranges: tuple[RangeModel, ...]
+    nominal_ohm: Mapping[str, float]
+
+    @classmethod
+    def of(cls, product: Product) -> Self:
+        """Work out the formulas of a product.
+
+        Raises
+        ------
+        daemon.metrology.errors.FormulaError
+            A transfer is not plain arithmetic over part names.
+        """
+        nominal = {name: part.nominal_ohm for name, part in product.parts.items()}
+        tolerance = {name: part.tolerance_ppm for name, part in product.parts.items()}
+        transfers = {key: Transfer(one.transfer) for key, one in product.ranges.items()}
+        own = range_parts(transfers, nominal, tolerance).own
+        models = []
+        for key, transfer in transfers.items():
+            sensitivities = transfer.sensitivities(nominal)
+            models.append(
+                RangeModel(
+                    key=key,
+                    settings=product.ranges[key],
+                    transfer=transfer,
+                    nominal_transfer=transfer.value(nominal),
+                    sensitivities=sensitivities,
+                    part=own[key],
+                    tempco_ppm_per_k={
+                        name: abs(effect)
+                        * product.parts[name].temperature_coefficient_ppm_per_k
+                        for name, effect in sensitivities.items()
+                    },
+                )
+            )
+        return cls(settings=product, ranges=tuple(models), nominal_ohm=nominal)
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Range keys in order."""
+        return tuple(one.key for one in self.ranges)
+
+    def range(self, key: str) -> RangeModel:
+        """Return one range.
+
+        Raises
+        ------
+        KeyError
+            The product has no such range.
+        """
+        for one in self.ranges:
+            if one.key == key:
+                return one
+        raise KeyError(key)
+
+    @property
+    def tolerance_ppm(self) -> NDArray[np.float64]:
+        """Claimed tolerance of each range's own part as an error of the range, ppm.
+
+        A range without a part of its own takes its strongest part instead.
+        """
+        parts = self.settings.parts
+        effects = []
+        for one in self.ranges:
+            names = [one.part] if one.part is not None else list(one.sensitivities)
+            effects.append(
+                max(
+                    abs(one.sensitivities[name]) * parts[name].tolerance_ppm
+                    for name in names
+                )
+            )
+        return np.array(effects)
+
+    def implied_ohm(self, key: str, error_ppm: float) -> float | None:
+        """Return the value of a range's own part that explains an error, ohm."""
+        one = self.range(key)
+        if one.part is None:
+            return None
+        return one.transfer.implied(one.part, error_ppm * 1e-6, self.nominal_ohm)
