@@ -1,0 +1,33 @@
+"""What a driver speaks through: the seam that takes a fake."""
+
+from collections.abc import Callable
+from typing import Protocol
+
+from config.model import Instrument
+from config.profile import Profile
+
+__all__ = ["Connect", "Connection"]
+
+
+class Connection(Protocol):
+    """A line to one instrument; texts without their terminations.
+
+    One call at a time reaches the instrument, whichever thread asks. Faults are
+    `InstrumentError`s; the call after a fault starts from a clean line.
+    """
+
+    def write(self, text: str) -> None:
+        """Send a command that has no answer."""
+        ...
+
+    def query(self, text: str) -> str:
+        """Send a query and return its whole answer."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the instrument; a second time does nothing."""
+        ...
+
+
+Connect = Callable[[str, Instrument, Profile], Connection]
+"""Opens the line of a role: role name, its settings, its profile."""

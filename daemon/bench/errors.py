@@ -1,0 +1,215 @@
+"""The error tree of this package.
+
+BenchError
+├── InstrumentError          one instrument, one command, one reason
+│   ├── AbsentError          nothing is there, or it went away
+│   ├── NoAnswerError        it is there and did not answer in time
+│   ├── BadAnswerError       it answered something else than what was asked
+│   ├── OverrangeError       it says that its range is too small
+│   ├── ImplausibleError     a number, but not one that this point can give
+│   ├── WrongIdentityError   another instrument stands at this address
+│   ├── RefusedError         its error queue holds a complaint
+│   ├── OutputLostError      the source's output is off though it was turned on
+│   └── OutputNotOffError    the source's output could not be shown to be off
+├── LimitError               a level or compliance beyond an absolute limit
+├── NoRangeError             no range of an instrument holds what it must read
+├── WrongKindError           a role is bound to an instrument of another kind
+├── SelectorError            several ranges are asked for and nothing can select them
+├── UnsettledError           a reading did not come to rest in time
+├── StoppedError             a person or the daemon asked to stop
+└── GuardLostError           the process that would turn the source off is gone
+"""
+
+__all__ = [
+    "AbsentError",
+    "BadAnswerError",
+    "BenchError",
+    "GuardLostError",
+    "ImplausibleError",
+    "InstrumentError",
+    "LimitError",
+    "NoAnswerError",
+    "NoRangeError",
+    "OutputLostError",
+    "OutputNotOffError",
+    "OverrangeError",
+    "RefusedError",
+    "SelectorError",
+    "StoppedError",
+    "UnsettledError",
+    "WrongIdentityError",
+    "WrongKindError",
+]
+
+
+class BenchError(Exception):
+    """What the bench could not do, in one sentence for a person."""
+
+
+class InstrumentError(BenchError):
+    """One instrument failed at one command.
+
+    `command` is empty where the fault is not one command's. `advice` is a class's
+    own: what a person does about it.
+    """
+
+    advice = "check the instrument"
+
+    def __init__(self, *, role: str, address: str, command: str, reason: str) -> None:
+        self.role = role
+        self.address = address
+        self.command = command
+        self.reason = reason
+        at = f" at {command!r}" if command else ""
+        super().__init__(f"{role} ({address}){at}: {reason}; {self.advice}")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Survive pickling: the constructor takes keywords alone."""
+        fields = (self.role, self.address, self.command, self.reason)
+        return _rebuild, (type(self), fields)
+
+
+def _rebuild(
+    kind: type[InstrumentError], fields: tuple[str, str, str, str]
+) -> InstrumentError:
+    role, address, command, reason = fields
+    return kind(role=role, address=address, command=command, reason=reason)
+
+
+class AbsentError(InstrumentError):
+    """Nothing is at the address, or it went away."""
+
+    advice = "check its power, its cable and the address in bench.toml"
+
+
+class NoAnswerError(InstrumentError):
+    """The instrument is there and did not answer in time."""
+
+    advice = "check that it is idle and in remote mode, or raise timeout_s"
+
+
+class BadAnswerError(InstrumentError):
+    """The answer is not what was asked for."""
+
+    advice = "check its profile and its cable"
+
+
+class OverrangeError(InstrumentError):
+    """The instrument says that what it reads exceeds its range."""
+
+    advice = "check the leads and the unit before measuring again"
+
+
+class ImplausibleError(InstrumentError):
+    """A number that this point cannot give; it is not recorded."""
+
+    advice = "check the leads, and that the source is not at its compliance"
+
+
+class WrongIdentityError(InstrumentError):
+    """Another instrument stands at this address."""
+
+    advice = "connect the right one, or correct identity in bench.toml"
+
+
+class RefusedError(InstrumentError):
+    """The instrument's error queue holds a complaint."""
+
+    advice = "check that the profile fits this instrument"
+
+
+class OutputLostError(InstrumentError):
+    """The source's output is off though it was turned on; the point is not recorded."""
+
+    advice = "find out what turned it off before measuring again"
+
+
+class OutputNotOffError(InstrumentError):
+    """The source's output could not be shown to be off."""
+
+    advice = "take it as live: switch it off at the instrument and disconnect it"
+
+
+class LimitError(BenchError):
+    """A value beyond an absolute limit; nothing was sent."""
+
+    def __init__(
+        self, *, what: str, value: float, limit: float, unit: str, setting: str
+    ) -> None:
+        self.what = what
+        self.value = value
+        self.limit = limit
+        self.unit = unit
+        self.setting = setting
+        super().__init__(
+            f"{what} {value:g} {unit} is beyond {setting}, {limit:g} {unit}; "
+            "nothing was sent: lower it"
+        )
+
+
+class NoRangeError(BenchError):
+    """No listed range of an instrument holds what it must read."""
+
+    def __init__(self, *, role: str, needed: float, largest: float | None) -> None:
+        self.role = role
+        self.needed = needed
+        self.largest = largest
+        have = "none is listed" if largest is None else f"the largest is {largest:g}"
+        super().__init__(
+            f"{role}: no range holds {needed:g}, {have}; "
+            f"write the range in bench.toml or lower level_of_full_scale"
+        )
+
+
+class WrongKindError(BenchError):
+    """A role is bound to an instrument of another kind."""
+
+    def __init__(self, *, role: str, kind: str, needed: str) -> None:
+        self.role = role
+        self.kind = kind
+        self.needed = needed
+        super().__init__(
+            f"{role}: its profile is of kind {kind!r}, this product and bench need "
+            f"{needed!r}; name another profile in bench.toml"
+        )
+
+
+class SelectorError(BenchError):
+    """Several ranges are asked for and the bench has no selector."""
+
+    def __init__(self, *, ranges: tuple[str, ...]) -> None:
+        self.ranges = ranges
+        super().__init__(
+            f"the bench has no range selector, so {', '.join(ranges)} cannot be "
+            "measured in one go; ask for one range at a time"
+        )
+
+
+class UnsettledError(BenchError):
+    """A reading did not come to rest in time."""
+
+    def __init__(self, *, range_: str, level: float, waited_s: float) -> None:
+        self.range = range_
+        self.level = level
+        self.waited_s = waited_s
+        super().__init__(
+            f"range {range_} at {level:g} did not settle within {waited_s:g} s; "
+            "check the leads, or raise settle_s"
+        )
+
+
+class StoppedError(BenchError):
+    """A person or the daemon asked to stop; the source is off."""
+
+    def __init__(self) -> None:
+        super().__init__("stopped on request; nothing of this unit was kept")
+
+
+class GuardLostError(BenchError):
+    """The process that would turn the source off is gone."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the safe-off guard is not running, so the source stays off; "
+            "open the bench again"
+        )

@@ -1,0 +1,124 @@
+"""What is measured where: levels, instrument ranges and limits, before any of it."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from config.model import COMPLIANCE_DEFAULT_MAX_V, Bench, MeterRange, Product, Reading
+from daemon.bench.errors import LimitError, NoRangeError
+
+__all__ = ["RangeSetup", "check_limits", "range_setups", "smallest_range"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeSetup:
+    """How one range of the product is measured on this bench.
+
+    `level` and `source_limit` are in the product's input unit, the two full scales
+    in the unit of the instrument that has them.
+    """
+
+    range: str
+    selector: str | None
+    full_scale: float
+    level: float
+    source_limit: float
+    settle_s: float
+    reference_full_scale: float
+    output_full_scale: float
+
+
+def smallest_range(
+    ranges: Sequence[MeterRange], value: float, *, role: str
+) -> MeterRange:
+    """Return the most sensitive range that holds `value`, in the ranges' unit.
+
+    Raises
+    ------
+    NoRangeError
+        None does, or none is listed.
+
+    Examples
+    --------
+    >>> ranges = [MeterRange(full_scale=fs, of_reading_ppm=50.0) for fs in (10.0, 1.0)]
+    >>> smallest_range(ranges, 0.9, role="output").full_scale
+    1.0
+    """
+    holding = [one for one in ranges if one.full_scale >= abs(value)]
+    if not holding:
+        largest = max((one.full_scale for one in ranges), default=None)
+        raise NoRangeError(role=role, needed=abs(value), largest=largest)
+    return min(holding, key=lambda one: one.full_scale)
+
+
+def range_setups(
+    bench: Bench,
+    product: Product,
+    reading: Reading,
+    nominal_transfer: Mapping[str, float],
+) -> dict[str, RangeSetup]:
+    """Return the set-up of every range of the product, lowest full scale first.
+
+    Parameters
+    ----------
+    nominal_transfer : mapping
+        Nominal output over input by range, V/A or V/V.
+    """
+    setups = {}
+    divide_by = bench.reference_is.standard_ohm or 1.0
+    for key, one in sorted(product.ranges.items(), key=lambda item: item[1].full_scale):
+        level = one.full_scale * reading.level_of_full_scale
+        setups[key] = RangeSetup(
+            range=key,
+            selector=one.selector,
+            full_scale=one.full_scale,
+            level=level,
+            source_limit=one.source_limit,
+            settle_s=one.settle_s,
+            reference_full_scale=smallest_range(
+                bench.reference.ranges, level * divide_by, role="reference"
+            ).full_scale,
+            output_full_scale=smallest_range(
+                bench.output.ranges, level * nominal_transfer[key], role="output"
+            ).full_scale,
+        )
+    return setups
+
+
+def check_limits(bench: Bench, product: Product, setups: Iterable[RangeSetup]) -> None:
+    """Refuse a plan that could exceed an absolute limit; nothing has been sent yet.
+
+    The settings were checked when they were loaded. They are checked again here,
+    because this is the last place before the source and a bench can be opened with
+    settings that no file holds.
+
+    Raises
+    ------
+    LimitError
+        Names the value, the limit and where the limit is written.
+    """
+    unit = product.input_unit
+    for one in setups:
+        for limit, setting in (
+            (one.source_limit, f"ranges.{one.range}.source_limit"),
+            (bench.source_limit, "the bench's source_limit"),
+        ):
+            if not abs(one.level) <= limit:
+                raise LimitError(
+                    what=f"the level of range {one.range}",
+                    value=one.level,
+                    limit=limit,
+                    unit=unit,
+                    setting=setting,
+                )
+    bounds = [(product.input_absolute_maximum_v, "input_absolute_maximum_v")]
+    if not bench.allow_compliance_above_30_v:
+        bounds.append((COMPLIANCE_DEFAULT_MAX_V, "the limit without a written consent"))
+    for limit, setting in bounds:
+        if not bench.compliance_v <= limit:
+            raise LimitError(
+                what="compliance_v",
+                value=bench.compliance_v,
+                limit=limit,
+                unit="V",
+                setting=setting,
+            )
