@@ -1,0 +1,1 @@
+"""Pure: what was it truly, and how sure."""

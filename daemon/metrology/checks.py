@@ -1,0 +1,79 @@
+"""Arguments, refused at the door with their name, value and bound."""
+
+from collections.abc import Iterable, Sequence
+from math import isfinite
+
+from daemon.metrology.errors import ArgumentError
+
+
+def finite(**values: float) -> None:
+    """Refuse NaN and infinity."""
+    for name, value in values.items():
+        if not isfinite(value):
+            raise ArgumentError(name=name, value=value, bound="finite")
+
+
+def positive(**values: float) -> None:
+    """Refuse what is not finite and above zero."""
+    for name, value in values.items():
+        if not (isfinite(value) and value > 0):
+            raise ArgumentError(name=name, value=value, bound="> 0 and finite")
+
+
+def not_negative(**values: float) -> None:
+    """Refuse what is not finite and at least zero."""
+    for name, value in values.items():
+        if not (isfinite(value) and value >= 0):
+            raise ArgumentError(name=name, value=value, bound=">= 0 and finite")
+
+
+def not_zero(**values: float) -> None:
+    """Refuse what is zero or not finite."""
+    for name, value in values.items():
+        if not (isfinite(value) and value != 0):
+            raise ArgumentError(name=name, value=value, bound="finite and not 0")
+
+
+def probability(**values: float) -> None:
+    """Refuse what is not strictly between 0 and 1."""
+    for name, value in values.items():
+        if not 0 < value < 1:
+            raise ArgumentError(name=name, value=value, bound="> 0 and < 1")
+
+
+def degrees_of_freedom(**values: float) -> None:
+    """Refuse what is not above zero; infinity means "exactly known"."""
+    for name, value in values.items():
+        if not value > 0:
+            raise ArgumentError(name=name, value=value, bound="> 0 (inf allowed)")
+
+
+def sample(name: str, values: Iterable[float], *, at_least: int) -> tuple[float, ...]:
+    """Return the readings, refusing too few of them and any that is not finite."""
+    taken = tuple(float(value) for value in values)
+    if len(taken) < at_least:
+        raise ArgumentError(
+            name=f"number of {name}", value=len(taken), bound=f">= {at_least}"
+        )
+    for place, value in enumerate(taken):
+        finite(**{f"{name}[{place}]": value})
+    return taken
+
+
+def ordered(
+    low: str, low_value: float, high: str, high_value: float, *, strictly: bool = True
+) -> None:
+    """Refuse limits that are reversed."""
+    if not (low_value < high_value or (not strictly and low_value == high_value)):
+        sign = "<" if strictly else "<="
+        raise ArgumentError(
+            name=low, value=low_value, bound=f"{sign} {high} ({high_value!r})"
+        )
+
+
+def same_length(name: str, values: Sequence[object], other: Sequence[object]) -> None:
+    """Refuse two lists that should have one element each for the same things."""
+    if len(values) != len(other):
+        raise ArgumentError(
+            name=f"number of {name}", value=len(values), bound=str(len(other))
+        )

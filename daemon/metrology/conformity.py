@@ -1,0 +1,234 @@
+"""Judgement of a measured error against its limit (JCGM 106, ILAC-G8)."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import hypot
+
+from scipy.stats import norm
+
+from daemon.metrology.checks import finite, not_negative, positive
+
+EXPANSION = 2.0
+"""Coverage factor of the expanded uncertainty that guard bands are made of."""
+
+
+class Outcome(StrEnum):
+    """What may be said of a range."""
+
+    CONFORMING = "conforming"
+    NONCONFORMING = "nonconforming"
+    UNDECIDED = "undecided"
+    LIKE_KNOWN_GOOD = "like known-good"
+    CHANGED = "changed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conformity:
+    """An outcome and the probability that the true error is within the limit.
+
+    The probability is None where a bench only compares.
+    """
+
+    outcome: Outcome
+    conformance_probability: float | None
+
+
+def limit_ppm(
+    *,
+    of_reading_ppm: float,
+    of_full_scale_ppm: float,
+    reference: float,
+    full_scale: float,
+) -> float:
+    """Return a two-part error limit at the level that was measured.
+
+    Parameters
+    ----------
+    of_reading_ppm, of_full_scale_ppm : float
+        The two parts, >= 0.
+    reference : float
+        What truly went in, not zero; its sign does not matter.
+    full_scale : float
+        Of the range, same unit, above zero.
+
+    Returns
+    -------
+    float
+        Ppm of reading.
+
+    Raises
+    ------
+    ArgumentError
+        If a value is outside its bound.
+
+    Examples
+    --------
+    >>> limit_ppm(
+    ...     of_reading_ppm=1000.0, of_full_scale_ppm=100.0,
+    ...     reference=5e-5, full_scale=1e-4,
+    ... )
+    1200.0
+    """
+    not_negative(of_reading_ppm=of_reading_ppm, of_full_scale_ppm=of_full_scale_ppm)
+    positive(full_scale=full_scale)
+    positive(**{"|reference|": abs(reference)})
+    return of_reading_ppm + of_full_scale_ppm * full_scale / abs(reference)
+
+
+def judge(
+    error_ppm: float,
+    uncertainty_ppm: float,
+    limit_ppm: float,
+    guard_factor: float = 1.0,
+) -> Conformity:
+    """Judge a range error against its limit, with a guard band on both sides.
+
+    Parameters
+    ----------
+    error_ppm : float
+        Measured error.
+    uncertainty_ppm : float
+        Its standard uncertainty (k = 1), >= 0.
+    limit_ppm : float
+        Largest error allowed, >= 0: the tolerance interval is -limit to +limit.
+    guard_factor : float
+        Guard band as a multiple of the expanded uncertainty (k = 2), >= 0;
+        0 is simple acceptance, 1 is a specific risk below 2.5 %.
+
+    Returns
+    -------
+    Conformity
+        Conforming when the error is inside the limit by the guard band,
+        nonconforming when it is outside by as much, else undecided (the
+        non-binary rule of ILAC-G8:09/2019); and the conformance probability of
+        a normal distribution (JCGM 106, 7).
+
+    Raises
+    ------
+    ArgumentError
+        If a value is outside its bound.
+
+    Examples
+    --------
+    >>> judge(700.0, 100.0, 1000.0).outcome
+    <Outcome.CONFORMING: 'conforming'>
+    >>> near = judge(900.0, 100.0, 1000.0)
+    >>> near.outcome, round(near.conformance_probability, 4)
+    (<Outcome.UNDECIDED: 'undecided'>, 0.8413)
+    """
+    finite(error_ppm=error_ppm)
+    not_negative(
+        uncertainty_ppm=uncertainty_ppm, limit_ppm=limit_ppm, guard_factor=guard_factor
+    )
+    guard_band = guard_factor * EXPANSION * uncertainty_ppm
+    if abs(error_ppm) <= limit_ppm - guard_band:
+        outcome = Outcome.CONFORMING
+    elif abs(error_ppm) > limit_ppm + guard_band:
+        outcome = Outcome.NONCONFORMING
+    else:
+        outcome = Outcome.UNDECIDED
+    return Conformity(
+        outcome=outcome,
+        conformance_probability=conformance_probability(
+            error_ppm, uncertainty_ppm, -limit_ppm, limit_ppm
+        ),
+    )
+
+
+def conformance_probability(
+    estimate: float, uncertainty: float, low: float, high: float
+) -> float:
+    """Return the probability that the true value lies within the tolerance.
+
+    >>> round(conformance_probability(-5.47, 0.05, float("-inf"), -5.40), 2)
+    0.92
+    """
+    if uncertainty == 0:
+        return float(low <= estimate <= high)
+    return float(
+        norm.cdf((high - estimate) / uncertainty)
+        - norm.cdf((low - estimate) / uncertainty)
+    )
+
+
+def can_judge(limit_ppm: float, uncertainty_ppm: float, needed_ratio: float) -> bool:
+    """Tell whether a bench is good enough to judge a limit, not only to compare.
+
+    Parameters
+    ----------
+    limit_ppm : float
+        Largest error allowed, >= 0.
+    uncertainty_ppm : float
+        Standard uncertainty (k = 1) of the measured error, >= 0.
+    needed_ratio : float
+        Least ratio of limit to expanded uncertainty (k = 2), above 0.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    ArgumentError
+        If a value is outside its bound.
+
+    Examples
+    --------
+    >>> can_judge(1000.0, 100.0, 3.0), can_judge(1000.0, 250.0, 3.0)
+    (True, False)
+    """
+    not_negative(limit_ppm=limit_ppm, uncertainty_ppm=uncertainty_ppm)
+    positive(needed_ratio=needed_ratio)
+    return limit_ppm >= needed_ratio * EXPANSION * uncertainty_ppm
+
+
+def compare(
+    error_ppm: float,
+    uncertainty_ppm: float,
+    known_good_ppm: float,
+    known_good_uncertainty_ppm: float,
+    *,
+    allowed_difference_ppm: float = 0.0,
+) -> Conformity:
+    """Compare a unit with a known-good one measured on the same bench.
+
+    Parameters
+    ----------
+    error_ppm, known_good_ppm : float
+        The errors both units showed on this bench.
+    uncertainty_ppm, known_good_uncertainty_ppm : float
+        Their standard uncertainties (k = 1) without what is the same for both
+        on this bench (`RangeError.comparison_uncertainty_ppm`), >= 0.
+    allowed_difference_ppm : float
+        By how much two good units may differ, >= 0.
+
+    Returns
+    -------
+    Conformity
+        Like known-good, or changed when the difference exceeds what is allowed
+        by more than its expanded uncertainty (k = 2): with nothing allowed the
+        normalised error of ISO/IEC 17043, |E_n| > 1. Never a conformance
+        probability: what the bench does to both units is not known.
+
+    Raises
+    ------
+    ArgumentError
+        If a value is outside its bound.
+
+    Examples
+    --------
+    >>> compare(5300.0, 40.0, 5000.0, 30.0).outcome
+    <Outcome.CHANGED: 'changed'>
+    """
+    finite(error_ppm=error_ppm, known_good_ppm=known_good_ppm)
+    not_negative(
+        uncertainty_ppm=uncertainty_ppm,
+        known_good_uncertainty_ppm=known_good_uncertainty_ppm,
+        allowed_difference_ppm=allowed_difference_ppm,
+    )
+    expanded = EXPANSION * hypot(uncertainty_ppm, known_good_uncertainty_ppm)
+    beyond = abs(error_ppm - known_good_ppm) - allowed_difference_ppm
+    return Conformity(
+        outcome=Outcome.CHANGED if beyond > expanded else Outcome.LIKE_KNOWN_GOOD,
+        conformance_probability=None,
+    )
