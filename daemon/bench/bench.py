@@ -120,6 +120,11 @@ class Bench:
         }
         return {role: one for role, one in roles.items() if one is not None}
 
+    @property
+    def halted(self) -> bool:
+        """Whether the source is kept off until `resume`."""
+        return self._halted.is_set()
+
     def source_off(self) -> None:
         """Turn the source off and see that it is."""
         self.source.output_off()
@@ -142,7 +147,7 @@ class Bench:
             self.source.output_off()
 
     def _permit(self) -> None:
-        if self._halted.is_set():
+        if self.halted:
             raise StoppedError
 
     def __enter__(self) -> Self:

@@ -7,7 +7,7 @@ from threading import Event
 from config.model import Reading
 from daemon.bench.bench import Bench
 from daemon.bench.driver import Window
-from daemon.bench.errors import SelectorError, StoppedError
+from daemon.bench.errors import InstrumentError, SelectorError, StoppedError
 from daemon.bench.plan import RangeSetup
 from daemon.bench.readings import Point, RangeReadings
 from daemon.clock import Clock
@@ -74,7 +74,7 @@ def measure(
     Raises
     ------
     StoppedError
-        `stop` was set.
+        `stop` was set, or the bench was halted.
     SelectorError
         Several ranges are asked for and the bench has no selector.
     InstrumentError
@@ -89,6 +89,10 @@ def measure(
     try:
         unit.start()
         return [unit.measure_range(one) for one in setups]
+    except InstrumentError as exc:
+        if bench.halted:  # then what was read with the source off means nothing
+            raise StoppedError from exc
+        raise
     finally:
         bench.source_off()
 
@@ -185,5 +189,5 @@ class _Unit:
         self._clock.wait_s(setup.settle_s, unless=self._stop)
 
     def _go_on(self) -> None:
-        if self._stop.is_set():
+        if self._stop.is_set() or self._bench.halted:
             raise StoppedError

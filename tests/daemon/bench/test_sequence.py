@@ -1,0 +1,248 @@
+"""The order of what happens to a unit, and that the source ends off."""
+
+from collections.abc import Callable
+from threading import Event
+
+import pytest
+
+from config.model import Reading
+from daemon.bench.errors import (
+    ImplausibleError,
+    NoAnswerError,
+    OutputLostError,
+    OutputNotOffError,
+    SelectorError,
+    StoppedError,
+)
+from daemon.bench.readings import RangeReadings
+from daemon.bench.sequence import Progress, measure
+from daemon.clock import VirtualClock
+from tests.daemon.bench.fakes import (
+    RANGES,
+    READING,
+    FakeBench,
+    no_answer,
+    open_bench,
+    settings,
+)
+
+ALL = tuple(RANGES)
+
+
+def ignore(progress: Progress) -> None:
+    del progress
+
+
+def run(
+    fake: FakeBench,
+    *ranges: str,
+    reading: Reading = READING,
+    stop: Event | None = None,
+    progress: Callable[[Progress], None] = ignore,
+) -> list[RangeReadings]:
+    clock = VirtualClock()
+    with open_bench(fake, reading=reading, clock=clock) as bench:
+        return measure(
+            bench,
+            ranges or ALL,
+            reading,
+            clock,
+            stop=stop or Event(),
+            progress=progress,
+        )
+
+
+def test_ranges_come_lowest_full_scale_first_with_zero_level_zero() -> None:
+    measured = run(FakeBench())
+    assert [one.range for one in measured] == ["R11", "R12", "R13", "R14"]
+    for one in measured:
+        assert [p.level for p in one.points] == pytest.approx(
+            [0.0, 0.9 * RANGES[one.range], 0.0]
+        )
+
+
+def test_each_reading_has_a_reference_an_output_and_a_time() -> None:
+    for one in run(FakeBench(), reading=Reading(readings_per_point=5)):
+        for point in one.points:
+            assert len(point.reference) == len(point.output) == len(point.at_s) == 5
+
+
+def test_the_source_is_prepared_in_the_safe_order() -> None:
+    """Off first thing; compliance before on; zero before on; off at the end."""
+    fake = FakeBench()
+    run(fake, "R12")
+    words = [
+        one for one in fake.commands("source") if one.startswith(("OUTP ", "SOUR"))
+    ]
+    assert words == [
+        "OUTP OFF",
+        "SOUR:FUNC CURR",
+        "SOUR:CURR:LEV 0",
+        "SOUR:VOLT:PROT 10",
+        "OUTP ON",
+        "SOUR:CURR:LEV 0",
+        "SOUR:CURR:LEV 9e-06",
+        "SOUR:CURR:LEV 0",
+        "OUTP OFF",
+        "OUTP OFF",
+    ]
+
+
+def test_a_range_is_selected_at_level_zero_with_the_source_connected() -> None:
+    fake = FakeBench()
+    at_selection = []
+
+    def select() -> str:
+        at_selection.append((fake.level, fake.on))
+        return "1"
+
+    fake.answers["selector", "ROUT:OPEN:ALL"] = select
+    run(fake)
+    assert at_selection == [(0.0, True)] * 4
+
+
+def test_reference_and_output_are_read_in_pairs_whose_order_alternates() -> None:
+    fake = FakeBench()
+    run(fake, "R11")
+    readers = [who for who, text in fake.sent if text == "READ?"]
+    pair, turned = ["reference", "output"], ["output", "reference"]
+    assert readers == (pair + turned + pair) * 3
+
+
+def test_each_product_range_uses_the_smallest_meter_ranges_that_hold_it() -> None:
+    fake = FakeBench()
+    measured = run(fake)
+    assert [one.reference_full_scale for one in measured] == [1e-6, 1e-5, 1e-4, 1e-3]
+    assert [one.output_full_scale for one in measured] == [1.0] * 4
+    assert [c for c in fake.commands("output") if c.startswith("CONF")] == [
+        "CONF:VOLT:DC 1"
+    ]
+
+
+def test_volts_across_a_standard_resistor_are_divided_by_its_ohms() -> None:
+    """Common practice, no source: the current is the volts over the ohms."""
+    fake = FakeBench(standard_ohm=1000.0)
+    (one,) = run(fake, "R14")
+    assert one.points[1].reference == pytest.approx((0.9e-3,) * 3)
+    assert one.reference_full_scale == 1.0
+    assert "CONF:VOLT:DC 1" in fake.commands("reference")
+
+
+def test_a_wrong_gain_shows_in_the_output_and_not_in_the_reference() -> None:
+    (one,) = run(FakeBench(gain_error_ppm=3000.0), "R13")
+    assert one.points[1].output == pytest.approx((0.9 * 1.003,) * 3)
+    assert one.points[1].reference == pytest.approx((90e-6,) * 3)
+
+
+def test_the_level_is_read_after_the_range_has_settled() -> None:
+    (one,) = run(FakeBench(), "R12")
+    first = [point.at_s[0] for point in one.points]
+    assert first[1] - first[0] == pytest.approx(0.5)
+
+
+def test_the_ambient_is_read_once_a_unit() -> None:
+    fake = FakeBench()
+    assert {one.ambient_c for one in run(fake)} == {23.4}
+    assert fake.commands("ambient").count("MEAS:TEMP?") == 1
+
+
+def test_progress_counts_every_point() -> None:
+    seen: list[Progress] = []
+    run(FakeBench(), progress=seen.append)
+    assert [one.done for one in seen] == list(range(1, 13))
+    assert {one.points for one in seen} == {12}
+    assert seen[1].point.level == pytest.approx(0.9e-6)
+
+
+def test_stop_ends_the_measurement_with_the_source_off() -> None:
+    fake, stop = FakeBench(), Event()
+
+    def stop_at_fifth(progress: Progress) -> None:
+        if progress.done == 5:
+            stop.set()
+
+    with pytest.raises(StoppedError):
+        run(fake, stop=stop, progress=stop_at_fifth)
+    assert not fake.on
+    assert fake.highest == pytest.approx(9e-6)
+
+
+@pytest.mark.parametrize("stray", [KeyboardInterrupt, RuntimeError, SystemExit])
+def test_any_exception_leaves_the_source_off(stray: type[BaseException]) -> None:
+    fake = FakeBench()
+
+    def raise_at_level(progress: Progress) -> None:
+        if progress.point.level:
+            assert fake.on
+            raise stray
+
+    with pytest.raises(stray):
+        run(fake, progress=raise_at_level)
+    assert not fake.on
+
+
+def test_a_meter_that_falls_silent_leaves_the_source_off() -> None:
+    fake = FakeBench()
+    fake.answers["output", "READ?"] = no_answer("output")
+    with pytest.raises(NoAnswerError):
+        run(fake)
+    assert not fake.on
+
+
+def test_a_source_that_stays_on_is_said_whatever_happened_before() -> None:
+    fake = FakeBench()
+    clock = VirtualClock()
+    bench = open_bench(fake, clock=clock)
+    fake.deaf_to_off = True
+    fake.answers["output", "READ?"] = no_answer("output")
+    with pytest.raises(OutputNotOffError, match="take it as live"):
+        measure(bench, ALL, READING, clock, stop=Event(), progress=ignore)
+
+
+def test_an_output_that_went_off_by_itself_is_noticed_at_the_next_level() -> None:
+    fake = FakeBench()
+
+    def lose(progress: Progress) -> None:
+        if progress.done == 1:
+            fake.on = False
+
+    with pytest.raises(OutputLostError):
+        run(fake, progress=lose)
+    assert fake.highest == 0.0
+
+
+def test_a_source_at_its_compliance_is_not_recorded() -> None:
+    fake = FakeBench()
+    fake.answers["reference", "READ?"] = "1.2e-09"
+    with pytest.raises(ImplausibleError) as caught:
+        run(fake, "R12")
+    assert caught.value.role == "reference"
+
+
+def test_halting_from_outside_keeps_the_source_off_until_resumed() -> None:
+    fake = FakeBench()
+    clock = VirtualClock()
+    bench = open_bench(fake, clock=clock)
+
+    def halt(progress: Progress) -> None:
+        if progress.done == 2:
+            bench.halt()
+
+    with pytest.raises(StoppedError):
+        measure(bench, ALL, READING, clock, stop=Event(), progress=halt)
+    assert not fake.on
+    with pytest.raises(StoppedError):
+        measure(bench, ALL, READING, clock, stop=Event(), progress=ignore)
+    assert not fake.on
+    bench.resume()
+    assert len(measure(bench, ALL, READING, clock, stop=Event(), progress=ignore)) == 4
+
+
+def test_several_ranges_without_a_selector_are_refused() -> None:
+    fake = FakeBench()
+    by_hand = settings().model_copy(update={"selector": None})
+    clock = VirtualClock()
+    bench = open_bench(fake, bench=by_hand, clock=clock)
+    with pytest.raises(SelectorError, match="R11, R12"):
+        measure(bench, ["R11", "R12"], READING, clock, stop=Event(), progress=ignore)
+    assert not fake.on
