@@ -83,7 +83,7 @@ def laid_out(errors: pd.DataFrame, signals: pd.DataFrame) -> pd.DataFrame:
         if first.empty:
             continue
         concerned = in_build & (frame["place"] >= first.iloc[0])
-        if signal["range"] is not None:
+        if pd.notna(signal["range"]):
             concerned &= frame["range"] == signal["range"]
         frame.loc[concerned, "meaning"] = MOVED
     return frame
@@ -102,7 +102,7 @@ def reel_changes(
         last_reel = None
         for one in fitted.to_dict("records"):
             units = frame[(frame["build"] == one["build"]) & (frame["range"] == key)]
-            if one["from_serial"] is not None:
+            if pd.notna(one["from_serial"]):
                 units = units[units["serial"] == one["from_serial"]]
             changed = last_reel is not None and one["reel"] != last_reel
             if changed and not units.empty:

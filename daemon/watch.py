@@ -193,6 +193,13 @@ class Watcher:
         watch.revision += 1
         return _signal(watch, watch.finding, unit, check=check)
 
+    def was_raised(self, build: str, *, revision: int, raised_serial: str) -> None:
+        """Go on from the finding that the Store already holds on a build."""
+        watch = self.builds.get(build)
+        if watch is not None:
+            watch.revision = revision
+            watch.raised_serial = raised_serial
+
     def _open(self, build: str) -> BuildWatch:
         earlier = list(self.builds.values())[-REMEMBERED_BUILDS:]
         segments = [segment for watch in earlier for segment in watch.segments()]

@@ -166,6 +166,20 @@ def _value_against_claim(signal: Signal, evidence: dict[str, float]) -> str:
     return f"{text}; their claim is {claim}"
 
 
+def check_standard(*, serial: str, outside: Sequence[str]) -> str:
+    """Say what the check standard's last run showed about the bench.
+
+    >>> check_standard(serial="CS-1", outside=[])
+    'Not the bench: check standard CS-1 read right on every range before.'
+    """
+    if outside:
+        return (
+            f"Perhaps the bench: check standard {serial} was outside its limits on "
+            f"{', '.join(outside)}."
+        )
+    return f"Not the bench: check standard {serial} read right on every range before."
+
+
 def _next(signal: Signal) -> str:
     if signal.cause is Cause.REEL and signal.reel is not None:
         return (

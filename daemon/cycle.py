@@ -1,0 +1,275 @@
+"""What happens to every run, whoever took the readings: judge, record, watch, act.
+
+The commit of a run is its acknowledgement; watching follows from the rows. After a
+crash the rows past the watermark are watched again, and nothing is raised twice.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import uuid4
+
+import numpy as np
+import pandas as pd
+
+from config.model import Settings
+from daemon import holds, words
+from daemon.bench.readings import RangeReadings
+from daemon.judge import Judge, KnownGood
+from daemon.product import ProductModel
+from daemon.watch import UnitErrors, Watcher
+from storage.records import (
+    Evaluation,
+    Fitting,
+    Hold,
+    RangeResult,
+    Run,
+    RunKind,
+    Signal,
+    Unit,
+    Verdict,
+)
+from storage.store import Store
+
+WORST_FIRST = (
+    Verdict.NONCONFORMING,
+    Verdict.CHANGED,
+    Verdict.UNDECIDED,
+    Verdict.NOT_JUDGED,
+    Verdict.LIKE_KNOWN_GOOD,
+    Verdict.CONFORMING,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunHeader:
+    """What a run is, beside its readings. Without a build it is of a check standard."""
+
+    serial: str
+    build: str | None
+    session: str
+    origin: str
+    started_at: datetime
+    finished_at: datetime
+    configuration: str
+    rerun_of: str | None = None
+    note: str | None = None
+    run: str | None = None
+    """Its id; a new one when left out."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """A run as the Store acknowledged it."""
+
+    run: str
+    number: int
+    verdict: Verdict
+    results: tuple[RangeResult, ...]
+
+
+def worst(verdicts: Sequence[Verdict]) -> Verdict:
+    """Return the verdict that decides what happens to a unit."""
+    return min(verdicts, key=WORST_FIRST.index, default=Verdict.NOT_JUDGED)
+
+
+class Cycle:
+    """Judges, records and watches the runs of one product.
+
+    Parameters
+    ----------
+    settings
+        Product, control plan and, where runs are judged, the bench.
+    store
+        Where rows go.
+    """
+
+    def __init__(self, settings: Settings, store: Store) -> None:
+        self.settings = settings
+        self.store = store
+        self.product = ProductModel.of(settings.product)
+        self._name = settings.product.name
+        self._watcher = Watcher(
+            self.product,
+            accepted_per_units=settings.plan.watching.accepted_false_holds_per_units,
+        )
+        self._folded = 0
+        self._check: str | None = None
+
+    def judge(self) -> Judge:
+        """Return the judge for this bench.
+
+        Raises
+        ------
+        ValueError
+            There is no bench file, so nothing is known about the meters.
+        """
+        if self.settings.bench is None:
+            message = "bench.toml is missing: the meters' accuracy must be known"
+            raise ValueError(message)
+        return Judge(self.product, self.settings.bench, self.settings.plan.judging)
+
+    def record(
+        self,
+        readings: Sequence[RangeReadings],
+        header: RunHeader,
+        known_good: Mapping[str, KnownGood],
+    ) -> Recorded:
+        """Judge a unit's readings and commit them; watching comes after.
+
+        Raises
+        ------
+        storage.errors.StorageError
+            Nothing of the run was kept.
+        """
+        run = header.run or uuid4().hex
+        judge = self.judge()
+        results = tuple(judge.unit(run, one, known_good) for one in readings)
+        unit = None
+        if header.build is not None:
+            unit = Unit(serial=header.serial, product=self._name, build=header.build)
+        number = self.store.record_run(self._row(run, header, readings), results, unit)
+        return Recorded(
+            run=run,
+            number=number,
+            verdict=worst([one.verdict for one in results]),
+            results=results,
+        )
+
+    def record_check(
+        self,
+        results: Sequence[RangeResult],
+        header: RunHeader,
+        readings: Sequence[RangeReadings],
+    ) -> int:
+        """Commit a run of the check standard; return its run number."""
+        return self.store.record_run(
+            self._row(results[0].run, header, readings), results
+        )
+
+    def resume(self) -> None:
+        """Rebuild what watching knows from the rows, then watch what is new."""
+        watermark = self._watermark()
+        rows = self.store.frame("range_rows", product=self._name, after=0, kind=None)
+        fittings = self._fittings()
+        for number, run in rows[rows["number"] <= watermark].groupby("number"):
+            self._fold(int(str(number)), run, fittings)
+        stored = self.store.frame("signals", product=self._name)
+        for one in stored.to_dict("records"):
+            self._watcher.was_raised(
+                one["build"],
+                revision=int(one["revision"]),
+                raised_serial=str(one["raised_serial"]),
+            )
+        self._folded = watermark
+        self.watch()
+
+    def watch(self) -> list[Signal]:
+        """Watch every run past the watermark; return what was found.
+
+        Signals, holds and the watermark are committed together, run by run.
+        """
+        rows = self.store.frame(
+            "range_rows", product=self._name, after=self._folded, kind=None
+        )
+        if rows.empty:
+            return []
+        fittings = self._fittings()
+        found = []
+        for number, run in rows.groupby("number"):
+            signal = self._fold(int(str(number)), run, fittings)
+            raised = self._verdict_holds(run)
+            if signal is not None:
+                found.append(signal)
+                raised += holds.from_signal(signal, words.finding(signal).headline)
+            self.store.record_evaluation(
+                Evaluation(
+                    product=self._name,
+                    number=int(str(number)),
+                    signals=() if signal is None else (signal,),
+                    holds=raised,
+                )
+            )
+            self._folded = int(str(number))
+        return found
+
+    def _fold(
+        self, number: int, run: pd.DataFrame, fittings: Sequence[Fitting]
+    ) -> Signal | None:
+        head = run.iloc[0]
+        if head["kind"] == RunKind.CHECK:
+            self._check = words.check_standard(
+                serial=str(head["serial"]),
+                outside=[
+                    self.product.range(str(key)).title
+                    for key in run.loc[run["verdict"] == Verdict.NONCONFORMING, "range"]
+                ],
+            )
+            return None
+        by_range = run.set_index("range")["error_ppm"]
+        return self._watcher.fold(
+            UnitErrors(
+                number=number,
+                run=str(head["run"]),
+                serial=str(head["serial"]),
+                build=str(head["build"]),
+                errors_ppm=np.array(
+                    [float(by_range.get(key, np.nan)) for key in self.product.keys]
+                ),
+                at=head["started_at"].to_pydatetime(),
+            ),
+            fittings,
+            check=self._check,
+        )
+
+    def _verdict_holds(self, run: pd.DataFrame) -> tuple[Hold, ...]:
+        head = run.iloc[0]
+        if head["kind"] != RunKind.UNIT:
+            return ()
+        return holds.from_verdicts(
+            run=str(head["run"]),
+            serial=str(head["serial"]),
+            product=self._name,
+            verdicts=[
+                (self.product.range(str(one["range"])).title, Verdict(one["verdict"]))
+                for one in run.to_dict("records")
+            ],
+            at=head["started_at"].to_pydatetime(),
+        )
+
+    def _watermark(self) -> int:
+        return int(self.store.frame("watermark", product=self._name)["number"].iloc[0])
+
+    def _fittings(self) -> list[Fitting]:
+        rows = self.store.frame("fittings", product=self._name)
+        return [
+            Fitting(
+                fitting=one["fitting"],
+                product=self._name,
+                build=one["build"],
+                part=one["part"],
+                reel=one["reel"],
+                from_serial=None if pd.isna(one["from_serial"]) else one["from_serial"],
+                fitted_at=one["fitted_at"].to_pydatetime(),
+            )
+            for one in rows.to_dict("records")
+        ]
+
+    def _row(
+        self, run: str, header: RunHeader, readings: Sequence[RangeReadings]
+    ) -> Run:
+        return Run(
+            run=run,
+            kind=RunKind.UNIT if header.build is not None else RunKind.CHECK,
+            product=self._name,
+            serial=header.serial,
+            build=header.build,
+            session=header.session,
+            origin=header.origin,
+            started_at=header.started_at,
+            finished_at=header.finished_at,
+            configuration=header.configuration,
+            ambient_c=readings[0].ambient_c if readings else None,
+            rerun_of=header.rerun_of,
+            note=header.note,
+        )
