@@ -1,0 +1,1 @@
+"""A simulated bench: instruments on loopback over one circuit of true part values."""

@@ -1,0 +1,84 @@
+"""The error tree of this package.
+
+SimulatorError
+    UnfitProductError     the product's settings cannot be simulated
+    UnknownRangeError     the product has no such range
+    UnknownSerialError    no board carries this serial
+    UnknownRoleError      the bench has no instrument of this role
+    UnknownFaultError     no fault goes by this name
+    PortInUseError        somebody else listens on the wanted port
+"""
+
+from collections.abc import Iterable
+
+__all__ = [
+    "PortInUseError",
+    "SimulatorError",
+    "UnfitProductError",
+    "UnknownFaultError",
+    "UnknownRangeError",
+    "UnknownRoleError",
+    "UnknownSerialError",
+]
+
+
+MOST_SHOWN = 12
+
+
+class SimulatorError(Exception):
+    """The simulated bench cannot do what it was asked."""
+
+
+class UnfitProductError(SimulatorError):
+    """The settings name something that this simulation has no physics for."""
+
+    def __init__(self, *, where: str, problem: str) -> None:
+        self.where = where
+        self.problem = problem
+        super().__init__(f"{where}: {problem}")
+
+
+class _UnknownNameError(SimulatorError):
+    what = "name"
+
+    def __init__(self, *, name: str, known: Iterable[str]) -> None:
+        self.name = name
+        self.known = tuple(known)
+        shown, more = self.known[:MOST_SHOWN], self.known[MOST_SHOWN:]
+        allowed = ", ".join(shown) + (", ..." if more else "")
+        super().__init__(f"{self.what} {name!r} is unknown; known: {allowed}")
+
+
+class UnknownRangeError(_UnknownNameError):
+    """The product has no such range."""
+
+    what = "range"
+
+
+class UnknownSerialError(_UnknownNameError):
+    """No board of the scenario carries this serial."""
+
+    what = "serial"
+
+
+class UnknownRoleError(_UnknownNameError):
+    """The bench has no instrument of this role."""
+
+    what = "role"
+
+
+class UnknownFaultError(_UnknownNameError):
+    """No fault goes by this name."""
+
+    what = "fault"
+
+
+class PortInUseError(SimulatorError):
+    """Somebody else listens on the wanted port."""
+
+    def __init__(self, *, role: str, port: int) -> None:
+        self.role = role
+        self.port = port
+        super().__init__(
+            f"port {port} for {role} is in use; choose another, or 0 for any free one"
+        )

@@ -1,0 +1,303 @@
+"""The whole simulated bench: one circuit, its instruments by role, and the hands."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from math import pi
+
+from numpy.random import Generator, default_rng
+
+from config.model import Bench, MeterRange, Settings
+from daemon.clock import Clock
+from daemon.metrology.transfer import Transfer
+from daemon.simulator.circuit import Ambient, Circuit, Mounting, RangeCircuit
+from daemon.simulator.errors import UnfitProductError, UnknownRangeError
+from daemon.simulator.instruments import (
+    Ammeter,
+    CurrentSource,
+    MeterScale,
+    Selector,
+    SourceNature,
+    Thermometer,
+    VoltageSource,
+    Voltmeter,
+)
+from daemon.simulator.noise import Noise
+from daemon.simulator.scenario import Scenario
+from daemon.simulator.scpi import Instrument
+
+__all__ = ["BenchNature", "Rig", "RigState"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchNature:
+    """How the simulated bench misbehaves while it is healthy.
+
+    Where nothing else is said, ppm of the largest output at full scale. A
+    `time_constant_s` by range overrides the one that follows from the range's
+    `settle_s`: sixteen time constants leave 0.1 ppm.
+    """
+
+    meter_noise_ppm: float = 1.5
+    """Standard deviation of one power-line cycle, ppm of the meter's range."""
+    source_gain_ppm: float = 500.0
+    """Bound of the source's setting error, ppm of its level."""
+    source_offset_ppm: float = 50.0
+    """Bound of the source's offset, ppm of the product's smallest full scale."""
+    source_noise_ppm: float = 2.0
+    thermometer_c: float = 0.2
+    ambient_c: float = 1.0
+    """Bound of the day's mean from 23 C."""
+    ambient_swing_c: float = 0.5
+    emf_ppm: float = 1.0
+    warm_emf_ppm: float = 5.0
+    input_ohm: float = 50.0
+    rail: float = 1.5
+    """Output rails as a multiple of the largest output at full scale."""
+    settling: float = 16.0
+    time_constant_s: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigState:
+    """What a bystander sees; times are seconds of the rig's clock."""
+
+    mounted: str | None
+    range: str | None
+    source_on: bool
+    source_off_since_s: float | None
+    source_v: float
+    in_compliance: bool
+    level: float
+    now_s: float
+
+
+class Rig:
+    """One bench with one circuit, at one clock.
+
+    Parameters
+    ----------
+    settings : Settings
+        Product and bench; the instruments' specifications bound their true errors.
+    scenario : Scenario
+        The boards that can be mounted.
+    clock : Clock
+        Shared with whoever measures.
+    seed : int, optional
+        For the bench's errors and noise; by default the scenario's.
+    nature : BenchNature, optional
+        How the healthy bench misbehaves.
+
+    Raises
+    ------
+    UnfitProductError
+        If there is no bench, or a meter has no ranges.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        scenario: Scenario,
+        clock: Clock,
+        *,
+        seed: int | None = None,
+        nature: BenchNature | None = None,
+    ) -> None:
+        if settings.bench is None:
+            raise UnfitProductError(where="bench", problem="there is none to simulate")
+        self.settings = settings
+        self.scenario = scenario
+        self.clock = clock
+        self.bench: Bench = settings.bench
+        self._nature = nature or BenchNature()
+        seed = scenario.seed if seed is None else seed
+        self._errors: Generator = default_rng([seed, 1])
+        self._noise = Noise(default_rng([seed, 2]))
+        self._hands: Generator = default_rng([seed, 3])
+        self._origin_s = clock.now_s()
+        self._full_scale_v = self._largest_output_v()
+        self.circuit = self._make_circuit()
+        self._source = self._make_source()
+        self.instruments: dict[str, Instrument] = self._make_instruments()
+        if self.bench.selector is None:
+            self.circuit.choose(next(iter(settings.product.ranges)), self.now_s())
+
+    def now_s(self) -> float:
+        """Return the rig's time: seconds since it was made."""
+        return self.clock.now_s() - self._origin_s
+
+    def mount(self, serial: str) -> None:
+        """Put the board with this serial on the bench.
+
+        Raises
+        ------
+        UnknownSerialError
+            If the scenario has no such board.
+        """
+        board = self.scenario.board(serial)
+        steady, warm = (self._hands.standard_normal(2) * 1e-6).tolist()
+        mounting = Mounting(
+            steady_emf_v=steady * self._nature.emf_ppm * self._full_scale_v,
+            warm_emf_v=warm * self._nature.warm_emf_ppm * self._full_scale_v,
+        )
+        self._settle_watchdog()
+        self.circuit.mount(board, mounting, self.now_s())
+
+    def remove(self) -> None:
+        """Take the board off."""
+        self._settle_watchdog()
+        self.circuit.mount(None, Mounting(), self.now_s())
+
+    def turn(self, key: str) -> None:
+        """Turn the product's own range switch by hand."""
+        if key not in self.settings.product.ranges:
+            raise UnknownRangeError(name=key, known=self.settings.product.ranges)
+        self._settle_watchdog()
+        self.circuit.choose(key, self.now_s())
+
+    def state(self) -> RigState:
+        """Return what a bystander sees now."""
+        now_s = self.now_s()
+        self._source.expire(now_s)
+        board = self.circuit.board
+        return RigState(
+            mounted=None if board is None else board.serial,
+            range=self.circuit.range,
+            source_on=self._source.off_since_s is None,
+            source_off_since_s=self._source.off_since_s,
+            source_v=self.circuit.source_v(),
+            in_compliance=self.circuit.in_compliance,
+            level=self._source.level,
+            now_s=now_s,
+        )
+
+    def _settle_watchdog(self) -> None:
+        self._source.expire(self.now_s())
+
+    def _largest_output_v(self) -> float:
+        product = self.settings.product
+        nominal = {name: part.nominal_ohm for name, part in product.parts.items()}
+        return max(
+            abs(Transfer(one.transfer).value(nominal)) * one.full_scale
+            for one in product.ranges.values()
+        )
+
+    def _make_circuit(self) -> Circuit:
+        product, nature = self.settings.product, self._nature
+        ranges = {
+            key: RangeCircuit(
+                transfer=Transfer(one.transfer).value,
+                time_constant_s=nature.time_constant_s.get(
+                    key, max(one.settle_s, 1e-3) / nature.settling
+                ),
+            )
+            for key, one in product.ranges.items()
+        }
+        draw = self._errors.uniform
+        return Circuit(
+            input_unit=product.input_unit,
+            ranges=ranges,
+            rail_v=nature.rail * self._full_scale_v,
+            input_ohm=nature.input_ohm + (self.bench.reference_is.standard_ohm or 0.0),
+            ambient=Ambient(
+                mean_c=23.0 + draw(-1, 1) * nature.ambient_c,
+                swing_c=nature.ambient_swing_c,
+                phase=draw(0, 2 * pi),
+            ),
+            source_noise_ppm=nature.source_noise_ppm,
+            noise=self._noise,
+        )
+
+    def _make_source(self) -> CurrentSource | VoltageSource:
+        product, nature, draw = self.settings.product, self._nature, self._errors
+        smallest = min(one.full_scale for one in product.ranges.values())
+        ranges = self.bench.source.ranges
+        kind = CurrentSource if product.input_unit == "A" else VoltageSource
+        return kind(
+            identity=self._identity("source"),
+            now_s=self.now_s,
+            circuit=self.circuit,
+            nature=SourceNature(
+                gain_ppm=draw.uniform(-1, 1) * nature.source_gain_ppm,
+                offset=draw.uniform(-1, 1) * nature.source_offset_ppm * 1e-6 * smallest,
+                highest=max(
+                    (one.full_scale for one in ranges),
+                    default=10 * self.bench.source_limit,
+                ),
+            ),
+        )
+
+    def _make_instruments(self) -> dict[str, Instrument]:
+        standard_ohm = self.bench.reference_is.standard_ohm
+        reference_unit = self.settings.product.input_unit
+        into: Callable[[float], float] = self.circuit.input_at
+        if standard_ohm is not None:
+            reference_unit = "V"
+            standard_ohm *= 1 + self._errors.normal() * 1e-6 * (
+                self.bench.reference_is.standard_uncertainty_ppm
+            )
+        made: dict[str, Instrument] = {
+            "source": self._source,
+            "reference": self._meter(
+                "reference",
+                reference_unit,
+                into if standard_ohm is None else lambda at: into(at) * standard_ohm,
+            ),
+            "output": self._meter("output", "V", self.circuit.output_v),
+        }
+        if self.bench.selector is not None:
+            made["selector"] = Selector(
+                identity=self._identity("selector"),
+                now_s=self.now_s,
+                circuit=self.circuit,
+                ranges={
+                    one.selector: key
+                    for key, one in self.settings.product.ranges.items()
+                    if one.selector is not None
+                },
+            )
+        if self.bench.ambient is not None:
+            made["ambient"] = Thermometer(
+                identity=self._identity("ambient"),
+                now_s=self.now_s,
+                circuit=self.circuit,
+                error_c=self._errors.uniform(-1, 1) * self._nature.thermometer_c,
+                noise=self._noise,
+            )
+        return made
+
+    def _meter(
+        self, role: str, unit: str, signal: Callable[[float], float]
+    ) -> Ammeter | Voltmeter:
+        ranges = self.bench.instruments[role].ranges
+        if not ranges:
+            raise UnfitProductError(
+                where=f"{role}.ranges", problem="a simulated meter needs at least one"
+            )
+
+        def seen(at_s: float) -> float:
+            self._source.expire(at_s)
+            return signal(at_s)
+
+        kind = Ammeter if unit == "A" else Voltmeter
+        return kind(
+            identity=self._identity(role),
+            now_s=self.now_s,
+            signal=seen,
+            scales=[self._scale(one) for one in ranges],
+            noise=self._noise,
+        )
+
+    def _scale(self, one: MeterRange) -> MeterScale:
+        """Draw a meter range's errors: its specification bounds them."""
+        draw = self._errors.uniform
+        return MeterScale(
+            full_scale=one.full_scale,
+            resolution=one.resolution,
+            gain_ppm=draw(-1, 1) * one.of_reading_ppm,
+            offset=draw(-1, 1) * one.of_range_ppm * 1e-6 * one.full_scale,
+            noise=self._nature.meter_noise_ppm * 1e-6 * one.full_scale,
+        )
+
+    def _identity(self, role: str) -> str:
+        wanted = self.bench.instruments[role].identity
+        return wanted or f"Holdpoint,simulated {role},0,1"

@@ -1,0 +1,191 @@
+"""What a maker's line draws at random: reels, and boards from them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import hypot, sqrt
+
+from numpy.random import Generator
+
+from config.model import Part, Product
+from daemon.metrology.transfer import Transfer, range_parts
+from daemon.simulator.circuit import Board
+from daemon.simulator.errors import UnfitProductError
+
+__all__ = ["Line", "Reel", "World"]
+
+WIRING_TOLERANCE_PPM = 100_000.0
+"""Precision ranges use no resistors this wide: from here on a part is switch and
+trace resistance, which comes from no reel (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reel:
+    """A component lot, and what only the simulation knows of it.
+
+    `mean_ppm` and `spread_ppm` are the true mean and standard deviation of its parts'
+    deviations from nominal, `tempco_ppm_per_k` the mean of their coefficients.
+    """
+
+    reel: str
+    part: str
+    nominal_ohm: float
+    tolerance_ppm: float
+    mean_ppm: float
+    spread_ppm: float
+    tempco_ppm_per_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """How an ordinary line scatters.
+
+    The shares are standard deviations as a share of the part's tolerance T. Two
+    resistors set a typical shared stage, so each of them carries the shared share
+    over the square root of two. `isolated_bad` is the probability that a single part
+    is far off, by a standard deviation of `isolated_bad_share` T. What is relative to
+    full scale is a standard deviation too.
+    """
+
+    reel_share: float = 0.15
+    unit_share: float = 0.15
+    shared_share: float = 0.10
+    isolated_bad: float = 0.0
+    isolated_bad_share: float = 3.0
+    leakage_ppm: float = 20.0
+    offset_ppm: float = 30.0
+    drift_ppm_per_h: float = 10.0
+
+
+class World:
+    """Draws reels and boards of one product, seeded by its generator."""
+
+    def __init__(
+        self, product: Product, generator: Generator, line: Line | None = None
+    ) -> None:
+        self.product = product
+        self.transfers = {
+            key: Transfer(one.transfer) for key, one in product.ranges.items()
+        }
+        self.nominal_ohm = {n: part.nominal_ohm for n, part in product.parts.items()}
+        self._line = line or Line()
+        self._generator = generator
+        sorted_parts = range_parts(
+            self.transfers,
+            self.nominal_ohm,
+            {name: part.tolerance_ppm for name, part in product.parts.items()},
+        )
+        self._shared = {*sorted_parts.shared_by_all, *sorted_parts.shared_by_some}
+        self.own_parts = {
+            key: part
+            for key, part in sorted_parts.own.items()
+            if part is not None and self._from_a_reel(part)
+        }
+        """By range, the part from a reel that no other range uses."""
+        self.shared_parts = tuple(
+            name
+            for name in product.parts
+            if name in self._shared and self._from_a_reel(name)
+        )
+        """Parts from reels that several ranges use, in the product's order."""
+
+    @property
+    def full_scale_v(self) -> float:
+        """Largest output at full scale over the ranges, all parts at nominal."""
+        return max(
+            abs(self.transfers[key].value(self.nominal_ohm)) * one.full_scale
+            for key, one in self.product.ranges.items()
+        )
+
+    def reel(
+        self,
+        reel: str,
+        part: str,
+        *,
+        mean_ppm: float | None = None,
+        spread_factor: float = 1.0,
+    ) -> Reel:
+        """Draw a reel for `part`, ordinary unless a mean or a spread is given."""
+        one = self.product.parts[part]
+        level, scatter = self._shares(part)
+        drawn_ppm = self._generator.normal(0.0, level * one.tolerance_ppm)
+        bound = one.temperature_coefficient_ppm_per_k
+        return Reel(
+            reel=reel,
+            part=part,
+            nominal_ohm=one.nominal_ohm,
+            tolerance_ppm=one.tolerance_ppm,
+            mean_ppm=drawn_ppm if mean_ppm is None else mean_ppm,
+            spread_ppm=spread_factor * scatter * one.tolerance_ppm,
+            tempco_ppm_per_k=self._generator.uniform(-0.5, 0.5) * bound,
+        )
+
+    def board(self, serial: str, reels: Mapping[str, Reel]) -> Board:
+        """Make a board; each part is of its reel in `reels` (by part) or loose."""
+        parts_ohm, tempcos = {}, {}
+        for name, part in self.product.parts.items():
+            draw = (
+                self._drawn(part, reels[name]) if name in reels else self._loose(name)
+            )
+            deviation_ppm, tempcos[name] = draw
+            parts_ohm[name] = part.nominal_ohm * (1 + deviation_ppm * 1e-6)
+        smallest = min(one.full_scale for one in self.product.ranges.values())
+        leakage, offset, drift = (self._generator.standard_normal(3) * 1e-6).tolist()
+        return Board(
+            serial=serial,
+            parts_ohm=parts_ohm,
+            tempco_ppm_per_k=tempcos,
+            leakage=leakage * self._line.leakage_ppm * smallest,
+            offset_v=offset * self._line.offset_ppm * self.full_scale_v,
+            drift_v_per_h=drift * self._line.drift_ppm_per_h * self.full_scale_v,
+        )
+
+    def standard(self, serial: str, error_ppm: Mapping[str, float]) -> Board:
+        """Make a board of exactly these range errors, without temperature coefficient.
+
+        Raises
+        ------
+        UnfitProductError
+            If a range has no part of its own that could carry its error.
+        """
+        parts_ohm = dict(self.nominal_ohm)
+        for key, one_ppm in error_ppm.items():
+            if key not in self.own_parts:
+                raise UnfitProductError(
+                    where=f"check_standard.error_ppm.{key}",
+                    problem="the range has no part of its own to set its error with",
+                )
+            part = self.own_parts[key]
+            parts_ohm[part] = self.transfers[key].implied(
+                part, one_ppm * 1e-6, self.nominal_ohm
+            )
+        return Board(
+            serial=serial,
+            parts_ohm=parts_ohm,
+            tempco_ppm_per_k=dict.fromkeys(parts_ohm, 0.0),
+        )
+
+    def _from_a_reel(self, part: str) -> bool:
+        return self.product.parts[part].tolerance_ppm < WIRING_TOLERANCE_PPM
+
+    def _shares(self, part: str) -> tuple[float, float]:
+        """Return the standard deviations of reel means and of parts, as shares of T."""
+        if part in self._shared:
+            share = self._line.shared_share / sqrt(2)
+            return share, share
+        return self._line.reel_share, self._line.unit_share
+
+    def _drawn(self, part: Part, reel: Reel) -> tuple[float, float]:
+        """Return deviation (ppm) and coefficient (ppm/K) of a part from `reel`."""
+        deviation_ppm = self._generator.normal(reel.mean_ppm, reel.spread_ppm)
+        if self._generator.random() < self._line.isolated_bad:
+            share = self._line.isolated_bad_share
+            deviation_ppm += self._generator.normal(0.0, share * part.tolerance_ppm)
+        bound = part.temperature_coefficient_ppm_per_k
+        tempco = self._generator.normal(reel.tempco_ppm_per_k, 0.1 * bound)
+        return deviation_ppm, min(max(tempco, -bound), bound)
+
+    def _loose(self, name: str) -> tuple[float, float]:
+        part = self.product.parts[name]
+        share = hypot(*self._shares(name))
+        deviation_ppm = self._generator.normal(0.0, share * part.tolerance_ppm)
+        return deviation_ppm, part.temperature_coefficient_ppm_per_k
