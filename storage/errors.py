@@ -3,10 +3,14 @@
 StorageError
 ├── NotFoundError        what was named is not recorded
 ├── ConflictError        another row already has this id and says something else
+├── RefusedValueError    a value that no row may hold, or no query may be given
 ├── BusyError            another process owns the file
 ├── SchemaError          the file is newer than this program, or damaged
 ├── WriteError           the disk refused; nothing of the transaction was kept
 └── UnreachableError     no daemon answers at the endpoint, or it refused us
+
+Every field is a string, a number or None, so that an error can cross to another
+process and come back as itself.
 """
 
 
@@ -33,17 +37,48 @@ class ConflictError(StorageError):
         super().__init__(f"{kind} {key!r} is already recorded: {detail}")
 
 
+class RefusedValueError(StorageError, ValueError):
+    """A value that no row may hold, or that no query may be given."""
+
+    def __init__(self, *, what: str, value: object, allowed: str) -> None:
+        self.what = what
+        self.value = str(value)
+        self.allowed = allowed
+        super().__init__(f"{what} = {value}: {allowed}")
+
+
 class BusyError(StorageError):
     """Another process owns the store."""
+
+    def __init__(self, *, path: str, pid: int | None) -> None:
+        self.path = path
+        self.pid = pid
+        owner = "another process" if pid is None else f"process {pid}"
+        super().__init__(f"{path} is in use by {owner}")
 
 
 class SchemaError(StorageError):
     """The store cannot be read by this program."""
 
+    def __init__(self, *, where: str, detail: str) -> None:
+        self.where = where
+        self.detail = detail
+        super().__init__(f"{where} cannot be read by this program: {detail}")
+
 
 class WriteError(StorageError):
     """The store could not keep a transaction; nothing of it was kept."""
 
+    def __init__(self, *, where: str, reason: str) -> None:
+        self.where = where
+        self.reason = reason
+        super().__init__(f"{where} kept nothing of this transaction: {reason}")
+
 
 class UnreachableError(StorageError):
     """No daemon answers, or it refused the request."""
+
+    def __init__(self, *, address: str, reason: str) -> None:
+        self.address = address
+        self.reason = reason
+        super().__init__(f"no answer from {address}: {reason}")

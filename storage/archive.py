@@ -1,0 +1,141 @@
+"""Backups: a consistent copy beside the running store, proven before it counts."""
+
+import os
+import secrets
+from collections.abc import Mapping
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+import duckdb
+
+from storage.errors import SchemaError, WriteError
+from storage.ledger import LedgerRow, verify
+
+SUFFIX = ".duckdb"
+
+
+def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Path:
+    """Write a copy of everything into `folder` and prove that it can be restored.
+
+    Parameters
+    ----------
+    database : connection
+        Of its own for this call; others may write meanwhile, the copy is of one
+        moment. The store's file is never opened by its path: closing it again
+        would let go of the owner's lock.
+    stem : str
+        Start of the copy's name; a time in UTC follows.
+
+    Raises
+    ------
+    WriteError
+        When the copy could not be written.
+    SchemaError
+        When it was written and does not read back as the same rows.
+    """
+    made_at = datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
+    path = folder / f"{stem}-{made_at}{SUFFIX}"
+    part = path.with_suffix(".part")
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        counts = _copy(database, part)
+        check(part, counts)
+        _sync(part)
+        part.rename(path)
+        _sync(folder)
+    except (duckdb.Error, OSError) as exc:
+        raise WriteError(where=str(path), reason=str(exc)) from exc
+    finally:
+        _remove(part)
+    return path
+
+
+def check(path: Path, counts: Mapping[str, int] | None = None) -> Mapping[str, int]:
+    """Open a copy, count its rows, verify its ledger; return rows by table.
+
+    Parameters
+    ----------
+    counts : mapping of str to int, optional
+        What the counts must be.
+
+    Raises
+    ------
+    SchemaError
+        When the copy is no database, lacks rows, or has a broken ledger.
+    """
+    try:
+        with duckdb.connect(str(path), read_only=True) as copy:
+            found = _count(copy)
+            rows = copy.sql("select * from decision order by seq").to_arrow_table()
+    except duckdb.Error as exc:
+        raise SchemaError(where=str(path), detail=str(exc)) from exc
+    if counts is not None and found != counts:
+        short = [name for name in counts if found.get(name) != counts[name]]
+        raise SchemaError(
+            where=str(path), detail=f"the copy of {', '.join(short)} is not whole"
+        )
+    broken = verify(LedgerRow(**row) for row in rows.to_pylist())
+    if broken is not None:
+        raise SchemaError(
+            where=str(path), detail=f"the ledger is broken at row {broken}"
+        )
+    return found
+
+
+def keep_newest(folder: Path, stem: str, number: int) -> None:
+    """Remove all but the newest `number` copies of `stem` in `folder`."""
+    copies = sorted(folder.glob(f"{stem}-*{SUFFIX}"))
+    for old in copies[: max(len(copies) - number, 0)]:
+        old.unlink(missing_ok=True)
+
+
+def _copy(database: duckdb.DuckDBPyConnection, part: Path) -> dict[str, int]:
+    source = _name(database)
+    alias = f"copy_{secrets.token_hex(8)}"
+    quoted = str(part).replace("'", "''")
+    database.execute(f"attach '{quoted}' as {alias}")
+    try:
+        database.execute("begin transaction")
+        try:
+            counts = _count(database)
+            database.execute(f'copy from database "{source}" to {alias}')
+            database.execute("commit")
+        except BaseException:
+            with suppress(duckdb.Error):
+                database.execute("rollback")
+            raise
+    finally:
+        database.execute(f"detach {alias}")
+    return counts
+
+
+def _name(database: duckdb.DuckDBPyConnection) -> str:
+    return str(database.execute("select current_database()").fetchall()[0][0])
+
+
+def _count(database: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    names = database.execute(
+        "select table_name from duckdb_tables() "
+        "where database_name = current_database() order by table_name"
+    ).fetchall()
+    counts = {}
+    for (name,) in names:
+        # The name comes from the catalogue of our own schema.
+        sql = f'select count(*) from "{name}"'  # noqa: S608
+        counts[str(name)] = int(database.execute(sql).fetchall()[0][0])
+    return counts
+
+
+def _sync(path: Path) -> None:
+    """Have the file, or a folder's list of names, on the disk before going on."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _remove(part: Path) -> None:
+    part.unlink(missing_ok=True)
+    part.with_name(f"{part.name}.wal").unlink(missing_ok=True)

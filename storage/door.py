@@ -1,0 +1,103 @@
+"""What no row may hold is refused here, before any transaction begins."""
+
+from dataclasses import fields, is_dataclass
+from datetime import UTC, datetime
+from enum import Enum
+from math import isfinite
+
+from storage.errors import RefusedValueError
+
+Cell = str | int | float | bool | datetime | list[float] | None
+"""What a column may hold; a list is of one number a reading."""
+
+_LARGEST = 2**63 - 1
+
+
+def cells(row: object) -> dict[str, Cell]:
+    """Return a row's fields as columns: times in UTC, enumerations as their text.
+
+    Raises
+    ------
+    RefusedValueError
+        For NaN, an infinity, a time without a zone, an integer beyond 64 bits, or
+        text that is no text (a NUL or half a surrogate pair).
+    """
+    if not is_dataclass(row):
+        raise RefusedValueError(
+            what="row", value=repr(row), allowed="must be one of the kept rows"
+        )
+    kind = type(row).__name__.lower()
+    return {
+        field.name: cell(f"{kind}.{field.name}", getattr(row, field.name))
+        for field in fields(row)
+    }
+
+
+def cell(what: str, value: object) -> Cell:
+    """Return one value as a column holds it; `what` names it in a refusal."""
+    if isinstance(value, Enum):
+        value = value.value
+    match value:
+        case None | bool():
+            return value
+        case int() | float():
+            return _number(what, value)
+        case str():
+            return _text(what, value)
+        case datetime():
+            return _utc(what, value)
+        case tuple() | list():
+            return [_reading(what, one) for one in value]
+        case _:
+            raise RefusedValueError(
+                what=what,
+                value=repr(value),
+                allowed="must be text, a number, a time or readings",
+            )
+
+
+def _number(what: str, value: float) -> int | float:
+    if isinstance(value, int):
+        if abs(value) > _LARGEST:
+            raise RefusedValueError(
+                what=what, value=value, allowed="must fit in 64 bits"
+            )
+        return value
+    if not isfinite(value):
+        raise RefusedValueError(what=what, value=value, allowed="must be finite")
+    return float(value)
+
+
+def _reading(what: str, value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, float | int):
+        raise RefusedValueError(
+            what=what, value=repr(value), allowed="must be a list of numbers"
+        )
+    return float(_number(what, value))
+
+
+def _text(what: str, value: str) -> str:
+    if "\x00" in value:
+        raise RefusedValueError(
+            what=what, value=repr(value), allowed="must not contain NUL"
+        )
+    try:
+        value.encode()
+    except UnicodeEncodeError:
+        raise RefusedValueError(
+            what=what, value=ascii(value), allowed="must be valid Unicode"
+        ) from None
+    return str(value)
+
+
+def _utc(what: str, value: datetime) -> datetime:
+    if value.tzinfo is None or value.utcoffset() is None:
+        raise RefusedValueError(
+            what=what, value=value, allowed="must carry its time zone"
+        )
+    try:
+        return value.astimezone(UTC)
+    except OverflowError:
+        raise RefusedValueError(
+            what=what, value=value, allowed="must lie in the years 1 to 9999 of UTC"
+        ) from None

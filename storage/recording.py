@@ -1,0 +1,226 @@
+"""What each command keeps, inside a transaction that somebody else holds open.
+
+Every function here is idempotent by id, checks what it names, and leaves the
+decision to commit to its caller; it knows no database library.
+"""
+
+from datetime import datetime
+
+from storage import ledger
+from storage.door import Cell, cell, cells
+from storage.errors import ConflictError, NotFoundError, RefusedValueError
+from storage.records import (
+    Build,
+    Configuration,
+    Decision,
+    Evaluation,
+    Fitting,
+    Hold,
+    HoldEnd,
+    Product,
+    Reel,
+    Scope,
+    Session,
+    Signal,
+)
+from storage.tables import Reference, Transaction, compare, find, insert, keep, require
+
+PLACE_HOLD = "place hold"
+"""Ledger action of a hold that watching the rows placed."""
+
+
+def put_configuration(transaction: Transaction, configuration: Configuration) -> None:
+    """Keep a snapshot; the same settings stored again later change nothing."""
+    row = cells(configuration)
+    keep(transaction, "configuration", row, unlike=("stored_at",))
+
+
+def add_product(transaction: Transaction, product: Product) -> None:
+    """Keep an instrument type."""
+    keep(transaction, "product", cells(product))
+
+
+def add_build(transaction: Transaction, build: Build) -> None:
+    """Keep a build."""
+    row = cells(build)
+    require(transaction, [Reference(kind="product", key=build.product)])
+    keep(transaction, "build", row)
+
+
+def add_reel(transaction: Transaction, reel: Reel) -> None:
+    """Keep a received reel."""
+    keep(transaction, "reel", cells(reel))
+
+
+def fit_reel(transaction: Transaction, fitting: Fitting) -> None:
+    """Keep a fitting; its first serial may be one that is yet to be measured."""
+    row = cells(fitting)
+    require(
+        transaction,
+        [
+            Reference(kind="product", key=fitting.product),
+            Reference(kind="build", key=fitting.build),
+            Reference(kind="reel", key=fitting.reel),
+        ],
+    )
+    _same_product(transaction, fitting.build, fitting.product)
+    if fitting.from_serial is not None:
+        unit = find(transaction, "unit", {"serial": fitting.from_serial})
+        if unit is not None:
+            compare("unit", fitting.from_serial, unit, {"build": fitting.build})
+    keep(transaction, "fitting", row)
+
+
+def open_session(transaction: Transaction, session: Session) -> None:
+    """Keep a bench set-up."""
+    row = cells(session)
+    known = Reference(kind="configuration", key=session.configuration)
+    require(transaction, [known])
+    keep(transaction, "session", row)
+
+
+def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
+    """Keep signals, holds with their ledger rows, and how far the rows were watched."""
+    number = cell("evaluation.number", evaluation.number)
+    require(transaction, [Reference(kind="product", key=evaluation.product)])
+    if evaluation.number > 0:
+        known = Reference(kind="run", key=str(evaluation.number), column="number")
+        require(transaction, [known])
+    for signal in evaluation.signals:
+        _same_evaluation("signal", signal.signal, signal.product, evaluation)
+        _keep_signal(transaction, signal)
+    for hold in evaluation.holds:
+        _same_evaluation("hold", hold.hold, hold.product, evaluation)
+        if _keep_hold(transaction, hold):
+            decision = Decision(
+                person=hold.placed_by,
+                action=PLACE_HOLD,
+                subject=hold.hold,
+                reason=hold.reason,
+                decided_at=hold.placed_at,
+            )
+            _decide(transaction, decision)
+    _advance(transaction, evaluation.product, number)
+
+
+def place_hold(transaction: Transaction, hold: Hold, decision: Decision) -> None:
+    """Keep a person's hold and the ledger row of the decision."""
+    _same_person("hold", hold.hold, hold.placed_by, decision)
+    if _keep_hold(transaction, hold):
+        _decide(transaction, decision)
+    else:
+        _require_decided(transaction, "hold", hold.hold, decision)
+
+
+def end_hold(transaction: Transaction, end: HoldEnd, decision: Decision) -> None:
+    """Keep the end of a hold and the ledger row of the decision."""
+    _same_person("hold end", end.hold, end.person, decision)
+    row = cells(end)
+    require(transaction, [Reference(kind="hold", key=end.hold)])
+    if keep(transaction, "hold_end", row, key=("hold",)):
+        _decide(transaction, decision)
+    else:
+        _require_decided(transaction, "hold end", end.hold, decision)
+
+
+def note_job(transaction: Transaction, job: str, succeeded_at: datetime) -> None:
+    """Keep the latest success of a job."""
+    transaction.run(
+        "insert into job (job, succeeded_at) values ($job, $succeeded_at) "
+        "on conflict (job) do update set "
+        "succeeded_at = greatest(job.succeeded_at, excluded.succeeded_at)",
+        {
+            "job": cell("job", job),
+            "succeeded_at": cell("succeeded_at", succeeded_at),
+        },
+    )
+
+
+def _keep_signal(transaction: Transaction, signal: Signal) -> None:
+    row = cells(signal)
+    require(
+        transaction,
+        [
+            Reference(kind="build", key=signal.build),
+            Reference(kind="reel", key=signal.reel),
+        ],
+    )
+    for serial in (signal.first_serial, signal.raised_serial):
+        measured = find(transaction, "unit", {"serial": serial}) or transaction.ask(
+            "select 1 as found from run where serial = $serial limit 1",
+            {"serial": serial},
+        )
+        if not measured:
+            raise NotFoundError(kind="serial", key=serial)
+    earlier = transaction.ask(
+        "select raised_serial, product from signal where signal = $signal limit 1",
+        {"signal": signal.signal},
+    )
+    for one in earlier:
+        unchanged = {name: row[name] for name in ("raised_serial", "product")}
+        compare("signal", signal.signal, one, unchanged)
+    keep(transaction, "signal", row, key=("signal", "revision"))
+
+
+def _keep_hold(transaction: Transaction, hold: Hold) -> bool:
+    row = cells(hold)
+    column = "serial" if hold.scope == Scope.UNIT else None
+    require(
+        transaction,
+        [
+            Reference(kind="product", key=hold.product),
+            Reference(kind=hold.scope.value, key=hold.subject, column=column),
+            Reference(kind="signal", key=hold.signal),
+        ],
+    )
+    return keep(transaction, "hold", row)
+
+
+def _decide(transaction: Transaction, decision: Decision) -> None:
+    cells(decision)
+    rows = transaction.ask("select * from decision order by seq desc limit 1", {})
+    last = ledger.LedgerRow(**rows[0]) if rows else None  # type: ignore[arg-type]
+    insert(transaction, "decision", [cells(ledger.chain(decision, last))])
+
+
+def _require_decided(
+    transaction: Transaction, kind: str, key: str, decision: Decision
+) -> None:
+    """Refuse a repeated command that comes with another decision than before."""
+    if find(transaction, "decision", cells(decision)) is None:
+        raise ConflictError(
+            kind=kind, key=key, detail="with another decision in the ledger"
+        )
+
+
+def _same_product(transaction: Transaction, build: str, product: str) -> None:
+    kept = find(transaction, "build", {"build": build})
+    if kept is not None:
+        compare("build", build, kept, {"product": product})
+
+
+def _same_evaluation(kind: str, key: str, product: str, of: Evaluation) -> None:
+    if product != of.product:
+        raise RefusedValueError(
+            what=f"product of {kind} {key!r}",
+            value=product,
+            allowed=f"must be the evaluation's, {of.product}",
+        )
+
+
+def _same_person(kind: str, key: str, person: str, decision: Decision) -> None:
+    if person != decision.person:
+        raise RefusedValueError(
+            what=f"person of {kind} {key!r}",
+            value=person,
+            allowed=f"must be who decided it, {decision.person}",
+        )
+
+
+def _advance(transaction: Transaction, product: str, number: Cell) -> None:
+    transaction.run(
+        "insert into watermark (product, number) values ($product, $number) "
+        "on conflict (product) do update set "
+        "number = greatest(watermark.number, excluded.number)",
+        {"product": product, "number": number},
+    )

@@ -1,0 +1,68 @@
+-- One row a build of the product.
+-- units: how many were measured. first_pass_yield: of the units of which any range
+-- was judged, the share whose every range, at its first result, was conforming or
+-- like known-good. state: held while an open hold stands on the build, on a reel
+-- fitted in it or on any of its units.
+with standing as (
+    select hold.hold, hold.scope, hold.subject
+    from hold
+    left join hold_end on hold_end.hold = hold.hold
+    where hold_end.hold is null
+),
+holding as (
+    select hold, subject as build from standing where scope = 'build'
+    union
+    select standing.hold, fitting.build
+    from standing
+    join fitting on fitting.reel = standing.subject
+    where standing.scope = 'reel'
+    union
+    select standing.hold, unit.build
+    from standing
+    join unit on unit.serial = standing.subject
+    where standing.scope = 'unit'
+),
+held as (
+    select build, count(*) as open_holds
+    from holding
+    group by build
+),
+first_result as (
+    select
+        build,
+        serial,
+        bool_and(verdict in ('conforming', 'like known-good')) as passed,
+        bool_or(verdict <> 'not judged') as judged
+    from range_result
+    where product = $product and kind = 'unit' and repeat = 0
+    group by build, serial
+),
+yield as (
+    select
+        build,
+        avg(case when passed then 1.0e0 else 0.0e0 end) as first_pass_yield
+    from first_result
+    where judged
+    group by build
+),
+measured as (
+    select build, count(distinct serial) as units, max(started_at) as last_run_at
+    from run
+    where product = $product and kind = 'unit'
+    group by build
+)
+select
+    build.build,
+    build.planned_units,
+    build.opened_at,
+    coalesce(measured.units, 0) as units,
+    yield.first_pass_yield,
+    case when held.open_holds is null then 'open' else 'held' end as state,
+    coalesce(held.open_holds, 0) as open_holds,
+    measured.last_run_at
+from build
+left join measured on measured.build = build.build
+left join yield on yield.build = build.build
+left join held on held.build = build.build
+where build.product = $product
+order by build.opened_at, build.build;

@@ -1,0 +1,19 @@
+-- One row a hold on anything of the product, with its end; the last four columns
+-- are null while it is open.
+select
+    hold.hold,
+    hold.scope,
+    hold.subject,
+    hold.product,
+    hold.signal,
+    hold.reason,
+    hold.placed_by,
+    hold.placed_at,
+    hold_end.disposal,
+    hold_end.person,
+    hold_end.reason as end_reason,
+    hold_end.ended_at
+from hold
+left join hold_end on hold_end.hold = hold.hold
+where hold.product = $product
+order by hold.placed_at, hold.hold;

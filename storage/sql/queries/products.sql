@@ -1,0 +1,4 @@
+-- One row an instrument type.
+select product, title
+from product
+order by product;

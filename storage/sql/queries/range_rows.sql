@@ -1,0 +1,31 @@
+-- One row a range of a run, of the product's runs numbered above `after`; `kind`
+-- is 'unit', 'check' or null for both.
+select
+    range_result.number,
+    range_result.run,
+    range_result.kind,
+    range_result.serial,
+    range_result.build,
+    run.session,
+    range_result.started_at,
+    run.origin,
+    run.rerun_of,
+    run.ambient_c,
+    run.configuration,
+    range_result.range,
+    range_result.reference,
+    range_result.indicated,
+    range_result.error_ppm,
+    range_result.offset_ppm,
+    range_result.uncertainty_ppm,
+    range_result.limit_ppm,
+    range_result.verdict,
+    range_result.conformance_probability
+from range_result
+join run on run.number = range_result.number
+where
+    range_result.product = $product
+    and range_result.number > $after
+    and run.number > $after
+    and (cast($kind as text) is null or range_result.kind = cast($kind as text))
+order by range_result.number, range_result.place;

@@ -1,0 +1,34 @@
+-- One row a finding on the product, as its latest revision says it;
+-- first_made_at is when its first revision was made.
+with latest as (
+    select signal, max(revision) as revision, min(made_at) as first_made_at
+    from signal
+    where product = $product
+    group by signal
+)
+select
+    signal.signal,
+    signal.revision,
+    signal.number,
+    signal.product,
+    signal.build,
+    signal.cause,
+    signal.statistic,
+    signal.range,
+    signal.part,
+    signal.reel,
+    signal.first_serial,
+    signal.raised_serial,
+    signal.units,
+    signal.size_ppm,
+    signal.low_ppm,
+    signal.high_ppm,
+    signal.implied_ohm,
+    signal.probability,
+    signal.holds,
+    signal.evidence,
+    signal.made_at,
+    latest.first_made_at
+from signal
+join latest on latest.signal = signal.signal and latest.revision = signal.revision
+order by latest.first_made_at, signal.signal;

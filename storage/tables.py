@@ -1,0 +1,129 @@
+"""Rows and tables: one table a row class, one column a field, kept once by key."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from storage.door import Cell
+from storage.errors import ConflictError, NotFoundError
+
+
+class Transaction(Protocol):
+    """One open transaction; whoever opened it commits it or rolls it back."""
+
+    def ask(self, sql: str, parameters: Mapping[str, Cell]) -> list[dict[str, object]]:
+        """Return rows by column name."""
+        ...
+
+    def run(self, sql: str, parameters: Mapping[str, Cell]) -> None:
+        """Change rows."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """A row that another row names; a `key` of None names nothing."""
+
+    kind: str
+    key: str | None
+    column: str | None = None
+    """Where it differs from the kind's own name."""
+
+
+# Table and column names below come from the code of this package, never from a
+# caller: that is what makes building statements from them safe (S608).
+
+
+def insert(
+    transaction: Transaction, table: str, rows: Sequence[Mapping[str, Cell]]
+) -> None:
+    """Add rows of one table in a single statement."""
+    columns = tuple(rows[0])
+    values = ", ".join(
+        f"({', '.join(f'${column}_{i}' for column in columns)})"
+        for i in range(len(rows))
+    )
+    transaction.run(
+        f"insert into {table} ({', '.join(columns)}) values {values}",  # noqa: S608
+        {f"{name}_{i}": row[name] for i, row in enumerate(rows) for name in columns},
+    )
+
+
+def find(
+    transaction: Transaction, table: str, key: Mapping[str, Cell]
+) -> dict[str, object] | None:
+    """Return the row under `key`, None when there is none."""
+    where = " and ".join(f"{column} = ${column}" for column in key)
+    rows = transaction.ask(f"select * from {table} where {where}", key)  # noqa: S608
+    return rows[0] if rows else None
+
+
+def keep(
+    transaction: Transaction,
+    table: str,
+    row: Mapping[str, Cell],
+    *,
+    key: Sequence[str] | None = None,
+    unlike: Sequence[str] = (),
+) -> bool:
+    """Add a row unless it is already there; return whether it was added.
+
+    Parameters
+    ----------
+    key : sequence of str, optional
+        Primary key columns; by default the column named like the table.
+    unlike : sequence of str
+        Columns in which a repeated row may differ from the kept one.
+
+    Raises
+    ------
+    ConflictError
+        When the key is taken by a row with other content.
+    """
+    names = (table,) if key is None else tuple(key)
+    kept = find(transaction, table, {name: row[name] for name in names})
+    if kept is None:
+        insert(transaction, table, [row])
+        return True
+    compare(table, "/".join(str(row[name]) for name in names), kept, row, unlike)
+    return False
+
+
+def compare(
+    kind: str,
+    key: str,
+    kept: Mapping[str, object],
+    row: Mapping[str, Cell],
+    unlike: Sequence[str] = (),
+) -> None:
+    """Raise `ConflictError` naming the first column in which `row` differs."""
+    for column, value in row.items():
+        if column not in unlike and kept[column] != value:
+            raise ConflictError(
+                kind=kind,
+                key=key,
+                detail=f"{column} is {kept[column]!r}, not {value!r}",
+            )
+
+
+def require(transaction: Transaction, references: Iterable[Reference]) -> None:
+    """Check in one statement that everything named is recorded.
+
+    Raises
+    ------
+    NotFoundError
+        Naming the first that is not.
+    """
+    named = [one for one in references if one.key is not None]
+    if not named:
+        return
+    looks = ", ".join(
+        f"exists (select 1 from {one.kind} "  # noqa: S608
+        f"where {one.column or one.kind} = $key_{i}) as found_{i}"
+        for i, one in enumerate(named)
+    )
+    keys = {f"key_{i}": one.key for i, one in enumerate(named)}
+    found = transaction.ask(f"select {looks}", keys)[0]
+    for i, one in enumerate(named):
+        if not found[f"found_{i}"]:
+            raise NotFoundError(kind=one.kind, key=str(one.key))
