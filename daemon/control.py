@@ -39,14 +39,16 @@ class TypedReading:
 class Order:
     """Measure one unit: by the bench, or from typed readings.
 
-    Without a serial the next one after the build's last is counted on. Without
-    ranges all are measured.
+    Without a build it is of the newest; without a serial the next one after the
+    build's last is counted on; without ranges all are measured. A unit that was
+    measured before is measured again only as a rerun.
     """
 
-    build: str
+    build: str | None = None
     serial: str | None = None
     ranges: tuple[str, ...] = ()
     typed: tuple[TypedReading, ...] = ()
+    rerun: bool = False
     note: str | None = None
 
 
@@ -86,6 +88,8 @@ class _State:
     serial: str | None = None
     build: str | None = None
     range: str | None = None
+    done: int = 0
+    points: int = 0
     live: dict[str, float] = field(default_factory=dict)
     session: str | None = None
     trouble: str | None = None
@@ -195,13 +199,16 @@ class Desk:
             return str(self._answer)
 
 
-def routes(desk: Desk, *, source_off: Callable[[], None]) -> list[Route]:
+def routes(
+    desk: Desk, *, source_off: Callable[[], None], resume: Callable[[], None]
+) -> list[Route]:
     """Return the control interface.
 
     Parameters
     ----------
-    source_off
-        Turns the source off at once, from any thread.
+    source_off, resume
+        Turn the source off at once and keep it off, and allow it again; called
+        from any thread.
     """
     orders = TypeAdapter(Order)
 
@@ -233,12 +240,18 @@ def routes(desk: Desk, *, source_off: Callable[[], None]) -> list[Route]:
         await run_in_threadpool(source_off)
         return JSONResponse({"off": True})
 
+    async def go_on(_: HttpRequest) -> JSONResponse:
+        await run_in_threadpool(resume)
+        desk.halt.clear()
+        return JSONResponse({"off": False})
+
     return [
         Route("/control/state", state),
         Route("/control/measure", measure, methods=["POST"]),
         Route("/control/ticket/{ticket}", ticket),
         Route("/control/answer", answer, methods=["POST"]),
         Route("/control/source-off", off, methods=["POST"]),
+        Route("/control/resume", go_on, methods=["POST"]),
     ]
 
 

@@ -10,8 +10,9 @@ anew. The state can always be rebuilt from the rows.
 import json
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +39,13 @@ class UnitErrors:
     build: str
     errors_ppm: Errors
     at: datetime
+
+    def over(self, before: Self) -> Self:
+        """Return this run laid over an earlier one of the same unit."""
+        missing = np.isnan(self.errors_ppm)
+        return replace(
+            self, errors_ppm=np.where(missing, before.errors_ppm, self.errors_ppm)
+        )
 
 
 def serial_order(serial: str) -> tuple[tuple[int, int | str], ...]:
@@ -80,9 +88,15 @@ class BuildWatch:
         return tuple(reels)
 
     def fold(self, unit: UnitErrors, fittings: Iterable[Fitting]) -> None:
-        """Take one more unit, or the same unit once more."""
+        """Take one more unit, or the same unit once more.
+
+        A run of some ranges leaves the others as they were.
+        """
         mine = in_force(f for f in fittings if f.build == self.build)
         known = [u for u in self.units if u.serial != unit.serial]
+        for before in self.units:
+            if before.serial == unit.serial:
+                unit = unit.over(before)
         order = serial_order(unit.serial)
         in_order = (
             mine == self.fittings
