@@ -84,7 +84,7 @@ def meter_ranges(*full_scales: float) -> tuple[MeterRange, ...]:
 
 
 def settings(*, standard_ohm: float | None = None) -> Bench:
-    """Return the bench's settings; with a standard resistor, volts are the reference."""
+    """Return the bench's settings; volts across a standard if given."""
     by_volts = standard_ohm is not None
     return Bench(
         name="fake",
@@ -149,27 +149,28 @@ class FakeBench:
         override = self.answers.get((role, plain))
         if override is not None:
             return override if isinstance(override, str) else override()
+        said = "1"
         match plain.split():
             case ["*IDN?"]:
-                return f"Holdpoint,fake {role},1,0"
+                said = f"Holdpoint,fake {role},1,0"
             case ["SYST:ERR?"]:
-                return '0,"No error"'
+                said = '0,"No error"'
             case ["OUTP?"]:
-                return str(int(self.on))
+                said = str(int(self.on))
             case ["OUTP", state]:
                 self.on = state == "ON" or self.deaf_to_off
             case ["SOUR:CURR:LEV", level]:
                 self.level = float(level)
                 self.highest = max(self.highest, abs(self.level))
             case ["READ?"]:
-                return f"{self._reading(role):.9e}"
+                said = f"{self._reading(role):.9e}"
             case ["MEAS:TEMP?"]:
-                return "23.4"
+                said = "23.4"
             case ["ROUT:CLOS", channel]:
                 self.closed = channel
             case ["ROUT:CLOS?", channel]:
-                return str(int(channel == self.closed))
-        return "1"
+                said = str(int(channel == self.closed))
+        return said
 
     def _reading(self, role: str) -> float:
         current = self.level if self.on else 0.0

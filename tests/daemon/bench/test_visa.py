@@ -1,0 +1,251 @@
+"""A line to an instrument never returns a wrong value, whatever happens on it."""
+
+import socket
+import threading
+from collections import Counter
+from time import monotonic
+
+import numpy as np
+import pytest
+
+from config.model import Instrument
+from config.profile import Kind, Profile
+from daemon.bench.driver import Binding, Meter, Window
+from daemon.bench.errors import (
+    AbsentError,
+    BadAnswerError,
+    ImplausibleError,
+    InstrumentError,
+    NoAnswerError,
+    OverrangeError,
+    WrongIdentityError,
+)
+from daemon.bench.retry import NEVER, Retry
+from daemon.bench.visa import VisaConnection, connect
+from daemon.clock import ScaledClock
+from tests.daemon.bench.faulty import Fault, FaultyServer, faulty_server
+
+PROFILE = Profile(
+    title="faulty meter", kind=Kind.VOLTMETER, identity="*IDN?", read="READ?"
+)
+TIMEOUT_S = 0.02
+
+
+def instrument(address: str, timeout_s: float = TIMEOUT_S) -> Instrument:
+    return Instrument(address=address, profile="faulty", timeout_s=timeout_s)
+
+
+def line(server: FaultyServer, timeout_s: float = 1.0) -> VisaConnection:
+    return VisaConnection("output", instrument(server.address, timeout_s), PROFILE)
+
+
+def meter(server: FaultyServer, retry: Retry = NEVER) -> Meter:
+    return Meter(
+        Binding(
+            role="output",
+            instrument=instrument(server.address),
+            profile=PROFILE,
+            connect=connect,
+            clock=ScaledClock(),
+            retry=retry,
+        )
+    )
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_no_wrong_value_in_many_faulty_readings(seed: int) -> None:
+    """Each reading is right or an `InstrumentError`; with a retry most are right."""
+    chance = np.random.default_rng(seed)
+    outcomes: Counter[str] = Counter()
+
+    def next_fault() -> Fault | None:
+        if chance.random() >= 0.1:
+            return None
+        fault = list(Fault)[chance.integers(len(Fault))]
+        outcomes[fault.name] += 1
+        return fault
+
+    with faulty_server(late_s=1.5 * TIMEOUT_S) as server:
+        server.next_fault = next_fault
+        reader = meter(server)
+        for index in range(1000):
+            expected = 1.0 + index / 1000.0
+            server.value = expected
+            try:
+                value = reader.read(Window(low=0.0, high=3.0))
+            except InstrumentError as exc:
+                outcomes[type(exc).__name__] += 1
+            else:
+                assert value == pytest.approx(expected, rel=1e-6)
+                outcomes["right"] += 1
+        reader.close()
+    assert outcomes["right"] > 800
+    assert sum(outcomes[fault.name] for fault in Fault) > 60
+    assert min(outcomes[fault.name] for fault in Fault) > 0
+
+
+def test_a_retry_reads_through_passing_faults() -> None:
+    faults = iter([Fault.LATE, Fault.CLOSE, None] * 3)
+    with faulty_server() as server:
+        server.value = 2.5
+        server.next_fault = lambda: next(faults)
+        reader = meter(server, Retry(attempts=3, pause_s=0.0))
+        assert [reader.read() for _ in range(3)] == [2.5] * 3
+        reader.close()
+
+
+@pytest.mark.parametrize(
+    ("fault", "error"),
+    [
+        (Fault.SILENCE, NoAnswerError),
+        (Fault.LATE, NoAnswerError),
+        (Fault.LATE_TAIL, NoAnswerError),
+        (Fault.TWICE, BadAnswerError),
+        (Fault.GARBAGE, BadAnswerError),
+        (Fault.NO_TEXT, BadAnswerError),
+        (Fault.OVERRANGE, OverrangeError),
+        (Fault.CLOSE, AbsentError),
+        (Fault.CLOSE_HALF_WAY, NoAnswerError),
+        (Fault.RESET, AbsentError),
+    ],
+)
+def test_each_fault_has_its_own_error_and_the_next_reading_is_right(
+    fault: Fault, error: type[InstrumentError]
+) -> None:
+    faults = iter([fault, None])
+    with faulty_server() as server:
+        server.value = 1.25
+        server.next_fault = lambda: next(faults)
+        reader = meter(server)
+        with pytest.raises(error) as caught:
+            reader.read()
+        assert type(caught.value) is error
+        assert caught.value.role == "output"
+        assert caught.value.address == server.address
+        assert caught.value.command == "READ?"
+        server.value = 1.5
+        assert reader.read() == 1.5
+        reader.close()
+
+
+def test_an_answer_kept_for_the_next_line_is_not_taken_for_an_identity() -> None:
+    faults = iter([Fault.LATE_TO_NEXT_LINE, None])
+    with faulty_server() as server:
+        server.next_fault = lambda: next(faults)
+        server.value = 3.0
+        reader = meter(server)
+        with pytest.raises(NoAnswerError):
+            reader.read()
+        server.value = 4.0
+        assert reader.read() == 4.0
+        reader.close()
+
+
+def test_another_instrument_after_a_reopening_is_refused() -> None:
+    with faulty_server() as server:
+        one = line(server)
+        server.next_fault = lambda: Fault.CLOSE
+        with pytest.raises(AbsentError):
+            one.query("READ?")
+        server.other_answers = 100
+        with pytest.raises(WrongIdentityError, match="another meter"):
+            one.query("READ?")
+        one.close()
+
+
+def test_a_closed_port_is_absent_at_once() -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+        started_s = monotonic()
+        with pytest.raises(AbsentError, match="check its power"):
+            connect(
+                "source",
+                instrument(f"TCPIP::127.0.0.1::{port}::SOCKET", 5.0),
+                PROFILE,
+            )
+        assert monotonic() - started_s < 2.0
+
+
+@pytest.mark.parametrize("address", ["TCPIP::no such host::5::SOCKET", "nonsense"])
+def test_an_address_that_cannot_be_opened_is_absent(address: str) -> None:
+    with pytest.raises(AbsentError, match=r"bench\.toml"):
+        connect("source", instrument(address), PROFILE)
+
+
+def test_a_closed_line_is_told_before_anything_is_sent_on_it() -> None:
+    """The instrument may have lost its settings: the caller must set them again."""
+    with faulty_server() as server:
+        one = line(server)
+        server.next_fault = lambda: Fault.CLOSE
+        with pytest.raises(AbsentError):
+            one.query("READ?")
+        server.next_fault = lambda: None
+        one.query("READ?")
+        one.write("BYE")
+        link = one._link
+        assert link is not None
+        link.settimeout(5.0)
+        assert link.recv(1, socket.MSG_PEEK) == b""
+        with pytest.raises(AbsentError, match="closed the line"):
+            one.query("READ?")
+        assert one.query("READ?")
+        one.close()
+
+
+def test_unread_bytes_make_the_line_be_opened_again() -> None:
+    with faulty_server() as server:
+        one = line(server)
+        server.value = 1.0
+        one.write("READ?")
+        link = one._link
+        assert link is not None
+        link.settimeout(5.0)
+        assert link.recv(1, socket.MSG_PEEK)
+        lines = server.lines
+        server.value = 2.0
+        assert float(one.query("READ?")) == 2.0
+        assert server.lines == lines + 1
+        one.close()
+
+
+def test_two_threads_never_swap_answers() -> None:
+    wrong: list[str] = []
+    with faulty_server() as server:
+        one = line(server)
+
+        def ask(text: str, expected: str) -> None:
+            answers = [one.query(text) for _ in range(300)]
+            wrong.extend(x for x in answers if not x.startswith(expected))
+
+        server.value = 5.0
+        threads = [
+            threading.Thread(target=ask, args=("*IDN?", "Holdpoint")),
+            threading.Thread(target=ask, args=("READ?", "+5.0")),
+        ]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        one.close()
+    assert wrong == []
+
+
+def test_a_command_and_a_query_in_a_row_are_not_held_back() -> None:
+    with faulty_server() as server:
+        one = line(server)
+        started_s = monotonic()
+        for _ in range(20):
+            one.write("SET 1.0")
+            one.query("READ?")
+        assert monotonic() - started_s < 20 * 0.02
+        one.close()
+
+
+def test_a_reading_outside_its_window_is_not_believed() -> None:
+    with faulty_server() as server:
+        server.value = 3.1
+        reader = meter(server)
+        with pytest.raises(ImplausibleError, match=r"reads 3\.1, not from 0 to 3"):
+            reader.read(Window(low=0.0, high=3.0))
+        reader.close()
