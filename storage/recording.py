@@ -84,7 +84,7 @@ def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
     number = cell("evaluation.number", evaluation.number)
     require(transaction, [Reference(kind="product", key=evaluation.product)])
     if evaluation.number > 0:
-        known = Reference(kind="run", key=str(evaluation.number), column="number")
+        known = Reference(kind="run", key=evaluation.number, column="number")
         require(transaction, [known])
     for signal in evaluation.signals:
         _same_evaluation("signal", signal.signal, signal.product, evaluation)

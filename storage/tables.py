@@ -25,7 +25,7 @@ class Reference:
     """A row that another row names; a `key` of None names nothing."""
 
     kind: str
-    key: str | None
+    key: str | int | None
     column: str | None = None
     """Where it differs from the kind's own name."""
 
@@ -117,13 +117,14 @@ def require(transaction: Transaction, references: Iterable[Reference]) -> None:
     named = [one for one in references if one.key is not None]
     if not named:
         return
-    looks = ", ".join(
-        f"exists (select 1 from {one.kind} "  # noqa: S608
-        f"where {one.column or one.kind} = $key_{i}) as found_{i}"
+    # A union: as columns of one row the planner takes ten times as long.
+    looks = " union all ".join(
+        f"select {i} as place from {one.kind} "  # noqa: S608
+        f"where {one.column or one.kind} = $key_{i}"
         for i, one in enumerate(named)
     )
     keys = {f"key_{i}": one.key for i, one in enumerate(named)}
-    found = transaction.ask(f"select {looks}", keys)[0]
+    found = {row["place"] for row in transaction.ask(looks, keys)}
     for i, one in enumerate(named):
-        if not found[f"found_{i}"]:
+        if i not in found:
             raise NotFoundError(kind=one.kind, key=str(one.key))
