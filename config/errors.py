@@ -1,13 +1,25 @@
 """The error tree of this package.
 
-ConfigError           everything that is wrong in a folder of settings, at once
-QuantityError         a text that is no quantity
+ConfigError              all that is wrong in a folder of settings, at once
+ValueError
+├── QuantityError        a text that is no quantity of the wanted unit
+├── FormulaError         a text that is no transfer formula
+└── InconsistentError    keys of one table that do not go together
 """
 
+import json
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["ConfigError", "Fault"]
+__all__ = [
+    "ConfigError",
+    "Fault",
+    "FormulaError",
+    "InconsistentError",
+    "QuantityError",
+    "dotted",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,13 +28,13 @@ class Fault:
 
     `file` is a file's name, `line` counts from 1 and is None where the whole file is
     meant; `key` is the dotted path, empty where no key is meant; `value` is what is
-    written there, in TOML's spelling.
+    written there, as it is written; `problem` says what is allowed.
     """
 
     file: str
-    line: int | None
-    key: str
-    value: str | None
+    line: int | None = None
+    key: str = ""
+    value: str | None = None
     problem: str
     suggestion: str | None = None
 
@@ -30,12 +42,8 @@ class Fault:
         """Return one line as a person reads it."""
         where = self.file if self.line is None else f"{self.file}:{self.line}"
         what = self.key if self.value is None else f"{self.key} = {self.value}"
-        text = (
-            f"{where}: {what}: {self.problem}" if what else f"{where}: {self.problem}"
-        )
-        if self.suggestion is not None:
-            text += f"; did you mean {self.suggestion!r}?"
-        return text
+        near = "" if self.suggestion is None else f"; did you mean {self.suggestion!r}?"
+        return ": ".join(part for part in (where, what, self.problem) if part) + near
 
 
 class ConfigError(Exception):
@@ -44,3 +52,50 @@ class ConfigError(Exception):
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults = tuple(faults)
         super().__init__("\n".join(str(one) for one in self.faults))
+
+
+class QuantityError(ValueError):
+    """A text cannot be read as a quantity."""
+
+    def __init__(self, *, text: str, problem: str) -> None:
+        self.text = text
+        self.problem = problem
+        super().__init__(f"{text!r}: {problem}")
+
+
+class FormulaError(ValueError):
+    """A text cannot be read as a transfer formula."""
+
+    def __init__(self, *, text: str, problem: str) -> None:
+        self.text = text
+        self.problem = problem
+        super().__init__(problem)
+
+
+class InconsistentError(ValueError):
+    """Keys of one table do not go together; `problems` says which and how."""
+
+    def __init__(self, problems: Iterable[object]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("; ".join(str(one) for one in self.problems))
+
+
+def dotted(path: Iterable[str | int]) -> str:
+    """Return a key path as TOML writes it, a list's element in brackets.
+
+    Examples
+    --------
+    >>> dotted(("output", "ranges", 0, "full_scale"))
+    'output.ranges[0].full_scale'
+    >>> dotted(("ranges", "1.5 mA"))
+    'ranges."1.5 mA"'
+    """
+    text = ""
+    for key in path:
+        if isinstance(key, int):
+            text += f"[{key}]"
+        else:
+            bare = re.fullmatch(r"[A-Za-z0-9_-]+", key)
+            text += "." * bool(text)
+            text += key if bare else json.dumps(key, ensure_ascii=False)
+    return text

@@ -1,56 +1,186 @@
 """From a folder of TOML files to settings, with every fault at once."""
 
-import tomllib
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
-
+from config.document import Document, parse, read
 from config.errors import ConfigError, Fault
 from config.model import Settings
-from config.profile import Profile
+from config.near import near
+from config.profile import TYPED, Profile
+from config.strict import KeyPath, Problem
+from config.validate import validated
 
-__all__ = ["load", "load_profile"]
+__all__ = ["fingerprint", "load", "load_profile", "load_texts", "profile_names"]
 
-PROFILES = Path(__file__).parent / "profiles"
+FILES = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
+NEEDED = ("product.toml", "plan.toml")
+SECRET = ("alerts.toml",)
+ROLES = ("source", "reference", "output", "selector", "ambient")
+
+OUR_PROFILES = Path(__file__).parent / "profiles"
 
 
 def load(folder: Path) -> Settings:
-    """Read product, bench, plan and alerts from `folder`."""
-    tables: dict[str, Any] = {}
+    """Read and check product, bench, plan and alerts, with the bench's profiles.
+
+    `bench.toml` may be absent where readings are typed or imported, `alerts.toml`
+    where none are sent.
+
+    Raises
+    ------
+    ConfigError
+        Holds every fault of every file.
+    """
+    if not folder.is_dir():
+        raise ConfigError([Fault(file=str(folder), problem="no such folder")])
+    texts: dict[str, str] = {}
     faults: list[Fault] = []
-    for name, needed in (
-        ("product", True),
-        ("bench", False),
-        ("plan", True),
-        ("alerts", False),
-    ):
-        path = folder / f"{name}.toml"
-        if path.exists():
-            tables[name] = tomllib.loads(path.read_text(encoding="utf-8"))
-        elif needed:
-            faults.append(_fault(path.name, f"not found in {folder}"))
-    if faults:
-        raise ConfigError(faults)
-    tables.setdefault("bench", None)
-    tables.setdefault("alerts", {})
-    try:
-        return Settings(**tables)
-    except ValidationError as exc:
-        raise ConfigError(
-            _fault(str(folder), f"{'.'.join(map(str, e['loc']))}: {e['msg']}")
-            for e in exc.errors()
-        ) from exc
+    for name in FILES:
+        if (folder / name).exists():
+            with _collecting(faults):
+                texts[name] = read(folder / name, name)
+        elif name in NEEDED:
+            problem = "not found; `holdpoint init` asks what is needed and writes it"
+            faults.append(Fault(file=name, problem=problem))
+    return load_texts(texts, folder, faults)
+
+
+def load_texts(
+    texts: Mapping[str, str], folder: Path, faults: Iterable[Fault] = ()
+) -> Settings:
+    """Check the texts of the files, by file name, as `load` does.
+
+    Parameters
+    ----------
+    folder
+        Where the maker's own profiles are looked for.
+    faults
+        What is already known to be wrong; reported together with what is found.
+
+    Raises
+    ------
+    ConfigError
+        Holds every fault of every file.
+    """
+    faults = list(faults)
+    documents = []
+    for name, text in texts.items():
+        root = (name.removesuffix(".toml"),)
+        with _collecting(faults):
+            documents.append(parse(text, name=name, root=root, secret=name in SECRET))
+    raw: dict[str, Any] = {str(one.root[-1]): one.table for one in documents}
+    raw.setdefault("alerts", {})
+    if "bench.toml" not in {*texts, *(one.file for one in faults)}:
+        raw["bench"] = None
+    problems = []
+    named = _profiles_named(raw.get("bench"))
+    files = _profile_files(folder)
+    for path, name in named.items():
+        if name not in files:
+            problems.append(_no_profile(path, name, files))
+    for name in sorted({*named.values()} & {*files}):
+        with _collecting(faults):
+            documents.append(_parse_profile(files[name]))
+    raw["profiles"] = {
+        one.root[-1]: one.table for one in documents if one.root[0] == "profiles"
+    }
+    return validated(Settings, raw, documents, faults=faults, problems=problems)
 
 
 def load_profile(name: str, folder: Path) -> Profile:
-    """Read the profile `name`: the maker's own in `folder`/profiles, else ours."""
-    for place in (folder / "profiles", PROFILES):
-        path = place / f"{name}.toml"
-        if path.exists():
-            return Profile(**tomllib.loads(path.read_text(encoding="utf-8")))
-    raise ConfigError([_fault(f"{name}.toml", "no such profile")])
+    """Read an instrument profile: the maker's in `folder`/profiles, else ours.
+
+    Raises
+    ------
+    ConfigError
+        There is no such profile, or it has faults.
+    """
+    files = _profile_files(folder)
+    if name not in files:
+        unknown = _no_profile(("profile",), name, files)
+        raise ConfigError(
+            [
+                Fault(
+                    file=f"profiles/{name}.toml",
+                    problem=unknown.problem,
+                    suggestion=unknown.suggestion,
+                )
+            ]
+        )
+    document = replace(_parse_profile(files[name]), root=())
+    return validated(Profile, document.table, [document])
 
 
-def _fault(file: str, problem: str) -> Fault:
-    return Fault(file=file, line=None, key="", value=None, problem=problem)
+def profile_names(folder: Path) -> tuple[str, ...]:
+    """Return the names of all profiles there are, the maker's and ours."""
+    return tuple(sorted(_profile_files(folder)))
+
+
+def fingerprint(settings: Settings) -> tuple[str, str]:
+    """Return the SHA-256 and the body of the settings that results rest on.
+
+    The body is JSON with sorted keys. Alerts are left out: they change no result,
+    and their addresses may hold passwords.
+    """
+    body = json.dumps(
+        settings.model_dump(mode="json", exclude={"alerts"}),
+        sort_keys=True,
+        ensure_ascii=False,
+        allow_nan=False,
+        separators=(",", ":"),
+    )
+    return hashlib.sha256(body.encode()).hexdigest(), body
+
+
+@contextmanager
+def _collecting(faults: list[Fault]) -> Iterator[None]:
+    """Go on after a file that cannot be used, keeping its faults."""
+    try:
+        yield
+    except ConfigError as exc:
+        faults += exc.faults
+
+
+def _profile_files(folder: Path) -> dict[str, Path]:
+    """Return profile files by name; the maker's take the place of ours."""
+    return {
+        path.stem: path
+        for place in (OUR_PROFILES, folder / "profiles")
+        for path in place.glob("*.toml")
+    }
+
+
+def _parse_profile(path: Path) -> Document:
+    name = f"profiles/{path.name}"
+    return parse(read(path, name), name=name, root=("profiles", path.stem))
+
+
+def _profiles_named(bench: Any) -> dict[KeyPath, str]:
+    """Return the profile that each role of a bench table names, by its path.
+
+    The table is as it was written: whatever is no text is reported elsewhere.
+    """
+    named: dict[KeyPath, str] = {}
+    for role in ROLES:
+        instrument = bench.get(role) if isinstance(bench, dict) else None
+        name = instrument.get("profile") if isinstance(instrument, dict) else None
+        if isinstance(name, str) and name != TYPED:
+            named["bench", role, "profile"] = name
+    return named
+
+
+def _no_profile(path: KeyPath, name: str, known: Iterable[str]) -> Problem:
+    meant = near(name, known)
+    return Problem(
+        path=path,
+        problem="there is no such profile"
+        if meant
+        else f"there is no such profile; known: {', '.join(sorted(known))}",
+        suggestion=meant,
+    )

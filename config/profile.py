@@ -7,12 +7,13 @@ instrument does not have.
 """
 
 import re
+from collections.abc import Iterator
 from enum import StrEnum
-from typing import Annotated, Self
+from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field
 
-from config.strict import Name, NonNegative, Positive, Strict
+from config.strict import KeyPath, Name, Problem, Seconds, Strict, matching, where_whole
 
 __all__ = ["TYPED", "Kind", "Profile", "Watchdog"]
 
@@ -21,9 +22,27 @@ TYPED = "typed"
 
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 
-Command = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[ -~]+$")]
+Command = Annotated[
+    str,
+    Field(min_length=1, max_length=200),
+    matching(r"[ -~]+", "plain ASCII characters"),
+]
 Commands = Annotated[tuple[Command, ...], Field(strict=False)]
-Termination = Annotated[str, Field(max_length=2, pattern=r"^[\r\n]*$")]
+Termination = Annotated[
+    str, Field(max_length=2), matching(r"[\r\n]*", r"made of \r and \n")
+]
+
+
+def _pattern(text: str) -> str:
+    try:
+        re.compile(text)
+    except re.error as exc:
+        message = f"must be a regular expression; {exc}"
+        raise ValueError(message) from exc
+    return text
+
+
+Pattern = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_pattern)]
 
 
 class Kind(StrEnum):
@@ -52,22 +71,15 @@ _PLACES = {
     "set_range": "range",
     "set_level": "level",
     "set_compliance": "compliance",
+    "select": "selector",
     "selected": "selector",
 }
+"""What must be filled into a command; nothing may be filled into the others."""
 
-_NEEDS = {
-    Kind.CURRENT_SOURCE: (
-        "set_level",
-        "set_compliance",
-        "output_on",
-        "output_off",
-    ),
-    Kind.VOLTAGE_SOURCE: (
-        "set_level",
-        "set_compliance",
-        "output_on",
-        "output_off",
-    ),
+_SOURCE = ("set_level", "set_compliance", "output_on", "output_off")
+_NEEDED = {
+    Kind.CURRENT_SOURCE: _SOURCE,
+    Kind.VOLTAGE_SOURCE: _SOURCE,
     Kind.AMMETER: ("read",),
     Kind.VOLTMETER: ("read",),
     Kind.SWITCH: ("select",),
@@ -110,36 +122,51 @@ class Profile(Strict):
     """Sent in this order to choose a range of the product; fills `{selector}`."""
     selected: Command | None = None
     """Query, fills `{selector}`; answered with `1` when that one is chosen."""
-    number: Annotated[str, Field(min_length=1)] = NUMBER
-    """Pattern that the whole answer must match; the first group, if any, is the value."""
-    overrange: Positive = 9.9e37
+    number: Pattern = NUMBER
+    """Pattern that the whole answer matches; the value is its first group, if any."""
+    overrange: Annotated[float, Field(gt=0, le=9.9e37)] = 9.9e37
     """An answer of this size or larger, of either sign, is no reading (SCPI-99)."""
-    scale: Positive = 1.0
+    scale: Annotated[float, Field(gt=0, le=1e12)] = 1.0
     """The answer times this is in ampere, volt or degree Celsius."""
-    silence_s: NonNegative = 0.0
+    silence_s: Seconds = 0.0
     """Pause that the instrument needs after each command."""
     watchdog: Watchdog | None = None
 
-    @model_validator(mode="after")
-    def _complete(self) -> Self:
-        for field in _NEEDS[self.kind]:
-            if not getattr(self, field):
-                message = f"{field}: needed by a profile of kind {self.kind.value!r}"
-                raise ValueError(message)
-        try:
-            re.compile(self.number)
-        except re.error as exc:
-            message = f"number = {self.number!r}: not a regular expression: {exc}"
-            raise ValueError(message) from exc
-        for field, place in _PLACES.items():
-            text = getattr(self, field)
-            if text is not None and _places(text) != {place}:
-                message = (
-                    f"{field} = {text!r}: must hold {{{place}}} and no other place"
+    def problems(self) -> Iterator[Problem]:
+        """Refuse a profile that cannot do its kind's work."""
+        with where_whole:
+            for field in _NEEDED[self.kind]:
+                if not getattr(self, field, True):
+                    yield Problem(
+                        path=(field,),
+                        problem=f"missing; the profile of a {self.kind.value} needs it",
+                    )
+        for field in _COMMANDS:
+            with where_whole:
+                command = getattr(self, field)
+                yield from _wrong_places((field,), command, _PLACES.get(field))
+        with where_whole:
+            if self.watchdog is not None:
+                yield from _wrong_places(
+                    ("watchdog", "start"), self.watchdog.start, "seconds"
                 )
-                raise ValueError(message)
-        return self
 
 
-def _places(text: str) -> set[str]:
-    return set(re.findall(r"\{(.*?)\}", text))
+_COMMANDS = (
+    *("identity", "errors", "complete", "setup", "set_range", "read", "set_level"),
+    *("set_compliance", "output_on", "output_off", "output", "select", "selected"),
+)
+
+
+def _wrong_places(
+    path: KeyPath, command: str | tuple[str, ...] | None, place: str | None
+) -> Iterator[Problem]:
+    """Yield a problem unless `place`, and no other, is to be filled."""
+    text = command if isinstance(command, str) else " ".join(command or ())
+    found = set(re.findall(r"[{}][^{}]*[{}]?", text))
+    wanted = set() if place is None else {f"{{{place}}}"}
+    if text and found != wanted:
+        what = (
+            "no place to fill" if place is None else f"{{{place}}}, and no other place"
+        )
+        yield Problem(path=path, problem=f"must hold {what}")

@@ -1,0 +1,207 @@
+"""The bench as the maker writes it: instruments by role, accuracy, limits."""
+
+from collections import Counter
+from collections.abc import Iterator
+from ipaddress import ip_address
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from config.profile import TYPED
+from config.strict import (
+    Celsius,
+    Count,
+    InputQuantity,
+    Key,
+    Name,
+    Ohm,
+    Ppm,
+    PpmAboveZero,
+    Problem,
+    Strict,
+    Volt,
+    where_whole,
+)
+
+__all__ = [
+    "BY_HAND",
+    "COMPLIANCE_DEFAULT_MAX_V",
+    "Bench",
+    "CheckStandard",
+    "Instrument",
+    "MeterRange",
+    "Reference",
+]
+
+COMPLIANCE_DEFAULT_MAX_V = 30.0
+BY_HAND = "by hand"
+"""The address of an instrument that a person reads or sets."""
+
+
+class MeterRange(Strict):
+    """One range of a bench instrument with its accuracy specification."""
+
+    full_scale: InputQuantity
+    of_reading_ppm: Ppm
+    of_range_ppm: Ppm = 0.0
+    resolution: Annotated[float, Field(ge=0, le=1_000)] = 0.0
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse a meter that is never wrong, and one that shows nothing."""
+        if self.of_reading_ppm == self.of_range_ppm == 0:
+            yield Problem(
+                path=("of_reading_ppm",),
+                problem="no meter is free of error; this or of_range_ppm must be "
+                "> 0 and <= 1000000",
+            )
+        if self.resolution >= self.full_scale:
+            yield Problem(
+                path=("resolution",),
+                problem=f"must be >= 0 and < the full scale, {self.full_scale:g}",
+            )
+
+
+class Instrument(Strict):
+    """One instrument of the bench: where it is, how it speaks, how good it is."""
+
+    address: Name = BY_HAND
+    profile: Key
+    identity: Name | None = None
+    timeout_s: Annotated[float, Field(gt=0, le=600)] = 5.0
+    ranges: tuple[MeterRange, ...] = Field(default=(), strict=False)
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse an address that cannot be one, and two ranges alike."""
+        if (self.profile == TYPED) != (self.address == BY_HAND):
+            yield Problem(
+                path=("address",),
+                problem=f"must be a VISA address, or {BY_HAND!r} together with "
+                f"profile = {TYPED!r}",
+            )
+        with where_whole:
+            scales = Counter(one.full_scale for one in self.ranges)
+            for place, one in enumerate(self.ranges):
+                if scales[one.full_scale] > 1:
+                    yield Problem(
+                        path=("ranges", place, "full_scale"),
+                        problem="another range has this full scale; each needs its own",
+                    )
+
+
+class Reference(Strict):
+    """How the truly applied input is known.
+
+    A meter that reads it, or the volts across a standard resistor in series.
+    """
+
+    kind: Literal["meter", "standard_resistor"] = "meter"
+    standard_ohm: Ohm | None = None
+    standard_uncertainty_ppm: Ppm = 0.0
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse a resistor without a value, and a value without a resistor."""
+        if self.kind == "standard_resistor" and self.standard_ohm is None:
+            yield Problem(
+                path=("standard_ohm",),
+                problem="missing; kind = 'standard_resistor' needs a number "
+                "> 0 and <= 1e+12",
+            )
+        if self.kind == "meter" and self.standard_ohm is not None:
+            yield Problem(
+                path=("standard_ohm",),
+                problem="goes with kind = 'standard_resistor' alone",
+            )
+
+
+class CheckStandard(Strict):
+    """A unit of known errors; tells bench drift from product drift."""
+
+    serial: Name
+    error_ppm: Annotated[
+        dict[Name, Annotated[float, Field(ge=-1_000_000, le=1_000_000)]],
+        Field(min_length=1),
+    ]
+    uncertainty_ppm: PpmAboveZero
+    every_units: Count | None = None
+
+
+class Bench(Strict):
+    """Instruments by role, and the limits no plan may exceed.
+
+    `compliance_v` is the highest voltage that may ever stand at the unit's input: a
+    current source is given it as its compliance, a voltage source never a higher
+    level. A voltage source is given `current_limit_a` as its compliance.
+    """
+
+    name: Name
+    compliance_v: Volt
+    allow_compliance_above_30_v: bool = False
+    current_limit_a: Annotated[float, Field(gt=0, le=10)] | None = None
+    source_limit: InputQuantity
+    ambient_c: tuple[Celsius, Celsius] = Field(default=(18.0, 28.0), strict=False)
+    time_scale: Annotated[float, Field(ge=1, le=10_000)] = 1.0
+    source: Instrument
+    reference: Instrument
+    output: Instrument
+    selector: Instrument | None = None
+    ambient: Instrument | None = None
+    reference_is: Reference = Reference()
+    check_standard: CheckStandard | None = None
+
+    @property
+    def instruments(self) -> dict[str, Instrument]:
+        """Instruments by role name, absent roles left out."""
+        roles = {
+            "source": self.source,
+            "reference": self.reference,
+            "output": self.output,
+            "selector": self.selector,
+            "ambient": self.ambient,
+        }
+        return {role: one for role, one in roles.items() if one is not None}
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse what could hurt someone, and meters of unknown accuracy."""
+        with where_whole:
+            above = self.compliance_v > COMPLIANCE_DEFAULT_MAX_V
+            if above and not self.allow_compliance_above_30_v:
+                yield Problem(
+                    path=("compliance_v",),
+                    problem="must be > 0 and <= 30 unless allow_compliance_above_30_v "
+                    "= true is written beside it",
+                )
+        with where_whole:
+            if self.ambient_c[0] >= self.ambient_c[1]:
+                yield Problem(path=("ambient_c",), problem="must be [lowest, highest]")
+        for role in ("reference", "output"):
+            with where_whole:
+                if not getattr(self, role).ranges:
+                    yield Problem(
+                        path=(role, "ranges"),
+                        problem="missing; a meter needs at least one range with its "
+                        "accuracy",
+                    )
+        with where_whole:
+            if self.time_scale != 1.0:
+                yield from self._not_simulated()
+
+    def _not_simulated(self) -> Iterator[Problem]:
+        for role in ("source", "reference", "output", "selector", "ambient"):
+            with where_whole:
+                one = getattr(self, role)
+                if one is not None and not _loopback(one.address):
+                    yield Problem(
+                        path=("time_scale",),
+                        problem="must be 1 unless every instrument is simulated on "
+                        f"this machine, and {role} is at {one.address!r}",
+                    )
+
+
+def _loopback(address: str) -> bool:
+    """Whether a VISA socket address points at this machine."""
+    _, _, rest = address.partition("::")
+    host = rest.partition("::")[0]
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"

@@ -1,0 +1,143 @@
+"""Whether a product, a bench and a plan fit together."""
+
+from collections.abc import Iterator, Mapping
+
+from config.bench import Bench
+from config.near import near
+from config.plan import Plan
+from config.product import Product
+from config.profile import Kind, Profile
+from config.strict import Problem, where_whole
+
+__all__ = ["fit"]
+
+
+def fit(
+    product: Product, bench: Bench, plan: Plan, profiles: Mapping[str, Profile]
+) -> Iterator[Problem]:
+    """Yield what is wrong between the files, at the key that should be corrected."""
+    yield from _limits(product, bench)
+    yield from _selectors(product, bench)
+    yield from _check_standard(product, bench)
+    yield from _reference(product, bench, plan)
+    yield from _kinds(product, bench, profiles)
+
+
+def _limits(product: Product, bench: Bench) -> Iterator[Problem]:
+    for key, one in product.ranges.items():
+        with where_whole:
+            if one.source_limit > bench.source_limit:
+                yield Problem(
+                    path=("product", "ranges", key, "source_limit"),
+                    problem="must be > 0 and <= the bench's source_limit, "
+                    f"{bench.source_limit:g}",
+                )
+    with where_whole:
+        if bench.compliance_v > product.input_absolute_maximum_v:
+            yield Problem(
+                path=("bench", "compliance_v"),
+                problem="must be > 0 and <= the product's input_absolute_maximum_v, "
+                f"{product.input_absolute_maximum_v:g}",
+            )
+    with where_whole:
+        volts_in = product.input_unit == "V"
+        if volts_in and bench.current_limit_a is None:
+            yield Problem(
+                path=("bench", "current_limit_a"),
+                problem="missing; a product that takes volts needs a source whose "
+                "current is limited: a number > 0 and <= 10",
+            )
+        if not volts_in and bench.current_limit_a is not None:
+            yield Problem(
+                path=("bench", "current_limit_a"),
+                problem="goes with a product that takes volts alone",
+            )
+    with where_whole:
+        if product.input_unit == "V" and bench.source_limit > bench.compliance_v:
+            yield Problem(
+                path=("bench", "source_limit"),
+                problem=f"must be > 0 and <= compliance_v, {bench.compliance_v:g}",
+            )
+
+
+def _selectors(product: Product, bench: Bench) -> Iterator[Problem]:
+    with where_whole:
+        if bench.selector is None:
+            return
+        for key, one in product.ranges.items():
+            with where_whole:
+                if one.selector is None:
+                    yield Problem(
+                        path=("product", "ranges", key, "selector"),
+                        problem="missing; the bench has a range selector, which must "
+                        "be told what chooses this range",
+                    )
+
+
+def _check_standard(product: Product, bench: Bench) -> Iterator[Problem]:
+    with where_whole:
+        if bench.check_standard is None:
+            return
+        errors = bench.check_standard.error_ppm
+        for key in errors:
+            if key not in product.ranges:
+                yield Problem(
+                    path=("bench", "check_standard", "error_ppm", key),
+                    problem="the product has no such range",
+                    suggestion=near(key, product.ranges),
+                )
+        for key in product.ranges:
+            if key not in errors:
+                yield Problem(
+                    path=("bench", "check_standard", "error_ppm", key),
+                    problem="missing; the check standard is run on every range of "
+                    "the product, each with its known error",
+                )
+
+
+def _reference(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
+    with where_whole:
+        by_resistor = bench.reference_is.kind == "standard_resistor"
+        if by_resistor and product.input_unit == "V":
+            yield Problem(
+                path=("bench", "reference_is", "kind"),
+                problem="must be 'meter' for a product that takes volts; a standard "
+                "resistor tells a current",
+            )
+            return
+        factor = (bench.reference_is.standard_ohm or 1.0) if by_resistor else 1.0
+        unit = "V" if by_resistor else product.input_unit
+        largest = max(one.full_scale for one in bench.reference.ranges)
+        for key, one in product.ranges.items():
+            needed = one.full_scale * plan.reading.level_of_full_scale * factor
+            if needed > largest:
+                yield Problem(
+                    path=("bench", "reference", "ranges"),
+                    problem=f"range {key!r} of the product needs {needed:g} {unit}; "
+                    f"the largest full scale here is {largest:g} {unit}",
+                )
+
+
+def _kinds(
+    product: Product, bench: Bench, profiles: Mapping[str, Profile]
+) -> Iterator[Problem]:
+    with where_whole:
+        amps_in = product.input_unit == "A"
+        amps_read = amps_in and bench.reference_is.kind == "meter"
+        needed = {
+            "source": Kind.CURRENT_SOURCE if amps_in else Kind.VOLTAGE_SOURCE,
+            "reference": Kind.AMMETER if amps_read else Kind.VOLTMETER,
+            "output": Kind.VOLTMETER,
+            "selector": Kind.SWITCH,
+            "ambient": Kind.THERMOMETER,
+        }
+        for role, kind in needed.items():
+            with where_whole:
+                one = getattr(bench, role)
+                profile = profiles.get(one.profile)
+                if profile is not None and profile.kind is not kind:
+                    yield Problem(
+                        path=("bench", role, "profile"),
+                        problem=f"is the profile of a {profile.kind.value}; the "
+                        f"{role} must be a {kind.value}",
+                    )
