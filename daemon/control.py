@@ -19,6 +19,8 @@ from starlette.requests import Request as HttpRequest
 from starlette.responses import JSONResponse
 from starlette.routing import Route
 
+from daemon.bench.errors import StoppedError
+
 LONGEST_WAIT_S = 30.0
 KEPT = 500
 """Ended tickets that can still be asked for."""
@@ -94,10 +96,6 @@ class _State:
     session: str | None = None
     trouble: str | None = None
     since: datetime | None = None
-
-
-class StoppedError(Exception):
-    """The daemon is going down; what was asked will not be done."""
 
 
 class Desk:
@@ -195,7 +193,7 @@ class Desk:
             while not self._changed.wait_for(lambda: self._answer is not None, 0.1):
                 if self.stop.is_set() or self.halt.is_set():
                     self._prompt = None
-                    raise StoppedError(text)
+                    raise StoppedError
             return str(self._answer)
 
 

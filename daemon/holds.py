@@ -9,7 +9,16 @@ and why, so evaluating the same rows again raises nothing twice.
 from collections.abc import Iterable
 from datetime import datetime
 
-from storage.records import Cause, Hold, Scope, Signal, Verdict
+from storage.records import (
+    Cause,
+    Decision,
+    Disposal,
+    Hold,
+    HoldEnd,
+    Scope,
+    Signal,
+    Verdict,
+)
 
 PLACED_BY = "holdpoint"
 """Who placed a hold that no person placed."""
@@ -67,3 +76,43 @@ def from_verdicts(
             placed_at=at,
         ),
     )
+
+
+class NotAllowedError(Exception):
+    """A decision that this person, or without a reason nobody, may take."""
+
+
+def ending(
+    hold: str,
+    *,
+    disposal: Disposal,
+    person: str,
+    reason: str,
+    people: Iterable[str],
+    at: datetime,
+) -> tuple[HoldEnd, Decision]:
+    """Return the rows that end a hold: who, how and why, and the ledger's line.
+
+    Raises
+    ------
+    NotAllowedError
+        The person is not listed, or gives no reason.
+    """
+    listed = tuple(people)
+    if person not in listed:
+        message = f"{person!r} may not end a hold; listed are {', '.join(listed)}"
+        raise NotAllowedError(message)
+    if not reason.strip():
+        message = "a hold ends with a reason; none was given"
+        raise NotAllowedError(message)
+    end = HoldEnd(
+        hold=hold, disposal=disposal, person=person, reason=reason.strip(), ended_at=at
+    )
+    decision = Decision(
+        person=person,
+        action=disposal.value,
+        subject=hold,
+        reason=end.reason,
+        decided_at=at,
+    )
+    return end, decision

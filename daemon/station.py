@@ -86,9 +86,8 @@ class Station:
         OutOfControlError
             The check standard reads wrong; nothing was judged.
         daemon.bench.errors.BenchError
-            The unit could not be measured; nothing was kept.
-        daemon.control.StoppedError
-            The source was ordered off, or the daemon is going down.
+            The unit could not be measured, or the source was ordered off; nothing
+            was kept.
         """
         session = self._checked_session(serial)
         started_at = self._clock.utc()

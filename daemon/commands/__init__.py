@@ -1,0 +1,1 @@
+"""What the `holdpoint` command can do; one file a group."""

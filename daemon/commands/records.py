@@ -1,0 +1,194 @@
+"""Builds, reels and holds: what a person writes down, and what stands."""
+
+from datetime import UTC, datetime
+
+import click
+
+from config.quantity import parse_ohm, parse_ppm
+from daemon import holds
+from daemon.commands.manners import as_json, as_table, home_of, opened, say
+from storage.records import (
+    Build,
+    Disposal,
+    Fitting,
+    Reel,
+)
+
+
+@click.group()
+def build() -> None:
+    """Builds: batches of units kitted together."""
+
+
+@build.command("open")
+@click.argument("name")
+@click.option("--units", type=click.IntRange(min=1), help="How many are planned.")
+@click.pass_context
+def build_open(context: click.Context, name: str, units: int | None) -> None:
+    """Open a build; its units are measured next."""
+    with opened(context) as at:
+        at.store.add_build(
+            Build(
+                build=name,
+                product=at.product,
+                planned_units=units,
+                opened_at=datetime.now(UTC),
+            )
+        )
+    say(f"Build {name} is open.")
+
+
+@build.command("list")
+@click.option("--json", "json_", is_flag=True, help="For a program.")
+@click.pass_context
+def build_list(context: click.Context, json_: bool) -> None:
+    """List builds with what was measured and what stays."""
+    with opened(context) as at:
+        rows = at.store.frame("builds", product=at.product).to_dict("records")
+    if json_:
+        as_json(rows)
+        return
+    as_table(
+        rows,
+        {
+            "build": "build",
+            "units": "units",
+            "planned_units": "planned",
+            "first_pass_yield": "first-pass yield",
+            "state": "state",
+        },
+    )
+
+
+@click.group()
+def reel() -> None:
+    """Reels: component lots, and where they went."""
+
+
+@reel.command("add")
+@click.argument("name")
+@click.option("--nominal", required=True, help="For example 4k99.")
+@click.option("--tolerance", required=True, help="For example 0.1%.")
+@click.option("--supplier")
+@click.option("--lot", "lot_code", help="The supplier's lot code.")
+@click.pass_context
+def reel_add(
+    context: click.Context,
+    name: str,
+    nominal: str,
+    tolerance: str,
+    supplier: str | None,
+    lot_code: str | None,
+) -> None:
+    """Record a reel that came in."""
+    with opened(context) as at:
+        at.store.add_reel(
+            Reel(
+                reel=name,
+                nominal_ohm=parse_ohm(nominal),
+                tolerance_ppm=parse_ppm(tolerance),
+                received_at=datetime.now(UTC),
+                supplier=supplier,
+                lot_code=lot_code,
+            )
+        )
+    say(f"Reel {name} is recorded.")
+
+
+@reel.command("fit")
+@click.argument("name")
+@click.argument("part")
+@click.option("--build", "build_name", required=True)
+@click.option("--from", "from_serial", help="First unit; left out: the whole build.")
+@click.pass_context
+def reel_fit(
+    context: click.Context,
+    name: str,
+    part: str,
+    build_name: str,
+    from_serial: str | None,
+) -> None:
+    """Record that PART of a build comes from this reel, from a unit on."""
+    with opened(context) as at:
+        known = at.settings.product.parts
+        if part not in known:
+            raise click.BadParameter(
+                f"unknown part {part!r}; the product has {', '.join(known)}"
+            )
+        at.store.fit_reel(
+            Fitting(
+                fitting=f"{build_name}:{part}:{from_serial or ''}:{name}",
+                product=at.product,
+                build=build_name,
+                part=part,
+                reel=name,
+                from_serial=from_serial,
+                fitted_at=datetime.now(UTC),
+            )
+        )
+    since = f"unit {from_serial}" if from_serial else "the first unit"
+    say(f"Part {part} of build {build_name} comes from reel {name} from {since} on.")
+
+
+@click.group()
+def hold() -> None:
+    """Holds: what may not ship, and who let it go."""
+
+
+@hold.command("list")
+@click.option("--all", "every", is_flag=True, help="Those that ended too.")
+@click.option("--json", "json_", is_flag=True, help="For a program.")
+@click.pass_context
+def hold_list(context: click.Context, every: bool, json_: bool) -> None:
+    """List what stays, and why."""
+    with opened(context) as at:
+        rows = at.store.frame("holds", product=at.product)
+    if not every:
+        rows = rows[rows["disposal"].isna()]
+    listed = rows.to_dict("records")
+    if json_:
+        as_json(listed)
+        return
+    if not listed:
+        say("Nothing is held.")
+        return
+    as_table(
+        listed,
+        {
+            "hold": "hold",
+            "scope": "on",
+            "subject": "which",
+            "reason": "reason",
+            "disposal": "ended by",
+            "person": "who",
+        },
+    )
+
+
+@hold.command("end")
+@click.argument("name")
+@click.option(
+    "--by",
+    "disposal",
+    required=True,
+    type=click.Choice([one.value for one in Disposal]),
+    help="How it ends (ISO 9000 terms).",
+)
+@click.option("--person", required=True, help="Who decides; listed in plan.toml.")
+@click.option("--reason", required=True, help="Why it may.")
+@click.pass_context
+def hold_end(
+    context: click.Context, name: str, disposal: str, person: str, reason: str
+) -> None:
+    """End a hold: a named person takes the decision."""
+    with opened(context) as at:
+        end, decision = holds.ending(
+            name,
+            disposal=Disposal(disposal),
+            person=person,
+            reason=reason,
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+        )
+        at.store.end_hold(end, decision)
+    say(f"Hold {name} ended by {disposal}.")

@@ -1,0 +1,50 @@
+"""One folder a maker: what was written, and beside it what was recorded."""
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Self
+
+from platformdirs import user_data_path
+
+VARIABLE = "HOLDPOINT_HOME"
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """Where the settings, the store and the daemon's endpoint are."""
+
+    folder: Path
+
+    @classmethod
+    def usual(cls) -> Self:
+        """Return the home that the environment names, else this folder, else one's own.
+
+        This folder counts when it holds a product.toml.
+        """
+        if named := os.environ.get(VARIABLE):
+            return cls(Path(named))
+        here = Path.cwd()
+        if (here / "product.toml").exists():
+            return cls(here)
+        return cls(user_data_path("holdpoint"))
+
+    @property
+    def data(self) -> Path:
+        """Everything recorded."""
+        return self.folder / "data"
+
+    @property
+    def store(self) -> Path:
+        """The store's file; only the daemon, or a brief command, opens it."""
+        return self.data / "holdpoint.duckdb"
+
+    @property
+    def backups(self) -> Path:
+        """Copies of the store."""
+        return self.data / "backups"
+
+    @property
+    def inbox(self) -> Path:
+        """Where another program drops serials to be measured."""
+        return self.data / "next"

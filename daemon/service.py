@@ -1,0 +1,397 @@
+"""Wiring of the running daemon: who owns what, who starts and stops when.
+
+The main thread is the worker: it alone measures and waits for people. HTTP and
+scheduled jobs run on threads of their own and meet it at the desk and at the Store.
+A signal sets events and nothing else; the source goes off on the way out.
+"""
+
+import os
+import re
+import secrets
+import signal
+import socket
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from datetime import datetime
+from logging import getLogger
+from threading import Event, Thread
+
+import pandas as pd
+import uvicorn
+
+from config.fingerprint import fingerprint
+from config.load import load, load_profile
+from config.model import Settings
+from daemon.bench.bench import Bench
+from daemon.bench.errors import BenchError, StoppedError
+from daemon.bench.visa import connect
+from daemon.clock import Clock, ScaledClock
+from daemon.control import Desk, Order, Ticket, routes
+from daemon.cycle import Cycle, Recorded, RunHeader
+from daemon.home import Home
+from daemon.inbox import Inbox
+from daemon.metrology.errors import MetrologyError
+from daemon.schedule import Job, Schedule
+from daemon.station import OutOfControlError, Station
+from daemon.typed import ImplausibleReadingError, readings_of
+from storage import endpoint as endpoints
+from storage.errors import NotFoundError, StorageError
+from storage.local import LocalStore
+from storage.records import Configuration, Product, Session
+from storage.server import application
+from storage.statements import schema_version
+from storage.store import Store
+
+log = getLogger(__name__)
+
+HEARTBEAT_S = 10.0
+BACKUP_S = 24 * 3600.0
+IDLE_S = 0.2
+STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+
+
+class RefusedError(Exception):
+    """An order that cannot be carried out, in one sentence for a person."""
+
+
+def run(home: Home, *, with_bench: bool = True, port: int = 0) -> None:
+    """Serve and measure until a signal says stop.
+
+    Raises
+    ------
+    config.errors.ConfigError
+        The settings have faults.
+    storage.errors.StorageError
+        The store is owned by another process, newer than this program, or broken.
+    daemon.bench.errors.BenchError
+        The bench cannot be opened; the source is off.
+    OSError
+        The port is in use.
+    """
+    settings = load(home.folder)
+    stop = Event()
+    with ExitStack() as way_out:
+        store = way_out.enter_context(LocalStore(home.store))
+        clock = ScaledClock(
+            1.0 if settings.bench is None else settings.bench.time_scale
+        )
+        desk = Desk(utc=clock.utc, stop=stop)
+        way_out.enter_context(_signals(desk))
+        worker = Worker(settings, home, store, desk, clock)
+        if with_bench and settings.bench is not None:
+            worker.open_bench(way_out)
+        way_out.enter_context(_serving(home, store, worker, port))
+        way_out.enter_context(_scheduled(home, store, desk))
+        worker.work()
+
+
+class Worker:
+    """Takes one order after another; the only one who measures."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        home: Home,
+        store: Store,
+        desk: Desk,
+        clock: Clock,
+    ) -> None:
+        self.desk = desk
+        self._settings = settings
+        self._store = store
+        self._home = home
+        self._clock = clock
+        self._configuration, body = fingerprint(settings)
+        now = clock.utc()
+        store.put_configuration(
+            Configuration(configuration=self._configuration, body=body, stored_at=now)
+        )
+        name = settings.product.name
+        store.add_product(Product(product=name, title=settings.product.title))
+        self._cycle = Cycle(settings, store)
+        self._cycle.resume()
+        self._bench: Bench | None = None
+        self._station: Station | None = None
+        self._inbox = Inbox(home.inbox, desk)
+        self._typed_session: str | None = None
+
+    def open_bench(self, way_out: ExitStack) -> None:
+        """Open the instruments, the source off before anything else."""
+        bench = self._settings.bench
+        if bench is None:
+            return
+        profiles = {
+            one.profile: load_profile(one.profile, self._home.folder)
+            for one in bench.instruments.values()
+        }
+        self._bench = way_out.enter_context(
+            Bench(
+                bench,
+                self._settings.product,
+                self._settings.plan.reading,
+                profiles=profiles,
+                nominal_transfer={
+                    one.key: one.nominal_transfer for one in self._cycle.product.ranges
+                },
+                connect=connect,
+                clock=self._clock,
+            )
+        )
+        self._station = Station(
+            self._cycle,
+            self._bench,
+            desk=self.desk,
+            clock=self._clock,
+            configuration=self._configuration,
+        )
+        self.desk.show(bench=bench.name)
+
+    def source_off(self) -> None:
+        """Turn the source off now and keep it off; from any thread."""
+        if self._bench is not None:
+            self._bench.halt()
+        self.desk.show(phase="source off", source_on=False)
+
+    def resume(self) -> None:
+        """Allow measuring again; leads may have been touched, so check anew."""
+        if self._bench is not None:
+            self._bench.resume()
+        if self._station is not None:
+            self._station.end_session()
+        self.desk.show(phase="waiting")
+
+    def work(self) -> None:
+        """Carry out orders until told to stop."""
+        self.desk.show(phase="waiting")
+        while not self.desk.stop.is_set():
+            ticket = self.desk.next_order(wait_s=IDLE_S)
+            if ticket is None:
+                self._idle()
+            else:
+                self._carry_out(ticket)
+
+    def _idle(self) -> None:
+        try:
+            self._inbox.look()
+            self._cycle.watch()
+        except (StorageError, OSError) as exc:
+            self._trouble(exc)
+
+    def _carry_out(self, ticket: Ticket) -> None:
+        name = ticket.ticket
+        try:
+            recorded = self._measure(name, ticket.order)
+            self.desk.update(
+                name,
+                run=recorded.run,
+                number=recorded.number,
+                verdict=recorded.verdict.value,
+            )
+            self._cycle.watch()
+        except StoppedError as exc:
+            self.desk.update(name, state="failed", message=str(exc))
+            self.desk.show(phase="source off", source_on=False, range=None)
+        except (
+            RefusedError,
+            OutOfControlError,
+            BenchError,
+            StorageError,
+            MetrologyError,
+            ImplausibleReadingError,
+        ) as exc:
+            self.desk.update(name, state="failed", message=str(exc))
+            self._trouble(exc)
+        else:
+            self.desk.update(name, state="done")
+            self.desk.show(
+                phase="waiting", trouble=None, source_on=False, range=None, live={}
+            )
+
+    def _trouble(self, fault: Exception) -> None:
+        log.error("not done", extra={"reason": str(fault)})
+        self.desk.show(phase="trouble", trouble=str(fault), source_on=False)
+
+    def _measure(self, ticket: str, order: Order) -> Recorded:
+        build, serial = self._which(order)
+        earlier = self._store.frame("unit_runs", serial=serial)
+        if not earlier.empty and not order.rerun and not order.ranges:
+            message = (
+                f"unit {serial} was measured before; order a rerun to measure it again"
+            )
+            raise RefusedError(message)
+        self.desk.update(ticket, state="measuring", serial=serial)
+        first = None if earlier.empty else str(earlier["run"].iloc[0])
+        if order.typed:
+            return self._record_typed(order, build, serial, first)
+        if self._station is None:
+            message = "this daemon has no bench; write bench.toml, or type the readings"
+            raise RefusedError(message)
+        return self._station.unit(
+            serial=serial,
+            build=build,
+            ranges=self._ranges(order),
+            rerun_of=first,
+            note=order.note,
+        )
+
+    def _ranges(self, order: Order) -> tuple[str, ...]:
+        known = self._cycle.product.keys
+        for key in order.ranges:
+            if key not in known:
+                raise NotFoundError(kind="range", key=key)
+        return order.ranges or known
+
+    def _which(self, order: Order) -> tuple[str, str]:
+        """Return the build and the serial that an order means."""
+        builds = self._store.frame("builds", product=self._settings.product.name)
+        if builds.empty:
+            message = "no build is open; open one first"
+            raise RefusedError(message)
+        build = order.build or str(builds["build"].iloc[-1])
+        if build not in set(builds["build"]):
+            raise NotFoundError(kind="build", key=build)
+        if order.serial is not None:
+            return build, order.serial
+        units = self._store.frame("latest_errors", product=self._settings.product.name)
+        return build, next_serial(build, units[units["build"] == build])
+
+    def _record_typed(
+        self, order: Order, build: str, serial: str, first: str | None
+    ) -> Recorded:
+        bench = self._settings.bench
+        if bench is None:
+            message = "bench.toml is missing: the meters' accuracy must be known"
+            raise RefusedError(message)
+        now = self._clock.utc()
+        for one in order.typed:
+            if one.range not in self._cycle.product.keys:
+                raise NotFoundError(kind="range", key=one.range)
+        readings = readings_of(
+            order.typed, self._cycle.product, bench, at_s=self._clock.now_s()
+        )
+        return self._cycle.record(
+            readings,
+            RunHeader(
+                serial=serial,
+                build=build,
+                session=self._session_of_typed(bench.name, now),
+                origin="typed",
+                started_at=now,
+                finished_at=now,
+                configuration=self._configuration,
+                rerun_of=first,
+                note=order.note,
+            ),
+            {},
+        )
+
+    def _session_of_typed(self, bench: str, now: datetime) -> str:
+        if self._typed_session is None:
+            self._typed_session = f"typed-{now:%Y%m%dT%H%M%S}"
+            self._store.open_session(
+                Session(
+                    session=self._typed_session,
+                    bench=bench,
+                    opened_at=now,
+                    configuration=self._configuration,
+                )
+            )
+        return self._typed_session
+
+
+def next_serial(build: str, units: pd.DataFrame) -> str:
+    """Return the serial after the build's last, counted on in its last digits.
+
+    >>> next_serial("B3", pd.DataFrame({"serial": ["PA-0099"], "number": [7]}))
+    'PA-0100'
+    >>> next_serial("B3", pd.DataFrame({"serial": [], "number": []}))
+    'B3-001'
+    """
+    if units.empty:
+        return f"{build}-001"
+    last = str(units.sort_values("number")["serial"].iloc[-1])
+    counted = re.fullmatch(r"(.*?)(\d+)(\D*)", last)
+    if counted is None:
+        return f"{last}-2"
+    head, digits, tail = counted.groups()
+    return f"{head}{int(digits) + 1:0{len(digits)}d}{tail}"
+
+
+@contextmanager
+def _signals(desk: Desk) -> Iterator[None]:
+    """Let a signal end the work: it sets the events, and the way out does the rest."""
+
+    def stop(_number: int, _frame: object) -> None:
+        desk.stop.set()
+        desk.halt.set()
+
+    before = {one: signal.signal(one, stop) for one in STOPS}
+    try:
+        yield
+    finally:
+        for one, handler in before.items():
+            signal.signal(one, handler)
+
+
+@contextmanager
+def _serving(
+    home: Home, store: LocalStore, worker: Worker, port: int
+) -> Iterator[None]:
+    """Serve the Store and the control on loopback while the context lasts."""
+    listening = socket.create_server(("127.0.0.1", port))
+    endpoint = endpoints.Endpoint(
+        address=f"http://127.0.0.1:{listening.getsockname()[1]}",
+        pid=os.getpid(),
+        token=secrets.token_urlsafe(32),
+        schema=schema_version(),
+    )
+    app = application(
+        store,
+        endpoint.token,
+        extra_routes=routes(
+            worker.desk, source_off=worker.source_off, resume=worker.resume
+        ),
+    )
+    server = uvicorn.Server(
+        uvicorn.Config(app, log_level="warning", lifespan="off", access_log=False)
+    )
+    thread = Thread(target=server.run, args=([listening],), name="http", daemon=True)
+    thread.start()
+    endpoints.write(home.data, endpoint)
+    try:
+        yield
+    finally:
+        endpoints.remove(home.data, endpoint)
+        server.should_exit = True
+        thread.join(timeout=5.0)
+
+
+@contextmanager
+def _scheduled(home: Home, store: LocalStore, desk: Desk) -> Iterator[None]:
+    """Run the heartbeat and the backup while the context lasts."""
+    jobs = store.frame("jobs")
+    schedule: Schedule
+
+    def beat() -> None:
+        schedule.notice_clock_step()
+        (home.data / "alive").write_text(f"{datetime.now().astimezone():%FT%T%z}\n")
+
+    def back_up() -> None:
+        store.backup(str(home.backups))
+
+    schedule = Schedule(
+        (
+            Job(name="heartbeat", every_s=HEARTBEAT_S, action=beat, keep=False),
+            Job(name="backup", every_s=BACKUP_S, action=back_up),
+        ),
+        succeeded=store.note_job,
+        last_success={
+            str(row["job"]): row["succeeded_at"].to_pydatetime()
+            for row in jobs.to_dict("records")
+        },
+    )
+    schedule.start()
+    try:
+        yield
+    finally:
+        schedule.stop()
