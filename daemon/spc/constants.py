@@ -1,14 +1,14 @@
 """Control-chart factors from their definitions (ISO 7870-2, ASTM E2587).
 
-Each is exact to about 1e-10, for any subgroup size, where printed tables carry
-three or four digits and stop at 25.
+Each is good to about 1e-9, for any subgroup size, where printed tables carry three or
+four digits and stop at 25.
 """
 
 from functools import cache
-from math import exp, sqrt
+from math import sqrt
 
 import numpy as np
-from scipy.special import gammaln, ndtr, ndtri
+from scipy.special import ndtr, ndtri, poch
 
 from daemon.spc.checks import Floats, count
 
@@ -16,22 +16,58 @@ MEDIAN_MOVING_RANGE = sqrt(2.0) * float(ndtri(0.75))
 """Median of |z1 - z2| for two independent standard normal values, 0.9539."""
 
 
-@cache
 def c4(n: int) -> float:
     """Return the mean of the sample standard deviation of `n` values, over sigma.
+
+    Parameters
+    ----------
+    n : int
+        Subgroup size, at least 2.
+
+    Raises
+    ------
+    OutOfRangeError
+        For a size below 2.
 
     Examples
     --------
     >>> round(c4(5), 6)
     0.939986
     """
-    count("n", n, at_least=2)
-    return sqrt(2.0 / (n - 1)) * exp(float(gammaln(n / 2) - gammaln((n - 1) / 2)))
+    return chi_mean(count("n", n, at_least=2) - 1)
+
+
+def chi_mean(degrees_of_freedom: float) -> float:
+    """Return the mean of chi over the root of its degrees of freedom.
+
+    Parameters
+    ----------
+    degrees_of_freedom : float
+        Above 0, whole or not; `c4(n)` is the value at n - 1.
+
+    Examples
+    --------
+    >>> round(chi_mean(4.0), 6)
+    0.939986
+    """
+    half = degrees_of_freedom / 2.0
+    # A ratio of gamma functions taken at once neither overflows nor cancels.
+    return float(poch(half, 0.5)) / sqrt(half)
 
 
 @cache
 def d2(n: int) -> float:
     """Return the mean range of `n` values, over sigma.
+
+    Parameters
+    ----------
+    n : int
+        Subgroup size, at least 2.
+
+    Raises
+    ------
+    OutOfRangeError
+        For a size below 2.
 
     Examples
     --------
@@ -48,6 +84,16 @@ def d2(n: int) -> float:
 def d3(n: int) -> float:
     """Return the standard deviation of the range of `n` values, over sigma.
 
+    Parameters
+    ----------
+    n : int
+        Subgroup size, at least 2.
+
+    Raises
+    ------
+    OutOfRangeError
+        For a size below 2.
+
     Examples
     --------
     >>> round(d3(5), 6)
@@ -58,13 +104,89 @@ def d3(n: int) -> float:
     # E[R^2] = 2 int w P(R > w) dw over w > 0, and
     # P(R <= w) = n int phi(x) (Phi(x + w) - Phi(x))^(n - 1) dx.
     density = n * weight * np.exp(-0.5 * x * x) / sqrt(2.0 * np.pi)
-    w = x + 12.0
+    w = x + _REACH
     inside = (ndtr(x[:, None] + w) - ndtr(x)[:, None]) ** (n - 1)
     tail = 1.0 - density @ inside
     return sqrt(2.0 * float(np.sum(weight * w * tail)) - d2(n) ** 2)
 
 
+def d2_star(n: int, subgroups: int) -> float:
+    """Return the root mean square of the mean range of `subgroups` of `n`, over sigma.
+
+    Parameters
+    ----------
+    n, subgroups : int
+        Subgroup size, at least 2, and number of subgroups, at least 1.
+
+    Raises
+    ------
+    OutOfRangeError
+        For a size below 2 or no subgroup.
+
+    References
+    ----------
+    A. J. Duncan, Quality Control and Industrial Statistics, table of d2*.
+
+    Examples
+    --------
+    >>> round(d2_star(2, 1), 5)
+    1.41421
+    """
+    return sqrt(d2(n) ** 2 + d3(n) ** 2 / count("subgroups", subgroups, at_least=1))
+
+
+def factors(n: int) -> dict[str, float]:
+    """Return the factors of one row of the printed tables, by their printed symbol.
+
+    For a person who checks a chart against the standard; the charts themselves use
+    d2, d3 and c4 alone.
+
+    Parameters
+    ----------
+    n : int
+        Subgroup size, at least 2.
+
+    Raises
+    ------
+    OutOfRangeError
+        For a size below 2.
+
+    References
+    ----------
+    ISO 7870-2, table of control-limit factors; ASTM E2587.
+
+    Examples
+    --------
+    >>> row = factors(5)
+    >>> round(row["A2"], 3), round(row["D4"], 3)
+    (0.577, 2.114)
+    """
+    mean_range, range_sd, mean_s = d2(n), d3(n), c4(n)
+    s_sd = sqrt(1.0 - mean_s**2)
+    return {
+        "d2": mean_range,
+        "d3": range_sd,
+        "c4": mean_s,
+        "A": 3.0 / sqrt(n),
+        "A2": 3.0 / (mean_range * sqrt(n)),
+        "A3": 3.0 / (mean_s * sqrt(n)),
+        "B3": max(0.0, 1.0 - 3.0 * s_sd / mean_s),
+        "B4": 1.0 + 3.0 * s_sd / mean_s,
+        "B5": max(0.0, mean_s - 3.0 * s_sd),
+        "B6": mean_s + 3.0 * s_sd,
+        "D1": max(0.0, mean_range - 3.0 * range_sd),
+        "D2": mean_range + 3.0 * range_sd,
+        "D3": max(0.0, 1.0 - 3.0 * range_sd / mean_range),
+        "D4": 1.0 + 3.0 * range_sd / mean_range,
+        "E2": 3.0 / mean_range,
+    }
+
+
+_REACH = 12.0
+"""Beyond 12 sigma no sample of any size that fits a memory has a value."""
+
+
 @cache
 def _nodes() -> tuple[Floats, Floats]:
     node, weight = np.polynomial.legendre.leggauss(400)
-    return 12.0 * node, 12.0 * weight
+    return _REACH * node, _REACH * weight
