@@ -1,0 +1,45 @@
+"""Get at the rows of a folder, whoever owns them just now."""
+
+from pathlib import Path
+
+from storage import endpoint
+from storage.endpoint import Endpoint
+from storage.errors import UnreachableError
+from storage.local import LocalStore
+from storage.remote import RemoteStore
+from storage.store import Store
+
+STORE_NAME = "holdpoint.duckdb"
+
+
+def open_store(folder: Path, *, wait_s: float = 5.0) -> Store:
+    """Return the running daemon's store, or the file itself when none runs.
+
+    Raises
+    ------
+    BusyError
+        When no daemon answers and the file is still in use after `wait_s` seconds.
+    SchemaError
+        When the file, or the daemon, is not of this program's schema.
+    """
+    found = endpoint.read(folder)
+    if found is not None and not found.stale:
+        remote = _reach(found)
+        if remote is not None:
+            return remote
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return LocalStore.open_briefly(folder / STORE_NAME, wait_s=wait_s)
+
+
+def _reach(found: Endpoint) -> RemoteStore | None:
+    """Return the daemon's store; None when its process number is another's by now."""
+    remote = RemoteStore(found)
+    try:
+        remote.table("products")
+    except UnreachableError:
+        remote.close()
+        return None
+    except BaseException:
+        remote.close()
+        raise
+    return remote

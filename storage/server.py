@@ -1,0 +1,174 @@
+"""The Store over HTTP on this machine: named commands and questions, nothing else.
+
+Every request carries the bearer token and the schema it was written for, and names
+this machine as its host, so that a page in somebody's browser cannot reach in.
+"""
+
+import hmac
+from collections.abc import Sequence
+from ipaddress import ip_address
+
+import pyarrow as pa
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import BaseRoute, Route
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from storage import wire
+from storage.endpoint import SCHEMA_HEADER
+from storage.errors import (
+    BusyError,
+    ConflictError,
+    NotFoundError,
+    RefusedValueError,
+    SchemaError,
+    StorageError,
+    UnreachableError,
+    WriteError,
+)
+from storage.statements import schema_version
+from storage.store import Store
+
+_STATUS: dict[type[StorageError], int] = {
+    NotFoundError: 404,
+    ConflictError: 409,
+    RefusedValueError: 422,
+    BusyError: 503,
+    SchemaError: 500,
+    WriteError: 507,
+    UnreachableError: 503,
+}
+
+
+def application(
+    store: Store, token: str, extra_routes: Sequence[BaseRoute] = ()
+) -> Starlette:
+    """Return the daemon's whole web application: the Store and `extra_routes`.
+
+    Every route, the extra ones too, stands behind the same guard.
+    """
+    return Starlette(
+        routes=[*routes(store), *extra_routes],
+        middleware=[Middleware(Guard, token=token, schema=schema_version())],
+        exception_handlers={StorageError: _refused},
+    )
+
+
+def routes(store: Store) -> list[Route]:
+    """Return the Store's own routes.
+
+    `POST /store/command/NAME` takes a JSON object of the command's arguments and
+    answers `{"result": ...}`. `POST /store/query/NAME` takes a JSON object of
+    parameters and answers an Arrow IPC stream. `POST /store/backup` takes
+    `{"folder": ...}`. An error is `{"error": class, "message": ..., "fields": ...}`.
+    """
+
+    async def command(request: Request) -> Response:
+        name = request.path_params["name"]
+        body = await request.body()
+
+        def work() -> object:
+            return getattr(store, name)(**wire.decode_command(name, body))
+
+        # The database blocks; the event loop must not.
+        return JSONResponse({"result": await run_in_threadpool(work)})
+
+    async def query(request: Request) -> Response:
+        name = request.path_params["name"]
+        body = await request.body()
+
+        def work() -> bytes:
+            return _stream(store.table(name, **wire.decode_parameters(body)))
+
+        return Response(await run_in_threadpool(work), media_type=wire.ARROW)
+
+    async def backup(request: Request) -> Response:
+        folder = wire.decode_parameters(await request.body()).get("folder")
+        if not isinstance(folder, str):
+            raise RefusedValueError(
+                what="folder", value=folder, allowed="must be a path"
+            )
+        return JSONResponse({"result": await run_in_threadpool(store.backup, folder)})
+
+    return [
+        Route("/store/command/{name}", command, methods=["POST"]),
+        Route("/store/query/{name}", query, methods=["POST"]),
+        Route("/store/backup", backup, methods=["POST"]),
+    ]
+
+
+class Guard:
+    """Let nothing through that does not prove itself."""
+
+    def __init__(self, app: ASGIApp, *, token: str, schema: str) -> None:
+        self._app = app
+        self._credential = f"Bearer {token}".encode()
+        self._schema = schema
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on, or answer it with one sentence."""
+        if scope["type"] == "lifespan":
+            await self._app(scope, receive, send)
+        elif scope["type"] == "http":
+            refusal = self._refusal(Request(scope))
+            await (refusal or self._app)(scope, receive, send)
+        else:
+            await send({"type": "websocket.close", "code": 1008})
+
+    def _refusal(self, request: Request) -> Response | None:
+        if not _loopback(request.headers.get("host", "")):
+            return _answer(
+                421,
+                UnreachableError(
+                    address=request.headers.get("host", "no host"),
+                    reason="the request must name this machine as its host",
+                ),
+            )
+        given = request.headers.get("authorization", "").encode()
+        if not hmac.compare_digest(given, self._credential):
+            error = UnreachableError(
+                address=request.headers["host"], reason="the token is not the daemon's"
+            )
+            return _answer(401, error, {"WWW-Authenticate": "Bearer"})
+        schema = request.headers.get(SCHEMA_HEADER, "none")
+        if schema != self._schema:
+            return _answer(
+                409,
+                SchemaError(
+                    where=request.headers["host"],
+                    detail=f"the daemon's schema is {self._schema}, the caller's "
+                    f"{schema}; restart whichever is older",
+                ),
+            )
+        return None
+
+
+def _loopback(host: str) -> bool:
+    name = host.rsplit(":", 1)[0] if not host.endswith("]") else host
+    try:
+        return ip_address(name.strip("[]")).is_loopback
+    except ValueError:
+        return name.lower() == "localhost"
+
+
+def _stream(table: pa.Table) -> bytes:
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, table.schema) as writer:
+        writer.write_table(table)
+    body: bytes = sink.getvalue().to_pybytes()
+    return body
+
+
+async def _refused(_: Request, error: Exception) -> Response:
+    if not isinstance(error, StorageError):
+        raise error
+    return _answer(_STATUS.get(type(error), 500), error)
+
+
+def _answer(
+    status: int, error: StorageError, headers: dict[str, str] | None = None
+) -> Response:
+    return JSONResponse(wire.encode_error(error), status_code=status, headers=headers)
