@@ -11,6 +11,7 @@ from config.profile import Kind, Profile
 from daemon.bench.connection import Connect
 from daemon.bench.driver import Binding, Driver, Meter, Selector, Source
 from daemon.bench.errors import StoppedError, WrongKindError
+from daemon.bench.guard import Guard, Orders
 from daemon.bench.plan import RangeSetup, check_limits, range_setups
 from daemon.bench.retry import USUAL, Retry
 from daemon.clock import Clock
@@ -39,6 +40,9 @@ class Bench:
         For pauses between commands.
     retry : Retry
         When to ask an instrument again.
+    guarded : bool
+        Whether a process of its own turns the source off should this one die; a
+        bench in memory has no source that could stay on.
 
     Raises
     ------
@@ -48,6 +52,8 @@ class Bench:
         The bench file does not fit the product.
     InstrumentError
         An instrument is absent, is another one, or complains.
+    GuardLostError
+        The guard cannot reach the source over a line of its own.
     """
 
     def __init__(
@@ -61,6 +67,7 @@ class Bench:
         connect: Connect,
         clock: Clock,
         retry: Retry = USUAL,
+        guarded: bool = True,
     ) -> None:
         self.setups: Mapping[str, RangeSetup] = range_setups(
             settings, product, reading, nominal_transfer
@@ -69,6 +76,7 @@ class Bench:
         _check_kinds(settings, product, profiles)
         self.compliance = settings.compliance_v
         self._halted = Event()
+        self._guard: Guard | None = None
 
         def binding(role: str, instrument: model.Instrument) -> Binding:
             return Binding(
@@ -106,6 +114,10 @@ class Bench:
             for driver in self.drivers.values():
                 driver.identify()
                 driver.prepare()
+            if guarded:
+                orders = Orders.of(settings.source, profiles[settings.source.profile])
+                self._guard = Guard(orders)
+                opened.callback(self._guard.close)
             self._lines = opened.pop_all()
 
     @property
@@ -149,6 +161,8 @@ class Bench:
     def _permit(self) -> None:
         if self.halted:
             raise StoppedError
+        if self._guard is not None:
+            self._guard.check()
 
     def __enter__(self) -> Self:
         return self

@@ -284,7 +284,9 @@ class Source(Driver):
                 self._permit()
             if self._on:
                 self._require_on("before a new level")
-            self._tell(self._need("set_level").format(level=f"{level:.9g}"))
+            command = self._need("set_level").format(level=f"{level:.9g}")
+            self._tell(command)
+            self.check_complaints(command)
 
     def output_on(self) -> None:
         """Turn the output on, and read back that it is on."""

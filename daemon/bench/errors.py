@@ -206,10 +206,8 @@ class StoppedError(BenchError):
 
 
 class GuardLostError(BenchError):
-    """The process that would turn the source off is gone."""
+    """The process that would turn the source off is gone, or cannot reach it."""
 
-    def __init__(self) -> None:
-        super().__init__(
-            "the safe-off guard is not running, so the source stays off; "
-            "open the bench again"
-        )
+    def __init__(self, *, reason: str) -> None:
+        self.reason = reason
+        super().__init__(f"{reason}, so the source stays off; open the bench again")

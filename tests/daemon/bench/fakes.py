@@ -231,4 +231,5 @@ def open_bench(
         connect=fake.connect,
         clock=clock or VirtualClock(),
         retry=retry,
+        guarded=False,
     )

@@ -1,0 +1,276 @@
+"""Turns the source off when the daemon cannot: a process of its own.
+
+``python -m daemon.bench.guard --watch`` is started by the daemon and reads orders and
+then heartbeats from its standard input. When the heartbeats end, because the daemon
+was killed, stopped or hangs, it turns the source off over a line of its own.
+``python -m daemon.bench.guard --off FILE`` does that once, from orders saved
+earlier: a service manager's stop step.
+
+It helps, and is no safety function: with a cable pulled, only the instrument's own
+watchdog can turn the output off.
+"""
+
+import argparse
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+from contextlib import suppress
+from pathlib import Path
+from select import select
+from threading import Event, Thread
+from time import monotonic, sleep
+from typing import TYPE_CHECKING, Any, Self
+
+from daemon.bench.errors import GuardLostError
+
+if TYPE_CHECKING:  # pydantic would double the time that the process needs to start
+    from config.model import Instrument
+    from config.profile import Profile
+
+__all__ = ["Guard", "Orders", "turn_off"]
+
+BEAT_S = 0.1
+BOUND_S = 0.6
+"""Longest silence; with the switching itself the source is off within a second."""
+START_S = 10.0
+WATCH_PATIENCE_S = 60.0
+OFF_PATIENCE_S = 10.0
+ANSWER_S = 0.25
+PAUSE_S = 0.05
+
+STDIN = 0
+
+SOCKET_ADDRESS = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
+
+
+class Orders:
+    """Which output to turn off, and how: plain values, ready to be saved."""
+
+    def __init__(self, values: dict[str, Any]) -> None:
+        self.instrument: dict[str, Any] = values["instrument"]
+        self.profile: dict[str, Any] = values["profile"]
+
+    @classmethod
+    def of(cls, instrument: "Instrument", profile: "Profile") -> Self:
+        """Return the orders for a source."""
+        return cls(
+            {
+                "instrument": instrument.model_dump(mode="json"),
+                "profile": profile.model_dump(mode="json"),
+            }
+        )
+
+    @classmethod
+    def load(cls, file: Path) -> Self:
+        """Read orders that `save` wrote."""
+        return cls(json.loads(file.read_text(encoding="utf-8")))
+
+    def save(self, file: Path) -> None:
+        """Keep the orders for ``--off``."""
+        file.write_text(self.as_line(), encoding="utf-8")
+
+    def as_line(self) -> str:
+        """Return the orders as one line."""
+        values = {"instrument": self.instrument, "profile": self.profile}
+        return json.dumps(values) + "\n"
+
+
+class Guard:
+    """The daemon's end: keeps the process alive and its heartbeats going.
+
+    Raises
+    ------
+    GuardLostError
+        The process cannot reach the source over a line of its own.
+    """
+
+    def __init__(self, orders: Orders) -> None:
+        self._line, theirs = socket.socketpair()
+        with theirs:
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "daemon.bench.guard", "--watch"],
+                stdin=theirs.fileno(),
+                stdout=theirs.fileno(),
+                # A terminal's interrupt goes to its whole group and must not come here.
+                start_new_session=True,
+            )
+        self._line.settimeout(START_S)
+        self._ended = Event()
+        self._beats = Thread(target=self._beat, name="guard beats", daemon=True)
+        try:
+            self._begin(orders)
+        except BaseException:
+            self.close()
+            raise
+
+    @property
+    def pid(self) -> int:
+        """The process's number."""
+        return self._process.pid
+
+    def check(self) -> None:
+        """Raise `GuardLostError` unless the guard is there to turn the source off."""
+        if self._process.poll() is not None:
+            raise GuardLostError(reason="the safe-off guard is not running")
+
+    def close(self) -> None:
+        """End the heartbeats; the guard turns the source off once more and ends."""
+        self._ended.set()
+        if self._beats.is_alive():
+            self._beats.join()
+        self._line.close()
+        try:
+            self._process.wait(START_S)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+
+    def _begin(self, orders: Orders) -> None:
+        try:
+            self._line.sendall(orders.as_line().encode())
+            self._beats.start()
+            heard = self._line.recv(1024).decode(errors="replace").strip()
+        except OSError as exc:
+            heard = str(exc)
+        if heard != "ready":
+            raise GuardLostError(
+                reason=f"the safe-off guard cannot reach the source ({heard})"
+            )
+
+    def _beat(self) -> None:
+        with suppress(OSError):  # a guard that is gone is for `check` to tell
+            while not self._ended.wait(BEAT_S):
+                self._line.sendall(b".")
+
+
+def turn_off(orders: Orders, patience_s: float) -> str | None:
+    """Turn the output off, again and again until it reads back as off.
+
+    Returns
+    -------
+    str or None
+        Why it could not be shown to be off within `patience_s`, or None.
+    """
+    deadline_s = monotonic() + patience_s
+    address = _socket_address(orders)
+    while True:
+        reason = _over_socket(orders, address) if address else _over_visa(orders)
+        if reason is None or monotonic() > deadline_s:
+            return reason
+        sleep(PAUSE_S)
+
+
+def _socket_address(orders: Orders) -> tuple[str, int] | None:
+    match = SOCKET_ADDRESS.fullmatch(orders.instrument["address"])
+    return (match[1], int(match[2])) if match else None
+
+
+def _over_socket(orders: Orders, address: tuple[str, int]) -> str | None:
+    """Turn the output off over a plain socket, which is there in a millisecond."""
+    profile = orders.profile
+    ending = profile["write_termination"]
+    lines = [profile["output_off"] + ending]
+    if profile["output"] is not None:
+        lines.append(profile["output"] + ending)
+    try:
+        with socket.create_connection(address, timeout=ANSWER_S) as link:
+            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            link.sendall("".join(lines).encode("ascii"))
+            if profile["output"] is None:
+                return None
+            return _not_off(_read_line(link, profile["read_termination"]))
+    except OSError as exc:
+        return str(exc)
+
+
+def _read_line(link: socket.socket, termination: str) -> str:
+    deadline_s = monotonic() + ANSWER_S
+    answer = b""
+    while not answer.endswith(termination.encode("ascii")) or not answer:
+        link.settimeout(max(deadline_s - monotonic(), 0.001))
+        more = link.recv(256)
+        if not more:
+            break
+        answer += more
+    return answer.decode("ascii", errors="replace").strip()
+
+
+def _over_visa(orders: Orders) -> str | None:
+    """Turn the output off over whatever line the address names."""
+    from config.model import Instrument  # noqa: PLC0415 - see the top
+    from config.profile import Profile  # noqa: PLC0415
+    from daemon.bench.errors import InstrumentError  # noqa: PLC0415
+    from daemon.bench.visa import connect  # noqa: PLC0415
+
+    profile = Profile.model_validate_json(json.dumps(orders.profile))
+    instrument = Instrument.model_validate_json(json.dumps(orders.instrument))
+    try:
+        line = connect("source", instrument, profile)
+        try:
+            line.write(str(profile.output_off))
+            if profile.output is None:
+                return None
+            return _not_off(line.query(profile.output).strip())
+        finally:
+            line.close()
+    except InstrumentError as exc:
+        return str(exc)
+
+
+def _not_off(answer: str) -> str | None:
+    return None if answer == "0" else f"asked for its output it says {answer!r}"
+
+
+def _watch() -> str | None:
+    """Wait for the heartbeats to end, then turn the source off; return why not."""
+    orders = Orders(json.loads(_first_line()))
+    # The source is off at this time, so this only proves that the way is open.
+    reason = turn_off(orders, 0.0)
+    print(reason or "ready", flush=True)  # noqa: T201 - the daemon reads it
+    if reason is not None:
+        return reason
+    with suppress(Exception):  # whatever ends the watch, the source goes off
+        while select([STDIN], [], [], BOUND_S)[0] and os.read(STDIN, 4096):
+            pass
+    return turn_off(orders, WATCH_PATIENCE_S)
+
+
+def _first_line() -> bytes:
+    """Read the orders and not a heartbeat more, so that `select` sees the rest."""
+    line = b""
+    while not line.endswith(b"\n") and (piece := os.read(STDIN, 1)):
+        line += piece
+    return line
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run as a process; return its exit code."""
+    parser = argparse.ArgumentParser(description="Turn the source's output off.")
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument("--watch", action="store_true", help="when heartbeats end")
+    which.add_argument("--off", type=Path, metavar="FILE", help="now")
+    chosen = parser.parse_args(arguments)
+    if chosen.watch:
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            signal.signal(number, signal.SIG_IGN)
+        reason = _watch()
+    else:
+        reason = turn_off(Orders.load(chosen.off), OFF_PATIENCE_S)
+    if reason is None:
+        return 0
+    with suppress(OSError):
+        print(  # noqa: T201 - this is a command
+            f"source ({reason}): take its output as live: switch it off at the "
+            "instrument and disconnect it",
+            file=sys.stderr,
+            flush=True,
+        )
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,220 @@
+"""A source does not stay on when the daemon is killed or stopped."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from socketserver import StreamRequestHandler, ThreadingTCPServer
+from time import monotonic
+
+import pytest
+
+from config.model import Instrument
+from daemon.bench.errors import GuardLostError
+from daemon.bench.guard import Guard, Orders, main
+from tests.daemon.bench.fakes import PROFILES
+
+WITHIN_S = 1.0
+
+DAEMON = """
+import sys
+from pathlib import Path
+from socket import create_connection
+from threading import Event
+from daemon.bench.guard import Guard, Orders
+
+orders = Orders.load(Path(sys.argv[1]))
+guard = Guard(orders)
+line = create_connection(("127.0.0.1", int(sys.argv[2])))
+line.sendall(b"OUTP ON\\nOUTP?\\n")
+print(line.recv(16).decode().strip(), guard.pid, flush=True)
+Event().wait()
+"""
+
+
+class SourceServer(ThreadingTCPServer):
+    """A source with nothing but an output."""
+
+    daemon_threads = True
+    allow_reuse_address = True
+
+    def __init__(self) -> None:
+        self.on = False
+        self.ignored_offs = 0
+        self.off = threading.Event()
+        super().__init__(("127.0.0.1", 0), SourceLine)
+
+    @property
+    def port(self) -> int:
+        return int(self.server_address[1])
+
+    @property
+    def orders(self) -> Orders:
+        instrument = Instrument(
+            address=f"TCPIP::127.0.0.1::{self.port}::SOCKET", profile="source"
+        )
+        return Orders.of(instrument, PROFILES["source"])
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Ignore it: killing the other end is what this server is for."""
+
+
+class SourceLine(StreamRequestHandler):
+    server: SourceServer
+
+    def handle(self) -> None:
+        for line in self.rfile:
+            command = line.strip()
+            if command == b"OUTP ON":
+                self.server.off.clear()
+                self.server.on = True
+            elif command == b"OUTP OFF":
+                if self.server.ignored_offs:
+                    self.server.ignored_offs -= 1
+                    continue
+                self.server.on = False
+                self.server.off.set()
+            elif command == b"OUTP?":
+                self.wfile.write(b"1\n" if self.server.on else b"0\n")
+
+
+@pytest.fixture
+def source() -> Iterator[SourceServer]:
+    with SourceServer() as server:
+        thread = threading.Thread(target=server.serve_forever, args=(0.01,))
+        thread.start()
+        yield server
+        server.shutdown()
+        thread.join()
+
+
+@contextmanager
+def daemon(source: SourceServer, folder: Path) -> Iterator[tuple[int, int]]:
+    """Run a process that has turned the source on; give its number and its guard's."""
+    file = folder / "orders.json"
+    source.orders.save(file)
+    with subprocess.Popen(
+        [sys.executable, "-c", DAEMON, str(file), str(source.port)],
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        try:
+            assert process.stdout is not None
+            state, guard = process.stdout.readline().split()
+            assert state == "1"
+            yield process.pid, int(guard)
+        finally:
+            process.kill()
+
+
+@pytest.mark.parametrize("trial", range(3))
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+def test_killing_or_stopping_the_daemon_turns_the_source_off_within_a_second(
+    source: SourceServer, tmp_path: Path, how: signal.Signals, trial: int
+) -> None:
+    del trial
+    with daemon(source, tmp_path) as (pid, _):
+        assert source.on
+        started_s = monotonic()
+        os.kill(pid, how)
+        assert source.off.wait(5.0)
+        assert monotonic() - started_s < WITHIN_S
+    assert not source.on
+
+
+def test_a_terminal_interrupt_does_not_end_the_guard(
+    source: SourceServer, tmp_path: Path
+) -> None:
+    with daemon(source, tmp_path) as (pid, guard):
+        assert os.getsid(guard) != os.getsid(pid)
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            os.kill(guard, number)
+        os.kill(pid, signal.SIGKILL)
+        assert source.off.wait(5.0)
+
+
+def test_the_guard_tries_again_until_the_output_reads_back_as_off(
+    source: SourceServer, tmp_path: Path
+) -> None:
+    with daemon(source, tmp_path) as (pid, _):
+        source.ignored_offs = 3
+        os.kill(pid, signal.SIGKILL)
+        assert source.off.wait(5.0)
+    assert source.ignored_offs == 0
+    assert not source.on
+
+
+def test_a_guard_that_cannot_reach_the_source_is_refused() -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        address = f"TCPIP::127.0.0.1::{free.getsockname()[1]}::SOCKET"
+    orders = Orders.of(
+        Instrument(address=address, profile="source"), PROFILES["source"]
+    )
+    with pytest.raises(GuardLostError, match="refused"):
+        Guard(orders)
+
+
+def test_a_guard_that_died_is_noticed_and_a_closed_one_left_the_source_off(
+    source: SourceServer,
+) -> None:
+    guard = Guard(source.orders)
+    guard.check()
+    source.on = True
+    guard.close()
+    assert not source.on
+    with pytest.raises(GuardLostError, match="not running"):
+        guard.check()
+
+
+def test_the_stop_step_turns_the_source_off_from_saved_orders(
+    source: SourceServer, tmp_path: Path
+) -> None:
+    file = tmp_path / "orders.json"
+    source.orders.save(file)
+    source.on = True
+    assert main(["--off", str(file)]) == 0
+    assert not source.on
+
+
+def test_the_stop_step_speaks_through_visa_where_the_address_is_no_socket(
+    source: SourceServer, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The same commands over the other path, here to the same instrument."""
+    monkeypatch.setattr("daemon.bench.guard._socket_address", lambda _: None)
+    silent = PROFILES["source"].model_copy(update={"identity": None})
+    orders = source.orders
+    orders.profile = silent.model_dump(mode="json")
+    file = tmp_path / "orders.json"
+    orders.save(file)
+    source.on = True
+    assert main(["--off", str(file)]) == 0
+    assert not source.on
+
+
+def test_a_source_that_stays_on_is_said_with_what_to_do(
+    source: SourceServer,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr("daemon.bench.guard.OFF_PATIENCE_S", 0.1)
+    file = tmp_path / "orders.json"
+    source.orders.save(file)
+    source.on = True
+    source.ignored_offs = 1000
+    assert main(["--off", str(file)]) == 1
+    assert "take its output as live" in capsys.readouterr().err
+
+
+def test_the_guard_loads_no_statistics_and_no_settings_library() -> None:
+    code = "import sys, daemon.bench.guard; print(' '.join(sys.modules))"
+    loaded = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout.split()
+    assert not {"numpy", "scipy", "pandas", "pydantic", "pyvisa"} & set(loaded)
