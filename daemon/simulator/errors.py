@@ -6,14 +6,18 @@ SimulatorError
     UnknownSerialError    no board carries this serial
     UnknownRoleError      the bench has no instrument of this role
     UnknownFaultError     no fault goes by this name
+    UnfitFaultError       this instrument cannot have such a fault
+    OrderError            the operator was told something that makes no sense
     PortInUseError        somebody else listens on the wanted port
 """
 
 from collections.abc import Iterable
 
 __all__ = [
+    "OrderError",
     "PortInUseError",
     "SimulatorError",
+    "UnfitFaultError",
     "UnfitProductError",
     "UnknownFaultError",
     "UnknownRangeError",
@@ -71,6 +75,23 @@ class UnknownFaultError(_UnknownNameError):
     """No fault goes by this name."""
 
     what = "fault"
+
+
+class UnfitFaultError(SimulatorError):
+    """A meter's fault was asked of an instrument that is none."""
+
+    def __init__(self, *, kind: str, role: str) -> None:
+        self.kind = kind
+        self.role = role
+        super().__init__(f"{role} cannot have the fault {kind!r}: it is no meter")
+
+
+class OrderError(SimulatorError):
+    """The operator was told something that makes no sense."""
+
+    def __init__(self, *, order: str) -> None:
+        self.order = order
+        super().__init__(f"not an order that the operator understands: {order[:200]}")
 
 
 class PortInUseError(SimulatorError):

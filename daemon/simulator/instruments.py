@@ -10,6 +10,7 @@ from daemon.simulator.scpi import Instrument, ScpiError, boolean, command, numbe
 __all__ = [
     "Ammeter",
     "CurrentSource",
+    "Meter",
     "MeterScale",
     "Selector",
     "SourceNature",
@@ -29,8 +30,8 @@ HIGHEST_PROTECTION = {"V": 60.0, "A": 1.0}
 class MeterScale:
     """One range of a meter with the errors that this very meter has.
 
-    `gain_ppm` and `offset` lie within the specification; `drift_ppm_per_s` is a
-    fault, counted from `drift_since_s`.
+    `gain_ppm` and `offset` lie within the specification. `step_ppm` and
+    `drift_ppm_per_s`, counted from `drift_since_s`, are faults.
     """
 
     full_scale: float
@@ -38,12 +39,13 @@ class MeterScale:
     gain_ppm: float
     offset: float
     noise: float
+    step_ppm: float = 0.0
     drift_ppm_per_s: float = 0.0
     drift_since_s: float = 0.0
 
     def indicate(self, true: float, at_s: float, standard_normal: float) -> float:
         """Return what this range shows of `true`, overrange beyond 1.2 full scale."""
-        gain_ppm = self.gain_ppm
+        gain_ppm = self.gain_ppm + self.step_ppm
         if self.drift_ppm_per_s:
             gain_ppm += self.drift_ppm_per_s * (at_s - self.drift_since_s)
         shown = true * (1 + gain_ppm * 1e-6) + self.offset
@@ -55,7 +57,7 @@ class MeterScale:
         return shown
 
 
-class _Meter(Instrument):
+class Meter(Instrument):
     """Reads one quantity on the smallest range that holds what it was told.
 
     Parameters
@@ -80,9 +82,9 @@ class _Meter(Instrument):
         noise: Callable[[], float],
     ) -> None:
         self.scales = tuple(sorted(scales, key=lambda one: one.full_scale))
-        self.swapped = False
-        """Whether the leads are the wrong way round."""
         self._signal = signal
+        self._last = f"{0.0:+.8E}"
+        self.mend()
         self._noise = noise
         super().__init__(identity=identity, now_s=now_s)
 
@@ -95,16 +97,31 @@ class _Meter(Instrument):
     @command("READ?")
     def read(self) -> str:
         """Take one reading; it lasts its power-line cycles."""
+        self.took_s += self._cycles / MAINS_HZ
+        if self.repeats_left > 0:
+            self.repeats_left -= 1
+            return self._last
         at_s = self._now_s()
         true = self._signal(at_s)
+        if self.overranges_left > 0:
+            self.overranges_left -= 1
+            true = copysign(OVERRANGE, true)
         if self.swapped:
             true = -true
         scale = self._scale or self._smallest_for(true)
         drawn = self._noise()
         if self._cycles != 1.0:
             drawn /= sqrt(self._cycles)
-        self.took_s += self._cycles / MAINS_HZ
-        return f"{scale.indicate(true, at_s, drawn):+.8E}"
+        self._last = f"{scale.indicate(true, at_s, drawn):+.8E}"
+        return self._last
+
+    def mend(self) -> None:
+        """End every fault of this meter."""
+        self.swapped = False
+        self.overranges_left = 0.0
+        self.repeats_left = 0.0
+        for scale in self.scales:
+            scale.step_ppm = scale.drift_ppm_per_s = 0.0
 
     def _smallest_for(self, value: float) -> MeterScale:
         for scale in self.scales:
@@ -139,7 +156,7 @@ class _Meter(Instrument):
         self._cycles = number(text, 0.01, 100.0, "")
 
 
-class Voltmeter(_Meter):
+class Voltmeter(Meter):
     """A digital voltmeter."""
 
     unit = "V"
@@ -167,7 +184,7 @@ class Voltmeter(_Meter):
         self._set_cycles(text)
 
 
-class Ammeter(_Meter):
+class Ammeter(Meter):
     """A digital ammeter."""
 
     unit = "A"

@@ -10,7 +10,12 @@ from config.model import Bench, MeterRange, Settings
 from daemon.clock import Clock
 from daemon.metrology.transfer import Transfer
 from daemon.simulator.circuit import Ambient, Circuit, Mounting, RangeCircuit
-from daemon.simulator.errors import UnfitProductError, UnknownRangeError
+from daemon.simulator.errors import (
+    UnfitProductError,
+    UnknownRangeError,
+    UnknownRoleError,
+)
+from daemon.simulator.faults import Fault, Link
 from daemon.simulator.instruments import (
     Ammeter,
     CurrentSource,
@@ -59,7 +64,7 @@ class BenchNature:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RigState:
-    """What a bystander sees; times are seconds of the rig's clock."""
+    """What a bystander sees; times are those of the clock that the bench shares."""
 
     mounted: str | None
     range: str | None
@@ -117,7 +122,10 @@ class Rig:
         self._full_scale_v = self._largest_output_v()
         self.circuit = self._make_circuit()
         self._source = self._make_source()
-        self.instruments: dict[str, Instrument] = self._make_instruments()
+        self.links = {
+            role: Link(instrument, self._hands)
+            for role, instrument in self._make_instruments().items()
+        }
         if self.bench.selector is None:
             self.circuit.choose(next(iter(settings.product.ranges)), self.now_s())
 
@@ -154,20 +162,44 @@ class Rig:
         self._settle_watchdog()
         self.circuit.choose(key, self.now_s())
 
+    def inject(self, fault: Fault) -> None:
+        """Let `fault` happen from now on.
+
+        Raises
+        ------
+        UnknownRoleError
+            If the bench has no such instrument.
+        UnfitFaultError
+            If that instrument cannot have such a fault.
+        """
+        self._link(fault.role).inject(fault, self.now_s())
+
+    def clear(self, role: str | None = None) -> None:
+        """Mend one instrument and its line, or all; lost settings stay lost."""
+        for link in self.links.values() if role is None else [self._link(role)]:
+            link.clear()
+
+    def _link(self, role: str) -> Link:
+        try:
+            return self.links[role]
+        except KeyError:
+            raise UnknownRoleError(name=role, known=self.links) from None
+
     def state(self) -> RigState:
         """Return what a bystander sees now."""
         now_s = self.now_s()
         self._source.expire(now_s)
         board = self.circuit.board
+        off_since_s, origin_s = self._source.off_since_s, self._origin_s
         return RigState(
             mounted=None if board is None else board.serial,
             range=self.circuit.range,
-            source_on=self._source.off_since_s is None,
-            source_off_since_s=self._source.off_since_s,
+            source_on=off_since_s is None,
+            source_off_since_s=None if off_since_s is None else off_since_s + origin_s,
             source_v=self.circuit.source_v(),
             in_compliance=self.circuit.in_compliance,
             level=self._source.level,
-            now_s=now_s,
+            now_s=now_s + origin_s,
         )
 
     def _settle_watchdog(self) -> None:

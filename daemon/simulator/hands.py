@@ -1,0 +1,106 @@
+"""What the simulated operator's hands do, told in JSON, one order a line.
+
+``{"do": "mount", "serial": "PA-1001"}``
+    Put a board on the bench.
+``{"do": "remove"}``
+    Take it off.
+``{"do": "turn", "range": "1uA"}``
+    Turn the product's own range switch.
+``{"do": "fault", "role": "output", "kind": "late answer", "size": 3.0}``
+    Let something go wrong; the other keys are those of `Fault`.
+``{"do": "clear"}`` or ``{"do": "clear", "role": "output"}``
+    Mend everything, or one instrument.
+``{"do": "state"}``
+    Only look.
+``{"do": "scenario"}``
+    Ask for builds, reels and fittings, which an operator knows, and the truth.
+``{"do": "quit"}``
+    End the simulation.
+
+Every answer has ``ok``; a good one has the bench's state, a bad one an ``error``.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from math import isfinite
+from typing import Any
+
+from daemon.simulator.errors import OrderError, SimulatorError
+from daemon.simulator.faults import Fault, fault_kind
+from daemon.simulator.rig import Rig
+
+__all__ = ["Hands"]
+
+
+class Hands:
+    """Carry out orders on one rig."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.has_quit = False
+        self._rig = rig
+
+    def obey(self, line: bytes) -> dict[str, Any]:
+        """Carry out one line and return the answer."""
+        try:
+            extra = self._carry_out(_order(line))
+        except SimulatorError as exc:
+            return {"ok": False, "error": str(exc)}
+        return {"ok": True, **asdict(self._rig.state()), **extra}
+
+    def _carry_out(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        rig = self._rig
+        match order:
+            case {"do": "mount", "serial": str(serial), **rest} if not rest:
+                rig.mount(serial)
+            case {"do": "remove", **rest} if not rest:
+                rig.remove()
+            case {"do": "turn", "range": str(key), **rest} if not rest:
+                rig.turn(key)
+            case {"do": "fault", "role": str(role), "kind": str(kind), **rest}:
+                rig.inject(Fault(role=role, kind=fault_kind(kind), **_checked(rest)))
+            case {"do": "clear", "role": str(role), **rest} if not rest:
+                rig.clear(role)
+            case {"do": "clear", **rest} if not rest:
+                rig.clear()
+            case {"do": "state", **rest} if not rest:
+                pass
+            case {"do": "scenario", **rest} if not rest:
+                return rig.scenario.as_json()
+            case {"do": "quit", **rest} if not rest:
+                self.has_quit = True
+            case _:
+                raise OrderError(order=json.dumps(order))
+        return {}
+
+
+def _order(line: bytes) -> Mapping[str, Any]:
+    try:
+        order = json.loads(line)
+    except ValueError:
+        order = None
+    if not isinstance(order, dict):
+        raise OrderError(order=line.decode("utf-8", "replace").strip())
+    return order
+
+
+def _checked(rest: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the optional keys of a fault, if each is of its type."""
+    for key, value in rest.items():
+        number = (
+            isinstance(value, int | float)
+            and not isinstance(value, bool)
+            and isfinite(value)
+        )
+        match key:
+            case "size" | "full_scale" if number:
+                pass
+            case "after" if number and value >= 0 and value == int(value):
+                pass
+            case "times" if value is None or (number and value == int(value) > 0):
+                pass
+            case "match" if isinstance(value, str):
+                pass
+            case _:
+                raise OrderError(order=json.dumps({key: value}))
+    return dict(rest)
