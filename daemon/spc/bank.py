@@ -1,8 +1,8 @@
 """A bank of hypotheses, each a Kalman filter, for one build or many at once.
 
-Everything here is in units of the parts' tolerance. Arrays lead with (B, K): B builds
-that are watched side by side (one in the daemon, hundreds in a calibration) and K slots
-for hypotheses, so that one numpy call serves all of them.
+Everything here is in units of the parts' tolerance. Arrays end with (B, K): B builds
+that are watched side by side (one in the daemon, hundreds in a calibration) with K
+hypotheses each, so that one numpy call serves all of them.
 """
 
 from collections.abc import Sequence
@@ -10,61 +10,45 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.spc.baseline import MIXTURE_SCALES, MIXTURE_WIDE, Baseline, mixture_shares
+from daemon.spc.baseline import Baseline, directions
+from daemon.spc.filtering import Folded, Mixed, Unit, fold_unit, order_of_ranges
 from daemon.spc.hypotheses import (
+    BENCH_WALK,
+    MIXED_RELATIVE_SIGMA,
+    NOWHERE,
     Cause,
     Table,
-    good_table,
-    joined,
-    reel_table,
-    shared_table,
+    new_reel_table,
+    opening_table,
+    session_table,
+    unrecorded_table,
 )
+from daemon.spc.rows import Rows
+from daemon.spc.scatter import MIXTURE_SCALES, MIXTURE_WIDE, mixture_shares
 
 Array = NDArray[np.float64]
 
 NEGLIGIBLE_LOG_WEIGHT = -25.0
 SIGMA_OF_SHIFTS = 0.2
-
-_PER_HYPOTHESIS = (
-    "log_weight",
-    "cause",
-    "place",
-    "first",
-    "factor",
-    "mean",
-    "covariance",
-    "own2",
-    "shared2",
-    "reel2",
-    "base_mean",
-    "base_covariance",
-    "typical_mean",
-    "typical_covariance",
-    "cross",
-)
+KEPT, KEPT_PER_PART = 16, 8
 
 
 class Bank:
-    """Hypotheses about B builds of R ranges, K slots each.
+    """Hypotheses about B builds of R ranges and P parts.
 
     Parameters
     ----------
     baselines : sequence of B Baseline
-    reels : sequence of B sequences of R str
+        Of the same layout.
+    reels : sequence of B sequences of P str
         Reels fitted as the builds begin.
     builds : sequence of B str
 
     Attributes
     ----------
-    log_weight : (B, K)
-        Logarithm of the weight; -inf for an empty slot.
-    cause, place, first : (B, K) int
-        Hypothesis, its range, and the first unit it concerns (1-based).
-    mean, covariance : (B, K, R + 1), (B, K, R + 1, R + 1)
-        Levels of the ranges; last, the shared part of the unit being taken.
-    base_mean, base_covariance, typical_mean, typical_covariance, cross
-        The levels and the levels of an average reel when the levels last took a new
-        meaning; what was learnt since about the former tells about the latter.
+    rows : Rows
+    units : int
+        Units taken so far.
     """
 
     def __init__(
@@ -73,89 +57,48 @@ class Bank:
         reels: Sequence[Sequence[str]],
         builds: Sequence[str],
     ) -> None:
-        first = baselines[0]
-        unit = float(np.median(first.tolerance_ppm))
-        count = first.tolerance_ppm.size
-        self.unit_ppm = unit
-        self.ranges = count
+        self.layout = layout = baselines[0].layout
         self.units = 0
-        self.ratio = first.tolerance_ppm / unit
-        self.table = joined(
-            good_table(count),
-            *(reel_table(count, r) for r in range(count)),
-            shared_table(count),
-        )
+        unit = layout.unit_ppm
+        self._along = directions(layout)
+        size = self._along.shape[1]
+        self._outer = np.einsum("pi,pj->ijp", self._along, self._along)
         priors = [
             b.level_prior(reels=names, build=build)
             for b, names, build in zip(baselines, reels, builds, strict=True)
         ]
-        self.sigma = np.stack([b.sigma_ppm for b in baselines]) / unit
-        self.shared_sigma = np.array([b.shared_sigma_ppm for b in baselines]) / unit
-        self.reel_sigma = np.stack([b.reel_sigma_ppm for b in baselines]) / unit
-        self._start(
-            self.table,
-            np.stack([p.mean for p in priors]) / unit,
-            np.stack([p.covariance for p in priors]) / unit**2,
-            np.stack([p.typical_mean for p in priors]) / unit,
-            np.stack([p.typical_covariance for p in priors]) / unit**2,
-            np.stack([p.cross for p in priors]) / unit**2,
-            np.stack([p.new for p in priors]),
-        )
+        part_sigma = np.stack([b.sigma_ppm for b in baselines], axis=1) / unit
+        self._reel2 = np.stack([b.reel_sigma_ppm**2 for b in baselines], axis=1)
+        self._reel2 /= unit**2
+        self._new = np.stack([p.new for p in priors], axis=1)
+        coarse = part_sigma / (SIGMA_OF_SHIFTS * layout.ratio[:, None])
+        coarse = np.vstack([coarse, coarse[: layout.ranges].mean(axis=0)])
+        self._coarse2 = np.maximum(1.0, coarse) ** 2
+        self._usual2 = part_sigma**2
+        self._unrecorded = unrecorded_table(layout)
+        self._session = session_table(layout)
+        rows = Rows.blank(layout, len(baselines), 1)
+        rows.part2[..., 0] = self._usual2
+        rows.shared2[:, 0] = [(b.shared_sigma_ppm / unit) ** 2 for b in baselines]
+        rows.reel2[..., 0] = self._reel2
+        rows.factor[:] = 1.0
+        rows.beta[:] = 1.0
+        rows.base_mean[..., 0] = np.stack([p.mean for p in priors], axis=1) / unit
+        covariances = np.stack([p.covariance for p in priors], axis=2) / unit**2
+        rows.base_covariance[..., 0] = covariances
+        ranges, first = layout.ranges, size - layout.ranges
+        rows.mean[:ranges] = rows.base_mean[first:]
+        rows.covariance[:ranges, :ranges] = rows.base_covariance[first:, first:]
+        self._walk_bench(rows)
+        table = opening_table(layout)
+        rows = rows.repeated(table.cause.size)
+        wider = (table.reel2 - 1.0) * (self._reel2 * self._new)[:, :, None]
+        self._grow(rows, table, wider)
+        rows.log_weight[:] = table.log_weight
+        self.rows = rows
+        self._normalise()
 
-    def _start(
-        self,
-        table: Table,
-        mean: Array,
-        covariance: Array,
-        typical_mean: Array,
-        typical_covariance: Array,
-        cross: Array,
-        new: NDArray[np.bool_],
-    ) -> None:
-        builds, count = mean.shape
-        slots = table.weight.size
-        shape = (builds, slots)
-        self.log_weight = np.broadcast_to(np.log(table.weight), shape).copy()
-        self.cause = np.broadcast_to(table.cause, shape).copy()
-        self.place = np.broadcast_to(table.place, shape).copy()
-        self.first = np.ones(shape, dtype=np.int64)
-        self.own2 = (self.sigma[:, None, :] * table.own) ** 2
-        self.shared2 = (self.shared_sigma[:, None] * table.shared) ** 2
-        self.reel2 = (self.reel_sigma[:, None, :] * table.reel) ** 2
-        self.factor = np.broadcast_to(_factor(table), shape).copy()
-        self.base_mean = np.repeat(mean[:, None], slots, axis=1)
-        self.typical_mean = np.repeat(typical_mean[:, None], slots, axis=1)
-        self.base_covariance = np.repeat(covariance[:, None], slots, axis=1)
-        self.typical_covariance = np.repeat(typical_covariance[:, None], slots, axis=1)
-        self.cross = np.repeat(cross[:, None], slots, axis=1)
-        own_reel2 = self.reel2 - self.reel_sigma[:, None, :] ** 2
-        at = np.arange(count)
-        self.base_covariance[:, :, at, at] += np.where(new[:, None], own_reel2, 0.0)
-        for h in range(slots):
-            if table.cause[h] == Cause.REEL:
-                place = table.place[h]
-                shift2 = self._shift2(table.shift[h], place)
-                self.base_covariance[:, h, place, place] += shift2
-            elif table.cause[h] == Cause.SHARED:
-                shift2 = self._shift2(table.shift[h], None)[:, None, None]
-                self.base_covariance[:, h] += shift2
-                self.typical_covariance[:, h] += shift2
-                self.cross[:, h] += shift2
-        self.mean = np.zeros((*shape, count + 1))
-        self.mean[..., :count] = self.base_mean
-        self.covariance = np.zeros((*shape, count + 1, count + 1))
-        self.covariance[..., :count, :count] = self.base_covariance
-
-    def _shift2(self, shift: float, place: int | None) -> Array:
-        """Variance of a shift, wider where the parts themselves are coarse."""
-        if place is None:
-            coarse = np.maximum(1.0, self.sigma.mean(axis=1) / SIGMA_OF_SHIFTS)
-            return np.asarray((shift * coarse) ** 2)
-        scale = self.ratio[place]
-        coarse = np.maximum(1.0, self.sigma[:, place] / (SIGMA_OF_SHIFTS * scale))
-        return np.asarray((shift * scale * coarse) ** 2)
-
-    def take(self, errors: Array, variance: Array) -> None:
+    def take(self, errors: Array, variance: Array) -> Folded:
         """Fold one unit of each build into every hypothesis.
 
         Parameters
@@ -165,165 +108,249 @@ class Bank:
         variance : (B, R)
             Measurement variance of the errors, in squared tolerances.
         """
+        self._spawn(self._unrecorded)
         self.units += 1
-        count = self.ranges
-        builds, slots = self.log_weight.shape
-        rows = np.arange(builds * slots)
-        missing = np.isnan(errors)
-        mean = self.mean.reshape(-1, count + 1)
-        covariance = self.covariance.reshape(-1, count + 1, count + 1)
-        mean[:, count] = 0.0
-        covariance[:, count, :] = 0.0
-        covariance[:, :, count] = 0.0
-        covariance[:, count, count] = self.shared2.reshape(-1)
-        order = self._order(errors, missing)
-        scales = (
-            self.own2[..., None] * MIXTURE_SCALES
-            + (MIXTURE_WIDE * self.ratio[:, None] ** 2)
-            + variance[:, None, :, None]
-        ).reshape(-1, count, 3)
-        log_shares = np.log(mixture_shares(count))
-        errors_of_row = np.repeat(np.where(missing, 0.0, errors), slots, axis=0)
-        missing_of_row = np.repeat(missing, slots, axis=0)
-        gained = np.zeros(builds * slots)
-        for step in range(count):
-            at = order[:, step]
-            toward = covariance[rows, at] + covariance[:, count]
-            innovation = errors_of_row[rows, at] - mean[rows, at] - mean[:, count]
-            total = (toward[rows, at] + toward[:, count])[:, None] + scales[rows, at]
-            square = innovation**2
-            log_density = log_shares - 0.5 * (np.log(total) + square[:, None] / total)
-            peak = log_density.max(axis=1)
-            density = np.exp(log_density - peak[:, None])
-            mass = density.sum(axis=1)
-            density /= mass[:, None]
-            inverse = density / total
-            first = inverse.sum(axis=1)
-            second = (inverse / total).sum(axis=1)
-            skip = missing_of_row[rows, at]
-            pull = np.where(skip, 0.0, first * innovation)
-            shrink = np.where(skip, 0.0, first - (second - first**2) * square)
-            mean += pull[:, None] * toward
-            covariance -= (shrink[:, None] * toward)[:, :, None] * toward[:, None, :]
-            gained += np.where(skip, 0.0, peak + np.log(mass))
-        self.log_weight += gained.reshape(builds, slots)
+        rows = self.rows
+        self._drift(rows)
+        folded = self._fold(rows, errors, variance)
+        rows.log_weight[:] += folded.log_density.reshape(rows.log_weight.shape)
+        self._normalise()
+        return folded
+
+    def check(self, errors: Array, variance: Array) -> None:
+        """Fold in a run of the check standard: it sees the bench alone.
+
+        Parameters
+        ----------
+        errors, variance : (B, R)
+            Error less the known one, in tolerances, NaN where not measured; its
+            variance.
+        """
+        rows = self.rows
+        for r in range(self.layout.ranges):
+            at = self.layout.ranges + r
+            seen = ~np.isnan(errors[:, r])[:, None]
+            toward = rows.covariance[at].copy()
+            total = toward[at] + np.where(seen, variance[:, r, None], 1.0)
+            innovation = np.where(seen, errors[:, r, None] - rows.mean[at], 0.0)
+            rows.mean[:] += innovation / total * toward
+            rows.covariance[:] -= toward[:, None] * toward * (seen / total)
+            rows.log_weight[:] -= np.where(
+                seen, 0.5 * (np.log(total) + innovation**2 / total), 0.0
+            )
         self._normalise()
 
-    def _order(self, errors: Array, missing: NDArray[np.bool_]) -> NDArray[np.intp]:
-        """Ranges of each hypothesis, the outermost last, missing ones after it."""
-        count = self.ranges
-        residual = errors[:, None, :] - self.mean[..., :count]
-        if count > 2:
-            enough = (~missing).sum(axis=1) > 2
-            filled = np.where(missing, 0.0, errors)[:, None, :] - self.mean[..., :count]
-            filled = np.where(missing[:, None, :], np.inf, filled)
-            ranked = np.sort(filled, axis=2)
-            n = (~missing).sum(axis=1)
-            low = np.maximum((n - 1) // 2, 0)
-            high = np.minimum(n // 2, count - 1)
-            pick = np.arange(errors.shape[0])
-            middle = 0.5 * (ranked[pick, :, low] + ranked[pick, :, high])
-            residual = residual - np.where(enough[:, None], middle, 0.0)[:, :, None]
-        distance = np.where(missing[:, None, :], np.inf, np.abs(residual))
-        return np.argsort(distance, axis=2, kind="stable").reshape(-1, count)
+    def start_session(self) -> None:
+        """Let the bench have been set up anew."""
+        self._walk_bench(self.rows)
+        self._spawn(self._session)
+        self._normalise()
 
-    def _normalise(self) -> None:
-        peak = self.log_weight.max(axis=1, keepdims=True)
-        self.log_weight -= peak
-        self.log_weight[self.log_weight < NEGLIGIBLE_LOG_WEIGHT] = -np.inf
+    def change_reels(self, parts: Sequence[int]) -> None:
+        """Give parts new, never seen reels; what is held of the others lives on.
+
+        A hypothesis that the old reel of one of these parts was bad explains the past
+        and says nothing bad about what follows: it counts as good from here on.
+        """
+        layout, rows = self.layout, self.rows
+        ranges, first = layout.ranges, layout.parts + 1
+        for p in parts:
+            self._rebase(rows)
+            ended = np.isin(rows.cause, (Cause.REEL, Cause.MIXED)) & (rows.place == p)
+            rows.cause[ended] = Cause.GOOD
+            rows.place[ended] = NOWHERE
+            rows.factor[ended] = 1.0
+            usual = np.broadcast_to(self._usual2[p][:, None], ended.shape)
+            rows.part2[p] = np.where(ended, usual, rows.part2[p])
+            along = self._along[p]
+            # the old reel goes: level -= sensitivity * reel; the new one comes
+            gain = self._gain(rows)[p]
+            others = rows.covariance[ranges:, :ranges]
+            drop = np.einsum("r...,or...->o...", gain, others)
+            others -= drop[:, None] * along[first:, None, None]
+            rows.covariance[:ranges, ranges:] = np.swapaxes(others, 0, 1)
+            covariance, mean = rows.base_covariance, rows.base_mean
+            old, held = covariance[p].copy(), mean[p].copy()
+            spread = along[:, None, None]
+            covariance -= spread[:, None] * old + (spread[:, None] * old).swapaxes(0, 1)
+            covariance += spread[:, None] * spread * (old[p] + rows.reel2[p])
+            mean -= spread * held
+            rows.mean[:ranges] = mean[first:]
+            rows.covariance[:ranges, :ranges] = covariance[first:, first:]
+        for p in parts:
+            self._spawn(new_reel_table(layout, p))
+        self._normalise()
 
     def log_odds(self) -> Array:
         """Return log(bad mass / good mass) of each build, shape (B,)."""
-        good = self.cause == Cause.GOOD
+        good = self.rows.cause == Cause.GOOD
         floor = np.exp(NEGLIGIBLE_LOG_WEIGHT)
-        weight = np.exp(self.log_weight)
+        weight = np.exp(self.rows.log_weight)
         good_mass = np.where(good, weight, 0.0).sum(axis=1) + floor
         bad_mass = np.where(good, 0.0, weight).sum(axis=1) + floor
         return np.asarray(np.log(bad_mass) - np.log(good_mass))
 
-    def posterior_of_typical(self) -> tuple[Array, Array, Array]:
-        """Return mean, covariance of the typical levels and their cross covariance.
+    def second_reel(self, column: int, errors: Array, variance: Array) -> Array:
+        """Return the probability that units carry the second reel, by one hypothesis.
 
-        Shapes (B, K, R + 1), (B, K, R + 1, R + 1) and (B, K, R + 1, R). Exact: given
-        the levels, the measurements say nothing more about the typical levels.
+        Parameters
+        ----------
+        column : int
+            A hypothesis of the first build that two reels are mixed.
+        errors, variance : (n, R)
         """
-        count = self.ranges
-        gain = np.swapaxes(
-            np.linalg.solve(self.base_covariance, np.swapaxes(self.cross, 2, 3)), 2, 3
+        rows = self.rows.picked(np.array([[column]])).repeated(1)
+        chances = np.empty(len(errors))
+        for i, (error, own) in enumerate(zip(errors, variance, strict=True)):
+            copy = rows.repeated(1)
+            second = self._fold(copy, error[None], own[None]).second
+            chances[i] = second[0]
+        return chances
+
+    def posterior(self, rows: Rows) -> tuple[Array, Array]:
+        """Return mean (E, B, K) and covariance (E, E, B, K) of reels, build, levels.
+
+        Exact: given the levels, measurements say nothing more about what they are
+        made of.
+        """
+        ranges, first = self.layout.ranges, self.layout.parts + 1
+        gain = self._gain(rows)
+        moved = rows.mean[:ranges] - rows.base_mean[first:]
+        grown = rows.covariance[:ranges, :ranges] - rows.base_covariance[first:, first:]
+        mean = rows.base_mean + np.einsum("er...,r...->e...", gain, moved)
+        half = np.einsum("er...,rs...->es...", gain, grown)
+        change = np.einsum("es...,fs...->ef...", half, gain)
+        return mean, rows.base_covariance + change
+
+    def _gain(self, rows: Rows) -> Array:
+        """Regression of the base state on the levels, (E, R, B, K)."""
+        first = self.layout.parts + 1
+        base = np.moveaxis(rows.base_covariance, (0, 1), (-2, -1))
+        gain = np.linalg.solve(base[..., first:, first:], base[..., first:, :])
+        return np.moveaxis(gain.astype(np.float64, copy=False), (-1, -2), (0, 1))
+
+    def _rebase(self, rows: Rows) -> None:
+        """Make what is known now the base that later units are set against."""
+        mean, covariance = self.posterior(rows)
+        rows.base_mean[:] = mean
+        rows.base_covariance[:] = 0.5 * (covariance + covariance.swapaxes(0, 1))
+
+    def _fold(self, rows: Rows, errors: Array, variance: Array) -> Folded:
+        """Fold units of the builds into rows, whose latent parts are drawn afresh."""
+        layout = self.layout
+        ranges, columns = layout.ranges, rows.log_weight.size
+        first, last = 2 * ranges, 2 * ranges + layout.latent.shape[0]
+        state, covariance = rows.flat()
+        state[first:last] = 0.0
+        covariance[first:last] = 0.0
+        covariance[:, first:last] = 0.0
+        common = np.concatenate([rows.part2[ranges:], rows.shared2[None]])
+        at = np.arange(first, last)
+        covariance[at, at] = common.reshape(-1, columns)
+        hypotheses = rows.log_weight.shape[1]
+        missing = np.repeat(np.isnan(errors).T, hypotheses, axis=1)
+        values = np.repeat(np.nan_to_num(errors.T), hypotheses, axis=1)
+        wide = MIXTURE_WIDE[:, None, None] * (layout.ratio[:ranges, None] ** 2)
+        scales = MIXTURE_SCALES[:, None, None] * rows.part2[:ranges].reshape(
+            ranges, columns
+        ) + (wide + np.repeat(variance.T, hypotheses, axis=1))
+        cause = rows.cause.reshape(-1)
+        two_reels = cause == Cause.MIXED
+        column = np.flatnonzero(two_reels)
+        place = np.where(two_reels, rows.place.reshape(-1), NOWHERE)
+        residual = values - state[:ranges] - state[ranges:first]
+        beta = rows.beta.reshape(2, columns)
+        folded = fold_unit(
+            state,
+            covariance,
+            Unit(values, missing, scales, mixture_shares(ranges), layout.latent),
+            order_of_ranges(residual, missing, place),
+            Mixed(column, beta[0, column] / beta[:, column].sum(axis=0)),
         )
-        levels = self.covariance[..., :count, :count]
-        moved = self.mean[..., :count] - self.base_mean
-        mean = self.typical_mean + (gain @ moved[..., None])[..., 0]
-        narrowed = self.base_covariance - levels
-        covariance = self.typical_covariance - gain @ narrowed @ np.swapaxes(gain, 2, 3)
-        return mean, covariance, gain @ levels
+        seen = ~missing[place[column], column]
+        beta[0, column] += np.where(seen, folded.second, 0.0)
+        beta[1, column] += np.where(seen, 1.0 - folded.second, 0.0)
+        return folded
 
-    def change_reels(self, ranges: Sequence[int]) -> None:
-        """Give the ranges new, never seen reels; hypotheses of the others live on.
+    def _drift(self, rows: Rows) -> None:
+        """Let drifting benches go on by one unit."""
+        ranges = self.layout.ranges
+        slope = rows.slope.reshape(-1)
+        column = np.flatnonzero(slope != NOWHERE)
+        if not column.size:
+            return
+        place = slope[column]
+        moves = (place == np.arange(ranges)[:, None]) | (place == ranges)
+        state, covariance = rows.flat()
+        mine = covariance[:, :, column]
+        mine[ranges : 2 * ranges] += moves[:, None] * mine[-1]
+        mine[:, ranges : 2 * ranges] += moves * mine[:, -1][:, None]
+        covariance[:, :, column] = mine
+        state[ranges : 2 * ranges, column] += moves * state[-1, column]
 
-        A hypothesis that the old reel of one of these ranges was bad explains the past
-        and says nothing bad about what follows: it counts as good from here on.
-        """
-        count = self.ranges
-        self._rebase()
-        for r in ranges:
-            ended = (self.cause == Cause.REEL) & (self.place == r)
-            self.cause[ended] = Cause.GOOD
-            usual = np.repeat(self.sigma[:, None, r] ** 2, ended.shape[1], axis=1)
-            self.own2[..., r] = np.where(ended, usual, self.own2[..., r])
-            self.place[ended] = -1
-            self.factor[ended] = 1.0
-            self.base_mean[..., r] = self.typical_mean[..., r]
-            row = self.cross[..., r, :].copy()
-            row[..., r] = self.typical_covariance[..., r, r] + self.reel2[..., r]
-            self.base_covariance[..., r, :] = row
-            self.base_covariance[..., :, r] = row
-            self.cross[..., :, r] = self.typical_covariance[..., :, r]
-        self.mean[..., :count] = self.base_mean
-        self.covariance[..., :count, :count] = self.base_covariance
-        for r in ranges:
-            self._spawn(reel_table(count, r))
-        self._normalise()
-
-    def _rebase(self) -> None:
-        count = self.ranges
-        mean, covariance, cross = self.posterior_of_typical()
-        self.typical_mean = mean
-        self.typical_covariance = covariance
-        self.cross = cross
-        self.base_mean = self.mean[..., :count].copy()
-        self.base_covariance = self.covariance[..., :count, :count].copy()
+    def _walk_bench(self, rows: Rows) -> None:
+        ranges = self.layout.ranges
+        at = np.arange(ranges, 2 * ranges)
+        rows.covariance[at, at] += BENCH_WALK**2
 
     def _spawn(self, table: Table) -> None:
-        """Add bad hypotheses beside the likeliest good one, with all good mass."""
-        builds = np.arange(self.log_weight.shape[0])
-        good = np.where(self.cause == Cause.GOOD, self.log_weight, -np.inf)
-        parent = good.argmax(axis=1)
-        peak = good.max(axis=1)
-        mass = peak + np.log(np.exp(good - peak[:, None]).sum(axis=1))
-        new = table.weight.size
-        lowest = np.argsort(self.log_weight, axis=1)[:, :new]
-        for h in range(new):
-            slot = lowest[:, h]
-            for name in _PER_HYPOTHESIS:
-                values = getattr(self, name)
-                values[builds, slot] = values[builds, parent]
-            place = int(table.place[h])
-            self.log_weight[builds, slot] = mass + np.log(table.weight[h])
-            self.cause[builds, slot] = table.cause[h]
-            self.place[builds, slot] = place
-            self.first[builds, slot] = self.units + 1
-            self.factor[builds, slot] = _factor(table)[h]
-            self.own2[builds, slot] *= table.own[h] ** 2
-            self.shared2[builds, slot] *= table.shared[h] ** 2
-            shift2 = self._shift2(table.shift[h], place)
-            self.base_covariance[builds, slot, place, place] += shift2
-            self.covariance[builds, slot, place, place] += shift2
+        """Add hypotheses that start from the likeliest good one, with all good mass."""
+        rows = self.rows
+        good = np.where(rows.cause == Cause.GOOD, rows.log_weight, -np.inf)
+        peak = good.max(axis=1, keepdims=True)
+        mass = peak + np.log(np.exp(good - peak).sum(axis=1, keepdims=True))
+        parent = rows.picked(good.argmax(axis=1)[:, None])
+        self._rebase(parent)
+        new = parent.repeated(table.cause.size)
+        tau2 = np.zeros((self.layout.parts, 1, 1))
+        self._grow(new, table, tau2)
+        new.log_weight[:] = mass + table.log_weight
+        keep = KEPT + KEPT_PER_PART * self.layout.parts
+        if rows.log_weight.shape[1] > keep:
+            best = np.argpartition(-rows.log_weight, keep - 1, axis=1)[:, :keep]
+            rows = rows.picked(best)
+        self.rows = rows.beside(new)
 
+    def _grow(self, rows: Rows, table: Table, wider: Array) -> None:
+        """Turn copies of good rows into the hypotheses of a table.
 
-def _factor(table: Table) -> Array:
-    """Spread factor that a bad hypothesis speaks of."""
-    factor = np.where(table.cause == Cause.SHARED, table.shared, 1.0)
-    reel = table.cause == Cause.REEL
-    factor[reel] = table.own[reel, table.place[reel]]
-    return factor
+        `wider` (P, B, H) adds to the variance of the parts' reels.
+        """
+        ranges, first = self.layout.ranges, self.layout.parts + 1
+        rows.cause[:] = table.cause
+        rows.place[:] = table.place
+        rows.first[:] = self.units + 1
+        rows.slope[:] = table.slope_place
+        rows.factor[:] = table.factor
+        rows.part2[:] *= table.own2[:, None, :]
+        rows.shared2[:] *= table.shared2
+        rows.reel2[:] *= table.reel2
+        extra = table.shift2[:, None] * self._coarse2[:, :, None]
+        extra[:-1] += table.reel_shifts[:-1, None] * self._reel2[:, :, None] + wider
+        grown = np.einsum("ijp,pbh->ijbh", self._outer, extra)
+        rows.base_covariance[:] += grown
+        rows.covariance[:ranges, :ranges] += grown[first:, first:]
+        rows.mean[-1] = table.difference
+        rows.covariance[-1] = 0.0
+        rows.covariance[:, -1] = 0.0
+        own = (MIXED_RELATIVE_SIGMA * table.difference) ** 2 + table.slope2
+        rows.covariance[-1, -1] = own
+        rows.beta[:] = 1.0
+        for h in np.flatnonzero(table.step2):
+            place = table.place[h]
+            at = (
+                slice(ranges, 2 * ranges)
+                if place == NOWHERE
+                else slice(ranges + place, ranges + place + 1)
+            )
+            rows.covariance[at, at, :, h] += table.step2[h]
+
+    def _normalise(self) -> None:
+        """Drop what weighs nothing, but never the likeliest good hypothesis."""
+        weight = self.rows.log_weight
+        weight -= weight.max(axis=1, keepdims=True)
+        good = np.where(self.rows.cause == Cause.GOOD, weight, -np.inf)
+        best = np.arange(len(weight)), good.argmax(axis=1)
+        floor = np.maximum(weight[best], NEGLIGIBLE_LOG_WEIGHT)
+        weight[weight < NEGLIGIBLE_LOG_WEIGHT] = -np.inf
+        weight[best] = floor

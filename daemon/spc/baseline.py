@@ -1,9 +1,8 @@
 """What earlier reels and builds say about the next: the baseline of the detector.
 
-Model of one range error, ppm: e = mean of the range + reel + build + shared part of
-this unit + own part of this range. The first three terms are estimated by exact
-Gaussian conditioning on the segment means, their variances and the scatter of units
-by expectation maximisation to the maximum a posteriori.
+Model of one range error, ppm: mean of the range + reels of its parts + build + what
+this unit has in common + its own part. The first three are estimated by exact Gaussian
+conditioning on the segment means; the variances to the maximum a posteriori.
 """
 
 from collections.abc import Sequence
@@ -12,32 +11,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError
+from daemon.spc.errors import NotFiniteError, ShapeError
+from daemon.spc.layout import CommonPart, Layout, layout_of
+from daemon.spc.scatter import ITERATIONS, fit_scatter
 
 Array = NDArray[np.float64]
 
-# Spreads as multiples of the parts' tolerance, with the weight of the prior in degrees
-# of freedom. They are the project's own, chosen by simulation.
-OWN_SIGMA = 0.15
-OWN_POOL_WEIGHT = 2.0
-OWN_WEIGHT = 8.0
-SHARED_WEIGHT = 4.0
+# Standard deviations as multiples of the tolerance, and the weights of the priors in
+# degrees of freedom: the project's own, chosen by simulation.
+MEAN_SIGMA = 0.4
 REEL_SIGMA = 0.15
 REEL_WEIGHT = 6.0
 REEL_SIGMA_CAP = 0.6
 BUILD_SIGMA = 0.10
 BUILD_WEIGHT = 4.0
-MEAN_SIGMA = 0.4
 ONE_SEGMENT_WIDENING = 1.4
-
-# Own part of a range: multiples of its variance, and one wide component in multiples
-# of the squared tolerance, with their shares; forgives heavy tails and one odd part.
-MIXTURE_SCALES = np.array([1.0, 6.25, 1.0])
-MIXTURE_WIDE = np.array([0.0, 0.0, 9.0])
-ODD_PART_SHARE = 0.005
-TAIL_SHARE = 0.05
-
-ITERATIONS = 25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,8 +38,9 @@ class Segment:
         Range errors in ppm of reading, a row a unit; NaN where not measured.
     build : str
         The build; segments of one build share its level. "" is a build of its own.
-    reels : tuple of R str
-        The reel of each range's part; "" is an unknown reel of its own.
+    reels : tuple of P str
+        The reel of each part, one a range, then the common parts; "" is a reel of
+        its own that nothing else knows.
     """
 
     errors_ppm: NDArray[np.float64]
@@ -61,49 +50,43 @@ class Segment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelPrior:
-    """Gaussian knowledge about the levels of a build before its first unit, in ppm.
+    """Knowledge about a build before its first unit, ppm.
 
     Attributes
     ----------
-    mean, covariance : (R,), (R, R)
-        Level of each range with the reels that are fitted.
-    typical_mean, typical_covariance : (R + 1,), (R + 1, R + 1)
-        Level that each range would have with an average reel; last, the build's own
-        part of it.
-    cross : (R + 1, R)
-        Covariance of the typical levels with the levels.
-    new : (R,) bool
-        Whether the range's reel was never seen.
+    mean, covariance : (E,), (E, E)
+        E = P + 1 + R: how far each part's reel lies from an average one, the build's
+        own level, then the level of each range that follows from them.
+    new : (P,) bool
+        Whether the part's reel was never seen.
     """
 
     mean: Array
     covariance: Array
-    typical_mean: Array
-    typical_covariance: Array
-    cross: Array
     new: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Baseline:
-    """Estimates from the segments, all in ppm.
+    """Estimates from the segments.
 
     Attributes
     ----------
-    tolerance_ppm, sigma_ppm, reel_sigma_ppm : (R,)
-        Claimed tolerance of the range's part; scatter of its own part inside a reel;
-        scatter of reel means.
+    layout : Layout
+    sigma_ppm, reel_sigma_ppm : (P,)
+        Scatter of each part inside a reel; scatter of reel means, ppm.
     shared_sigma_ppm, build_sigma_ppm : float
-        Scatter of the shared part from unit to unit; of the shared level from build to
-        build.
+        Scatter of the shared stage from unit to unit; of its level from build to
+        build, ppm.
     mean, covariance : (Q,), (Q, Q)
-        Posterior of the range means, then of `reels`, then of `builds`.
-    reels : tuple of (range index, reel)
+        Posterior of the range means, then of `reels`, then of `builds`, ppm.
+    reels : tuple of (part index, reel)
     builds : tuple of str
     segments, units : int
+        What it was fitted to.
     """
 
-    tolerance_ppm: Array
+    layout: Layout
     sigma_ppm: Array
     shared_sigma_ppm: float
     reel_sigma_ppm: Array
@@ -120,55 +103,65 @@ class Baseline:
 
         Parameters
         ----------
-        reels : sequence of R str
-            The reel of each range; "" or empty for never seen.
+        reels : sequence of P str
+            The reel of each part; "" never seen; empty for all never seen.
         build : str
             A build that a segment came from shares that build's level.
         """
-        count = self.tolerance_ppm.size
-        names = tuple(reels) or ("",) * count
-        if len(names) != count:
+        count, parts = self.layout.ranges, self.layout.parts
+        names = tuple(reels) or ("",) * parts
+        if len(names) != parts:
             raise ShapeError(
-                argument="reels", value=len(names), allowed=f"{count} names or none"
+                argument="reels",
+                value=f"{len(names)} names",
+                allowed=f"{parts} names, one a part, or none",
             )
-        known_reels = {key: count + i for i, key in enumerate(self.reels)}
-        offset = count + len(self.reels)
-        known_builds = {key: offset + i for i, key in enumerate(self.builds)}
-        typical = np.zeros((count + 1, self.mean.size))
-        typical[:count, :count] = np.eye(count)
-        if build and build in known_builds:
-            typical[:, known_builds[build]] = 1.0
-            build_variance = 0.0
-        else:
-            build_variance = self.build_sigma_ppm**2
-        level = typical[:count].copy()
-        new = np.ones(count, dtype=np.bool_)
+        source = np.zeros((parts + 1, self.mean.size))
+        fresh = np.append(self.reel_sigma_ppm**2, self.build_sigma_ppm**2)
         for index, name in enumerate(names):
-            if name and (index, name) in known_reels:
-                level[index, known_reels[index, name]] = 1.0
-                new[index] = False
-        typical_covariance = typical @ self.covariance @ typical.T + build_variance
-        covariance = level @ self.covariance @ level.T + build_variance
-        covariance += np.diag(np.where(new, self.reel_sigma_ppm**2, 0.0))
+            if name and (index, name) in self.reels:
+                source[index, count + self.reels.index((index, name))] = 1.0
+                fresh[index] = 0.0
+        if build and build in self.builds:
+            place = count + len(self.reels) + self.builds.index(build)
+            source[parts, place] = 1.0
+            fresh[parts] = 0.0
+        along = directions(self.layout)
+        rows = along.T @ source
+        rows[parts + 1 :, :count] += np.eye(count)
         return LevelPrior(
-            mean=level @ self.mean,
-            covariance=covariance,
-            typical_mean=typical @ self.mean,
-            typical_covariance=typical_covariance,
-            cross=typical @ self.covariance @ level.T + build_variance,
-            new=new,
+            mean=rows @ self.mean,
+            covariance=rows @ self.covariance @ rows.T + (along.T * fresh) @ along,
+            new=fresh[:parts] > 0.0,
         )
 
 
-def fit_baseline(segments: Sequence[Segment], tolerance_ppm: ArrayLike) -> Baseline:
+def directions(layout: Layout) -> Array:
+    """Return what each part, and last the build, does to a build's state.
+
+    Shape (P + 1, P + 1 + R): to the parts, to the build, to the level of each range.
+    """
+    parts = layout.parts
+    levels = np.vstack([layout.sensitivity, np.ones(layout.ranges)])
+    return np.hstack([np.eye(parts + 1), levels])
+
+
+def fit_baseline(
+    segments: Sequence[Segment],
+    tolerance_ppm: ArrayLike,
+    common_parts: Sequence[CommonPart] = (),
+) -> Baseline:
     """Return the maximum a posteriori baseline of good segments.
 
     Parameters
     ----------
     segments : sequence of Segment
-        Earlier segments that were good; none leaves the priors alone to judge.
+        Earlier segments that were good; with none the priors alone judge. Two or more
+        are advised: one cannot tell how much reels differ.
     tolerance_ppm : (R,) array_like
         Claimed tolerance of each range's own part, ppm.
+    common_parts : sequence of CommonPart
+        Parts that some ranges have in common.
 
     Returns
     -------
@@ -177,210 +170,127 @@ def fit_baseline(segments: Sequence[Segment], tolerance_ppm: ArrayLike) -> Basel
     Raises
     ------
     SpcError
-        A tolerance that is not positive, a segment of another number of ranges, an
-        infinite error.
+        A tolerance that is not positive, a segment of another number of ranges or
+        parts, an infinite error.
 
     Notes
     -----
-    With one range the shared part cannot be told from the range's own part; the prior
-    divides the scatter between them.
+    With one range the shared stage cannot be told from the range's own part; the
+    priors divide the scatter between them.
 
     Examples
     --------
     >>> fit_baseline([], [1000.0, 1000.0]).sigma_ppm.tolist()
     [150.0, 150.0]
     """
-    tolerance = checked_tolerance(tolerance_ppm)
-    unit = float(np.median(tolerance))
-    ratio = tolerance / unit
-    groups = [_checked(s, i, tolerance.size) / unit for i, s in enumerate(segments)]
-    used = [i for i, g in enumerate(groups) if g.shape[0]]
-    groups = [groups[i] for i in used]
-    sigma2, shared2 = _scatter(groups, ratio)
-    reels, builds, design = _design([segments[i] for i in used], tolerance.size)
-    means, noise = _segment_means(groups, sigma2, shared2)
-    tau2, tau_build2, mean, covariance = _levels(
-        design, means, noise, ratio, len(reels), len(builds)
+    layout = layout_of(tolerance_ppm, common_parts)
+    unit = layout.unit_ppm
+    measured = [_checked(s, i, layout) / unit for i, s in enumerate(segments)]
+    used = [s for s, m in zip(segments, measured, strict=True) if len(m)]
+    groups = [m for m in measured if len(m)]
+    part2, shared2 = fit_scatter(groups, layout)
+    reels, builds, design = _design(used, layout)
+    means, noise = _segment_means(groups, layout, part2, shared2)
+    reel2, build2, mean, covariance = _levels(
+        design, means, noise, layout, [part for part, _ in reels]
     )
     if len(groups) == 1:
         covariance = covariance * ONE_SEGMENT_WIDENING
     return Baseline(
-        tolerance_ppm=tolerance,
-        sigma_ppm=np.sqrt(sigma2) * unit,
+        layout=layout,
+        sigma_ppm=np.sqrt(part2) * unit,
         shared_sigma_ppm=float(np.sqrt(shared2)) * unit,
-        reel_sigma_ppm=np.sqrt(tau2) * tolerance,
-        build_sigma_ppm=float(np.sqrt(tau_build2)) * unit,
+        reel_sigma_ppm=np.sqrt(reel2) * layout.tolerance_ppm,
+        build_sigma_ppm=float(np.sqrt(build2)) * unit,
         mean=mean * unit,
         covariance=covariance * unit**2,
         reels=reels,
         builds=builds,
         segments=len(groups),
-        units=sum(g.shape[0] for g in groups),
+        units=sum(len(g) for g in groups),
     )
 
 
-def checked_tolerance(tolerance_ppm: ArrayLike) -> Array:
-    """Return the tolerances as an array, or refuse them."""
-    tolerance = np.asarray(tolerance_ppm, dtype=np.float64)
-    if tolerance.ndim != 1 or tolerance.size == 0:
-        raise ShapeError(
-            argument="tolerance_ppm",
-            value=tolerance.shape,
-            allowed="one number for each range",
-        )
-    for index, value in enumerate(tolerance):
-        if not np.isfinite(value) or value <= 0:
-            raise OutOfRangeError(
-                argument=f"tolerance_ppm[{index}]",
-                value=float(value),
-                allowed="finite and > 0",
-            )
-    return tolerance
-
-
-def _checked(segment: Segment, index: int, count: int) -> Array:
+def _checked(segment: Segment, index: int, layout: Layout) -> Array:
+    """Return the segment's measured units, or refuse it."""
     errors = np.asarray(segment.errors_ppm, dtype=np.float64)
     name = f"segments[{index}]"
-    if errors.ndim != 2 or errors.shape[1] != count:
+    if errors.size == 0:
+        return np.empty((0, layout.ranges))
+    if errors.ndim != 2 or errors.shape[1] != layout.ranges:
         raise ShapeError(
             argument=f"{name}.errors_ppm",
-            value=errors.shape,
-            allowed=f"of shape (units, {count})",
+            value=f"shape {errors.shape}",
+            allowed=f"of shape (units, {layout.ranges})",
         )
-    if len(segment.reels) != count:
+    if len(segment.reels) != layout.parts:
         raise ShapeError(
-            argument=f"{name}.reels", value=len(segment.reels), allowed=f"{count} names"
+            argument=f"{name}.reels",
+            value=f"{len(segment.reels)} names",
+            allowed=f"{layout.parts} names, one a part",
         )
     if np.isinf(errors).any():
         raise NotFiniteError(argument=f"{name}.errors_ppm", value="infinity")
     return errors[~np.isnan(errors).all(axis=1)]
 
 
-def _scatter(groups: Sequence[Array], ratio: Array) -> tuple[Array, float]:
-    """Own variance of each range and shared variance, inside segments."""
-    pool_prior = (OWN_SIGMA**2) * ratio**2
-    sigma2 = pool_prior.copy()
-    shared2 = float(np.mean(pool_prior))
-    if not groups:
-        return sigma2, shared2
-    count = ratio.size
-    centred = []
-    freedom = np.zeros(count)
-    for group in groups:
-        seen = ~np.isnan(group)
-        n = seen.sum(axis=0)
-        middle = np.array(
-            [np.median(group[seen[:, r], r]) if n[r] else 0.0 for r in range(count)]
-        )
-        centred.append(group - middle)
-        freedom += np.maximum(n - 1, 0)
-    rows = np.concatenate(centred)
-    labels = np.concatenate([np.full(g.shape[0], i) for i, g in enumerate(groups)])
-    seen = ~np.isnan(rows)
-    data = np.where(seen, rows, 0.0)
-    weights = np.where(seen, 1.0, 0.0)
-    shares = mixture_shares(count)
-    shared_freedom = max(float(rows.shape[0] - len(groups)), 0.0)
-    for _ in range(ITERATIONS):
-        precision = weights / sigma2
-        total = precision.sum(axis=1) + 1.0 / shared2
-        shared = (precision * data).sum(axis=1) / total
-        residual = data - shared[:, None]
-        squares = residual**2 + (1.0 / total)[:, None]
-        scales = sigma2[:, None] * MIXTURE_SCALES + MIXTURE_WIDE * ratio[:, None] ** 2
-        log_density = (
-            np.log(shares) - 0.5 * np.log(scales) - 0.5 * squares[:, :, None] / scales
-        )
-        log_density -= log_density.max(axis=2, keepdims=True)
-        share = np.exp(log_density)
-        share /= share.sum(axis=2, keepdims=True)
-        weights = np.where(seen, (share / scales).sum(axis=2) * sigma2, 0.0)
-        # the segment's own mean is estimated too: recentre, and count it
-        for label in range(len(groups)):
-            mine = labels == label
-            mass = weights[mine].sum(axis=0)
-            shift = np.divide(
-                (weights[mine] * residual[mine]).sum(axis=0),
-                mass,
-                out=np.zeros(count),
-                where=mass > 0,
-            )
-            data[mine] = np.where(seen[mine], data[mine] - shift, 0.0)
-        squares_sum = (weights * squares).sum(axis=0)
-        n = np.maximum(seen.sum(axis=0), 1)
-        squares_sum *= freedom / n
-        pool = (OWN_POOL_WEIGHT * OWN_SIGMA**2 + (squares_sum / ratio**2).sum()) / (
-            OWN_POOL_WEIGHT + freedom.sum()
-        )
-        sigma2 = (OWN_WEIGHT * pool * ratio**2 + squares_sum) / (OWN_WEIGHT + freedom)
-        shared_sum = (shared**2 + 1.0 / total).sum() * shared_freedom / rows.shape[0]
-        centre = pool * float(np.mean(ratio**2))
-        shared2 = float(
-            (SHARED_WEIGHT * centre + shared_sum) / (SHARED_WEIGHT + shared_freedom)
-        )
-    return sigma2, shared2
-
-
-def mixture_shares(count: int) -> Array:
-    """Return the shares of the three components of a range's own part."""
-    odd = ODD_PART_SHARE / count
-    return np.array([1.0 - TAIL_SHARE - odd, TAIL_SHARE, odd])
-
-
 def _design(
-    segments: Sequence[Segment], count: int
+    segments: Sequence[Segment], layout: Layout
 ) -> tuple[tuple[tuple[int, str], ...], tuple[str, ...], Array]:
-    """Name reels and builds; return the segment means' design matrix."""
+    """Name reels and builds; return how the segment means depend on them."""
+    count = layout.ranges
     reels: dict[tuple[int, str], int] = {}
     builds: dict[str, int] = {}
     places = []
     for index, segment in enumerate(segments):
-        mine = []
-        for r, name in enumerate(segment.reels):
-            key = (r, name or f"\0{index}")
-            mine.append(reels.setdefault(key, len(reels)))
-        build = builds.setdefault(segment.build or f"\0{index}", len(builds))
-        places.append((mine, build))
-    design = np.zeros((len(segments) * count, count + len(reels) + len(builds)))
-    for index, (mine, build) in enumerate(places):
-        for r in range(count):
-            row = index * count + r
-            design[row, r] = 1.0
-            design[row, count + mine[r]] = 1.0
-            design[row, count + len(reels) + build] = 1.0
-    return tuple(reels), tuple(builds), design
+        # a name that no caller can give keeps an unknown reel or build to itself
+        alone = f"\0{index}"
+        mine = [
+            reels.setdefault((part, name or alone), len(reels))
+            for part, name in enumerate(segment.reels)
+        ]
+        places.append((mine, builds.setdefault(segment.build or alone, len(builds))))
+    design = np.zeros((len(segments), count, count + len(reels) + len(builds)))
+    for block, (mine, build) in zip(design, places, strict=True):
+        block[:, :count] = np.eye(count)
+        for part, reel in enumerate(mine):
+            block[:, count + reel] = layout.sensitivity[part]
+        block[:, count + len(reels) + build] = 1.0
+    return (
+        tuple(reels),
+        tuple(builds),
+        design.reshape(len(segments) * count, design.shape[2]),
+    )
 
 
 def _segment_means(
-    groups: Sequence[Array], sigma2: Array, shared2: float
+    groups: Sequence[Array], layout: Layout, part2: Array, shared2: float
 ) -> tuple[Array, Array]:
-    """Robust segment means with their covariance; a missing range has no row weight."""
-    count = sigma2.size
-    size = len(groups) * count
-    means = np.full(size, np.nan)
-    noise = np.zeros((size, size))
+    """Robust segment means, NaN where nothing was measured, and their covariance."""
+    count = layout.ranges
+    own2 = part2[:count]
+    latent = layout.latent
+    common = (latent.T * np.append(part2[count:], shared2)) @ latent
+    total2 = own2 + np.diag(common)
+    means = np.full((len(groups), count), np.nan)
+    noise = np.zeros((len(groups) * count, len(groups) * count))
     for index, group in enumerate(groups):
         seen = ~np.isnan(group)
-        n = seen.sum(axis=0)
-        for r in range(count):
-            if n[r]:
-                means[index * count + r] = _robust_mean(
-                    group[seen[:, r], r], float(sigma2[r]) + shared2
-                )
-        both = seen.astype(float).T @ seen.astype(float)
-        denominator = np.maximum(np.outer(n, n), 1)
-        block = shared2 * both / denominator + np.diag(sigma2 / np.maximum(n, 1))
+        n = np.maximum(seen.sum(axis=0), 1)
+        for r in np.flatnonzero(seen.any(axis=0)):
+            means[index, r] = _robust_mean(group[seen[:, r], r], float(total2[r]))
+        both = seen.T.astype(np.float64) @ seen
         at = slice(index * count, (index + 1) * count)
-        noise[at, at] = block
-    return means, noise
+        noise[at, at] = common * both / np.outer(n, n) + np.diag(own2 / n)
+    return means.reshape(-1), noise
 
 
 def _robust_mean(values: Array, variance: float) -> float:
-    """Mean that gives a value beyond 2.5 sigma the weight it has at 2.5 sigma."""
+    """Mean in which a value beyond 2.5 sigma pulls no harder than one at 2.5 sigma."""
     centre = float(np.median(values))
     for _ in range(10):
         distance = np.abs(values - centre) / np.sqrt(variance)
-        weight = np.minimum(1.0, 2.5 / np.maximum(distance, 1e-12))
+        weight = 2.5 / np.maximum(distance, 2.5)
         centre = float((weight * values).sum() / weight.sum())
     return centre
 
@@ -389,57 +299,40 @@ def _levels(
     design: Array,
     means: Array,
     noise: Array,
-    ratio: Array,
-    reel_count: int,
-    build_count: int,
+    layout: Layout,
+    part_of_reel: Sequence[int],
 ) -> tuple[float, float, Array, Array]:
-    """Variance of reels and builds with the posterior of all levels."""
-    count = ratio.size
-    tau2 = REEL_SIGMA**2
-    tau_build2 = BUILD_SIGMA**2
+    """Variance of reels and of builds, with the posterior of all levels."""
+    count, reels = layout.ranges, len(part_of_reel)
+    builds = design.shape[1] - count - reels
     seen = ~np.isnan(means)
     design, means = design[seen], means[seen]
     noise = noise[np.ix_(seen, seen)]
-    reel_at = slice(count, count + reel_count)
-    build_at = slice(count + reel_count, count + reel_count + build_count)
-    # which range a reel belongs to, from the design: its tolerance scales its spread
-    reel_scale = np.ones(reel_count)
-    for place in range(reel_count):
-        rows = np.flatnonzero(design[:, count + place])
-        if rows.size:
-            reel_scale[place] = ratio[np.flatnonzero(design[rows[0], :count])[0]]
-    size = count + reel_count + build_count
-    mean = np.zeros(size)
-    covariance = np.diag(
-        np.concatenate(
-            [
-                (MEAN_SIGMA * ratio) ** 2,
-                tau2 * reel_scale**2,
-                np.full(build_count, tau_build2),
-            ]
-        )
+    ratio2 = layout.ratio**2
+    reel_ratio2 = ratio2[list(part_of_reel)]
+    reel2, build2 = REEL_SIGMA**2, BUILD_SIGMA**2
+    at_reels, at_builds = slice(count, count + reels), slice(count + reels, None)
+    prior = np.concatenate(
+        [
+            MEAN_SIGMA**2 * ratio2[:count],
+            reel2 * reel_ratio2,
+            np.full(builds, build2),
+        ]
     )
+    mean, covariance = np.zeros(prior.size), np.diag(prior)
     if not means.size:
-        return tau2, tau_build2, mean, covariance
+        return reel2, build2, mean, covariance
     for _ in range(ITERATIONS):
-        prior = np.concatenate(
-            [
-                (MEAN_SIGMA * ratio) ** 2,
-                tau2 * reel_scale**2,
-                np.full(build_count, tau_build2),
-            ]
-        )
+        prior[at_reels] = reel2 * reel_ratio2
+        prior[at_builds] = build2
         projected = design * prior
         gain = np.linalg.solve(projected @ design.T + noise, projected).T
         mean = gain @ means
         covariance = np.diag(prior) - gain @ projected
-        covariance = 0.5 * (covariance + covariance.T)
         squares = mean**2 + np.diag(covariance)
-        tau2 = (
-            REEL_WEIGHT * REEL_SIGMA**2 + (squares[reel_at] / reel_scale**2).sum()
-        ) / (REEL_WEIGHT + reel_count)
-        tau2 = min(tau2, REEL_SIGMA_CAP**2)
-        tau_build2 = (BUILD_WEIGHT * BUILD_SIGMA**2 + squares[build_at].sum()) / (
-            BUILD_WEIGHT + build_count
-        )
-    return float(tau2), float(tau_build2), mean, covariance
+        reel_sum = float((squares[at_reels] / reel_ratio2).sum())
+        reel2 = (REEL_WEIGHT * REEL_SIGMA**2 + reel_sum) / (REEL_WEIGHT + reels)
+        reel2 = min(reel2, REEL_SIGMA_CAP**2)
+        build_sum = float(squares[at_builds].sum())
+        build2 = (BUILD_WEIGHT * BUILD_SIGMA**2 + build_sum) / (BUILD_WEIGHT + builds)
+    return reel2, build2, mean, 0.5 * (covariance + covariance.T)

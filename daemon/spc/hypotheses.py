@@ -4,11 +4,15 @@ Weights and sizes are the project's own, chosen by simulation over worlds whose 
 are ordinary, twice as different, heavy-tailed, uniform, or coarser than expected.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from enum import IntEnum
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
+
+from daemon.spc.layout import Layout
 
 Array = NDArray[np.float64]
 
@@ -18,145 +22,265 @@ class Cause(IntEnum):
 
     GOOD = 0
     REEL = 1
-    SHARED = 2
+    MIXED = 2
+    SHARED = 3
+    BENCH = 4
+
+
+NOWHERE = -1
+"""The place of a hypothesis that concerns all ranges, or none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hypothesis:
+    """What a hypothesis changes in the good state it starts from.
+
+    Attributes
+    ----------
+    weight : float
+        Prior weight, relative to all good mass.
+    cause : Cause
+    place : int
+        The part, for a bench hypothesis the range, or `NOWHERE`.
+    own, shared, reel : float
+        Factors on standard deviations: own part of `place` (everywhere if nowhere),
+        shared stage, means of new reels.
+    shift : float
+        Standard deviation of a shift, tolerances.
+    reel_shifts : float
+        Variance of an ordinary shift, in variances between reels.
+    difference : float
+        Mean difference of a second reel, tolerances.
+    step, slope : float
+        Standard deviation of a bench step, tolerances; of its drift, per unit.
+    """
+
+    weight: float
+    cause: Cause
+    place: int = NOWHERE
+    own: float = 1.0
+    shared: float = 1.0
+    reel: float = 1.0
+    shift: float = 0.0
+    reel_shifts: float = 0.0
+    difference: float = 0.0
+    step: float = 0.0
+    slope: float = 0.0
+
+
+GOOD_IN_COMMON = (
+    Hypothesis(weight=0.26, cause=Cause.GOOD),
+    Hypothesis(weight=0.12, cause=Cause.GOOD, own=1.35),
+    Hypothesis(weight=0.16, cause=Cause.GOOD, reel=1.7),
+    Hypothesis(weight=0.07, cause=Cause.GOOD, own=1.35, reel=1.7),
+    Hypothesis(weight=0.06, cause=Cause.GOOD, shared=1.6),
+    Hypothesis(weight=0.10, cause=Cause.GOOD, reel=3.0),
+    Hypothesis(weight=0.03, cause=Cause.GOOD, own=1.8, reel=1.7),
+    Hypothesis(weight=0.02, cause=Cause.GOOD, shared=2.2),
+)
+GOOD_ONE_PART = Hypothesis(weight=0.18, cause=Cause.GOOD, own=1.5)
+
+BAD_REEL_WEIGHT = 0.60
+BAD_REEL = (
+    Hypothesis(weight=0.20, cause=Cause.REEL, shift=0.8),
+    Hypothesis(weight=0.20, cause=Cause.REEL, shift=3.0),
+    Hypothesis(weight=0.20, cause=Cause.REEL, shift=12.0),
+    Hypothesis(weight=0.13, cause=Cause.REEL, shift=0.5, own=3.0),
+    Hypothesis(weight=0.14, cause=Cause.REEL, shift=0.7, own=6.0),
+    Hypothesis(weight=0.13, cause=Cause.REEL, shift=5.0, own=5.0),
+)
+
+MIXED_WEIGHT = 0.14
+MIXED_DIFFERENCES = (1.1, 3.0, 10.0)
+MIXED_RELATIVE_SIGMA = 0.45
+
+BAD_SHARED_WEIGHT = 0.13
+BAD_SHARED = (
+    Hypothesis(weight=1 / 3, cause=Cause.SHARED, shift=0.8),
+    Hypothesis(weight=1 / 3, cause=Cause.SHARED, shift=3.0),
+    Hypothesis(weight=1 / 3, cause=Cause.SHARED, shift=0.4, shared=4.0),
+)
+
+BENCH_OPENING_WEIGHT = 0.13
+BENCH_SESSION_WEIGHT = 0.013
+BENCH_ONE_RANGE = (
+    Hypothesis(weight=1 / 3, cause=Cause.BENCH, step=0.4),
+    Hypothesis(weight=1 / 3, cause=Cause.BENCH, step=2.0),
+    Hypothesis(weight=1 / 3, cause=Cause.BENCH, slope=0.025),
+)
+BENCH_IN_COMMON = (
+    Hypothesis(weight=1 / 3, cause=Cause.BENCH, step=0.4),
+    Hypothesis(weight=1 / 3, cause=Cause.BENCH, slope=0.025),
+    Hypothesis(weight=1 / 3, cause=Cause.BENCH, slope=0.06),
+)
+BENCH_WALK = 0.02
+
+UNRECORDED_BAD_WEIGHT = 0.002
+UNRECORDED_BAD = (
+    Hypothesis(weight=0.25, cause=Cause.REEL, shift=0.8, reel_shifts=2.0),
+    Hypothesis(weight=0.25, cause=Cause.REEL, shift=3.0, reel_shifts=2.0),
+    Hypothesis(weight=0.25, cause=Cause.REEL, shift=12.0, reel_shifts=2.0),
+    Hypothesis(weight=0.25, cause=Cause.REEL, shift=0.7, own=6.0, reel_shifts=2.0),
+)
+UNRECORDED_GOOD_WEIGHT = 0.003
+UNRECORDED_GOOD = (
+    Hypothesis(weight=0.75, cause=Cause.GOOD, reel_shifts=2.0),
+    Hypothesis(weight=0.25, cause=Cause.GOOD, reel_shifts=8.0),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """One row a hypothesis, for R ranges.
+    """The same as arrays, H hypotheses.
 
-    Attributes
-    ----------
-    weight : (H,)
-        Prior weight; good ones sum to 1, bad ones as well.
-    cause, place : (H,) int
-        What and, for a reel, which range; -1 for none.
-    own, shared, reel : (H, R), (H,), (H, R)
-        Factors on the standard deviations: own part, shared part, reel means.
-    shift : (H,)
-        Standard deviation of the shift in tolerances.
+    `own2` is (P, H): factors on the variances of the parts. `shift` and `reel_shifts`
+    are (P + 1, H), a column a hypothesis: squared tolerances and reel variances by
+    part, last the build. `walk` and `slope` are (R, H), the latter 1 where it drifts.
     """
 
-    weight: Array
+    log_weight: Array
     cause: NDArray[np.int64]
     place: NDArray[np.int64]
-    own: Array
-    shared: Array
-    reel: Array
-    shift: Array
+    own2: Array
+    shared2: Array
+    reel2: Array
+    factor: Array
+    shift2: Array
+    reel_shifts: Array
+    difference: Array
+    step2: Array
+    step_in_common: NDArray[np.bool_]
+    slope2: Array
+    slope_place: NDArray[np.int64]
 
 
-# weight, then the factors own, shared and reel
-GOOD_IN_COMMON = (
-    (0.26, 1.0, 1.0, 1.0),
-    (0.12, 1.35, 1.0, 1.0),
-    (0.16, 1.0, 1.0, 1.7),
-    (0.07, 1.35, 1.0, 1.7),
-    (0.06, 1.0, 1.6, 1.0),
-    (0.10, 1.0, 1.0, 3.0),
-    (0.03, 1.8, 1.0, 1.7),
-    (0.02, 1.0, 2.2, 1.0),
-)
-GOOD_ONE_RANGE_WEIGHT = 0.18
-GOOD_ONE_RANGE_OWN = 1.5
-
-# weight, shift in tolerances, factor on the own part's spread
-REEL_WEIGHT = 0.60
-REEL_KINDS = (
-    (0.20, 0.8, 1.0),
-    (0.20, 3.0, 1.0),
-    (0.20, 12.0, 1.0),
-    (0.13, 0.5, 3.0),
-    (0.14, 0.7, 6.0),
-    (0.13, 5.0, 5.0),
-)
-
-# weight, shift in tolerances, factor on the shared part's spread
-SHARED_WEIGHT = 0.13
-SHARED_KINDS = ((1 / 3, 0.8, 1.0), (1 / 3, 3.0, 1.0), (1 / 3, 0.4, 4.0))
-
-
-def good_table(count: int) -> Table:
-    """Return the good hypotheses of a product with `count` ranges."""
-    rows = [
-        (w, Cause.GOOD, -1, np.full(count, own), shared, np.full(count, reel), 0.0)
-        for w, own, shared, reel in GOOD_IN_COMMON
-    ]
-    for r in range(count):
-        own = np.ones(count)
-        own[r] = GOOD_ONE_RANGE_OWN
-        rows.append(
-            (
-                GOOD_ONE_RANGE_WEIGHT / count,
-                Cause.GOOD,
-                -1,
-                own,
-                1.0,
-                np.ones(count),
-                0.0,
-            )
-        )
-    return _table(rows)
-
-
-def reel_table(count: int, place: int) -> Table:
-    """Return the hypotheses that the reel of range `place` is bad."""
-    rows = []
-    for weight, shift, factor in REEL_KINDS:
-        own = np.ones(count)
-        own[place] = factor
-        rows.append(
-            (
-                REEL_WEIGHT * weight / count,
-                Cause.REEL,
-                place,
-                own,
-                1.0,
-                np.ones(count),
-                shift,
-            )
-        )
-    return _table(rows)
-
-
-def shared_table(count: int) -> Table:
-    """Return the hypotheses that the shared stage is bad."""
-    return _table(
+def opening_table(layout: Layout) -> Table:
+    """Return every hypothesis about a build that begins."""
+    return table_of(
         [
-            (
-                SHARED_WEIGHT * weight,
-                Cause.SHARED,
-                -1,
-                np.ones(count),
-                factor,
-                np.ones(count),
-                shift,
-            )
-            for weight, shift, factor in SHARED_KINDS
-        ]
+            *good_hypotheses(layout.parts),
+            *(h for p in range(layout.parts) for h in reel_hypotheses(layout, p)),
+            *(h for p in range(layout.parts) for h in mixed_hypotheses(layout, p)),
+            *shared_hypotheses(layout),
+            *bench_hypotheses(layout, BENCH_OPENING_WEIGHT / (layout.ranges + 1)),
+        ],
+        layout,
     )
 
 
-def joined(*tables: Table) -> Table:
-    """Return the tables under one another."""
-    return Table(
-        **{
-            name: np.concatenate([getattr(t, name) for t in tables])
-            for name in Table.__slots__
-        }
+def new_reel_table(layout: Layout, part: int) -> Table:
+    """Return the bad hypotheses about a reel that a build takes in mid-stream."""
+    return table_of(
+        [*reel_hypotheses(layout, part), *mixed_hypotheses(layout, part)], layout
     )
 
 
-def _table(
-    rows: list[tuple[float, Cause, int, Array, float, Array, float]],
-) -> Table:
-    weight, cause, place, own, shared, reel, shift = zip(*rows, strict=True)
+def session_table(layout: Layout) -> Table:
+    """Return the hypotheses about a bench that was set up anew."""
+    return table_of(bench_hypotheses(layout, BENCH_SESSION_WEIGHT), layout)
+
+
+def unrecorded_table(layout: Layout) -> Table:
+    """Return what may happen before any unit without a record."""
+    kinds = (
+        (UNRECORDED_BAD_WEIGHT, UNRECORDED_BAD),
+        (UNRECORDED_GOOD_WEIGHT, UNRECORDED_GOOD),
+    )
+    return table_of(
+        [
+            replace(h, weight=h.weight * weight / layout.parts, place=p)
+            for weight, hypotheses in kinds
+            for p, h in product(range(layout.parts), hypotheses)
+        ],
+        layout,
+    )
+
+
+def good_hypotheses(parts: int) -> list[Hypothesis]:
+    """Return the good hypotheses, whose weights sum to 1."""
+    weight = GOOD_ONE_PART.weight / parts
+    return [
+        *GOOD_IN_COMMON,
+        *(replace(GOOD_ONE_PART, weight=weight, place=p) for p in range(parts)),
+    ]
+
+
+def reel_hypotheses(layout: Layout, part: int) -> list[Hypothesis]:
+    """Return the hypotheses that the reel of one part is bad."""
+    share = BAD_REEL_WEIGHT / layout.parts
+    return [replace(h, weight=h.weight * share, place=part) for h in BAD_REEL]
+
+
+def mixed_hypotheses(layout: Layout, part: int) -> list[Hypothesis]:
+    """Return the hypotheses that two reels of a range's own part are mixed."""
+    if part >= layout.ranges:
+        return []
+    sizes = [s * d for s, d in product((1.0, -1.0), MIXED_DIFFERENCES)]
+    return [
+        Hypothesis(
+            weight=MIXED_WEIGHT / layout.ranges / len(sizes),
+            cause=Cause.MIXED,
+            place=part,
+            difference=float(layout.ratio[part]) * size,
+        )
+        for size in sizes
+    ]
+
+
+def shared_hypotheses(layout: Layout) -> list[Hypothesis]:
+    """Return the hypotheses that the shared stage is bad; none with one range.
+
+    With a single range the shared stage and the range's own part are one.
+    """
+    if layout.ranges == 1:
+        return []
+    return [replace(h, weight=h.weight * BAD_SHARED_WEIGHT) for h in BAD_SHARED]
+
+
+def bench_hypotheses(layout: Layout, weight: float) -> list[Hypothesis]:
+    """Return the hypotheses that the bench has moved, in one range or in all."""
+    one = [replace(h, weight=h.weight * weight) for h in BENCH_ONE_RANGE]
+    common = [replace(h, weight=h.weight * weight) for h in BENCH_IN_COMMON]
+    return [
+        *(replace(h, place=r) for r, h in product(range(layout.ranges), one)),
+        *(common if layout.ranges > 1 else []),
+    ]
+
+
+def table_of(hypotheses: Sequence[Hypothesis], layout: Layout) -> Table:
+    """Return the hypotheses as arrays for one layout."""
+    count = len(hypotheses)
+    parts = layout.parts
+    own2 = np.ones((parts, count))
+    shift2 = np.zeros((parts + 1, count))
+    reel_shifts = np.zeros((parts + 1, count))
+    for column, h in enumerate(hypotheses):
+        at = slice(None) if h.place == NOWHERE else slice(h.place, h.place + 1)
+        if h.cause != Cause.BENCH:
+            own2[at, column] = h.own**2
+            row = h.place if h.place != NOWHERE else parts
+            ratio = 1.0 if h.place == NOWHERE else float(layout.ratio[h.place])
+            shift2[row, column] = (h.shift * ratio) ** 2
+            reel_shifts[row, column] = h.reel_shifts
+    place = np.array([h.place for h in hypotheses], dtype=np.int64)
+    sloping = np.array([h.slope > 0 for h in hypotheses], dtype=np.bool_)
     return Table(
-        weight=np.array(weight),
-        cause=np.array(cause, dtype=np.int64),
-        place=np.array(place, dtype=np.int64),
-        own=np.array(own),
-        shared=np.array(shared),
-        reel=np.array(reel),
-        shift=np.array(shift),
+        log_weight=np.log([h.weight for h in hypotheses]),
+        cause=np.array([h.cause for h in hypotheses], dtype=np.int64),
+        place=place,
+        own2=own2,
+        shared2=np.array([h.shared**2 for h in hypotheses]),
+        reel2=np.array([h.reel**2 for h in hypotheses]),
+        factor=np.array(
+            [h.shared if h.cause == Cause.SHARED else h.own for h in hypotheses]
+        ),
+        shift2=shift2,
+        reel_shifts=reel_shifts,
+        difference=np.array([h.difference for h in hypotheses]),
+        step2=np.array([h.step**2 for h in hypotheses]),
+        step_in_common=place == NOWHERE,
+        slope2=np.array([h.slope**2 for h in hypotheses]),
+        slope_place=np.where(
+            sloping, np.where(place == NOWHERE, layout.ranges, place), NOWHERE
+        ),
     )

@@ -3,22 +3,30 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from daemon.spc.bank import Bank
-from daemon.spc.baseline import Baseline, checked_tolerance
+from daemon.spc.baseline import Baseline
 from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError
-from daemon.spc.hypotheses import Cause
+from daemon.spc.hypotheses import NOWHERE, Cause
+from daemon.spc.rows import Rows
 
 Array = NDArray[np.float64]
 
 TWO_SIDED_95 = 1.959963984540054
 FRESH_ABOVE_LIMIT = 2.0
 FRESH_WIDENING = 1.5
+NAMED_RUNNER_UP = 0.001
 
-CAUSE_NAMES = {Cause.REEL: "reel", Cause.SHARED: "shared stage"}
+CAUSE_NAMES = {
+    Cause.REEL: "reel",
+    Cause.MIXED: "reel",
+    Cause.SHARED: "shared stage",
+    Cause.BENCH: "bench",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,20 +45,30 @@ class Finding:
     Attributes
     ----------
     cause : str
-        "reel" or "shared stage".
+        "reel", "shared stage" or "bench".
     range_index : int or None
-        The range whose reel it is.
+        The range whose part or bench it is; None for all ranges, or for a common part.
+    part_index : int or None
+        The part: the range's own has the range's index, common parts follow.
     probability : float
         Probability of this cause given that something bad has happened.
     runners_up : tuple of RunnerUp
         The other causes above one in a thousand, likeliest first.
+    alike : tuple of str
+        Causes that nothing measured so far could have told from this one: "bench"
+        until the check standard was run since, "shared stage" with a single range.
     size_ppm, low_ppm, high_ppm : float
-        How far the range lies from where an average reel would put it (for the shared
-        stage: how far all ranges do), with its 95 % interval.
+        How far the reel lies from an average one (mixed: the second reel from the
+        first; shared stage, bench: how far it has moved), with its 95 % interval.
     level_ppm, level_low_ppm, level_high_ppm : float
-        Mean error of the range itself (shared stage: mean over the ranges), likewise.
+        Mean error of the named range's units, of those with the second reel where two
+        are mixed; of all ranges where none is named. Likewise.
     spread_factor : float
         Scatter of the parts as a multiple of the baseline's.
+    mixed_share : float or None
+        Share of the units with the second reel, where two are mixed.
+    drift_ppm_per_unit : float or None
+        Where the bench drifts.
     first_unit : int
         First unit concerned, counted from 1 at the start of the build.
     log_odds : float
@@ -59,8 +77,10 @@ class Finding:
 
     cause: str
     range_index: int | None
+    part_index: int | None
     probability: float
     runners_up: tuple[RunnerUp, ...]
+    alike: tuple[str, ...]
     size_ppm: float
     low_ppm: float
     high_ppm: float
@@ -68,21 +88,33 @@ class Finding:
     level_low_ppm: float
     level_high_ppm: float
     spread_factor: float
+    mixed_share: float | None
+    drift_ppm_per_unit: float | None
     first_unit: int
     log_odds: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DetectorPoint:
-    """What one unit left behind.
+    """What one unit, or one run of the check standard, left behind.
 
-    `finding` stands on every point whose log-odds exceed the limit, refined by each
-    further unit.
+    Attributes
+    ----------
+    n : int
+        Units so far.
+    log_odds : float
+    finding : Finding or None
+        Stands on every point whose log-odds exceed the limit, refined by each unit.
+    odd_probability : tuple of R float
+        Probability that this unit alone has one odd part in that range: where it is
+        high, seat the unit again and run it once more before believing it. Empty after
+        a run of the check standard.
     """
 
     n: int
     log_odds: float
     finding: Finding | None
+    odd_probability: tuple[float, ...]
 
 
 class ReelChangeDetector:
@@ -97,15 +129,16 @@ class ReelChangeDetector:
     log_odds_limit : float
         Log-odds above which a finding stands; calibrated, see
         `daemon.spc.calibrate.shipped_limit`.
-    reels : sequence of R str
-        Reel of each range as the build begins; "" unknown. A reel that the baseline
-        knows has a known level.
+    reels : sequence of P str
+        Reel of each part as the build begins, one a range, then the common parts;
+        "" unknown. A reel that the baseline knows has a known level.
     build : str
         A build that the baseline knows keeps its level.
 
     Notes
     -----
-    The state is a value: `pickle` it in mid-stream and go on.
+    The state is a value: `pickle` or `copy.deepcopy` it in mid-stream and go on. Time
+    and memory per unit do not grow with the units taken.
 
     Examples
     --------
@@ -119,7 +152,7 @@ class ReelChangeDetector:
     >>> detector.update([80.0, -40.0, 10.0], None).finding is None
     True
     >>> detector.change_reels([1])
-    >>> for unit in ([70.0, 5000.0, 20.0], [90.0, 5100.0, -30.0]):
+    >>> for unit in ([70.0, 9000.0, 20.0], [90.0, 9100.0, -30.0]):
     ...     point = detector.update(unit, None)
     >>> point.finding.cause, point.finding.range_index, point.finding.first_unit
     ('reel', 1, 2)
@@ -134,26 +167,39 @@ class ReelChangeDetector:
         reels: Sequence[str] = (),
         build: str = "",
     ) -> None:
-        tolerance = checked_tolerance(tolerance_ppm)
-        if not np.array_equal(tolerance, baseline.tolerance_ppm):
+        layout = baseline.layout
+        expected = layout.tolerance_ppm[: layout.ranges]
+        if not np.array_equal(np.asarray(tolerance_ppm, dtype=np.float64), expected):
             raise ShapeError(
                 argument="tolerance_ppm",
-                value=tolerance.tolist(),
-                allowed=f"the baseline's, {baseline.tolerance_ppm.tolist()}",
+                value=tolerance_ppm,
+                allowed=f"the baseline's, {expected.tolist()}",
             )
         if not isfinite(log_odds_limit):
             raise NotFiniteError(argument="log_odds_limit", value=log_odds_limit)
         self.log_odds_limit = log_odds_limit
+        self._checked_at = 0
         self._bank = Bank([baseline], [reels], [build])
 
+    def start_session(self) -> None:
+        """Record that the bench was set up anew before the next unit or check."""
+        self._bank.start_session()
+
     def change_reels(self, ranges: Sequence[int]) -> None:
-        """Record that from the next unit on these ranges carry never seen reels."""
+        """Record that from the next unit on these parts are of never seen reels.
+
+        Parameters
+        ----------
+        ranges : sequence of int
+            Indices of parts; the own part of a range has the range's index.
+        """
+        parts = self._bank.layout.parts
         for index in ranges:
-            if not 0 <= index < self._bank.ranges:
+            if not 0 <= index < parts:
                 raise OutOfRangeError(
                     argument="ranges",
                     value=index,
-                    allowed=f"range indices from 0 to {self._bank.ranges - 1}",
+                    allowed=f"indices of parts, from 0 to {parts - 1}",
                 )
         self._bank.change_reels(sorted(set(ranges)))
 
@@ -167,30 +213,105 @@ class ReelChangeDetector:
         errors_ppm : (R,) array_like
             Range errors, ppm of reading; NaN where a range was not measured.
         variance_ppm2 : (R,) array_like or None
-            Variance of this unit's measurement, ppm squared; None for negligible.
+            Variance of this unit's measurement, ppm squared, independent from unit to
+            unit; None for negligible.
+
+        Raises
+        ------
+        SpcError
+            A wrong shape, an infinite error, a variance that is negative or no number.
         """
+        errors, variance = self._checked(errors_ppm, variance_ppm2, "")
         bank = self._bank
+        folded = bank.take(errors[None], variance[None])
+        weight = np.exp(bank.rows.log_weight[0])
+        odd = folded.odd @ (weight / weight.sum())
+        return self._point(tuple(odd.tolist()))
+
+    def check(
+        self, errors_minus_known_ppm: ArrayLike, variance_ppm2: ArrayLike
+    ) -> DetectorPoint:
+        """Fold in a run of the check standard.
+
+        Parameters
+        ----------
+        errors_minus_known_ppm : (R,) array_like
+            Its range errors less the known ones, ppm; NaN where not measured.
+        variance_ppm2 : (R,) array_like
+            Variance of these differences, ppm squared: the bench's noise and
+            resolution (quantum squared over 12), and the standard's own uncertainty.
+        """
+        name = "errors_minus_known_ppm"
+        errors, variance = self._checked(errors_minus_known_ppm, variance_ppm2, name)
+        if (variance[~np.isnan(errors)] <= 0).any():
+            raise OutOfRangeError(
+                argument="variance_ppm2", value=variance_ppm2, allowed="> 0"
+            )
+        self._bank.check(errors[None], variance[None])
+        if not np.isnan(errors).all():
+            self._checked_at = self._bank.units
+        return self._point(())
+
+    def second_reel(
+        self, errors_ppm: ArrayLike, variance_ppm2: ArrayLike | None = None
+    ) -> Array:
+        """Return the probability that units carry the second of two mixed reels.
+
+        Parameters
+        ----------
+        errors_ppm : (n, R) array_like
+            Range errors of units of this build, ppm.
+        variance_ppm2 : (n, R) array_like or None
+
+        Returns
+        -------
+        (n,) array
+            By the likeliest hypothesis of mixed reels; zeros where none is left.
+        """
         errors = np.asarray(errors_ppm, dtype=np.float64)
-        if errors.shape != (bank.ranges,):
+        if errors.ndim != 2:
             raise ShapeError(
                 argument="errors_ppm",
-                value=errors.shape,
-                allowed=f"{bank.ranges} numbers, one a range",
+                value=f"shape {errors.shape}",
+                allowed="of shape (units, ranges)",
             )
-        if np.isinf(errors).any():
-            raise NotFiniteError(
-                argument="errors_ppm", value="infinity", allowed="finite or missing"
-            )
+        own = [None] * len(errors) if variance_ppm2 is None else variance_ppm2
+        pairs = [
+            self._checked(e, v, "")
+            for e, v in zip(errors, np.asarray(own), strict=True)
+        ]
+        rows = self._bank.rows
+        mixed = np.where(rows.cause[0] == Cause.MIXED, rows.log_weight[0], -np.inf)
+        if not pairs or not np.isfinite(mixed.max()):
+            return np.zeros(len(pairs))
+        return self._bank.second_reel(
+            int(mixed.argmax()),
+            np.stack([e for e, _ in pairs]),
+            np.stack([v for _, v in pairs]),
+        )
+
+    def _checked(
+        self, errors_ppm: ArrayLike, variance_ppm2: ArrayLike | None, name: str
+    ) -> tuple[Array, Array]:
+        """Return errors and variance in tolerances, or refuse them."""
+        ranges, unit = self._bank.layout.ranges, self._bank.layout.unit_ppm
+        errors = np.asarray(errors_ppm, dtype=np.float64)
         variance = (
-            np.zeros(bank.ranges)
+            np.zeros(ranges)
             if variance_ppm2 is None
             else np.asarray(variance_ppm2, dtype=np.float64)
         )
-        if variance.shape != (bank.ranges,):
-            raise ShapeError(
-                argument="variance_ppm2",
-                value=variance.shape,
-                allowed=f"{bank.ranges} numbers, one a range",
+        name = name or "errors_ppm"
+        for argument, values in ((name, errors), ("variance_ppm2", variance)):
+            if values.shape != (ranges,):
+                raise ShapeError(
+                    argument=argument,
+                    value=f"shape {values.shape}",
+                    allowed=f"{ranges} numbers, one a range",
+                )
+        if np.isinf(errors).any():
+            raise NotFiniteError(
+                argument=name, value=errors.tolist(), allowed="finite or missing"
             )
         variance = np.where(np.isnan(errors), 0.0, variance)
         if not np.isfinite(variance).all() or (variance < 0).any():
@@ -199,81 +320,136 @@ class ReelChangeDetector:
                 value=variance.tolist(),
                 allowed="finite and >= 0",
             )
-        bank.take(errors[None] / bank.unit_ppm, variance[None] / bank.unit_ppm**2)
-        log_odds = float(bank.log_odds()[0])
-        finding = self._finding(log_odds) if log_odds > self.log_odds_limit else None
-        return DetectorPoint(n=bank.units, log_odds=log_odds, finding=finding)
+        return errors / unit, variance / unit**2
+
+    def _point(self, odd: tuple[float, ...]) -> DetectorPoint:
+        log_odds = float(self._bank.log_odds()[0])
+        return DetectorPoint(
+            n=self._bank.units,
+            log_odds=log_odds,
+            finding=self._finding(log_odds) if log_odds > self.log_odds_limit else None,
+            odd_probability=odd,
+        )
 
     def _finding(self, log_odds: float) -> Finding:
         bank = self._bank
-        weight = np.where(bank.cause[0] == Cause.GOOD, 0.0, np.exp(bank.log_weight[0]))
+        weight = np.exp(bank.rows.log_weight[0])
+        weight[bank.rows.cause[0] == Cause.GOOD] = 0.0
         weight /= weight.sum()
         masses: dict[tuple[int, int], float] = {}
         for h in np.flatnonzero(weight):
-            key = int(bank.cause[0, h]), int(bank.place[0, h])
+            key = int(bank.rows.cause[0, h]), int(bank.rows.place[0, h])
             masses[key] = masses.get(key, 0.0) + float(weight[h])
-        ranked = sorted(masses, key=lambda key: -masses[key])
-        cause, place = ranked[0]
+        (code, place), *others = sorted(masses, key=lambda key: -masses[key])
+        cause = Cause(code)
         mine = np.flatnonzero(
-            (bank.cause[0] == cause) & (bank.place[0] == place) & (weight > 0)
+            (bank.rows.cause[0] == cause) & (bank.rows.place[0] == place) & (weight > 0)
         )
+        rows = bank.rows.picked(mine[None])
         share = weight[mine] / weight[mine].sum()
-        size, size_sd, level, level_sd = self._sizes(Cause(cause), place, mine, share)
+        size, level = self._sizes(cause, place, rows, share)
         if log_odds < self.log_odds_limit + FRESH_ABOVE_LIMIT:
-            size_sd *= FRESH_WIDENING
-            level_sd *= FRESH_WIDENING
-        unit = bank.unit_ppm
-        reach, level_reach = TWO_SIDED_95 * size_sd, TWO_SIDED_95 * level_sd
+            size, level = size.widened(), level.widened()
+        best = int(share.argmax())
+        first_unit = int(rows.first[0, best])
+        unit = bank.layout.unit_ppm
+        low, high = size.interval()
+        level_low, level_high = level.interval()
+        beta = rows.beta[:, 0, best]
+        slope = rows.slope[0, best] != NOWHERE
         return Finding(
-            cause=CAUSE_NAMES[Cause(cause)],
-            range_index=place if place >= 0 else None,
-            probability=masses[ranked[0]],
+            cause=CAUSE_NAMES[cause],
+            range_index=self._range_of(place),
+            part_index=place if cause in (Cause.REEL, Cause.MIXED) else None,
+            probability=masses[code, place],
             runners_up=tuple(
                 RunnerUp(
                     cause=CAUSE_NAMES[Cause(c)],
-                    range_index=p if p >= 0 else None,
+                    range_index=self._range_of(p),
                     probability=masses[c, p],
                 )
-                for c, p in ranked[1:]
-                if masses[c, p] > 0.001
+                for c, p in others
+                if masses[c, p] > NAMED_RUNNER_UP
             ),
-            size_ppm=size * unit,
-            low_ppm=(size - reach) * unit,
-            high_ppm=(size + reach) * unit,
-            level_ppm=level * unit,
-            level_low_ppm=(level - level_reach) * unit,
-            level_high_ppm=(level + level_reach) * unit,
-            spread_factor=float((share * bank.factor[0, mine]).sum()),
-            first_unit=int(bank.first[0, mine[share.argmax()]]),
+            alike=self._alike(cause, first_unit),
+            size_ppm=size.mean * unit,
+            low_ppm=low * unit,
+            high_ppm=high * unit,
+            level_ppm=level.mean * unit,
+            level_low_ppm=level_low * unit,
+            level_high_ppm=level_high * unit,
+            spread_factor=float((share * rows.factor[0]).sum()),
+            mixed_share=float(beta[0] / beta.sum()) if cause is Cause.MIXED else None,
+            drift_ppm_per_unit=float(rows.mean[-1, 0, best]) * unit if slope else None,
+            first_unit=first_unit,
             log_odds=log_odds,
         )
 
+    def _range_of(self, place: int) -> int | None:
+        return place if 0 <= place < self._bank.layout.ranges else None
+
+    def _alike(self, cause: Cause, first_unit: int) -> tuple[str, ...]:
+        """Causes that the data cannot tell from this one."""
+        names = []
+        if cause is not Cause.BENCH and self._checked_at < first_unit:
+            names.append("bench")
+        if cause is Cause.BENCH and self._checked_at < first_unit:
+            names.append("reel")
+        if self._bank.layout.ranges == 1 and cause is not Cause.BENCH:
+            names.append("shared stage")
+        return tuple(names)
+
     def _sizes(
-        self, cause: Cause, place: int, mine: NDArray[np.intp], share: Array
-    ) -> tuple[float, float, float, float]:
-        """Size and level with standard deviations, mixed over one cause's rows."""
-        bank = self._bank
-        count = bank.ranges
-        typical, typical_covariance, cross = bank.posterior_of_typical()
-        levels = bank.mean[0, mine, :count]
-        covariance = bank.covariance[0, mine, :count, :count]
-        if cause is Cause.REEL:
-            size = levels[:, place] - typical[0, mine, place]
-            size2 = (
-                covariance[:, place, place]
-                + typical_covariance[0, mine, place, place]
-                - 2.0 * cross[0, mine, place, place]
-            )
-            level, level2 = levels[:, place], covariance[:, place, place]
+        self, cause: Cause, place: int, rows: Rows, share: Array
+    ) -> tuple["_Estimate", "_Estimate"]:
+        """Size and level, mixed over the hypotheses of one cause."""
+        layout = self._bank.layout
+        ranges, parts = layout.ranges, layout.parts
+        mean, covariance = rows.mean[:, 0], rows.covariance[:, :, 0]
+        base, base_covariance = self._bank.posterior(rows)
+        state_row = np.zeros(mean.shape[0])
+        state_row[place if 0 <= place < ranges else slice(0, ranges)] = 1.0
+        if cause is Cause.MIXED:
+            state_row[-1] = 1.0
+        state_row[:ranges] /= max(state_row[:ranges].sum(), 1.0)
+        level = _Estimate.of(mean, covariance, state_row, share)
+        if cause in (Cause.REEL, Cause.SHARED):
+            row = np.zeros(base.shape[0])
+            row[place if cause is Cause.REEL else parts] = 1.0
+            size = _Estimate.of(base[:, 0], base_covariance[:, :, 0], row, share)
+        elif cause is Cause.MIXED:
+            row = np.zeros(mean.shape[0])
+            row[-1] = 1.0
+            size = _Estimate.of(mean, covariance, row, share)
         else:
-            size = typical[0, mine, count]
-            size2 = typical_covariance[0, mine, count, count]
-            level, level2 = levels.mean(axis=1), covariance.mean(axis=(1, 2))
-        return *_mixed(size, size2, share), *_mixed(level, level2, share)
+            row = np.zeros(mean.shape[0])
+            row[ranges : 2 * ranges] = state_row[:ranges]
+            size = _Estimate.of(mean, covariance, row, share)
+        return size, level
 
 
-def _mixed(mean: Array, variance: Array, share: Array) -> tuple[float, float]:
-    """Mean and standard deviation of a mixture."""
-    middle = float((share * mean).sum())
-    square = float((share * (variance + (mean - middle) ** 2)).sum())
-    return middle, max(square, 0.0) ** 0.5
+class _Estimate(NamedTuple):
+    """A number with its standard deviation, in tolerances."""
+
+    mean: float
+    sigma: float
+
+    @classmethod
+    def of(
+        cls, mean: Array, covariance: Array, row: Array, share: Array
+    ) -> "_Estimate":
+        """Return row . state, mixed over hypotheses by their shares."""
+        centre = row @ mean
+        variance = np.einsum("i,ijk,j->k", row, covariance, row)
+        middle = float(share @ centre)
+        square = float(share @ (variance + (centre - middle) ** 2))
+        return cls(middle, max(square, 0.0) ** 0.5)
+
+    def widened(self) -> "_Estimate":
+        """Return it as it is just after a finding: large draws are found first."""
+        return _Estimate(self.mean, self.sigma * FRESH_WIDENING)
+
+    def interval(self) -> tuple[float, float]:
+        """Return its 95 % interval."""
+        reach = TWO_SIDED_95 * self.sigma
+        return self.mean - reach, self.mean + reach
