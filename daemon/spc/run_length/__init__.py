@@ -1,0 +1,65 @@
+"""How long a chart runs until it signals, without and with a shift.
+
+Each chart has a function that returns the distribution of its run length, and an
+inverse that returns the limit for a wanted average run length in control; the
+CUSUM and the EWMA also a design for a wanted shift. Parameters are taken as
+known; a run length is counted in plotted points.
+"""
+
+from daemon.spc.run_length.cusum import (
+    CusumDesign,
+    cusum_interval,
+    cusum_run_length,
+    design_cusum,
+    siegmund_arl,
+)
+from daemon.spc.run_length.distribution import RunLength, geometric
+from daemon.spc.run_length.ewma import (
+    EwmaDesign,
+    design_ewma,
+    ewma_run_length,
+    ewma_width,
+)
+from daemon.spc.run_length.mewma import mewma_limit, mewma_run_length
+from daemon.spc.run_length.shewhart import (
+    shewhart_run_length,
+    shewhart_size,
+    shewhart_width,
+    t2_limit,
+    t2_run_length,
+)
+from daemon.spc.run_length.zones import (
+    BEYOND_THREE,
+    WESTERN_ELECTRIC,
+    ZoneRule,
+    one_side,
+    zone_run_length,
+    zone_scale,
+)
+
+__all__ = [
+    "BEYOND_THREE",
+    "WESTERN_ELECTRIC",
+    "CusumDesign",
+    "EwmaDesign",
+    "RunLength",
+    "ZoneRule",
+    "cusum_interval",
+    "cusum_run_length",
+    "design_cusum",
+    "design_ewma",
+    "ewma_run_length",
+    "ewma_width",
+    "geometric",
+    "mewma_limit",
+    "mewma_run_length",
+    "one_side",
+    "shewhart_run_length",
+    "shewhart_size",
+    "shewhart_width",
+    "siegmund_arl",
+    "t2_limit",
+    "t2_run_length",
+    "zone_run_length",
+    "zone_scale",
+]

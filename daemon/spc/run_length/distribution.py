@@ -1,0 +1,142 @@
+"""The distribution of a run length, whatever the chart."""
+
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+
+from daemon.spc.checks import Floats, count, finite, share
+from daemon.spc.errors import OutOfRangeError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunLength:
+    r"""How many points a chart takes until its first signal.
+
+    The survivor function is ``early[n]`` for the first points and
+    ``row @ step^(n - len(early)) @ weight`` from there on: every chart of this
+    package, once its limits no longer move, is such a chain.
+
+    Parameters
+    ----------
+    early : ndarray, shape (e,)
+        Probability that no signal has come within 0, 1, ... e - 1 points.
+    row : ndarray, shape (m,)
+        State after point ``e``, with no signal so far.
+    step : ndarray, shape (m, m)
+        One point further, without a signal.
+    weight : ndarray, shape (m,)
+        What each state adds to the probability of no signal so far.
+
+    References
+    ----------
+    D. Brook and D. A. Evans, Biometrika 59 (1972) 539-549.
+
+    Examples
+    --------
+    A fair coin that signals on heads:
+
+    >>> coin = geometric(0.5)
+    >>> coin.mean, round(coin.sd, 6), coin.percentile(0.9)
+    (2.0, 1.414214, 4)
+    """
+
+    early: Floats
+    row: Floats
+    step: Floats
+    weight: Floats
+
+    @property
+    def mean(self) -> float:
+        """Average run length (ARL), in points."""
+        return float(self.early.sum() + self.row @ self._remaining())
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of the run length, in points."""
+        remaining = self._remaining()
+        later = np.linalg.solve(
+            np.eye(len(self.row)) - self.step, self.step @ remaining
+        )
+        e = len(self.early)
+        tail = float(self.row @ remaining)
+        # E[N] is the sum of P(N > n), E[N (N - 1)] / 2 the sum of n P(N > n).
+        mean = float(self.early.sum()) + tail
+        pairs = float(np.arange(e) @ self.early) + e * tail + float(self.row @ later)
+        return sqrt(max(0.0, 2.0 * pairs + mean - mean * mean))
+
+    def none_within(self, n: int) -> float:
+        """Return the probability of no signal within the first `n` points."""
+        count("n", n, at_least=0)
+        if n < len(self.early):
+            return float(self.early[n])
+        power = np.linalg.matrix_power(self.step, n - len(self.early))
+        return min(1.0, max(0.0, float(self.row @ power @ self.weight)))
+
+    def percentile(self, q: float) -> int:
+        """Return the smallest number of points by which a share `q` has signalled.
+
+        Parameters
+        ----------
+        q : float
+            Share of run lengths, above 0 and below 1; 0.5 gives the median.
+
+        Raises
+        ------
+        SpcError
+            When `q` is outside its bounds.
+        """
+        left = 1.0 - share("q", q)
+        done = np.flatnonzero(self.early <= left)
+        if len(done):
+            return int(done[0])
+        n = len(self.early)
+        row: Floats = self.row
+        for _ in range(2 * len(row)):
+            if row @ self.weight <= left:
+                return n
+            n += 1
+            row = np.matmul(row, self.step)
+        # Far out, a binary search over powers of the step: a median of a
+        # million points costs twenty products of matrices.
+        powers = [self.step]
+        while row @ powers[-1] @ self.weight > left:
+            powers.append(powers[-1] @ powers[-1])
+        for k in reversed(range(len(powers))):
+            further = row @ powers[k]
+            if further @ self.weight > left:
+                n, row = n + 2**k, further
+        return n + 1
+
+    def _remaining(self) -> Floats:
+        """Return the mean number of further points, from each state."""
+        left = np.eye(len(self.row)) - self.step
+        return np.asarray(np.linalg.solve(left, self.weight), dtype=np.float64)
+
+
+def geometric(signal: float) -> RunLength:
+    """Return the run length when every point signals with the same probability.
+
+    Parameters
+    ----------
+    signal : float
+        Probability of a signal at one point, > 0 and <= 1.
+
+    Raises
+    ------
+    SpcError
+        When `signal` is outside its bounds; zero is what limits too wide for
+        any value to cross come to.
+
+    Examples
+    --------
+    >>> round(geometric(0.0027).mean, 3)
+    370.37
+    """
+    if not 0.0 < finite("signal", signal) <= 1.0:
+        raise OutOfRangeError(
+            argument="probability of a signal", value=signal, allowed="> 0 and <= 1"
+        )
+    stay = 1.0 - signal
+    one = np.ones(1)
+    return RunLength(early=one, row=stay * one, step=np.array([[stay]]), weight=one)
