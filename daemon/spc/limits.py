@@ -3,12 +3,16 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
+from math import asin, inf, log, pi, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
+from scipy.special import ndtr
 
 from daemon.spc.checks import Floats, finite, finite_array, positive
-from daemon.spc.constants import MEDIAN_MOVING_RANGE, c4, d2
+from daemon.spc.constants import MEDIAN_MOVING_RANGE, c4, chi_mean, d2, d3
 from daemon.spc.errors import NoSpreadError, OutOfRangeError, TooFewError
 
 
@@ -19,42 +23,57 @@ class SigmaMethod(StrEnum):
     MEAN_MOVING_RANGE = "mean moving range"
     MEDIAN_MOVING_RANGE = "median moving range"
     STANDARD_DEVIATION = "standard deviation"
+    MEAN_RANGE = "mean range of subgroups"
+    MEAN_S = "mean standard deviation of subgroups"
+    POOLED = "pooled standard deviation of subgroups"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exclusion:
-    """A baseline value that was left out, and the recorded cause."""
+    """A baseline value that was left out: its position from 0, and why."""
 
     index: int
     cause: str
+
+    def __post_init__(self) -> None:
+        if not self.cause.strip():
+            raise OutOfRangeError(
+                argument="cause", value=repr(self.cause), allowed="a recorded cause"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Provenance:
     """What limits rest on.
 
-    `used` counts the values that entered, `segments` the stretches without a
-    known boundary inside; `excluded` names what was left out and why.
+    `used` counts the values that entered, `segments` the stretches without a known
+    boundary inside, `excluded` names what was left out and why. `sigma` is as
+    uncertain as a standard deviation with `degrees_of_freedom`, infinite when given.
     """
 
     method: SigmaMethod
     used: int
+    degrees_of_freedom: float
     segments: int = 1
     excluded: tuple[Exclusion, ...] = ()
 
 
+GIVEN = Provenance(method=SigmaMethod.GIVEN, used=0, degrees_of_freedom=inf, segments=0)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """Centre line and control limits of a chart of single values.
+    """Centre line, standard deviation and control limits.
 
     Parameters
     ----------
     centre, sigma : float
-        In-control mean and standard deviation, in the unit of the values.
+        In-control mean and standard deviation of one unit, in the unit of the values.
+    width : float
+        Distance of the limits from the centre, in standard deviations of what is
+        plotted.
     provenance : Provenance
         Where they came from.
-    width : float
-        Distance of the limits from the centre, in standard deviations.
 
     Raises
     ------
@@ -63,15 +82,17 @@ class Limits:
 
     Examples
     --------
-    >>> limits = Limits.given(centre=120.0, sigma=40.0)
+    >>> limits = Limits(centre=120.0, sigma=40.0)
     >>> limits.lower, limits.upper
     (0.0, 240.0)
+    >>> limits.provenance.method.value
+    'given'
     """
 
     centre: float
     sigma: float
-    provenance: Provenance
     width: float = 3.0
+    provenance: Provenance = GIVEN
 
     def __post_init__(self) -> None:
         finite("centre", self.centre)
@@ -81,17 +102,38 @@ class Limits:
     @classmethod
     def given(cls, *, centre: float, sigma: float, width: float = 3.0) -> "Limits":
         """Return limits from known parameters, resting on no baseline."""
-        nothing = Provenance(method=SigmaMethod.GIVEN, used=0, segments=0)
-        return cls(centre=centre, sigma=sigma, width=width, provenance=nothing)
+        return cls(centre=centre, sigma=sigma, width=width)
+
+    @classmethod
+    def between(cls, *, lower: float, upper: float, width: float = 3.0) -> "Limits":
+        """Return the limits that reach from `lower` to `upper`, given as such.
+
+        Raises
+        ------
+        OutOfRangeError
+            When `upper` is not above `lower`.
+
+        Examples
+        --------
+        >>> Limits.between(lower=0.0, upper=240.0).sigma
+        40.0
+        """
+        finite("lower", lower)
+        if not finite("upper", upper) > lower:
+            raise OutOfRangeError(
+                argument="upper", value=upper, allowed=f"> lower = {lower}"
+            )
+        sigma = (upper - lower) / (2.0 * positive("width", width))
+        return cls(centre=lower + (upper - lower) / 2.0, sigma=sigma, width=width)
 
     @property
     def lower(self) -> float:
-        """Lower control limit, in the unit of the values."""
+        """Lower control limit of one unit, in the unit of the values."""
         return self.centre - self.width * self.sigma
 
     @property
     def upper(self) -> float:
-        """Upper control limit, in the unit of the values."""
+        """Upper control limit of one unit, in the unit of the values."""
         return self.centre + self.width * self.sigma
 
 
@@ -103,20 +145,20 @@ def limits_from_baseline(
     exclude: Iterable[Exclusion] = (),
     width: float = 3.0,
 ) -> Limits:
-    """Return the limits of an individuals chart from baseline values.
+    """Return the limits of a chart of single values from a baseline.
 
-    Moving ranges are formed neither across a known boundary nor across an
-    excluded value: the two values are not successive units of one process.
+    Moving ranges are formed neither across a known boundary nor across an excluded
+    value: the two values are not successive units of one process.
 
     Parameters
     ----------
     x : array_like, shape (n,)
-        Baseline values in the order they were taken, any one unit.
+        Baseline values in the order they were taken, in any one unit.
     method : SigmaMethod
-        Mean moving range over d2, median moving range over 0.9539, or the
-        sample standard deviation over c4.
+        Mean moving range over d2, median moving range over 0.9539, or the sample
+        standard deviation over c4.
     segment_starts : sequence of int
-        Positions in `x` (0-based) at which a new stretch begins, such as a reel.
+        Positions in `x` (from 0) at which a new stretch begins, such as a reel.
     exclude : iterable of Exclusion
         Values with a recorded cause, left out.
     width : float
@@ -130,8 +172,8 @@ def limits_from_baseline(
     Raises
     ------
     SpcError
-        For values that are not finite, a position outside `x`, fewer than two
-        values or one moving range left, or values without spread.
+        For values that are not finite, a position outside `x` or given twice, fewer
+        than two values or one moving range left, or values without spread.
 
     References
     ----------
@@ -139,41 +181,92 @@ def limits_from_baseline(
 
     Examples
     --------
-    >>> limits = limits_from_baseline([49.6, 47.6, 49.9, 51.3, 47.8, 51.2])
-    >>> round(limits.centre, 3), round(limits.sigma, 3)
-    (49.567, 2.234)
+    >>> limits = limits_from_baseline([110.0, 90.0, 130.0, 70.0])  # ppm
+    >>> limits.centre, round(limits.sigma, 2)
+    (100.0, 35.45)
     """
     values = finite_array("x", x, at_least=2)
-    excluded = tuple(sorted(exclude, key=lambda each: each.index))
+    keep, excluded = kept("x", len(values), exclude)
     starts = _starts(segment_starts, len(values))
-    keep = np.ones(len(values), dtype=np.bool_)
-    for each in excluded:
-        if not 0 <= each.index < len(values):
-            raise OutOfRangeError(
-                argument="exclude.index",
-                value=each.index,
-                allowed=f">= 0 and < {len(values)}",
-            )
-        keep[each.index] = False
-    kept = values[keep]
-    if len(kept) < 2:
-        raise TooFewError(argument="values left in x", value=len(kept), allowed=">= 2")
-    sigma = _sigma(values, keep, starts, method)
-    if sigma <= 0.0:
-        raise NoSpreadError(
-            argument="spread of x", value=sigma, allowed="> 0 for control limits"
-        )
+    used = values[keep]
+    if len(used) < 2:
+        raise TooFewError(argument="values left in x", value=len(used), allowed=">= 2")
+    if method is SigmaMethod.STANDARD_DEVIATION:
+        sigma, freedom = float(used.std(ddof=1)) / c4(len(used)), len(used) - 1.0
+    else:
+        sigma, freedom = _from_moving_ranges(values, keep, starts, method)
     return Limits(
-        centre=float(kept.mean()),
-        sigma=sigma,
+        centre=float(used.mean()),
+        sigma=spread("x", sigma),
         width=width,
         provenance=Provenance(
             method=method,
-            used=len(kept),
+            used=len(used),
+            degrees_of_freedom=freedom,
             segments=1 + len(starts),
             excluded=excluded,
         ),
     )
+
+
+def spread(argument: str, sigma: float) -> float:
+    """Return `sigma`, refusing zero: constant values give no limits."""
+    if sigma <= 0.0:
+        raise NoSpreadError(
+            argument=f"spread of {argument}", value=sigma, allowed="> 0 for limits"
+        )
+    return sigma
+
+
+def kept(
+    argument: str, n: int, exclude: Iterable[Exclusion]
+) -> tuple[NDArray[np.bool_], tuple[Exclusion, ...]]:
+    """Return which of `n` values remain, and the exclusions in order.
+
+    Raises
+    ------
+    OutOfRangeError
+        For a position outside the values, or given twice.
+    """
+    excluded = tuple(sorted(exclude, key=lambda each: each.index))
+    keep = np.ones(n, dtype=np.bool_)
+    for each in excluded:
+        if not 0 <= each.index < n or not keep[each.index]:
+            raise OutOfRangeError(
+                argument=f"index excluded from {argument}",
+                value=each.index,
+                allowed=f">= 0 and < {n}, each once",
+            )
+        keep[each.index] = False
+    return keep, excluded
+
+
+def equivalent_degrees_of_freedom(relative_variance: float) -> float:
+    """Return the degrees of freedom of a standard deviation as uncertain as this.
+
+    Parameters
+    ----------
+    relative_variance : float
+        Variance of an unbiased estimate of sigma, over sigma squared, above 0.
+
+    References
+    ----------
+    P. B. Patnaik, Biometrika 37 (1950) 78-87, who fits chi to the range so.
+
+    Examples
+    --------
+    >>> round(equivalent_degrees_of_freedom((d3(2) / d2(2)) ** 2), 6)
+    1.0
+    """
+    positive("relative_variance", relative_variance)
+
+    def excess(log_freedom: float) -> float:
+        mean = chi_mean(float(np.exp(log_freedom)))
+        return (1.0 - mean**2) / mean**2 - relative_variance
+
+    # Chi's relative variance is close to half the reciprocal of its freedom.
+    start = log(0.5 / relative_variance)
+    return float(np.exp(brentq(excess, start - 3.0, start + 3.0, xtol=1e-13)))
 
 
 def _starts(segment_starts: Sequence[int], n: int) -> list[int]:
@@ -185,21 +278,52 @@ def _starts(segment_starts: Sequence[int], n: int) -> list[int]:
     return sorted(set(segment_starts) - {0})
 
 
-def _sigma(
+def _from_moving_ranges(
     values: Floats, keep: NDArray[np.bool_], starts: list[int], method: SigmaMethod
-) -> float:
-    if method is SigmaMethod.STANDARD_DEVIATION:
-        kept = values[keep]
-        return float(kept.std(ddof=1)) / c4(len(kept))
+) -> tuple[float, float]:
+    """Return sigma and its degrees of freedom."""
     together = keep[1:] & keep[:-1]
     together[np.asarray(starts, dtype=np.intp) - 1] = False
     ranges = np.abs(np.diff(values))[together]
-    if not len(ranges):
+    n = len(ranges)
+    if not n:
         raise TooFewError(argument="moving ranges left in x", value=0, allowed=">= 1")
-    if method is SigmaMethod.MEDIAN_MOVING_RANGE:
-        return float(np.median(ranges)) / MEDIAN_MOVING_RANGE
+    neighbours = int(np.sum(together[1:] & together[:-1]))
     if method is SigmaMethod.MEAN_MOVING_RANGE:
-        return float(ranges.mean()) / d2(2)
-    raise OutOfRangeError(
-        argument="method", value=method.value, allowed="a way to estimate from x"
+        sigma = float(ranges.mean()) / d2(2)
+        own, shared = (d3(2) / d2(2)) ** 2, _MOVING_RANGE_COVARIANCE / d2(2) ** 2
+    elif method is SigmaMethod.MEDIAN_MOVING_RANGE:
+        sigma = float(np.median(ranges)) / MEDIAN_MOVING_RANGE
+        own, shared = _median_variances()
+    else:
+        raise OutOfRangeError(
+            argument="method", value=method.value, allowed="a way for single values"
+        )
+    relative_variance = (n * own + 2 * neighbours * shared) / n**2
+    return sigma, equivalent_degrees_of_freedom(relative_variance)
+
+
+_MOVING_RANGE_COVARIANCE = (4 / pi) * (sqrt(0.75) + 0.5 * asin(0.5) - 1)
+"""Of two successive moving ranges, which share a value: differences correlate -1/2."""
+
+
+@cache
+def _median_variances() -> tuple[float, float]:
+    """Return the relative variance of a median moving range, and its covariance term.
+
+    Both are the large-sample terms of a median of dependent values, from how often
+    two successive ranges are both below the median.
+    """
+    line = MEDIAN_MOVING_RANGE
+    quartile = line / sqrt(2.0)
+    node, weight = np.polynomial.legendre.leggauss(30)
+    z = quartile * node
+    # The second difference given the first: mean -z/2, variance 3/4.
+    inside = ndtr((quartile + z / 2) / sqrt(0.75)) - ndtr(
+        (z / 2 - quartile) / sqrt(0.75)
     )
+    bell = np.exp(-0.5 * z * z) / sqrt(2.0 * pi)
+    both = quartile * float(np.sum(weight * bell * inside))
+    density = 2.0 * float(np.exp(-(line**2) / 4.0)) / sqrt(4.0 * pi)
+    scale = (density * line) ** 2
+    return 0.25 / scale, (both - 0.25) / scale

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.spc.charts.individuals import IndividualsChart
-from daemon.spc.errors import NotFiniteError, SpcError
-from daemon.spc.limits import Exclusion, Limits, limits_from_baseline
+from daemon.spc.errors import NotFiniteError
+from daemon.spc.limits import Limits, limits_from_baseline
 
 values = st.lists(st.floats(-1e6, 1e6), min_size=0, max_size=40)
 
@@ -46,19 +46,3 @@ def test_nan_leaves_the_chart_as_it_was() -> None:
     with pytest.raises(NotFiniteError, match=r"x\[1\] = inf"):
         chart.extend([1.0, np.inf])
     assert chart.n == 0
-
-
-@pytest.mark.parametrize("x", [[], [1.0], [2.0, 2.0, 2.0]])
-def test_a_baseline_without_information_is_refused(x: list[float]) -> None:
-    with pytest.raises(SpcError, match="must be"):
-        limits_from_baseline(x)
-
-
-def test_no_moving_range_crosses_a_boundary_or_an_exclusion() -> None:
-    x = [1.0, 2.0, 100.0, 101.0, 500.0, 102.0, 103.0]
-    limits = limits_from_baseline(
-        x, segment_starts=[2], exclude=[Exclusion(index=4, cause="lead fell off")]
-    )
-    assert limits.sigma == pytest.approx(np.sqrt(np.pi) / 2)
-    assert limits.provenance.used == 6
-    assert limits.provenance.segments == 2
