@@ -60,14 +60,12 @@ def sample(name: str, values: Iterable[float], *, at_least: int) -> tuple[float,
     return taken
 
 
-def ordered(
-    low: str, low_value: float, high: str, high_value: float, *, strictly: bool = True
-) -> None:
-    """Refuse limits that are reversed."""
-    if not (low_value < high_value or (not strictly and low_value == high_value)):
-        sign = "<" if strictly else "<="
+def ordered(**limits: float) -> None:
+    """Refuse two limits, low then high, that are equal, reversed or NaN."""
+    (low, low_value), (high, high_value) = limits.items()
+    if not low_value < high_value:
         raise ArgumentError(
-            name=low, value=low_value, bound=f"{sign} {high} ({high_value!r})"
+            name=low, value=low_value, bound=f"< {high} ({high_value!r})"
         )
 
 

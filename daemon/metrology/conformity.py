@@ -4,12 +4,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot
 
-from scipy.stats import norm
+from scipy.special import ndtr
 
-from daemon.metrology.checks import finite, not_negative, positive
-
-EXPANSION = 2.0
-"""Coverage factor of the expanded uncertainty that guard bands are made of."""
+from daemon.metrology.checks import finite, not_negative, ordered, positive
+from daemon.metrology.risk import EXPANSION
 
 
 class Outcome(StrEnum):
@@ -140,14 +138,40 @@ def conformance_probability(
 ) -> float:
     """Return the probability that the true value lies within the tolerance.
 
+    Parameters
+    ----------
+    estimate : float
+        Measured value, any unit.
+    uncertainty : float
+        Its standard uncertainty (k = 1), >= 0.
+    low, high : float
+        Tolerance limits, low <= high; infinite for a one-sided tolerance.
+
+    Returns
+    -------
+    float
+        For a normal distribution about the estimate (JCGM 106, 7.3 and 7.4).
+
+    Raises
+    ------
+    ArgumentError
+        If an argument is outside its bound or the limits are reversed.
+
+    Examples
+    --------
+    A breakdown voltage that must not be above -5.40 V:
+
     >>> round(conformance_probability(-5.47, 0.05, float("-inf"), -5.40), 2)
     0.92
     """
+    finite(estimate=estimate)
+    not_negative(uncertainty=uncertainty)
+    if low != high:
+        ordered(low=low, high=high)
     if uncertainty == 0:
         return float(low <= estimate <= high)
     return float(
-        norm.cdf((high - estimate) / uncertainty)
-        - norm.cdf((low - estimate) / uncertainty)
+        ndtr((high - estimate) / uncertainty) - ndtr((low - estimate) / uncertainty)
     )
 
 

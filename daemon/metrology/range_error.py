@@ -1,18 +1,11 @@
 """The error of one range, from readings at zero, at a level, and at zero again."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from itertools import chain
-from math import hypot, sqrt
-from statistics import fmean
+from dataclasses import dataclass, field, replace
 
-from daemon.metrology.checks import (
-    finite,
-    not_negative,
-    not_zero,
-    positive,
-    sample,
-)
+from daemon.metrology.checks import finite, not_negative, not_zero, positive
+from daemon.metrology.coverage import coverage_half_width
+from daemon.metrology.readings import Readings, scatter_components
 from daemon.metrology.uncertainty import (
     Component,
     Distribution,
@@ -21,6 +14,15 @@ from daemon.metrology.uncertainty import (
     effective_degrees_of_freedom,
     half_width_component,
 )
+
+__all__ = [
+    "MeterSpecification",
+    "RangeError",
+    "Readings",
+    "Temperature",
+    "range_error",
+    "relative_error_ppm",
+]
 
 REFERENCE_TEMPERATURE_C = 23.0
 _TWO_SIGMA = 0.954499736103642
@@ -61,34 +63,6 @@ class MeterSpecification:
             of_range_ppm=self.of_range_ppm,
             resolution=self.resolution / standard_ohm,
         )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Readings:
-    """One instrument's readings: source at zero, at the level, at zero again.
-
-    Each has one element a reading, at least one. Where reference and output
-    have equally many at the level they are taken as pairs, so that a noise of
-    the source that both saw counts for nothing.
-    """
-
-    zero_before: Sequence[float]
-    level: Sequence[float]
-    zero_after: Sequence[float]
-
-    def __post_init__(self) -> None:
-        for name in ("zero_before", "level", "zero_after"):
-            sample(f"{name} readings", getattr(self, name), at_least=1)
-
-    @property
-    def zero(self) -> float:
-        """Zero at the time of the level, midway between before and after."""
-        return (fmean(self.zero_before) + fmean(self.zero_after)) / 2
-
-    @property
-    def drift(self) -> float:
-        """Zero after minus zero before."""
-        return fmean(self.zero_after) - fmean(self.zero_before)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,8 +113,15 @@ class RangeError:
     @property
     def comparison_uncertainty_ppm(self) -> float:
         """Standard uncertainty without what is the same for every unit here."""
-        own = [one for one in self.components if not one.of_bench]
-        return _widened(own)
+        return _widened([one for one in self.components if not one.of_bench])
+
+    def expanded_ppm(self, coverage: float) -> float:
+        """Return the half-width of a coverage interval, ppm of reading.
+
+        It follows from the components' distributions, not from a factor: two
+        rectangular ones of equal size make a triangle.
+        """
+        return coverage_half_width(self.components, coverage)
 
 
 def relative_error_ppm(reference: float, indicated: float) -> float:
@@ -217,11 +198,11 @@ def range_error(
     Notes
     -----
     Budget by JCGM 100: scatter of the readings with its degrees of freedom
-    (4.2), the instruments' specifications, resolutions and the drift of zero
-    each as rectangular (4.3.7), the effective degrees of freedom by Welch and
-    Satterthwaite (G.4). A specification is one bound for the zero-corrected
-    reading: its share of the range stays in, for it also says how straight the
-    instrument is.
+    (4.2), the instruments' specifications and the drift of zero each as
+    rectangular (4.3.7), the resolution as the difference of two roundings, the
+    effective degrees of freedom by Welch and Satterthwaite (G.4). A
+    specification is one bound for the zero-corrected reading: its share of the
+    range stays in, for it also says how straight the instrument is.
 
     Examples
     --------
@@ -242,19 +223,16 @@ def range_error(
     not_zero(nominal_transfer=nominal_transfer)
     positive(full_scale=full_scale)
     not_negative(standard_uncertainty_ppm=standard_uncertainty_ppm)
-    true = fmean(reference.level) - reference.zero
-    volts = fmean(output.level) - output.zero
-    not_zero(reference=true)
-    not_zero(output=volts)
-    indicated = volts / nominal_transfer
+    true = reference.net_level
+    indicated = output.net_level / nominal_transfer
     shift_ppm, temperature_lines = _referred(temperature)
-    scatter, repeatability_ppm = _scatter_lines(reference, output)
+    scatter, repeatability_ppm = scatter_components(reference, output)
     # The error is a ratio: a relative deviation of either reading counts times it.
     ratio = abs(indicated / true)
     lines = [
         *scatter,
-        *_meter_lines("reference", reference, reference_meter, true, same_voltmeter),
-        *_meter_lines("output", output, output_meter, volts, same_voltmeter),
+        *_meter_lines("reference", reference, reference_meter, same_voltmeter),
+        *_meter_lines("output", output, output_meter, same_voltmeter),
     ]
     if standard_uncertainty_ppm > 0:
         lines.append(
@@ -266,7 +244,11 @@ def range_error(
             )
         )
     components = (
-        *(_scaled(line, ratio) for line in lines if line.standard > 0),
+        *(
+            replace(line, standard=line.standard * ratio)
+            for line in lines
+            if line.standard > 0
+        ),
         *temperature_lines,
     )
     return RangeError(
@@ -286,125 +268,28 @@ def _widened(components: Sequence[Component]) -> float:
     return combined(components) * coverage_factor(_TWO_SIGMA, degrees) / 2
 
 
-def _scaled(line: Component, factor: float) -> Component:
-    return Component(
-        name=line.name,
-        standard=line.standard * factor,
-        distribution=line.distribution,
-        degrees_of_freedom=line.degrees_of_freedom,
-        of_bench=line.of_bench,
-    )
-
-
 def _meter_lines(
-    role: str,
-    readings: Readings,
-    meter: MeterSpecification,
-    level: float,
-    gain_cancels: bool,
+    role: str, readings: Readings, meter: MeterSpecification, gain_cancels: bool
 ) -> list[Component]:
     """Return specification, resolution and zero drift, ppm of the level."""
-    to_ppm = 1e6 / abs(level)
+    level = abs(readings.net_level)
     of_reading_ppm = 0.0 if gain_cancels else meter.of_reading_ppm
-    of_range_ppm = meter.of_range_ppm * meter.full_scale / abs(level)
-    # One step of the level and of the mean of two zeros.
-    resolution = meter.resolution / 2 * sqrt(1 + 1 / 2)
+    of_range_ppm = meter.of_range_ppm * meter.full_scale / level
     return [
         half_width_component(
             f"{role}: specification", of_reading_ppm + of_range_ppm, of_bench=True
         ),
-        half_width_component(f"{role}: resolution", resolution * to_ppm),
+        # Level and zero are each off by up to half a step.
         half_width_component(
-            f"{role}: drift of zero", abs(readings.drift) / 2 * to_ppm
+            f"{role}: resolution",
+            meter.resolution / level * 1e6,
+            Distribution.TRIANGULAR,
+        ),
+        half_width_component(
+            f"{role}: drift of zero",
+            readings.drift_beyond_scatter() / 2 / level * 1e6,
         ),
     ]
-
-
-def _scatter_lines(
-    reference: Readings, output: Readings
-) -> tuple[list[Component], float | None]:
-    """Return the scatter lines in ppm of the level, and one reading's own."""
-    levels = {
-        "reference": fmean(reference.level) - reference.zero,
-        "output": fmean(output.level) - output.zero,
-    }
-    by_role = {"reference": reference, "output": output}
-    lines = []
-    zero_scatter: dict[str, tuple[float, float]] = {}
-    for role, readings in by_role.items():
-        deviation, degrees = _zero_scatter(readings)
-        relative_ppm = deviation / abs(levels[role]) * 1e6
-        zero_scatter[role] = (relative_ppm, degrees)
-        counts = (len(readings.zero_before), len(readings.zero_after))
-        lines.append(
-            _scatter_line(
-                f"{role}: scatter of zero",
-                relative_ppm * sqrt(sum(1 / count for count in counts)) / 2,
-                degrees,
-            )
-        )
-    paired = len(reference.level) == len(output.level) >= 2
-    if paired:
-        ratios_ppm = [
-            (
-                (out - output.zero)
-                / levels["output"]
-                * levels["reference"]
-                / (true - reference.zero)
-                - 1
-            )
-            * 1e6
-            for true, out in zip(reference.level, output.level, strict=True)
-        ]
-        deviation = _deviation(ratios_ppm)
-        count = len(ratios_ppm)
-        lines.append(_scatter_line("scatter", deviation / sqrt(count), count - 1))
-        return lines, deviation
-    deviations = []
-    for role, readings in by_role.items():
-        count = len(readings.level)
-        if count >= 2:
-            deviation = _deviation(readings.level) / abs(levels[role]) * 1e6
-            degrees = float(count - 1)
-        else:
-            # One reading shows no scatter: that of zero stands in for it.
-            deviation, degrees = zero_scatter[role]
-        deviations.append(deviation)
-        lines.append(
-            _scatter_line(f"{role}: scatter", deviation / sqrt(count), degrees)
-        )
-    several = len(reference.level) >= 2 or len(output.level) >= 2
-    return lines, hypot(*deviations) if several else None
-
-
-def _scatter_line(name: str, standard: float, degrees: float) -> Component:
-    return Component(
-        name=name,
-        standard=standard,
-        distribution=Distribution.STUDENT,
-        degrees_of_freedom=degrees,
-    )
-
-
-def _zero_scatter(readings: Readings) -> tuple[float, float]:
-    """Return standard deviation and degrees of freedom of a reading at zero.
-
-    Pooled over both zeros; where each has one reading their difference is all
-    that is known.
-    """
-    zeros = (readings.zero_before, readings.zero_after)
-    degrees = sum(len(group) - 1 for group in zeros)
-    if degrees == 0:
-        return abs(readings.drift) / sqrt(2), 1.0
-    squares = chain.from_iterable(
-        ((value - fmean(group)) ** 2 for value in group) for group in zeros
-    )
-    return sqrt(sum(squares) / degrees), float(degrees)
-
-
-def _deviation(values: Sequence[float]) -> float:
-    mean = fmean(values)
-    return sqrt(sum((value - mean) ** 2 for value in values) / (len(values) - 1))
 
 
 def _referred(temperature: Temperature | None) -> tuple[float, list[Component]]:

@@ -5,7 +5,6 @@ transfer, sensitivities, tolerance budget and the value a suspect part must
 have follow from it.
 """
 
-import ast
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import product
@@ -13,18 +12,16 @@ from math import exp, hypot, isfinite, log
 from typing import Any
 
 from scipy.optimize import brentq
-from simpleeval import InvalidExpression, SimpleEval
 from uncertainties import ufloat
 
 from daemon.metrology.checks import finite, positive
 from daemon.metrology.errors import (
     ArgumentError,
-    FormulaError,
     NoSolutionError,
     UnknownPartError,
 )
+from daemon.metrology.formula import plain_arithmetic
 
-_LONGEST_FORMULA = 200
 _WIDEST_LOG_RATIO = log(1e9)
 _MOST_TOLERANCED_PARTS = 16
 _NO_BUILTINS: dict[str, Any] = {"__builtins__": {}}
@@ -58,7 +55,7 @@ class Transfer:
 
     def __init__(self, formula: str) -> None:
         self.formula = formula
-        tree, self.names = _plain_arithmetic(formula)
+        tree, self.names = plain_arithmetic(formula)
         self._code = compile(tree, "<transfer>", "eval")
 
     def __repr__(self) -> str:
@@ -413,56 +410,6 @@ def range_parts(
             if len(keys) < len(transfers)
         },
     )
-
-
-def _plain_arithmetic(formula: str) -> tuple[ast.Expression, tuple[str, ...]]:
-    """Return the checked tree and the part names in their order of first use."""
-    if len(formula) > _LONGEST_FORMULA:
-        raise FormulaError(
-            formula=formula[:20] + "...",
-            reason=f"longer than {_LONGEST_FORMULA} characters",
-        )
-    try:
-        tree = ast.parse(formula.strip(), mode="eval")
-        names = _names_in(tree, formula)
-    except (SyntaxError, ValueError, RecursionError, InvalidExpression) as exc:
-        raise FormulaError(
-            formula=formula,
-            reason="not plain arithmetic (+ - * / and parentheses) over part names",
-        ) from exc
-    if not names:
-        raise FormulaError(formula=formula, reason="must name at least one part")
-    return tree, names
-
-
-def _names_in(tree: ast.Expression, formula: str) -> tuple[str, ...]:
-    """Return the names, in order, of a tree that holds plain arithmetic alone.
-
-    The safe evaluator visits every node with operators that compute nothing, so
-    what it lets pass is safe whatever the part values are.
-    """
-    found: dict[str, None] = {}
-
-    def note(node: ast.Name) -> float:
-        found[node.id] = None
-        return 1.0
-
-    operators = (ast.Add, ast.Sub, ast.Mult, ast.Div, ast.UAdd, ast.USub)
-    nodes = (ast.BinOp, ast.UnaryOp, ast.Name, ast.Constant)
-    evaluator = SimpleEval(
-        operators=dict.fromkeys(operators, _only_numbers), functions={}, names=note
-    )
-    evaluator.nodes = {kind: evaluator.nodes[kind] for kind in nodes}
-    _only_numbers(evaluator.eval(formula, previously_parsed=tree.body))
-    return tuple(found)
-
-
-def _only_numbers(*operands: object) -> float:
-    for operand in operands:
-        if type(operand) not in (int, float) or not isfinite(operand):  # type: ignore[arg-type]
-            message = f"{operand!r} is no number"
-            raise InvalidExpression(message)
-    return 1.0
 
 
 def _nearest_sign_change(

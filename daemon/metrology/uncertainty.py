@@ -1,13 +1,21 @@
-"""Uncertainty budgets (JCGM 100) in the unit of their result."""
+"""Lines of an uncertainty budget (JCGM 100), in the unit of their result."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot, inf, isinf, sqrt
+from statistics import fmean
 
-from scipy.stats import t as student_t
+from scipy.special import ndtri, stdtrit
 
-from daemon.metrology.checks import degrees_of_freedom, not_negative, probability
+from daemon.metrology.checks import (
+    degrees_of_freedom,
+    not_negative,
+    positive,
+    probability,
+    same_length,
+    sample,
+)
 from daemon.metrology.errors import ArgumentError
 
 
@@ -15,13 +23,13 @@ class Distribution(StrEnum):
     """What is believed about a quantity (JCGM 100, 4.3; JCGM 101, table 1)."""
 
     NORMAL = "normal"
-    STUDENT = "scatter of readings"
+    STUDENT = "Student's t"
     RECTANGULAR = "rectangular"
     TRIANGULAR = "triangular"
     ARCSINE = "arcsine"
 
 
-_DIVISOR = {
+HALF_WIDTH_DIVISOR = {
     Distribution.RECTANGULAR: sqrt(3),
     Distribution.TRIANGULAR: sqrt(6),
     Distribution.ARCSINE: sqrt(2),
@@ -50,6 +58,193 @@ class Component:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TypeA:
+    """What a series of readings says (JCGM 100, 4.2).
+
+    `deviation` is the standard deviation of one reading, `standard` that of the
+    mean, both with `degrees_of_freedom` = number of readings - 1.
+    """
+
+    mean: float
+    deviation: float
+    standard: float
+    degrees_of_freedom: int
+
+
+def type_a(readings: Sequence[float]) -> TypeA:
+    """Return mean and standard uncertainty of readings taken alike.
+
+    Parameters
+    ----------
+    readings : sequence of float
+        Two or more, one unit.
+
+    Returns
+    -------
+    TypeA
+        In the unit of the readings (JCGM 100, 4.2.2 and 4.2.3).
+
+    Raises
+    ------
+    ArgumentError
+        With fewer than two readings or one that is not finite.
+
+    Examples
+    --------
+    >>> series = type_a([9.98, 10.0, 10.02])
+    >>> series.mean, round(series.deviation, 9), round(series.standard, 5)
+    (10.0, 0.02, 0.01155)
+    """
+    taken = sample("readings", readings, at_least=2)
+    # A first mean near the data keeps the digits that large readings share.
+    near = fmean(taken)
+    rests = [value - near for value in taken]
+    rest = fmean(rests)
+    degrees = len(taken) - 1
+    deviation = sqrt(sum((value - rest) ** 2 for value in rests) / degrees)
+    return TypeA(
+        mean=near + rest,
+        deviation=deviation,
+        standard=deviation / sqrt(len(taken)),
+        degrees_of_freedom=degrees,
+    )
+
+
+def correlation(readings: Sequence[float], others: Sequence[float]) -> float:
+    """Return the correlation of two series read at the same times.
+
+    Parameters
+    ----------
+    readings, others : sequence of float
+        Equally many, two or more, neither constant.
+
+    Returns
+    -------
+    float
+        From -1 to 1; the same for single readings and for means (JCGM 100,
+        5.2.3).
+
+    Raises
+    ------
+    ArgumentError
+        With too few or unequally many readings, or a constant series.
+
+    Examples
+    --------
+    >>> round(correlation([1.0, 2.0, 3.0], [2.0, 4.0, 6.1]), 4)
+    0.9999
+    """
+    same_length("others", others, readings)
+    series = [type_a(readings), type_a(others)]
+    for name, one in zip(("readings", "others"), series, strict=True):
+        positive(**{f"standard deviation of {name}": one.deviation})
+    products = [
+        (a - series[0].mean) * (b - series[1].mean)
+        for a, b in zip(readings, others, strict=True)
+    ]
+    covariance = sum(products) / series[0].degrees_of_freedom
+    return covariance / (series[0].deviation * series[1].deviation)
+
+
+def of_half_width(half_width: float, distribution: Distribution) -> float:
+    """Return the standard uncertainty of what lies within a half-width.
+
+    Parameters
+    ----------
+    half_width : float
+        >= 0, any unit.
+    distribution : Distribution
+        Rectangular (half-width / sqrt 3), triangular (/ sqrt 6) or arcsine
+        (/ sqrt 2).
+
+    Returns
+    -------
+    float
+        In the same unit (JCGM 100, 4.3.7 and 4.3.9; JCGM 101, 6.4).
+
+    Raises
+    ------
+    ArgumentError
+        If the half-width is negative or the distribution has none.
+
+    Examples
+    --------
+    >>> round(of_half_width(0.5, Distribution.RECTANGULAR), 4)
+    0.2887
+    """
+    not_negative(half_width=half_width)
+    if distribution not in HALF_WIDTH_DIVISOR:
+        raise ArgumentError(
+            name="distribution",
+            value=str(distribution),
+            bound=f"one of {', '.join(HALF_WIDTH_DIVISOR)}",
+        )
+    return half_width / HALF_WIDTH_DIVISOR[distribution]
+
+
+def of_trapezoid(half_width: float, top_ratio: float) -> float:
+    """Return the standard uncertainty of a symmetric trapezoidal distribution.
+
+    Parameters
+    ----------
+    half_width : float
+        Of the base, >= 0, any unit.
+    top_ratio : float
+        Width of the top over that of the base: 0 is triangular, 1 rectangular.
+
+    Returns
+    -------
+    float
+        half_width * sqrt((1 + top_ratio^2) / 6) (JCGM 100, 4.3.9).
+
+    Raises
+    ------
+    ArgumentError
+        If an argument is outside its bound.
+
+    Examples
+    --------
+    >>> round(of_trapezoid(1.0, 0.5), 6)
+    0.456435
+    """
+    not_negative(half_width=half_width)
+    if not 0 <= top_ratio <= 1:
+        raise ArgumentError(name="top_ratio", value=top_ratio, bound=">= 0 and <= 1")
+    return half_width * sqrt((1 + top_ratio**2) / 6)
+
+
+def of_expanded(expanded: float, coverage: float, degrees: float = inf) -> float:
+    """Return the standard uncertainty behind an expanded one on a certificate.
+
+    Parameters
+    ----------
+    expanded : float
+        Half-width of the stated interval, >= 0, any unit.
+    coverage : float
+        Its coverage probability, strictly between 0 and 1.
+    degrees : float
+        Effective degrees of freedom it was stated with; infinite for normal.
+
+    Returns
+    -------
+    float
+        In the same unit (JCGM 100, 4.3.4).
+
+    Raises
+    ------
+    ArgumentError
+        If an argument is outside its bound.
+
+    Examples
+    --------
+    >>> round(of_expanded(1.0, 0.95), 6)
+    0.510213
+    """
+    not_negative(expanded=expanded)
+    return expanded / coverage_factor(coverage, degrees)
+
+
 def half_width_component(
     name: str,
     half_width: float,
@@ -66,8 +261,7 @@ def half_width_component(
     half_width : float
         In the unit of the result, >= 0.
     distribution : Distribution
-        Rectangular (half-width / sqrt 3), triangular (/ sqrt 6) or arcsine
-        (/ sqrt 2); JCGM 100, 4.3.7 and 4.3.9.
+        See `of_half_width`.
     of_bench : bool
         Whether it is the same for every unit on this bench.
 
@@ -85,15 +279,9 @@ def half_width_component(
     >>> round(half_width_component("resolution", 0.5).standard, 4)
     0.2887
     """
-    if distribution not in _DIVISOR:
-        raise ArgumentError(
-            name="distribution",
-            value=str(distribution),
-            bound=f"one of {', '.join(_DIVISOR)}",
-        )
     return Component(
         name=name,
-        standard=half_width / _DIVISOR[distribution],
+        standard=of_half_width(half_width, distribution),
         distribution=distribution,
         of_bench=of_bench,
     )
@@ -184,4 +372,5 @@ def coverage_factor(coverage: float, degrees: float = inf) -> float:
     """
     probability(coverage=coverage)
     degrees_of_freedom(degrees=degrees)
-    return float(student_t.ppf((1 + coverage) / 2, degrees))
+    upper = (1 + coverage) / 2
+    return float(ndtri(upper) if isinf(degrees) else stdtrit(degrees, upper))

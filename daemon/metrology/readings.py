@@ -1,0 +1,163 @@
+"""One instrument's readings of a level between two zeros, and their scatter."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot, sqrt
+from statistics import fmean
+
+from daemon.metrology.checks import not_zero, sample
+from daemon.metrology.uncertainty import Component, Distribution, type_a
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """One instrument's readings: source at zero, at the level, at zero again.
+
+    Each has one element a reading, at least one. Where reference and output
+    have equally many at the level they are taken as pairs, so that a noise of
+    the source that both saw counts for nothing.
+    """
+
+    zero_before: Sequence[float]
+    level: Sequence[float]
+    zero_after: Sequence[float]
+
+    def __post_init__(self) -> None:
+        for name in ("zero_before", "level", "zero_after"):
+            sample(f"{name} readings", getattr(self, name), at_least=1)
+
+    @property
+    def zero(self) -> float:
+        """Zero at the time of the level, midway between before and after."""
+        return (fmean(self.zero_before) + fmean(self.zero_after)) / 2
+
+    @property
+    def drift(self) -> float:
+        """Zero after minus zero before."""
+        return fmean(self.zero_after) - fmean(self.zero_before)
+
+    @property
+    def net_level(self) -> float:
+        """Level less zero."""
+        return fmean(self.level) - self.zero
+
+    def zero_scatter(self) -> tuple[float, float]:
+        """Return standard deviation and degrees of freedom of a reading at zero.
+
+        Pooled over both zeros; where each has one reading their difference is
+        all that is known.
+        """
+        zeros = [
+            type_a(zero)
+            for zero in (self.zero_before, self.zero_after)
+            if len(zero) >= 2
+        ]
+        if not zeros:
+            return abs(self.drift) / sqrt(2), 1.0
+        degrees = sum(zero.degrees_of_freedom for zero in zeros)
+        squares = sum(zero.deviation**2 * zero.degrees_of_freedom for zero in zeros)
+        return sqrt(squares / degrees), float(degrees)
+
+    def drift_beyond_scatter(self) -> float:
+        """Return the part of the drift that scatter of the zeros does not make."""
+        counts = 1 / len(self.zero_before) + 1 / len(self.zero_after)
+        by_scatter = self.zero_scatter()[0] ** 2 * counts
+        return sqrt(max(self.drift**2 - by_scatter, 0.0))
+
+
+def scatter_components(
+    reference: Readings, output: Readings
+) -> tuple[list[Component], float | None]:
+    """Return what the scatter of the readings does to their ratio.
+
+    Parameters
+    ----------
+    reference, output : Readings
+        Each with a level that is not its zero.
+
+    Returns
+    -------
+    list of Component
+        Standard uncertainties of the ratio of the means, ppm of the ratio, with
+        their degrees of freedom (JCGM 100, 4.2).
+    float or None
+        Standard deviation of a single ratio at the level, ppm; None where
+        nothing was read twice there.
+
+    Raises
+    ------
+    ArgumentError
+        If a level equals its zero.
+
+    Examples
+    --------
+    >>> still = Readings(zero_before=[0.0], level=[1.0, 1.0], zero_after=[0.0])
+    >>> noisy = Readings(zero_before=[0.0], level=[0.999, 1.001], zero_after=[0.0])
+    >>> lines, repeatability_ppm = scatter_components(still, noisy)
+    >>> round(repeatability_ppm), [round(line.standard) for line in lines]
+    (1414, [0, 0, 1000])
+    """
+    not_zero(
+        **{
+            "reference level - zero": reference.net_level,
+            "output level - zero": output.net_level,
+        }
+    )
+    lines = [_of_zero("reference", reference), _of_zero("output", output)]
+    if len(reference.level) == len(output.level) >= 2:
+        line, deviation_ppm = _of_pairs(reference, output)
+        return [*lines, line], deviation_ppm
+    singles = [_of_level("reference", reference), _of_level("output", output)]
+    lines += [line for line, _ in singles]
+    if len(reference.level) == len(output.level) == 1:
+        return lines, None
+    return lines, hypot(*(deviation_ppm for _, deviation_ppm in singles))
+
+
+def _of_zero(role: str, readings: Readings) -> Component:
+    deviation, degrees = readings.zero_scatter()
+    counts = 1 / len(readings.zero_before) + 1 / len(readings.zero_after)
+    return _line(
+        f"{role}: scatter of zero",
+        _relative_ppm(readings, deviation) * sqrt(counts) / 2,
+        degrees,
+    )
+
+
+def _of_pairs(reference: Readings, output: Readings) -> tuple[Component, float]:
+    ratio = output.net_level / reference.net_level
+    series = type_a(
+        [
+            ((out - output.zero) / (true - reference.zero) / ratio - 1) * 1e6
+            for true, out in zip(reference.level, output.level, strict=True)
+        ]
+    )
+    line = _line("scatter", series.standard, series.degrees_of_freedom)
+    return line, series.deviation
+
+
+def _of_level(role: str, readings: Readings) -> tuple[Component, float]:
+    count = len(readings.level)
+    if count >= 2:
+        series = type_a(readings.level)
+        deviation, degrees = series.deviation, float(series.degrees_of_freedom)
+    else:
+        # One reading shows no scatter: that of zero stands in for it.
+        deviation, degrees = readings.zero_scatter()
+    deviation_ppm = _relative_ppm(readings, deviation)
+    return _line(
+        f"{role}: scatter", deviation_ppm / sqrt(count), degrees
+    ), deviation_ppm
+
+
+def _relative_ppm(readings: Readings, deviation: float) -> float:
+    return deviation / abs(readings.net_level) * 1e6
+
+
+def _line(name: str, standard: float, degrees: float) -> Component:
+    return Component(
+        name=name,
+        standard=standard,
+        distribution=Distribution.STUDENT,
+        degrees_of_freedom=degrees,
+    )
