@@ -1,5 +1,6 @@
 """The bench as the maker writes it: instruments by role, accuracy, limits."""
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 from ipaddress import ip_address
@@ -26,16 +27,30 @@ from config.strict import (
 __all__ = [
     "BY_HAND",
     "COMPLIANCE_DEFAULT_MAX_V",
+    "EXAMPLE_ADDRESS",
+    "ROLES",
     "Bench",
     "CheckStandard",
+    "CurrentLimit",
     "Instrument",
+    "KnownError",
     "MeterRange",
     "Reference",
+    "is_visa_address",
 ]
+
+EXAMPLE_ADDRESS = "TCPIP::192.0.2.10::5025::SOCKET"
+_VISA_ADDRESS = re.compile(r"(?:TCPIP|GPIB|USB|ASRL)\S*::\S+", re.IGNORECASE)
+
+ROLES = ("source", "reference", "output", "selector", "ambient")
 
 COMPLIANCE_DEFAULT_MAX_V = 30.0
 BY_HAND = "by hand"
 """The address of an instrument that a person reads or sets."""
+
+
+CurrentLimit = Annotated[float, Field(gt=0, le=10)]
+KnownError = Annotated[float, Field(ge=-1_000_000, le=1_000_000)]
 
 
 class MeterRange(Strict):
@@ -117,10 +132,7 @@ class CheckStandard(Strict):
     """A unit of known errors; tells bench drift from product drift."""
 
     serial: Name
-    error_ppm: Annotated[
-        dict[Name, Annotated[float, Field(ge=-1_000_000, le=1_000_000)]],
-        Field(min_length=1),
-    ]
+    error_ppm: Annotated[dict[Name, KnownError], Field(min_length=1)]
     uncertainty_ppm: PpmAboveZero
     every_units: Count | None = None
 
@@ -136,7 +148,7 @@ class Bench(Strict):
     name: Name
     compliance_v: Volt
     allow_compliance_above_30_v: bool = False
-    current_limit_a: Annotated[float, Field(gt=0, le=10)] | None = None
+    current_limit_a: CurrentLimit | None = None
     source_limit: InputQuantity
     ambient_c: tuple[Celsius, Celsius] = Field(default=(18.0, 28.0), strict=False)
     time_scale: Annotated[float, Field(ge=1, le=10_000)] = 1.0
@@ -151,13 +163,7 @@ class Bench(Strict):
     @property
     def instruments(self) -> dict[str, Instrument]:
         """Instruments by role name, absent roles left out."""
-        roles = {
-            "source": self.source,
-            "reference": self.reference,
-            "output": self.output,
-            "selector": self.selector,
-            "ambient": self.ambient,
-        }
+        roles = {role: getattr(self, role) for role in ROLES}
         return {role: one for role, one in roles.items() if one is not None}
 
     def problems(self) -> Iterator[Problem]:
@@ -186,7 +192,7 @@ class Bench(Strict):
                 yield from self._not_simulated()
 
     def _not_simulated(self) -> Iterator[Problem]:
-        for role in ("source", "reference", "output", "selector", "ambient"):
+        for role in ROLES:
             with where_whole:
                 one = getattr(self, role)
                 if one is not None and not _loopback(one.address):
@@ -195,6 +201,17 @@ class Bench(Strict):
                         problem="must be 1 unless every instrument is simulated on "
                         f"this machine, and {role} is at {one.address!r}",
                     )
+
+
+def is_visa_address(text: str) -> bool:
+    """Whether a text can be the VISA address of an instrument.
+
+    Examples
+    --------
+    >>> is_visa_address("TCPIP::192.0.2.10::5025::SOCKET"), is_visa_address("COM3")
+    (True, False)
+    """
+    return _VISA_ADDRESS.fullmatch(text) is not None
 
 
 def _loopback(address: str) -> bool:

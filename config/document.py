@@ -11,8 +11,9 @@ from config.errors import ConfigError, Fault, dotted
 from config.positions import Place, positions
 from config.strict import KeyPath, Problem
 
-__all__ = ["Document", "parse", "read"]
+__all__ = ["FILES", "Document", "parse", "read"]
 
+FILES = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
 LONGEST_SHOWN = 40
 
 

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator, Mapping
 
-from config.bench import Bench
+from config.bench import EXAMPLE_ADDRESS, ROLES, Bench, is_visa_address
 from config.near import near
 from config.plan import Plan
 from config.product import Product
-from config.profile import Kind, Profile
+from config.profile import TYPED, Kind, Profile
 from config.strict import Problem, where_whole
 
 __all__ = ["fit"]
@@ -16,11 +16,25 @@ def fit(
     product: Product, bench: Bench, plan: Plan, profiles: Mapping[str, Profile]
 ) -> Iterator[Problem]:
     """Yield what is wrong between the files, at the key that should be corrected."""
+    yield from _addresses(bench)
     yield from _limits(product, bench)
     yield from _selectors(product, bench)
     yield from _check_standard(product, bench)
     yield from _reference(product, bench, plan)
     yield from _kinds(product, bench, profiles)
+
+
+def _addresses(bench: Bench) -> Iterator[Problem]:
+    for role in ROLES:
+        with where_whole:
+            one = getattr(bench, role)
+            if one is None or one.profile == TYPED:
+                continue
+            if not is_visa_address(one.address):
+                yield Problem(
+                    path=("bench", role, "address"),
+                    problem=f"must be a VISA address such as {EXAMPLE_ADDRESS!r}",
+                )
 
 
 def _limits(product: Product, bench: Bench) -> Iterator[Problem]:

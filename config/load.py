@@ -8,7 +8,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from config.document import Document, parse, read
+from config.bench import ROLES
+from config.document import FILES, Document, parse, read
 from config.errors import ConfigError, Fault
 from config.model import Settings
 from config.near import near
@@ -18,10 +19,8 @@ from config.validate import validated
 
 __all__ = ["fingerprint", "load", "load_profile", "load_texts", "profile_names"]
 
-FILES = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
 NEEDED = ("product.toml", "plan.toml")
 SECRET = ("alerts.toml",)
-ROLES = ("source", "reference", "output", "selector", "ambient")
 
 OUR_PROFILES = Path(__file__).parent / "profiles"
 

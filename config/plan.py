@@ -8,7 +8,10 @@ from pydantic import Field
 
 from config.strict import Name, Problem, Strict
 
-__all__ = ["Alerts", "Channel", "Judging", "Plan", "Reading", "Watching"]
+__all__ = ["Alerts", "Channel", "FalseHolds", "Judging", "Plan", "Reading", "Watching"]
+
+
+FalseHolds = Annotated[int, Field(ge=100, le=10_000_000)]
 
 
 class Reading(Strict):
@@ -31,7 +34,7 @@ class Judging(Strict):
 class Watching(Strict):
     """What raises a finding."""
 
-    accepted_false_holds_per_units: Annotated[int, Field(ge=100, le=10_000_000)] = 5000
+    accepted_false_holds_per_units: FalseHolds = 5000
     """One false hold in this many units is accepted."""
 
 

@@ -26,7 +26,7 @@ from config.strict import (
     where_whole,
 )
 
-__all__ = ["ErrorLimit", "Part", "Product", "Range"]
+__all__ = ["ErrorLimit", "Formula", "Part", "Product", "Range", "Tolerance"]
 
 TEMPCO_PPM_PER_K_BY_TOLERANCE_PPM = {1_000: 25.0, 10_000: 100.0, 500_000: 200.0}
 """Bound of the temperature coefficient by the widest tolerance of each class."""
@@ -38,13 +38,14 @@ def _formula(text: str) -> str:
 
 
 Formula = Annotated[str, Field(max_length=500), AfterValidator(_formula)]
+Tolerance = Annotated[float, Field(gt=0, le=500_000)]
 
 
 class Part(Strict):
     """A component position on the board."""
 
     nominal_ohm: Ohm
-    tolerance_ppm: Annotated[float, Field(gt=0, le=500_000)]
+    tolerance_ppm: Tolerance
     tempco_ppm_per_k: Annotated[float, Field(ge=0, le=100_000)] | None = None
 
     @property

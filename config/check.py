@@ -1,0 +1,135 @@
+"""What `holdpoint config check` says: what was understood."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from config.bench import BY_HAND
+from config.load import load
+from config.model import Bench, Instrument, Plan, Product, Settings
+from config.quantity import Unit, spell
+
+__all__ = ["check", "summary"]
+
+
+def check(folder: Path) -> list[str]:
+    """Return what the files in a folder say, a line each.
+
+    Raises
+    ------
+    ConfigError
+        They are not in order; holds every fault.
+    """
+    return summary(load(folder))
+
+
+def summary(settings: Settings) -> list[str]:
+    """Return what settings say, in plain words, a line each."""
+    lines = [
+        *_product(settings.product),
+        *_bench(settings.bench, Unit(settings.product.input_unit)),
+        *_plan(settings.plan),
+    ]
+    channels = settings.alerts.channels
+    told = ", ".join(f"{one.name} (from {one.from_severity})" for one in channels)
+    return [*lines, f"Alerts: {told or 'none are sent'}"]
+
+
+def _product(product: Product) -> Iterator[str]:
+    unit = Unit(product.input_unit)
+    yield (
+        f"Product {product.name}: {product.title}, {unit.value} in, "
+        f"{product.output_unit} out; its input survives "
+        f"{spell(product.input_absolute_maximum_v, Unit.VOLT)}"
+    )
+    for key, one in product.ranges.items():
+        limit = _sum(
+            one.limit.of_reading_ppm, one.limit.of_full_scale_ppm, "full scale"
+        )
+        chosen = "" if one.selector is None else f", switch at {one.selector}"
+        yield (
+            f"  range {key}: full scale {spell(one.full_scale, unit)}, limit {limit}, "
+            f"source at most {spell(one.source_limit, unit)}, "
+            f"settles in {spell(one.settle_s, Unit.SECOND)}{chosen}"
+        )
+        yield f"    transfer {one.transfer}"
+    for name, part in product.parts.items():
+        yield (
+            f"  part {name}: {spell(part.nominal_ohm, Unit.OHM)}, "
+            f"{spell(part.tolerance_ppm, Unit.PPM)}, "
+            f"{part.temperature_coefficient_ppm_per_k:g} ppm/K"
+        )
+
+
+def _sum(of_reading_ppm: float, other_ppm: float, of_other: str) -> str:
+    terms = [
+        f"{spell(ppm, Unit.PPM)} of {what}"
+        for ppm, what in ((of_reading_ppm, "reading"), (other_ppm, of_other))
+        if ppm
+    ]
+    return " + ".join(terms)
+
+
+def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
+    if bench is None:
+        yield "Bench: none; readings are typed or imported"
+        return
+    limited = [
+        f"at most {spell(bench.source_limit, unit)}",
+        f"{spell(bench.compliance_v, Unit.VOLT)} compliance",
+    ]
+    if bench.current_limit_a is not None:
+        limited.append(f"{spell(bench.current_limit_a, Unit.AMPERE)} current limit")
+    yield f"Bench {bench.name}: {', '.join(limited)}"
+    by_resistor = bench.reference_is.standard_ohm
+    units = {
+        "reference": unit if by_resistor is None else Unit.VOLT,
+        "output": Unit.VOLT,
+    }
+    for role, one in bench.instruments.items():
+        yield f"  {role}: {_place(one)}"
+        for meter_range in one.ranges:
+            accuracy = _sum(
+                meter_range.of_reading_ppm, meter_range.of_range_ppm, "range"
+            )
+            yield f"    {spell(meter_range.full_scale, units[role])}: {accuracy}"
+    if by_resistor is not None:
+        yield (
+            f"  the reference reads volts across {spell(by_resistor, Unit.OHM)}, "
+            f"known to {spell(bench.reference_is.standard_uncertainty_ppm, Unit.PPM)}"
+        )
+    if (standard := bench.check_standard) is None:
+        yield "  no check standard: a drifting meter looks like a drifting product"
+    else:
+        again = (
+            ""
+            if standard.every_units is None
+            else (f" and after every {standard.every_units} units")
+        )
+        yield f"  check standard {standard.serial}: at the start{again}"
+    if bench.time_scale != 1.0:
+        yield f"  simulated, {bench.time_scale:g} times as fast as real time"
+
+
+def _place(one: Instrument) -> str:
+    return BY_HAND if one.address == BY_HAND else f"{one.profile} at {one.address}"
+
+
+def _plan(plan: Plan) -> Iterator[str]:
+    yield (
+        f"Plan: read at {plan.reading.level_of_full_scale:.10g} of full scale, "
+        f"{plan.reading.readings_per_point} readings a point, "
+        + (
+            "all ranges of a unit, then the next unit"
+            if plan.reading.order == "unit"
+            else "one range across many units, then the next range"
+        )
+    )
+    yield (
+        f"  guard band {plan.judging.guard_band_factor:g} times the expanded "
+        f"uncertainty; a limit {plan.judging.needed_ratio:g} times as wide is judged"
+    )
+    yield (
+        "  one false hold accepted in "
+        f"{plan.watching.accepted_false_holds_per_units} units; holds are ended by "
+        f"{', '.join(plan.people)}"
+    )
