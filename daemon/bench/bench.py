@@ -7,12 +7,12 @@ from types import TracebackType
 from typing import Self
 
 from config import model
-from config.profile import Kind, Profile
+from config.profile import Profile
 from daemon.bench.connection import Connect
 from daemon.bench.driver import Binding, Driver, Meter, Selector, Source
-from daemon.bench.errors import StoppedError, WrongKindError
+from daemon.bench.errors import ByHandError, StoppedError
 from daemon.bench.guard import Guard, Orders
-from daemon.bench.plan import RangeSetup, check_limits, range_setups
+from daemon.bench.plan import RangeSetup, check_limits, compliance, range_setups
 from daemon.bench.retry import USUAL, Retry
 from daemon.clock import Clock
 
@@ -48,8 +48,10 @@ class Bench:
     ------
     LimitError
         A level or the compliance exceeds a limit; nothing was sent.
-    NoRangeError, WrongKindError
-        The bench file does not fit the product.
+    NoRangeError
+        No range of a meter holds what it must read.
+    ByHandError
+        A person reads or sets one of the instruments.
     InstrumentError
         An instrument is absent, is another one, or complains.
     GuardLostError
@@ -69,12 +71,14 @@ class Bench:
         retry: Retry = USUAL,
         guarded: bool = True,
     ) -> None:
+        for role, instrument in settings.instruments.items():
+            if instrument.address == model.BY_HAND:
+                raise ByHandError(role=role)
         self.setups: Mapping[str, RangeSetup] = range_setups(
             settings, product, reading, nominal_transfer
         )
         check_limits(settings, product, self.setups.values())
-        _check_kinds(settings, product, profiles)
-        self.compliance = settings.compliance_v
+        self.compliance = compliance(settings, product)
         self._halted = Event()
         self._guard: Guard | None = None
 
@@ -179,22 +183,3 @@ class Bench:
 def identify(bench: Bench) -> dict[str, str]:
     """Return what each role's instrument says it is; empty where it cannot say."""
     return {role: one.identify() for role, one in bench.drivers.items()}
-
-
-def _check_kinds(
-    settings: model.Bench, product: model.Product, profiles: Mapping[str, Profile]
-) -> None:
-    """Refuse a bench that would, for one, be told volts where amperes are meant."""
-    amperes = product.input_unit == "A"
-    by_meter = settings.reference_is.kind == "meter"
-    needed = {
-        "source": Kind.CURRENT_SOURCE if amperes else Kind.VOLTAGE_SOURCE,
-        "reference": Kind.AMMETER if amperes and by_meter else Kind.VOLTMETER,
-        "output": Kind.VOLTMETER,
-        "selector": Kind.SWITCH,
-        "ambient": Kind.THERMOMETER,
-    }
-    for role, instrument in settings.instruments.items():
-        kind = profiles[instrument.profile].kind
-        if kind is not needed[role]:
-            raise WrongKindError(role=role, kind=kind.value, needed=needed[role].value)

@@ -13,7 +13,7 @@ BenchError
 │   └── OutputNotOffError    the source's output could not be shown to be off
 ├── LimitError               a level or compliance beyond an absolute limit
 ├── NoRangeError             no range of an instrument holds what it must read
-├── WrongKindError           a role is bound to an instrument of another kind
+├── ByHandError              a person reads or sets an instrument
 ├── SelectorError            several ranges are asked for and nothing can select them
 ├── UnsettledError           a reading did not come to rest in time
 ├── StoppedError             a person or the daemon asked to stop
@@ -24,6 +24,7 @@ __all__ = [
     "AbsentError",
     "BadAnswerError",
     "BenchError",
+    "ByHandError",
     "GuardLostError",
     "ImplausibleError",
     "InstrumentError",
@@ -38,7 +39,6 @@ __all__ = [
     "StoppedError",
     "UnsettledError",
     "WrongIdentityError",
-    "WrongKindError",
 ]
 
 
@@ -161,16 +161,13 @@ class NoRangeError(BenchError):
         )
 
 
-class WrongKindError(BenchError):
-    """A role is bound to an instrument of another kind."""
+class ByHandError(BenchError):
+    """A person reads or sets an instrument, so nothing runs by itself."""
 
-    def __init__(self, *, role: str, kind: str, needed: str) -> None:
+    def __init__(self, *, role: str) -> None:
         self.role = role
-        self.kind = kind
-        self.needed = needed
         super().__init__(
-            f"{role}: its profile is of kind {kind!r}, this product and bench need "
-            f"{needed!r}; name another profile in bench.toml"
+            f"the {role} is read or set by hand; type the readings of each unit"
         )
 
 

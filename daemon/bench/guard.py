@@ -42,7 +42,8 @@ OFF_PATIENCE_S = 10.0
 ANSWER_S = 0.25
 PAUSE_S = 0.05
 
-STDIN = 0
+STDIN, STDOUT = 0, 1
+READY = "ready"
 
 SOCKET_ADDRESS = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
 
@@ -133,10 +134,10 @@ class Guard:
         try:
             self._line.sendall(orders.as_line().encode())
             self._beats.start()
-            heard = self._line.recv(1024).decode(errors="replace").strip()
+            heard = self._line.recv(1024).decode(errors="replace")
         except OSError as exc:
             heard = str(exc)
-        if heard != "ready":
+        if heard != READY:
             raise GuardLostError(
                 reason=f"the safe-off guard cannot reach the source ({heard})"
             )
@@ -230,10 +231,10 @@ def _watch() -> str | None:
     orders = Orders(json.loads(_first_line()))
     # The source is off at this time, so this only proves that the way is open.
     reason = turn_off(orders, 0.0)
-    print(reason or "ready", flush=True)  # noqa: T201 - the daemon reads it
-    if reason is not None:
-        return reason
     with suppress(Exception):  # whatever ends the watch, the source goes off
+        os.write(STDOUT, (reason or READY).encode())
+        if reason is not None:
+            return reason
         while select([STDIN], [], [], BOUND_S)[0] and os.read(STDIN, 4096):
             pass
     return turn_off(orders, WATCH_PATIENCE_S)

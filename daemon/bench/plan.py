@@ -2,11 +2,12 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 
 from config.model import COMPLIANCE_DEFAULT_MAX_V, Bench, MeterRange, Product, Reading
 from daemon.bench.errors import LimitError, NoRangeError
 
-__all__ = ["RangeSetup", "check_limits", "range_setups", "smallest_range"]
+__all__ = ["RangeSetup", "check_limits", "compliance", "range_setups", "smallest_range"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +85,27 @@ def range_setups(
     return setups
 
 
+def compliance(bench: Bench, product: Product) -> float:
+    """Return what the source is told as its compliance: V of a current source, else A.
+
+    Raises
+    ------
+    LimitError
+        A voltage source whose current nothing limits.
+    """
+    if product.input_unit == "A":
+        return bench.compliance_v
+    if bench.current_limit_a is None:
+        raise LimitError(
+            what="the unlimited current of a voltage source",
+            value=inf,
+            limit=0.0,
+            unit="A",
+            setting="current_limit_a, which is missing",
+        )
+    return bench.current_limit_a
+
+
 def check_limits(bench: Bench, product: Product, setups: Iterable[RangeSetup]) -> None:
     """Refuse a plan that could exceed an absolute limit; nothing has been sent yet.
 
@@ -98,10 +120,13 @@ def check_limits(bench: Bench, product: Product, setups: Iterable[RangeSetup]) -
     """
     unit = product.input_unit
     for one in setups:
-        for limit, setting in (
+        limits = [
             (one.source_limit, f"ranges.{one.range}.source_limit"),
             (bench.source_limit, "the bench's source_limit"),
-        ):
+        ]
+        if unit == "V":
+            limits.append((bench.compliance_v, "the bench's compliance_v"))
+        for limit, setting in limits:
             if not abs(one.level) <= limit:
                 raise LimitError(
                     what=f"the level of range {one.range}",

@@ -1,18 +1,10 @@
-"""Lines to real instruments through VISA, read so that no wrong value is believed.
-
-After a timeout the next query on the same line would return the late answer, and
-every later one would be one behind; a late tail of a number is a number too. So a
-line is written to only while nothing lies unread on it, and a line on which
-anything went wrong is never used again: it is closed, and the next call opens
-another and checks that the same instrument answers.
-"""
+"""Lines to real instruments through VISA: the only file that imports it."""
 
 import os
 import socket
 from contextlib import suppress
 from functools import cache
 from select import select
-from threading import RLock
 from time import monotonic, sleep
 from typing import Any
 
@@ -24,21 +16,12 @@ from pyvisa.rname import ResourceName
 from config.model import Instrument
 from config.profile import Profile
 from daemon.bench.connection import Connection
-from daemon.bench.errors import (
-    AbsentError,
-    BadAnswerError,
-    InstrumentError,
-    NoAnswerError,
-    WrongIdentityError,
-)
+from daemon.bench.line import Line
 
-__all__ = ["VisaConnection", "connect"]
+__all__ = ["connect"]
 
 LONGEST_ANSWER = 65_536
 PARTIAL_ANSWER_POLL_S = 0.001
-OPENINGS = 3
-"""An instrument with one output queue for all lines may first give the new line what
-the old one did not wait for; the opening after that is clean."""
 
 
 def connect(role: str, instrument: Instrument, profile: Profile) -> Connection:
@@ -49,7 +32,7 @@ def connect(role: str, instrument: Instrument, profile: Profile) -> Connection:
     InstrumentError
         Nothing answers at the address.
     """
-    return VisaConnection(role, instrument, profile)
+    return Line(role, instrument, profile, lambda: _VisaLine(instrument, profile))
 
 
 @cache
@@ -57,158 +40,64 @@ def _manager() -> pyvisa.ResourceManager:
     return pyvisa.ResourceManager("@py")
 
 
-class VisaConnection:
-    """One instrument's line; any thread may call, one at a time gets through."""
+class _VisaLine:
+    """A bare line: it is written to only while nothing lies unread on it."""
 
-    def __init__(self, role: str, instrument: Instrument, profile: Profile) -> None:
-        self._role = role
-        self._address = instrument.address
+    def __init__(self, instrument: Instrument, profile: Profile) -> None:
         self._timeout_s = instrument.timeout_s
         self._profile = profile
-        self._lock = RLock()
-        self._identity: str | None = None
-        self._resource: MessageBasedResource | None = None
-        self._link: socket.socket | None = None
-        with self._lock:
-            self._open("")
-
-    def write(self, text: str) -> None:
-        """Send a command that has no answer."""
-        with self._lock:
-            self._exchange(text, answered=False)
-
-    def query(self, text: str) -> str:
-        """Send a query and return its whole answer, its termination removed.
-
-        Raises
-        ------
-        NoAnswerError
-            Nothing, or only part of an answer, within the instrument's `timeout_s`.
-        AbsentError
-            The instrument closed the line, or never opened one.
-        BadAnswerError
-            Not ASCII, or more than one answer.
-        WrongIdentityError
-            After a reopening another instrument answers.
-        """
-        with self._lock:
-            return self._exchange(text, answered=True)
-
-    def close(self) -> None:
-        """Let go of the instrument; the next call would open it again."""
-        with self._lock:
-            self._drop()
-
-    def _exchange(self, text: str, *, answered: bool) -> str:
+        self._resource = _open(instrument)
         try:
-            resource = self._clean_line(text)
-            return self._send(resource, text, answered=answered)
-        except BaseException:
-            self._drop()
-            raise
-
-    def _clean_line(self, text: str) -> MessageBasedResource:
-        """Return a line on which nothing lies unread, opening one where needed.
-
-        Raises
-        ------
-        AbsentError
-            The instrument has closed its end since: it may have lost its settings
-            with its power, so the caller must know.
-        """
-        if self._resource is not None and self._is_unread():
-            if self._link is not None and not self._link.recv(1, socket.MSG_PEEK):
-                raise self._fault(AbsentError, text, "it closed the line")
-            self._drop()
-        if self._resource is None:
-            return self._open(text)
-        return self._resource
-
-    def _is_unread(self) -> bool:
-        if self._link is not None:
-            return bool(select([self._link], [], [], 0)[0])
-        if isinstance(self._resource, SerialInstrument):
-            return bool(self._resource.bytes_in_buffer)
-        return False
-
-    def _open(self, text: str) -> MessageBasedResource:
-        for left in reversed(range(OPENINGS)):
-            resource = self._open_once(text)
-            query = self._profile.identity
-            if query is None:
-                return resource
-            try:
-                answer = self._send(resource, query, answered=True)
-                self._check_identity(query, answer)
-            except WrongIdentityError:
-                self._drop()
-                if not left:
-                    raise
-            except BaseException:
-                self._drop()
-                raise
-            else:
-                return resource
-        raise AssertionError  # the last opening returned or raised
-
-    def _check_identity(self, query: str, answer: str) -> None:
-        if self._identity is None and "," in answer:
-            self._identity = answer
-        if answer != self._identity:
-            expected = self._identity or "maker, model, serial number, firmware"
-            raise self._fault(
-                WrongIdentityError, query, f"answered {answer!r}, expected {expected!r}"
-            )
-
-    def _open_once(self, text: str) -> MessageBasedResource:
-        try:
-            _require_known_host(self._address)
-            resource: Any = _manager().open_resource(
-                self._address, open_timeout=round(self._timeout_s * 1000)
-            )
-            self._resource = resource
-            self._link = _socket_of(resource)
+            self._link = _socket_of(self._resource)
             if self._link is not None:
                 _make_ready(self._link)
-            resource.timeout = self._timeout_s * 1000
-            resource.read_termination = self._profile.read_termination or None
-        except Exception as exc:  # back ends raise anything here
-            self._drop()
-            reason = f"cannot be opened ({exc})"
-            raise self._fault(AbsentError, text, reason) from exc
-        if not isinstance(resource, MessageBasedResource):
-            self._drop()
-            raise self._fault(AbsentError, text, "the address takes no messages")
-        return resource
-
-    def _send(
-        self, resource: MessageBasedResource, text: str, *, answered: bool
-    ) -> str:
-        try:
-            command = text + self._profile.write_termination
-            resource.write_raw(command.encode("ascii"))
-            return self._answer(resource, text) if answered else ""
-        except InstrumentError:
+            self._resource.timeout = self._timeout_s * 1000
+            self._resource.read_termination = profile.read_termination or None
+        except BaseException:
+            self.close()
             raise
-        except UnicodeError as exc:
-            raise self._fault(BadAnswerError, text, "answered no plain text") from exc
+
+    def write(self, text: str) -> None:
+        self._exchange(text, answered=False)
+
+    def query(self, text: str) -> str:
+        return self._exchange(text, answered=True)
+
+    def close(self) -> None:
+        with suppress(Exception):  # back ends raise anything on a broken line
+            self._resource.close()
+
+    def _exchange(self, text: str, *, answered: bool) -> str:
+        self._require_nothing_unread()
+        command = text + self._profile.write_termination
+        try:
+            self._resource.write_raw(command.encode("ascii"))
+            return self._answer() if answered else ""
         except pyvisa.errors.VisaIOError as exc:
             if exc.error_code == StatusCode.error_timeout:
-                raise self._silence(text) from exc
-            raise self._fault(AbsentError, text, exc.abbreviation) from exc
-        except Exception as exc:  # a lost line shows as many types
-            reason = f"the line broke ({exc})"
-            raise self._fault(AbsentError, text, reason) from exc
+                raise self._silence() from exc
+            raise ConnectionError(exc.abbreviation) from exc
+        except pyvisa.errors.Error as exc:
+            raise ConnectionError(str(exc)) from exc
 
-    def _answer(self, resource: MessageBasedResource, text: str) -> str:
+    def _answer(self) -> str:
         if self._link is not None:
-            self._wait_for_answer(self._link, text)
-        answer = resource.read_raw().decode("ascii")
-        if self._has_more():
-            raise self._fault(BadAnswerError, text, "answered more than once")
+            self._wait_for_answer(self._link)
+        raw = self._resource.read_raw()
+        if self._link is not None:
+            # The back end takes all that has arrived and keeps the rest to itself.
+            rest = bytes(_session_of(self._resource)._pending_buffer)  # noqa: SLF001
+            if rest:
+                message = f"answered {raw + rest!r}, more than one answer"
+                raise ValueError(message)
+        try:
+            answer = raw.decode("ascii")
+        except UnicodeDecodeError as exc:
+            message = f"answered {raw!r}, no plain text"
+            raise ValueError(message) from exc
         return answer.removesuffix(self._profile.read_termination)
 
-    def _wait_for_answer(self, link: socket.socket, text: str) -> None:
+    def _wait_for_answer(self, link: socket.socket) -> None:
         """Return once a whole answer can be read without waiting.
 
         The back end's own wait goes by the time of day, which can be set back, and
@@ -219,59 +108,50 @@ class VisaConnection:
         while (left_s := deadline_s - monotonic()) > 0:
             if not select([link], [], [], left_s)[0]:
                 break
-            seen = link.recv(LONGEST_ANSWER, socket.MSG_PEEK)
-            if not seen:
-                raise self._fault(AbsentError, text, "it closed the line")
-            if termination in seen:
+            if termination in _peek(link):
                 return
             sleep(PARTIAL_ANSWER_POLL_S)
-        raise self._silence(text)
+        raise self._silence()
 
-    def _has_more(self) -> bool:
-        """Whether something came behind the answer."""
-        if self._link is None:
-            return False
-        # The back end takes all that has arrived and keeps the rest to itself.
-        pending = _session_of(self._resource)._pending_buffer  # noqa: SLF001
-        return bool(pending) or self._is_unread()
+    def _require_nothing_unread(self) -> None:
+        link, resource = self._link, self._resource
+        if link is not None and select([link], [], [], 0)[0]:
+            message = f"{_peek(link)!r} came unasked"
+            raise ValueError(message)
+        if isinstance(resource, SerialInstrument) and resource.bytes_in_buffer:
+            message = f"{resource.bytes_in_buffer} characters came unasked"
+            raise ValueError(message)
 
-    def _drop(self) -> None:
-        """Close the line for good, in whatever state it is."""
-        resource, self._resource, self._link = self._resource, None, None
-        if resource is None:
-            return
-        with suppress(Exception):  # it is gone either way
-            resource.close()
+    def _silence(self) -> TimeoutError:
+        return TimeoutError(f"no whole answer within {self._timeout_s:g} s")
 
-    def _silence(self, text: str) -> InstrumentError:
-        return self._fault(
-            NoAnswerError, text, f"no whole answer within {self._timeout_s:g} s"
+
+def _open(instrument: Instrument) -> MessageBasedResource:
+    """Open the address.
+
+    Raises
+    ------
+    OSError
+        It cannot be opened.
+    """
+    try:
+        _require_known_host(instrument.address)
+        resource = _manager().open_resource(
+            instrument.address, open_timeout=round(instrument.timeout_s * 1000)
         )
-
-    def _fault(
-        self, kind: type[InstrumentError], text: str, reason: str
-    ) -> InstrumentError:
-        return kind(role=self._role, address=self._address, command=text, reason=reason)
-
-
-def _session_of(resource: Any) -> Any:
-    """Return the back end's own session; None where the back end keeps it hidden."""
-    sessions = getattr(resource.visalib, "sessions", {})
-    return sessions.get(resource.session)
-
-
-def _socket_of(resource: Any) -> socket.socket | None:
-    """Return the socket of a raw socket session; other sessions frame answers."""
-    if resource.resource_class != "SOCKET":
-        return None
-    link = getattr(_session_of(resource), "interface", None)
-    return link if isinstance(link, socket.socket) else None
+    except Exception as exc:  # back ends raise anything here
+        message = f"cannot be opened ({exc})"
+        raise ConnectionError(message) from exc
+    if not isinstance(resource, MessageBasedResource):
+        resource.close()
+        message = "takes no messages"
+        raise ConnectionError(message)
+    return resource
 
 
 def _require_known_host(address: str) -> None:
     """Raise where the host has no address: the back end would leak a socket there."""
-    parsed = ResourceName.from_string(address)
-    host = getattr(parsed, "host_address", None)
+    host = getattr(ResourceName.from_string(address), "host_address", None)
     if host is not None:
         socket.getaddrinfo(host, None)
 
@@ -280,6 +160,29 @@ def _make_ready(link: socket.socket) -> None:
     """Raise where the connection was refused, which the back end does not notice."""
     refusal = link.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
     if refusal:
-        raise OSError(refusal, os.strerror(refusal))
+        raise ConnectionRefusedError(refusal, os.strerror(refusal))
     # Without it a command and a query in a row cost 40 ms (RFC 896).
     link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+def _peek(link: socket.socket) -> bytes:
+    """Return what has arrived and leave it there."""
+    arrived = link.recv(LONGEST_ANSWER, socket.MSG_PEEK)
+    if not arrived:
+        message = "it closed the line"
+        raise ConnectionError(message)
+    return arrived
+
+
+def _session_of(resource: Any) -> Any:
+    """Return the back end's own session; None where the back end keeps it hidden."""
+    sessions = getattr(resource.visalib, "sessions", {})
+    return sessions.get(resource.session)
+
+
+def _socket_of(resource: MessageBasedResource) -> socket.socket | None:
+    """Return the socket of a raw socket session; other sessions frame answers."""
+    if resource.resource_class != "SOCKET":
+        return None
+    link = getattr(_session_of(resource), "interface", None)
+    return link if isinstance(link, socket.socket) else None

@@ -139,7 +139,7 @@ class FaultyLine(BaseRequestHandler):
 
 
 @contextmanager
-def faulty_server(late_s: float = 0.03) -> Iterator[FaultyServer]:
+def faulty_server(late_s: float) -> Iterator[FaultyServer]:
     """Run a server on a free port of this machine until the block ends."""
     with FaultyServer(late_s) as server:
         thread = threading.Thread(target=server.serve_forever, args=(0.01,))

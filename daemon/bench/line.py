@@ -1,0 +1,161 @@
+"""The care that every line gets, whatever carries it.
+
+After a timeout the next query on the same line would return the late answer, and
+every later one would be one behind; a late tail of a number is a number too. So a
+line on which anything went wrong is never used again: it is closed, and the next
+call opens another and checks that the same instrument answers.
+"""
+
+from collections.abc import Callable
+from contextlib import suppress
+from threading import RLock
+
+from config.model import Instrument
+from config.profile import Profile
+from daemon.bench.connection import Connect, Connection
+from daemon.bench.errors import (
+    AbsentError,
+    BadAnswerError,
+    InstrumentError,
+    NoAnswerError,
+    WrongIdentityError,
+)
+
+__all__ = ["Line", "by_address"]
+
+OPENINGS = 3
+"""An instrument with one output queue for all lines may first give the new line what
+the old one did not wait for; the opening after that is clean."""
+
+
+class Line:
+    """One instrument's line; any thread may call, one at a time gets through.
+
+    Parameters
+    ----------
+    role : str
+        For messages.
+    instrument, profile
+        Where it is and how it speaks.
+    open_bare : Callable
+        Opens a bare line, which may raise what the standard library raises: a
+        `TimeoutError` becomes a `NoAnswerError`, a `ValueError` (not one whole
+        answer in plain text) a `BadAnswerError`, any other `OSError` an
+        `AbsentError`.
+
+    Raises
+    ------
+    InstrumentError
+        Nothing answers at the address.
+    """
+
+    def __init__(
+        self,
+        role: str,
+        instrument: Instrument,
+        profile: Profile,
+        open_bare: Callable[[], Connection],
+    ) -> None:
+        self._role = role
+        self._address = instrument.address
+        self._identity_query = profile.identity
+        self._open_bare = open_bare
+        self._lock = RLock()
+        self._identity: str | None = None
+        self._bare: Connection | None = None
+        with self._lock:
+            try:
+                self._open()
+            except BaseException as exc:
+                self._end(exc, "")
+                raise
+
+    def write(self, text: str) -> None:
+        """Send a command that has no answer."""
+        with self._lock:
+            try:
+                (self._bare or self._open()).write(text)
+            except BaseException as exc:
+                self._end(exc, text)
+                raise
+
+    def query(self, text: str) -> str:
+        """Send a query and return its whole answer.
+
+        Raises
+        ------
+        NoAnswerError
+            Nothing, or only part of an answer, within the instrument's `timeout_s`.
+        AbsentError
+            The line is or gets closed at the other end. The instrument may have
+            lost its settings with its power, so the caller must know.
+        BadAnswerError
+            Not ASCII, or more than one answer.
+        WrongIdentityError
+            After a reopening another instrument answers.
+        """
+        with self._lock:
+            try:
+                return (self._bare or self._open()).query(text)
+            except BaseException as exc:
+                self._end(exc, text)
+                raise
+
+    def close(self) -> None:
+        """Let go of the instrument; the next call would open it again."""
+        with self._lock:
+            self._drop()
+
+    def _open(self) -> Connection:
+        """Open until the right instrument answers; what answers first is it."""
+        query = self._identity_query
+        if query is None:
+            self._bare = self._open_bare()
+            return self._bare
+        answer = ""
+        for _ in range(OPENINGS):
+            self._bare = self._open_bare()
+            answer = self._bare.query(query).strip()
+            if self._identity is None and "," in answer:
+                self._identity = answer
+            if answer == self._identity:
+                return self._bare
+            self._drop()
+        expected = self._identity or "maker, model, serial number, firmware"
+        reason = f"answered {answer!r}, expected {expected!r}"
+        raise self._fault(WrongIdentityError, query, reason)
+
+    def _drop(self) -> None:
+        """Close the bare line for good, in whatever state it is."""
+        bare, self._bare = self._bare, None
+        if bare is not None:
+            with suppress(OSError):  # it is gone either way
+                bare.close()
+
+    def _end(self, exc: BaseException, text: str) -> None:
+        """Drop the line; raise this package's error if `exc` is none of it."""
+        self._drop()
+        match exc:
+            case TimeoutError():
+                kind: type[InstrumentError] = NoAnswerError
+            case OSError():
+                kind = AbsentError
+            case ValueError():
+                kind = BadAnswerError
+            case _:
+                return
+        raise self._fault(kind, text, str(exc)) from exc
+
+    def _fault(
+        self, kind: type[InstrumentError], text: str, reason: str
+    ) -> InstrumentError:
+        return kind(role=self._role, address=self._address, command=text, reason=reason)
+
+
+def by_address(open_bare: Callable[[str], Connection]) -> Connect:
+    """Make a `Connect` of anything that opens a bare line by its address."""
+
+    def connect(role: str, instrument: Instrument, profile: Profile) -> Connection:
+        return Line(role, instrument, profile, lambda: open_bare(instrument.address))
+
+    return connect
