@@ -94,6 +94,7 @@ class Cycle:
             accepted_per_units=settings.plan.watching.accepted_false_holds_per_units,
         )
         self._folded = 0
+        self._placed: set[str] = set()
         self._check: str | None = None
 
     def judge(self) -> Judge:
@@ -161,6 +162,7 @@ class Cycle:
                 revision=int(one["revision"]),
                 raised_serial=str(one["raised_serial"]),
             )
+        self._placed = set(self.store.frame("holds", product=self._name)["hold"])
         self._folded = watermark
         self.watch()
 
@@ -182,6 +184,8 @@ class Cycle:
             if signal is not None:
                 found.append(signal)
                 raised += holds.from_signal(signal, words.finding(signal).headline)
+            # A finding is sharpened by every unit; what stands because of it is not.
+            raised = tuple(one for one in raised if one.hold not in self._placed)
             self.store.record_evaluation(
                 Evaluation(
                     product=self._name,
@@ -190,6 +194,7 @@ class Cycle:
                     holds=raised,
                 )
             )
+            self._placed.update(one.hold for one in raised)
             self._folded = int(str(number))
         return found
 

@@ -33,7 +33,7 @@ def from_signal(signal: Signal, reason: str) -> tuple[Hold, ...]:
         subjects.append((Scope.REEL, signal.reel))
     return tuple(
         Hold(
-            hold=f"{signal.signal}:{scope}",
+            hold=f"{signal.signal}:{subject}",
             scope=scope,
             subject=subject,
             product=signal.product,
@@ -66,7 +66,7 @@ def from_verdicts(
         return ()
     return (
         Hold(
-            hold=f"{run}:{Scope.UNIT}",
+            hold=f"{run}:{serial}",
             scope=Scope.UNIT,
             subject=serial,
             product=product,

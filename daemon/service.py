@@ -81,7 +81,7 @@ def run(home: Home, *, with_bench: bool = True, port: int = 0) -> None:
         if with_bench and settings.bench is not None:
             worker.open_bench(way_out)
         way_out.enter_context(_serving(home, store, worker, port))
-        way_out.enter_context(_scheduled(home, store, desk))
+        way_out.enter_context(_scheduled(home, store))
         worker.work()
 
 
@@ -367,7 +367,7 @@ def _serving(
 
 
 @contextmanager
-def _scheduled(home: Home, store: LocalStore, desk: Desk) -> Iterator[None]:
+def _scheduled(home: Home, store: LocalStore) -> Iterator[None]:
     """Run the heartbeat and the backup while the context lasts."""
     jobs = store.frame("jobs")
     schedule: Schedule

@@ -40,10 +40,15 @@ def say(text: str) -> None:
 
 def as_json(value: object) -> None:
     """Print a result for a program."""
-    click.echo(json.dumps(value, indent=2, default=str))
+    click.echo(to_json(value))
 
 
-def as_table(rows: Sequence[Mapping[str, Any]], columns: Mapping[str, str]) -> None:
+def to_json(value: object) -> str:
+    """Return a result for a program; times as ISO 8601 texts."""
+    return json.dumps(value, indent=2, default=str)
+
+
+def as_table(rows: Sequence[Mapping[Any, Any]], columns: Mapping[str, str]) -> None:
     """Print rows for a person.
 
     Parameters

@@ -4,9 +4,10 @@ from datetime import UTC, datetime
 
 import click
 
-from config.quantity import parse_ohm, parse_ppm
+from config.quantity import Unit, parse
 from daemon import holds
-from daemon.commands.manners import as_json, as_table, home_of, opened, say
+from daemon.commands.manners import as_json, as_table, opened, say
+from storage.errors import NotFoundError
 from storage.records import (
     Build,
     Disposal,
@@ -17,7 +18,7 @@ from storage.records import (
 
 @click.group()
 def build() -> None:
-    """Builds: batches of units kitted together."""
+    """Keep builds: batches of units kitted together."""
 
 
 @build.command("open")
@@ -62,7 +63,7 @@ def build_list(context: click.Context, json_: bool) -> None:
 
 @click.group()
 def reel() -> None:
-    """Reels: component lots, and where they went."""
+    """Keep reels: component lots, and where they went."""
 
 
 @reel.command("add")
@@ -85,8 +86,8 @@ def reel_add(
         at.store.add_reel(
             Reel(
                 reel=name,
-                nominal_ohm=parse_ohm(nominal),
-                tolerance_ppm=parse_ppm(tolerance),
+                nominal_ohm=parse(nominal, Unit.OHM),
+                tolerance_ppm=parse(tolerance, Unit.PPM),
                 received_at=datetime.now(UTC),
                 supplier=supplier,
                 lot_code=lot_code,
@@ -112,9 +113,7 @@ def reel_fit(
     with opened(context) as at:
         known = at.settings.product.parts
         if part not in known:
-            raise click.BadParameter(
-                f"unknown part {part!r}; the product has {', '.join(known)}"
-            )
+            raise NotFoundError(kind="part", key=part)
         at.store.fit_reel(
             Fitting(
                 fitting=f"{build_name}:{part}:{from_serial or ''}:{name}",
@@ -132,7 +131,7 @@ def reel_fit(
 
 @click.group()
 def hold() -> None:
-    """Holds: what may not ship, and who let it go."""
+    """Show and end holds: what may not ship, and who let it go."""
 
 
 @hold.command("list")

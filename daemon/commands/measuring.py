@@ -1,0 +1,282 @@
+"""Measure units: by the bench, by scanner, or by hand; and the source off."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import nullcontext
+from typing import Any
+
+import click
+
+from config.errors import QuantityError
+from config.load import load
+from config.quantity import Unit, parse, spell
+from daemon.client import Client
+from daemon.commands.manners import (
+    as_json,
+    as_table,
+    home_of,
+    interactive,
+    opened,
+    say,
+)
+from daemon.control import TypedReading
+from daemon.home import Home
+from daemon.processes import answers, running_daemon
+from daemon.product import ProductModel
+from daemon.typed import ImplausibleReadingError, readings_of
+
+POLL_S = 0.5
+
+
+class NotMeasuredError(Exception):
+    """A unit was not measured; the daemon says why."""
+
+
+@click.command()
+@click.argument("serials", nargs=-1)
+@click.option("--build", help="Left out: the newest build.")
+@click.option(
+    "--range",
+    "ranges",
+    multiple=True,
+    help="Only this range; may be given again. Left out: all.",
+)
+@click.option("--rerun", is_flag=True, help="The unit was measured before.")
+@click.option("--typed", is_flag=True, help="Type the readings of one unit.")
+@click.option("--note", help="Kept with the run.")
+@click.option("--json", "json_", is_flag=True, help="For a program.")
+@click.pass_context
+def measure(
+    context: click.Context,
+    serials: tuple[str, ...],
+    build: str | None,
+    ranges: tuple[str, ...],
+    rerun: bool,
+    typed: bool,
+    note: str | None,
+    json_: bool,
+) -> None:
+    """Measure units, one after another.
+
+    Without a serial, scan or type one a line until an empty line; without a
+    terminal, one unit is measured and its serial counted on. The same range across
+    many units: name it with --range and scan the units.
+    """
+    home = home_of(context)
+    if typed:
+        _measure_typed(context, home, serials, build, rerun=rerun, note=note)
+        return
+    with Client.of(home.data) as client:
+        ended = []
+        for serial in _serials(serials):
+            ticket = client.measure(
+                build=build, serial=serial, ranges=ranges, rerun=rerun, note=note
+            )
+            ended.append(_follow(client, ticket))
+            if not json_:
+                say(f"{ended[-1]['serial']}: {ended[-1]['verdict']}")
+    if json_:
+        as_json(ended)
+
+
+def _serials(given: Sequence[str]) -> Iterator[str | None]:
+    if given:
+        yield from given
+    elif not interactive():
+        yield None
+    else:
+        while serial := click.prompt(
+            "Serial", default="", show_default=False, err=True
+        ).strip():
+            yield serial
+
+
+def _follow(client: Client, ticket: str) -> dict[str, Any]:
+    """Wait for a unit, passing on what the daemon asks for meanwhile."""
+    asked = None
+    while True:
+        seen = client.ticket(ticket, wait_s=POLL_S)
+        if seen["state"] == "done":
+            return seen
+        if seen["state"] == "failed":
+            raise NotMeasuredError(seen["message"])
+        prompt = client.state()["prompt"]
+        if prompt is not None and prompt["prompt"] != asked:
+            asked = prompt["prompt"]
+            if interactive():
+                click.prompt(
+                    f"{prompt['text']} [Enter]",
+                    default="",
+                    show_default=False,
+                    prompt_suffix="",
+                    err=True,
+                )
+                client.answer(asked)
+            else:
+                say(prompt["text"])
+
+
+def _measure_typed(
+    context: click.Context,
+    home: Home,
+    serials: Sequence[str],
+    build: str | None,
+    *,
+    rerun: bool,
+    note: str | None,
+) -> None:
+    if len(serials) != 1:
+        message = "--typed takes exactly one serial."
+        raise click.UsageError(message, context)
+    if not interactive():
+        message = "--typed asks questions and needs a terminal."
+        raise click.UsageError(message, context)
+    typed = _typed_readings(home)
+    with nullcontext() if answers(home) else running_daemon(home, "--no-bench"):
+        with Client.of(home.data) as client:
+            ticket = client.measure(
+                build=build, serial=serials[0], typed=typed, rerun=rerun, note=note
+            )
+            done = _follow(client, ticket)
+        _show_unit(context, done)
+
+
+def _typed_readings(home: Home) -> list[dict[str, Any]]:
+    """Ask for every range's readings, check each at once, confirm the whole."""
+    settings = load(home.folder)
+    if settings.bench is None:
+        message = "bench.toml is missing: the meters' accuracy must be known"
+        raise NotMeasuredError(message)
+    product = ProductModel.of(settings.product)
+    into, out_of = Unit(settings.product.input_unit), Unit(settings.product.output_unit)
+    say("Caution: set the source to zero before you touch leads or turn the switch.")
+    readings: dict[str, TypedReading] = {}
+    todo = list(product.keys)
+    while todo:
+        key = todo.pop(0)
+        title = product.range(key).title
+        reading = TypedReading(
+            range=key,
+            reference_zero=_quantity(f"{title}, source at zero: reference", into, "0"),
+            output_zero=_quantity(f"{title}, source at zero: output", out_of, "0"),
+            reference=_quantity(f"{title}, at level: reference", into),
+            output=_quantity(f"{title}, at level: output", out_of),
+        )
+        try:
+            readings_of([reading], product, settings.bench, at_s=0.0)
+        except ImplausibleReadingError as exc:
+            say(str(exc))
+            todo.insert(0, key)
+            continue
+        readings[key] = reading
+        if not todo:
+            _show_typed(list(readings.values()), into, out_of)
+            again = click.prompt(
+                "Range to correct, or Enter to keep them",
+                default="",
+                show_default=False,
+                type=click.Choice(["", *product.keys]),
+                show_choices=False,
+                err=True,
+            )
+            todo = [again] if again else []
+    return [
+        {
+            "range": one.range,
+            "reference": one.reference,
+            "output": one.output,
+            "reference_zero": one.reference_zero,
+            "output_zero": one.output_zero,
+        }
+        for one in readings.values()
+    ]
+
+
+def _quantity(question: str, unit: Unit, default: str | None = None) -> float:
+    while True:
+        text = click.prompt(f"{question} ({unit})", default=default, err=True)
+        try:
+            return parse(text, unit)
+        except QuantityError as exc:
+            say(str(exc))
+
+
+def _show_typed(readings: Sequence[TypedReading], into: Unit, out_of: Unit) -> None:
+    say("")
+    for one in readings:
+        say(
+            f"  {one.range}: in {spell(one.reference, into)}, "
+            f"out {spell(one.output, out_of)}"
+        )
+
+
+def _show_unit(context: click.Context, done: dict[str, Any]) -> None:
+    with opened(context) as at:
+        rows = at.store.frame("unit_runs", serial=done["serial"])
+    rows = rows[rows["run"] == done["run"]]
+    as_table(
+        [
+            {
+                "range": one["range"],
+                "error": f"{one['error_ppm']:+.0f}",
+                "uncertainty": f"{2 * one['uncertainty_ppm']:.0f}",
+                "limit": f"{one['limit_ppm']:.0f}",
+                "verdict": one["verdict"],
+            }
+            for one in rows.to_dict("records")
+        ],
+        {
+            "range": "range",
+            "error": "error, ppm",
+            "uncertainty": "U (k=2), ppm",
+            "limit": "limit, ppm",
+            "verdict": "verdict",
+        },
+    )
+
+
+@click.group()
+def bench() -> None:
+    """Speak to the bench."""
+
+
+@bench.command("off")
+@click.pass_context
+def bench_off(context: click.Context) -> None:
+    """Turn the source off now, and keep it off.
+
+    A help, no safety function: software-off is no isolation. Disconnect before you
+    touch anything.
+    """
+    home = home_of(context)
+    if answers(home):
+        with Client.of(home.data) as client:
+            client.source_off()
+        say("The source is off; `holdpoint bench on` allows it again.")
+        return
+    from config.load import load_profile  # noqa: PLC0415 -- keeps the usual way short
+    from daemon.bench.guard import OFF_PATIENCE_S, Orders, turn_off  # noqa: PLC0415
+
+    settings = load(home.folder).bench
+    if settings is None:
+        message = "bench.toml is missing: there is no source to turn off"
+        raise NotMeasuredError(message)
+    source = settings.source
+    reason = turn_off(
+        Orders.of(source, load_profile(source.profile, home.folder)), OFF_PATIENCE_S
+    )
+    if reason is not None:
+        message = (
+            f"the source could not be shown to be off ({reason}): take it as live, "
+            "switch it off at the instrument and disconnect it"
+        )
+        raise NotMeasuredError(message)
+    say("The source is off.")
+
+
+@bench.command("on")
+@click.pass_context
+def bench_on(context: click.Context) -> None:
+    """Allow measuring again; the next unit waits for the check standard."""
+    with Client.of(home_of(context).data) as client:
+        client.resume()
+    say("Measuring is allowed again.")

@@ -1,0 +1,102 @@
+"""The daemon, the dashboard, and what is going on now."""
+
+import subprocess
+import sys
+from contextlib import nullcontext
+from typing import Any
+
+import click
+
+from daemon import words
+from daemon.client import Client
+from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
+from daemon.processes import (
+    answers,
+    dashboard_command,
+    environment,
+    running_daemon,
+)
+from daemon.rows import signals_of
+from storage.errors import UnreachableError
+
+DASHBOARD_PORT = 8540
+
+
+@click.command()
+@click.option("--no-bench", is_flag=True, help="Serve the store only; open nothing.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="Loopback port; left out: any free one.",
+)
+@click.pass_context
+def daemon(context: click.Context, no_bench: bool, port: int) -> None:
+    """Own the store, serve it to screens and commands, and measure."""
+    from daemon.service import run  # noqa: PLC0415 -- only this command needs it all
+
+    home = home_of(context)
+    say(f"Holdpoint measures for {home.folder}; stop it with Ctrl-C.")
+    run(home, with_bench=not no_bench, port=port)
+    say("Stopped; the source is off.")
+
+
+@click.command()
+@click.option(
+    "--port", type=click.IntRange(1, 65535), default=DASHBOARD_PORT, show_default=True
+)
+@click.option("--open/--no-open", "browse", default=True, help="Open a browser.")
+@click.pass_context
+def dashboard(context: click.Context, port: int, browse: bool) -> None:
+    """Show the screens; start a daemon without a bench where none runs."""
+    home = home_of(context)
+    with nullcontext() if answers(home) else running_daemon(home, "--no-bench"):
+        say(f"Dashboard at http://127.0.0.1:{port}; stop it with Ctrl-C.")
+        started = subprocess.run(  # noqa: S603 -- our own interpreter and file
+            dashboard_command(port=port, browse=browse),
+            env=environment(home),
+            check=False,
+        )
+    sys.exit(started.returncode)
+
+
+@click.command()
+@click.option("--json", "json_", is_flag=True, help="For a program.")
+@click.pass_context
+def status(context: click.Context, json_: bool) -> None:
+    """Say what to do now: what is held, why, and what the bench is doing."""
+    home = home_of(context)
+    with opened(context) as at:
+        builds = at.store.frame("builds", product=at.product)
+        saying = words.standing(
+            signals=signals_of(at.store, at.product),
+            held_builds=list(builds.loc[builds["state"] == "held", "build"]),
+            units=int(builds["units"].sum()) if len(builds) else 0,
+        )
+    try:
+        with Client.of(home.data) as client:
+            bench: dict[str, Any] | None = client.state()
+    except UnreachableError:
+        bench = None
+    if json_:
+        as_json(
+            {
+                "headline": saying.headline,
+                "lines": saying.lines,
+                "builds": builds.to_dict("records"),
+                "daemon": bench,
+            }
+        )
+        return
+    out().print(saying.headline, style="bold")
+    for line in saying.lines:
+        out().print(line)
+    if len(builds):
+        out().print()
+        as_table(
+            builds.to_dict("records"),
+            {"build": "build", "units": "units", "state": "state"},
+        )
+    out().print()
+    doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
+    out().print(f"Daemon: {doing}.")

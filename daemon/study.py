@@ -1,0 +1,195 @@
+"""Many demo stories without sockets: readings from the circuit into the judgement.
+
+The same sequence, judge and watcher as in the daemon run against the simulated
+instruments in this process, on a clock that passes only when somebody waits.
+"""
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from importlib.resources import as_file, files
+from multiprocessing import get_context
+from threading import Event
+from typing import Any
+
+import numpy as np
+from scipy.stats import beta, binom
+
+from config.load import load, load_profile
+from daemon import outcome
+from daemon.bench.bench import Bench
+from daemon.bench.sequence import measure
+from daemon.clock import VirtualClock
+from daemon.judge import Judge
+from daemon.product import ProductModel
+from daemon.simulator.direct import DirectBench
+from daemon.simulator.rig import Rig
+from daemon.simulator.scenario import story
+from daemon.watch import UnitErrors, Watcher
+from storage.records import Fitting, Signal
+
+HELD_WITHIN = 3
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoryResult:
+    """One story's findings beside its truth."""
+
+    seed: int
+    units: int
+    good_units: int
+    truth: dict[str, Any] | None
+    findings: list[dict[str, Any]]
+    delay_units: int | None
+    false_holds: int
+
+
+def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
+    """Measure and watch one story of the demo in this process."""
+    with as_file(files("config").joinpath("demo")) as folder:
+        settings = load(folder)
+        if settings.bench is None:
+            message = "the demo has no bench"
+            raise ValueError(message)
+        profiles = {
+            one.profile: load_profile(one.profile, folder)
+            for one in settings.bench.instruments.values()
+        }
+    scenario = story(settings, seed, units=units, bad=bad)
+    clock = VirtualClock()
+    rig = Rig(settings, scenario, clock)
+    lines = DirectBench(rig)
+    product = ProductModel.of(settings.product)
+    judge = Judge(product, settings.bench, settings.plan.judging)
+    watcher = Watcher(
+        product,
+        accepted_per_units=settings.plan.watching.accepted_false_holds_per_units,
+    )
+    fittings = [
+        Fitting(
+            fitting=str(index),
+            product=settings.product.name,
+            build=one.build,
+            part=one.part,
+            reel=one.reel,
+            from_serial=one.from_serial,
+            fitted_at=clock.utc(),
+        )
+        for index, one in enumerate(scenario.fittings)
+    ]
+    latest: dict[str, Signal] = {}
+    serials = [serial for build in scenario.builds for serial in build.serials]
+    with Bench(
+        settings.bench,
+        settings.product,
+        settings.plan.reading,
+        profiles=profiles,
+        nominal_transfer={one.key: one.nominal_transfer for one in product.ranges},
+        connect=lambda _role, instrument, _profile: lines.connect(instrument.address),
+        clock=clock,
+        guarded=False,
+    ) as bench:
+        build_of = {s: one.build for one in scenario.builds for s in one.serials}
+        for number, serial in enumerate(serials, start=1):
+            rig.mount(serial)
+            readings = measure(
+                bench,
+                product.keys,
+                settings.plan.reading,
+                clock,
+                stop=Event(),
+                progress=lambda _: None,
+            )
+            errors = {one.range: judge.error(one).error.error_ppm for one in readings}
+            signal = watcher.fold(
+                UnitErrors(
+                    number=number,
+                    run=serial,
+                    serial=serial,
+                    build=build_of[serial],
+                    errors_ppm=np.array([errors[key] for key in product.keys]),
+                    at=clock.utc(),
+                ),
+                fittings,
+            )
+            if signal is not None:
+                latest[signal.signal] = signal
+    found = outcome.findings(list(latest.values()))
+    truth = None
+    good = len(serials)
+    if scenario.truth is not None:
+        truth = outcome.truth_of(scenario.as_json()["truth"])
+        good = serials.index(scenario.truth.first_serial)
+    delay, false = outcome.score(found, truth, serials)
+    return StoryResult(
+        seed=seed,
+        units=len(serials),
+        good_units=good,
+        truth=truth,
+        findings=found,
+        delay_units=delay,
+        false_holds=false,
+    )
+
+
+def tell_many(seeds: Sequence[int], *, workers: int = 2) -> Iterator[StoryResult]:
+    """Tell a story for each seed, in order, in processes of their own."""
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(tell, seeds)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """What many stories came to.
+
+    `most_false` is how many false holds the accepted rate allows with 95 %
+    confidence (binomial); `rate_interval` the exact interval of the rate seen
+    (Clopper and Pearson, Biometrika 26 (1934) 404-413).
+    """
+
+    stories: int
+    held_within: int
+    right_cause: int
+    good_units: int
+    false_holds: int
+    most_false: int
+    rate_interval: tuple[float, float]
+    size_covered: int
+
+
+def summary(results: Sequence[StoryResult], *, accepted_per_units: int) -> Summary:
+    """Count over stories."""
+    good = sum(one.good_units for one in results)
+    false = sum(one.false_holds for one in results)
+    right = covered = 0
+    for one in results:
+        said = next(
+            (f for f in one.findings if one.truth and f["build"] == one.truth["build"]),
+            None,
+        )
+        if said is None or one.truth is None:
+            continue
+        right += (said["cause"], said["range"]) == (
+            one.truth["cause"],
+            one.truth["range"],
+        )
+        low, high = said["interval_ppm"]
+        covered += low <= one.truth["size_ppm"] <= high
+    tail = (1 - CONFIDENCE) / 2
+    return Summary(
+        stories=len(results),
+        held_within=sum(
+            one.delay_units is not None and one.delay_units <= HELD_WITHIN
+            for one in results
+        ),
+        right_cause=right,
+        good_units=good,
+        false_holds=false,
+        most_false=int(binom.ppf(CONFIDENCE, good, 1 / accepted_per_units)),
+        rate_interval=(
+            float(beta.ppf(tail, false, good - false + 1)) if false else 0.0,
+            float(beta.ppf(1 - tail, false + 1, good - false)),
+        ),
+        size_covered=covered,
+    )
