@@ -47,7 +47,12 @@ class FirstFiring:
 
 
 def first_firing(
-    rules: Iterable[Rule], *, units: int = 100, shift: float = 0.0, scale: float = 1.0
+    rules: Iterable[Rule],
+    *,
+    units: int = 100,
+    shift: float = 0.0,
+    scale: float = 1.0,
+    complete_windows: bool = True,
 ) -> FirstFiring:
     """Return when the set first fires on independent normal values.
 
@@ -63,6 +68,9 @@ def first_firing(
     shift, scale : float
         Mean and standard deviation of the plotted values in the chart's own
         standard deviations: 0 and 1 when centre and sigma are true.
+    complete_windows : bool
+        Whether only complete windows count, as in `RunRules`; else a rule fires as
+        soon as enough units comply, as in Champ and Woodall's tables.
 
     Returns
     -------
@@ -85,7 +93,7 @@ def first_firing(
     370.4
     >>> first = first_firing(NELSON, units=100)
     >>> round(first.mean, 1), round(float(first.within[-1]), 2)
-    (73.1, 0.75)
+    (73.5, 0.75)
     """
     chosen = checked_rules(rules)
     count("units", units, at_least=1)
@@ -100,9 +108,11 @@ def first_firing(
     )
     survival = [1.0]
     total, ratio, settled = 0.0, 0.0, 0
-    for chance in _survival(_chain(chosen), NODES if ordered else 1, mass):
+    for chance in _survival(
+        _chain(chosen, complete_windows), NODES if ordered else 1, mass
+    ):
         total += survival[-1]
-        before, ratio = ratio, chance / survival[-1]
+        before, ratio = ratio, chance / survival[-1] if survival[-1] > 0.0 else 0.0
         survival.append(chance)
         # Settled: the chance of firing at the next unit no longer changes.
         gone = max(1.0 - ratio, 0.0)
@@ -144,7 +154,7 @@ def _edges(rules: tuple[Rule, ...]) -> list[float]:
 
 
 @cache
-def _zone_chain(rules: tuple[Rule, ...]) -> _ZoneChain:
+def _zone_chain(rules: tuple[Rule, ...], complete_windows: bool) -> _ZoneChain:
     asking = [rule for rule in rules if rule.pattern not in _ORDER]
     edges = _edges(rules)
     middles = [
@@ -156,8 +166,10 @@ def _zone_chain(rules: tuple[Rule, ...]) -> _ZoneChain:
         )
     ]
     answers = [_answers(asking, z) for z in middles]
+    # Of units so far only those count that a window may still wait for.
     longest = max((rule.window for rule in asking if rule.needed), default=0)
-    start: History = (-1, 0, (0,) * (2 * len(asking)))
+    started = 0 if complete_windows else longest
+    start: History = (-1, started, (0,) * (2 * len(asking)))
     numbers = {start: 0}
     waiting = [start]
     steps: dict[int, list[int]] = {}
@@ -278,8 +290,8 @@ class _Chain:
 
 
 @cache
-def _chain(rules: tuple[Rule, ...]) -> _Chain:
-    zones, orders = _zone_chain(rules), _order_chain(rules)
+def _chain(rules: tuple[Rule, ...], complete_windows: bool) -> _Chain:
+    zones, orders = _zone_chain(rules, complete_windows), _order_chain(rules)
     gone = len(zones.next) - 1, len(orders.next) - 1
 
     def pair(state: tuple[int, int], zone: int, direction: int) -> tuple[int, int]:

