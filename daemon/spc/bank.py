@@ -1,6 +1,6 @@
 """A bank of hypotheses, each a Kalman filter, for one build or many at once.
 
-Everything here is in units of the parts' tolerance. Arrays end with (B, K): B builds
+Everything here is in units of the parts' tolerance. Arrays are (B, ..., K): B builds
 that are watched side by side (one in the daemon, hundreds in a calibration) with K
 hypotheses each, so that one numpy call serves all of them.
 """
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.spc.baseline import Baseline, directions
-from daemon.spc.filtering import Folded, Mixed, Unit, fold_unit, order_of_ranges
+from daemon.spc.filtering import Folded, Unit, fold_unit, order_of_ranges
 from daemon.spc.hypotheses import (
     BENCH_WALK,
     MIXED_RELATIVE_SIGMA,
@@ -23,6 +23,7 @@ from daemon.spc.hypotheses import (
     session_table,
     unrecorded_table,
 )
+from daemon.spc.layout import Layout
 from daemon.spc.rows import Rows
 from daemon.spc.scatter import MIXTURE_SCALES, MIXTURE_WIDE, mixture_shares
 
@@ -30,7 +31,8 @@ Array = NDArray[np.float64]
 
 NEGLIGIBLE_LOG_WEIGHT = -25.0
 SIGMA_OF_SHIFTS = 0.2
-KEPT, KEPT_PER_PART = 16, 8
+SINGULAR2 = 1e-12
+"""Keeps a number without variance from making the regression singular."""
 
 
 class Bank:
@@ -60,39 +62,35 @@ class Bank:
         self.layout = layout = baselines[0].layout
         self.units = 0
         unit = layout.unit_ppm
-        self._along = directions(layout)
-        size = self._along.shape[1]
+        self._along = _directions_with_bench(layout)
         self._outer = np.einsum("pi,pj->ijp", self._along, self._along)
         priors = [
             b.level_prior(reels=names, build=build)
             for b, names, build in zip(baselines, reels, builds, strict=True)
         ]
-        part_sigma = np.stack([b.sigma_ppm for b in baselines], axis=1) / unit
-        self._reel2 = np.stack([b.reel_sigma_ppm**2 for b in baselines], axis=1)
-        self._reel2 /= unit**2
-        self._new = np.stack([p.new for p in priors], axis=1)
-        coarse = part_sigma / (SIGMA_OF_SHIFTS * layout.ratio[:, None])
-        coarse = np.vstack([coarse, coarse[: layout.ranges].mean(axis=0)])
-        self._coarse2 = np.maximum(1.0, coarse) ** 2
-        self._usual2 = part_sigma**2
+        new = np.stack([p.new for p in priors])
+        self._part2 = np.stack([b.sigma_ppm for b in baselines]) ** 2 / unit**2
+        self._reel2 = np.stack([b.reel_sigma_ppm for b in baselines]) ** 2 / unit**2
+        coarse = np.sqrt(self._part2) / (SIGMA_OF_SHIFTS * layout.ratio)
+        shared = coarse[:, : layout.ranges].mean(axis=1, keepdims=True)
+        self._coarse2 = np.maximum(1.0, np.hstack([coarse, shared])) ** 2
+        self._log_shares = np.log(mixture_shares(layout.ranges))
         self._unrecorded = unrecorded_table(layout)
         self._session = session_table(layout)
         rows = Rows.blank(layout, len(baselines), 1)
-        rows.part2[..., 0] = self._usual2
+        rows.part2[..., 0] = self._part2
         rows.shared2[:, 0] = [(b.shared_sigma_ppm / unit) ** 2 for b in baselines]
         rows.reel2[..., 0] = self._reel2
-        rows.factor[:] = 1.0
-        rows.beta[:] = 1.0
-        rows.base_mean[..., 0] = np.stack([p.mean for p in priors], axis=1) / unit
-        covariances = np.stack([p.covariance for p in priors], axis=2) / unit**2
-        rows.base_covariance[..., 0] = covariances
-        ranges, first = layout.ranges, size - layout.ranges
-        rows.mean[:ranges] = rows.base_mean[first:]
-        rows.covariance[:ranges, :ranges] = rows.base_covariance[first:, first:]
-        self._walk_bench(rows)
+        # the prior knows no bench: its levels follow the bench offsets here
+        parts, ranges = layout.parts, layout.ranges
+        known = np.r_[0 : parts + 1, parts + 1 + ranges : parts + 1 + 2 * ranges]
+        rows.base_mean[:, known, 0] = np.stack([p.mean for p in priors]) / unit
+        covariances = np.stack([p.covariance for p in priors]) / unit**2
+        rows.base_covariance[:, known[:, None], known, 0] = covariances
         table = opening_table(layout)
         rows = rows.repeated(table.cause.size)
-        wider = (table.reel2 - 1.0) * (self._reel2 * self._new)[:, :, None]
+        self._walk_bench(rows)
+        wider = (table.reel2 - 1.0) * (self._reel2 * new)[..., None]
         self._grow(rows, table, wider)
         rows.log_weight[:] = table.log_weight
         self.rows = rows
@@ -108,12 +106,16 @@ class Bank:
         variance : (B, R)
             Measurement variance of the errors, in squared tolerances.
         """
-        self._spawn(self._unrecorded)
+        if self.units:
+            self._spawn(self._unrecorded)
         self.units += 1
         rows = self.rows
         self._drift(rows)
         folded = self._fold(rows, errors, variance)
-        rows.log_weight[:] += folded.log_density.reshape(rows.log_weight.shape)
+        rows.log_weight[:] += folded.log_density
+        beta, mixed = rows.beta, rows.cause == Cause.MIXED
+        beta[:, 0] += np.where(mixed, folded.second, 0.0)
+        beta[:, 1] += np.where(mixed, 1.0 - folded.second, 0.0)
         self._normalise()
         return folded
 
@@ -127,22 +129,28 @@ class Bank:
             variance.
         """
         rows = self.rows
+        self._rebase(rows)
+        mean, covariance = rows.base_mean, rows.base_covariance
         for r in range(self.layout.ranges):
-            at = self.layout.ranges + r
+            at = self.layout.parts + 1 + r
             seen = ~np.isnan(errors[:, r])[:, None]
-            toward = rows.covariance[at].copy()
-            total = toward[at] + np.where(seen, variance[:, r, None], 1.0)
-            innovation = np.where(seen, errors[:, r, None] - rows.mean[at], 0.0)
-            rows.mean[:] += innovation / total * toward
-            rows.covariance[:] -= toward[:, None] * toward * (seen / total)
+            toward = covariance[:, at].copy()
+            total = toward[:, at] + np.where(seen, variance[:, r, None], 1.0)
+            innovation = np.where(seen, errors[:, r, None] - mean[:, at], 0.0)
+            mean += (innovation / total)[:, None] * toward
+            shrink = (seen / total)[:, None, None]
+            covariance -= shrink * (toward[:, None] * toward[:, :, None])
             rows.log_weight[:] -= np.where(
                 seen, 0.5 * (np.log(total) + innovation**2 / total), 0.0
             )
+        self._state_from_base(rows)
         self._normalise()
 
     def start_session(self) -> None:
         """Let the bench have been set up anew."""
+        self._rebase(self.rows)
         self._walk_bench(self.rows)
+        self._state_from_base(self.rows)
         self._spawn(self._session)
         self._normalise()
 
@@ -152,33 +160,27 @@ class Bank:
         A hypothesis that the old reel of one of these parts was bad explains the past
         and says nothing bad about what follows: it counts as good from here on.
         """
-        layout, rows = self.layout, self.rows
-        ranges, first = layout.ranges, layout.parts + 1
+        rows = self.rows
+        self._rebase(rows)
+        mean, covariance = rows.base_mean, rows.base_covariance
         for p in parts:
-            self._rebase(rows)
             ended = np.isin(rows.cause, (Cause.REEL, Cause.MIXED)) & (rows.place == p)
             rows.cause[ended] = Cause.GOOD
             rows.place[ended] = NOWHERE
-            rows.factor[ended] = 1.0
-            usual = np.broadcast_to(self._usual2[p][:, None], ended.shape)
-            rows.part2[p] = np.where(ended, usual, rows.part2[p])
-            along = self._along[p]
-            # the old reel goes: level -= sensitivity * reel; the new one comes
-            gain = self._gain(rows)[p]
-            others = rows.covariance[ranges:, :ranges]
-            drop = np.einsum("r...,or...->o...", gain, others)
-            others -= drop[:, None] * along[first:, None, None]
-            rows.covariance[:ranges, ranges:] = np.swapaxes(others, 0, 1)
-            covariance, mean = rows.base_covariance, rows.base_mean
-            old, held = covariance[p].copy(), mean[p].copy()
-            spread = along[:, None, None]
-            covariance -= spread[:, None] * old + (spread[:, None] * old).swapaxes(0, 1)
-            covariance += spread[:, None] * spread * (old[p] + rows.reel2[p])
-            mean -= spread * held
-            rows.mean[:ranges] = mean[first:]
-            rows.covariance[:ranges, :ranges] = covariance[first:, first:]
+            rows.part2[:, p] = np.where(
+                ended, self._part2[:, p, None], rows.part2[:, p]
+            )
+            # the old reel goes out of the levels, the new one comes in
+            along = self._along[p][:, None]
+            held, old = mean[:, p].copy(), covariance[:, p].copy()
+            mean -= along * held[:, None]
+            swept = along[:, None] * old[:, None]
+            covariance -= swept + swept.swapaxes(1, 2)
+            fresh = (old[:, p] + rows.reel2[:, p])[:, None, None]
+            covariance += along[:, None] * along * fresh
+        self._state_from_base(rows)
         for p in parts:
-            self._spawn(new_reel_table(layout, p))
+            self._spawn(new_reel_table(self.layout, p))
         self._normalise()
 
     def log_odds(self) -> Array:
@@ -199,151 +201,160 @@ class Bank:
             A hypothesis of the first build that two reels are mixed.
         errors, variance : (n, R)
         """
-        rows = self.rows.picked(np.array([[column]])).repeated(1)
-        chances = np.empty(len(errors))
-        for i, (error, own) in enumerate(zip(errors, variance, strict=True)):
-            copy = rows.repeated(1)
-            second = self._fold(copy, error[None], own[None]).second
-            chances[i] = second[0]
-        return chances
+        row = self.rows.picked(np.array([[column]]))
+        return np.array(
+            [
+                self._fold(row.repeated(1), e[None], v[None]).second[0, 0]
+                for e, v in zip(errors, variance, strict=True)
+            ]
+        )
 
     def posterior(self, rows: Rows) -> tuple[Array, Array]:
-        """Return mean (E, B, K) and covariance (E, E, B, K) of reels, build, levels.
+        """Return mean (B, E, K) and covariance (B, E, E, K) of the base, as of now.
 
         Exact: given the levels, measurements say nothing more about what they are
         made of.
         """
-        ranges, first = self.layout.ranges, self.layout.parts + 1
-        gain = self._gain(rows)
-        moved = rows.mean[:ranges] - rows.base_mean[first:]
-        grown = rows.covariance[:ranges, :ranges] - rows.base_covariance[first:, first:]
-        mean = rows.base_mean + np.einsum("er...,r...->e...", gain, moved)
-        half = np.einsum("er...,rs...->es...", gain, grown)
-        change = np.einsum("es...,fs...->ef...", half, gain)
-        return mean, rows.base_covariance + change
-
-    def _gain(self, rows: Rows) -> Array:
-        """Regression of the base state on the levels, (E, R, B, K)."""
-        first = self.layout.parts + 1
-        base = np.moveaxis(rows.base_covariance, (0, 1), (-2, -1))
-        gain = np.linalg.solve(base[..., first:, first:], base[..., first:, :])
-        return np.moveaxis(gain.astype(np.float64, copy=False), (-1, -2), (0, 1))
+        seen = self.layout.ranges + 1
+        base_mean, base = rows.base_mean, rows.base_covariance
+        ordered = np.moveaxis(base, 3, 1)
+        own = ordered[..., -seen:, -seen:] + SINGULAR2 * np.eye(seen)
+        gain = np.linalg.solve(own, ordered[..., -seen:, :])
+        moved = rows.mean[:, :seen] - base_mean[:, -seen:]
+        grown = np.moveaxis(rows.covariance[:, :seen, :seen], 3, 1)
+        grown = grown - ordered[..., -seen:, -seen:]
+        mean = base_mean + np.einsum("bkse,bsk->bek", gain, moved)
+        change = np.swapaxes(gain, 2, 3) @ grown @ gain
+        return mean, base + np.moveaxis(change, 1, 3)
 
     def _rebase(self, rows: Rows) -> None:
         """Make what is known now the base that later units are set against."""
         mean, covariance = self.posterior(rows)
         rows.base_mean[:] = mean
-        rows.base_covariance[:] = 0.5 * (covariance + covariance.swapaxes(0, 1))
+        rows.base_covariance[:] = 0.5 * (covariance + covariance.swapaxes(1, 2))
+        self._state_from_base(rows)
+
+    def _state_from_base(self, rows: Rows) -> None:
+        seen = self.layout.ranges + 1
+        rows.mean[:, :seen] = rows.base_mean[:, -seen:]
+        rows.covariance[:, :seen, :seen] = rows.base_covariance[:, -seen:, -seen:]
 
     def _fold(self, rows: Rows, errors: Array, variance: Array) -> Folded:
         """Fold units of the builds into rows, whose latent parts are drawn afresh."""
         layout = self.layout
-        ranges, columns = layout.ranges, rows.log_weight.size
-        first, last = 2 * ranges, 2 * ranges + layout.latent.shape[0]
-        state, covariance = rows.flat()
-        state[first:last] = 0.0
-        covariance[first:last] = 0.0
-        covariance[:, first:last] = 0.0
-        common = np.concatenate([rows.part2[ranges:], rows.shared2[None]])
-        at = np.arange(first, last)
-        covariance[at, at] = common.reshape(-1, columns)
-        hypotheses = rows.log_weight.shape[1]
-        missing = np.repeat(np.isnan(errors).T, hypotheses, axis=1)
-        values = np.repeat(np.nan_to_num(errors.T), hypotheses, axis=1)
-        wide = MIXTURE_WIDE[:, None, None] * (layout.ratio[:ranges, None] ** 2)
-        scales = MIXTURE_SCALES[:, None, None] * rows.part2[:ranges].reshape(
-            ranges, columns
-        ) + (wide + np.repeat(variance.T, hypotheses, axis=1))
-        cause = rows.cause.reshape(-1)
-        two_reels = cause == Cause.MIXED
-        column = np.flatnonzero(two_reels)
-        place = np.where(two_reels, rows.place.reshape(-1), NOWHERE)
-        residual = values - state[:ranges] - state[ranges:first]
-        beta = rows.beta.reshape(2, columns)
-        folded = fold_unit(
-            state,
-            covariance,
-            Unit(values, missing, scales, mixture_shares(ranges), layout.latent),
-            order_of_ranges(residual, missing, place),
-            Mixed(column, beta[0, column] / beta[:, column].sum(axis=0)),
+        ranges = layout.ranges
+        mean, covariance = rows.mean, rows.covariance
+        first = ranges + 1
+        mean[:, first:] = 0.0
+        covariance[:, first:] = 0.0
+        covariance[:, :, first:] = 0.0
+        for j in range(layout.latent.shape[0] - 1):
+            covariance[:, first + j, first + j] = rows.part2[:, ranges + j]
+        covariance[:, -1, -1] = rows.shared2
+        missing = np.isnan(errors)
+        values = np.where(missing, 0.0, errors)
+        wide = MIXTURE_WIDE[:, None] * layout.ratio[:ranges] ** 2 + variance[:, None]
+        scales = MIXTURE_SCALES[:, None, None] * rows.part2[:, None, :ranges]
+        best = rows.log_weight.argmax(axis=1)
+        expected = mean[np.arange(len(best)), :ranges, best]
+        beta = rows.beta
+        mixed = rows.cause == Cause.MIXED
+        unit = Unit(
+            errors=values,
+            missing=missing,
+            scales=scales + wide[..., None],
+            log_shares=self._log_shares,
+            latent=layout.latent,
+            two_reels=(rows.place[:, None] == np.arange(ranges)[:, None])
+            & mixed[:, None],
+            second_share=beta[:, 0] / (beta[:, 0] + beta[:, 1]),
         )
-        seen = ~missing[place[column], column]
-        beta[0, column] += np.where(seen, folded.second, 0.0)
-        beta[1, column] += np.where(seen, 1.0 - folded.second, 0.0)
-        return folded
+        order = order_of_ranges(values - expected, missing)
+        return fold_unit(mean, covariance, unit, order)
 
     def _drift(self, rows: Rows) -> None:
         """Let drifting benches go on by one unit."""
-        ranges = self.layout.ranges
-        slope = rows.slope.reshape(-1)
-        column = np.flatnonzero(slope != NOWHERE)
-        if not column.size:
+        build, column = np.nonzero(rows.slope != NOWHERE)
+        if not build.size:
             return
-        place = slope[column]
-        moves = (place == np.arange(ranges)[:, None]) | (place == ranges)
-        state, covariance = rows.flat()
-        mine = covariance[:, :, column]
-        mine[ranges : 2 * ranges] += moves[:, None] * mine[-1]
-        mine[:, ranges : 2 * ranges] += moves * mine[:, -1][:, None]
-        covariance[:, :, column] = mine
-        state[ranges : 2 * ranges, column] += moves * state[-1, column]
+        ranges = self.layout.ranges
+        first = self.layout.parts + 1
+        place = rows.slope[build, column]
+        moves = (place[:, None] == np.arange(ranges)) | (place == ranges)[:, None]
+        size = rows.base_mean.shape[1]
+        step = np.tile(np.eye(size), (build.size, 1, 1))
+        step[:, first : first + ranges, -1] = moves
+        step[:, first + ranges : -1, -1] = moves
+        for mean, covariance, one in (
+            (rows.base_mean, rows.base_covariance, step),
+            (rows.mean, rows.covariance, self._of_state(step)),
+        ):
+            mean[build, :, column] = np.einsum(
+                "nij,nj->ni", one, mean[build, :, column]
+            )
+            covariance[build, :, :, column] = (
+                one @ covariance[build, :, :, column] @ one.swapaxes(1, 2)
+            )
+
+    def _of_state(self, step: Array) -> Array:
+        """Return what a change of the base does to the state."""
+        seen = self.layout.ranges + 1
+        size = seen + self.layout.latent.shape[0]
+        own = np.tile(np.eye(size), (len(step), 1, 1))
+        own[:, :seen, :seen] = step[:, -seen:, -seen:]
+        return own
 
     def _walk_bench(self, rows: Rows) -> None:
-        ranges = self.layout.ranges
-        at = np.arange(ranges, 2 * ranges)
-        rows.covariance[at, at] += BENCH_WALK**2
+        first = self.layout.parts + 1
+        for along in self._along[first : first + self.layout.ranges]:
+            spread = BENCH_WALK**2 * np.outer(along, along)
+            rows.base_covariance[:] += spread[..., None]
 
     def _spawn(self, table: Table) -> None:
-        """Add hypotheses that start from the likeliest good one, with all good mass."""
+        """Put hypotheses that start from the likeliest good one over the weakest.
+
+        They share in all good mass.
+        """
         rows = self.rows
-        good = np.where(rows.cause == Cause.GOOD, rows.log_weight, -np.inf)
+        log_weight = rows.log_weight
+        good = np.where(rows.cause == Cause.GOOD, log_weight, -np.inf)
         peak = good.max(axis=1, keepdims=True)
         mass = peak + np.log(np.exp(good - peak).sum(axis=1, keepdims=True))
         parent = rows.picked(good.argmax(axis=1)[:, None])
         self._rebase(parent)
-        new = parent.repeated(table.cause.size)
-        tau2 = np.zeros((self.layout.parts, 1, 1))
-        self._grow(new, table, tau2)
+        count = table.cause.size
+        new = parent.repeated(count)
+        self._grow(new, table, 0.0)
         new.log_weight[:] = mass + table.log_weight
-        keep = KEPT + KEPT_PER_PART * self.layout.parts
-        if rows.log_weight.shape[1] > keep:
-            best = np.argpartition(-rows.log_weight, keep - 1, axis=1)[:, :keep]
-            rows = rows.picked(best)
-        self.rows = rows.beside(new)
+        weakest = np.argpartition(log_weight, count - 1, axis=1)[:, :count]
+        rows.overwrite(weakest, new)
 
-    def _grow(self, rows: Rows, table: Table, wider: Array) -> None:
+    def _grow(self, rows: Rows, table: Table, wider: Array | float) -> None:
         """Turn copies of good rows into the hypotheses of a table.
 
-        `wider` (P, B, H) adds to the variance of the parts' reels.
+        `wider` (B, P, H) adds to the variance of the parts' reels.
         """
-        ranges, first = self.layout.ranges, self.layout.parts + 1
+        ranges, parts = self.layout.ranges, self.layout.parts
         rows.cause[:] = table.cause
         rows.place[:] = table.place
         rows.first[:] = self.units + 1
         rows.slope[:] = table.slope_place
         rows.factor[:] = table.factor
-        rows.part2[:] *= table.own2[:, None, :]
+        rows.part2[:] *= table.own2
         rows.shared2[:] *= table.shared2
         rows.reel2[:] *= table.reel2
-        extra = table.shift2[:, None] * self._coarse2[:, :, None]
-        extra[:-1] += table.reel_shifts[:-1, None] * self._reel2[:, :, None] + wider
-        grown = np.einsum("ijp,pbh->ijbh", self._outer, extra)
-        rows.base_covariance[:] += grown
-        rows.covariance[:ranges, :ranges] += grown[first:, first:]
-        rows.mean[-1] = table.difference
-        rows.covariance[-1] = 0.0
-        rows.covariance[:, -1] = 0.0
+        extra = np.empty((len(self._part2), parts + 1 + ranges + 1, table.cause.size))
+        extra[:, : parts + 1] = table.shift2 * self._coarse2[..., None]
+        extra[:, :parts] += table.reel_shifts * self._reel2[..., None] + wider
+        extra[:, parts + 1 :] = table.step2
+        rows.base_covariance[:] += np.einsum("ijp,bph->bijh", self._outer, extra)
+        rows.base_mean[:, -1] = table.difference
+        rows.base_covariance[:, -1] = 0.0
+        rows.base_covariance[:, :, -1] = 0.0
         own = (MIXED_RELATIVE_SIGMA * table.difference) ** 2 + table.slope2
-        rows.covariance[-1, -1] = own
+        rows.base_covariance[:, -1, -1] = own
         rows.beta[:] = 1.0
-        for h in np.flatnonzero(table.step2):
-            place = table.place[h]
-            at = (
-                slice(ranges, 2 * ranges)
-                if place == NOWHERE
-                else slice(ranges + place, ranges + place + 1)
-            )
-            rows.covariance[at, at, :, h] += table.step2[h]
+        self._state_from_base(rows)
 
     def _normalise(self) -> None:
         """Drop what weighs nothing, but never the likeliest good hypothesis."""
@@ -354,3 +365,19 @@ class Bank:
         floor = np.maximum(weight[best], NEGLIGIBLE_LOG_WEIGHT)
         weight[weight < NEGLIGIBLE_LOG_WEIGHT] = -np.inf
         weight[best] = floor
+
+
+def _directions_with_bench(layout: Layout) -> Array:
+    """Return what parts, build, bench ranges and bench in common do to the base.
+
+    Shape (P + 1 + R + 1, E).
+    """
+    parts, ranges = layout.parts, layout.ranges
+    product = directions(layout)
+    bench = np.vstack([np.eye(ranges), np.ones(ranges)])
+    along = np.zeros((parts + 1 + ranges + 1, parts + 1 + 2 * ranges + 1))
+    along[: parts + 1, : parts + 1] = product[:, : parts + 1]
+    along[: parts + 1, -1 - ranges : -1] = product[:, parts + 1 :]
+    along[parts + 1 :, parts + 1 : parts + 1 + ranges] = bench
+    along[parts + 1 :, -1 - ranges : -1] = bench
+    return along

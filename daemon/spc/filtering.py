@@ -1,14 +1,11 @@
 """One unit into many Kalman filters at once, range by range, forgiving odd parts.
 
-Arrays end with N, one filter a column, so that numpy's inner loops are long. The state
-of a filter is, for R ranges and J latent parts of a unit: levels of the ranges, bench
-offset of each range, latent parts, and one number that a hypothesis uses for itself
-(a drift, or the difference of a second reel).
-
-The own part of a range is a scale mixture (heavy tails, one odd part); each range is a
-scalar update whose posterior is matched in its first two moments. Robust filtering by
-moment matching: C. J. Masreliez, IEEE Trans. Autom. Control 20 (1975) 107-110 (from
-memory).
+Arrays are (B, ..., K): B units of different builds, K filters each. The state of a
+filter is, for R ranges and J latent parts of a unit: levels of the ranges, one number
+that a hypothesis uses for itself, latent parts. The own part of a range is a scale
+mixture (heavy tails, one odd part); each range is a scalar update whose posterior is
+matched in its first two moments. Robust filtering of this kind: C. J. Masreliez, IEEE
+Trans. Autom. Control 20 (1975) 107-110 (from memory).
 """
 
 from dataclasses import dataclass
@@ -22,43 +19,48 @@ Ints = NDArray[np.intp]
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One unit as N filters see it.
+    """One unit of each build as its filters see it.
 
     Attributes
     ----------
-    errors : (R, N)
+    errors : (B, R)
         Range errors; any number where missing.
-    missing : (R, N) bool
-    scales : (C, R, N)
+    missing : (B, R) bool
+    scales : (B, C, R, K)
         Variances of the components of the range's own part, measurement included.
-    shares : (C,)
-        Prior shares of the components.
+    log_shares : (C,)
+        Logarithms of the components' prior shares.
     latent : (J, R)
         Sensitivity of the ranges to the latent parts.
+    two_reels : (B, R, K) bool
+        Where a filter holds it possible that a unit carries a second reel, whose
+        difference is the state's number of its own.
+    second_share : (B, K)
+        Prior probability that it does.
     """
 
     errors: Array
     missing: NDArray[np.bool_]
     scales: Array
-    shares: Array
+    log_shares: Array
     latent: Array
-
-
-@dataclass(frozen=True, slots=True)
-class Mixed:
-    """Filters that hold two reels of one range possible, n of the N.
-
-    `column` (n,) picks them, `share` (n,) is the prior probability that a unit carries
-    the second reel, whose difference is the last number of the state.
-    """
-
-    column: Ints
-    share: Array
+    two_reels: NDArray[np.bool_]
+    second_share: Array
 
 
 @dataclass(frozen=True, slots=True)
 class Folded:
-    """What the unit told: log density (N,), odd parts (R, N), second reel (n,)."""
+    """What the unit told.
+
+    Attributes
+    ----------
+    log_density : (B, K)
+        Of all ranges together, less a constant.
+    odd : (B, R, K)
+        Probability that the range's own part is of the widest component.
+    second : (B, K)
+        Probability that the unit carries the second reel; the prior one where unseen.
+    """
 
     log_density: Array
     odd: Array
@@ -76,147 +78,169 @@ class _Update:
     odd: Array
 
 
-def fold_unit(
-    mean: Array, covariance: Array, unit: Unit, order: Ints, mixed: Mixed
-) -> Folded:
-    """Update N filters in place by one unit.
+def fold_unit(mean: Array, covariance: Array, unit: Unit, order: Ints) -> Folded:
+    """Update filters in place by one unit of each build.
 
     Parameters
     ----------
-    mean, covariance : (D, N), (D, D, N)
+    mean, covariance : (B, D, K), (B, D, D, K)
         Changed in place; the latent parts hold this unit's prior.
     unit : Unit
-    order : (R, N) int
-        In which order each filter takes the ranges; missing ones come last, before
-        them the range whose reels may be mixed.
-    mixed : Mixed
+    order : (B, R) int
+        In which order the ranges are taken, missing ones last.
     """
-    ranges, columns = unit.errors.shape
-    log_density = np.zeros(columns)
-    odd = np.zeros((ranges, columns))
-    at_all = np.arange(columns)
-    second = np.zeros(mixed.column.size)
-    taken = ranges - unit.missing.sum(axis=0)
-    for step in range(ranges):
-        at = order[step]
-        update = _scalar_update(mean, covariance, unit, at, at_all, extra=False)
-        splits = np.flatnonzero(taken[mixed.column] == step + 1)
-        split = mixed.column[splits]
-        before = mean[:, split], covariance[:, :, split]
+    builds, ranges = unit.errors.shape
+    here = np.arange(builds)
+    log_density = np.zeros((builds, mean.shape[2]))
+    odd = np.zeros((builds, ranges, mean.shape[2]))
+    second = unit.second_share.copy()
+    for step in range(int((~unit.missing).sum(axis=1).max(initial=0))):
+        at = order[:, step]
+        seen = ~unit.missing[here, at]
+        update = _scalar_update(
+            mean,
+            covariance,
+            unit.errors[here, at],
+            unit.scales[here, :, at],
+            unit,
+            at,
+            seen,
+        )
+        build, column = np.nonzero(unit.two_reels[here, at] & seen[:, None])
+        before = mean[build, :, column], covariance[build, :, :, column]
         _apply(mean, covariance, update)
         log_density += update.log_density
-        odd[at, at_all] = update.odd
-        if split.size:
-            other = _scalar_update(*before, unit, at[split], split, extra=True)
-            share = mixed.share[splits]
-            log_first = np.log1p(-share) + update.log_density[split]
-            log_second = np.log(share) + other.log_density
+        odd[here, at] = update.odd
+        if build.size:
+            place = at[build]
+            other = _scalar_update(
+                before[0][..., None],
+                before[1][..., None],
+                unit.errors[build, place],
+                unit.scales[build, :, place, column][..., None],
+                unit,
+                place,
+                seen[build],
+                own_number=True,
+            )
+            share = unit.second_share[build, column]
+            alone = update.log_density[build, column]
+            log_first = np.log1p(-share) + alone
+            log_second = np.log(share) + other.log_density[:, 0]
             total = np.logaddexp(log_first, log_second)
             weight = np.exp(log_second - total)
-            _match(mean, covariance, split, before, other, weight)
-            log_density[split] += total - update.log_density[split]
-            odd[at[split], split] += weight * (other.odd - update.odd[split])
-            second[splits] = weight
+            _match(mean, covariance, (build, column), before, other, weight)
+            log_density[build, column] += total - alone
+            apart = other.odd[:, 0] - update.odd[build, column]
+            odd[build, place, column] += weight * apart
+            second[build, column] = weight
     return Folded(log_density=log_density, odd=odd, second=second)
 
 
 def _scalar_update(
-    mean: Array, covariance: Array, unit: Unit, at: Ints, column: Ints, *, extra: bool
+    mean: Array,
+    covariance: Array,
+    errors: Array,
+    scales: Array,
+    unit: Unit,
+    at: Ints,
+    seen: NDArray[np.bool_],
+    *,
+    own_number: bool = False,
 ) -> _Update:
-    """Return the update of filters by one range each.
+    """Return the update by one range of each build.
 
-    `column` says which columns of the unit the filters are; with `extra` the last
-    number of the state is added to what is seen.
+    With `own_number` the state's number of its own is part of what is seen.
     """
-    ranges = unit.errors.shape[0]
-    size, columns = mean.shape
-    here = np.arange(columns)
-    flat = here + at * (size * columns)
-    rows = flat + (np.arange(size) * columns)[:, None]
-    values = covariance.reshape(-1)
-    toward = values[rows] + values[rows + ranges * size * columns]
-    expected = mean[at, here] + mean[at + ranges, here]
+    builds = errors.shape[0]
+    ranges = unit.errors.shape[1]
+    here = np.arange(builds)
+    toward = covariance[here, at]
+    expected = mean[here, at]
     latent = unit.latent[:, at]
-    for j, sensitivity in enumerate(latent):
-        toward += sensitivity * covariance[2 * ranges + j]
-        expected += sensitivity * mean[2 * ranges + j]
-    if extra:
-        toward += covariance[-1]
-        expected += mean[-1]
-    own = toward[at, here] + toward[at + ranges, here]
-    for j, sensitivity in enumerate(latent):
-        own += sensitivity * toward[2 * ranges + j]
-    if extra:
-        own += toward[-1]
-    innovation = unit.errors[at, column] - expected
-    square = innovation**2
-    total = unit.scales[:, at, column] + own
-    log_parts = np.log(unit.shares)[:, None] - 0.5 * (np.log(total) + square / total)
-    peak = log_parts.max(axis=0)
-    share = np.exp(log_parts - peak)
-    mass = share.sum(axis=0)
-    share /= mass
-    inverse = share / total
-    first = inverse.sum(axis=0)
-    second = (inverse / total).sum(axis=0)
-    seen = ~unit.missing[at, column]
+    added = [(ranges + 1 + j, row[:, None]) for j, row in enumerate(latent)]
+    if own_number:
+        added.append((ranges, np.ones((1, 1))))
+    for index, sensitivity in added:
+        toward += sensitivity[..., None] * covariance[:, index]
+        expected = expected + sensitivity * mean[:, index]
+    own = toward[here, at]
+    for index, sensitivity in added:
+        own = own + sensitivity * toward[:, index]
+    innovation = errors[:, None] - expected
+    square = innovation * innovation
+    total = scales + own[:, None]
+    inverse = 1.0 / total
+    log_parts = unit.log_shares[:, None] - 0.5 * (
+        np.log(total) + square[:, None] * inverse
+    )
+    peak = log_parts.max(axis=1)
+    share = np.exp(log_parts - peak[:, None])
+    mass = share.sum(axis=1)
+    share /= mass[:, None]
+    weighted = share * inverse
+    first = weighted.sum(axis=1)
+    second = (weighted * inverse).sum(axis=1)
+    mask = seen[:, None]
     return _Update(
         toward=toward,
-        pull=seen * first * innovation,
-        shrink=seen * (first - (second - first**2) * square),
-        log_density=seen * (peak + np.log(mass)),
-        odd=seen * share[-1],
+        pull=mask * first * innovation,
+        shrink=mask * (first - (second - first * first) * square),
+        log_density=mask * (peak + np.log(mass)),
+        odd=mask * share[:, -1],
     )
 
 
 def _apply(mean: Array, covariance: Array, update: _Update) -> None:
-    mean += update.pull * update.toward
-    outer = update.toward[:, None] * update.toward
-    outer *= update.shrink
+    toward = update.toward
+    mean += update.pull[:, None] * toward
+    outer = toward[:, :, None] * toward[:, None]
+    outer *= update.shrink[:, None, None]
     covariance -= outer
 
 
 def _match(
     mean: Array,
     covariance: Array,
-    column: Ints,
+    at: tuple[Ints, Ints],
     before: tuple[Array, Array],
     other: _Update,
     weight: Array,
 ) -> None:
     """Mix the branch already applied with the other by matching two moments."""
-    other_mean, other_covariance = before[0].copy(), before[1].copy()
+    build, column = at
+    other_mean, other_covariance = before[0][..., None], before[1][..., None]
     _apply(other_mean, other_covariance, other)
-    apart = other_mean - mean[:, column]
-    mean[:, column] += weight * apart
-    covariance[:, :, column] += weight * (other_covariance - covariance[:, :, column])
-    covariance[:, :, column] += weight * (1.0 - weight) * apart[:, None] * apart
+    apart = other_mean[..., 0] - mean[build, :, column]
+    mean[build, :, column] += weight[:, None] * apart
+    difference = other_covariance[..., 0] - covariance[build, :, :, column]
+    between = (1.0 - weight)[:, None, None] * apart[:, :, None] * apart[:, None]
+    covariance[build, :, :, column] += weight[:, None, None] * (difference + between)
 
 
-def order_of_ranges(
-    residual: Array, missing: NDArray[np.bool_], last: NDArray[np.int64]
-) -> Ints:
-    """Return the order in which each filter takes the ranges, the outermost last.
+def order_of_ranges(residual: Array, missing: NDArray[np.bool_]) -> Ints:
+    """Return the order in which to take the ranges: the outermost last.
+
+    Outermost is farthest from the median over ranges, with one or two ranges from
+    zero. Missing ranges come after all others.
 
     Parameters
     ----------
-    residual : (R, N)
-        Error less what the filter expects.
-    missing : (R, N) bool
-    last : (N,) int
-        A range to take after all others, or -1.
+    residual, missing : (B, R)
+
+    Returns
+    -------
+    (B, R) int
     """
-    ranges, columns = residual.shape
-    here = np.arange(columns)
+    builds, ranges = residual.shape
     distance = np.where(missing, np.inf, residual)
     if ranges > 2:
-        ranked = np.sort(distance, axis=0)
-        n = ranges - missing.sum(axis=0)
-        low = ranked[np.maximum(n - 1, 0) // 2, here]
-        middle = 0.5 * (low + ranked[np.minimum(n // 2, ranges - 1), here])
-        distance = distance - np.where(n > 2, middle, 0.0)
-    distance = np.abs(distance)
-    chosen = np.flatnonzero(last >= 0)
-    distance[last[chosen], chosen] = np.finfo(np.float64).max
-    distance[missing] = np.inf
-    return np.argsort(distance, axis=0, kind="stable")
+        here = np.arange(builds)
+        ranked = np.sort(distance, axis=1)
+        n = ranges - missing.sum(axis=1)
+        low = ranked[here, np.maximum(n - 1, 0) // 2]
+        high = ranked[here, np.minimum(n // 2, ranges - 1)]
+        middle = np.where(n > 2, 0.5 * (low + high), 0.0)
+        distance = distance - middle[:, None]
+    distance = np.where(missing, np.inf, np.abs(distance))
+    return np.argsort(distance, axis=1, kind="stable")

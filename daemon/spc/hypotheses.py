@@ -133,9 +133,9 @@ UNRECORDED_GOOD = (
 class Table:
     """The same as arrays, H hypotheses.
 
-    `own2` is (P, H): factors on the variances of the parts. `shift` and `reel_shifts`
-    are (P + 1, H), a column a hypothesis: squared tolerances and reel variances by
-    part, last the build. `walk` and `slope` are (R, H), the latter 1 where it drifts.
+    `own2` is (P, H): factors on the variances of the parts; `shift2` (P + 1, H):
+    squared tolerances by part, last the build; `reel_shifts` (P, H): variances between
+    reels; `step2` (R + 1, H): by bench range, last in common. The others are (H,).
     """
 
     log_weight: Array
@@ -149,7 +149,6 @@ class Table:
     reel_shifts: Array
     difference: Array
     step2: Array
-    step_in_common: NDArray[np.bool_]
     slope2: Array
     slope_place: NDArray[np.int64]
 
@@ -253,15 +252,18 @@ def table_of(hypotheses: Sequence[Hypothesis], layout: Layout) -> Table:
     parts = layout.parts
     own2 = np.ones((parts, count))
     shift2 = np.zeros((parts + 1, count))
-    reel_shifts = np.zeros((parts + 1, count))
+    reel_shifts = np.zeros((parts, count))
+    step2 = np.zeros((layout.ranges + 1, count))
     for column, h in enumerate(hypotheses):
         at = slice(None) if h.place == NOWHERE else slice(h.place, h.place + 1)
-        if h.cause != Cause.BENCH:
-            own2[at, column] = h.own**2
-            row = h.place if h.place != NOWHERE else parts
-            ratio = 1.0 if h.place == NOWHERE else float(layout.ratio[h.place])
-            shift2[row, column] = (h.shift * ratio) ** 2
-            reel_shifts[row, column] = h.reel_shifts
+        if h.cause == Cause.BENCH:
+            step2[h.place, column] = h.step**2
+            continue
+        own2[at, column] = h.own**2
+        ratio = 1.0 if h.place == NOWHERE else float(layout.ratio[h.place])
+        shift2[h.place, column] = (h.shift * ratio) ** 2
+        if h.place != NOWHERE:
+            reel_shifts[h.place, column] = h.reel_shifts
     place = np.array([h.place for h in hypotheses], dtype=np.int64)
     sloping = np.array([h.slope > 0 for h in hypotheses], dtype=np.bool_)
     return Table(
@@ -277,8 +279,7 @@ def table_of(hypotheses: Sequence[Hypothesis], layout: Layout) -> Table:
         shift2=shift2,
         reel_shifts=reel_shifts,
         difference=np.array([h.difference for h in hypotheses]),
-        step2=np.array([h.step**2 for h in hypotheses]),
-        step_in_common=place == NOWHERE,
+        step2=step2,
         slope2=np.array([h.slope**2 for h in hypotheses]),
         slope_place=np.where(
             sloping, np.where(place == NOWHERE, layout.ranges, place), NOWHERE

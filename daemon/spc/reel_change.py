@@ -225,7 +225,7 @@ class ReelChangeDetector:
         bank = self._bank
         folded = bank.take(errors[None], variance[None])
         weight = np.exp(bank.rows.log_weight[0])
-        odd = folded.odd @ (weight / weight.sum())
+        odd = folded.odd[0] @ (weight / weight.sum())
         return self._point(tuple(odd.tolist()))
 
     def check(
@@ -332,7 +332,7 @@ class ReelChangeDetector:
         )
 
     def _finding(self, log_odds: float) -> Finding:
-        bank = self._bank
+        bank, layout = self._bank, self._bank.layout
         weight = np.exp(bank.rows.log_weight[0])
         weight[bank.rows.cause[0] == Cause.GOOD] = 0.0
         weight /= weight.sum()
@@ -352,10 +352,10 @@ class ReelChangeDetector:
             size, level = size.widened(), level.widened()
         best = int(share.argmax())
         first_unit = int(rows.first[0, best])
-        unit = bank.layout.unit_ppm
+        unit = layout.unit_ppm
         low, high = size.interval()
         level_low, level_high = level.interval()
-        beta = rows.beta[:, 0, best]
+        beta = rows.beta[0, :, best]
         slope = rows.slope[0, best] != NOWHERE
         return Finding(
             cause=CAUSE_NAMES[cause],
@@ -380,7 +380,9 @@ class ReelChangeDetector:
             level_high_ppm=level_high * unit,
             spread_factor=float((share * rows.factor[0]).sum()),
             mixed_share=float(beta[0] / beta.sum()) if cause is Cause.MIXED else None,
-            drift_ppm_per_unit=float(rows.mean[-1, 0, best]) * unit if slope else None,
+            drift_ppm_per_unit=float(rows.mean[0, layout.ranges, best]) * unit
+            if slope
+            else None,
             first_unit=first_unit,
             log_odds=log_odds,
         )
@@ -404,28 +406,25 @@ class ReelChangeDetector:
     ) -> tuple["_Estimate", "_Estimate"]:
         """Size and level, mixed over the hypotheses of one cause."""
         layout = self._bank.layout
-        ranges, parts = layout.ranges, layout.parts
-        mean, covariance = rows.mean[:, 0], rows.covariance[:, :, 0]
-        base, base_covariance = self._bank.posterior(rows)
-        state_row = np.zeros(mean.shape[0])
-        state_row[place if 0 <= place < ranges else slice(0, ranges)] = 1.0
+        ranges, bench = layout.ranges, layout.parts + 1
+        mean, covariance = self._bank.posterior(rows)
+        size, level = np.zeros((2, mean.shape[1]))
+        named = np.zeros(ranges)
+        named[place if 0 <= place < ranges else slice(None)] = 1.0
+        named /= named.sum()
+        level[-1 - ranges : -1] = named
+        level[bench : bench + ranges] = -named
         if cause is Cause.MIXED:
-            state_row[-1] = 1.0
-        state_row[:ranges] /= max(state_row[:ranges].sum(), 1.0)
-        level = _Estimate.of(mean, covariance, state_row, share)
-        if cause in (Cause.REEL, Cause.SHARED):
-            row = np.zeros(base.shape[0])
-            row[place if cause is Cause.REEL else parts] = 1.0
-            size = _Estimate.of(base[:, 0], base_covariance[:, :, 0], row, share)
-        elif cause is Cause.MIXED:
-            row = np.zeros(mean.shape[0])
-            row[-1] = 1.0
-            size = _Estimate.of(mean, covariance, row, share)
+            level[-1] = 1.0
+            size[-1] = 1.0
+        elif cause is Cause.BENCH:
+            size[bench : bench + ranges] = named
         else:
-            row = np.zeros(mean.shape[0])
-            row[ranges : 2 * ranges] = state_row[:ranges]
-            size = _Estimate.of(mean, covariance, row, share)
-        return size, level
+            size[place if cause is Cause.REEL else layout.parts] = 1.0
+        return (
+            _Estimate.of(mean[0], covariance[0], size, share),
+            _Estimate.of(mean[0], covariance[0], level, share),
+        )
 
 
 class _Estimate(NamedTuple):

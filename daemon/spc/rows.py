@@ -13,34 +13,34 @@ Places = dict[str, tuple[slice, tuple[int, ...]]]
 
 
 class Rows:
-    """B builds with K hypotheses each; every property is a view that ends with (B, K).
+    """B builds with K hypotheses each; every property is a view (B, ..., K).
 
-    D = 2 R + J + 1 numbers of state: levels, bench offsets, latent parts of the unit,
-    and a drift or the difference of a second reel. E = P + 1 + R numbers of its base:
-    reels, build and levels when the levels last took a new meaning; what was learnt
-    since about the levels tells about the rest.
+    D = R + 1 + J numbers of state: levels as the bench sees them; a drift of the bench
+    or the difference of a second reel; latent parts of the unit. E = P + 1 + 2 R + 1
+    numbers of base: reels, build, bench offsets, then levels and drift or difference as
+    they were when they last took a new meaning. What was learnt since about the latter
+    tells about the former.
     """
 
     __slots__ = ("_floats", "_ints", "_places")
 
     def __init__(self, floats: Array, ints: Ints, places: Places) -> None:
-        # views must stay views: a reshape of anything else would copy
-        self._floats = np.ascontiguousarray(floats)
-        self._ints = np.ascontiguousarray(ints)
+        self._floats = floats
+        self._ints = ints
         self._places = places
 
     @classmethod
     def blank(cls, layout: Layout, builds: int, hypotheses: int) -> Self:
         """Return rows of zeros."""
         parts, ranges = layout.parts, layout.ranges
-        d = 2 * ranges + layout.latent.shape[0] + 1
-        e = parts + 1 + ranges
+        d = ranges + 1 + layout.latent.shape[0]
+        e = parts + 1 + 2 * ranges + 1
         places: Places = {}
         start = 0
         for name, shape in {
-            "log_weight": (),
-            "shared2": (),
-            "factor": (),
+            "log_weight": (1,),
+            "shared2": (1,),
+            "factor": (1,),
             "part2": (parts,),
             "reel2": (parts,),
             "beta": (2,),
@@ -53,16 +53,18 @@ class Rows:
             places[name] = (slice(start, stop), shape)
             start = stop
         return cls(
-            np.zeros((start, builds, hypotheses)),
-            np.zeros((4, builds, hypotheses), dtype=np.int64),
+            np.zeros((builds, start, hypotheses)),
+            np.zeros((builds, 4, hypotheses), dtype=np.int64),
             places,
         )
 
     def picked(self, index: NDArray[np.intp]) -> Self:
         """Return copies of some hypotheses of each build, `index` (B, k)."""
-        builds = np.arange(index.shape[0])[:, None]
+        along = index[:, None]
         return type(self)(
-            self._floats[:, builds, index], self._ints[:, builds, index], self._places
+            np.take_along_axis(self._floats, along, axis=2),
+            np.take_along_axis(self._ints, along, axis=2),
+            self._places,
         )
 
     def repeated(self, times: int) -> Self:
@@ -73,90 +75,83 @@ class Rows:
             self._places,
         )
 
-    def beside(self, other: Self) -> Self:
-        """Return both, one after the other."""
-        return type(self)(
-            np.concatenate([self._floats, other._floats], axis=2),
-            np.concatenate([self._ints, other._ints], axis=2),
-            self._places,
-        )
-
-    def flat(self) -> tuple[Array, Array]:
-        """Return views of mean (D, N) and covariance (D, D, N), N = B K."""
-        mean, covariance = self.mean, self.covariance
-        size = mean.shape[0]
-        return mean.reshape(size, -1), covariance.reshape(size, size, -1)
+    def overwrite(self, index: NDArray[np.intp], other: Self) -> None:
+        """Put the hypotheses of `other` in the places `index` (B, k)."""
+        along = index[:, None]
+        np.put_along_axis(self._floats, along, other._floats, axis=2)
+        np.put_along_axis(self._ints, along, other._ints, axis=2)
 
     def _view(self, name: str) -> Array:
         place, shape = self._places[name]
-        return self._floats[place].reshape(*shape, *self._floats.shape[1:])
+        builds, _, hypotheses = self._floats.shape
+        return self._floats[:, place].reshape(builds, *shape, hypotheses)
 
     @property
     def log_weight(self) -> Array:
         """Logarithm of the weight, (B, K); -inf for none."""
-        return self._view("log_weight")
+        return self._view("log_weight")[:, 0]
 
     @property
     def shared2(self) -> Array:
         """Variance of the shared stage from unit to unit, (B, K)."""
-        return self._view("shared2")
+        return self._view("shared2")[:, 0]
 
     @property
     def factor(self) -> Array:
         """Spread factor that a bad hypothesis speaks of, (B, K)."""
-        return self._view("factor")
+        return self._view("factor")[:, 0]
 
     @property
     def part2(self) -> Array:
-        """Variances of the parts inside a reel, (P, B, K)."""
+        """Variances of the parts inside a reel, (B, P, K)."""
         return self._view("part2")
 
     @property
     def reel2(self) -> Array:
-        """Variances of the parts' reel means, (P, B, K)."""
+        """Variances of the parts' reel means, (B, P, K)."""
         return self._view("reel2")
 
     @property
     def beta(self) -> Array:
-        """Counts of units with the second and the first of two reels, (2, B, K)."""
+        """Counts of units with the second and the first of two reels, (B, 2, K)."""
         return self._view("beta")
 
     @property
     def mean(self) -> Array:
-        """State, (D, B, K)."""
+        """State, (B, D, K)."""
         return self._view("mean")
 
     @property
     def covariance(self) -> Array:
-        """Its covariance, (D, D, B, K)."""
+        """Its covariance, (B, D, D, K)."""
         return self._view("covariance")
 
     @property
     def base_mean(self) -> Array:
-        """Base of the levels, (E, B, K)."""
+        """Base, (B, E, K)."""
         return self._view("base_mean")
 
     @property
     def base_covariance(self) -> Array:
-        """Its covariance, (E, E, B, K)."""
+        """Its covariance, (B, E, E, K)."""
         return self._view("base_covariance")
 
     @property
     def cause(self) -> Ints:
         """What the hypothesis says, (B, K)."""
-        return self._ints[0, :, :]
+        return self._ints[:, 0, :]
 
     @property
     def place(self) -> Ints:
         """Its part, for the bench its range, or -1, (B, K)."""
-        return self._ints[1, :, :]
+        return self._ints[:, 1, :]
 
     @property
     def first(self) -> Ints:
         """First unit concerned, from 1, (B, K)."""
-        return self._ints[2, :, :]
+        return self._ints[:, 2, :]
 
     @property
     def slope(self) -> Ints:
         """Range whose bench drifts, R for all, -1 for none, (B, K)."""
-        return self._ints[3, :, :]
+        return self._ints[:, 3, :]
