@@ -11,9 +11,7 @@ __all__ = ["fingerprint"]
 def fingerprint(settings: Settings) -> tuple[str, str]:
     """Return the settings' hash and their canonical JSON text.
 
-    The same settings give the same text whatever order they were written in.
+    The order of ranges is part of it: screens and reports follow it.
     """
-    body = json.dumps(
-        settings.model_dump(mode="json"), sort_keys=True, separators=(",", ":")
-    )
+    body = json.dumps(settings.model_dump(mode="json"), separators=(",", ":"))
     return hashlib.sha256(body.encode()).hexdigest(), body

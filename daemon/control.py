@@ -85,6 +85,7 @@ class Prompt:
 @dataclass(slots=True)
 class _State:
     phase: str = "starting"
+    configuration: str | None = None
     bench: str | None = None
     source_on: bool = False
     serial: str | None = None

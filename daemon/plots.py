@@ -2,51 +2,25 @@
 
 Dots for what was measured, brackets for limits, a dotted line where a reel
 changed, a band for an estimate's interval. Only what moved gets colour, another
-shape and words beside it. The palette is Okabe and Ito's (2008), safe for
-colour-blind readers; meaning never rests on colour alone.
+shape and words beside it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import altair as alt
+import numpy as np
 import pandas as pd
 
-from daemon.words import percent
+from daemon.look import LIGHT, Look
+from daemon.spc.limits import limits_from_baseline
+from daemon.words import beside, percent
+from storage.records import Signal
 
 PPM_PER_PERCENT = 10_000.0
+FEWEST_FOR_LIMITS = 8
 GAP = 6
 """Empty places between two builds."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
-    """Colours of one of the two forms."""
-
-    paper: str
-    ink: str
-    quiet: str
-    unit: str
-    moved: str
-    odd: str
-
-
-LIGHT = Look(
-    paper="#fbfaf7",
-    ink="#1b1f24",
-    quiet="#9aa0a6",
-    unit="#0072B2",
-    moved="#D55E00",
-    odd="#CC79A7",
-)
-DARK = Look(
-    paper="#16181b",
-    ink="#eceae4",
-    quiet="#7d848b",
-    unit="#56B4E9",
-    moved="#F08A3C",
-    odd="#E0A0C4",
-)
 
 FONT = "DejaVu Sans, Verdana, sans-serif"
 AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
@@ -115,7 +89,7 @@ def range_strip(
     frame: pd.DataFrame,
     changes: pd.DataFrame,
     *,
-    title: str,
+    title: str | None,
     note: str | None = None,
     look: Look = LIGHT,
     build_labels: dict[str, str] | None = None,
@@ -130,7 +104,7 @@ def range_strip(
     changes
         Rows of `reel_changes` of this range.
     title
-        The range, at the left.
+        The range, at the left; None where the page names it.
     note
         Words beside what moved.
     build_labels
@@ -157,8 +131,8 @@ def range_strip(
             titleColor=look.ink,
             titleFontSize=14,
             titleFontWeight="bold",
-            minExtent=120,
-            maxExtent=120,
+            minExtent=48 if title is None else 120,
+            maxExtent=48 if title is None else 120,
         ),
     )
     places = alt.Scale(
@@ -166,9 +140,151 @@ def range_strip(
         nice=False,
     )
     x = alt.X("place:Q", scale=places, axis=None)
-    dots = (
+    layers: list[alt.Chart] = [
+        *_brackets(frame, look),
+        _dots(frame, x, y, look, size=26),
+        *_reels(changes, x, look),
+    ]
+    if note and (frame["meaning"] == MOVED).any():
+        last = frame.loc[frame["meaning"] == MOVED, "place"].max()
+        layers.append(
+            alt.Chart(pd.DataFrame({"place": [last], "note": [note]}))
+            .mark_text(
+                align="right", baseline="top", fontWeight="bold", fontSize=12, dx=8
+            )
+            .encode(x=x, y=alt.value(2), text="note:N", color=alt.value(look.moved))
+        )
+    if build_labels is not None:
+        layers.append(_names(frame, labels=build_labels, x=x, look=look))
+    return styled(alt.LayerChart(layer=layers).properties(height=height), look)
+
+
+def individuals(
+    frame: pd.DataFrame,
+    changes: pd.DataFrame,
+    findings: Sequence[Signal],
+    *,
+    look: Look = LIGHT,
+    height: int = 340,
+) -> alt.LayerChart:
+    """Return the chart of one range: units, reel segments' own limits, findings.
+
+    Parameters
+    ----------
+    frame
+        Rows of `laid_out` of this range.
+    changes
+        Rows of `reel_changes` of this range.
+    findings
+        On this range or on all; their size is drawn as a band with its interval.
+    """
+    limit = float(frame["limit_percent"].median())
+    reach = max(1.2 * limit, 1.12 * float(frame["error_percent"].abs().max()))
+    x = alt.X(
+        "place:Q",
+        axis=None,
+        scale=alt.Scale(domain=[-2.0, float(frame["place"].max()) + 2], nice=False),
+    )
+    y = alt.Y(
+        "error_percent:Q",
+        scale=alt.Scale(domain=[-reach, reach], nice=False),
+        axis=alt.Axis(
+            title="Error, % of reading",
+            grid=False,
+            domain=False,
+            labelColor=look.quiet,
+            titleColor=look.ink,
+            format="+.2~f",
+            tickCount=5,
+        ),
+    )
+    layers: list[alt.Chart] = []
+    segments = _segment_limits(frame, changes)
+    if not segments.empty:
+        layers += [
+            alt.Chart(segments)
+            .mark_rect(color=look.quiet, opacity=0.16)
+            .encode(x=alt.X("left:Q"), x2="right:Q", y="lower:Q", y2="upper:Q"),
+            alt.Chart(segments)
+            .mark_rule(color=look.quiet)
+            .encode(x="left:Q", x2="right:Q", y="centre:Q"),
+        ]
+    layers += _estimates(frame, findings, look)
+    layers += [*_brackets(frame, look), _dots(frame, x, y, look, size=44)]
+    layers += _reels(changes, x, look)
+    layers.append(_names(frame, labels=None, x=x, look=look))
+    return styled(alt.LayerChart(layer=layers).properties(height=height), look)
+
+
+def _segment_limits(frame: pd.DataFrame, changes: pd.DataFrame) -> pd.DataFrame:
+    """Return each reel segment's limits: its own centre, a scatter pooled over all."""
+    good = frame[frame["meaning"] != MOVED].sort_values("place")
+    edges = sorted([*good.groupby("build")["place"].min(), *changes["place"]])
+    segment = good["place"].map(lambda place: sum(edge <= place for edge in edges))
+    starts = (1 + np.flatnonzero(np.diff(segment))).tolist()
+    if len(good) < FEWEST_FOR_LIMITS or good["error_percent"].nunique() == 1:
+        return pd.DataFrame()
+    pooled = limits_from_baseline(
+        good["error_percent"].to_numpy(), segment_starts=starts
+    )
+    centres = (
+        good.groupby(segment)
+        .agg(
+            left=("place", lambda p: p.min() - 0.6),
+            right=("place", lambda p: p.max() + 0.6),
+            centre=("error_percent", "mean"),
+        )
+        .reset_index(drop=True)
+    )
+    return centres.assign(
+        lower=centres["centre"] - pooled.width * pooled.sigma,
+        upper=centres["centre"] + pooled.width * pooled.sigma,
+    )
+
+
+def _estimates(
+    frame: pd.DataFrame, findings: Sequence[Signal], look: Look
+) -> list[alt.Chart]:
+    """Draw what each finding says as a line over its units, its interval as a band."""
+    rows = []
+    for one in findings:
+        units = frame[(frame["build"] == one.build) & (frame["meaning"] == MOVED)]
+        if units.empty:
+            continue
+        rows.append(
+            {
+                "left": units["place"].min() - 0.6,
+                "right": units["place"].max() + 0.6,
+                "low": one.low_ppm / PPM_PER_PERCENT,
+                "size": one.size_ppm / PPM_PER_PERCENT,
+                "high": one.high_ppm / PPM_PER_PERCENT,
+                "words": beside(one),
+            }
+        )
+    if not rows:
+        return []
+    data = alt.Chart(pd.DataFrame(rows))
+    return [
+        data.mark_rect(color=look.moved, opacity=0.14).encode(
+            x="left:Q", x2="right:Q", y="low:Q", y2="high:Q"
+        ),
+        data.mark_rule(color=look.moved).encode(x="left:Q", x2="right:Q", y="size:Q"),
+        data.mark_text(
+            align="right", baseline="top", fontWeight="bold", fontSize=13, dx=8
+        ).encode(
+            x="right:Q", y=alt.value(4), text="words:N", color=alt.value(look.moved)
+        ),
+    ]
+
+
+def _dots(
+    frame: pd.DataFrame, x: alt.X, y: alt.Y, look: Look, *, size: int
+) -> alt.Chart:
+    """Draw the units; what moved has another colour and another shape."""
+    meanings = [AS_IT_WAS, MOVED, ODD]
+    chart: alt.Chart = (
         alt.Chart(frame)
-        .mark_point(filled=True, size=26, opacity=0.85)
+        .mark_point(filled=True, size=size, opacity=0.85)
         .encode(
             x=x,
             y=y,
@@ -176,16 +292,14 @@ def range_strip(
                 "meaning:N",
                 legend=None,
                 scale=alt.Scale(
-                    domain=[AS_IT_WAS, MOVED, ODD],
-                    range=[look.unit, look.moved, look.odd],
+                    domain=meanings, range=[look.unit, look.moved, look.odd]
                 ),
             ),
             shape=alt.Shape(
                 "meaning:N",
                 legend=None,
                 scale=alt.Scale(
-                    domain=[AS_IT_WAS, MOVED, ODD],
-                    range=["circle", "triangle-up", "diamond"],
+                    domain=meanings, range=["circle", "triangle-up", "diamond"]
                 ),
             ),
             tooltip=[
@@ -196,33 +310,35 @@ def range_strip(
             ],
         )
     )
-    layers: list[alt.Chart] = [*_brackets(frame, look), dots]
-    if not changes.empty:
-        layers.append(
-            alt.Chart(changes)
-            .mark_rule(strokeDash=[2, 3], color=look.quiet)
-            .encode(x=x, tooltip=[alt.Tooltip("reel:N", title="New reel")])
+    return chart
+
+
+def _reels(changes: pd.DataFrame, x: alt.X, look: Look) -> list[alt.Chart]:
+    """Draw reel changes as dotted lines."""
+    if changes.empty:
+        return []
+    return [
+        alt.Chart(changes)
+        .mark_rule(strokeDash=[2, 3], color=look.quiet)
+        .encode(x=x, tooltip=[alt.Tooltip("reel:N", title="New reel")])
+    ]
+
+
+def _names(
+    frame: pd.DataFrame, *, labels: dict[str, str] | None, x: alt.X, look: Look
+) -> alt.Chart:
+    """Write each build's name over its units."""
+    cells = frame.groupby("build", sort=False)["place"].min().reset_index()
+    names = cells["build"]
+    cells["label"] = names if labels is None else names.map(labels)
+    chart: alt.Chart = (
+        alt.Chart(cells)
+        .mark_text(
+            align="left", baseline="bottom", fontWeight="bold", fontSize=13, dx=-6
         )
-    if note and (frame["meaning"] == MOVED).any():
-        last = frame.loc[frame["meaning"] == MOVED, "place"].max()
-        layers.append(
-            alt.Chart(pd.DataFrame({"place": [last], "note": [note]}))
-            .mark_text(
-                align="right", baseline="top", fontWeight="bold", fontSize=12, dx=8
-            )
-            .encode(x=x, y=alt.value(2), text="note:N", color=alt.value(look.moved))
-        )
-    if build_labels:
-        cells = frame.groupby("build", sort=False)["place"].min().reset_index()
-        cells["label"] = cells["build"].map(build_labels)
-        layers.append(
-            alt.Chart(cells)
-            .mark_text(
-                align="left", baseline="bottom", fontWeight="bold", fontSize=13, dx=-6
-            )
-            .encode(x=x, y=alt.value(-6), text="label:N", color=alt.value(look.ink))
-        )
-    return styled(alt.LayerChart(layer=layers).properties(height=height), look)
+        .encode(x=x, y=alt.value(-6), text="label:N", color=alt.value(look.ink))
+    )
+    return chart
 
 
 def _brackets(frame: pd.DataFrame, look: Look) -> list[alt.Chart]:

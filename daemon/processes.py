@@ -13,6 +13,7 @@ from typing import Any
 
 from daemon.client import Client
 from daemon.home import VARIABLE, Home
+from daemon.look import DARK, LIGHT
 from storage.errors import UnreachableError
 
 START_S = 60.0
@@ -47,8 +48,14 @@ def dashboard_command(*, port: int, browse: bool) -> list[str]:
         "browser.serverAddress": "127.0.0.1",
         "browser.gatherUsageStats": "false",
         "client.toolbarMode": "minimal",
-        "theme.base": "light",
     }
+    for form, look in (("light", LIGHT), ("dark", DARK)):
+        options |= {
+            f"theme.{form}.backgroundColor": look.paper,
+            f"theme.{form}.secondaryBackgroundColor": look.shade,
+            f"theme.{form}.textColor": look.ink,
+            f"theme.{form}.primaryColor": look.unit,
+        }
     flags = [f"--{name}={value}" for name, value in options.items()]
     return [sys.executable, "-m", "streamlit", "run", spec.origin, *flags]
 

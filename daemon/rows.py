@@ -11,7 +11,11 @@ from storage.store import Store
 
 def signals_of(store: Store, product: str) -> list[Signal]:
     """Return the latest revision of each finding on a product, oldest first."""
-    frame = store.frame("signals", product=product)
+    return as_signals(store.frame("signals", product=product))
+
+
+def as_signals(frame: pd.DataFrame) -> list[Signal]:
+    """Return rows of the query `signals` as records."""
     names = [one.name for one in fields(Signal)]
     signals = []
     for one in frame.to_dict("records"):

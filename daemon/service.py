@@ -106,6 +106,7 @@ class Worker:
         store.put_configuration(
             Configuration(configuration=self._configuration, body=body, stored_at=now)
         )
+        desk.show(configuration=self._configuration)
         name = settings.product.name
         store.add_product(Product(product=name, title=settings.product.title))
         self._cycle = Cycle(settings, store)

@@ -128,6 +128,18 @@ def finding(signal: Signal) -> Saying:
     return Saying(headline=headline, lines=tuple(lines))
 
 
+def beside(signal: Signal) -> str:
+    """Return the few words that stand beside what moved in a picture."""
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    text = f"since unit {signal.first_serial}: {percent(signal.size_ppm, half_ppm)}"
+    if signal.part is None or signal.implied_ohm is None:
+        return text
+    half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
+    return (
+        f"{text}, {signal.part} \N{ALMOST EQUAL TO} {ohm(signal.implied_ohm, half_ohm)}"
+    )
+
+
 def _what(signal: Signal, title: str | None) -> str:
     if signal.range is None:
         return "every range reads"
