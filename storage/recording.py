@@ -4,6 +4,7 @@ Every function here is idempotent by id, checks what it names, and leaves the
 decision to commit to its caller; it knows no database library.
 """
 
+import json
 from datetime import datetime
 
 from storage import ledger
@@ -138,6 +139,7 @@ def note_job(transaction: Transaction, job: str, succeeded_at: datetime) -> None
 
 def _keep_signal(transaction: Transaction, signal: Signal) -> None:
     row = cells(signal)
+    _check_evidence(signal)
     require(
         transaction,
         [
@@ -160,6 +162,19 @@ def _keep_signal(transaction: Transaction, signal: Signal) -> None:
         unchanged = {name: row[name] for name in ("raised_serial", "product")}
         compare("signal", signal.signal, one, unchanged)
     keep(transaction, "signal", row, key=("signal", "revision"))
+
+
+def _check_evidence(signal: Signal) -> None:
+    try:
+        evidence = json.loads(signal.evidence)
+    except ValueError:
+        evidence = None
+    if not isinstance(evidence, dict):
+        raise RefusedValueError(
+            what="signal.evidence",
+            value=signal.evidence[:80],
+            allowed="must be a JSON object",
+        )
 
 
 def _keep_hold(transaction: Transaction, hold: Hold) -> bool:

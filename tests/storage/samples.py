@@ -1,0 +1,235 @@
+"""Rows of the four-range photodiode amplifier, for tests of what is remembered."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from storage.records import (
+    Build,
+    Cause,
+    Configuration,
+    Decision,
+    Disposal,
+    Evaluation,
+    Fitting,
+    Hold,
+    HoldEnd,
+    Product,
+    RangeResult,
+    Reel,
+    Run,
+    RunKind,
+    Scope,
+    Session,
+    Signal,
+    Unit,
+    Verdict,
+)
+from storage.store import Store
+
+RANGES = ("1 uA", "10 uA", "100 uA", "1 mA")
+START = datetime(2026, 1, 5, 8, tzinfo=UTC)
+
+CONFIGURATION = Configuration(configuration="c0ffee", body="{}", stored_at=START)
+PRODUCT = Product(product="photoamp", title="Photodiode amplifier")
+BUILD = Build(build="B1", product="photoamp", planned_units=30, opened_at=START)
+NEXT_BUILD = Build(
+    build="B2",
+    product="photoamp",
+    planned_units=None,
+    opened_at=START + timedelta(days=1),
+)
+REEL = Reel(
+    reel="reel 7",
+    nominal_ohm=10_000.0,
+    tolerance_ppm=1_000.0,
+    received_at=START,
+    supplier="Corner shop",
+    lot_code=None,
+)
+FITTING = Fitting(
+    fitting="F1",
+    product="photoamp",
+    build="B1",
+    part="R13",
+    reel="reel 7",
+    from_serial=None,
+    fitted_at=START,
+)
+SESSION = Session(
+    session="session 1", bench="bench 1", opened_at=START, configuration="c0ffee"
+)
+
+
+def furnish(store: Store) -> None:
+    """Keep what a run needs to name."""
+    store.put_configuration(CONFIGURATION)
+    store.add_product(PRODUCT)
+    store.add_build(BUILD)
+    store.add_build(NEXT_BUILD)
+    store.add_reel(REEL)
+    store.fit_reel(FITTING)
+    store.open_session(SESSION)
+
+
+def run(
+    number: int,
+    *,
+    serial: str | None = None,
+    build: str | None = "B1",
+    kind: RunKind = RunKind.UNIT,
+    rerun_of: str | None = None,
+) -> Run:
+    """Return the run named after `number`, of the serial of that number."""
+    started_at = START + timedelta(minutes=number)
+    return Run(
+        run=f"run {number}",
+        kind=kind,
+        product="photoamp",
+        serial=f"S{number:03d}" if serial is None else serial,
+        build=build,
+        session="session 1",
+        origin="bench",
+        started_at=started_at,
+        finished_at=started_at + timedelta(seconds=30, microseconds=1),
+        configuration="c0ffee",
+        ambient_c=23.1,
+        rerun_of=rerun_of,
+    )
+
+
+def unit(of: Run) -> Unit:
+    """Return the unit that a run measured."""
+    return Unit(serial=of.serial, product=of.product, build=str(of.build))
+
+
+def results(
+    of: Run,
+    ranges: Sequence[str] = RANGES,
+    *,
+    error_ppm: float = 100.0,
+    verdict: Verdict = Verdict.CONFORMING,
+    readings: int = 3,
+) -> list[RangeResult]:
+    """Return one result a range, `readings` raw readings each."""
+    return [
+        RangeResult(
+            run=of.run,
+            range=one,
+            reference=9e-7,
+            indicated=9e-7 * (1 + error_ppm * 1e-6),
+            error_ppm=error_ppm + place,
+            offset_ppm=1.5,
+            uncertainty_ppm=20.0,
+            limit_ppm=5_000.0,
+            verdict=verdict,
+            conformance_probability=0.999,
+            level=(9e-7,) * readings,
+            reference_readings=tuple(9e-7 + i * 1e-12 for i in range(readings)),
+            output_readings=tuple(0.9 + i * 1e-6 for i in range(readings)),
+            at_s=tuple(0.1 * i for i in range(readings)),
+        )
+        for place, one in enumerate(ranges)
+    ]
+
+
+def record(store: Store, of: Run, verdict: Verdict = Verdict.CONFORMING) -> int:
+    """Keep a run of a unit over all ranges; return its number."""
+    new = unit(of) if of.kind == RunKind.UNIT else None
+    return store.record_run(of, results(of, verdict=verdict), new)
+
+
+SIGNAL = Signal(
+    signal="signal 1",
+    revision=1,
+    number=1,
+    product="photoamp",
+    build="B1",
+    cause=Cause.REEL,
+    statistic="reel change",
+    range="100 uA",
+    part="R13",
+    reel="reel 7",
+    first_serial="S001",
+    raised_serial="S001",
+    units=1,
+    size_ppm=3_000.0,
+    low_ppm=2_800.0,
+    high_ppm=3_200.0,
+    implied_ohm=10_030.0,
+    probability=0.98,
+    holds=True,
+    evidence='{"log_odds": 9.5}',
+    made_at=START,
+)
+HOLD = Hold(
+    hold="hold 1",
+    scope=Scope.REEL,
+    subject="reel 7",
+    product="photoamp",
+    signal="signal 1",
+    reason="R13 reads 0.3 % high",
+    placed_by="holdpoint",
+    placed_at=START + timedelta(hours=1),
+)
+EVALUATION = Evaluation(product="photoamp", number=1, signals=(SIGNAL,), holds=(HOLD,))
+PERSONS_HOLD = replace(
+    HOLD, hold="hold 2", scope=Scope.BUILD, subject="B1", signal=None, placed_by="Ada"
+)
+PLACED = Decision(
+    person="Ada",
+    action="place hold",
+    subject="hold 2",
+    reason="R13 reads 0.3 % high",
+    decided_at=START + timedelta(hours=1),
+)
+END = HoldEnd(
+    hold="hold 1",
+    disposal=Disposal.RELEASE,
+    person="Ada",
+    reason="loose parts measured, within their claim",
+    ended_at=START + timedelta(hours=2),
+)
+ENDED = Decision(
+    person="Ada",
+    action="release",
+    subject="hold 1",
+    reason="loose parts measured, within their claim",
+    decided_at=START + timedelta(hours=2),
+)
+
+
+_QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
+    ("products", {}),
+    ("builds", {"product": "photoamp"}),
+    ("range_rows", {"product": "photoamp", "after": 0, "kind": None}),
+    ("fittings", {"product": "photoamp"}),
+    ("reels", {}),
+    ("signal_history", {"signal": "signal 1"}),
+    ("holds", {"product": "photoamp"}),
+    ("watermark", {"product": "photoamp"}),
+    ("sessions", {"product": "photoamp"}),
+    ("configuration", {"configuration": "c0ffee"}),
+    ("decisions", {}),
+    ("jobs", {}),
+)
+
+
+def everything(store: Store) -> dict[str, Any]:
+    """Return all that can be asked of the sample rows."""
+    return {
+        name: store.table(name, **parameters).to_pylist()
+        for name, parameters in _QUESTIONS
+    }
+
+
+def record_all(store: Store) -> None:
+    """Send every command once."""
+    furnish(store)
+    record(store, run(1))
+    record(store, run(2, kind=RunKind.CHECK, serial="check 1", build=None))
+    store.record_evaluation(EVALUATION)
+    store.place_hold(PERSONS_HOLD, PLACED)
+    store.end_hold(END, ENDED)
+    store.note_job("backup", START)

@@ -1,0 +1,38 @@
+"""A daemon's web application on a loopback port, in a thread of this process."""
+
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from threading import Thread
+
+import uvicorn
+
+from storage.endpoint import Endpoint
+from storage.server import application
+from storage.statements import schema_version
+from storage.store import Store
+
+TOKEN = "the daemon's token"  # noqa: S105 - of this test alone
+
+
+@contextmanager
+def serving(store: Store) -> Iterator[Endpoint]:
+    """Serve `store` until the block ends."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        config = uvicorn.Config(
+            application(store, TOKEN), lifespan="off", log_level="critical"
+        )
+        server = uvicorn.Server(config)
+        thread = Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        try:
+            yield Endpoint(
+                address=f"http://127.0.0.1:{listener.getsockname()[1]}",
+                pid=os.getpid(),
+                token=TOKEN,
+                schema=schema_version(),
+            )
+        finally:
+            server.should_exit = True
+            thread.join()
