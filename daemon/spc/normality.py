@@ -201,14 +201,16 @@ def normal_plot(x: ArrayLike, *, confidence: float = 0.95) -> NormalPlot:
     score = ndtri(median)
     found = moments(values)
     # The j-th smallest of n uniform values has a beta distribution.
-    lower = ndtri(betaincinv(place, n + 1 - place, outside))
-    upper = ndtri(betaincinv(place, n + 1 - place, 1.0 - outside))
+    lower, upper = (
+        found.mean + found.s * np.asarray(ndtri(edge), dtype=np.float64)
+        for edge in betaincinv(place, n + 1 - place, [[outside], [1.0 - outside]])
+    )
     return NormalPlot(
         value=ordered,
         score=score,
         line=found.mean + found.s * score,
-        lower=found.mean + found.s * lower,
-        upper=found.mean + found.s * upper,
+        lower=lower,
+        upper=upper,
         index=tuple(int(i) for i in order),
         correlation=float(np.corrcoef(standard, score)[0, 1]),
     )
