@@ -124,12 +124,12 @@ def profile_names(folder: Path) -> tuple[str, ...]:
 def fingerprint(settings: Settings) -> tuple[str, str]:
     """Return the SHA-256 and the body of the settings that results rest on.
 
-    The body is JSON with sorted keys. Alerts are left out: they change no result,
-    and their addresses may hold passwords.
+    The body is JSON in the order of the settings, which is the order of ranges on
+    screens and in reports. Alerts are left out: they change no result, and their
+    addresses may hold passwords.
     """
     body = json.dumps(
         settings.model_dump(mode="json", exclude={"alerts"}),
-        sort_keys=True,
         ensure_ascii=False,
         allow_nan=False,
         separators=(",", ":"),

@@ -51,7 +51,7 @@ class Settings(Strict):
     product: Product
     bench: Bench | None
     plan: Plan
-    alerts: Alerts
+    alerts: Alerts = Alerts()
     profiles: dict[Key, Profile] = Field(default_factory=dict)
 
     def problems(self) -> Iterator[Problem]:

@@ -7,6 +7,7 @@ bench's source to go off never waits for the plotting libraries.
 import difflib
 import importlib
 import os
+import signal
 import sys
 from pathlib import Path
 
@@ -15,7 +16,8 @@ import click
 from daemon.home import VARIABLE, Home
 
 FAILURE = 1
-INTERRUPTED = 130
+SIGNALLED = 128
+INTERRUPTED = SIGNALLED + signal.SIGINT
 
 COMMANDS = {
     "init": "daemon.commands.settings:init",
@@ -84,6 +86,8 @@ def holdpoint(context: click.Context, home: Path | None) -> None:
 
 def main() -> None:
     """Run the command; every fault is one line on stderr and exit code 1, misuse 2."""
+    # Whatever was begun is ended in order: children stopped, the source off.
+    signal.signal(signal.SIGTERM, _end)
     try:
         holdpoint.main(standalone_mode=False)
     except click.exceptions.Exit as exc:
@@ -103,6 +107,10 @@ def main() -> None:
             raise
         click.echo(f"holdpoint: {exc}", err=True)
         sys.exit(FAILURE)
+
+
+def _end(number: int, _frame: object) -> None:
+    sys.exit(SIGNALLED + number)
 
 
 def _ours(fault: Exception) -> bool:

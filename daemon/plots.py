@@ -204,10 +204,10 @@ def individuals(
         layers += [
             alt.Chart(segments)
             .mark_rect(color=look.quiet, opacity=0.16)
-            .encode(x=alt.X("left:Q"), x2="right:Q", y="lower:Q", y2="upper:Q"),
+            .encode(x=_place("left"), x2="right:Q", y="lower:Q", y2="upper:Q"),
             alt.Chart(segments)
             .mark_rule(color=look.quiet)
-            .encode(x="left:Q", x2="right:Q", y="centre:Q"),
+            .encode(x=_place("left"), x2="right:Q", y="centre:Q"),
         ]
     layers += _estimates(frame, findings, look)
     layers += [*_brackets(frame, look), _dots(frame, x, y, look, size=44)]
@@ -266,13 +266,18 @@ def _estimates(
     data = alt.Chart(pd.DataFrame(rows))
     return [
         data.mark_rect(color=look.moved, opacity=0.14).encode(
-            x="left:Q", x2="right:Q", y="low:Q", y2="high:Q"
+            x=_place("left"), x2="right:Q", y="low:Q", y2="high:Q"
         ),
-        data.mark_rule(color=look.moved).encode(x="left:Q", x2="right:Q", y="size:Q"),
+        data.mark_rule(color=look.moved).encode(
+            x=_place("left"), x2="right:Q", y="size:Q"
+        ),
         data.mark_text(
             align="right", baseline="top", fontWeight="bold", fontSize=13, dx=8
         ).encode(
-            x="right:Q", y=alt.value(4), text="words:N", color=alt.value(look.moved)
+            x=_place("right"),
+            y=alt.value(4),
+            text="words:N",
+            color=alt.value(look.moved),
         ),
     ]
 
@@ -361,11 +366,16 @@ def _brackets(frame: pd.DataFrame, look: Look) -> list[alt.Chart]:
     return [
         alt.Chart(rows)
         .mark_rule(color=look.quiet, strokeWidth=1)
-        .encode(x="left:Q", x2="right:Q", y="at:Q"),
+        .encode(x=_place("left"), x2="right:Q", y="at:Q"),
         alt.Chart(ends)
         .mark_rule(color=look.quiet, strokeWidth=1)
-        .encode(x="end:Q", y="at:Q", y2="inward:Q"),
+        .encode(x=_place("end"), y="at:Q", y2="inward:Q"),
     ]
+
+
+def _place(field: str) -> alt.X:
+    """Return a place along the row; builds are named in the picture, not on an axis."""
+    return alt.X(f"{field}:Q", axis=None)
 
 
 def _limit_labels(limit: float) -> str:

@@ -19,8 +19,7 @@ from threading import Event, Thread
 import pandas as pd
 import uvicorn
 
-from config.fingerprint import fingerprint
-from config.load import load, load_profile
+from config.load import fingerprint, load
 from config.model import Settings
 from daemon.bench.bench import Bench
 from daemon.bench.errors import BenchError, StoppedError
@@ -99,7 +98,6 @@ class Worker:
         self.desk = desk
         self._settings = settings
         self._store = store
-        self._home = home
         self._clock = clock
         self._configuration, body = fingerprint(settings)
         now = clock.utc()
@@ -121,16 +119,12 @@ class Worker:
         bench = self._settings.bench
         if bench is None:
             return
-        profiles = {
-            one.profile: load_profile(one.profile, self._home.folder)
-            for one in bench.instruments.values()
-        }
         self._bench = way_out.enter_context(
             Bench(
                 bench,
                 self._settings.product,
                 self._settings.plan.reading,
-                profiles=profiles,
+                profiles=self._settings.profiles,
                 nominal_transfer={
                     one.key: one.nominal_transfer for one in self._cycle.product.ranges
                 },

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import beta, binom
 
-from config.load import load, load_profile
+from config.load import load
 from daemon import outcome
 from daemon.bench.bench import Bench
 from daemon.bench.sequence import measure
@@ -52,10 +52,6 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
         if settings.bench is None:
             message = "the demo has no bench"
             raise ValueError(message)
-        profiles = {
-            one.profile: load_profile(one.profile, folder)
-            for one in settings.bench.instruments.values()
-        }
     scenario = story(settings, seed, units=units, bad=bad)
     clock = VirtualClock()
     rig = Rig(settings, scenario, clock)
@@ -84,7 +80,7 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
         settings.bench,
         settings.product,
         settings.plan.reading,
-        profiles=profiles,
+        profiles=settings.profiles,
         nominal_transfer={one.key: one.nominal_transfer for one in product.ranges},
         connect=lambda _role, instrument, _profile: lines.connect(instrument.address),
         clock=clock,

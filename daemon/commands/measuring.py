@@ -253,16 +253,16 @@ def bench_off(context: click.Context) -> None:
             client.source_off()
         say("The source is off; `holdpoint bench on` allows it again.")
         return
-    from config.load import load_profile  # noqa: PLC0415 -- keeps the usual way short
+    # Loaded late to keep the usual way short.
     from daemon.bench.guard import OFF_PATIENCE_S, Orders, turn_off  # noqa: PLC0415
 
-    settings = load(home.folder).bench
-    if settings is None:
+    settings = load(home.folder)
+    if settings.bench is None:
         message = "bench.toml is missing: there is no source to turn off"
         raise NotMeasuredError(message)
-    source = settings.source
+    source = settings.bench.source
     reason = turn_off(
-        Orders.of(source, load_profile(source.profile, home.folder)), OFF_PATIENCE_S
+        Orders.of(source, settings.profiles[source.profile]), OFF_PATIENCE_S
     )
     if reason is not None:
         message = (

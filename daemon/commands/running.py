@@ -1,7 +1,5 @@
 """The daemon, the dashboard, and what is going on now."""
 
-import subprocess
-import sys
 from contextlib import nullcontext
 from typing import Any
 
@@ -11,9 +9,10 @@ from daemon import words
 from daemon.client import Client
 from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
 from daemon.processes import (
+    StartError,
     answers,
+    child,
     dashboard_command,
-    environment,
     running_daemon,
 )
 from daemon.rows import signals_of
@@ -51,13 +50,12 @@ def dashboard(context: click.Context, port: int, browse: bool) -> None:
     """Show the screens; start a daemon without a bench where none runs."""
     home = home_of(context)
     with nullcontext() if answers(home) else running_daemon(home, "--no-bench"):
-        say(f"Dashboard at http://127.0.0.1:{port}; stop it with Ctrl-C.")
-        started = subprocess.run(  # noqa: S603 -- our own interpreter and file
-            dashboard_command(port=port, browse=browse),
-            env=environment(home),
-            check=False,
-        )
-    sys.exit(started.returncode)
+        log = home.data / "dashboard.log"
+        with child(dashboard_command(port=port, browse=browse), home, log=log) as shown:
+            say(f"Dashboard at http://127.0.0.1:{port}; stop it with Ctrl-C.")
+            if shown.wait() != 0:
+                message = f"the dashboard did not start; {log} says why"
+                raise StartError(message)
 
 
 @click.command()

@@ -84,7 +84,7 @@ def strips(
     changes = plots.reel_changes(frame, fittings, parts)
     labels = plots.labels_of_builds(builds)
     notes = {one.range: words.beside(one) for one in as_signals(signals)}
-    drawn = []
+    drawn: list[tuple[str, dict[str, Any]]] = []
     for key, title, _ in ranges:
         rows = frame[frame["range"] == key]
         if rows.empty:
