@@ -140,7 +140,7 @@ class RemoteStore:
         self.close()
 
     def _command(self, name: str, **arguments: object) -> Any:
-        body = wire.encode_command(name, **arguments)
+        body = wire.encode_command(**arguments)
         return self._result(self._post(f"/store/command/{name}", body))
 
     def _post(self, path: str, body: bytes, *, wait_s: float = _ANSWER_S) -> bytes:

@@ -5,6 +5,7 @@ this machine as its host, so that a page in somebody's browser cannot reach in.
 """
 
 import hmac
+import socket
 from collections.abc import Sequence
 from ipaddress import ip_address
 
@@ -98,6 +99,21 @@ def routes(store: Store) -> list[Route]:
         Route("/store/query/{name}", query, methods=["POST"]),
         Route("/store/backup", backup, methods=["POST"]),
     ]
+
+
+def listen(port: int = 0) -> socket.socket:
+    """Return a socket on this machine's loopback for the application; 0: any port.
+
+    Raises
+    ------
+    OSError
+        When the port is in use.
+    """
+    listener = socket.create_server(("127.0.0.1", port))
+    # Accepted connections inherit it. Without, an answer's body waits 40 ms for the
+    # acknowledgement of its head.
+    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return listener
 
 
 class Guard:

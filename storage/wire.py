@@ -2,16 +2,17 @@
 
 import json
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from dataclasses import fields, is_dataclass
+from datetime import datetime
 from functools import cache
 from inspect import Parameter as Argument
 from inspect import signature
 from typing import Any, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
-from pydantic_core import PydanticSerializationError
 
 from storage import errors
+from storage.door import cell
 from storage.errors import (
     NotFoundError,
     RefusedValueError,
@@ -37,7 +38,6 @@ COMMANDS = (
 
 JSON = "application/json"
 ARROW = "application/vnd.apache.arrow.stream"
-_TIME = "utc"
 
 _ERRORS: dict[str, type[StorageError]] = {
     name: kind
@@ -46,22 +46,31 @@ _ERRORS: dict[str, type[StorageError]] = {
 }
 
 
-def encode_command(name: str, /, **arguments: Any) -> bytes:
-    """Return a command's arguments as JSON.
+def encode_command(**arguments: object) -> bytes:
+    """Return a command's arguments as JSON, times in UTC.
 
     Raises
     ------
     RefusedValueError
-        When an argument holds text that is no text. Other refusals are the
-        receiver's.
+        For what no row may hold, exactly as the store itself would refuse it.
     """
-    try:
-        model = _command(name).model_construct(_fields_set=None, **arguments)
-        return model.model_dump_json().encode()
-    except (PydanticSerializationError, UnicodeError) as exc:
-        raise RefusedValueError(
-            what=name, value=ascii(arguments)[:80], allowed=f"must be rows: {exc}"
-        ) from exc
+    return json.dumps(
+        {name: _plain(name, value) for name, value in arguments.items()}
+    ).encode()
+
+
+def _plain(what: str, value: object) -> object:
+    if is_dataclass(value):
+        kind = type(value).__name__.lower()
+        return {
+            one.name: _plain(f"{kind}.{one.name}", getattr(value, one.name))
+            for one in fields(value)
+        }
+    if isinstance(value, list | tuple) and any(is_dataclass(one) for one in value):
+        return [_plain(what, one) for one in value]
+    kept = cell(what, value)
+    # An offset from UTC may be of seconds, which the ISO form of many readers lacks.
+    return kept.isoformat() if isinstance(kept, datetime) else kept
 
 
 def decode_command(name: str, body: bytes) -> dict[str, Any]:
@@ -97,24 +106,16 @@ def _command(name: str) -> type[BaseModel]:
         one.name: (hints[one.name], ... if one.default is Argument.empty else None)
         for one in list(signature(method).parameters.values())[1:]
     }
-    config = ConfigDict(
-        strict=True,
-        extra="forbid",
-        allow_inf_nan=False,
-        # As null, a NaN would pass for a missing value.
-        ser_json_inf_nan="constants",
-    )
+    config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
     return create_model(name, __config__=config, **arguments)
 
 
 def encode_parameters(parameters: Mapping[str, Parameter]) -> bytes:
     """Return a question's parameters as JSON, times marked as such."""
-    said = {
-        name: {_TIME: value.astimezone(UTC).isoformat()}
-        if isinstance(value, datetime)
-        else value
-        for name, value in parameters.items()
-    }
+    said: dict[str, object] = {}
+    for name, value in parameters.items():
+        kept = cell(name, value)
+        said[name] = {"utc": kept.isoformat()} if isinstance(kept, datetime) else kept
     return json.dumps(said).encode()
 
 
@@ -160,7 +161,7 @@ def decode_error(address: str, body: bytes) -> StorageError:
     """Return the error that a daemon said, as the class it was there."""
     try:
         said = json.loads(body)
-        kind, fields = _ERRORS[said["error"]], said["fields"]
-        return kind(**fields) if fields else kind(said["message"])
+        kind, given = _ERRORS[said["error"]], said["fields"]
+        return kind(**given) if given else kind(said["message"])
     except (ValueError, KeyError, TypeError):
         return UnreachableError(address=address, reason="it spoke in no known form")

@@ -1,7 +1,6 @@
 """A daemon's web application on a loopback port, in a thread of this process."""
 
 import os
-import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from threading import Thread
@@ -9,7 +8,7 @@ from threading import Thread
 import uvicorn
 
 from storage.endpoint import Endpoint
-from storage.server import application
+from storage.server import application, listen
 from storage.statements import schema_version
 from storage.store import Store
 
@@ -19,7 +18,7 @@ TOKEN = "the daemon's token"  # noqa: S105 - of this test alone
 @contextmanager
 def serving(store: Store) -> Iterator[Endpoint]:
     """Serve `store` until the block ends."""
-    with socket.create_server(("127.0.0.1", 0)) as listener:
+    with listen() as listener:
         config = uvicorn.Config(
             application(store, TOKEN), lifespan="off", log_level="critical"
         )

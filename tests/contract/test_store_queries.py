@@ -1,0 +1,370 @@
+"""What every Store answers: columns, order, meaning."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from storage.local import LocalStore
+from storage.records import Evaluation, RunKind, Scope, Verdict
+from storage.remote import RemoteStore
+from storage.statements import queries
+from storage.store import Parameter, Store
+from tests.storage.samples import (
+    BUILD,
+    END,
+    ENDED,
+    EVALUATION,
+    FITTING,
+    HOLD,
+    PERSONS_HOLD,
+    PLACED,
+    RANGES,
+    REEL,
+    SIGNAL,
+    START,
+    record,
+    record_all,
+    results,
+    run,
+    unit,
+)
+from tests.storage.serving import serving
+
+_RANGE_ROW = (
+    "number run kind serial build session started_at origin rerun_of ambient_c "
+    "configuration range reference indicated error_ppm offset_ppm uncertainty_ppm "
+    "limit_ppm verdict conformance_probability"
+)
+_SIGNAL = (
+    "signal revision number product build cause statistic range part reel "
+    "first_serial raised_serial units size_ppm low_ppm high_ppm implied_ohm "
+    "probability holds evidence made_at"
+)
+QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
+    "products": ({}, "product title"),
+    "builds": (
+        {"product": "photoamp"},
+        (
+            "build planned_units opened_at units first_pass_yield state open_holds "
+            "last_run_at"
+        ),
+    ),
+    "range_rows": ({"product": "photoamp", "after": 0, "kind": None}, _RANGE_ROW),
+    "latest_errors": (
+        {"product": "photoamp"},
+        (
+            "number run serial build position started_at session range error_ppm "
+            "uncertainty_ppm limit_ppm verdict reruns"
+        ),
+    ),
+    "fittings": (
+        {"product": "photoamp"},
+        "fitting build part reel from_serial fitted_at",
+    ),
+    "reels": ({}, "reel nominal_ohm tolerance_ppm received_at supplier lot_code"),
+    "signals": ({"product": "photoamp"}, f"{_SIGNAL} first_made_at"),
+    "signal_history": ({"signal": "signal 1"}, _SIGNAL),
+    "holds": (
+        {"product": "photoamp"},
+        (
+            "hold scope subject product signal reason placed_by placed_at disposal "
+            "person end_reason ended_at"
+        ),
+    ),
+    "watermark": ({"product": "photoamp"}, "number"),
+    "unit_runs": ({"serial": "S001"}, f"{_RANGE_ROW} note"),
+    "readings": (
+        {"run": "run 1"},
+        "range level reference_readings output_readings at_s",
+    ),
+    "sessions": ({"product": "photoamp"}, "session bench opened_at runs checks"),
+    "configuration": (
+        {"configuration": "c0ffee"},
+        "configuration body stored_at",
+    ),
+    "decisions": (
+        {},
+        "seq person action subject reason decided_at previous_hash row_hash",
+    ),
+    "jobs": ({}, "job succeeded_at"),
+}
+
+
+def rows(store: Store, query: str, **parameters: Parameter) -> list[dict[str, Any]]:
+    """Return a query's rows."""
+    found: list[dict[str, Any]] = store.table(query, **parameters).to_pylist()
+    return found
+
+
+def builds(store: Store) -> dict[str, dict[str, Any]]:
+    """Return the rows of `builds` by build."""
+    return {row["build"]: row for row in rows(store, "builds", product="photoamp")}
+
+
+@pytest.fixture(scope="module")
+def both(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[tuple[LocalStore, RemoteStore]]:
+    """Return the same rows, asked locally and from elsewhere."""
+    folder: Path = tmp_path_factory.mktemp("both")
+    with LocalStore(folder / "holdpoint.duckdb") as local:
+        record_all(local)
+        with serving(local) as endpoint, RemoteStore(endpoint) as remote:
+            yield local, remote
+
+
+def test_every_query_has_its_columns_checked_here() -> None:
+    assert set(queries()) == set(QUESTIONS)
+
+
+@pytest.mark.parametrize("query", QUESTIONS)
+def test_a_query_has_these_columns(
+    both: tuple[LocalStore, RemoteStore], query: str
+) -> None:
+    parameters, columns = QUESTIONS[query]
+    table = both[0].table(query, **parameters)
+    assert table.column_names == columns.split()
+    assert table.num_rows > 0
+
+
+@pytest.mark.parametrize("query", QUESTIONS)
+def test_a_remote_answer_is_the_local_one(
+    both: tuple[LocalStore, RemoteStore], query: str
+) -> None:
+    parameters, _ = QUESTIONS[query]
+    local, remote = both
+    assert remote.table(query, **parameters).equals(local.table(query, **parameters))
+    assert remote.frame(query, **parameters).equals(local.frame(query, **parameters))
+
+
+@pytest.mark.parametrize("query", QUESTIONS)
+def test_an_empty_answer_has_the_same_types(
+    both: tuple[LocalStore, RemoteStore], tmp_path: Path, query: str
+) -> None:
+    parameters, _ = QUESTIONS[query]
+    with LocalStore(tmp_path / "empty.duckdb") as empty:
+        nothing = empty.table(query, **parameters)
+    assert nothing.num_rows == (query == "watermark")
+    assert nothing.schema.equals(both[0].table(query, **parameters).schema)
+
+
+def test_ranges_come_in_the_order_they_were_given(store: Store) -> None:
+    for number in (1, 2):
+        record(store, run(number))
+    found = rows(store, "range_rows", product="photoamp", after=0, kind=None)
+    assert [(row["number"], row["range"]) for row in found] == [
+        (number, one) for number in (1, 2) for one in RANGES
+    ]
+
+
+def test_rows_after_a_number_and_of_a_kind(store: Store) -> None:
+    record(store, run(1))
+    check = run(2, kind=RunKind.CHECK, serial="check 1", build=None)
+    store.record_run(check, results(check, RANGES[:1]))
+    record(store, run(3))
+
+    def numbers(after: int, kind: str | None) -> list[int]:
+        found = rows(store, "range_rows", product="photoamp", after=after, kind=kind)
+        return sorted({row["number"] for row in found})
+
+    assert numbers(0, None) == [1, 2, 3]
+    assert numbers(1, None) == [2, 3]
+    assert numbers(0, "unit") == [1, 3]
+    assert numbers(0, "check") == [2]
+    assert numbers(3, None) == []
+
+
+def test_readings_come_back_as_they_were_taken(store: Store) -> None:
+    one = run(1)
+    kept = results(one)
+    store.record_run(one, kept, unit(one))
+    assert rows(store, "readings", run="run 1") == [
+        {
+            "range": result.range,
+            "level": list(result.level),
+            "reference_readings": list(result.reference_readings),
+            "output_readings": list(result.output_readings),
+            "at_s": list(result.at_s),
+        }
+        for result in kept
+    ]
+
+
+def test_times_are_utc_and_exact_to_the_microsecond(store: Store) -> None:
+    record(store, run(1))
+    (first, *_) = rows(store, "unit_runs", serial="S001")
+    assert first["started_at"] == run(1).started_at
+    assert str(first["started_at"].tzinfo) == "UTC"
+
+
+def test_the_latest_error_of_each_range_after_a_rerun(store: Store) -> None:
+    record(store, run(1))
+    record(store, run(2))
+    again = run(3, serial="S001", rerun_of="run 1")
+    store.record_run(again, results(again, RANGES[1:2], error_ppm=7.0))
+    found = rows(store, "latest_errors", product="photoamp")
+    of_first = {row["range"]: row for row in found if row["serial"] == "S001"}
+    assert {key: row["run"] for key, row in of_first.items()} == {
+        "1 uA": "run 1",
+        "10 uA": "run 3",
+        "100 uA": "run 1",
+        "1 mA": "run 1",
+    }
+    assert of_first["10 uA"]["error_ppm"] == 7.0
+    assert of_first["10 uA"]["reruns"] == 1
+    assert of_first["1 mA"]["reruns"] == 0
+
+
+def test_a_units_position_is_that_of_its_first_run_in_its_build(store: Store) -> None:
+    for one in (
+        run(1, serial="S9"),
+        run(2, serial="S1"),
+        run(3, serial="S5", build="B2"),
+        run(4, serial="S9", rerun_of="run 1"),
+        run(5, serial="S3"),
+    ):
+        record(store, one)
+    found = rows(store, "latest_errors", product="photoamp")
+    assert {row["serial"]: row["position"] for row in found} == {
+        "S9": 1,
+        "S1": 2,
+        "S3": 3,
+        "S5": 1,
+    }
+
+
+def test_first_pass_yield_counts_the_first_result_of_each_range(store: Store) -> None:
+    assert builds(store)["B1"]["first_pass_yield"] is None
+    record(store, run(1), Verdict.NOT_JUDGED)
+    assert builds(store)["B1"]["first_pass_yield"] is None
+    record(store, run(2), Verdict.CONFORMING)
+    record(store, run(3), Verdict.LIKE_KNOWN_GOOD)
+    record(store, run(4), Verdict.UNDECIDED)
+    record(store, run(5), Verdict.NONCONFORMING)
+    record(store, run(6, serial="S005", rerun_of="run 5"), Verdict.CONFORMING)
+    row = builds(store)["B1"]
+    assert row["first_pass_yield"] == 0.5
+    assert row["units"] == 6 - 1
+    assert row["last_run_at"] == run(6).started_at
+
+
+def test_ranges_taken_one_by_one_across_units_count_as_one_first_pass(
+    store: Store,
+) -> None:
+    number = 0
+    for place, one in enumerate(RANGES):
+        for serial in ("S1", "S2"):
+            number += 1
+            bad = place == 3 and serial == "S2"
+            verdict = Verdict.NONCONFORMING if bad else Verdict.CONFORMING
+            part = run(number, serial=serial)
+            store.record_run(part, results(part, [one], verdict=verdict), unit(part))
+    row = builds(store)["B1"]
+    assert (row["units"], row["first_pass_yield"]) == (2, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("scope", "subject"),
+    [(Scope.BUILD, "B1"), (Scope.REEL, "reel 7"), (Scope.UNIT, "S001")],
+)
+def test_a_build_is_held_by_itself_its_reel_or_its_unit(
+    store: Store, scope: Scope, subject: str
+) -> None:
+    record(store, run(1))
+    assert builds(store)["B1"]["state"] == "open"
+    store.place_hold(replace(PERSONS_HOLD, scope=scope, subject=subject), PLACED)
+    assert {key: row["state"] for key, row in builds(store).items()} == {
+        "B1": "held",
+        "B2": "open",
+    }
+    assert builds(store)["B1"]["open_holds"] == 1
+    store.end_hold(replace(END, hold="hold 2"), replace(ENDED, subject="hold 2"))
+    assert builds(store)["B1"]["state"] == "open"
+    assert builds(store)["B1"]["open_holds"] == 0
+
+
+def test_a_reel_fitted_twice_holds_its_build_once(store: Store) -> None:
+    store.fit_reel(replace(FITTING, fitting="F2", part="R14"))
+    store.place_hold(replace(PERSONS_HOLD, scope=Scope.REEL, subject="reel 7"), PLACED)
+    assert builds(store)["B1"]["open_holds"] == 1
+
+
+def test_builds_come_in_the_order_they_were_opened(store: Store) -> None:
+    early = replace(BUILD, build="Z", opened_at=START - timedelta(days=1))
+    store.add_build(early)
+    assert list(builds(store)) == ["Z", "B1", "B2"]
+
+
+def test_a_finding_is_shown_as_its_latest_revision_says(store: Store) -> None:
+    record(store, run(1))
+    record(store, run(2))
+    store.record_evaluation(EVALUATION)
+    later = replace(
+        SIGNAL,
+        revision=2,
+        number=2,
+        units=2,
+        size_ppm=2_950.0,
+        made_at=START + timedelta(minutes=5),
+    )
+    store.record_evaluation(Evaluation(product="photoamp", number=2, signals=(later,)))
+    (row,) = rows(store, "signals", product="photoamp")
+    assert (row["revision"], row["size_ppm"], row["units"]) == (2, 2_950.0, 2)
+    assert row["first_made_at"] == SIGNAL.made_at
+    history = rows(store, "signal_history", signal="signal 1")
+    assert [(one["revision"], one["size_ppm"]) for one in history] == [
+        (1, 3_000.0),
+        (2, 2_950.0),
+    ]
+
+
+def test_a_hold_shows_its_end(store: Store) -> None:
+    record(store, run(1))
+    store.record_evaluation(EVALUATION)
+    (open_hold,) = rows(store, "holds", product="photoamp")
+    ends = ("disposal", "person", "end_reason", "ended_at")
+    assert [open_hold[name] for name in ends] == [None] * 4
+    store.end_hold(END, ENDED)
+    (ended,) = rows(store, "holds", product="photoamp")
+    assert [ended[name] for name in ends] == [
+        "release",
+        "Ada",
+        END.reason,
+        END.ended_at,
+    ]
+    assert ended["reason"] == HOLD.reason
+
+
+def test_a_session_counts_its_runs_and_checks(store: Store) -> None:
+    record(store, run(1))
+    record(store, run(2, kind=RunKind.CHECK, serial="check 1", build=None))
+    record(store, run(3))
+    (row,) = rows(store, "sessions", product="photoamp")
+    assert (row["session"], row["runs"], row["checks"]) == ("session 1", 2, 1)
+
+
+def test_a_units_runs_carry_their_note(store: Store) -> None:
+    one = replace(run(1), note="switch was stiff")
+    store.record_run(one, results(one), unit(one))
+    record(store, run(2))
+    found = rows(store, "unit_runs", serial="S001")
+    assert [row["note"] for row in found] == ["switch was stiff"] * 4
+
+
+def test_reels_come_in_the_order_they_were_received(store: Store) -> None:
+    early = replace(REEL, reel="reel 9", received_at=START - timedelta(days=2))
+    store.add_reel(early)
+    assert [row["reel"] for row in rows(store, "reels")] == ["reel 9", "reel 7"]
+
+
+def test_a_backup_holds_everything(store: Store, tmp_path: Path) -> None:
+    record_all(store)
+    path = store.backup(str(tmp_path / "copies"))
+    asked = {query: rows(store, query, **QUESTIONS[query][0]) for query in QUESTIONS}
+    with LocalStore(Path(path)) as copy:
+        for query, kept in asked.items():
+            assert rows(copy, query, **QUESTIONS[query][0]) == kept
