@@ -8,6 +8,7 @@ from scipy.stats import ncx2
 from daemon.spc.checks import count, finite, not_negative, positive
 from daemon.spc.errors import OutOfRangeError
 from daemon.spc.run_length.distribution import RunLength, geometric
+from daemon.spc.search import smallest
 
 
 def shewhart_run_length(
@@ -99,17 +100,12 @@ def shewhart_size(*, width: float, shift: float, arl: float) -> int:
     """
     positive("abs(shift)", abs(finite("shift", shift)))
     above_one("arl", arl)
-    size = 1
-    while shewhart_run_length(width=width, shift=shift, size=size).mean > arl:
-        size *= 2
-    low = size // 2
-    while size - low > 1:
-        middle = (size + low) // 2
-        if shewhart_run_length(width=width, shift=shift, size=middle).mean > arl:
-            low = middle
-        else:
-            size = middle
-    return size
+
+    def found(size: int) -> bool:
+        chart = shewhart_run_length(width=width, shift=shift, size=size)
+        return chart.mean <= arl
+
+    return smallest(found, at_least=1)
 
 
 def t2_run_length(*, ranges: int, limit: float, distance: float = 0.0) -> RunLength:

@@ -1,4 +1,4 @@
-"""Nodes for the integral equations of run lengths."""
+"""Gauss-Legendre nodes for integrals over a normal density."""
 
 from functools import cache
 from math import pi, sqrt
