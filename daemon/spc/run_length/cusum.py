@@ -14,8 +14,8 @@ from scipy.special import ndtr
 
 from daemon.spc.checks import Floats, finite, not_negative, positive
 from daemon.spc.errors import OutOfRangeError
-from daemon.spc.run_length.distribution import RunLength
 from daemon.spc.quadrature import nodes, nodes_needed, normal_density
+from daemon.spc.run_length.distribution import RunLength
 from daemon.spc.run_length.search import solve_for_mean
 from daemon.spc.run_length.shewhart import above_one
 

@@ -15,9 +15,9 @@ from scipy.interpolate import CubicSpline
 from scipy.special import ive, roots_jacobi
 
 from daemon.spc.checks import Floats, count, not_negative, positive
+from daemon.spc.quadrature import normal_density
 from daemon.spc.run_length.distribution import RunLength
 from daemon.spc.run_length.ewma import checked_weight, ewma_run_length
-from daemon.spc.quadrature import normal_density
 from daemon.spc.run_length.search import solve_for_mean
 from daemon.spc.run_length.shewhart import above_one, t2_run_length
 
