@@ -1,4 +1,4 @@
-"""What all tests share: published check values, and the count per source.
+"""What all tests share: published check values, the count per source, what is off.
 
 A test that asks for `entry` and is marked `reference(file, *ids)` runs once for
 each id; its own id names the published source and the provenance mark.
@@ -30,6 +30,22 @@ def pytest_configure(config: pytest.Config) -> None:
         "reference(file, *ids): run once for each entry (no ids: every entry) of "
         "tests/reference/FILE.json, given to the test as `entry`",
     )
+
+
+def pytest_collection_modifyitems(
+    config: pytest.Config, items: list[pytest.Item]
+) -> None:
+    """Leave out what needs real instruments or minutes, unless `-m` asks for it."""
+    if config.getoption("markexpr"):
+        return
+    off = [
+        item
+        for item in items
+        if item.get_closest_marker("bench") or item.get_closest_marker("hardware")
+    ]
+    if off:
+        config.hook.pytest_deselected(items=off)
+        items[:] = [item for item in items if item not in off]
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:

@@ -179,19 +179,20 @@ def _transform(lines: Sequence[Component], bound: float) -> tuple[Floats, Floats
 
 
 def _cutoff(lines: Sequence[Component]) -> float:
-    """Return the t beyond which the transform is below 1e-9."""
+    """Return the t beyond which the rest of the integral is below 1e-9."""
     smooth = [
         max(7.0, 21 / sqrt(line.degrees_of_freedom)) / line.standard
         for line in lines
         if line.distribution in (Distribution.NORMAL, Distribution.STUDENT)
     ]
-    # A bounded line falls like 1 / (t * half-width), the largest first.
+    # A bounded line falls like 1 / (t * half-width), the largest first. Below a
+    # millionth the oscillating rest is a thousandth of that again.
     widths = sorted(
         (_half_width(line) for line in lines if line.distribution in _FALLING),
         reverse=True,
     )
     bounded = [
-        (1e9 / prod(widths[:count])) ** (1 / count)
+        (1e6 / prod(widths[:count])) ** (1 / count)
         for count in range(1, len(widths) + 1)
     ]
     return min(smooth + bounded, default=inf)

@@ -119,9 +119,19 @@ class RangeError:
         """Return the half-width of a coverage interval, ppm of reading.
 
         It follows from the components' distributions, not from a factor: two
-        rectangular ones of equal size make a triangle.
+        rectangular ones of equal size make a triangle. Scatter enters as normal,
+        and Student's t of the effective degrees of freedom widens the whole:
+        folding several short series as t distributions covers far too often.
         """
-        return coverage_half_width(self.components, coverage)
+        known = [
+            replace(one, distribution=Distribution.NORMAL)
+            if one.distribution is Distribution.STUDENT
+            else one
+            for one in self.components
+        ]
+        return coverage_half_width(known, coverage) * _widening(
+            coverage, self.degrees_of_freedom
+        )
 
 
 def relative_error_ppm(reference: float, indicated: float) -> float:
@@ -265,7 +275,11 @@ def range_error(
 
 def _widened(components: Sequence[Component]) -> float:
     degrees = effective_degrees_of_freedom(components)
-    return combined(components) * coverage_factor(_TWO_SIGMA, degrees) / 2
+    return combined(components) * _widening(_TWO_SIGMA, degrees)
+
+
+def _widening(coverage: float, degrees: float) -> float:
+    return coverage_factor(coverage, degrees) / coverage_factor(coverage)
 
 
 def _meter_lines(

@@ -147,7 +147,7 @@ def test_thermal_voltages_are_the_published_orders_of_magnitude(entry: Entry) ->
         "cadmium_tin_solder": "cadmium-tin solder",
         "beryllium_copper": "beryllium copper",
         "lead_tin_solder": "lead-tin solder",
-        "kovar_alloy42": "nickel-iron sealing alloy",
+        "nickel_iron_sealing_alloy": "nickel-iron sealing alloy",
         "copper_oxide": "copper oxide",
     }
     for name, published in entry.expected.items():
