@@ -63,7 +63,9 @@ class Bank:
         self.units = 0
         unit = layout.unit_ppm
         self._along = _directions_with_bench(layout)
+        size = self._along.shape[1]
         self._outer = np.einsum("pi,pj->ijp", self._along, self._along)
+        self._outer = self._outer.reshape(size * size, -1)
         priors = [
             b.level_prior(reels=names, build=build)
             for b, names, build in zip(baselines, reels, builds, strict=True)
@@ -347,12 +349,13 @@ class Bank:
         extra[:, : parts + 1] = table.shift2 * self._coarse2[..., None]
         extra[:, :parts] += table.reel_shifts * self._reel2[..., None] + wider
         extra[:, parts + 1 :] = table.step2
-        rows.base_covariance[:] += np.einsum("ijp,bph->bijh", self._outer, extra)
+        covariance = rows.base_covariance
+        covariance += (self._outer @ extra).reshape(covariance.shape)
         rows.base_mean[:, -1] = table.difference
-        rows.base_covariance[:, -1] = 0.0
-        rows.base_covariance[:, :, -1] = 0.0
+        covariance[:, -1] = 0.0
+        covariance[:, :, -1] = 0.0
         own = (MIXED_RELATIVE_SIGMA * table.difference) ** 2 + table.slope2
-        rows.base_covariance[:, -1, -1] = own
+        covariance[:, -1, -1] = own
         rows.beta[:] = 1.0
         self._state_from_base(rows)
 

@@ -2,7 +2,7 @@
 
 from daemon.spc.errors import OutOfRangeError
 
-SHIPPED_LIMITS = {500: 4.5, 5000: 7.0}
+SHIPPED_LIMITS = {500: 1.5, 5000: 3.0}
 
 
 def shipped_limit(units_per_false_hold: float) -> float:
