@@ -58,22 +58,29 @@ def measure(
     """Measure units, one after another.
 
     Without a serial, scan or type one a line until an empty line; without a
-    terminal, one unit is measured and its serial counted on. The same range across
-    many units: name it with --range and scan the units.
+    terminal, one unit is measured and its serial counted on. One range across many
+    units: name it with --range, or have plan.toml say order = "range".
     """
     home = home_of(context)
     if typed:
         _measure_typed(context, home, serials, build, rerun=rerun, note=note)
         return
+    settings = load(home.folder)
+    passes = [ranges]
+    if not ranges and settings.plan.reading.order == "range":
+        passes = [(key,) for key in settings.product.ranges]
+    ended = []
     with Client.of(home.data) as client:
-        ended = []
-        for serial in _serials(serials):
-            ticket = client.measure(
-                build=build, serial=serial, ranges=ranges, rerun=rerun, note=note
-            )
-            ended.append(_follow(client, ticket))
-            if not json_:
-                say(f"{ended[-1]['serial']}: {ended[-1]['verdict']}")
+        for one_pass in passes:
+            if len(passes) > 1:
+                say(f"All units on range {one_pass[0]}:")
+            for serial in _serials(serials):
+                ticket = client.measure(
+                    build=build, serial=serial, ranges=one_pass, rerun=rerun, note=note
+                )
+                ended.append(_follow(client, ticket))
+                if not json_:
+                    say(f"{ended[-1]['serial']}: {ended[-1]['verdict']}")
     if json_:
         as_json(ended)
 

@@ -1,0 +1,130 @@
+"""The desk between people and the worker, and what is asked over HTTP."""
+
+import asyncio
+from datetime import UTC, datetime
+from threading import Event, Thread
+from typing import Any
+
+import httpx
+import pandas as pd
+import pytest
+from starlette.applications import Starlette
+
+from daemon.bench.errors import StoppedError
+from daemon.control import Desk, Order, routes
+from daemon.service import next_serial
+
+
+def desk() -> Desk:
+    return Desk(utc=lambda: datetime(2026, 3, 2, tzinfo=UTC), stop=Event())
+
+
+def ask(
+    one: Desk, method: str, path: str, body: Any = None, off: list[str] | None = None
+) -> httpx.Response:
+    """Ask the control interface of a desk, without a socket."""
+    switched = [] if off is None else off
+    app = Starlette(
+        routes=routes(
+            one,
+            source_off=lambda: switched.append("off"),
+            resume=lambda: switched.append("on"),
+        )
+    )
+
+    async def call() -> httpx.Response:
+        transport = httpx.ASGITransport(app)
+        async with httpx.AsyncClient(
+            transport=transport, base_url="http://127.0.0.1"
+        ) as client:
+            return await client.request(method, path, json=body)
+
+    return asyncio.run(call())
+
+
+def test_orders_are_taken_in_the_order_they_came() -> None:
+    one = desk()
+    placed = [one.place(Order(serial=name)).ticket for name in ("a", "b", "c")]
+    taken = [one.next_order(wait_s=0.0) for _ in range(3)]
+    assert [t.ticket for t in taken if t is not None] == placed
+    assert one.next_order(wait_s=0.0) is None
+
+
+def test_a_ticket_says_what_became_of_an_order() -> None:
+    one = desk()
+    ticket = one.place(Order(serial="a")).ticket
+    one.update(ticket, state="failed", message="no bench")
+    seen = one.ticket(ticket, wait_s=5.0)
+    assert seen is not None
+    assert (seen.state, seen.message) == ("failed", "no bench")
+    assert one.ticket("unknown") is None
+
+
+def test_a_prompt_waits_for_its_answer() -> None:
+    one = desk()
+    said: list[str] = []
+    worker = Thread(target=lambda: said.append(one.ask("Connect it", subject="CS-1")))
+    worker.start()
+    while (prompt := one.snapshot()["prompt"]) is None:
+        pass
+    assert not one.answer("another", "x")
+    assert one.answer(prompt["prompt"], "done")
+    worker.join(5.0)
+    assert said == ["done"]
+    assert one.snapshot()["prompt"] is None
+
+
+@pytest.mark.parametrize("which", ["stop", "halt"])
+def test_nobody_waits_for_an_answer_once_the_source_is_ordered_off(which: str) -> None:
+    one = desk()
+    getattr(one, which).set()
+    with pytest.raises(StoppedError):
+        one.ask("Connect it", subject="CS-1")
+
+
+def test_source_off_halts_and_resume_allows_again() -> None:
+    one, off = desk(), list[str]()
+    said = ask(one, "POST", "/control/source-off", {}, off)
+    assert said.json() == {"off": True}
+    assert one.halt.is_set()
+    ask(one, "POST", "/control/resume", {}, off)
+    assert not one.halt.is_set()
+    assert off == ["off", "on"]
+
+
+def test_an_order_over_http_reaches_the_worker() -> None:
+    one = desk()
+    order = {
+        "build": "B-1",
+        "serial": "PA-1",
+        "typed": [{"range": "1uA", "reference": 9e-7, "output": 0.9}],
+    }
+    said = ask(one, "POST", "/control/measure", order).json()
+    taken = one.next_order(wait_s=0.0)
+    assert taken is not None
+    assert taken.ticket == said["ticket"]
+    assert taken.order.typed[0].output == pytest.approx(0.9)
+    seen = ask(one, "GET", f"/control/ticket/{said['ticket']}")
+    assert seen.json()["state"] == "waiting"
+
+
+def test_a_malformed_order_is_refused_whole() -> None:
+    one = desk()
+    answer = ask(one, "POST", "/control/measure", {"serial": 7})
+    assert answer.status_code == 422
+    assert "serial" in answer.json()["error"]
+    assert one.next_order(wait_s=0.0) is None
+
+
+@pytest.mark.parametrize(
+    ("serials", "following"),
+    [
+        (["PA-0099"], "PA-0100"),
+        (["X9Y"], "X10Y"),
+        (["left"], "left-2"),
+        ([], "B-1-001"),
+    ],
+)
+def test_serials_are_counted_on(serials: list[str], following: str) -> None:
+    units = pd.DataFrame({"serial": serials, "number": range(len(serials))})
+    assert next_serial("B-1", units) == following

@@ -1,0 +1,168 @@
+"""Judge, record, watch, act; and the same again after a crash."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from daemon.bench.readings import Point, RangeReadings
+from daemon.cycle import Cycle, RunHeader, worst
+from storage.local import LocalStore
+from storage.records import (
+    Build,
+    Configuration,
+    Product,
+    Reel,
+    Session,
+    Verdict,
+)
+from tests.daemon.making import AT, demo_settings, fitting
+
+SETTINGS = demo_settings()
+NAME = SETTINGS.product.name
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[LocalStore]:
+    with LocalStore(tmp_path / "holdpoint.duckdb") as one:
+        one.put_configuration(Configuration(configuration="c", body="{}", stored_at=AT))
+        one.add_product(Product(product=NAME, title="x"))
+        one.add_build(Build(build="B-1", product=NAME, planned_units=20, opened_at=AT))
+        one.open_session(
+            Session(session="s", bench="demo", opened_at=AT, configuration="c")
+        )
+        for reel in ("K-101", "K-102", "K-103", "K-104", "K-900"):
+            one.add_reel(
+                Reel(reel=reel, nominal_ohm=1e4, tolerance_ppm=1e3, received_at=AT)
+            )
+        for n in (1, 2, 3, 4):
+            one.fit_reel(fitting("B-1", f"R1{n}", f"K-10{n}"))
+        one.fit_reel(fitting("B-1", "R13", "K-900", "PA-006"))
+        yield one
+
+
+def readings(cycle: Cycle, errors_ppm: Sequence[float]) -> list[RangeReadings]:
+    """Return perfect readings of a unit with these errors."""
+    made = []
+    for one, error in zip(cycle.product.ranges, errors_ppm, strict=True):
+        true = 0.9 * one.settings.full_scale
+        volts = true * one.nominal_transfer * (1 + error * 1e-6)
+        zero = Point(level=0.0, reference=(0.0, 0.0), output=(0.0, 0.0), at_s=(0, 1))
+        level = Point(
+            level=true, reference=(true, true), output=(volts, volts), at_s=(2, 3)
+        )
+        made.append(
+            RangeReadings(
+                range=one.key,
+                points=(zero, level, zero),
+                reference_full_scale=one.settings.full_scale,
+                output_full_scale=1.0,
+                ambient_c=23.0,
+            )
+        )
+    return made
+
+
+def header(index: int) -> RunHeader:
+    return RunHeader(
+        serial=f"PA-{index:03d}",
+        build="B-1",
+        session="s",
+        origin="bench",
+        started_at=AT,
+        finished_at=AT,
+        configuration="c",
+        run=f"run-{index}",
+    )
+
+
+def story() -> np.ndarray:
+    chance = np.random.default_rng(8)
+    errors: np.ndarray = chance.normal(0.0, 150.0, (14, 4))
+    errors[6:, 2] += 3000.0
+    return errors
+
+
+def record(cycle: Cycle, which: Sequence[int]) -> None:
+    rows = story()
+    for index in which:
+        cycle.record(readings(cycle, rows[index].tolist()), header(index), {})
+
+
+def stored(store: LocalStore) -> tuple[int, int, list[str]]:
+    """Return watermark, revisions kept and holds."""
+    mark = int(store.frame("watermark", product=NAME)["number"].iloc[0])
+    signals = store.frame("signals", product=NAME)
+    revisions = 0 if signals.empty else int(signals["revision"].iloc[0])
+    return mark, revisions, sorted(store.frame("holds", product=NAME)["hold"])
+
+
+def test_a_bad_reel_ends_in_a_finding_and_two_holds(store: LocalStore) -> None:
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    for index in range(14):
+        record(cycle, [index])
+        cycle.watch()
+    mark, revisions, held = stored(store)
+    assert mark == 14
+    assert revisions >= 1
+    assert held == ["B-1-F1:B-1", "B-1-F1:K-900"]
+    builds = store.frame("builds", product=NAME)
+    assert builds["state"].tolist() == ["held"]
+    assert builds["first_pass_yield"].tolist() == [1.0]
+
+
+@pytest.mark.parametrize("lost", [0, 3, 6, 8, 13])
+def test_a_crash_between_commit_and_watching_loses_and_repeats_nothing(
+    store: LocalStore, lost: int
+) -> None:
+    """Runs are the truth; whatever was not yet watched is watched after the start."""
+    whole = Cycle(SETTINGS, store)
+    whole.resume()
+    for index in range(lost):
+        record(whole, [index])
+        whole.watch()
+    record(whole, range(lost, 14))
+    again = Cycle(SETTINGS, store)
+    again.resume()
+    mark, _, held = stored(store)
+    assert mark == 14
+    assert held == ["B-1-F1:B-1", "B-1-F1:K-900"]
+    before = stored(store)
+    Cycle(SETTINGS, store).resume()
+    assert stored(store) == before
+
+
+def test_after_a_restart_a_finding_goes_on_where_it_was(store: LocalStore) -> None:
+    one = Cycle(SETTINGS, store)
+    one.resume()
+    for index in range(13):
+        record(one, [index])
+        one.watch()
+    first = store.frame("signals", product=NAME).iloc[0]
+    again = Cycle(SETTINGS, store)
+    again.resume()
+    record(again, [13])
+    (signal,) = again.watch()
+    assert signal.signal == first["signal"]
+    assert signal.revision == first["revision"] + 1
+    assert signal.raised_serial == first["raised_serial"]
+
+
+def test_a_nonconforming_unit_is_held_by_itself(store: LocalStore) -> None:
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    done = cycle.record(readings(cycle, [0.0, 0.0, 0.0, 9000.0]), header(0), {})
+    cycle.watch()
+    assert done.verdict is Verdict.NONCONFORMING
+    holds = store.frame("holds", product=NAME)
+    of_units = holds[holds["scope"] == "unit"]
+    assert of_units["subject"].tolist() == ["PA-000"]
+    assert of_units["reason"].tolist() == ["Outside its error limit: 1 mA"]
+
+
+def test_the_worst_verdict_decides() -> None:
+    assert worst([Verdict.CONFORMING, Verdict.UNDECIDED]) is Verdict.UNDECIDED
+    assert worst([Verdict.UNDECIDED, Verdict.NONCONFORMING]) is Verdict.NONCONFORMING
+    assert worst([]) is Verdict.NOT_JUDGED

@@ -1,0 +1,123 @@
+"""Serials by file drop, jobs by the clock, a story's score."""
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from threading import Event
+
+import pytest
+
+from daemon.control import Desk
+from daemon.inbox import Inbox
+from daemon.outcome import score
+from daemon.schedule import Job, Schedule
+
+
+def desk() -> Desk:
+    return Desk(utc=lambda: datetime(2026, 3, 2, tzinfo=UTC), stop=Event())
+
+
+def test_a_dropped_file_is_taken_once_it_no_longer_grows(tmp_path: Path) -> None:
+    one = desk()
+    inbox = Inbox(tmp_path / "next", one)
+    file = tmp_path / "next" / "scan.txt"
+    file.write_text("PA-1\n")
+    assert inbox.look() == 0
+    file.write_text("PA-1\nPA-2\n\n")
+    assert inbox.look() == 0
+    assert inbox.look() == 2
+    assert inbox.look() == 0
+    orders = [one.next_order(wait_s=0.0) for _ in range(2)]
+    assert [o.order.serial for o in orders if o is not None] == ["PA-1", "PA-2"]
+    assert (tmp_path / "next" / "taken" / "scan.txt").exists()
+
+
+def test_two_files_of_one_name_are_both_kept(tmp_path: Path) -> None:
+    inbox = Inbox(tmp_path / "next", desk())
+    for serial in ("PA-1", "PA-2"):
+        (tmp_path / "next" / "scan.txt").write_text(f"{serial}\n")
+        inbox.look()
+        inbox.look()
+    kept = sorted(p.name for p in (tmp_path / "next" / "taken").iterdir())
+    assert kept == ["scan-2.txt", "scan.txt"]
+
+
+def test_an_overdue_job_runs_at_once_and_its_success_is_kept() -> None:
+    ran, kept = Event(), list[str]()
+    noted = Event()
+
+    def succeeded(name: str, at: datetime) -> None:
+        assert at.tzinfo is not None
+        kept.append(name)
+        noted.set()
+
+    schedule = Schedule(
+        (Job(name="backup", every_s=3600.0, action=ran.set),),
+        succeeded=succeeded,
+        last_success={"backup": datetime.now(UTC) - timedelta(days=2)},
+    )
+    schedule.start()
+    assert ran.wait(5.0)
+    assert noted.wait(5.0)
+    schedule.stop()
+    assert kept == ["backup"]
+
+
+def test_a_job_that_is_not_due_waits() -> None:
+    ran = Event()
+    schedule = Schedule(
+        (Job(name="backup", every_s=3600.0, action=ran.set),),
+        succeeded=lambda _name, _at: None,
+        last_success={"backup": datetime.now(UTC)},
+    )
+    schedule.start()
+    assert not ran.wait(0.3)
+    schedule.stop()
+
+
+def test_a_last_success_in_the_future_does_not_stop_a_job_for_good() -> None:
+    """The clock was ahead by a year when the job last ran."""
+    schedule = Schedule(
+        (Job(name="backup", every_s=60.0, action=lambda: None),),
+        succeeded=lambda _name, _at: None,
+        last_success={"backup": datetime.now(UTC) + timedelta(days=365)},
+    )
+    schedule.start()
+    (job,) = schedule._scheduler.get_jobs()
+    assert job.next_run_time < datetime.now(UTC) + timedelta(seconds=61)
+    schedule.stop()
+
+
+def test_a_clock_step_reschedules_and_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    schedule = Schedule(
+        (Job(name="backup", every_s=60.0, action=lambda: None),),
+        succeeded=lambda _name, _at: None,
+        last_success={"backup": datetime.now(UTC)},
+    )
+    schedule.start()
+    assert not schedule.notice_clock_step()
+    monkeypatch.setattr("daemon.schedule.time.time", lambda: 0.0)
+    assert schedule.notice_clock_step()
+    assert not schedule.notice_clock_step()
+    schedule.stop()
+
+
+def found(build: str, serial: str) -> dict[str, str]:
+    return {"build": build, "raised_at_serial": serial}
+
+
+SERIALS = ["a1", "a2", "b1", "b2", "b3"]
+TRUTH = {"build": "b", "first_serial": "b2"}
+
+
+def test_the_first_bad_unit_counts_as_one() -> None:
+    assert score([found("b", "b2")], TRUTH, SERIALS) == (1, 0)
+
+
+def test_a_finding_before_anything_was_wrong_is_false() -> None:
+    assert score([found("a", "a2"), found("b", "b3")], TRUTH, SERIALS) == (2, 1)
+    assert score([found("b", "b1")], TRUTH, SERIALS) == (None, 1)
+
+
+def test_in_a_good_story_every_finding_is_false() -> None:
+    assert score([found("b", "b3")], None, SERIALS) == (None, 1)
+    assert score([], None, SERIALS) == (None, 0)

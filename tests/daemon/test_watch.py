@@ -1,0 +1,137 @@
+"""Units in, findings out: order, reruns, late records, earlier builds."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from daemon.watch import Watcher, serial_order
+from storage.records import Cause, Fitting, Signal
+from tests.daemon.making import demo_product, fitting, unit
+
+PRODUCT = demo_product()
+GOOD = [fitting("B-1", f"R1{n}", f"K-10{n}") for n in (1, 2, 3, 4)]
+
+
+def watcher() -> Watcher:
+    return Watcher(PRODUCT, accepted_per_units=5000)
+
+
+def errors(seed: int, units: int) -> np.ndarray:
+    """Ordinary units: own parts 150 ppm, a shared stage of 100 ppm."""
+    chance = np.random.default_rng(seed)
+    own: np.ndarray = chance.normal(0.0, 150.0, (units, 4))
+    return own + chance.normal(0.0, 100.0, (units, 1))
+
+
+def fold(
+    one: Watcher, rows: np.ndarray, fittings: Sequence[Fitting], order: Sequence[int]
+) -> list[Signal | None]:
+    return [
+        one.fold(unit(n, f"PA-{i:03d}", "B-1", rows[i].tolist()), fittings)
+        for n, i in enumerate(order, start=1)
+    ]
+
+
+def test_an_ordinary_build_raises_nothing() -> None:
+    rows = errors(1, 30)
+    assert fold(watcher(), rows, GOOD, range(30)) == [None] * 30
+
+
+def test_a_bad_reel_names_part_reel_and_first_unit() -> None:
+    rows = errors(2, 20)
+    rows[10:, 2] += 3000.0
+    fittings = [*GOOD, fitting("B-1", "R13", "K-900", "PA-010")]
+    said = fold(watcher(), rows, fittings, range(20))
+    last = said[-1]
+    assert last is not None
+    assert (last.cause, last.range, last.part) == (Cause.REEL, "100uA", "R13")
+    assert (last.reel, last.first_serial) == ("K-900", "PA-010")
+    assert last.low_ppm < 3000.0 < last.high_ppm
+    assert last.units == 10
+    # The switch's 50 milliohm stay; the part takes the whole error of the 5000 ohm.
+    whole_ohm = 5000.0 * (1 + last.size_ppm * 1e-6)
+    assert last.implied_ohm == pytest.approx(whole_ohm - 0.05, rel=1e-9)
+
+
+def test_the_finding_keeps_its_name_and_counts_its_revisions() -> None:
+    rows = errors(2, 20)
+    rows[10:, 2] += 3000.0
+    fittings = [*GOOD, fitting("B-1", "R13", "K-900", "PA-010")]
+    said = [s for s in fold(watcher(), rows, fittings, range(20)) if s is not None]
+    assert {s.signal for s in said} == {"B-1-F1"}
+    assert [s.revision for s in said] == list(range(1, len(said) + 1))
+    assert len({s.raised_serial for s in said}) == 1
+
+
+def test_units_tested_in_any_order_end_in_the_same_finding() -> None:
+    """A reel change is recorded from a serial on, not from a moment on."""
+    rows = errors(3, 20)
+    rows[10:, 1] += 3000.0
+    fittings = [*GOOD, fitting("B-1", "R12", "K-900", "PA-010")]
+    in_order = fold(watcher(), rows, fittings, range(20))[-1]
+    shuffled = np.random.default_rng(5).permutation(20).tolist()
+    mixed = fold(watcher(), rows, fittings, shuffled)[-1]
+    assert in_order is not None
+    assert mixed is not None
+    assert mixed.size_ppm == pytest.approx(in_order.size_ppm, rel=1e-9)
+    assert mixed.first_serial == in_order.first_serial == "PA-010"
+
+
+def test_a_reel_recorded_late_counts_from_its_unit_on() -> None:
+    rows = errors(4, 20)
+    rows[10:, 0] += 3000.0
+    late = watcher()
+    fold(late, rows[:15], GOOD, range(15))
+    fittings = [*GOOD, fitting("B-1", "R11", "K-900", "PA-010")]
+    said = late.fold(unit(16, "PA-015", "B-1", rows[15].tolist()), fittings)
+    assert said is not None
+    assert (said.reel, said.first_serial) == ("K-900", "PA-010")
+
+
+def test_a_rerun_takes_the_place_of_the_first_run() -> None:
+    rows = errors(6, 12)
+    clean, bumped = watcher(), watcher()
+    fold(clean, rows, GOOD, range(12))
+    wrong = rows.copy()
+    wrong[4] += 700.0
+    fold(bumped, wrong, GOOD, range(12))
+    bumped.fold(unit(13, "PA-004", "B-1", rows[4].tolist()), GOOD)
+    for one in (clean, bumped):
+        one.fold(unit(14, "PA-012", "B-1", [0.0, 0.0, 0.0, 0.0]), GOOD)
+    left, right = (one.builds["B-1"].segments() for one in (clean, bumped))
+    assert np.array_equal(left[0].errors_ppm, right[0].errors_ppm)
+
+
+def test_a_run_of_one_range_leaves_the_others_as_they_were() -> None:
+    one = watcher()
+    one.fold(unit(1, "PA-000", "B-1", [1.0, 2.0, 3.0, 4.0]), GOOD)
+    nan = float("nan")
+    one.fold(unit(2, "PA-000", "B-1", [nan, 20.0, nan, nan]), GOOD)
+    (segment,) = one.builds["B-1"].segments()
+    assert segment.errors_ppm.tolist() == [[1.0, 20.0, 3.0, 4.0]]
+
+
+def test_what_moved_teaches_later_builds_nothing() -> None:
+    rows = errors(2, 20)
+    rows[10:, 2] += 3000.0
+    one = watcher()
+    fold(one, rows, [*GOOD, fitting("B-1", "R13", "K-900", "PA-010")], range(20))
+    taught = np.vstack([s.errors_ppm for s in one.builds["B-1"].segments()])
+    assert np.isnan(taught[10:, 2]).all()
+    assert np.isfinite(taught[:, [0, 1, 3]]).all()
+    assert np.isfinite(taught[:10]).all()
+
+
+def test_segments_end_where_a_reel_changes() -> None:
+    one = watcher()
+    fittings = [*GOOD, fitting("B-1", "R11", "K-105", "PA-004")]
+    fold(one, errors(7, 9), fittings, range(9))
+    first, second = one.builds["B-1"].segments()
+    assert (len(first.errors_ppm), len(second.errors_ppm)) == (4, 5)
+    assert (first.reels[0], second.reels[0]) == ("K-101", "K-105")
+
+
+def test_serials_sort_as_people_count() -> None:
+    serials = ["PA-10", "PA-9", "PA-1", "PB-1", "7"]
+    assert sorted(serials, key=serial_order) == ["7", "PA-1", "PA-9", "PA-10", "PB-1"]
