@@ -1,5 +1,6 @@
 """Every implementation of the Store, one test each."""
 
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,9 +17,9 @@ IMPLEMENTATIONS = ("local", "remote")
 
 
 @contextmanager
-def opened(implementation: str, folder: Path) -> Iterator[Store]:
-    """Open an empty store of one implementation."""
-    with LocalStore(folder / "holdpoint.duckdb") as local:
+def opened(implementation: str, path: Path) -> Iterator[Store]:
+    """Open one implementation over a file."""
+    with LocalStore(path) as local:
         if implementation == "local":
             yield local
         else:
@@ -26,26 +27,39 @@ def opened(implementation: str, folder: Path) -> Iterator[Store]:
                 yield remote
 
 
+@pytest.fixture(scope="session")
+def furnished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a closed file of `furnish`'s rows, to be copied."""
+    path = tmp_path_factory.mktemp("furnished") / "holdpoint.duckdb"
+    with LocalStore(path) as store:
+        furnish(store)
+    return path
+
+
 @pytest.fixture(params=IMPLEMENTATIONS)
 def empty(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
     """Return a store without rows."""
-    with opened(request.param, tmp_path) as store:
+    with opened(request.param, tmp_path / "holdpoint.duckdb") as store:
         yield store
 
 
-@pytest.fixture
-def store(empty: Store) -> Store:
+@pytest.fixture(params=IMPLEMENTATIONS)
+def store(
+    request: pytest.FixtureRequest, tmp_path: Path, furnished: Path
+) -> Iterator[Store]:
     """Return a store with a product, two builds, a reel and a session."""
-    furnish(empty)
-    return empty
+    copy = shutil.copy(furnished, tmp_path)
+    with opened(request.param, Path(copy)) as store:
+        yield store
 
 
 @pytest.fixture(scope="module", params=IMPLEMENTATIONS)
 def shared(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+    request: pytest.FixtureRequest,
+    tmp_path_factory: pytest.TempPathFactory,
+    furnished: Path,
 ) -> Iterator[Store]:
-    """Return one furnished store for all examples of a property."""
-    folder = tmp_path_factory.mktemp(request.param)
-    with opened(request.param, folder) as store:
-        furnish(store)
+    """Return one furnished store for all tests of a module."""
+    copy = shutil.copy(furnished, tmp_path_factory.mktemp(request.param))
+    with opened(request.param, Path(copy)) as store:
         yield store
