@@ -40,10 +40,20 @@ class Layout:
         Claimed tolerances, ppm.
     sensitivity : (P, R)
         Rows of the parts; the first R are the identity.
+    unit_ppm : float
+        The tolerance that everything is reckoned in: the ranges' median, ppm.
+    ratio : (P,)
+        Tolerance of each part over the unit.
+    latent : (P - R + 1, R)
+        Sensitivity of the ranges to what differs from unit to unit in common: the
+        common parts, last the shared stage.
     """
 
     tolerance_ppm: Array
     sensitivity: Array
+    unit_ppm: float
+    ratio: Array
+    latent: Array
 
     @property
     def ranges(self) -> int:
@@ -54,31 +64,6 @@ class Layout:
     def parts(self) -> int:
         """Number of parts, P."""
         return int(self.sensitivity.shape[0])
-
-    @property
-    def unit_ppm(self) -> float:
-        """The tolerance that everything is reckoned in: the ranges' median, ppm."""
-        return float(np.median(self.tolerance_ppm[: self.ranges]))
-
-    @property
-    def ratio(self) -> Array:
-        """Tolerance of each part over the unit, shape (P,)."""
-        return np.asarray(self.tolerance_ppm / self.unit_ppm)
-
-    @property
-    def latent(self) -> Array:
-        """Sensitivity of the ranges to what differs from unit to unit in common.
-
-        Shape (P - R + 1, R): the common parts, last the shared stage.
-        """
-        count = self.ranges
-        return np.vstack([self.sensitivity[count:], np.ones(count)])
-
-    def same_as(self, other: "Layout") -> bool:
-        """Return whether both describe the same product."""
-        return np.array_equal(
-            self.tolerance_ppm, other.tolerance_ppm
-        ) and np.array_equal(self.sensitivity, other.sensitivity)
 
 
 def layout_of(
@@ -128,7 +113,15 @@ def layout_of(
             )
         rows.append(row[None])
         tolerances.append(np.array([part.tolerance_ppm]))
-    return Layout(tolerance_ppm=np.concatenate(tolerances), sensitivity=np.vstack(rows))
+    tolerance = np.concatenate(tolerances)
+    unit = float(np.median(own))
+    return Layout(
+        tolerance_ppm=tolerance,
+        sensitivity=np.vstack(rows),
+        unit_ppm=unit,
+        ratio=tolerance / unit,
+        latent=np.vstack([*rows[1:], np.ones((1, own.size))]),
+    )
 
 
 def _positive(argument: str, value: float) -> None:

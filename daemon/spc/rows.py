@@ -60,10 +60,10 @@ class Rows:
 
     def picked(self, index: NDArray[np.intp]) -> Self:
         """Return copies of some hypotheses of each build, `index` (B, k)."""
-        along = index[:, None]
+        builds = np.arange(len(index))[:, None]
         return type(self)(
-            np.take_along_axis(self._floats, along, axis=2),
-            np.take_along_axis(self._ints, along, axis=2),
+            self._floats[builds, :, index].swapaxes(1, 2),
+            self._ints[builds, :, index].swapaxes(1, 2),
             self._places,
         )
 
@@ -77,9 +77,9 @@ class Rows:
 
     def overwrite(self, index: NDArray[np.intp], other: Self) -> None:
         """Put the hypotheses of `other` in the places `index` (B, k)."""
-        along = index[:, None]
-        np.put_along_axis(self._floats, along, other._floats, axis=2)
-        np.put_along_axis(self._ints, along, other._ints, axis=2)
+        builds = np.arange(len(index))[:, None]
+        self._floats[builds, :, index] = other._floats.swapaxes(1, 2)
+        self._ints[builds, :, index] = other._ints.swapaxes(1, 2)
 
     def _view(self, name: str) -> Array:
         place, shape = self._places[name]
