@@ -54,6 +54,10 @@ class Hands:
         """Put a board on the bench."""
         self._do({"do": "mount", "serial": serial})
 
+    def state(self) -> dict[str, Any]:
+        """Return what a bystander sees: what is mounted, whether the source is on."""
+        return self._do({"do": "state"})
+
     def scenario(self) -> dict[str, Any]:
         """Return builds, reels and fittings, which an operator knows, and the truth."""
         return self._do({"do": "scenario"})
@@ -101,7 +105,7 @@ class Operator:
         units = len(self.serials)
         done = 0
         for build in self.story["builds"]:
-            self._open(build["build"], len(build["serials"]))
+            self.open(build["build"], len(build["serials"]))
             for serial in build["serials"]:
                 self._record_reels(build["build"], serial)
                 self._measure(build["build"], serial)
@@ -109,7 +113,8 @@ class Operator:
                 step(Step(done=done, units=units, words=f"{build['build']} {serial}"))
         self._wait_until_watched()
 
-    def _open(self, build: str, units: int) -> None:
+    def open(self, build: str, units: int) -> None:
+        """Open a build and record the reels that it begins with."""
         now = datetime.now(UTC)
         self._store.add_build(
             Build(

@@ -88,8 +88,8 @@ def test_a_poor_bench_with_a_known_good_unit_says_changed_or_not(
 
 def test_every_reading_is_kept_in_the_order_it_was_taken() -> None:
     row = judge().unit("r", readings(0.0), {})
-    assert row.level == (0.0, 0.0, 9e-5, 9e-5, 0.0, 0.0)
-    assert row.at_s == (0, 1, 2, 3, 0, 1)
+    assert list(row.level) == [0.0, 0.0, 9e-5, 9e-5, 0.0, 0.0]
+    assert list(row.at_s) == [0, 1, 2, 3, 0, 1]
     assert len(row.reference_readings) == len(row.output_readings) == 6
 
 
