@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from math import inf
 from threading import RLock
@@ -172,7 +173,11 @@ class Meter(Driver):
         self._full_scale: float | None = None
 
     def configure(self, full_scale: float) -> None:
-        """Choose the range with this full scale, in the meter's own unit."""
+        """Choose the range with this full scale, in the meter's own unit.
+
+        The first reading after a change is thrown away: it may still be one of the
+        range before.
+        """
         if full_scale == self._full_scale:
             return
         self._full_scale = None
@@ -225,6 +230,7 @@ class Meter(Driver):
         command = self.profile.set_range.format(range=f"{full_scale:g}")
         self._tell(command)
         self.check_complaints(command)
+        self._ask(self._read_command)
 
     def _restore(self) -> None:
         self.prepare()
@@ -247,6 +253,9 @@ class Source(Driver):
         self, binding: Binding, *, limit: float, permit: Callable[[], None]
     ) -> None:
         super().__init__(binding)
+        watchdog = self.profile.watchdog
+        self._silence_s = inf if watchdog is None else watchdog.seconds
+        self._spoken_s = 0.0
         self._limit = limit
         self._permit = permit
         self._compliance_is_set = False
@@ -287,6 +296,7 @@ class Source(Driver):
             command = self._need("set_level").format(level=f"{level:.9g}")
             self._tell(command)
             self.check_complaints(command)
+            self._spoken_s = self._clock.now_s()
 
     def output_on(self) -> None:
         """Turn the output on, and read back that it is on."""
@@ -297,10 +307,40 @@ class Source(Driver):
                 raise self._fault(
                     RefusedError, command, "not sent: compliance was not set before"
                 )
+            if self.profile.watchdog is not None:
+                start = self.profile.watchdog.start
+                self._tell(start.format(seconds=f"{self._silence_s:g}"))
+                self.check_complaints(start)
             self._on = True
             self._tell(command)
             self._require_on(command)
             self.check_complaints(command)
+            self._spoken_s = self._clock.now_s()
+
+    @property
+    def patience_s(self) -> float:
+        """How long nobody may speak to the source; half its watchdog's silence."""
+        return self._silence_s / 2
+
+    def keep_on(self) -> None:
+        """Speak to a source that would soon turn itself off, and see that it is on.
+
+        Whoever measures calls this on the way, so that a measurement which hangs
+        ends with the source off.
+        """
+        if self._clock.now_s() - self._spoken_s < self._silence_s / 4:
+            return
+        with self._lock:
+            if self._on:
+                self._require_on("while it was measured")
+            self._spoken_s = self._clock.now_s()
+
+    def close(self) -> None:
+        """Leave the watchdog off, as at power-on, and let go of the line."""
+        if self.profile.watchdog is not None:
+            with suppress(InstrumentError):  # the output is off, so it may stay
+                self._tell(self.profile.watchdog.stop)
+        super().close()
 
     def output_off(self) -> None:
         """Turn the output off, read back that it is off; tries again by itself.

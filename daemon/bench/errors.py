@@ -14,8 +14,9 @@ BenchError
 ├── LimitError               a level or compliance beyond an absolute limit
 ├── NoRangeError             no range of an instrument holds what it must read
 ├── ByHandError              a person reads or sets an instrument
+├── UnknownRangeError        the product has no such range
 ├── SelectorError            several ranges are asked for and nothing can select them
-├── UnsettledError           a reading did not come to rest in time
+├── UnsettledError           the readings of one point do not agree
 ├── StoppedError             a person or the daemon asked to stop
 └── GuardLostError           the process that would turn the source off is gone
 """
@@ -37,6 +38,7 @@ __all__ = [
     "RefusedError",
     "SelectorError",
     "StoppedError",
+    "UnknownRangeError",
     "UnsettledError",
     "WrongIdentityError",
 ]
@@ -171,6 +173,17 @@ class ByHandError(BenchError):
         )
 
 
+class UnknownRangeError(BenchError, LookupError):
+    """The product has no such range."""
+
+    def __init__(self, *, ranges: tuple[str, ...], known: tuple[str, ...]) -> None:
+        self.ranges = ranges
+        self.known = known
+        super().__init__(
+            f"unknown range {', '.join(ranges)}; the product has {', '.join(known)}"
+        )
+
+
 class SelectorError(BenchError):
     """Several ranges are asked for and the bench has no selector."""
 
@@ -183,15 +196,18 @@ class SelectorError(BenchError):
 
 
 class UnsettledError(BenchError):
-    """A reading did not come to rest in time."""
+    """The readings of one point do not agree with each other."""
 
-    def __init__(self, *, range_: str, level: float, waited_s: float) -> None:
+    def __init__(
+        self, *, range_: str, level: float, spread: float, allowed: float
+    ) -> None:
         self.range = range_
         self.level = level
-        self.waited_s = waited_s
+        self.spread = spread
+        self.allowed = allowed
         super().__init__(
-            f"range {range_} at {level:g} did not settle within {waited_s:g} s; "
-            "check the leads, or raise settle_s"
+            f"range {range_} at {level:g}: the output's readings differ by "
+            f"{spread:g}, more than {allowed:g}; check the leads, or raise settle_s"
         )
 
 

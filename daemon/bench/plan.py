@@ -14,14 +14,15 @@ __all__ = ["RangeSetup", "check_limits", "compliance", "range_setups", "smallest
 class RangeSetup:
     """How one range of the product is measured on this bench.
 
-    `level` and `source_limit` are in the product's input unit, the two full scales
-    in the unit of the instrument that has them.
+    `level` and `source_limit` are in the product's input unit, `nominal_output` in its
+    output unit, the two full scales in the unit of the instrument that has them.
     """
 
     range: str
     selector: str | None
     full_scale: float
     level: float
+    nominal_output: float
     source_limit: float
     settle_s: float
     reference_full_scale: float
@@ -68,18 +69,20 @@ def range_setups(
     divide_by = bench.reference_is.standard_ohm or 1.0
     for key, one in sorted(product.ranges.items(), key=lambda item: item[1].full_scale):
         level = one.full_scale * reading.level_of_full_scale
+        nominal_output = level * nominal_transfer[key]
         setups[key] = RangeSetup(
             range=key,
             selector=one.selector,
             full_scale=one.full_scale,
             level=level,
+            nominal_output=nominal_output,
             source_limit=one.source_limit,
             settle_s=one.settle_s,
             reference_full_scale=smallest_range(
                 bench.reference.ranges, level * divide_by, role="reference"
             ).full_scale,
             output_full_scale=smallest_range(
-                bench.output.ranges, level * nominal_transfer[key], role="output"
+                bench.output.ranges, nominal_output, role="output"
             ).full_scale,
         )
     return setups

@@ -7,7 +7,13 @@ from threading import Event
 from config.model import Reading
 from daemon.bench.bench import Bench
 from daemon.bench.driver import Window
-from daemon.bench.errors import InstrumentError, SelectorError, StoppedError
+from daemon.bench.errors import (
+    BenchError,
+    SelectorError,
+    StoppedError,
+    UnknownRangeError,
+    UnsettledError,
+)
 from daemon.bench.plan import RangeSetup
 from daemon.bench.readings import Point, RangeReadings
 from daemon.clock import Clock
@@ -23,6 +29,14 @@ compliance or off, and a digit lost on the way.
 
 OUTPUT_WINDOW = 1.25
 """The output may read this much of the meter's range; the unit may be that wrong."""
+
+REVERSED_WINDOW = 0.1
+"""How far, as a share of the nominal output, it may read with the wrong sign at the
+level; beyond that its leads are reversed."""
+
+OUTPUT_AGREEMENT = 0.01
+"""The output's readings at one point lie within this share of the meter's range of
+each other: a meter that repeats an old reading, and a unit far from rest, do not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,21 +89,28 @@ def measure(
     ------
     StoppedError
         `stop` was set, or the bench was halted.
+    UnknownRangeError
+        The product has no such range.
     SelectorError
         Several ranges are asked for and the bench has no selector.
+    UnsettledError
+        The readings of one point do not agree.
     InstrumentError
         A reading could not be had or not be believed.
     OutputNotOffError
         The source could not be shown to be off; it replaces what went before.
     """
-    setups = [bench.setups[key] for key in bench.setups if key in set(ranges)]
+    unknown = tuple(key for key in ranges if key not in bench.setups)
+    if unknown:
+        raise UnknownRangeError(ranges=unknown, known=tuple(bench.setups))
+    setups = [one for key, one in bench.setups.items() if key in ranges]
     if bench.selector is None and len(setups) > 1:
         raise SelectorError(ranges=tuple(one.range for one in setups))
     unit = _Unit(bench, reading, clock, stop, progress, points=3 * len(setups))
     try:
         unit.start()
         return [unit.measure_range(one) for one in setups]
-    except InstrumentError as exc:
+    except BenchError as exc:
         if bench.halted:  # then what was read with the source off means nothing
             raise StoppedError from exc
         raise
@@ -156,11 +177,11 @@ class _Unit:
         self._settle(setup)
         width = REFERENCE_WINDOW * setup.level
         near = Window(low=level - width, high=level + width)
-        span = OUTPUT_WINDOW * setup.output_full_scale
-        within = Window(low=-span, high=span)
+        within = _output_window(setup, level)
         reference, output, at_s = [], [], []
         for index in range(self._reading.readings_per_point):
             self._go_on()
+            self._bench.source.keep_on()
             at_s.append(self._clock.now_s())
             # Which meter goes first alternates, so that a drift of the source
             # between the two readings of a pair cancels over the point.
@@ -170,6 +191,7 @@ class _Unit:
             else:
                 output.append(self._bench.output.read(within))
                 reference.append(self._bench.reference.read(near))
+        self._require_agreement(setup, level, output)
         point = Point(
             level=level,
             reference=tuple(reference),
@@ -184,10 +206,35 @@ class _Unit:
         )
         return point
 
+    def _require_agreement(
+        self, setup: RangeSetup, level: float, output: Sequence[float]
+    ) -> None:
+        spread = max(output) - min(output)
+        allowed = OUTPUT_AGREEMENT * setup.output_full_scale
+        if spread > allowed:
+            raise UnsettledError(
+                range_=setup.range, level=level, spread=spread, allowed=allowed
+            )
+
     def _settle(self, setup: RangeSetup) -> None:
         """Return once the unit's output has come to rest: the one place that waits."""
-        self._clock.wait_s(setup.settle_s, unless=self._stop)
+        source, clock = self._bench.source, self._clock
+        until_s = clock.now_s() + setup.settle_s
+        while (left_s := until_s - clock.now_s()) > 0:
+            self._go_on()
+            source.keep_on()
+            clock.wait_s(min(left_s, source.patience_s), unless=self._stop)
 
     def _go_on(self) -> None:
         if self._stop.is_set() or self._bench.halted:
             raise StoppedError
+
+
+def _output_window(setup: RangeSetup, level: float) -> Window:
+    span = OUTPUT_WINDOW * setup.output_full_scale
+    if not level:
+        return Window(low=-span, high=span)
+    reversed_ = REVERSED_WINDOW * abs(setup.nominal_output)
+    if setup.nominal_output > 0:
+        return Window(low=-reversed_, high=span)
+    return Window(low=-span, high=reversed_)

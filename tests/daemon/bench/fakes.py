@@ -35,6 +35,7 @@ def profile(name: str) -> Profile:
 
 PROFILES = {
     "source": profile("scpi_current_source"),
+    "watched": profile("watched_current_source"),
     "ammeter": profile("scpi_ammeter"),
     "voltmeter": profile("scpi_voltmeter"),
     "switch": profile("scpi_switch"),
@@ -121,7 +122,10 @@ class FakeBench:
     offset_v: float = 0.0
     level: float = 0.0
     on: bool = True
-    closed: str = ""
+    closed: str = "(@100)"
+    hold_s: float = 0.0
+    spoken_s: float = 0.0
+    clock: Clock = field(default_factory=VirtualClock)
     deaf_to_off: bool = False
     sent: list[tuple[str, str]] = field(default_factory=list)
     highest: float = 0.0
@@ -145,6 +149,8 @@ class FakeBench:
     def answer(self, role: str, text: str) -> str:
         """Do what `text` says and return the answer, empty where there is none."""
         self.sent.append((role, text))
+        if role == "source":
+            self._watch()
         plain = text.removesuffix(";*OPC?")
         override = self.answers.get((role, plain))
         if override is not None:
@@ -157,6 +163,8 @@ class FakeBench:
                 said = '0,"No error"'
             case ["OUTP?"]:
                 said = str(int(self.on))
+            case ["OUTP:HOLD", seconds]:
+                self.hold_s = float(seconds)
             case ["OUTP", state]:
                 self.on = state == "ON" or self.deaf_to_off
             case ["SOUR:CURR:LEV", level]:
@@ -171,6 +179,13 @@ class FakeBench:
             case ["ROUT:CLOS?", channel]:
                 said = str(int(channel == self.closed))
         return said
+
+    def _watch(self) -> None:
+        """Turn the output off when nobody has spoken for too long."""
+        now_s = self.clock.now_s()
+        if self.hold_s and now_s - self.spoken_s > self.hold_s:
+            self.on = False
+        self.spoken_s = now_s
 
     def _reading(self, role: str) -> float:
         current = self.level if self.on else 0.0
@@ -219,15 +234,15 @@ def open_bench(
     reading: Reading = READING,
     clock: Clock | None = None,
     retry: Retry = NEVER,
-    transfer: Mapping[str, float] = NOMINAL_TRANSFER,
+    profiles: Mapping[str, Profile] = PROFILES,
 ) -> bench_module.Bench:
     """Open the real `Bench` over a fake one."""
     return bench_module.Bench(
         bench or settings(standard_ohm=fake.standard_ohm),
         product(),
         reading,
-        profiles=PROFILES,
-        nominal_transfer=transfer,
+        profiles=profiles,
+        nominal_transfer=NOMINAL_TRANSFER,
         connect=fake.connect,
         clock=clock or VirtualClock(),
         retry=retry,

@@ -114,15 +114,15 @@ def test_an_instrument_that_cannot_say_done_is_only_written_to() -> None:
         update={"complete": None, "errors": None}
     )
     Meter(binding(fake, "output", profile)).configure(10.0)
-    assert fake.sent == [("output", "CONF:VOLT:DC 10")]
+    assert fake.sent == [("output", "CONF:VOLT:DC 10"), ("output", "READ?")]
 
 
-def test_a_range_is_set_once_and_its_complaints_are_read() -> None:
+def test_a_range_is_set_once_its_complaints_read_and_a_first_reading_dropped() -> None:
     fake = FakeBench()
     meter = voltmeter(fake)
     meter.configure(10.0)
     meter.configure(10.0)
-    assert fake.commands("output") == ["CONF:VOLT:DC 10", "SYST:ERR?"]
+    assert fake.commands("output") == ["CONF:VOLT:DC 10", "SYST:ERR?", "READ?"]
 
 
 def test_a_refused_range_is_told_with_the_instrument_s_own_words() -> None:
@@ -154,9 +154,9 @@ def test_a_queue_that_never_empties_ends() -> None:
 def test_settings_are_sent_again_before_a_second_attempt() -> None:
     """The instrument may have lost them with its power."""
     fake = FakeBench()
-    fake.answers["output", "READ?"] = first_silent("output", then="1.5")
     meter = voltmeter(fake, Retry(attempts=2, pause_s=0.0))
     meter.configure(10.0)
+    fake.answers["output", "READ?"] = first_silent("output", then="1.5")
     fake.sent.clear()
     assert meter.read() == 1.5
     assert fake.commands("output") == [
@@ -165,6 +165,7 @@ def test_settings_are_sent_again_before_a_second_attempt() -> None:
         "SYST:ERR?",
         "CONF:VOLT:DC 10",
         "SYST:ERR?",
+        "READ?",
         "READ?",
     ]
 

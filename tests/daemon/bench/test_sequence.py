@@ -13,11 +13,14 @@ from daemon.bench.errors import (
     OutputNotOffError,
     SelectorError,
     StoppedError,
+    UnknownRangeError,
+    UnsettledError,
 )
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import Progress, measure
 from daemon.clock import VirtualClock
 from tests.daemon.bench.fakes import (
+    PROFILES,
     RANGES,
     READING,
     FakeBench,
@@ -105,6 +108,8 @@ def test_reference_and_output_are_read_in_pairs_whose_order_alternates() -> None
     fake = FakeBench()
     run(fake, "R11")
     readers = [who for who, text in fake.sent if text == "READ?"]
+    first = [readers.pop(0), readers.pop(0)]  # dropped after the range was set
+    assert first == ["reference", "output"]
     pair, turned = ["reference", "output"], ["output", "reference"]
     assert readers == (pair + turned + pair) * 3
 
@@ -219,6 +224,18 @@ def test_a_source_at_its_compliance_is_not_recorded() -> None:
     assert caught.value.role == "reference"
 
 
+def test_reversed_output_leads_are_not_recorded() -> None:
+    fake = FakeBench(gain_error_ppm=-2e6)
+    with pytest.raises(ImplausibleError, match="check the leads") as caught:
+        run(fake, "R12")
+    assert caught.value.role == "output"
+
+
+def test_a_dead_output_is_the_unit_s_own_error_and_recorded() -> None:
+    (one,) = run(FakeBench(gain_error_ppm=-1e6, offset_v=-1e-3), "R12")
+    assert one.points[1].output == (-1e-3,) * 3
+
+
 def test_halting_from_outside_keeps_the_source_off_until_resumed() -> None:
     fake = FakeBench()
     clock = VirtualClock()
@@ -246,3 +263,62 @@ def test_several_ranges_without_a_selector_are_refused() -> None:
     with pytest.raises(SelectorError, match="R11, R12"):
         measure(bench, ["R11", "R12"], READING, clock, stop=Event(), progress=ignore)
     assert not fake.on
+
+
+def test_a_range_that_the_product_has_not_is_named_with_those_it_has() -> None:
+    with pytest.raises(UnknownRangeError, match=r"unknown range R15; .* R11, R12"):
+        run(FakeBench(), "R11", "R15")
+
+
+def test_an_old_reading_repeated_at_a_new_level_is_not_recorded() -> None:
+    fake = FakeBench()
+    read = iter(["0.0"] * 5)
+    fake.answers["output", "READ?"] = lambda: next(read, "0.9")
+    with pytest.raises(UnsettledError, match=r"range R11 at 9e-07: .* differ by 0\.9"):
+        run(fake)
+    assert not fake.on
+
+
+def run_watched(fake: FakeBench) -> None:
+    """Measure with a source whose own watchdog is patient for 0.2 s."""
+    watchdog = PROFILES["watched"].watchdog
+    assert watchdog is not None
+    short = PROFILES["watched"].model_copy(
+        update={"watchdog": watchdog.model_copy(update={"seconds": 0.2})}
+    )
+    source = settings().source.model_copy(update={"profile": "short"})
+    with open_bench(
+        fake,
+        bench=settings().model_copy(update={"source": source}),
+        clock=fake.clock,
+        profiles=PROFILES | {"short": short},
+    ) as bench:
+        measure(bench, ALL, READING, fake.clock, stop=Event(), progress=ignore)
+
+
+def test_a_source_with_a_watchdog_is_spoken_to_while_a_range_settles() -> None:
+    fake = FakeBench()
+    run_watched(fake)
+    sent = fake.commands("source")
+    assert sent.index("OUTP:HOLD 0.2") < sent.index("OUTP ON")
+    assert sent[-1] == "OUTP:HOLD 0"
+
+
+def test_a_measurement_that_hangs_ends_with_the_source_off_by_itself() -> None:
+    """Nothing else speaks for it: a meter that takes too long loses the point."""
+    fake = FakeBench()
+
+    def slow() -> str:
+        fake.clock.wait_s(0.3)
+        return "0.0"
+
+    fake.answers["output", "READ?"] = slow
+    with pytest.raises(OutputLostError):
+        run_watched(fake)
+
+
+def test_a_source_without_a_watchdog_is_left_alone_while_a_range_settles() -> None:
+    fake = FakeBench()
+    run(fake, "R12")
+    # Read back at opening, turning on, before each of three levels, and twice off.
+    assert fake.commands("source").count("OUTP?") == 7

@@ -1,0 +1,211 @@
+"""The bench's hands on the simulated bench, through the line's own care."""
+
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from threading import Event
+
+import numpy as np
+import pytest
+
+from config.model import Settings
+from daemon.bench.bench import Bench
+from daemon.bench.errors import BenchError, InstrumentError, OutputLostError
+from daemon.bench.line import by_address
+from daemon.bench.readings import RangeReadings
+from daemon.bench.retry import NEVER, USUAL, Retry
+from daemon.bench.sequence import Progress, measure
+from daemon.clock import VirtualClock
+from daemon.metrology.transfer import Transfer
+from daemon.simulator.direct import DirectBench
+from daemon.simulator.faults import Fault, FaultKind, draw_fault
+from daemon.simulator.rig import BenchNature, Rig
+from daemon.simulator.scenario import story
+from tests.daemon.simulator.benches import CLEAN, IDEAL
+
+LEFT_TO_THE_CHECK_STANDARD = {FaultKind.DRIFT, FaultKind.STEP}
+"""A meter range that is a little wrong reads like a unit that is."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """A rig, the bench that was opened on it, and their clock."""
+
+    rig: Rig
+    bench: Bench
+    clock: VirtualClock
+
+    def measure(self, *, stop: Event | None = None) -> list[RangeReadings]:
+        settings = self.rig.settings
+        return measure(
+            self.bench,
+            tuple(settings.product.ranges),
+            settings.plan.reading,
+            self.clock,
+            stop=stop or Event(),
+            progress=lambda _: None,
+        )
+
+
+def nominal_transfer(settings: Settings) -> dict[str, float]:
+    nominal = {name: one.nominal_ohm for name, one in settings.product.parts.items()}
+    return {
+        key: Transfer(one.transfer).value(nominal)
+        for key, one in settings.product.ranges.items()
+    }
+
+
+@contextmanager
+def line(settings: Settings, nature: BenchNature, retry: Retry) -> Iterator[Line]:
+    assert settings.bench is not None
+    clock = VirtualClock()
+    rig = Rig(settings, story(settings, 1, line=CLEAN), clock, nature=nature)
+    with Bench(
+        settings.bench,
+        settings.product,
+        settings.plan.reading,
+        profiles=settings.profiles,
+        nominal_transfer=nominal_transfer(settings),
+        connect=by_address(DirectBench(rig).connect),
+        clock=clock,
+        retry=retry,
+        guarded=False,
+    ) as bench:
+        yield Line(rig, bench, clock)
+    assert not rig.state().source_on
+
+
+def gain(one: RangeReadings) -> float:
+    """Return output over reference, the zero's drift removed."""
+    before, level, after = one.points
+    zero_in = (np.mean(before.reference) + np.mean(after.reference)) / 2
+    zero_out = (np.mean(before.output) + np.mean(after.output)) / 2
+    return float(
+        (np.mean(level.output) - zero_out) / (np.mean(level.reference) - zero_in)
+    )
+
+
+def true_gain(rig: Rig, key: str) -> float:
+    board = rig.circuit.board
+    assert board is not None
+    one = rig.settings.product.ranges[key]
+    warm = board.parts_at_ohm(rig.circuit.ambient.temperature_c(rig.now_s()))
+    return float(Transfer(one.transfer).value(warm))
+
+
+def test_what_is_measured_is_what_the_parts_make(exact: Settings) -> None:
+    with line(exact, IDEAL, NEVER) as one:
+        for serial in ("PA-1001", "PA-2003", "PA-3030"):
+            one.rig.mount(serial)
+            for readings in one.measure():
+                expected = true_gain(one.rig, readings.range)
+                assert gain(readings) == pytest.approx(expected, rel=2e-6)
+
+
+def test_the_source_is_off_and_at_zero_between_units(demo: Settings) -> None:
+    with line(demo, BenchNature(), NEVER) as one:
+        one.rig.mount("PA-1001")
+        assert not one.rig.state().source_on
+        one.measure()
+        state = one.rig.state()
+        assert not state.source_on
+        assert state.level == 0.0
+
+
+def test_the_bench_never_meets_a_limit_or_its_compliance(demo: Settings) -> None:
+    assert demo.bench is not None
+    with line(demo, BenchNature(), NEVER) as one:
+        one.rig.mount("PA-1001")
+        seen = []
+
+        def look(progress: Progress) -> None:
+            del progress
+            seen.append(one.rig.state())
+
+        measure(
+            one.bench,
+            tuple(demo.product.ranges),
+            demo.plan.reading,
+            one.clock,
+            stop=Event(),
+            progress=look,
+        )
+    assert len(seen) == 3 * len(demo.product.ranges)
+    assert not any(state.in_compliance for state in seen)
+    assert max(abs(state.level) for state in seen) <= demo.bench.source_limit
+
+
+def test_a_bench_without_a_unit_is_not_recorded(demo: Settings) -> None:
+    """An open loop drives the source to its compliance; the reference sees nothing."""
+    with line(demo, BenchNature(), NEVER) as one, pytest.raises(BenchError):
+        one.measure()
+
+
+def test_a_power_cycle_of_the_source_is_not_recorded(demo: Settings) -> None:
+    with line(demo, BenchNature(), USUAL) as one:
+        one.rig.mount("PA-1001")
+        one.rig.inject(
+            Fault(role="source", kind=FaultKind.POWER_CYCLE, match="CURR:LEV", after=3)
+        )
+        with pytest.raises(InstrumentError):
+            one.measure()
+        assert not one.rig.state().source_on
+        one.rig.clear()
+        assert len(one.measure()) == len(demo.product.ranges)
+
+
+def test_a_source_that_nobody_speaks_to_goes_off_and_is_noticed(
+    demo: Settings,
+) -> None:
+    with line(demo, BenchNature(), NEVER) as one:
+        one.rig.mount("PA-1001")
+
+        def sleep_at_level(progress: Progress) -> None:
+            if progress.point.level:
+                one.clock.wait_s(3600.0)
+
+        with pytest.raises(OutputLostError):
+            measure(
+                one.bench,
+                tuple(demo.product.ranges),
+                demo.plan.reading,
+                one.clock,
+                stop=Event(),
+                progress=sleep_at_level,
+            )
+
+
+def test_no_wrong_value_among_faults_of_every_kind(demo: Settings) -> None:
+    """Each unit is right within what the meters claim, or not recorded at all."""
+    chance = np.random.default_rng(7)
+    roles = ("source", "reference", "output", "selector", "ambient")
+    outcomes: Counter[str] = Counter()
+    seen: Counter[FaultKind] = Counter()
+    with line(demo, BenchNature(), USUAL) as one:
+        serials = [
+            serial for build in one.rig.scenario.builds for serial in build.serials
+        ]
+        for index in range(300):
+            fault = draw_fault(chance, roles)
+            if fault.kind in LEFT_TO_THE_CHECK_STANDARD:
+                continue
+            seen[fault.kind] += 1
+            one.rig.clear()
+            one.rig.mount(serials[index % len(serials)])
+            one.rig.inject(fault)
+            try:
+                measured = one.measure()
+            except BenchError as exc:
+                outcomes[type(exc).__name__] += 1
+                one.rig.clear()
+                one.bench.source_off()
+            else:
+                outcomes["measured"] += 1
+                for readings in measured:
+                    expected = true_gain(one.rig, readings.range)
+                    assert gain(readings) == pytest.approx(expected, rel=400e-6), fault
+            assert not one.rig.state().source_on
+    assert set(seen) == set(FaultKind) - LEFT_TO_THE_CHECK_STANDARD
+    assert outcomes["measured"] > 100
+    assert sum(outcomes.values()) - outcomes["measured"] > 20
