@@ -1,0 +1,144 @@
+"""Import spreadsheets, once or whenever one is dropped into a folder."""
+
+import hashlib
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from config.load import fingerprint
+from config.mapping import guessed, load_mapping
+from daemon.commands.manners import Opened, as_json, opened, say
+from daemon.cycle import Cycle
+from daemon.importing import (
+    READERS,
+    REJECTED,
+    Imported,
+    SheetError,
+    read_sheet,
+    rows_of,
+    take,
+    write_rejected,
+)
+from storage.local import LocalStore
+from storage.records import Configuration
+
+POLL_S = 1.0
+WATCHED_S = 60.0
+
+
+@click.command("import")
+@click.argument("source", metavar="FILE", type=click.Path(exists=True, path_type=Path))
+@click.option(
+    "--mapping",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="TOML file that says which column is which.",
+)
+@click.option("--build", help="For rows that name none.")
+@click.option("--dry-run", is_flag=True, help="Say what would happen, change nothing.")
+@click.option("--watch", is_flag=True, help="FILE is a folder: import what is dropped.")
+@click.option("--json", "json_", is_flag=True, help="For a program.")
+@click.pass_context
+def import_(
+    context: click.Context,
+    source: Path,
+    mapping: Path | None,
+    build: str | None,
+    dry_run: bool,
+    watch: bool,
+    json_: bool,
+) -> None:
+    """Judge a spreadsheet of measured units: a row a unit, in and out per range.
+
+    FILE is CSV, Excel or Parquet. Cells may be blank and carry any prefix. Rejected
+    rows go to a file beside it with the reason each. Importing twice changes nothing.
+    """
+    if watch != source.is_dir():
+        message = "--watch takes a folder, and a folder needs --watch"
+        raise click.UsageError(message, context)
+    if not watch:
+        with opened(context) as at:
+            one = _import(at, source, mapping, build, dry_run=dry_run)
+        if json_:
+            as_json(
+                {
+                    "new": one.new,
+                    "known": one.known,
+                    "rejected": [
+                        {"line": r.line, "reason": r.reason} for r in one.rejected
+                    ],
+                }
+            )
+        return
+    say(f"Importing what is dropped into {source}; stop it with Ctrl-C.")
+    seen: dict[Path, tuple[int, int]] = {}
+    taken: set[tuple[Path, tuple[int, int]]] = set()
+    while True:
+        for path in sorted(source.iterdir()):
+            if path.suffix.lower() not in READERS or path.name.endswith(REJECTED):
+                continue
+            state = path.stat().st_mtime_ns, path.stat().st_size
+            # Twice the same means that whoever writes it is done.
+            if seen.get(path) == state and (path, state) not in taken:
+                taken.add((path, state))
+                with opened(context) as at:
+                    try:
+                        _import(at, path, mapping, build, dry_run=dry_run)
+                    except SheetError as exc:
+                        say(str(exc))
+            seen[path] = state
+        time.sleep(POLL_S)
+
+
+def _import(
+    at: Opened, path: Path, mapping: Path | None, build: str | None, *, dry_run: bool
+) -> Imported:
+    cycle = Cycle(at.settings, at.store)
+    columns = None if mapping is None else load_mapping(mapping)
+    cells = read_sheet(path, None if columns is None else columns.sheet)
+    if columns is None:
+        try:
+            columns = guessed(cells.columns, cycle.product.keys)
+        except LookupError as exc:
+            message = f"{path.name}: {exc.args[0]}"
+            raise SheetError(message) from exc
+    rows, rejected = rows_of(cells, columns, cycle, default_build=build)
+    if dry_run:
+        say(f"{path.name}: {len(rows)} rows can be judged, {len(rejected)} cannot.")
+        for one in rejected:
+            say(f"  line {one.line}: {one.reason}")
+        return Imported(new=len(rows), rejected=tuple(rejected))
+    name, body = fingerprint(at.settings)
+    now = datetime.now(UTC)
+    content = hashlib.sha256(path.read_bytes()).hexdigest()
+    done = take(
+        rows,
+        cycle,
+        session=f"import-{content[:12]}",
+        configuration=Configuration(configuration=name, body=body, stored_at=now),
+        at=now,
+    )
+    done.rejected = tuple(sorted((*rejected, *done.rejected), key=lambda r: r.line))
+    _watched(at, cycle, done.last_number)
+    say(
+        f"{path.name}: {done.new} units new, {done.known} known, "
+        f"{len(done.rejected)} rejected"
+    )
+    if done.rejected:
+        say(f"  see {write_rejected(path, cells, done.rejected)}")
+    return done
+
+
+def _watched(at: Opened, cycle: Cycle, number: int) -> None:
+    """Return once the imported runs were watched: by us, or by the daemon."""
+    if isinstance(at.store, LocalStore):
+        cycle.resume()
+        return
+    deadline_s = time.monotonic() + WATCHED_S
+    while time.monotonic() < deadline_s:
+        mark = at.store.frame("watermark", product=at.product)["number"].iloc[0]
+        if int(mark) >= number:
+            return
+        time.sleep(POLL_S / 10)
+    say("The daemon has not watched all of it yet.")

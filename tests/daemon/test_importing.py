@@ -1,0 +1,249 @@
+"""A wide spreadsheet into the same judgement."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from config.errors import ConfigError
+from config.mapping import guessed, load_mapping
+from daemon.cycle import Cycle
+from daemon.importing import (
+    Row,
+    SheetError,
+    read_sheet,
+    rows_of,
+    take,
+    write_rejected,
+)
+from storage.local import LocalStore
+from storage.records import Configuration, Product
+from tests.daemon.making import AT, demo_settings
+
+SETTINGS = demo_settings()
+NAME = SETTINGS.product.name
+UNITS = 60
+BAD_FROM = 35
+MAPPING = """
+serial = "Unit"
+build = "Batch"
+measured_at = "When"
+reels = { R13 = "R13 reel" }
+
+[ranges]
+1uA = { reference = "1u in", output = "1u out", output_unit = "mV" }
+10uA = { reference = "10u in", output = "10u out" }
+100uA = { reference = "100u in", output = "100u out", reference_unit = "uA" }
+1mA = { reference = "1m in", output = "1m out" }
+"""
+
+
+def sheet() -> pd.DataFrame:
+    """Return 60 units of one build; from unit 36 on, R13 is 0.3 % high."""
+    chance = np.random.default_rng(11)
+    rows = []
+    for i in range(UNITS):
+        shared = chance.normal(0.0, 100.0)
+        error = chance.normal(0.0, 150.0, 4) + shared
+        if i >= BAD_FROM:
+            error[2] += 3000.0 + chance.normal(0.0, 450.0)
+        gain = 1 + error * 1e-6
+        rows.append(
+            {
+                "Unit": f"PA-{i + 1:03d}",
+                "Batch": "B-7",
+                "When": f"2026-03-02 09:{i:02d}",
+                "R13 reel": "K-900" if i >= BAD_FROM else "K-103",
+                "1u in": "900 nA",
+                "1u out": f"{900.0 * gain[0]:.5f}",
+                "10u in": "9.000u",
+                "10u out": f"{0.9 * gain[1]:.7f} V",
+                "100u in": "90.00",
+                "100u out": f"{900.0 * gain[2]:.5f} mV",
+                "1m in": "900u",
+                "1m out": f"{0.9 * gain[3]:.7f}",
+            }
+        )
+    rows[4]["1u in"] = rows[4]["1u out"] = ""
+    rows[9]["10u in"] = rows[9]["10u out"] = ""
+    return pd.DataFrame(rows)
+
+
+@pytest.fixture
+def cycle(tmp_path: Path) -> Cycle:
+    store = LocalStore(tmp_path / "holdpoint.duckdb")
+    store.add_product(Product(product=NAME, title="x"))
+    return Cycle(SETTINGS, store)
+
+
+@pytest.fixture
+def mapping_file(tmp_path: Path) -> Path:
+    path = tmp_path / "columns.toml"
+    path.write_text(MAPPING)
+    return path
+
+
+def configuration() -> Configuration:
+    return Configuration(configuration="c", body="{}", stored_at=AT)
+
+
+def load_all(cycle: Cycle, path: Path, mapping_file: Path) -> tuple[int, int, int]:
+    rows, rejected = rows_of(read_sheet(path), load_mapping(mapping_file), cycle)
+    done = take(rows, cycle, session="import-x", configuration=configuration(), at=AT)
+    return done.new, done.known, len(rejected) + len(done.rejected)
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx", "parquet"])
+def test_sixty_units_end_in_the_same_finding(
+    cycle: Cycle, tmp_path: Path, mapping_file: Path, kind: str
+) -> None:
+    path = tmp_path / f"sheet.{kind}"
+    frame = sheet()
+    if kind == "csv":
+        frame.to_csv(path, index=False, sep=";")
+    elif kind == "xlsx":
+        frame.to_excel(path, index=False)
+    else:
+        frame.to_parquet(path)
+    assert load_all(cycle, path, mapping_file) == (UNITS, 0, 0)
+    cycle.resume()
+    with cycle.store as store:
+        (finding,) = store.frame("signals", product=NAME).to_dict("records")
+        assert (finding["part"], finding["reel"]) == ("R13", "K-900")
+        assert finding["first_serial"] == f"PA-{BAD_FROM + 1:03d}"
+        assert finding["low_ppm"] < 3000.0 < finding["high_ppm"]
+        rows = store.frame("range_rows", product=NAME, after=0, kind="unit")
+        assert len(rows) == 4 * UNITS - 2
+        held = store.frame("holds", product=NAME)
+        assert set(held["subject"]) == {"B-7", "K-900"}
+
+
+def test_importing_twice_changes_nothing(
+    cycle: Cycle, tmp_path: Path, mapping_file: Path
+) -> None:
+    path = tmp_path / "sheet.csv"
+    sheet().to_csv(path, index=False)
+    assert load_all(cycle, path, mapping_file) == (UNITS, 0, 0)
+    assert load_all(cycle, path, mapping_file) == (0, UNITS, 0)
+    with cycle.store as store:
+        rows = store.frame("range_rows", product=NAME, after=0, kind=None)
+        assert rows["run"].nunique() == UNITS
+
+
+def test_a_corrected_row_is_another_run_of_the_same_unit(
+    cycle: Cycle, tmp_path: Path, mapping_file: Path
+) -> None:
+    path = tmp_path / "sheet.csv"
+    frame = sheet()
+    frame.to_csv(path, index=False)
+    load_all(cycle, path, mapping_file)
+    frame.loc[0, "1m out"] = "0.9001"
+    frame.to_csv(path, index=False)
+    assert load_all(cycle, path, mapping_file) == (1, UNITS - 1, 0)
+    with cycle.store as store:
+        runs = store.frame("unit_runs", serial="PA-001").drop_duplicates("run")
+        assert runs["rerun_of"].tolist()[1] == runs["run"].tolist()[0]
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "says"),
+    [
+        ("Unit", "", "Unit: blank; a unit needs its serial"),
+        ("1m out", "", "1m out: blank, though its pair is filled in"),
+        ("1m out", "nought", "1m out: 'nought'"),
+        ("1m out", "0.9 A", "1m out: '0.9 A'"),
+        ("When", "yesterday", "When: 'yesterday' is no ISO 8601 date and time"),
+        ("1m out", "9.0", "check units, prefixes and the range"),
+    ],
+)
+def test_a_row_that_cannot_be_judged_is_rejected_with_its_reason(
+    cycle: Cycle, mapping_file: Path, column: str, text: str, says: str
+) -> None:
+    frame = sheet().head(3)
+    frame.loc[1, column] = text
+    rows, rejected = rows_of(frame, load_mapping(mapping_file), cycle)
+    done = take(rows, cycle, session="s", configuration=configuration(), at=AT)
+    cycle.store.close()
+    (one,) = [*rejected, *done.rejected]
+    assert one.line == 3
+    assert says in one.reason
+    assert done.new == 2
+
+
+def test_rejected_rows_go_beside_the_file_and_no_cell_is_a_formula(
+    cycle: Cycle, tmp_path: Path, mapping_file: Path
+) -> None:
+    frame = sheet().head(2)
+    frame.loc[0, "Unit"] = "=1+1"
+    frame.loc[0, "1m out"] = "x"
+    _, rejected = rows_of(frame, load_mapping(mapping_file), cycle)
+    cycle.store.close()
+    out = write_rejected(tmp_path / "sheet.csv", frame, rejected)
+    kept = pd.read_csv(out, dtype=str)
+    assert out.name == "sheet.csv.rejected.csv"
+    assert kept["line"].tolist() == ["2"]
+    assert kept["Unit"].tolist() == ["'=1+1"]
+    assert kept["reason"][0].startswith("1m out")
+
+
+def test_a_serial_of_another_build_is_rejected_not_moved(
+    cycle: Cycle, mapping_file: Path
+) -> None:
+    frame = pd.concat([sheet().head(1), sheet().head(1).assign(Batch="B-8")])
+    rows, _ = rows_of(frame.reset_index(drop=True), load_mapping(mapping_file), cycle)
+    done = take(rows, cycle, session="s", configuration=configuration(), at=AT)
+    cycle.store.close()
+    assert done.new == 1
+    assert "PA-001" in done.rejected[0].reason
+
+
+def test_columns_named_as_ours_need_no_mapping() -> None:
+    one = guessed(["serial", "1uA in", "1uA out", "1uA in zero"], ["1uA", "10uA"])
+    assert list(one.ranges) == ["1uA"]
+    assert one.ranges["1uA"].reference_zero == "1uA in zero"
+    assert one.build is None
+
+
+def test_without_any_known_column_a_mapping_is_asked_for() -> None:
+    with pytest.raises(LookupError, match="mapping file"):
+        guessed(["a", "b"], ["1uA"])
+
+
+def test_a_missing_column_names_those_that_are_there(
+    cycle: Cycle, mapping_file: Path
+) -> None:
+    frame = sheet().drop(columns="1m in")
+    with pytest.raises(SheetError, match="no column '1m in'; there are Unit, Batch"):
+        rows_of(frame, load_mapping(mapping_file), cycle)
+    cycle.store.close()
+
+
+def test_a_faulty_mapping_names_file_line_and_key(tmp_path: Path) -> None:
+    path = tmp_path / "columns.toml"
+    path.write_text(MAPPING.replace('serial = "Unit"', 'seriel = "Unit"'))
+    with pytest.raises(ConfigError, match=r"columns\.toml:2: seriel.*'serial'"):
+        load_mapping(path)
+
+
+def test_a_file_of_another_kind_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.txt"
+    path.write_text("x")
+    with pytest.raises(SheetError, match=r"must end in \.csv, \.xlsx, \.parquet"):
+        read_sheet(path)
+
+
+def test_a_run_is_named_by_what_its_row_says() -> None:
+    def row(**changes: object) -> Row:
+        values = {
+            "line": 2,
+            "serial": "PA-1",
+            "build": "B-1",
+            "measured_at": None,
+            "readings": (),
+            "reels": (),
+        }
+        return Row(**{**values, **changes})  # type: ignore[arg-type]
+
+    assert row().run == row(line=9).run
+    assert row().run != row(serial="PA-2").run
