@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import floor, isfinite, log10
 
+from daemon.spc.claim import Against, ClaimCheck
 from storage.records import Cause, Signal
 
 MINUS = "\N{MINUS SIGN}"
@@ -190,6 +191,36 @@ def check_standard(*, serial: str, outside: Sequence[str]) -> str:
             f"{', '.join(outside)}."
         )
     return f"Not the bench: check standard {serial} read right on every range before."
+
+
+def claim(check: ClaimCheck, *, reel: str, tolerance_ppm: float) -> tuple[str, ...]:
+    """Say what loose parts of a reel mean for the tolerance on its label."""
+    label = f"{tolerance_ppm / PPM_PER_PERCENT:g} % claim"
+    half_ppm = (check.high_ppm - check.low_ppm) / 2
+    mean = (
+        f"Its mean is {percent(check.mean_ppm, half_ppm)} from nominal "
+        f"({percent(check.low_ppm, half_ppm)} to {percent(check.high_ppm, half_ppm)} "
+        "with 95 %)."
+    )
+    if check.verdict is Against.INCOMPATIBLE:
+        which = ", ".join(str(place + 1) for place in check.outside)
+        return (
+            f"Reel {reel} is not what its label says: incompatible with its {label}.",
+            f"Outside beyond the meter's uncertainty: part {which}.",
+            mean,
+        )
+    if check.verdict is Against.UNDECIDED:
+        which = ", ".join(str(place + 1) for place in check.undecided)
+        near = (
+            f"Undecided: part {which} lies within the meter's uncertainty of the "
+            f"{label}'s limit; use a better meter or measure four-wire."
+        )
+        return near, mean
+    missed = (
+        "So many good parts still miss a reel with up to "
+        f"{100 * check.missed_share:.0f} % bad ones (95 %)."
+    )
+    return f"Nothing speaks against reel {reel} and its {label}.", mean, missed
 
 
 def _next(signal: Signal) -> str:

@@ -1,12 +1,22 @@
 """Builds, reels and holds: what a person writes down, and what stands."""
 
+from dataclasses import asdict
 from datetime import UTC, datetime
 
 import click
 
+from config.errors import QuantityError
 from config.quantity import Unit, parse
-from daemon import holds
-from daemon.commands.manners import as_json, as_table, opened, say
+from daemon import holds, words
+from daemon.commands.manners import (
+    as_json,
+    as_table,
+    interactive,
+    opened,
+    out,
+    say,
+)
+from daemon.spc.claim import against_claim
 from storage.errors import NotFoundError
 from storage.records import (
     Build,
@@ -14,6 +24,8 @@ from storage.records import (
     Fitting,
     Reel,
 )
+
+LOOSE_PARTS = 5
 
 
 @click.group()
@@ -127,6 +139,70 @@ def reel_fit(
         )
     since = f"unit {from_serial}" if from_serial else "the first unit"
     say(f"Part {part} of build {build_name} comes from reel {name} from {since} on.")
+
+
+@reel.command("check")
+@click.argument("name")
+@click.argument("readings", nargs=-1)
+@click.option("--leads", help="Reading with the leads shorted; taken off each part.")
+@click.option(
+    "--meter",
+    default="0 ppm",
+    show_default=True,
+    help="Expanded uncertainty (k = 2) of a reading, for example 0.02%.",
+)
+@click.option("--json", "json_", is_flag=True, help="For a program.")
+@click.pass_context
+def reel_check(
+    context: click.Context,
+    name: str,
+    readings: tuple[str, ...],
+    leads: str | None,
+    meter: str,
+    json_: bool,
+) -> None:
+    """Judge loose parts of a reel against its label: five readings will do.
+
+    Measure them loose and unpowered, four-wire where the value is low. Without
+    READINGS they are asked for.
+    """
+    with opened(context) as at:
+        reels = at.store.frame("reels")
+    mine = reels[reels["reel"] == name]
+    if mine.empty:
+        raise NotFoundError(kind="reel", key=name)
+    nominal_ohm = float(mine["nominal_ohm"].iloc[0])
+    tolerance_ppm = float(mine["tolerance_ppm"].iloc[0])
+    null_ohm = 0.0 if leads is None else parse(leads, Unit.OHM)
+    values = [parse(text, Unit.OHM) - null_ohm for text in readings or _asked(context)]
+    said = against_claim(
+        [(value / nominal_ohm - 1) * 1e6 for value in values],
+        tolerance_ppm,
+        uncertainty_ppm=parse(meter, Unit.PPM) / 2,
+    )
+    if json_:
+        as_json(asdict(said))
+        return
+    for line in words.claim(said, reel=name, tolerance_ppm=tolerance_ppm):
+        out().print(line)
+
+
+def _asked(context: click.Context) -> list[str]:
+    """Ask for readings, one a part."""
+    if not interactive():
+        message = "give the readings, or a terminal to ask for them"
+        raise click.UsageError(message, context)
+    say("Loose parts only: unpowered, out of the board, leads nulled or four-wire.")
+    texts: list[str] = []
+    while len(texts) < LOOSE_PARTS:
+        text = click.prompt(f"Part {len(texts) + 1} (ohm)", err=True)
+        try:
+            parse(text, Unit.OHM)
+        except QuantityError as exc:
+            say(str(exc))
+        else:
+            texts.append(text)
+    return texts
 
 
 @click.group()
