@@ -88,7 +88,6 @@ class Meter(Instrument):
         self._noise = noise
         super().__init__(identity=identity, now_s=now_s)
 
-    @command("*RST")
     def reset(self) -> None:
         """Range by itself, one power-line cycle."""
         self._scale: MeterScale | None = None
@@ -260,7 +259,6 @@ class _Source(Instrument):
             if now_s > due_s:
                 self._turn(on=False, at_s=due_s)
 
-    @command("*RST")
     def reset(self) -> None:
         """Output off, level 0, least protection, no watchdog."""
         self._level = 0.0
@@ -390,7 +388,7 @@ class Selector(Instrument):
         self._ranges = ranges
         super().__init__(identity=identity, now_s=now_s)
 
-    @command("*RST", "ROUTe:OPEN:ALL")
+    @command("ROUTe:OPEN:ALL")
     def reset(self) -> None:
         """Open every way."""
         self._closed: str | None = None

@@ -331,5 +331,7 @@ class Rig:
         )
 
     def _identity(self, role: str) -> str:
+        """Return maker, model, serial number and firmware (IEEE 488.2, 10.14)."""
         wanted = self.bench.instruments[role].identity
-        return wanted or f"Holdpoint,simulated {role},0,1"
+        fields = (wanted or f"Holdpoint,simulated {role}").split(",")
+        return ",".join([*fields, "0", "0", "0"][: max(len(fields), 4)])

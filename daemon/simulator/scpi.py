@@ -191,9 +191,12 @@ class Instrument:
         self._event_mask = self._service_mask = 0
         self.reset()
 
-    @command("*RST")
     def reset(self) -> None:
         """Go to the settings of power-on; the queue and the status stay."""
+
+    @command("*RST")
+    def _reset(self) -> None:
+        self.reset()
 
     @command("*IDN?")
     def _identity(self) -> str:
@@ -307,7 +310,7 @@ class Instrument:
         if full in self._methods:
             return full
         plain = _SUFFIXED.sub(r"\1", full)
-        if plain not in self._methods:
+        if header.startswith("*") or plain not in self._methods:
             raise ScpiError(-113, header)
         if any(suffix not in {"", "1"} for _, suffix in _SUFFIXED.findall(full)):
             raise ScpiError(-114, header)

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import hypot
 
 from numpy.random import Generator
 
@@ -39,9 +39,10 @@ class Reel:
 class Line:
     """How an ordinary line scatters.
 
-    The shares are standard deviations as a share of the part's tolerance T. Two
-    resistors set a typical shared stage, so each of them carries the shared share
-    over the square root of two. `isolated_bad` is the probability that a single part
+    The shares are standard deviations as a share of the part's tolerance T; the
+    shared one is that of the shared stage's gain, to which each of its parts
+    contributes by its sensitivity, once by its reel and once by itself.
+    `isolated_bad` is the probability that a single part
     is far off, by a standard deviation of `isolated_bad_share` T. What is relative to
     full scale is a standard deviation too.
     """
@@ -87,6 +88,7 @@ class World:
             if name in self._shared and self._from_a_reel(name)
         )
         """Parts from reels that several ranges use, in the product's order."""
+        self._shared_share = self._line.shared_share / self._shared_sensitivity()
 
     @property
     def full_scale_v(self) -> float:
@@ -164,14 +166,21 @@ class World:
             tempco_ppm_per_k=dict.fromkeys(parts_ohm, 0.0),
         )
 
+    def _shared_sensitivity(self) -> float:
+        """Return the root sum of squares over the shared parts, 1 without any."""
+        each = []
+        for transfer in self.transfers.values():
+            moved = transfer.sensitivities(self.nominal_ohm)
+            each.append(hypot(*(moved.get(one, 0.0) for one in self.shared_parts)))
+        return max(each) or 1.0
+
     def _from_a_reel(self, part: str) -> bool:
         return self.product.parts[part].tolerance_ppm < WIRING_TOLERANCE_PPM
 
     def _shares(self, part: str) -> tuple[float, float]:
         """Return the standard deviations of reel means and of parts, as shares of T."""
         if part in self._shared:
-            share = self._line.shared_share / sqrt(2)
-            return share, share
+            return self._shared_share, self._shared_share
         return self._line.reel_share, self._line.unit_share
 
     def _drawn(self, part: Part, reel: Reel) -> tuple[float, float]:
