@@ -9,11 +9,12 @@ from typing import Self
 from config import model
 from config.profile import Profile
 from daemon.bench.connection import Connect
-from daemon.bench.driver import Binding, Driver, Meter, Selector, Source
+from daemon.bench.driver import Binding, Driver, Meter, Selector
 from daemon.bench.errors import ByHandError, StoppedError
 from daemon.bench.guard import Guard, Orders
 from daemon.bench.plan import RangeSetup, check_limits, compliance, range_setups
 from daemon.bench.retry import USUAL, Retry
+from daemon.bench.source import Source
 from daemon.clock import Clock
 
 __all__ = ["Bench", "identify"]
@@ -135,6 +136,11 @@ class Bench:
             "ambient": self.ambient,
         }
         return {role: one for role, one in roles.items() if one is not None}
+
+    @property
+    def guard_pid(self) -> int | None:
+        """The number of the process that turns the source off should this one die."""
+        return None if self._guard is None else self._guard.pid
 
     @property
     def halted(self) -> bool:

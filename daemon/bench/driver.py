@@ -1,11 +1,8 @@
 """One generic driver per kind of instrument, told by a profile how to speak."""
 
 import re
-from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass
 from math import inf
-from threading import RLock
 
 from config.model import Instrument
 from config.profile import Profile
@@ -14,9 +11,6 @@ from daemon.bench.errors import (
     BadAnswerError,
     ImplausibleError,
     InstrumentError,
-    LimitError,
-    OutputLostError,
-    OutputNotOffError,
     OverrangeError,
     RefusedError,
     WrongIdentityError,
@@ -24,10 +18,9 @@ from daemon.bench.errors import (
 from daemon.bench.retry import Retry
 from daemon.clock import Clock
 
-__all__ = ["ANYTHING", "Binding", "Driver", "Meter", "Selector", "Source", "Window"]
+__all__ = ["ANYTHING", "Binding", "Driver", "Meter", "Selector", "Window"]
 
 SCPI_NOT_A_NUMBER = 9.91e37
-OFF_ATTEMPTS = 3
 COMPLAINTS_READ = 20
 
 
@@ -236,162 +229,6 @@ class Meter(Driver):
         self.prepare()
         if self._full_scale is not None:
             self._set_range(self._full_scale)
-
-
-class Source(Driver):
-    """Drives the unit's input; every level is checked before it is sent.
-
-    Parameters
-    ----------
-    limit : float
-        The bench's absolute limit of the level, either sign, ampere or volt.
-    permit : Callable
-        Called before the output may carry anything; raises to refuse.
-    """
-
-    def __init__(
-        self, binding: Binding, *, limit: float, permit: Callable[[], None]
-    ) -> None:
-        super().__init__(binding)
-        watchdog = self.profile.watchdog
-        self._silence_s = inf if watchdog is None else watchdog.seconds
-        self._spoken_s = 0.0
-        self._limit = limit
-        self._permit = permit
-        self._compliance_is_set = False
-        self._on = False
-        # Whether a level may be sent and the sending of it are one step: a thread
-        # that turns the output off must not come between them.
-        self._lock = RLock()
-
-    def set_compliance(self, compliance: float) -> None:
-        """Limit what the source may drive the unit to; comes before output on."""
-        self._tell(self._need("set_compliance").format(compliance=f"{compliance:g}"))
-        self.check_complaints("compliance")
-        self._compliance_is_set = True
-
-    def set_level(self, level: float, *, limit: float, setting: str) -> None:
-        """Set the level, ampere or volt.
-
-        Parameters
-        ----------
-        level : float
-            Either sign.
-        limit : float
-            Largest level of the product's range; `setting` says where it is written.
-
-        Raises
-        ------
-        LimitError
-            The level exceeds the range's or the bench's limit; nothing was sent.
-        OutputLostError
-            The output went off by itself since it was turned on.
-        """
-        self._check_level(level, limit=limit, setting=setting)
-        with self._lock:
-            if level:
-                self._permit()
-            if self._on:
-                self._require_on("before a new level")
-            command = self._need("set_level").format(level=f"{level:.9g}")
-            self._tell(command)
-            self.check_complaints(command)
-            self._spoken_s = self._clock.now_s()
-
-    def output_on(self) -> None:
-        """Turn the output on, and read back that it is on."""
-        with self._lock:
-            self._permit()
-            command = self._need("output_on")
-            if not self._compliance_is_set:
-                raise self._fault(
-                    RefusedError, command, "not sent: compliance was not set before"
-                )
-            if self.profile.watchdog is not None:
-                start = self.profile.watchdog.start
-                self._tell(start.format(seconds=f"{self._silence_s:g}"))
-                self.check_complaints(start)
-            self._on = True
-            self._tell(command)
-            self._require_on(command)
-            self.check_complaints(command)
-            self._spoken_s = self._clock.now_s()
-
-    @property
-    def patience_s(self) -> float:
-        """How long nobody may speak to the source; half its watchdog's silence."""
-        return self._silence_s / 2
-
-    def keep_on(self) -> None:
-        """Speak to a source that would soon turn itself off, and see that it is on.
-
-        Whoever measures calls this on the way, so that a measurement which hangs
-        ends with the source off.
-        """
-        if self._clock.now_s() - self._spoken_s < self._silence_s / 4:
-            return
-        with self._lock:
-            if self._on:
-                self._require_on("while it was measured")
-            self._spoken_s = self._clock.now_s()
-
-    def close(self) -> None:
-        """Leave the watchdog off, as at power-on, and let go of the line."""
-        if self.profile.watchdog is not None:
-            with suppress(InstrumentError):  # the output is off, so it may stay
-                self._tell(self.profile.watchdog.stop)
-        super().close()
-
-    def output_off(self) -> None:
-        """Turn the output off, read back that it is off; tries again by itself.
-
-        Raises
-        ------
-        OutputNotOffError
-            It could not be shown to be off.
-        """
-        with self._lock:
-            reason = "it still says on"
-            for _ in range(OFF_ATTEMPTS):
-                try:
-                    self._tell(self._need("output_off"))
-                    if self._is_off():
-                        self._on = False
-                        self._compliance_is_set = False
-                        return
-                except InstrumentError as exc:
-                    reason = exc.reason
-            raise self._fault(OutputNotOffError, self._need("output_off"), reason)
-
-    def _check_level(self, level: float, *, limit: float, setting: str) -> None:
-        unit = "A" if "current" in self.profile.kind.value else "V"
-        bounds = ((limit, setting), (self._limit, "the bench's source_limit"))
-        for bound, name in bounds:
-            if not abs(level) <= bound:  # written so that NaN is refused
-                raise LimitError(
-                    what="source level",
-                    value=level,
-                    limit=bound,
-                    unit=unit,
-                    setting=name,
-                )
-
-    def _is_off(self) -> bool:
-        """Whether it says off; a source that cannot say is taken at its word."""
-        return self.profile.output is None or self._output_state() == 0
-
-    def _require_on(self, command: str) -> None:
-        if self.profile.output is not None and self._output_state() != 1:
-            raise self._fault(
-                OutputLostError, command, "the output is off though it was turned on"
-            )
-
-    def _output_state(self) -> int:
-        command = self._need("output")
-        answer = self._ask(command)
-        if answer not in {"0", "1"}:
-            raise self._fault(BadAnswerError, command, f"answered {answer!r}, not 0, 1")
-        return int(answer)
 
 
 class Selector(Driver):

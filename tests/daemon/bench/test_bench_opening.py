@@ -3,6 +3,8 @@
 import pickle
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from config.model import BY_HAND, Instrument, Reading
 from daemon.bench import errors
@@ -15,7 +17,7 @@ from daemon.bench.errors import (
     OutputNotOffError,
     WrongIdentityError,
 )
-from daemon.bench.plan import check_limits, compliance, range_setups
+from daemon.bench.plan import check_limits, compliance, range_setups, smallest_range
 from tests.daemon.bench.fakes import (
     NOMINAL_TRANSFER,
     READING,
@@ -79,6 +81,23 @@ def test_a_level_that_no_meter_range_holds_is_refused() -> None:
     bench = settings().model_copy(update={"output": small})
     with pytest.raises(NoRangeError, match=r"output: .* 0\.9, the largest is 0\.5"):
         open_bench(FakeBench(), bench=bench)
+
+
+@given(
+    st.lists(st.floats(min_value=1e-9, max_value=1e3), min_size=1, unique=True),
+    st.floats(min_value=-1e3, max_value=1e3),
+)
+def test_the_smallest_range_that_holds_a_value_is_chosen(
+    scales: list[float], value: float
+) -> None:
+    holding = [one for one in scales if one >= abs(value)]
+    if holding:
+        chosen = smallest_range(meter_ranges(*scales), value, role="output")
+        assert chosen.full_scale == min(holding)
+    else:
+        with pytest.raises(NoRangeError) as caught:
+            smallest_range(meter_ranges(*scales), value, role="output")
+        assert caught.value.largest == max(scales)
 
 
 def test_a_level_exactly_at_a_meter_s_full_scale_is_held_by_it() -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from config.model import Instrument
 from config.profile import Profile
-from daemon.bench.driver import Binding, Meter, Selector, Source
+from daemon.bench.driver import Binding, Meter, Selector
 from daemon.bench.errors import (
     BadAnswerError,
     BenchError,
@@ -20,6 +20,7 @@ from daemon.bench.errors import (
     WrongIdentityError,
 )
 from daemon.bench.retry import NEVER, Retry
+from daemon.bench.source import Source
 from daemon.clock import VirtualClock
 from tests.daemon.bench.fakes import PROFILES, FakeBench, no_answer
 

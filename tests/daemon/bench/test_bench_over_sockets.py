@@ -1,0 +1,133 @@
+"""The whole bench over sockets, the simulator and the guard each a process."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from threading import Event
+from typing import Any
+
+import pytest
+
+from config.model import Settings
+from daemon.bench.bench import Bench
+from daemon.bench.errors import BenchError, GuardLostError
+from daemon.bench.sequence import Progress, measure
+from daemon.bench.visa import connect
+from daemon.clock import ScaledClock
+from daemon.metrology.transfer import Transfer
+from tests.daemon.simulator.benches import DEMO
+
+SCALE = 20.0
+
+
+class Fixture:
+    """The simulated operator's hands."""
+
+    def __init__(self, link: socket.socket) -> None:
+        self._file = link.makefile("rw")
+
+    def do(self, **order: Any) -> dict[str, Any]:
+        self._file.write(json.dumps(order) + "\n")
+        self._file.flush()
+        answer: dict[str, Any] = json.loads(self._file.readline())
+        assert answer["ok"]
+        return answer
+
+    def close(self) -> None:
+        self._file.close()
+
+
+@pytest.fixture(scope="module")
+def simulator(demo: Settings) -> Iterator[tuple[Settings, Fixture]]:
+    """Run the simulated bench; give settings with its addresses, and its fixture."""
+    assert demo.bench is not None
+    roles = [*demo.bench.instruments, "fixture"]
+    ports = [word for role in roles for word in ("--port", f"{role}=0")]
+    command = [sys.executable, "-m", "daemon.simulator", "--config", str(DEMO), *ports]
+    with subprocess.Popen(
+        [*command, "--time-scale", f"{SCALE}"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdout is not None
+        greeting = json.loads(process.stdout.readline())
+        bench = demo.bench.model_copy(
+            update={
+                role: one.model_copy(update={"address": greeting["instruments"][role]})
+                for role, one in demo.bench.instruments.items()
+            }
+        )
+        at = greeting["fixture"]
+        with socket.create_connection((at["host"], at["port"])) as link:
+            fixture = Fixture(link)
+            try:
+                yield demo.model_copy(update={"bench": bench}), fixture
+            finally:
+                fixture.do(do="quit")
+                fixture.close()
+        process.wait(10.0)
+
+
+def open_guarded(settings: Settings, clock: ScaledClock) -> Bench:
+    assert settings.bench is not None
+    nominal = {name: one.nominal_ohm for name, one in settings.product.parts.items()}
+    return Bench(
+        settings.bench,
+        settings.product,
+        settings.plan.reading,
+        profiles=settings.profiles,
+        nominal_transfer={
+            key: Transfer(one.transfer).value(nominal)
+            for key, one in settings.product.ranges.items()
+        },
+        connect=connect,
+        clock=clock,
+    )
+
+
+def test_a_unit_over_sockets_and_none_without_the_guard(
+    simulator: tuple[Settings, Fixture],
+) -> None:
+    settings, fixture = simulator
+    clock = ScaledClock(SCALE)
+    reading, ranges = settings.plan.reading, tuple(settings.product.ranges)
+    with open_guarded(settings, clock) as bench:
+        fixture.do(do="mount", serial="PA-1001")
+        was_on = []
+
+        def look(progress: Progress) -> None:
+            del progress
+            was_on.append(fixture.do(do="state")["source_on"])
+
+        measured = measure(bench, ranges, reading, clock, stop=Event(), progress=look)
+        assert [one.range for one in measured] == ["1uA", "10uA", "100uA", "1mA"]
+        assert was_on == [True] * 12
+        assert not fixture.do(do="state")["source_on"]
+
+        assert bench.guard_pid is not None
+        os.kill(bench.guard_pid, signal.SIGKILL)
+        os.waitid(os.P_PID, bench.guard_pid, os.WEXITED | os.WNOWAIT)
+        with pytest.raises(GuardLostError):
+            measure(bench, ranges, reading, clock, stop=Event(), progress=look)
+        assert not fixture.do(do="state")["source_on"]
+
+
+def test_an_instrument_that_goes_away_leaves_the_source_off(
+    simulator: tuple[Settings, Fixture],
+) -> None:
+    settings, fixture = simulator
+    clock = ScaledClock(SCALE)
+    reading, ranges = settings.plan.reading, tuple(settings.product.ranges)
+    with open_guarded(settings, clock) as bench:
+        fixture.do(do="mount", serial="PA-1001")
+        fixture.do(do="fault", role="output", kind="closed port", after=5)
+        with pytest.raises(BenchError, match="check its power"):
+            measure(
+                bench, ranges, reading, clock, stop=Event(), progress=lambda _: None
+            )
+        assert not fixture.do(do="state")["source_on"]
