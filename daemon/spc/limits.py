@@ -26,6 +26,8 @@ class SigmaMethod(StrEnum):
     MEAN_RANGE = "mean range of subgroups"
     MEAN_S = "mean standard deviation of subgroups"
     POOLED = "pooled standard deviation of subgroups"
+    LAW = "law of the counts or gaps"
+    OVERDISPERSED = "moving range of standardised counts"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
