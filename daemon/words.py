@@ -129,9 +129,11 @@ def finding(signal: Signal) -> Saying:
     return Saying(headline=headline, lines=tuple(lines))
 
 
-def beside(signal: Signal) -> str:
+def beside(signal: Signal, *, short: bool = False) -> str:
     """Return the few words that stand beside what moved in a picture."""
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    if short:
+        return percent(signal.size_ppm, half_ppm)
     text = f"since unit {signal.first_serial}: {percent(signal.size_ppm, half_ppm)}"
     if signal.part is None or signal.implied_ohm is None:
         return text

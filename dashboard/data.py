@@ -50,7 +50,9 @@ def connection() -> Connection | None:
         return None
 
 
-@st.cache_resource(hash_funcs={Endpoint: lambda one: (one.address, one.pid)})
+@st.cache_resource(
+    show_spinner=False, hash_funcs={Endpoint: lambda one: (one.address, one.pid)}
+)
 def _connect(found: Endpoint) -> Connection:
     store = RemoteStore(found)
     client = Client(found)

@@ -83,7 +83,9 @@ def strips(
     parts = {key: part for key, _, part in ranges if part is not None}
     changes = plots.reel_changes(frame, fittings, parts)
     labels = plots.labels_of_builds(builds)
-    notes = {one.range: words.beside(one) for one in as_signals(signals)}
+    notes = {
+        one.range: words.beside(one, short=each_named) for one in as_signals(signals)
+    }
     drawn: list[tuple[str, dict[str, Any]]] = []
     for key, title, _ in ranges:
         rows = frame[frame["range"] == key]
