@@ -232,7 +232,7 @@ class _InstrumentQuestions:
             f"{label}: its profile, or {TYPED!r} if you read or set it by hand",
             self._of_kind(kind),
             why="A profile is a file with the commands that an instrument understands; "
-            f"{_GENERIC[kind]} fits a {kind.value} that follows SCPI-99.",
+            f"{_GENERIC[kind]} is for one that follows SCPI-99.",
             default=_GENERIC[kind],
         )
         if profile == TYPED:
@@ -254,7 +254,10 @@ class _InstrumentQuestions:
             except ConfigError as exc:
                 raise ValueError(str(exc)) from exc
             if profile.kind is not kind:
-                message = f"{answer!r}: is the profile of a {profile.kind.value}"
+                message = (
+                    f"{answer!r}: is of kind {profile.kind.value!r}; this must be one "
+                    f"of kind {kind.value!r}"
+                )
                 raise ValueError(message)
             return answer
 

@@ -197,6 +197,21 @@ def _with_known_names(answer: str) -> str:
     return whole
 
 
+def _value_of(name: str) -> Callable[[str], float]:
+    """Return a reader of a part's value that does not take its name for one.
+
+    `R11` is 0.11 ohm in the marking code, and easily typed for the part itself.
+    """
+
+    def read(answer: str) -> float:
+        if answer.casefold() == name.casefold():
+            message = f"{answer!r}: is the part's name; its value in ohms is asked"
+            raise ValueError(message)
+        return quantity(Unit.OHM, Ohm)(answer)
+
+    return read
+
+
 def _ask_parts(dialogue: Dialogue, ranges: Iterable[Range]) -> dict[str, Part]:
     names = dict.fromkeys(name for one in ranges for name in one.part_names)
     parts: dict[str, Part] = {}
@@ -204,7 +219,7 @@ def _ask_parts(dialogue: Dialogue, ranges: Iterable[Range]) -> dict[str, Part]:
     for name in names:
         nominal_ohm = dialogue.put(
             f"{name}: its value, such as 10k or 499.9k",
-            quantity(Unit.OHM, Ohm),
+            _value_of(name),
             why="The nominal value from the parts list, in ohms with any prefix.",
         )
         tolerance_ppm = dialogue.put(

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator, Mapping
 
-from config.bench import EXAMPLE_ADDRESS, ROLES, Bench, is_visa_address
+from config.bench import BY_HAND, EXAMPLE_ADDRESS, ROLES, Bench, is_visa_address
 from config.near import near
 from config.plan import Plan
 from config.product import Product
-from config.profile import TYPED, Kind, Profile
+from config.profile import Kind, Profile
 from config.strict import Problem, where_whole
 
 __all__ = ["fit"]
@@ -28,7 +28,7 @@ def _addresses(bench: Bench) -> Iterator[Problem]:
     for role in ROLES:
         with where_whole:
             one = getattr(bench, role)
-            if one is None or one.profile == TYPED:
+            if one is None or one.address == BY_HAND:
                 continue
             if not is_visa_address(one.address):
                 yield Problem(
@@ -152,6 +152,6 @@ def _kinds(
                 if profile is not None and profile.kind is not kind:
                     yield Problem(
                         path=("bench", role, "profile"),
-                        problem=f"is the profile of a {profile.kind.value}; the "
-                        f"{role} must be a {kind.value}",
+                        problem=f"is of kind {profile.kind.value!r}; the {role} needs "
+                        f"one of kind {kind.value!r}",
                     )

@@ -7,19 +7,7 @@ from config.errors import FormulaError
 
 __all__ = ["part_names"]
 
-_ALLOWED = (
-    ast.Expression,
-    ast.BinOp,
-    ast.Add,
-    ast.Sub,
-    ast.Mult,
-    ast.Div,
-    ast.UnaryOp,
-    ast.UAdd,
-    ast.USub,
-    ast.Name,
-    ast.Load,
-)
+_OPERATORS = (ast.Add, ast.Sub, ast.Mult, ast.Div, ast.UAdd, ast.USub)
 _WANTED = "must be plain arithmetic (+ - * / and brackets) over part names"
 
 
@@ -41,27 +29,28 @@ def part_names(formula: str) -> tuple[str, ...]:
         nodes = list(ast.walk(tree))
     except (SyntaxError, ValueError, RecursionError, MemoryError) as exc:
         raise FormulaError(text=formula, problem=_WANTED) from exc
-    names = []
     for node in nodes:
-        if isinstance(node, ast.Name):
-            names.append(node)
-        elif not isinstance(node, _ALLOWED) and not _is_number(node):
-            what = ast.unparse(node) if isinstance(node, ast.expr) else ""
-            raise FormulaError(text=formula, problem=_refusal(what))
+        if isinstance(node, ast.expr) and not _is_plain(node):
+            problem = f"{_WANTED}; {ast.unparse(node)!r} is not"
+            raise FormulaError(text=formula, problem=problem)
+    names = [node for node in nodes if isinstance(node, ast.Name)]
     if not names:
         raise FormulaError(text=formula, problem=f"{_WANTED}, and name at least one")
     names.sort(key=lambda node: (node.lineno, node.col_offset))
     return tuple(dict.fromkeys(node.id for node in names))
 
 
-def _is_number(node: ast.AST) -> bool:
+def _is_plain(node: ast.expr) -> bool:
+    """Whether an expression is a sum, product or the like, a name or a number."""
+    if isinstance(node, ast.BinOp | ast.UnaryOp):
+        return isinstance(node.op, _OPERATORS)
+    return isinstance(node, ast.Name) or _is_number(node)
+
+
+def _is_number(node: ast.expr) -> bool:
     return (
         isinstance(node, ast.Constant)
         and isinstance(node.value, int | float)
         and not isinstance(node.value, bool)
         and math.isfinite(node.value)
     )
-
-
-def _refusal(what: str) -> str:
-    return f"{_WANTED}; {what!r} is not" if what else _WANTED

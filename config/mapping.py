@@ -15,7 +15,7 @@ __all__ = ["RangeColumns", "SheetMapping", "guessed", "load_mapping"]
 class RangeColumns(Strict):
     """Columns of one range: what went in and what came out, at level and at zero.
 
-    A cell may carry its own unit ("99.76u", "101.21 mV"); a bare number is in the
+    A cell may carry its own unit ("90.02u", "900.4 mV"); a bare number is in the
     unit that is written here, by default ampere or volt.
     """
 

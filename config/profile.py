@@ -139,7 +139,7 @@ class Profile(Strict):
                 if not getattr(self, field, True):
                     yield Problem(
                         path=(field,),
-                        problem=f"missing; the profile of a {self.kind.value} needs it",
+                        problem=f"missing; the profile of kind {self.kind.value!r} needs it",
                     )
         for field in _COMMANDS:
             with where_whole:

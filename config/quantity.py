@@ -1,4 +1,4 @@
-"""Quantities as people write them: "99.76u", "101.21 mV", "4k7", "0.1 %".
+"""Quantities as people write them: "90.02u", "900.4 mV", "4k7", "0.1 %".
 
 One reader for questions, imports and typed readings, so that a text means the same
 wherever it is typed. Prefixes are SI's; a prefix in the place of the decimal sign is
@@ -75,7 +75,7 @@ _PREFIXED = {Unit.AMPERE, Unit.VOLT, Unit.OHM, Unit.SECOND}
 _SPELLED = {-12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
 _EXAMPLES = {
     Unit.AMPERE: "a current such as 10u or 2.5 mA",
-    Unit.VOLT: "a voltage such as 12 or 101.21 mV",
+    Unit.VOLT: "a voltage such as 12 or 900.4 mV",
     Unit.OHM: "a resistance such as 10k, 4k7 or 499.9 ohm",
     Unit.SECOND: "a time such as 0.5 or 200 ms",
     Unit.CELSIUS: "a temperature in degrees Celsius such as 23.5",
@@ -96,8 +96,8 @@ def parse(text: str, unit: Unit) -> float:
 
     Examples
     --------
-    >>> parse("99.76u", Unit.AMPERE), parse("101.21 mV", Unit.VOLT)
-    (9.976e-05, 0.10121)
+    >>> parse("90.02u", Unit.AMPERE), parse("900.4 mV", Unit.VOLT)
+    (9.002e-05, 0.9004)
     >>> parse("4k7", Unit.OHM), parse("R47", Unit.OHM)
     (4700.0, 0.47)
     >>> parse("0.1 %", Unit.PPM)
@@ -121,8 +121,8 @@ def spell(value: float, unit: Unit) -> str:
 
     Examples
     --------
-    >>> spell(9.976e-05, Unit.AMPERE), spell(499_900.0, Unit.OHM)
-    ('99.76 uA', '499.9 kohm')
+    >>> spell(9.002e-05, Unit.AMPERE), spell(499_900.0, Unit.OHM)
+    ('90.02 uA', '499.9 kohm')
     >>> spell(500.0, Unit.PPM), spell(5_000.0, Unit.PPM)
     ('500 ppm', '0.5 %')
     """

@@ -154,9 +154,12 @@ class Shape:
     def _table_with_holes(
         self, raw: Any, faulty: Collection[KeyPath], path: KeyPath
     ) -> Strict:
-        table = raw if isinstance(raw, dict) and path not in faulty else {}
+        whole = isinstance(raw, dict) and path not in faulty
+        table = raw if whole else {}
         known = {key for key in table if key in self.fields}
         holes = {key for key in known if self._is_hole(key, faulty, path)}
+        if not whole:
+            holes = {*self.fields}
         made: Strict = self.kind.model_construct(
             **{key: self._below(key, table, faulty, path) for key in known - holes}
         )

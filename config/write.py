@@ -49,7 +49,8 @@ _WORDS = {
     "Bench.time_scale": "1 on a real bench; more is for simulated ones",
     "Bench.reference_is": "how the true input is known",
     "Bench.check_standard": "a unit whose errors are known, run on every range",
-    "Instrument.ranges": "the accuracy from its data sheet, one line for each range",
+    "Instrument.ranges": "the accuracy from its data sheet, one line for each range; "
+    "resolution is the smallest step shown",
     "CheckStandard.uncertainty_ppm": "standard uncertainty of its known errors",
     "CheckStandard.every_units": "run it again after so many units",
     "Plan.people": "who may end a hold",

@@ -18,6 +18,7 @@ from scipy.stats import beta, binom
 from config.load import load
 from daemon import outcome
 from daemon.bench.bench import Bench
+from daemon.bench.line import by_address
 from daemon.bench.sequence import measure
 from daemon.clock import VirtualClock
 from daemon.judge import Judge
@@ -55,7 +56,6 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
     scenario = story(settings, seed, units=units, bad=bad)
     clock = VirtualClock()
     rig = Rig(settings, scenario, clock)
-    lines = DirectBench(rig)
     product = ProductModel.of(settings.product)
     judge = Judge(product, settings.bench, settings.plan.judging)
     watcher = Watcher(
@@ -82,7 +82,7 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
         settings.plan.reading,
         profiles=settings.profiles,
         nominal_transfer={one.key: one.nominal_transfer for one in product.ranges},
-        connect=lambda _role, instrument, _profile: lines.connect(instrument.address),
+        connect=by_address(DirectBench(rig).connect),
         clock=clock,
         guarded=False,
     ) as bench:

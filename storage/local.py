@@ -5,6 +5,7 @@ goes wrong inside a transaction ends in ROLLBACK and an exception: a COMMIT afte
 error would report success and keep nothing.
 """
 
+import os
 import re
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -13,10 +14,9 @@ from datetime import datetime
 from pathlib import Path
 from threading import Condition, Lock, RLock
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import duckdb
-import pandas as pd
 import pyarrow as pa
 
 from storage import archive, recording, statements
@@ -48,6 +48,10 @@ from storage.records import (
 )
 from storage.store import Parameter
 from storage.tables import Transaction
+
+if TYPE_CHECKING:
+    import pandas as pd  # slow to load, and most commands never ask for a frame
+
 
 BACKUPS_KEPT = 14
 _FIRST_PAUSE_S = 0.02
@@ -171,9 +175,9 @@ class LocalStore:
         given = {name: cell(name, value) for name, value in parameters.items()}
         return self._database.table(known.text, given)
 
-    def frame(self, query: str, **parameters: Parameter) -> pd.DataFrame:
+    def frame(self, query: str, **parameters: Parameter) -> "pd.DataFrame":
         """Answer a named query as a frame for people."""
-        frame: pd.DataFrame = self.table(query, **parameters).to_pandas()
+        frame: "pd.DataFrame" = self.table(query, **parameters).to_pandas()
         return frame
 
     def backup(self, folder: str) -> str:
@@ -220,13 +224,16 @@ class _Database:
     @contextmanager
     def transaction(self) -> Iterator[Transaction]:
         with self._writing:
-            connection = self._connected()
+            with self._state:
+                connection = self._connected()
             writer = connection.cursor()
             try:
                 writer.execute("begin transaction")
                 yield _Writing(writer)
                 writer.execute("commit")
             except duckdb.FatalException as exc:
+                # An open cursor would keep the dead instance alive.
+                writer.close()
                 self._reopen(connection)
                 raise WriteError(where=str(self._path), reason=str(exc)) from exc
             except duckdb.Error as exc:
@@ -253,12 +260,14 @@ class _Database:
                 self._state.notify_all()
 
     def table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
+        connection = self._connection
         try:
-            return self._table(sql, parameters)
-        except duckdb.FatalException as exc:
-            # The instance died of somebody's write; the file itself is whole.
-            self._reopen(self._connection)
-            raise WriteError(where=str(self._path), reason=str(exc)) from exc
+            try:
+                return self._table(sql, parameters)
+            except duckdb.FatalException:
+                # The instance died of somebody's write; the file itself is whole.
+                self._reopen(connection)
+                return self._table(sql, parameters)
         except (duckdb.ConversionException, duckdb.InvalidInputException) as exc:
             raise RefusedValueError(
                 what="parameters",
@@ -372,7 +381,7 @@ def _own(path: Path) -> None:
     # each would count its own run numbers.
     with _owning:
         if path in _owned:
-            raise BusyError(path=str(path), pid=None)
+            raise BusyError(path=str(path), pid=os.getpid())
         _owned.add(path)
 
 

@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 from urllib.parse import quote
 
 import httpx
-import pandas as pd
 import pyarrow as pa
 
 from storage import wire
@@ -32,6 +31,10 @@ from storage.records import (
     Unit,
 )
 from storage.store import Parameter
+
+if TYPE_CHECKING:
+    import pandas as pd  # slow to load, and most commands never ask for a frame
+
 
 _CONNECT_S = 2.0
 _ANSWER_S = 60.0
@@ -118,9 +121,9 @@ class RemoteStore:
         except pa.ArrowInvalid as exc:
             raise UnreachableError(address=self._address, reason=str(exc)) from exc
 
-    def frame(self, query: str, **parameters: Parameter) -> pd.DataFrame:
+    def frame(self, query: str, **parameters: Parameter) -> "pd.DataFrame":
         """Answer a named query as a frame for people."""
-        frame: pd.DataFrame = self.table(query, **parameters).to_pandas()
+        frame: "pd.DataFrame" = self.table(query, **parameters).to_pandas()
         return frame
 
     def backup(self, folder: str) -> str:

@@ -3,9 +3,8 @@
 from collections.abc import Sequence
 from datetime import datetime
 from types import TracebackType
-from typing import Protocol, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
-import pandas as pd
 import pyarrow as pa
 
 from storage.records import (
@@ -23,6 +22,10 @@ from storage.records import (
     Session,
     Unit,
 )
+
+if TYPE_CHECKING:
+    import pandas as pd  # slow to load, and most commands never ask for a frame
+
 
 Parameter = str | int | float | bool | datetime | None
 """What a query may be given."""
@@ -91,7 +94,7 @@ class Store(Protocol):
         """Answer a named query as Arrow."""
         ...
 
-    def frame(self, query: str, **parameters: Parameter) -> pd.DataFrame:
+    def frame(self, query: str, **parameters: Parameter) -> "pd.DataFrame":
         """Answer a named query as a frame for people."""
         ...
 

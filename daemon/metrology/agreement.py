@@ -45,7 +45,7 @@ def agreement(
 
     Examples
     --------
-    >>> result = agreement(10.081, 0.004, 10.080, 0.003)
+    >>> result = agreement(50.021, 0.004, 50.020, 0.003)
     >>> round(result.normalised_error, 6), result.agree
     (0.2, True)
     """

@@ -11,10 +11,10 @@ from math import inf
 from numpy.random import Generator
 
 from daemon.simulator.errors import UnfitFaultError, UnknownFaultError
-from daemon.simulator.instruments import Meter
+from daemon.simulator.meters import Meter
 from daemon.simulator.scpi import Instrument
 
-__all__ = ["Delivery", "Fault", "FaultKind", "Link", "draw_fault"]
+__all__ = ["Delivery", "Fault", "FaultKind", "Link", "draw_fault", "fault_kind"]
 
 OTHER_IDENTITY = "Holdpoint,another instrument,0,1"
 GARBAGE_BYTES = 12
@@ -114,12 +114,16 @@ class Fault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delivery:
-    """What comes back on the line: `data` after `delay_s`; then it may break."""
+    """What comes back on the line: `data` after `delay_s`; then it may break.
+
+    `late` marks an answer that nobody takes back; `restarts` breaks every line.
+    """
 
     data: bytes = b""
     delay_s: float = 0.0
     late: bool = False
     breaks: bool = False
+    restarts: bool = False
 
 
 NOTHING = Delivery()
@@ -191,8 +195,8 @@ class Link:
         if struck is not None:
             if struck.kind is FaultKind.POWER_CYCLE:
                 self.instrument.power_cycle()
-            else:
-                self.closed = True
+                return Delivery(breaks=True, restarts=True)
+            self.closed = True
             return Delivery(breaks=True)
         answer = self.instrument.handle(line)
         took_s = self.instrument.took_s

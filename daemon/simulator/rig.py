@@ -16,19 +16,17 @@ from daemon.simulator.errors import (
     UnknownRoleError,
 )
 from daemon.simulator.faults import Fault, Link
-from daemon.simulator.instruments import (
-    Ammeter,
-    CurrentSource,
-    MeterScale,
-    Selector,
-    SourceNature,
-    Thermometer,
-    VoltageSource,
-    Voltmeter,
-)
+from daemon.simulator.meters import Ammeter, Meter, MeterScale, Thermometer, Voltmeter
 from daemon.simulator.noise import Noise
 from daemon.simulator.scenario import Scenario
 from daemon.simulator.scpi import Instrument
+from daemon.simulator.sources import (
+    CurrentSource,
+    Selector,
+    Source,
+    SourceNature,
+    VoltageSource,
+)
 
 __all__ = ["BenchNature", "Rig", "RigState"]
 
@@ -239,7 +237,7 @@ class Rig:
             noise=self._noise,
         )
 
-    def _make_source(self) -> CurrentSource | VoltageSource:
+    def _make_source(self) -> Source:
         product, nature, draw = self.settings.product, self._nature, self._errors
         smallest = min(one.full_scale for one in product.ranges.values())
         ranges = self.bench.source.ranges
@@ -297,9 +295,7 @@ class Rig:
             )
         return made
 
-    def _meter(
-        self, role: str, unit: str, signal: Callable[[float], float]
-    ) -> Ammeter | Voltmeter:
+    def _meter(self, role: str, unit: str, signal: Callable[[float], float]) -> Meter:
         ranges = self.bench.instruments[role].ranges
         if not ranges:
             raise UnfitProductError(

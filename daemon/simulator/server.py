@@ -133,7 +133,10 @@ class BenchServer:
         async def serve(
             reader: asyncio.StreamReader, writer: asyncio.StreamWriter
         ) -> None:
-            await _Line(self._rig.links[role], writer, self._scale).serve(reader)
+            line = _Line(self._rig.links[role], writer, self._scale)
+            if (await line.serve(reader)).restarts:
+                for other in self._writers[role]:
+                    other.close()
             await self._follow_faults()
 
         return serve
@@ -162,8 +165,9 @@ class _Line:
         self._scale = scale
         self._late: asyncio.Task[None] | None = None
 
-    async def serve(self, reader: asyncio.StreamReader) -> None:
-        """Carry out lines until the connection ends, on either side."""
+    async def serve(self, reader: asyncio.StreamReader) -> Delivery:
+        """Carry out lines until the connection ends; return the last delivery."""
+        delivery = Delivery()
         coming = asyncio.ensure_future(_line(reader))
         try:
             while line := await coming:
@@ -171,11 +175,12 @@ class _Line:
                 delivery = self._link.exchange(line.decode("latin-1").strip())
                 await self._deliver(delivery, coming)
                 if delivery.breaks:
-                    return
+                    break
         finally:
             coming.cancel()
             if self._late is not None:
                 self._late.cancel()
+        return delivery
 
     async def _deliver(self, delivery: Delivery, coming: asyncio.Future[bytes]) -> None:
         if delivery.late or (self._late is not None and not self._late.done()):

@@ -85,7 +85,7 @@ with right:
             a, b = st.columns(2)
             texts[one.key] = (
                 a.text_input(
-                    f"{one.title}: in", placeholder="99.76u", key=f"in {one.key}"
+                    f"{one.title}: in", placeholder="90.02u", key=f"in {one.key}"
                 ),
                 b.text_input(
                     f"{one.title}: out", placeholder="0.9981 V", key=f"out {one.key}"

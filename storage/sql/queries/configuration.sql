@@ -1,4 +1,4 @@
--- The settings under this hash, as they were when first stored; none if unknown.
+-- One row, none if unknown: the settings under this hash, as first stored.
 select configuration, body, stored_at
 from configuration
 where configuration = $configuration;

@@ -10,10 +10,11 @@ from config.model import Settings
 from config.profile import TYPED, Kind
 from daemon.clock import VirtualClock
 from daemon.simulator.errors import UnfitProductError
-from daemon.simulator.instruments import Meter, MeterScale, VoltageSource
+from daemon.simulator.meters import Meter, MeterScale
 from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import Scenario, story
 from daemon.simulator.scpi import Instrument
+from daemon.simulator.sources import VoltageSource
 from tests.daemon.simulator.benches import CLEAN, DEMO, IDEAL
 
 
