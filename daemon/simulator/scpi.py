@@ -7,9 +7,10 @@ turns those headers into a table of every long and short spelling.
 import re
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from inspect import signature
 from itertools import product
-from typing import Any, ClassVar, TypeVar
+from typing import Any, ClassVar, Self, TypeVar
 
 __all__ = ["ERROR_TEXTS", "Instrument", "ScpiError", "boolean", "command", "number"]
 
@@ -47,6 +48,7 @@ LAST_COMMAND_ERROR = -199
 _NODE = re.compile(r"(\[?):?([A-Za-z]+):?\]?")
 _SUFFIXED = re.compile(r"([A-Z]+)(\d*)")
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z]*)")
+_COMMA = re.compile(r",(?![^(]*\))")
 _PREFIX = {"": 1.0, "P": 1e-12, "N": 1e-9, "U": 1e-6, "M": 1e-3, "K": 1e3, "MA": 1e6}
 
 _Method = TypeVar("_Method", bound=Callable[..., str | None])
@@ -120,6 +122,29 @@ def boolean(text: str) -> bool:
         raise ScpiError(-224, text) from None
 
 
+@dataclass(frozen=True, slots=True)
+class _Answering:
+    """A method that answers a header, and how many parameters it takes."""
+
+    name: str
+    fewest: int
+    most: int
+
+    @classmethod
+    def of(cls, name: str, method: Callable[..., Any]) -> Self:
+        _, *taken = signature(method).parameters.values()
+        return cls(name, sum(one.default is one.empty for one in taken), len(taken))
+
+    def parameters(self, text: str) -> tuple[str, ...]:
+        """Split parameters at commas outside a channel list, and count them."""
+        parts = tuple(one.strip() for one in _COMMA.split(text) if one.strip())
+        if len(parts) < self.fewest:
+            raise ScpiError(-109)
+        if len(parts) > self.most:
+            raise ScpiError(-108, parts[-1])
+        return parts
+
+
 class Instrument:
     """What every conforming instrument does; no input or output of its own.
 
@@ -131,11 +156,11 @@ class Instrument:
         Returns the time, s.
     """
 
-    _methods: ClassVar[dict[str, str]] = {}
+    _methods: ClassVar[dict[str, "_Answering"]] = {}
 
     def __init_subclass__(cls) -> None:
         cls._methods = {
-            spelling: name
+            spelling: _Answering.of(name, getattr(cls, name))
             for name in dir(cls)
             for header in getattr(getattr(cls, name), "headers", ())
             for spelling in _spellings(header)
@@ -291,8 +316,8 @@ class Instrument:
                 continue
             try:
                 spelling = self._spelling(header.upper(), path)
-                method = getattr(self, self._methods[spelling])
-                yield method, _parameters(method, rest)
+                answering = self._methods[spelling]
+                yield getattr(self, answering.name), answering.parameters(rest)
             except ScpiError as exc:
                 yield exc
                 return
@@ -329,15 +354,3 @@ def _spellings(header: str) -> Iterator[str]:
     query = "?" if header.endswith("?") else ""
     for nodes in product(*choices):
         yield ":".join(filter(None, nodes)) + query
-
-
-def _parameters(method: Callable[..., Any], text: str) -> tuple[str, ...]:
-    """Split parameters at commas outside a channel list, and count them."""
-    parts = tuple(p.strip() for p in re.split(r",(?![^(]*\))", text) if p.strip())
-    wanted = signature(method).parameters.values()
-    needed = sum(one.default is one.empty for one in wanted)
-    if len(parts) < needed:
-        raise ScpiError(-109)
-    if len(parts) > len(wanted):
-        raise ScpiError(-108, parts[-1])
-    return parts

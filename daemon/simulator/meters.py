@@ -1,0 +1,222 @@
+"""Instruments that read: each has its own errors, within its specification."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import copysign, sqrt
+
+from daemon.simulator.circuit import Circuit
+from daemon.simulator.scpi import Instrument, command, number
+
+__all__ = ["Ammeter", "Meter", "MeterScale", "Thermometer", "Voltmeter"]
+
+OVERRANGE = 9.9e37
+OVERLOAD_AT = 1.2
+MAINS_HZ = 50.0
+
+
+@dataclass(slots=True, kw_only=True)
+class MeterScale:
+    """One range of a meter with the errors that this very meter has.
+
+    `gain_ppm` and `offset` lie within the specification. `step_ppm` and
+    `drift_ppm_per_s`, counted from `drift_since_s`, are faults.
+    """
+
+    full_scale: float
+    resolution: float
+    gain_ppm: float
+    offset: float
+    noise: float
+    step_ppm: float = 0.0
+    drift_ppm_per_s: float = 0.0
+    drift_since_s: float = 0.0
+
+    def indicate(self, true: float, at_s: float, standard_normal: float) -> float:
+        """Return what this range shows of `true`, overrange beyond 1.2 full scale."""
+        gain_ppm = self.gain_ppm + self.step_ppm
+        if self.drift_ppm_per_s:
+            gain_ppm += self.drift_ppm_per_s * (at_s - self.drift_since_s)
+        shown = true * (1 + gain_ppm * 1e-6) + self.offset
+        shown += self.noise * standard_normal
+        if abs(shown) > OVERLOAD_AT * self.full_scale:
+            return copysign(OVERRANGE, shown)
+        if self.resolution:
+            return round(shown / self.resolution) * self.resolution
+        return shown
+
+
+class Meter(Instrument):
+    """Reads one quantity on the smallest range that holds what it was told.
+
+    Parameters
+    ----------
+    signal : callable
+        Returns the true value at its leads at a time.
+    scales : sequence of MeterScale
+        By full scale, rising.
+    noise : callable
+        Returns a standard normal value.
+    """
+
+    unit = ""
+
+    def __init__(
+        self,
+        *,
+        identity: str,
+        now_s: Callable[[], float],
+        signal: Callable[[float], float],
+        scales: Sequence[MeterScale],
+        noise: Callable[[], float],
+    ) -> None:
+        self.scales = tuple(sorted(scales, key=lambda one: one.full_scale))
+        self._signal = signal
+        self._last = f"{0.0:+.8E}"
+        self.mend()
+        self._noise = noise
+        super().__init__(identity=identity, now_s=now_s)
+
+    def reset(self) -> None:
+        """Range by itself, one power-line cycle."""
+        self._scale: MeterScale | None = None
+        self._cycles = 1.0
+
+    @command("READ?")
+    def read(self) -> str:
+        """Take one reading; it lasts its power-line cycles."""
+        self.took_s += self._cycles / MAINS_HZ
+        if self.repeats_left > 0:
+            self.repeats_left -= 1
+            return self._last
+        at_s = self._now_s()
+        true = self._signal(at_s)
+        if self.overranges_left > 0:
+            self.overranges_left -= 1
+            true = copysign(OVERRANGE, true)
+        if self.swapped:
+            true = -true
+        scale = self._scale or self._smallest_for(true)
+        drawn = self._noise()
+        if self._cycles != 1.0:
+            drawn /= sqrt(self._cycles)
+        self._last = f"{scale.indicate(true, at_s, drawn):+.8E}"
+        return self._last
+
+    def mend(self) -> None:
+        """End every fault of this meter."""
+        self.swapped = False
+        self.overranges_left = 0.0
+        self.repeats_left = 0.0
+        for scale in self.scales:
+            scale.step_ppm = scale.drift_ppm_per_s = 0.0
+
+    def _smallest_for(self, value: float) -> MeterScale:
+        for scale in self.scales:
+            if abs(value) <= OVERLOAD_AT * scale.full_scale:
+                return scale
+        return self.scales[-1]
+
+    def _configure(self, text: str) -> None:
+        if text.upper() in {"AUTO", "DEF", "DEFAULT"}:
+            self._scale = None
+            return
+        highest = self.scales[-1].full_scale
+        wanted = number(
+            text,
+            self.scales[0].full_scale if text.isalpha() else 0.0,
+            highest * (1 + 1e-9),
+            self.unit,
+        )
+        self._scale = next(
+            one for one in self.scales if wanted <= one.full_scale * (1 + 1e-9)
+        )
+
+    def _measure(self, text: str) -> str:
+        self._configure(text)
+        return self.read()
+
+    def _full_scale(self) -> str:
+        scale = self._scale or self._smallest_for(self._signal(self._now_s()))
+        return f"{scale.full_scale:.8E}"
+
+    def _set_cycles(self, text: str) -> None:
+        self._cycles = number(text, 0.01, 100.0, "")
+
+
+class Voltmeter(Meter):
+    """A digital voltmeter."""
+
+    unit = "V"
+
+    @command("CONFigure:VOLTage[:DC]")
+    def _configure_volts(self, text: str = "DEF", resolution: str = "") -> None:
+        del resolution  # the range has one
+        self._configure(text)
+
+    @command("MEASure:VOLTage[:DC]?")
+    def _measure_volts(self, text: str = "DEF", resolution: str = "") -> str:
+        del resolution
+        return self._measure(text)
+
+    @command("[SENSe:]VOLTage[:DC]:RANGe[:UPPer]")
+    def _set_volts_range(self, text: str) -> None:
+        self._configure(text)
+
+    @command("[SENSe:]VOLTage[:DC]:RANGe[:UPPer]?")
+    def _volts_range(self) -> str:
+        return self._full_scale()
+
+    @command("[SENSe:]VOLTage[:DC]:NPLCycles")
+    def _set_volts_cycles(self, text: str) -> None:
+        self._set_cycles(text)
+
+
+class Ammeter(Meter):
+    """A digital ammeter."""
+
+    unit = "A"
+
+    @command("CONFigure:CURRent[:DC]")
+    def _configure_amperes(self, text: str = "DEF", resolution: str = "") -> None:
+        del resolution  # the range has one
+        self._configure(text)
+
+    @command("MEASure:CURRent[:DC]?")
+    def _measure_amperes(self, text: str = "DEF", resolution: str = "") -> str:
+        del resolution
+        return self._measure(text)
+
+    @command("[SENSe:]CURRent[:DC]:RANGe[:UPPer]")
+    def _set_amperes_range(self, text: str) -> None:
+        self._configure(text)
+
+    @command("[SENSe:]CURRent[:DC]:RANGe[:UPPer]?")
+    def _amperes_range(self) -> str:
+        return self._full_scale()
+
+    @command("[SENSe:]CURRent[:DC]:NPLCycles")
+    def _set_amperes_cycles(self, text: str) -> None:
+        self._set_cycles(text)
+
+
+class Thermometer(Instrument):
+    """Reads the room, in degrees Celsius."""
+
+    def __init__(
+        self,
+        *,
+        identity: str,
+        now_s: Callable[[], float],
+        circuit: Circuit,
+        error_c: float,
+        noise: Callable[[], float],
+    ) -> None:
+        self._circuit = circuit
+        self._error_c = error_c
+        self._noise = noise
+        super().__init__(identity=identity, now_s=now_s)
+
+    @command("MEASure:TEMPerature?", "READ?")
+    def _read_c(self) -> str:
+        true_c = self._circuit.ambient.temperature_c(self._now_s())
+        return f"{true_c + self._error_c + 0.01 * self._noise():+.3f}"
