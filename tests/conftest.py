@@ -8,10 +8,15 @@ from collections import Counter
 from collections.abc import Generator
 
 import pytest
+from hypothesis import settings
 
 from tests.reference_values import COMPARISONS, entries, table
 
 PASSED_SOURCES: Counter[str] = Counter()
+
+# The same examples on every run, and no deadline: a busy machine is no defect.
+settings.register_profile("steady", derandomize=True, deadline=None)
+settings.load_profile("steady")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
