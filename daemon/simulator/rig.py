@@ -6,6 +6,7 @@ from math import pi
 
 from numpy.random import Generator, default_rng
 
+from config.bench import BY_HAND
 from config.model import Bench, MeterRange, Settings
 from daemon.clock import Clock
 from daemon.metrology.transfer import Transfer
@@ -93,7 +94,7 @@ class Rig:
     Raises
     ------
     UnfitProductError
-        If there is no bench, or a meter has no ranges.
+        If there is no bench, a meter has no ranges, or two roles share an instrument.
     """
 
     def __init__(
@@ -107,6 +108,7 @@ class Rig:
     ) -> None:
         if settings.bench is None:
             raise UnfitProductError(where="bench", problem="there is none to simulate")
+        _refuse_shared_instruments(settings.bench)
         self.settings = settings
         self.scenario = scenario
         self.clock = clock
@@ -331,3 +333,18 @@ class Rig:
         wanted = self.bench.instruments[role].identity
         fields = (wanted or f"Holdpoint,simulated {role}").split(",")
         return ",".join([*fields, "0", "0", "0"][: max(len(fields), 4)])
+
+
+def _refuse_shared_instruments(bench: Bench) -> None:
+    """Nobody moves leads here, so one meter cannot read two places."""
+    seen: dict[str, str] = {}
+    for role, one in bench.instruments.items():
+        if one.address == BY_HAND:
+            continue
+        if one.address in seen:
+            raise UnfitProductError(
+                where=f"{role}.address",
+                problem=f"{one.address} is the {seen[one.address]}'s too; a simulated "
+                "instrument has one place in the circuit",
+            )
+        seen[one.address] = role

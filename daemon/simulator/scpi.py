@@ -94,8 +94,8 @@ def number(text: str, lowest: float, highest: float, unit: str) -> float:
 
     Examples
     --------
-    >>> number("250 nA", 0.0, 1.0, "A"), number("MAX", 0.0, 1.0, "A")
-    (2.5e-07, 1.0)
+    >>> number("250 mA", 0.0, 1.0, "A"), number("MAX", 0.0, 1.0, "A")
+    (0.25, 1.0)
     """
     special = {"MIN": lowest, "MINIMUM": lowest, "MAX": highest, "MAXIMUM": highest}
     if (named := special.get(text.upper())) is not None:

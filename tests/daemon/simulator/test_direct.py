@@ -8,7 +8,12 @@ from daemon.simulator.direct import DirectBench
 from daemon.simulator.errors import UnknownRangeError, UnknownSerialError
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Scenario, story
-from tests.daemon.simulator.benches import CLEAN, IDEAL, direct_hand
+from tests.daemon.simulator.benches import (
+    CLEAN,
+    IDEAL,
+    direct_hand,
+    with_perfect_meters,
+)
 
 OWN = {"1uA": "R11", "10uA": "R12", "100uA": "R13", "1mA": "R14"}
 
@@ -124,6 +129,60 @@ def test_nothing_listens_elsewhere(exact: Settings, told: Scenario) -> None:
     bench = DirectBench(Rig(exact, told, VirtualClock()))
     with pytest.raises(ConnectionRefusedError):
         bench.connect("TCPIP::127.0.0.1::9::SOCKET")
+
+
+def divider(demo: Settings) -> Settings:
+    """Return a product of volts in, volts out: 10 V through 9 kohm and 1 kohm."""
+    assert demo.bench is not None
+    resistor = demo.product.parts["R3"]
+    one = demo.product.ranges["1mA"].model_copy(
+        update={"full_scale": 10.0, "source_limit": 12.0, "transfer": "RB / (RA + RB)"}
+    )
+    product = demo.product.model_copy(
+        update={
+            "input_unit": "V",
+            "parts": {
+                "RA": resistor.model_copy(update={"nominal_ohm": 9_000.0}),
+                "RB": resistor.model_copy(update={"nominal_ohm": 1_000.0}),
+            },
+            "ranges": {"10V": one},
+        }
+    )
+    bench = demo.bench.model_copy(
+        update={
+            "source_limit": 12.0,
+            "check_standard": None,
+            "reference": demo.bench.output.model_copy(
+                update={"address": demo.bench.reference.address}
+            ),
+        }
+    )
+    return with_perfect_meters(
+        demo.model_copy(update={"product": product, "bench": bench})
+    )
+
+
+def test_a_divider_of_volts_reads_as_its_parts_have_it(demo: Settings) -> None:
+    settings = divider(demo)
+    told = story(settings, 3, units=4, line=CLEAN)
+    rig = Rig(settings, told, VirtualClock(), nature=IDEAL)
+    bench = DirectBench(rig)
+    source, reference, output, selector = (
+        bench.connect(rig.bench.instruments[role].address)
+        for role in ("source", "reference", "output", "selector")
+    )
+    source.write("SOUR:FUNC VOLT;:SOUR:CURR:PROT 0.01;:SOUR:VOLT 9;:OUTP ON")
+    assert float(reference.query("MEAS:VOLT? 10")) == pytest.approx(9.0, rel=1e-3)
+    selector.write("ROUT:CLOS (@4)")
+    for serial in told.builds[0].serials:
+        rig.mount(serial)
+        rig.clock.wait_s(5.0)
+        ohm = told.board(serial).parts_ohm
+        ratio = float(output.query("MEAS:VOLT? 1")) / float(
+            reference.query("MEAS:VOLT? 10")
+        )
+        assert ratio == pytest.approx(ohm["RB"] / (ohm["RA"] + ohm["RB"]), rel=3e-7)
+    assert source.query("SYST:ERR?") == '0,"No error"'
 
 
 def test_boards_and_ranges_by_hand(exact: Settings, told: Scenario) -> None:

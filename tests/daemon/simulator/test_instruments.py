@@ -281,7 +281,12 @@ def test_a_standard_resistor_turns_amperes_into_volts(
         update={"kind": "standard_resistor", "standard_ohm": 1000.0}
     )
     bench = exact.bench.model_copy(
-        update={"reference_is": reference_is, "reference": exact.bench.output}
+        update={
+            "reference_is": reference_is,
+            "reference": exact.bench.output.model_copy(
+                update={"address": exact.bench.reference.address}
+            ),
+        }
     )
     rig = Rig(
         exact.model_copy(update={"bench": bench}), told, VirtualClock(), nature=IDEAL
@@ -303,6 +308,17 @@ def test_a_bench_without_a_meter_s_ranges_is_refused(
     output = demo.bench.output.model_copy(update={"ranges": ()})
     bench = demo.bench.model_copy(update={"output": output})
     with pytest.raises(UnfitProductError, match=r"output\.ranges"):
+        Rig(demo.model_copy(update={"bench": bench}), told, VirtualClock())
+
+
+def test_one_instrument_in_two_places_is_refused(
+    demo: Settings, told: Scenario
+) -> None:
+    assert demo.bench is not None
+    address = demo.bench.reference.address
+    output = demo.bench.output.model_copy(update={"address": address})
+    bench = demo.bench.model_copy(update={"output": output})
+    with pytest.raises(UnfitProductError, match=r"output\.address.*reference"):
         Rig(demo.model_copy(update={"bench": bench}), told, VirtualClock())
 
 

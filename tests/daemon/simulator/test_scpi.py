@@ -1,11 +1,13 @@
 """The instrument's side of SCPI-99 and IEEE 488.2 against published facts."""
 
+import doctest
 from collections.abc import Iterator
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.simulator import faults, scpi
 from daemon.simulator.scpi import (
     ERROR_TEXTS,
     EVENT_OF_CLASS,
@@ -47,6 +49,12 @@ class Plain(Instrument):
 @pytest.fixture
 def plain() -> Instrument:
     return Plain(identity="Holdpoint,plain,0,1", now_s=lambda: 0.0)
+
+
+def test_examples_in_the_docstrings() -> None:
+    for module in (faults, scpi):
+        result = doctest.testmod(module)
+        assert (result.failed, result.attempted > 0) == (0, True)
 
 
 def complaints(instrument: Instrument) -> Iterator[str]:
