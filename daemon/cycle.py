@@ -174,29 +174,37 @@ class Cycle:
         rows = self.store.frame(
             "range_rows", product=self._name, after=self._folded, kind=None
         )
-        if rows.empty:
-            return []
         fittings = self._fittings()
         found = []
         for number, run in rows.groupby("number"):
             signal = self._fold(int(str(number)), run, fittings)
-            raised = self._verdict_holds(run)
-            if signal is not None:
-                found.append(signal)
-                raised += holds.from_signal(signal, words.finding(signal).headline)
-            # A finding is sharpened by every unit; what stands because of it is not.
-            raised = tuple(one for one in raised if one.hold not in self._placed)
-            self.store.record_evaluation(
-                Evaluation(
-                    product=self._name,
-                    number=int(str(number)),
-                    signals=() if signal is None else (signal,),
-                    holds=raised,
-                )
+            found += self._act(
+                int(str(number)), [signal] if signal else [], self._verdict_holds(run)
             )
-            self._placed.update(one.hold for one in raised)
-            self._folded = int(str(number))
+        # Reels may be recorded after the units that carry them.
+        if late := self._watcher.refit(fittings):
+            found += self._act(self._folded, late, ())
         return found
+
+    def _act(
+        self, number: int, signals: list[Signal], placed: tuple[Hold, ...]
+    ) -> list[Signal]:
+        """Commit what one run changed, and that it was watched; return the findings."""
+        for signal in signals:
+            placed += holds.from_signal(signal, words.finding(signal).headline)
+        # A finding is sharpened by every unit; what stands because of it is not.
+        placed = tuple(one for one in placed if one.hold not in self._placed)
+        self.store.record_evaluation(
+            Evaluation(
+                product=self._name,
+                number=number,
+                signals=tuple(signals),
+                holds=placed,
+            )
+        )
+        self._placed.update(one.hold for one in placed)
+        self._folded = number
+        return signals
 
     def _fold(
         self, number: int, run: pd.DataFrame, fittings: Sequence[Fitting]

@@ -10,6 +10,7 @@ import re
 import secrets
 import signal
 import socket
+import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import datetime
@@ -22,7 +23,14 @@ import uvicorn
 from config.load import fingerprint, load
 from config.model import Settings
 from daemon.bench.bench import Bench
-from daemon.bench.errors import BenchError, StoppedError
+from daemon.bench.errors import (
+    AbsentError,
+    BenchError,
+    GuardLostError,
+    OutputLostError,
+    StoppedError,
+    WrongIdentityError,
+)
 from daemon.bench.visa import connect
 from daemon.clock import Clock, ScaledClock
 from daemon.control import Desk, Order, Ticket, routes
@@ -46,6 +54,10 @@ log = getLogger(__name__)
 HEARTBEAT_S = 10.0
 BACKUP_S = 24 * 3600.0
 IDLE_S = 0.2
+LOOK_S = 1.0
+"""How often an idle daemon looks for dropped serials and for rows of others."""
+LOST = (AbsentError, GuardLostError, OutputLostError, WrongIdentityError)
+"""Faults after which instruments may have forgotten what they were told."""
 STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
 
@@ -77,8 +89,9 @@ def run(home: Home, *, with_bench: bool = True, port: int = 0) -> None:
         desk = Desk(utc=clock.utc, stop=stop)
         way_out.enter_context(_signals(desk))
         worker = Worker(settings, home, store, desk, clock)
-        if with_bench and settings.bench is not None:
-            worker.open_bench(way_out)
+        way_out.callback(worker.close_bench)
+        if with_bench:
+            worker.open_bench()
         way_out.enter_context(_serving(home, store, worker, port))
         way_out.enter_context(_scheduled(home, store))
         worker.work()
@@ -110,27 +123,27 @@ class Worker:
         self._cycle = Cycle(settings, store)
         self._cycle.resume()
         self._bench: Bench | None = None
+        self._bench_lost = False
+        self._looked_s = 0.0
         self._station: Station | None = None
         self._inbox = Inbox(home.inbox, desk)
         self._typed_session: str | None = None
 
-    def open_bench(self, way_out: ExitStack) -> None:
-        """Open the instruments, the source off before anything else."""
-        bench = self._settings.bench
-        if bench is None:
+    def open_bench(self) -> None:
+        """Open the instruments, if there are any, the source off before all else."""
+        settings = self._settings
+        if settings.bench is None:
             return
-        self._bench = way_out.enter_context(
-            Bench(
-                bench,
-                self._settings.product,
-                self._settings.plan.reading,
-                profiles=self._settings.profiles,
-                nominal_transfer={
-                    one.key: one.nominal_transfer for one in self._cycle.product.ranges
-                },
-                connect=connect,
-                clock=self._clock,
-            )
+        self._bench = Bench(
+            settings.bench,
+            settings.product,
+            settings.plan.reading,
+            profiles=settings.profiles,
+            nominal_transfer={
+                one.key: one.nominal_transfer for one in self._cycle.product.ranges
+            },
+            connect=connect,
+            clock=self._clock,
         )
         self._station = Station(
             self._cycle,
@@ -139,7 +152,13 @@ class Worker:
             clock=self._clock,
             configuration=self._configuration,
         )
-        self.desk.show(bench=bench.name)
+        self.desk.show(bench=settings.bench.name)
+
+    def close_bench(self) -> None:
+        """Turn the source off and let go of the instruments."""
+        bench, self._bench, self._station = self._bench, None, None
+        if bench is not None:
+            bench.close()
 
     def source_off(self) -> None:
         """Turn the source off now and keep it off; from any thread."""
@@ -166,6 +185,10 @@ class Worker:
                 self._carry_out(ticket)
 
     def _idle(self) -> None:
+        now_s = time.monotonic()
+        if now_s - self._looked_s < LOOK_S:
+            return
+        self._looked_s = now_s
         try:
             self._inbox.look()
             self._cycle.watch()
@@ -196,11 +219,21 @@ class Worker:
         ) as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self._trouble(exc)
+            if isinstance(exc, LOST):
+                self._lose_bench()
         else:
             self.desk.update(name, state="done")
             self.desk.show(
                 phase="waiting", trouble=None, source_on=False, range=None, live={}
             )
+
+    def _lose_bench(self) -> None:
+        """Let go of a bench that may have lost its settings; an order opens it anew."""
+        self._bench_lost = True
+        try:
+            self.close_bench()
+        except BenchError as exc:
+            self._trouble(exc)
 
     def _trouble(self, fault: Exception) -> None:
         log.error("not done", extra={"reason": str(fault)})
@@ -218,6 +251,9 @@ class Worker:
         first = None if earlier.empty else str(earlier["run"].iloc[0])
         if order.typed:
             return self._record_typed(order, build, serial, first)
+        if self._bench_lost:
+            self.open_bench()
+            self._bench_lost = False
         if self._station is None:
             message = "this daemon has no bench; write bench.toml, or type the readings"
             raise RefusedError(message)

@@ -112,6 +112,18 @@ class BuildWatch:
         if self.finding is not None:
             self.raised_serial = self.raised_serial or unit.serial
 
+    def refit(self, fittings: Iterable[Fitting]) -> bool:
+        """Fold anew when other reels are recorded now; say whether they are."""
+        mine = in_force(f for f in fittings if f.build == self.build)
+        if mine == self.fittings or not self.units:
+            return False
+        self.fittings = mine
+        self._rebuild()
+        if self.finding is not None:
+            last = max(self.units, key=lambda one: one.number)
+            self.raised_serial = self.raised_serial or last.serial
+        return True
+
     def segments(self) -> tuple[Segment, ...]:
         """Return what this build may teach later ones: its units without what moved."""
         errors = np.array([unit.errors_ppm for unit in self.units])
@@ -129,6 +141,7 @@ class BuildWatch:
         )
 
     def _rebuild(self) -> None:
+        self.finding = None
         self.detector = ReelChangeDetector(
             tolerance_ppm=self.product.tolerance_ppm,
             baseline=self.baseline,
@@ -206,6 +219,16 @@ class Watcher:
             return None
         watch.revision += 1
         return _signal(watch, watch.finding, unit, check=check)
+
+    def refit(self, fittings: Sequence[Fitting]) -> list[Signal]:
+        """Take reels that were recorded after their units; return what they change."""
+        changed = []
+        for watch in self.builds.values():
+            if watch.refit(fittings) and watch.finding is not None:
+                watch.revision += 1
+                last = max(watch.units, key=lambda one: one.number)
+                changed.append(_signal(watch, watch.finding, last, check=None))
+        return changed
 
     def was_raised(self, build: str, *, revision: int, raised_serial: str) -> None:
         """Go on from the finding that the Store already holds on a build."""

@@ -166,3 +166,24 @@ def test_the_worst_verdict_decides() -> None:
     assert worst([Verdict.CONFORMING, Verdict.UNDECIDED]) is Verdict.UNDECIDED
     assert worst([Verdict.UNDECIDED, Verdict.NONCONFORMING]) is Verdict.NONCONFORMING
     assert worst([]) is Verdict.NOT_JUDGED
+
+
+def test_a_reel_recorded_after_all_its_units_still_names_them(
+    store: LocalStore,
+) -> None:
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    chance = np.random.default_rng(12)
+    rows = chance.normal(0.0, 150.0, (14, 4))
+    rows[6:, 0] += 3000.0
+    for index in range(14):
+        cycle.record(readings(cycle, rows[index].tolist()), header(index), {})
+        cycle.watch()
+    store.add_reel(
+        Reel(reel="K-901", nominal_ohm=5e5, tolerance_ppm=1e3, received_at=AT)
+    )
+    store.fit_reel(fitting("B-1", "R11", "K-901", "PA-006"))
+    (signal,) = cycle.watch()
+    assert (signal.reel, signal.first_serial) == ("K-901", "PA-006")
+    assert cycle.watch() == []
+    assert "B-1-F1:K-901" in stored(store)[2]
