@@ -122,11 +122,11 @@ def ask_selectors(dialogue: Dialogue, product: Product) -> Product:
 
 def _ask_compliance(dialogue: Dialogue, product: Product, lowest_v: float) -> float:
     most_v = product.input_absolute_maximum_v
-    allowed = Annotated[float, Field(gt=0, ge=lowest_v, le=most_v)]
+    bounds = Field(ge=lowest_v, le=most_v) if lowest_v else Field(gt=0, le=most_v)
     while True:
         compliance_v = dialogue.put(
             "Highest voltage that may ever stand at the unit's input",
-            quantity(Unit.VOLT, allowed),
+            quantity(Unit.VOLT, Annotated[float, bounds]),
             why="The compliance of a current source; a voltage source is never set "
             "higher. As low as the measurement allows.",
             default=spell(min(max(USUAL_COMPLIANCE_V, lowest_v), most_v), Unit.VOLT),

@@ -139,7 +139,8 @@ class Profile(Strict):
                 if not getattr(self, field, True):
                     yield Problem(
                         path=(field,),
-                        problem=f"missing; the profile of kind {self.kind.value!r} needs it",
+                        problem="missing; a profile of kind "
+                        f"{self.kind.value!r} needs it",
                     )
         for field in _COMMANDS:
             with where_whole:
