@@ -1,5 +1,6 @@
 """Whether a product, a bench and a plan fit together."""
 
+import math
 from collections.abc import Iterator, Mapping
 
 from config.bench import BY_HAND, EXAMPLE_ADDRESS, ROLES, Bench, is_visa_address
@@ -121,7 +122,9 @@ def _reference(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
             return
         factor = (bench.reference_is.standard_ohm or 1.0) if by_resistor else 1.0
         unit = "V" if by_resistor else product.input_unit
-        largest = max(one.full_scale for one in bench.reference.ranges)
+        largest = max(
+            (one.full_scale for one in bench.reference.ranges), default=math.inf
+        )
         for key, one in product.ranges.items():
             needed = one.full_scale * plan.reading.level_of_full_scale * factor
             if needed > largest:

@@ -17,6 +17,7 @@ __all__ = ["validated"]
 
 M = TypeVar("M", bound=Strict)
 
+MISSING = "missing"
 _OUT_OF_BOUNDS = {
     "greater_than",
     "greater_than_equal",
@@ -57,10 +58,9 @@ def validated(
         return made
     shape = Shape.of(kind)
     found = [_problem(one, shape) for one in errors]
-    typos = {(one.path[:-1], one.suggestion) for one in found if one.suggestion}
-    problems += [one for one in found if (one.path[:-1], one.path[-1]) not in typos]
+    problems += found
     problems += problems_of(shape.with_holes(raw, {one.path for one in found}))
-    faults += _located(problems, documents)
+    faults += _located(_once(problems), documents)
     order = {one.name: place for place, one in enumerate(documents)}
     raise ConfigError(
         sorted(
@@ -68,6 +68,14 @@ def validated(
             key=lambda one: (order.get(one.file, -1), one.line or 0),
         )
     )
+
+
+def _once(problems: Sequence[Problem]) -> Iterator[Problem]:
+    """Leave out that a key is missing where it is there, but misspelled."""
+    meant = {(*one.path[:-1], one.suggestion) for one in problems if one.suggestion}
+    for one in problems:
+        if one.path not in meant or not one.problem.startswith(MISSING):
+            yield one
 
 
 def _located(
@@ -113,7 +121,7 @@ def _wanted(kind: str, shape: Shape) -> str:
         return f"must be {shape.interval}"
     if kind == "too_short" and shape.at_least:
         return f"must hold at least {shape.at_least}"
-    missing = "missing; " if kind == "missing" else ""
+    missing = f"{MISSING}; " if kind == "missing" else ""
     return f"{missing}must be {shape.allowed}"
 
 
