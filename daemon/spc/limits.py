@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
+from itertools import pairwise
 from math import asin, inf, log, pi, sqrt
 
 import numpy as np
@@ -189,7 +190,7 @@ def limits_from_baseline(
     """
     values = finite_array("x", x, at_least=2)
     keep, excluded = kept("x", len(values), exclude)
-    starts = _starts(segment_starts, len(values))
+    starts = [start for start, _ in segment_bounds(segment_starts, len(values))][1:]
     used = values[keep]
     if len(used) < 2:
         raise TooFewError(argument="values left in x", value=len(used), allowed=">= 2")
@@ -243,6 +244,28 @@ def kept(
     return keep, excluded
 
 
+def segment_bounds(segment_starts: Sequence[int], n: int) -> list[tuple[int, int]]:
+    """Return where each stretch of `n` values begins and ends.
+
+    Raises
+    ------
+    OutOfRangeError
+        For a start outside the values.
+
+    Examples
+    --------
+    >>> segment_bounds([4, 2], 6)
+    [(0, 2), (2, 4), (4, 6)]
+    """
+    for start in segment_starts:
+        if not 0 <= start < n:
+            raise OutOfRangeError(
+                argument="segment_starts", value=start, allowed=f">= 0 and < {n}"
+            )
+    edges = [0, *sorted(set(segment_starts) - {0}), n]
+    return list(pairwise(edges))
+
+
 def equivalent_degrees_of_freedom(relative_variance: float) -> float:
     """Return the degrees of freedom of a standard deviation as uncertain as this.
 
@@ -269,15 +292,6 @@ def equivalent_degrees_of_freedom(relative_variance: float) -> float:
     # Chi's relative variance is close to half the reciprocal of its freedom.
     start = log(0.5 / relative_variance)
     return float(np.exp(brentq(excess, start - 3.0, start + 3.0, xtol=1e-13)))
-
-
-def _starts(segment_starts: Sequence[int], n: int) -> list[int]:
-    for start in segment_starts:
-        if not 0 <= start < n:
-            raise OutOfRangeError(
-                argument="segment_starts", value=start, allowed=f">= 0 and < {n}"
-            )
-    return sorted(set(segment_starts) - {0})
 
 
 def _from_moving_ranges(
