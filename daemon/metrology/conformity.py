@@ -30,6 +30,21 @@ class Conformity:
     outcome: Outcome
     conformance_probability: float | None
 
+    @property
+    def specific_risk(self) -> float | None:
+        """Probability that this very decision is wrong (JCGM 106, 9.3).
+
+        The consumer's after conforming, the producer's after nonconforming; None
+        where nothing was decided.
+        """
+        if self.conformance_probability is None:
+            return None
+        if self.outcome is Outcome.CONFORMING:
+            return 1 - self.conformance_probability
+        if self.outcome is Outcome.NONCONFORMING:
+            return self.conformance_probability
+        return None
+
 
 def limit_ppm(
     *,

@@ -6,19 +6,17 @@ from math import ceil, sqrt
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from daemon.metrology.checks import ordered, probability
 from daemon.metrology.errors import ArgumentError
-from daemon.metrology.propagation import (
+from daemon.metrology.quantities import (
     Correlations,
+    Floats,
     Input,
     correlation_matrix,
     require_names,
 )
 from daemon.metrology.uncertainty import HALF_WIDTH_DIVISOR, Distribution
-
-Floats = NDArray[np.float64]
 
 # Two batches, where the standard lets the test begin, agree by chance too often.
 _FEWEST_BATCHES = 10
@@ -212,7 +210,9 @@ def framework_holds(
 
 
 def _results(model: Callable[..., Any], drawn: dict[str, Floats], size: int) -> Floats:
-    results = np.broadcast_to(np.asarray(model(**drawn), dtype=float), (size,))
+    # What is no number is refused below, so numpy need not warn of it.
+    with np.errstate(all="ignore"):
+        results = np.broadcast_to(np.asarray(model(**drawn), dtype=float), (size,))
     if not np.all(np.isfinite(results)):
         raise ArgumentError(
             name="result of the model", value="nan or inf", bound="finite"

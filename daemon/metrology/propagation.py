@@ -3,81 +3,21 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf, isinf, sqrt
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from uncertainties import nominal_value, ufloat
 
-from daemon.metrology.checks import degrees_of_freedom, finite, not_negative
-from daemon.metrology.errors import ArgumentError, UnknownQuantityError
-from daemon.metrology.uncertainty import (
-    Distribution,
-    coverage_factor,
-    of_half_width,
-    type_a,
+from daemon.metrology.checks import finite
+from daemon.metrology.errors import ArgumentError
+from daemon.metrology.quantities import (
+    Correlations,
+    Floats,
+    Input,
+    correlation_matrix,
+    require_names,
 )
-
-Floats = NDArray[np.float64]
-Correlations = Mapping[tuple[str, str], float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Input:
-    """One input quantity of a measurement model, any unit.
-
-    `standard` is its standard uncertainty; for Student's t the scale of the
-    distribution, as the deviation of a mean is.
-    """
-
-    name: str
-    estimate: float
-    standard: float
-    distribution: Distribution = Distribution.NORMAL
-    degrees_of_freedom: float = inf
-
-    def __post_init__(self) -> None:
-        finite(**{self.name: self.estimate})
-        not_negative(**{f"standard uncertainty of {self.name}": self.standard})
-        degrees_of_freedom(
-            **{f"degrees of freedom of {self.name}": self.degrees_of_freedom}
-        )
-
-    @classmethod
-    def of_readings(cls, name: str, readings: Sequence[float]) -> Self:
-        """Return the mean of two or more readings (JCGM 100, 4.2).
-
-        >>> Input.of_readings("V", [4.99, 5.00, 5.01]).degrees_of_freedom
-        2
-        """
-        series = type_a(readings)
-        return cls(
-            name=name,
-            estimate=series.mean,
-            standard=series.standard,
-            distribution=Distribution.STUDENT,
-            degrees_of_freedom=series.degrees_of_freedom,
-        )
-
-    @classmethod
-    def of_bounds(
-        cls,
-        name: str,
-        estimate: float,
-        half_width: float,
-        distribution: Distribution = Distribution.RECTANGULAR,
-    ) -> Self:
-        """Return a quantity known to lie within a half-width (JCGM 100, 4.3.7).
-
-        >>> round(Input.of_bounds("R", 10.0, 0.01).standard, 5)
-        0.00577
-        """
-        return cls(
-            name=name,
-            estimate=estimate,
-            standard=of_half_width(half_width, distribution),
-            distribution=distribution,
-        )
+from daemon.metrology.uncertainty import coverage_factor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -362,39 +302,6 @@ def _linearised(
 
 def _standards(inputs: Sequence[Input]) -> Floats:
     return np.array([one.standard for one in inputs])
-
-
-def require_names(inputs: Sequence[Input]) -> None:
-    """Refuse no inputs, or two of one name."""
-    if not inputs:
-        raise ArgumentError(name="number of inputs", value=0, bound=">= 1")
-    names = [one.name for one in inputs]
-    if len(set(names)) < len(names):
-        raise ArgumentError(name="names of inputs", value=names, bound="distinct")
-
-
-def correlation_matrix(inputs: Sequence[Input], correlations: Correlations) -> Floats:
-    """Return the correlations as a matrix, shape (n, n), refusing impossible ones."""
-    places = {one.name: place for place, one in enumerate(inputs)}
-    matrix = np.eye(len(inputs))
-    for pair, coefficient in correlations.items():
-        for name in pair:
-            if name not in places:
-                raise UnknownQuantityError(name=name, known=places)
-        if pair[0] == pair[1] or not -1 <= coefficient <= 1:
-            raise ArgumentError(
-                name=f"correlation of {pair[0]} and {pair[1]}",
-                value=coefficient,
-                bound=">= -1 and <= 1, of two inputs",
-            )
-        i, j = places[pair[0]], places[pair[1]]
-        matrix[i, j] = matrix[j, i] = coefficient
-    smallest = float(np.linalg.eigvalsh(matrix)[0])
-    if smallest < -1e-9:
-        raise ArgumentError(
-            name="smallest eigenvalue of the correlations", value=smallest, bound=">= 0"
-        )
-    return matrix
 
 
 def _degrees(inputs: Sequence[Input], contributions: Floats, matrix: Floats) -> float:

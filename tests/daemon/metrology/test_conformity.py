@@ -63,6 +63,16 @@ def test_without_a_guard_band_nothing_is_undecided() -> None:
     assert judge(1000.1, 500.0, 1000.0, 0.0).outcome is Outcome.NONCONFORMING
 
 
+def test_the_risk_of_a_decision_is_that_of_its_being_wrong() -> None:
+    """One and two deviations beyond the limit: Phi(-1), Phi(-2)."""
+    accepted = judge(900.0, 100.0, 1000.0, 0.0)
+    rejected = judge(1200.0, 100.0, 1000.0, 0.0)
+    assert accepted.specific_risk == pytest.approx(0.158655254)
+    assert rejected.specific_risk == pytest.approx(0.022750132)
+    assert judge(1000.0, 100.0, 1000.0, 1.0).specific_risk is None
+    assert compare(0.0, 1.0, 0.0, 1.0).specific_risk is None
+
+
 def test_a_bench_worse_than_the_limit_never_says_conforming() -> None:
     assert judge(0.0, 600.0, 1000.0, 1.0).outcome is Outcome.UNDECIDED
 
@@ -211,21 +221,21 @@ def test_judging_nonsense_is_refused(arguments: tuple[float, ...], named: str) -
 
 
 def test_reversed_limits_and_impossible_guards_are_refused() -> None:
-    with pytest.raises(ArgumentError, match="low = 2.0: must be < high"):
+    with pytest.raises(ArgumentError, match=r"low = 2.0: must be < high"):
         conformance_probability(0.0, 1.0, 2.0, 1.0)
     with pytest.raises(ArgumentError, match="low = nan"):
         conformance_probability(0.0, 1.0, nan, 1.0)
-    with pytest.raises(ArgumentError, match="guard band = 2.0: must be < 1"):
+    with pytest.raises(ArgumentError, match=r"guard band = 2.0: must be < 1"):
         acceptance_limits(-1.0, 1.0, 1.0, 1.0)
-    with pytest.raises(ArgumentError, match="deviation = 0.0"):
+    with pytest.raises(ArgumentError, match=r"deviation = 0.0"):
         global_risk(mean=0.0, deviation=0.0, uncertainty=1.0, low=-1.0, high=1.0)
-    with pytest.raises(ArgumentError, match="specific_risk = 0.6"):
+    with pytest.raises(ArgumentError, match=r"specific_risk = 0.6"):
         guard_factor_for_risk(0.6)
     with pytest.raises(ArgumentError, match=r"\|reference\| = 0.0"):
         limit_ppm(
             of_reading_ppm=1.0, of_full_scale_ppm=1.0, reference=0.0, full_scale=1.0
         )
-    with pytest.raises(ArgumentError, match="needed_ratio = 0.0"):
+    with pytest.raises(ArgumentError, match=r"needed_ratio = 0.0"):
         can_judge(1.0, 1.0, 0.0)
-    with pytest.raises(ArgumentError, match="combined expanded uncertainty = 0.0"):
+    with pytest.raises(ArgumentError, match=r"combined expanded uncertainty = 0.0"):
         agreement(1.0, 0.0, 1.0, 0.0)

@@ -263,7 +263,7 @@ def test_numbers_that_are_none_are_refused(bad: float) -> None:
         lambda: series_trim(1.0, bad),
         lambda: write_mark(bad),
     ):
-        with pytest.raises(ArgumentError, match="nan|inf"):
+        with pytest.raises(ArgumentError, match=r"nan|inf"):
             call()
 
 

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from uncertainties import umath
 
 from daemon.metrology.errors import ArgumentError, UnknownQuantityError
 from daemon.metrology.monte_carlo import (
@@ -15,11 +14,11 @@ from daemon.metrology.monte_carlo import (
     numerical_tolerance,
 )
 from daemon.metrology.propagation import (
-    Input,
     propagate,
     propagate_jointly,
     second_order_variances,
 )
+from daemon.metrology.quantities import Input
 from daemon.metrology.uncertainty import (
     Component,
     Distribution,
@@ -82,7 +81,10 @@ def test_degrees_of_freedom_of_correlated_series_are_the_smallest() -> None:
 
 def test_second_order_terms_of_a_product_are_exact() -> None:
     """var(xy) about 0 is u(x)^2 u(y)^2, where first order says nothing."""
-    inputs = [Input(name=n, estimate=0.0, standard=u) for n, u in zip("xy", (2, 3))]  # noqa: B905
+    inputs = [
+        Input(name=n, estimate=0.0, standard=u)
+        for n, u in zip("xy", (2, 3), strict=True)
+    ]
     first = propagate(lambda x, y: x * y, inputs)
     second = propagate(lambda x, y: x * y, inputs, second_order=True)
     assert first.standard == 0.0
@@ -170,13 +172,13 @@ def test_each_distribution_is_drawn_with_its_deviation(
 def test_a_skewed_result_has_its_shortest_interval_off_centre() -> None:
     """Exp of a standard normal: the mode is at exp(-1), low is below 0.14."""
     one = Input(name="x", estimate=0.0, standard=1.0)
-    drawn = monte_carlo(lambda x: np.exp(x), [one], seed=4, most_trials=1_000_000)
+    drawn = monte_carlo(lambda x: np.e**x, [one], seed=4, most_trials=1_000_000)
     low, high = drawn.symmetric
     assert low == pytest.approx(np.exp(-1.959964), rel=0.02)
     assert high == pytest.approx(np.exp(1.959964), rel=0.02)
     width = drawn.shortest[1] - drawn.shortest[0]
     assert width < 0.9 * (high - low)
-    first_order = propagate(lambda x: umath.exp(x), [one])
+    first_order = propagate(lambda x: np.e**x, [one])
     half_width = first_order.expanded(0.95)
     assert not framework_holds((1 - half_width, 1 + half_width), drawn)
 
@@ -192,11 +194,18 @@ def test_trials_end_where_they_are_told_to() -> None:
 @pytest.mark.source("JCGM 101:2008, clause 7.9.2, examples; from memory")
 @pytest.mark.parametrize(
     ("standard", "digits", "expected"),
-    [(0.000_35, 2, 0.000_005), (2.0, 1, 0.5), (0.0, 2, 0.0)],
+    [(0.000_35, 2, 0.000_005), (2.0, 1, 0.5)],
 )
 def test_numerical_tolerance(standard: float, digits: int, expected: float) -> None:
     """U = 0.35e-4 g is 35 times 10^-5 g with two digits: half of 10^-5."""
     assert numerical_tolerance(standard, digits) == pytest.approx(expected)
+
+
+def test_a_certain_result_is_stable_at_once() -> None:
+    one = Input(name="x", estimate=2.0, standard=0.0)
+    drawn = monte_carlo(lambda x: x, [one], seed=6)
+    assert drawn.stable
+    assert (drawn.estimate, drawn.standard, drawn.tolerance) == (2.0, 0.0, 0.0)
 
 
 @pytest.mark.parametrize(
@@ -256,20 +265,20 @@ def test_arguments_outside_their_bounds_are_refused() -> None:
         of_half_width(1.0, Distribution.NORMAL)
     with pytest.raises(ArgumentError, match="half_width = -1"):
         of_half_width(-1.0, Distribution.RECTANGULAR)
-    with pytest.raises(ArgumentError, match="top_ratio = 1.5"):
+    with pytest.raises(ArgumentError, match=r"top_ratio = 1.5"):
         of_trapezoid(1.0, 1.5)
-    with pytest.raises(ArgumentError, match="coverage = 1.0"):
+    with pytest.raises(ArgumentError, match=r"coverage = 1.0"):
         of_expanded(1.0, 1.0)
     with pytest.raises(ArgumentError, match="degrees = 0"):
         coverage_factor(0.95, 0)
     with pytest.raises(ArgumentError, match="number of others = 1: must be 2"):
         correlation([1.0, 2.0], [1.0])
-    with pytest.raises(ArgumentError, match="standard deviation of others = 0.0"):
+    with pytest.raises(ArgumentError, match=r"standard deviation of others = 0.0"):
         correlation([1.0, 2.0], [1.0, 1.0])
     with pytest.raises(ArgumentError, match="significant_digits = 5"):
         monte_carlo(lambda x, y: x + y, pair(), seed=1, significant_digits=5)
     with pytest.raises(ArgumentError, match="most_trials = 10"):
         monte_carlo(lambda x, y: x + y, pair(), seed=1, most_trials=10)
     drawn = monte_carlo(lambda x, y: x + y, pair(), seed=1)
-    with pytest.raises(ArgumentError, match="low = 1.0: must be < high"):
+    with pytest.raises(ArgumentError, match=r"low = 1.0: must be < high"):
         framework_holds((1.0, 0.0), drawn)
