@@ -249,7 +249,7 @@ def test_reml_against_the_definition() -> None:
 
 
 @given(st.integers(0, 10_000), st.integers(2, 5), st.integers(2, 4), st.integers(2, 4))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_balanced_reml_equals_the_analysis_of_variance(
     seed: int, lots: int, wafers: int, sites: int
 ) -> None:
@@ -262,11 +262,11 @@ def test_balanced_reml_equals_the_analysis_of_variance(
     lot, wafer, _ = np.indices(shape)
     levels = [("lot", lot.ravel().tolist()), ("wafer", wafer.ravel().tolist())]
     anova = nested_components(y.ravel(), levels)
+    reml = reml_components(y.ravel(), levels)
     if min(row.untruncated for row in anova.levels) > 0.01:
-        reml = reml_components(y.ravel(), levels)
         for one, other in zip(anova.levels, reml.levels, strict=True):
-            assert other.variance == pytest.approx(one.variance, rel=2e-3)
-    assert reml_components(y.ravel(), levels).mean == pytest.approx(y.mean())
+            assert other.variance == pytest.approx(one.variance, rel=1e-4)
+    assert reml.mean == pytest.approx(y.mean())
 
 
 @given(st.integers(0, 10_000), st.floats(-1e4, 1e4), st.floats(0.1, 50.0))
@@ -328,6 +328,10 @@ LOT = [1, 1, 1, 2, 2, 2]
         ),
         Refusal("len(values)", lambda: reml_components(Y, [("unit", range(6))])),
         Refusal("values[2]", lambda: reml_components([1, 2, np.nan], [("a", "aab")])),
+        Refusal(
+            "spread inside groups",
+            lambda: reml_components([1.0] * 3 + [2.0] * 3, [("lot", LOT)]),
+        ),
         Refusal("spread of values", lambda: reml_components([1.0] * 6, [("lot", LOT)])),
         Refusal("confidence", lambda: reml_components(Y, [("a", LOT)], confidence=0)),
         Refusal(
