@@ -13,35 +13,68 @@ Floats = NDArray[np.float64]
 
 
 def finite(argument: str, value: float) -> float:
-    """Return `value` as a float, refusing NaN and infinity."""
+    """Return `value` as a float, refusing NaN and infinity.
+
+    Examples
+    --------
+    >>> finite("x", 3)
+    3.0
+    """
     if not isfinite(value):
         raise NotFiniteError(argument=argument, value=value)
     return float(value)
 
 
 def positive(argument: str, value: float) -> float:
-    """Return `value` as a float, refusing what is not above zero."""
+    """Return `value` as a float, refusing what is not above zero.
+
+    Examples
+    --------
+    >>> positive("sigma", 0.0)
+    Traceback (most recent call last):
+    daemon.spc.errors.OutOfRangeError: sigma = 0.0: must be > 0
+    """
     if not finite(argument, value) > 0.0:
         raise OutOfRangeError(argument=argument, value=value, allowed="> 0")
     return float(value)
 
 
 def not_negative(argument: str, value: float) -> float:
-    """Return `value` as a float, refusing what is below zero."""
+    """Return `value` as a float, refusing what is below zero.
+
+    Examples
+    --------
+    >>> not_negative("allowance", 0.0)
+    0.0
+    """
     if finite(argument, value) < 0.0:
         raise OutOfRangeError(argument=argument, value=value, allowed=">= 0")
     return float(value)
 
 
 def share(argument: str, value: float) -> float:
-    """Return `value` as a float, refusing what is not strictly between 0 and 1."""
+    """Return `value` as a float, refusing what is not strictly between 0 and 1.
+
+    Examples
+    --------
+    >>> share("alpha", 1.0)
+    Traceback (most recent call last):
+    daemon.spc.errors.OutOfRangeError: alpha = 1.0: must be > 0 and < 1
+    """
     if not 0.0 < finite(argument, value) < 1.0:
         raise OutOfRangeError(argument=argument, value=value, allowed="> 0 and < 1")
     return float(value)
 
 
 def count(argument: str, value: int, *, at_least: int) -> int:
-    """Return `value` as an int, refusing fractions and what is below `at_least`."""
+    """Return `value` as an int, refusing fractions and what is below `at_least`.
+
+    Examples
+    --------
+    >>> count("units", 1, at_least=2)
+    Traceback (most recent call last):
+    daemon.spc.errors.OutOfRangeError: units = 1: must be a whole number >= 2
+    """
     if value != int(finite(argument, value)) or value < at_least:
         allowed = f"a whole number >= {at_least}"
         raise OutOfRangeError(argument=argument, value=value, allowed=allowed)
@@ -54,6 +87,14 @@ def finite_array(
     """Return `values` as floats of `ndim` dimensions and `at_least` that many rows.
 
     The first value that is NaN or infinite is named with its position.
+
+    Examples
+    --------
+    >>> finite_array("x", [1, 2])
+    array([1., 2.])
+    >>> finite_array("x", [1.0, float("nan")])
+    Traceback (most recent call last):
+    daemon.spc.errors.NotFiniteError: x[1] = nan: must be a finite number
     """
     try:
         array = np.asarray(values, dtype=np.float64)
@@ -81,7 +122,13 @@ def finite_array(
 
 
 def same_length(arguments: str, first: Sequence[object] | Floats, *rest: Floats) -> int:
-    """Return the common length, refusing arrays that do not match."""
+    """Return the common length, refusing arrays that do not match.
+
+    Examples
+    --------
+    >>> same_length("x, nominal", [1.0, 2.0], np.zeros(2))
+    2
+    """
     lengths = [len(first), *map(len, rest)]
     if len(set(lengths)) > 1:
         raise ShapeError(

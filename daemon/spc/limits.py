@@ -213,7 +213,13 @@ def limits_from_baseline(
 
 
 def spread(argument: str, sigma: float) -> float:
-    """Return `sigma`, refusing zero: constant values give no limits."""
+    """Return `sigma`, refusing zero: constant values give no limits.
+
+    Examples
+    --------
+    >>> spread("x", 2.5)
+    2.5
+    """
     if sigma <= 0.0:
         raise NoSpreadError(
             argument=f"spread of {argument}", value=sigma, allowed="> 0 for limits"
@@ -230,6 +236,12 @@ def kept(
     ------
     OutOfRangeError
         For a position outside the values, or given twice.
+
+    Examples
+    --------
+    >>> keep, _ = kept("x", 3, [Exclusion(index=1, cause="lead fell off")])
+    >>> keep
+    array([ True, False,  True])
     """
     excluded = tuple(sorted(exclude, key=lambda each: each.index))
     keep = np.ones(n, dtype=np.bool_)

@@ -165,7 +165,13 @@ ISO_7870_2 = (ONE_BEYOND_3, SEVEN_ON_ONE_SIDE, SEVEN_IN_A_TREND)
 
 
 def checked_rules(rules: Iterable[Rule]) -> tuple[Rule, ...]:
-    """Return the rules as a tuple, refusing none at all and the same one twice."""
+    """Return the rules as a tuple, refusing none at all and the same one twice.
+
+    Examples
+    --------
+    >>> len(checked_rules(NELSON))
+    8
+    """
     chosen = tuple(rules)
     if not chosen or len(set(chosen)) < len(chosen):
         raise OutOfRangeError(

@@ -145,21 +145,39 @@ class EwmaChart:
 
 
 def checked_weight(weight: float) -> float:
-    """Return the weight of the newest unit, refusing what is not in (0, 1]."""
+    """Return the weight of the newest unit, refusing what is not in (0, 1].
+
+    Examples
+    --------
+    >>> checked_weight(0.2)
+    0.2
+    """
     if not 0.0 < finite("weight", weight) <= 1.0:
         raise OutOfRangeError(argument="weight", value=weight, allowed="> 0 and <= 1")
     return weight
 
 
 def smooth(x: Floats, weight: float, before: float | Floats) -> Floats:
-    """Return the running averages of `x` along its first axis, begun at `before`."""
+    """Return the running averages of `x` along its first axis, begun at `before`.
+
+    Examples
+    --------
+    >>> smooth(np.array([4.0, 4.0]), 0.5, 0.0)
+    array([2., 3.])
+    """
     begun = (1.0 - weight) * np.asarray(before)[None]
     smoothed, _ = lfilter([weight], [1.0, weight - 1.0], x, axis=0, zi=begun)
     return np.asarray(smoothed)
 
 
 def variance_growth(weight: float, n: int, size: int) -> Floats:
-    """Return the variance of the averages after n + 1, ... units over its final one."""
+    """Return the variance of the averages after n + 1, ... units over its final one.
+
+    Examples
+    --------
+    >>> variance_growth(0.5, 0, 3)
+    array([0.75    , 0.9375  , 0.984375])
+    """
     growth = np.ones(size)
     if weight < 1.0 and size:
         # Beyond this many units the difference from 1 is below rounding.

@@ -151,7 +151,14 @@ class T2Chart:
 def t2_history(
     names: tuple[str, ...], part: Shares, limit: float, first: int
 ) -> T2History:
-    """Return the points of many units."""
+    """Return the points of many units.
+
+    Examples
+    --------
+    >>> part = Shares(t2=np.ones(1), alone=np.ones((1, 1)), conditional=np.ones((1, 1)))
+    >>> t2_history(("10 uA",), part, 9.0, 1).range
+    array(['10 uA'], dtype='<U5')
+    """
     size = len(part.t2)
     return T2History(
         n=np.arange(first, first + size),

@@ -78,6 +78,12 @@ def checked_subgroup(argument: str, values: ArrayLike) -> Floats:
     ------
     SpcError
         For a subgroup of one, or values that are not finite.
+
+    Examples
+    --------
+    >>> checked_subgroup("values", [90.0])
+    Traceback (most recent call last):
+    daemon.spc.errors.TooFewError: len(values) = 1: must be >= 2
     """
     return finite_array(argument, values, at_least=2)
 
@@ -92,6 +98,11 @@ def checked_subgroups(
     SpcError
         For no subgroups at all, a subgroup of one, or values that are not finite;
         the subgroup is named.
+
+    Examples
+    --------
+    >>> checked_subgroups("subgroups", [[90.0, 110.0], [80.0, 100.0, 120.0]]).means
+    array([100., 100.])
     """
     if isinstance(subgroups, np.ndarray) and subgroups.ndim == 2:
         values = finite_array(argument, subgroups, ndim=2, at_least=1)
@@ -131,7 +142,13 @@ def factors(kind: Scatter, size: int) -> tuple[float, float]:
 
 
 def size_factors(kind: Scatter, sizes: NDArray[np.intp]) -> tuple[Floats, Floats]:
-    """Return `factors` for each of many sizes, shape (subgroups,) each."""
+    """Return `factors` for each of many sizes, shape (subgroups,) each.
+
+    Examples
+    --------
+    >>> size_factors(Scatter.RANGE, np.array([2, 5]))[0].round(3)
+    array([1.128, 2.326])
+    """
     different, which = np.unique(sizes, return_inverse=True)
     table = np.array([factors(kind, int(size)) for size in different])
     return table[which, 0], table[which, 1]
@@ -140,7 +157,16 @@ def size_factors(kind: Scatter, sizes: NDArray[np.intp]) -> tuple[Floats, Floats
 def scatter_point(
     kind: Scatter, values: Floats, *, sigma: float, width: float
 ) -> ScatterPoint:
-    """Return the scatter of one subgroup beside its limits."""
+    """Return the scatter of one subgroup beside its limits.
+
+    Examples
+    --------
+    >>> point = scatter_point(
+    ...     Scatter.RANGE, np.array([90.0, 120.0]), sigma=20.0, width=3.0
+    ... )
+    >>> point.value, round(point.upper, 1)
+    (30.0, 73.7)
+    """
     mean, deviation = factors(kind, len(values))
     value = float(np.ptp(values) if kind is Scatter.RANGE else values.std(ddof=1))
     lower = sigma * max(0.0, mean - width * deviation)
@@ -157,7 +183,14 @@ def scatter_point(
 def scatter_history(
     kind: Scatter, subgroups: Subgroups, *, sigma: float, width: float
 ) -> ScatterHistory:
-    """Return the scatter of many subgroups beside their limits."""
+    """Return the scatter of many subgroups beside their limits.
+
+    Examples
+    --------
+    >>> groups = checked_subgroups("subgroups", [[90.0, 120.0], [80.0, 160.0]])
+    >>> scatter_history(Scatter.RANGE, groups, sigma=20.0, width=3.0).signal
+    array([False,  True])
+    """
     mean, deviation = size_factors(kind, subgroups.sizes)
     value = subgroups.scatter(kind)
     lower = sigma * np.maximum(0.0, mean - width * deviation)

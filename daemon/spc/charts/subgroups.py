@@ -232,7 +232,15 @@ def subgroup_limits(
 
 
 def unit_sigma(groups: Subgroups, method: SigmaMethod) -> tuple[float, float]:
-    """Return the standard deviation of one unit, and its degrees of freedom."""
+    """Return the standard deviation of one unit, and its degrees of freedom.
+
+    Examples
+    --------
+    >>> groups = checked_subgroups("subgroups", [[90.0, 110.0], [80.0, 120.0]])
+    >>> sigma, freedom = unit_sigma(groups, SigmaMethod.POOLED)
+    >>> round(sigma, 2), freedom
+    (22.36, 2.0)
+    """
     if method is SigmaMethod.POOLED:
         freedoms = groups.sizes - 1
         variances = groups.scatter(Scatter.S) ** 2

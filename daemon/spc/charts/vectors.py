@@ -257,7 +257,13 @@ def vector_limits(
 
 
 def outermost(names: tuple[str, ...], conditional: Floats) -> NDArray[np.str_]:
-    """Return the name of the range with the largest conditional part, shape (n,)."""
+    """Return the name of the range with the largest conditional part, shape (n,).
+
+    Examples
+    --------
+    >>> outermost(("10 uA", "100 uA"), np.array([[2.0, 9.0], [3.0, 1.0]])).tolist()
+    ['100 uA', '10 uA']
+    """
     return np.asarray(np.array(names)[conditional.argmax(axis=1)])
 
 

@@ -1,48 +1,72 @@
 """The individuals and moving-range chart."""
 
-import pickle
+from math import inf, nan
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.testing import assert_allclose, assert_array_equal
 
 from daemon.spc.charts.individuals import IndividualsChart
-from daemon.spc.errors import NotFiniteError
+from daemon.spc.errors import NotFiniteError, ShapeError
 from daemon.spc.limits import Limits, limits_from_baseline
+from tests.chart_checks import one_by_one_equals_whole, refuses
+from tests.reference_values import Entry
 
-values = st.lists(st.floats(-1e6, 1e6), min_size=0, max_size=40)
+values = st.lists(st.floats(-1e3, 1e3), max_size=40)
+LIMITS = Limits(centre=3.0, sigma=70.0)
 
 
-@pytest.mark.source("NIST/SEMATECH e-Handbook 6.3.2.2, flow rates of ten batches")
-def test_flow_rates_have_the_published_limits() -> None:
-    x = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
-    limits = limits_from_baseline(x)
-    history = IndividualsChart(limits=limits).extend(x)
-    assert limits.centre == pytest.approx(50.81, abs=1e-9)
-    assert limits.upper == pytest.approx(55.8041, abs=2e-3)
-    assert history.moving_range_upper[0] == pytest.approx(6.1338, abs=2e-3)
-    assert not history.signal.any()
+@pytest.mark.reference("02_shewhart_charts", "imr.nist.flowrate")
+def test_flow_rates_are_in_control(entry: Entry) -> None:
+    x = entry.inputs["x"]
+    history = IndividualsChart(limits=limits_from_baseline(x)).extend(x)
+    entry.check("moving_ranges", history.moving_range[1:])
+    entry.check("UCL_MR_D4", history.moving_range_upper[0])
+    quiet = not (history.signal.any() or history.moving_range_signal.any())
+    entry.check("all_points_in_control", quiet)
 
 
 @given(values, values)
 def test_one_by_one_equals_whole(first: list[float], second: list[float]) -> None:
-    limits = Limits.given(centre=3.0, sigma=7.0)
-    one, whole = IndividualsChart(limits=limits), IndividualsChart(limits=limits)
-    one = pickle.loads(pickle.dumps(one))  # noqa: S301 - our own bytes
-    whole.extend(first)
-    points = [one.update(x) for x in [*first, *second]][len(first) :]
-    history = whole.extend(second)
-    assert one == whole
-    for name in ("n", "value", "z", "signal", "moving_range", "moving_range_signal"):
-        ours = np.array([getattr(each, name) for each in points], dtype=float)
-        np.testing.assert_array_equal(ours, getattr(history, name))
+    one_by_one_equals_whole(IndividualsChart(limits=LIMITS), first, second, atol=7e-8)
 
 
-def test_nan_leaves_the_chart_as_it_was() -> None:
-    chart = IndividualsChart(limits=Limits.given(centre=0.0, sigma=1.0))
-    with pytest.raises(NotFiniteError, match="x = nan"):
-        chart.update(float("nan"))
+@given(values, st.floats(-1e3, 1e3), st.floats(0.01, 100.0))
+def test_points_shift_and_scale(x: list[float], shift: float, scale: float) -> None:
+    moved = Limits(centre=3.0 * scale + shift, sigma=70.0 * scale)
+    plain = IndividualsChart(limits=LIMITS).extend(x)
+    told = IndividualsChart(limits=moved).extend(np.multiply(x, scale) + shift)
+    tolerance = 1e-9 * (1 + abs(shift) / scale)
+    assert_allclose(told.z, plain.z, atol=tolerance)
+    assert_allclose(told.moving_range / scale, plain.moving_range, atol=70 * tolerance)
+
+
+def test_a_value_on_a_limit_is_not_beyond_it() -> None:
+    chart = IndividualsChart(limits=Limits.between(lower=-120.0, upper=60.0))
+    history = chart.extend([60.0, -120.0, np.nextafter(60.0, 61.0), -120.1])
+    assert history.signal.tolist() == [False, False, True, True]
+
+
+def test_a_boundary_breaks_the_moving_range_and_nothing_else() -> None:
+    chart = IndividualsChart(limits=LIMITS)
+    chart.update(0.0)
+    chart.boundary()
+    point = chart.update(900.0)
+    assert (point.n, point.moving_range, point.moving_range_signal) == (2, None, False)
+    assert point.signal
+    chart.boundary()
+    history = chart.extend([-900.0, 0.0])
+    assert_array_equal(history.moving_range, [nan, 900.0])
+    assert history.moving_range_signal.tolist() == [False, True]
+
+
+def test_bad_input_is_named() -> None:
+    chart = IndividualsChart(limits=LIMITS)
+    refuses(chart, NotFiniteError, "x = nan", nan)
     with pytest.raises(NotFiniteError, match=r"x\[1\] = inf"):
-        chart.extend([1.0, np.inf])
-    assert chart.n == 0
+        chart.extend([1.0, inf])
+    with pytest.raises(ShapeError, match=r"x = shape \(2, 1\): must be an array of 1"):
+        chart.extend([[1.0], [2.0]])
+    assert (chart.n, chart.previous) == (0, None)
