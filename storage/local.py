@@ -177,7 +177,7 @@ class LocalStore:
 
     def frame(self, query: str, **parameters: Parameter) -> "pd.DataFrame":
         """Answer a named query as a frame for people."""
-        frame: "pd.DataFrame" = self.table(query, **parameters).to_pandas()
+        frame: pd.DataFrame = self.table(query, **parameters).to_pandas()
         return frame
 
     def backup(self, folder: str) -> str:

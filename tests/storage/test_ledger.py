@@ -1,0 +1,143 @@
+"""Nothing in the ledger can be changed, removed or moved unseen."""
+
+from dataclasses import fields, replace
+from datetime import UTC, datetime, timedelta, timezone
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from storage.ledger import GENESIS, LedgerRow, canonical, chain, verify
+from storage.records import Decision
+from tests.storage.samples import ENDED, PLACED
+
+DECISIONS = st.builds(
+    Decision,
+    person=st.text(max_size=8),
+    action=st.text(max_size=8),
+    subject=st.text(max_size=8),
+    reason=st.text(max_size=8),
+    decided_at=st.datetimes(timezones=st.just(UTC)),
+)
+
+
+@st.composite
+def ledgers(draw: st.DrawFn, least: int = 1) -> list[LedgerRow]:
+    """Draw a whole ledger."""
+    rows: list[LedgerRow] = []
+    for decision in draw(st.lists(DECISIONS, min_size=least, max_size=6)):
+        rows.append(chain(decision, rows[-1] if rows else None))
+    return rows
+
+
+def other(value: Any, data: st.DataObject) -> Any:
+    """Draw a value of the same type that is not `value`."""
+    kinds = {
+        int: st.integers(-1, 10),
+        str: st.text(max_size=8),
+        datetime: st.datetimes(timezones=st.just(UTC)),
+    }
+    return data.draw(kinds[type(value)].filter(lambda one: one != value))
+
+
+@given(rows=ledgers(least=0))
+def test_an_untouched_ledger_is_whole(rows: list[LedgerRow]) -> None:
+    assert verify(rows) is None
+    assert verify(rows, rows[-1] if rows else None) is None
+
+
+@given(data=st.data(), rows=ledgers())
+def test_a_change_of_any_field_is_found_where_it_is(
+    data: st.DataObject, rows: list[LedgerRow]
+) -> None:
+    place = data.draw(st.integers(0, len(rows) - 1))
+    name = data.draw(st.sampled_from([one.name for one in fields(LedgerRow)]))
+    value = other(getattr(rows[place], name), data)
+    rows[place] = replace(rows[place], **{name: value})
+    assert verify(rows) == place + 1
+
+
+@given(data=st.data(), rows=ledgers(least=2))
+def test_a_removed_row_is_found_where_it_was(
+    data: st.DataObject, rows: list[LedgerRow]
+) -> None:
+    place = data.draw(st.integers(0, len(rows) - 2))
+    head = rows[-1]
+    del rows[place]
+    assert verify(rows) == place + 1
+    assert verify(rows, head) == place + 1
+
+
+@given(data=st.data(), rows=ledgers())
+def test_a_cut_off_end_is_found_by_whoever_noted_the_head(
+    data: st.DataObject, rows: list[LedgerRow]
+) -> None:
+    kept = data.draw(st.integers(0, len(rows) - 1))
+    assert verify(rows[:kept]) is None
+    assert verify(rows[:kept], rows[-1]) == kept + 1
+
+
+@given(data=st.data(), rows=ledgers(least=2))
+def test_moved_rows_are_found(data: st.DataObject, rows: list[LedgerRow]) -> None:
+    order = data.draw(
+        st.permutations(range(len(rows))).filter(lambda one: one != sorted(one))
+    )
+    first_moved = next(i for i, place in enumerate(order) if i != place)
+    assert verify([rows[i] for i in order]) == first_moved + 1
+
+
+@given(data=st.data(), rows=ledgers(), put=DECISIONS)
+def test_an_inserted_row_is_found(
+    data: st.DataObject, rows: list[LedgerRow], put: Decision
+) -> None:
+    place = data.draw(st.integers(0, len(rows) - 1))
+    before = rows[place - 1] if place else None
+    rows.insert(place, chain(put, before))
+    broken = verify(rows)
+    # A row that repeats the one it pushed back shows one place later.
+    assert broken in {place + 1, place + 2}
+
+
+@given(rows=ledgers())
+def test_a_chain_written_anew_is_found_by_whoever_noted_the_head(
+    rows: list[LedgerRow],
+) -> None:
+    forged: list[LedgerRow] = []
+    for row in rows:
+        decision = Decision(
+            person=f"not {row.person}",
+            action=row.action,
+            subject=row.subject,
+            reason=row.reason,
+            decided_at=row.decided_at,
+        )
+        forged.append(chain(decision, forged[-1] if forged else None))
+    assert verify(forged) is None
+    assert verify(forged, rows[-1]) == len(rows)
+
+
+def test_the_first_row_follows_the_genesis_value() -> None:
+    first = chain(PLACED, None)
+    assert (first.seq, first.previous_hash) == (1, GENESIS)
+    assert chain(ENDED, first).previous_hash == first.row_hash
+
+
+@pytest.mark.parametrize("hours", [-11, 0, 5])
+def test_a_moment_hashes_alike_in_every_time_zone(hours: int) -> None:
+    there = timezone(timedelta(hours=hours))
+    moved = replace(PLACED, decided_at=PLACED.decided_at.astimezone(there))
+    assert chain(moved, None).row_hash == chain(PLACED, None).row_hash
+
+
+@pytest.mark.source("FIPS 180-4, SHA-256, computed with another program")
+def test_the_hash_is_sha_256_of_the_canonical_text() -> None:
+    text = (
+        '{"action":"place hold","decided_at":"2026-01-05T09:00:00.000000+00:00",'
+        f'"person":"Ada","previous_hash":"{"0" * 64}",'
+        '"reason":"R13 reads 0.3 % high","seq":1,"subject":"hold 2"}'
+    )
+    assert canonical(1, PLACED, GENESIS) == text
+    assert chain(PLACED, None).row_hash == (
+        "f83ec4d01cb4ae175d9750237f44dd43d2ad0cf8f1d35bf3d4bd4c3c0880f271"
+    )
