@@ -10,7 +10,7 @@ from daemon.spc.checks import Floats, finite, finite_array
 from daemon.spc.errors import OutOfRangeError
 from daemon.spc.rules import Pattern, Rule, checked_rules
 
-BLOCK = 1 << 15
+BLOCK = 1 << 17
 """Units worked on at a time: the flags of a block stay in the processor's cache."""
 
 

@@ -147,10 +147,12 @@ class IndividualsChart:
             np.subtract(values[1:], values[:-1], out=moving_range[1:])
             np.abs(moving_range[1:], out=moving_range[1:])
         bound = _moving_range_upper(limits)
+        z = values - limits.centre
+        z /= limits.sigma
         history = IndividualsHistory(
             n=np.arange(self.n + 1, self.n + 1 + size),
             value=values,
-            z=(values - limits.centre) / limits.sigma,
+            z=z,
             centre=np.broadcast_to(limits.centre, size),
             lower=np.broadcast_to(limits.lower, size),
             upper=np.broadcast_to(limits.upper, size),
