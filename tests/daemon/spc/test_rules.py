@@ -232,3 +232,23 @@ def test_no_rule_and_the_same_rule_twice_are_refused() -> None:
         RunRules(rules=(ONE_BEYOND_3, ONE_BEYOND_3))
     with pytest.raises(OutOfRangeError, match="one of the chosen rules"):
         RunRules(rules=NELSON).extend([0.0]).at(SEVEN_ON_ONE_SIDE)
+
+
+@pytest.mark.reference("05_run_rules", "rules.conventions")
+def test_ties_and_first_windows_fall_as_agreed(entry: Entry) -> None:
+    agreed = {
+        # A value exactly on a line is not beyond it, nor within it.
+        "beyond": ([3.0, -3.0, 2.0, 2.0], []),
+        "within_1_sigma": ([1.0, *[0.5, 0.4, -0.5, -0.4] * 3, 0.5, 0.4], []),
+        # Eight, one on the centre line, five: no nine on one side.
+        "centre_line": ([*[0.5, 0.4] * 4, 0.0, *[0.5, 0.4] * 2, 0.5], []),
+        "equal_neighbours": ([-0.9, -0.5, -0.5, -0.1, 0.2, 0.6], []),
+        # A pattern that lasts fires at each further point, here the sixth on.
+        "index": ([-0.9, -0.5, -0.1, 0.2, 0.5, 0.7, 0.8], [6, 7]),
+        # Two of three: the second point is certain, yet its window is not complete.
+        "windows": ([2.1, 2.2, 0.1], [3]),
+    }
+    assert agreed.keys() == entry.expected.keys()
+    for z, fired in agreed.values():
+        signal = RunRules(rules=NELSON).extend(z).signal
+        assert (np.flatnonzero(signal) + 1).tolist() == fired
