@@ -3,6 +3,7 @@
 import importlib.util
 import json
 import os
+import socket
 import subprocess
 import sys
 import time
@@ -30,12 +31,33 @@ def holdpoint(*arguments: str) -> list[str]:
     return [sys.executable, "-m", "daemon.cli", *arguments]
 
 
+def require_free(port: int) -> None:
+    """Refuse a loopback port that somebody listens on; 0 is any free one.
+
+    Raises
+    ------
+    StartError
+        It is in use.
+    """
+    try:
+        socket.create_server(("127.0.0.1", port)).close()
+    except OSError as exc:
+        message = f"port {port} is in use on this machine; name another with --port"
+        raise StartError(message) from exc
+
+
 def dashboard_command(*, port: int, browse: bool) -> list[str]:
     """Return the command that serves the screens to this machine alone.
 
     Everything is said here, because the library's own settings file is only read
     when it is started from the repository's folder.
+
+    Raises
+    ------
+    StartError
+        The port is in use.
     """
+    require_free(port)
     spec = importlib.util.find_spec("dashboard.app")
     if spec is None or spec.origin is None:
         message = "the dashboard is not installed"

@@ -22,6 +22,7 @@ import uvicorn
 
 from config.load import fingerprint, load
 from config.model import Settings
+from config.profile import TYPED
 from daemon.bench.bench import Bench
 from daemon.bench.errors import (
     AbsentError,
@@ -38,6 +39,7 @@ from daemon.cycle import Cycle, Recorded, RunHeader
 from daemon.home import Home
 from daemon.inbox import Inbox
 from daemon.metrology.errors import MetrologyError
+from daemon.processes import require_free
 from daemon.schedule import Job, Schedule
 from daemon.station import OutOfControlError, Station
 from daemon.typed import ImplausibleReadingError, readings_of
@@ -76,11 +78,12 @@ def run(home: Home, *, with_bench: bool = True, port: int = 0) -> None:
         The store is owned by another process, newer than this program, or broken.
     daemon.bench.errors.BenchError
         The bench cannot be opened; the source is off.
-    OSError
+    daemon.processes.StartError
         The port is in use.
     """
     settings = load(home.folder)
     stop = Event()
+    home.data.mkdir(mode=0o700, parents=True, exist_ok=True)
     with ExitStack() as way_out:
         store = way_out.enter_context(LocalStore(home.store))
         clock = ScaledClock(
@@ -130,9 +133,15 @@ class Worker:
         self._typed_session: str | None = None
 
     def open_bench(self) -> None:
-        """Open the instruments, if there are any, the source off before all else."""
+        """Open the instruments, the source off before all else.
+
+        A bench that a person reads or sets by hand is not opened: its readings are
+        typed.
+        """
         settings = self._settings
-        if settings.bench is None:
+        if settings.bench is None or TYPED in {
+            one.profile for one in settings.bench.instruments.values()
+        }:
             return
         self._bench = Bench(
             settings.bench,
@@ -369,6 +378,7 @@ def _serving(
     home: Home, store: LocalStore, worker: Worker, port: int
 ) -> Iterator[None]:
     """Serve the Store and the control on loopback while the context lasts."""
+    require_free(port)
     listening = socket.create_server(("127.0.0.1", port))
     endpoint = endpoints.Endpoint(
         address=f"http://127.0.0.1:{listening.getsockname()[1]}",

@@ -11,7 +11,6 @@ from itertools import product
 from math import exp, hypot, isfinite, log
 from typing import Any
 
-from scipy.optimize import brentq
 from uncertainties import ufloat
 
 from daemon.metrology.checks import finite, positive
@@ -168,6 +167,9 @@ class Transfer:
         """
         if part not in self.names:
             raise UnknownPartError(part=part, known=self.names)
+        # Costs more to load than all else that a command needs.
+        from scipy.optimize import brentq  # noqa: PLC0415
+
         finite(relative_error=relative_error)
         self._require_positive(values)
         nominal = self._not_zero(values)

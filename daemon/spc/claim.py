@@ -5,7 +5,7 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from daemon.spc.checks import finite_array, not_negative, positive
 
@@ -96,7 +96,7 @@ def against_claim(
         verdict = Against.UNDECIDED
     n = len(values)
     spread = float(values.std(ddof=1))
-    reach = float(student.ppf((1 + CONFIDENCE) / 2, n - 1)) * spread / n**0.5
+    reach = float(stdtrit(n - 1, (1 + CONFIDENCE) / 2)) * spread / n**0.5
     mean = float(values.mean())
     return ClaimCheck(
         verdict=verdict,
