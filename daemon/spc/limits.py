@@ -103,11 +103,6 @@ class Limits:
         positive("width", self.width)
 
     @classmethod
-    def given(cls, *, centre: float, sigma: float, width: float = 3.0) -> "Limits":
-        """Return limits from known parameters, resting on no baseline."""
-        return cls(centre=centre, sigma=sigma, width=width)
-
-    @classmethod
     def between(cls, *, lower: float, upper: float, width: float = 3.0) -> "Limits":
         """Return the limits that reach from `lower` to `upper`, given as such.
 

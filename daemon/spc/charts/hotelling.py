@@ -184,6 +184,7 @@ def t2_baseline(
     *,
     names: Sequence[str],
     method: CovarianceMethod = CovarianceMethod.SAMPLE,
+    segment_starts: Sequence[int] = (),
     exclude: Iterable[Exclusion] = (),
     alpha: float = ALPHA,
 ) -> T2Baseline:
@@ -201,6 +202,8 @@ def t2_baseline(
     method : CovarianceMethod
         Deviations from the mean, or successive differences (which see a shift inside
         the baseline).
+    segment_starts : sequence of int
+        Positions in `x` (from 0) across which no difference is formed.
     exclude : iterable of Exclusion
         Units with a recorded cause, left out of the limits; their points are shown.
     alpha : float
@@ -219,7 +222,13 @@ def t2_baseline(
     >>> np.flatnonzero(baseline.points.signal)
     array([12])
     """
-    limits = vector_limits(x, names=names, method=method, exclude=exclude)
+    limits = vector_limits(
+        x,
+        names=names,
+        method=method,
+        segment_starts=segment_starts,
+        exclude=exclude,
+    )
     part = shares(limits, finite_array("x", x, ndim=2) - limits.centre)
     limit = baseline_limit(limits, alpha=alpha)
     return T2Baseline(limits=limits, points=t2_history(limits.names, part, limit, 1))

@@ -73,7 +73,7 @@ class IndividualsChart:
 
     Examples
     --------
-    >>> chart = IndividualsChart(limits=Limits.given(centre=120.0, sigma=40.0))
+    >>> chart = IndividualsChart(limits=Limits(centre=120.0, sigma=40.0))
     >>> chart.update(150.0).signal
     False
     >>> point = chart.update(260.0)
@@ -132,7 +132,7 @@ class IndividualsChart:
 
         Examples
         --------
-        >>> chart = IndividualsChart(limits=Limits.given(centre=0.0, sigma=1.0))
+        >>> chart = IndividualsChart(limits=Limits(centre=0.0, sigma=1.0))
         >>> chart.extend([0.5, -3.5, 0.0]).signal.tolist()
         [False, True, False]
         """
