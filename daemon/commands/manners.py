@@ -5,19 +5,19 @@ import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from math import isnan
+from typing import TYPE_CHECKING, Any
 
 import click
-import pandas as pd
 from rich.console import Console
 from rich.table import Table
 
 from config.load import load
 from config.model import Settings
 from daemon.home import Home
-from storage.access import open_store
-from storage.records import Product
-from storage.store import Store
+
+if TYPE_CHECKING:  # the database takes longer to load than all else
+    from storage.store import Store
 
 FAILURE = 1
 """Exit code of a command that could not do what it was asked; misuse is 2."""
@@ -70,7 +70,8 @@ def interactive() -> bool:
 
 
 def _text(value: Any) -> str:
-    return "-" if pd.isna(value) else str(value)
+    missing = value is None or (isinstance(value, float) and isnan(value))
+    return "-" if missing else str(value)
 
 
 def home_of(context: click.Context) -> Home:
@@ -85,7 +86,7 @@ class Opened:
 
     home: Home
     settings: Settings
-    store: Store
+    store: "Store"
 
     @property
     def product(self) -> str:
@@ -104,6 +105,9 @@ def opened(context: click.Context) -> Iterator[Opened]:
     storage.errors.StorageError
         The store cannot be opened.
     """
+    from storage.access import open_store  # noqa: PLC0415 -- see the top
+    from storage.records import Product  # noqa: PLC0415
+
     home = home_of(context)
     settings = load(home.folder)
     with open_store(home.data) as store:
