@@ -7,15 +7,15 @@ from pathlib import Path
 
 from packaging.markers import Marker
 from packaging.requirements import Requirement
-from packaging.utils import canonicalize_name
+from packaging.utils import NormalizedName, canonicalize_name
 
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())
 
 
-def pins() -> dict[str, str]:
+def pins() -> dict[NormalizedName, str]:
     """Return the pinned version by name, for this interpreter and system."""
-    found = {}
+    found: dict[NormalizedName, str] = {}
     for line in PROJECT["tool"]["uv"]["constraint-dependencies"]:
         one = Requirement(line)
         if one.marker is None or Marker(str(one.marker)).evaluate():
@@ -25,7 +25,7 @@ def pins() -> dict[str, str]:
     return found
 
 
-def installed() -> dict[str, str]:
+def installed() -> dict[NormalizedName, str]:
     return {
         canonicalize_name(one.name): one.version
         for one in importlib.metadata.distributions()
@@ -33,7 +33,7 @@ def installed() -> dict[str, str]:
 
 
 def test_everything_that_is_installed_is_pinned() -> None:
-    ours = {"holdpoint"}
+    ours = {canonicalize_name("holdpoint")}
     assert not set(installed()) - set(pins()) - ours
 
 
