@@ -39,15 +39,16 @@ def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Pat
     part = path.with_suffix(".part")
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        counts = _copy(database, part)
-        check(part, counts)
-        _sync(part)
-        part.rename(path)
-        _sync(folder)
+        try:
+            counts = _copy(database, part)
+            check(part, counts)
+            _sync(part)
+            part.rename(path)
+            _sync(folder)
+        finally:
+            _remove(part)
     except (duckdb.Error, OSError) as exc:
         raise WriteError(where=str(path), reason=str(exc)) from exc
-    finally:
-        _remove(part)
     return path
 
 

@@ -8,6 +8,7 @@ import hmac
 import socket
 from collections.abc import Sequence
 from ipaddress import ip_address
+from pathlib import Path
 
 import pyarrow as pa
 from starlette.applications import Starlette
@@ -88,9 +89,9 @@ def routes(store: Store) -> list[Route]:
 
     async def backup(request: Request) -> Response:
         folder = wire.decode_parameters(await request.body()).get("folder")
-        if not isinstance(folder, str):
+        if not isinstance(folder, str) or not Path(folder).is_absolute():
             raise RefusedValueError(
-                what="folder", value=folder, allowed="must be a path"
+                what="folder", value=folder, allowed="must be a whole path"
             )
         return JSONResponse({"result": await run_in_threadpool(store.backup, folder)})
 

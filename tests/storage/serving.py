@@ -1,11 +1,12 @@
 """A daemon's web application on a loopback port, in a thread of this process."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from threading import Thread
 
 import uvicorn
+from starlette.routing import BaseRoute
 
 from storage.endpoint import Endpoint
 from storage.server import application, listen
@@ -16,11 +17,13 @@ TOKEN = "the daemon's token"  # noqa: S105 - of this test alone
 
 
 @contextmanager
-def serving(store: Store) -> Iterator[Endpoint]:
-    """Serve `store` until the block ends."""
+def serving(store: Store, extra_routes: Sequence[BaseRoute] = ()) -> Iterator[Endpoint]:
+    """Serve `store` and `extra_routes` until the block ends."""
     with listen() as listener:
         config = uvicorn.Config(
-            application(store, TOKEN), lifespan="off", log_level="critical"
+            application(store, TOKEN, extra_routes),
+            lifespan="off",
+            log_level="critical",
         )
         server = uvicorn.Server(config)
         thread = Thread(target=server.run, kwargs={"sockets": [listener]})
