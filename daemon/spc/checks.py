@@ -6,22 +6,31 @@ from math import isfinite
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError, TooFewError
+from daemon.spc.errors import (
+    NotFiniteError,
+    OutOfRangeError,
+    ShapeError,
+    SpcError,
+    TooFewError,
+)
 
 Floats = NDArray[np.float64]
 """An array of double-precision numbers."""
 
+LARGEST = 1e150
+"""Beyond this a square is no longer finite, and no measured value is."""
+
 
 def finite(argument: str, value: float) -> float:
-    """Return `value` as a float, refusing NaN and infinity.
+    """Return `value` as a float, refusing NaN, infinity and what is beyond 1e150.
 
     Examples
     --------
     >>> finite("x", 3)
     3.0
     """
-    if not isfinite(value):
-        raise NotFiniteError(argument=argument, value=value)
+    if not -LARGEST <= value <= LARGEST:
+        raise _unusable(argument, value)
     return float(value)
 
 
@@ -86,7 +95,7 @@ def finite_array(
 ) -> Floats:
     """Return `values` as floats of `ndim` dimensions and `at_least` that many rows.
 
-    The first value that is NaN or infinite is named with its position.
+    The first value that `finite` would refuse is named with its position.
 
     Examples
     --------
@@ -107,13 +116,13 @@ def finite_array(
         raise ShapeError(
             argument=argument, value=f"shape {array.shape}", allowed=allowed
         )
-    # One sum tells in a single pass; only a failing array is searched.
-    with np.errstate(over="ignore", invalid="ignore"):
-        suspect = not isfinite(float(array.sum()))
-    if suspect and not np.isfinite(array).all():
-        at = tuple(int(i) for i in np.argwhere(~np.isfinite(array))[0])
-        where = ", ".join(map(str, at))
-        raise NotFiniteError(argument=f"{argument}[{where}]", value=array[at])
+    # One sum of squares tells in a single pass; only a suspect array is searched.
+    if not isfinite(float(np.vdot(array, array))):
+        bad = np.argwhere(~(np.abs(array) <= LARGEST))
+        if len(bad):
+            at = tuple(int(i) for i in bad[0])
+            place = f"{argument}[{', '.join(map(str, at))}]"
+            raise _unusable(place, array[at])
     if len(array) < at_least:
         raise TooFewError(
             argument=f"len({argument})", value=len(array), allowed=f">= {at_least}"
@@ -135,3 +144,10 @@ def same_length(arguments: str, first: Sequence[object] | Floats, *rest: Floats)
             argument=f"len({arguments})", value=lengths, allowed="all equal"
         )
     return lengths[0]
+
+
+def _unusable(argument: str, value: float) -> SpcError:
+    if isfinite(value):
+        allowed = f">= {-LARGEST:g} and <= {LARGEST:g}"
+        return OutOfRangeError(argument=argument, value=value, allowed=allowed)
+    return NotFiniteError(argument=argument, value=value)
