@@ -1,0 +1,41 @@
+"""Gauge studies: how much of the scatter is the measurement's own."""
+
+from daemon.spc.gauge.agreement import Agreement, agreement
+from daemon.spc.gauge.crossed import (
+    AnovaRow,
+    AverageRangeStudy,
+    CrossedStudy,
+    average_range_study,
+    crossed_study,
+)
+from daemon.spc.gauge.single import (
+    BiasStudy,
+    LinearityStudy,
+    StabilityStudy,
+    Type1Study,
+    bias_study,
+    linearity_study,
+    stability_study,
+    type1_study,
+)
+from daemon.spc.gauge.spread import GaugeSpread, distinct_categories
+
+__all__ = [
+    "Agreement",
+    "AnovaRow",
+    "AverageRangeStudy",
+    "BiasStudy",
+    "CrossedStudy",
+    "GaugeSpread",
+    "LinearityStudy",
+    "StabilityStudy",
+    "Type1Study",
+    "agreement",
+    "average_range_study",
+    "bias_study",
+    "crossed_study",
+    "distinct_categories",
+    "linearity_study",
+    "stability_study",
+    "type1_study",
+]

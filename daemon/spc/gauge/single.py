@@ -1,0 +1,347 @@
+"""One reference measured again and again: type-1 study, bias, stability."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import stdtr, stdtrit
+from scipy.stats import linregress
+
+from daemon.spc.checks import finite, finite_array, positive, same_length, share
+from daemon.spc.errors import NoSpreadError
+from daemon.spc.moments import Moments, moments
+from daemon.spc.variance.intervals import Interval
+from daemon.spc.variance.one_way import OneWayComponents, one_way_components
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BiasStudy:
+    """Mean of repeated readings against the reference, in the unit of the values.
+
+    `p` is the probability of so large a bias when there is none; `interval` that of
+    the bias.
+    """
+
+    n: int
+    mean: float
+    s: float
+    bias: float
+    standard_error: float
+    t: float
+    p: float
+    interval: Interval
+
+
+def bias_study(
+    x: ArrayLike, *, reference: float, confidence: float = 0.95
+) -> BiasStudy:
+    """Return the bias of repeated readings of one reference.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        At least two readings.
+    reference : float
+        What the reference truly is, in the same unit.
+    confidence : float
+        Of the interval, above 0 and below 1.
+
+    Raises
+    ------
+    SpcError
+        For too few readings, numbers that are not finite, or readings that never
+        differ (the resolution hides the scatter).
+
+    References
+    ----------
+    Automotive Industry Action Group, Measurement Systems Analysis (independent
+    sample method); ISO 22514-7.
+
+    Examples
+    --------
+    >>> study = bias_study([5.8, 5.7, 5.9, 5.9, 6.0, 6.1, 6.0, 6.1], reference=6.0)
+    >>> round(study.bias, 4), round(study.p, 3)
+    (-0.0625, 0.25)
+    """
+    found = _scattered(x)
+    bias = found.mean - finite("reference", reference)
+    error = found.s / sqrt(found.n)
+    degrees = found.n - 1
+    half = _t(degrees, confidence) * error
+    return BiasStudy(
+        n=found.n,
+        mean=found.mean,
+        s=found.s,
+        bias=bias,
+        standard_error=error,
+        t=bias / error,
+        p=_p(bias / error, degrees),
+        interval=Interval(lower=bias - half, upper=bias + half, confidence=confidence),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Type1Study:
+    """Capability of a gauge on one reference.
+
+    `cg` compares its share of the tolerance with the gauge's own scatter, `cgk` what
+    the bias leaves of it.
+    """
+
+    bias: BiasStudy
+    cg: float
+    cgk: float
+    sigmas: float
+    share: float
+
+    def least_tolerance(self, cg: float = 1.33) -> float:
+        """Return the smallest tolerance for which Cg is good enough."""
+        return positive("cg", cg) * self.sigmas * self.bias.s / self.share
+
+
+def type1_study(
+    x: ArrayLike,
+    *,
+    reference: float,
+    tolerance: float,
+    sigmas: float = 6.0,
+    tolerance_share: float = 0.2,
+) -> Type1Study:
+    """Return the type-1 study of a gauge.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        At least two readings of one reference; 25 or more are usual.
+    reference : float
+        What the reference truly is, in the same unit.
+    tolerance : float
+        Width between the limits that the gauge is to judge, > 0.
+    sigmas : float
+        How many standard deviations the gauge's scatter is taken to span, > 0: 6 or
+        4.
+    tolerance_share : float
+        Share of the tolerance that the gauge may use, above 0 and below 1.
+
+    Raises
+    ------
+    SpcError
+        For too few readings, numbers that are not finite or outside their bounds, or
+        readings that never differ.
+
+    References
+    ----------
+    ISO 22514-7; Cg and Cgk with a fifth of the tolerance: common practice, no source.
+
+    Examples
+    --------
+    >>> study = type1_study(
+    ...     [20.303, 20.301, 20.304, 20.303, 20.306], reference=20.302, tolerance=0.3
+    ... )
+    >>> round(study.cg, 2), round(study.cgk, 2)
+    (5.5, 5.25)
+    """
+    bias = bias_study(x, reference=reference)
+    room = share("tolerance_share", tolerance_share) * positive("tolerance", tolerance)
+    span = positive("sigmas", sigmas) * bias.s
+    return Type1Study(
+        bias=bias,
+        cg=room / span,
+        cgk=(room - 2.0 * abs(bias.bias)) / span,
+        sigmas=sigmas,
+        share=tolerance_share,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StabilityStudy:
+    """One reference over time, in the unit of the values.
+
+    `drift` is the slope of the means against time, a unit of time; `p` the
+    probability of so large a one when there is none. `components` holds the scatter
+    inside a time (repeatability) and from time to time.
+    """
+
+    drift: float
+    p: float
+    interval: Interval
+    components: OneWayComponents
+
+
+def stability_study(
+    at: ArrayLike, readings: Sequence[ArrayLike], *, confidence: float = 0.95
+) -> StabilityStudy:
+    """Return how the readings of one reference move with time.
+
+    Parameters
+    ----------
+    at : array_like, shape (m,)
+        At least three times, in any unit, not all the same.
+    readings : sequence of array_like, shapes (n_1,), ... (n_m,)
+        Readings at each time; at one time two or more.
+    confidence : float
+        Of the drift's interval, above 0 and below 1.
+
+    Raises
+    ------
+    SpcError
+        For too few times or readings, lengths that do not match, numbers that are
+        not finite, or times or readings that never differ.
+
+    References
+    ----------
+    Automotive Industry Action Group, Measurement Systems Analysis (stability); NIST/
+    SEMATECH e-Handbook, section 2.2 (check standards). Limits and signals are the
+    business of a control chart.
+
+    Examples
+    --------
+    >>> study = stability_study(
+    ...     [0.0, 1.0, 2.0, 3.0], [[5.0, 5.2], [5.3, 5.2], [5.4, 5.3], [5.6, 5.5]]
+    ... )
+    >>> round(study.drift, 3), study.p < 0.05
+    (0.145, True)
+    """
+    times = finite_array("at", at, at_least=3)
+    if len(readings) != len(times):
+        same_length("at, readings", times, np.empty(len(readings)))
+    if np.ptp(times) == 0.0:
+        raise NoSpreadError(argument="spread of at", value=0.0, allowed="> 0")
+    components = one_way_components(readings, confidence=confidence)
+    fit = linregress(times, np.array(components.table.means))
+    degrees = len(times) - 2
+    half = _t(degrees, confidence) * float(fit.stderr)
+    return StabilityStudy(
+        drift=float(fit.slope),
+        p=float(fit.pvalue),
+        interval=Interval(
+            lower=float(fit.slope) - half,
+            upper=float(fit.slope) + half,
+            confidence=confidence,
+        ),
+        components=components,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinearityStudy:
+    """Bias as a straight line of the reference, in the unit of the values.
+
+    `band` gives the interval of the line at a reference. `reference_bias` has the
+    mean bias at each reference, in rising order.
+    """
+
+    slope: float
+    intercept: float
+    slope_error: float
+    intercept_error: float
+    slope_p: float
+    intercept_p: float
+    r_squared: float
+    s: float
+    n: int
+    reference_bias: tuple[tuple[float, float], ...]
+    mean_reference: float
+    spread_of_reference: float
+    confidence: float
+
+    def band(self, reference: float) -> Interval:
+        """Return the interval of the line at one reference."""
+        line = self.intercept + self.slope * finite("reference", reference)
+        off = (reference - self.mean_reference) ** 2 / self.spread_of_reference
+        half = _t(self.n - 2, self.confidence) * self.s * sqrt(1.0 / self.n + off)
+        return Interval(
+            lower=line - half, upper=line + half, confidence=self.confidence
+        )
+
+    @property
+    def linear(self) -> bool:
+        """Whether a bias of zero lies within the band at every reference."""
+        bands = [self.band(reference) for reference, _ in self.reference_bias]
+        return all(band.lower <= 0.0 <= band.upper for band in bands)
+
+
+def linearity_study(
+    reference: ArrayLike, measured: ArrayLike, *, confidence: float = 0.95
+) -> LinearityStudy:
+    """Return whether the bias changes over the gauge's span.
+
+    Parameters
+    ----------
+    reference, measured : array_like, shape (n,)
+        True value and reading of each measurement, same unit; at least three
+        measurements, of references that differ.
+    confidence : float
+        Of the band, above 0 and below 1.
+
+    Raises
+    ------
+    SpcError
+        For too few measurements, lengths that do not match, numbers that are not
+        finite, or references or biases without spread.
+
+    References
+    ----------
+    Automotive Industry Action Group, Measurement Systems Analysis (linearity).
+
+    Examples
+    --------
+    >>> study = linearity_study([2, 2, 4, 4, 6, 6], [2.3, 2.5, 4.2, 4.1, 5.9, 6.0])
+    >>> round(study.slope, 4), study.linear
+    (-0.1125, False)
+    """
+    x = finite_array("reference", reference, at_least=3)
+    y = finite_array("measured", measured)
+    n = same_length("reference, measured", x, y)
+    if np.ptp(x) == 0.0:
+        raise NoSpreadError(argument="spread of reference", value=0.0, allowed="> 0")
+    bias = y - x
+    if np.ptp(bias) == 0.0:
+        raise NoSpreadError(argument="spread of measured", value=0.0, allowed="> 0")
+    share("confidence", confidence)
+    fit = linregress(x, bias)
+    slope, intercept = float(fit.slope), float(fit.intercept)
+    rest = bias - intercept - slope * x
+    places = np.unique(x)
+    means = [float(bias[x == place].mean()) for place in places]
+    intercept_error = float(fit.intercept_stderr)
+    if intercept_error == 0.0:
+        raise NoSpreadError(
+            argument="scatter of measured around the line", value=0.0, allowed="> 0"
+        )
+    return LinearityStudy(
+        slope=slope,
+        intercept=intercept,
+        slope_error=float(fit.stderr),
+        intercept_error=intercept_error,
+        slope_p=float(fit.pvalue),
+        intercept_p=_p(intercept / intercept_error, n - 2),
+        r_squared=float(fit.rvalue) ** 2,
+        s=sqrt(float(rest @ rest) / (n - 2)),
+        n=n,
+        reference_bias=tuple(zip(places.tolist(), means, strict=True)),
+        mean_reference=float(x.mean()),
+        spread_of_reference=float(np.sum((x - x.mean()) ** 2)),
+        confidence=confidence,
+    )
+
+
+def _scattered(x: ArrayLike) -> Moments:
+    found = moments(x)
+    if found.s == 0.0:
+        raise NoSpreadError(
+            argument="spread of x",
+            value=0.0,
+            allowed="> 0: the resolution is too coarse",
+        )
+    return found
+
+
+def _t(degrees: int, confidence: float) -> float:
+    return float(stdtrit(degrees, 0.5 * (1.0 + share("confidence", confidence))))
+
+
+def _p(t: float, degrees: int) -> float:
+    return 2.0 * float(stdtr(degrees, -abs(t)))
