@@ -21,9 +21,9 @@ def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Pat
     Parameters
     ----------
     database : connection
-        Of its own for this call; others may write meanwhile, the copy is of one
-        moment. The store's file is never opened by its path: closing it again
-        would let go of the owner's lock.
+        Of its own for this call, one call at a time a folder; others may write
+        meanwhile, the copy is of one moment. The store's file is never opened by
+        its path: closing it again would let go of the owner's lock.
     stem : str
         Start of the copy's name; a time in UTC follows.
 
@@ -36,9 +36,10 @@ def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Pat
     """
     made_at = datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
     path = folder / f"{stem}-{made_at}{SUFFIX}"
-    part = path.with_suffix(".part")
+    part = folder / f"{stem}.part"
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        _remove(part)  # a copy that a crash cut short
         try:
             counts = _copy(database, part)
             check(part, counts)
@@ -86,7 +87,11 @@ def check(path: Path, counts: Mapping[str, int] | None = None) -> Mapping[str, i
 
 def keep_newest(folder: Path, stem: str, number: int) -> None:
     """Remove all but the newest `number` copies of `stem` in `folder`."""
-    copies = sorted(folder.glob(f"{stem}-*{SUFFIX}"))
+    copies = sorted(
+        one
+        for one in folder.iterdir()
+        if one.name.startswith(f"{stem}-") and one.suffix == SUFFIX
+    )
     for old in copies[: max(len(copies) - number, 0)]:
         old.unlink(missing_ok=True)
 
@@ -106,6 +111,8 @@ def _copy(database: duckdb.DuckDBPyConnection, part: Path) -> dict[str, int]:
             with suppress(duckdb.Error):
                 database.execute("rollback")
             raise
+        # Only what is in the file itself moves with it.
+        database.execute(f"checkpoint {alias}")
     finally:
         database.execute(f"detach {alias}")
     return counts

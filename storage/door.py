@@ -1,5 +1,6 @@
 """What no row may hold is refused here, before any transaction begins."""
 
+import re
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from enum import Enum
@@ -11,6 +12,7 @@ Cell = str | int | float | bool | datetime | list[float] | None
 """What a column may hold; a list is of one number a reading."""
 
 _LARGEST = 2**63 - 1
+_WORD_START = re.compile("[A-Z]")
 
 
 def cells(row: object) -> dict[str, Cell]:
@@ -26,11 +28,21 @@ def cells(row: object) -> dict[str, Cell]:
         raise RefusedValueError(
             what="row", value=repr(row), allowed="must be one of the kept rows"
         )
-    kind = type(row).__name__.lower()
+    name = kind(row)
     return {
-        field.name: cell(f"{kind}.{field.name}", getattr(row, field.name))
+        field.name: cell(f"{name}.{field.name}", getattr(row, field.name))
         for field in fields(row)
     }
+
+
+def kind(row: object) -> str:
+    """Return a row's class in words.
+
+    >>> from storage.records import RangeResult
+    >>> kind(RangeResult.__new__(RangeResult))
+    'range result'
+    """
+    return _WORD_START.sub(r" \g<0>", type(row).__name__).strip().lower()
 
 
 def cell(what: str, value: object) -> Cell:

@@ -84,6 +84,7 @@ class LocalStore:
 
     def __init__(self, path: Path) -> None:
         self.path = path.resolve()
+        self._backing_up = Lock()
         _own(self.path)
         try:
             self._database = _Database(self.path)
@@ -182,9 +183,9 @@ class LocalStore:
 
     def backup(self, folder: str) -> str:
         """Write a consistent copy into `folder`, keep the newest; return its path."""
-        with self._database.reading() as cursor:
+        with self._backing_up, self._database.reading() as cursor:
             copy = archive.back_up(cursor, Path(folder).resolve(), self.path.stem)
-        archive.keep_newest(copy.parent, self.path.stem, BACKUPS_KEPT)
+            archive.keep_newest(copy.parent, self.path.stem, BACKUPS_KEPT)
         return str(copy)
 
     def close(self) -> None:

@@ -12,7 +12,7 @@ from typing import Any, get_type_hints
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
 from storage import errors
-from storage.door import cell
+from storage.door import cell, kind
 from storage.errors import (
     NotFoundError,
     RefusedValueError,
@@ -40,9 +40,9 @@ JSON = "application/json"
 ARROW = "application/vnd.apache.arrow.stream"
 
 _ERRORS: dict[str, type[StorageError]] = {
-    name: kind
-    for name, kind in vars(errors).items()
-    if isinstance(kind, type) and issubclass(kind, StorageError)
+    name: one
+    for name, one in vars(errors).items()
+    if isinstance(one, type) and issubclass(one, StorageError)
 }
 
 
@@ -61,9 +61,9 @@ def encode_command(**arguments: object) -> bytes:
 
 def _plain(what: str, value: object) -> object:
     if is_dataclass(value):
-        kind = type(value).__name__.lower()
+        name = kind(value)
         return {
-            one.name: _plain(f"{kind}.{one.name}", getattr(value, one.name))
+            one.name: _plain(f"{name}.{one.name}", getattr(value, one.name))
             for one in fields(value)
         }
     if isinstance(value, list | tuple) and any(is_dataclass(one) for one in value):
@@ -161,7 +161,7 @@ def decode_error(address: str, body: bytes) -> StorageError:
     """Return the error that a daemon said, as the class it was there."""
     try:
         said = json.loads(body)
-        kind, given = _ERRORS[said["error"]], said["fields"]
-        return kind(**given) if given else kind(said["message"])
+        error, given = _ERRORS[said["error"]], said["fields"]
+        return error(**given) if given else error(said["message"])
     except (ValueError, KeyError, TypeError):
         return UnreachableError(address=address, reason="it spoke in no known form")

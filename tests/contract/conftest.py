@@ -17,14 +17,13 @@ IMPLEMENTATIONS = ("local", "remote")
 
 
 @contextmanager
-def opened(implementation: str, path: Path) -> Iterator[Store]:
-    """Open one implementation over a file."""
-    with LocalStore(path) as local:
-        if implementation == "local":
-            yield local
-        else:
-            with serving(local) as endpoint, RemoteStore(endpoint) as remote:
-                yield remote
+def asked(implementation: str, local: LocalStore) -> Iterator[Store]:
+    """Give one implementation over an open file."""
+    if implementation == "local":
+        yield local
+    else:
+        with serving(local) as endpoint, RemoteStore(endpoint) as remote:
+            yield remote
 
 
 @pytest.fixture(scope="session")
@@ -39,7 +38,10 @@ def furnished(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(params=IMPLEMENTATIONS)
 def empty(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
     """Return a store without rows."""
-    with opened(request.param, tmp_path / "holdpoint.duckdb") as store:
+    with (
+        LocalStore(tmp_path / "holdpoint.duckdb") as local,
+        asked(request.param, local) as store,
+    ):
         yield store
 
 
@@ -48,18 +50,23 @@ def store(
     request: pytest.FixtureRequest, tmp_path: Path, furnished: Path
 ) -> Iterator[Store]:
     """Return a store with a product, two builds, a reel and a session."""
-    copy = shutil.copy(furnished, tmp_path)
-    with opened(request.param, Path(copy)) as store:
+    copy = Path(shutil.copy(furnished, tmp_path))
+    with LocalStore(copy) as local, asked(request.param, local) as store:
         yield store
 
 
+@pytest.fixture(scope="module")
+def behind(
+    tmp_path_factory: pytest.TempPathFactory, furnished: Path
+) -> Iterator[LocalStore]:
+    """Return the open file behind `shared`."""
+    copy = Path(shutil.copy(furnished, tmp_path_factory.mktemp("shared")))
+    with LocalStore(copy) as local:
+        yield local
+
+
 @pytest.fixture(scope="module", params=IMPLEMENTATIONS)
-def shared(
-    request: pytest.FixtureRequest,
-    tmp_path_factory: pytest.TempPathFactory,
-    furnished: Path,
-) -> Iterator[Store]:
+def shared(request: pytest.FixtureRequest, behind: LocalStore) -> Iterator[Store]:
     """Return one furnished store for all tests of a module."""
-    copy = shutil.copy(furnished, tmp_path_factory.mktemp(request.param))
-    with opened(request.param, Path(copy)) as store:
+    with asked(request.param, behind) as store:
         yield store

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
+from storage.local import LocalStore
 from storage.records import Evaluation, RunKind, Scope
 from storage.store import Store
 from tests.storage.samples import (
@@ -38,10 +39,10 @@ from tests.storage.samples import (
 
 
 @pytest.fixture(scope="module")
-def kept(shared: Store) -> dict[str, Any]:
+def kept(behind: LocalStore) -> dict[str, Any]:
     """Return all that the shared store keeps."""
-    record_all(shared)
-    return everything(shared)
+    record_all(behind)
+    return everything(behind)
 
 
 CONFLICTS: dict[str, Callable[[Store], object]] = {
@@ -73,13 +74,13 @@ CONFLICTS: dict[str, Callable[[Store], object]] = {
 
 @pytest.mark.parametrize("kind", CONFLICTS)
 def test_the_same_id_with_other_content_is_a_conflict(
-    shared: Store, kept: dict[str, Any], kind: str
+    shared: Store, behind: LocalStore, kept: dict[str, Any], kind: str
 ) -> None:
     with pytest.raises(ConflictError) as caught:
         CONFLICTS[kind](shared)
     assert caught.value.kind == kind
     assert caught.value.key
-    assert everything(shared) == kept
+    assert everything(behind) == kept
 
 
 NOT_FOUND: dict[str, tuple[tuple[str, str], Callable[[Store], object]]] = {
@@ -168,13 +169,13 @@ NOT_FOUND: dict[str, tuple[tuple[str, str], Callable[[Store], object]]] = {
 
 @pytest.mark.parametrize("naming", NOT_FOUND)
 def test_naming_what_is_not_recorded_is_refused(
-    shared: Store, kept: dict[str, Any], naming: str
+    shared: Store, behind: LocalStore, kept: dict[str, Any], naming: str
 ) -> None:
     (kind, key), send = NOT_FOUND[naming]
     with pytest.raises(NotFoundError) as caught:
         send(shared)
     assert (caught.value.kind, caught.value.key) == (kind, key)
-    assert everything(shared) == kept
+    assert everything(behind) == kept
 
 
 REFUSED: dict[str, Callable[[Store], object]] = {
@@ -234,8 +235,8 @@ REFUSED: dict[str, Callable[[Store], object]] = {
 
 @pytest.mark.parametrize("fault", REFUSED)
 def test_a_value_no_row_may_hold_is_refused_whole(
-    shared: Store, kept: dict[str, Any], fault: str
+    shared: Store, behind: LocalStore, kept: dict[str, Any], fault: str
 ) -> None:
     with pytest.raises(RefusedValueError):
         REFUSED[fault](shared)
-    assert everything(shared) == kept
+    assert everything(behind) == kept

@@ -40,7 +40,8 @@ first_result as (
 yield as (
     select
         build,
-        avg(case when passed then 1.0e0 else 0.0e0 end) as first_pass_yield
+        avg(cast(case when passed then 1 else 0 end as double precision))
+            as first_pass_yield
     from first_result
     where judged
     group by build
