@@ -9,7 +9,6 @@ import os
 import re
 import secrets
 import signal
-import socket
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -47,7 +46,7 @@ from storage import endpoint as endpoints
 from storage.errors import NotFoundError, StorageError
 from storage.local import LocalStore
 from storage.records import Configuration, Product, Session
-from storage.server import application
+from storage.server import application, listen
 from storage.statements import schema_version
 from storage.store import Store
 
@@ -379,7 +378,7 @@ def _serving(
 ) -> Iterator[None]:
     """Serve the Store and the control on loopback while the context lasts."""
     require_free(port)
-    listening = socket.create_server(("127.0.0.1", port))
+    listening = listen(port)
     endpoint = endpoints.Endpoint(
         address=f"http://127.0.0.1:{listening.getsockname()[1]}",
         pid=os.getpid(),
