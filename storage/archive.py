@@ -9,7 +9,7 @@ from pathlib import Path
 
 import duckdb
 
-from storage.errors import SchemaError, WriteError
+from storage.errors import SchemaError, WriteError, sentence
 from storage.ledger import LedgerRow, verify
 
 SUFFIX = ".duckdb"
@@ -49,7 +49,7 @@ def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Pat
         finally:
             _remove(part)
     except (duckdb.Error, OSError) as exc:
-        raise WriteError(where=str(path), reason=str(exc)) from exc
+        raise WriteError(where=str(path), reason=sentence(exc)) from exc
     return path
 
 
@@ -71,7 +71,7 @@ def check(path: Path, counts: Mapping[str, int] | None = None) -> Mapping[str, i
             found = _count(copy)
             rows = copy.sql("select * from decision order by seq").to_arrow_table()
     except duckdb.Error as exc:
-        raise SchemaError(where=str(path), detail=str(exc)) from exc
+        raise SchemaError(where=str(path), detail=sentence(exc)) from exc
     if counts is not None and found != counts:
         short = [name for name in counts if found.get(name) != counts[name]]
         raise SchemaError(

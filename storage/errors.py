@@ -82,3 +82,12 @@ class UnreachableError(StorageError):
         self.address = address
         self.reason = reason
         super().__init__(f"no answer from {address}: {reason}")
+
+
+def sentence(error: Exception) -> str:
+    """Return what a library's error says, without the statement it says it about.
+
+    >>> sentence(ValueError("no such column\\nLINE 1: select ..."))
+    'no such column'
+    """
+    return str(error).partition("\n")[0]

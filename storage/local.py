@@ -28,6 +28,7 @@ from storage.errors import (
     StorageError,
     UnreachableError,
     WriteError,
+    sentence,
 )
 from storage.migrate import migrate
 from storage.recording_runs import record_run
@@ -85,12 +86,7 @@ class LocalStore:
     def __init__(self, path: Path) -> None:
         self.path = path.resolve()
         self._backing_up = Lock()
-        _own(self.path)
-        try:
-            self._database = _Database(self.path)
-        except BaseException:
-            _disown(self.path)
-            raise
+        self._database = _Database(self.path)
 
     @classmethod
     def open_briefly(cls, path: Path, *, wait_s: float = 5.0) -> Self:
@@ -191,7 +187,6 @@ class LocalStore:
     def close(self) -> None:
         """Let go of the file, once those who read it now are done."""
         self._database.close()
-        _disown(self.path)
 
     def __enter__(self) -> Self:
         return self
@@ -220,7 +215,12 @@ class _Database:
         self._readers = 0
         self._pausing = False
         self._closed = False
-        self._connection: duckdb.DuckDBPyConnection | None = _connect(path)
+        _own(path)
+        try:
+            self._connection: duckdb.DuckDBPyConnection | None = _connect(path)
+        except BaseException:
+            _disown(path)
+            raise
 
     @contextmanager
     def transaction(self) -> Iterator[Transaction]:
@@ -236,10 +236,10 @@ class _Database:
                 # An open cursor would keep the dead instance alive.
                 writer.close()
                 self._reopen(connection)
-                raise WriteError(where=str(self._path), reason=str(exc)) from exc
+                raise WriteError(where=str(self._path), reason=sentence(exc)) from exc
             except duckdb.Error as exc:
                 _roll_back(writer)
-                raise WriteError(where=str(self._path), reason=str(exc)) from exc
+                raise WriteError(where=str(self._path), reason=sentence(exc)) from exc
             except BaseException:
                 _roll_back(writer)
                 raise
@@ -273,10 +273,10 @@ class _Database:
             raise RefusedValueError(
                 what="parameters",
                 value=str(dict(parameters)),
-                allowed=f"must be of the columns' types: {exc}",
+                allowed=f"must be of the columns' types: {sentence(exc)}",
             ) from exc
         except duckdb.Error as exc:
-            raise SchemaError(where=str(self._path), detail=str(exc)) from exc
+            raise SchemaError(where=str(self._path), detail=sentence(exc)) from exc
 
     def _table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
         with self.reading() as cursor:
@@ -284,10 +284,13 @@ class _Database:
 
     def close(self) -> None:
         with self._writing, self._paused():
+            if self._closed:
+                return
             self._closed = True
             if self._connection is not None:
                 self._connection.close()
                 self._connection = None
+            _disown(self._path)
 
     def _connected(self) -> duckdb.DuckDBPyConnection:
         if self._closed:
@@ -367,7 +370,7 @@ def _back_up_before(
 
 
 def _not_opened(path: Path, exc: duckdb.Error) -> StorageError:
-    text = str(exc)
+    text = sentence(exc)
     if "lock" in text and (owner := _OWNER.search(text)):
         return BusyError(path=str(path), pid=int(owner[1]))
     if "Could not set lock" in text:

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import duckdb
 
-from storage.errors import SchemaError
+from storage.errors import SchemaError, sentence
 from storage.statements import Migration, migrations
 
 _RECORD = """
@@ -96,4 +96,6 @@ def _run(database: duckdb.DuckDBPyConnection, step: Migration, where: str) -> No
         database.execute("commit")
     except duckdb.Error as exc:
         database.execute("rollback")
-        raise SchemaError(where=where, detail=f"step {step.name}: {exc}") from exc
+        raise SchemaError(
+            where=where, detail=f"step {step.name}: {sentence(exc)}"
+        ) from exc

@@ -62,6 +62,16 @@ def test_a_file_is_owned_once_in_a_process_too(tmp_path: Path) -> None:
     LocalStore(path).close()
 
 
+def test_closing_twice_takes_the_file_from_nobody_else(tmp_path: Path) -> None:
+    path = tmp_path / "holdpoint.duckdb"
+    first = LocalStore(path)
+    first.close()
+    with LocalStore(path):
+        first.close()
+        with pytest.raises(BusyError):
+            LocalStore(path)
+
+
 def test_a_brief_opening_waits_until_the_file_is_free(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
