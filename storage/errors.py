@@ -85,9 +85,9 @@ class UnreachableError(StorageError):
 
 
 def sentence(error: Exception) -> str:
-    """Return what a library's error says, without the statement it says it about.
+    r"""Return what a library's error says, without the statement it says it about.
 
-    >>> sentence(ValueError("no such column\\nLINE 1: select ..."))
+    >>> sentence(ValueError("no such column\nLINE 1: select ..."))
     'no such column'
     """
     return str(error).partition("\n")[0]
