@@ -5,11 +5,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from itertools import pairwise
-from math import asin, inf, log, pi, sqrt
+from math import asin, inf, pi, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from daemon.spc.checks import Floats, finite, finite_array, positive
@@ -291,14 +290,16 @@ def equivalent_degrees_of_freedom(relative_variance: float) -> float:
     1.0
     """
     positive("relative_variance", relative_variance)
-
-    def excess(log_freedom: float) -> float:
-        mean = chi_mean(float(np.exp(log_freedom)))
-        return (1.0 - mean**2) / mean**2 - relative_variance
-
-    # Chi's relative variance is close to half the reciprocal of its freedom.
-    start = log(0.5 / relative_variance)
-    return float(np.exp(brentq(excess, start - 3.0, start + 3.0, xtol=1e-13)))
+    # Chi's relative variance is close to half the reciprocal of its freedom, so that
+    # correcting by what is left over converges in a few steps; of very many degrees
+    # of freedom the mean of chi cannot tell, and need not.
+    freedom = 0.5 / relative_variance
+    if freedom > 1e6:
+        return freedom
+    for _ in range(60):
+        mean = chi_mean(freedom)
+        freedom *= (1.0 - mean**2) / mean**2 / relative_variance
+    return freedom
 
 
 def _from_moving_ranges(
