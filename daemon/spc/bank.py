@@ -89,7 +89,7 @@ class Bank:
         rows.base_mean[:, known, 0] = np.stack([p.mean for p in priors]) / unit
         covariances = np.stack([p.covariance for p in priors]) / unit**2
         rows.base_covariance[:, known[:, None], known, 0] = covariances
-        table = opening_table(layout)
+        table = opening_table(layout, seen=baselines[0].units > 0)
         rows = rows.repeated(table.cause.size)
         self._walk_bench(rows)
         wider = (table.reel2 - 1.0) * (self._reel2 * new)[..., None]

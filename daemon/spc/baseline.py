@@ -183,7 +183,11 @@ def fit_baseline(
     >>> fit_baseline([], [1000.0, 1000.0]).sigma_ppm.tolist()
     [150.0, 150.0]
     """
-    layout = layout_of(tolerance_ppm, common_parts)
+    return fit_baseline_of(segments, layout_of(tolerance_ppm, common_parts))
+
+
+def fit_baseline_of(segments: Sequence[Segment], layout: Layout) -> Baseline:
+    """Return the baseline of good segments of a known layout; see `fit_baseline`."""
     unit = layout.unit_ppm
     measured = [_checked(s, i, layout) / unit for i, s in enumerate(segments)]
     used = [s for s, m in zip(segments, measured, strict=True) if len(m)]

@@ -1,16 +1,319 @@
-"""Log-odds limits for an accepted rate of false holds."""
+"""Log-odds limits for an accepted rate of false holds, by simulation.
 
+A limit is calibrated, never chosen: good builds of the product's own ranges, history
+and size are drawn in a family of worlds, and the limit is the smallest log-odds that
+they exceed no more often than accepted.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from math import ceil, log
+from multiprocessing import get_context
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.spc.bank import Bank
+from daemon.spc.baseline import fit_baseline_of
+from daemon.spc.checks import count, finite_array, positive, share
 from daemon.spc.errors import OutOfRangeError
+from daemon.spc.layout import Layout
+from daemon.spc.shipped import SHIPPED_LIMITS
+from daemon.spc.worlds import FAMILY, World, draw
 
-SHIPPED_LIMITS = {500: 1.5, 5000: 3.0}
+Array = NDArray[np.float64]
+
+ALLOWANCE = 1.4
+"""How much oftener than in the first world a false hold may be in the others."""
+LOWEST_LIMIT = 0.0
+"""A finding is never less likely than none."""
+SIDE_BY_SIDE = 64
+FEWEST_EXCEEDING = 5
 
 
-def shipped_limit(units_per_false_hold: float) -> float:
-    """Return a conservative log-odds limit for any product."""
-    if not units_per_false_hold >= 1:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorldRate:
+    """How often good builds of one world exceed a limit."""
+
+    world: str
+    rate: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """A limit with what it rests on.
+
+    Attributes
+    ----------
+    log_odds_limit : float
+    accepted_rate : float
+        Share of good builds that may be held.
+    rates : tuple of WorldRate
+        Share that is held at this limit in each world.
+    replicates : int
+        Good builds drawn in each world.
+    """
+
+    log_odds_limit: float
+    accepted_rate: float
+    rates: tuple[WorldRate, ...]
+    replicates: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    """One batch of good builds of one world."""
+
+    world: World
+    layout: Layout
+    segment_units: tuple[int, ...]
+    build_units: int
+    builds: int
+    seed: np.random.SeedSequence
+
+
+def calibrate(
+    layout: Layout,
+    *,
+    units_per_false_hold: float,
+    segment_units: Sequence[int],
+    build_units: int = 100,
+    replicates: int = 2000,
+    seed: int = 1,
+    workers: int = 1,
+    worlds: Sequence[World] = FAMILY,
+    progress: Callable[[float], None] | None = None,
+) -> Calibration:
+    """Return the smallest limit that keeps the accepted rate in every world.
+
+    Parameters
+    ----------
+    layout : Layout
+        The product's ranges and parts.
+    units_per_false_hold : float
+        One false hold in this many units is accepted.
+    segment_units : sequence of int
+        Units of each segment of the baseline; empty for none.
+    build_units : int
+        Units of a build.
+    replicates : int
+        Good builds to draw in each world; enough that the accepted rate is a count.
+    seed : int
+    workers : int
+        Processes to share the work.
+    worlds : sequence of World
+        The first keeps the accepted rate, the others 1.4 times as much.
+    progress : callable, optional
+        Told the share that is done, 0 to 1.
+
+    Raises
+    ------
+    SpcError
+        An argument out of its bounds, or too few replicates for the rate.
+
+    Notes
+    -----
+    Every build begins with new reels for all parts and takes one more ordinary reel
+    somewhere on its way, recorded.
+    """
+    positive("units_per_false_hold", units_per_false_hold)
+    count("build_units", build_units, at_least=2)
+    accepted = share(
+        "build_units / units_per_false_hold", build_units / units_per_false_hold
+    )
+    fewest = ceil(FEWEST_EXCEEDING / accepted)
+    if replicates < fewest:
         raise OutOfRangeError(
-            argument="units_per_false_hold",
-            value=units_per_false_hold,
-            allowed="at least 1",
+            argument="replicates", value=replicates, allowed=f">= {fewest} at this rate"
         )
-    return SHIPPED_LIMITS[500] if units_per_false_hold <= 500 else SHIPPED_LIMITS[5000]
+    maxima = good_maxima(
+        layout,
+        segment_units=segment_units,
+        build_units=build_units,
+        replicates=replicates,
+        seed=seed,
+        workers=workers,
+        worlds=worlds,
+        progress=progress,
+    )
+    limit = LOWEST_LIMIT
+    for index, values in enumerate(maxima):
+        allowed = accepted if index == 0 else ALLOWANCE * accepted
+        limit = max(limit, _exceeded_by(values, allowed))
+    return Calibration(
+        log_odds_limit=limit,
+        accepted_rate=accepted,
+        rates=tuple(
+            WorldRate(world=world.name, rate=float(np.mean(values > limit)))
+            for world, values in zip(worlds, maxima, strict=True)
+        ),
+        replicates=replicates,
+    )
+
+
+def good_maxima(
+    layout: Layout,
+    *,
+    segment_units: Sequence[int],
+    build_units: int,
+    replicates: int,
+    seed: int,
+    workers: int = 1,
+    worlds: Sequence[World] = FAMILY,
+    progress: Callable[[float], None] | None = None,
+) -> Array:
+    """Return the largest log-odds of good builds, shape (worlds, replicates).
+
+    The parameters are those of `calibrate`.
+    """
+    batches = ceil(replicates / SIDE_BY_SIDE)
+    seeds = np.random.SeedSequence(seed).spawn(len(worlds) * batches)
+    jobs = [
+        _Job(
+            world=world,
+            layout=layout,
+            segment_units=tuple(segment_units),
+            build_units=build_units,
+            builds=SIDE_BY_SIDE,
+            seed=seeds[index * batches + batch],
+        )
+        for index, world in enumerate(worlds)
+        for batch in range(batches)
+    ]
+    done: list[Array] = []
+    for result in _results(jobs, workers):
+        done.append(result)
+        if progress is not None:
+            progress(len(done) / len(jobs))
+    return np.concatenate(done).reshape(len(worlds), -1)[:, :replicates]
+
+
+def exchangeable_limit(earlier_maxima: Sequence[float]) -> tuple[float, float]:
+    """Return a limit from earlier good builds themselves, and its false-hold rate.
+
+    Parameters
+    ----------
+    earlier_maxima : sequence of m float
+        Largest log-odds of each earlier good build.
+
+    Returns
+    -------
+    limit, rate : float
+        The largest of them; a further good build exceeds it with probability
+        1 / (m + 1) if builds are exchangeable, whatever the world is like.
+
+    Examples
+    --------
+    >>> exchangeable_limit([0.2, 1.5, -0.3])
+    (1.5, 0.25)
+    """
+    values = finite_array("earlier_maxima", earlier_maxima, at_least=1)
+    return float(values.max()), 1.0 / (values.size + 1)
+
+
+def shipped_limit(
+    units_per_false_hold: float, *, ranges: int | None = None, segments: int = 0
+) -> float:
+    """Return a limit calibrated beforehand, until the product's own is there.
+
+    Parameters
+    ----------
+    units_per_false_hold : float
+        One false hold in this many units is accepted; from 100 to 50 000, beyond
+        which the nearest holds.
+    ranges : int, optional
+        Ranges of the product; without it the most careful of all.
+    segments : int
+        Segments of the baseline.
+
+    Returns
+    -------
+    float
+        Between the rates of the table, straight in the logarithm of the rate; with
+        fewer segments or another number of ranges than in the table, the more careful
+        neighbour.
+
+    Examples
+    --------
+    >>> shipped_limit(5000) >= shipped_limit(500)
+    True
+    """
+    positive("units_per_false_hold", units_per_false_hold)
+    rates = sorted(SHIPPED_LIMITS)
+    known = [
+        max(
+            value
+            for (table_ranges, table_segments), value in SHIPPED_LIMITS[rate].items()
+            if ranges is None
+            or (
+                table_ranges in _neighbours(ranges)
+                and table_segments in _history(segments)
+            )
+        )
+        for rate in rates
+    ]
+    at = log(min(max(units_per_false_hold, 100.0), 50_000.0))
+    slope = (known[-1] - known[0]) / log(rates[-1] / rates[0])
+    return max(LOWEST_LIMIT, known[0] + slope * (at - log(rates[0])))
+
+
+def _neighbours(ranges: int) -> tuple[int, int]:
+    tabled = sorted({r for table in SHIPPED_LIMITS.values() for r, _ in table})
+    lower = max((r for r in tabled if r <= ranges), default=tabled[0])
+    return lower, min((r for r in tabled if r >= ranges), default=tabled[-1])
+
+
+def _history(segments: int) -> tuple[int, ...]:
+    tabled = sorted({s for table in SHIPPED_LIMITS.values() for _, s in table})
+    lower = max((s for s in tabled if s <= segments), default=tabled[0])
+    return (lower,)
+
+
+def _exceeded_by(values: Array, allowed: float) -> float:
+    """Smallest of the values that no more than a share of them exceeds."""
+    ranked = np.sort(values)[::-1]
+    return float(ranked[min(int(allowed * values.size), values.size - 1)])
+
+
+def _results(jobs: Sequence[_Job], workers: int) -> Iterator[Array]:
+    if workers == 1:
+        yield from map(_watch, jobs)
+        return
+    # spawned, not forked: the caller may run threads
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(_watch, jobs)
+
+
+def _watch(job: _Job) -> Array:
+    """Return the largest log-odds of each build of a batch."""
+    rng = np.random.default_rng(job.seed)
+    layout = job.layout
+    drawn = draw(
+        job.world,
+        layout,
+        segment_units=job.segment_units,
+        build_units=job.build_units,
+        replicates=job.builds,
+        rng=rng,
+    )
+    change = int(rng.integers(1, job.build_units))
+    part = int(rng.integers(layout.parts))
+    reel = rng.normal(0.0, job.world.reel * layout.tolerance_ppm[part], job.builds)
+    moved = (reel - drawn.reel_ppm[:, part])[:, None] * layout.sensitivity[part]
+    errors = drawn.errors_ppm
+    errors[:, change:] += moved[:, None]
+    unknown = [("",) * layout.parts] * job.builds
+    bank = Bank(
+        [fit_baseline_of(history, layout) for history in drawn.segments],
+        unknown,
+        [""] * job.builds,
+    )
+    largest = np.full(job.builds, -np.inf)
+    none = np.zeros((job.builds, layout.ranges))
+    for index in range(job.build_units):
+        if index == change:
+            bank.change_reels([part])
+        bank.take(errors[:, index] / layout.unit_ppm, none)
+        largest = np.maximum(largest, bank.log_odds())
+    return largest

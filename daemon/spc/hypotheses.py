@@ -78,6 +78,12 @@ GOOD_IN_COMMON = (
     Hypothesis(weight=0.03, cause=Cause.GOOD, own=1.8, reel=1.7),
     Hypothesis(weight=0.02, cause=Cause.GOOD, shared=2.2),
 )
+GOOD_WITHOUT_BASELINE = (
+    Hypothesis(weight=0.10, cause=Cause.GOOD, own=2.5),
+    Hypothesis(weight=0.05, cause=Cause.GOOD, own=4.0, shared=2.0),
+    Hypothesis(weight=0.05, cause=Cause.GOOD, own=6.0, shared=2.0),
+)
+"""Parts may fill their tolerance as they like until units have been seen."""
 GOOD_ONE_PART = Hypothesis(weight=0.18, cause=Cause.GOOD, own=1.5)
 
 BAD_REEL_WEIGHT = 0.60
@@ -153,11 +159,12 @@ class Table:
     slope_place: NDArray[np.int64]
 
 
-def opening_table(layout: Layout) -> Table:
-    """Return every hypothesis about a build that begins."""
+def opening_table(layout: Layout, *, seen: bool) -> Table:
+    """Return every hypothesis about a build that begins; `seen` if others were."""
     return table_of(
         [
             *good_hypotheses(layout.parts),
+            *(() if seen else GOOD_WITHOUT_BASELINE),
             *(h for p in range(layout.parts) for h in reel_hypotheses(layout, p)),
             *(h for p in range(layout.parts) for h in mixed_hypotheses(layout, p)),
             *shared_hypotheses(layout),

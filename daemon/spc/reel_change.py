@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,87 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 from daemon.spc.bank import Bank
 from daemon.spc.baseline import Baseline
 from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError
-from daemon.spc.hypotheses import NOWHERE, Cause
-from daemon.spc.rows import Rows
+from daemon.spc.finding import Finding, describe
+from daemon.spc.hypotheses import Cause
+
+__all__ = ["DetectorPoint", "Finding", "ReelChangeDetector"]
 
 Array = NDArray[np.float64]
-
-TWO_SIDED_95 = 1.959963984540054
-FRESH_ABOVE_LIMIT = 2.0
-FRESH_WIDENING = 1.5
-NAMED_RUNNER_UP = 0.001
-
-CAUSE_NAMES = {
-    Cause.REEL: "reel",
-    Cause.MIXED: "reel",
-    Cause.SHARED: "shared stage",
-    Cause.BENCH: "bench",
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunnerUp:
-    """Another cause and its probability among all causes."""
-
-    cause: str
-    range_index: int | None
-    probability: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """What has moved, by how much, since when.
-
-    Attributes
-    ----------
-    cause : str
-        "reel", "shared stage" or "bench".
-    range_index : int or None
-        The range whose part or bench it is; None for all ranges, or for a common part.
-    part_index : int or None
-        The part: the range's own has the range's index, common parts follow.
-    probability : float
-        Probability of this cause given that something bad has happened.
-    runners_up : tuple of RunnerUp
-        The other causes above one in a thousand, likeliest first.
-    alike : tuple of str
-        Causes that nothing measured so far could have told from this one: "bench"
-        until the check standard was run since, "shared stage" with a single range.
-    size_ppm, low_ppm, high_ppm : float
-        How far the reel lies from an average one (mixed: the second reel from the
-        first; shared stage, bench: how far it has moved), with its 95 % interval.
-    level_ppm, level_low_ppm, level_high_ppm : float
-        Mean error of the named range's units, of those with the second reel where two
-        are mixed; of all ranges where none is named. Likewise.
-    spread_factor : float
-        Scatter of the parts as a multiple of the baseline's.
-    mixed_share : float or None
-        Share of the units with the second reel, where two are mixed.
-    drift_ppm_per_unit : float or None
-        Where the bench drifts.
-    first_unit : int
-        First unit concerned, counted from 1 at the start of the build.
-    log_odds : float
-        Logarithm of bad mass over good mass.
-    """
-
-    cause: str
-    range_index: int | None
-    part_index: int | None
-    probability: float
-    runners_up: tuple[RunnerUp, ...]
-    alike: tuple[str, ...]
-    size_ppm: float
-    low_ppm: float
-    high_ppm: float
-    level_ppm: float
-    level_low_ppm: float
-    level_high_ppm: float
-    spread_factor: float
-    mixed_share: float | None
-    drift_ppm_per_unit: float | None
-    first_unit: int
-    log_odds: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -324,131 +248,14 @@ class ReelChangeDetector:
 
     def _point(self, odd: tuple[float, ...]) -> DetectorPoint:
         log_odds = float(self._bank.log_odds()[0])
+        finding = None
+        if log_odds > self.log_odds_limit:
+            finding = describe(
+                self._bank, 0, limit=self.log_odds_limit, checked_at=self._checked_at
+            )
         return DetectorPoint(
             n=self._bank.units,
             log_odds=log_odds,
-            finding=self._finding(log_odds) if log_odds > self.log_odds_limit else None,
+            finding=finding,
             odd_probability=odd,
         )
-
-    def _finding(self, log_odds: float) -> Finding:
-        bank, layout = self._bank, self._bank.layout
-        weight = np.exp(bank.rows.log_weight[0])
-        weight[bank.rows.cause[0] == Cause.GOOD] = 0.0
-        weight /= weight.sum()
-        masses: dict[tuple[int, int], float] = {}
-        for h in np.flatnonzero(weight):
-            key = int(bank.rows.cause[0, h]), int(bank.rows.place[0, h])
-            masses[key] = masses.get(key, 0.0) + float(weight[h])
-        (code, place), *others = sorted(masses, key=lambda key: -masses[key])
-        cause = Cause(code)
-        mine = np.flatnonzero(
-            (bank.rows.cause[0] == cause) & (bank.rows.place[0] == place) & (weight > 0)
-        )
-        rows = bank.rows.picked(mine[None])
-        share = weight[mine] / weight[mine].sum()
-        size, level = self._sizes(cause, place, rows, share)
-        if log_odds < self.log_odds_limit + FRESH_ABOVE_LIMIT:
-            size, level = size.widened(), level.widened()
-        best = int(share.argmax())
-        first_unit = int(rows.first[0, best])
-        unit = layout.unit_ppm
-        low, high = size.interval()
-        level_low, level_high = level.interval()
-        beta = rows.beta[0, :, best]
-        slope = rows.slope[0, best] != NOWHERE
-        return Finding(
-            cause=CAUSE_NAMES[cause],
-            range_index=self._range_of(place),
-            part_index=place if cause in (Cause.REEL, Cause.MIXED) else None,
-            probability=masses[code, place],
-            runners_up=tuple(
-                RunnerUp(
-                    cause=CAUSE_NAMES[Cause(c)],
-                    range_index=self._range_of(p),
-                    probability=masses[c, p],
-                )
-                for c, p in others
-                if masses[c, p] > NAMED_RUNNER_UP
-            ),
-            alike=self._alike(cause, first_unit),
-            size_ppm=size.mean * unit,
-            low_ppm=low * unit,
-            high_ppm=high * unit,
-            level_ppm=level.mean * unit,
-            level_low_ppm=level_low * unit,
-            level_high_ppm=level_high * unit,
-            spread_factor=float((share * rows.factor[0]).sum()),
-            mixed_share=float(beta[0] / beta.sum()) if cause is Cause.MIXED else None,
-            drift_ppm_per_unit=float(rows.mean[0, layout.ranges, best]) * unit
-            if slope
-            else None,
-            first_unit=first_unit,
-            log_odds=log_odds,
-        )
-
-    def _range_of(self, place: int) -> int | None:
-        return place if 0 <= place < self._bank.layout.ranges else None
-
-    def _alike(self, cause: Cause, first_unit: int) -> tuple[str, ...]:
-        """Causes that the data cannot tell from this one."""
-        names = []
-        if cause is not Cause.BENCH and self._checked_at < first_unit:
-            names.append("bench")
-        if cause is Cause.BENCH and self._checked_at < first_unit:
-            names.append("reel")
-        if self._bank.layout.ranges == 1 and cause is not Cause.BENCH:
-            names.append("shared stage")
-        return tuple(names)
-
-    def _sizes(
-        self, cause: Cause, place: int, rows: Rows, share: Array
-    ) -> tuple["_Estimate", "_Estimate"]:
-        """Size and level, mixed over the hypotheses of one cause."""
-        layout = self._bank.layout
-        ranges, bench = layout.ranges, layout.parts + 1
-        mean, covariance = self._bank.posterior(rows)
-        size, level = np.zeros((2, mean.shape[1]))
-        named = np.zeros(ranges)
-        named[place if 0 <= place < ranges else slice(None)] = 1.0
-        named /= named.sum()
-        level[-1 - ranges : -1] = named
-        level[bench : bench + ranges] = -named
-        if cause is Cause.MIXED:
-            level[-1] = 1.0
-            size[-1] = 1.0
-        elif cause is Cause.BENCH:
-            size[bench : bench + ranges] = named
-        else:
-            size[place if cause is Cause.REEL else layout.parts] = 1.0
-        return (
-            _Estimate.of(mean[0], covariance[0], size, share),
-            _Estimate.of(mean[0], covariance[0], level, share),
-        )
-
-
-class _Estimate(NamedTuple):
-    """A number with its standard deviation, in tolerances."""
-
-    mean: float
-    sigma: float
-
-    @classmethod
-    def of(
-        cls, mean: Array, covariance: Array, row: Array, share: Array
-    ) -> "_Estimate":
-        """Return row . state, mixed over hypotheses by their shares."""
-        centre = row @ mean
-        variance = np.einsum("i,ijk,j->k", row, covariance, row)
-        middle = float(share @ centre)
-        square = float(share @ (variance + (centre - middle) ** 2))
-        return cls(middle, max(square, 0.0) ** 0.5)
-
-    def widened(self) -> "_Estimate":
-        """Return it as it is just after a finding: large draws are found first."""
-        return _Estimate(self.mean, self.sigma * FRESH_WIDENING)
-
-    def interval(self) -> tuple[float, float]:
-        """Return its 95 % interval."""
-        reach = TWO_SIDED_95 * self.sigma
-        return self.mean - reach, self.mean + reach

@@ -67,6 +67,11 @@ class Rows:
             self._places,
         )
 
+    def of_build(self, build: int) -> Self:
+        """Return a view of one build's hypotheses."""
+        at = slice(build, build + 1)
+        return type(self)(self._floats[at], self._ints[at], self._places)
+
     def repeated(self, times: int) -> Self:
         """Return each hypothesis `times` over."""
         return type(self)(

@@ -87,13 +87,16 @@ class Drawn:
     segments : tuple of B tuples of Segment
     errors_ppm : (B, n, R)
         Units of the build.
-    level_ppm : (B, R)
-        Their true levels as the build begins.
+    reel_ppm : (B, P)
+        How far the reels it begins with lie from average ones.
+    build_ppm : (B,)
+        Its shared level.
     """
 
     segments: tuple[tuple[Segment, ...], ...]
     errors_ppm: Array
-    level_ppm: Array
+    reel_ppm: Array
+    build_ppm: Array
 
 
 def draw(
@@ -115,12 +118,19 @@ def draw(
         Units of the build that is watched.
     """
     unit = layout.unit_ppm
-    mean = rng.normal(0.0, world.mean * unit, (replicates, layout.ranges))
+    mean = rng.normal(0.0, world.mean * unit, (replicates, 1, layout.ranges))
     histories: list[tuple[Segment, ...]] = [() for _ in range(replicates)]
     earlier = world.reel if world.earlier_reel is None else world.earlier_reel
+
+    def one_build(reel: float, units: int) -> tuple[Array, Array, Array]:
+        reels = rng.normal(0.0, reel, (replicates, layout.parts)) * layout.tolerance_ppm
+        build = rng.normal(0.0, world.build * unit, replicates)
+        level = mean[:, 0] + reels @ layout.sensitivity + build[:, None]
+        own = scatter(world, layout, (replicates, units), rng)
+        return reels, build, level[:, None] + own
+
     for number, size in enumerate(segment_units):
-        levels = mean + _levels(world, earlier, layout, replicates, rng)
-        errors = levels[:, None] + scatter(world, layout, (replicates, size), rng)
+        _, _, errors = one_build(earlier, size)
         for index in range(replicates):
             segment = Segment(
                 errors_ppm=errors[index],
@@ -128,9 +138,13 @@ def draw(
                 reels=("",) * layout.parts,
             )
             histories[index] += (segment,)
-    levels = mean + _levels(world, world.reel, layout, replicates, rng)
-    errors = levels[:, None] + scatter(world, layout, (replicates, build_units), rng)
-    return Drawn(segments=tuple(histories), errors_ppm=errors, level_ppm=levels)
+    reels, build, errors = one_build(world.reel, build_units)
+    return Drawn(
+        segments=tuple(histories),
+        errors_ppm=errors,
+        reel_ppm=reels,
+        build_ppm=build,
+    )
 
 
 def scatter(
@@ -156,19 +170,6 @@ def scatter(
         parts += at * size
     shared = rng.normal(0.0, world.shared * layout.unit_ppm, (*shape, 1))
     return np.asarray(parts @ layout.sensitivity + shared)
-
-
-def _levels(
-    world: World,
-    reel: float,
-    layout: Layout,
-    replicates: int,
-    rng: np.random.Generator,
-) -> Array:
-    """Return what reels and build add to the means, (B, R) in ppm."""
-    reels = rng.normal(0.0, reel, (replicates, layout.parts)) * layout.tolerance_ppm
-    build = rng.normal(0.0, world.build * layout.unit_ppm, (replicates, 1))
-    return np.asarray(reels @ layout.sensitivity + build)
 
 
 def _standard(tails: Tails, shape: tuple[int, ...], rng: np.random.Generator) -> Array:

@@ -1,0 +1,322 @@
+"""How fast the detector finds what, how often it is right: simulated faults."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.spc.bank import Bank
+from daemon.spc.baseline import fit_baseline_of
+from daemon.spc.finding import Finding, describe
+from daemon.spc.layout import Layout
+from daemon.spc.worlds import NOMINAL, Drawn, World, draw
+
+Array = NDArray[np.float64]
+
+SIDE_BY_SIDE = 64
+MISSED = 40
+"""Delay that counts for a fault that is not found."""
+LATER = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """What goes wrong in the first range, in tolerances.
+
+    Attributes
+    ----------
+    name : str
+    cause : str
+        What a finding should name.
+    first_unit : int
+        First unit concerned, from 1.
+    recorded : bool
+        Whether a reel change is recorded there; the build's own boundary always is.
+    shift, spread : float
+        Shift of the range; factor on the spread of its parts.
+    shared : float
+        Shift of all ranges.
+    mixed : float
+        Difference of a second reel that half of the units carry, at random.
+    step, slope : float
+        Step of the bench in the range; its drift per unit.
+    check_every : int or None
+        Units between runs of the check standard; the first precedes the first unit.
+    check_sigma, check_quantum : float
+        Its noise and resolution.
+    """
+
+    name: str
+    cause: str
+    first_unit: int = 1
+    recorded: bool = False
+    shift: float = 0.0
+    spread: float = 1.0
+    shared: float = 0.0
+    mixed: float = 0.0
+    step: float = 0.0
+    slope: float = 0.0
+    check_every: int | None = None
+    check_sigma: float = 0.0
+    check_quantum: float = 0.0
+
+
+FAULTS = (
+    Fault(name="recorded reel +0.3 %", cause="reel", shift=3.0),
+    Fault(name="recorded reel +0.15 %", cause="reel", shift=1.5),
+    Fault(name="spread x5 from unit 1", cause="reel", spread=5.0),
+    Fault(
+        name="recorded in mid-build, +0.3 %, spread x4",
+        cause="reel",
+        first_unit=16,
+        recorded=True,
+        shift=3.0,
+        spread=4.0,
+    ),
+    Fault(name="unrecorded +0.3 %", cause="reel", first_unit=16, shift=3.0),
+    Fault(name="unrecorded spread x5", cause="reel", first_unit=16, spread=5.0),
+    Fault(name="shared stage 0.2 %", cause="shared stage", shared=2.0),
+    Fault(name="two reels mixed, +0.3 %", cause="reel", mixed=3.0),
+    Fault(
+        name="laboratory bench steps 300 ppm",
+        cause="bench",
+        step=0.3,
+        check_every=10,
+        check_sigma=0.005,
+    ),
+    Fault(
+        name="handheld bench steps 300 ppm",
+        cause="bench",
+        step=0.3,
+        check_every=10,
+        check_sigma=0.03,
+        check_quantum=0.1,
+    ),
+    Fault(
+        name="laboratory bench drifts 20 ppm a unit",
+        cause="bench",
+        slope=0.02,
+        check_every=10,
+        check_sigma=0.005,
+    ),
+    Fault(
+        name="handheld bench drifts 20 ppm a unit",
+        cause="bench",
+        slope=0.02,
+        check_every=10,
+        check_sigma=0.03,
+        check_quantum=0.1,
+    ),
+)
+"""Sizes in tolerances, their names for parts of 0.1 %."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What became of one fault at one limit.
+
+    Attributes
+    ----------
+    fault : str
+    replicates : int
+        Builds in which nothing was held before the fault.
+    mean_delay : float
+        Units to the finding, the first bad unit being 1; misses count as 40.
+    held_by_2, held_by_3, missed : float
+        Shares.
+    named, named_later : float
+        Share of findings that name the right cause and range, at once and 5 units
+        later.
+    covered, covered_later : float
+        Share of their intervals that hold the true size; NaN where none is defined.
+    """
+
+    fault: str
+    replicates: int
+    mean_delay: float
+    held_by_2: float
+    held_by_3: float
+    missed: float
+    named: float
+    named_later: float
+    covered: float
+    covered_later: float
+
+
+def study_fault(
+    fault: Fault,
+    layout: Layout,
+    *,
+    limit: float,
+    segment_units: Sequence[int],
+    replicates: int = 2000,
+    build_units: int = 60,
+    seed: int = 1,
+    world: World = NOMINAL,
+) -> Outcome:
+    """Return how a fault is found at a limit.
+
+    Parameters
+    ----------
+    fault : Fault
+    layout : Layout
+    limit : float
+        Log-odds limit.
+    segment_units : sequence of int
+        Units of the baseline's segments.
+    replicates, build_units, seed : int
+    world : World
+    """
+    seeds = np.random.SeedSequence(seed).spawn(ceil(replicates / SIDE_BY_SIDE))
+    histories: list[_History] = []
+    for one in seeds:
+        rng = np.random.default_rng(one)
+        drawn = draw(
+            world,
+            layout,
+            segment_units=segment_units,
+            build_units=build_units,
+            replicates=SIDE_BY_SIDE,
+            rng=rng,
+        )
+        histories += _batch(fault, layout, limit, drawn, world, rng)
+    del histories[replicates:]
+    kept = [h for h in histories if not h.too_early]
+    found = [h for h in kept if h.at_once is not None]
+    later = [h for h in found if h.later is not None]
+    delays = np.array([h.delay for h in kept], dtype=np.float64)
+    return Outcome(
+        fault=fault.name,
+        replicates=len(kept),
+        mean_delay=float(delays.mean()),
+        held_by_2=float(np.mean(delays <= 2)),
+        held_by_3=float(np.mean(delays <= 3)),
+        missed=1.0 - len(found) / len(kept),
+        named=_share([_named(h.at_once, fault) for h in found]),
+        named_later=_share([_named(h.later, fault) for h in later]),
+        covered=_share([_covered(h.at_once, h.truth_ppm) for h in found]),
+        covered_later=_share([_covered(h.later, h.truth_ppm) for h in later]),
+    )
+
+
+@dataclass(slots=True, kw_only=True)
+class _History:
+    """One replicate: the finding when it came, and some units later."""
+
+    truth_ppm: float
+    too_early: bool = False
+    delay: int = MISSED
+    at_once: Finding | None = None
+    later: Finding | None = None
+
+
+def _batch(
+    fault: Fault,
+    layout: Layout,
+    limit: float,
+    drawn: Drawn,
+    world: World,
+    rng: np.random.Generator,
+) -> list[_History]:
+    """Watch a batch of builds with the fault put in."""
+    errors, truth = _with_fault(fault, layout, drawn, world, rng)
+    builds, units, ranges = errors.shape
+    bank = Bank(
+        [fit_baseline_of(history, layout) for history in drawn.segments],
+        [("",) * layout.parts] * builds,
+        [""] * builds,
+    )
+    histories = [_History(truth_ppm=float(t)) for t in truth]
+    unit, none = layout.unit_ppm, np.zeros((builds, ranges))
+    checked_at = 0
+    for index in range(units):
+        if fault.recorded and index == fault.first_unit - 1:
+            bank.change_reels([0])
+        if fault.check_every is not None and index % fault.check_every == 0:
+            bank.check(*_check(fault, index, (builds, ranges), rng))
+            checked_at = index + 1
+        bank.take(errors[:, index] / unit, none)
+        exceeding = bank.log_odds() > limit
+        delay = index + 2 - fault.first_unit
+        for build, history in enumerate(histories):
+            if history.too_early:
+                continue
+            fresh = history.at_once is None and exceeding[build]
+            if fresh and delay < 1:
+                history.too_early = True
+            elif fresh and delay < MISSED:
+                history.delay = delay
+                history.at_once = describe(
+                    bank, build, limit=limit, checked_at=checked_at
+                )
+            elif history.at_once is not None and delay == history.delay + LATER:
+                history.later = describe(
+                    bank, build, limit=limit, checked_at=checked_at
+                )
+    return histories
+
+
+def _with_fault(
+    fault: Fault,
+    layout: Layout,
+    drawn: Drawn,
+    world: World,
+    rng: np.random.Generator,
+) -> tuple[Array, Array]:
+    """Return errors (B, n, R) with the fault and its true size (B,), in ppm."""
+    errors = drawn.errors_ppm.copy()
+    builds, units, _ = errors.shape
+    first = fault.first_unit - 1
+    tolerance = float(layout.tolerance_ppm[0])
+    truth = np.full(builds, np.nan)
+    if fault.recorded:
+        errors[:, first:, 0] -= drawn.reel_ppm[:, :1]
+    if fault.shift or fault.spread > 1.0:
+        errors[:, first:, 0] += fault.shift * tolerance
+        kept = 0.0 if fault.recorded else 1.0
+        truth = kept * drawn.reel_ppm[:, 0] + fault.shift * tolerance
+        # variances add, whatever the tails of the rest
+        more = world.own * tolerance * (fault.spread**2 - 1.0) ** 0.5
+        errors[:, first:, 0] += rng.normal(0.0, 1.0, (builds, units - first)) * more
+    if fault.shared:
+        errors[:, first:] += fault.shared * layout.unit_ppm
+        truth = drawn.build_ppm + fault.shared * layout.unit_ppm
+    if fault.mixed:
+        carries = rng.random((builds, units)) < 0.5
+        errors[..., 0] += carries * fault.mixed * tolerance
+    bench = fault.step + fault.slope * np.arange(units)
+    errors[..., 0] += bench * layout.unit_ppm
+    if fault.step:
+        truth = np.full(builds, fault.step * layout.unit_ppm)
+    return errors, truth
+
+
+def _check(
+    fault: Fault, index: int, shape: tuple[int, int], rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Return readings of the check standard and their variances, in tolerances."""
+    readings = rng.normal(0.0, fault.check_sigma, shape)
+    readings[:, 0] += fault.step + fault.slope * index
+    if fault.check_quantum:
+        readings = np.round(readings / fault.check_quantum) * fault.check_quantum
+    variance = fault.check_sigma**2 + fault.check_quantum**2 / 12.0
+    return readings, np.full(shape, variance)
+
+
+def _named(finding: Finding | None, fault: Fault) -> bool:
+    if finding is None or finding.cause != fault.cause:
+        return False
+    return finding.range_index == (None if fault.shared else 0)
+
+
+def _covered(finding: Finding | None, truth_ppm: float) -> float:
+    if finding is None or np.isnan(truth_ppm):
+        return float("nan")
+    return float(finding.low_ppm <= truth_ppm <= finding.high_ppm)
+
+
+def _share(values: Sequence[float]) -> float:
+    known = [v for v in values if not np.isnan(v)]
+    return float(np.mean(known)) if known else float("nan")
