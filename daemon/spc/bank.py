@@ -328,7 +328,9 @@ class Bank:
         new = parent.repeated(count)
         self._grow(new, table, 0.0)
         new.log_weight[:] = mass + table.log_weight
-        weakest = np.argpartition(log_weight, count - 1, axis=1)[:, :count]
+        # rounded, so that a change of scale breaks no tie the other way
+        ranked = np.argsort(np.round(log_weight, 9), axis=1, kind="stable")
+        weakest = ranked[:, :count]
         rows.overwrite(weakest, new)
 
     def _grow(self, rows: Rows, table: Table, wider: Array | float) -> None:

@@ -243,4 +243,6 @@ def order_of_ranges(residual: Array, missing: NDArray[np.bool_]) -> Ints:
         middle = np.where(n > 2, 0.5 * (low + high), 0.0)
         distance = distance - middle[:, None]
     distance = np.where(missing, np.inf, np.abs(distance))
-    return np.argsort(distance, axis=1, kind="stable")
+    # of an even number the two in the middle are equally far: nearer to zero first,
+    # not as rounding has it
+    return np.lexsort((np.abs(residual), np.round(distance, 9)), axis=1)
