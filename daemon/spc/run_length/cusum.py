@@ -71,10 +71,13 @@ def cusum_run_length(
     finite("shift", shift)
     upper = _Side.of(reference - shift, interval, head_start)
     if not two_sided:
-        return RunLength(
-            early=np.ones(1), row=upper.row, step=upper.step, weight=upper.weight
-        )
+        return upper.alone
     lower = _Side.of(reference + shift, interval, head_start)
+    # A sum that practically never signals leaves the other as if it were alone.
+    if lower.alone.mean == inf:
+        return upper.alone
+    if upper.alone.mean == inf:
+        return lower.alone
     return _joined(upper, lower)
 
 
@@ -92,7 +95,7 @@ def cusum_interval(
     reference : float
         Reference value k, in standard deviations.
     arl : float
-        Wanted average run length without a shift, in points, > 1.
+        Wanted average run length without a shift, in points, > 1 and <= 1e10.
     head_start_share : float
         Head start as a share of the interval, >= 0 and < 1, at most one half
         with two sides.
@@ -166,7 +169,7 @@ def design_cusum(
     shift : float
         Shift to be found, in standard deviations, not 0.
     arl : float
-        Wanted average run length without a shift, in points, > 1.
+        Wanted average run length without a shift, in points, > 1 and <= 1e10.
     head_start_share : float
         Head start as a share of the interval, >= 0 and <= one half.
 
@@ -283,8 +286,9 @@ class _Side:
     first_signal: float  # probability of a signal at the first point
 
     @property
-    def weight(self) -> Floats:
-        return np.ones(len(self.row))
+    def alone(self) -> RunLength:
+        ones = np.ones(len(self.row))
+        return RunLength(early=np.ones(1), row=self.row, step=self.step, weight=ones)
 
     @classmethod
     def of(cls, drift: float, interval: float, head_start: float) -> "_Side":

@@ -1,12 +1,15 @@
 """The distribution of a run length, whatever the chart."""
 
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
 
 import numpy as np
 
 from daemon.spc.checks import Floats, count, finite, share
 from daemon.spc.errors import OutOfRangeError
+
+LONGEST = 1e12
+"""Longest mean run length that double precision can tell, in points."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,21 +51,22 @@ class RunLength:
 
     @property
     def mean(self) -> float:
-        """Average run length (ARL), in points."""
-        return float(self.early.sum() + self.row @ self._remaining())
+        """Average run length (ARL), in points; infinite above `LONGEST`."""
+        return self._mean(self._remaining())
 
     @property
     def sd(self) -> float:
-        """Standard deviation of the run length, in points."""
+        """Standard deviation of the run length, in points; infinite as the mean is."""
         remaining = self._remaining()
-        later = np.linalg.solve(
-            np.eye(len(self.row)) - self.step, self.step @ remaining
-        )
-        e = len(self.early)
-        tail = float(self.row @ remaining)
+        mean = self._mean(remaining)
+        if mean == inf:
+            return inf
+        stays = np.eye(len(self.row)) - self.step
+        later = np.linalg.solve(stays, self.step @ remaining)
         # E[N] is the sum of P(N > n), E[N (N - 1)] / 2 the sum of n P(N > n).
-        mean = float(self.early.sum()) + tail
-        pairs = float(np.arange(e) @ self.early) + e * tail + float(self.row @ later)
+        e = len(self.early)
+        pairs = float(np.arange(e) @ self.early)
+        pairs += float(self.row @ (e * remaining + later))
         return sqrt(max(0.0, 2.0 * pairs + mean - mean * mean))
 
     def none_within(self, n: int) -> float:
@@ -84,9 +88,13 @@ class RunLength:
         Raises
         ------
         SpcError
-            When `q` is outside its bounds.
+            When `q` is outside its bounds, or the mean above `LONGEST`.
         """
         left = 1.0 - share("q", q)
+        if self.mean == inf:
+            raise OutOfRangeError(
+                argument="mean run length", value=inf, allowed=f"<= {LONGEST:g}"
+            )
         done = np.flatnonzero(self.early <= left)
         if len(done):
             return int(done[0])
@@ -108,10 +116,19 @@ class RunLength:
                 n, row = n + 2**k, further
         return n + 1
 
+    def _mean(self, remaining: Floats) -> float:
+        mean = float(self.early.sum() + self.row @ remaining)
+        # Beyond, what stays at each step differs from all of it by rounding alone.
+        return mean if 0.0 < mean <= LONGEST else inf
+
     def _remaining(self) -> Floats:
         """Return the mean number of further points, from each state."""
         left = np.eye(len(self.row)) - self.step
-        return np.asarray(np.linalg.solve(left, self.weight), dtype=np.float64)
+        try:
+            points = np.linalg.solve(left, self.weight)
+        except np.linalg.LinAlgError:
+            points = np.full(len(self.row), inf)
+        return np.asarray(points, dtype=np.float64)
 
 
 def geometric(signal: float) -> RunLength:

@@ -96,7 +96,7 @@ def ewma_width(*, weight: float, arl: float, exact_limits: bool = True) -> float
     weight : float
         Share of the newest value, > 0 and <= 1.
     arl : float
-        Wanted average run length without a shift, in points, > 1.
+        Wanted average run length without a shift, in points, > 1 and <= 1e10.
     exact_limits : bool
         As in `ewma_run_length`.
 
@@ -149,7 +149,7 @@ def design_ewma(*, shift: float, arl: float, exact_limits: bool = False) -> Ewma
     shift : float
         Shift to be found, in standard deviations of single values, not 0.
     arl : float
-        Wanted average run length without a shift, in points, > 1.
+        Wanted average run length without a shift, in points, > 1 and <= 1e10.
     exact_limits : bool
         As in `ewma_run_length`. With exact limits the best weight for a shift
         present from the first unit on is very small; fixed limits stand for a

@@ -81,7 +81,7 @@ def mewma_limit(*, ranges: int, weight: float, arl: float) -> float:
     weight : float
         Share of the newest unit, > 0 and <= 1.
     arl : float
-        Wanted average run length without a shift, in points, > 1.
+        Wanted average run length without a shift, in points, > 1 and <= 1e10.
 
     Returns
     -------
@@ -153,10 +153,13 @@ class _LengthDensity:
         self._order = order = 0.5 * dimensions - 1.0
         root = np.linspace(0.0, 1.001 * radius, 800)
         product = root * root
-        product[0] = 1.0
-        # log of e^-t I_v(t) / t^v, whose limit at 0 is 2^-v / Gamma(v + 1).
-        value = np.log(ive(order, product)) - order * np.log(product)
-        value[0] = -order * log(2.0) - lgamma(order + 1.0)
+        # log of e^-t I_v(t) / t^v; near 0 by the first terms of its series, where
+        # the Bessel function itself may be too small for a number.
+        near = product < 0.01
+        series = product**2 / (4.0 * (order + 1.0)) - product
+        series -= order * log(2.0) + lgamma(order + 1.0)
+        far = np.where(near, 1.0, product)
+        value = np.where(near, series, np.log(ive(order, far)) - order * np.log(far))
         self._log_bessel = CubicSpline(root, value)
 
     def __call__(self, centre: Floats, length: Floats) -> Floats:

@@ -84,7 +84,7 @@ def ruled_widening(rules: Iterable[Rule], *, arl: float) -> float:
     rules : iterable of Rule
         At least one, each once.
     arl : float
-        Wanted average run length without a shift, in points, > 1.
+        Wanted average run length without a shift, in points, > 1 and <= 1e10.
 
     Returns
     -------

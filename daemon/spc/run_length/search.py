@@ -6,6 +6,7 @@ from math import log
 from scipy.optimize import brentq
 
 from daemon.spc.errors import OutOfRangeError
+from daemon.spc.run_length.distribution import LONGEST
 
 
 def solve_for_mean(
@@ -18,7 +19,7 @@ def solve_for_mean(
     """
 
     def excess(limit: float) -> float:
-        return log(mean(limit)) - log(arl)
+        return log(min(mean(limit), 2.0 * LONGEST)) - log(arl)
 
     low = high = guess
     while excess(low) > 0.0:

@@ -7,7 +7,7 @@ from scipy.stats import ncx2
 
 from daemon.spc.checks import count, finite, not_negative, positive
 from daemon.spc.errors import OutOfRangeError
-from daemon.spc.run_length.distribution import RunLength, geometric
+from daemon.spc.run_length.distribution import LONGEST, RunLength, geometric
 from daemon.spc.search import smallest
 
 
@@ -54,7 +54,7 @@ def shewhart_width(*, arl: float) -> float:
     Parameters
     ----------
     arl : float
-        Wanted average run length without a shift, in points, > 1.
+        Wanted average run length without a shift, in points, > 1 and <= 1e10.
 
     Returns
     -------
@@ -150,7 +150,7 @@ def t2_limit(*, ranges: int, arl: float) -> float:
     ranges : int
         Number of variables charted together.
     arl : float
-        Wanted average run length without a shift, in points, > 1.
+        Wanted average run length without a shift, in points, > 1 and <= 1e10.
 
     Raises
     ------
@@ -167,7 +167,9 @@ def t2_limit(*, ranges: int, arl: float) -> float:
 
 
 def above_one(argument: str, value: float) -> float:
-    """Return `value`, refusing a run length that no chart can have."""
-    if not finite(argument, value) > 1.0:
-        raise OutOfRangeError(argument=argument, value=value, allowed="> 1")
+    """Return `value`, refusing a run length that no chart has or that none can tell."""
+    if not 1.0 < finite(argument, value) <= 0.01 * LONGEST:
+        raise OutOfRangeError(
+            argument=argument, value=value, allowed=f"> 1 and <= {0.01 * LONGEST:g}"
+        )
     return float(value)

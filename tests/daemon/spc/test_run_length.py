@@ -325,6 +325,12 @@ def test_mewma_after_a_shift() -> None:
             assert chart.mean == pytest.approx(arl, rel=0.025)
 
 
+@pytest.mark.reference("11_multivariate", "mv.mewma.note")
+def test_mewma_limit(entry: Entry) -> None:
+    limit = mewma_limit(ranges=2, weight=0.1, arl=200.0)
+    entry.check("H_p2_lambda0.1_ARL200", limit)
+
+
 @pytest.mark.source("definition: MEWMA of one variable is the EWMA")
 def test_one_variable_is_the_ewma_chart() -> None:
     inner = mewma_run_length(ranges=2, weight=0.2, limit=10.0, distance=1e-9)
@@ -483,6 +489,24 @@ def test_designs_are_the_best_of_their_kind() -> None:
         interval = cusum_interval(reference=reference, arl=500.0)
         chart = cusum_run_length(reference=reference, interval=interval, shift=1.0)
         assert chart.mean > cusum.arl_shifted
+
+
+def test_what_double_precision_cannot_tell_is_infinite() -> None:
+    """Never a number made of rounding errors."""
+    charts = (
+        shewhart_run_length(width=8.0),
+        ewma_run_length(weight=0.1, width=9.0),
+        cusum_run_length(reference=0.5, interval=60.0),
+        mewma_run_length(ranges=3, weight=0.2, limit=120.0),
+    )
+    for chart in charts:
+        assert chart.mean == chart.sd == np.inf
+        with pytest.raises(SpcError, match="mean run length = inf"):
+            chart.percentile(0.5)
+    # A sum that never signals does not spoil the other.
+    both = cusum_run_length(reference=0.5, interval=30.0, shift=1.0)
+    one = cusum_run_length(reference=0.5, interval=30.0, shift=1.0, two_sided=False)
+    assert both.mean == one.mean
 
 
 def test_the_subgroup_is_the_smallest_that_does() -> None:
