@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.spc.discovery import (
@@ -51,10 +51,11 @@ def test_many_charts(entry: Entry) -> None:
 
 
 @given(
-    st.lists(st.floats(0.0, 1.0), min_size=1, max_size=30),
+    st.lists(st.floats(0.0, 1.0), min_size=1, max_size=15),
     st.floats(0.001, 0.5),
     st.sampled_from(Adjustment),
 )
+@settings(max_examples=30)
 def test_order_does_not_matter_and_stricter_levels_find_less(
     p: list[float], level: float, adjustment: Adjustment
 ) -> None:
