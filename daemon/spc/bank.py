@@ -31,6 +31,8 @@ Array = NDArray[np.float64]
 
 NEGLIGIBLE_LOG_WEIGHT = -25.0
 SIGMA_OF_SHIFTS = 0.2
+ENOUGH_UNITS = 20
+"""Units from which on a baseline knows how parts scatter."""
 SINGULAR2 = 1e-12
 """Keeps a number without variance from making the regression singular."""
 
@@ -89,7 +91,8 @@ class Bank:
         rows.base_mean[:, known, 0] = np.stack([p.mean for p in priors]) / unit
         covariances = np.stack([p.covariance for p in priors]) / unit**2
         rows.base_covariance[:, known[:, None], known, 0] = covariances
-        table = opening_table(layout, seen=baselines[0].units > 0)
+        known_scatter = min(b.units for b in baselines) >= ENOUGH_UNITS
+        table = opening_table(layout, scatter_known=known_scatter)
         rows = rows.repeated(table.cause.size)
         self._walk_bench(rows)
         wider = (table.reel2 - 1.0) * (self._reel2 * new)[..., None]

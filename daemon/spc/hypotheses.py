@@ -83,7 +83,7 @@ GOOD_WITHOUT_BASELINE = (
     Hypothesis(weight=0.05, cause=Cause.GOOD, own=4.0, shared=2.0),
     Hypothesis(weight=0.05, cause=Cause.GOOD, own=6.0, shared=2.0),
 )
-"""Parts may fill their tolerance as they like until units have been seen."""
+"""Parts may fill their tolerance as they like until enough units have been seen."""
 GOOD_ONE_PART = Hypothesis(weight=0.18, cause=Cause.GOOD, own=1.5)
 
 BAD_REEL_WEIGHT = 0.60
@@ -159,13 +159,20 @@ class Table:
     slope_place: NDArray[np.int64]
 
 
-def opening_table(layout: Layout, *, seen: bool) -> Table:
-    """Return every hypothesis about a build that begins; `seen` if others were."""
+def opening_table(layout: Layout, *, scatter_known: bool) -> Table:
+    """Return every hypothesis about a build that begins.
+
+    Unless earlier units told how parts scatter, that of one range is judged by that of
+    the others, and with a single range not at all.
+    """
+    bad = [h for p in range(layout.parts) for h in reel_hypotheses(layout, p)]
+    if layout.ranges == 1 and not scatter_known:
+        bad = [h for h in bad if h.own == 1.0]
     return table_of(
         [
             *good_hypotheses(layout.parts),
-            *(() if seen else GOOD_WITHOUT_BASELINE),
-            *(h for p in range(layout.parts) for h in reel_hypotheses(layout, p)),
+            *(() if scatter_known else GOOD_WITHOUT_BASELINE),
+            *bad,
             *(h for p in range(layout.parts) for h in mixed_hypotheses(layout, p)),
             *shared_hypotheses(layout),
             *bench_hypotheses(layout, BENCH_OPENING_WEIGHT / (layout.ranges + 1)),

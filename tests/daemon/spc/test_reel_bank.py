@@ -151,7 +151,7 @@ def test_builds_side_by_side_do_not_touch_each_other() -> None:
 def test_good_hypotheses_weigh_one_and_bad_ones_no_more(ranges: int) -> None:
     layout = layout_of([1000.0] * ranges)
     good = sum(h.weight for h in good_hypotheses(ranges))
-    table = opening_table(layout, seen=True)
+    table = opening_table(layout, scatter_known=True)
     bad = np.exp(table.log_weight)[table.cause != Cause.GOOD].sum()
     assert good == pytest.approx(1.0)
     assert bad <= 1.0 + 1e-12
