@@ -85,6 +85,26 @@ def test_zone_rules(entry: Entry) -> None:
     entry.check("in_control_published", ours[0])
 
 
+@pytest.mark.reference("04_run_length", "arl.runrules.1_nine")
+def test_one_beyond_or_nine_on_one_side(entry: Entry) -> None:
+    ours = [ruled_run_length(NELSON[:2], shift=d).mean for d in entry.inputs["shift"]]
+    entry.check("ARL", ours)
+
+
+@pytest.mark.reference("04_run_length", "arl.nelson.combinations")
+def test_combinations_of_rules(entry: Entry) -> None:
+    sets = {
+        "1-8": NELSON,
+        "1,2,5,6": [NELSON[i] for i in (0, 1, 4, 5)],
+        "1,3": [NELSON[0], NELSON[2]],
+        "3 alone": [NELSON[2]],
+        "4 alone": [NELSON[3]],
+        "WE 1-4 (8 in row)": WESTERN_ELECTRIC,
+    }
+    ours = [ruled_run_length(sets[key]).mean for key in entry.inputs["combinations"]]
+    entry.check("ARL", ours)
+
+
 @pytest.mark.reference(
     "04_run_length",
     "arl.ewma.lam0.4",
