@@ -245,7 +245,11 @@ class Watcher:
             build=build,
             product=self.product,
             baseline=baseline,
-            limit=shipped_limit(self.accepted_per_units),
+            limit=shipped_limit(
+                self.accepted_per_units,
+                ranges=baseline.layout.ranges,
+                builds=len(baseline.builds),
+            ),
         )
         self.builds[build] = watch
         return watch

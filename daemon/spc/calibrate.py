@@ -212,9 +212,7 @@ def exchangeable_limit(earlier_maxima: Sequence[float]) -> tuple[float, float]:
     return float(values.max()), 1.0 / (values.size + 1)
 
 
-def shipped_limit(
-    units_per_false_hold: float, *, ranges: int | None = None, segments: int = 0
-) -> float:
+def shipped_limit(units_per_false_hold: float, *, ranges: int, builds: int) -> float:
     """Return a limit calibrated beforehand, until the product's own is there.
 
     Parameters
@@ -222,52 +220,38 @@ def shipped_limit(
     units_per_false_hold : float
         One false hold in this many units is accepted; from 100 to 50 000, beyond
         which the nearest holds.
-    ranges : int, optional
-        Ranges of the product; without it the most careful of all.
-    segments : int
-        Segments of the baseline.
+    ranges : int
+        Ranges of the product.
+    builds : int
+        Earlier builds in the baseline.
 
     Returns
     -------
     float
-        Between the rates of the table, straight in the logarithm of the rate; with
-        fewer segments or another number of ranges than in the table, the more careful
-        neighbour.
+        Between the rates of the table straight in the logarithm of the rate; for a
+        number of ranges that is not in it the higher of the neighbours.
 
     Examples
     --------
-    >>> shipped_limit(5000) >= shipped_limit(500)
-    True
+    >>> shipped_limit(5000, ranges=4, builds=2)
+    1.6
     """
     positive("units_per_false_hold", units_per_false_hold)
-    rates = sorted(SHIPPED_LIMITS)
-    known = [
-        max(
-            value
-            for (table_ranges, table_segments), value in SHIPPED_LIMITS[rate].items()
-            if ranges is None
-            or (
-                table_ranges in _neighbours(ranges)
-                and table_segments in _history(segments)
-            )
-        )
-        for rate in rates
-    ]
-    at = log(min(max(units_per_false_hold, 100.0), 50_000.0))
-    slope = (known[-1] - known[0]) / log(rates[-1] / rates[0])
-    return max(LOWEST_LIMIT, known[0] + slope * (at - log(rates[0])))
+    count("ranges", ranges, at_least=1)
+    count("builds", builds, at_least=0)
+    often, rarely = sorted(SHIPPED_LIMITS)
+    high = _tabled(rarely, ranges, builds)
+    slope = (high - _tabled(often, ranges, builds)) / log(rarely / often)
+    rate = min(max(units_per_false_hold, 100.0), 50_000.0)
+    return max(LOWEST_LIMIT, high + slope * log(rate / rarely))
 
 
-def _neighbours(ranges: int) -> tuple[int, int]:
-    tabled = sorted({r for table in SHIPPED_LIMITS.values() for r, _ in table})
-    lower = max((r for r in tabled if r <= ranges), default=tabled[0])
-    return lower, min((r for r in tabled if r >= ranges), default=tabled[-1])
-
-
-def _history(segments: int) -> tuple[int, ...]:
-    tabled = sorted({s for table in SHIPPED_LIMITS.values() for _, s in table})
-    lower = max((s for s in tabled if s <= segments), default=tabled[0])
-    return (lower,)
+def _tabled(rate: int, ranges: int, builds: int) -> float:
+    table = SHIPPED_LIMITS[rate]
+    fewer = [r for r in table if r <= ranges]
+    more = [r for r in table if r >= ranges] or fewer
+    rows = (table[max(fewer)], table[min(more)])
+    return max(row[min(builds, len(row) - 1)] for row in rows)
 
 
 def _exceeded_by(values: Array, allowed: float) -> float:

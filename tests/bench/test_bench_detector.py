@@ -206,7 +206,7 @@ def _stories(count: int, seed: int) -> tuple[Array, Array, Array]:
     delay = np.full(count, units)
     named = np.zeros(count)
     for build in range(3):
-        limit = shipped_limit(5000, ranges=ranges, segments=build)
+        limit = shipped_limit(5000, ranges=ranges, builds=build)
         if build == 1:
             reel[np.arange(count), changed] = rng.normal(0, 0.15, count)
             for story, place in enumerate(changed):
@@ -265,7 +265,7 @@ def test_a_unit_costs_the_same_early_and_late() -> None:
     detector = ReelChangeDetector(
         tolerance_ppm=[1000.0] * 4,
         baseline=fit_baseline_of(history, LAYOUT),
-        log_odds_limit=shipped_limit(5000, ranges=4, segments=2),
+        log_odds_limit=shipped_limit(5000, ranges=4, builds=2),
     )
     taken = []
     for unit in units:

@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 TOLERANCE = np.full(4, 1000.0)
 NAMES = ("a", "b", "c", "d")
-LIMIT = shipped_limit(5000)
+LIMIT = shipped_limit(5000, ranges=4, builds=2)
 
 
 def good_units(n: int, seed: int, *, ranges: int = 4) -> Array:

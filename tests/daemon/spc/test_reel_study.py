@@ -80,29 +80,36 @@ def test_the_largest_of_earlier_maxima_is_exceeded_once_in_m_plus_one() -> None:
         exchangeable_limit([])
 
 
-def test_a_rarer_false_hold_and_a_shorter_history_raise_the_shipped_limit() -> None:
-    limits = [
-        shipped_limit(rate, ranges=4, segments=2) for rate in (200, 500, 5e3, 2e4)
-    ]
-    assert limits == sorted(limits)
-    assert limits[0] < limits[-1]
-    for table in SHIPPED_LIMITS.values():
-        assert shipped_limit(500) <= max(SHIPPED_LIMITS[5000].values())
-        assert min(table.values()) >= 0.0
-    assert shipped_limit(5000, ranges=5, segments=9) >= shipped_limit(
-        5000, ranges=4, segments=9
+def test_a_rarer_false_hold_raises_the_shipped_limit() -> None:
+    for ranges in range(1, 12):
+        for builds in range(5):
+            limits = [
+                shipped_limit(rate, ranges=ranges, builds=builds)
+                for rate in (1, 100, 500, 2000, 5000, 50_000, 1e9)
+            ]
+            assert limits == sorted(limits)
+            assert 0.0 <= limits[0] < limits[-1]
+
+
+def test_between_tabled_numbers_of_ranges_the_more_careful_limit_serves() -> None:
+    assert shipped_limit(5000, ranges=3, builds=2) == max(
+        SHIPPED_LIMITS[5000][2][2], SHIPPED_LIMITS[5000][4][2]
     )
-    most = max(SHIPPED_LIMITS[5000].values())
-    assert shipped_limit(5000) == pytest.approx(most)
-    with pytest.raises(SpcError):
-        shipped_limit(0)
+    many = shipped_limit(5000, ranges=20, builds=9)
+    assert many == SHIPPED_LIMITS[5000][6][3]
+
+
+def test_a_limit_for_nothing_is_refused() -> None:
+    for rate, ranges, builds in ((0, 4, 2), (5000, 0, 2), (5000, 4, -1)):
+        with pytest.raises(SpcError):
+            shipped_limit(rate, ranges=ranges, builds=builds)
 
 
 def test_a_recorded_bad_reel_is_held_at_once() -> None:
     outcome = study_fault(
         FAULTS[0],
         LAYOUT,
-        limit=shipped_limit(5000, ranges=4, segments=2),
+        limit=shipped_limit(5000, ranges=4, builds=2),
         segment_units=(10, 10),
         replicates=64,
         build_units=8,
@@ -117,7 +124,7 @@ def test_without_a_fault_hardly_anything_is_found() -> None:
     outcome = study_fault(
         Fault(name="none", cause="reel"),
         LAYOUT,
-        limit=shipped_limit(5000, ranges=4, segments=2),
+        limit=shipped_limit(5000, ranges=4, builds=2),
         segment_units=(10, 10),
         replicates=64,
         build_units=20,
