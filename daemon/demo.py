@@ -89,7 +89,7 @@ class Operator:
         self, store: Store, client: Client, hands: Hands, product: str
     ) -> None:
         self._store = store
-        self._client = client
+        self.client = client
         self._hands = hands
         self._product = product
         self.story = hands.scenario()
@@ -147,17 +147,17 @@ class Operator:
 
     def _measure(self, build: str, serial: str) -> None:
         self._hands.mount(serial)
-        ticket = self._client.measure(build=build, serial=serial)
+        ticket = self.client.measure(build=build, serial=serial)
         while True:
-            seen = self._client.ticket(ticket, wait_s=0.1)
+            seen = self.client.ticket(ticket, wait_s=0.1)
             if seen["state"] == "done":
                 return
             if seen["state"] == "failed":
                 message = f"unit {serial} was not measured: {seen['message']}"
                 raise DemoError(message)
-            if (prompt := self._client.state()["prompt"]) is not None:
+            if (prompt := self.client.state()["prompt"]) is not None:
                 self._hands.mount(prompt["subject"])
-                self._client.answer(prompt["prompt"])
+                self.client.answer(prompt["prompt"])
 
     def _wait_until_watched(self) -> None:
         deadline_s = time.monotonic() + WATCHED_S

@@ -12,18 +12,27 @@ import numpy as np
 import pandas as pd
 
 from daemon.look import LIGHT, Look
-from daemon.spc.limits import limits_from_baseline
-from daemon.words import beside, percent
+from daemon.marks import (
+    AS_IT_WAS,
+    MOVED,
+    ODD,
+    brackets,
+    dots,
+    limit_labels,
+    names,
+    place_of,
+    reels,
+    styled,
+)
+from daemon.spc.charts.individuals import IndividualsChart
+from daemon.spc.limits import Limits, limits_from_baseline
+from daemon.words import PPM_PER_PERCENT, beside
 from storage.records import Signal
 
-PPM_PER_PERCENT = 10_000.0
 FEWEST_FOR_LIMITS = 8
+NOTE_ROOM = 1.5
 GAP = 6
 """Empty places between two builds."""
-
-
-FONT = "DejaVu Sans, Verdana, sans-serif"
-AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
 
 
 def laid_out(errors: pd.DataFrame, signals: pd.DataFrame) -> pd.DataFrame:
@@ -111,13 +120,16 @@ def range_strip(
         Build to the text over its cell; none drawn when left out.
     """
     limit = float(frame["limit_percent"].median())
-    reach = max(1.5 * limit, 1.12 * float(frame["error_percent"].abs().max()))
+    reach = max(1.3 * limit, 1.12 * float(frame["error_percent"].abs().max()))
+    noted = bool(note) and (frame["meaning"] == MOVED).any()
+    # The words get a line of their own above everything that was measured.
+    top = reach * NOTE_ROOM if noted else reach
     y = alt.Y(
         "error_percent:Q",
-        scale=alt.Scale(domain=[-reach, reach], nice=False),
+        scale=alt.Scale(domain=[-reach, top], nice=False),
         axis=alt.Axis(
             values=[-limit, 0.0, limit],
-            labelExpr=_limit_labels(limit),
+            labelExpr=limit_labels(limit),
             grid=False,
             domain=False,
             ticks=False,
@@ -141,11 +153,11 @@ def range_strip(
     )
     x = alt.X("place:Q", scale=places, axis=None)
     layers: list[alt.Chart] = [
-        *_brackets(frame, look),
-        _dots(frame, x, y, look, size=26),
-        *_reels(changes, x, look),
+        *brackets(frame, look),
+        dots(frame, x, y, look, size=26),
+        *reels(changes, x, look),
     ]
-    if note and (frame["meaning"] == MOVED).any():
+    if noted:
         last = frame.loc[frame["meaning"] == MOVED, "place"].max()
         layers.append(
             alt.Chart(pd.DataFrame({"place": [last], "note": [note]}))
@@ -155,7 +167,7 @@ def range_strip(
             .encode(x=x, y=alt.value(2), text="note:N", color=alt.value(look.moved))
         )
     if build_labels is not None:
-        layers.append(_names(frame, labels=build_labels, x=x, look=look))
+        layers.append(names(frame, labels=build_labels, x=x, look=look))
     return styled(alt.LayerChart(layer=layers).properties(height=height), look)
 
 
@@ -194,8 +206,9 @@ def individuals(
             domain=False,
             labelColor=look.quiet,
             titleColor=look.ink,
-            format="+.2~f",
+            labelExpr="datum.value == 0 ? '0' : format(datum.value, '+.2~f')",
             tickCount=5,
+            titleFontWeight="normal",
         ),
     )
     layers: list[alt.Chart] = []
@@ -204,31 +217,106 @@ def individuals(
         layers += [
             alt.Chart(segments)
             .mark_rect(color=look.quiet, opacity=0.16)
-            .encode(x=_place("left"), x2="right:Q", y="lower:Q", y2="upper:Q"),
+            .encode(x=place_of("left"), x2="right:Q", y="lower:Q", y2="upper:Q"),
             alt.Chart(segments)
             .mark_rule(color=look.quiet)
-            .encode(x=_place("left"), x2="right:Q", y="centre:Q"),
+            .encode(x=place_of("left"), x2="right:Q", y="centre:Q"),
         ]
     layers += _estimates(frame, findings, look)
-    layers += [*_brackets(frame, look), _dots(frame, x, y, look, size=44)]
-    layers += _reels(changes, x, look)
-    layers.append(_names(frame, labels=None, x=x, look=look))
+    layers += [*brackets(frame, look), dots(frame, x, y, look, size=44)]
+    layers += reels(changes, x, look)
+    layers.append(names(frame, labels=None, x=x, look=look))
     return styled(alt.LayerChart(layer=layers).properties(height=height), look)
+
+
+def moving_ranges(
+    frame: pd.DataFrame,
+    changes: pd.DataFrame,
+    *,
+    look: Look = LIGHT,
+    height: int = 110,
+) -> alt.LayerChart | None:
+    """Return the steps from each unit to the next, none across a reel or build.
+
+    Parameters
+    ----------
+    frame, changes
+        As for `individuals`.
+
+    Returns
+    -------
+    altair.LayerChart or None
+        None while there are too few units for limits.
+    """
+    good = frame[frame["meaning"] != MOVED].sort_values("place")
+    limits = _pooled(good, changes)
+    if limits is None:
+        return None
+    chart = IndividualsChart(limits=limits)
+    rows = []
+    for _, segment in frame.sort_values("place").groupby(_segments(frame, changes)):
+        chart.boundary()
+        points = chart.extend(segment["error_percent"].to_numpy())
+        rows.append(
+            segment.assign(
+                step=points.moving_range,
+                meaning=np.where(
+                    points.moving_range_signal, ODD, segment["meaning"].to_numpy()
+                ),
+                upper=points.moving_range_upper,
+            )
+        )
+    steps = pd.concat(rows).dropna(subset=["step"])
+    top = 1.15 * max(float(steps["step"].max()), float(steps["upper"].max()))
+    x = alt.X(
+        "place:Q",
+        axis=None,
+        scale=alt.Scale(domain=[-2.0, float(frame["place"].max()) + 2], nice=False),
+    )
+    y = alt.Y(
+        "step:Q",
+        scale=alt.Scale(domain=[0.0, top], nice=False),
+        axis=alt.Axis(
+            title="Step, %",
+            grid=False,
+            domain=False,
+            labelColor=look.quiet,
+            titleColor=look.ink,
+            titleFontWeight="normal",
+            tickCount=2,
+        ),
+    )
+    bound = pd.DataFrame({"upper": [float(steps["upper"].max())]})
+    layers: list[alt.Chart] = [
+        alt.Chart(bound).mark_rule(color=look.quiet).encode(y="upper:Q"),
+        dots(steps, x, y, look, size=26),
+        *reels(changes, x, look),
+    ]
+    return styled(alt.LayerChart(layer=layers).properties(height=height), look)
+
+
+def _segments(frame: pd.DataFrame, changes: pd.DataFrame) -> pd.Series:
+    """Return which stretch of one build and one reel each row belongs to."""
+    edges = sorted([*frame.groupby("build")["place"].min(), *changes["place"]])
+    return frame["place"].map(lambda place: sum(edge <= place for edge in edges))
+
+
+def _pooled(good: pd.DataFrame, changes: pd.DataFrame) -> Limits | None:
+    """Return limits whose scatter is pooled over all stretches; None for too few."""
+    if len(good) < FEWEST_FOR_LIMITS or good["error_percent"].nunique() == 1:
+        return None
+    starts = (1 + np.flatnonzero(np.diff(_segments(good, changes)))).tolist()
+    return limits_from_baseline(good["error_percent"].to_numpy(), segment_starts=starts)
 
 
 def _segment_limits(frame: pd.DataFrame, changes: pd.DataFrame) -> pd.DataFrame:
     """Return each reel segment's limits: its own centre, a scatter pooled over all."""
     good = frame[frame["meaning"] != MOVED].sort_values("place")
-    edges = sorted([*good.groupby("build")["place"].min(), *changes["place"]])
-    segment = good["place"].map(lambda place: sum(edge <= place for edge in edges))
-    starts = (1 + np.flatnonzero(np.diff(segment))).tolist()
-    if len(good) < FEWEST_FOR_LIMITS or good["error_percent"].nunique() == 1:
+    pooled = _pooled(good, changes)
+    if pooled is None:
         return pd.DataFrame()
-    pooled = limits_from_baseline(
-        good["error_percent"].to_numpy(), segment_starts=starts
-    )
     centres = (
-        good.groupby(segment)
+        good.groupby(_segments(good, changes))
         .agg(
             left=("place", lambda p: p.min() - 0.6),
             right=("place", lambda p: p.max() + 0.6),
@@ -266,15 +354,15 @@ def _estimates(
     data = alt.Chart(pd.DataFrame(rows))
     return [
         data.mark_rect(color=look.moved, opacity=0.14).encode(
-            x=_place("left"), x2="right:Q", y="low:Q", y2="high:Q"
+            x=place_of("left"), x2="right:Q", y="low:Q", y2="high:Q"
         ),
         data.mark_rule(color=look.moved).encode(
-            x=_place("left"), x2="right:Q", y="size:Q"
+            x=place_of("left"), x2="right:Q", y="size:Q"
         ),
         data.mark_text(
             align="right", baseline="top", fontWeight="bold", fontSize=13, dx=8
         ).encode(
-            x=_place("right"),
+            x=place_of("right"),
             y=alt.value(4),
             text="words:N",
             color=alt.value(look.moved),
@@ -282,125 +370,12 @@ def _estimates(
     ]
 
 
-def _dots(
-    frame: pd.DataFrame, x: alt.X, y: alt.Y, look: Look, *, size: int
-) -> alt.Chart:
-    """Draw the units; what moved has another colour and another shape."""
-    meanings = [AS_IT_WAS, MOVED, ODD]
-    chart: alt.Chart = (
-        alt.Chart(frame)
-        .mark_point(filled=True, size=size, opacity=0.85)
-        .encode(
-            x=x,
-            y=y,
-            color=alt.Color(
-                "meaning:N",
-                legend=None,
-                scale=alt.Scale(
-                    domain=meanings, range=[look.unit, look.moved, look.odd]
-                ),
-            ),
-            shape=alt.Shape(
-                "meaning:N",
-                legend=None,
-                scale=alt.Scale(
-                    domain=meanings, range=["circle", "triangle-up", "diamond"]
-                ),
-            ),
-            tooltip=[
-                alt.Tooltip("serial:N", title="Unit"),
-                alt.Tooltip("build:N", title="Build"),
-                alt.Tooltip("error_percent:Q", title="Error, %", format="+.4f"),
-                alt.Tooltip("verdict:N", title="Verdict"),
-            ],
-        )
-    )
-    return chart
-
-
-def _reels(changes: pd.DataFrame, x: alt.X, look: Look) -> list[alt.Chart]:
-    """Draw reel changes as dotted lines."""
-    if changes.empty:
-        return []
-    return [
-        alt.Chart(changes)
-        .mark_rule(strokeDash=[2, 3], color=look.quiet)
-        .encode(x=x, tooltip=[alt.Tooltip("reel:N", title="New reel")])
-    ]
-
-
-def _names(
-    frame: pd.DataFrame, *, labels: dict[str, str] | None, x: alt.X, look: Look
-) -> alt.Chart:
-    """Write each build's name over its units."""
-    cells = frame.groupby("build", sort=False)["place"].min().reset_index()
-    names = cells["build"]
-    cells["label"] = names if labels is None else names.map(labels)
-    chart: alt.Chart = (
-        alt.Chart(cells)
-        .mark_text(
-            align="left", baseline="bottom", fontWeight="bold", fontSize=13, dx=-6
-        )
-        .encode(x=x, y=alt.value(-6), text="label:N", color=alt.value(look.ink))
-    )
-    return chart
-
-
-def _brackets(frame: pd.DataFrame, look: Look) -> list[alt.Chart]:
-    """Draw the limits of each build as brackets around its units."""
-    cells = (
-        frame.groupby("build", sort=False)
-        .agg(
-            left=("place", lambda p: p.min() - 1.2),
-            right=("place", lambda p: p.max() + 1.2),
-            limit=("limit_percent", "median"),
-        )
-        .reset_index()
-    )
-    rows = pd.concat([cells.assign(at=sign * cells["limit"]) for sign in (1.0, -1.0)])
-    rows["inward"] = rows["at"] * 0.88
-    ends = pd.concat(
-        [rows.assign(end=rows["left"]), rows.assign(end=rows["right"])],
-        ignore_index=True,
-    )
-    return [
-        alt.Chart(rows)
-        .mark_rule(color=look.quiet, strokeWidth=1)
-        .encode(x=_place("left"), x2="right:Q", y="at:Q"),
-        alt.Chart(ends)
-        .mark_rule(color=look.quiet, strokeWidth=1)
-        .encode(x=_place("end"), y="at:Q", y2="inward:Q"),
-    ]
-
-
-def _place(field: str) -> alt.X:
-    """Return a place along the row; builds are named in the picture, not on an axis."""
-    return alt.X(f"{field}:Q", axis=None)
-
-
-def _limit_labels(limit: float) -> str:
-    text = percent(limit * PPM_PER_PERCENT, max(limit, 1e-6) * PPM_PER_PERCENT / 10)
-    return (
-        f"datum.value > 0 ? '{text}' : datum.value < 0 ? "
-        f"'{text.replace('+', chr(0x2212))}' : '0'"
-    )
-
-
-def styled(chart: alt.LayerChart, look: Look) -> alt.LayerChart:
-    """Give a chart the paper, the ink and the font."""
-    configured: alt.LayerChart = (
-        chart.configure(background=look.paper, font=FONT)
-        .configure_view(stroke=None)
-        .configure_axis(labelFont=FONT, titleFont=FONT, labelFontSize=11)
-        .configure_text(font=FONT)
-    )
-    return configured
-
-
 def labels_of_builds(builds: pd.DataFrame) -> dict[str, str]:
-    """Return each build's name with the word for its state."""
+    """Return each build's name, and beside a held one that it stays."""
     return {
-        row["build"]: f"{row['build']} {'stays' if row['state'] == 'held' else 'free'}"
+        row["build"]: f"{row['build']} stays"
+        if row["state"] == "held"
+        else row["build"]
         for row in builds.to_dict("records")
     }
 

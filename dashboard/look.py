@@ -13,6 +13,9 @@ STYLE = f"""
 .stMainBlockContainer {{ padding: 3.6rem 2.4rem 3rem; max-width: 1240px; }}
 .st-key-saying h1 {{ font-size: 1.75rem; line-height: 1.25; padding: 0 0 .35rem; }}
 .st-key-saying p {{ font-size: 1.02rem; margin: 0; line-height: 1.5; }}
+h2, h3 {{ font-size: 1.1rem !important; font-weight: 700 !important; }}
+.st-key-live {{ min-height: 2.5rem; }}
+.st-key-live p {{ margin: 0; }}
 .st-key-narrow {{ display: none; }}
 @media (max-width: {NARROW_PX}px) {{
   .stMainBlockContainer {{ padding: 3.6rem 1rem 2rem; }}

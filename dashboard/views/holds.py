@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 import streamlit as st
 
 from daemon import holds as policy
-from dashboard import data
+from daemon import words
+from dashboard import data, look
 from storage.errors import StorageError
 from storage.records import Disposal
 
@@ -39,7 +40,11 @@ def end(name: str) -> None:
 if refused := st.session_state.pop("refused", None):
     st.warning(refused)
 standing = rows[rows["disposal"].isna()]
-st.title("Nothing is held." if standing.empty else "What stays", anchor=False)
+look.saying(
+    "Nothing is held."
+    if standing.empty
+    else f"{words.counted(len(standing), 'hold')} to decide on."
+)
 for one in standing.to_dict("records"):
     name = one["hold"]
     st.markdown(

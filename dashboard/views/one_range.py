@@ -10,11 +10,12 @@ EVERY_S = 5.0
 
 connection = data.connected()
 titles = {one.key: one.title for one in connection.product.ranges}
+moved = [one.range for one in signals_of(connection.store, connection.name)]
 key = st.segmented_control(
     "Range",
     options=list(titles),
     format_func=titles.__getitem__,
-    default=next(iter(titles)),
+    default=next((key for key in reversed(moved) if key in titles), next(iter(titles))),
     required=True,
 )
 
@@ -44,10 +45,15 @@ def chart(range_: str) -> None:
         theme=None,
         width="stretch",
     )
+    steps = plots.moving_ranges(frame, changes, look=look.current())
+    if steps is not None:
+        st.altair_chart(steps, theme=None, width="stretch")
     st.caption(
         "Dots are units, a dotted line a new reel. Brackets are the error limit. The "
-        "grey band is what a reel segment's own scatter would allow (individuals "
-        "chart, three sigma from the moving range of neighbours)."
+        "grey band is what the units' own scatter allows around the mean of each reel "
+        "(three sigma, from the steps between neighbours); below, those steps and "
+        "their limit. A reel may differ from the last by more than the band: whether "
+        "it is too much is what the sentence on the first page says."
     )
     with st.expander("Rows"):
         st.dataframe(

@@ -9,6 +9,7 @@ import numpy as np
 import config
 from config.load import load
 from config.model import Settings
+from daemon.bench.readings import Point, RangeReadings
 from daemon.product import ProductModel
 from daemon.watch import UnitErrors
 from storage.records import Fitting
@@ -54,3 +55,25 @@ def unit(
         errors_ppm=np.array(errors_ppm, dtype=float),
         at=AT,
     )
+
+
+def readings(product: ProductModel, errors_ppm: Sequence[float]) -> list[RangeReadings]:
+    """Return perfect readings of a unit with these errors."""
+    made = []
+    for one, error in zip(product.ranges, errors_ppm, strict=True):
+        true = 0.9 * one.settings.full_scale
+        volts = true * one.nominal_transfer * (1 + error * 1e-6)
+        zero = Point(level=0.0, reference=(0.0, 0.0), output=(0.0, 0.0), at_s=(0, 1))
+        level = Point(
+            level=true, reference=(true, true), output=(volts, volts), at_s=(2, 3)
+        )
+        made.append(
+            RangeReadings(
+                range=one.key,
+                points=(zero, level, zero),
+                reference_full_scale=one.settings.full_scale,
+                output_full_scale=1.0,
+                ambient_c=23.0,
+            )
+        )
+    return made

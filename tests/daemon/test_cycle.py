@@ -6,7 +6,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.bench.readings import Point, RangeReadings
 from daemon.cycle import Cycle, RunHeader, worst
 from storage.local import LocalStore
 from storage.records import (
@@ -17,7 +16,7 @@ from storage.records import (
     Session,
     Verdict,
 )
-from tests.daemon.making import AT, demo_settings, fitting
+from tests.daemon.making import AT, demo_settings, fitting, readings
 
 SETTINGS = demo_settings()
 NAME = SETTINGS.product.name
@@ -40,28 +39,6 @@ def store(tmp_path: Path) -> Iterator[LocalStore]:
             one.fit_reel(fitting("B-1", f"R1{n}", f"K-10{n}"))
         one.fit_reel(fitting("B-1", "R13", "K-900", "PA-006"))
         yield one
-
-
-def readings(cycle: Cycle, errors_ppm: Sequence[float]) -> list[RangeReadings]:
-    """Return perfect readings of a unit with these errors."""
-    made = []
-    for one, error in zip(cycle.product.ranges, errors_ppm, strict=True):
-        true = 0.9 * one.settings.full_scale
-        volts = true * one.nominal_transfer * (1 + error * 1e-6)
-        zero = Point(level=0.0, reference=(0.0, 0.0), output=(0.0, 0.0), at_s=(0, 1))
-        level = Point(
-            level=true, reference=(true, true), output=(volts, volts), at_s=(2, 3)
-        )
-        made.append(
-            RangeReadings(
-                range=one.key,
-                points=(zero, level, zero),
-                reference_full_scale=one.settings.full_scale,
-                output_full_scale=1.0,
-                ambient_c=23.0,
-            )
-        )
-    return made
 
 
 def header(index: int) -> RunHeader:
@@ -87,7 +64,7 @@ def story() -> np.ndarray:
 def record(cycle: Cycle, which: Sequence[int]) -> None:
     rows = story()
     for index in which:
-        cycle.record(readings(cycle, rows[index].tolist()), header(index), {})
+        cycle.record(readings(cycle.product, rows[index].tolist()), header(index), {})
 
 
 def stored(store: LocalStore) -> tuple[int, int, list[str]]:
@@ -153,7 +130,7 @@ def test_after_a_restart_a_finding_goes_on_where_it_was(store: LocalStore) -> No
 def test_a_nonconforming_unit_is_held_by_itself(store: LocalStore) -> None:
     cycle = Cycle(SETTINGS, store)
     cycle.resume()
-    done = cycle.record(readings(cycle, [0.0, 0.0, 0.0, 9000.0]), header(0), {})
+    done = cycle.record(readings(cycle.product, [0.0, 0.0, 0.0, 9000.0]), header(0), {})
     cycle.watch()
     assert done.verdict is Verdict.NONCONFORMING
     holds = store.frame("holds", product=NAME)
@@ -177,7 +154,7 @@ def test_a_reel_recorded_after_all_its_units_still_names_them(
     rows = chance.normal(0.0, 150.0, (14, 4))
     rows[6:, 0] += 3000.0
     for index in range(14):
-        cycle.record(readings(cycle, rows[index].tolist()), header(index), {})
+        cycle.record(readings(cycle.product, rows[index].tolist()), header(index), {})
         cycle.watch()
     store.add_reel(
         Reel(reel="K-901", nominal_ohm=5e5, tolerance_ppm=1e3, received_at=AT)

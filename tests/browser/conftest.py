@@ -1,0 +1,77 @@
+"""Chromium, and the dashboard as a maker starts it."""
+
+import shutil
+import socket
+import time
+from collections.abc import Iterator
+from urllib.error import URLError
+from urllib.request import urlopen
+
+import pytest
+from playwright.sync_api import Browser, sync_playwright
+
+from daemon.home import Home
+from daemon.processes import child, holdpoint
+from tests.daemon.seeded import seeded_home
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+QUIET = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+START_S = 120.0
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Say plainly which tests need a browser that is not there."""
+    if CHROMIUM is not None:
+        return
+    absent = pytest.mark.skip(reason="Chromium is absent: install Debian's chromium")
+    for one in items:
+        if one.get_closest_marker("browser"):
+            one.add_marker(absent)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Start one Chromium for all tests."""
+    with sync_playwright() as playwright:
+        one = playwright.chromium.launch(executable_path=CHROMIUM, args=[*QUIET])
+        yield one
+        one.close()
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as one:
+        port: int = one.getsockname()[1]
+    return port
+
+
+def wait_for(url: str) -> str:
+    """Return the address once it answers."""
+    deadline_s = time.monotonic() + START_S
+    while True:
+        try:
+            with urlopen(f"{url}/_stcore/health", timeout=1.0):  # noqa: S310 -- ours
+                return url
+        except (URLError, OSError):
+            if time.monotonic() > deadline_s:
+                raise
+            time.sleep(0.1)
+
+
+@pytest.fixture(scope="session")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Serve a home in which build B-3 is held by `holdpoint dashboard`."""
+    home: Home = seeded_home(tmp_path_factory.mktemp("browser") / "home")
+    port = free_port()
+    command = holdpoint(
+        "--home", str(home.folder), "dashboard", "--no-open", "--port", str(port)
+    )
+    with child(command, home, log=home.data / "shown.log"):
+        yield wait_for(f"http://127.0.0.1:{port}")
