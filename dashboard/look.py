@@ -14,6 +14,7 @@ STYLE = f"""
 .st-key-saying h1 {{ font-size: 1.75rem; line-height: 1.25; padding: 0 0 .35rem; }}
 .st-key-saying p {{ font-size: 1.02rem; margin: 0; line-height: 1.5; }}
 h2, h3 {{ font-size: 1.1rem !important; font-weight: 700 !important; }}
+.st-key-wide, .st-key-narrow {{ margin-top: 1rem; }}
 .st-key-live {{ min-height: 2.5rem; }}
 .st-key-live p {{ margin: 0; }}
 .st-key-narrow {{ display: none; }}
