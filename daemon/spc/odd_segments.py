@@ -1,0 +1,75 @@
+"""Whether a baseline is fit to be one: each segment judged by all the others."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from numpy.typing import ArrayLike
+
+from daemon.spc.baseline import Segment, fit_baseline
+from daemon.spc.finding import Finding
+from daemon.spc.layout import CommonPart
+from daemon.spc.reel_change import ReelChangeDetector
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OddSegment:
+    """A segment that the others do not vouch for: its place, and what is odd in it."""
+
+    index: int
+    finding: Finding
+
+
+def odd_segments(
+    segments: Sequence[Segment],
+    tolerance_ppm: ArrayLike,
+    *,
+    log_odds_limit: float,
+    common_parts: Sequence[CommonPart] = (),
+) -> tuple[OddSegment, ...]:
+    """Return the segments in which a detector finds something bad.
+
+    Parameters
+    ----------
+    segments : sequence of Segment
+        Candidates for a baseline, in their order.
+    tolerance_ppm : (R,) array_like
+    log_odds_limit : float
+        As for a build that is watched.
+    common_parts : sequence of CommonPart
+
+    Notes
+    -----
+    Each segment is watched by a detector whose baseline are all the others. Where only
+    two contradict each other, the prior knowledge that ranges read about right decides;
+    near nominal both may be named.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> rng = np.random.default_rng(1)
+    >>> good = [
+    ...     Segment(errors_ppm=rng.normal(0, 150, (20, 3)), build=b, reels=("",) * 3)
+    ...     for b in "1234"
+    ... ]
+    >>> bad = Segment(
+    ...     errors_ppm=rng.normal(0, 150, (20, 3)) + [0, 4000, 0],
+    ...     build="5", reels=("",) * 3,
+    ... )
+    >>> odd = odd_segments([*good, bad], [1000.0] * 3, log_odds_limit=3.0)
+    >>> [(one.index, one.finding.range_index) for one in odd]
+    [(4, 1)]
+    """
+    odd = []
+    for index, segment in enumerate(segments):
+        others = [*segments[:index], *segments[index + 1 :]]
+        detector = ReelChangeDetector(
+            tolerance_ppm=tolerance_ppm,
+            baseline=fit_baseline(others, tolerance_ppm, common_parts),
+            log_odds_limit=log_odds_limit,
+            reels=segment.reels,
+            build=segment.build,
+        )
+        points = [detector.update(unit, None) for unit in segment.errors_ppm]
+        if points and points[-1].finding is not None:
+            odd.append(OddSegment(index=index, finding=points[-1].finding))
+    return tuple(odd)
