@@ -53,7 +53,8 @@ class Finding:
         The other causes above one in a thousand, likeliest first.
     alike : tuple of str
         Causes that nothing measured so far could have told from this one: "bench"
-        until the check standard was run since, "shared stage" with a single range.
+        (or "reel" from the bench) unless the check standard was run just before the
+        first unit concerned or since; "shared stage" with a single range.
     size_ppm, low_ppm, high_ppm : float
         How far the reel lies from an average one (mixed: the second reel from the
         first; shared stage, bench: how far it has moved), with its 95 % interval.
@@ -91,7 +92,7 @@ class Finding:
     log_odds: float
 
 
-def describe(bank: Bank, build: int, *, limit: float, checked_at: int) -> Finding:
+def describe(bank: Bank, build: int, *, limit: float, checked_before: int) -> Finding:
     """Return what the bad hypotheses about one build say together.
 
     Parameters
@@ -102,8 +103,8 @@ def describe(bank: Bank, build: int, *, limit: float, checked_at: int) -> Findin
     limit : float
         The log-odds limit: intervals are wider just above it, since the largest draws
         are found first.
-    checked_at : int
-        Units taken when the check standard was last run; 0 for never.
+    checked_before : int
+        The unit, from 1, before which the check standard was last run; 0 for never.
     """
     layout = bank.layout
     all_causes = bank.rows.cause[build]
@@ -151,7 +152,7 @@ def describe(bank: Bank, build: int, *, limit: float, checked_at: int) -> Findin
             for other, where in others
             if masses[other, where] > NAMED_RUNNER_UP
         ),
-        alike=_alike(layout, cause, checked=checked_at >= first_unit),
+        alike=_alike(layout, cause, checked=checked_before >= first_unit),
         size_ppm=size.mean * unit,
         low_ppm=low * unit,
         high_ppm=high * unit,

@@ -102,7 +102,7 @@ class ReelChangeDetector:
         if not isfinite(log_odds_limit):
             raise NotFiniteError(argument="log_odds_limit", value=log_odds_limit)
         self.log_odds_limit = log_odds_limit
-        self._checked_at = 0
+        self._checked_before = 0
         self._bank = Bank([baseline], [reels], [build])
 
     def start_session(self) -> None:
@@ -173,7 +173,7 @@ class ReelChangeDetector:
             )
         self._bank.check(errors[None], variance[None])
         if not np.isnan(errors).all():
-            self._checked_at = self._bank.units
+            self._checked_before = self._bank.units + 1
         return self._point(())
 
     def second_reel(
@@ -251,7 +251,10 @@ class ReelChangeDetector:
         finding = None
         if log_odds > self.log_odds_limit:
             finding = describe(
-                self._bank, 0, limit=self.log_odds_limit, checked_at=self._checked_at
+                self._bank,
+                0,
+                limit=self.log_odds_limit,
+                checked_before=self._checked_before,
             )
         return DetectorPoint(
             n=self._bank.units,

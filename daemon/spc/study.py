@@ -230,13 +230,13 @@ def _batch(
     )
     histories = [_History(truth_ppm=float(t)) for t in truth]
     unit, none = layout.unit_ppm, np.zeros((builds, ranges))
-    checked_at = 0
+    checked_before = 0
     for index in range(units):
         if fault.recorded and index == fault.first_unit - 1:
             bank.change_reels([0])
         if fault.check_every is not None and index % fault.check_every == 0:
             bank.check(*_check(fault, index, (builds, ranges), rng))
-            checked_at = index + 1
+            checked_before = index + 1
         bank.take(errors[:, index] / unit, none)
         exceeding = bank.log_odds() > limit
         delay = index + 2 - fault.first_unit
@@ -249,11 +249,11 @@ def _batch(
             elif fresh and delay < MISSED:
                 history.delay = delay
                 history.at_once = describe(
-                    bank, build, limit=limit, checked_at=checked_at
+                    bank, build, limit=limit, checked_before=checked_before
                 )
             elif history.at_once is not None and delay == history.delay + LATER:
                 history.later = describe(
-                    bank, build, limit=limit, checked_at=checked_at
+                    bank, build, limit=limit, checked_before=checked_before
                 )
     return histories
 
