@@ -8,7 +8,6 @@ anew. The state can always be rebuilt from the rows.
 """
 
 import json
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -18,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.product import ProductModel
+from daemon.serials import serial_order
 from daemon.spc.baseline import Baseline, Segment, fit_baseline
 from daemon.spc.calibrate import shipped_limit
 from daemon.spc.reel_change import Finding, ReelChangeDetector
@@ -46,16 +46,6 @@ class UnitErrors:
         return replace(
             self, errors_ppm=np.where(missing, before.errors_ppm, self.errors_ppm)
         )
-
-
-def serial_order(serial: str) -> tuple[tuple[int, int | str], ...]:
-    """Return a key that sorts serials as people count: digits as numbers.
-
-    >>> sorted(["A10", "A9"], key=serial_order)
-    ['A9', 'A10']
-    """
-    pieces = re.split(r"(\d+)", serial)
-    return tuple((0, int(p)) if p.isdecimal() else (1, p) for p in pieces if p)
 
 
 @dataclass(slots=True)

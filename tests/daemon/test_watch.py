@@ -5,7 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from daemon.watch import Watcher, serial_order
+from daemon.serials import serial_order
+from daemon.watch import Watcher
 from storage.records import Cause, Fitting, Signal
 from tests.daemon.making import demo_product, fitting, unit
 
