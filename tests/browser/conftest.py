@@ -37,9 +37,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             one.add_marker(absent)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Start one Chromium for all tests."""
+    """Start one Chromium for a file's tests.
+
+    Its driver keeps an event loop running in this thread: left open for longer, no
+    other test could run one.
+    """
     with sync_playwright() as playwright:
         one = playwright.chromium.launch(executable_path=CHROMIUM, args=[*QUIET])
         yield one
