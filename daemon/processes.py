@@ -1,6 +1,5 @@
 """The other processes of a running Holdpoint: how they are started and ended."""
 
-import importlib.util
 import json
 import os
 import socket
@@ -14,7 +13,6 @@ from typing import Any
 
 from daemon.client import Client
 from daemon.home import VARIABLE, Home
-from daemon.look import DARK, LIGHT
 from storage.errors import UnreachableError
 
 START_S = 60.0
@@ -49,37 +47,14 @@ def require_free(port: int) -> None:
 def dashboard_command(*, port: int, browse: bool) -> list[str]:
     """Return the command that serves the screens to this machine alone.
 
-    Everything is said here, because the library's own settings file is only read
-    when it is started from the repository's folder.
-
     Raises
     ------
     StartError
         The port is in use.
     """
     require_free(port)
-    spec = importlib.util.find_spec("dashboard.app")
-    if spec is None or spec.origin is None:
-        message = "the dashboard is not installed"
-        raise StartError(message)
-    options = {
-        "server.address": "127.0.0.1",
-        "server.port": str(port),
-        "server.headless": "false" if browse else "true",
-        "server.fileWatcherType": "none",
-        "browser.serverAddress": "127.0.0.1",
-        "browser.gatherUsageStats": "false",
-        "client.toolbarMode": "minimal",
-    }
-    for form, look in (("light", LIGHT), ("dark", DARK)):
-        options |= {
-            f"theme.{form}.backgroundColor": look.paper,
-            f"theme.{form}.secondaryBackgroundColor": look.shade,
-            f"theme.{form}.textColor": look.ink,
-            f"theme.{form}.primaryColor": look.unit,
-        }
-    flags = [f"--{name}={value}" for name, value in options.items()]
-    return [sys.executable, "-m", "streamlit", "run", spec.origin, *flags]
+    command = [sys.executable, "-m", "dashboard.serve", "--port", str(port)]
+    return [*command, "--browse"] if browse else command
 
 
 def environment(home: Home) -> dict[str, str]:

@@ -60,6 +60,15 @@ def percent(error_ppm: float, half_width_ppm: float = 200.0) -> str:
     return f"{sign}{text} %"
 
 
+def share_of_reading(value_percent: float) -> str:
+    """Return an error limit as it was set, without idle zeros.
+
+    >>> share_of_reading(0.5)
+    '0.5 %'
+    """
+    return f"{value_percent:.3g} %"
+
+
 def ohm(value_ohm: float, half_width_ohm: float | None = None) -> str:
     """Return a resistance with its prefix, to the digits its half width allows.
 
@@ -108,13 +117,8 @@ def finding(signal: Signal) -> Saying:
         words and probability) and `check` (a sentence on the check standard).
     """
     evidence = json.loads(signal.evidence)
-    what = _what(signal, evidence.get("range_title"))
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     verb = "Hold" if signal.holds else "Look at"
-    headline = (
-        f"{verb} build {signal.build}: {what} {percent(signal.size_ppm, half_ppm)} "
-        f"since unit {signal.first_serial}."
-    )
+    headline = f"{verb} build {signal.build}: {reads(signal)}."
     lines = [_why(signal, evidence)]
     others = [
         f"{words} {share(probability)}"
@@ -129,12 +133,53 @@ def finding(signal: Signal) -> Saying:
     return Saying(headline=headline, lines=tuple(lines))
 
 
-def beside(signal: Signal, *, short: bool = False) -> str:
+def reads(signal: Signal) -> str:
+    """Return what a finding says in few words: what reads how much since when."""
+    what = _what(signal, json.loads(signal.evidence).get("range_title"))
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    size = percent(signal.size_ppm, half_ppm)
+    return f"{what} {size} since unit {signal.first_serial}"
+
+
+def one_range(
+    title: str,
+    *,
+    findings: Sequence[Signal],
+    errors_ppm: Sequence[float],
+    limit_ppm: float | None,
+) -> Saying:
+    """Say how one range is: what moved on it, or that it is as it was.
+
+    Parameters
+    ----------
+    findings
+        On this range or on all, oldest first.
+    errors_ppm
+        Of the units that are shown.
+    limit_ppm
+        The error limit; None while no unit is measured.
+    """
+    if limit_ppm is None:
+        return Saying(headline=f"Range {title}: no unit has been measured yet.")
+    farthest = max(errors_ppm, key=abs)
+    spread = (
+        f"{counted(len(errors_ppm), 'unit')}; the farthest reads "
+        f"{percent(farthest, abs(farthest) / 10)}, the limit is "
+        f"\N{PLUS-MINUS SIGN}{share_of_reading(limit_ppm / PPM_PER_PERCENT)}."
+    )
+    if not findings:
+        return Saying(headline=f"Range {title} is as it was.", lines=(spread,))
+    said = reads(findings[-1])
+    why = _why(findings[-1], json.loads(findings[-1].evidence))
+    return Saying(headline=f"{said[0].upper()}{said[1:]}.", lines=(why, spread))
+
+
+def beside(signal: Signal) -> str:
     """Return the few words that stand beside what moved in a picture."""
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    if short:
-        return percent(signal.size_ppm, half_ppm)
     text = f"since unit {signal.first_serial}: {percent(signal.size_ppm, half_ppm)}"
+    if signal.range is None:
+        return f"every range {text}"
     if signal.part is None or signal.implied_ohm is None:
         return text
     half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6

@@ -1,4 +1,4 @@
-"""The page list, and what stands on every page: what the bench does, source off."""
+"""The page list, and what stands on every page: where to go, what the bench does."""
 
 import streamlit as st
 
@@ -8,21 +8,19 @@ st.set_page_config(
     page_title="Holdpoint", layout="wide", initial_sidebar_state="collapsed"
 )
 look.apply()
-page = st.navigation(
-    [
-        st.Page("views/now.py", title="Now", default=True),
-        st.Page("views/one_range.py", title="One range"),
-        st.Page("views/bench.py", title="Bench"),
-        st.Page("views/holds.py", title="Holds"),
-    ],
-    position="top",
-)
-if data.connection() is None:
-    look.saying(
-        "The daemon does not answer.",
-        ["Start it with `holdpoint daemon`; this page goes on by itself."],
-    )
-    live.try_again()
+pages = [
+    st.Page("views/now.py", title="Now", default=True),
+    st.Page("views/one_range.py", title="One range"),
+    st.Page("views/bench.py", title="Bench"),
+    st.Page("views/holds.py", title="Holds"),
+]
+page = st.navigation(pages, position="hidden")
+with st.container(key="bar", horizontal=True, vertical_alignment="center", gap="small"):
+    for one in pages:
+        with st.container(key="here" if one == page else None, width="content"):
+            st.page_link(one, label=one.title)
+    live.line(prompting=page.title != "Bench")
+if data.shown() is None:
+    live.gone()
 else:
-    live.line()
     page.run()

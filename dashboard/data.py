@@ -1,19 +1,33 @@
-"""What the screens ask: the Store's rows and the daemon's control, nothing else."""
+"""What the screens ask: the Store's rows and the daemon's control, nothing else.
 
-from dataclasses import dataclass
-from typing import Any
+A daemon that goes away for a while takes nothing off the screen: each viewer keeps
+what was last read, and reads on when the daemon is back.
+"""
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from time import monotonic
+from typing import Any, Self
+from uuid import uuid4
 
 import pandas as pd
 import streamlit as st
 
 from config.model import Settings
-from daemon.client import Client
+from daemon.client import Client, RefusedOrderError
 from daemon.home import Home
 from daemon.product import ProductModel
+from daemon.rows import as_signals
 from storage import endpoint
 from storage.endpoint import Endpoint
-from storage.errors import UnreachableError
+from storage.errors import StorageError, UnreachableError
+from storage.records import Signal
 from storage.remote import RemoteStore
+
+SHOWN, SAID = "shown", "said"
+"""Keys of a viewer's session: the rows last read; why nothing was done."""
+SAID_S = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,28 +44,153 @@ class Connection:
         """Name of the product."""
         return self.settings.product.name
 
-    def frame(self, query: str, **parameters: Any) -> pd.DataFrame:
-        """Answer a named query."""
-        return self.store.frame(query, **parameters)
 
-    def about_product(self, query: str) -> pd.DataFrame:
-        """Answer a named query that takes the product alone."""
-        return self.store.frame(query, product=self.name)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """What the screens show: all rows of one moment.
+
+    `stamp` is another one as soon as any row is; what was drawn is kept by it.
+    """
+
+    connection: Connection
+    builds: pd.DataFrame
+    errors: pd.DataFrame
+    signals: pd.DataFrame
+    fittings: pd.DataFrame
+    holds: pd.DataFrame
+    stamp: str = field(default_factory=lambda: uuid4().hex)
+
+    @classmethod
+    def of(cls, connection: Connection) -> Self:
+        """Ask a daemon for all of it."""
+
+        def rows(query: str) -> pd.DataFrame:
+            return connection.store.frame(query, product=connection.name)
+
+        return cls(
+            connection=connection,
+            builds=rows("builds"),
+            errors=rows("latest_errors"),
+            signals=rows("signals"),
+            fittings=rows("fittings"),
+            holds=rows("holds"),
+        )
+
+    def same_as(self, other: Self) -> bool:
+        """Whether not one row differs."""
+        return self.connection is other.connection and all(
+            mine.equals(theirs)
+            for mine, theirs in (
+                (self.builds, other.builds),
+                (self.errors, other.errors),
+                (self.signals, other.signals),
+                (self.fittings, other.fittings),
+                (self.holds, other.holds),
+            )
+        )
+
+    @property
+    def product(self) -> ProductModel:
+        """The product as numbers."""
+        return self.connection.product
+
+    @property
+    def findings(self) -> list[Signal]:
+        """Findings as records, oldest first."""
+        return as_signals(self.signals)
+
+    @property
+    def standing(self) -> pd.DataFrame:
+        """Holds that nobody has ended."""
+        return self.holds[self.holds["disposal"].isna()]
 
 
-def connection() -> Connection | None:
-    """Return the running daemon, None while none answers."""
-    found = endpoint.read(Home.usual().data)
-    if found is None or found.stale:
-        return None
+def shown() -> Shown | None:
+    """Return what the daemon remembers now, or what it last did; None: never."""
+    with suppress(StorageError, RefusedOrderError):
+        st.session_state[SHOWN] = _newest(connection())
+    found: Shown | None = st.session_state.get(SHOWN)
+    return found
+
+
+def _newest(connection: Connection) -> Shown:
+    """Ask anew; rows that did not change keep their stamp, for all viewers."""
+    last = _last()
+    asked = Shown.of(connection)
+    if not last or not asked.same_as(last[0]):
+        last[:] = [asked]
+    return last[0]
+
+
+@st.cache_resource(show_spinner=False)
+def _last() -> list[Shown]:
+    return []
+
+
+def here() -> Shown:
+    """Return what a page shows; it is only run when there is something."""
+    found = shown()
+    if found is None:
+        st.stop()
+    return found
+
+
+def doing() -> tuple[Connection, dict[str, Any]] | None:
+    """Return the daemon and what it is doing; None while it does not answer."""
+    with suppress(StorageError, RefusedOrderError):
+        found = connection()
+        return found, found.client.state()
+    return None
+
+
+def tried(action: Callable[[Connection], object]) -> bool:
+    """Do what a person asks for; what is said against it stands on the page."""
+    st.session_state.pop(SAID, None)
     try:
-        return _connect(found)
-    except UnreachableError:
-        return None
+        action(connection())
+    except (StorageError, RefusedOrderError) as exc:
+        refuse(str(exc))
+        return False
+    return True
+
+
+def refuse(text: str) -> None:
+    """Say why what a person asked for was not done."""
+    sentence = f"{text[:1].upper()}{text[1:].rstrip('.')}."
+    st.session_state[SAID] = (sentence, monotonic())
+
+
+def said() -> str | None:
+    """Return what was said against the last thing asked for; it fades after a while."""
+    text, at_s = st.session_state.get(SAID, (None, 0.0))
+    return text if monotonic() - at_s < SAID_S else None
+
+
+def connection() -> Connection:
+    """Return the running daemon.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        None answers, or one of another version.
+    """
+    folder = Home.usual().data
+    found = endpoint.read(folder)
+    if found is None or found.stale:
+        raise UnreachableError(address=str(folder), reason="no daemon runs here")
+    return _connect(found)
+
+
+def _let_go(old: Connection) -> None:
+    old.store.close()
+    old.client.close()
 
 
 @st.cache_resource(
-    show_spinner=False, hash_funcs={Endpoint: lambda one: (one.address, one.pid)}
+    show_spinner=False,
+    max_entries=2,
+    hash_funcs={Endpoint: lambda one: (one.address, one.pid)},
+    on_release=_let_go,
 )
 def _connect(found: Endpoint) -> Connection:
     store = RemoteStore(found)
@@ -65,11 +204,3 @@ def _connect(found: Endpoint) -> Connection:
         settings=settings,
         product=ProductModel.of(settings.product),
     )
-
-
-def connected() -> Connection:
-    """Return the running daemon; the page ends here while none answers."""
-    found = connection()
-    if found is None:
-        st.stop()
-    return found

@@ -4,62 +4,104 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data
-from storage.errors import UnreachableError
+from daemon.product import ProductModel
+from dashboard import data, look
 
 EVERY_S = 1.0
-RETRY_S = 2.0
-
-
-@st.fragment(run_every=RETRY_S)
-def try_again() -> None:
-    """Run the whole page again once a daemon answers."""
-    if data.connection() is not None:
-        st.rerun()
+THERE = "there"
+"""Key of a viewer's session: whether the daemon answered."""
+GONE = "The daemon does not answer."
+HELP = (
+    "Turns the output off by command. No emergency stop and no isolation: disconnect "
+    "before you touch anything."
+)
 
 
 @st.fragment(run_every=EVERY_S)
-def line() -> None:
-    """Say what the bench does; offer to turn the source off while a bench is live."""
-    connection = data.connected()
-    try:
-        state = connection.client.state()
-    except UnreachableError:
+def line(*, prompting: bool) -> None:
+    """Say what the bench does; offer to turn the source off while a bench is live.
+
+    Parameters
+    ----------
+    prompting
+        Whether a prompt is shown here; the page of the bench shows it itself.
+    """
+    found = data.doing()
+    was_there = st.session_state.get(THERE, found is not None)
+    st.session_state[THERE] = found is not None
+    if was_there != (found is not None):
         st.rerun()
     with st.container(
-        horizontal=True, vertical_alignment="center", gap="medium", key="live"
+        key="live", horizontal=True, vertical_alignment="center", gap="small"
     ):
-        st.caption(in_words(state, connection), width="stretch")
-        if state["bench"] is None:
+        if found is None:
+            look.stands_out(f"{GONE} Start it with: holdpoint daemon")
             return
-        if state["phase"] == "source off":
-            st.button("Allow measuring", on_click=connection.client.resume)
-        else:
-            st.button(
-                "Source off now",
-                type="primary",
-                on_click=connection.client.source_off,
-                help="Turns the output off by command. No emergency stop and no "
-                "isolation: disconnect before you touch anything.",
-            )
-    if state["prompt"] is not None:
-        with st.container(horizontal=True, vertical_alignment="center", key="prompt"):
-            st.markdown(f"**{state['prompt']['text']}**", width="stretch")
-            st.button(
-                "Connected",
-                key=state["prompt"]["prompt"],
-                on_click=_connected,
-                args=(connection, state["prompt"]["prompt"]),
-            )
+        connection, state = found
+        look.quiet(in_words(state, connection.product))
+        if state["bench"] is not None:
+            source(off=state["phase"] == "source off")
+    if prompting and state["prompt"] is not None:
+        prompt(state["prompt"])
     if state["trouble"]:
-        st.warning(state["trouble"])
+        look.stands_out(state["trouble"])
+    if (text := data.said()) is not None:
+        look.stands_out(text)
 
 
-def _connected(connection: data.Connection, prompt: str) -> None:
-    connection.client.answer(prompt)
+def source(*, off: bool) -> None:
+    """Offer to turn the source off, or to allow measuring again."""
+    if off:
+        st.button("Allow measuring", on_click=_resume, key="allow")
+        return
+    st.button(
+        "Source off now",
+        type="primary",
+        on_click=_source_off,
+        key="off",
+        help=HELP,
+    )
 
 
-def in_words(state: dict[str, Any], connection: data.Connection) -> str:
+def prompt(asked: dict[str, Any]) -> None:
+    """Show what the daemon asks for, with the button that says it is done."""
+    with st.container(
+        key="prompt", horizontal=True, vertical_alignment="center", gap="small"
+    ):
+        look.heading(asked["text"])
+        st.button(
+            "Connected",
+            type="primary",
+            key=f"answer {asked['prompt']}",
+            on_click=_answer,
+            args=(asked["prompt"],),
+        )
+
+
+def _source_off() -> None:
+    data.tried(lambda at: at.client.source_off())
+
+
+def _resume() -> None:
+    data.tried(lambda at: at.client.resume())
+
+
+def _answer(prompt: str) -> None:
+    data.tried(lambda at: at.client.answer(prompt))
+
+
+def gone() -> None:
+    """Say that there is nothing to show, and how to change that."""
+    look.say(
+        GONE,
+        [
+            "Start it with: holdpoint daemon",
+            "This page goes on by itself.",
+        ],
+    )
+
+
+def in_words(state: dict[str, Any], product: ProductModel) -> str:
     """Return one line on what the bench does."""
     if state["bench"] is None:
         return "No bench: rows are shown, nothing is measured."
@@ -67,7 +109,7 @@ def in_words(state: dict[str, Any], connection: data.Connection) -> str:
     if state["phase"] in {"measuring", "checking"} and state["serial"]:
         doing = f"{state['phase']} {state['serial']}"
         if state["range"]:
-            title = connection.product.range(state["range"]).title
+            title = product.range(state["range"]).title
             doing += f", range {title}, point {state['done']} of {state['points']}"
         return f"{bench}: {doing}"
     return f"{bench}: {state['phase']}"

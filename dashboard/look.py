@@ -1,6 +1,7 @@
 """How a page looks: words first, paper and ink, nothing boxed."""
 
 from collections.abc import Sequence
+from html import escape
 
 import streamlit as st
 
@@ -8,19 +9,52 @@ from daemon.look import DARK, LIGHT, Look
 
 NARROW_PX = 640
 
-STYLE = f"""
+STYLE = """
 <style>
-.stMainBlockContainer {{ padding: 3.6rem 2.4rem 3rem; max-width: 1240px; }}
-.st-key-saying h1 {{ font-size: 1.75rem; line-height: 1.25; padding: 0 0 .35rem; }}
-.st-key-saying p {{ font-size: 1.02rem; margin: 0; line-height: 1.5; }}
-h2, h3 {{ font-size: 1.1rem !important; font-weight: 700 !important; }}
-.st-key-wide, .st-key-narrow {{ margin-top: 1rem; }}
-.st-key-live {{ min-height: 2.5rem; }}
-.st-key-live p {{ margin: 0; }}
+:root {{ --ink: {ink}; --quiet: {quiet}; --moved: {moved}; --paper: {paper};
+  --shade: {shade}; }}
+.stAppHeader {{ display: none; }}
+.stMainBlockContainer {{ padding: 0 2.6rem 3rem; max-width: 1360px; }}
+[data-stale="true"] {{ opacity: 1 !important; }}
+.stMainBlockContainer .words h1 {{ font-size: 1.8rem; line-height: 1.2;
+  font-weight: 700; margin: 0; padding: .4rem 0 .45rem; letter-spacing: -.01em; }}
+.stMainBlockContainer .words h2 {{ font-size: 1.1rem; font-weight: 700; margin: 0;
+  padding: .5rem 0 .15rem; line-height: 1.4; }}
+.words p {{ font-size: 1.02rem; line-height: 1.5; margin: 0; max-width: 124ch;
+  text-wrap: pretty; }}
+.words p.quiet {{ color: var(--quiet); font-size: .92rem; }}
+.words p.moved {{ color: var(--moved); font-weight: 600; }}
+.words .figures {{ display: flex; flex-wrap: wrap; gap: .4rem 2.4rem; }}
+.words .figures div {{ min-width: 7.5rem; }}
+.words .figures b {{ display: block; font-size: 1.35rem; line-height: 1.3;
+  font-variant-numeric: tabular-nums; }}
+.words .figures span {{ color: var(--quiet); font-size: .92rem; }}
+div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
+  background: var(--paper); }}
+.st-key-bar {{ padding: .7rem 0 .5rem; min-height: 3.4rem;
+  border-bottom: 1px solid var(--shade); }}
+.stPageLink a {{ padding: .2rem 0; margin-right: .9rem; background: none; }}
+.st-key-bar .stPageLink a p {{ color: var(--quiet); font-size: 1rem; }}
+.st-key-bar .stPageLink a:hover p {{ color: var(--ink); }}
+.st-key-bar .st-key-here a p {{ color: var(--ink); font-weight: 700; }}
+.stExpander details {{ border: none; background: none; }}
+.stExpander summary {{ padding-left: 0; }}
+.stVegaLiteChart .stElementToolbar {{ display: none; }}
+.st-key-live {{ justify-content: flex-end; flex-wrap: nowrap; }}
+.st-key-live > :first-child {{ flex: 1 1 0; min-width: 0; width: auto; }}
+.st-key-live > :nth-child(2) {{ flex: 0 0 auto; }}
+.st-key-live .words p {{ text-align: right; max-width: none; }}
+.stPageLink a p {{ text-decoration: underline; text-underline-offset: .2em; }}
+.st-key-bar .stPageLink a p {{ text-decoration: none; }}
 .st-key-narrow {{ display: none; }}
-@media (max-width: {NARROW_PX}px) {{
-  .stMainBlockContainer {{ padding: 3.6rem 1rem 2rem; }}
-  .st-key-saying h1 {{ font-size: 1.3rem; }}
+@media (max-width: {narrow}px) {{
+  .stMainBlockContainer {{ padding: 0 1rem 2rem; }}
+  .stMainBlockContainer .words h1 {{ font-size: 1.35rem; }}
+  .words p {{ font-size: 1rem; }}
+  .words .figures {{ gap: .4rem 1.2rem; }}
+  .words .figures div {{ min-width: 6rem; }}
+  .words .figures b {{ font-size: 1.1rem; }}
+  .st-key-live .words p {{ text-align: left; }}
   .st-key-wide {{ display: none; }}
   .st-key-narrow {{ display: flex; }}
 }}
@@ -30,7 +64,17 @@ h2, h3 {{ font-size: 1.1rem !important; font-weight: 700 !important; }}
 
 def apply() -> None:
     """Put the style on the page."""
-    st.html(STYLE)
+    now = current()
+    st.html(
+        STYLE.format(
+            narrow=NARROW_PX,
+            ink=now.ink,
+            quiet=now.quiet,
+            moved=now.moved,
+            paper=now.paper,
+            shade=now.shade,
+        )
+    )
 
 
 def current() -> Look:
@@ -38,9 +82,45 @@ def current() -> Look:
     return DARK if st.context.theme.type == "dark" else LIGHT
 
 
-def saying(headline: str, lines: Sequence[str] = ()) -> None:
+def say(headline: str, lines: Sequence[str] = ()) -> None:
     """Say what to do, then why."""
-    with st.container(key="saying", gap="small"):
-        st.title(headline, anchor=False)
-        for line in lines:
-            st.write(line)
+    _write(f"<h1>{escape(headline)}</h1>{_paragraphs(lines)}")
+
+
+def heading(text: str, lines: Sequence[str] = ()) -> None:
+    """Begin a part of a page."""
+    _write(f"<h2>{escape(text)}</h2>{_paragraphs(lines)}")
+
+
+def lines(*texts: str) -> None:
+    """Write lines of ordinary words."""
+    _write(_paragraphs(texts))
+
+
+def quiet(*texts: str) -> None:
+    """Write what need not be read every time."""
+    _write(_paragraphs(texts, kind="quiet"))
+
+
+def stands_out(text: str) -> None:
+    """Write what must be read, and have it read aloud."""
+    mark = "\N{BLACK UP-POINTING TRIANGLE}"
+    _write(f'<p class="moved" role="alert">{mark} {escape(text)}</p>')
+
+
+def figures(named: Sequence[tuple[str, str]]) -> None:
+    """Write numbers that change, large, each over its name."""
+    cells = "".join(
+        f"<div><b>{escape(value)}</b><span>{escape(name)}</span></div>"
+        for name, value in named
+    )
+    _write(f'<div class="figures">{cells}</div>')
+
+
+def _paragraphs(texts: Sequence[str], *, kind: str = "") -> str:
+    return "".join(f'<p class="{kind}">{escape(text)}</p>' for text in texts)
+
+
+def _write(html: str) -> None:
+    # What people type stands in these words, so they are never read as markup.
+    st.html(f'<div class="words">{html}</div>')

@@ -4,121 +4,251 @@ from typing import Any
 
 import streamlit as st
 
-from config.errors import QuantityError
-from config.quantity import Unit, parse
+from config.quantity import Unit, spell
+from daemon import words
 from daemon.client import RefusedOrderError
-from dashboard import data
-from storage.errors import UnreachableError
+from daemon.product import ProductModel
+from dashboard import data, live, look
+from dashboard.typed import Texts, Understood, understood
+from storage.errors import StorageError
 
-CAUTIONS = """
-Set the source to zero and turn it off before you touch leads, boards or the range
-switch: an opened current loop drives the source to its compliance voltage. The button
-above is no emergency stop and software-off is no isolation; keep a hardware disconnect
-within reach. Solder and measure ohms only on unpowered boards, battery out, capacitors
-discharged. Never leave powered boards unsupervised. Local codes and licensed practice
-come first.
-"""
+EVERY_S = 1.0
+# Keys of a viewer's session: what was ordered; typed readings, understood or not;
+# whether the daemon had a bench when it last answered.
+ORDERS, CHECKED, FAULTS, HAS_BENCH = "orders", "checked", "faults", "has bench"
+SHOWN_ORDERS = 5
+ENDED = {"done", "failed"}
+NEAR = (
+    "Source at zero and off before you touch leads, boards or the range switch: an "
+    "opened loop drives the source to its compliance voltage."
+)
+CAUTIONS = (
+    "Source off now is no emergency stop, and software-off is no isolation: have a "
+    "hardware disconnect within reach. Never leave powered boards unsupervised. Solder "
+    "and measure ohms only on unpowered boards, battery out, capacitors discharged. "
+    "Local codes and licensed practice come first."
+)
 
-connection = data.connected()
-builds = list(connection.about_product("builds")["build"])
-left, right = st.columns(2, gap="large")
+
+def main() -> None:
+    """Show the page."""
+    page = data.here()
+    now()
+    if page.builds.empty:
+        look.lines("Open a build first: holdpoint build open B-1 --units 30")
+        return
+    left, right = st.columns(2, gap="large")
+    with left:
+        by_instruments()
+        look.quiet(NEAR, CAUTIONS)
+    with right:
+        by_hand()
 
 
-def order(**values: Any) -> None:
-    """Place an order and remember its ticket for this viewer."""
+@st.fragment(run_every=EVERY_S)
+def now() -> None:
+    """Say what the bench does and asks for, and what it reads."""
+    found = data.doing()
+    if found is None:
+        look.say(live.GONE, ["What you type stays; this page goes on by itself."])
+        return
+    connection, state = found
+    headline, lines = doing(state)
+    look.say(headline, lines)
+    if state["prompt"] is not None:
+        live.prompt(state["prompt"])
+    if state["live"]:
+        look.figures(figures(state["live"], connection.product))
+
+
+def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
+    """Return what the bench does, in a sentence, and more of it."""
+    lines = []
+    if state["waiting"] > 1:
+        lines.append(f"{words.counted(state['waiting'] - 1, 'unit')} after this one.")
+    if state["bench"] is None:
+        return "No bench: type what you read.", lines
+    if state["phase"] == "source off":
+        return "The source is off.", ["Check leads and board, then allow measuring."]
+    if state["prompt"] is not None:
+        return f"Waiting for {state['prompt']['subject']}.", lines
+    if state["phase"] in {"measuring", "checking"} and state["serial"]:
+        return f"{state['phase'].capitalize()} {state['serial']}.", lines
+    if state["phase"] == "trouble":
+        return "Not measured.", lines
+    return "Ready for the next unit.", lines
+
+
+def figures(read: dict[str, float], product: ProductModel) -> list[tuple[str, str]]:
+    """Return the last readings, named, to six digits."""
+    into = Unit(product.settings.input_unit)
+    out_of = Unit(product.settings.output_unit)
+    return [
+        (name, spell(float(f"{read[key]:.6g}"), unit).replace("-", words.MINUS))
+        for name, key, unit in (
+            ("source set to", "level", into),
+            ("reference", "reference", into),
+            ("output", "output", out_of),
+        )
+    ]
+
+
+@st.fragment(run_every=EVERY_S)
+def by_instruments() -> None:
+    """Take orders by scanner, keyboard or button; say what became of all orders."""
+    builds = list(data.here().builds["build"])
+    if (found := data.doing()) is not None:
+        st.session_state[HAS_BENCH] = found[1]["bench"] is not None
+    has_bench = st.session_state.get(HAS_BENCH, False)
+    orders: list[dict[str, Any]] = st.session_state.setdefault(ORDERS, [])
+    look.heading("By the instruments" if has_bench else "Into which build")
+    st.selectbox("Build", builds, index=len(builds) - 1, key="build")
+    if has_bench:
+        st.text_input(
+            "Serial: scan it, or type it and press Enter",
+            key="scan",
+            on_change=scanned,
+        )
+        st.button(
+            "Measure the next serial",
+            # Another key after each order: a second click on one button is no order.
+            key=f"next {len(orders)}",
+            on_click=order_next,
+            args=(len(orders),),
+        )
+    first = max(0, len(orders) - SHOWN_ORDERS)
+    orders[first:] = [
+        one if one["state"] in ENDED else followed(one) for one in orders[first:]
+    ]
+    look.lines(*(result(one) for one in reversed(orders[first:])))
+
+
+def followed(order: dict[str, Any]) -> dict[str, Any]:
+    """Return what has become of an order."""
     try:
-        st.session_state["ticket"] = connection.client.measure(**values)
-    except (RefusedOrderError, UnreachableError) as exc:
-        st.session_state["refusal"] = str(exc)
+        return data.connection().client.ticket(order["ticket"])
+    except StorageError:
+        return order
+    except RefusedOrderError:
+        return {**order, "state": "failed", "message": "the daemon knows it no more"}
+
+
+def result(order: dict[str, Any]) -> str:
+    """Return one line on an order."""
+    serial = order["serial"] or order["order"]["serial"] or "The next serial"
+    return f"{serial}: {order['message'] or order['verdict'] or order['state']}"
+
+
+def place(**values: Any) -> bool:
+    """Place an order and follow it."""
+
+    def order(at: data.Connection) -> None:
+        ticket = at.client.measure(**values)
+        st.session_state.setdefault(ORDERS, []).append(
+            {
+                "ticket": ticket,
+                "order": values,
+                "serial": None,
+                "state": "waiting",
+                "message": None,
+                "verdict": None,
+            }
+        )
+
+    return data.tried(order)
 
 
 def scanned() -> None:
     """Order the unit whose serial was scanned; a scanner ends with Enter."""
     serial = st.session_state["scan"].strip()
-    if serial:
-        order(build=st.session_state["build"], serial=serial)
-    st.session_state["scan"] = ""
+    if serial and place(build=st.session_state["build"], serial=serial):
+        st.session_state["scan"] = ""
 
 
-@st.fragment(run_every=1.0)
-def live_values() -> None:
-    """Show the last readings and what became of the last order."""
-    state = connection.client.state()
-    into, out_of = connection.settings.product.input_unit, "V"
-    if state["live"]:
-        st.markdown(
-            f"Level {state['live']['level']:.6g} {into}, reference "
-            f"{state['live']['reference']:.6g} {into}, output "
-            f"{state['live']['output']:.6g} {out_of}"
-        )
-    if (ticket := st.session_state.get("ticket")) is not None:
-        seen = connection.client.ticket(ticket)
-        words = seen["message"] or seen["verdict"] or seen["state"]
-        st.markdown(f"Unit **{seen['serial'] or 'next'}**: {words}")
-    if refusal := st.session_state.pop("refusal", None):
-        st.warning(refusal)
+def order_next(number: int) -> None:
+    """Order the serial after the last, once for each button that was shown."""
+    if number == len(st.session_state[ORDERS]):
+        place(build=st.session_state["build"], serial=None)
 
 
-with left:
-    st.subheader("By the instruments", anchor=False)
-    if not builds:
-        st.write("Open a build first: `holdpoint build open B-1 --units 30`")
-    else:
-        st.selectbox("Build", builds, index=len(builds) - 1, key="build")
-        st.text_input(
-            "Serial: scan it, or type it and press Enter", key="scan", on_change=scanned
-        )
-        st.button(
-            "Measure the next serial",
-            on_click=lambda: order(build=st.session_state["build"], serial=None),
-        )
-    live_values()
-    st.caption(CAUTIONS)
-
-with right:
-    st.subheader("By hand", anchor=False)
-    with st.form("typed", clear_on_submit=False, border=False):
-        serial = st.text_input("Serial", key="typed_serial")
-        rerun = st.checkbox("It was measured before")
-        texts: dict[str, tuple[str, str]] = {}
+def by_hand() -> None:
+    """Take typed readings: first say what was understood, then keep it."""
+    connection = data.here().connection
+    look.heading("By hand")
+    if connection.settings.bench is None:
+        look.lines("bench.toml is missing: the accuracy of the meters must be known.")
+        return
+    look.quiet("Any prefix, such as 90.02u or 0.9004 V. Leave out what was not read.")
+    with st.form("typed", border=False, enter_to_submit=False):
+        st.text_input("Serial", key="typed serial")
         for one in connection.product.ranges:
-            a, b = st.columns(2)
-            texts[one.key] = (
-                a.text_input(
-                    f"{one.title}: in", placeholder="90.02u", key=f"in {one.key}"
-                ),
-                b.text_input(
-                    f"{one.title}: out", placeholder="0.9981 V", key=f"out {one.key}"
-                ),
-            )
-        sent = st.form_submit_button("Judge and keep")
-    if sent and builds:
-        typed, faults = [], []
-        for key, (text_in, text_out) in texts.items():
-            if not text_in and not text_out:
-                continue
-            try:
-                typed.append(
-                    {
-                        "range": key,
-                        "reference": parse(
-                            text_in, Unit(connection.settings.product.input_unit)
-                        ),
-                        "output": parse(text_out, Unit.VOLT),
-                    }
-                )
-            except QuantityError as exc:
-                faults.append(f"{connection.product.range(key).title}: {exc}")
-        if not serial.strip():
-            faults.append("Serial: type it or scan it.")
-        if not typed and not faults:
-            faults.append("No reading was typed.")
-        for fault in faults:
-            st.warning(fault)
-        if not faults:
-            order(
-                build=st.session_state["build"],
-                serial=serial.strip(),
-                typed=typed,
-                rerun=rerun,
-            )
+            into, out_of, zero = st.columns(3, gap="small")
+            into.text_input(f"{one.title}: in", key=f"in {one.key}")
+            out_of.text_input("out", key=f"out {one.key}")
+            zero.text_input("out at zero", key=f"zero {one.key}")
+        st.checkbox("This unit was measured before", key="typed rerun")
+        st.form_submit_button("Check what I typed", on_click=check)
+    for fault in st.session_state.get(FAULTS, ()):
+        look.stands_out(fault)
+    if (checked := st.session_state.get(CHECKED)) is None:
+        return
+    look.heading(
+        f"Unit {checked['serial']}", [one.words for one in checked["readings"]]
+    )
+    st.button(
+        "Judge and keep",
+        type="primary",
+        key=f"keep {len(st.session_state.get(ORDERS, []))}",
+        on_click=keep,
+    )
+    look.quiet("Not right? Correct it above and check again; nothing is kept yet.")
+
+
+def check() -> None:
+    """Read what was typed; keep nothing."""
+    product = data.here().product
+    texts = {
+        key: Texts(
+            into=st.session_state[f"in {key}"],
+            out_of=st.session_state[f"out {key}"],
+            zero=st.session_state[f"zero {key}"],
+        )
+        for key in product.keys
+    }
+    readings, faults = understood(texts, product)
+    serial = st.session_state["typed serial"].strip()
+    if not serial:
+        faults.insert(0, "Serial: scan it or type it.")
+    st.session_state[FAULTS] = faults
+    st.session_state[CHECKED] = (
+        None
+        if faults
+        else {
+            "serial": serial,
+            "readings": readings,
+            "rerun": st.session_state["typed rerun"],
+        }
+    )
+
+
+def keep() -> None:
+    """Have the readings judged and kept as they were shown; once."""
+    checked = st.session_state.get(CHECKED)
+    if checked is None:
+        return
+    readings: list[Understood] = checked["readings"]
+    build = st.session_state.get("build") or data.here().builds["build"].iloc[-1]
+    if place(
+        build=build,
+        serial=checked["serial"],
+        typed=[one.order for one in readings],
+        rerun=checked["rerun"],
+    ):
+        st.session_state[CHECKED] = None
+        for key in data.here().product.keys:
+            for name in ("in", "out", "zero"):
+                st.session_state[f"{name} {key}"] = ""
+        st.session_state["typed serial"] = ""
+
+
+main()

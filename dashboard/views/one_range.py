@@ -2,59 +2,53 @@
 
 import streamlit as st
 
-from daemon import plots
-from daemon.rows import signals_of
-from dashboard import data, look
+from daemon import words
+from dashboard import data, look, pictures
 
-EVERY_S = 5.0
+EVERY_S = 3.0
+MEANING = (
+    "A dot is a unit, its error in % of reading; a dotted line is a new reel; brackets "
+    "are the error limit. The grey band is what the units' own scatter allows around "
+    "the mean of each reel: three sigma, from the steps between neighbours, which "
+    "stand below with their limit. A reel may differ from the last by more than the "
+    "band; whether it is too much is what the first page says."
+)
 
-connection = data.connected()
-titles = {one.key: one.title for one in connection.product.ranges}
-moved = [one.range for one in signals_of(connection.store, connection.name)]
+page = data.here()
+titles = {one.key: one.title for one in page.product.ranges}
+moved = [one.range for one in page.findings if one.range in titles]
 key = st.segmented_control(
     "Range",
     options=list(titles),
     format_func=titles.__getitem__,
-    default=next((key for key in reversed(moved) if key in titles), next(iter(titles))),
+    default=moved[-1] if moved else next(iter(titles)),
     required=True,
+    key="range",
+    label_visibility="collapsed",
 )
 
 
 @st.fragment(run_every=EVERY_S)
 def chart(range_: str) -> None:
     """Show the chart of a range and what its marks mean."""
-    errors = connection.about_product("latest_errors")
-    rows = errors[errors["range"] == range_]
+    shown = data.here()
+    rows = shown.errors[shown.errors["range"] == range_]
+    saying = words.one_range(
+        titles[range_],
+        findings=[one for one in shown.findings if one.range in (range_, None)],
+        errors_ppm=rows["error_ppm"].to_list(),
+        limit_ppm=None if rows.empty else float(rows["limit_ppm"].iloc[-1]),
+    )
+    look.say(saying.headline, saying.lines)
     if rows.empty:
-        st.write("No unit has been measured on this range yet.")
         return
-    one = connection.product.range(range_)
-    frame = plots.laid_out(rows, connection.about_product("signals"))
-    changes = plots.reel_changes(
-        frame,
-        connection.about_product("fittings"),
-        {} if one.part is None else {range_: one.part},
-    )
-    findings = [
-        s
-        for s in signals_of(connection.store, connection.name)
-        if s.range in (range_, None)
-    ]
-    st.altair_chart(
-        plots.individuals(frame, changes, findings, look=look.current()),
-        theme=None,
-        width="stretch",
-    )
-    steps = plots.moving_ranges(frame, changes, look=look.current())
-    if steps is not None:
-        st.altair_chart(steps, theme=None, width="stretch")
-    st.caption(
-        "Dots are units, a dotted line a new reel. Brackets are the error limit. The "
-        "grey band is what the units' own scatter allows around the mean of each reel "
-        "(three sigma, from the steps between neighbours); below, those steps and "
-        "their limit. A reel may differ from the last by more than the band: whether "
-        "it is too much is what the sentence on the first page says."
-    )
+    for form in ("wide", "narrow"):
+        with st.container(key=form):
+            for spec in pictures.of_range(shown, range_, narrow=form == "narrow"):
+                st.vega_lite_chart(
+                    spec=spec, theme=None, width="stretch", alt=saying.headline
+                )
+    look.quiet(MEANING)
     with st.expander("Rows"):
         st.dataframe(
             rows[
@@ -83,5 +77,4 @@ def chart(range_: str) -> None:
         )
 
 
-if key is not None:
-    chart(key)
+chart(key)

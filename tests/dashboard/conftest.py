@@ -1,9 +1,9 @@
 """The screens over a real store, served by a daemon without a bench."""
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
+import streamlit as st
 
 from daemon.home import VARIABLE, Home
 from daemon.processes import running_daemon
@@ -25,10 +25,29 @@ def held(story: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
     return story
 
 
-@pytest.fixture
-def nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Home]:
-    """Let the screens show a home in which nothing was measured yet."""
-    home = empty_home(tmp_path / "home")
-    monkeypatch.setenv(VARIABLE, str(home.folder))
+@pytest.fixture(scope="session")
+def quiet_home(tmp_path_factory: pytest.TempPathFactory) -> Home:
+    """Return a home in which build B-3 is held; no daemon serves it."""
+    return seeded_home(tmp_path_factory.mktemp("quiet") / "home")
+
+
+@pytest.fixture(scope="session")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
+    """Serve a home in which nothing was measured yet."""
+    home = empty_home(tmp_path_factory.mktemp("empty") / "home")
     with running_daemon(home, "--no-bench"):
         yield home
+
+
+@pytest.fixture
+def nothing(empty: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
+    """Let the screens show that empty home."""
+    monkeypatch.setenv(VARIABLE, str(empty.folder))
+    return empty
+
+
+@pytest.fixture(autouse=True)
+def let_go() -> Iterator[None]:
+    """Close what the screens keep open between two looks."""
+    yield
+    st.cache_resource.clear()

@@ -1,0 +1,22 @@
+"""Frames to Altair, for screens and documents alike.
+
+Dots for what was measured, brackets for limits, a dotted line where a reel
+changed, a band for an estimate's interval. Only what moved gets colour, another
+shape and words beside it.
+"""
+
+from daemon.plots.by_builds import NARROW, WIDE, Form, ranges_by_builds
+from daemon.plots.one_range import individuals, moving_ranges
+from daemon.plots.places import columns, laid_out, reel_changes
+
+__all__ = [
+    "NARROW",
+    "WIDE",
+    "Form",
+    "columns",
+    "individuals",
+    "laid_out",
+    "moving_ranges",
+    "ranges_by_builds",
+    "reel_changes",
+]
