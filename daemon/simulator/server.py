@@ -8,6 +8,7 @@ import asyncio
 import errno
 import json
 from collections.abc import Awaitable, Callable, Mapping
+from contextlib import suppress
 
 from daemon.clock import ScaledClock
 from daemon.simulator.errors import PortInUseError, SimulatorError
@@ -47,6 +48,7 @@ class BenchServer:
         self._scale = clock.scale
         self._servers: dict[str, asyncio.Server] = {}
         self._writers: dict[str, set[asyncio.StreamWriter]] = {}
+        self._hung_up: set[str] = set()
         self._conversations: set[asyncio.Task[None]] = set()
 
     @property
@@ -79,6 +81,8 @@ class BenchServer:
         self.quit.set()
         for role in tuple(self._servers):
             self._hang_up(role)
+        # Whoever was just being accepted still gets in, and is turned away.
+        await asyncio.sleep(SHORTEST_WAIT_S)
         if self._conversations:
             await asyncio.wait(self._conversations)
 
@@ -89,20 +93,25 @@ class BenchServer:
         async def converse(
             reader: asyncio.StreamReader, writer: asyncio.StreamWriter
         ) -> None:
-            writers.add(writer)
             try:
                 await serve(reader, writer)
             except ConnectionError:
                 pass  # whoever was there has gone
             finally:
                 writers.discard(writer)
-                writer.close()
+                await _closed(writer)
 
         def handle(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            task = asyncio.create_task(converse(reader, writer))
+            if role in self._hung_up:  # accepted just before the port was closed
+                task = asyncio.create_task(_closed(writer))
+            else:
+                # Known from its first moment on, so that hanging up misses nobody.
+                writers.add(writer)
+                task = asyncio.create_task(converse(reader, writer))
             self._conversations.add(task)
             task.add_done_callback(self._conversations.discard)
 
+        self._hung_up.discard(role)
         try:
             server = await asyncio.start_server(
                 handle, HOST, port, limit=2 * LONGEST_LINE
@@ -115,6 +124,7 @@ class BenchServer:
         self.ports[role] = server.sockets[0].getsockname()[1]
 
     def _hang_up(self, role: str) -> None:
+        self._hung_up.add(role)
         self._servers.pop(role).close()
         for writer in self._writers[role]:
             writer.close()
@@ -204,6 +214,13 @@ class _Line:
             await before
         await asyncio.sleep(delivery.delay_s / self._scale)
         self._writer.write(delivery.data)
+
+
+async def _closed(writer: asyncio.StreamWriter) -> None:
+    """Close a connection and see it gone."""
+    writer.close()
+    with suppress(ConnectionError):
+        await writer.wait_closed()
 
 
 async def _line(reader: asyncio.StreamReader) -> bytes:
