@@ -28,6 +28,8 @@ from storage.remote import RemoteStore
 SHOWN, SAID = "shown", "said"
 """Keys of a viewer's session: the rows last read; why nothing was done."""
 SAID_S = 20.0
+FRESH_S = 0.8
+"""For so long nobody asks again, on one page or on several."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,18 +115,30 @@ def shown() -> Shown | None:
     return found
 
 
-def _newest(connection: Connection) -> Shown:
-    """Ask anew; rows that did not change keep their stamp, for all viewers."""
-    last = _last()
-    asked = Shown.of(connection)
-    if not last or not asked.same_as(last[0]):
-        last[:] = [asked]
-    return last[0]
+@dataclass(slots=True)
+class _Kept:
+    """What all viewers were last shown, and when it was asked for."""
+
+    shown: Shown | None = None
+    asked_s: float = -FRESH_S
 
 
 @st.cache_resource(show_spinner=False)
-def _last() -> list[Shown]:
-    return []
+def _kept() -> _Kept:
+    return _Kept()
+
+
+def _newest(connection: Connection) -> Shown:
+    """Ask anew, unless somebody just did; rows that did not change keep their stamp."""
+    kept = _kept()
+    last = kept.shown
+    known = last is not None and last.connection is connection
+    if last is not None and known and monotonic() - kept.asked_s < FRESH_S:
+        return last
+    kept.asked_s = monotonic()
+    asked = Shown.of(connection)
+    kept.shown = last if last is not None and asked.same_as(last) else asked
+    return kept.shown
 
 
 def here() -> Shown:
@@ -151,6 +165,7 @@ def tried(action: Callable[[Connection], object]) -> bool:
     except (StorageError, RefusedOrderError) as exc:
         refuse(str(exc))
         return False
+    _kept().asked_s = -FRESH_S
     return True
 
 

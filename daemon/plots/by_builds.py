@@ -118,7 +118,7 @@ def ranges_by_builds(
         *_notes(rows, points, cells, x, y, form, look),
     ]
     height = ceil(rows[-1].bottom + OVERSHOOT_PX)
-    return marks.styled(alt.LayerChart(layer=layers).properties(height=height), look)
+    return marks.picture(layers, look, height=height)
 
 
 def _rows(
@@ -210,7 +210,7 @@ def _reels(
         bottom=[of[key].bottom + OVERSHOOT_PX for key in drawn["range"]],
     )
     top = alt.Y("top:Q", scale=None, axis=None)
-    return [marks.reels(drawn, x, look, y=top, y2="bottom:Q")]
+    return [marks.reels(drawn, x, look, y=top, y2=alt.Y2("bottom:Q"))]
 
 
 def _titles(

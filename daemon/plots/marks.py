@@ -77,7 +77,7 @@ def brackets(frame: pd.DataFrame, x: alt.X, y: alt.Y, look: Look) -> alt.Chart:
     chart: alt.Chart = (
         alt.Chart(frame)
         .mark_line(color=look.quiet, strokeWidth=1, interpolate="linear")
-        .encode(x=x, y=y, detail="bracket:N", order="order:Q")
+        .encode(x=x, y=y, detail=alt.Detail("bracket:N"), order=alt.Order("order:Q"))
     )
     return chart
 
@@ -131,18 +131,22 @@ def words(frame: pd.DataFrame, x: Any, y: Any, colour: str, **mark: Any) -> alt.
     chart: alt.Chart = (
         alt.Chart(frame)
         .mark_text(color=colour, **{"align": "left", "baseline": "alphabetic"} | mark)
-        .encode(x=x, y=y, text="text:N")
+        .encode(x=x, y=y, text=alt.Text("text:N"))
     )
     return chart
 
 
-def styled(chart: alt.LayerChart, look: Look) -> alt.LayerChart:
-    """Give a chart the paper, the ink and the font."""
-    padded = chart.properties(padding={"left": 0, "right": 0, "top": 0, "bottom": 0})
-    configured: alt.LayerChart = (
-        padded.configure(background=look.paper, font=FONT)
-        .configure_view(stroke=None)
-        .configure_axis(labelFont=FONT, titleFont=FONT, labelFontSize=12)
-        .configure_text(font=FONT)
+def picture(layers: list[alt.Chart], look: Look, *, height: int) -> alt.LayerChart:
+    """Lay marks over each other on paper, in the font of the page."""
+    return alt.LayerChart(
+        layer=layers,
+        height=height,
+        padding={"left": 0, "right": 0, "top": 0, "bottom": 0},
+        config=alt.Config(
+            background=look.paper,
+            font=FONT,
+            view=alt.ViewConfig(stroke=None),
+            axis=alt.AxisConfig(labelFont=FONT, labelFontSize=12),
+            text=alt.MarkConfig(font=FONT),
+        ),
     )
-    return configured

@@ -83,7 +83,7 @@ def individuals(
         *_named_reels(changes, x, look, top=head, bottom=height),
         *_named_builds(cells, x, look),
     ]
-    return marks.styled(alt.LayerChart(layer=layers).properties(height=height), look)
+    return marks.picture(layers, look, height=height)
 
 
 def moving_ranges(
@@ -128,7 +128,7 @@ def moving_ranges(
     title = pd.DataFrame({"text": ["From unit to unit"]})
     layers: list[alt.Chart] = [
         marks.words(title, alt.value(0), alt.value(12), look.quiet, fontSize=12.0),
-        alt.Chart(at).mark_rule(color=look.quiet).encode(y="bound:Q"),
+        alt.Chart(at).mark_rule(color=look.quiet).encode(y=alt.Y("bound:Q")),
         marks.dots(
             steps, x, y, look, size=0.6 * marks.dot_size(cells, width, most=DOT_PX)
         ),
@@ -136,7 +136,7 @@ def moving_ranges(
     if not changes.empty:
         top_px, bottom_px = alt.value(HEAD_PX), alt.value(height)
         layers.append(marks.reels(changes, x, look, y=top_px, y2=bottom_px))
-    return marks.styled(alt.LayerChart(layer=layers).properties(height=height), look)
+    return marks.picture(layers, look, height=height)
 
 
 def _x(cells: pd.DataFrame) -> alt.X:
@@ -223,9 +223,11 @@ def _scatter(
     )
     return [
         data.mark_rect(color=look.quiet, opacity=0.16).encode(
-            x=x, x2="right:Q", y="lower:Q", y2="upper:Q"
+            x=x, x2=alt.X2("right:Q"), y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q")
         ),
-        data.mark_rule(color=look.quiet).encode(x=x, x2="right:Q", y="centre:Q"),
+        data.mark_rule(color=look.quiet).encode(
+            x=x, x2=alt.X2("right:Q"), y=alt.Y("centre:Q")
+        ),
     ]
 
 
@@ -255,9 +257,11 @@ def _estimates(
     chart = alt.Chart(data)
     return [
         chart.mark_rect(color=look.moved, opacity=0.14).encode(
-            x=x, x2="right:Q", y="low:Q", y2="high:Q"
+            x=x, x2=alt.X2("right:Q"), y=alt.Y("low:Q"), y2=alt.Y2("high:Q")
         ),
-        chart.mark_rule(color=look.moved).encode(x=x, x2="right:Q", y="size:Q"),
+        chart.mark_rule(color=look.moved).encode(
+            x=x, x2=alt.X2("right:Q"), y=alt.Y("size:Q")
+        ),
         marks.words(
             data.assign(place=data["right"]),
             x,

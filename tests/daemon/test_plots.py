@@ -1,0 +1,440 @@
+"""Where things stand in a picture, what moved, and what is drawn of it."""
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon import plots
+from daemon.look import DARK, LIGHT
+from daemon.plots.places import AS_IT_WAS, MOVED, ODD
+from storage.records import Cause, Signal
+from tests.daemon.making import AT
+
+LIMIT_PPM = 5000.0
+TITLES = {"1uA": "1 uA", "10uA": "10 uA"}
+
+
+def builds(*rows: tuple[str, int | None, str]) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=["build", "planned_units", "state"])
+
+
+def errors(*units: tuple[str, str, Sequence[float]]) -> pd.DataFrame:
+    """Return `latest_errors`: build, serial and the error of each range, ppm."""
+    rows = [
+        {
+            "build": build,
+            "serial": serial,
+            "range": key,
+            "error_ppm": error,
+            "limit_ppm": LIMIT_PPM,
+            "verdict": "nonconforming" if abs(error) > LIMIT_PPM else "conforming",
+        }
+        for build, serial, values in units
+        for key, error in zip(TITLES, values, strict=False)
+    ]
+    return pd.DataFrame(rows)
+
+
+def many(build: str, first: int, count: int, *values: float) -> list[Any]:
+    return [(build, f"PA-{first + n}", values or (0.0, 0.0)) for n in range(count)]
+
+
+def finding(**changes: Any) -> Signal:
+    values: dict[str, Any] = {
+        "signal": "B-2-F1",
+        "revision": 1,
+        "number": 9,
+        "product": "amplifier",
+        "build": "B-2",
+        "cause": Cause.REEL,
+        "statistic": "bank",
+        "range": "10uA",
+        "part": "R12",
+        "reel": "K-2",
+        "first_serial": "PA-12",
+        "raised_serial": "PA-13",
+        "units": 3,
+        "size_ppm": 3000.0,
+        "low_ppm": 2800.0,
+        "high_ppm": 3200.0,
+        "implied_ohm": 50_150.0,
+        "probability": 0.99,
+        "holds": True,
+        "evidence": "{}",
+        "made_at": AT,
+    }
+    return Signal(**{**values, **changes})
+
+
+def signals(*found: Signal) -> pd.DataFrame:
+    names = ["build", "first_serial", "range"]
+    return pd.DataFrame([[getattr(s, n) for n in names] for s in found], columns=names)
+
+
+def fittings(*rows: tuple[str, str, str | None]) -> pd.DataFrame:
+    """Return `fittings` of R12: build, reel, from which serial."""
+    frame = pd.DataFrame(rows, columns=["build", "reel", "from_serial"])
+    return frame.assign(part="R12", fitted_at=AT)
+
+
+TWO = builds(("B-1", 10, "open"), ("B-2", 10, "held"))
+UNITS = errors(*many("B-1", 1, 10), *many("B-2", 11, 10))
+
+
+def test_builds_stand_in_the_order_they_were_opened_with_a_gap() -> None:
+    again = errors(*many("B-2", 11, 10), *many("B-1", 1, 10))
+    cells = plots.columns(again, TWO)
+    assert cells["build"].tolist() == ["B-1", "B-2"]
+    assert cells["left"].iloc[1] > cells["right"].iloc[0]
+
+
+def test_a_build_is_as_wide_as_was_planned_and_fills_up() -> None:
+    begun = plots.columns(errors(*many("B-1", 1, 2)), builds(("B-1", 30, "open")))
+    done = plots.columns(errors(*many("B-1", 1, 30)), builds(("B-1", 30, "open")))
+    assert begun["right"].iloc[0] == done["right"].iloc[0]
+    longer = plots.columns(errors(*many("B-1", 1, 31)), builds(("B-1", 30, "open")))
+    assert longer["right"].iloc[0] > done["right"].iloc[0]
+
+
+def test_only_the_newest_builds_are_shown() -> None:
+    cells = plots.columns(UNITS, TWO, most=1)
+    frame = plots.laid_out(UNITS, signals(), cells)
+    assert set(frame["build"]) == {"B-2"}
+    assert frame["place"].min() == cells["first"].iloc[0]
+
+
+def test_a_build_that_has_no_unit_yet_takes_no_room() -> None:
+    cells = plots.columns(errors(*many("B-1", 1, 3)), TWO)
+    assert cells["build"].tolist() == ["B-1"]
+
+
+def test_units_stand_in_the_order_of_their_serials_not_of_their_test() -> None:
+    units = errors(*reversed(many("B-1", 8, 5)))
+    cells = plots.columns(units, TWO)
+    frame = plots.laid_out(units, signals(), cells)
+    one = frame[frame["range"] == "1uA"]
+    assert one["serial"].tolist() == ["PA-8", "PA-9", "PA-10", "PA-11", "PA-12"]
+    assert np.diff(one["place"]).tolist() == [1.0] * 4
+
+
+@given(
+    counts=st.lists(st.integers(1, 40), min_size=1, max_size=6),
+    planned=st.lists(st.none() | st.integers(1, 40), min_size=6, max_size=6),
+)
+def test_no_two_units_share_a_place_and_each_is_inside_its_build(
+    counts: list[int], planned: list[int | None]
+) -> None:
+    kept = [
+        one
+        for index, count in enumerate(counts)
+        for one in many(f"B-{index}", 100 * index, count)
+    ]
+    opened = builds(*[(f"B-{i}", planned[i], "open") for i in range(len(counts))])
+    cells = plots.columns(errors(*kept), opened)
+    frame = plots.laid_out(errors(*kept), signals(), cells)
+    edges = cells.set_index("build")
+    for _, row in frame.groupby("range"):
+        assert np.diff(np.sort(row["place"])).min(initial=1.0) >= 1.0 - 1e-9
+        assert (row["place"] >= row["build"].map(edges["left"]) + 0.5).all()
+        assert (row["place"] <= row["build"].map(edges["right"]) - 0.5).all()
+    inner = cells["left"].to_numpy()[1:] - cells["right"].to_numpy()[:-1]
+    assert (inner > 0).all()
+
+
+def meanings(*found: Signal, units: pd.DataFrame = UNITS) -> pd.Series:
+    frame = plots.laid_out(units, signals(*found), plots.columns(units, TWO))
+    marked: pd.Series = frame.set_index(["range", "serial"])["meaning"]
+    return marked
+
+
+def test_what_moved_is_one_range_from_the_first_serial_on() -> None:
+    marked = meanings(finding())
+    moved = marked[marked == MOVED].index
+    assert moved.tolist() == [("10uA", f"PA-{n}") for n in range(12, 21)]
+
+
+def test_a_finding_on_all_ranges_moves_all_of_them() -> None:
+    marked = meanings(finding(range=None))
+    assert (marked == MOVED).sum() == 2 * 9
+
+
+def test_a_finding_starts_though_its_first_unit_was_not_measured_on_that_range() -> (
+    None
+):
+    units = UNITS[~((UNITS["serial"] == "PA-12") & (UNITS["range"] == "10uA"))]
+    assert (meanings(finding(), units=units) == MOVED).sum() == 8
+
+
+def test_a_finding_on_a_build_that_is_not_shown_marks_nothing() -> None:
+    assert set(meanings(finding(build="B-0"))) == {AS_IT_WAS}
+
+
+def test_a_single_unit_outside_its_limit_stands_out() -> None:
+    units = errors(*many("B-1", 1, 3), ("B-1", "PA-9", (0.0, 6000.0)))
+    marked = meanings(units=units)
+    assert marked[marked == ODD].index.tolist() == [("10uA", "PA-9")]
+
+
+def changes_of(*rows: tuple[str, str, str | None], most: int = 9) -> pd.DataFrame:
+    cells = plots.columns(UNITS, TWO, most=most)
+    frame = plots.laid_out(UNITS, signals(), cells)
+    return plots.reel_changes(
+        frame, fittings(*rows), TWO["build"].tolist(), {"10uA": "R12"}
+    )
+
+
+def test_a_reel_that_goes_on_into_the_next_build_is_no_change() -> None:
+    assert changes_of(("B-1", "K-1", None), ("B-2", "K-1", None)).empty
+
+
+def test_a_new_reel_in_mid_build_stands_before_its_first_unit() -> None:
+    found = changes_of(("B-1", "K-1", None), ("B-1", "K-2", "PA-6"))
+    first = plots.columns(UNITS, TWO)["first"].iloc[0]
+    assert found.to_dict("records") == [
+        {"range": "10uA", "place": first + 5 - 0.5, "reel": "K-2"}
+    ]
+
+
+def test_the_build_after_a_change_shows_one_only_when_it_takes_another_reel() -> None:
+    fitted = [("B-1", "K-1", None), ("B-1", "K-2", "PA-6")]
+    assert len(changes_of(*fitted, ("B-2", "K-2", None))) == 1
+    assert len(changes_of(*fitted, ("B-2", "K-1", None))) == 2
+
+
+def test_a_change_is_told_from_a_build_that_is_no_longer_shown() -> None:
+    found = changes_of(("B-1", "K-1", None), ("B-2", "K-2", None), most=1)
+    assert found["reel"].tolist() == ["K-2"]
+
+
+def test_a_reel_that_no_measured_unit_has_yet_is_not_drawn() -> None:
+    assert changes_of(("B-1", "K-1", None), ("B-2", "K-2", "PA-99")).empty
+
+
+def drawn(
+    units: pd.DataFrame,
+    *found: Signal,
+    form: plots.Form = plots.WIDE,
+    valid: bool = True,
+) -> dict[str, Any]:
+    cells = plots.columns(units, TWO)
+    frame = plots.laid_out(units, signals(*found), cells)
+    changes = plots.reel_changes(
+        frame,
+        fittings(("B-1", "K-1", None), ("B-2", "K-2", "PA-12")),
+        TWO["build"].tolist(),
+        {"10uA": "R12"},
+    )
+    chart = plots.ranges_by_builds(frame, changes, cells, found, TITLES, form=form)
+    spec: dict[str, Any] = chart.to_dict(validate=valid)
+    return spec
+
+
+def rows_of(spec: dict[str, Any], mark: str) -> pd.DataFrame:
+    """Return the rows of all layers with a mark, each with its layer's colour."""
+    pieces = [
+        pd.DataFrame(spec["datasets"][layer["data"]["name"]]).assign(
+            colour=layer["mark"].get("color")
+        )
+        for layer in spec["layer"]
+        if layer["mark"]["type"] == mark
+    ]
+    return pd.concat(pieces, ignore_index=True)
+
+
+@pytest.mark.parametrize("form", [plots.WIDE, plots.NARROW])
+def test_what_moved_has_words_over_it_and_nothing_else_has_its_colour(
+    form: plots.Form,
+) -> None:
+    words = rows_of(drawn(UNITS, finding(), form=form), "text")
+    loud = words[words["colour"] == LIGHT.moved]
+    assert loud["text"].tolist() == ["since unit PA-12: +0.30 %, R12 ≈ 50.150 kΩ"]
+    quiet = rows_of(drawn(UNITS, form=form), "text")
+    assert LIGHT.moved not in set(quiet["colour"])
+
+
+@pytest.mark.parametrize("form", [plots.WIDE, plots.NARROW])
+def test_a_dotted_line_never_crosses_the_words_over_it(form: plots.Form) -> None:
+    spec = drawn(UNITS, finding(), form=form)
+    words = rows_of(spec, "text")
+    (note,) = words.loc[words["colour"] == LIGHT.moved, "y"]
+    (line,) = rows_of(spec, "rule").to_dict("records")
+    assert note < line["top"] < line["bottom"]
+
+
+def test_only_a_held_build_has_a_word_beside_its_name() -> None:
+    words = rows_of(drawn(UNITS, finding()), "text")["text"].tolist()
+    assert "B-1" in words
+    assert "B-2 stays" in words
+
+
+def test_a_build_that_is_not_all_measured_says_how_far_it_is() -> None:
+    words = rows_of(drawn(errors(*many("B-1", 1, 4))), "text")["text"].tolist()
+    assert "4 of 10" in words
+    assert "10 of 10" not in rows_of(drawn(UNITS), "text")["text"].tolist()
+
+
+def test_a_phone_names_range_limit_and_builds_on_each_card() -> None:
+    words = rows_of(drawn(UNITS, form=plots.NARROW), "text")["text"].tolist()
+    assert words.count("limit ±0.5 %") == 2
+    assert words.count("B-1") == 2
+
+
+def test_a_unit_on_its_limit_stands_on_the_bracket() -> None:
+    spec = drawn(errors(*many("B-1", 1, 9), ("B-1", "PA-10", (5000.0, -5000.0))))
+    dots = rows_of(spec, "point")
+    brackets = rows_of(spec, "line")
+    edges = brackets[brackets["order"].isin([1, 2])]
+    upper = edges[edges["bracket"].str.startswith("upper") & _of(edges, "1uA")]
+    lower = edges[edges["bracket"].str.startswith("lower") & _of(edges, "10uA")]
+    last = dots[dots["serial"] == "PA-10"].set_index("range")["y"]
+    assert last["1uA"] == pytest.approx(upper["y"].iloc[0])
+    assert last["10uA"] == pytest.approx(lower["y"].iloc[0])
+
+
+def _of(frame: pd.DataFrame, key: str) -> "pd.Series[bool]":
+    return frame["bracket"].str.endswith(f" {key}")
+
+
+@settings(max_examples=30)
+@given(
+    values=st.lists(
+        st.tuples(st.floats(-3e5, 3e5), st.floats(-8e3, 8e3)), min_size=1, max_size=20
+    ),
+    findings=st.lists(st.sampled_from(["1uA", "10uA", None]), max_size=3),
+    form=st.sampled_from([plots.WIDE, plots.NARROW]),
+)
+def test_words_never_meet_dots_and_nothing_leaves_the_picture(
+    values: list[tuple[float, float]], findings: list[str | None], form: plots.Form
+) -> None:
+    units = errors(*[("B-1", f"PA-{n}", one) for n, one in enumerate(values)])
+    found = [
+        finding(build="B-1", first_serial="PA-0", range=one, signal=f"F{n}")
+        for n, one in enumerate(findings)
+    ]
+    spec = drawn(units, *found, form=form, valid=False)
+    dots = rows_of(spec, "point")
+    words = rows_of(spec, "text")
+    for frame in (dots, words):
+        assert frame["y"].between(0.0, spec["height"]).all()
+    over = words[(words["colour"] == LIGHT.moved) | words["text"].isin(["B-1"])]
+    for y in over["y"]:
+        assert not dots["y"].between(y - form.type, y + 3.0).any()
+    lines = np.unique(over["y"])
+    assert np.diff(lines).min(initial=np.inf) >= form.type
+    upper, lower = (dots.loc[dots["range"] == key, "y"] for key in TITLES)
+    assert upper.max() < lower.min()
+    assert spec["height"] < 900
+
+
+def test_notes_of_two_findings_on_a_range_stand_on_lines_of_their_own() -> None:
+    words = rows_of(
+        drawn(
+            UNITS,
+            finding(build="B-1", first_serial="PA-2", signal="F1"),
+            finding(signal="F2"),
+        ),
+        "text",
+    )
+    loud = words[words["colour"] == LIGHT.moved]
+    assert loud["y"].nunique() == 2
+
+
+def one_range(
+    units: pd.DataFrame, *found: Signal
+) -> tuple[dict[str, Any], dict[str, Any] | None]:
+    cells = plots.columns(units, TWO)
+    frame = plots.laid_out(units, signals(*found), cells)
+    frame = frame[frame["range"] == "10uA"]
+    changes = plots.reel_changes(
+        frame,
+        fittings(("B-1", "K-1", None), ("B-1", "K-2", "PA-6"), ("B-2", "K-2", None)),
+        ["B-1", "B-2"],
+        {"10uA": "R12"},
+    )
+    chart = plots.individuals(frame, changes, cells, found, look=DARK)
+    steps = plots.moving_ranges(frame, changes, cells, look=DARK)
+    drawn: dict[str, Any] = chart.to_dict(validate=True)
+    return drawn, None if steps is None else steps.to_dict(validate=True)
+
+
+SCATTER = np.random.default_rng(7).normal(0.0, 150.0, 20)
+SCATTERED = errors(
+    *[
+        ("B-1" if n < 10 else "B-2", f"PA-{n + 1}", (0.0, float(error)))
+        for n, error in enumerate(SCATTER)
+    ]
+)
+STRETCHES = (SCATTER[:5], SCATTER[5:10], SCATTER[10:])
+"""B-1 until its reel changes at PA-6, B-1 from there, B-2."""
+MEAN_STEP = np.concatenate([np.abs(np.diff(s)) for s in STRETCHES]).mean() / 1e4
+
+
+@pytest.mark.source("NIST/SEMATECH e-Handbook, 6.3.2.2: limits of individuals")
+def test_the_band_is_each_stretch_s_mean_and_three_sigma_from_pooled_steps() -> None:
+    spec, _ = one_range(SCATTERED)
+    band = rows_of(spec, "rect").sort_values("place")
+    assert band["centre"].tolist() == pytest.approx([s.mean() / 1e4 for s in STRETCHES])
+    half = 3 * MEAN_STEP / 1.128
+    assert (band["upper"] - band["centre"]).tolist() == pytest.approx(
+        [half] * 3, rel=1e-3
+    )
+
+
+@pytest.mark.source("NIST/SEMATECH e-Handbook, 6.3.2.2: D4 = 3.267 for steps of two")
+def test_steps_are_taken_across_no_reel_and_no_build() -> None:
+    _, spec = one_range(SCATTERED)
+    assert spec is not None
+    steps = rows_of(spec, "point")
+    assert steps["step"].tolist() == pytest.approx(
+        np.concatenate([np.abs(np.diff(s)) for s in STRETCHES]) / 1e4
+    )
+    (bound,) = rows_of(spec, "rule")["bound"].dropna().unique()
+    assert bound == pytest.approx(3.267 * MEAN_STEP, rel=1e-3)
+
+
+def test_units_stand_in_line_in_both_charts() -> None:
+    spec, steps = one_range(SCATTERED)
+    assert steps is not None
+    domains = [
+        {
+            json.dumps(layer["encoding"]["x"]["scale"]["domain"])
+            for layer in one["layer"]
+            if "scale" in layer["encoding"].get("x", {})
+        }
+        for one in (spec, steps)
+    ]
+    assert domains[0] == domains[1]
+    assert len(domains[0]) == 1
+
+
+def test_too_few_units_have_no_limits_of_their_own() -> None:
+    spec, steps = one_range(SCATTERED.head(8))
+    assert steps is None
+    assert not [one for one in spec["layer"] if one["mark"]["type"] == "rect"]
+
+
+def test_units_that_all_read_the_same_have_no_limits_of_their_own() -> None:
+    _, steps = one_range(UNITS)
+    assert steps is None
+
+
+def test_a_finding_is_drawn_as_its_size_with_its_interval() -> None:
+    spec, _ = one_range(SCATTERED, finding())
+    band = rows_of(spec, "rect").dropna(subset=["low"])
+    assert band[["low", "high", "size"]].to_dict("records") == [
+        {"low": 0.28, "high": 0.32, "size": 0.30}
+    ]
+    assert "since unit PA-12: +0.30 %, R12 ≈ 50.150 kΩ" in set(
+        rows_of(spec, "text")["text"]
+    )
+
+
+def test_each_new_reel_is_named_beside_its_line() -> None:
+    spec, _ = one_range(SCATTERED)
+    assert "K-2" in set(rows_of(spec, "text")["text"])
