@@ -37,7 +37,8 @@ def load(folder: Path) -> Settings:
         Holds every fault of every file.
     """
     if not folder.is_dir():
-        raise ConfigError([Fault(file=str(folder), problem="no such folder")])
+        problem = "no such folder; `holdpoint init` asks what is needed and writes it"
+        raise ConfigError([Fault(file=str(folder), problem=problem)])
     texts: dict[str, str] = {}
     faults: list[Fault] = []
     for name in FILES:
