@@ -1,0 +1,296 @@
+"""What checking some units of a build would miss: asked before the build.
+
+A reel whose parts lie off by a shift is told by the mean of the units that carry it.
+The mean of m units scatters by sigma / sqrt(m) around the reel's level, and the level
+of a good reel scatters by the reel-to-reel sigma; so the mean is held suspect beyond
+z sqrt(reel_sigma^2 + sigma^2 / m), a two-sided test of a mean. The detector does at
+least as well: it looks after every unit, and knows more hypotheses.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import hypergeom, norm
+
+from daemon.spc.checks import count, finite, not_negative, positive, share
+from daemon.spc.errors import OutOfRangeError
+
+__all__ = ["Costs", "SpotCheck", "cheapest"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotCheck:
+    """Checks of a range by some units of a build.
+
+    Parameters
+    ----------
+    sigma_ppm : float
+        Scatter of units inside one reel, ppm; above 0.
+    reel_sigma_ppm : float
+        How far the levels of good reels scatter, ppm; 0 or more.
+    false_share : float
+        Accepted chance that a good reel is held at one look, in (0, 1).
+
+    Raises
+    ------
+    SpcError
+        Names argument, value and bound.
+
+    Examples
+    --------
+    >>> check = SpotCheck(sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002)
+    >>> round(check.seen(1, shift_ppm=3000.0), 3)
+    1.0
+    >>> round(check.missed(5, shift_ppm=3000.0, build=60, carrying=30), 3)
+    0.026
+    """
+
+    sigma_ppm: float
+    reel_sigma_ppm: float
+    false_share: float
+
+    def __post_init__(self) -> None:
+        positive("sigma_ppm", self.sigma_ppm)
+        not_negative("reel_sigma_ppm", self.reel_sigma_ppm)
+        share("false_share", self.false_share)
+
+    def seen(self, units: int, *, shift_ppm: float) -> float:
+        """Return the probability that this many units of a reel give it away.
+
+        Parameters
+        ----------
+        units : int
+            Checked units that carry the reel; 0 see nothing.
+        shift_ppm : float
+            How far the reel's level lies off.
+
+        Raises
+        ------
+        SpcError
+            For a number of units below 0 or a shift that is not finite.
+
+        Examples
+        --------
+        >>> check = SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=0.0, false_share=0.05)
+        >>> round(check.seen(4, shift_ppm=1.0), 4)
+        0.516
+        """
+        count("units", units, at_least=0)
+        finite("shift_ppm", shift_ppm)
+        return float(self._seen(np.array([units]), shift_ppm)[0])
+
+    def missed(
+        self, checked: int, *, shift_ppm: float, build: int, carrying: int
+    ) -> float:
+        """Return the probability that a random check of a build misses the reel.
+
+        Parameters
+        ----------
+        checked : int
+            Units measured, drawn at random from the build.
+        shift_ppm : float
+            How far the reel's level lies off.
+        build, carrying : int
+            Units in the build; those of them that carry the reel.
+
+        Raises
+        ------
+        SpcError
+            For more units checked, or carrying, than there are.
+
+        Examples
+        --------
+        >>> check = SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=0.0, false_share=1e-6)
+        >>> round(check.missed(3, shift_ppm=100.0, build=10, carrying=5), 4)
+        0.0833
+        """
+        _in_build("checked", checked, build)
+        _in_build("carrying", carrying, build)
+        finite("shift_ppm", shift_ppm)
+        among = np.arange(min(checked, carrying) + 1)
+        drawn = hypergeom.pmf(among, build, carrying, checked)
+        return float(np.clip(drawn @ (1.0 - self._seen(among, shift_ppm)), 0.0, 1.0))
+
+    def units_needed(
+        self, *, shift_ppm: float, missed: float, most: int = 1000
+    ) -> int | None:
+        """Return how many units of a new reel must be measured, from its first on.
+
+        Parameters
+        ----------
+        shift_ppm : float
+            How far the reel's level lies off.
+        missed : float
+            Accepted probability of missing it, in (0, 1).
+        most : int
+            Of so many units at most.
+
+        Returns
+        -------
+        int or None
+            None where no number up to `most` is enough: good reels differ as much.
+
+        Raises
+        ------
+        SpcError
+            Names argument, value and bound.
+
+        Examples
+        --------
+        >>> check = SpotCheck(sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002)
+        >>> check.units_needed(shift_ppm=1200.0, missed=0.05)
+        2
+        """
+        finite("shift_ppm", shift_ppm)
+        share("missed", missed)
+        units = np.arange(1, count("most", most, at_least=1) + 1)
+        enough = np.flatnonzero(1.0 - self._seen(units, shift_ppm) <= missed)
+        return int(units[enough[0]]) if enough.size else None
+
+    def size_needed(
+        self, *, shift_ppm: float, missed: float, build: int, carrying: int
+    ) -> int | None:
+        """Return the least random check of a build that misses the reel so rarely.
+
+        Parameters
+        ----------
+        shift_ppm : float
+            How far the reel's level lies off.
+        missed : float
+            Accepted probability of missing it, in (0, 1).
+        build, carrying : int
+            Units in the build; those of them that carry the reel.
+
+        Returns
+        -------
+        int or None
+            None where measuring every unit is not enough.
+
+        Raises
+        ------
+        SpcError
+            Names argument, value and bound.
+
+        Examples
+        --------
+        >>> check = SpotCheck(sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002)
+        >>> check.size_needed(shift_ppm=3000.0, missed=0.05, build=60, carrying=30)
+        5
+        """
+        share("missed", missed)
+        for checked in range(1, count("build", build, at_least=1) + 1):
+            risk = self.missed(
+                checked, shift_ppm=shift_ppm, build=build, carrying=carrying
+            )
+            if risk <= missed:
+                return checked
+        return None
+
+    def _seen(self, units: NDArray[np.int64], shift_ppm: float) -> NDArray[np.float64]:
+        scatter = self.sigma_ppm / np.sqrt(np.maximum(units, 1))
+        bound = norm.isf(self.false_share / 2) * np.hypot(self.reel_sigma_ppm, scatter)
+        beyond = norm.sf((bound - shift_ppm) / scatter)
+        below = norm.cdf((-bound - shift_ppm) / scatter)
+        seen: NDArray[np.float64] = np.where(units > 0, beyond + below, 0.0)
+        return seen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Costs:
+    """What the maker gives, all in one currency.
+
+    Parameters
+    ----------
+    test : float
+        Of measuring one unit.
+    escape : float
+        Of one unit that ships off.
+    bad_share : float
+        Share of builds that get such a reel, in (0, 1).
+
+    Raises
+    ------
+    SpcError
+        Names argument, value and bound.
+
+    Examples
+    --------
+    >>> Costs(test=5.0, escape=400.0, bad_share=0.02).expected(10, 0.1, carrying=30)
+    74.0
+    """
+
+    test: float
+    escape: float
+    bad_share: float
+
+    def __post_init__(self) -> None:
+        not_negative("test", self.test)
+        not_negative("escape", self.escape)
+        share("bad_share", self.bad_share)
+
+    def expected(self, checked: int, missed: float, *, carrying: int) -> float:
+        """Return the expected cost a build of such a check.
+
+        Parameters
+        ----------
+        checked : int
+            Units measured.
+        missed : float
+            Probability that they miss the reel.
+        carrying : int
+            Units of the build that carry it, all of which then ship.
+
+        Examples
+        --------
+        >>> Costs(test=1.0, escape=0.0, bad_share=0.5).expected(7, 0.3, carrying=9)
+        7.0
+        """
+        return checked * self.test + self.bad_share * missed * carrying * self.escape
+
+
+def cheapest(
+    check: SpotCheck, costs: Costs, *, shift_ppm: float, build: int, carrying: int
+) -> int:
+    """Return the number of units whose check costs least on the whole.
+
+    Parameters
+    ----------
+    check : SpotCheck
+    costs : Costs
+    shift_ppm : float
+        How far the feared reel's level lies off.
+    build, carrying : int
+        Units in the build; those of them that carry the reel.
+
+    Raises
+    ------
+    SpcError
+        Names argument, value and bound.
+
+    Examples
+    --------
+    >>> check = SpotCheck(sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002)
+    >>> dear = Costs(test=5.0, escape=400.0, bad_share=0.02)
+    >>> cheapest(check, dear, shift_ppm=3000.0, build=60, carrying=30)
+    5
+    """
+    numbers = range(count("build", build, at_least=1) + 1)
+    expected = [
+        costs.expected(
+            checked,
+            check.missed(checked, shift_ppm=shift_ppm, build=build, carrying=carrying),
+            carrying=carrying,
+        )
+        for checked in numbers
+    ]
+    return int(np.argmin(expected))
+
+
+def _in_build(argument: str, value: int, build: int) -> None:
+    count("build", build, at_least=1)
+    count(argument, value, at_least=0)
+    if value > build:
+        raise OutOfRangeError(
+            argument=argument, value=value, allowed=f"up to the build's {build}"
+        )

@@ -1,0 +1,115 @@
+"""What a check of some units misses."""
+
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import hypergeom
+from statsmodels.stats.power import normal_power
+
+from daemon.spc.errors import SpcError
+from daemon.spc.sampling.design import zero_acceptance_size_of_build
+from daemon.spc.spot_check import Costs, SpotCheck, cheapest
+
+CHECK = SpotCheck(sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002)
+SHARP = SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=0.0, false_share=1e-6)
+"""Sees any reel at its first unit."""
+
+
+@pytest.mark.source("statsmodels normal_power: power of a two-sided test of a mean")
+@pytest.mark.parametrize("units", [1, 3, 10])
+@pytest.mark.parametrize("shift", [0.2, 1.0, -1.5])
+def test_without_variation_between_reels_it_is_the_test_of_a_mean(
+    units: int, shift: float
+) -> None:
+    check = SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=0.0, false_share=0.01)
+    expected = normal_power(shift, units, 0.01)
+    assert check.seen(units, shift_ppm=shift) == pytest.approx(expected, abs=1e-12)
+
+
+@pytest.mark.source("scipy.stats.hypergeom: chance that a sample holds none")
+def test_a_sure_detector_misses_only_what_was_not_drawn() -> None:
+    missed = SHARP.missed(5, shift_ppm=1000.0, build=60, carrying=12)
+    assert missed == pytest.approx(hypergeom.pmf(0, 60, 12, 5), abs=1e-9)
+
+
+def test_a_sure_detector_needs_what_sampling_without_acceptance_needs() -> None:
+    needed = SHARP.size_needed(shift_ppm=1000.0, missed=0.05, build=100, carrying=10)
+    assert needed == zero_acceptance_size_of_build(
+        nonconforming=10, build=100, beta=0.05
+    )
+
+
+@pytest.mark.source("normal distribution: a good reel is held as often as accepted")
+def test_a_reel_as_labelled_is_held_as_often_as_accepted() -> None:
+    check = SpotCheck(sigma_ppm=120.0, reel_sigma_ppm=0.0, false_share=0.002)
+    assert check.seen(7, shift_ppm=0.0) == pytest.approx(0.002, rel=1e-9)
+
+
+@given(
+    shift=st.floats(0.0, 5000.0),
+    build=st.integers(1, 80),
+    carrying=st.integers(0, 80),
+)
+def test_checking_more_never_misses_more(
+    shift: float, build: int, carrying: int
+) -> None:
+    """Once the mean of one unit would be held more often than not."""
+    carrying = min(carrying, build)
+    if CHECK.seen(1, shift_ppm=shift) < 0.5:
+        return
+    missed = [
+        CHECK.missed(k, shift_ppm=shift, build=build, carrying=carrying)
+        for k in range(build + 1)
+    ]
+    assert missed[0] == 1.0
+    assert all(after <= before + 1e-9 for before, after in pairwise(missed))
+
+
+@given(scale=st.floats(0.01, 100.0), units=st.integers(1, 50))
+def test_scaling_everything_changes_nothing(scale: float, units: int) -> None:
+    scaled = SpotCheck(
+        sigma_ppm=150.0 * scale, reel_sigma_ppm=250.0 * scale, false_share=0.0002
+    )
+    assert scaled.seen(units, shift_ppm=1000.0 * scale) == pytest.approx(
+        CHECK.seen(units, shift_ppm=1000.0), abs=1e-9
+    )
+
+
+def test_what_good_reels_differ_by_is_never_sure_to_be_seen() -> None:
+    assert CHECK.units_needed(shift_ppm=300.0, missed=0.05) is None
+    assert (
+        CHECK.size_needed(shift_ppm=300.0, missed=0.05, build=40, carrying=40) is None
+    )
+
+
+def test_costs_choose_between_no_check_and_a_full_one() -> None:
+    asked = {"shift_ppm": 3000.0, "build": 40, "carrying": 20}
+    free = Costs(test=0.0, escape=100.0, bad_share=0.1)
+    harmless = Costs(test=1.0, escape=0.0, bad_share=0.1)
+    assert cheapest(CHECK, harmless, **asked) == 0  # type: ignore[arg-type]
+    best = cheapest(CHECK, free, **asked)  # type: ignore[arg-type]
+    assert best > 20
+
+
+@pytest.mark.parametrize(
+    ("wrong", "names"),
+    [
+        ({"sigma_ppm": 0.0}, "sigma_ppm"),
+        ({"reel_sigma_ppm": -1.0}, "reel_sigma_ppm"),
+        ({"false_share": 1.0}, "false_share"),
+        ({"sigma_ppm": float("nan")}, "sigma_ppm"),
+    ],
+)
+def test_nonsense_is_refused_by_name(wrong: dict[str, float], names: str) -> None:
+    right = {"sigma_ppm": 150.0, "reel_sigma_ppm": 250.0, "false_share": 0.01}
+    with pytest.raises(SpcError, match=names):
+        SpotCheck(**(right | wrong))
+
+
+def test_more_cannot_be_checked_than_were_built() -> None:
+    with pytest.raises(SpcError, match="checked"):
+        CHECK.missed(11, shift_ppm=1.0, build=10, carrying=5)
+    with pytest.raises(SpcError, match="carrying"):
+        CHECK.missed(5, shift_ppm=1.0, build=10, carrying=11)
