@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Self
 import duckdb
 import pyarrow as pa
 
-from storage import archive, recording, statements
+from storage import archive, recording, recording_bench, statements
 from storage.door import Cell, cell
 from storage.errors import (
     BusyError,
@@ -35,7 +35,10 @@ from storage.recording_runs import record_run
 from storage.records import (
     Build,
     Configuration,
+    CrossCheck,
     Decision,
+    Doubt,
+    DoubtEnd,
     Evaluation,
     Fitting,
     Hold,
@@ -159,6 +162,21 @@ class LocalStore:
         """Keep who ended a hold, with its ledger row."""
         with self._database.transaction() as transaction:
             recording.end_hold(transaction, end, decision)
+
+    def raise_doubt(self, doubt: Doubt) -> None:
+        """Keep a doubt on runs of a session."""
+        with self._database.transaction() as transaction:
+            recording_bench.raise_doubt(transaction, doubt)
+
+    def end_doubt(self, end: DoubtEnd, decision: Decision) -> None:
+        """Keep what ended a doubt, with its ledger row."""
+        with self._database.transaction() as transaction:
+            recording_bench.end_doubt(transaction, end, decision)
+
+    def record_cross_check(self, check: CrossCheck) -> None:
+        """Keep a comparison of two meters."""
+        with self._database.transaction() as transaction:
+            recording_bench.record_cross_check(transaction, check)
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:
         """Keep when a scheduled job last succeeded."""

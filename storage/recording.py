@@ -100,7 +100,7 @@ def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
                 reason=hold.reason,
                 decided_at=hold.placed_at,
             )
-            _decide(transaction, decision)
+            decide(transaction, decision)
     _advance(transaction, evaluation.product, number)
 
 
@@ -108,9 +108,9 @@ def place_hold(transaction: Transaction, hold: Hold, decision: Decision) -> None
     """Keep a person's hold and the ledger row of the decision."""
     _same_person("hold", hold.hold, hold.placed_by, decision)
     if _keep_hold(transaction, hold):
-        _decide(transaction, decision)
+        decide(transaction, decision)
     else:
-        _require_decided(transaction, "hold", hold.hold, decision)
+        require_decided(transaction, "hold", hold.hold, decision)
 
 
 def end_hold(transaction: Transaction, end: HoldEnd, decision: Decision) -> None:
@@ -119,9 +119,9 @@ def end_hold(transaction: Transaction, end: HoldEnd, decision: Decision) -> None
     row = cells(end)
     require(transaction, [Reference(kind="hold", key=end.hold)])
     if keep(transaction, "hold_end", row, key=("hold",)):
-        _decide(transaction, decision)
+        decide(transaction, decision)
     else:
-        _require_decided(transaction, "hold end", end.hold, decision)
+        require_decided(transaction, "hold end", end.hold, decision)
 
 
 def note_job(transaction: Transaction, job: str, succeeded_at: datetime) -> None:
@@ -191,14 +191,15 @@ def _keep_hold(transaction: Transaction, hold: Hold) -> bool:
     return keep(transaction, "hold", row)
 
 
-def _decide(transaction: Transaction, decision: Decision) -> None:
+def decide(transaction: Transaction, decision: Decision) -> None:
+    """Add a row to the ledger, chained to the last."""
     cells(decision)
     rows = transaction.ask("select * from decision order by seq desc limit 1", {})
     last = ledger.LedgerRow(**rows[0]) if rows else None  # type: ignore[arg-type]
     insert(transaction, "decision", [cells(ledger.chain(decision, last))])
 
 
-def _require_decided(
+def require_decided(
     transaction: Transaction, kind: str, key: str, decision: Decision
 ) -> None:
     """Refuse a repeated command that comes with another decision than before."""

@@ -48,6 +48,15 @@ class Scope(StrEnum):
     UNIT = "unit"
 
 
+class DoubtCause(StrEnum):
+    """Why runs of a bench are in doubt."""
+
+    OUT_OF_CONTROL = "out of control"
+    """The check standard read wrong after them."""
+    OVERDUE = "overdue"
+    """No check has closed them in time."""
+
+
 class Disposal(StrEnum):
     """How a hold ends (ISO 9000 terms)."""
 
@@ -222,6 +231,62 @@ class HoldEnd:
     person: str
     reason: str
     ended_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """Runs of one session that no check standard stands behind.
+
+    All with numbers from `from_number` to `to_number`, both included.
+    """
+
+    doubt: str
+    product: str
+    session: str
+    from_number: int
+    to_number: int
+    cause: DoubtCause
+    reason: str
+    raised_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoubtEnd:
+    """What ended a doubt: a good check, by its run, or a person's decision."""
+
+    doubt: str
+    ended_by: str
+    reason: str
+    ended_at: datetime
+    check_run: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossCheck:
+    """One range of a mounted unit, read by a meter of the bench and by another.
+
+    `role` says which meter of the bench, `meter` which other one. `value` and
+    `other` are in `unit`, with expanded uncertainties of k = 2; `normalised_error`
+    is their E_n. `signal` is the finding that asked for it.
+    """
+
+    cross_check: str
+    product: str
+    session: str
+    serial: str
+    range: str
+    role: str
+    meter: str
+    unit: str
+    value: float
+    expanded: float
+    other: float
+    other_expanded: float
+    normalised_error: float
+    agree: bool
+    measured_at: datetime
+    signal: str | None = None
+    person: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

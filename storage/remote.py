@@ -18,7 +18,10 @@ from storage.errors import UnreachableError
 from storage.records import (
     Build,
     Configuration,
+    CrossCheck,
     Decision,
+    Doubt,
+    DoubtEnd,
     Evaluation,
     Fitting,
     Hold,
@@ -107,6 +110,18 @@ class RemoteStore:
     def end_hold(self, end: HoldEnd, decision: Decision) -> None:
         """Keep who ended a hold, with its ledger row."""
         self._command("end_hold", end=end, decision=decision)
+
+    def raise_doubt(self, doubt: Doubt) -> None:
+        """Keep a doubt on runs of a session."""
+        self._command("raise_doubt", doubt=doubt)
+
+    def end_doubt(self, end: DoubtEnd, decision: Decision) -> None:
+        """Keep what ended a doubt, with its ledger row."""
+        self._command("end_doubt", end=end, decision=decision)
+
+    def record_cross_check(self, check: CrossCheck) -> None:
+        """Keep a comparison of two meters."""
+        self._command("record_cross_check", check=check)
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:
         """Keep when a scheduled job last succeeded."""

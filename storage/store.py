@@ -10,7 +10,10 @@ import pyarrow as pa
 from storage.records import (
     Build,
     Configuration,
+    CrossCheck,
     Decision,
+    Doubt,
+    DoubtEnd,
     Evaluation,
     Fitting,
     Hold,
@@ -84,6 +87,18 @@ class Store(Protocol):
 
     def end_hold(self, end: HoldEnd, decision: Decision) -> None:
         """Keep who ended a hold, with its ledger row. Ending twice is a conflict."""
+        ...
+
+    def raise_doubt(self, doubt: Doubt) -> None:
+        """Keep a doubt on runs of a session."""
+        ...
+
+    def end_doubt(self, end: DoubtEnd, decision: Decision) -> None:
+        """Keep what ended a doubt, with its ledger row. Ending twice is a conflict."""
+        ...
+
+    def record_cross_check(self, check: CrossCheck) -> None:
+        """Keep a comparison of two meters."""
         ...
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:

@@ -32,6 +32,9 @@ COMMANDS = (
     "record_evaluation",
     "place_hold",
     "end_hold",
+    "raise_doubt",
+    "end_doubt",
+    "record_cross_check",
     "note_job",
 )
 """The methods of the Store that change rows."""

@@ -75,6 +75,24 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
             "person end_reason ended_at"
         ),
     ),
+    "doubts": (
+        {"product": "photoamp"},
+        (
+            "doubt session from_number to_number cause reason raised_at ended_by "
+            "ended_reason ended_at"
+        ),
+    ),
+    "runs_in_doubt": (
+        {"product": "photoamp"},
+        "number run serial build doubt reason raised_at",
+    ),
+    "cross_checks": (
+        {"product": "photoamp"},
+        (
+            "cross_check session serial range role meter unit value expanded other "
+            "other_expanded normalised_error agree signal person measured_at"
+        ),
+    ),
     "watermark": ({"product": "photoamp"}, "number"),
     "unit_runs": ({"serial": "S001"}, f"{_RANGE_ROW} note"),
     "readings": (

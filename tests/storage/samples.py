@@ -9,8 +9,12 @@ from storage.records import (
     Build,
     Cause,
     Configuration,
+    CrossCheck,
     Decision,
     Disposal,
+    Doubt,
+    DoubtCause,
+    DoubtEnd,
     Evaluation,
     Fitting,
     Hold,
@@ -199,6 +203,48 @@ ENDED = Decision(
     decided_at=START + timedelta(hours=2),
 )
 
+DOUBT = Doubt(
+    doubt="doubt 1",
+    product="photoamp",
+    session="session 1",
+    from_number=1,
+    to_number=1,
+    cause=DoubtCause.OUT_OF_CONTROL,
+    reason="check 1 is outside its limits on 1 mA",
+    raised_at=START + timedelta(hours=3),
+)
+DOUBT_END = DoubtEnd(
+    doubt="doubt 1",
+    ended_by="Ada",
+    reason="the lead was loose at the check alone",
+    ended_at=START + timedelta(hours=4),
+)
+CLEARED = Decision(
+    person="Ada",
+    action="end doubt",
+    subject="doubt 1",
+    reason="the lead was loose at the check alone",
+    decided_at=START + timedelta(hours=4),
+)
+CROSS_CHECK = CrossCheck(
+    cross_check="cross-check 1",
+    product="photoamp",
+    session="session 1",
+    serial="S001",
+    range="1 mA",
+    role="output",
+    meter="handheld 2",
+    unit="V",
+    value=0.9001,
+    expanded=0.0002,
+    other=0.9,
+    other_expanded=0.0004,
+    normalised_error=0.22360679774997896,
+    agree=True,
+    measured_at=START + timedelta(hours=5),
+    signal="signal 1",
+)
+
 
 _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("products", {}),
@@ -208,6 +254,8 @@ _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("reels", {}),
     ("signal_history", {"signal": "signal 1"}),
     ("holds", {"product": "photoamp"}),
+    ("doubts", {"product": "photoamp"}),
+    ("cross_checks", {"product": "photoamp"}),
     ("watermark", {"product": "photoamp"}),
     ("sessions", {"product": "photoamp"}),
     ("configuration", {"configuration": "c0ffee"}),
@@ -232,4 +280,8 @@ def record_all(store: Store) -> None:
     store.record_evaluation(EVALUATION)
     store.place_hold(PERSONS_HOLD, PLACED)
     store.end_hold(END, ENDED)
+    store.raise_doubt(DOUBT)
+    store.raise_doubt(replace(DOUBT, doubt="doubt 2", cause=DoubtCause.OVERDUE))
+    store.end_doubt(DOUBT_END, CLEARED)
+    store.record_cross_check(CROSS_CHECK)
     store.note_job("backup", START)
