@@ -17,6 +17,7 @@ from daemon import holds, words
 from daemon.bench.readings import RangeReadings
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
+from daemon.spc.baseline import Baseline
 from daemon.watch import UnitErrors, Watcher
 from storage.records import (
     Evaluation,
@@ -150,6 +151,15 @@ class Cycle:
 
     def resume(self) -> None:
         """Rebuild what watching knows from the rows, then watch what is new."""
+        self._remember()
+        self.watch()
+
+    def baseline(self) -> Baseline:
+        """Return what the recorded builds teach about the next; records nothing."""
+        self._remember()
+        return self._watcher.baseline()
+
+    def _remember(self) -> None:
         watermark = self._watermark()
         rows = self.store.frame("range_rows", product=self._name, after=0, kind=None)
         fittings = self._fittings()
@@ -164,7 +174,6 @@ class Cycle:
             )
         self._placed = set(self.store.frame("holds", product=self._name)["hold"])
         self._folded = watermark
-        self.watch()
 
     def watch(self) -> list[Signal]:
         """Watch every run past the watermark; return what was found.

@@ -227,10 +227,14 @@ class Watcher:
             watch.revision = revision
             watch.raised_serial = raised_serial
 
-    def _open(self, build: str) -> BuildWatch:
+    def baseline(self) -> Baseline:
+        """Return what the latest builds teach about the next one."""
         earlier = list(self.builds.values())[-REMEMBERED_BUILDS:]
         segments = [segment for watch in earlier for segment in watch.segments()]
-        baseline = fit_baseline(segments, self.product.tolerance_ppm)
+        return fit_baseline(segments, self.product.tolerance_ppm)
+
+    def _open(self, build: str) -> BuildWatch:
+        baseline = self.baseline()
         watch = BuildWatch(
             build=build,
             product=self.product,
