@@ -32,6 +32,7 @@ COMMANDS = {
     "build": "daemon.commands.records:build",
     "reel": "daemon.commands.records:reel",
     "hold": "daemon.commands.records:hold",
+    "whatif": "daemon.commands.asking:whatif",
     "study": "daemon.commands.story:study",
     "completion": "daemon.commands.settings:completion",
 }
