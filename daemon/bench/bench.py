@@ -1,6 +1,6 @@
 """The bench: its instruments by role, opened carefully and left with the source off."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from threading import Event
 from types import TracebackType
@@ -8,16 +8,23 @@ from typing import Self
 
 from config import model
 from config.profile import Profile
-from daemon.bench.connection import Connect
+from daemon.bench.connection import Connect, Connection
 from daemon.bench.driver import Binding, Driver, Meter, Selector
-from daemon.bench.errors import ByHandError, StoppedError
+from daemon.bench.errors import ByHandError, OutputNotOffError, StoppedError
 from daemon.bench.guard import Guard, Orders
 from daemon.bench.plan import RangeSetup, check_limits, compliance, range_setups
 from daemon.bench.retry import USUAL, Retry
 from daemon.bench.source import Source
 from daemon.clock import Clock
 
-__all__ = ["Bench", "identify"]
+__all__ = ["Bench", "cautions", "identify"]
+
+HALT_PATIENCE_S = 0.3
+"""How long "off now" waits for whoever is speaking to the source just then."""
+STEP_S = 2.0
+"""Between two exchanges a measurement waits a second at most, and does little else."""
+EXCHANGE_TIMEOUTS = 2
+"""An exchange may have to open its line anew, with a question who is there."""
 
 
 class Bench:
@@ -44,6 +51,8 @@ class Bench:
     guarded : bool
         Whether a process of its own turns the source off should this one die; a
         bench in memory has no source that could stay on.
+    lost : Callable, optional
+        Told when the guard acted or ended while it was needed, from its own thread.
 
     Raises
     ------
@@ -71,6 +80,7 @@ class Bench:
         clock: Clock,
         retry: Retry = USUAL,
         guarded: bool = True,
+        lost: Callable[[str], None] | None = None,
     ) -> None:
         for role, instrument in settings.instruments.items():
             if instrument.address == model.BY_HAND:
@@ -88,7 +98,7 @@ class Bench:
                 role=role,
                 instrument=instrument,
                 profile=profiles[instrument.profile],
-                connect=connect,
+                connect=self._stepping(connect),
                 clock=clock,
                 retry=retry,
             )
@@ -98,6 +108,7 @@ class Bench:
                 binding("source", settings.source),
                 limit=settings.source_limit,
                 permit=self._permit,
+                step=self._step,
             )
             opened.callback(self.source.close)
             self.source.output_off()
@@ -121,7 +132,7 @@ class Bench:
                 driver.prepare()
             if guarded:
                 orders = Orders.of(settings.source, profiles[settings.source.profile])
-                self._guard = Guard(orders)
+                self._guard = Guard(orders, busy=lambda: self.source.is_on, lost=lost)
                 opened.callback(self._guard.close)
             self._lines = opened.pop_all()
 
@@ -155,9 +166,20 @@ class Bench:
         """Turn the source off now, from any thread, and keep it off until `resume`.
 
         A measurement that is under way ends in `StoppedError` at its next level.
+        One that holds the source's line does not keep the source on: the guard has
+        a line of its own, and the bench must then be opened anew.
+
+        Raises
+        ------
+        OutputNotOffError
+            It could not be shown to be off over either line.
         """
         self._halted.set()
-        self.source.output_off()
+        try:
+            self.source.output_off(patience_s=HALT_PATIENCE_S)
+        except OutputNotOffError:
+            if self._guard is None or not self._guard.fire():
+                raise
 
     def resume(self) -> None:
         """Allow the source to be turned on again after `halt`."""
@@ -167,6 +189,22 @@ class Bench:
         """Turn the source off and let go of every line."""
         with self._lines:
             self.source.output_off()
+
+    def _step(self, longest_s: float = 0.0) -> None:
+        """Note that the measurement goes on; what it does now may take so long."""
+        if self._guard is not None:
+            self._guard.step(STEP_S + longest_s)
+
+    def _stepping(self, connect: Connect) -> Connect:
+        """Have every exchange on every line be a step."""
+
+        def connect_stepping(
+            role: str, instrument: model.Instrument, profile: Profile
+        ) -> Connection:
+            line = connect(role, instrument, profile)
+            return _SteppingLine(line, self._step, instrument, profile)
+
+        return connect_stepping
 
     def _permit(self) -> None:
         if self.halted:
@@ -184,6 +222,59 @@ class Bench:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+class _SteppingLine:
+    """A line whose every exchange shows that the measurement goes on."""
+
+    def __init__(
+        self,
+        line: Connection,
+        step: Callable[[float], None],
+        instrument: model.Instrument,
+        profile: Profile,
+    ) -> None:
+        self._line = line
+        self._step = step
+        self._longest_s = EXCHANGE_TIMEOUTS * instrument.timeout_s
+        self._silence_s = profile.silence_s
+
+    def write(self, text: str) -> None:
+        self._step(self._longest_s)
+        self._line.write(text)
+        self._step(self._silence_s)
+
+    def query(self, text: str) -> str:
+        self._step(self._longest_s)
+        answer = self._line.query(text)
+        self._step(self._silence_s)
+        return answer
+
+    def close(self) -> None:
+        self._line.close()
+
+
+def cautions(settings: model.Bench, profiles: Mapping[str, Profile]) -> tuple[str, ...]:
+    """Return what a person must know of this bench's source before it is turned on.
+
+    Each is a sentence; none when the source turns itself off in silence and can say
+    whether it is off.
+    """
+    profile = profiles.get(settings.source.profile)
+    if profile is None:
+        return ()
+    said = []
+    if profile.watchdog is None:
+        said.append(
+            "The source has no watchdog of its own: with its cable pulled, or this "
+            "machine dead, nothing turns its output off. Have a hardware disconnect "
+            "within reach."
+        )
+    if profile.output is None:
+        said.append(
+            "The source cannot say whether its output is off: look at the instrument."
+        )
+    return tuple(said)
 
 
 def identify(bench: Bench) -> dict[str, str]:

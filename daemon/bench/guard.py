@@ -6,6 +6,11 @@ was killed, stopped or hangs, it turns the source off over a line of its own.
 ``python -m daemon.bench.guard --off FILE`` does that once, from orders saved
 earlier: a service manager's stop step.
 
+While the source is on, the heartbeats follow the measurement: they go on only as
+long as it makes its steps in the time that each step may take. A thread that lives
+while the measurement hangs keeps no source on. All of it goes by the monotonic
+clock; setting the time of day changes nothing.
+
 It helps, and is no safety function: with a cable pulled, only the instrument's own
 watchdog can turn the output off.
 """
@@ -18,7 +23,9 @@ import signal
 import socket
 import subprocess
 import sys
+from collections.abc import Callable
 from contextlib import suppress
+from math import inf
 from pathlib import Path
 from select import select
 from threading import Event, Thread
@@ -31,19 +38,24 @@ if TYPE_CHECKING:  # pydantic would double the time that the process needs to st
     from config.model import Instrument
     from config.profile import Profile
 
-__all__ = ["Guard", "Orders", "turn_off"]
+__all__ = ["TAKE_AS_LIVE", "Guard", "Orders", "turn_off"]
 
 BEAT_S = 0.1
-BOUND_S = 0.6
+BOUND_S = 0.5
 """Longest silence; with the switching itself the source is off within a second."""
 START_S = 10.0
-WATCH_PATIENCE_S = 60.0
+FIRE_S = 2.0
+WATCH_PATIENCE_S = 600.0
+"""A cable that was pulled may be put back; then the source is to go off."""
 OFF_PATIENCE_S = 10.0
 ANSWER_S = 0.25
 PAUSE_S = 0.05
 
 STDIN, STDOUT = 0, 1
 READY = "ready"
+
+_left_trying: list[subprocess.Popen[bytes]] = []
+"""Guards that still try to reach their source while the daemon goes on or ends."""
 
 SOCKET_ADDRESS = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
 
@@ -72,6 +84,7 @@ class Orders:
 
     def save(self, file: Path) -> None:
         """Keep the orders for ``--off``."""
+        file.touch(mode=0o600)
         file.write_text(self.as_line(), encoding="utf-8")
 
     def as_line(self) -> str:
@@ -83,13 +96,33 @@ class Orders:
 class Guard:
     """The daemon's end: keeps the process alive and its heartbeats going.
 
+    Parameters
+    ----------
+    orders : Orders
+        Which output to turn off.
+    busy : Callable
+        Whether the source is on, so that the measurement must make its steps.
+    lost : Callable, optional
+        Told once, from a thread of its own, when the guard acted or ended while it
+        was needed: a sentence for a person.
+
     Raises
     ------
     GuardLostError
         The process cannot reach the source over a line of its own.
     """
 
-    def __init__(self, orders: Orders) -> None:
+    def __init__(
+        self,
+        orders: Orders,
+        *,
+        busy: Callable[[], bool] = lambda: False,
+        lost: Callable[[str], None] | None = None,
+    ) -> None:
+        self._busy = busy
+        self._lost = lost
+        self._due_s = inf
+        self._late = False
         self._line, theirs = socket.socketpair()
         with theirs:
             self._process = subprocess.Popen(
@@ -118,8 +151,34 @@ class Guard:
         if self._process.poll() is not None:
             raise GuardLostError(reason="the safe-off guard is not running")
 
+    def step(self, within_s: float) -> None:
+        """Note that the measurement goes on, and how long its next step may take.
+
+        Parameters
+        ----------
+        within_s : float
+            Seconds of the machine's own clock, never scaled: what is watched over
+            is this process.
+        """
+        self._due_s = monotonic() + within_s
+
+    def fire(self) -> bool:
+        """Have the guard turn the source off now; return whether it is off.
+
+        The guard ends with it.
+        """
+        self._ended.set()
+        self._line.close()
+        try:
+            return self._process.wait(FIRE_S) == 0
+        except subprocess.TimeoutExpired:
+            return False
+
     def close(self) -> None:
-        """End the heartbeats; the guard turns the source off once more and ends."""
+        """End the heartbeats; the guard turns the source off once more and ends.
+
+        One that cannot reach the source is left to try on its own.
+        """
         self._ended.set()
         if self._beats.is_alive():
             self._beats.join()
@@ -127,8 +186,7 @@ class Guard:
         try:
             self._process.wait(START_S)
         except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
+            _left_trying.append(self._process)
 
     def _begin(self, orders: Orders) -> None:
         try:
@@ -143,9 +201,33 @@ class Guard:
             )
 
     def _beat(self) -> None:
-        with suppress(OSError):  # a guard that is gone is for `check` to tell
+        try:
             while not self._ended.wait(BEAT_S):
+                self._late = self._busy() and monotonic() > self._due_s
+                if self._late:
+                    break
                 self._line.sendall(b".")
+        except OSError:  # the guard is gone
+            pass
+        if not self._ended.is_set():
+            self._tell_lost()
+
+    def _tell_lost(self) -> None:
+        """Say why the guard is gone and whether it turned the source off."""
+        why = "the measurement hangs" if self._late else "the safe-off guard ended"
+        try:
+            off = self._process.wait(2 * (BOUND_S + ANSWER_S)) == 0
+        except subprocess.TimeoutExpired:
+            off = False
+        said = "the source was turned off" if off else TAKE_AS_LIVE
+        if self._lost is not None:
+            self._lost(f"{why}: {said}")
+
+
+TAKE_AS_LIVE = (
+    "take the source's output as live: switch it off at the instrument and disconnect "
+    "it"
+)
 
 
 def turn_off(orders: Orders, patience_s: float) -> str | None:
@@ -265,8 +347,7 @@ def main(arguments: list[str] | None = None) -> int:
         return 0
     with suppress(OSError):
         print(  # noqa: T201 - this is a command
-            f"source ({reason}): take its output as live: switch it off at the "
-            "instrument and disconnect it",
+            f"source ({reason}): {TAKE_AS_LIVE}",
             file=sys.stderr,
             flush=True,
         )

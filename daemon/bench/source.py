@@ -18,6 +18,8 @@ from daemon.bench.errors import (
 __all__ = ["Source"]
 
 OFF_ATTEMPTS = 3
+LONGEST_PAUSE_S = 1.0
+"""Whoever waits with the source on says this often that it still does."""
 
 
 class Source(Driver):
@@ -29,12 +31,20 @@ class Source(Driver):
         The bench's absolute limit of the level, either sign, ampere or volt.
     permit : Callable
         Called before the output may carry anything; raises to refuse.
+    step : Callable
+        Called whenever whoever measures shows that the measurement goes on.
     """
 
     def __init__(
-        self, binding: Binding, *, limit: float, permit: Callable[[], None]
+        self,
+        binding: Binding,
+        *,
+        limit: float,
+        permit: Callable[[], None],
+        step: Callable[[], None],
     ) -> None:
         super().__init__(binding)
+        self._step = step
         watchdog = self.profile.watchdog
         self._silence_s = inf if watchdog is None else watchdog.seconds
         self._spoken_s = 0.0
@@ -100,9 +110,14 @@ class Source(Driver):
             self._spoken_s = self._clock.now_s()
 
     @property
+    def is_on(self) -> bool:
+        """Whether the output may be on: from before it is told so until seen off."""
+        return self._on
+
+    @property
     def patience_s(self) -> float:
-        """How long nobody may speak to the source; half its watchdog's silence."""
-        return self._silence_s / 2
+        """How long to wait at most before `keep_on`; half its watchdog's silence."""
+        return min(self._silence_s / 2, LONGEST_PAUSE_S)
 
     def keep_on(self) -> None:
         """Speak to a source that would soon turn itself off, and see that it is on.
@@ -110,6 +125,7 @@ class Source(Driver):
         Whoever measures calls this on the way, so that a measurement which hangs
         ends with the source off.
         """
+        self._step()
         if self._clock.now_s() - self._spoken_s < self._silence_s / 4:
             return
         with self._lock:
@@ -124,15 +140,25 @@ class Source(Driver):
                 self._tell(self.profile.watchdog.stop)
         super().close()
 
-    def output_off(self) -> None:
+    def output_off(self, *, patience_s: float = -1.0) -> None:
         """Turn the output off, read back that it is off; tries again by itself.
+
+        Parameters
+        ----------
+        patience_s : float
+            How long to wait for another thread that is speaking to the source;
+            by default until it has done.
 
         Raises
         ------
         OutputNotOffError
             It could not be shown to be off.
         """
-        with self._lock:
+        if not self._lock.acquire(timeout=patience_s):
+            raise self._fault(
+                OutputNotOffError, self._need("output_off"), "its line is in use"
+            )
+        try:
             reason = "it still says on"
             for _ in range(OFF_ATTEMPTS):
                 try:
@@ -144,6 +170,8 @@ class Source(Driver):
                 except InstrumentError as exc:
                     reason = exc.reason
             raise self._fault(OutputNotOffError, self._need("output_off"), reason)
+        finally:
+            self._lock.release()
 
     def _check_level(self, level: float, *, limit: float, setting: str) -> None:
         unit = "A" if "current" in self.profile.kind.value else "V"

@@ -1,6 +1,7 @@
 """Opening and closing a bench: limits first, then the source off, then the rest."""
 
 import pickle
+from threading import Event, Thread
 
 import pytest
 from hypothesis import given
@@ -8,7 +9,7 @@ from hypothesis import strategies as st
 
 from config.model import BY_HAND, Instrument, Reading
 from daemon.bench import errors
-from daemon.bench.bench import identify
+from daemon.bench.bench import cautions, identify
 from daemon.bench.errors import (
     ByHandError,
     InstrumentError,
@@ -20,6 +21,7 @@ from daemon.bench.errors import (
 from daemon.bench.plan import check_limits, compliance, range_setups, smallest_range
 from tests.daemon.bench.fakes import (
     NOMINAL_TRANSFER,
+    PROFILES,
     READING,
     FakeBench,
     meter_ranges,
@@ -162,3 +164,47 @@ def test_errors_keep_their_fields_and_survive_pickling() -> None:
         assert type(copy) is kind
         assert (copy.role, copy.address, copy.command) == ("output", "A", "READ?")
         assert str(copy).startswith("output (A) at 'READ?': no answer; ")
+
+
+def test_a_source_without_a_watchdog_is_said_before_it_is_turned_on() -> None:
+    (said,) = cautions(settings(), PROFILES)
+    assert "no watchdog of its own" in said
+    assert "hardware disconnect" in said
+
+
+def test_a_source_that_turns_itself_off_and_says_so_needs_no_caution() -> None:
+    watched = settings().model_copy(
+        update={"source": Instrument(address="fake source", profile="watched")}
+    )
+    assert cautions(watched, PROFILES) == ()
+
+
+def test_a_source_that_cannot_say_whether_it_is_off_is_said() -> None:
+    mute = PROFILES["watched"].model_copy(update={"output": None})
+    (said,) = cautions(settings(), {"source": mute})
+    assert said.startswith("The source cannot say")
+
+
+def test_off_now_goes_past_a_thread_that_holds_the_line_of_the_source() -> None:
+    """Another thread is in the middle of an exchange that does not end."""
+    fake = FakeBench()
+    bench = open_bench(fake)
+    held, let_go = Event(), Event()
+
+    def hang() -> str:
+        held.set()
+        assert let_go.wait(10.0)
+        return "1"
+
+    fake.answers["source", "SOUR:CURR:LEV 0"] = hang
+    thread = Thread(
+        target=bench.source.set_level, args=(0.0,), kwargs={"limit": 1.0, "setting": ""}
+    )
+    thread.start()
+    assert held.wait(10.0)
+    with pytest.raises(OutputNotOffError, match="its line is in use"):
+        bench.halt()  # nothing guards a bench in memory: it is said
+    assert bench.halted
+    let_go.set()
+    thread.join()
+    bench.close()

@@ -52,7 +52,7 @@ def voltmeter(fake: FakeBench, retry: Retry = NEVER) -> Meter:
 
 def source(fake: FakeBench, permit: Callable[[], None] = lambda: None) -> Source:
     bound = binding(fake, "source", PROFILES["source"])
-    return Source(bound, limit=1e-3, permit=permit)
+    return Source(bound, limit=1e-3, permit=permit, step=lambda: None)
 
 
 def first_silent(role: str, *, then: str) -> Callable[[], str]:

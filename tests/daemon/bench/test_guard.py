@@ -172,6 +172,70 @@ def test_a_guard_that_died_is_noticed_and_a_closed_one_left_the_source_off(
         guard.check()
 
 
+def test_a_measurement_that_makes_no_step_has_the_source_turned_off(
+    source: SourceServer,
+) -> None:
+    """The thread of the heartbeats lives on, and that alone keeps nothing on."""
+    told: list[str] = []
+    known = threading.Event()
+
+    def lost(reason: str) -> None:
+        told.append(reason)
+        known.set()
+
+    guard = Guard(source.orders, busy=lambda: source.on, lost=lost)
+    source.on = True
+    started_s = monotonic()
+    guard.step(within_s=0.2)
+    assert source.off.wait(5.0)
+    assert monotonic() - started_s < 0.2 + WITHIN_S
+    assert known.wait(5.0)
+    assert told == ["the measurement hangs: the source was turned off"]
+    with pytest.raises(GuardLostError):
+        guard.check()
+    guard.close()
+
+
+def test_a_measurement_that_goes_on_and_a_source_that_is_off_are_left_alone(
+    source: SourceServer,
+) -> None:
+    guard = Guard(source.orders, busy=lambda: source.on)
+    source.off.clear()
+    guard.step(within_s=-1.0)  # long overdue, but the source is off
+    assert not source.off.wait(0.9)
+    guard.step(within_s=60.0)
+    source.on = True
+    assert not source.off.wait(0.9)
+    guard.check()
+    guard.close()
+
+
+def test_a_guard_that_is_killed_is_told_with_what_to_do(source: SourceServer) -> None:
+    told: list[str] = []
+    known = threading.Event()
+
+    def lost(reason: str) -> None:
+        told.append(reason)
+        known.set()
+
+    guard = Guard(source.orders, lost=lost)
+    os.kill(guard.pid, signal.SIGKILL)
+    assert known.wait(5.0)
+    assert told[0].startswith("the safe-off guard ended: take the source's output")
+    guard.close()
+
+
+def test_off_now_does_not_wait_for_heartbeats_to_be_missed(
+    source: SourceServer,
+) -> None:
+    guard = Guard(source.orders, busy=lambda: source.on)
+    source.on = True
+    guard.step(within_s=60.0)
+    assert guard.fire()
+    assert not source.on
+    guard.close()
+
+
 def test_the_stop_step_turns_the_source_off_from_saved_orders(
     source: SourceServer, tmp_path: Path
 ) -> None:
@@ -209,7 +273,7 @@ def test_a_source_that_stays_on_is_said_with_what_to_do(
     source.on = True
     source.ignored_offs = 1000
     assert main(["--off", str(file)]) == 1
-    assert "take its output as live" in capsys.readouterr().err
+    assert "take the source's output as live" in capsys.readouterr().err
 
 
 def test_the_guard_loads_no_statistics_and_no_settings_library() -> None:
