@@ -117,7 +117,9 @@ def _place(one: Instrument) -> str:
 def _plan(plan: Plan) -> Iterator[str]:
     yield (
         f"Plan: read at {plan.reading.level_of_full_scale:.10g} of full scale, "
-        f"{plan.reading.readings_per_point} readings a point, "
+        f"{plan.reading.readings_per_point} readings a point or more, to "
+        f"{plan.reading.wanted_uncertainty_ppm:g} ppm, offset by "
+        f"{plan.reading.offset}, "
         + (
             "all ranges of a unit, then the next unit"
             if plan.reading.order == "unit"

@@ -10,7 +10,7 @@ from config.product import Product
 from config.profile import Kind, Profile
 from config.strict import Problem, where_whole
 
-__all__ = ["fit"]
+__all__ = ["fit", "fit_plan"]
 
 
 def fit(
@@ -23,6 +23,40 @@ def fit(
     yield from _check_standard(product, bench)
     yield from _reference(product, bench, plan)
     yield from _kinds(product, bench, profiles)
+
+
+def fit_plan(product: Product, plan: Plan) -> Iterator[Problem]:
+    """Yield what a plan asks of ranges that the product has not, or that cannot."""
+    with where_whole:
+        for key in plan.reading.ranges:
+            if key not in product.ranges:
+                yield Problem(
+                    path=("plan", "reading", "ranges", key),
+                    problem="the product has no such range",
+                    suggestion=near(key, product.ranges),
+                )
+    for key, one in product.ranges.items():
+        with where_whole:
+            reading = plan.reading.of(key)
+            below_zero = [
+                what
+                for what, asked in (
+                    ("offset", reading.offset != "zero"),
+                    ("linearity_levels", any(x < 0 for x in reading.linearity_levels)),
+                )
+                if asked
+            ]
+            if one.both_polarities:
+                continue
+            own = plan.reading.ranges.get(key)
+            for what in below_zero:
+                by_itself = own is not None and getattr(own, what) is not None
+                at = ("ranges", key) if by_itself else ()
+                yield Problem(
+                    path=("plan", "reading", *at, what),
+                    problem=f"drives range {key!r} below zero, which its "
+                    "both_polarities in product.toml does not allow",
+                )
 
 
 def _addresses(bench: Bench) -> Iterator[Problem]:
@@ -126,7 +160,9 @@ def _reference(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
             (one.full_scale for one in bench.reference.ranges), default=math.inf
         )
         for key, one in product.ranges.items():
-            needed = one.full_scale * plan.reading.level_of_full_scale * factor
+            reading = plan.reading.of(key)
+            shares = (reading.level_of_full_scale, *map(abs, reading.linearity_levels))
+            needed = one.full_scale * max(shares) * factor
             if needed > largest:
                 yield Problem(
                     path=("bench", "reference", "ranges"),

@@ -13,8 +13,8 @@ from config.bench import (
     MeterRange,
     Reference,
 )
-from config.fit import fit
-from config.plan import Alerts, Channel, Judging, Plan, Reading, Watching
+from config.fit import fit, fit_plan
+from config.plan import Alerts, Channel, Judging, Plan, RangeReading, Reading, Watching
 from config.product import ErrorLimit, Part, Product, Range
 from config.profile import Profile
 from config.strict import Key, Problem, Strict, where_whole
@@ -34,6 +34,7 @@ __all__ = [
     "Plan",
     "Product",
     "Range",
+    "RangeReading",
     "Reading",
     "Reference",
     "Settings",
@@ -56,6 +57,8 @@ class Settings(Strict):
 
     def problems(self) -> Iterator[Problem]:
         """Refuse files that do not fit together."""
+        with where_whole:
+            yield from fit_plan(self.product, self.plan)
         with where_whole:
             if self.bench is not None:
                 yield from fit(self.product, self.bench, self.plan, self.profiles)

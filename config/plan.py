@@ -6,20 +6,102 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from config.strict import Name, Problem, Strict
+from config.strict import KeyPath, Name, Problem, Strict, where_whole
 
-__all__ = ["Alerts", "Channel", "FalseHolds", "Judging", "Plan", "Reading", "Watching"]
+__all__ = [
+    "Alerts",
+    "Channel",
+    "FalseHolds",
+    "Judging",
+    "Plan",
+    "RangeReading",
+    "Reading",
+    "Watching",
+]
 
 
 FalseHolds = Annotated[int, Field(ge=100, le=10_000_000)]
 
 
+Share = Annotated[float, Field(gt=0, le=1)]
+SignedShares = Annotated[
+    tuple[Annotated[float, Field(ge=-1, le=1)], ...], Field(max_length=20, strict=False)
+]
+Offset = Literal["zero", "reversal", "three-point reversal"]
+Readings = Annotated[int, Field(ge=1, le=1000)]
+WantedPpm = Annotated[float, Field(gt=0, le=100_000)]
+PowerLineCycles = Annotated[float, Field(ge=0.01, le=100)]
+
+
+class RangeReading(Strict):
+    """What one range is read by in place of what holds for all; all may be absent."""
+
+    level_of_full_scale: Share | None = None
+    linearity_levels: SignedShares | None = None
+    offset: Offset | None = None
+    readings_per_point: Readings | None = None
+    most_readings_per_point: Readings | None = None
+    wanted_uncertainty_ppm: WantedPpm | None = None
+    power_line_cycles: PowerLineCycles | None = None
+
+
 class Reading(Strict):
-    """How one range of one unit is read."""
+    """How the ranges of one unit are read."""
 
     order: Literal["unit", "range"] = "unit"
-    level_of_full_scale: Annotated[float, Field(gt=0, le=1)] = 0.9
-    readings_per_point: Annotated[int, Field(ge=1, le=1000)] = 3
+    level_of_full_scale: Share = 0.9
+    """Where a range's error is found."""
+    linearity_levels: SignedShares = ()
+    """Further shares of full scale, which tell how straight a range is. Negative ones
+    and reversals need a range that takes both polarities."""
+    offset: Offset = "zero"
+    """How the offset is removed: source at 0 before and after; the level reversed;
+    or reversed and back again, so that a drift cancels too."""
+    readings_per_point: Readings = 3
+    """At least."""
+    most_readings_per_point: Readings = 200
+    wanted_uncertainty_ppm: WantedPpm = 10.0
+    """What scatter and settling may leave at each point: standard, ppm of the level."""
+    power_line_cycles: PowerLineCycles = 1.0
+    """How long a meter integrates, where its profile lets one say."""
+    ranges: dict[Name, RangeReading] = Field(default_factory=dict)
+
+    def of(self, range_: str) -> "Reading":
+        """Return how one range is read: its own words first, else those of all.
+
+        Examples
+        --------
+        >>> reading = Reading(ranges={"1uA": RangeReading(readings_per_point=9)})
+        >>> [reading.of(one).readings_per_point for one in ("1uA", "1mA")]
+        [9, 3]
+        """
+        said = self.ranges.get(range_, RangeReading())
+        own = {key: value for key, value in said if value is not None}
+        return self.model_copy(update={**own, "ranges": {}})
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse a least number above the most, and levels that say nothing."""
+        yield from self._doubtful(())
+        for key in self.ranges:
+            with where_whole:
+                yield from self.of(key)._doubtful(("ranges", key))  # noqa: SLF001
+
+    def _doubtful(self, path: KeyPath) -> Iterator[Problem]:
+        with where_whole:
+            if self.most_readings_per_point < self.readings_per_point:
+                yield Problem(
+                    path=(*path, "most_readings_per_point"),
+                    problem=f"must be >= readings_per_point, {self.readings_per_point}",
+                )
+        with where_whole:
+            taken = [0.0, self.level_of_full_scale]
+            for place, one in enumerate(self.linearity_levels):
+                if one in taken:
+                    yield Problem(
+                        path=(*path, "linearity_levels", place),
+                        problem="is read anyway; name other levels",
+                    )
+                taken.append(one)
 
 
 class Judging(Strict):

@@ -89,6 +89,10 @@ class Range(Strict):
     limit: ErrorLimit
     source_limit: InputQuantity
     settle_s: Seconds = 0.5
+    """Within this a change of level has died away to some 50 ppm: ten time constants.
+    The bench goes on when it sees rest, and gives up after three times this."""
+    both_polarities: bool = False
+    """Whether its input may be driven below zero as well."""
     selector: Name | None = None
 
     @property

@@ -1,9 +1,9 @@
 # ruff: noqa: A005 - never first on the import path, so it cannot hide the profiler
 """How an instrument speaks: a profile is data, one generic driver speaks it all.
 
-Commands are texts with at most one place to fill, written `{range}`, `{level}`,
-`{compliance}`, `{selector}` or `{seconds}`. A command that is absent is one that the
-instrument does not have.
+Commands are texts with at most one place to fill, written `{range}`, `{cycles}`,
+`{level}`, `{compliance}`, `{selector}` or `{seconds}`. A command that is absent is one
+that the instrument does not have.
 """
 
 import re
@@ -69,6 +69,7 @@ class Watchdog(Strict):
 
 _PLACES = {
     "set_range": "range",
+    "integrate": "cycles",
     "set_level": "level",
     "set_compliance": "compliance",
     "select": "selector",
@@ -108,6 +109,8 @@ class Profile(Strict):
     """Sent in this order whenever the connection is opened, output already off."""
     set_range: Command | None = None
     """Fills `{range}` with the full scale."""
+    integrate: Command | None = None
+    """Fills `{cycles}` with the power-line cycles that a reading lasts."""
     read: Command | None = None
     """Query for one reading."""
     set_level: Command | None = None
@@ -154,8 +157,16 @@ class Profile(Strict):
 
 
 _COMMANDS = (
-    *("identity", "errors", "complete", "setup", "set_range", "read", "set_level"),
-    *("set_compliance", "output_on", "output_off", "output", "select", "selected"),
+    *("identity", "errors", "complete", "setup", "set_range", "integrate", "read"),
+    *(
+        "set_level",
+        "set_compliance",
+        "output_on",
+        "output_off",
+        "output",
+        "select",
+        "selected",
+    ),
 )
 
 

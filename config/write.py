@@ -39,7 +39,7 @@ _WORDS = {
     "Range.transfer": "output over input",
     "Range.limit": "largest error: the sum of both",
     "Range.source_limit": "the source never goes above this",
-    "Range.settle_s": "wait this long after each change of level",
+    "Range.settle_s": "a change of level has died away within this",
     "Range.selector": "what the bench's switch is told",
     "Bench.compliance_v": "the highest voltage that may ever stand at the unit's input",
     "Bench.allow_compliance_above_30_v": "more than 30 V can injure: only on purpose",
@@ -56,7 +56,14 @@ _WORDS = {
     "Plan.people": "who may end a hold",
     "Reading.order": '"unit": all ranges of a unit; "range": one range of many units',
     "Reading.level_of_full_scale": "a range is read at this share of its full scale",
-    "Reading.readings_per_point": "and so many times",
+    "Reading.offset": '"zero": source at 0 before and after; "reversal" and '
+    '"three-point reversal" need both_polarities',
+    "Reading.linearity_levels": "further shares, to see how straight a range is",
+    "Reading.readings_per_point": "at least so many times",
+    "Reading.wanted_uncertainty_ppm": "and until scatter and settling leave no more "
+    "than this, ppm of the level (k = 1)",
+    "Reading.power_line_cycles": "how long a meter integrates, where it can be told",
+    "Reading.ranges": "what differs for one range",
     "Judging.guard_band_factor": "the limit is drawn in by the expanded uncertainty "
     "times this",
     "Judging.needed_ratio": "a limit is judged that is at least so many times the "

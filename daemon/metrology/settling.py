@@ -1,0 +1,255 @@
+"""Where a settling reading comes to rest, and how sure that is.
+
+A step through a range with one time constant leaves value + departure * exp(-t / tau).
+The record says all three, so nobody has to wait until the last of it is gone.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import exp, hypot, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import fdtri
+
+from daemon.metrology.checks import positive, same_length, sample
+from daemon.metrology.uncertainty import coverage_factor
+
+__all__ = ["MODEL_TRUST", "Rest", "rest_of"]
+
+Floats = NDArray[np.float64]
+
+MODEL_TRUST = 1e-3
+"""What is still to come is believed to this share of itself: a real range has small
+slower parts beside its main time constant."""
+
+FEWEST = 3
+FEWEST_TO_FIT = 5
+FEWEST_TO_DOUBT = 8
+GRID = 40
+STEPS = 8
+"""Of Gauss and Newton; from a neighbour on the grid four suffice."""
+
+MOVED = 0.99
+"""Probability from which a movement is taken for real (F test)."""
+
+COMPATIBLE = 0.95
+"""Of time constants that fit almost as well as the best."""
+
+ONE_PERCENT_POINT = 2.326
+_TWO_SIGMA = 0.954499736103642
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rest:
+    """Where readings come to rest, in their unit.
+
+    `departure` is what the last reading still has to go, 0 where nothing moves.
+    `standard` (k = 1) holds scatter, fit, what a movement too slow to be seen could
+    hide, and the trust in the model. `settled` are the readings from index `first`
+    on with their movement taken off; their mean is `value`.
+    """
+
+    value: float
+    standard: float
+    degrees_of_freedom: float
+    departure: float
+    first: int
+    settled: tuple[float, ...]
+
+    @property
+    def widened(self) -> float:
+        """The standard uncertainty such that twice it covers 95.45 %."""
+        return self.standard * coverage_factor(_TWO_SIGMA, self.degrees_of_freedom) / 2
+
+    @property
+    def beyond_scatter(self) -> float:
+        """The part of `standard` that the mean of `settled` does not show itself."""
+        of_mean = float(np.std(self.settled, ddof=1)) / sqrt(len(self.settled))
+        return sqrt(max(self.standard**2 - of_mean**2, 0.0))
+
+
+def rest_of(
+    at_s: Sequence[float], values: Sequence[float], *, slowest_s: float
+) -> Rest | None:
+    """Return where readings come to rest, if they say it.
+
+    Parameters
+    ----------
+    at_s : sequence of float
+        Times of the readings, rising, s.
+    values : sequence of float
+        Readings, any unit.
+    slowest_s : float
+        Longest time constant that is looked for, above zero.
+
+    Returns
+    -------
+    Rest or None
+        None with too few readings, and where they move otherwise than towards rest
+        with one time constant no longer than `slowest_s`. An early part that moves
+        otherwise is left out.
+
+    Raises
+    ------
+    ArgumentError
+        If lengths differ or a value is not finite.
+
+    Notes
+    -----
+    Least squares over the three parameters, the covariance by JCGM 100, H.3 in its
+    linearised form. A movement counts where the F test finds it at 99 %; otherwise
+    the value is the mean, and what a movement of `slowest_s` could hide below the
+    scatter is carried. Residuals that follow each other are refused by the ratio of
+    von Neumann (Annals of Mathematical Statistics 12 (1941) 367-395) at 1 %.
+
+    Examples
+    --------
+    >>> at_s = [0.1 * index for index in range(20)]
+    >>> still_moving = [1.0 - exp(-t / 0.5) for t in at_s]
+    >>> rest = rest_of(at_s, still_moving, slowest_s=1.0)
+    >>> round(still_moving[-1], 4), round(rest.value, 9)
+    (0.9776, 1.0)
+    """
+    times, taken = np.array(at_s, dtype=float), np.array(values, dtype=float)
+    sample("values", taken, at_least=1)
+    same_length("values", values, at_s)
+    positive(slowest_s=slowest_s)
+    count = len(taken)
+    for first in dict.fromkeys((0, count // 4, count // 2)):
+        if count - first < FEWEST:
+            break
+        found = _fit(times[first:] - times[first], taken[first:], slowest_s)
+        if found is not None:
+            return Rest(
+                value=found.value,
+                standard=found.standard,
+                degrees_of_freedom=found.degrees,
+                departure=float(found.movement[-1]),
+                first=first,
+                settled=tuple((taken[first:] - found.movement).tolist()),
+            )
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    value: float
+    standard: float
+    degrees: float
+    movement: Floats
+
+
+def _fit(t: Floats, y: Floats, slowest_s: float) -> _Fit | None:
+    count = len(y)
+    still = _still(t, y, slowest_s)
+    if count < FEWEST_TO_FIT:
+        return still
+    near = float(y[-1])
+    moving = _moving(t, y - near, slowest_s)
+    if moving is None:
+        return None if _moves(t, y, slowest_s) else still
+    value, movement, standard = moving
+    degrees = count - 3
+    rests = y - near - value - movement
+    left = float(rests @ rests)
+    gained = float(((y - y.mean()) ** 2).sum()) - left
+    if gained <= 2 * left / degrees * float(fdtri(2, degrees, MOVED)):
+        return still if _white(y - y.mean()) else None
+    if not _white(rests):
+        return None
+    trust = abs(float(movement[-1])) * MODEL_TRUST / sqrt(3)
+    return _Fit(near + value, hypot(standard, trust), degrees, movement)
+
+
+def _still(t: Floats, y: Floats, slowest_s: float) -> _Fit:
+    """Return the mean, and what the slowest movement could hide beside it."""
+    e = np.exp(-t / slowest_s)
+    away = e - e.mean()
+    spread = float(away @ away)
+    deviations = y - y.mean()
+    count = len(y)
+    if spread < count * 1e-12:  # all at one time: nothing is said about movement
+        standard = float(np.std(y, ddof=1)) / sqrt(count)
+        return _Fit(float(y.mean()), standard, count - 1, np.zeros(count))
+    departure = float(away @ deviations) / spread
+    rests = deviations - away * departure
+    scatter = sqrt(
+        float(rests @ rests) / (count - 2) * (1 / count + float(e.mean()) ** 2 / spread)
+    )
+    hidden = departure * float(e.mean())
+    return _Fit(float(y.mean()), hypot(scatter, hidden), count - 2, np.zeros(count))
+
+
+def _moves(t: Floats, y: Floats, slowest_s: float) -> bool:
+    """Whether readings follow a straight or slow course: the F test of one slope."""
+    e = np.exp(-t / slowest_s)
+    away = e - e.mean()
+    deviations = y - y.mean()
+    explained = float(away @ deviations) ** 2 / float(away @ away)
+    left = float(deviations @ deviations) - explained
+    degrees = len(y) - 2
+    return explained > max(left, 0.0) / degrees * float(fdtri(1, degrees, MOVED))
+
+
+def _moving(
+    t: Floats, y: Floats, slowest_s: float
+) -> tuple[float, Floats, float] | None:
+    """Return value, movement and standard uncertainty of value by three parameters."""
+    spacing_s = float(t[-1]) / (len(t) - 1)
+    if spacing_s <= 0:
+        return None
+    fastest_s = min(spacing_s / 8, slowest_s / 2)
+    taus = np.geomspace(fastest_s, slowest_s, GRID)
+    shapes = np.exp(-t / taus[:, None])
+    away = shapes - shapes.mean(axis=1, keepdims=True)
+    sizes = (away**2).sum(axis=1)
+    departures = (away @ y) / sizes
+    gains = departures**2 * sizes
+    ends = y.mean() - departures * shapes.mean(axis=1)
+    tau = float(taus[int(np.argmax(gains))])
+    value = departure = 0.0
+    for _ in range(STEPS):
+        e = np.exp(-t / tau)
+        centred = e - e.mean()
+        departure = float(centred @ y) / float(centred @ centred)
+        value = float(y.mean() - departure * e.mean())
+        slope = departure * e * t / tau
+        design = np.column_stack([np.ones_like(t), e, slope])
+        solved, *_ = np.linalg.lstsq(design, y - value - departure * e, rcond=1e-10)
+        step = float(np.clip(solved[2], -0.2, 0.2))
+        tau = min(tau * exp(step), 2 * slowest_s)
+        if abs(step) < 1e-9:
+            break
+    if tau > slowest_s:
+        return None
+    e = np.exp(-t / tau)
+    centred = e - e.mean()
+    departure = float(centred @ y) / float(centred @ centred)
+    value = float(y.mean() - departure * e.mean())
+    movement = departure * e
+    rests = y - value - movement
+    variance = float(rests @ rests) / (len(t) - 3)
+    design = np.column_stack([np.ones_like(t), e, movement * t / tau])
+    # The shape at a very short time constant leaves columns that say nothing.
+    scale = np.sqrt((design**2).sum(axis=0))
+    scale[scale == 0] = 1.0
+    inverse = np.linalg.pinv(design / scale, rcond=1e-9)
+    standard = sqrt(variance * float(inverse[0] @ inverse[0])) / float(scale[0])
+    # A short record of a small movement fits many time constants: how far apart they
+    # come to rest is then more than the covariance tells.
+    degrees = len(t) - 3
+    near = float(fdtri(1, degrees, COMPATIBLE))
+    left = float(((y - y.mean()) ** 2).sum()) - gains
+    apart = np.abs(ends[left <= float(rests @ rests) + near * variance] - value)
+    return value, movement, max(standard, float(apart.max(initial=0.0)) / sqrt(near))
+
+
+def _white(rests: Floats) -> bool:
+    count = len(rests)
+    squares = float(rests @ rests)
+    if count < FEWEST_TO_DOUBT or squares == 0:
+        return True
+    ratio = float((np.diff(rests) ** 2).sum()) / squares
+    spread = 2 * sqrt((count - 2) / (count**2 - 1))
+    return ratio >= 2 - ONE_PERCENT_POINT * spread
