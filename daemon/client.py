@@ -10,6 +10,8 @@ from storage.endpoint import Endpoint, read
 from storage.errors import UnreachableError
 
 LONG_POLL_S = 20.0
+OFF_S = 3.0
+"""How long a daemon may take to turn the source off before it is done without it."""
 
 
 class RefusedOrderError(Exception):
@@ -30,7 +32,6 @@ class Client:
         self._http = httpx.Client(
             base_url=endpoint.address,
             headers=endpoint.headers,
-            timeout=httpx.Timeout(5.0, read=LONG_POLL_S + 10.0),
             trust_env=False,
         )
 
@@ -79,8 +80,14 @@ class Client:
         return bool(self._json("POST", "/control/answer", body)["taken"])
 
     def source_off(self) -> None:
-        """Turn the source off now and keep it off."""
-        self._json("POST", "/control/source-off", {})
+        """Turn the source off now and keep it off; a daemon that hangs is not awaited.
+
+        Raises
+        ------
+        RefusedOrderError
+            The daemon could not show that it is off.
+        """
+        self._json("POST", "/control/source-off", {}, wait_s=OFF_S)
 
     def resume(self) -> None:
         """Allow measuring again."""
@@ -97,10 +104,16 @@ class Client:
         self.close()
 
     def _json(
-        self, method: str, path: str, body: dict[str, Any] | None = None
+        self,
+        method: str,
+        path: str,
+        body: dict[str, Any] | None = None,
+        *,
+        wait_s: float = LONG_POLL_S + 10.0,
     ) -> dict[str, Any]:
+        timeout = httpx.Timeout(5.0, read=wait_s)
         try:
-            answer = self._http.request(method, path, json=body)
+            answer = self._http.request(method, path, json=body, timeout=timeout)
         except httpx.TransportError as exc:
             raise UnreachableError(
                 address=self.endpoint.address, reason=str(exc)

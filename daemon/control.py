@@ -19,7 +19,7 @@ from starlette.requests import Request as HttpRequest
 from starlette.responses import JSONResponse
 from starlette.routing import Route
 
-from daemon.bench.errors import StoppedError
+from daemon.bench.errors import BenchError, StoppedError
 
 LONGEST_WAIT_S = 30.0
 KEPT = 500
@@ -96,6 +96,10 @@ class _State:
     live: dict[str, float] = field(default_factory=dict)
     session: str | None = None
     trouble: str | None = None
+    alarm: str | None = None
+    """The source may be on and out of reach; stands until it was seen off."""
+    cautions: tuple[str, ...] = ()
+    """What a person must know of this bench before its source is turned on."""
     since: datetime | None = None
 
 
@@ -236,7 +240,10 @@ def routes(
 
     async def off(_: HttpRequest) -> JSONResponse:
         desk.halt.set()
-        await run_in_threadpool(source_off)
+        try:
+            await run_in_threadpool(source_off)
+        except BenchError as exc:
+            return JSONResponse({"error": str(exc)}, status_code=502)
         return JSONResponse({"off": True})
 
     async def go_on(_: HttpRequest) -> JSONResponse:

@@ -45,6 +45,11 @@ class Home:
         return self.data / "backups"
 
     @property
+    def orders(self) -> Path:
+        """How to turn off the source of a bench that is open, or was left so."""
+        return self.data / "source-off.json"
+
+    @property
     def inbox(self) -> Path:
         """Where another program drops serials to be measured."""
         return self.data / "next"

@@ -10,7 +10,7 @@ import re
 import secrets
 import signal
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from logging import getLogger
@@ -22,15 +22,17 @@ import uvicorn
 from config.load import fingerprint, load
 from config.model import Settings
 from config.profile import TYPED
-from daemon.bench.bench import Bench
+from daemon.bench.bench import Bench, cautions
 from daemon.bench.errors import (
     AbsentError,
     BenchError,
     GuardLostError,
     OutputLostError,
+    OutputNotOffError,
     StoppedError,
     WrongIdentityError,
 )
+from daemon.bench.guard import Orders, turn_off
 from daemon.bench.visa import connect
 from daemon.clock import Clock, ScaledClock
 from daemon.control import Desk, Order, Ticket, routes
@@ -57,7 +59,13 @@ BACKUP_S = 24 * 3600.0
 IDLE_S = 0.2
 LOOK_S = 1.0
 """How often an idle daemon looks for dropped serials and for rows of others."""
-LOST = (AbsentError, GuardLostError, OutputLostError, WrongIdentityError)
+LOST = (
+    AbsentError,
+    GuardLostError,
+    OutputLostError,
+    OutputNotOffError,
+    WrongIdentityError,
+)
 """Faults after which instruments may have forgotten what they were told."""
 STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
@@ -66,8 +74,19 @@ class RefusedError(Exception):
     """An order that cannot be carried out, in one sentence for a person."""
 
 
-def run(home: Home, *, with_bench: bool = True, port: int = 0) -> None:
+def run(
+    home: Home,
+    *,
+    with_bench: bool = True,
+    port: int = 0,
+    announce: Callable[[str], None] = log.warning,
+) -> None:
     """Serve and measure until a signal says stop.
+
+    Parameters
+    ----------
+    announce
+        Told what a person at the bench must know before the source is turned on.
 
     Raises
     ------
@@ -94,6 +113,8 @@ def run(home: Home, *, with_bench: bool = True, port: int = 0) -> None:
         way_out.callback(worker.close_bench)
         if with_bench:
             worker.open_bench()
+            for caution in desk.snapshot()["cautions"]:
+                announce(caution)
         way_out.enter_context(_serving(home, store, worker, port))
         way_out.enter_context(_scheduled(home, store))
         worker.work()
@@ -126,6 +147,8 @@ class Worker:
         self._cycle.resume()
         self._bench: Bench | None = None
         self._bench_lost = False
+        self._home = home
+        self._alarmed = False
         self._looked_s = 0.0
         self._station: Station | None = None
         self._inbox = Inbox(home.inbox, desk)
@@ -142,6 +165,10 @@ class Worker:
             one.profile for one in settings.bench.instruments.values()
         }:
             return
+        self.desk.show(cautions=cautions(settings.bench, settings.profiles))
+        source = settings.bench.source
+        # Whoever must turn the source off without us finds here how.
+        Orders.of(source, settings.profiles[source.profile]).save(self._home.orders)
         self._bench = Bench(
             settings.bench,
             settings.product,
@@ -152,7 +179,9 @@ class Worker:
             },
             connect=connect,
             clock=self._clock,
+            lost=self._guard_lost,
         )
+        self._alarmed = False
         self._station = Station(
             self._cycle,
             self._bench,
@@ -160,18 +189,29 @@ class Worker:
             clock=self._clock,
             configuration=self._configuration,
         )
-        self.desk.show(bench=settings.bench.name)
+        self.desk.show(bench=settings.bench.name, alarm=None)
 
     def close_bench(self) -> None:
         """Turn the source off and let go of the instruments."""
         bench, self._bench, self._station = self._bench, None, None
         if bench is not None:
             bench.close()
+            self._home.orders.unlink(missing_ok=True)
 
     def source_off(self) -> None:
-        """Turn the source off now and keep it off; from any thread."""
+        """Turn the source off now and keep it off; from any thread.
+
+        Raises
+        ------
+        OutputNotOffError
+            It could not be shown to be off: an alarm stands until it could.
+        """
         if self._bench is not None:
-            self._bench.halt()
+            try:
+                self._bench.halt()
+            except OutputNotOffError as exc:
+                self._alarm(str(exc))
+                raise
         self.desk.show(phase="source off", source_on=False)
 
     def resume(self) -> None:
@@ -197,6 +237,8 @@ class Worker:
         if now_s - self._looked_s < LOOK_S:
             return
         self._looked_s = now_s
+        if self._alarmed:
+            self._try_off()
         try:
             self._inbox.look()
             self._cycle.watch()
@@ -227,12 +269,38 @@ class Worker:
         ) as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self._trouble(exc)
+            if isinstance(exc, OutputNotOffError):
+                self._alarm(str(exc))
             if isinstance(exc, LOST):
                 self._lose_bench()
         else:
             self.desk.update(name, state="done")
             self.desk.show(
                 phase="waiting", trouble=None, source_on=False, range=None, live={}
+            )
+
+    def _guard_lost(self, reason: str) -> None:
+        """Take the guard's word, on a thread of the guard's own."""
+        log.critical("safe-off guard", extra={"reason": reason})
+        self.desk.show(alarm=reason)
+
+    def _alarm(self, reason: str) -> None:
+        """Say that the source may be on, until it was seen off."""
+        log.critical("source not off", extra={"reason": reason})
+        self._alarmed = True
+        self.desk.show(alarm=reason, source_on=True)
+
+    def _try_off(self) -> None:
+        """Reach for a source that could not be shown to be off."""
+        if not self._home.orders.exists():
+            return
+        if turn_off(Orders.load(self._home.orders), 0.0) is None:
+            self._alarmed = False
+            self.desk.show(
+                alarm=None,
+                source_on=False,
+                trouble="The source was out of reach and may have been on; it can be "
+                "reached again and is off.",
             )
 
     def _lose_bench(self) -> None:

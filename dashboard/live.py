@@ -43,6 +43,8 @@ def line(*, prompting: bool) -> None:
             source(off=state["phase"] == "source off")
     if prompting and state["prompt"] is not None:
         prompt(state["prompt"])
+    if state["alarm"]:
+        look.stands_out(f"Alarm: {state['alarm']}")
     if state["trouble"]:
         look.stands_out(state["trouble"])
     if (text := data.said()) is not None:

@@ -254,30 +254,15 @@ def bench_off(context: click.Context) -> None:
     A help, no safety function: software-off is no isolation. Disconnect before you
     touch anything.
     """
-    home = home_of(context)
-    if answers(home):
-        with Client.of(home.data) as client:
-            client.source_off()
-        say("The source is off; `holdpoint bench on` allows it again.")
-        return
     # Loaded late to keep the usual way short.
-    from daemon.bench.guard import OFF_PATIENCE_S, Orders, turn_off  # noqa: PLC0415
+    from daemon.bench.guard import TAKE_AS_LIVE  # noqa: PLC0415
+    from daemon.safe_off import source_off  # noqa: PLC0415
 
-    settings = load(home.folder)
-    if settings.bench is None:
-        message = "bench.toml is missing: there is no source to turn off"
-        raise NotMeasuredError(message)
-    source = settings.bench.source
-    reason = turn_off(
-        Orders.of(source, settings.profiles[source.profile]), OFF_PATIENCE_S
-    )
+    reason = source_off(home_of(context))
     if reason is not None:
-        message = (
-            f"the source could not be shown to be off ({reason}): take it as live, "
-            "switch it off at the instrument and disconnect it"
-        )
+        message = f"the source could not be shown to be off ({reason}): {TAKE_AS_LIVE}"
         raise NotMeasuredError(message)
-    say("The source is off.")
+    say("The source is off; `holdpoint bench on` lets a daemon measure again.")
 
 
 @bench.command("on")

@@ -36,7 +36,7 @@ def daemon(context: click.Context, no_bench: bool, port: int) -> None:
 
     home = home_of(context)
     say(f"Holdpoint measures for {home.folder}; stop it with Ctrl-C.")
-    run(home, with_bench=not no_bench, port=port)
+    run(home, with_bench=not no_bench, port=port, announce=say)
     say("Stopped; the source is off.")
 
 
@@ -98,3 +98,5 @@ def status(context: click.Context, json_: bool) -> None:
     out().print()
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     out().print(f"Daemon: {doing}.")
+    if bench is not None and bench["alarm"]:
+        out().print(f"Alarm: {bench['alarm']}", style="bold")
