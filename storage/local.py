@@ -19,7 +19,14 @@ from typing import TYPE_CHECKING, Self
 import duckdb
 import pyarrow as pa
 
-from storage import archive, recording, recording_bench, statements
+from storage import (
+    archive,
+    recording,
+    recording_bench,
+    recording_shipping,
+    shipping,
+    statements,
+)
 from storage.door import Cell, cell
 from storage.errors import (
     BusyError,
@@ -34,6 +41,7 @@ from storage.migrate import migrate
 from storage.recording_runs import record_run
 from storage.records import (
     Build,
+    CheckResult,
     Configuration,
     CrossCheck,
     Decision,
@@ -44,11 +52,21 @@ from storage.records import (
     Hold,
     HoldEnd,
     Product,
+    Proof,
     RangeResult,
     Reel,
     Run,
     Session,
     Unit,
+)
+from storage.records_shipping import (
+    ContainmentStep,
+    PastShipment,
+    ReelReceipt,
+    Rework,
+    Shipment,
+    ShipRule,
+    UnitReturn,
 )
 from storage.store import Parameter
 from storage.tables import Transaction
@@ -142,11 +160,15 @@ class LocalStore:
             recording.open_session(transaction, session)
 
     def record_run(
-        self, run: Run, results: Sequence[RangeResult], unit: Unit | None = None
+        self,
+        run: Run,
+        results: Sequence[RangeResult],
+        unit: Unit | None = None,
+        checks: Sequence[CheckResult] = (),
     ) -> int:
-        """Keep a run, all its ranges and, when new, its unit; return its run number."""
+        """Keep a run with all that belongs to it; return its run number."""
         with self._database.transaction() as transaction:
-            return record_run(transaction, run, results, unit)
+            return record_run(transaction, run, results, unit, checks)
 
     def record_evaluation(self, evaluation: Evaluation) -> None:
         """Keep signals and holds together with the watermark they were found at."""
@@ -177,6 +199,51 @@ class LocalStore:
         """Keep a comparison of two meters."""
         with self._database.transaction() as transaction:
             recording_bench.record_cross_check(transaction, check)
+
+    def add_units(self, units: Sequence[Unit]) -> None:
+        """Keep the serials of boards that are yet to be measured."""
+        with self._database.transaction() as transaction:
+            recording_shipping.add_units(transaction, units)
+
+    def ship(self, shipment: Shipment, rule: ShipRule, decision: Decision) -> list[str]:
+        """Keep that a unit left, or return what is against it."""
+        with self._database.transaction() as transaction:
+            return recording_shipping.ship(transaction, shipment, rule, decision)
+
+    def reasons_against(self, serial: str, product: str, rule: ShipRule) -> list[str]:
+        """Return every reason for which a unit may not leave now."""
+        with self._database.transaction() as transaction:
+            return shipping.against(transaction, serial, product, rule)
+
+    def take_back(self, back: UnitReturn, decision: Decision) -> None:
+        """Keep that a shipped unit came back."""
+        with self._database.transaction() as transaction:
+            recording_shipping.take_back(transaction, back, decision)
+
+    def record_rework(self, rework: Rework, decision: Decision) -> None:
+        """Keep what was done to a unit."""
+        with self._database.transaction() as transaction:
+            recording_shipping.record_rework(transaction, rework, decision)
+
+    def note_step(self, step: ContainmentStep, decision: Decision) -> None:
+        """Keep how far a unit of a containment is."""
+        with self._database.transaction() as transaction:
+            recording_shipping.note_step(transaction, step, decision)
+
+    def add_past_shipment(self, past: PastShipment, decision: Decision) -> None:
+        """Keep how many units without serials left on a day."""
+        with self._database.transaction() as transaction:
+            recording_shipping.add_past_shipment(transaction, past, decision)
+
+    def add_receipt(self, receipt: ReelReceipt) -> None:
+        """Keep what came with a reel."""
+        with self._database.transaction() as transaction:
+            recording_shipping.add_receipt(transaction, receipt)
+
+    def record_proof(self, proof: Proof) -> None:
+        """Keep a measurement made to settle a finding."""
+        with self._database.transaction() as transaction:
+            recording.record_proof(transaction, proof)
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:
         """Keep when a scheduled job last succeeded."""

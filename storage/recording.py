@@ -19,11 +19,13 @@ from storage.records import (
     Hold,
     HoldEnd,
     Product,
+    Proof,
     Reel,
     Scope,
     Session,
     Signal,
 )
+from storage.serials import within
 from storage.tables import Reference, Transaction, compare, find, insert, keep, require
 
 PLACE_HOLD = "place hold"
@@ -124,6 +126,21 @@ def end_hold(transaction: Transaction, end: HoldEnd, decision: Decision) -> None
         require_decided(transaction, "hold end", end.hold, decision)
 
 
+def record_proof(transaction: Transaction, proof: Proof) -> None:
+    """Keep a measurement made to settle a finding."""
+    row = cells(proof)
+    if not proof.readings:
+        raise RefusedValueError(
+            what="proof.readings", value="none", allowed="must be one at least"
+        )
+    if proof.uncertainty <= 0:
+        raise RefusedValueError(
+            what="proof.uncertainty", value=proof.uncertainty, allowed="must be > 0"
+        )
+    require(transaction, [Reference(kind="signal", key=proof.signal)])
+    keep(transaction, "proof", row)
+
+
 def note_job(transaction: Transaction, job: str, succeeded_at: datetime) -> None:
     """Keep the latest success of a job."""
     transaction.run(
@@ -179,16 +196,30 @@ def _check_evidence(signal: Signal) -> None:
 
 def _keep_hold(transaction: Transaction, hold: Hold) -> bool:
     row = cells(hold)
-    column = "serial" if hold.scope == Scope.UNIT else None
-    require(
-        transaction,
-        [
-            Reference(kind="product", key=hold.product),
-            Reference(kind=hold.scope.value, key=hold.subject, column=column),
-            Reference(kind="signal", key=hold.signal),
-        ],
-    )
+    named = [
+        Reference(kind="product", key=hold.product),
+        Reference(kind="signal", key=hold.signal),
+    ]
+    match hold.scope:
+        case Scope.SERIALS:
+            _check_serials(hold)
+        case Scope.UNIT:
+            named.append(Reference(kind="unit", key=hold.subject, column="serial"))
+        case _:
+            named.append(Reference(kind=hold.scope.value, key=hold.subject))
+    require(transaction, named)
     return keep(transaction, "hold", row)
+
+
+def _check_serials(hold: Hold) -> None:
+    """Refuse a range of serials that cannot be counted through."""
+    last = hold.to_serial
+    if last is None or not within(last, hold.subject, last):
+        raise RefusedValueError(
+            what="hold.to_serial",
+            value=last,
+            allowed=f"must be a serial of the form of {hold.subject}, not before it",
+        )
 
 
 def decide(transaction: Transaction, decision: Decision) -> None:

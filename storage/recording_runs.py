@@ -4,10 +4,11 @@ from collections.abc import Mapping, Sequence
 
 from storage.door import Cell, cells
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
-from storage.records import RangeResult, Run, RunKind, Unit
+from storage.records import CheckResult, RangeResult, Run, RunKind, Unit
 from storage.tables import Transaction, compare, find, insert
 
 _READINGS = ("level", "reference_readings", "output_readings", "at_s")
+_COPIED_TO_CHECKS = ("product", "build", "serial", "started_at")
 _COPIED = ("kind", "product", "build", "serial", "started_at")
 
 # Everything a run must agree with, in one statement: planning a statement costs
@@ -48,15 +49,18 @@ def record_run(
     run: Run,
     results: Sequence[RangeResult],
     unit: Unit | None,
+    checks: Sequence[CheckResult] = (),
 ) -> int:
-    """Keep a run with its ranges and, when new, its unit; return its number."""
+    """Keep a run, its ranges, its checks and, when new, its unit; return its number."""
     row = cells(run)
     ranges = [cells(one) for one in results]
+    beside = [cells(one) for one in checks]
     _check(run, results, unit)
+    _check_beside(run, checks)
     facts = transaction.ask(_FACTS, {name: row[name] for name in _FACT_NAMES})
     numbers = {one["fact"]: one["number"] for one in facts}
     if "run" in numbers:
-        _same(transaction, row, ranges)
+        _same(transaction, row, ranges, beside)
         return _whole(numbers["run"])
     said = {str(one["fact"]): one["said"] for one in facts}
     _agree(run, unit, said)
@@ -77,6 +81,14 @@ def record_run(
             for place, (one, result) in enumerate(zip(ranges, results, strict=True), 1)
         ]
         insert(transaction, "range_result", placed)
+    if beside:
+        copied = {name: row[name] for name in _COPIED_TO_CHECKS}
+        copied["number"] = number
+        insert(
+            transaction,
+            "check_result",
+            [{**one, **copied, "place": i} for i, one in enumerate(beside, 1)],
+        )
     return number
 
 
@@ -102,6 +114,19 @@ def _check(run: Run, results: Sequence[RangeResult], unit: Unit | None) -> None:
                 what="result.range", value=one.range, allowed="must be there once a run"
             )
         seen.add(one.range)
+
+
+def _check_beside(run: Run, checks: Sequence[CheckResult]) -> None:
+    names = [one.name for one in checks]
+    for one in checks:
+        if one.run != run.run:
+            raise RefusedValueError(
+                what="check.run", value=one.run, allowed=f"must be the run's, {run.run}"
+            )
+        if names.count(one.name) > 1:
+            raise RefusedValueError(
+                what="check.name", value=one.name, allowed="must be there once a run"
+            )
 
 
 def _check_unit(run: Run, unit: Unit) -> None:
@@ -162,6 +187,7 @@ def _same(
     transaction: Transaction,
     row: Mapping[str, Cell],
     ranges: Sequence[Mapping[str, Cell]],
+    beside: Sequence[Mapping[str, Cell]],
 ) -> None:
     """Refuse a repeated run that says something else than the kept one."""
     key = str(row["run"])
@@ -177,6 +203,14 @@ def _same(
         )
     for result, one in zip(results, ranges, strict=True):
         compare("range result", f"{key}/{one['range']}", result, one)
+    kept = transaction.ask(
+        "select * from check_result where run = $run order by place", {"run": key}
+    )
+    if [one["name"] for one in kept] != [one["name"] for one in beside]:
+        names = ", ".join(str(one["name"]) for one in kept) or "none"
+        raise ConflictError(kind="run", key=key, detail=f"with checks {names}")
+    for result, one in zip(kept, beside, strict=True):
+        compare("check result", f"{key}/{one['name']}", result, one)
 
 
 def _results_before(transaction: Transaction, serial: str) -> dict[str, int]:

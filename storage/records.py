@@ -46,6 +46,8 @@ class Scope(StrEnum):
     BUILD = "build"
     REEL = "reel"
     UNIT = "unit"
+    SERIALS = "serials"
+    """From the hold's subject to its `to_serial`, both included."""
 
 
 class DoubtCause(StrEnum):
@@ -55,6 +57,20 @@ class DoubtCause(StrEnum):
     """The check standard read wrong after them."""
     OVERDUE = "overdue"
     """No check has closed them in time."""
+
+
+class ProofKind(StrEnum):
+    """A measurement that helps to tell the causes of a finding apart."""
+
+    CHECK_STANDARD = "check standard"
+    FOUR_WIRE = "four-wire"
+    """Of the suspect part, on the board of a unit concerned."""
+    LOOSE_PARTS = "loose parts"
+    """Of the suspect reel."""
+    OLDER_UNIT = "older unit"
+    """A unit that was good before, on the suspect range again."""
+    SECOND_METER = "second meter"
+    """A unit concerned, its output and reference read by other meters."""
 
 
 class Disposal(StrEnum):
@@ -177,6 +193,22 @@ class RangeResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CheckResult:
+    """One check of a run beside its range errors, against its own limits.
+
+    A yes/no inspection is 1 or 0 with `low` 1 and the unit "".
+    """
+
+    run: str
+    name: str
+    value: float
+    unit: str
+    low: float | None
+    high: float | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
     """A statistical finding, as it stood after run number `number`.
 
@@ -220,6 +252,8 @@ class Hold:
     reason: str
     placed_by: str
     placed_at: datetime
+    to_serial: str | None = None
+    """The last serial of a hold on a range of serials, None for every other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -287,6 +321,27 @@ class CrossCheck:
     measured_at: datetime
     signal: str | None = None
     person: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """A measurement made to settle a finding.
+
+    `subject` is the serial, reel or meter that was measured. `readings` are in
+    `unit`, as are `from_value`, what they read when nothing has moved, and
+    `uncertainty`, which is standard and which all of them share.
+    """
+
+    proof: str
+    signal: str
+    kind: ProofKind
+    subject: str | None
+    readings: tuple[float, ...]
+    unit: str
+    from_value: float
+    uncertainty: float
+    person: str
+    made_at: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,7 @@ from storage.endpoint import Endpoint
 from storage.errors import UnreachableError
 from storage.records import (
     Build,
+    CheckResult,
     Configuration,
     CrossCheck,
     Decision,
@@ -27,11 +28,21 @@ from storage.records import (
     Hold,
     HoldEnd,
     Product,
+    Proof,
     RangeResult,
     Reel,
     Run,
     Session,
     Unit,
+)
+from storage.records_shipping import (
+    ContainmentStep,
+    PastShipment,
+    ReelReceipt,
+    Rework,
+    Shipment,
+    ShipRule,
+    UnitReturn,
 )
 from storage.store import Parameter
 
@@ -94,10 +105,17 @@ class RemoteStore:
         self._command("open_session", session=session)
 
     def record_run(
-        self, run: Run, results: Sequence[RangeResult], unit: Unit | None = None
+        self,
+        run: Run,
+        results: Sequence[RangeResult],
+        unit: Unit | None = None,
+        checks: Sequence[CheckResult] = (),
     ) -> int:
-        """Keep a run, all its ranges and, when new, its unit; return its run number."""
-        return int(self._command("record_run", run=run, results=results, unit=unit))
+        """Keep a run with all that belongs to it; return its run number."""
+        number = self._command(
+            "record_run", run=run, results=results, unit=unit, checks=checks
+        )
+        return int(number)
 
     def record_evaluation(self, evaluation: Evaluation) -> None:
         """Keep signals and holds together with the watermark they were found at."""
@@ -122,6 +140,52 @@ class RemoteStore:
     def record_cross_check(self, check: CrossCheck) -> None:
         """Keep a comparison of two meters."""
         self._command("record_cross_check", check=check)
+
+    def add_units(self, units: Sequence[Unit]) -> None:
+        """Keep the serials of boards that are yet to be measured."""
+        self._command("add_units", units=units)
+
+    def ship(self, shipment: Shipment, rule: ShipRule, decision: Decision) -> list[str]:
+        """Keep that a unit left, or return what is against it."""
+        return [
+            str(one)
+            for one in self._command(
+                "ship", shipment=shipment, rule=rule, decision=decision
+            )
+        ]
+
+    def reasons_against(self, serial: str, product: str, rule: ShipRule) -> list[str]:
+        """Return every reason for which a unit may not leave now."""
+        return [
+            str(one)
+            for one in self._command(
+                "reasons_against", serial=serial, product=product, rule=rule
+            )
+        ]
+
+    def take_back(self, back: UnitReturn, decision: Decision) -> None:
+        """Keep that a shipped unit came back."""
+        self._command("take_back", back=back, decision=decision)
+
+    def record_rework(self, rework: Rework, decision: Decision) -> None:
+        """Keep what was done to a unit."""
+        self._command("record_rework", rework=rework, decision=decision)
+
+    def note_step(self, step: ContainmentStep, decision: Decision) -> None:
+        """Keep how far a unit of a containment is."""
+        self._command("note_step", step=step, decision=decision)
+
+    def add_past_shipment(self, past: PastShipment, decision: Decision) -> None:
+        """Keep how many units without serials left on a day."""
+        self._command("add_past_shipment", past=past, decision=decision)
+
+    def add_receipt(self, receipt: ReelReceipt) -> None:
+        """Keep what came with a reel."""
+        self._command("add_receipt", receipt=receipt)
+
+    def record_proof(self, proof: Proof) -> None:
+        """Keep a measurement made to settle a finding."""
+        self._command("record_proof", proof=proof)
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:
         """Keep when a scheduled job last succeeded."""

@@ -9,6 +9,7 @@ import pyarrow as pa
 
 from storage.records import (
     Build,
+    CheckResult,
     Configuration,
     CrossCheck,
     Decision,
@@ -19,11 +20,21 @@ from storage.records import (
     Hold,
     HoldEnd,
     Product,
+    Proof,
     RangeResult,
     Reel,
     Run,
     Session,
     Unit,
+)
+from storage.records_shipping import (
+    ContainmentStep,
+    PastShipment,
+    ReelReceipt,
+    Rework,
+    Shipment,
+    ShipRule,
+    UnitReturn,
 )
 
 if TYPE_CHECKING:
@@ -68,9 +79,15 @@ class Store(Protocol):
         ...
 
     def record_run(
-        self, run: Run, results: Sequence[RangeResult], unit: Unit | None = None
+        self,
+        run: Run,
+        results: Sequence[RangeResult],
+        unit: Unit | None = None,
+        checks: Sequence[CheckResult] = (),
     ) -> int:
-        """Keep a run, all its ranges and, when new, its unit; return its run number.
+        """Keep a run, its ranges, its checks and, when new, its unit.
+
+        Returns its run number.
 
         Run numbers count up in commit order. A serial that another build or
         product already has is a `ConflictError`.
@@ -99,6 +116,48 @@ class Store(Protocol):
 
     def record_cross_check(self, check: CrossCheck) -> None:
         """Keep a comparison of two meters."""
+        ...
+
+    def add_units(self, units: Sequence[Unit]) -> None:
+        """Keep the serials of boards that are yet to be measured."""
+        ...
+
+    def ship(self, shipment: Shipment, rule: ShipRule, decision: Decision) -> list[str]:
+        """Keep that a unit left, or return what is against it.
+
+        The check and the record are one transaction: a hold that was committed
+        before is heard. Nothing was kept when a reason is returned. An override
+        keeps the reasons with the shipment; a serial that is unknown, or away
+        already, stays whatever is said.
+        """
+        ...
+
+    def reasons_against(self, serial: str, product: str, rule: ShipRule) -> list[str]:
+        """Return every reason for which a unit may not leave now."""
+        ...
+
+    def take_back(self, back: UnitReturn, decision: Decision) -> None:
+        """Keep that a shipped unit came back."""
+        ...
+
+    def record_rework(self, rework: Rework, decision: Decision) -> None:
+        """Keep what was done to a unit."""
+        ...
+
+    def note_step(self, step: ContainmentStep, decision: Decision) -> None:
+        """Keep how far a unit of a containment is."""
+        ...
+
+    def add_past_shipment(self, past: PastShipment, decision: Decision) -> None:
+        """Keep how many units without serials left on a day."""
+        ...
+
+    def add_receipt(self, receipt: ReelReceipt) -> None:
+        """Keep what came with a reel."""
+        ...
+
+    def record_proof(self, proof: Proof) -> None:
+        """Keep a measurement made to settle a finding."""
         ...
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:

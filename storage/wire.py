@@ -35,6 +35,15 @@ COMMANDS = (
     "raise_doubt",
     "end_doubt",
     "record_cross_check",
+    "add_units",
+    "ship",
+    "reasons_against",
+    "take_back",
+    "record_rework",
+    "note_step",
+    "add_past_shipment",
+    "add_receipt",
+    "record_proof",
     "note_job",
 )
 """The methods of the Store that change rows."""
@@ -106,7 +115,10 @@ def _command(name: str) -> type[BaseModel]:
     method = getattr(Store, name)
     hints = get_type_hints(method)
     arguments: dict[str, Any] = {
-        one.name: (hints[one.name], ... if one.default is Argument.empty else None)
+        one.name: (
+            hints[one.name],
+            ... if one.default is Argument.empty else one.default,
+        )
         for one in list(signature(method).parameters.values())[1:]
     }
     config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
