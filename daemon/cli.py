@@ -32,7 +32,10 @@ COMMANDS = {
     "build": "daemon.commands.records:build",
     "reel": "daemon.commands.records:reel",
     "hold": "daemon.commands.records:hold",
+    "label": "daemon.commands.labelling:label",
     "whatif": "daemon.commands.asking:whatif",
+    "variance": "daemon.commands.scattering:variance",
+    "capability": "daemon.commands.scattering:capability",
     "study": "daemon.commands.story:study",
     "completion": "daemon.commands.settings:completion",
 }
