@@ -19,11 +19,11 @@ from daemon.metrology.conformity import (
 from daemon.metrology.range_error import (
     MeterSpecification,
     RangeError,
-    Readings,
     Temperature,
     range_error,
 )
 from daemon.product import ProductModel, RangeModel
+from daemon.series import linearity_ppm, series_of
 from storage.records import RangeResult, Verdict
 
 
@@ -46,6 +46,9 @@ class Measured:
     readings: RangeReadings
     error: RangeError
     limit_ppm: float
+    linearity_ppm: float | None = None
+    """Largest distance from the straight line through zero and the level, ppm of full
+    scale; None where no other level was read."""
 
 
 class SpecificationError(LookupError):
@@ -84,7 +87,7 @@ class Judge:
             The bench file does not specify a meter range that was used.
         """
         model = self.product.range(readings.range)
-        before, level, after = readings.points
+        series = series_of(readings)
         reference_is = self.bench.reference_is
         reference_meter = _specification(
             "reference", self.bench.reference, readings.reference_full_scale
@@ -93,16 +96,8 @@ class Judge:
         if reference_is.standard_ohm is not None:
             reference_meter = reference_meter.across(reference_is.standard_ohm)
         error = range_error(
-            reference=Readings(
-                zero_before=before.reference,
-                level=level.reference,
-                zero_after=after.reference,
-            ),
-            output=Readings(
-                zero_before=before.output,
-                level=level.output,
-                zero_after=after.output,
-            ),
+            reference=series.reference,
+            output=series.output,
             nominal_transfer=model.nominal_transfer,
             full_scale=model.settings.full_scale,
             reference_meter=reference_meter,
@@ -120,12 +115,14 @@ class Judge:
                 bounds_ppm_per_k=model.tempco_ppm_per_k,
                 reference_c=self.product.settings.reference_temperature_c,
             ),
+            further=series.settling,
         )
         limit = model.settings.limit
         return Measured(
             model=model,
             readings=readings,
             error=error,
+            linearity_ppm=linearity_ppm(readings, series, model.settings.full_scale),
             limit_ppm=limit_ppm(
                 of_reading_ppm=limit.of_reading_ppm,
                 of_full_scale_ppm=limit.of_full_scale_ppm,

@@ -165,7 +165,6 @@ class Station:
         return measure(
             self._bench,
             ranges,
-            self._cycle.settings.plan.reading,
             self._clock,
             stop=self._desk.halt,
             progress=self._show_progress,

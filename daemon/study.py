@@ -92,7 +92,6 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
             readings = measure(
                 bench,
                 product.keys,
-                settings.plan.reading,
                 clock,
                 stop=Event(),
                 progress=lambda _: None,

@@ -163,21 +163,23 @@ class Meter(Driver):
         self._read_command = self._need("read")
         self._number = re.compile(self.profile.number)
         self._factor = self.profile.scale / divide_by
-        self._full_scale: float | None = None
+        self._chosen: tuple[float, float] | None = None
 
-    def configure(self, full_scale: float) -> None:
+    def configure(self, full_scale: float, *, cycles: float = 1.0) -> None:
         """Choose the range with this full scale, in the meter's own unit.
 
+        A reading lasts `cycles` power-line cycles where the profile lets one say.
         The first reading after a change is thrown away: it may still be one of the
         range before.
         """
-        if full_scale == self._full_scale:
+        chosen = (full_scale, cycles)
+        if chosen == self._chosen:
             return
-        self._full_scale = None
+        self._chosen = None
         self._retry.run(
-            lambda: self._set_range(full_scale), restore=self.prepare, clock=self._clock
+            lambda: self._choose(*chosen), restore=self.prepare, clock=self._clock
         )
-        self._full_scale = full_scale
+        self._chosen = chosen
 
     def read(self, window: Window = ANYTHING) -> float:
         """Return one reading, in ampere, volt or degree Celsius.
@@ -195,6 +197,15 @@ class Meter(Driver):
             lambda: self._read(window), restore=self._restore, clock=self._clock
         )
 
+    def believe(self, value: float, window: Window) -> None:
+        """Refuse a value that lies outside `window` with an `ImplausibleError`."""
+        if not window.low <= value <= window.high:
+            raise self._fault(
+                ImplausibleError,
+                self._read_command,
+                f"reads {value:g}, not from {window.low:g} to {window.high:g}",
+            )
+
     def _read(self, window: Window) -> float:
         command = self._read_command
         answer = self._ask(command)
@@ -209,26 +220,28 @@ class Meter(Driver):
                 raise self._fault(BadAnswerError, command, "has no reading to give")
             raise self._fault(OverrangeError, command, "reads beyond its range")
         value *= self._factor
-        if not window.low <= value <= window.high:
-            raise self._fault(
-                ImplausibleError,
-                command,
-                f"reads {value:g}, not from {window.low:g} to {window.high:g}",
-            )
+        self.believe(value, window)
         return value
 
-    def _set_range(self, full_scale: float) -> None:
-        if self.profile.set_range is None:
-            return
-        command = self.profile.set_range.format(range=f"{full_scale:g}")
-        self._tell(command)
-        self.check_complaints(command)
-        self._ask(self._read_command)
+    def _choose(self, full_scale: float, cycles: float) -> None:
+        told = [
+            command.format(**filled)
+            for command, filled in (
+                (self.profile.set_range, {"range": f"{full_scale:g}"}),
+                (self.profile.integrate, {"cycles": f"{cycles:g}"}),
+            )
+            if command is not None
+        ]
+        for command in told:
+            self._tell(command)
+            self.check_complaints(command)
+        if told:
+            self._ask(self._read_command)
 
     def _restore(self) -> None:
         self.prepare()
-        if self._full_scale is not None:
-            self._set_range(self._full_scale)
+        if self._chosen is not None:
+            self._choose(*self._chosen)
 
 
 class Selector(Driver):

@@ -16,7 +16,8 @@ BenchError
 ├── ByHandError              a person reads or sets an instrument
 ├── UnknownRangeError        the product has no such range
 ├── SelectorError            several ranges are asked for and nothing can select them
-├── UnsettledError           the readings of one point do not agree
+├── UnsettledError           the readings of one point do not agree or come to rest
+├── FrozenError              the output shows the same digits at two levels
 ├── StoppedError             a person or the daemon asked to stop
 └── GuardLostError           the process that would turn the source off is gone
 """
@@ -26,6 +27,7 @@ __all__ = [
     "BadAnswerError",
     "BenchError",
     "ByHandError",
+    "FrozenError",
     "GuardLostError",
     "ImplausibleError",
     "InstrumentError",
@@ -196,18 +198,40 @@ class SelectorError(BenchError):
 
 
 class UnsettledError(BenchError):
-    """The readings of one point do not agree with each other."""
+    """The readings of one point do not agree with each other, or go on moving."""
 
     def __init__(
-        self, *, range_: str, level: float, spread: float, allowed: float
+        self,
+        *,
+        range_: str,
+        level: float,
+        spread: float,
+        allowed: float,
+        within_s: float,
     ) -> None:
         self.range = range_
         self.level = level
         self.spread = spread
         self.allowed = allowed
+        self.within_s = within_s
         super().__init__(
-            f"range {range_} at {level:g}: the output's readings differ by "
-            f"{spread:g}, more than {allowed:g}; check the leads, or raise settle_s"
+            f"range {range_} at {level:g}: after {within_s:.3g} s the output's "
+            f"readings still move, or differ by {spread:g}, more than {allowed:g}; "
+            "check the leads, or raise settle_s"
+        )
+
+
+class FrozenError(BenchError):
+    """At a new level the output shows the very digits of the old one."""
+
+    def __init__(self, *, range_: str, level: float, value: float) -> None:
+        self.range = range_
+        self.level = level
+        self.value = value
+        super().__init__(
+            f"range {range_} at {level:g}: the output reads {value:g}, to the last "
+            "digit as at the level before; its meter repeats an old reading or the "
+            "unit's output is dead: look at the meter's own display"
         )
 
 

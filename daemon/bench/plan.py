@@ -1,13 +1,26 @@
 """What is measured where: levels, instrument ranges and limits, before any of it."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 
 from config.model import COMPLIANCE_DEFAULT_MAX_V, Bench, MeterRange, Product, Reading
 from daemon.bench.errors import LimitError, NoRangeError
 
-__all__ = ["RangeSetup", "check_limits", "compliance", "range_setups", "smallest_range"]
+__all__ = [
+    "RangeSetup",
+    "check_limits",
+    "compliance",
+    "levels_of",
+    "range_setups",
+    "smallest_range",
+]
+
+
+TIME_CONSTANTS = 10.0
+"""After so many a step has died away to 45 ppm, which is what `settle_s` says."""
+
+SHORTEST_SETTLING_S = 0.001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,6 +29,7 @@ class RangeSetup:
 
     `level` and `source_limit` are in the product's input unit, `nominal_output` in its
     output unit, the two full scales in the unit of the instrument that has them.
+    The source is set to `levels` in this order; the error is found at `level`.
     """
 
     range: str
@@ -27,6 +41,13 @@ class RangeSetup:
     settle_s: float
     reference_full_scale: float
     output_full_scale: float
+    levels: tuple[float, ...]
+    reading: Reading
+
+    @property
+    def slowest_s(self) -> float:
+        """The longest time constant that fits `settle_s`."""
+        return self.settle_s / TIME_CONSTANTS
 
 
 def smallest_range(
@@ -68,7 +89,10 @@ def range_setups(
     setups = {}
     divide_by = bench.reference_is.standard_ohm or 1.0
     for key, one in sorted(product.ranges.items(), key=lambda item: item[1].full_scale):
-        level = one.full_scale * reading.level_of_full_scale
+        own = reading.of(key)
+        level = one.full_scale * own.level_of_full_scale
+        levels = levels_of(own, one.full_scale)
+        highest = max(map(abs, levels))
         nominal_output = level * nominal_transfer[key]
         setups[key] = RangeSetup(
             range=key,
@@ -77,15 +101,39 @@ def range_setups(
             level=level,
             nominal_output=nominal_output,
             source_limit=one.source_limit,
-            settle_s=one.settle_s,
+            settle_s=max(one.settle_s, SHORTEST_SETTLING_S),
             reference_full_scale=smallest_range(
-                bench.reference.ranges, level * divide_by, role="reference"
+                bench.reference.ranges, highest * divide_by, role="reference"
             ).full_scale,
             output_full_scale=smallest_range(
-                bench.output.ranges, nominal_output, role="output"
+                bench.output.ranges, highest * nominal_transfer[key], role="output"
             ).full_scale,
+            levels=levels,
+            reading=own,
         )
     return setups
+
+
+def levels_of(reading: Reading, full_scale: float) -> tuple[float, ...]:
+    """Return the levels of one range in the order they are set, lowest first.
+
+    Examples
+    --------
+    >>> levels_of(Reading(linearity_levels=(0.5, -0.5, 0.1)), 1.0)
+    (0.0, 0.1, 0.5, -0.5, 0.9, 0.0)
+    >>> levels_of(Reading(offset="three-point reversal"), 1.0)
+    (-0.9, 0.9, -0.9)
+    """
+    level = reading.level_of_full_scale * full_scale
+    rising = sorted(reading.linearity_levels, key=lambda one: (abs(one), -one))
+    linear = [one * full_scale for one in rising if one]
+    match reading.offset:
+        case "zero":
+            return (0.0, *linear, level, 0.0)
+        case "reversal":
+            return (*linear, -level, level)
+        case _:
+            return (*linear, -level, level, -level)
 
 
 def compliance(bench: Bench, product: Product) -> float:
@@ -109,7 +157,9 @@ def compliance(bench: Bench, product: Product) -> float:
     return bench.current_limit_a
 
 
-def check_limits(bench: Bench, product: Product, setups: Iterable[RangeSetup]) -> None:
+def check_limits(
+    bench: Bench, product: Product, setups: Collection[RangeSetup]
+) -> None:
     """Refuse a plan that could exceed an absolute limit; nothing has been sent yet.
 
     The settings were checked when they were loaded. They are checked again here,
@@ -130,13 +180,26 @@ def check_limits(bench: Bench, product: Product, setups: Iterable[RangeSetup]) -
         if unit == "V":
             limits.append((bench.compliance_v, "the bench's compliance_v"))
         for limit, setting in limits:
-            if not abs(one.level) <= limit:
+            highest = max(map(abs, one.levels))
+            if not highest <= limit:
                 raise LimitError(
                     what=f"the level of range {one.range}",
-                    value=one.level,
+                    value=highest,
                     limit=limit,
                     unit=unit,
                     setting=setting,
+                )
+    standard_ohm = bench.reference_is.standard_ohm
+    if standard_ohm is not None:
+        for one in setups:
+            needed_v = max(map(abs, one.levels)) * standard_ohm
+            if not needed_v <= bench.compliance_v:
+                raise LimitError(
+                    what=f"the standard resistor alone, on range {one.range},",
+                    value=needed_v,
+                    limit=bench.compliance_v,
+                    unit="V",
+                    setting="the bench's compliance_v",
                 )
     bounds = [(product.input_absolute_maximum_v, "input_absolute_maximum_v")]
     if not bench.allow_compliance_above_30_v:

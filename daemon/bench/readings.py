@@ -1,6 +1,8 @@
-"""What the sequence hands on: raw readings, nothing computed yet."""
+"""What the sequence hands on: raw readings, and where they come to rest."""
 
 from dataclasses import dataclass
+
+from daemon.metrology.settling import Rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -8,13 +10,16 @@ class Point:
     """Readings at one source setting, in the product's units.
 
     `level` is what the source was told, 0 for a zero point; the reference says
-    what truly went in. The three tuples have one element a reading.
+    what truly went in. The three tuples have one element a reading, `at_s` when the
+    output was read. `rest` is where the output comes to rest, judged while it was
+    read; None where nobody watched it settle.
     """
 
     level: float
     reference: tuple[float, ...]
     output: tuple[float, ...]
     at_s: tuple[float, ...]
+    rest: Rest | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

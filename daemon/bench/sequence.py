@@ -1,14 +1,14 @@
-"""Measure one unit: through its ranges, zero, level, zero, and the source off again."""
+"""Measure one unit: through its ranges and their levels, and the source off again."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from threading import Event
 
-from config.model import Reading
 from daemon.bench.bench import Bench
 from daemon.bench.driver import Window
 from daemon.bench.errors import (
     BenchError,
+    FrozenError,
     SelectorError,
     StoppedError,
     UnknownRangeError,
@@ -16,12 +16,19 @@ from daemon.bench.errors import (
 )
 from daemon.bench.plan import RangeSetup
 from daemon.bench.readings import Point, RangeReadings
+from daemon.bench.settling import (
+    LOOKS,
+    OUTPUT_AGREEMENT,
+    Found,
+    Record,
+    same_number,
+)
 from daemon.clock import Clock
 
 __all__ = ["Progress", "measure"]
 
 REFERENCE_WINDOW = 0.1
-"""How far, as a share of the level, the reference may read from what was set.
+"""How far, as a share of the level, the reference may rest from what was set.
 
 Wide enough for any source, narrow enough for an open lead, a source at its
 compliance or off, and a digit lost on the way.
@@ -33,10 +40,6 @@ OUTPUT_WINDOW = 1.25
 REVERSED_WINDOW = 0.1
 """How far, as a share of the nominal output, it may read with the wrong sign at the
 level; beyond that its leads are reversed."""
-
-OUTPUT_AGREEMENT = 0.01
-"""The output's readings at one point lie within this share of the meter's range of
-each other: a meter that repeats an old reading, and a unit far from rest, do not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +55,6 @@ class Progress:
 def measure(
     bench: Bench,
     ranges: Sequence[str],
-    reading: Reading,
     clock: Clock,
     *,
     stop: Event,
@@ -60,10 +62,11 @@ def measure(
 ) -> list[RangeReadings]:
     """Measure the named ranges of the unit that is connected.
 
-    Lowest full scale first; in each range a zero point (source at 0, connected),
-    the level, and the zero point again, so that a drift of the zero cancels. The
-    range is switched at level zero, because an opened current loop goes to
-    compliance. Whichever way this ends, the source is off.
+    Lowest full scale first, in each range the levels of its plan: usually zero
+    (source at 0, connected), the level, and zero again, so that a drift of the zero
+    cancels. Each point is read until it is at rest and known well enough. The range
+    is switched at level zero, because an opened current loop goes to compliance.
+    Whichever way this ends, the source is off.
 
     Parameters
     ----------
@@ -71,10 +74,8 @@ def measure(
         Open, for this product.
     ranges : sequence of str
         All ranges of a unit, or the one that is taken across many units.
-    reading : Reading
-        How many readings a point.
     clock : Clock
-        For settling and for the readings' times.
+        For the readings' times.
     stop : Event
         Once set, the measurement ends at its next step.
     progress : Callable
@@ -94,7 +95,9 @@ def measure(
     SelectorError
         Several ranges are asked for and the bench has no selector.
     UnsettledError
-        The readings of one point do not agree.
+        The readings of one point do not agree, or do not come to rest.
+    FrozenError
+        The output shows the same digits at two levels.
     InstrumentError
         A reading could not be had or not be believed.
     OutputNotOffError
@@ -106,7 +109,8 @@ def measure(
     setups = [one for key, one in bench.setups.items() if key in ranges]
     if bench.selector is None and len(setups) > 1:
         raise SelectorError(ranges=tuple(one.range for one in setups))
-    unit = _Unit(bench, reading, clock, stop, progress, points=3 * len(setups))
+    points = sum(len(one.levels) for one in setups)
+    unit = _Unit(bench, clock, stop, progress, points=points)
     try:
         unit.start()
         return [unit.measure_range(one) for one in setups]
@@ -124,7 +128,6 @@ class _Unit:
     def __init__(
         self,
         bench: Bench,
-        reading: Reading,
         clock: Clock,
         stop: Event,
         progress: Callable[[Progress], None],
@@ -132,7 +135,6 @@ class _Unit:
         points: int,
     ) -> None:
         self._bench = bench
-        self._reading = reading
         self._clock = clock
         self._stop = stop
         self._progress = progress
@@ -155,49 +157,53 @@ class _Unit:
         self._go_on()
         if bench.selector is not None and setup.selector is not None:
             bench.selector.select(setup.selector)
-        bench.reference.configure(setup.reference_full_scale)
-        bench.output.configure(setup.output_full_scale)
-        points = tuple(
-            self._read_point(setup, level) for level in (0.0, setup.level, 0.0)
-        )
+        cycles = setup.reading.power_line_cycles
+        bench.reference.configure(setup.reference_full_scale, cycles=cycles)
+        bench.output.configure(setup.output_full_scale, cycles=cycles)
+        points: list[Point] = []
+        for level in setup.levels:
+            points.append(self._read_point(setup, level, points))
+        if setup.levels[-1]:
+            self._set_level(setup, 0.0)
         return RangeReadings(
             range=setup.range,
-            points=points,
+            points=tuple(points),
             reference_full_scale=setup.reference_full_scale,
             output_full_scale=setup.output_full_scale,
             ambient_c=self._ambient_c,
         )
 
-    def _read_point(self, setup: RangeSetup, level: float) -> Point:
+    def _set_level(self, setup: RangeSetup, level: float) -> None:
         self._bench.source.set_level(
             level,
             limit=setup.source_limit,
             setting=f"ranges.{setup.range}.source_limit",
         )
-        self._settle(setup)
-        width = REFERENCE_WINDOW * setup.level
-        near = Window(low=level - width, high=level + width)
-        within = _output_window(setup, level)
-        reference, output, at_s = [], [], []
-        for index in range(self._reading.readings_per_point):
-            self._go_on()
-            self._bench.source.keep_on()
-            at_s.append(self._clock.now_s())
-            # Which meter goes first alternates, so that a drift of the source
-            # between the two readings of a pair cancels over the point.
-            if index % 2 == 0:
-                reference.append(self._bench.reference.read(near))
-                output.append(self._bench.output.read(within))
-            else:
-                output.append(self._bench.output.read(within))
-                reference.append(self._bench.reference.read(near))
-        self._require_agreement(setup, level, output)
+
+    def _read_point(
+        self, setup: RangeSetup, level: float, before: Sequence[Point]
+    ) -> Point:
+        """Read until the output is at rest and known well enough."""
+        self._set_level(setup, level)
+        left = before[-1].level if before else 0.0
+        windows = _on_the_way(setup, left, level)
+        record = Record(setup)
+        while (found := self._believed(setup, level, record)) is None:
+            if record.hopeless:
+                raise self._unsettled(setup, level, record)
+            self._read_pair(setup, record, *windows)
         point = Point(
             level=level,
-            reference=tuple(reference),
-            output=tuple(output),
-            at_s=tuple(at_s),
+            reference=tuple(record.reference[found.first :]),
+            output=tuple(record.output[found.first :]),
+            at_s=tuple(record.at_s[found.first :]),
+            rest=found.rest,
         )
+        settled = found.rest.settled
+        if max(settled) - min(settled) > OUTPUT_AGREEMENT * setup.output_full_scale:
+            raise self._unsettled(setup, level, record)
+        if before and left != level and same_number(before[-1].output, point.output):
+            raise FrozenError(range_=setup.range, level=level, value=point.output[-1])
         self._done += 1
         self._progress(
             Progress(
@@ -206,35 +212,83 @@ class _Unit:
         )
         return point
 
-    def _require_agreement(
-        self, setup: RangeSetup, level: float, output: Sequence[float]
-    ) -> None:
-        spread = max(output) - min(output)
-        allowed = OUTPUT_AGREEMENT * setup.output_full_scale
-        if spread > allowed:
-            raise UnsettledError(
-                range_=setup.range, level=level, spread=spread, allowed=allowed
-            )
+    def _believed(
+        self, setup: RangeSetup, level: float, record: Record
+    ) -> Found | None:
+        """Return where the record is at rest, if that is where this level can lead.
 
-    def _settle(self, setup: RangeSetup) -> None:
-        """Return once the unit's output has come to rest: the one place that waits."""
-        source, clock = self._bench.source, self._clock
-        until_s = clock.now_s() + setup.settle_s
-        while (left_s := until_s - clock.now_s()) > 0:
-            self._go_on()
-            source.keep_on()
-            clock.wait_s(min(left_s, source.patience_s), unless=self._stop)
+        Raises
+        ------
+        ImplausibleError
+            It rests elsewhere.
+        """
+        found = record.found()
+        if found is None:
+            return None
+        width = REFERENCE_WINDOW * setup.level
+        near = Window(low=level - width, high=level + width)
+        reference = record.reference[found.first :]
+        believed = [near.low <= one <= near.high for one in reference]
+        if not any(believed):
+            self._bench.reference.believe(reference[-1], near)
+        self._bench.output.believe(found.rest.value, _at_rest(setup, level))
+        return found if all(believed) else None
+
+    def _read_pair(
+        self, setup: RangeSetup, record: Record, near: Window, within: Window
+    ) -> None:
+        """Read both meters, in turns first."""
+        self._go_on()
+        bench, clock = self._bench, self._clock
+        bench.source.keep_on()
+        started_s = clock.now_s()
+        # Which meter goes first alternates, so that a drift of the source between
+        # the two readings of a pair cancels over the point.
+        if len(record.at_s) % 2 == 0:
+            reference = bench.reference.read(near)
+            output, at_s = bench.output.read(within), clock.now_s()
+        else:
+            output, at_s = bench.output.read(within), clock.now_s()
+            reference = bench.reference.read(near)
+        record.add(at_s=at_s, reference=reference, output=output)
+        # Far quicker meters would fill the record before anything could move.
+        ahead_s = started_s + setup.settle_s / LOOKS - clock.now_s()
+        if ahead_s > 0:
+            clock.wait_s(min(ahead_s, bench.source.patience_s), unless=self._stop)
+
+    def _unsettled(
+        self, setup: RangeSetup, level: float, record: Record
+    ) -> UnsettledError:
+        return UnsettledError(
+            range_=setup.range,
+            level=level,
+            spread=record.spread,
+            allowed=OUTPUT_AGREEMENT * setup.output_full_scale,
+            within_s=record.watched_s,
+        )
 
     def _go_on(self) -> None:
         if self._stop.is_set() or self._bench.halted:
             raise StoppedError
 
 
-def _output_window(setup: RangeSetup, level: float) -> Window:
+def _on_the_way(setup: RangeSetup, left: float, level: float) -> tuple[Window, Window]:
+    """Return what reference and output may read between two levels."""
+    width = REFERENCE_WINDOW * setup.level
     span = OUTPUT_WINDOW * setup.output_full_scale
-    if not level:
+    return (
+        Window(low=min(left, level) - width, high=max(left, level) + width),
+        Window(low=-span, high=span),
+    )
+
+
+def _at_rest(setup: RangeSetup, level: float) -> Window:
+    """Return where the output may come to rest."""
+    span = OUTPUT_WINDOW * setup.output_full_scale
+    expected = level * setup.nominal_output
+    if not expected:
         return Window(low=-span, high=span)
     reversed_ = REVERSED_WINDOW * abs(setup.nominal_output)
-    if setup.nominal_output > 0:
+    if expected > 0:
         return Window(low=-reversed_, high=span)
     return Window(low=-span, high=reversed_)

@@ -1,4 +1,4 @@
-"""The error of one range, from readings at zero, at a level, and at zero again."""
+"""The error of one range, from readings at a level between two zeros or reversals."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -173,6 +173,7 @@ def range_error(
     standard_uncertainty_ppm: float = 0.0,
     same_voltmeter: bool = False,
     temperature: Temperature | None = None,
+    further: Sequence[Component] = (),
 ) -> RangeError:
     """Return one range's error with its uncertainty, from raw readings.
 
@@ -195,6 +196,8 @@ def range_error(
         its gain error cancels. What is given of the range does not cancel.
     temperature : Temperature, optional
         Where it is known; without it the error is of the temperature it had.
+    further : sequence of Component
+        What else is known to be uncertain, ppm of the level.
 
     Returns
     -------
@@ -235,6 +238,9 @@ def range_error(
     not_negative(standard_uncertainty_ppm=standard_uncertainty_ppm)
     true = reference.net_level
     indicated = output.net_level / nominal_transfer
+    # At level zero what little the source still drives belongs to what is seen;
+    # midway between two levels it does not.
+    offset_in = reference.zero if reference.reversed_ else 0.0
     shift_ppm, temperature_lines = _referred(temperature)
     scatter, repeatability_ppm = scatter_components(reference, output)
     # The error is a ratio: a relative deviation of either reading counts times it.
@@ -243,6 +249,7 @@ def range_error(
         *scatter,
         *_meter_lines("reference", reference, reference_meter, same_voltmeter),
         *_meter_lines("output", output, output_meter, same_voltmeter),
+        *further,
     ]
     if standard_uncertainty_ppm > 0:
         lines.append(
@@ -265,7 +272,7 @@ def range_error(
         reference=true,
         indicated=indicated,
         error_ppm=relative_error_ppm(true, indicated) - shift_ppm,
-        offset_ppm=output.zero / nominal_transfer / full_scale * 1e6,
+        offset_ppm=(output.zero / nominal_transfer - offset_in) / full_scale * 1e6,
         uncertainty_ppm=_widened(components),
         degrees_of_freedom=effective_degrees_of_freedom(components),
         repeatability_ppm=repeatability_ppm,
@@ -296,12 +303,12 @@ def _meter_lines(
         # Level and zero are each off by up to half a step.
         half_width_component(
             f"{role}: resolution",
-            meter.resolution / level * 1e6,
+            meter.resolution * readings.share / level * 1e6,
             Distribution.TRIANGULAR,
         ),
         half_width_component(
             f"{role}: drift of zero",
-            readings.drift_beyond_scatter() / 2 / level * 1e6,
+            readings.drift_beyond_scatter() * readings.share / 2 / level * 1e6,
         ),
     ]
 

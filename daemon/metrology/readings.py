@@ -16,30 +16,56 @@ class Readings:
     Each has one element a reading, at least one. Where reference and output
     have equally many at the level they are taken as pairs, so that a noise of
     the source that both saw counts for nothing.
+
+    With `reversed_` the level stands between readings of the opposite level instead:
+    half the swing counts, and an offset cancels. Without a `zero_after` nothing is
+    known of a drift.
     """
 
     zero_before: Sequence[float]
     level: Sequence[float]
     zero_after: Sequence[float]
+    reversed_: bool = False
 
     def __post_init__(self) -> None:
-        for name in ("zero_before", "level", "zero_after"):
-            sample(f"{name} readings", getattr(self, name), at_least=1)
+        least = {"zero_before": 1, "level": 1, "zero_after": 0 if self.reversed_ else 1}
+        for name, at_least in least.items():
+            sample(f"{name} readings", getattr(self, name), at_least=at_least)
+
+    @property
+    def bases(self) -> tuple[Sequence[float], ...]:
+        """What the level is compared with: before, and after where there is one."""
+        both = (self.zero_before, self.zero_after)
+        return tuple(one for one in both if len(one))
+
+    @property
+    def base(self) -> float:
+        """What the level is compared with, at the time of the level."""
+        return fmean(fmean(one) for one in self.bases)
+
+    @property
+    def share(self) -> float:
+        """How much of the swing from base to level counts."""
+        return 0.5 if self.reversed_ else 1.0
 
     @property
     def zero(self) -> float:
-        """Zero at the time of the level, midway between before and after."""
-        return (fmean(self.zero_before) + fmean(self.zero_after)) / 2
+        """Zero at the time of the level."""
+        if self.reversed_:
+            return (self.base + fmean(self.level)) / 2
+        return self.base
 
     @property
     def drift(self) -> float:
-        """Zero after minus zero before."""
+        """Base after minus base before."""
+        if len(self.bases) == 1:
+            return 0.0
         return fmean(self.zero_after) - fmean(self.zero_before)
 
     @property
     def net_level(self) -> float:
         """Level less zero."""
-        return fmean(self.level) - self.zero
+        return (fmean(self.level) - self.base) * self.share
 
     def zero_scatter(self) -> tuple[float, float]:
         """Return standard deviation and degrees of freedom of a reading at zero.
@@ -47,11 +73,7 @@ class Readings:
         Pooled over both zeros; where each has one reading their difference is
         all that is known.
         """
-        zeros = [
-            type_a(zero)
-            for zero in (self.zero_before, self.zero_after)
-            if len(zero) >= 2
-        ]
+        zeros = [type_a(zero) for zero in self.bases if len(zero) >= 2]
         if not zeros:
             return abs(self.drift) / sqrt(2), 1.0
         degrees = sum(zero.degrees_of_freedom for zero in zeros)
@@ -60,7 +82,7 @@ class Readings:
 
     def drift_beyond_scatter(self) -> float:
         """Return the part of the drift that scatter of the zeros does not make."""
-        counts = 1 / len(self.zero_before) + 1 / len(self.zero_after)
+        counts = sum(1 / len(one) for one in self.bases)
         by_scatter = self.zero_scatter()[0] ** 2 * counts
         return sqrt(max(self.drift**2 - by_scatter, 0.0))
 
@@ -116,10 +138,10 @@ def scatter_components(
 
 def _of_zero(role: str, readings: Readings) -> Component:
     deviation, degrees = readings.zero_scatter()
-    counts = 1 / len(readings.zero_before) + 1 / len(readings.zero_after)
+    counts = sum(1 / len(one) for one in readings.bases)
     return _line(
         f"{role}: scatter of zero",
-        _relative_ppm(readings, deviation) * sqrt(counts) / 2,
+        _relative_ppm(readings, deviation) * sqrt(counts) / len(readings.bases),
         degrees,
     )
 
@@ -132,7 +154,7 @@ def _of_pairs(reference: Readings, output: Readings) -> tuple[Component, float]:
             for true, out in zip(reference.level, output.level, strict=True)
         ]
     )
-    line = _line("scatter", series.standard, series.degrees_of_freedom)
+    line = _line("scatter", series.standard * output.share, series.degrees_of_freedom)
     return line, series.deviation
 
 
@@ -151,7 +173,7 @@ def _of_level(role: str, readings: Readings) -> tuple[Component, float]:
 
 
 def _relative_ppm(readings: Readings, deviation: float) -> float:
-    return deviation / abs(readings.net_level) * 1e6
+    return deviation * readings.share / abs(readings.net_level) * 1e6
 
 
 def _line(name: str, standard: float, degrees: float) -> Component:

@@ -36,8 +36,9 @@ def profile(name: str) -> Profile:
 PROFILES = {
     "source": profile("scpi_current_source"),
     "watched": profile("watched_current_source"),
-    "ammeter": profile("scpi_ammeter"),
-    "voltmeter": profile("scpi_voltmeter"),
+    "ammeter": profile("scpi_ammeter").model_copy(update={"integrate": None}),
+    "voltmeter": profile("scpi_voltmeter").model_copy(update={"integrate": None}),
+    "integrating": profile("scpi_voltmeter"),
     "switch": profile("scpi_switch"),
     "thermometer": profile("scpi_thermometer"),
 }
@@ -129,6 +130,8 @@ class FakeBench:
     deaf_to_off: bool = False
     sent: list[tuple[str, str]] = field(default_factory=list)
     highest: float = 0.0
+    flicker: float = 1e-9
+    """The last digits of a living display go up and down, as a share of full scale."""
     open_lines: set[str] = field(default_factory=set)
     answers: dict[tuple[str, str], str | Callable[[], str]] = field(
         default_factory=dict
@@ -189,11 +192,12 @@ class FakeBench:
 
     def _reading(self, role: str) -> float:
         current = self.level if self.on else 0.0
+        self.flicker = -self.flicker
         if role == "reference":
             return current * (self.standard_ohm or 1.0)
         key = sorted(RANGES, reverse=True)[int(self.closed.strip("(@)")) - 100]
         gain = NOMINAL_TRANSFER[key] * (1 + self.gain_error_ppm * 1e-6)
-        return current * gain + self.offset_v
+        return current * gain + self.offset_v + self.flicker
 
 
 class FakeLine:

@@ -95,7 +95,7 @@ def test_a_unit_over_sockets_and_none_without_the_guard(
 ) -> None:
     settings, fixture = simulator
     clock = ScaledClock(SCALE)
-    reading, ranges = settings.plan.reading, tuple(settings.product.ranges)
+    ranges = tuple(settings.product.ranges)
     with open_guarded(settings, clock) as bench:
         fixture.do(do="mount", serial="PA-1001")
         was_on = []
@@ -104,7 +104,7 @@ def test_a_unit_over_sockets_and_none_without_the_guard(
             del progress
             was_on.append(fixture.do(do="state")["source_on"])
 
-        measured = measure(bench, ranges, reading, clock, stop=Event(), progress=look)
+        measured = measure(bench, ranges, clock, stop=Event(), progress=look)
         assert [one.range for one in measured] == ["1uA", "10uA", "100uA", "1mA"]
         assert was_on == [True] * 12
         assert not fixture.do(do="state")["source_on"]
@@ -113,7 +113,7 @@ def test_a_unit_over_sockets_and_none_without_the_guard(
         os.kill(bench.guard_pid, signal.SIGKILL)
         os.waitid(os.P_PID, bench.guard_pid, os.WEXITED | os.WNOWAIT)
         with pytest.raises(GuardLostError):
-            measure(bench, ranges, reading, clock, stop=Event(), progress=look)
+            measure(bench, ranges, clock, stop=Event(), progress=look)
         assert not fixture.do(do="state")["source_on"]
 
 
@@ -122,12 +122,10 @@ def test_an_instrument_that_goes_away_leaves_the_source_off(
 ) -> None:
     settings, fixture = simulator
     clock = ScaledClock(SCALE)
-    reading, ranges = settings.plan.reading, tuple(settings.product.ranges)
+    ranges = tuple(settings.product.ranges)
     with open_guarded(settings, clock) as bench:
         fixture.do(do="mount", serial="PA-1001")
         fixture.do(do="fault", role="output", kind="closed port", after=5)
         with pytest.raises(BenchError, match="check its power"):
-            measure(
-                bench, ranges, reading, clock, stop=Event(), progress=lambda _: None
-            )
+            measure(bench, ranges, clock, stop=Event(), progress=lambda _: None)
         assert not fixture.do(do="state")["source_on"]

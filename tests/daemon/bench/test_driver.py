@@ -134,6 +134,13 @@ def test_a_refused_range_is_told_with_the_instrument_s_own_words() -> None:
         voltmeter(fake).configure(1e9)
 
 
+def test_integration_is_set_where_the_profile_can_say_it() -> None:
+    fake = FakeBench()
+    meter = Meter(binding(fake, "output", PROFILES["integrating"]))
+    meter.configure(10.0, cycles=10.0)
+    assert "SENS:VOLT:DC:NPLC 10" in fake.commands("output")
+
+
 def test_a_refused_range_is_set_again_next_time() -> None:
     fake = FakeBench()
     queue = iter(['-222,"x"', '0,""', '0,""'])

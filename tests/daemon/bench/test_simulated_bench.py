@@ -18,6 +18,7 @@ from daemon.bench.retry import NEVER, USUAL, Retry
 from daemon.bench.sequence import Progress, measure
 from daemon.clock import VirtualClock
 from daemon.metrology.transfer import Transfer
+from daemon.series import series_of
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.faults import Fault, FaultKind, draw_fault
 from daemon.simulator.rig import BenchNature, Rig
@@ -41,7 +42,6 @@ class Line:
         return measure(
             self.bench,
             tuple(settings.product.ranges),
-            settings.plan.reading,
             self.clock,
             stop=stop or Event(),
             progress=lambda _: None,
@@ -77,13 +77,9 @@ def line(settings: Settings, nature: BenchNature, retry: Retry) -> Iterator[Line
 
 
 def gain(one: RangeReadings) -> float:
-    """Return output over reference, the zero's drift removed."""
-    before, level, after = one.points
-    zero_in = (np.mean(before.reference) + np.mean(after.reference)) / 2
-    zero_out = (np.mean(before.output) + np.mean(after.output)) / 2
-    return float(
-        (np.mean(level.output) - zero_out) / (np.mean(level.reference) - zero_in)
-    )
+    """Return output over reference, offset and movement removed."""
+    series = series_of(one)
+    return series.output.net_level / series.reference.net_level
 
 
 def true_gain(rig: Rig, key: str) -> float:
@@ -126,7 +122,6 @@ def test_the_bench_never_meets_a_limit_or_its_compliance(demo: Settings) -> None
         measure(
             one.bench,
             tuple(demo.product.ranges),
-            demo.plan.reading,
             one.clock,
             stop=Event(),
             progress=look,
@@ -169,7 +164,6 @@ def test_a_source_that_nobody_speaks_to_goes_off_and_is_noticed(
             measure(
                 one.bench,
                 tuple(demo.product.ranges),
-                demo.plan.reading,
                 one.clock,
                 stop=Event(),
                 progress=sleep_at_level,

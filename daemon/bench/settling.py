@@ -1,0 +1,142 @@
+"""When a point is read long enough: at rest, and sure enough; nothing waits blindly."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil, inf, sqrt
+from statistics import fmean
+
+from daemon.bench.plan import RangeSetup
+from daemon.metrology.settling import FEWEST, MODEL_TRUST, Rest, rest_of
+
+__all__ = ["LOOKS", "OUTPUT_AGREEMENT", "Found", "Record", "same_number"]
+
+LOOKS = 100
+"""Readings are not asked for more often than so many times in `settle_s`."""
+
+PATIENCE = 3.0
+"""A range that is not at rest after so many times its `settle_s` never will be."""
+
+NEXT_LOOK = 1.05
+"""The record is looked at again when it has grown by this factor."""
+
+OUTPUT_AGREEMENT = 0.01
+"""Readings of an output at rest lie within this share of the meter's range of each
+other; where they do not, something comes and goes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Where the output of a record is at rest, from reading `first` on."""
+
+    rest: Rest
+    first: int
+
+
+class Record:
+    """The readings of one point as they come in.
+
+    Parameters
+    ----------
+    setup : RangeSetup
+        Says what is wanted, and how slow the range may be.
+    """
+
+    def __init__(self, setup: RangeSetup) -> None:
+        self._setup = setup
+        reading = setup.reading
+        self._least = max(reading.readings_per_point, FEWEST)
+        self._most = max(reading.most_readings_per_point, self._least)
+        share = reading.wanted_uncertainty_ppm * 1e-6
+        self._wanted_in = share * setup.level
+        self._wanted_out = share * abs(setup.nominal_output)
+        self._look = self._least
+        self._watched_s = 0.0
+        self.reference: list[float] = []
+        self.output: list[float] = []
+        self.at_s: list[float] = []
+
+    def add(self, *, at_s: float, reference: float, output: float) -> None:
+        """Take in a pair of readings; `at_s` is when the output was read.
+
+        A pause in which nobody read, however long, counts as one `settle_s`: a
+        process that was suspended goes on where it was.
+        """
+        if self.at_s:
+            self._watched_s += min(at_s - self.at_s[-1], self._setup.settle_s)
+        self.at_s.append(at_s)
+        self.reference.append(reference)
+        self.output.append(output)
+
+    @property
+    def watched_s(self) -> float:
+        """How long the point has been read."""
+        return self._watched_s
+
+    @property
+    def hopeless(self) -> bool:
+        """Whether it should have come to rest long ago."""
+        late = self._watched_s > PATIENCE * self._setup.settle_s
+        return late and len(self.at_s) >= self._most
+
+    @property
+    def spread(self) -> float:
+        """How far the later half of the output's readings lie apart."""
+        later = self.output[len(self.output) // 2 :]
+        return max(later) - min(later)
+
+    def found(self) -> Found | None:
+        """Return where the output is at rest, once that is known well enough."""
+        count = len(self.at_s)
+        if count < self._look:
+            return None
+        self._look = max(count + 1, ceil(NEXT_LOOK * count))
+        rest = self._output_at_rest()
+        if rest is None or not self._reference_at_rest(rest.first):
+            return None
+        if self._says_nothing(rest):
+            return None
+        readings = count - rest.first
+        if readings < self._least:
+            return None
+        settled = abs(rest.departure) * MODEL_TRUST / sqrt(3) <= self._wanted_out
+        sure = rest.widened <= self._wanted_out
+        if settled and (sure or readings >= self._most):
+            return Found(rest=rest, first=rest.first)
+        return None
+
+    def _output_at_rest(self) -> Rest | None:
+        rest = rest_of(self.at_s, self.output, slowest_s=self._setup.slowest_s)
+        if rest is not None or self._watched_s < self._setup.settle_s:
+            return rest
+        # Slower than any settling: a drift, which the other points show as well.
+        first = len(self.output) // 2
+        if self.spread > 2 * self._wanted_out or len(self.output) - first < FEWEST:
+            return None
+        later = self.output[first:]
+        return Rest(
+            value=fmean(later),
+            standard=self.spread / sqrt(12),
+            degrees_of_freedom=inf,
+            departure=0.0,
+            first=first,
+            settled=tuple(later),
+        )
+
+    def _reference_at_rest(self, first: int) -> bool:
+        taken, at_s = self.reference[first:], self.at_s[first:]
+        if max(taken) - min(taken) <= 4 * self._wanted_in:
+            return True
+        rest = rest_of(at_s, taken, slowest_s=self._setup.slowest_s)
+        return rest is not None and abs(rest.departure) <= self._wanted_in
+
+    def _says_nothing(self, rest: Rest) -> bool:
+        """Whether the output shows one number only, which a slow movement may too."""
+        return (
+            len(set(self.output[rest.first :])) == 1
+            and self._watched_s < self._setup.settle_s
+        )
+
+
+def same_number(before: Sequence[float], now: Sequence[float]) -> bool:
+    """Whether readings at a new level are one number, the last one of the old level."""
+    return bool(before) and set(now) == {before[-1]}

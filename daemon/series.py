@@ -1,0 +1,103 @@
+"""From the points of a range to what metrology takes: base, level, base.
+
+The output's movement towards rest is taken off; what that leaves uncertain is a line
+of the budget.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import fmean
+
+from daemon.bench.readings import Point, RangeReadings
+from daemon.metrology.readings import Readings
+from daemon.metrology.uncertainty import Component, Distribution
+
+__all__ = ["Series", "linearity_ppm", "series_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """The readings that the range error follows from, and what settling adds."""
+
+    reference: Readings
+    output: Readings
+    settling: tuple[Component, ...]
+
+
+def series_of(readings: RangeReadings) -> Series:
+    """Return base, level and base of a range's points.
+
+    Base and level come last, after the levels that only tell of straightness; where
+    the first point is at zero it is the base before.
+    """
+    bases, level = _split(readings.points)
+    reversed_ = bases[0].level != 0
+    output = _series([_output(one) for one in bases], _output(level), reversed_)
+    reference = _series([one.reference for one in bases], level.reference, reversed_)
+    scale = 1e6 / abs(output.net_level) if output.net_level else 0.0
+    return Series(
+        reference=reference,
+        output=output,
+        settling=tuple(
+            Component(
+                name=name,
+                standard=one.rest.beyond_scatter * share * scale,
+                distribution=Distribution.STUDENT,
+                degrees_of_freedom=one.rest.degrees_of_freedom,
+            )
+            for name, one, share in (
+                ("settling", level, output.share),
+                *(
+                    ("settling of zero", one, output.share / len(bases))
+                    for one in bases
+                ),
+            )
+            if one.rest is not None
+        ),
+    )
+
+
+def linearity_ppm(
+    readings: RangeReadings, series: Series, full_scale: float
+) -> float | None:
+    """Return the largest distance from the straight line, ppm of full scale.
+
+    The line goes through zero and the level at which the error is found.
+    """
+    slope = series.output.net_level / series.reference.net_level
+    bases, level = _split(readings.points)
+    used = [*bases, level]
+    off = [
+        fmean(_output(one))
+        - series.output.zero
+        - slope * (fmean(one.reference) - series.reference.zero)
+        for one in readings.points
+        if not any(one is taken for taken in used)
+    ]
+    if not off:
+        return None
+    return max(off, key=abs) / (slope * full_scale) * 1e6
+
+
+def _split(points: Sequence[Point]) -> tuple[tuple[Point, ...], Point]:
+    """Return the bases and the level between or after them."""
+    if points[0].level == 0:
+        return (points[0], points[-1]), points[-2]
+    if points[-1].level < 0:
+        return (points[-3], points[-1]), points[-2]
+    return (points[-2],), points[-1]
+
+
+def _output(point: Point) -> Sequence[float]:
+    return point.output if point.rest is None else point.rest.settled
+
+
+def _series(
+    bases: Sequence[Sequence[float]], level: Sequence[float], reversed_: bool
+) -> Readings:
+    return Readings(
+        zero_before=bases[0],
+        level=level,
+        zero_after=bases[1] if len(bases) > 1 else (),
+        reversed_=reversed_,
+    )
