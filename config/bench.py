@@ -50,6 +50,7 @@ BY_HAND = "by hand"
 
 
 CurrentLimit = Annotated[float, Field(gt=0, le=10)]
+Hours = Annotated[float, Field(gt=0, le=1_000)]
 KnownError = Annotated[float, Field(ge=-1_000_000, le=1_000_000)]
 
 
@@ -135,6 +136,7 @@ class CheckStandard(Strict):
     error_ppm: Annotated[dict[Name, KnownError], Field(min_length=1)]
     uncertainty_ppm: PpmAboveZero
     every_units: Count | None = None
+    every_hours: Hours | None = None
 
 
 class Bench(Strict):
@@ -151,6 +153,7 @@ class Bench(Strict):
     current_limit_a: CurrentLimit | None = None
     source_limit: InputQuantity
     ambient_c: tuple[Celsius, Celsius] = Field(default=(18.0, 28.0), strict=False)
+    warm_up_minutes: Annotated[float, Field(ge=0, le=600)] = 0.0
     time_scale: Annotated[float, Field(ge=1, le=10_000)] = 1.0
     source: Instrument
     reference: Instrument
