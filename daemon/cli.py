@@ -27,7 +27,7 @@ COMMANDS = {
     "dashboard": "daemon.commands.running:dashboard",
     "status": "daemon.commands.running:status",
     "measure": "daemon.commands.measuring:measure",
-    "bench": "daemon.commands.measuring:bench",
+    "bench": "daemon.commands.bench:bench",
     "import": "daemon.commands.importing:import_",
     "build": "daemon.commands.records:build",
     "reel": "daemon.commands.records:reel",

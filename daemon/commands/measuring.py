@@ -1,4 +1,4 @@
-"""Measure units: by the bench, by scanner, or by hand; and the source off."""
+"""Measure units: by the bench, by scanner, or by hand."""
 
 from collections.abc import Iterator, Sequence
 from contextlib import nullcontext
@@ -239,36 +239,3 @@ def _show_unit(context: click.Context, done: dict[str, Any]) -> None:
             "verdict": "verdict",
         },
     )
-
-
-@click.group()
-def bench() -> None:
-    """Speak to the bench."""
-
-
-@bench.command("off")
-@click.pass_context
-def bench_off(context: click.Context) -> None:
-    """Turn the source off now, and keep it off.
-
-    A help, no safety function: software-off is no isolation. Disconnect before you
-    touch anything.
-    """
-    # Loaded late to keep the usual way short.
-    from daemon.bench.guard import TAKE_AS_LIVE  # noqa: PLC0415
-    from daemon.safe_off import source_off  # noqa: PLC0415
-
-    reason = source_off(home_of(context))
-    if reason is not None:
-        message = f"the source could not be shown to be off ({reason}): {TAKE_AS_LIVE}"
-        raise NotMeasuredError(message)
-    say("The source is off; `holdpoint bench on` lets a daemon measure again.")
-
-
-@bench.command("on")
-@click.pass_context
-def bench_on(context: click.Context) -> None:
-    """Allow measuring again; the next unit waits for the check standard."""
-    with Client.of(home_of(context).data) as client:
-        client.resume()
-    say("Measuring is allowed again.")
