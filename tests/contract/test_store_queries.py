@@ -71,10 +71,43 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     "holds": (
         {"product": "photoamp"},
         (
-            "hold scope subject product signal reason placed_by placed_at disposal "
-            "person end_reason ended_at"
+            "hold scope subject to_serial product signal reason placed_by placed_at "
+            "disposal person end_reason ended_at"
         ),
     ),
+    "units": ({"product": "photoamp"}, "serial build"),
+    "shipments": (
+        {"product": "photoamp"},
+        (
+            "shipment serial build destination reseller person shipped_at "
+            "override_reason against returned_at"
+        ),
+    ),
+    "past_shipments": (
+        {"product": "photoamp"},
+        "past_shipment build units destination person shipped_at",
+    ),
+    "reworks": (
+        {"product": "photoamp"},
+        (
+            "rework serial build kind range part reel limit_ppm trim_kind trim_ohm "
+            "person reason reworked_at"
+        ),
+    ),
+    "containment_steps": (
+        {"product": "photoamp", "subject": "signal 1"},
+        "serial step person note noted_at",
+    ),
+    "receipts": ({}, "reel quantity marking date_code invoice claim_until"),
+    "reel_uses": (
+        {"reel": "reel 7"},
+        "fitting product build part from_serial fitted_at",
+    ),
+    "yields": (
+        {"product": "photoamp"},
+        "build units first_pass_yield final_yield reworked",
+    ),
+    "decided": ({}, "kind subject person decided_at"),
     "doubts": (
         {"product": "photoamp"},
         (

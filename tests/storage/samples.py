@@ -30,6 +30,17 @@ from storage.records import (
     Unit,
     Verdict,
 )
+from storage.records_shipping import (
+    ContainmentStep,
+    PastShipment,
+    ReelReceipt,
+    Rework,
+    ReworkKind,
+    Shipment,
+    ShipRule,
+    Step,
+    UnitReturn,
+)
 from storage.store import Store
 
 RANGES = ("1 uA", "10 uA", "100 uA", "1 mA")
@@ -245,6 +256,64 @@ CROSS_CHECK = CrossCheck(
     signal="signal 1",
 )
 
+SHIP_RULE = ShipRule(ranges=RANGES, configurations=("c0ffee",))
+SHIPMENT = Shipment(
+    shipment="shipment 1",
+    serial="S001",
+    product="photoamp",
+    destination="order 12",
+    reseller=False,
+    person="Ada",
+    shipped_at=START + timedelta(hours=5),
+    override_reason="asked for as it is",
+)
+RETURN = UnitReturn(
+    unit_return="return 1",
+    serial="S001",
+    product="photoamp",
+    person="Ada",
+    reason="called back",
+    returned_at=START + timedelta(hours=6),
+)
+REWORK = Rework(
+    rework="rework 1",
+    serial="S001",
+    product="photoamp",
+    kind=ReworkKind.REPLACE,
+    person="Ada",
+    reason="R13 is of the bad reel",
+    reworked_at=START + timedelta(hours=7),
+    part="R13",
+    reel="reel 7",
+)
+STEP = ContainmentStep(
+    containment_step="step 1",
+    product="photoamp",
+    subject="signal 1",
+    serial="S001",
+    step=Step.NOTIFIED,
+    person="Ada",
+    note="wrote to order 12",
+    noted_at=START + timedelta(hours=6),
+)
+PAST_SHIPMENT = PastShipment(
+    past_shipment="past 1",
+    product="photoamp",
+    build="B2",
+    units=12,
+    destination="order 3",
+    person="Ada",
+    shipped_at=START,
+)
+RECEIPT = ReelReceipt(reel="reel 7", quantity=500, invoice="2026-17")
+
+
+def decided(person: str, action: str, subject: str, at: datetime) -> Decision:
+    """Return a line for the ledger."""
+    return Decision(
+        person=person, action=action, subject=subject, reason="why", decided_at=at
+    )
+
 
 _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("products", {}),
@@ -254,6 +323,12 @@ _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("reels", {}),
     ("signal_history", {"signal": "signal 1"}),
     ("holds", {"product": "photoamp"}),
+    ("units", {"product": "photoamp"}),
+    ("shipments", {"product": "photoamp"}),
+    ("past_shipments", {"product": "photoamp"}),
+    ("reworks", {"product": "photoamp"}),
+    ("containment_steps", {"product": "photoamp", "subject": "signal 1"}),
+    ("receipts", {}),
     ("doubts", {"product": "photoamp"}),
     ("cross_checks", {"product": "photoamp"}),
     ("watermark", {"product": "photoamp"}),
@@ -284,4 +359,15 @@ def record_all(store: Store) -> None:
     store.raise_doubt(replace(DOUBT, doubt="doubt 2", cause=DoubtCause.OVERDUE))
     store.end_doubt(DOUBT_END, CLEARED)
     store.record_cross_check(CROSS_CHECK)
+    store.add_receipt(RECEIPT)
+    assert (
+        store.ship(
+            SHIPMENT, SHIP_RULE, decided("Ada", "ship", "S001", SHIPMENT.shipped_at)
+        )
+        == []
+    )
+    store.take_back(RETURN, decided("Ada", "take back", "S001", RETURN.returned_at))
+    store.record_rework(REWORK, decided("Ada", "rework", "S001", REWORK.reworked_at))
+    store.note_step(STEP, decided("Ada", "notified", "S001", STEP.noted_at))
+    store.add_past_shipment(PAST_SHIPMENT, decided("Ada", "ship", "B2", START))
     store.note_job("backup", START)

@@ -2,9 +2,9 @@
 -- units: how many were measured. first_pass_yield: of the units of which any range
 -- was judged, the share whose every range, at its first result, was conforming or
 -- like known-good. state: held while an open hold stands on the build, on a reel
--- fitted in it or on any of its units.
+-- fitted in it or on any of its units or serials.
 with standing as (
-    select hold.hold, hold.scope, hold.subject
+    select hold.hold, hold.scope, hold.subject, hold.to_serial
     from hold
     left join hold_end on hold_end.hold = hold.hold
     where hold_end.hold is null
@@ -21,6 +21,13 @@ holding as (
     from standing
     join unit on unit.serial = standing.subject
     where standing.scope = 'unit'
+    union
+    select standing.hold, unit.build
+    from standing
+    join unit
+        on unit.serial between standing.subject and standing.to_serial
+        and length(unit.serial) = length(standing.subject)
+    where standing.scope = 'serials'
 ),
 held as (
     select build, count(*) as open_holds

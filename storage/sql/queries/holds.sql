@@ -4,6 +4,7 @@ select
     hold.hold,
     hold.scope,
     hold.subject,
+    hold.to_serial,
     hold.product,
     hold.signal,
     hold.reason,

@@ -1,0 +1,74 @@
+"""Serials as people count them, and what a serial carries."""
+
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+_DIGIT = re.compile("[0-9]")
+
+
+def serial_order(serial: str) -> tuple[tuple[int, int | str], ...]:
+    """Return a key that sorts serials as people count: digits as numbers.
+
+    >>> sorted(["A10", "A9"], key=serial_order)
+    ['A9', 'A10']
+    """
+    pieces = re.split(r"(\d+)", serial)
+    return tuple((0, int(p)) if p.isdecimal() else (1, p) for p in pieces if p)
+
+
+def serial_form(serial: str) -> str:
+    """Return a serial with its digits left out of account.
+
+    >>> serial_form("PA-3007")
+    'PA-0000'
+    """
+    return _DIGIT.sub("0", serial)
+
+
+def within(serial: str, first: str, last: str) -> bool:
+    """Whether a serial lies in a range of serials of one form, both ends included.
+
+    >>> within("PA-3007", "PA-3001", "PA-3010"), within("PA-30070", "PA-3001", "PA-9")
+    (True, False)
+    """
+    return serial_form(serial) == serial_form(first) and first <= serial <= last
+
+
+def reels_of(
+    serial: str,
+    fittings: Iterable[Mapping[str, Any]],
+    replacements: Iterable[Mapping[str, Any]] = (),
+) -> dict[str, str]:
+    """Return the reel that each part of a unit comes from, as far as recorded.
+
+    Parameters
+    ----------
+    fittings
+        Of the unit's build: `part`, `reel`, `from_serial` (None: from the first unit
+        on), `fitted_at`.
+    replacements
+        Parts that were replaced on this unit alone: `part`, `reel`, `reworked_at`.
+
+    Examples
+    --------
+    >>> whole = {"part": "R12", "reel": "K-1", "from_serial": None, "fitted_at": 1}
+    >>> later = {"part": "R12", "reel": "K-2", "from_serial": "A9", "fitted_at": 2}
+    >>> reels_of("A8", [whole, later]), reels_of("A10", [whole, later])
+    ({'R12': 'K-1'}, {'R12': 'K-2'})
+    """
+    order = serial_order(serial)
+    reels: dict[str, str] = {}
+    for one in sorted(fittings, key=_takes_over):
+        since = one["from_serial"]
+        if since is None or serial_order(since) <= order:
+            reels[one["part"]] = one["reel"]
+    for one in sorted(replacements, key=lambda one: one["reworked_at"]):
+        reels[one["part"]] = one["reel"]
+    return reels
+
+
+def _takes_over(fitting: Mapping[str, Any]) -> tuple[Any, ...]:
+    """Return the order in which fittings take over from each other."""
+    since = fitting["from_serial"]
+    return (since is not None, serial_order(since or ""), fitting["fitted_at"])

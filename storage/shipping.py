@@ -1,0 +1,228 @@
+"""What speaks against a unit's leaving, asked inside the transaction that ships it.
+
+Asking first and recording after would let a hold slip in between; here both are one
+transaction, and transactions follow one another.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from storage.records import Disposal, Scope, Verdict
+from storage.records_shipping import ReworkKind, ShipRule
+from storage.serials import reels_of, within
+from storage.tables import Transaction
+
+UNKNOWN = "no unit has this serial"
+AWAY = "it has left already"
+FINAL = (UNKNOWN, AWAY)
+"""Reasons that nobody can override."""
+
+Row = Mapping[str, Any]
+
+_UNIT = "select serial, build from unit where serial = $serial and product = $product"
+_LATEST = """
+select number, range, run, started_at, error_ppm, uncertainty_ppm, verdict
+from range_result
+where serial = $serial and product = $product and kind = 'unit'
+qualify row_number() over (partition by range order by number desc) = 1
+order by number, place
+"""
+_RUNS = """
+select number, session, configuration, started_at from run
+where serial = $serial and product = $product and kind = 'unit' order by number
+"""
+_HOLDS = """
+select hold.*, hold_end.disposal, hold_end.ended_at, hold_end.person as ended_by
+from hold left join hold_end on hold_end.hold = hold.hold
+where hold.product = $product order by hold.placed_at, hold.hold
+"""
+_FITTINGS = """
+select part, reel, from_serial, fitted_at from fitting
+where build = $build and product = $product
+"""
+_REWORKS = "select * from rework where serial = $serial order by reworked_at"
+_SHIPPED = """
+select 'out' as way, shipped_at as moved_at, destination from shipment
+where serial = $serial and product = $product
+union all
+select 'back', returned_at, '' from unit_return
+where serial = $serial and product = $product
+order by moved_at, way desc
+"""
+_DOUBTS = """
+select distinct doubt.reason from doubt
+join run
+    on run.session = doubt.session
+    and run.number between doubt.from_number and doubt.to_number
+left join doubt_end on doubt_end.doubt = doubt.doubt
+join (
+    select range, max(number) as number from range_result
+    where serial = $serial and kind = 'unit' group by range
+) as latest on latest.number = run.number
+where doubt.product = $product and doubt_end.doubt is null
+order by doubt.reason
+"""
+_WATERMARK = "select number from watermark where product = $product"
+
+
+def against(
+    transaction: Transaction, serial: str, product: str, rule: ShipRule
+) -> list[str]:
+    """Return every reason for which a unit may not leave; none when it may."""
+    named = {"serial": serial, "product": product}
+    units = transaction.ask(_UNIT, named)
+    if not units:
+        return [UNKNOWN]
+    reworks = transaction.ask(_REWORKS, {"serial": serial})
+    moves = transaction.ask(_SHIPPED, named)
+    runs = transaction.ask(_RUNS, named)
+    held = _holds_on(transaction, serial, product, str(units[0]["build"]), reworks)
+    results = transaction.ask(_LATEST, named)
+    return [
+        *_away(moves, runs),
+        *_held(held, runs),
+        *_not_watched(transaction, product, runs),
+        *_not_measured(results, reworks, rule),
+        *_not_conforming(results, reworks, held),
+        *(f"its bench is in doubt: {r['reason']}" for r in _doubts(transaction, named)),
+        *_outdated(results, runs, rule),
+    ]
+
+
+def _doubts(transaction: Transaction, named: Mapping[str, str]) -> list[Row]:
+    return list(transaction.ask(_DOUBTS, named))
+
+
+def _holds_on(
+    transaction: Transaction,
+    serial: str,
+    product: str,
+    build: str,
+    reworks: Sequence[Row],
+) -> list[Row]:
+    """Return every hold, open or ended, that concerns a unit."""
+    replaced = [one for one in reworks if one["kind"] == ReworkKind.REPLACE]
+    fittings = transaction.ask(_FITTINGS, {"build": build, "product": product})
+    reels = set(reels_of(serial, fittings, replaced).values())
+    return [
+        one
+        for one in transaction.ask(_HOLDS, {"product": product})
+        if concerns(one, serial=serial, build=build, reels=reels)
+    ]
+
+
+def concerns(hold: Row, *, serial: str, build: str, reels: set[str]) -> bool:
+    """Whether a hold stands on a unit, its build, a reel it carries, or its serials."""
+    subject = str(hold["subject"])
+    match hold["scope"]:
+        case Scope.UNIT:
+            return subject == serial
+        case Scope.BUILD:
+            return subject == build
+        case Scope.REEL:
+            return subject in reels
+        case _:
+            return within(serial, subject, str(hold["to_serial"]))
+
+
+def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:
+    if not moves:
+        return []
+    if moves[-1]["way"] == "out":
+        return [AWAY]
+    if not _measured_after(runs, moves[-1]["moved_at"]):
+        return ["it came back and was not measured since"]
+    return []
+
+
+def _held(held: Sequence[Row], runs: Sequence[Row]) -> list[str]:
+    said = []
+    for one in held:
+        match one["disposal"]:
+            case None:
+                said.append(f"held ({one['scope']} {one['subject']}): {one['reason']}")
+            case Disposal.SCRAP:
+                said.append(f"scrapped by {one['ended_by']}")
+            case Disposal.REWORK if not _measured_after(runs, one["ended_at"]):
+                said.append("it is to be reworked and was not measured since")
+            case _:
+                pass
+    return said
+
+
+def _measured_after(runs: Sequence[Row], at: datetime) -> bool:
+    return bool(runs) and runs[-1]["started_at"] > at
+
+
+def _not_watched(
+    transaction: Transaction, product: str, runs: Sequence[Row]
+) -> list[str]:
+    marks = transaction.ask(_WATERMARK, {"product": product})
+    watched = marks[0]["number"] if marks else 0
+    if runs and runs[-1]["number"] > watched:
+        return ["its last run is not evaluated yet"]
+    return []
+
+
+def _not_measured(
+    results: Sequence[Row], reworks: Sequence[Row], rule: ShipRule
+) -> list[str]:
+    there = {one["range"] for one in results}
+    missing = [key for key in rule.ranges if key not in there]
+    if len(missing) == len(rule.ranges):
+        return ["it was never measured"]
+    said = [f"not measured on {', '.join(missing)}"] if missing else []
+    touched = [one for one in reworks if one["kind"] != ReworkKind.REGRADE]
+    stale = [
+        str(one["range"])
+        for one in results
+        if any(
+            one["started_at"] < rework["reworked_at"]
+            for rework in touched
+            if rework["range"] in (None, one["range"])
+        )
+    ]
+    if stale:
+        said.append(f"not measured since its rework on {', '.join(stale)}")
+    return said
+
+
+def _not_conforming(
+    results: Sequence[Row], reworks: Sequence[Row], held: Sequence[Row]
+) -> list[str]:
+    regraded = {
+        one["range"]: float(one["limit_ppm"])
+        for one in reworks
+        if one["kind"] == ReworkKind.REGRADE
+    }
+    return [
+        f"{one['verdict']} on {one['range']}"
+        for one in results
+        if one["verdict"] not in (Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD)
+        and not _within_grade(one, regraded.get(one["range"]))
+        and not _conceded(one, held)
+    ]
+
+
+def _within_grade(result: Row, limit_ppm: float | None) -> bool:
+    """Whether a range conforms to the wider limit that it was regraded to."""
+    if limit_ppm is None:
+        return False
+    return bool(abs(result["error_ppm"]) + 2 * result["uncertainty_ppm"] <= limit_ppm)
+
+
+def _conceded(result: Row, held: Sequence[Row]) -> bool:
+    """Whether a person let this unit go as it was measured."""
+    return any(
+        one["scope"] == Scope.UNIT
+        and one["disposal"] == Disposal.CONCESSION
+        and one["ended_at"] >= result["started_at"]
+        for one in held
+    )
+
+
+def _outdated(results: Sequence[Row], runs: Sequence[Row], rule: ShipRule) -> list[str]:
+    judged_by = {one["number"]: one["configuration"] for one in runs}
+    old = {judged_by[one["number"]] for one in results} - set(rule.configurations)
+    return ["it was judged by settings that are no longer in force"] if old else []

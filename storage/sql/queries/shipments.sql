@@ -1,0 +1,23 @@
+-- One row each time a unit of the product left. returned_at: when it came back from
+-- this shipment, null while it is away.
+select
+    shipment.shipment,
+    shipment.serial,
+    unit.build,
+    shipment.destination,
+    shipment.reseller,
+    shipment.person,
+    shipment.shipped_at,
+    shipment.override_reason,
+    shipment.against,
+    (
+        select min(unit_return.returned_at)
+        from unit_return
+        where unit_return.serial = shipment.serial
+            and unit_return.product = shipment.product
+            and unit_return.returned_at >= shipment.shipped_at
+    ) as returned_at
+from shipment
+join unit on unit.serial = shipment.serial
+where shipment.product = $product
+order by shipment.shipped_at, shipment.shipment;
