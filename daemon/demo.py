@@ -44,7 +44,7 @@ class Step:
 
 
 class Hands:
-    """Speaks to the simulated bench's fixture port: mounts boards, nothing else."""
+    """Speaks to the simulated bench's fixture port: mounts boards, pulls cables."""
 
     def __init__(self, host: str, port: int) -> None:
         self._line = socket.create_connection((host, port), timeout=10.0)
@@ -57,6 +57,14 @@ class Hands:
     def state(self) -> dict[str, Any]:
         """Return what a bystander sees: what is mounted, whether the source is on."""
         return self._do({"do": "state"})
+
+    def fault(self, role: str, kind: str) -> None:
+        """Let something go wrong with an instrument, once or until it is mended."""
+        self._do({"do": "fault", "role": role, "kind": kind})
+
+    def clear(self) -> None:
+        """Mend every instrument."""
+        self._do({"do": "clear"})
 
     def scenario(self) -> dict[str, Any]:
         """Return builds, reels and fittings, which an operator knows, and the truth."""
