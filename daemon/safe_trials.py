@@ -34,7 +34,7 @@ from daemon.product import ProductModel
 
 OFF_WITHIN_S = 1.0
 STEPS_S = (3600, -3600)
-LONGEST_S = 20.0
+LONGEST_S = 60.0
 POINTS_AFTER_STEP = 3
 SHIFTED_WITHIN_S = 60.0
 TIMEOUT_S = 0.5

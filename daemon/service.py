@@ -296,6 +296,8 @@ class Worker:
             return
         if turn_off(Orders.load(self._home.orders), 0.0) is None:
             self._alarmed = False
+            if self._bench is None:
+                self._home.orders.unlink()
             self.desk.show(
                 alarm=None,
                 source_on=False,

@@ -44,6 +44,7 @@ BEAT_S = 0.1
 BOUND_S = 0.5
 """Longest silence; with the switching itself the source is off within a second."""
 START_S = 10.0
+END_S = 2.0
 FIRE_S = 2.0
 WATCH_PATIENCE_S = 600.0
 """A cable that was pulled may be put back; then the source is to go off."""
@@ -184,7 +185,7 @@ class Guard:
             self._beats.join()
         self._line.close()
         try:
-            self._process.wait(START_S)
+            self._process.wait(END_S)
         except subprocess.TimeoutExpired:
             _left_trying.append(self._process)
 
