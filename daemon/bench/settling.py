@@ -10,7 +10,7 @@ from daemon.metrology.settling import FEWEST, MODEL_TRUST, Rest, rest_of
 
 __all__ = ["LOOKS", "OUTPUT_AGREEMENT", "Found", "Record", "same_number"]
 
-LOOKS = 100
+LOOKS = 300
 """Readings are not asked for more often than so many times in `settle_s`."""
 
 PATIENCE = 3.0

@@ -15,7 +15,7 @@ from scipy.special import fdtri
 from daemon.metrology.checks import positive, same_length, sample
 from daemon.metrology.uncertainty import coverage_factor
 
-__all__ = ["MODEL_TRUST", "Rest", "rest_of"]
+__all__ = ["FEWEST", "MODEL_TRUST", "Rest", "fewest_readings", "rest_of"]
 
 Floats = NDArray[np.float64]
 
@@ -130,6 +130,67 @@ def rest_of(
                 settled=tuple((taken[first:] - found.movement).tolist()),
             )
     return None
+
+
+def fewest_readings(
+    *,
+    step: float,
+    time_constant_s: float,
+    spacing_s: float,
+    noise: float,
+    wanted: float,
+    least: int = FEWEST,
+    most: int = 100_000,
+) -> int:
+    """Return how many readings tell where a step comes to rest: the fastest there is.
+
+    Parameters
+    ----------
+    step : float
+        How far it goes, any unit; 0 where nothing moves.
+    time_constant_s, spacing_s : float
+        Of the range; between readings, the first of which comes after one spacing.
+    noise, wanted : float
+        Standard deviation of a reading; standard uncertainty that is wanted.
+    least, most : int
+        Bounds of the answer.
+
+    Returns
+    -------
+    int
+        With noise, step and time constant known beforehand, as a model knows them and
+        a bench does not.
+
+    Raises
+    ------
+    ArgumentError
+        If an argument is outside its bound.
+
+    Examples
+    --------
+    >>> fewest_readings(
+    ...     step=1.0, time_constant_s=0.5, spacing_s=0.04, noise=1e-6, wanted=1e-5
+    ... )
+    51
+    """
+    positive(
+        time_constant_s=time_constant_s, spacing_s=spacing_s, noise=noise, wanted=wanted
+    )
+    for count in range(max(least, FEWEST), most):
+        t = spacing_s * np.arange(1, count + 1)
+        e = np.exp(-t / time_constant_s)
+        trust = abs(step) * float(e[-1]) * MODEL_TRUST / sqrt(3)
+        if trust > wanted:
+            continue
+        design = np.ones((count, 1))
+        if abs(step) * float(e[0]) > noise:
+            shape = np.column_stack([e, e * t / time_constant_s])
+            scale = np.sqrt((shape**2).sum(axis=0))
+            design = np.column_stack([design, shape / scale])
+        row = np.linalg.pinv(design, rcond=1e-9)[0]
+        if hypot(noise * sqrt(float(row @ row)), trust) <= wanted:
+            return count
+    return most
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,13 +12,16 @@ __all__ = ["Ammeter", "Meter", "MeterScale", "Thermometer", "Voltmeter"]
 OVERRANGE = 9.9e37
 OVERLOAD_AT = 1.2
 MAINS_HZ = 50.0
+BENT_FROM = 0.05
+"""From this share of full scale on, a bent range is off by all of its bend."""
 
 
 @dataclass(slots=True, kw_only=True)
 class MeterScale:
     """One range of a meter with the errors that this very meter has.
 
-    `gain_ppm` and `offset` lie within the specification. `step_ppm` and
+    `gain_ppm` and `offset` lie within the specification; so does `bend`, by which a
+    range that is not straight is off at either end. `step_ppm` and
     `drift_ppm_per_s`, counted from `drift_since_s`, are faults.
     """
 
@@ -27,6 +30,7 @@ class MeterScale:
     gain_ppm: float
     offset: float
     noise: float
+    bend: float = 0.0
     step_ppm: float = 0.0
     drift_ppm_per_s: float = 0.0
     drift_since_s: float = 0.0
@@ -37,6 +41,9 @@ class MeterScale:
         if self.drift_ppm_per_s:
             gain_ppm += self.drift_ppm_per_s * (at_s - self.drift_since_s)
         shown = true * (1 + gain_ppm * 1e-6) + self.offset
+        if self.bend:
+            near_zero = true / (BENT_FROM * self.full_scale)
+            shown += self.bend * max(-1.0, min(1.0, near_zero))
         shown += self.noise * standard_normal
         if abs(shown) > OVERLOAD_AT * self.full_scale:
             return copysign(OVERRANGE, shown)

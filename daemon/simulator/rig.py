@@ -54,6 +54,9 @@ class BenchNature:
     ambient_swing_c: float = 0.5
     emf_ppm: float = 1.0
     warm_emf_ppm: float = 5.0
+    straightness: float = 0.0
+    """How much of what a meter's specification gives of its range is a bend, in step
+    with its error of reading; the rest is an offset by itself, which zeros remove."""
     input_ohm: float = 50.0
     rail: float = 1.5
     """Output rails as a multiple of the largest output at full scale."""
@@ -319,12 +322,15 @@ class Rig:
 
     def _scale(self, one: MeterRange) -> MeterScale:
         """Draw a meter range's errors: its specification bounds them."""
-        draw = self._errors.uniform
+        of_reading, of_range = self._errors.uniform(-1, 1), self._errors.uniform(-1, 1)
+        bound = one.of_range_ppm * 1e-6 * one.full_scale
+        bent = self._nature.straightness
         return MeterScale(
             full_scale=one.full_scale,
             resolution=one.resolution,
-            gain_ppm=draw(-1, 1) * one.of_reading_ppm,
-            offset=draw(-1, 1) * one.of_range_ppm * 1e-6 * one.full_scale,
+            gain_ppm=of_reading * one.of_reading_ppm,
+            offset=of_range * bound * (1 - bent),
+            bend=of_reading * bound * bent,
             noise=self._nature.meter_noise_ppm * 1e-6 * one.full_scale,
         )
 
