@@ -6,6 +6,7 @@ time since the last check, and is pinned at both ends once the next check is in.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import sqrt
 
 from daemon.metrology.checks import finite, not_negative
@@ -69,7 +70,7 @@ def walk_rate(points: Sequence[CheckPoint]) -> float:
     0.82
     """
     beyond = 0.0
-    for one, other in zip(points, points[1:], strict=False):
+    for one, other in pairwise(points):
         _require_order(one, other)
         step = other.difference_ppm - one.difference_ppm
         beyond += step**2 - one.uncertainty_ppm**2 - other.uncertainty_ppm**2
