@@ -40,6 +40,7 @@ from storage.errors import (
 from storage.migrate import migrate
 from storage.recording_runs import record_run
 from storage.records import (
+    BenchInstrument,
     Build,
     CheckResult,
     Configuration,
@@ -184,6 +185,11 @@ class LocalStore:
         """Keep who ended a hold, with its ledger row."""
         with self._database.transaction() as transaction:
             recording.end_hold(transaction, end, decision)
+
+    def note_instruments(self, instruments: Sequence[BenchInstrument]) -> None:
+        """Keep which instruments a session is measured with."""
+        with self._database.transaction() as transaction:
+            recording_bench.note_instruments(transaction, instruments)
 
     def raise_doubt(self, doubt: Doubt) -> None:
         """Keep a doubt on runs of a session."""

@@ -1,10 +1,22 @@
-"""How doubts on a bench's runs and comparisons of its meters are kept."""
+"""How a bench's instruments, doubts on its runs and comparisons of meters are kept."""
+
+from collections.abc import Sequence
 
 from storage.door import cells
 from storage.errors import RefusedValueError
 from storage.recording import decide, require_decided
-from storage.records import CrossCheck, Decision, Doubt, DoubtEnd
+from storage.records import BenchInstrument, CrossCheck, Decision, Doubt, DoubtEnd
 from storage.tables import Reference, Transaction, keep, require
+
+
+def note_instruments(
+    transaction: Transaction, instruments: Sequence[BenchInstrument]
+) -> None:
+    """Keep the instruments of a session that is there already."""
+    for one in instruments:
+        row = cells(one)
+        require(transaction, [Reference(kind="session", key=one.session)])
+        keep(transaction, "bench_instrument", row, key=("session", "role"))
 
 
 def raise_doubt(transaction: Transaction, doubt: Doubt) -> None:

@@ -268,6 +268,25 @@ class HoldEnd:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BenchInstrument:
+    """The instrument that stood in one role while a session was measured.
+
+    `identity` and `serial_number` are what it said itself, or what was typed where
+    it cannot say. The calibration's two days are ISO 8601 dates: a certificate names
+    a day and no time. `remark` is what a reader of its results must know.
+    """
+
+    session: str
+    role: str
+    address: str
+    identity: str | None = None
+    serial_number: str | None = None
+    calibrated_at: str | None = None
+    due_at: str | None = None
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
     """Runs of one session that no check standard stands behind.
 

@@ -16,6 +16,7 @@ from storage import wire
 from storage.endpoint import Endpoint
 from storage.errors import UnreachableError
 from storage.records import (
+    BenchInstrument,
     Build,
     CheckResult,
     Configuration,
@@ -128,6 +129,10 @@ class RemoteStore:
     def end_hold(self, end: HoldEnd, decision: Decision) -> None:
         """Keep who ended a hold, with its ledger row."""
         self._command("end_hold", end=end, decision=decision)
+
+    def note_instruments(self, instruments: Sequence[BenchInstrument]) -> None:
+        """Keep which instruments a session is measured with."""
+        self._command("note_instruments", instruments=instruments)
 
     def raise_doubt(self, doubt: Doubt) -> None:
         """Keep a doubt on runs of a session."""

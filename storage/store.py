@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol, Self
 import pyarrow as pa
 
 from storage.records import (
+    BenchInstrument,
     Build,
     CheckResult,
     Configuration,
@@ -104,6 +105,10 @@ class Store(Protocol):
 
     def end_hold(self, end: HoldEnd, decision: Decision) -> None:
         """Keep who ended a hold, with its ledger row. Ending twice is a conflict."""
+        ...
+
+    def note_instruments(self, instruments: Sequence[BenchInstrument]) -> None:
+        """Keep which instruments a session is measured with, one a role."""
         ...
 
     def raise_doubt(self, doubt: Doubt) -> None:

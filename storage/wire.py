@@ -32,6 +32,7 @@ COMMANDS = (
     "record_evaluation",
     "place_hold",
     "end_hold",
+    "note_instruments",
     "raise_doubt",
     "end_doubt",
     "record_cross_check",
@@ -80,6 +81,8 @@ def _plain(what: str, value: object) -> object:
         }
     if isinstance(value, list | tuple) and any(is_dataclass(one) for one in value):
         return [_plain(what, one) for one in value]
+    if isinstance(value, tuple) and all(isinstance(one, str) for one in value):
+        return [cell(what, one) for one in value]
     kept = cell(what, value)
     # An offset from UTC may be of seconds, which the ISO form of many readers lacks.
     return kept.isoformat() if isinstance(kept, datetime) else kept

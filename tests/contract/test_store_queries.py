@@ -108,6 +108,14 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         "build units first_pass_yield final_yield reworked",
     ),
     "decided": ({}, "kind subject person decided_at"),
+    "instruments": (
+        {"session": "session 1"},
+        "role address identity serial_number calibrated_at due_at remark",
+    ),
+    "latest_instruments": (
+        {"bench": "bench 1"},
+        ("role session address identity serial_number calibrated_at due_at remark"),
+    ),
     "doubts": (
         {"product": "photoamp"},
         (

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from storage.records import (
+    BenchInstrument,
     Build,
     Cause,
     Configuration,
@@ -214,6 +215,17 @@ ENDED = Decision(
     decided_at=START + timedelta(hours=2),
 )
 
+INSTRUMENT = BenchInstrument(
+    session="session 1",
+    role="output",
+    address="ASRL/dev/ttyUSB0::INSTR",
+    identity="Workshop,bench meter,4711",
+    serial_number="4711",
+    calibrated_at="2025-03-01",
+    due_at="2026-03-01",
+    remark="the output meter's calibration was due on 2026-03-01",
+)
+
 DOUBT = Doubt(
     doubt="doubt 1",
     product="photoamp",
@@ -329,6 +341,7 @@ _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("reworks", {"product": "photoamp"}),
     ("containment_steps", {"product": "photoamp", "subject": "signal 1"}),
     ("receipts", {}),
+    ("instruments", {"session": "session 1"}),
     ("doubts", {"product": "photoamp"}),
     ("cross_checks", {"product": "photoamp"}),
     ("watermark", {"product": "photoamp"}),
@@ -355,6 +368,7 @@ def record_all(store: Store) -> None:
     store.record_evaluation(EVALUATION)
     store.place_hold(PERSONS_HOLD, PLACED)
     store.end_hold(END, ENDED)
+    store.note_instruments([INSTRUMENT])
     store.raise_doubt(DOUBT)
     store.raise_doubt(replace(DOUBT, doubt="doubt 2", cause=DoubtCause.OVERDUE))
     store.end_doubt(DOUBT_END, CLEARED)

@@ -1,0 +1,23 @@
+-- One row a role of a bench: the instrument of the latest session that had one there.
+select
+    role,
+    session,
+    address,
+    identity,
+    serial_number,
+    calibrated_at,
+    due_at,
+    remark
+from (
+    select
+        bench_instrument.*,
+        row_number() over (
+            partition by bench_instrument.role
+            order by session.opened_at desc, session.session desc
+        ) as age
+    from bench_instrument
+    join session on session.session = bench_instrument.session
+    where session.bench = $bench
+) as met
+where age = 1
+order by role;
