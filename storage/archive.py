@@ -10,9 +10,11 @@ from pathlib import Path
 import duckdb
 
 from storage.errors import SchemaError, WriteError, sentence
-from storage.ledger import LedgerRow, verify
+from storage.ledger import Anchor, LedgerRow, anchors_of, verify
 
 SUFFIX = ".duckdb"
+ANCHORS = "ledger-anchors.txt"
+"""Beside the copies: the newest row of the ledger at each of them, a line each."""
 
 
 def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Path:
@@ -45,6 +47,7 @@ def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Pat
             check(part, counts)
             _sync(part)
             part.rename(path)
+            _note_anchor(path)
             _sync(folder)
         finally:
             _remove(part)
@@ -83,6 +86,37 @@ def check(path: Path, counts: Mapping[str, int] | None = None) -> Mapping[str, i
             where=str(path), detail=f"the ledger is broken at row {broken}"
         )
     return found
+
+
+def anchors(folder: Path) -> tuple[Anchor, ...]:
+    """Return what the copies in a folder noted of the ledger; none without copies.
+
+    Raises
+    ------
+    SchemaError
+        When the file of anchors cannot be read.
+    """
+    path = folder / ANCHORS
+    try:
+        return anchors_of(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return ()
+    except (OSError, UnicodeDecodeError) as exc:
+        raise SchemaError(where=str(path), detail=sentence(exc)) from exc
+
+
+def _note_anchor(copy: Path) -> None:
+    """Note the newest row of a copy's ledger beside it; lines are only ever added."""
+    with duckdb.connect(str(copy), read_only=True) as database:
+        rows = database.execute(
+            "select seq, row_hash from decision order by seq desc limit 1"
+        ).fetchall()
+    for seq, row_hash in rows:
+        line = Anchor(seq=seq, row_hash=row_hash).line(datetime.now(UTC))
+        with (copy.parent / ANCHORS).open("a", encoding="utf-8") as file:
+            file.write(f"{line}\n")
+            file.flush()
+            os.fsync(file.fileno())
 
 
 def keep_newest(folder: Path, stem: str, number: int) -> None:

@@ -2,15 +2,17 @@
 
 A chain shows that a row in it was changed, removed or moved. It cannot show that
 its newest rows were cut off, nor stop somebody from writing a whole new chain:
-against both, note the newest row's hash elsewhere (a printed document will do) and
-give it to `verify` as `head`.
+against both, each backup notes the newest row's hash in a file beside it, and
+`verify` is given what was noted. Rows cut off since the last backup show as kept
+rows that nobody decided (`undecided`).
 """
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any, Self
 
 from storage.records import Decision
 
@@ -76,19 +78,78 @@ def chain(decision: Decision, after: LedgerRow | None) -> LedgerRow:
     )
 
 
-def verify(rows: Iterable[LedgerRow], head: LedgerRow | None = None) -> int | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anchor:
+    """What was noted elsewhere of the newest row at a moment."""
+
+    seq: int
+    row_hash: str
+
+    @classmethod
+    def of(cls, row: LedgerRow) -> Self:
+        """Return what is noted of a row."""
+        return cls(seq=row.seq, row_hash=row.row_hash)
+
+    def line(self, at: datetime) -> str:
+        """Return the line of a file of anchors.
+
+        >>> Anchor(seq=3, row_hash="ab").line(datetime(2026, 1, 5, 8, tzinfo=UTC))
+        '2026-01-05T08:00:00+00:00 3 ab'
+        """
+        return f"{at.astimezone(UTC).isoformat()} {self.seq} {self.row_hash}"
+
+
+def anchors_of(text: str) -> tuple[Anchor, ...]:
+    """Return the anchors of a file; a line that is none counts as one never kept.
+
+    >>> anchors_of("2026-01-05T08:00:00+00:00 3 ab")
+    (Anchor(seq=3, row_hash='ab'),)
+    """
+    found = []
+    for line in text.splitlines():
+        match line.split():
+            case [_, seq, row_hash] if seq.isdecimal():
+                found.append(Anchor(seq=int(seq), row_hash=row_hash))
+            case []:
+                pass
+            case _:
+                found.append(Anchor(seq=0, row_hash=line))
+    return tuple(found)
+
+
+def undecided(
+    rows: Iterable[LedgerRow], kept: Iterable[Mapping[str, Any]]
+) -> list[Mapping[str, Any]]:
+    """Return kept rows that need a decision and have none in the ledger.
+
+    Parameters
+    ----------
+    kept
+        `subject`, `person` and `decided_at` of each (the query `decided`).
+    """
+    said = {(one.subject, one.person, one.decided_at) for one in rows}
+    return [
+        one
+        for one in kept
+        if (one["subject"], one["person"], one["decided_at"]) not in said
+    ]
+
+
+def verify(rows: Iterable[LedgerRow], anchors: Iterable[Anchor] = ()) -> int | None:
     """Return the first place, from 1, at which the chain is broken; None if whole.
 
     Parameters
     ----------
     rows : iterable of LedgerRow
         The ledger from its first row on, in the order it is kept.
-    head : LedgerRow, optional
-        A row known to have been kept, noted elsewhere; shows a cut-off end.
+    anchors : iterable of Anchor
+        Rows known to have been kept, noted elsewhere; they show a cut-off end.
     """
     before: LedgerRow | None = None
     place = 0
-    head_seen = head is None
+    noted: dict[int, set[str]] = {}
+    for one in anchors:
+        noted.setdefault(one.seq, set()).add(one.row_hash)
     for place, row in enumerate(rows, start=1):
         decision = Decision(
             person=row.person,
@@ -99,9 +160,9 @@ def verify(rows: Iterable[LedgerRow], head: LedgerRow | None = None) -> int | No
         )
         if chain(decision, before) != row:
             return place
-        if head is not None and row.seq == head.seq:
-            if row != head:
-                return place
-            head_seen = True
+        if noted.get(row.seq, {row.row_hash}) != {row.row_hash}:
+            return place
         before = row
-    return None if head_seen else place + 1
+    if any(not 1 <= seq <= place for seq in noted):
+        return place + 1
+    return None

@@ -8,8 +8,18 @@ import pytest
 
 from storage import archive, local
 from storage.errors import BusyError, SchemaError, WriteError
+from storage.ledger import LedgerRow, verify
 from storage.local import LocalStore
-from tests.storage.samples import END, ENDED, EVALUATION, furnish, record, run
+from tests.storage.samples import (
+    END,
+    ENDED,
+    EVALUATION,
+    PERSONS_HOLD,
+    PLACED,
+    furnish,
+    record,
+    run,
+)
 
 
 def filled(path: Path) -> LocalStore:
@@ -74,7 +84,7 @@ def test_only_whole_copies_bear_a_copys_name(
         assert list(folder.iterdir()) == []
         assert len(list(folder.iterdir())) == 0
         store.backup(str(folder))
-        (copy,) = folder.iterdir()
+        (copy,) = folder.glob("holdpoint-*")
     assert copy.suffix == archive.SUFFIX
 
 
@@ -108,6 +118,7 @@ def test_the_newest_copies_are_kept_and_others_left_alone(
         *(one.name for one in made[-2:]),
         "before-0002_more-20260105T080000.000000Z.duckdb",
         "notes.txt",
+        archive.ANCHORS,
     }
 
 
@@ -144,3 +155,17 @@ def test_a_file_that_is_no_copy_is_refused(tmp_path: Path) -> None:
     (tmp_path / "copy.duckdb").write_text("no database")
     with pytest.raises(SchemaError, match="cannot be read"):
         archive.check(tmp_path / "copy.duckdb")
+
+
+def test_each_copy_notes_the_newest_row_of_the_ledger(tmp_path: Path) -> None:
+    folder = tmp_path / "copies"
+    with filled(tmp_path / "holdpoint.duckdb") as store:
+        assert archive.anchors(folder) == ()
+        store.backup(str(folder))
+        store.place_hold(PERSONS_HOLD, PLACED)
+        store.backup(str(folder))
+        rows = [LedgerRow(**one) for one in store.table("decisions").to_pylist()]
+    noted = archive.anchors(folder)
+    assert [one.seq for one in noted] == [2, 3]
+    assert verify(rows, noted) is None
+    assert verify(rows[:2], noted) == 3
