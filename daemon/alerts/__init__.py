@@ -1,0 +1,1 @@
+"""Alerts: who must hear of what, over which channel, and whether it got there."""
