@@ -32,6 +32,7 @@ COMMANDS = {
     "build": "daemon.commands.records:build",
     "reel": "daemon.commands.records:reel",
     "hold": "daemon.commands.records:hold",
+    "prove": "daemon.commands.proving:prove",
     "label": "daemon.commands.labelling:label",
     "whatif": "daemon.commands.asking:whatif",
     "variance": "daemon.commands.scattering:variance",

@@ -5,7 +5,7 @@ from typing import Any
 
 import pandas as pd
 
-from storage.records import Cause, Signal
+from storage.records import Cause, Proof, ProofKind, Signal
 from storage.store import Store
 
 
@@ -23,6 +23,26 @@ def as_signals(frame: pd.DataFrame) -> list[Signal]:
         values["cause"] = Cause(values["cause"])
         signals.append(Signal(**values))
     return signals
+
+
+def proofs_of(store: Store, product: str) -> list[Proof]:
+    """Return all measurements made to settle findings on a product, oldest first."""
+    return as_proofs(store.frame("proofs", product=product))
+
+
+def as_proofs(frame: pd.DataFrame) -> list[Proof]:
+    """Return rows of the query `proofs` as records."""
+    proofs = []
+    for one in frame.to_dict("records"):
+        values: dict[str, Any] = {
+            field.name: _plain(one[field.name])
+            for field in fields(Proof)
+            if field.name != "readings"
+        }
+        values["readings"] = tuple(float(x) for x in one["readings"])
+        values["kind"] = ProofKind(values["kind"])
+        proofs.append(Proof(**values))
+    return proofs
 
 
 def _plain(value: Any) -> Any:

@@ -114,7 +114,8 @@ def finding(signal: Signal) -> Saying:
     signal
         The latest revision. Its `evidence` may hold `range_title`,
         `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
-        words and probability) and `check` (a sentence on the check standard).
+        words and probability), `check` (a sentence on the check standard), and after
+        measurements made to settle it `proven` (sentences on them) and `next`.
     """
     evidence = json.loads(signal.evidence)
     verb = "Hold" if signal.holds else "Look at"
@@ -128,8 +129,9 @@ def finding(signal: Signal) -> Saying:
         lines.append(f"Less likely: {', '.join(others)}.")
     if check := evidence.get("check"):
         lines.append(check)
+    lines += evidence.get("proven", ())
     lines.append(f"{counted(signal.units, 'unit')} concerned so far.")
-    lines.append(_next(signal))
+    lines.append(evidence.get("next") or _next(signal))
     return Saying(headline=headline, lines=tuple(lines))
 
 
@@ -201,6 +203,9 @@ def _why(signal: Signal, evidence: dict[str, float]) -> str:
             return f"Most likely the stage that all ranges share ({sure})."
         case Cause.BENCH:
             return f"Most likely the bench, not the units ({sure})."
+        case Cause.UNIT:
+            part = signal.part or "a part"
+            return f"Most likely {part} of unit {signal.first_serial} alone ({sure})."
         case _ if signal.part is None:
             return f"Most likely this range's own part ({sure})."
         case _:

@@ -18,11 +18,12 @@ from config.model import Settings
 from daemon.client import Client, RefusedOrderError
 from daemon.home import Home
 from daemon.product import ProductModel
-from daemon.rows import as_signals
+from daemon.proving import sharpened
+from daemon.rows import as_proofs, as_signals
 from storage import endpoint
 from storage.endpoint import Endpoint
 from storage.errors import StorageError, UnreachableError
-from storage.records import Signal
+from storage.records import Proof, Signal
 from storage.remote import RemoteStore
 
 SHOWN, SAID = "shown", "said"
@@ -60,6 +61,7 @@ class Shown:
     signals: pd.DataFrame
     fittings: pd.DataFrame
     holds: pd.DataFrame
+    proofs: pd.DataFrame
     stamp: str = field(default_factory=lambda: uuid4().hex)
 
     @classmethod
@@ -76,6 +78,7 @@ class Shown:
             signals=rows("signals"),
             fittings=rows("fittings"),
             holds=rows("holds"),
+            proofs=rows("proofs"),
         )
 
     def same_as(self, other: Self) -> bool:
@@ -88,6 +91,7 @@ class Shown:
                 (self.signals, other.signals),
                 (self.fittings, other.fittings),
                 (self.holds, other.holds),
+                (self.proofs, other.proofs),
             )
         )
 
@@ -98,8 +102,18 @@ class Shown:
 
     @property
     def findings(self) -> list[Signal]:
-        """Findings as records, oldest first."""
+        """Findings after what was measured to settle them, oldest first."""
+        return sharpened(as_signals(self.signals), self.measured, self.product)
+
+    @property
+    def raised(self) -> list[Signal]:
+        """Findings as they were raised, oldest first."""
         return as_signals(self.signals)
+
+    @property
+    def measured(self) -> list[Proof]:
+        """What was measured to settle findings, oldest first."""
+        return as_proofs(self.proofs)
 
     @property
     def standing(self) -> pd.DataFrame:

@@ -15,7 +15,9 @@ from daemon.processes import (
     dashboard_command,
     running_daemon,
 )
-from daemon.rows import signals_of
+from daemon.product import ProductModel
+from daemon.proving import sharpened
+from daemon.rows import proofs_of, signals_of
 from storage.errors import UnreachableError
 
 DASHBOARD_PORT = 8540
@@ -67,7 +69,11 @@ def status(context: click.Context, json_: bool) -> None:
     with opened(context) as at:
         builds = at.store.frame("builds", product=at.product)
         saying = words.standing(
-            signals=signals_of(at.store, at.product),
+            signals=sharpened(
+                signals_of(at.store, at.product),
+                proofs_of(at.store, at.product),
+                ProductModel.of(at.settings.product),
+            ),
             held_builds=list(builds.loc[builds["state"] == "held", "build"]),
             units=int(builds["units"].sum()) if len(builds) else 0,
         )

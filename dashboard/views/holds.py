@@ -9,7 +9,7 @@ import streamlit as st
 
 from daemon import holds as policy
 from daemon import words
-from dashboard import data, look
+from dashboard import data, look, settle
 from storage.records import Disposal
 
 EVERY_S = 3.0
@@ -32,6 +32,7 @@ def holds() -> None:
         if standing
         else "Nothing is held."
     )
+    settled: set[str] = set()
     for one in standing:
         finding = findings.get(one["signal"])
         why = one["reason"] if finding is None else words.reads(finding)
@@ -39,6 +40,10 @@ def holds() -> None:
             f"{one['scope'].capitalize()} {one['subject']}: {why}",
             [f"Placed by {one['placed_by']}, {one['placed_at']:%Y-%m-%d %H:%M} UTC."],
         )
+        if finding is not None and finding.signal not in settled:
+            # One finding may hold a build and a reel.
+            settled.add(finding.signal)
+            settle.settle(shown, finding.signal)
         form(one, shown.connection.settings.plan.people)
     ended = shown.holds[shown.holds["disposal"].notna()]
     if not ended.empty:

@@ -1,0 +1,151 @@
+"""What would settle a finding: a checklist, and a form for what was measured."""
+
+import re
+from datetime import UTC, datetime
+
+import streamlit as st
+
+from config.quantity import Unit
+from daemon import words
+from daemon.gathering import NoProofError, of_bench, of_person
+from daemon.proving import UNITS, Step, checklist
+from dashboard import data, look
+from dashboard.data import Connection, Shown
+from storage.records import ProofKind, Signal
+
+OHMS = (
+    "Ohms only on unpowered boards, battery out, capacitors discharged; loose parts "
+    "are safest."
+)
+
+
+def settle(shown: Shown, signal: str) -> None:
+    """Show the checklist under one finding, and take what a person measured."""
+    raised = next((one for one in shown.raised if one.signal == signal), None)
+    if raised is None:
+        return
+    own = [one for one in shown.measured if one.signal == signal]
+    steps = checklist(raised, own, shown.product)
+    settled = not any(one.telling for one in steps)
+    label = "The cause is settled" if settled else "What would settle it"
+    with st.expander(label):
+        look.lines(*(line(one) for one in steps))
+        form(raised, steps, shown)
+
+
+def line(step: Step) -> str:
+    """Return one line of the checklist."""
+    mark = "\N{BALLOT BOX WITH CHECK}" if step.proofs else "\N{BALLOT BOX}"
+    text = f"{mark} {step.words[0].upper()}{step.words[1:]}"
+    if step.proofs:
+        text += f" ({words.counted(len(step.proofs), 'time')}, last by "
+        text += f"{step.proofs[-1].person})"
+    if step.telling:
+        text += f": brings the cause to about {words.share(step.promise)}"
+    return f"{text}."
+
+
+def form(signal: Signal, steps: list[Step], shown: Shown) -> None:
+    """Take what was measured."""
+    name = signal.signal
+    st.selectbox(
+        "What was measured",
+        [one.kind for one in steps],
+        format_func=lambda kind: kind.value,
+        key=f"proof kind {name}",
+    )
+    kind = ProofKind(st.session_state[f"proof kind {name}"])
+    ohms = UNITS[kind] is Unit.OHM
+    st.text_input(
+        "Read: ohms, one part after another, such as 10.031k 10.029k"
+        if ohms
+        else "Read: how far from what it should, such as +0.02 %. Left blank: as the "
+        "bench has measured it since",
+        key=f"proof read {name}",
+    )
+    if ohms:
+        look.quiet(OHMS)
+    left, right = st.columns(2, gap="small")
+    left.text_input(
+        "Which serial, reel or meter", key=f"proof of {name}", placeholder="optional"
+    )
+    right.text_input(
+        "Accuracy of the meter", key=f"proof meter {name}", placeholder="0.02 %"
+    )
+    st.selectbox(
+        "Who measured",
+        shown.connection.settings.plan.people,
+        index=None,
+        placeholder="Choose your name",
+        key=f"proof who {name}",
+    )
+    st.button(
+        "Record it",
+        # Another key after each record: a second click records nothing twice.
+        key=f"proof record {name} {len(shown.proofs)}",
+        on_click=record,
+        args=(signal,),
+    )
+
+
+def record(signal: Signal) -> None:
+    """Keep what was measured; what is wrong with it stands on the page."""
+    name, state = signal.signal, st.session_state
+    kind = ProofKind(state[f"proof kind {name}"])
+    texts = readings(state[f"proof read {name}"])
+    person = state[f"proof who {name}"] or ""
+    subject = state[f"proof of {name}"].strip() or None
+
+    def keep(at: Connection) -> None:
+        now = datetime.now(UTC)
+        if texts:
+            proof = of_person(
+                signal,
+                kind,
+                texts,
+                at.product,
+                person=person,
+                at=now,
+                subject=subject,
+                meter=state[f"proof meter {name}"].strip() or None,
+            )
+        elif not person:
+            message = "say who measured"
+            raise NoProofError(message)
+        else:
+            proof = of_bench(
+                signal,
+                kind,
+                at.store,
+                at.settings.bench,
+                person=person,
+                at=now,
+                serial=subject,
+            )
+        at.store.record_proof(proof)
+
+    try:
+        kept = data.tried(keep)
+    except NoProofError as exc:
+        data.refuse(str(exc))
+        return
+    if kept:
+        state[f"proof read {name}"] = state[f"proof of {name}"] = ""
+
+
+def readings(text: str) -> list[str]:
+    """Return the quantities in a line, parted by commas, semicolons or blanks.
+
+    A unit or a percent sign may stand apart from its number.
+
+    >>> readings("10.031k, 10.029 kohm")
+    ['10.031k', '10.029 kohm']
+    >>> readings("+0.02 % 0.01 %")
+    ['+0.02 %', '0.01 %']
+    """
+    return [
+        one.strip()
+        for one in re.findall(
+            r"[+\-\N{MINUS SIGN}]?\d[^\s,;]*(?:\s+[^\s,;\d+\-]+)?", text
+        )
+    ]
