@@ -4,21 +4,23 @@ The commit of a run is its acknowledgement; watching follows from the rows. Afte
 crash the rows past the watermark are watched again, and nothing is raised twice.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import uuid4
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from config.model import Settings
 from daemon import holds, words
 from daemon.bench.readings import RangeReadings
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
+from daemon.resolution import resolution_ppm2
 from daemon.spc.baseline import Baseline
-from daemon.watch import UnitErrors, Watcher
+from daemon.watch import CheckErrors, Suspect, UnitErrors, Watcher
 from storage.records import (
     Evaluation,
     Fitting,
@@ -40,6 +42,12 @@ WORST_FIRST = (
     Verdict.LIKE_KNOWN_GOOD,
     Verdict.CONFORMING,
 )
+
+
+LEAST_CHECK_NOISE = 0.01
+"""Standard deviation of a check standard's run beside resolution, in tolerances."""
+
+Errors = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +167,25 @@ class Cycle:
         self._remember()
         return self._watcher.baseline()
 
+    def suspects(
+        self, signal: Signal, serials: Mapping[str, Iterable[str]] | None = None
+    ) -> tuple[Suspect, ...]:
+        """Return the units that a finding about a reel concerns; records nothing.
+
+        Each with the probability that it carries the suspect reel and with the error
+        of the named range, measured or predicted; see `daemon.watch.Suspect`.
+
+        Parameters
+        ----------
+        signal
+            From the Store; one that names no reel of a range concerns nobody by name.
+        serials
+            By build, units that exist and were not measured yet.
+        """
+        if not self._watcher.builds:
+            self._remember()
+        return self._watcher.suspects(signal, serials or {})
+
     def _remember(self) -> None:
         watermark = self._watermark()
         rows = self.store.frame("range_rows", product=self._name, after=0, kind=None)
@@ -227,21 +254,60 @@ class Cycle:
                     for key in run.loc[run["verdict"] == Verdict.NONCONFORMING, "range"]
                 ],
             )
-            return None
-        by_range = run.set_index("range")["error_ppm"]
+            return self._watcher.check(
+                self._check_errors(number, run), said=self._check
+            )
+        errors, variance = self._measured(run)
         return self._watcher.fold(
             UnitErrors(
                 number=number,
                 run=str(head["run"]),
                 serial=str(head["serial"]),
                 build=str(head["build"]),
-                errors_ppm=np.array(
-                    [float(by_range.get(key, np.nan)) for key in self.product.keys]
-                ),
+                errors_ppm=errors,
                 at=head["started_at"].to_pydatetime(),
+                session=str(head["session"]),
+                variance_ppm2=variance,
             ),
             fittings,
             check=self._check,
+        )
+
+    def _measured(self, run: pd.DataFrame) -> tuple[Errors, Errors]:
+        """Return a run's errors, ppm, and what resolution alone does to them, ppm2."""
+        rows = {str(one["range"]): one for one in run.to_dict("records")}
+        missing = {"error_ppm": np.nan, "reference": np.nan, "indicated": np.nan}
+        listed = [rows.get(key, missing) for key in self.product.keys]
+        errors = np.array([float(one["error_ppm"]) for one in listed])
+        variance = np.zeros(len(listed))
+        if self.settings.bench is not None:
+            bench = self.settings.bench
+            for place, (one, model) in enumerate(
+                zip(listed, self.product.ranges, strict=True)
+            ):
+                variance[place] = resolution_ppm2(
+                    bench,
+                    reference=float(one["reference"]),
+                    output=float(one["indicated"]) * model.nominal_transfer,
+                )
+        return errors, np.where(np.isnan(errors), 0.0, variance)
+
+    def _check_errors(self, number: int, run: pd.DataFrame) -> CheckErrors:
+        errors, variance = self._measured(run)
+        known = np.zeros(len(errors))
+        bench = self.settings.bench
+        if bench is not None and bench.check_standard is not None:
+            standard = bench.check_standard
+            known = np.array(
+                [standard.error_ppm.get(key, np.nan) for key in self.product.keys]
+            )
+        noise = LEAST_CHECK_NOISE * self.product.tolerance_ppm
+        return CheckErrors(
+            number=number,
+            session=str(run["session"].iloc[0]),
+            errors_minus_known_ppm=errors - known,
+            variance_ppm2=variance + noise**2,
+            at=run["started_at"].iloc[0].to_pydatetime(),
         )
 
     def _verdict_holds(self, run: pd.DataFrame) -> tuple[Hold, ...]:

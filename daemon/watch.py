@@ -8,7 +8,8 @@ anew. The state can always be rebuilt from the rows.
 """
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from copy import deepcopy
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Self
@@ -16,15 +17,26 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.evidence import evidence_of
 from daemon.product import ProductModel
 from daemon.serials import serial_order
 from daemon.spc.baseline import Baseline, Segment, fit_baseline
 from daemon.spc.calibrate import shipped_limit
+from daemon.spc.localize import predicted_error
 from daemon.spc.reel_change import Finding, ReelChangeDetector
 from storage.records import Cause, Fitting, Signal
 
 REMEMBERED_BUILDS = 12
 """Earlier builds that the baseline is fitted to; older ones are other times."""
+
+ENOUGH_CHECKS = 3
+REMEMBERED_CHECKS = 20
+EMPTY: Mapping[str, Iterable[str]] = {}
+
+SHIPPED = "shipped"
+CALIBRATED = "calibrated"
+SURELY_NOT = 0.01
+"""A unit carries a reel or does not, surely enough, nearer than this to 0 or 1."""
 
 Errors = NDArray[np.float64]
 
@@ -39,13 +51,56 @@ class UnitErrors:
     build: str
     errors_ppm: Errors
     at: datetime
+    session: str = ""
+    variance_ppm2: Errors | None = None
+    """Of this unit's own measurement, ppm squared; None for negligible."""
 
     def over(self, before: Self) -> Self:
         """Return this run laid over an earlier one of the same unit."""
         missing = np.isnan(self.errors_ppm)
-        return replace(
-            self, errors_ppm=np.where(missing, before.errors_ppm, self.errors_ppm)
-        )
+        errors = np.where(missing, before.errors_ppm, self.errors_ppm)
+        variance = self.variance_ppm2
+        if variance is not None and before.variance_ppm2 is not None:
+            variance = np.where(missing, before.variance_ppm2, variance)
+        return replace(self, errors_ppm=errors, variance_ppm2=variance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CheckErrors:
+    """One run of the check standard: errors less the known ones, ppm, NaN if not run.
+
+    `variance_ppm2` is of the bench's own noise and resolution.
+    """
+
+    number: int
+    session: str
+    errors_minus_known_ppm: Errors
+    variance_ppm2: Errors
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """One unit in the light of a finding that names a reel.
+
+    Attributes
+    ----------
+    serial, build : str
+    probability : float
+        That the unit carries the suspect reel, given that the finding is right.
+    measured : bool
+        Whether the range that the finding names was measured in this unit.
+    predicted_ppm, low_ppm, high_ppm : float
+        Error of that range with its 95 % interval: as measured, else as predicted.
+    """
+
+    serial: str
+    build: str
+    probability: float
+    measured: bool
+    predicted_ppm: float
+    low_ppm: float
+    high_ppm: float
 
 
 @dataclass(slots=True)
@@ -56,12 +111,22 @@ class BuildWatch:
     product: ProductModel
     baseline: Baseline
     limit: float
+    limit_is: str = SHIPPED
+    """Where the limit comes from: shipped with the program, or the product's own."""
     fittings: tuple[Fitting, ...] = ()
     units: list[UnitErrors] = field(default_factory=list)
     detector: ReelChangeDetector | None = None
     finding: Finding | None = None
     raised_serial: str | None = None
     revision: int = 0
+    before: tuple[CheckErrors, ...] = ()
+    """Checks of earlier builds, as they were read."""
+    checks: list[CheckErrors] = field(default_factory=list)
+    odd_probability: tuple[float, ...] = ()
+    """Of the unit folded last: that it alone has one odd part, by range."""
+    _taken: int = 0
+    _witness: ReelChangeDetector | None = None
+    """The detector as it was before the reel that the finding names ran out."""
 
     def reels_of(self, serial: str) -> tuple[str, ...]:
         """Return the reel that feeds each range's own part in a unit, "" unknown."""
@@ -102,6 +167,12 @@ class BuildWatch:
         if self.finding is not None:
             self.raised_serial = self.raised_serial or unit.serial
 
+    def check(self, check: CheckErrors) -> None:
+        """Take a run of the check standard at once, whatever unit comes next."""
+        self.checks.append(check)
+        if self.detector is not None:
+            self._take_check(self.detector, check)
+
     def refit(self, fittings: Iterable[Fitting]) -> bool:
         """Fold anew when other reels are recorded now; say whether they are."""
         mine = in_force(f for f in fittings if f.build == self.build)
@@ -130,8 +201,61 @@ class BuildWatch:
             for a, b in zip(starts, [*starts[1:], len(reels)], strict=True)
         )
 
+    def suspects(self, serials: Iterable[str] = ()) -> tuple[Suspect, ...]:
+        """Return how this build's units stand to the reel that the finding names.
+
+        Parameters
+        ----------
+        serials
+            Units of the build that were not measured yet; those that were are known.
+
+        Returns
+        -------
+        tuple of Suspect
+            In the order of serials; empty where no finding names a range's reel.
+        """
+        finding, detector = self.finding, self._witness or self.detector
+        if finding is None or detector is None or finding.cause != "reel":
+            return ()
+        place = finding.range_index
+        if place is None:
+            return ()
+        known = {unit.serial: unit for unit in self.units}
+        asked = sorted({*known, *serials}, key=serial_order)
+        missing = np.full(len(self.product.ranges), np.nan)
+        errors = np.array(
+            [known[s].errors_ppm if s in known else missing for s in asked]
+        )
+        orders = [serial_order(unit.serial) for unit in self.units]
+        positions = [
+            1 + sum(order < serial_order(serial) for order in orders)
+            for serial in asked
+        ]
+        found = detector.concerned(place, errors, positions)
+        first = self.units[finding.first_unit - 1].serial
+        reel = self.reels_of(first)[place]
+        suspects = []
+        for index, serial in enumerate(asked):
+            error = float(errors[index, place])
+            seen = not np.isnan(error)
+            carries = self.reels_of(serial)[place] == reel
+            suspects.append(
+                Suspect(
+                    serial=serial,
+                    build=self.build,
+                    probability=float(found.probability[index]) if carries else 0.0,
+                    measured=seen,
+                    predicted_ppm=error if seen else float(found.predicted_ppm[index]),
+                    low_ppm=error if seen else float(found.low_ppm[index]),
+                    high_ppm=error if seen else float(found.high_ppm[index]),
+                )
+            )
+        return tuple(suspects)
+
     def _rebuild(self) -> None:
         self.finding = None
+        self._witness = None
+        self._taken = 0
         self.detector = ReelChangeDetector(
             tolerance_ppm=self.product.tolerance_ppm,
             baseline=self.baseline,
@@ -141,6 +265,8 @@ class BuildWatch:
         )
         for index in range(len(self.units)):
             self._update(self.detector, index)
+        for check in self.checks[self._taken :]:
+            self._take_check(self.detector, check)
 
     def _update(self, detector: ReelChangeDetector, index: int) -> None:
         unit = self.units[index]
@@ -149,8 +275,24 @@ class BuildWatch:
             now = self.reels_of(unit.serial)
             changed = [r for r in range(len(now)) if now[r] != before[r]]
             if changed:
+                if self.finding is not None and self.finding.range_index in changed:
+                    self._witness = deepcopy(detector)
                 detector.change_reels(changed)
-        point = detector.update(unit.errors_ppm, None)
+            if unit.session != self.units[index - 1].session:
+                detector.start_session()
+        # Where serials go in the order of tests, checks stand where they were made.
+        for check in self.checks[self._taken :]:
+            if check.number < unit.number:
+                self._take_check(detector, check)
+        point = detector.update(unit.errors_ppm, unit.variance_ppm2)
+        self.odd_probability = point.odd_probability
+        if point.finding is not None:
+            self.finding = point.finding
+            self._witness = None
+
+    def _take_check(self, detector: ReelChangeDetector, check: CheckErrors) -> None:
+        self._taken += 1
+        point = detector.check(check.errors_minus_known_ppm, check.variance_ppm2)
         if point.finding is not None:
             self.finding = point.finding
 
@@ -184,6 +326,8 @@ class Watcher:
         self.product = product
         self.accepted_per_units = accepted_per_units
         self.builds: dict[str, BuildWatch] = {}
+        self._latest: BuildWatch | None = None
+        self._checks: list[CheckErrors] = []
 
     def fold(
         self,
@@ -205,10 +349,84 @@ class Watcher:
         if watch is None:
             watch = self._open(unit.build)
         watch.fold(unit, fittings)
+        self._latest = watch
         if watch.finding is None:
             return None
         watch.revision += 1
         return _signal(watch, watch.finding, unit, check=check)
+
+    def check(self, check: CheckErrors, *, said: str | None = None) -> Signal | None:
+        """Take a run of the check standard; return the finding as it then stands.
+
+        Parameters
+        ----------
+        check
+            Which one; `said` is a sentence on it, kept with the finding.
+        """
+        self._checks.append(check)
+        watch = self._latest
+        if watch is None:
+            return None
+        watch.check(self._beside(check, watch))
+        if watch.finding is None:
+            return None
+        watch.revision += 1
+        return _signal(watch, watch.finding, check, check=said)
+
+    def suspects(
+        self, signal: Signal, serials: Mapping[str, Iterable[str]] = EMPTY
+    ) -> tuple[Suspect, ...]:
+        """Return which units the finding of a signal concerns, over all builds.
+
+        Parameters
+        ----------
+        signal
+            One that names a reel and its range; any other concerns nobody by name.
+        serials
+            By build, units that were not measured yet.
+
+        Returns
+        -------
+        tuple of Suspect
+            The build of the finding in the order of serials, then every unit of other
+            builds that the record says carries the same reel.
+        """
+        watch = self.builds.get(signal.build)
+        if watch is None or watch.finding is None:
+            return ()
+        mine = watch.suspects(serials.get(signal.build, ()))
+        place = watch.finding.range_index
+        if signal.reel is None or place is None or not mine:
+            return mine
+        others: list[Suspect] = []
+        typical = predicted_error(watch.finding, watch.baseline)
+        for other in self.builds.values():
+            if other is watch:
+                continue
+            known = {unit.serial: unit for unit in other.units}
+            for serial in sorted(
+                {*known, *serials.get(other.build, ())}, key=serial_order
+            ):
+                if other.reels_of(serial)[place] != signal.reel:
+                    continue
+                error = (
+                    float(known[serial].errors_ppm[place])
+                    if serial in known
+                    else float("nan")
+                )
+                seen = not np.isnan(error)
+                others.append(
+                    Suspect(
+                        serial=serial,
+                        build=other.build,
+                        probability=1.0,
+                        measured=seen,
+                        predicted_ppm=error if seen else typical.mean_ppm,
+                        low_ppm=error if seen else typical.low_ppm,
+                        high_ppm=error if seen else typical.high_ppm,
+                    )
+                )
+        return (*mine, *others)
 
     def refit(self, fittings: Sequence[Fitting]) -> list[Signal]:
         """Take reels that were recorded after their units; return what they change."""
@@ -246,7 +464,28 @@ class Watcher:
             ),
         )
         self.builds[build] = watch
+        # The bench as it was opened for this build's first unit is the build's too.
+        if self._checks:
+            watch.before = tuple(self._checks[:-1])
+            watch.checks.append(self._beside(self._checks[-1], watch))
         return watch
+
+    @staticmethod
+    def _beside(check: CheckErrors, watch: BuildWatch) -> CheckErrors:
+        """Return a check less what earlier builds' checks read in the mean.
+
+        What the bench always read is in the baseline; only a change is news.
+        """
+        if len(watch.before) < ENOUGH_CHECKS:
+            return check
+        earlier = np.array([one.errors_minus_known_ppm for one in watch.before])
+        earlier = earlier[-REMEMBERED_CHECKS:]
+        seen = ~np.isnan(earlier)
+        total = np.where(seen, earlier, 0.0).sum(axis=0)
+        usual = total / np.maximum(seen.sum(axis=0), 1)
+        return replace(
+            check, errors_minus_known_ppm=check.errors_minus_known_ppm - usual
+        )
 
 
 CAUSES = {
@@ -258,7 +497,11 @@ CAUSES = {
 
 
 def _signal(
-    watch: BuildWatch, finding: Finding, unit: UnitErrors, *, check: str | None
+    watch: BuildWatch,
+    finding: Finding,
+    last: UnitErrors | CheckErrors,
+    *,
+    check: str | None,
 ) -> Signal:
     product = watch.product
     first = watch.units[finding.first_unit - 1]
@@ -269,25 +512,23 @@ def _signal(
     if own is not None and finding.range_index is not None:
         reel = watch.reels_of(first.serial)[finding.range_index] or None
         implied = product.implied_ohm(own.key, finding.size_ppm)
-    evidence = {
-        "log_odds": round(finding.log_odds, 3),
+    units = len(watch.units) - finding.first_unit + 1
+    evidence = evidence_of(finding, product, watch.baseline, units=units) | {
         "log_odds_limit": round(watch.limit, 3),
-        "spread_factor": round(finding.spread_factor, 2),
-        "runners_up": [
-            (_in_words(product, other.cause, other.range_index), other.probability)
-            for other in finding.runners_up
-        ],
-        "range_title": None if own is None else own.title,
-        "tolerance_ppm": None
-        if part is None
-        else product.settings.parts[part].tolerance_ppm,
-        "nominal_ohm": None if part is None else product.nominal_ohm[part],
+        "limit_is": watch.limit_is,
         "check": check,
     }
+    doubtful = [
+        (one.serial, round(one.probability, 3))
+        for one in watch.suspects()
+        if SURELY_NOT < one.probability < 1.0 - SURELY_NOT
+    ]
+    if doubtful:
+        evidence["carrying"] = doubtful
     return Signal(
         signal=f"{watch.build}-F1",
         revision=watch.revision,
-        number=unit.number,
+        number=last.number,
         product=product.settings.name,
         build=watch.build,
         cause=CAUSES[finding.cause],
@@ -296,8 +537,8 @@ def _signal(
         part=part,
         reel=reel,
         first_serial=first.serial,
-        raised_serial=watch.raised_serial or unit.serial,
-        units=len(watch.units) - finding.first_unit + 1,
+        raised_serial=watch.raised_serial or watch.units[-1].serial,
+        units=units,
         size_ppm=finding.size_ppm,
         low_ppm=finding.low_ppm,
         high_ppm=finding.high_ppm,
@@ -305,11 +546,5 @@ def _signal(
         probability=finding.probability,
         holds=True,
         evidence=json.dumps(evidence, sort_keys=True),
-        made_at=unit.at,
+        made_at=last.at,
     )
-
-
-def _in_words(product: ProductModel, cause: str, index: int | None) -> str:
-    if index is None:
-        return cause
-    return f"{cause}, range {product.ranges[index].title}"

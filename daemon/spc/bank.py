@@ -83,7 +83,8 @@ class Bank:
         self._session = session_table(layout)
         rows = Rows.blank(layout, len(baselines), 1)
         rows.part2[..., 0] = self._part2
-        rows.shared2[:, 0] = [(b.shared_sigma_ppm / unit) ** 2 for b in baselines]
+        self._shared2 = np.array([(b.shared_sigma_ppm / unit) ** 2 for b in baselines])
+        rows.shared2[:, 0] = self._shared2
         rows.reel2[..., 0] = self._reel2
         # the prior knows no bench: its levels follow the bench offsets here
         parts, ranges = layout.parts, layout.ranges
@@ -116,7 +117,7 @@ class Bank:
         self.units += 1
         rows = self.rows
         self._drift(rows)
-        folded = self._fold(rows, errors, variance)
+        folded = self.fold_into(rows, errors, variance)
         rows.log_weight[:] += folded.log_density
         beta, mixed = rows.beta, rows.cause == Cause.MIXED
         beta[:, 0] += np.where(mixed, folded.second, 0.0)
@@ -197,6 +198,14 @@ class Bank:
         bad_mass = np.where(good, 0.0, weight).sum(axis=1) + floor
         return np.asarray(np.log(bad_mass) - np.log(good_mass))
 
+    def scatter2(self, place: int) -> float:
+        """Return the variance of one range from unit to unit while all is well."""
+        layout = self.layout
+        common2 = self._part2[0, layout.ranges :]
+        common2 = np.append(common2, self._shared2[0])
+        own2 = float(self._part2[0, place])
+        return own2 + float(layout.latent[:, place] ** 2 @ common2)
+
     def second_reel(self, column: int, errors: Array, variance: Array) -> Array:
         """Return the probability that units carry the second reel, by one hypothesis.
 
@@ -209,7 +218,7 @@ class Bank:
         row = self.rows.picked(np.array([[column]]))
         return np.array(
             [
-                self._fold(row.repeated(1), e[None], v[None]).second[0, 0]
+                self.fold_into(row.repeated(1), e[None], v[None]).second[0, 0]
                 for e, v in zip(errors, variance, strict=True)
             ]
         )
@@ -244,7 +253,7 @@ class Bank:
         rows.mean[:, :seen] = rows.base_mean[:, -seen:]
         rows.covariance[:, :seen, :seen] = rows.base_covariance[:, -seen:, -seen:]
 
-    def _fold(self, rows: Rows, errors: Array, variance: Array) -> Folded:
+    def fold_into(self, rows: Rows, errors: Array, variance: Array) -> Folded:
         """Fold units of the builds into rows, whose latent parts are drawn afresh."""
         layout = self.layout
         ranges = layout.ranges

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from daemon.spc.bank import Bank
 from daemon.spc.baseline import Baseline
+from daemon.spc.concerned import Concerned, concerned
 from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError
 from daemon.spc.finding import Finding, describe
 from daemon.spc.hypotheses import Cause
@@ -104,6 +105,7 @@ class ReelChangeDetector:
         self.log_odds_limit = log_odds_limit
         self._checked_before = 0
         self._bank = Bank([baseline], [reels], [build])
+        self._prior = baseline.level_prior(reels=reels, build=build)
 
     def start_session(self) -> None:
         """Record that the bench was set up anew before the next unit or check."""
@@ -212,6 +214,60 @@ class ReelChangeDetector:
             int(mixed.argmax()),
             np.stack([e for e, _ in pairs]),
             np.stack([v for _, v in pairs]),
+        )
+
+    def concerned(
+        self,
+        range_index: int,
+        errors_ppm: ArrayLike,
+        positions: Sequence[int],
+        *,
+        variance_ppm2: ArrayLike | None = None,
+    ) -> Concerned:
+        """Return which units carry the suspect reel of a range, and what they read.
+
+        Parameters
+        ----------
+        range_index : int
+            The range that a finding about a reel names.
+        errors_ppm : (n, R) array_like
+            Range errors of units of this build, ppm; NaN where not measured, all NaN
+            for a unit that was not measured at all.
+        positions : sequence of n int
+            Place of each unit in the build, from 1.
+        variance_ppm2 : (n, R) array_like or None
+
+        Raises
+        ------
+        SpcError
+            A range that is not there, a wrong shape, an infinite error.
+        """
+        ranges = self._bank.layout.ranges
+        if not 0 <= range_index < ranges:
+            raise OutOfRangeError(
+                argument="range_index",
+                value=range_index,
+                allowed=f"the index of a range, from 0 to {ranges - 1}",
+            )
+        errors = np.asarray(errors_ppm, dtype=np.float64)
+        if errors.ndim != 2 or len(errors) != len(positions):
+            raise ShapeError(
+                argument="errors_ppm",
+                value=f"shape {errors.shape}",
+                allowed=f"of shape ({len(positions)}, {ranges})",
+            )
+        own = [None] * len(errors) if variance_ppm2 is None else variance_ppm2
+        pairs = [
+            self._checked(e, v, "")
+            for e, v in zip(errors, np.asarray(own), strict=True)
+        ]
+        return concerned(
+            self._bank,
+            range_index,
+            self._prior,
+            np.array([e for e, _ in pairs]).reshape(len(pairs), ranges),
+            np.array([v for _, v in pairs]).reshape(len(pairs), ranges),
+            np.asarray(positions, dtype=np.int64),
         )
 
     def _checked(

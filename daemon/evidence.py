@@ -1,0 +1,114 @@
+"""What a finding rests on, as plain values: kept with its signal, told by `words`."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from daemon.product import ProductModel
+from daemon.spc.baseline import Baseline
+from daemon.spc.finding import TWO_SIDED_95, Finding
+from daemon.spc.localize import other_values, preferred_values, reel_claim
+
+LEAST_CLASS_PROBABILITY = 0.01
+PPM = 1e-6
+
+
+def evidence_of(
+    finding: Finding, product: ProductModel, baseline: Baseline, *, units: int
+) -> dict[str, Any]:
+    """Return what a finding says beyond the columns of its signal.
+
+    Parameters
+    ----------
+    finding
+        Which one.
+    product, baseline
+        What the build is held against.
+    units
+        Units concerned so far.
+
+    Returns
+    -------
+    dict
+        For JSON. `runners_up` are pairs of words and probability; `alike` causes that
+        nothing measured so far could tell from this one. With the own part of a range:
+        `claim` (tolerance, probability that the reel does not keep it, classes of
+        IEC 60062 with their probabilities under the model of `localize.reel_claim`),
+        `implied_low_ohm`, `implied_high_ohm`, and `other_values_ohm`, preferred values
+        that would explain the size.
+    """
+    evidence: dict[str, Any] = {
+        "log_odds": round(finding.log_odds, 3),
+        "spread_factor": round(finding.spread_factor, 2),
+        "runners_up": [
+            (in_words(product, other.cause, other.range_index), other.probability)
+            for other in finding.runners_up
+        ],
+        "alike": list(finding.alike),
+        "mixed_share": finding.mixed_share,
+        "drift_ppm_per_unit": finding.drift_ppm_per_unit,
+        "range_title": None,
+        "tolerance_ppm": None,
+        "nominal_ohm": None,
+    }
+    if finding.range_index is not None:
+        evidence |= _of_part(finding, product, baseline, units)
+    return evidence
+
+
+def in_words(product: ProductModel, cause: str, index: int | None) -> str:
+    """Return a cause with its range."""
+    if index is None:
+        return cause
+    return f"{cause}, range {product.ranges[index].title}"
+
+
+def _of_part(
+    finding: Finding, product: ProductModel, baseline: Baseline, units: int
+) -> dict[str, Any]:
+    index = finding.range_index
+    if index is None:
+        return {}
+    own = product.ranges[index]
+    said: dict[str, Any] = {"range_title": own.title}
+    if own.part is None:
+        return said
+    nominal = product.nominal_ohm[own.part]
+    tolerance = product.settings.parts[own.part].tolerance_ppm
+    said |= {"tolerance_ppm": tolerance, "nominal_ohm": nominal}
+    if finding.cause != "reel":
+        return said
+    effect = abs(own.sensitivities[own.part])
+    sigma = (finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95)
+    claim = reel_claim(
+        size_ppm=finding.level_ppm / effect,
+        sigma_ppm=sigma / effect,
+        spread_ppm=float(baseline.sigma_ppm[index]) * finding.spread_factor / effect,
+        units=units,
+        tolerance_ppm=tolerance,
+    )
+    implied = [product.implied_ohm(own.key, e) for e in _interval(finding)]
+    return said | {
+        "claim": {
+            "tolerance_ppm": tolerance,
+            "incompatible": round(claim.incompatible, 4),
+            "classes": [
+                (one.tolerance_ppm, round(one.probability, 4))
+                for one in claim.classes
+                if one.probability >= LEAST_CLASS_PROBABILITY
+            ],
+        },
+        "implied_low_ohm": implied[0],
+        "implied_high_ohm": implied[1],
+        "other_values_ohm": list(_other_values(nominal, finding)),
+    }
+
+
+def _interval(finding: Finding) -> Sequence[float]:
+    return finding.low_ppm, finding.high_ppm
+
+
+def _other_values(nominal_ohm: float, finding: Finding) -> tuple[float, ...]:
+    low, high = (nominal_ohm * (1.0 + e * PPM) for e in _interval(finding))
+    if low <= 0.0:
+        return ()
+    return other_values(nominal_ohm, finding, preferred_values(low, high))
