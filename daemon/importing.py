@@ -152,6 +152,8 @@ def take(
 ) -> Imported:
     """Record rows that are not recorded yet; watching them is the caller's.
 
+    A row that says the same as one before it is the same run.
+
     Raises
     ------
     storage.errors.StorageError
@@ -167,7 +169,7 @@ def take(
     known = set(kept["run"])
     first_run = kept.drop_duplicates("serial").set_index("serial")["run"].to_dict()
     done = Imported()
-    fresh = [row for row in rows if row.run not in known]
+    fresh = list({row.run: row for row in rows if row.run not in known}.values())
     done.known = len(rows) - len(fresh)
     if fresh:
         store.put_configuration(configuration)

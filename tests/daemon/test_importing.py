@@ -131,6 +131,15 @@ def test_importing_twice_changes_nothing(
         assert rows["run"].nunique() == UNITS
 
 
+def test_a_row_that_stands_twice_is_one_run(
+    cycle: Cycle, tmp_path: Path, mapping_file: Path
+) -> None:
+    path = tmp_path / "sheet.csv"
+    frame = sheet()
+    pd.concat([frame, frame.tail(1)]).to_csv(path, index=False)
+    assert load_all(cycle, path, mapping_file) == (UNITS, 1, 0)
+
+
 def test_a_corrected_row_is_another_run_of_the_same_unit(
     cycle: Cycle, tmp_path: Path, mapping_file: Path
 ) -> None:

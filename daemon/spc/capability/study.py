@@ -25,7 +25,7 @@ from daemon.spc.capability.nonconforming import (
 )
 from daemon.spc.checks import Floats, finite_array, share
 from daemon.spc.discovery import rate_per_chart, width_for_rate
-from daemon.spc.errors import NoSpreadError, TooFewError
+from daemon.spc.errors import NoSpreadError, ShapeError, TooFewError
 from daemon.spc.moments import moments
 from daemon.spc.normality import AndersonDarling, anderson_darling
 from daemon.spc.variance.intervals import Interval
@@ -88,6 +88,7 @@ def capability_study(
     builds: Sequence[ArrayLike],
     *,
     specification: Specification,
+    names: Sequence[str] | None = None,
     signals: Sequence[str] = (),
     confidence: float = 0.95,
 ) -> CapabilityStudy:
@@ -100,6 +101,8 @@ def capability_study(
         one build with two.
     specification : Specification
         One limit or two, in the unit of the values.
+    names : sequence of str, length k, or None
+        What to call each build in the reasons; None counts them from 1.
     signals : sequence of str
         What control charts of the same units say; each is a reason.
     confidence : float
@@ -108,8 +111,8 @@ def capability_study(
     Raises
     ------
     SpcError
-        For too few units, values that are not finite or all the same, or a
-        confidence outside its bounds.
+        For too few units, values that are not finite or all the same, names that
+        do not match the builds, or a confidence outside its bounds.
 
     Notes
     -----
@@ -139,6 +142,12 @@ def capability_study(
         for i, build in enumerate(builds)
     ]
     share("confidence", confidence)
+    if names is None:
+        names = [str(i) for i in range(1, len(groups) + 1)]
+    elif len(names) != len(groups):
+        raise ShapeError(
+            argument="len(names)", value=len(names), allowed=f"{len(groups)}"
+        )
     n = sum(map(len, groups))
     if n < 3:
         raise TooFewError(argument="units in builds", value=n, allowed=">= 3")
@@ -190,7 +199,7 @@ def capability_study(
         normality=normality,
         reasons=(
             *(f"a control chart signals: {signal}" for signal in signals),
-            *_unstable(groups, s_inside),
+            *_unstable(groups, names, s_inside),
             *_not_normal(normality),
         ),
     )
@@ -200,7 +209,9 @@ def _squares(group: Floats) -> float:
     return moments(group).s ** 2 * (len(group) - 1) if len(group) > 1 else 0.0
 
 
-def _unstable(groups: Sequence[Floats], s_inside: float) -> list[str]:
+def _unstable(
+    groups: Sequence[Floats], names: Sequence[str], s_inside: float
+) -> list[str]:
     reasons = []
     if len(groups) > 1:
         p = one_way(groups).p
@@ -209,12 +220,12 @@ def _unstable(groups: Sequence[Floats], s_inside: float) -> list[str]:
                 "build means differ by more than the units inside builds explain "
                 f"(p = {p:.2g})"
             )
-    for i, group in enumerate(groups):
+    for name, group in zip(names, groups, strict=True):
         if len(group) < 8 or np.ptp(group) == 0.0:
             continue
         p = _drift_p(group)
         if p < _SURE / len(groups):
-            place = "the units" if len(groups) == 1 else f"the units of build {i + 1}"
+            place = "the units" if len(groups) == 1 else f"the units of build {name}"
             reasons.append(f"{place} drift or move in steps (p = {p:.2g})")
     n = sum(map(len, groups))
     far = width_for_rate(rate_per_chart(any_alarm=_SURE, charts=n))
