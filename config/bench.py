@@ -3,6 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Iterator
+from datetime import date
 from ipaddress import ip_address
 from typing import Annotated, Literal
 
@@ -21,6 +22,7 @@ from config.strict import (
     Problem,
     Strict,
     Volt,
+    matching,
     where_whole,
 )
 
@@ -37,12 +39,13 @@ __all__ = [
     "MeterRange",
     "Reference",
     "is_visa_address",
+    "visa_address_of",
 ]
 
 EXAMPLE_ADDRESS = "TCPIP::192.0.2.10::5025::SOCKET"
 _VISA_ADDRESS = re.compile(r"(?:TCPIP|GPIB|USB|ASRL)\S*::\S+", re.IGNORECASE)
 
-ROLES = ("source", "reference", "output", "selector", "ambient")
+ROLES = ("source", "reference", "output", "selector", "ambient", "ohmmeter")
 
 COMPLIANCE_DEFAULT_MAX_V = 30.0
 BY_HAND = "by hand"
@@ -77,12 +80,23 @@ class MeterRange(Strict):
             )
 
 
+Identity = Annotated[
+    str,
+    Field(min_length=1, max_length=200),
+    matching(r"[^\s\x00-\x1f\x7f](?:.*\S)?", "one line without blanks at its ends"),
+]
+
+
 class Instrument(Strict):
     """One instrument of the bench: where it is, how it speaks, how good it is."""
 
     address: Name = BY_HAND
     profile: Key
-    identity: Name | None = None
+    identity: Identity | None = None
+    """What it must say it is; or, where it cannot say, what it is."""
+    serial_number: Name | None = None
+    calibrated_at: date | None = None
+    calibration_due: date | None = None
     timeout_s: Annotated[float, Field(gt=0, le=600)] = 5.0
     ranges: tuple[MeterRange, ...] = Field(default=(), strict=False)
 
@@ -94,6 +108,13 @@ class Instrument(Strict):
                 problem=f"must be a VISA address, or {BY_HAND!r} together with "
                 f"profile = {TYPED!r}",
             )
+        with where_whole:
+            done, due = self.calibrated_at, self.calibration_due
+            if done is not None and due is not None and due <= done:
+                yield Problem(
+                    path=("calibration_due",),
+                    problem=f"must be later than calibrated_at, {done:%Y-%m-%d}",
+                )
         with where_whole:
             scales = Counter(one.full_scale for one in self.ranges)
             for place, one in enumerate(self.ranges):
@@ -160,6 +181,8 @@ class Bench(Strict):
     output: Instrument
     selector: Instrument | None = None
     ambient: Instrument | None = None
+    ohmmeter: Instrument | None = None
+    """For loose parts and boards without power; no measurement of a unit uses it."""
     reference_is: Reference = Reference()
     check_standard: CheckStandard | None = None
 
@@ -215,6 +238,29 @@ def is_visa_address(text: str) -> bool:
     (True, False)
     """
     return _VISA_ADDRESS.fullmatch(text) is not None
+
+
+def visa_address_of(text: str) -> str | None:
+    """Return the VISA address that a port or a network address was meant for.
+
+    Examples
+    --------
+    >>> visa_address_of("/dev/ttyUSB0"), visa_address_of("com3")
+    ('ASRL/dev/ttyUSB0::INSTR', 'ASRL3::INSTR')
+    >>> visa_address_of("192.0.2.10:5025"), visa_address_of("192.0.2.10")
+    ('TCPIP::192.0.2.10::5025::SOCKET', 'TCPIP::192.0.2.10::INSTR')
+    """
+    if text.startswith("/dev/"):
+        return f"ASRL{text}::INSTR"
+    if port := re.fullmatch(r"COM(\d+)", text, re.IGNORECASE):
+        return f"ASRL{port[1]}::INSTR"
+    if host := re.fullmatch(r"(\d+(?:\.\d+){3})(?::(\d+))?", text):
+        return (
+            f"TCPIP::{host[1]}::INSTR"
+            if host[2] is None
+            else f"TCPIP::{host[1]}::{host[2]}::SOCKET"
+        )
+    return None
 
 
 def _loopback(address: str) -> bool:

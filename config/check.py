@@ -113,7 +113,14 @@ def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
 
 
 def _place(one: Instrument) -> str:
-    return BY_HAND if one.address == BY_HAND else f"{one.profile} at {one.address}"
+    said = [BY_HAND if one.address == BY_HAND else f"{one.profile} at {one.address}"]
+    if one.identity is not None:
+        said.append(one.identity)
+    if one.serial_number is not None:
+        said.append(f"serial number {one.serial_number}")
+    if one.calibration_due is not None:
+        said.append(f"calibration due {one.calibration_due:%Y-%m-%d}")
+    return ", ".join(said)
 
 
 def _plan(plan: Plan) -> Iterator[str]:

@@ -3,7 +3,14 @@
 import math
 from collections.abc import Iterator, Mapping
 
-from config.bench import BY_HAND, EXAMPLE_ADDRESS, ROLES, Bench, is_visa_address
+from config.bench import (
+    BY_HAND,
+    EXAMPLE_ADDRESS,
+    ROLES,
+    Bench,
+    is_visa_address,
+    visa_address_of,
+)
 from config.near import near
 from config.plan import Plan
 from config.product import Product
@@ -18,7 +25,7 @@ def fit(
 ) -> Iterator[Problem]:
     """Yield what is wrong between the files, at the key that should be corrected."""
     yield from _addresses(bench)
-    yield from _limits(product, bench)
+    yield from _limits(product, bench, plan)
     yield from _selectors(product, bench)
     yield from _check_standard(product, bench)
     yield from _reference(product, bench, plan)
@@ -34,6 +41,14 @@ def fit_plan(product: Product, plan: Plan) -> Iterator[Problem]:
                     path=("plan", "reading", "ranges", key),
                     problem="the product has no such range",
                     suggestion=near(key, product.ranges),
+                )
+    for name, check in plan.checks.items():
+        with where_whole:
+            if check.range is not None and check.range not in product.ranges:
+                yield Problem(
+                    path=("plan", "checks", name, "range"),
+                    problem="the product has no such range",
+                    suggestion=near(check.range, product.ranges),
                 )
     for key, one in product.ranges.items():
         with where_whole:
@@ -69,10 +84,12 @@ def _addresses(bench: Bench) -> Iterator[Problem]:
                 yield Problem(
                     path=("bench", role, "address"),
                     problem=f"must be a VISA address such as {EXAMPLE_ADDRESS!r}",
+                    suggestion=visa_address_of(one.address),
                 )
 
 
-def _limits(product: Product, bench: Bench) -> Iterator[Problem]:
+def _limits(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
+    yield from _levels(product, bench, plan)
     for key, one in product.ranges.items():
         with where_whole:
             if one.source_limit > bench.source_limit:
@@ -107,6 +124,31 @@ def _limits(product: Product, bench: Bench) -> Iterator[Problem]:
                 path=("bench", "source_limit"),
                 problem=f"must be > 0 and <= compliance_v, {bench.compliance_v:g}",
             )
+
+
+def _levels(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
+    """Refuse a bench whose own limits the plan's levels would exceed."""
+    unit = product.input_unit
+    for key, one in product.ranges.items():
+        with where_whole:
+            reading = plan.reading.of(key)
+            shares = (reading.level_of_full_scale, *map(abs, reading.linearity_levels))
+            level = one.full_scale * max(shares)
+            if level > bench.source_limit:
+                yield Problem(
+                    path=("bench", "source_limit"),
+                    problem=f"range {key!r} is read at up to {level:g} {unit}, beyond "
+                    f"this limit of {bench.source_limit:g} {unit}; lower the plan's "
+                    "levels, or raise the limit if source and unit bear it",
+                )
+            standard_ohm = bench.reference_is.standard_ohm
+            if standard_ohm is not None and level * standard_ohm > bench.compliance_v:
+                yield Problem(
+                    path=("bench", "reference_is", "standard_ohm"),
+                    problem=f"range {key!r} at {level:g} {unit} puts "
+                    f"{level * standard_ohm:g} V across it, beyond compliance_v, "
+                    f"{bench.compliance_v:g} V; a smaller resistor reads this range",
+                )
 
 
 def _selectors(product: Product, bench: Bench) -> Iterator[Problem]:
@@ -183,6 +225,7 @@ def _kinds(
             "output": Kind.VOLTMETER,
             "selector": Kind.SWITCH,
             "ambient": Kind.THERMOMETER,
+            "ohmmeter": Kind.OHMMETER,
         }
         for role, kind in needed.items():
             with where_whole:

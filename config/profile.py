@@ -3,24 +3,27 @@
 
 Commands are texts with at most one place to fill, written `{range}`, `{cycles}`,
 `{level}`, `{compliance}`, `{selector}` or `{seconds}`. A command that is absent is one
-that the instrument does not have.
+that the instrument does not have: old instruments cannot say who they are, have no
+error queue, or only talk.
 """
 
 import re
 from collections.abc import Iterator
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
 from config.strict import KeyPath, Name, Problem, Seconds, Strict, matching, where_whole
 
-__all__ = ["TYPED", "Kind", "Profile", "Watchdog"]
+__all__ = ["TYPED", "Kind", "Profile", "SerialLine", "Watchdog"]
 
 TYPED = "typed"
 """The profile name of an instrument that a person reads or sets by hand."""
 
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+PREFIXES = "fpnumkMG"
+"""What a group named `prefix` may find: the SI prefixes that a meter shows."""
 
 Command = Annotated[
     str,
@@ -52,6 +55,7 @@ class Kind(StrEnum):
     VOLTAGE_SOURCE = "voltage source"
     AMMETER = "ammeter"
     VOLTMETER = "voltmeter"
+    OHMMETER = "ohmmeter"
     SWITCH = "switch"
     THERMOMETER = "thermometer"
 
@@ -65,6 +69,19 @@ class Watchdog(Strict):
     """Disarms it."""
     seconds: Annotated[float, Field(gt=0, le=60)]
     """The longest silence that leaves the output on."""
+
+
+class SerialLine(Strict):
+    """How characters go over a serial line; what the instrument's menu shows."""
+
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9_600
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    flow_control: Literal["none", "hardware", "software"] = "none"
+    power_from_line: bool = False
+    """Whether DTR is set and RTS is cleared: it feeds the receiver of an optical
+    lead."""
 
 
 _PLACES = {
@@ -83,6 +100,7 @@ _NEEDED = {
     Kind.VOLTAGE_SOURCE: _SOURCE,
     Kind.AMMETER: ("read",),
     Kind.VOLTMETER: ("read",),
+    Kind.OHMMETER: ("read",),
     Kind.SWITCH: ("select",),
     Kind.THERMOMETER: ("read",),
 }
@@ -125,8 +143,14 @@ class Profile(Strict):
     """Sent in this order to choose a range of the product; fills `{selector}`."""
     selected: Command | None = None
     """Query, fills `{selector}`; answered with `1` when that one is chosen."""
+    talks_by_itself: bool = False
+    """Whether it hears nothing, and sends a line whenever it pleases."""
     number: Pattern = NUMBER
-    """Pattern that the whole answer matches; the value is its first group, if any."""
+    """Pattern that the whole answer matches. The value is its group named `number`,
+    else its first, else all of it; a group named `prefix` is an SI prefix. A comma is
+    a decimal point."""
+    beyond_range: Pattern | None = None
+    """Pattern of an answer that says that its range is too small, such as OL."""
     overrange: Annotated[float, Field(gt=0, le=9.9e37)] = 9.9e37
     """An answer of this size or larger, of either sign, is no reading (SCPI-99)."""
     scale: Annotated[float, Field(gt=0, le=1e12)] = 1.0
@@ -134,12 +158,14 @@ class Profile(Strict):
     silence_s: Seconds = 0.0
     """Pause that the instrument needs after each command."""
     watchdog: Watchdog | None = None
+    serial: SerialLine = SerialLine()
+    """Used where the address is of a serial line."""
 
     def problems(self) -> Iterator[Problem]:
         """Refuse a profile that cannot do its kind's work."""
         with where_whole:
             for field in _NEEDED[self.kind]:
-                if not getattr(self, field, True):
+                if not getattr(self, field, True) and not self._only_talks:
                     yield Problem(
                         path=(field,),
                         problem="missing; a profile of kind "
@@ -150,12 +176,40 @@ class Profile(Strict):
                 command = getattr(self, field)
                 yield from _wrong_places((field,), command, _PLACES.get(field))
         with where_whole:
+            yield from self._commands_to_the_deaf()
+        with where_whole:
+            yield from _wrong_groups(self.number)
+        with where_whole:
             if self.watchdog is not None:
                 yield from _wrong_places(
                     ("watchdog", "start"), self.watchdog.start, "seconds"
                 )
 
+    @property
+    def _only_talks(self) -> bool:
+        return self.talks_by_itself and self.kind not in _TOLD
 
+    def _commands_to_the_deaf(self) -> Iterator[Problem]:
+        """Refuse commands for an instrument that hears none."""
+        if not self.talks_by_itself:
+            return
+        if self.kind in _TOLD:
+            yield Problem(
+                path=("talks_by_itself",),
+                problem=f"one of kind {self.kind.value!r} must hear commands; where it "
+                "is set by hand, bench.toml says profile = 'typed'",
+            )
+            return
+        for field in _COMMANDS:
+            if getattr(self, field):
+                yield Problem(
+                    path=(field,),
+                    problem="an instrument that talks by itself hears no command: "
+                    "delete this, or talks_by_itself",
+                )
+
+
+_TOLD = (Kind.CURRENT_SOURCE, Kind.VOLTAGE_SOURCE, Kind.SWITCH)
 _COMMANDS = (
     *("identity", "errors", "complete", "setup", "set_range", "integrate", "read"),
     *(
@@ -182,3 +236,14 @@ def _wrong_places(
             "no place to fill" if place is None else f"{{{place}}}, and no other place"
         )
         yield Problem(path=path, problem=f"must hold {what}")
+
+
+def _wrong_groups(pattern: str) -> Iterator[Problem]:
+    """Yield a problem where a prefix is looked for, but no number beside it."""
+    groups = re.compile(pattern).groupindex
+    if "prefix" in groups and "number" not in groups:
+        yield Problem(
+            path=("number",),
+            problem="has a group named 'prefix', so the digits must be in a group "
+            "named 'number': (?P<number>...)",
+        )

@@ -6,6 +6,7 @@ All of it is read off the models' own annotations, so that a bound is written on
 import types
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date
 from enum import Enum
 from typing import Annotated, Any, Literal, Self, Union, get_args, get_origin
 
@@ -104,7 +105,12 @@ class Shape:
             return f"text {self.length}".strip()
         if self.kind is tuple and not self.repeats:
             return f"a list of {len(self.args)} numbers"
-        return {bool: "true or false", tuple: "a list"}.get(self.kind, "a table")
+        words = {
+            bool: "true or false",
+            tuple: "a list",
+            date: "a date, 2026-03-01, without quotes",
+        }
+        return words.get(self.kind, "a table")
 
     @property
     def length(self) -> str:

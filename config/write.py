@@ -3,6 +3,7 @@
 import json
 import re
 from collections.abc import Iterator, Mapping
+from datetime import date
 from pathlib import Path
 
 from config.document import FILES
@@ -50,6 +51,9 @@ _WORDS = {
     "Bench.time_scale": "1 on a real bench; more is for simulated ones",
     "Bench.reference_is": "how the true input is known",
     "Bench.check_standard": "a unit whose errors are known, run on every range",
+    "Instrument.identity": "what it answers to *IDN?; where it cannot, what it is",
+    "Instrument.serial_number": "another one is said on every result",
+    "Instrument.calibration_due": "from this day on it is said on every result",
     "Instrument.ranges": "the accuracy from its data sheet, one line for each range; "
     "resolution is the smallest step shown",
     "CheckStandard.uncertainty_ppm": "standard uncertainty of its known errors",
@@ -66,6 +70,7 @@ _WORDS = {
     "than this, ppm of the level (k = 1)",
     "Reading.power_line_cycles": "how long a meter integrates, where it can be told",
     "Reading.ranges": "what differs for one range",
+    "Plan.checks": "what is checked on every unit beside its range errors",
     "Judging.guard_band_factor": "the limit is drawn in by the expanded uncertainty "
     "times this",
     "Judging.needed_ratio": "a limit is judged that is at least so many times the "
@@ -217,4 +222,6 @@ def _value(value: object) -> str:
         return _text(value)
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, date):
+        return value.isoformat()
     return repr(value).replace("e-0", "e-")
