@@ -3,11 +3,17 @@
 A finding that holds puts its build on hold and, when it names a reel, that reel
 too, so that the next build which takes the reel is held before its first unit
 is measured. A nonconforming run holds its unit. Ids follow from what is held
-and why, so evaluating the same rows again raises nothing twice.
+and why, so evaluating the same rows again raises nothing twice; a hold that was
+released is raised again only when the finding has become much more likely since.
 """
 
-from collections.abc import Iterable
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
+from math import log
+from typing import Any
+from uuid import uuid4
 
 from storage.records import (
     Cause,
@@ -22,6 +28,12 @@ from storage.records import (
 
 PLACED_BY = "holdpoint"
 """Who placed a hold that no person placed."""
+
+
+NEW_EVIDENCE = log(20.0)
+"""A released hold is raised again when its finding is twenty times as likely."""
+PLACE_HOLD = "place hold"
+"""Ledger action."""
 
 
 def from_signal(signal: Signal, reason: str) -> tuple[Hold, ...]:
@@ -46,6 +58,101 @@ def from_signal(signal: Signal, reason: str) -> tuple[Hold, ...]:
     )
 
 
+def raised_again(
+    asked: Hold,
+    *,
+    signal: Signal,
+    holds: Sequence[Mapping[str, Any]],
+    history: Sequence[Mapping[str, Any]],
+) -> Hold | None:
+    """Return the hold to place: the asked one, a new one after a release, or none.
+
+    Parameters
+    ----------
+    asked
+        From `from_signal`.
+    signal
+        The finding as it stands now.
+    holds
+        Every hold of the product with its end (the query `holds`).
+    history
+        All revisions of the finding (`signal_history`): what was known at the release.
+    """
+    before = [
+        one
+        for one in holds
+        if one["hold"] == asked.hold or str(one["hold"]).startswith(f"{asked.hold}#")
+    ]
+    if not before:
+        return asked
+    if any(one["ended_at"] is None for one in before):
+        return None
+    last = max(before, key=lambda one: one["ended_at"])
+    if last["disposal"] != Disposal.RELEASE:
+        return None
+    known = [one for one in history if one["made_at"] <= last["ended_at"]]
+    then = max(known, key=lambda one: one["revision"], default=None)
+    if then is not None and _log_odds(signal.evidence) < (
+        _log_odds(then["evidence"]) + NEW_EVIDENCE
+    ):
+        return None
+    return replace(
+        asked,
+        hold=f"{asked.hold}#{len(before) + 1}",
+        reason=f"{asked.reason} Raised again: more was measured since its release.",
+    )
+
+
+def _log_odds(evidence: str) -> float:
+    return float(json.loads(evidence).get("log_odds", 0.0))
+
+
+def by_hand(
+    *,
+    scope: Scope,
+    subject: str,
+    product: str,
+    person: str,
+    reason: str,
+    people: Iterable[str],
+    at: datetime,
+    to_serial: str | None = None,
+) -> tuple[Hold, Decision]:
+    """Return the rows of a hold that a person places, and the ledger's line.
+
+    Raises
+    ------
+    NotAllowedError
+        The person is not listed, or gives no reason.
+    """
+    listed = tuple(people)
+    if person not in listed:
+        message = f"{person!r} may not place a hold; listed are {', '.join(listed)}"
+        raise NotAllowedError(message)
+    if not reason.strip():
+        message = "a hold is placed with a reason; none was given"
+        raise NotAllowedError(message)
+    hold = Hold(
+        hold=uuid4().hex[:12],
+        scope=scope,
+        subject=subject,
+        product=product,
+        signal=None,
+        reason=reason.strip(),
+        placed_by=person,
+        placed_at=at,
+        to_serial=to_serial,
+    )
+    decision = Decision(
+        person=person,
+        action=PLACE_HOLD,
+        subject=hold.hold,
+        reason=hold.reason,
+        decided_at=at,
+    )
+    return hold, decision
+
+
 def from_verdicts(
     *,
     run: str,
@@ -53,17 +160,26 @@ def from_verdicts(
     product: str,
     verdicts: Iterable[tuple[str, Verdict]],
     at: datetime,
+    checks: Iterable[tuple[str, Verdict]] = (),
 ) -> tuple[Hold, ...]:
-    """Return the hold on a unit of which a range is nonconforming, or none.
+    """Return the hold on a unit of which a range or a check is nonconforming.
 
     Parameters
     ----------
     verdicts
         (range title, verdict) of every range of the run.
+    checks
+        (name, verdict) of every check beside them.
     """
     outside = [title for title, verdict in verdicts if verdict is Verdict.NONCONFORMING]
-    if not outside:
+    failed = [name for name, verdict in checks if verdict is Verdict.NONCONFORMING]
+    if not outside and not failed:
         return ()
+    reasons = []
+    if outside:
+        reasons.append(f"Outside its error limit: {', '.join(outside)}")
+    if failed:
+        reasons.append(f"Check failed: {', '.join(failed)}")
     return (
         Hold(
             hold=f"{run}:{serial}",
@@ -71,7 +187,7 @@ def from_verdicts(
             subject=serial,
             product=product,
             signal=None,
-            reason=f"Outside its error limit: {', '.join(outside)}",
+            reason="; ".join(reasons),
             placed_by=PLACED_BY,
             placed_at=at,
         ),

@@ -49,3 +49,11 @@ def _plain(value: Any) -> Any:
     if isinstance(value, pd.Timestamp):
         return value.to_pydatetime()
     return None if pd.isna(value) else value
+
+
+def plain(frame: pd.DataFrame) -> tuple[dict[str, Any], ...]:
+    """Return rows with None for what is missing and times as times."""
+    return tuple(
+        {str(key): _plain(value) for key, value in one.items()}
+        for one in frame.to_dict("records")
+    )

@@ -1,0 +1,368 @@
+"""Reel to part to build to serial to shipment, and back."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Self
+
+from daemon.rows import plain
+from storage.errors import NotFoundError
+from storage.records import Disposal
+from storage.records_shipping import ReworkKind
+from storage.serials import reels_of, serial_order
+from storage.shipping import concerns
+from storage.store import Store
+
+Row = Mapping[str, Any]
+
+
+class Place(StrEnum):
+    """Where a unit is."""
+
+    UNFINISHED = "unfinished boards"
+    IN_HAND = "in hand"
+    RESELLER = "at resellers"
+    SHIPPED = "shipped"
+    RETURNED = "returned"
+    SCRAPPED = "scrapped"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Records:
+    """Everything recorded about a product's units, reels and moves, as plain rows."""
+
+    product: str
+    ranges: tuple[str, ...]
+    builds: tuple[Row, ...]
+    units: tuple[Row, ...]
+    fittings: tuple[Row, ...]
+    reels: tuple[Row, ...]
+    receipts: tuple[Row, ...]
+    errors: tuple[Row, ...]
+    holds: tuple[Row, ...]
+    shipments: tuple[Row, ...]
+    past: tuple[Row, ...]
+    reworks: tuple[Row, ...]
+    _errors: Mapping[str, Mapping[str, Row]] = field(repr=False)
+    _moves: Mapping[str, Row] = field(repr=False)
+    _fitted: Mapping[str, tuple[Row, ...]] = field(repr=False)
+
+    @classmethod
+    def of(cls, store: Store, product: str, ranges: Iterable[str]) -> Self:
+        """Ask the Store for all of it."""
+
+        def rows(query: str, **parameters: Any) -> tuple[Row, ...]:
+            return plain(store.frame(query, **parameters))
+
+        errors = rows("latest_errors", product=product)
+        shipments = rows("shipments", product=product)
+        fittings = rows("fittings", product=product)
+        by_unit: dict[str, dict[str, Row]] = {}
+        for one in errors:
+            by_unit.setdefault(one["serial"], {})[one["range"]] = one
+        fitted: dict[str, tuple[Row, ...]] = {}
+        for one in fittings:
+            fitted[one["build"]] = (*fitted.get(one["build"], ()), one)
+        return cls(
+            product=product,
+            ranges=tuple(ranges),
+            builds=rows("builds", product=product),
+            units=tuple(
+                sorted(
+                    rows("units", product=product),
+                    key=lambda one: serial_order(one["serial"]),
+                )
+            ),
+            fittings=fittings,
+            reels=rows("reels"),
+            receipts=rows("receipts"),
+            errors=errors,
+            holds=rows("holds", product=product),
+            shipments=shipments,
+            past=rows("past_shipments", product=product),
+            reworks=rows("reworks", product=product),
+            _errors=by_unit,
+            _moves={one["serial"]: one for one in shipments},
+            _fitted=fitted,
+        )
+
+    def unit(self, serial: str) -> Row:
+        """Return a unit.
+
+        Raises
+        ------
+        storage.errors.NotFoundError
+            No unit of the product has this serial.
+        """
+        for one in self.units:
+            if one["serial"] == serial:
+                return one
+        raise NotFoundError(kind="serial", key=serial)
+
+    def errors_of(self, serial: str) -> Mapping[str, Row]:
+        """Return the latest result of each range of a unit."""
+        return self._errors.get(serial, {})
+
+    def reels_of(self, unit: Row) -> dict[str, str]:
+        """Return the reel that each part of a unit comes from, by part."""
+        replaced = [
+            one
+            for one in self.reworks
+            if one["serial"] == unit["serial"] and one["kind"] == ReworkKind.REPLACE
+        ]
+        return reels_of(unit["serial"], self._fitted.get(unit["build"], ()), replaced)
+
+    def shipment_of(self, serial: str) -> Row | None:
+        """Return a unit's latest shipment, None when it never left."""
+        return self._moves.get(serial)
+
+    def holds_on(self, unit: Row) -> list[Row]:
+        """Return the holds that concern a unit, ended ones too."""
+        reels = set(self.reels_of(unit).values())
+        return [
+            one
+            for one in self.holds
+            if concerns(one, serial=unit["serial"], build=unit["build"], reels=reels)
+        ]
+
+    def place(self, unit: Row) -> Place:
+        """Return where a unit is."""
+        left = self.shipment_of(unit["serial"])
+        if left is not None and left["returned_at"] is None:
+            return Place.RESELLER if left["reseller"] else Place.SHIPPED
+        if any(one["disposal"] == Disposal.SCRAP for one in self.holds_on(unit)):
+            return Place.SCRAPPED
+        if left is not None:
+            return Place.RETURNED
+        measured = self.errors_of(unit["serial"])
+        if any(key not in measured for key in self.ranges):
+            return Place.UNFINISHED
+        return Place.IN_HAND
+
+    def carriers(self, reel: str) -> list[tuple[Row, str]]:
+        """Return the units that carry a reel, each with its part, in order."""
+        return [
+            (unit, part)
+            for unit in self.units
+            for part, fitted in self.reels_of(unit).items()
+            if fitted == reel
+        ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """What a serial, a reel or a build is connected with, in sentences.
+
+    `parts` and `units` are the rows and columns of its picture; `reel` is given for
+    each pair, "" where none is recorded.
+    """
+
+    kind: str
+    subject: str
+    headline: str
+    lines: tuple[str, ...]
+    cells: tuple[Row, ...]
+
+
+def trace(records: Records, subject: str) -> Trace:
+    """Return what a serial, a reel or a build is connected with.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        Nothing of this name is recorded.
+    """
+    if any(one["serial"] == subject for one in records.units):
+        return _of_serial(records, subject)
+    if any(one["reel"] == subject for one in records.reels):
+        return _of_reel(records, subject)
+    if any(one["build"] == subject for one in records.builds):
+        return _of_build(records, subject)
+    raise NotFoundError(kind="serial, reel or build", key=subject)
+
+
+def _of_serial(records: Records, serial: str) -> Trace:
+    unit = records.unit(serial)
+    known = {one["reel"]: one for one in records.reels}
+    lines = []
+    for part, reel in sorted(records.reels_of(unit).items()):
+        since = _replaced(records, serial, part)
+        lines.append(f"{part}: reel {reel}{_source(known.get(reel))}{since}")
+    lines += [_done(one) for one in records.reworks if one["serial"] == serial]
+    lines += _moved(records, serial)
+    lines += [_held(one) for one in records.holds_on(unit)]
+    return Trace(
+        kind="serial",
+        subject=serial,
+        headline=f"Unit {serial} of build {unit['build']}: {records.place(unit)}.",
+        lines=tuple(lines),
+        cells=cells(records, [unit]),
+    )
+
+
+def _of_reel(records: Records, reel: str) -> Trace:
+    row = next(one for one in records.reels if one["reel"] == reel)
+    carriers = records.carriers(reel)
+    serials = {unit["serial"] for unit, _ in carriers}
+    lines = []
+    for build in dict.fromkeys(unit["build"] for unit, _ in carriers):
+        mine = [pair for pair in carriers if pair[0]["build"] == build]
+        for part in dict.fromkeys(part for _, part in mine):
+            units = [unit["serial"] for unit, where in mine if where == part]
+            lines.append(f"Build {build}, {part}: {spans(units)}")
+    unseen = {
+        (one["build"], one["part"])
+        for one in records.fittings
+        if one["reel"] == reel and one["build"] not in {u["build"] for u, _ in carriers}
+    }
+    lines += [f"Build {b}, {part}: no unit yet" for b, part in sorted(unseen)]
+    lines += leftover_lines(records, reel)
+    lines += _places(records, [unit for unit, _ in carriers])
+    concerned = [unit for unit in records.units if unit["serial"] in serials]
+    return Trace(
+        kind="reel",
+        subject=reel,
+        headline=f"Reel {reel}{_source(row)}: in {len(serials)} units.",
+        lines=tuple(lines),
+        cells=cells(records, concerned),
+    )
+
+
+def _of_build(records: Records, build: str) -> Trace:
+    units = [one for one in records.units if one["build"] == build]
+    carried: dict[tuple[str, str], list[str]] = {}
+    for unit in units:
+        for part, reel in records.reels_of(unit).items():
+            carried.setdefault((part, reel), []).append(unit["serial"])
+    lines = [
+        f"{part}: reel {reel}: {spans(serials)}"
+        for (part, reel), serials in sorted(carried.items())
+    ]
+    lines += _places(records, units)
+    lines += [
+        f"{one['units']} without serial left on {one['shipped_at']:%Y-%m-%d} "
+        f"for {one['destination']}"
+        for one in records.past
+        if one["build"] == build
+    ]
+    return Trace(
+        kind="build",
+        subject=build,
+        headline=f"Build {build}: {len(units)} units.",
+        lines=tuple(lines),
+        cells=cells(records, units),
+    )
+
+
+def cells(records: Records, units: Iterable[Row]) -> tuple[Row, ...]:
+    """Return one row a unit and part, with its reel and where the unit is."""
+    rows = []
+    for unit in units:
+        place = str(records.place(unit))
+        for part, reel in sorted(records.reels_of(unit).items()):
+            rows.append(
+                {
+                    "serial": unit["serial"],
+                    "build": unit["build"],
+                    "part": part,
+                    "reel": reel,
+                    "place": place,
+                }
+            )
+    return tuple(rows)
+
+
+def leftover(records: Records, reel: str) -> int | None:
+    """Return how many parts of a reel are left; None when its number is unknown."""
+    for one in records.receipts:
+        if one["reel"] == reel:
+            return int(one["quantity"]) - len(records.carriers(reel))
+    return None
+
+
+def leftover_lines(records: Records, reel: str) -> list[str]:
+    """Say how many parts of a reel are left."""
+    left = leftover(records, reel)
+    if left is None:
+        return ["How many parts came with it is not recorded."]
+    if left < 0:
+        return [f"{-left} more parts used than received: check the records."]
+    return [f"{left} parts left over."]
+
+
+def spans(serials: Iterable[str]) -> str:
+    """Return serials in few words.
+
+    >>> spans(["PA-1", "PA-2", "PA-3"]), spans(["PA-1"])
+    ('PA-1 to PA-3 (3)', 'PA-1')
+    """
+    there = sorted(serials, key=serial_order)
+    if len(there) == 1:
+        return there[0]
+    return f"{there[0]} to {there[-1]} ({len(there)})"
+
+
+def _source(reel: Row | None) -> str:
+    if reel is None:
+        return ""
+    told = [
+        text
+        for text in (
+            reel["supplier"] and f"from {reel['supplier']}",
+            reel["lot_code"] and f"lot {reel['lot_code']}",
+        )
+        if text
+    ]
+    return f" ({', '.join(told)})" if told else ""
+
+
+def _replaced(records: Records, serial: str, part: str) -> str:
+    for one in records.reworks:
+        if (one["serial"], one["part"]) == (serial, part) and one["reel"]:
+            return f", replaced on {one['reworked_at']:%Y-%m-%d}"
+    return ""
+
+
+def _done(rework: Row) -> str:
+    when, who = f"{rework['reworked_at']:%Y-%m-%d}", rework["person"]
+    match rework["kind"]:
+        case ReworkKind.REPLACE:
+            what = f"{rework['part']} replaced from reel {rework['reel']}"
+        case ReworkKind.REGRADE:
+            what = f"{rework['range']} regraded to {rework['limit_ppm'] / 1e4:g} %"
+        case _:
+            what = (
+                f"{rework['part']} trimmed by {rework['trim_ohm']:g} ohm "
+                f"{rework['trim_kind']}"
+            )
+    return f"{when} {what} by {who}: {rework['reason']}"
+
+
+def _moved(records: Records, serial: str) -> list[str]:
+    lines = []
+    for one in records.shipments:
+        if one["serial"] != serial:
+            continue
+        line = f"{one['shipped_at']:%Y-%m-%d} left for {one['destination']}"
+        if one["override_reason"]:
+            line += f", overridden by {one['person']}: {one['override_reason']}"
+        lines.append(line)
+        if one["returned_at"] is not None:
+            lines.append(f"{one['returned_at']:%Y-%m-%d} came back")
+    return lines
+
+
+def _held(hold: Row) -> str:
+    ended = "stands" if hold["disposal"] is None else f"ended by {hold['disposal']}"
+    return f"Hold on {hold['scope']} {hold['subject']} ({ended}): {hold['reason']}"
+
+
+def _places(records: Records, units: Iterable[Row]) -> list[str]:
+    counts: dict[Place, list[str]] = {}
+    for unit in {one["serial"]: one for one in units}.values():
+        counts.setdefault(records.place(unit), []).append(unit["serial"])
+    return [
+        f"{place[0].upper()}{place[1:]}: {spans(counts[place])}"
+        for place in Place
+        if place in counts
+    ]
