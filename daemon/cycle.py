@@ -19,6 +19,7 @@ from daemon.bench.readings import RangeReadings
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
 from daemon.resolution import resolution_ppm2
+from daemon.rows import plain
 from daemon.spc.baseline import Baseline
 from daemon.watch import CheckErrors, Suspect, UnitErrors, Watcher
 from storage.records import (
@@ -105,6 +106,7 @@ class Cycle:
         self._folded = 0
         self._placed: set[str] = set()
         self._check: str | None = None
+        self._reworked: dict[str, datetime] = {}
 
     def judge(self) -> Judge:
         """Return the judge for this bench.
@@ -187,6 +189,7 @@ class Cycle:
         return self._watcher.suspects(signal, serials or {})
 
     def _remember(self) -> None:
+        self._learn_reworks()
         watermark = self._watermark()
         rows = self.store.frame("range_rows", product=self._name, after=0, kind=None)
         fittings = self._fittings()
@@ -210,6 +213,8 @@ class Cycle:
         rows = self.store.frame(
             "range_rows", product=self._name, after=self._folded, kind=None
         )
+        if not rows.empty:
+            self._learn_reworks()
         fittings = self._fittings()
         found = []
         for number, run in rows.groupby("number"):
@@ -227,7 +232,7 @@ class Cycle:
     ) -> list[Signal]:
         """Commit what one run changed, and that it was watched; return the findings."""
         for signal in signals:
-            placed += holds.from_signal(signal, words.finding(signal).headline)
+            placed += self._due(signal)
         # A finding is sharpened by every unit; what stands because of it is not.
         placed = tuple(one for one in placed if one.hold not in self._placed)
         self.store.record_evaluation(
@@ -242,9 +247,34 @@ class Cycle:
         self._folded = number
         return signals
 
+    def _due(self, signal: Signal) -> tuple[Hold, ...]:
+        """Return the holds that a finding asks for and that do not stand yet."""
+        asked = holds.from_signal(signal, words.finding(signal).headline)
+        if not any(one.hold in self._placed for one in asked):
+            return asked
+        known = plain(self.store.frame("holds", product=self._name))
+        history = plain(self.store.frame("signal_history", signal=signal.signal))
+        found = (
+            holds.raised_again(one, signal=signal, holds=known, history=history)
+            for one in asked
+        )
+        return tuple(one for one in found if one is not None)
+
+    def _is_reworked(self, run: pd.DataFrame) -> bool:
+        """Whether a run is of a unit after its rework: it is of the line no more."""
+        head = run.iloc[0]
+        since = self._reworked.get(str(head["serial"]))
+        return since is not None and head["started_at"] > since
+
+    def _learn_reworks(self) -> None:
+        rows = self.store.frame("reworks", product=self._name)
+        self._reworked = rows.groupby("serial")["reworked_at"].min().to_dict()
+
     def _fold(
         self, number: int, run: pd.DataFrame, fittings: Sequence[Fitting]
     ) -> Signal | None:
+        if self._is_reworked(run):
+            return None
         head = run.iloc[0]
         if head["kind"] == RunKind.CHECK:
             self._check = words.check_standard(
