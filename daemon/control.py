@@ -9,10 +9,10 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from threading import Condition, Event
-from typing import Any
+from typing import Annotated, Any, Literal
 from uuid import uuid4
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request as HttpRequest
@@ -38,20 +38,49 @@ class TypedReading:
 
 
 @checked(frozen=True, slots=True, kw_only=True)
+class TypedCheck:
+    """A check beside the range errors as a person read it; an inspection is 1 or 0."""
+
+    name: str
+    value: Annotated[float, Field(allow_inf_nan=False)]
+
+
+@checked(frozen=True, slots=True, kw_only=True)
+class SecondMeter:
+    """What to compare: a range, a meter of the bench, and what is known of the other.
+
+    `accuracy_ppm` bounds the other meter's error, ppm of its reading: what its data
+    sheet says for this reading. `signal` is the finding that asks for it.
+    """
+
+    range: str
+    meter: str
+    accuracy_ppm: Annotated[float, Field(gt=0, le=1_000_000)]
+    role: Literal["output", "reference"] = "output"
+    person: str | None = None
+    signal: str | None = None
+
+
+@checked(frozen=True, slots=True, kw_only=True)
 class Order:
     """Measure one unit: by the bench, or from typed readings.
 
     Without a build it is of the newest; without a serial the next one after the
     build's last is counted on; without ranges all are measured. A unit that was
-    measured before is measured again only as a rerun.
+    measured before is measured again only as a rerun. Other `work` is of the bench
+    itself: run the check standard, end the session with one, or compare a meter
+    with the `second`.
     """
 
     build: str | None = None
     serial: str | None = None
     ranges: tuple[str, ...] = ()
     typed: tuple[TypedReading, ...] = ()
+    checks: tuple[TypedCheck, ...] = ()
     rerun: bool = False
     note: str | None = None
+    work: Literal["unit", "check", "end session", "compare"] = "unit"
+    second: SecondMeter | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +109,8 @@ class Prompt:
     prompt: str
     text: str
     subject: str
+    wants: str | None = None
+    """Unit of the value that is to be typed; None where it is only to be confirmed."""
 
 
 @dataclass(slots=True)
@@ -98,6 +129,9 @@ class _State:
     trouble: str | None = None
     alarm: str | None = None
     """The source may be on and out of reach; stands until it was seen off."""
+    check_due: str | None = None
+    """Why no unit is judged before the next check."""
+    check_overdue: bool = False
     cautions: tuple[str, ...] = ()
     """What a person must know of this bench before its source is turned on."""
     since: datetime | None = None
@@ -182,24 +216,44 @@ class Desk:
             self._state.since = self._utc()
             self._changed.notify_all()
 
-    def ask(self, text: str, *, subject: str) -> str:
+    def ask(
+        self,
+        text: str,
+        *,
+        subject: str,
+        wants: str | None = None,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> str:
         """Ask whoever stands at the bench; return the answer.
+
+        Parameters
+        ----------
+        wants
+            Unit of the value that is to be typed.
+        meanwhile
+            Called again and again until it is answered: keeps a source on.
 
         Raises
         ------
         StoppedError
             The daemon is going down, or the source was ordered off.
         """
-        prompt = Prompt(prompt=uuid4().hex, text=text, subject=subject)
+        prompt = Prompt(prompt=uuid4().hex, text=text, subject=subject, wants=wants)
         with self._changed:
             self._answer = None
             self._prompt = prompt
             self._changed.notify_all()
-            while not self._changed.wait_for(lambda: self._answer is not None, 0.1):
+        try:
+            while True:
+                with self._changed:
+                    if self._changed.wait_for(lambda: self._answer is not None, 0.1):
+                        return str(self._answer)
                 if self.stop.is_set() or self.halt.is_set():
-                    self._prompt = None
                     raise StoppedError
-            return str(self._answer)
+                meanwhile()
+        finally:
+            with self._changed:
+                self._prompt = None
 
 
 def routes(

@@ -22,6 +22,7 @@ from daemon.metrology.range_error import (
     Temperature,
     range_error,
 )
+from daemon.metrology.uncertainty import Component, Distribution
 from daemon.product import ProductModel, RangeModel
 from daemon.series import linearity_ppm, series_of
 from storage.records import RangeResult, Verdict
@@ -31,11 +32,13 @@ from storage.records import RangeResult, Verdict
 class KnownGood:
     """What the known-good unit showed on this bench in this session.
 
-    `uncertainty_ppm` leaves out what the bench does to both units alike.
+    `uncertainty_ppm` leaves out what the bench does to both units alike, `drift_ppm`
+    is the standard uncertainty of what the bench may have drifted since.
     """
 
     error_ppm: float
     uncertainty_ppm: float
+    drift_ppm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +79,15 @@ class Judge:
         self.bench = bench
         self.judging = judging
 
-    def error(self, readings: RangeReadings) -> Measured:
+    def error(self, readings: RangeReadings, *, drift_ppm: float = 0.0) -> Measured:
         """Return one range's error with uncertainty and the limit at its level.
+
+        Parameters
+        ----------
+        readings
+            Of one range.
+        drift_ppm
+            Standard uncertainty of the bench's drift since its last check, ppm.
 
         Raises
         ------
@@ -115,7 +125,7 @@ class Judge:
                 bounds_ppm_per_k=model.tempco_ppm_per_k,
                 reference_c=self.product.settings.reference_temperature_c,
             ),
-            further=series.settling,
+            further=(*series.settling, *_drifted(drift_ppm)),
         )
         limit = model.settings.limit
         return Measured(
@@ -139,7 +149,9 @@ class Judge:
         Where the bench is not good enough for the limit it only compares with the
         known-good unit, and without one the range is not judged.
         """
-        measured = self.error(readings)
+        known = known_good.get(readings.range)
+        drift_ppm = 0.0 if known is None else known.drift_ppm
+        measured = self.error(readings, drift_ppm=drift_ppm)
         error = measured.error
         if can_judge(
             measured.limit_ppm, error.uncertainty_ppm, self.judging.needed_ratio
@@ -151,7 +163,7 @@ class Judge:
                 self.judging.guard_band_factor,
             )
         else:
-            said = self._compared(measured, known_good.get(readings.range))
+            said = self._compared(measured, known)
         return row(
             run,
             measured,
@@ -196,6 +208,18 @@ def row(
         reference_readings=tuple(r for p in points for r in p.reference),
         output_readings=tuple(r for p in points for r in p.output),
         at_s=tuple(t for p in points for t in p.at_s),
+    )
+
+
+def _drifted(drift_ppm: float) -> tuple[Component, ...]:
+    if not drift_ppm:
+        return ()
+    return (
+        Component(
+            name="drift since the check standard",
+            standard=drift_ppm,
+            distribution=Distribution.NORMAL,
+        ),
     )
 
 

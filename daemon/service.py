@@ -34,6 +34,7 @@ from daemon.bench.errors import (
 )
 from daemon.bench.guard import Orders, turn_off
 from daemon.bench.visa import connect
+from daemon.beside import asked, failing
 from daemon.clock import Clock, ScaledClock
 from daemon.control import Desk, Order, Ticket, routes
 from daemon.cycle import Cycle, Recorded, RunHeader
@@ -42,7 +43,7 @@ from daemon.inbox import Inbox
 from daemon.metrology.errors import MetrologyError
 from daemon.processes import require_free
 from daemon.schedule import Job, Schedule
-from daemon.station import OutOfControlError, Station
+from daemon.station import NotJudgedError, Station
 from daemon.typed import ImplausibleReadingError, readings_of
 from storage import endpoint as endpoints
 from storage.errors import NotFoundError, StorageError
@@ -55,6 +56,8 @@ from storage.store import Store
 log = getLogger(__name__)
 
 HEARTBEAT_S = 10.0
+CHECK_LOOK_S = 15.0
+"""How soon an overdue check standard is noticed."""
 BACKUP_S = 24 * 3600.0
 IDLE_S = 0.2
 LOOK_S = 1.0
@@ -116,7 +119,7 @@ def run(
             for caution in desk.snapshot()["cautions"]:
                 announce(caution)
         way_out.enter_context(_serving(home, store, worker, port))
-        way_out.enter_context(_scheduled(home, store))
+        way_out.enter_context(_scheduled(home, store, worker))
         worker.work()
 
 
@@ -248,20 +251,24 @@ class Worker:
     def _carry_out(self, ticket: Ticket) -> None:
         name = ticket.ticket
         try:
-            recorded = self._measure(name, ticket.order)
-            self.desk.update(
-                name,
-                run=recorded.run,
-                number=recorded.number,
-                verdict=recorded.verdict.value,
-            )
+            if ticket.order.work == "unit":
+                recorded = self._measure(name, ticket.order)
+                self.desk.update(
+                    name,
+                    run=recorded.run,
+                    number=recorded.number,
+                    verdict=recorded.verdict.value,
+                    message=failing(recorded.checks),
+                )
+            else:
+                self.desk.update(name, message=self._work_on_bench(name, ticket.order))
             self._cycle.watch()
         except StoppedError as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self.desk.show(phase="source off", source_on=False, range=None)
         except (
             RefusedError,
-            OutOfControlError,
+            NotJudgedError,
             BenchError,
             StorageError,
             MetrologyError,
@@ -329,19 +336,55 @@ class Worker:
         first = None if earlier.empty else str(earlier["run"].iloc[0])
         if order.typed:
             return self._record_typed(order, build, serial, first)
+        return self._open_station().unit(
+            serial=serial,
+            build=build,
+            ranges=self._ranges(order),
+            rerun_of=first,
+            note=order.note,
+            answers=self._answers(order),
+        )
+
+    def _answers(self, order: Order) -> dict[str, float]:
+        """Return the checks that came with an order, by name."""
+        known = self._settings.plan.checks
+        for one in order.checks:
+            if one.name not in known:
+                raise NotFoundError(kind="check", key=one.name)
+        return {one.name: one.value for one in order.checks}
+
+    def _open_station(self) -> Station:
+        """Return the station, its bench opened anew where it was lost."""
         if self._bench_lost:
             self.open_bench()
             self._bench_lost = False
         if self._station is None:
             message = "this daemon has no bench; write bench.toml, or type the readings"
             raise RefusedError(message)
-        return self._station.unit(
-            serial=serial,
-            build=build,
-            ranges=self._ranges(order),
-            rerun_of=first,
-            note=order.note,
-        )
+        return self._station
+
+    def _work_on_bench(self, ticket: str, order: Order) -> str:
+        """Carry out what is of the bench, not of a unit; return what came of it."""
+        station = self._open_station()
+        self.desk.update(ticket, state="measuring", serial=order.serial)
+        if order.work == "check":
+            station.check()
+            return "The check standard reads right on every range."
+        if order.work == "end session":
+            station.finish()
+            return "The session is ended; the next unit waits for a new check."
+        if order.second is None or order.serial is None:
+            message = "say which unit is connected, and which meter is beside the bench"
+            raise RefusedError(message)
+        if order.second.range not in self._cycle.product.keys:
+            raise NotFoundError(kind="range", key=order.second.range)
+        return station.compare(order.serial, order.second).words
+
+    def look_at_check(self) -> None:
+        """Say so once the check standard is overdue; from the scheduler's thread."""
+        station = self._station
+        if station is not None:
+            station.notice_overdue()
 
     def _ranges(self, order: Order) -> tuple[str, ...]:
         known = self._cycle.product.keys
@@ -378,6 +421,15 @@ class Worker:
         readings = readings_of(
             order.typed, self._cycle.product, bench, at_s=self._clock.now_s()
         )
+        answers = self._answers(order)
+        needed = asked(
+            self._settings.plan.checks,
+            typed=True,
+            ranges=[one.range for one in order.typed],
+        )
+        if missing := [name for name in needed if name not in answers]:
+            message = f"answer the checks too: {', '.join(missing)}"
+            raise RefusedError(message)
         return self._cycle.record(
             readings,
             RunHeader(
@@ -392,6 +444,7 @@ class Worker:
                 note=order.note,
             ),
             {},
+            answers,
         )
 
     def _session_of_typed(self, bench: str, now: datetime) -> str:
@@ -477,8 +530,8 @@ def _serving(
 
 
 @contextmanager
-def _scheduled(home: Home, store: LocalStore) -> Iterator[None]:
-    """Run the heartbeat and the backup while the context lasts."""
+def _scheduled(home: Home, store: LocalStore, worker: Worker) -> Iterator[None]:
+    """Run heartbeat, look at the check and backup while the context lasts."""
     jobs = store.frame("jobs")
     schedule: Schedule
 
@@ -492,6 +545,12 @@ def _scheduled(home: Home, store: LocalStore) -> Iterator[None]:
     schedule = Schedule(
         (
             Job(name="heartbeat", every_s=HEARTBEAT_S, action=beat, keep=False),
+            Job(
+                name="check standard",
+                every_s=CHECK_LOOK_S,
+                action=worker.look_at_check,
+                keep=False,
+            ),
             Job(name="backup", every_s=BACKUP_S, action=back_up),
         ),
         succeeded=store.note_job,

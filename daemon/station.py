@@ -1,25 +1,36 @@
-"""The bench as the daemon uses it: sessions opened by the check standard, then units.
+"""The bench as the daemon uses it: sessions checked by the standard, then units.
 
-A unit is judged only in a session whose last check of every range was in control.
+A unit is judged only by a bench that is warm, in a room it is specified for, and in
+a session whose last check of every range was in control and is not overdue.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from uuid import uuid4
 
-from config.model import CheckStandard
+from config import model
 from daemon.bench.bench import Bench
-from daemon.bench.check import in_control
+from daemon.bench.errors import StoppedError
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import Progress, measure
+from daemon.beside import Asking
 from daemon.clock import Clock
-from daemon.control import Desk
+from daemon.control import Desk, SecondMeter
 from daemon.cycle import Cycle, Recorded, RunHeader
-from daemon.judge import KnownGood, Measured, row
+from daemon.judge import Measured, row
+from daemon.second import Comparison, compare, cross_check
+from daemon.standing import Due, Standing
 from storage.records import RangeResult, Session, Verdict
 
+LOOK_S = 1.0
+SECONDS_A_MINUTE = 60.0
 
-class OutOfControlError(Exception):
+
+class NotJudgedError(Exception):
+    """The bench may judge no unit just now, and why; nothing was kept of one."""
+
+
+class OutOfControlError(NotJudgedError):
     """The check standard does not read as it should, so no unit is judged."""
 
     def __init__(self, *, serial: str, ranges: Sequence[str]) -> None:
@@ -27,7 +38,33 @@ class OutOfControlError(Exception):
         self.ranges = tuple(ranges)
         super().__init__(
             f"check standard {serial} is outside its limits on {', '.join(ranges)}: "
-            "no unit is judged; check leads, meter ranges and nulls, then measure again"
+            "no unit is judged, and the runs since the last good check are in doubt; "
+            "connect it again and measure it without touching anything else, or find "
+            "what moved: leads, meter ranges, nulls"
+        )
+
+
+class AmbientError(NotJudgedError):
+    """The room is too cold or too warm for the bench."""
+
+    def __init__(self, *, ambient_c: float, lowest_c: float, highest_c: float) -> None:
+        self.ambient_c = ambient_c
+        self.lowest_c = lowest_c
+        self.highest_c = highest_c
+        super().__init__(
+            f"the room is at {ambient_c:.1f} C, outside {lowest_c:g} to "
+            f"{highest_c:g} C (ambient_c in bench.toml): no unit is judged until it "
+            "is back"
+        )
+
+
+class NoStandardError(NotJudgedError):
+    """A check is asked for and the bench file names no check standard."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "bench.toml names no check standard; write [check_standard], with the "
+            "serial and the known errors of a unit that is kept for this"
         )
 
 
@@ -63,12 +100,25 @@ class Station:
         self._clock = clock
         self._configuration = configuration
         self._session: str | None = None
-        self._since_check = 0
-        self._known_good: dict[str, KnownGood] = {}
+        self._opened_s = clock.now_s()
+        standard = self._settings.check_standard
+        self._standing = None
+        if standard is not None:
+            self._standing = Standing(
+                cycle.store,
+                cycle.settings.product.name,
+                standard,
+                clock=clock,
+                configuration=configuration,
+            )
+        self._show_standing()
 
     def end_session(self) -> None:
         """Leads or nulls were changed: the next unit waits for a new check."""
         self._session = None
+        if self._standing is not None:
+            self._standing.new_session()
+        self._show_standing()
 
     def unit(
         self,
@@ -78,97 +128,219 @@ class Station:
         ranges: Sequence[str],
         rerun_of: str | None = None,
         note: str | None = None,
+        answers: Mapping[str, float] | None = None,
     ) -> Recorded:
         """Measure the unit that is connected; check the bench first when it is due.
 
         Raises
         ------
-        OutOfControlError
-            The check standard reads wrong; nothing was judged.
+        NotJudgedError
+            The check standard reads wrong, or the room is not as it should be;
+            nothing was judged.
         daemon.bench.errors.BenchError
             The unit could not be measured, or the source was ordered off; nothing
             was kept.
         """
         session = self._checked_session(serial)
+        self._require_ambient()
         started_at = self._clock.utc()
         self._desk.show(phase="measuring", serial=serial, build=build)
-        readings = self._measure(ranges)
+        asking = Asking(
+            self._cycle.settings.plan.checks, self._desk, serial, answers or {}
+        )
+        readings = self._measure(ranges, self._asking_at_level(asking))
+        asking.rest(ranges)
         header = self._header(session, serial, build, started_at, rerun_of, note)
-        recorded = self._cycle.record(readings, header, self._known_good)
-        self._since_check += 1
+        known_good = {} if self._standing is None else self._standing.known_good()
+        recorded = self._cycle.record(readings, header, known_good, asking.answers)
+        if self._standing is not None:
+            self._standing.count()
+            self._show_standing()
         return recorded
 
-    def _checked_session(self, serial: str) -> str:
-        standard = self._settings_standard
-        due = standard is not None and (
-            standard.every_units is not None
-            and self._since_check >= standard.every_units
+    def check(self) -> None:
+        """Run the check standard now, whether it is due or not.
+
+        Raises
+        ------
+        NotJudgedError
+            It reads wrong, or there is none.
+        """
+        if self._standing is None:
+            raise NoStandardError
+        session = self._session or self._open_session()
+        self._check(session, self._standing)
+
+    def finish(self) -> None:
+        """End the session with a check that closes what it measured.
+
+        Raises
+        ------
+        NotJudgedError
+            The check standard reads wrong: the runs since its last good check are
+            in doubt.
+        """
+        if self._session is not None and self._standing is not None:
+            self._check(self._session, self._standing)
+        self.end_session()
+
+    def notice_overdue(self) -> Due | None:
+        """Say so once a check is overdue; from any thread."""
+        if self._standing is None or self._session is None:
+            return None
+        due = self._standing.notice_overdue()
+        self._show_standing()
+        return due
+
+    def compare(self, serial: str, second: SecondMeter) -> Comparison:
+        """Read one range of the mounted unit with a second meter beside the bench's.
+
+        Raises
+        ------
+        daemon.bench.errors.BenchError
+            The range could not be measured.
+        """
+        session = self._session or self._open_session()
+        self._desk.show(phase="comparing meters", serial=serial, build=None)
+        beside = compare(
+            self._bench,
+            second,
+            self._clock,
+            settings=self._settings,
+            product=self._cycle.settings.product,
+            desk=self._desk,
+            progress=self._show_progress,
         )
-        if self._session is None:
-            self._session = self._open_session()
-            due = standard is not None
-        if standard is not None and due:
-            self._check(self._session, standard)
-            self._desk.ask(f"Connect unit {serial}, then confirm.", subject=serial)
-        return self._session
+        done = cross_check(
+            beside,
+            second,
+            bench=self._settings,
+            product=self._cycle.settings.product,
+            serial=serial,
+            session=session,
+            at=self._clock.utc(),
+        )
+        self._cycle.store.record_cross_check(done.row)
+        return done
 
     @property
-    def _settings_standard(self) -> CheckStandard | None:
+    def _settings(self) -> model.Bench:
         bench = self._cycle.settings.bench
-        return None if bench is None else bench.check_standard
+        if bench is None:
+            message = "a station needs a bench"
+            raise ValueError(message)
+        return bench
+
+    def _checked_session(self, serial: str) -> str:
+        self._warm_up()
+        session = self._session or self._open_session()
+        if self._standing is not None and self._standing.due() is not None:
+            self._standing.notice_overdue()
+            self._check(session, self._standing)
+            self._desk.ask(f"Connect unit {serial}, then confirm.", subject=serial)
+        return session
+
+    def _warm_up(self) -> None:
+        """Wait until the instruments have been on for long enough, the source off.
+
+        Raises
+        ------
+        StoppedError
+            A person or the daemon asked to stop.
+        """
+        until_s = self._opened_s + self._settings.warm_up_minutes * SECONDS_A_MINUTE
+        while (left_s := until_s - self._clock.now_s()) > 0:
+            minutes = left_s / SECONDS_A_MINUTE
+            self._desk.show(phase=f"warming up, {minutes:.0f} min left")
+            if self._desk.halt.is_set() or self._desk.stop.is_set():
+                raise StoppedError
+            self._clock.wait_s(min(left_s, LOOK_S), unless=self._desk.halt)
+
+    def _require_ambient(self) -> None:
+        if self._bench.ambient is None:
+            return
+        ambient_c = self._bench.ambient.read()
+        lowest_c, highest_c = self._settings.ambient_c
+        if not lowest_c <= ambient_c <= highest_c:
+            raise AmbientError(
+                ambient_c=ambient_c, lowest_c=lowest_c, highest_c=highest_c
+            )
 
     def _open_session(self) -> str:
-        session = uuid4().hex
-        bench = self._cycle.settings.bench
+        self._session = uuid4().hex
         self._cycle.store.open_session(
             Session(
-                session=session,
-                bench="" if bench is None else bench.name,
+                session=self._session,
+                bench=self._settings.name,
                 opened_at=self._clock.utc(),
                 configuration=self._configuration,
             )
         )
-        self._desk.show(session=session)
-        return session
+        self._desk.show(session=self._session)
+        return self._session
 
-    def _check(self, session: str, standard: CheckStandard) -> None:
+    def _check(self, session: str, standing: Standing) -> None:
+        serial = standing.serial
+        self._warm_up()
         self._desk.ask(
-            f"Connect check standard {standard.serial}, then confirm.",
-            subject=standard.serial,
+            f"Connect check standard {serial}, then confirm.", subject=serial
         )
+        self._require_ambient()
         started_at = self._clock.utc()
-        self._desk.show(phase="checking", serial=standard.serial, build=None)
+        self._desk.show(phase="checking", serial=serial, build=None)
         readings = self._measure(self._cycle.product.keys)
         judge = self._cycle.judge()
         measured = {one.range: judge.error(one) for one in readings}
-        results = _check_rows(uuid4().hex, measured, standard)
-        header = self._header(session, standard.serial, None, started_at, None, None)
-        self._cycle.record_check(results, header, readings)
-        outside = [
-            self._cycle.product.range(one.range).title
-            for one in results
-            if one.verdict is Verdict.NONCONFORMING
-        ]
+        results = _check_rows(uuid4().hex, measured, standing.judge(measured))
+        header = self._header(session, serial, None, started_at, None, None)
+        number = self._cycle.record_check(results, header, readings)
+        outside = standing.checked(
+            run=results[0].run,
+            number=number,
+            session=session,
+            results=results,
+            measured=measured,
+            titles={one.key: one.title for one in self._cycle.product.ranges},
+        )
+        self._show_standing()
         if outside:
-            self._session = None
-            raise OutOfControlError(serial=standard.serial, ranges=outside)
-        self._since_check = 0
-        self._known_good = {
-            key: KnownGood(
-                error_ppm=one.error.error_ppm,
-                uncertainty_ppm=one.error.comparison_uncertainty_ppm,
-            )
-            for key, one in measured.items()
-        }
+            raise OutOfControlError(serial=serial, ranges=outside)
 
-    def _measure(self, ranges: Sequence[str]) -> list[RangeReadings]:
+    def _show_standing(self) -> None:
+        standing = self._standing
+        due = None if standing is None else standing.due()
+        self._desk.show(
+            check_due=None if due is None else due.reason,
+            check_overdue=due is not None and due.overdue,
+        )
+
+    def _measure(
+        self,
+        ranges: Sequence[str],
+        progress: Callable[[Progress], None] | None = None,
+    ) -> list[RangeReadings]:
         return measure(
             self._bench,
             ranges,
             self._clock,
             stop=self._desk.halt,
-            progress=self._show_progress,
+            progress=progress or self._show_progress,
         )
+
+    def _asking_at_level(self, asking: Asking) -> Callable[[Progress], None]:
+        """Return who shows each point, and asks for the input's drop at the level."""
+
+        def at(progress: Progress) -> None:
+            self._show_progress(progress)
+            setup = self._bench.setups[progress.range]
+            if progress.point.level == setup.level:
+                asking.at_level(
+                    progress.range,
+                    share=setup.level / setup.full_scale,
+                    keep_on=self._bench.source.keep_on,
+                )
+
+        return at
 
     def _show_progress(self, progress: Progress) -> None:
         self._desk.show(
@@ -206,22 +378,7 @@ class Station:
 
 
 def _check_rows(
-    run: str, measured: Mapping[str, Measured], standard: CheckStandard
+    run: str, measured: Mapping[str, Measured], verdicts: Mapping[str, Verdict]
 ) -> list[RangeResult]:
     """Return the check's rows, each conforming when it reads as it is known to."""
-    return [
-        row(
-            run,
-            one,
-            Verdict.CONFORMING
-            if in_control(
-                error_ppm=one.error.error_ppm,
-                uncertainty_ppm=one.error.uncertainty_ppm,
-                known_ppm=standard.error_ppm[key],
-                known_uncertainty_ppm=standard.uncertainty_ppm,
-            )
-            else Verdict.NONCONFORMING,
-            None,
-        )
-        for key, one in measured.items()
-    ]
+    return [row(run, one, verdicts[key], None) for key, one in measured.items()]
