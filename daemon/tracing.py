@@ -7,7 +7,7 @@ from typing import Any, Self
 
 from daemon.rows import plain
 from storage.errors import NotFoundError
-from storage.records import Disposal
+from storage.records import Disposal, Scope
 from storage.records_shipping import ReworkKind
 from storage.serials import reels_of, serial_order
 from storage.shipping import concerns
@@ -288,6 +288,34 @@ def leftover_lines(records: Records, reel: str) -> list[str]:
     if left < 0:
         return [f"{-left} more parts used than received: check the records."]
     return [f"{left} parts left over."]
+
+
+def fitting_doubts(records: Records, reel: str, build: str) -> list[str]:
+    """Return what speaks against fitting a reel to a build; nothing is refused."""
+    builds = {one["build"]: one for one in records.builds}
+    said = [
+        f"Reel {reel} is held: {one['reason']}"
+        for one in records.holds
+        if one["disposal"] is None
+        and (one["scope"], one["subject"]) == (Scope.REEL, reel)
+    ]
+    on = {one["build"] for one in records.fittings if one["reel"] == reel}
+    for other in sorted(on - {build}):
+        planned = builds[other]["planned_units"]
+        still = 0 if planned is None else int(planned) - int(builds[other]["units"])
+        if still > 0:
+            said.append(
+                f"Reel {reel} is on build {other} too, of which {still} units are "
+                "still to come."
+            )
+    wanted = builds[build]["planned_units"] if build in builds else None
+    for one in records.receipts:
+        if one["reel"] == reel and wanted is not None and wanted > one["quantity"]:
+            said.append(
+                f"Build {build} needs {int(wanted)} parts; {one['quantity']} came on "
+                f"reel {reel}."
+            )
+    return said
 
 
 def spans(serials: Iterable[str]) -> str:

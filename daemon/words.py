@@ -86,6 +86,15 @@ def ohm(value_ohm: float, half_width_ohm: float | None = None) -> str:
     return f"{scaled:.{decimals_for(half_width_ohm / scale)}f} {prefix}{OHM}"
 
 
+def held(scope: str, subject: str, to_serial: str | None = None) -> str:
+    """Return what a hold stands on in words.
+
+    >>> held("reel", "K-7"), held("serials", "PA-1", "PA-9")
+    ('reel K-7', 'serials PA-1 to PA-9')
+    """
+    return f"{scope} {subject}" + (f" to {to_serial}" if to_serial else "")
+
+
 def counted(number: int, singular: str) -> str:
     """Return "1 unit" or "2 units".
 

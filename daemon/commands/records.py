@@ -6,8 +6,9 @@ from datetime import UTC, datetime
 import click
 
 from config.errors import QuantityError
-from config.quantity import Unit, parse
-from daemon import holds, words
+from config.quantity import Unit as Quantity
+from config.quantity import parse
+from daemon import holds, tracing, words
 from daemon.commands.manners import (
     as_json,
     as_table,
@@ -23,7 +24,10 @@ from storage.records import (
     Disposal,
     Fitting,
     Reel,
+    Scope,
+    Unit,
 )
+from storage.records_shipping import ReelReceipt
 
 LOOSE_PARTS = 5
 
@@ -73,6 +77,22 @@ def build_list(context: click.Context, json_: bool) -> None:
     )
 
 
+@build.command("boards")
+@click.argument("name")
+@click.argument("serials", nargs=-1, required=True)
+@click.pass_context
+def build_boards(context: click.Context, name: str, serials: tuple[str, ...]) -> None:
+    """Record the serials of boards that are yet to be measured.
+
+    A recall then finds them too.
+    """
+    with opened(context) as at:
+        at.store.add_units(
+            [Unit(serial=one, product=at.product, build=name) for one in serials]
+        )
+    say(f"{words.counted(len(serials), 'board')} of build {name} recorded.")
+
+
 @click.group()
 def reel() -> None:
     """Keep reels: component lots, and where they went."""
@@ -84,27 +104,51 @@ def reel() -> None:
 @click.option("--tolerance", required=True, help="For example 0.1%.")
 @click.option("--supplier")
 @click.option("--lot", "lot_code", help="The supplier's lot code.")
+@click.option("--quantity", type=click.IntRange(min=1), help="How many parts came.")
+@click.option("--marking", help="What is printed on the parts.")
+@click.option("--date-code")
+@click.option("--invoice")
+@click.option(
+    "--claim-until", type=click.DateTime(["%Y-%m-%d"]), help="Last day of a claim."
+)
 @click.pass_context
 def reel_add(
     context: click.Context,
+    *,
     name: str,
     nominal: str,
     tolerance: str,
     supplier: str | None,
     lot_code: str | None,
+    quantity: int | None,
+    marking: str | None,
+    date_code: str | None,
+    invoice: str | None,
+    claim_until: datetime | None,
 ) -> None:
     """Record a reel that came in."""
     with opened(context) as at:
         at.store.add_reel(
             Reel(
                 reel=name,
-                nominal_ohm=parse(nominal, Unit.OHM),
-                tolerance_ppm=parse(tolerance, Unit.PPM),
+                nominal_ohm=parse(nominal, Quantity.OHM),
+                tolerance_ppm=parse(tolerance, Quantity.PPM),
                 received_at=datetime.now(UTC),
                 supplier=supplier,
                 lot_code=lot_code,
             )
         )
+        if quantity is not None:
+            at.store.add_receipt(
+                ReelReceipt(
+                    reel=name,
+                    quantity=quantity,
+                    marking=marking,
+                    date_code=date_code,
+                    invoice=invoice,
+                    claim_until=claim_until and claim_until.replace(tzinfo=UTC),
+                )
+            )
     say(f"Reel {name} is recorded.")
 
 
@@ -126,6 +170,9 @@ def reel_fit(
         known = at.settings.product.parts
         if part not in known:
             raise NotFoundError(kind="part", key=part)
+        records = tracing.Records.of(at.store, at.product, ())
+        for doubt in tracing.fitting_doubts(records, name, build_name):
+            say(doubt)
         at.store.fit_reel(
             Fitting(
                 fitting=f"{build_name}:{part}:{from_serial or ''}:{name}",
@@ -173,12 +220,14 @@ def reel_check(
         raise NotFoundError(kind="reel", key=name)
     nominal_ohm = float(mine["nominal_ohm"].iloc[0])
     tolerance_ppm = float(mine["tolerance_ppm"].iloc[0])
-    null_ohm = 0.0 if leads is None else parse(leads, Unit.OHM)
-    values = [parse(text, Unit.OHM) - null_ohm for text in readings or _asked(context)]
+    null_ohm = 0.0 if leads is None else parse(leads, Quantity.OHM)
+    values = [
+        parse(text, Quantity.OHM) - null_ohm for text in readings or _asked(context)
+    ]
     said = against_claim(
         [(value / nominal_ohm - 1) * 1e6 for value in values],
         tolerance_ppm,
-        uncertainty_ppm=parse(meter, Unit.PPM) / 2,
+        uncertainty_ppm=parse(meter, Quantity.PPM) / 2,
     )
     if json_:
         as_json(asdict(said))
@@ -197,7 +246,7 @@ def _asked(context: click.Context) -> list[str]:
     while len(texts) < LOOSE_PARTS:
         text = click.prompt(f"Part {len(texts) + 1} (ohm)", err=True)
         try:
-            parse(text, Unit.OHM)
+            parse(text, Quantity.OHM)
         except QuantityError as exc:
             say(str(exc))
         else:
@@ -240,6 +289,58 @@ def hold_list(context: click.Context, every: bool, json_: bool) -> None:
     )
 
 
+@hold.command("place")
+@click.option("--build", "build_name", help="On a build.")
+@click.option("--reel", "reel_name", help="On everything with a reel.")
+@click.option("--unit", "serial", help="On one unit.")
+@click.option("--serials", nargs=2, help="On a range of serials, both ends included.")
+@click.option(
+    "--person", required=True, envvar="HOLDPOINT_PERSON",
+    help="Who decides; listed in plan.toml. Else HOLDPOINT_PERSON.",
+)  # fmt: skip
+@click.option("--reason", required=True, help="Why it stays.")
+@click.pass_context
+def hold_place(
+    context: click.Context,
+    *,
+    build_name: str | None,
+    reel_name: str | None,
+    serial: str | None,
+    serials: tuple[str, str] | None,
+    person: str,
+    reason: str,
+) -> None:
+    """Place a hold by hand on a build, a reel, one unit or a range of serials."""
+    first, last = serials or (None, None)
+    named = [
+        (scope, subject)
+        for scope, subject in (
+            (Scope.BUILD, build_name),
+            (Scope.REEL, reel_name),
+            (Scope.UNIT, serial),
+            (Scope.SERIALS, first),
+        )
+        if subject is not None
+    ]
+    if len(named) != 1:
+        message = "name one of --build, --reel, --unit and --serials"
+        raise click.UsageError(message, context)
+    scope, subject = named[0]
+    with opened(context) as at:
+        placed, decision = holds.by_hand(
+            scope=scope,
+            subject=subject,
+            product=at.product,
+            person=person,
+            reason=reason,
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+            to_serial=last,
+        )
+        at.store.place_hold(placed, decision)
+    say(f"Hold {placed.hold} stands on {words.held(scope, subject, last)}.")
+
+
 @hold.command("end")
 @click.argument("name")
 @click.option(
@@ -249,7 +350,10 @@ def hold_list(context: click.Context, every: bool, json_: bool) -> None:
     type=click.Choice([one.value for one in Disposal]),
     help="How it ends (ISO 9000 terms).",
 )
-@click.option("--person", required=True, help="Who decides; listed in plan.toml.")
+@click.option(
+    "--person", required=True, envvar="HOLDPOINT_PERSON",
+    help="Who decides; listed in plan.toml. Else HOLDPOINT_PERSON.",
+)  # fmt: skip
 @click.option("--reason", required=True, help="Why it may.")
 @click.pass_context
 def hold_end(
