@@ -11,6 +11,7 @@ from daemon.look import LIGHT, Look
 from daemon.plots import marks
 from daemon.plots.places import MOVED, ODD, stretches
 from daemon.spc.charts.individuals import IndividualsChart
+from daemon.spc.errors import NoSpreadError, TooFewError
 from daemon.spc.limits import Limits, limits_from_baseline
 from daemon.words import PPM_PER_PERCENT, beside
 from storage.records import Signal
@@ -194,10 +195,12 @@ def _pooled(good: pd.DataFrame, changes: pd.DataFrame) -> Limits | None:
         return None
     of = stretches(good, changes).to_numpy()
     starts = (1 + np.flatnonzero(np.diff(of))).tolist()
-    steps = np.abs(np.diff(good["error_percent"]))[np.diff(of) == 0]
-    if not steps.any():
+    errors_percent = good["error_percent"].to_numpy()
+    try:
+        return limits_from_baseline(errors_percent, segment_starts=starts)
+    except (TooFewError, NoSpreadError):
+        # No stretch has two units yet, or no two neighbours differ.
         return None
-    return limits_from_baseline(good["error_percent"].to_numpy(), segment_starts=starts)
 
 
 def _scatter(

@@ -145,7 +145,9 @@ def limits_from_baseline(
     """Return the limits of a chart of single values from a baseline.
 
     Moving ranges are formed neither across a known boundary nor across an excluded
-    value: the two values are not successive units of one process.
+    value: the two values are not successive units of one process. Where every stretch
+    holds a single unit nothing is known of the scatter inside one, and no limits are
+    made up; without `segment_starts` such units are charted stretch against stretch.
 
     Parameters
     ----------
@@ -168,9 +170,12 @@ def limits_from_baseline(
 
     Raises
     ------
+    TooFewError
+        For fewer than two values, or no two neighbours, left in one stretch.
+    NoSpreadError
+        For values, or neighbours, that do not differ.
     SpcError
-        For values that are not finite, a position outside `x` or given twice, fewer
-        than two values or one moving range left, or values without spread.
+        For values that are not finite, or a position outside `x` or given twice.
 
     References
     ----------
@@ -311,7 +316,11 @@ def _from_moving_ranges(
     ranges = np.abs(np.diff(values))[together]
     n = len(ranges)
     if not n:
-        raise TooFewError(argument="moving ranges left in x", value=0, allowed=">= 1")
+        raise TooFewError(
+            argument="neighbours inside one stretch of x",
+            value=0,
+            allowed=">= 1 pair; chart single units without segment_starts",
+        )
     neighbours = int(np.sum(together[1:] & together[:-1]))
     if method is SigmaMethod.MEAN_MOVING_RANGE:
         sigma = float(ranges.mean()) / d2(2)

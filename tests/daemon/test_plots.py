@@ -419,6 +419,18 @@ def test_too_few_units_have_no_limits_of_their_own() -> None:
     assert not [one for one in spec["layer"] if one["mark"]["type"] == "rect"]
 
 
+def test_stretches_of_one_unit_each_have_no_limits_of_their_own() -> None:
+    units = errors(
+        *[(f"B-{n}", f"PA-{n}", (0.0, float(SCATTER[n]))) for n in range(10)]
+    )
+    built = builds(*[(f"B-{n}", 1, "open") for n in range(10)])
+    cells = plots.columns(units, built)
+    frame = plots.laid_out(units, signals(), cells)
+    frame = frame[frame["range"] == "10uA"]
+    changes = plots.reel_changes(frame, fittings(), [], {"10uA": "R12"})
+    assert plots.moving_ranges(frame, changes, cells, look=DARK) is None
+
+
 def test_units_that_all_read_the_same_have_no_limits_of_their_own() -> None:
     _, steps = one_range(UNITS)
     assert steps is None

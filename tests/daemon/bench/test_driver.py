@@ -10,7 +10,6 @@ from daemon.bench.driver import Binding, Meter, Selector
 from daemon.bench.errors import (
     BadAnswerError,
     BenchError,
-    InstrumentError,
     LimitError,
     NoAnswerError,
     OutputLostError,
@@ -23,6 +22,7 @@ from daemon.bench.retry import NEVER, Retry
 from daemon.bench.source import Source
 from daemon.clock import VirtualClock
 from tests.daemon.bench.fakes import PROFILES, FakeBench, no_answer
+from tests.reference_values import Entry
 
 
 def binding(
@@ -73,22 +73,31 @@ def test_what_is_no_number_is_a_bad_answer(answer: str) -> None:
     assert caught.value.command == "READ?"
 
 
-@pytest.mark.source("SCPI-99 volume 1: infinity is 9.9E37, not a number 9.91E37")
-@pytest.mark.parametrize(
-    ("answer", "error"),
-    [
-        ("9.9E37", OverrangeError),
-        ("-9.9E+37", OverrangeError),
-        ("+9.91E37", BadAnswerError),
-    ],
-)
-def test_the_numbers_that_say_no_reading(
-    answer: str, error: type[InstrumentError]
-) -> None:
-    fake = FakeBench()
-    fake.answers["output", "READ?"] = answer
-    with pytest.raises(error):
-        voltmeter(fake).read()
+@pytest.mark.reference("14_scpi_ieee488", "scpi.special_numbers")
+def test_the_numbers_that_say_no_reading(entry: Entry) -> None:
+    overrange = {
+        entry.published(f"overrange_{side}") for side in ("positive", "negative")
+    }
+    for text in [*entry.published("spellings"), *map("{:E}".format, overrange)]:
+        fake = FakeBench()
+        fake.answers["output", "READ?"] = text
+        assert (float(text) in overrange) != (
+            float(text) == entry.published("not_a_number")
+        )
+        beyond = float(text) in overrange
+        with pytest.raises(OverrangeError if beyond else BadAnswerError):
+            voltmeter(fake).read()
+
+
+@pytest.mark.reference("14_scpi_ieee488", "scpi.data_formats")
+def test_a_block_is_never_taken_for_its_digits(entry: Entry) -> None:
+    block = entry.inputs["block"]
+    digits = block.removesuffix(entry.published("block_payload")) + "31415"
+    for text in (block, digits):
+        fake = FakeBench()
+        fake.answers["output", "READ?"] = text
+        with pytest.raises(BadAnswerError):
+            voltmeter(fake).read()
 
 
 def test_a_profile_s_pattern_and_scale_make_the_value() -> None:

@@ -131,7 +131,7 @@ def test_limits_between_two_values_are_those_values() -> None:
         (
             lambda: limits_from_baseline([1.0, 2.0, 3.0], segment_starts=[1, 2]),
             TooFewError,
-            "moving ranges left in x = 0",
+            "neighbours inside one stretch of x = 0",
         ),
         (
             lambda: limits_from_baseline(
