@@ -14,7 +14,16 @@ from config.bench import (
     Reference,
 )
 from config.fit import fit, fit_plan
-from config.plan import Alerts, Channel, Judging, Plan, RangeReading, Reading, Watching
+from config.plan import (
+    Alerts,
+    Beside,
+    Channel,
+    Judging,
+    Plan,
+    RangeReading,
+    Reading,
+    Watching,
+)
 from config.product import ErrorLimit, Part, Product, Range
 from config.profile import Profile
 from config.strict import Key, Problem, Strict, where_whole
@@ -24,6 +33,7 @@ __all__ = [
     "COMPLIANCE_DEFAULT_MAX_V",
     "Alerts",
     "Bench",
+    "Beside",
     "Channel",
     "CheckStandard",
     "ErrorLimit",

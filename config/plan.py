@@ -10,6 +10,7 @@ from config.strict import KeyPath, Name, Problem, Strict, where_whole
 
 __all__ = [
     "Alerts",
+    "Beside",
     "Channel",
     "FalseHolds",
     "Judging",
@@ -104,6 +105,53 @@ class Reading(Strict):
                 taken.append(one)
 
 
+class Beside(Strict):
+    """A check of every unit beside its range errors, with limits of its own.
+
+    Offset and noise are of the output with the source at zero, in volts; the input
+    drop is what the input takes at full scale, in volts; the supply current is in
+    ampere. An inspection is answered with yes or no, and yes is good.
+    """
+
+    kind: Literal["offset", "noise", "supply current", "input drop", "inspection"]
+    range: Name | None = None
+    low: Annotated[float, Field(ge=-1_000, le=1_000)] | None = None
+    high: Annotated[float, Field(ge=-1_000, le=1_000)] | None = None
+
+    @property
+    def unit(self) -> Literal["A", "V", ""]:
+        """What its value and its limits are in; nothing for an inspection."""
+        if self.kind == "inspection":
+            return ""
+        return "A" if self.kind == "supply current" else "V"
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse a check without limits, and one that nobody knows how to make."""
+        inspected = self.kind == "inspection"
+        with where_whole:
+            if inspected and (self.low, self.high) != (None, None):
+                yield Problem(path=("low",), problem="an inspection is yes or no")
+        with where_whole:
+            if not inspected and self.low is None and self.high is None:
+                yield Problem(
+                    path=("high",), problem="missing; this or low must be a number"
+                )
+        with where_whole:
+            if (
+                self.low is not None
+                and self.high is not None
+                and self.low > self.high
+            ):
+                yield Problem(path=("low",), problem=f"must be <= high, {self.high:g}")
+        with where_whole:
+            of_a_range = self.kind in {"offset", "noise", "input drop"}
+            if of_a_range and self.range is None:
+                yield Problem(
+                    path=("range",),
+                    problem=f"missing; {self.kind} is of one range of the product",
+                )
+
+
 class Judging(Strict):
     """How a range error is judged against its limit (ILAC-G8, JCGM 106)."""
 
@@ -126,6 +174,8 @@ class Plan(Strict):
     reading: Reading = Reading()
     judging: Judging = Judging()
     watching: Watching = Watching()
+    checks: dict[Name, Beside] = Field(default_factory=dict)
+    """By the name that people know each by."""
     people: Annotated[tuple[Name, ...], Field(min_length=1, strict=False)]
     """Who may release a hold."""
 

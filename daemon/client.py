@@ -54,6 +54,7 @@ class Client:
         serial: str | None,
         ranges: Sequence[str] = (),
         typed: Sequence[dict[str, Any]] = (),
+        checks: Sequence[dict[str, Any]] = (),
         rerun: bool = False,
         note: str | None = None,
     ) -> str:
@@ -63,6 +64,7 @@ class Client:
             "serial": serial,
             "ranges": list(ranges),
             "typed": list(typed),
+            "checks": list(checks),
             "rerun": rerun,
             "note": note,
         }

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from config.model import Settings
 from daemon import holds, words
 from daemon.bench.readings import RangeReadings
+from daemon.beside import results as results_beside
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
 from daemon.resolution import resolution_ppm2
@@ -23,6 +24,7 @@ from daemon.rows import plain
 from daemon.spc.baseline import Baseline
 from daemon.watch import CheckErrors, Suspect, UnitErrors, Watcher
 from storage.records import (
+    CheckResult,
     Evaluation,
     Fitting,
     Hold,
@@ -76,6 +78,7 @@ class Recorded:
     number: int
     verdict: Verdict
     results: tuple[RangeResult, ...]
+    checks: tuple[CheckResult, ...] = ()
 
 
 def worst(verdicts: Sequence[Verdict]) -> Verdict:
@@ -126,8 +129,14 @@ class Cycle:
         readings: Sequence[RangeReadings],
         header: RunHeader,
         known_good: Mapping[str, KnownGood],
+        answers: Mapping[str, float] | None = None,
     ) -> Recorded:
         """Judge a unit's readings and commit them; watching comes after.
+
+        Parameters
+        ----------
+        answers
+            By check of the plan, what a person read beside the range errors.
 
         Raises
         ------
@@ -140,12 +149,18 @@ class Cycle:
         unit = None
         if header.build is not None:
             unit = Unit(serial=header.serial, product=self._name, build=header.build)
-        number = self.store.record_run(self._row(run, header, readings), results, unit)
+        checks = results_beside(run, self.settings.plan.checks, readings, answers or {})
+        number = self.store.record_run(
+            self._row(run, header, readings), results, unit, checks
+        )
         return Recorded(
             run=run,
             number=number,
-            verdict=worst([one.verdict for one in results]),
+            verdict=worst(
+                [one.verdict for one in results] + [one.verdict for one in checks]
+            ),
             results=results,
+            checks=checks,
         )
 
     def record_check(
@@ -215,12 +230,17 @@ class Cycle:
         )
         if not rows.empty:
             self._learn_reworks()
+        checks = self.store.frame(
+            "check_results", product=self._name, after=self._folded
+        )
         fittings = self._fittings()
         found = []
         for number, run in rows.groupby("number"):
             signal = self._fold(int(str(number)), run, fittings)
             found += self._act(
-                int(str(number)), [signal] if signal else [], self._verdict_holds(run)
+                int(str(number)),
+                [signal] if signal else [],
+                self._verdict_holds(run, checks[checks["number"] == number]),
             )
         # Reels may be recorded after the units that carry them.
         if late := self._watcher.refit(fittings):
@@ -340,7 +360,9 @@ class Cycle:
             at=run["started_at"].iloc[0].to_pydatetime(),
         )
 
-    def _verdict_holds(self, run: pd.DataFrame) -> tuple[Hold, ...]:
+    def _verdict_holds(
+        self, run: pd.DataFrame, checks: pd.DataFrame
+    ) -> tuple[Hold, ...]:
         head = run.iloc[0]
         if head["kind"] != RunKind.UNIT:
             return ()
@@ -351,6 +373,10 @@ class Cycle:
             verdicts=[
                 (self.product.range(str(one["range"])).title, Verdict(one["verdict"]))
                 for one in run.to_dict("records")
+            ],
+            checks=[
+                (str(one["check"]), Verdict(one["verdict"]))
+                for one in checks.to_dict("records")
             ],
             at=head["started_at"].to_pydatetime(),
         )

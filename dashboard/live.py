@@ -71,11 +71,22 @@ def prompt(asked: dict[str, Any]) -> None:
         key="prompt", horizontal=True, vertical_alignment="center", gap="small"
     ):
         look.heading(asked["text"])
+        wants = asked.get("wants")
+        if wants is not None:
+            st.text_input(
+                f"In {wants}",
+                key=f"value {asked['prompt']}",
+                label_visibility="collapsed",
+                placeholder=wants,
+                width=180,
+                on_change=_answer_with_value,
+                args=(asked["prompt"],),
+            )
         st.button(
-            "Connected",
+            "Done" if wants is None else "That is it",
             type="primary",
             key=f"answer {asked['prompt']}",
-            on_click=_answer,
+            on_click=_answer if wants is None else _answer_with_value,
             args=(asked["prompt"],),
         )
 
@@ -90,6 +101,12 @@ def _resume() -> None:
 
 def _answer(prompt: str) -> None:
     data.tried(lambda at: at.client.answer(prompt))
+
+
+def _answer_with_value(prompt: str) -> None:
+    value = st.session_state[f"value {prompt}"].strip()
+    if value:
+        data.tried(lambda at: at.client.answer(prompt, value))
 
 
 def gone() -> None:

@@ -110,14 +110,15 @@ def _follow(client: Client, ticket: str) -> dict[str, Any]:
         if prompt is not None and prompt["prompt"] != asked:
             asked = prompt["prompt"]
             if interactive():
-                click.prompt(
-                    f"{prompt['text']} [Enter]",
-                    default="",
+                wants = prompt["wants"]
+                said = click.prompt(
+                    f"{prompt['text']} [{wants or 'Enter'}]",
+                    default=None if wants else "",
                     show_default=False,
-                    prompt_suffix="",
+                    prompt_suffix=" " if wants else "",
                     err=True,
                 )
-                client.answer(asked)
+                client.answer(asked, said if wants else "done")
             else:
                 say(prompt["text"])
 

@@ -1,7 +1,7 @@
 -- One row a build of the product.
 -- units: how many were measured. first_pass_yield: of the units of which any range
 -- was judged, the share whose every range, at its first result, was conforming or
--- like known-good. state: held while an open hold stands on the build, on a reel
+-- like known-good and whose checks beside them passed. state: held while an open hold stands on the build, on a reel
 -- fitted in it or on any of its units or serials.
 with standing as (
     select hold.hold, hold.scope, hold.subject, hold.to_serial
@@ -44,12 +44,22 @@ first_result as (
     where product = $product and kind = 'unit' and repeat = 0
     group by build, serial
 ),
+failed_check as (
+    select distinct check_result.serial
+    from check_result
+    join run on run.run = check_result.run
+    where
+        check_result.product = $product
+        and check_result.verdict = 'nonconforming'
+        and run.rerun_of is null
+),
 yield as (
     select
         build,
-        avg(cast(case when passed then 1 else 0 end as double precision))
+        avg(cast(case when passed and failed_check.serial is null then 1 else 0 end as double precision))
             as first_pass_yield
     from first_result
+    left join failed_check on failed_check.serial = first_result.serial
     where judged
     group by build
 ),

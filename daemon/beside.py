@@ -1,0 +1,259 @@
+"""Checks beside range errors: what a person is asked, and how each is judged.
+
+Limits stand for the value as it was read; a maker who wants a guard band draws it
+into the limit.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from math import isfinite, sqrt
+from statistics import fmean, variance
+
+from config.errors import QuantityError
+from config.model import Beside
+from config.quantity import Unit, parse, spell
+from daemon.bench.readings import RangeReadings
+from daemon.control import Desk
+from storage.records import CheckResult, Verdict
+
+__all__ = [
+    "YES_OR_NO",
+    "AnswerError",
+    "Asking",
+    "answered",
+    "asked",
+    "failing",
+    "question",
+    "results",
+    "spelled",
+]
+
+YES_OR_NO = "yes/no"
+"""What an inspection is answered with."""
+_ANSWERS = {"yes": 1.0, "y": 1.0, "no": 0.0, "n": 0.0}
+FEWEST_FOR_NOISE = 3
+"""Readings at zero, at one point, from which noise can be told."""
+
+
+class AnswerError(ValueError):
+    """An answer that is no value of the check, or a check that the plan has not."""
+
+
+def asked(
+    plan: Mapping[str, Beside],
+    *,
+    typed: bool,
+    ranges: Sequence[str],
+) -> dict[str, Beside]:
+    """Return the checks that a person is asked for, in the plan's order.
+
+    Parameters
+    ----------
+    typed
+        Whether a person reads the meters too: then noise is not in the readings.
+    ranges
+        Those that are measured; a check on another one is not made.
+    """
+    taken = {"offset"} if typed else {"offset", "noise"}
+    return {
+        name: one
+        for name, one in plan.items()
+        if one.kind not in taken and (one.range is None or one.range in ranges)
+    }
+
+
+def question(name: str, check: Beside) -> str:
+    """Return what a person is asked.
+
+    >>> question("supply current", Beside(kind="supply current", high=0.012))
+    'supply current, in A (at most 12 mA)'
+    >>> question("label is readable", Beside(kind="inspection"))
+    'label is readable: yes or no'
+    """
+    if check.kind == "inspection":
+        return f"{name}: yes or no"
+    where = "" if check.range is None else f" on range {check.range}"
+    return f"{name}{where}, in {check.unit} ({_allowed(check)})"
+
+
+def answered(name: str, check: Beside, text: str) -> float:
+    """Return what a person's answer means, in the check's unit.
+
+    >>> answered("supply current", Beside(kind="supply current", high=0.012), "11.2m")
+    0.0112
+    >>> answered("label", Beside(kind="inspection"), "yes")
+    1.0
+
+    Raises
+    ------
+    AnswerError
+        It is no such quantity, or neither yes nor no.
+    """
+    if check.kind == "inspection":
+        found = _ANSWERS.get(text.strip().lower())
+        if found is None:
+            message = f"{name}: answer yes or no, not {text!r}"
+            raise AnswerError(message)
+        return found
+    try:
+        return parse(text, Unit(check.unit))
+    except QuantityError as exc:
+        message = f"{name}: {exc}"
+        raise AnswerError(message) from exc
+
+
+class Asking:
+    """Asks whoever stands at the bench for the checks of one unit.
+
+    Parameters
+    ----------
+    plan
+        Checks by name.
+    desk
+        Where the person is asked.
+    serial
+        The unit that is connected.
+    given
+        Answers that came with the order; those are not asked for.
+    """
+
+    def __init__(
+        self,
+        plan: Mapping[str, Beside],
+        desk: Desk,
+        serial: str,
+        given: Mapping[str, float],
+    ) -> None:
+        self.answers = dict(given)
+        self._plan = plan
+        self._desk = desk
+        self._serial = serial
+
+    def at_level(
+        self, range_: str, *, share: float, keep_on: Callable[[], None]
+    ) -> None:
+        """Ask for what the input takes, the source held at a share of full scale.
+
+        The drop is taken as proportional to the level.
+        """
+        for name, check in self._plan.items():
+            drop = check.kind == "input drop" and check.range == range_
+            if drop and name not in self.answers:
+                self.answers[name] = self._ask(name, check, keep_on) / share
+
+    def rest(self, ranges: Sequence[str]) -> None:
+        """Ask for what is still unanswered."""
+        for name, check in asked(self._plan, typed=False, ranges=ranges).items():
+            if name not in self.answers:
+                self.answers[name] = self._ask(name, check, lambda: None)
+
+    def _ask(self, name: str, check: Beside, meanwhile: Callable[[], None]) -> float:
+        text = f"Unit {self._serial}: {question(name, check)}"
+        said = ""
+        while True:
+            answer = self._desk.ask(
+                f"{said}{text}",
+                subject=self._serial,
+                wants=check.unit or YES_OR_NO,
+                meanwhile=meanwhile,
+            )
+            try:
+                return answered(name, check, answer)
+            except AnswerError as exc:
+                said = f"{exc}. "
+
+
+def results(
+    run: str,
+    plan: Mapping[str, Beside],
+    readings: Sequence[RangeReadings],
+    answers: Mapping[str, float],
+) -> tuple[CheckResult, ...]:
+    """Return the checks of one run, each judged, in the plan's order.
+
+    What neither the readings nor the answers tell is left out.
+
+    Raises
+    ------
+    AnswerError
+        An answer to a check that the plan has not, or one that is not finite.
+    """
+    for name, value in answers.items():
+        if name not in plan:
+            message = f"plan.toml has no check {name!r}"
+            raise AnswerError(message)
+        if not isfinite(value):
+            message = f"{name} = {value}: must be finite"
+            raise AnswerError(message)
+    by_range = {one.range: one for one in readings}
+    found = []
+    for name, check in plan.items():
+        if name in answers:
+            found.append(_judged(run, name, check, answers[name]))
+        elif check.range in by_range:
+            read = _read(check.kind, by_range[check.range])
+            if read is not None:
+                found.append(_judged(run, name, check, read))
+    return tuple(found)
+
+
+def spelled(check: CheckResult) -> str:
+    """Return a check's value and limits in words.
+
+    >>> spelled(CheckResult(run="r", name="supply current", value=0.0131, unit="A",
+    ...     low=None, high=0.012, verdict=Verdict.NONCONFORMING))
+    'supply current 13.1 mA (at most 12 mA)'
+    """
+    if not check.unit:
+        return f"{check.name}: {'yes' if check.value else 'no'}"
+    value = spell(float(f"{check.value:.4g}"), Unit(check.unit))
+    return f"{check.name} {value} ({_between(check.low, check.high, check.unit)})"
+
+
+def failing(checks: Sequence[CheckResult]) -> str | None:
+    """Return what failed, in a sentence; None where nothing did."""
+    failed = [one for one in checks if one.verdict is Verdict.NONCONFORMING]
+    if not failed:
+        return None
+    return f"nonconforming: {'; '.join(spelled(one) for one in failed)}"
+
+
+def _read(kind: str, readings: RangeReadings) -> float | None:
+    """Return offset or noise of the output at zero, V; None where it was not read."""
+    zeros = [one.output for one in readings.points if one.level == 0 and one.output]
+    if kind == "offset" and zeros:
+        return fmean(value for point in zeros for value in point)
+    if kind == "noise":
+        # Within points alone: a drift from one zero to the next is no noise.
+        long = [one for one in zeros if len(one) >= FEWEST_FOR_NOISE]
+        if long:
+            freedom = sum(len(one) - 1 for one in long)
+            return sqrt(sum((len(one) - 1) * variance(one) for one in long) / freedom)
+    return None
+
+
+def _judged(run: str, name: str, check: Beside, value: float) -> CheckResult:
+    low, high = check.low, check.high
+    if check.kind == "inspection":
+        low = 1.0
+    within = (low is None or value >= low) and (high is None or value <= high)
+    return CheckResult(
+        run=run,
+        name=name,
+        value=value,
+        unit=check.unit,
+        low=low,
+        high=high,
+        verdict=Verdict.CONFORMING if within else Verdict.NONCONFORMING,
+    )
+
+
+def _allowed(check: Beside) -> str:
+    return _between(check.low, check.high, check.unit)
+
+
+def _between(low: float | None, high: float | None, unit: str) -> str:
+    if low is None:
+        return "at most " + spell(high or 0.0, Unit(unit))
+    if high is None:
+        return "at least " + spell(low, Unit(unit))
+    return f"from {spell(low, Unit(unit))} to {spell(high, Unit(unit))}"
