@@ -115,11 +115,11 @@ class Operator:
         for build in self.story["builds"]:
             self.open(build["build"], len(build["serials"]))
             for serial in build["serials"]:
-                self._record_reels(build["build"], serial)
-                self._measure(build["build"], serial)
+                self.record_reels(build["build"], serial)
+                self.measure(build["build"], serial)
                 done += 1
                 step(Step(done=done, units=units, words=f"{build['build']} {serial}"))
-        self._wait_until_watched()
+        self.wait_until_watched()
 
     def open(self, build: str, units: int) -> None:
         """Open a build and record the reels that it begins with."""
@@ -132,9 +132,10 @@ class Operator:
                 opened_at=now,
             )
         )
-        self._record_reels(build, None)
+        self.record_reels(build, None)
 
-    def _record_reels(self, build: str, from_serial: str | None) -> None:
+    def record_reels(self, build: str, from_serial: str | None) -> None:
+        """Record the reels that a build takes from a serial on; None: at its start."""
         for one in self.story["fittings"]:
             if (one["build"], one["from_serial"]) != (build, from_serial):
                 continue
@@ -153,7 +154,8 @@ class Operator:
                 )
             )
 
-    def _measure(self, build: str, serial: str) -> None:
+    def measure(self, build: str, serial: str) -> None:
+        """Mount a unit and have it measured."""
         self._hands.mount(serial)
         ticket = self.client.measure(build=build, serial=serial)
         while True:
@@ -167,7 +169,8 @@ class Operator:
                 self._hands.mount(prompt["subject"])
                 self.client.answer(prompt["prompt"])
 
-    def _wait_until_watched(self) -> None:
+    def wait_until_watched(self) -> None:
+        """Wait until the daemon has watched all that it measured."""
         deadline_s = time.monotonic() + WATCHED_S
         while True:
             rows = self._store.frame(
