@@ -58,13 +58,13 @@ class Hands:
         """Return what a bystander sees: what is mounted, whether the source is on."""
         return self._do({"do": "state"})
 
-    def fault(self, role: str, kind: str) -> None:
+    def fault(self, role: str, kind: str, **how: float | None) -> None:
         """Let something go wrong with an instrument, once or until it is mended."""
-        self._do({"do": "fault", "role": role, "kind": kind})
+        self._do({"do": "fault", "role": role, "kind": kind, **how})
 
-    def clear(self) -> None:
-        """Mend every instrument."""
-        self._do({"do": "clear"})
+    def clear(self, role: str | None = None) -> None:
+        """Mend one instrument and its line, or all."""
+        self._do({"do": "clear"} if role is None else {"do": "clear", "role": role})
 
     def scenario(self) -> dict[str, Any]:
         """Return builds, reels and fittings, which an operator knows, and the truth."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import sqrt
 
 from daemon.bench.plan import RangeSetup
@@ -111,14 +112,14 @@ class Taken:
 
     def points(self) -> list[tuple[float, Sequence[float], Sequence[float]]]:
         """Return level, times and outputs point by point."""
-        bounds = [0]
-        for place in range(1, len(self.level)):
-            if self.level[place] != self.level[place - 1]:
-                bounds.append(place)
-        bounds.append(len(self.level))
+        changes = [
+            place
+            for place, (before, level) in enumerate(pairwise(self.level), start=1)
+            if level != before
+        ]
         return [
             (self.level[a], self.at_s[a:b], self.output[a:b])
-            for a, b in zip(bounds, bounds[1:], strict=False)
+            for a, b in pairwise([0, *changes, len(self.level)])
         ]
 
 

@@ -16,8 +16,11 @@ LOOKS = 300
 PATIENCE = 3.0
 """A range that is not at rest after so many times its `settle_s` never will be."""
 
-NEXT_LOOK = 1.05
-"""The record is looked at again when it has grown by this factor."""
+NEXT_LOOK, NEXT_LATE_LOOK, LATE = 1.05, 1.2, 64
+"""The record is looked at again when it has grown by this factor; late ones, of more
+readings than the slowest range needs, by the second."""
+
+FEWEST_TO_GIVE_UP = 30
 
 OUTPUT_AGREEMENT = 0.01
 """Readings of an output at rest lie within this share of the meter's range of each
@@ -51,6 +54,7 @@ class Record:
         self._wanted_out = share * abs(setup.nominal_output)
         self._look = self._least
         self._watched_s = 0.0
+        self._moves = True
         self.reference: list[float] = []
         self.output: list[float] = []
         self.at_s: list[float] = []
@@ -76,7 +80,9 @@ class Record:
     def hopeless(self) -> bool:
         """Whether it should have come to rest long ago."""
         late = self._watched_s > PATIENCE * self._setup.settle_s
-        return late and len(self.at_s) >= self._most
+        count = len(self.at_s)
+        enough = FEWEST_TO_GIVE_UP if self._moves else 2 * self._most
+        return late and count >= enough
 
     @property
     def spread(self) -> float:
@@ -89,9 +95,11 @@ class Record:
         count = len(self.at_s)
         if count < self._look:
             return None
-        self._look = max(count + 1, ceil(NEXT_LOOK * count))
+        growth = NEXT_LOOK if count < LATE else NEXT_LATE_LOOK
+        self._look = max(count + 1, ceil(growth * count))
         rest = self._output_at_rest()
-        if rest is None or not self._reference_at_rest(rest.first):
+        self._moves = rest is None or not self._reference_at_rest(rest.first)
+        if rest is None or self._moves:
             return None
         if self._says_nothing(rest):
             return None

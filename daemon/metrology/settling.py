@@ -27,6 +27,7 @@ FEWEST = 3
 FEWEST_TO_FIT = 5
 FEWEST_TO_DOUBT = 8
 GRID = 40
+NEAR_ENOUGH = 1e-9
 STEPS = 8
 """Of Gauss and Newton; from a neighbour on the grid four suffice."""
 
@@ -177,18 +178,14 @@ def fewest_readings(
         time_constant_s=time_constant_s, spacing_s=spacing_s, noise=noise, wanted=wanted
     )
     for count in range(max(least, FEWEST), most):
-        t = spacing_s * np.arange(1, count + 1)
+        t = np.linspace(spacing_s, count * spacing_s, count)
         e = np.exp(-t / time_constant_s)
         trust = abs(step) * float(e[-1]) * MODEL_TRUST / sqrt(3)
         if trust > wanted:
             continue
-        design = np.ones((count, 1))
-        if abs(step) * float(e[0]) > noise:
-            shape = np.column_stack([e, e * t / time_constant_s])
-            scale = np.sqrt((shape**2).sum(axis=0))
-            design = np.column_stack([design, shape / scale])
-        row = np.linalg.pinv(design, rcond=1e-9)[0]
-        if hypot(noise * sqrt(float(row @ row)), trust) <= wanted:
+        moves = abs(step) * float(e[0]) > noise
+        leverage = _leverage(t, time_constant_s) if moves else 1 / count
+        if hypot(noise * sqrt(leverage), trust) <= wanted:
             return count
     return most
 
@@ -269,41 +266,57 @@ def _moving(
     gains = departures**2 * sizes
     ends = y.mean() - departures * shapes.mean(axis=1)
     tau = float(taus[int(np.argmax(gains))])
-    value = departure = 0.0
+    mean = float(y.mean())
+    centred = y - mean
     for _ in range(STEPS):
-        e = np.exp(-t / tau)
-        centred = e - e.mean()
-        departure = float(centred @ y) / float(centred @ centred)
-        value = float(y.mean() - departure * e.mean())
-        slope = departure * e * t / tau
-        design = np.column_stack([np.ones_like(t), e, slope])
-        solved, *_ = np.linalg.lstsq(design, y - value - departure * e, rcond=1e-10)
-        step = float(np.clip(solved[2], -0.2, 0.2))
+        e, slope, departure = _shape(t, centred, tau)
+        rests = centred - departure * e
+        # Two normal equations, of the departure and the logarithm of tau.
+        ee, es, ss = float(e @ e), float(e @ slope), float(slope @ slope)
+        determinant = ee * ss - es * es
+        if determinant <= ee * ss * 1e-12:
+            break  # the shape no longer says which time constant it has
+        step = (ee * float(slope @ rests) - es * float(e @ rests)) / determinant
+        step = min(max(step, -0.2), 0.2)
         tau = min(tau * exp(step), 2 * slowest_s)
-        if abs(step) < 1e-9:
+        if abs(step) < NEAR_ENOUGH:
             break
     if tau > slowest_s:
         return None
-    e = np.exp(-t / tau)
-    centred = e - e.mean()
-    departure = float(centred @ y) / float(centred @ centred)
-    value = float(y.mean() - departure * e.mean())
-    movement = departure * e
-    rests = y - value - movement
-    variance = float(rests @ rests) / (len(t) - 3)
-    design = np.column_stack([np.ones_like(t), e, movement * t / tau])
-    # The shape at a very short time constant leaves columns that say nothing.
-    scale = np.sqrt((design**2).sum(axis=0))
-    scale[scale == 0] = 1.0
-    inverse = np.linalg.pinv(design / scale, rcond=1e-9)
-    standard = sqrt(variance * float(inverse[0] @ inverse[0])) / float(scale[0])
+    e, slope, departure = _shape(t, centred, tau)
+    movement = departure * np.exp(-t / tau)
+    value = mean - float(movement.mean())
+    rests = centred - departure * e
+    degrees = len(t) - 3
+    variance = float(rests @ rests) / degrees
+    standard = sqrt(variance * _leverage(t, tau))
     # A short record of a small movement fits many time constants: how far apart they
     # come to rest is then more than the covariance tells.
-    degrees = len(t) - 3
     near = float(fdtri(1, degrees, COMPATIBLE))
-    left = float(((y - y.mean()) ** 2).sum()) - gains
+    left = float(centred @ centred) - gains
     apart = np.abs(ends[left <= float(rests @ rests) + near * variance] - value)
     return value, movement, max(standard, float(apart.max(initial=0.0)) / sqrt(near))
+
+
+def _shape(t: Floats, centred: Floats, tau: float) -> tuple[Floats, Floats, float]:
+    """Return the centred shape, its slope by the logarithm of tau, the departure."""
+    bare = np.exp(-t / tau)
+    e = bare - bare.mean()
+    departure = float(e @ centred) / float(e @ e)
+    slope = departure * bare * t / tau
+    return e, slope - slope.mean(), departure
+
+
+def _leverage(t: Floats, tau: float) -> float:
+    """Return the variance of the value for a variance of one reading of 1."""
+    e = np.exp(-t / tau)
+    design = np.stack([np.ones_like(t), e, e * t / tau])
+    scale = np.sqrt((design**2).sum(axis=1))
+    # A very short time constant leaves a shape that says nothing of itself.
+    scale[scale == 0] = 1.0
+    design /= scale[:, None]
+    inverse = np.linalg.pinv(design @ design.T, rcond=1e-13, hermitian=True)
+    return float(inverse[0, 0]) / float(scale[0]) ** 2
 
 
 def _white(rests: Floats) -> bool:

@@ -15,11 +15,12 @@ from daemon.selftest.benches import demo_settings, line, true_error_ppm
 from daemon.simulator.circuit import Board
 from daemon.simulator.rig import BenchNature
 
-__all__ = ["ALLOWED", "COVERAGE", "Covered", "Coverage", "study"]
+__all__ = ["ALLOWED", "COVERAGE", "Coverage", "Covered", "study", "summary"]
 
 COVERAGE = 0.95
 ALLOWED = (0.935, 0.965)
-"""What 2000 benches have to come to; fewer scatter more, and may by as much."""
+MANY = 2000
+"""So many benches have to come to that; fewer scatter more, and may by as much."""
 
 SERIAL = "U-1"
 NATURE = BenchNature(straightness=1.0)
@@ -69,11 +70,10 @@ class Coverage:
     def holds(self) -> bool:
         """Whether it lies in what is allowed, widened by the chance of few benches.
 
-        At 2000 benches the widening is below what `ALLOWED` leaves room for, so from
-        there on the bare limits count.
+        From 2000 benches on the bare limits count.
         """
         low, high = ALLOWED
-        if self.benches >= 2000:
+        if self.benches >= MANY:
             return low <= self.share <= high
         few = int(binom.ppf(0.001, self.benches, low))
         many = int(binom.ppf(0.999, self.benches, high))
@@ -90,9 +90,7 @@ def study(benches: int, *, first_seed: int = 1) -> Iterator[Covered]:
 def summary(covered: list[Covered]) -> list[Coverage]:
     """Count by range, and over all."""
     keys = dict.fromkeys(one.range for one in covered)
-    rows = [
-        _count(key, [one for one in covered if one.range == key]) for key in keys
-    ]
+    rows = [_count(key, [one for one in covered if one.range == key]) for key in keys]
     return [*rows, _count("all", covered)]
 
 

@@ -3,6 +3,7 @@
 Some faults sit in the line (`Link`), the others in the instrument itself.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -151,6 +152,8 @@ class Link:
         self.instrument = instrument
         self.closed = False
         """Whether the port is closed by a fault."""
+        self.struck: Counter[FaultKind] = Counter()
+        """How often each kind of fault has really happened."""
         self._identity = instrument.identity
         self._chance = chance
         self._pending: list[_Pending] = []
@@ -173,10 +176,12 @@ class Link:
             self._pending.append(_Pending(fault, fault.after, left))
             return
         if fault.kind is FaultKind.WRONG_IDENTITY:
+            self.struck[fault.kind] += 1
             self.instrument.identity = OTHER_IDENTITY
             return
         if not isinstance(self.instrument, Meter):
             raise UnfitFaultError(kind=fault.kind, role=fault.role)
+        self.struck[fault.kind] += 1
         _disturb(self.instrument, fault, at_s)
 
     def clear(self) -> None:
@@ -235,6 +240,7 @@ class Link:
             one.left -= 1
             if one.left <= 0:
                 self._pending.remove(one)
+            self.struck[fault.kind] += 1
             return fault
         return None
 

@@ -1,5 +1,6 @@
 """The whole simulated bench: one circuit, its instruments by role, and the hands."""
 
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import pi
@@ -76,6 +77,8 @@ class RigState:
     in_compliance: bool
     level: float
     now_s: float
+    struck: Mapping[str, int]
+    """How often each kind of fault has really happened."""
 
 
 class Rig:
@@ -203,7 +206,14 @@ class Rig:
             in_compliance=self.circuit.in_compliance,
             level=self._source.level,
             now_s=now_s + origin_s,
+            struck=self._struck(),
         )
+
+    def _struck(self) -> dict[str, int]:
+        struck = Counter[str]()
+        for link in self.links.values():
+            struck.update({kind.value: times for kind, times in link.struck.items()})
+        return dict(struck)
 
     def _settle_watchdog(self) -> None:
         self._source.expire(self.now_s())

@@ -1,0 +1,410 @@
+"""Faults of every kind, injected into a bench of real sockets while units are measured.
+
+Each unit has to be right within its stated uncertainty, or not judged with the reason.
+A session begins and ends with the check standard, as on any bench; what it moved by in
+between is carried in the uncertainty of the units between.
+"""
+
+import tempfile
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from math import hypot, sqrt
+from pathlib import Path
+from threading import Event
+
+from numpy.random import Generator, default_rng
+
+from config.load import load
+from config.model import CheckStandard, Settings
+from daemon.bench.bench import Bench
+from daemon.bench.check import check_range
+from daemon.bench.errors import BenchError
+from daemon.bench.readings import RangeReadings
+from daemon.bench.sequence import measure
+from daemon.bench.visa import connect
+from daemon.clock import ScaledClock
+from daemon.demo import Hands, lay_out, write_addresses
+from daemon.judge import Judge
+from daemon.processes import simulated_bench
+from daemon.product import ProductModel
+from daemon.selftest.benches import bench_of, true_error_ppm
+from daemon.simulator.faults import IN_A_METER, Fault, FaultKind
+from daemon.simulator.scenario import Scenario, story
+
+__all__ = ["Campaign", "KindRow", "run"]
+
+TIME_SCALE = 50.0
+"""Faster, a busy machine would pause for longer than the source's watchdog waits."""
+TIMEOUT_S = 0.05
+"""Real seconds; a simulated instrument on this machine answers within one."""
+CHECK_ATTEMPTS = 3
+FROZEN_FOR_GOOD = 0.2
+"""Share of frozen meters that stay so until they are mended."""
+
+UNITS_A_SESSION = 5
+STORY_UNITS = 30
+COVERAGE = 2.0
+
+MESSAGES = {"source": 24, "reference": 40, "output": 40, "selector": 12, "ambient": 1}
+"""About how many answers an instrument gives while a unit is measured."""
+
+FOR_ALL_UNITS = frozenset({FaultKind.DRIFT, FaultKind.STEP})
+"""These go on until the session ends: only the check standard can tell them."""
+
+LONGEST_FREEZE = 12
+
+
+@dataclass(slots=True)
+class KindRow:
+    """What units came to while faults of one kind happened."""
+
+    kind: str
+    injected: int = 0
+    units: int = 0
+    right: int = 0
+    not_judged: int = 0
+    wrong: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Campaign:
+    """What a whole campaign came to."""
+
+    rows: tuple[KindRow, ...]
+    reasons: Mapping[str, int]
+    sessions: int
+    units: int
+    values: int
+    """Range errors that were recorded and judged."""
+
+    @property
+    def injected(self) -> int:
+        """Faults that really happened."""
+        return sum(one.injected for one in self.rows)
+
+    @property
+    def wrong(self) -> int:
+        """Units with a recorded value that is off by more than it says."""
+        return sum(one.wrong for one in self.rows)
+
+    @property
+    def holds(self) -> bool:
+        """Whether every kind happened and nothing wrong was recorded."""
+        return self.wrong == 0 and all(one.injected for one in self.rows)
+
+
+def run(faults: int, *, seed: int = 1) -> Iterator[Campaign]:
+    """Inject at least so many faults; yields how it stands after each session."""
+    with _bench(seed) as bench:
+        campaign = _Campaign(bench, default_rng([seed, 11]))
+        while campaign.injected < faults or not campaign.had_every_kind:
+            campaign.session()
+            yield campaign.so_far()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Simulated:
+    settings: Settings
+    scenario: Scenario
+    product: ProductModel
+    judge: Judge
+    bench: Bench
+    clock: ScaledClock
+    hands: Hands
+
+    def measure(self) -> list[RangeReadings]:
+        return measure(
+            self.bench,
+            self.product.keys,
+            self.clock,
+            stop=Event(),
+            progress=lambda _: None,
+        )
+
+
+@contextmanager
+def _bench(seed: int) -> Iterator[_Simulated]:
+    with tempfile.TemporaryDirectory() as folder:
+        home = lay_out(Path(folder))
+        _hasten(home.folder / "bench.toml")
+        with simulated_bench(home, seed=seed, units=STORY_UNITS) as (_, said):
+            write_addresses(home.folder / "bench.toml", said["instruments"])
+            settings = _impatient(load(home.folder))
+            product = ProductModel.of(settings.product)
+            clock = ScaledClock(TIME_SCALE)
+            fixture = said["fixture"]
+            with (
+                Hands(fixture["host"], fixture["port"]) as hands,
+                Bench(
+                    bench_of(settings),
+                    settings.product,
+                    settings.plan.reading,
+                    profiles=settings.profiles,
+                    nominal_transfer={
+                        one.key: one.nominal_transfer for one in product.ranges
+                    },
+                    connect=connect,
+                    clock=clock,
+                    guarded=False,
+                ) as bench,
+            ):
+                yield _Simulated(
+                    settings=settings,
+                    scenario=story(settings, seed, units=STORY_UNITS),
+                    product=product,
+                    judge=Judge(product, bench_of(settings), settings.plan.judging),
+                    bench=bench,
+                    clock=clock,
+                    hands=hands,
+                )
+                hands.clear()
+
+
+def _hasten(path: Path) -> None:
+    lines = path.read_text(encoding="utf-8").splitlines()
+    lines = [
+        f"time_scale = {TIME_SCALE}" if line.startswith("time_scale") else line
+        for line in lines
+    ]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _impatient(settings: Settings) -> Settings:
+    bench = bench_of(settings)
+    roles = {
+        role: one.model_copy(update={"timeout_s": TIMEOUT_S})
+        for role, one in bench.instruments.items()
+    }
+    return settings.model_copy(update={"bench": bench.model_copy(update=roles)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Value:
+    """A range error beside the truth, ppm."""
+
+    range: str
+    off_ppm: float
+    uncertainty_ppm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Unit:
+    """A unit as it was measured, or the reason why not."""
+
+    kinds: frozenset[str]
+    values: tuple[_Value, ...] = ()
+    reason: str | None = None
+
+
+class _Campaign:
+    """Sessions on one bench, and what they came to."""
+
+    def __init__(self, bench: _Simulated, chance: Generator) -> None:
+        self._bench = bench
+        self._chance = chance
+        self._rows = {kind.value: KindRow(kind.value) for kind in FaultKind}
+        self._reasons = Counter[str]()
+        self._serials = [
+            serial for build in bench.scenario.builds for serial in build.serials
+        ]
+        self._sessions = self._units = self._values = 0
+        self._struck: Mapping[str, int] = {}
+        self._deck: list[str] = []
+        standard = bench_of(bench.settings).check_standard
+        if standard is None:
+            message = "a campaign needs a check standard"
+            raise ValueError(message)
+        self._standard: CheckStandard = standard
+
+    @property
+    def injected(self) -> int:
+        return sum(one.injected for one in self._rows.values())
+
+    @property
+    def had_every_kind(self) -> bool:
+        return all(one.injected for one in self._rows.values())
+
+    def so_far(self) -> Campaign:
+        return Campaign(
+            rows=tuple(self._rows.values()),
+            reasons=dict(self._reasons.most_common()),
+            sessions=self._sessions,
+            units=self._units,
+            values=self._values,
+        )
+
+    def session(self) -> None:
+        """Check, units with faults, check again; then judge the units."""
+        self._sessions += 1
+        self._bench.hands.clear()
+        before = self._check()
+        if self._doubt(before) is not None:
+            return  # no session opens with a check that is out of control
+        spoiled: frozenset[str] = frozenset()
+        units = []
+        for _ in range(UNITS_A_SESSION):
+            unit, lasting = self._unit(spoiled)
+            spoiled |= lasting
+            units.append(unit)
+        after = self._check()
+        doubt = self._doubt(after)
+        for unit in units:
+            self._settle(unit, before, after, doubt)
+
+    def _check(self) -> dict[str, tuple[float, float]]:
+        """Return error and standard uncertainty of the check standard by range.
+
+        Empty where it could not be measured.
+        """
+        self._bench.hands.mount(self._standard.serial)
+        for _ in range(CHECK_ATTEMPTS):
+            try:
+                measured = self._bench.measure()
+            except BenchError:
+                self._bench.bench.source_off()
+                continue
+            errors = [self._bench.judge.error(one) for one in measured]
+            return {
+                one.model.key: (one.error.error_ppm, one.error.uncertainty_ppm)
+                for one in errors
+            }
+        return {}
+
+    def _doubt(self, check: Mapping[str, tuple[float, float]]) -> str | None:
+        """Return why units before this check are not to be believed."""
+        if not check:
+            return "in doubt: the closing check could not be made"
+        for key, (error_ppm, uncertainty_ppm) in check.items():
+            if not check_range(
+                error_ppm=error_ppm,
+                uncertainty_ppm=uncertainty_ppm,
+                known_ppm=self._standard.error_ppm[key],
+                known_uncertainty_ppm=self._standard.uncertainty_ppm,
+            ).in_control:
+                return "in doubt: the check standard is out of control"
+        return None
+
+    def _unit(self, spoiled: frozenset[str]) -> tuple[_Unit, frozenset[str]]:
+        bench, chance = self._bench, self._chance
+        serial = self._serials[int(chance.integers(len(self._serials)))]
+        bench.hands.mount(serial)
+        lasting: set[str] = set()
+        roles = []
+        for _ in range(int(chance.choice((1, 2, 3), p=(0.8, 0.15, 0.05)))):
+            fault = self._fault()
+            if fault.role in spoiled | lasting or (
+                fault.kind in FOR_ALL_UNITS and fault.role in roles
+            ):
+                continue  # mending the line would mend the drift as well
+            if fault.kind in FOR_ALL_UNITS:
+                lasting.add(fault.role)
+            self._inject(fault)
+            roles.append(fault.role)
+        values: tuple[_Value, ...] = ()
+        reason = None
+        try:
+            values = tuple(self._values_of(serial, bench.measure()))
+        except BenchError as exc:
+            reason = type(exc).__name__
+        kinds = self._count_struck()
+        for role in {*roles} - lasting - spoiled:
+            bench.hands.clear(role)
+        if reason is not None:
+            bench.bench.source_off()
+        unit = _Unit(kinds=kinds, values=values, reason=reason)
+        return unit, frozenset(lasting)
+
+    def _fault(self) -> Fault:
+        """Draw a fault; every kind comes once before any comes again."""
+        if not self._deck:
+            self._deck = self._chance.permutation(list(FaultKind)).tolist()
+        kind = FaultKind(self._deck.pop())
+        roles = ("reference", "output") if kind in IN_A_METER else tuple(MESSAGES)
+        return Fault(kind=kind, role=str(self._chance.choice(roles)))
+
+    def _inject(self, fault: Fault) -> None:
+        chance, hands = self._chance, self._bench.hands
+        how: dict[str, float | None] = {
+            "after": int(chance.integers(MESSAGES[fault.role]))
+        }
+        match fault.kind:
+            case FaultKind.LATE:
+                how["size"] = chance.uniform(0.0, 3.0) * TIMEOUT_S * TIME_SCALE
+            case FaultKind.FROZEN:
+                forever = chance.random() < FROZEN_FOR_GOOD
+                times = int(chance.integers(1, LONGEST_FREEZE))
+                how = {"times": None if forever else times}
+            case FaultKind.DRIFT:
+                how = {"size": self._signed(0.1, 100.0)}
+            case FaultKind.STEP:
+                how = {"size": self._signed(10.0, 3000.0)}
+            case FaultKind.WRONG_IDENTITY:
+                # Nobody exchanges an instrument without breaking its line.
+                hands.fault(fault.role, FaultKind.DISCONNECT.value, **how)
+                how = {}
+            case kind if kind in IN_A_METER:
+                how = {}
+            case _:
+                how["times"] = int(chance.choice((1, 2, 5), p=(0.7, 0.15, 0.15)))
+        hands.fault(fault.role, fault.kind.value, **how)
+
+    def _signed(self, low: float, high: float) -> float:
+        """Draw evenly by size's logarithm, of either sign."""
+        size = low * (high / low) ** self._chance.random()
+        return float(size * self._chance.choice((-1.0, 1.0)))
+
+    def _count_struck(self) -> frozenset[str]:
+        """Return the kinds that happened since last asked, and count them."""
+        struck: Mapping[str, int] = self._bench.hands.state()["struck"]
+        kinds = set()
+        for kind, times in struck.items():
+            new = times - self._struck.get(kind, 0)
+            if new:
+                kinds.add(kind)
+                self._rows[kind].injected += new
+        self._struck = struck
+        return frozenset(kinds)
+
+    def _values_of(
+        self, serial: str, measured: Sequence[RangeReadings]
+    ) -> Iterator[_Value]:
+        board = self._bench.scenario.board(serial)
+        for readings in measured:
+            error = self._bench.judge.error(readings).error
+            true_ppm = true_error_ppm(self._bench.product, board, readings.range)
+            yield _Value(
+                range=readings.range,
+                off_ppm=error.error_ppm - true_ppm,
+                uncertainty_ppm=error.uncertainty_ppm,
+            )
+
+    def _settle(
+        self,
+        unit: _Unit,
+        before: Mapping[str, tuple[float, float]],
+        after: Mapping[str, tuple[float, float]],
+        doubt: str | None,
+    ) -> None:
+        self._units += 1
+        rows = [self._rows[kind] for kind in unit.kinds]
+        for row in rows:
+            row.units += 1
+        reason = unit.reason or doubt
+        if reason is not None:
+            self._reasons[reason] += 1
+            for row in rows:
+                row.not_judged += 1
+            return
+        wrong = False
+        for one in unit.values:
+            self._values += 1
+            moved_ppm = after[one.range][0] - before[one.range][0]
+            stated_ppm = COVERAGE * hypot(one.uncertainty_ppm, moved_ppm / sqrt(3))
+            wrong |= abs(one.off_ppm) > stated_ppm
+        for row in rows:
+            row.wrong += wrong
+            row.right += not wrong
+        if wrong and not rows:  # without any fault it is still wrong
+            self._reasons["wrong without a fault"] += 1
