@@ -6,12 +6,15 @@ hypotheses each, so that one numpy call serves all of them.
 """
 
 from collections.abc import Sequence
+from functools import cache
+from importlib import import_module
+from types import ModuleType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daemon.spc.baseline import Baseline, directions
-from daemon.spc.filtering import Folded, Unit, fold_unit, order_of_ranges
+from daemon.spc.filtering import Folded, order_of_ranges
 from daemon.spc.hypotheses import (
     BENCH_WALK,
     MIXED_RELATIVE_SIGMA,
@@ -273,50 +276,33 @@ class Bank:
         expected = mean[np.arange(len(best)), :ranges, best]
         beta = rows.beta
         mixed = rows.cause == Cause.MIXED
-        unit = Unit(
-            errors=values,
-            missing=missing,
-            scales=scales + wide[..., None],
-            log_shares=self._log_shares,
-            latent=layout.latent,
-            two_reels=(rows.place[:, None] == np.arange(ranges)[:, None])
-            & mixed[:, None],
-            second_share=beta[:, 0] / (beta[:, 0] + beta[:, 1]),
+        log_density, odd, second = _compiled().fold_compiled(
+            mean,
+            covariance,
+            values,
+            missing,
+            scales + wide[..., None],
+            self._log_shares,
+            layout.latent,
+            (rows.place[:, None] == np.arange(ranges)[:, None]) & mixed[:, None],
+            beta[:, 0] / (beta[:, 0] + beta[:, 1]),
+            order_of_ranges(values - expected, missing),
+            rows.log_weight > -np.inf,
         )
-        order = order_of_ranges(values - expected, missing)
-        return fold_unit(mean, covariance, unit, order)
+        return Folded(log_density=log_density, odd=odd, second=second)
 
     def _drift(self, rows: Rows) -> None:
         """Let drifting benches go on by one unit."""
-        build, column = np.nonzero(rows.slope != NOWHERE)
-        if not build.size:
-            return
         ranges = self.layout.ranges
-        first = self.layout.parts + 1
-        place = rows.slope[build, column]
-        moves = (place[:, None] == np.arange(ranges)) | (place == ranges)[:, None]
-        size = rows.base_mean.shape[1]
-        step = np.tile(np.eye(size), (build.size, 1, 1))
-        step[:, first : first + ranges, -1] = moves
-        step[:, first + ranges : -1, -1] = moves
-        for mean, covariance, one in (
-            (rows.base_mean, rows.base_covariance, step),
-            (rows.mean, rows.covariance, self._of_state(step)),
-        ):
-            mean[build, :, column] = np.einsum(
-                "nij,nj->ni", one, mean[build, :, column]
-            )
-            covariance[build, :, :, column] = (
-                one @ covariance[build, :, :, column] @ one.swapaxes(1, 2)
-            )
-
-    def _of_state(self, step: Array) -> Array:
-        """Return what a change of the base does to the state."""
-        seen = self.layout.ranges + 1
-        size = seen + self.layout.latent.shape[0]
-        own = np.tile(np.eye(size), (len(step), 1, 1))
-        own[:, :seen, :seen] = step[:, -seen:, -seen:]
-        return own
+        bench = self.layout.parts + 1
+        drift = _compiled().drift_compiled
+        base_mean, base_covariance = rows.base_mean, rows.base_covariance
+        drift(base_mean, base_covariance, rows.slope, bench, ranges)
+        drift(base_mean, base_covariance, rows.slope, bench + ranges, ranges)
+        # the slope is the last but the latent parts, which are drawn afresh
+        seen = ranges + 1
+        mean, covariance = rows.mean[:, :seen], rows.covariance[:, :seen, :seen]
+        drift(mean, covariance, rows.slope, 0, ranges)
 
     def _walk_bench(self, rows: Rows) -> None:
         first = self.layout.parts + 1
@@ -382,6 +368,12 @@ class Bank:
         floor = np.maximum(weight[best], NEGLIGIBLE_LOG_WEIGHT)
         weight[weight < NEGLIGIBLE_LOG_WEIGHT] = -np.inf
         weight[best] = floor
+
+
+@cache
+def _compiled() -> ModuleType:
+    """Return the compiled loops; whoever only asks about a bank need not wait."""
+    return import_module("daemon.spc.compiled")
 
 
 def _directions_with_bench(layout: Layout) -> Array:

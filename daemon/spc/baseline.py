@@ -6,6 +6,7 @@ conditioning on the segment means; the variances to the maximum a posteriori.
 """
 
 from collections.abc import Sequence
+from importlib import import_module
 from dataclasses import dataclass
 
 import numpy as np
@@ -315,7 +316,6 @@ def _levels(
     ratio2 = layout.ratio**2
     reel_ratio2 = ratio2[list(part_of_reel)]
     reel2, build2 = REEL_SIGMA**2, BUILD_SIGMA**2
-    at_reels, at_builds = slice(count, count + reels), slice(count + reels, None)
     prior = np.concatenate(
         [
             MEAN_SIGMA**2 * ratio2[:count],
@@ -326,17 +326,18 @@ def _levels(
     mean, covariance = np.zeros(prior.size), np.diag(prior)
     if not means.size:
         return reel2, build2, mean, covariance
-    for _ in range(ITERATIONS):
-        prior[at_reels] = reel2 * reel_ratio2
-        prior[at_builds] = build2
-        projected = design * prior
-        gain = np.linalg.solve(projected @ design.T + noise, projected).T
-        mean = gain @ means
-        covariance = np.diag(prior) - gain @ projected
-        squares = mean**2 + np.diag(covariance)
-        reel_sum = float((squares[at_reels] / reel_ratio2).sum())
-        reel2 = (REEL_WEIGHT * REEL_SIGMA**2 + reel_sum) / (REEL_WEIGHT + reels)
-        reel2 = min(reel2, REEL_SIGMA_CAP**2)
-        build_sum = float(squares[at_builds].sum())
-        build2 = (BUILD_WEIGHT * BUILD_SIGMA**2 + build_sum) / (BUILD_WEIGHT + builds)
+    reel2, build2, mean, covariance = import_module(
+        "daemon.spc.compiled"
+    ).levels_compiled(
+        design,
+        means,
+        noise,
+        prior,
+        reel_ratio2,
+        count,
+        np.array([REEL_WEIGHT, BUILD_WEIGHT]),
+        np.array([REEL_SIGMA**2, BUILD_SIGMA**2]),
+        REEL_SIGMA_CAP**2,
+        ITERATIONS,
+    )
     return reel2, build2, mean, 0.5 * (covariance + covariance.T)
