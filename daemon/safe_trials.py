@@ -31,6 +31,7 @@ from daemon.demo import Hands, lay_out, write_addresses
 from daemon.home import Home
 from daemon.processes import environment, simulated_bench
 from daemon.product import ProductModel
+from daemon.shifted_time import Shift
 
 OFF_WITHIN_S = 1.0
 STEPS_S = (3600, -3600)
@@ -39,9 +40,6 @@ POINTS_AFTER_STEP = 3
 SHIFTED_WITHIN_S = 60.0
 TIMEOUT_S = 0.5
 WITHOUT_WATCHDOG, WITH_WATCHDOG = "scpi_current_source", "watched_current_source"
-LIBRARIES = Path("/usr/lib")
-PRELOAD = "libfaketime.so.1"
-"""A general library that shifts a process's time of day; absent on many machines."""
 
 Harm = Callable[[int, "Victims"], bool]
 """Does harm to the process with this number; says whether the due alarm came."""
@@ -101,11 +99,6 @@ def trials(
             made = _Trials(watched, number, chance, progress)
             rows.append(made.pulled(watchdog=True))
     return rows
-
-
-def preload() -> Path | None:
-    """Return the library that shifts a process's time of day, where there is one."""
-    return next(iter(LIBRARIES.glob(f"*/faketime/{PRELOAD}")), None)
 
 
 class Victims:
@@ -184,36 +177,29 @@ class _Trials:
     def clock_moved(self, by_s: int) -> SafeStateRow:
         """Move the time of day under process and guard; it goes on, then is killed."""
         mishap = f"clock moved by {by_s / 3600:+.0f} h, then killed"
-        library = preload()
-        if library is None:
+        shift = Shift.made_in(self.bench[0].folder)
+        if shift is None:
             return SafeStateRow(
                 mishap=mishap,
                 watchdog=False,
                 trials=0,
                 failures=0,
                 slowest_off_s=None,
-                note="not tried: no library here that shifts a process's time",
+                note="not tried: it needs a C compiler, and there is none here",
             )
-        shift = self.bench[0].folder / "shift"
-        shift.write_text("+0")
 
         def harm(pid: int, victims: Victims) -> bool:
-            shift.write_text(f"{by_s:+d}")
+            shift.set(by_s)
             undisturbed = _points_go_on(victims, by_s)
             _wait_until_on(self.bench[1])
             os.kill(pid, signal.SIGKILL)
-            shift.write_text("+0")
+            shift.set(0)
             return undisturbed
 
         return self.harmed(
             mishap,
             harm,
-            preloaded={
-                "LD_PRELOAD": str(library),
-                "FAKETIME_TIMESTAMP_FILE": str(shift),
-                "FAKETIME_NO_CACHE": "1",
-                "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-            },
+            preloaded=shift.environment,
         )
 
     def pulled(self, *, watchdog: bool) -> SafeStateRow:
