@@ -80,7 +80,7 @@ class MeterRange(Strict):
             )
 
 
-Identity = Annotated[
+LongName = Annotated[
     str,
     Field(min_length=1, max_length=200),
     matching(r"[^\s\x00-\x1f\x7f](?:.*\S)?", "one line without blanks at its ends"),
@@ -90,9 +90,9 @@ Identity = Annotated[
 class Instrument(Strict):
     """One instrument of the bench: where it is, how it speaks, how good it is."""
 
-    address: Name = BY_HAND
+    address: LongName = BY_HAND
     profile: Key
-    identity: Identity | None = None
+    identity: LongName | None = None
     """What it must say it is; or, where it cannot say, what it is."""
     serial_number: Name | None = None
     calibrated_at: date | None = None

@@ -22,8 +22,6 @@ TYPED = "typed"
 """The profile name of an instrument that a person reads or sets by hand."""
 
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
-PREFIXES = "fpnumkMG"
-"""What a group named `prefix` may find: the SI prefixes that a meter shows."""
 
 Command = Annotated[
     str,
@@ -147,8 +145,8 @@ class Profile(Strict):
     """Whether it hears nothing, and sends a line whenever it pleases."""
     number: Pattern = NUMBER
     """Pattern that the whole answer matches. The value is its group named `number`,
-    else its first, else all of it; a group named `prefix` is an SI prefix. A comma is
-    a decimal point."""
+    else its first, else all of it; a group named `prefix` is an SI prefix from f to G,
+    and a comma is a decimal point."""
     beyond_range: Pattern | None = None
     """Pattern of an answer that says that its range is too small, such as OL."""
     overrange: Annotated[float, Field(gt=0, le=9.9e37)] = 9.9e37

@@ -250,6 +250,12 @@ class _SteppingLine:
         self._step(self._silence_s)
         return answer
 
+    def listen(self) -> str:
+        self._step(self._longest_s)
+        line = self._line.listen()
+        self._step(self._silence_s)
+        return line
+
     def close(self) -> None:
         self._line.close()
 

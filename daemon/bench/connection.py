@@ -6,7 +6,7 @@ from typing import Protocol
 from config.model import Instrument
 from config.profile import Profile
 
-__all__ = ["Connect", "Connection"]
+__all__ = ["BareLine", "Connect", "Connection"]
 
 
 class Connection(Protocol):
@@ -20,8 +20,20 @@ class Connection(Protocol):
         """Send a query and return its whole answer."""
         ...
 
+    def listen(self) -> str:
+        """Return the next whole line of an instrument that talks by itself."""
+        ...
+
     def close(self) -> None:
         """Let go of the instrument; a second time does nothing."""
+        ...
+
+
+class BareLine(Connection, Protocol):
+    """A line without the care; whatever is wrong with it ends its use."""
+
+    def drain(self, within_s: float) -> None:
+        """Throw away whatever comes within this time."""
         ...
 
 

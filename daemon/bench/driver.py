@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
 from math import inf
 
 from config.model import Instrument
@@ -22,6 +23,10 @@ __all__ = ["ANYTHING", "Binding", "Driver", "Meter", "Selector", "Window"]
 
 SCPI_NOT_A_NUMBER = 9.91e37
 COMPLAINTS_READ = 20
+NEVER_MATCHES = r"(?!)"
+EXPONENTS = {"": 0, **{one: 3 * n for n, one in enumerate("fpnum", start=-5)}}
+EXPONENTS |= {one: 3 * n for n, one in enumerate("kMG", start=1)}
+"""Powers of ten of the SI prefixes that a meter shows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,16 +101,20 @@ class Driver:
 
     def check_complaints(self, command: str) -> None:
         """Read the error queue until it is empty; any entry is a `RefusedError`."""
+        if complaints := self.complaints():
+            raise self._fault(RefusedError, command, f"answered {complaints}")
+
+    def complaints(self) -> list[str]:
+        """Empty the error queue and return what was in it, oldest first."""
+        found: list[str] = []
         if self.profile.errors is None:
-            return
-        complaints = []
+            return found
         for _ in range(COMPLAINTS_READ):
             entry = self._ask(self.profile.errors)
             if re.match(r"[+-]?0+(,|$)", entry):
                 break
-            complaints.append(entry)
-        if complaints:
-            raise self._fault(RefusedError, command, f"answered {complaints}")
+            found.append(entry)
+        return found
 
     def close(self) -> None:
         """Let go of the line."""
@@ -160,8 +169,10 @@ class Meter(Driver):
 
     def __init__(self, binding: Binding, *, divide_by: float = 1.0) -> None:
         super().__init__(binding)
-        self._read_command = self._need("read")
+        self._talks = self.profile.talks_by_itself
+        self._read_command = "" if self._talks else self._need("read")
         self._number = re.compile(self.profile.number)
+        self._beyond_range = re.compile(self.profile.beyond_range or NEVER_MATCHES)
         self._factor = self.profile.scale / divide_by
         self._chosen: tuple[float, float] | None = None
 
@@ -193,9 +204,13 @@ class Meter(Driver):
         InstrumentError
             No answer, or an answer that is no number.
         """
-        return self._retry.run(
-            lambda: self._read(window), restore=self._restore, clock=self._clock
-        )
+        try:
+            return self._retry.run(
+                lambda: self._read(window), restore=self._restore, clock=self._clock
+            )
+        except InstrumentError:
+            self._chosen = None  # who knows what it is set to now
+            raise
 
     def believe(self, value: float, window: Window) -> None:
         """Refuse a value that lies outside `window` with an `ImplausibleError`."""
@@ -208,13 +223,19 @@ class Meter(Driver):
 
     def _read(self, window: Window) -> float:
         command = self._read_command
-        answer = self._ask(command)
-        match = self._number.fullmatch(answer)
-        if match is None:
-            raise self._fault(
-                BadAnswerError, command, f"answered {answer!r}, which is no number"
+        answer = self._line.listen().strip() if self._talks else self._ask(command)
+        if self._beyond_range.fullmatch(answer):
+            raise self._fault(OverrangeError, command, "reads beyond its range")
+        value = _value(self._number.fullmatch(answer))
+        if value is None:
+            wanted = (
+                "the profile's pattern; see that it reads the right quantity"
+                if "number" in self.profile.model_fields_set
+                else "a number"
             )
-        value = float(match[1] if match.re.groups else answer)
+            raise self._fault(
+                BadAnswerError, command, f"answered {answer!r}, which is not {wanted}"
+            )
         if abs(value) >= self.profile.overrange:
             if value == SCPI_NOT_A_NUMBER:
                 raise self._fault(BadAnswerError, command, "has no reading to give")
@@ -242,6 +263,27 @@ class Meter(Driver):
         self.prepare()
         if self._chosen is not None:
             self._choose(*self._chosen)
+
+
+def _value(match: re.Match[str] | None) -> float | None:
+    r"""Return the number that a profile's pattern found; None where there is none.
+
+    Examples
+    --------
+    >>> pattern = r"(?P<number>[+-]?\s*\d+[.,]\d*)\s*(?P<prefix>[num]?)V"
+    >>> _value(re.fullmatch(pattern, "- 099,76 mV"))
+    -0.09976
+    """
+    if match is None:
+        return None
+    named = match.groupdict()
+    text = named.get("number") or (match[1] if match.re.groups else match[0])
+    digits = re.sub(r"\s", "", text or "").replace(",", ".")
+    try:
+        exponent = EXPONENTS[named.get("prefix") or ""]
+        return float(Decimal(digits).scaleb(exponent))
+    except (KeyError, InvalidOperation):
+        return None
 
 
 class Selector(Driver):

@@ -4,6 +4,7 @@ BenchError
 ├── InstrumentError          one instrument, one command, one reason
 │   ├── AbsentError          nothing is there, or it went away
 │   ├── NoAnswerError        it is there and did not answer in time
+│   │   └── SilentError      one that talks by itself does not talk
 │   ├── BadAnswerError       it answered something else than what was asked
 │   ├── OverrangeError       it says that its range is too small
 │   ├── ImplausibleError     a number, but not one that this point can give
@@ -39,6 +40,7 @@ __all__ = [
     "OverrangeError",
     "RefusedError",
     "SelectorError",
+    "SilentError",
     "StoppedError",
     "UnknownRangeError",
     "UnsettledError",
@@ -90,6 +92,15 @@ class NoAnswerError(InstrumentError):
     """The instrument is there and did not answer in time."""
 
     advice = "check that it is idle and in remote mode, or raise timeout_s"
+
+
+class SilentError(NoAnswerError):
+    """A meter that talks by itself sends nothing."""
+
+    advice = (
+        "turn on its sending at the meter, see that the lead sits on it, and that the "
+        "profile's baud rate and read_termination are the meter's"
+    )
 
 
 class BadAnswerError(InstrumentError):

@@ -9,15 +9,17 @@ call opens another and checks that the same instrument answers.
 from collections.abc import Callable
 from contextlib import suppress
 from threading import RLock
+from typing import Protocol
 
 from config.model import Instrument
 from config.profile import Profile
-from daemon.bench.connection import Connect, Connection
+from daemon.bench.connection import BareLine, Connect, Connection
 from daemon.bench.errors import (
     AbsentError,
     BadAnswerError,
     InstrumentError,
     NoAnswerError,
+    SilentError,
     WrongIdentityError,
 )
 
@@ -54,15 +56,18 @@ class Line:
         role: str,
         instrument: Instrument,
         profile: Profile,
-        open_bare: Callable[[], Connection],
+        open_bare: Callable[[], BareLine],
     ) -> None:
         self._role = role
         self._address = instrument.address
         self._identity_query = profile.identity
+        self._talks = profile.talks_by_itself
+        self._timeout_s = instrument.timeout_s
+        self._failed = False
         self._open_bare = open_bare
         self._lock = RLock()
         self._identity: str | None = None
-        self._bare: Connection | None = None
+        self._bare: BareLine | None = None
         with self._lock:
             try:
                 self._open()
@@ -101,16 +106,38 @@ class Line:
                 self._end(exc, text)
                 raise
 
+    def listen(self) -> str:
+        """Return the next whole line of an instrument that talks by itself.
+
+        Raises
+        ------
+        NoAnswerError
+            No whole line within the instrument's `timeout_s`.
+        AbsentError
+            The line is or gets closed at the other end.
+        BadAnswerError
+            The line is not ASCII.
+        """
+        with self._lock:
+            try:
+                return (self._bare or self._open()).listen()
+            except BaseException as exc:
+                self._end(exc, "")
+                raise
+
     def close(self) -> None:
         """Let go of the instrument; the next call would open it again."""
         with self._lock:
             self._drop()
 
-    def _open(self) -> Connection:
+    def _open(self) -> BareLine:
         """Open until the right instrument answers; what answers first is it."""
         query = self._identity_query
         if query is None:
             self._bare = self._open_bare()
+            if self._failed and not self._talks:
+                # It cannot be asked who it is, so whatever is late must come first.
+                self._bare.drain(self._timeout_s)
             return self._bare
         answer = ""
         for _ in range(OPENINGS):
@@ -135,6 +162,7 @@ class Line:
     def _end(self, exc: BaseException, text: str) -> None:
         """Drop the line; raise this package's error if `exc` is none of it."""
         self._drop()
+        self._failed = True
         match exc:
             case TimeoutError():
                 kind: type[InstrumentError] = NoAnswerError
@@ -144,6 +172,8 @@ class Line:
                 kind = BadAnswerError
             case _:
                 return
+        if kind is NoAnswerError and self._talks:
+            kind = SilentError
         raise self._fault(kind, text, str(exc)) from exc
 
     def _fault(
@@ -152,10 +182,37 @@ class Line:
         return kind(role=self._role, address=self._address, command=text, reason=reason)
 
 
-def by_address(open_bare: Callable[[str], Connection]) -> Connect:
-    """Make a `Connect` of anything that opens a bare line by its address."""
+class _Answering(Protocol):
+    """A line that answers at once and never talks by itself."""
+
+    def write(self, text: str) -> None: ...
+
+    def query(self, text: str) -> str: ...
+
+    def close(self) -> None: ...
+
+
+class _InMemory:
+    """A bare line of an instrument in memory."""
+
+    def __init__(self, line: _Answering) -> None:
+        self.write = line.write
+        self.query = line.query
+        self.close = line.close
+
+    def listen(self) -> str:
+        message = "it never talks by itself"
+        raise TimeoutError(message)
+
+    def drain(self, within_s: float) -> None:
+        """Do nothing: what answers at once is never late."""
+
+
+def by_address(open_bare: Callable[[str], _Answering]) -> Connect:
+    """Make a `Connect` of whatever opens a line in memory by its address."""
 
     def connect(role: str, instrument: Instrument, profile: Profile) -> Connection:
-        return Line(role, instrument, profile, lambda: open_bare(instrument.address))
+        address = instrument.address
+        return Line(role, instrument, profile, lambda: _InMemory(open_bare(address)))
 
     return connect

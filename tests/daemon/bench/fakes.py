@@ -215,6 +215,10 @@ class FakeLine:
         """Send a query and return its answer."""
         return self._fake.answer(self._role, text)
 
+    def listen(self) -> str:
+        """Return a line that nobody asked for."""
+        return self._fake.answer(self._role, "READ?")
+
     def close(self) -> None:
         """Let go of the line."""
         self._fake.open_lines.discard(self._role)

@@ -157,7 +157,7 @@ def test_errors_keep_their_fields_and_survive_pickling() -> None:
         for one in vars(errors).values()
         if isinstance(one, type) and issubclass(one, InstrumentError)
     ]
-    assert len(kinds) == 10
+    assert len(kinds) == 11
     for kind in kinds:
         error = kind(role="output", address="A", command="READ?", reason="no answer")
         copy = pickle.loads(pickle.dumps(error))  # noqa: S301 - our own bytes
