@@ -1,1 +1,55 @@
 """Documents: what was measured, decided and asked for, on paper and in a mail."""
+
+from daemon.reports.content import (
+    Board,
+    BuildRelease,
+    BuildSheet,
+    CheckLine,
+    Correction,
+    CustomerNotice,
+    Document,
+    FittedReel,
+    HoldLine,
+    Image,
+    InstrumentLine,
+    RangeCapability,
+    RangeLine,
+    Sample,
+    SupplierReport,
+    ToleranceClass,
+    UnitRecord,
+)
+from daemon.reports.errors import (
+    FontMissingError,
+    ImageError,
+    LayoutError,
+    ReportError,
+)
+from daemon.reports.making import html, pdf, png
+
+__all__ = [
+    "Board",
+    "BuildRelease",
+    "BuildSheet",
+    "CheckLine",
+    "Correction",
+    "CustomerNotice",
+    "Document",
+    "FittedReel",
+    "FontMissingError",
+    "HoldLine",
+    "Image",
+    "ImageError",
+    "InstrumentLine",
+    "LayoutError",
+    "RangeCapability",
+    "RangeLine",
+    "ReportError",
+    "Sample",
+    "SupplierReport",
+    "ToleranceClass",
+    "UnitRecord",
+    "html",
+    "pdf",
+    "png",
+]

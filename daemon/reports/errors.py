@@ -1,0 +1,40 @@
+"""What can go wrong with a document.
+
+ReportError
+    FontMissingError     the letters that a document is set in are not there
+    LayoutError          the page could not be set
+    ImageError           a picture that cannot be read, or is too large
+"""
+
+
+class ReportError(Exception):
+    """A document cannot be made."""
+
+
+class FontMissingError(ReportError):
+    """The letters are not where the program keeps them."""
+
+    def __init__(self, *, family: str, folder: str) -> None:
+        super().__init__(
+            f"font {family} is missing from {folder}; install the program anew"
+        )
+        self.family = family
+        self.folder = folder
+
+
+class LayoutError(ReportError):
+    """The page could not be set."""
+
+    def __init__(self, *, document: str, reason: str) -> None:
+        super().__init__(f"document {document} could not be set: {reason}")
+        self.document = document
+        self.reason = reason
+
+
+class ImageError(ReportError):
+    """A picture cannot be used."""
+
+    def __init__(self, *, name: str, reason: str) -> None:
+        super().__init__(f"picture {name}: {reason}")
+        self.name = name
+        self.reason = reason

@@ -1,0 +1,340 @@
+"""One document of each kind, in the demo's scenario, and their hostile twins."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from io import BytesIO
+
+from PIL import Image as Raster
+from PIL import ImageDraw
+
+from daemon.plots.claim import parts_against_claim
+from daemon.reports import (
+    Board,
+    BuildRelease,
+    BuildSheet,
+    CheckLine,
+    Correction,
+    CustomerNotice,
+    Document,
+    FittedReel,
+    HoldLine,
+    Image,
+    InstrumentLine,
+    RangeCapability,
+    RangeLine,
+    Sample,
+    SupplierReport,
+    ToleranceClass,
+    UnitRecord,
+)
+from daemon.reports.drawing import PAPER, drawn
+
+AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+ISSUER = "Test bench of the demo"
+HOSTILE = (
+    '#panic("x") $x^2$ *bold* _it_ @ref <b>&amp;"\'</b><script>alert(1)</script> '
+    "`raw` \\ // /* ]) #{ =HYPERLINK() \u202e 漢字"
+)
+LONG = "An-instrument-maker-of-a-very-long-name" * 4
+
+
+def photo() -> bytes:
+    """Return a picture of a label, partly seen through, as a telephone may send."""
+    picture = Raster.new("RGBA", (640, 400), (240, 236, 220, 200))
+    ImageDraw.Draw(picture).text((40, 40), "K-102 4K99B 2619", fill="black")
+    sink = BytesIO()
+    picture.save(sink, format="PNG")
+    return sink.getvalue()
+
+
+def line(title: str, error_ppm: float, verdict: str, **other: float) -> RangeLine:
+    """Return one range of a record."""
+    reference = other.get("reference", 9.0e-5)
+    return RangeLine(
+        title=title,
+        unit="A",
+        reference=reference,
+        indicated=reference * (1 + error_ppm * 1e-6),
+        error_ppm=error_ppm,
+        offset_ppm=-12.0,
+        uncertainty_ppm=62.0,
+        limit_ppm=5000.0,
+        verdict=verdict,
+        conformance_probability=0.9999 if verdict == "conforming" else 0.013,
+    )
+
+
+RECORD = UnitRecord(
+    number="UTR-PA-1031-61",
+    issued_at=AT,
+    issuer=ISSUER,
+    product="Four-range photodiode amplifier",
+    serial="PA-1031",
+    build="B-3",
+    run=61,
+    measured_at=AT,
+    origin="bench",
+    bench="demo",
+    session="demo-20260302T090000",
+    ambient_c=23.1,
+    configuration="6f1d" * 16,
+    guard_band_factor=1.0,
+    ranges=(
+        line("1 uA", 412.0, "conforming", reference=9.0e-7),
+        line("10 uA", -118.0, "conforming", reference=9.0e-6),
+        line("100 uA", 5904.0, "nonconforming"),
+        line("1 mA", 77.0, "conforming", reference=9.0e-4),
+    ),
+    checks=(
+        CheckLine(
+            name="Supply current", value=0.0123, unit="A", low=None, high=0.02,
+            verdict="conforming",
+        ),
+        CheckLine(
+            name="Case closed", value=1.0, unit="", low=1.0, high=None,
+            verdict="conforming",
+        ),
+    ),
+    instruments=(
+        InstrumentLine(
+            role="reference", identity="ammeter of the bench", serial_number="A-17",
+            calibrated_at="2025-09-01", due_at="2026-09-01",
+        ),
+        InstrumentLine(
+            role="output", identity="voltmeter of the bench", serial_number="V-4",
+            calibrated_at="2024-12-01", due_at="2025-12-01",
+            remark="calibration was overdue",
+        ),
+        InstrumentLine(role="source", identity="current source"),
+    ),
+    holds=("Outside its error limit: 100 uA (holdpoint, 2026-03-02)",),
+    note="second position of the fixture",
+)  # fmt: skip
+
+CLAIM = drawn(
+    parts_against_claim(
+        [2600.0, 3100.0, 3500.0, 2900.0, 800.0, 5400.0, 4100.0], 1000.0, look=PAPER
+    ),
+    caption="Loose parts of reel K-102; one dot a part.",
+    words="Seven parts, six outside the claim of 0.1 percent",
+)
+
+RELEASE = BuildRelease(
+    number="BRR-B-3",
+    issued_at=AT,
+    issuer=ISSUER,
+    product="Four-range photodiode amplifier",
+    build="B-3",
+    planned=30,
+    units=28,
+    first_pass_yield=0.75,
+    final_yield=0.964,
+    reworked=6,
+    ranges=(
+        RangeCapability(
+            title="1 uA", units=28, mean_ppm=120.0, s_ppm=240.0, limit_ppm=5000.0,
+            cpk=6.8, cpk_low=4.9, cpk_high=8.6, ppk=6.5, ppk_low=4.8, ppk_high=8.2,
+        ),
+        RangeCapability(
+            title="100 uA", units=28, mean_ppm=2900.0, s_ppm=1900.0, limit_ppm=5000.0,
+            cpk=0.4, cpk_low=0.25, cpk_high=0.55, ppk=0.37, ppk_low=0.2, ppk_high=0.5,
+            reasons=("the units of build B-3 drift or move in steps (p = 1.2e-05)",),
+        ),
+        RangeCapability(
+            title="1 mA", units=2, mean_ppm=10.0, s_ppm=5.0, limit_ppm=5000.0
+        ),
+    ),
+    holds=(
+        HoldLine(
+            on="build B-3", reason="range 100 uA reads +0.6 % since unit PA-1019",
+            placed_by="holdpoint", placed_at=AT,
+        ),
+        HoldLine(
+            on="unit PA-1009", reason="Outside its error limit: 1 mA",
+            placed_by="holdpoint", placed_at=AT, disposal="rework",
+            person="Ada Moreno", end_reason="R14 replaced from reel K-090, rerun good",
+            ended_at=AT,
+        ),
+    ),
+    reels=(
+        FittedReel(
+            part="R13", reel="K-101", from_serial=None, supplier="Supplier A",
+            lot_code="2601",
+        ),
+        FittedReel(part="R13", reel="K-102", from_serial="PA-1019"),
+    ),
+    findings=("Hold build B-3: range 100 uA reads +0.60 % since unit PA-1019.",),
+    charts=(CLAIM,),
+    configuration="6f1d" * 16,
+)  # fmt: skip
+
+SUPPLIER = SupplierReport(
+    number="SNR-K-102",
+    issued_at=AT,
+    issuer=ISSUER,
+    supplier="Supplier A",
+    reel="K-102",
+    part="R13",
+    nominal_ohm=4990.0,
+    tolerance_ppm=1000.0,
+    product="Four-range photodiode amplifier",
+    finding=(
+        "Range 100 uA reads +0.60 % since unit PA-1019, the first with this reel.",
+        "Its parts are now about 5.020 kΩ, outside their 0.1 % claim.",
+        "Not the bench: check standard CS-1 read right on every range before.",
+    ),
+    method=(
+        "Each finished unit: current in, volts out, zero taken off, by the bench.",
+        "Loose parts: four-wire, unpowered, at 23 °C.",
+    ),
+    requested_action="Replacement of the whole lot, and an answer within ten days on "
+    "what else of lot 2619 was delivered.",
+    received_at=AT,
+    marking="4K99B",
+    quantity=5000,
+    date_code="2609",
+    lot_code="2619",
+    invoice="F-2026-118",
+    claim_until=AT,
+    units=12,
+    size_ppm=6000.0,
+    low_ppm=4900.0,
+    high_ppm=7100.0,
+    incompatible=0.9998,
+    classes=(
+        ToleranceClass(tolerance_ppm=5000.0, probability=0.12),
+        ToleranceClass(tolerance_ppm=10_000.0, probability=0.87),
+    ),
+    samples=(
+        Sample(
+            subject="loose part 1", ohm=5012.1, uncertainty_ohm=0.4, method="four-wire"
+        ),
+        Sample(
+            subject="PA-1019", ohm=5019.3, uncertainty_ohm=0.6,
+            method="four-wire, on the board",
+        ),
+        Sample(
+            subject="loose part 2", ohm=4994.6, uncertainty_ohm=0.4, method="four-wire"
+        ),
+    ),
+    charts=(CLAIM,),
+    label=Image(data=photo(), caption="Label of the reel"),
+    photos=(
+        Image(data=photo(), caption="Parts on the tape"),
+        Image(data=photo(), caption="The board of PA-1019"),
+    ),
+)  # fmt: skip
+
+NOTICE = CustomerNotice(
+    number="CN-PA-0931",
+    issued_at=AT,
+    issuer=ISSUER,
+    product="Four-range photodiode amplifier",
+    serial="PA-0931",
+    destination="order 2026-044",
+    corrections=(
+        Correction(range="100 uA", error_ppm=5904.0, uncertainty_ppm=62.0),
+        Correction(
+            range="1 mA", error_ppm=-980.0, uncertainty_ppm=210.0, measured=False
+        ),
+    ),
+    right=("1 uA", "10 uA"),
+    cause="Parts of one reel are higher than their label says.",
+    advice=(
+        "Use the factors above, or send the unit back; we repair it at no cost.",
+        "Look again at readings of 100 uA taken since you have the unit.",
+    ),
+    contact="service@example.org",
+)
+
+SHEET = BuildSheet(
+    number="BS-B-4",
+    issued_at=AT,
+    issuer=ISSUER,
+    product="Four-range photodiode amplifier",
+    build="B-4",
+    planned=14,
+    ranges=("1 uA", "10 uA", "100 uA", "1 mA"),
+    boards=tuple(Board(serial=f"PA-11{number:02}") for number in range(14)),
+    reels=RELEASE.reels,
+    cautions=("Turn range switches and move leads at zero or probe level only.",),
+)
+
+EVERY: dict[str, Document] = {
+    "unit": RECORD,
+    "build": RELEASE,
+    "supplier": SUPPLIER,
+    "customer": NOTICE,
+    "sheet": SHEET,
+}
+
+
+def many(lines: Sequence[RangeLine], number: int) -> tuple[RangeLine, ...]:
+    """Return so many ranges, of long names."""
+    return tuple(
+        replace(lines[place % len(lines)], title=f"{LONG[:60]} {place}")
+        for place in range(number)
+    )
+
+
+HARD: dict[str, Document] = {
+    "unit": replace(
+        RECORD,
+        product=LONG,
+        issuer=LONG,
+        serial=LONG,
+        build=HOSTILE,
+        note=HOSTILE,
+        ranges=many(RECORD.ranges, 12),
+        instruments=tuple(
+            replace(one, identity=LONG, remark=HOSTILE) for one in RECORD.instruments
+        ),
+        holds=(HOSTILE, LONG),
+    ),
+    "build": replace(
+        RELEASE,
+        build=LONG,
+        product=HOSTILE,
+        findings=(HOSTILE, LONG),
+        ranges=tuple(
+            replace(RELEASE.ranges[place % 3], title=LONG[:50]) for place in range(12)
+        ),
+        holds=tuple(
+            replace(RELEASE.holds[place % 2], reason=HOSTILE, on=LONG)
+            for place in range(8)
+        ),
+        reels=tuple(replace(RELEASE.reels[0], reel=LONG) for _ in range(12)),
+    ),
+    "supplier": replace(
+        SUPPLIER,
+        supplier=LONG,
+        reel=HOSTILE,
+        marking=HOSTILE,
+        invoice=LONG,
+        finding=(HOSTILE, LONG),
+        requested_action=f"{HOSTILE} {LONG} " * 3,
+        samples=tuple(
+            replace(SUPPLIER.samples[0], subject=LONG, method=HOSTILE)
+            for _ in range(12)
+        ),
+        photos=(Image(data=photo(), caption=HOSTILE),),
+    ),
+    "customer": replace(
+        NOTICE,
+        serial=LONG,
+        destination=HOSTILE,
+        cause=HOSTILE,
+        corrections=tuple(
+            replace(NOTICE.corrections[0], range=f"{LONG[:60]} {place}")
+            for place in range(12)
+        ),
+        advice=(HOSTILE, LONG),
+    ),
+    "sheet": replace(
+        SHEET,
+        build=HOSTILE,
+        boards=tuple(Board(serial=f"{LONG[:40]}-{i}", note=LONG) for i in range(8)),
+        cautions=(HOSTILE,),
+    ),
+}
