@@ -32,6 +32,7 @@ COMMANDS = {
     "build": "daemon.commands.records:build",
     "reel": "daemon.commands.records:reel",
     "hold": "daemon.commands.records:hold",
+    "doubt": "daemon.commands.checking:doubt",
     "ship": "daemon.commands.leaving:ship",
     "return": "daemon.commands.leaving:return_",
     "trace": "daemon.commands.leaving:trace",

@@ -70,6 +70,25 @@ class Client:
         }
         return str(self._json("POST", "/control/measure", order)["ticket"])
 
+    def work(
+        self,
+        work: str,
+        *,
+        serial: str | None = None,
+        second: dict[str, Any] | None = None,
+    ) -> str:
+        """Order what is of the bench, not of a unit; return the ticket.
+
+        Parameters
+        ----------
+        work
+            "check", "end session" or "compare".
+        second
+            For "compare": the fields of `daemon.control.SecondMeter`.
+        """
+        order = {"work": work, "serial": serial, "second": second}
+        return str(self._json("POST", "/control/measure", order)["ticket"])
+
     def ticket(self, ticket: str, *, wait_s: float = 0.0) -> dict[str, Any]:
         """Return what became of an order, waiting up to `wait_s` for its end."""
         return self._json(

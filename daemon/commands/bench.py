@@ -3,6 +3,7 @@
 import click
 
 from daemon.client import Client
+from daemon.commands.checking import bench_check, bench_compare, bench_end
 from daemon.commands.manners import home_of, say
 
 
@@ -13,6 +14,11 @@ class SourceNotOffError(Exception):
 @click.group()
 def bench() -> None:
     """Speak to the bench."""
+
+
+bench.add_command(bench_check)
+bench.add_command(bench_end)
+bench.add_command(bench_compare)
 
 
 @bench.command("off")

@@ -78,7 +78,7 @@ def measure(
                 ticket = client.measure(
                     build=build, serial=serial, ranges=one_pass, rerun=rerun, note=note
                 )
-                ended.append(_follow(client, ticket))
+                ended.append(follow(client, ticket))
                 if not json_:
                     say(f"{ended[-1]['serial']}: {ended[-1]['verdict']}")
     if json_:
@@ -97,8 +97,14 @@ def _serials(given: Sequence[str]) -> Iterator[str | None]:
             yield serial
 
 
-def _follow(client: Client, ticket: str) -> dict[str, Any]:
-    """Wait for a unit, passing on what the daemon asks for meanwhile."""
+def follow(client: Client, ticket: str) -> dict[str, Any]:
+    """Wait for an order to end, passing on what the daemon asks for meanwhile.
+
+    Raises
+    ------
+    NotMeasuredError
+        It was not carried out, and why.
+    """
     asked = None
     while True:
         seen = client.ticket(ticket, wait_s=POLL_S)
@@ -144,7 +150,7 @@ def _measure_typed(
             ticket = client.measure(
                 build=build, serial=serials[0], typed=typed, rerun=rerun, note=note
             )
-            done = _follow(client, ticket)
+            done = follow(client, ticket)
         _show_unit(context, done)
 
 

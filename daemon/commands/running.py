@@ -68,6 +68,7 @@ def status(context: click.Context, json_: bool) -> None:
     home = home_of(context)
     with opened(context) as at:
         builds = at.store.frame("builds", product=at.product)
+        in_doubt = at.store.frame("runs_in_doubt", product=at.product)
         saying = words.standing(
             signals=sharpened(
                 signals_of(at.store, at.product),
@@ -88,6 +89,7 @@ def status(context: click.Context, json_: bool) -> None:
                 "headline": saying.headline,
                 "lines": saying.lines,
                 "builds": builds.to_dict("records"),
+                "in_doubt": in_doubt.to_dict("records"),
                 "daemon": bench,
             }
         )
@@ -104,5 +106,12 @@ def status(context: click.Context, json_: bool) -> None:
     out().print()
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     out().print(f"Daemon: {doing}.")
+    if len(in_doubt):
+        out().print(
+            f"In doubt: {words.counted(in_doubt['serial'].nunique(), 'unit')}, because "
+            f"{in_doubt['reason'].iloc[-1]}; `holdpoint doubt list` says which."
+        )
+    if bench is not None and bench["session"] and bench["check_due"]:
+        out().print(f"No unit is judged before a check: {bench['check_due']}.")
     if bench is not None and bench["alarm"]:
         out().print(f"Alarm: {bench['alarm']}", style="bold")
