@@ -1,0 +1,178 @@
+"""Which instruments a session is measured with, and what to know of them.
+
+A meter that was swapped or is out of calibration still reads, so it does not stop the
+bench: it is said on every result of the session.
+"""
+
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
+from typing import Any
+
+from config.model import Bench, Instrument
+from storage.records import BenchInstrument
+from storage.store import Store
+
+__all__ = ["TITLES", "due_remark", "meet", "met", "remarks", "serial_number_of"]
+
+TITLES = {
+    "source": "source",
+    "reference": "reference meter",
+    "output": "output meter",
+    "selector": "switch",
+    "ambient": "thermometer",
+    "ohmmeter": "ohmmeter",
+}
+"""What a person calls a role."""
+
+SERIAL_PLACE = 2
+"""In an answer to ``*IDN?``: maker, model, serial number, firmware (IEEE 488.2)."""
+MADE_UP = {"", "0"}
+"""What instruments without a serial number say in its place."""
+
+
+def meet(
+    store: Store,
+    session: str,
+    bench: Bench,
+    said: Mapping[str, str],
+    at: datetime,
+) -> tuple[str, ...]:
+    """Keep the instruments of a session just opened; return what must be said.
+
+    Parameters
+    ----------
+    said : mapping
+        What each role's instrument says it is; left out or empty where it cannot say.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        They could not be kept.
+    """
+    before = store.table("latest_instruments", bench=bench.name).to_pylist()
+    found = met(session, bench, said, before, at.date())
+    store.note_instruments(found)
+    return remarks(found)
+
+
+def met(
+    session: str,
+    bench: Bench,
+    said: Mapping[str, str],
+    before: Iterable[Mapping[str, Any]],
+    on: date,
+) -> list[BenchInstrument]:
+    """Return the instruments of a session, each with its remark.
+
+    Parameters
+    ----------
+    before : iterable of mapping
+        The rows of the session before.
+    """
+    earlier = {str(one["role"]): one for one in before}
+    return [
+        _met(session, role, one, said.get(role, ""), earlier.get(role), on)
+        for role, one in bench.instruments.items()
+    ]
+
+
+def remarks(instruments: Iterable[BenchInstrument]) -> tuple[str, ...]:
+    """Return a sentence for each instrument that a reader must know of."""
+    return tuple(
+        f"The {TITLES[one.role]}: {one.remark}." for one in instruments if one.remark
+    )
+
+
+def serial_number_of(answer: str) -> str | None:
+    """Return the serial number in an answer to ``*IDN?``; None where it has none.
+
+    Examples
+    --------
+    >>> serial_number_of("Workshop,bench meter,4711,1.0")
+    '4711'
+    >>> serial_number_of("Workshop,bench meter,0,1.0") is None
+    True
+    """
+    fields = [one.strip() for one in answer.split(",")]
+    if len(fields) <= SERIAL_PLACE or fields[SERIAL_PLACE] in MADE_UP:
+        return None
+    return fields[SERIAL_PLACE]
+
+
+def due_remark(instrument: Instrument, on: date) -> str | None:
+    """Say that a calibration is out of date; None while it is not, or nothing known.
+
+    Examples
+    --------
+    >>> meter = Instrument(
+    ...     address="GPIB0::7::INSTR", profile="x", calibration_due=date(2026, 3, 1)
+    ... )
+    >>> due_remark(meter, date(2026, 3, 1)) is None
+    True
+    >>> due_remark(meter, date(2026, 3, 2))
+    'out of calibration, which was due on 2026-03-01'
+    """
+    due = instrument.calibration_due
+    if due is None or on <= due:
+        return None
+    return f"out of calibration, which was due on {due:%Y-%m-%d}"
+
+
+def _met(
+    session: str,
+    role: str,
+    instrument: Instrument,
+    answer: str,
+    before: Mapping[str, Any] | None,
+    on: date,
+) -> BenchInstrument:
+    serial_number = serial_number_of(answer) or instrument.serial_number
+    identity = answer or instrument.identity
+    notes = (
+        due_remark(instrument, on),
+        _swapped(instrument, identity, serial_number, before),
+    )
+    return BenchInstrument(
+        session=session,
+        role=role,
+        address=instrument.address,
+        identity=identity,
+        serial_number=serial_number,
+        calibrated_at=_day(instrument.calibrated_at),
+        due_at=_day(instrument.calibration_due),
+        remark="; ".join(one for one in notes if one) or None,
+    )
+
+
+def _swapped(
+    instrument: Instrument,
+    identity: str | None,
+    serial_number: str | None,
+    before: Mapping[str, Any] | None,
+) -> str | None:
+    """Say that another one stands there than is written, else than did before."""
+    written = instrument.serial_number
+    if written is not None:
+        if serial_number == written:
+            return None
+        return (
+            f"serial number {serial_number}, but bench.toml says {written}: connect "
+            "that one, or write the new one with its calibration"
+        )
+    if before is None:
+        return None
+    if before["serial_number"] != serial_number:
+        return (
+            f"serial number {serial_number or 'unknown'}, in the session before "
+            f"{before['serial_number'] or 'unknown'}: another one was put there"
+        )
+    if serial_number is None and before["identity"] != identity:
+        return (
+            f"{identity or 'unknown'}, in the session before "
+            f"{before['identity'] or 'unknown'}: another one was put there"
+        )
+    return None
+
+
+def _day(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
