@@ -10,6 +10,7 @@ from uuid import uuid4
 
 from config import model
 from daemon.bench.bench import Bench
+from daemon.bench.by_hand import HandTurned
 from daemon.bench.errors import StoppedError
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import Progress, measure
@@ -100,6 +101,7 @@ class Station:
         self._clock = clock
         self._configuration = configuration
         self._session: str | None = None
+        self._hand = self._turned_by_hand()
         self._opened_s = clock.now_s()
         standard = self._settings.check_standard
         self._standing = None
@@ -112,6 +114,21 @@ class Station:
                 configuration=configuration,
             )
         self._show_standing()
+
+    def _turned_by_hand(self) -> HandTurned | None:
+        """Return who helps a person to turn the switch; None with a selector."""
+        product = self._cycle.product
+        if self._bench.selector is not None or len(product.ranges) == 1:
+            return None
+        return HandTurned(
+            self._bench,
+            output_ranges=self._settings.output.ranges,
+            transfers={one.key: one.nominal_transfer for one in product.ranges},
+            titles={one.key: one.title for one in product.ranges},
+            clock=self._clock,
+            stop=self._desk.halt,
+            ask=self._desk.ask,
+        )
 
     def end_session(self) -> None:
         """Leads or nulls were changed: the next unit waits for a new check."""
@@ -148,7 +165,7 @@ class Station:
         asking = Asking(
             self._cycle.settings.plan.checks, self._desk, serial, answers or {}
         )
-        readings = self._measure(ranges, self._asking_at_level(asking))
+        readings = self._measure(serial, ranges, self._asking_at_level(asking))
         asking.rest(ranges)
         header = self._header(session, serial, build, started_at, rerun_of, note)
         known_good = {} if self._standing is None else self._standing.known_good()
@@ -237,7 +254,7 @@ class Station:
         if self._standing is not None and self._standing.due() is not None:
             self._standing.notice_overdue()
             self._check(session, self._standing)
-            self._desk.ask(f"Connect unit {serial}, then confirm.", subject=serial)
+            self._connect(f"unit {serial}", serial)
         return session
 
     def _warm_up(self) -> None:
@@ -282,13 +299,11 @@ class Station:
     def _check(self, session: str, standing: Standing) -> None:
         serial = standing.serial
         self._warm_up()
-        self._desk.ask(
-            f"Connect check standard {serial}, then confirm.", subject=serial
-        )
+        self._connect(f"check standard {serial}", serial)
         self._require_ambient()
         started_at = self._clock.utc()
         self._desk.show(phase="checking", serial=serial, build=None)
-        readings = self._measure(self._cycle.product.keys)
+        readings = self._measure(serial, self._cycle.product.keys)
         judge = self._cycle.judge()
         measured = {one.range: judge.error(one) for one in readings}
         results = _check_rows(uuid4().hex, measured, standing.judge(measured))
@@ -314,11 +329,21 @@ class Station:
             check_overdue=due is not None and due.overdue,
         )
 
+    def _connect(self, what: str, serial: str) -> None:
+        """Have a person connect something; at the word of who did, it is another."""
+        self._desk.ask(f"Connect {what}, then confirm.", subject=serial)
+        if self._hand is not None:
+            self._hand.swapped()
+
     def _measure(
         self,
+        serial: str,
         ranges: Sequence[str],
         progress: Callable[[Progress], None] | None = None,
     ) -> list[RangeReadings]:
+        """Measure what is connected, its switch turned by the bench or by a person."""
+        if self._hand is not None:
+            return self._hand.unit(serial, ranges, progress or self._show_progress)
         return measure(
             self._bench,
             ranges,
