@@ -46,13 +46,23 @@ UNITS = 30
     help="Keep settings and rows in this folder.",
 )
 @click.option("--port", type=click.IntRange(1, 65535), default=8540, show_default=True)
+@click.option(
+    "--story",
+    "which",
+    type=click.Choice(["reel", "recall"]),
+    default="reel",
+    show_default=True,
+    help="What happens. In a recall 22 of 60 units have left when the reel is found.",
+)
 def demo(
+    *,
     headless: bool,
     json_: Path | None,
     seed: int,
     units: int,
     data: Path | None,
     port: int,
+    which: str,
 ) -> None:
     """Watch a simulated bench measure three builds; the last takes a bad reel.
 
@@ -64,6 +74,9 @@ def demo(
             way_out.enter_context(tempfile.TemporaryDirectory(prefix="holdpoint-"))
         )
         home = lay_out(folder)
+        if which == "recall":
+            tell_recall(home, seed=seed, json_=json_, port=None if headless else port)
+            return
         operator, store = way_out.enter_context(running(home, seed=seed, units=units))
         if not headless:
             way_out.enter_context(showing(home, port))
@@ -82,6 +95,35 @@ def demo(
             for line in saying.lines:
                 out().print(line)
         if not headless:
+            say(f"\nThe dashboard stays at http://127.0.0.1:{port}; Ctrl-C ends it.")
+            Event().wait()
+
+
+def tell_recall(home: Home, *, seed: int, json_: Path | None, port: int | None) -> None:
+    """Tell the story of a recall and print its table."""
+    from daemon import recall  # noqa: PLC0415 -- loads the simulator and the documents
+
+    settings = load(home.folder)
+    with ExitStack() as way_out:
+        operator, store = way_out.enter_context(
+            running(home, seed=seed, units=recall.UNITS)
+        )
+        if port is not None:
+            way_out.enter_context(showing(home, port))
+        with progressing(3 * recall.UNITS, "Measuring") as step:
+            told = recall.tell(
+                operator, store, settings, home.folder / "recall", seed=seed, step=step
+            )
+        rows = recall.rows_of(told)
+        if json_ is not None:
+            json_.write_text(to_json(rows) + "\n", encoding="utf-8")
+        out().print(told.containment.headline(), style="bold")
+        for line in told.containment.lines():
+            out().print(line)
+        out().print(f"A unit in hand, at packing: stays: {'; '.join(told.stayed)}\n")
+        as_table(rows, {"what": "", "is": ""})
+        say(f"Lists, report and cards are in {home.folder / 'recall'}")
+        if port is not None:
             say(f"\nThe dashboard stays at http://127.0.0.1:{port}; Ctrl-C ends it.")
             Event().wait()
 

@@ -1,0 +1,129 @@
+"""A containment as documents: the report to the supplier, the notices to customers."""
+
+import json
+from datetime import datetime
+
+from daemon import words
+from daemon.containment import Concerned, Containment
+from daemon.product import ProductModel
+from daemon.reports import Correction, CustomerNotice, SupplierReport, ToleranceClass
+from daemon.tracing import Place, Records
+from storage.records import Signal
+
+METHOD = (
+    "Each finished unit was driven with a known input on every range; the error of a "
+    "range follows from reference and output meter, offset removed."
+)
+OWN_PART = (
+    "Range {range} depends on {part} alone among the parts that differ between "
+    "ranges: its error is that of {part}."
+)
+REQUEST = "Replace the parts and say how they came to differ from their label."
+
+
+def supplier_report(
+    records: Records,
+    product: ProductModel,
+    signal: Signal,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> SupplierReport:
+    """Return what a finding on a reel says to whoever supplied it.
+
+    Raises
+    ------
+    ValueError
+        The finding names no reel.
+    """
+    reel = next((one for one in records.reels if one["reel"] == signal.reel), None)
+    if reel is None or signal.part is None:
+        message = f"finding {signal.signal} names no reel; no supplier is concerned"
+        raise ValueError(message)
+    receipt = next((o for o in records.receipts if o["reel"] == signal.reel), {})
+    saying = words.finding(signal)
+    claim = json.loads(signal.evidence).get("claim") or {}
+    return SupplierReport(
+        number=f"{signal.signal}-S",
+        issued_at=issued_at,
+        issuer=issuer,
+        supplier=reel["supplier"] or "the supplier of this reel",
+        reel=reel["reel"],
+        part=signal.part,
+        nominal_ohm=float(reel["nominal_ohm"]),
+        tolerance_ppm=float(reel["tolerance_ppm"]),
+        product=product.settings.title,
+        finding=(saying.headline, *saying.lines),
+        method=(
+            METHOD,
+            OWN_PART.format(range=signal.range, part=signal.part),
+        ),
+        requested_action=REQUEST,
+        received_at=reel["received_at"],
+        lot_code=reel["lot_code"],
+        marking=receipt.get("marking"),
+        quantity=receipt.get("quantity"),
+        date_code=receipt.get("date_code"),
+        invoice=receipt.get("invoice"),
+        claim_until=receipt.get("claim_until"),
+        units=signal.units,
+        size_ppm=signal.size_ppm,
+        low_ppm=signal.low_ppm,
+        high_ppm=signal.high_ppm,
+        incompatible=claim.get("incompatible"),
+        classes=tuple(
+            ToleranceClass(tolerance_ppm=float(tolerance), probability=float(share))
+            for tolerance, share in claim.get("classes", ())
+        ),
+    )
+
+
+def notices(
+    containment: Containment,
+    product: ProductModel,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> tuple[CustomerNotice, ...]:
+    """Return a notice for every unit that left and may carry what was found."""
+    away = (Place.SHIPPED, Place.RESELLER)
+    return tuple(
+        _notice(containment, one, product, issued_at=issued_at, issuer=issuer)
+        for one in containment.concerned
+        if one.where in away and one.basis != "unknown"
+    )
+
+
+def _notice(
+    containment: Containment,
+    one: Concerned,
+    product: ProductModel,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> CustomerNotice:
+    key = containment.range or product.keys[0]
+    return CustomerNotice(
+        number=f"{containment.subject}-{one.serial}",
+        issued_at=issued_at,
+        issuer=issuer,
+        product=product.settings.title,
+        serial=one.serial,
+        destination=one.destination or "",
+        corrections=(
+            Correction(
+                range=product.range(key).title,
+                error_ppm=one.error_ppm,
+                uncertainty_ppm=(one.high_ppm - one.low_ppm) / 4,
+                measured=one.measured,
+            ),
+        ),
+        right=tuple(o.title for o in product.ranges if o.key != key),
+        probability=None if one.probability > 1 - 1e-9 else one.probability,
+        cause=f"Part {containment.part} comes from a reel that does not keep its label."
+        if containment.reel
+        else "",
+        advice=(
+            "Multiply readings of this range by the factor, or send the unit back.",
+        ),
+    )
