@@ -95,6 +95,8 @@ class Ticket:
     number: int | None = None
     verdict: str | None = None
     message: str | None = None
+    remarks: tuple[str, ...] = ()
+    """What a reader of its result must know of the instruments."""
 
     @property
     def ended(self) -> bool:
@@ -132,6 +134,8 @@ class _State:
     check_due: str | None = None
     """Why no unit is judged before the next check."""
     check_overdue: bool = False
+    remarks: tuple[str, ...] = ()
+    """What a reader of this session's results must know of the instruments."""
     cautions: tuple[str, ...] = ()
     """What a person must know of this bench before its source is turned on."""
     since: datetime | None = None

@@ -19,6 +19,7 @@ from threading import Event, Thread
 import pandas as pd
 import uvicorn
 
+from config import model
 from config.load import fingerprint, load
 from config.model import Settings
 from config.profile import TYPED
@@ -40,6 +41,7 @@ from daemon.control import Desk, Order, Ticket, routes
 from daemon.cycle import Cycle, Recorded, RunHeader
 from daemon.home import Home
 from daemon.inbox import Inbox
+from daemon.instruments import meet
 from daemon.metrology.errors import MetrologyError
 from daemon.processes import require_free
 from daemon.schedule import Job, Schedule
@@ -259,6 +261,7 @@ class Worker:
                     number=recorded.number,
                     verdict=recorded.verdict.value,
                     message=failing(recorded.checks),
+                    remarks=self.desk.snapshot()["remarks"],
                 )
             else:
                 self.desk.update(name, message=self._work_on_bench(name, ticket.order))
@@ -435,7 +438,7 @@ class Worker:
             RunHeader(
                 serial=serial,
                 build=build,
-                session=self._session_of_typed(bench.name, now),
+                session=self._session_of_typed(bench, now),
                 origin="typed",
                 started_at=now,
                 finished_at=now,
@@ -447,17 +450,19 @@ class Worker:
             answers,
         )
 
-    def _session_of_typed(self, bench: str, now: datetime) -> str:
+    def _session_of_typed(self, bench: model.Bench, now: datetime) -> str:
         if self._typed_session is None:
-            self._typed_session = f"typed-{now:%Y%m%dT%H%M%S}"
+            session = f"typed-{now:%Y%m%dT%H%M%S}"
             self._store.open_session(
                 Session(
-                    session=self._typed_session,
-                    bench=bench,
+                    session=session,
+                    bench=bench.name,
                     opened_at=now,
                     configuration=self._configuration,
                 )
             )
+            self.desk.show(remarks=meet(self._store, session, bench, {}, now))
+            self._typed_session = session
         return self._typed_session
 
 

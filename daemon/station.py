@@ -9,7 +9,7 @@ from datetime import datetime
 from uuid import uuid4
 
 from config import model
-from daemon.bench.bench import Bench
+from daemon.bench.bench import Bench, identify
 from daemon.bench.by_hand import HandTurned
 from daemon.bench.errors import StoppedError
 from daemon.bench.readings import RangeReadings
@@ -18,6 +18,7 @@ from daemon.beside import Asking
 from daemon.clock import Clock
 from daemon.control import Desk, SecondMeter
 from daemon.cycle import Cycle, Recorded, RunHeader
+from daemon.instruments import meet
 from daemon.judge import Measured, row
 from daemon.second import Comparison, compare, cross_check
 from daemon.standing import Due, Standing
@@ -284,17 +285,21 @@ class Station:
             )
 
     def _open_session(self) -> str:
-        self._session = uuid4().hex
-        self._cycle.store.open_session(
+        said = identify(self._bench)
+        session, now = uuid4().hex, self._clock.utc()
+        store = self._cycle.store
+        store.open_session(
             Session(
-                session=self._session,
+                session=session,
                 bench=self._settings.name,
-                opened_at=self._clock.utc(),
+                opened_at=now,
                 configuration=self._configuration,
             )
         )
-        self._desk.show(session=self._session)
-        return self._session
+        remarks = meet(store, session, self._settings, said, now)
+        self._session = session
+        self._desk.show(session=session, remarks=remarks)
+        return session
 
     def _check(self, session: str, standing: Standing) -> None:
         serial = standing.serial

@@ -81,6 +81,8 @@ def measure(
                 ended.append(follow(client, ticket))
                 if not json_:
                     say(f"{ended[-1]['serial']}: {ended[-1]['verdict']}")
+                    for remark in ended[-1]["remarks"]:
+                        say(f"  {remark}")
     if json_:
         as_json(ended)
 
@@ -226,6 +228,8 @@ def _show_typed(readings: Sequence[TypedReading], into: Unit, out_of: Unit) -> N
 def _show_unit(context: click.Context, done: dict[str, Any]) -> None:
     with opened(context) as at:
         rows = at.store.frame("unit_runs", serial=done["serial"])
+    for remark in done["remarks"]:
+        say(remark)
     rows = rows[rows["run"] == done["run"]]
     as_table(
         [

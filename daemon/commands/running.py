@@ -113,5 +113,7 @@ def status(context: click.Context, json_: bool) -> None:
         )
     if bench is not None and bench["session"] and bench["check_due"]:
         out().print(f"No unit is judged before a check: {bench['check_due']}.")
+    for remark in () if bench is None else bench["remarks"]:
+        out().print(remark)
     if bench is not None and bench["alarm"]:
         out().print(f"Alarm: {bench['alarm']}", style="bold")
