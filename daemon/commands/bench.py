@@ -5,6 +5,7 @@ import click
 from daemon.client import Client
 from daemon.commands.checking import bench_check, bench_compare, bench_end
 from daemon.commands.manners import home_of, say
+from daemon.commands.selftesting import pace, selftest
 
 
 class SourceNotOffError(Exception):
@@ -47,3 +48,7 @@ def bench_on(context: click.Context) -> None:
     with Client.of(home_of(context).data) as client:
         client.resume()
     say("Measuring is allowed again.")
+
+
+bench.add_command(pace)
+bench.add_command(selftest)

@@ -57,14 +57,29 @@ class Pace:
     rows: tuple[RangeRow, ...]
 
     @property
+    def best_s(self) -> float:
+        """The model's best time of a unit."""
+        return self._sum("best_s")
+
+    @property
+    def measured_s(self) -> float:
+        """Time of a unit."""
+        return self._sum("measured_s")
+
+    @property
+    def fixed_s(self) -> float:
+        """Time of a unit with fixed waits."""
+        return self._sum("fixed_s")
+
+    @property
     def over_best(self) -> float:
         """Time of a unit over the model's best."""
-        return self._sum("measured_s") / self._sum("best_s")
+        return self.measured_s / self.best_s
 
     @property
     def faster(self) -> float:
         """How many times as fast as with fixed waits."""
-        return self._sum("fixed_s") / self._sum("measured_s")
+        return self.fixed_s / self.measured_s
 
     @property
     def holds(self) -> bool:
