@@ -22,6 +22,7 @@ import pyarrow as pa
 from storage import (
     archive,
     recording,
+    recording_alerts,
     recording_bench,
     recording_shipping,
     shipping,
@@ -60,6 +61,7 @@ from storage.records import (
     Session,
     Unit,
 )
+from storage.records_alerts import Acknowledgement, Alert, Delivery
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -250,6 +252,21 @@ class LocalStore:
         """Keep a measurement made to settle a finding."""
         with self._database.transaction() as transaction:
             recording.record_proof(transaction, proof)
+
+    def queue_alerts(self, alerts: Sequence[Alert]) -> None:
+        """Keep messages that are to be sent."""
+        with self._database.transaction() as transaction:
+            recording_alerts.queue_alerts(transaction, alerts)
+
+    def note_delivery(self, delivery: Delivery, alerts: Sequence[Alert] = ()) -> None:
+        """Keep how far a delivery is, with the messages that follow from it."""
+        with self._database.transaction() as transaction:
+            recording_alerts.note_delivery(transaction, delivery, alerts)
+
+    def acknowledge(self, taken: Acknowledgement, decision: Decision) -> None:
+        """Keep who took note of a message, with its ledger row."""
+        with self._database.transaction() as transaction:
+            recording_alerts.acknowledge(transaction, taken, decision)
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:
         """Keep when a scheduled job last succeeded."""

@@ -83,7 +83,7 @@ def open_session(transaction: Transaction, session: Session) -> None:
 
 
 def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
-    """Keep signals, holds with their ledger rows, and how far the rows were watched."""
+    """Keep signals, holds with ledger rows, messages, and how far it was watched."""
     number = cell("evaluation.number", evaluation.number)
     require(transaction, [Reference(kind="product", key=evaluation.product)])
     if evaluation.number > 0:
@@ -103,6 +103,9 @@ def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
                 decided_at=hold.placed_at,
             )
             decide(transaction, decision)
+    for alert in evaluation.alerts:
+        _same_evaluation("alert", alert.alert, alert.product, evaluation)
+        keep(transaction, "alert", cells(alert), key=("alert", "target"))
     _advance(transaction, evaluation.product, number)
 
 

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from storage.records_alerts import Alert
+
 
 class RunKind(StrEnum):
     """Whose errors a run measured."""
@@ -391,3 +393,4 @@ class Evaluation:
     number: int
     signals: tuple[Signal, ...] = field(default=())
     holds: tuple[Hold, ...] = field(default=())
+    alerts: tuple[Alert, ...] = field(default=())

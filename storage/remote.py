@@ -36,6 +36,7 @@ from storage.records import (
     Session,
     Unit,
 )
+from storage.records_alerts import Acknowledgement, Alert, Delivery
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -191,6 +192,18 @@ class RemoteStore:
     def record_proof(self, proof: Proof) -> None:
         """Keep a measurement made to settle a finding."""
         self._command("record_proof", proof=proof)
+
+    def queue_alerts(self, alerts: Sequence[Alert]) -> None:
+        """Keep messages that are to be sent."""
+        self._command("queue_alerts", alerts=alerts)
+
+    def note_delivery(self, delivery: Delivery, alerts: Sequence[Alert] = ()) -> None:
+        """Keep how far a delivery is, with the messages that follow from it."""
+        self._command("note_delivery", delivery=delivery, alerts=alerts)
+
+    def acknowledge(self, taken: Acknowledgement, decision: Decision) -> None:
+        """Keep who took note of a message, with its ledger row."""
+        self._command("acknowledge", taken=taken, decision=decision)
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:
         """Keep when a scheduled job last succeeded."""

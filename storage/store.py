@@ -28,6 +28,7 @@ from storage.records import (
     Session,
     Unit,
 )
+from storage.records_alerts import Acknowledgement, Alert, Delivery
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -163,6 +164,18 @@ class Store(Protocol):
 
     def record_proof(self, proof: Proof) -> None:
         """Keep a measurement made to settle a finding."""
+        ...
+
+    def queue_alerts(self, alerts: Sequence[Alert]) -> None:
+        """Keep messages that are to be sent, one a target."""
+        ...
+
+    def note_delivery(self, delivery: Delivery, alerts: Sequence[Alert] = ()) -> None:
+        """Keep how far a delivery is, with the messages that follow from it."""
+        ...
+
+    def acknowledge(self, taken: Acknowledgement, decision: Decision) -> None:
+        """Keep who took note of a message, with its ledger row."""
         ...
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:

@@ -45,6 +45,9 @@ COMMANDS = (
     "add_past_shipment",
     "add_receipt",
     "record_proof",
+    "queue_alerts",
+    "note_delivery",
+    "acknowledge",
     "note_job",
 )
 """The methods of the Store that change rows."""
