@@ -1,0 +1,269 @@
+"""Sessions, checks, room and warm-up, and a second meter, on a bench in memory."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from threading import Event
+from typing import Any
+
+import pytest
+
+from config.load import fingerprint
+from config.model import Alerts, Bench, CheckStandard, Plan, Settings
+from daemon.bench.errors import StoppedError
+from daemon.clock import VirtualClock
+from daemon.control import Desk, SecondMeter
+from daemon.cycle import Cycle
+from daemon.station import (
+    AmbientError,
+    NoStandardError,
+    OutOfControlError,
+    Station,
+)
+from storage.local import LocalStore
+from storage.records import Build, Configuration, Product
+from tests.daemon.bench.fakes import (
+    PROFILES,
+    RANGES,
+    FakeBench,
+    open_bench,
+    product,
+    settings,
+)
+from tests.daemon.making import AT
+
+STANDARD = CheckStandard(
+    serial="CS-1",
+    error_ppm=dict.fromkeys(RANGES, 0.0),
+    uncertainty_ppm=20.0,
+    every_units=2,
+    every_hours=4.0,
+)
+
+
+class Person(Desk):
+    """A desk whose prompts somebody answers at once."""
+
+    def __init__(self, clock: VirtualClock) -> None:
+        super().__init__(utc=clock.utc, stop=Event())
+        self.asked: list[str] = []
+        self.reads = "0.9 V"
+
+    def ask(
+        self,
+        text: str,
+        *,
+        subject: str,
+        wants: str | None = None,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> str:
+        """Answer."""
+        del subject
+        self.asked.append(text)
+        meanwhile()
+        return self.reads if wants else "done"
+
+
+class Line:
+    """A station over instruments in memory."""
+
+    def __init__(self, store: LocalStore, **bench: Any) -> None:
+        self.fake = FakeBench()
+        self.clock = self.fake.clock
+        assert isinstance(self.clock, VirtualClock)
+        self.desk = Person(self.clock)
+        told: Bench = settings().model_copy(
+            update={"check_standard": STANDARD, **bench}
+        )
+        # Not checked as a whole: instruments in memory have no addresses.
+        self.settings = Settings.model_construct(
+            product=product(),
+            bench=told,
+            plan=Plan(people=("Ada Moreno",)),
+            profiles=PROFILES,
+            alerts=Alerts(),
+        )
+        configuration, body = fingerprint(self.settings)
+        store.put_configuration(
+            Configuration(configuration=configuration, body=body, stored_at=AT)
+        )
+        store.add_product(Product(product="pa4", title="Amplifier"))
+        store.add_build(
+            Build(build="B-1", product="pa4", planned_units=None, opened_at=AT)
+        )
+        self.store = store
+        self.bench = open_bench(self.fake, bench=told, clock=self.clock)
+        self.station = Station(
+            Cycle(self.settings, store),
+            self.bench,
+            desk=self.desk,
+            clock=self.clock,
+            configuration=configuration,
+        )
+        self.units = 0
+
+    def unit(self) -> None:
+        """Measure the next unit."""
+        self.units += 1
+        self.station.unit(serial=f"PA-{self.units}", build="B-1", ranges=tuple(RANGES))
+
+    def in_doubt(self) -> list[str]:
+        """Return the serials that are in doubt."""
+        rows = self.store.table("runs_in_doubt", product="pa4").to_pylist()
+        return [str(one["serial"]) for one in rows]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[LocalStore]:
+    """Return a store without rows."""
+    with LocalStore(tmp_path / "holdpoint.duckdb") as store:
+        yield store
+
+
+def test_a_session_opens_with_the_standard_and_repeats_it_when_due(
+    store: LocalStore,
+) -> None:
+    line = Line(store)
+    for _ in range(3):
+        line.unit()
+    assert [text.split(",")[0] for text in line.desk.asked] == [
+        "Connect check standard CS-1",
+        "Connect unit PA-1",
+        "Connect check standard CS-1",
+        "Connect unit PA-3",
+    ]
+    assert line.desk.snapshot()["check_due"] is None
+
+
+def test_a_bench_out_of_control_judges_nothing_until_it_reads_right(
+    store: LocalStore,
+) -> None:
+    line = Line(store)
+    line.unit()
+    line.fake.gain_error_ppm = 3_000.0
+    with pytest.raises(OutOfControlError, match="no unit is judged"):
+        line.station.check()
+    assert line.in_doubt() == ["PA-1"]
+    assert "outside its limits" in line.desk.snapshot()["check_due"]
+    with pytest.raises(OutOfControlError):
+        line.unit()
+    rows = store.frame("range_rows", product="pa4", after=0, kind="unit")
+    assert set(rows["serial"]) == {"PA-1"}
+    assert not line.fake.on
+    line.fake.gain_error_ppm = 0.0
+    line.unit()
+    assert line.in_doubt() == []
+
+
+def test_an_overdue_check_is_said_and_comes_before_the_next_unit(
+    store: LocalStore,
+) -> None:
+    line = Line(store)
+    line.unit()
+    assert line.station.notice_overdue() is None
+    line.clock.wait_s(4 * 3600.0)
+    line.station.notice_overdue()
+    assert line.in_doubt() == ["PA-1"]
+    assert line.desk.snapshot()["check_overdue"]
+    line.unit()
+    assert line.desk.asked[-2].startswith("Connect check standard")
+    assert line.in_doubt() == []
+    assert not line.desk.snapshot()["check_overdue"]
+
+
+def test_a_session_ends_with_the_standard(store: LocalStore) -> None:
+    line = Line(store)
+    line.station.finish()
+    assert line.desk.asked == [], "nothing was measured, so nothing is closed"
+    line.unit()
+    line.fake.gain_error_ppm = 3_000.0
+    with pytest.raises(OutOfControlError):
+        line.station.finish()
+    assert line.in_doubt() == ["PA-1"]
+    line.fake.gain_error_ppm = 0.0
+    line.station.finish()
+    assert line.in_doubt() == []
+    assert line.desk.snapshot()["check_due"] == "the session is not checked yet"
+
+
+def test_a_room_outside_the_window_judges_nothing(store: LocalStore) -> None:
+    line = Line(store)
+    line.fake.answers["ambient", "MEAS:TEMP?"] = "31.2"
+    with pytest.raises(AmbientError, match=r"31\.2 C, outside 18 to 28 C"):
+        line.unit()
+    assert not line.fake.on
+    assert store.frame("range_rows", product="pa4", after=0, kind=None).empty
+    line.fake.answers["ambient", "MEAS:TEMP?"] = "27.9"
+    line.unit()
+
+
+def test_nothing_is_judged_before_the_instruments_are_warm(store: LocalStore) -> None:
+    line = Line(store, warm_up_minutes=30.0)
+    opened_s = line.clock.now_s()
+    line.unit()
+    warm_s = 30.0 * 60.0
+    first = store.frame("readings", run=_first_run(store))["at_s"].iloc[0][0]
+    assert first - opened_s >= warm_s
+    line.unit()
+    assert line.clock.now_s() - opened_s < 2 * warm_s, "it waits once"
+
+
+def _first_run(store: LocalStore) -> str:
+    rows = store.frame("range_rows", product="pa4", after=0, kind="check")
+    return str(rows["run"].iloc[0])
+
+
+def test_waiting_for_warmth_ends_when_the_source_is_ordered_off(
+    store: LocalStore,
+) -> None:
+    line = Line(store, warm_up_minutes=30.0)
+    line.desk.halt.set()
+    with pytest.raises(StoppedError):
+        line.unit()
+
+
+def test_a_check_without_a_standard_says_what_to_write(store: LocalStore) -> None:
+    line = Line(store, check_standard=None)
+    line.unit()
+    with pytest.raises(NoStandardError, match=r"write \[check_standard\]"):
+        line.station.check()
+
+
+@pytest.mark.source("ISO/IEC 17043:2010, B.3.1.3: E_n, worked by hand")
+def test_a_second_meter_that_agrees_is_kept_with_its_e_n(store: LocalStore) -> None:
+    """0.9 V on a 1 V range at 50 ppm, against 0.9001 V known to 0.05 %.
+
+    Both bounds are rectangular: 2 (45 uV) / sqrt(3) and 2 (450 uV) / sqrt(3), so
+    E_n = -100 uV / (2 / sqrt(3) sqrt(45^2 + 450^2) uV) = -0.1915.
+    """
+    line = Line(store)
+    line.desk.reads = "900.1 mV"
+    second = SecondMeter(range="R14", meter="handheld 2", accuracy_ppm=500.0)
+    done = line.station.compare("PA-9", second)
+    assert done.row.value == pytest.approx(0.9)
+    assert done.row.normalised_error == pytest.approx(-0.1915, abs=2e-4)
+    assert done.row.agree
+    assert "they agree" in done.words
+    (kept,) = store.table("cross_checks", product="pa4").to_pylist()
+    assert (kept["range"], kept["role"], kept["unit"]) == ("R14", "output", "V")
+    assert not line.fake.on
+
+
+def test_a_second_meter_that_does_not_agree_is_said(store: LocalStore) -> None:
+    line = Line(store)
+    line.desk.reads = "0.903"
+    second = SecondMeter(range="R14", meter="handheld 2", accuracy_ppm=500.0)
+    done = line.station.compare("PA-9", second)
+    assert not done.row.agree
+    assert "do not agree" in done.words
+
+
+def test_a_second_meter_in_series_reads_amperes(store: LocalStore) -> None:
+    line = Line(store)
+    line.desk.reads = "0.9 mA"
+    second = SecondMeter(
+        range="R14", meter="handheld 2", accuracy_ppm=500.0, role="reference"
+    )
+    done = line.station.compare("PA-9", second)
+    assert done.row.unit == "A"
+    assert done.row.value == pytest.approx(0.9e-3)
+    assert done.row.agree
