@@ -13,6 +13,9 @@ pages = [
     st.Page("views/one_range.py", title="One range"),
     st.Page("views/bench.py", title="Bench"),
     st.Page("views/holds.py", title="Holds"),
+    st.Page("views/packing.py", title="Packing"),
+    st.Page("views/recall.py", title="Recall"),
+    st.Page("views/traced.py", title="Trace"),
 ]
 page = st.navigation(pages, position="hidden")
 with st.container(key="bar", horizontal=True, vertical_alignment="center", gap="small"):

@@ -47,6 +47,7 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .stPageLink a p {{ text-decoration: underline; text-underline-offset: .2em; }}
 .st-key-bar .stPageLink a p {{ text-decoration: none; }}
 .st-key-narrow {{ display: none; }}
+.st-key-sound {{ position: absolute; left: -9999px; }}
 @media (max-width: {narrow}px) {{
   .stMainBlockContainer {{ padding: 0 1rem 2rem; }}
   .stMainBlockContainer .words h1 {{ font-size: 1.35rem; }}

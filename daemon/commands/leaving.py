@@ -13,13 +13,14 @@ from daemon.commands.manners import FAILURE, Opened, as_json, as_table, opened, 
 from daemon.containment import COLUMNS, Containment
 from daemon.containment import contain as contained
 from daemon.containment_sheets import cards, page, table
+from daemon.containment_steps import note as noted
 from daemon.metrology.correction import correction
 from daemon.shipping import Gate, orders_of, require_listed
 from daemon.tracing import Records
 from daemon.tracing import trace as traced
 from storage.errors import StorageError
 from storage.records import Decision
-from storage.records_shipping import ContainmentStep, PastShipment, Step, UnitReturn
+from storage.records_shipping import PastShipment, Step, UnitReturn
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 PERSON = "HOLDPOINT_PERSON"
@@ -240,7 +241,7 @@ def contain(
         if step is not None and person is not None:
             require_listed(person, at.settings.plan.people)
             for serial in units:
-                note_step(at.store, at.product, subject, serial, step, person, note)
+                noted(at.store, at.product, subject, serial, Step(step), person, note)
         found = contained(at.store, records_of(at), subject)
     if folder is not None:
         for path in write(found, folder):
@@ -249,32 +250,6 @@ def contain(
         as_json({"headline": found.headline(), "units": [u.row() for u in found.units]})
         return
     tell(found)
-
-
-def note_step(
-    store: Any,
-    product: str,
-    subject: str,
-    serial: str,
-    step: str,
-    person: str,
-    note: str,
-) -> None:
-    """Keep how far one unit is, with its line in the ledger."""
-    line = decision(person, step, serial, f"{subject}: {note}".rstrip(": "))
-    store.note_step(
-        ContainmentStep(
-            containment_step=uuid4().hex,
-            product=product,
-            subject=subject,
-            serial=serial,
-            step=Step(step),
-            person=person,
-            note=note,
-            noted_at=line.decided_at,
-        ),
-        line,
-    )
 
 
 def write(found: Containment, folder: Path) -> list[Path]:

@@ -1,0 +1,124 @@
+"""Recall: every serial that a finding or a reel concerns, and how far each is."""
+
+import pandas as pd
+import streamlit as st
+
+from daemon.containment import CLEAR, COLUMNS, Concerned, Containment, contain
+from daemon.containment_sheets import cards, page, table
+from daemon.containment_steps import note
+from daemon.tracing import Place, Records
+from dashboard import data, look, who
+from storage.errors import StorageError
+from storage.records_shipping import Step
+
+SHOWN = ("serial", "destination", "error_ppm", "low_ppm", "high_ppm", "basis",
+         "probability", "nonconforming", "todo", "step")  # fmt: skip
+ADVICE = "On a finding everything that may carry it is listed here, wherever it is."
+
+
+def recall() -> None:
+    """Choose what is contained, then show its lists."""
+    shown = data.here()
+    subjects = [one.signal for one in reversed(shown.findings)]
+    named = {one.signal: f"Finding {one.signal}" for one in shown.findings}
+    for reel in shown.fittings["reel"].drop_duplicates():
+        subjects.append(reel)
+        named[reel] = f"Reel {reel}"
+    if not subjects:
+        look.say("Nothing to contain.", [ADVICE])
+        return
+    with st.container(key="subject", width=360):
+        subject = st.selectbox(
+            "Finding or reel", subjects, format_func=named.__getitem__, key="contained"
+        )
+    found = ask(shown, subject)
+    if found is None:
+        return
+    look.say(found.headline(), found.lines())
+    offer(found)
+    for name, units in found.listed().items():
+        if name != CLEAR:
+            listed(name, units)
+    clear = sum(one.where == CLEAR for one in found.units)
+    look.heading(f"Not concerned: {clear}")
+    steps(shown, found)
+
+
+def ask(shown: data.Shown, subject: str) -> Containment | None:
+    """Ask the daemon for what is concerned."""
+    at = shown.connection
+    try:
+        records = Records.of(at.store, at.name, at.product.keys)
+        return contain(at.store, records, subject)
+    except StorageError as exc:
+        look.stands_out(str(exc))
+        return None
+
+
+def offer(found: Containment) -> None:
+    """Offer the lists as files."""
+    with st.container(horizontal=True, gap="small"):
+        name = "".join(one if one.isalnum() else "-" for one in found.subject)
+        st.download_button("Lists (CSV)", table(found), f"containment-{name}.csv")
+        st.download_button("Lists to print", page(found), f"containment-{name}.html")
+        st.download_button("Customers' factors", cards(found), f"cards-{name}.csv")
+
+
+def listed(name: str, units: tuple[Concerned, ...]) -> None:
+    """Show one list."""
+    look.heading(f"{name[0].upper()}{name[1:]}: {len(units)}")
+    frame = pd.DataFrame([one.row() for one in units])[list(SHOWN)]
+    st.dataframe(
+        frame,
+        hide_index=True,
+        column_config={
+            **{key: COLUMNS[key][0].upper() + COLUMNS[key][1:] for key in SHOWN},
+            "error_ppm": st.column_config.NumberColumn("Error, ppm", format="%+d"),
+            "low_ppm": st.column_config.NumberColumn("From", format="%+d"),
+            "high_ppm": st.column_config.NumberColumn("To (95 %)", format="%+d"),
+            "probability": st.column_config.NumberColumn("Carries it", format="%.2f"),
+            "nonconforming": st.column_config.NumberColumn(
+                "Outside limit", format="%.2f"
+            ),
+        },
+    )
+
+
+def steps(shown: data.Shown, found: Containment) -> None:
+    """Offer to note how far units that left are."""
+    away = [
+        one.serial
+        for one in found.concerned
+        if one.where in (Place.SHIPPED, Place.RESELLER, Place.RETURNED)
+    ]
+    if not away:
+        return
+    look.heading(
+        "Follow to the end",
+        [f"{len(found.still_open)} of those that left are not closed."],
+    )
+    with st.expander("Note a step"):
+        who.choose(shown.connection.settings.plan.people)
+        st.multiselect("Units", away, key="stepped")
+        st.segmented_control("Step", [one.value for one in Step], key="step")
+        st.text_input("Note", key="step note")
+        st.button("Note it", on_click=stepped, args=(found.subject,))
+
+
+def stepped(subject: str) -> None:
+    """Keep the step of each chosen unit."""
+    person, step = st.session_state.get(who.PERSON), st.session_state.get("step")
+    serials = st.session_state.get("stepped", [])
+    if person is None or step is None or not serials:
+        data.refuse("Say who, which units and which step")
+        return
+    text = st.session_state.get("step note", "")
+
+    def keep(at: data.Connection) -> None:
+        for serial in serials:
+            note(at.store, at.name, subject, serial, Step(step), person, text)
+
+    data.tried(keep)
+
+
+recall()

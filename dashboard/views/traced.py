@@ -1,0 +1,43 @@
+"""Trace: reel to part to build to serial to shipment, and back."""
+
+import streamlit as st
+
+from daemon.plots.traced import segments, traced
+from daemon.tracing import Records, trace
+from dashboard import data, look
+from storage.errors import StorageError
+
+WIDE_PX, NARROW_PX = 1180, 340
+CELLS_NARROW = 40
+"""Units that a narrow picture has room for."""
+
+
+def show() -> None:
+    """Ask for a serial, a reel or a build; show what it is connected with."""
+    shown = data.here()
+    if not len(shown.builds):
+        look.say("Nothing is recorded yet.")
+        return
+    with st.container(key="subject", width=360):
+        typed = st.text_input(
+            "Serial, reel or build", key="traced", placeholder="Scan or type"
+        ).strip()
+    subject = typed or str(shown.builds["build"].iloc[-1])
+    at = shown.connection
+    try:
+        records = Records.of(at.store, at.name, at.product.keys)
+        found = trace(records, subject)
+    except StorageError as exc:
+        look.say(f"Nothing is called {subject}.", [str(exc)])
+        return
+    look.say(found.headline)
+    if found.cells:
+        frame = segments(found.cells, subject)
+        for form, width in (("wide", WIDE_PX), ("narrow", NARROW_PX)):
+            chart = traced(frame, look=look.current(), width_px=width)
+            with st.container(key=form):
+                st.altair_chart(chart, theme=None, width="stretch")
+    look.lines(*found.lines)
+
+
+show()
