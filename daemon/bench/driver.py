@@ -295,6 +295,13 @@ class Selector(Driver):
             lambda: self._select(position), restore=self.prepare, clock=self._clock
         )
 
+    def is_selected(self, position: str) -> bool:
+        """Whether it says that `position` is chosen; False where it cannot say."""
+        if self.profile.selected is None:
+            return False
+        answer = self._ask(self.profile.selected.format(selector=position))
+        return answer.strip() in {"1", "+1"}
+
     def _select(self, position: str) -> None:
         for command in self.profile.select:
             self._tell(command.format(selector=position))

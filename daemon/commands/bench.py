@@ -5,6 +5,7 @@ import click
 from daemon.client import Client
 from daemon.commands.checking import bench_check, bench_compare, bench_end
 from daemon.commands.manners import home_of, say
+from daemon.commands.meeting import bench_find, bench_try
 from daemon.commands.selftesting import pace, selftest
 
 
@@ -17,6 +18,8 @@ def bench() -> None:
     """Speak to the bench."""
 
 
+bench.add_command(bench_find)
+bench.add_command(bench_try)
 bench.add_command(bench_check)
 bench.add_command(bench_end)
 bench.add_command(bench_compare)

@@ -1,0 +1,192 @@
+"""Meet the bench's instruments: what answers, and what each role reads."""
+
+from datetime import UTC, datetime
+from typing import Any, NoReturn
+
+import click
+
+from config.errors import ConfigError
+from config.load import load
+from config.model import Bench, Settings
+from config.quantity import Unit, spell
+from daemon.bench.trying import Found, Tried, find, try_out
+from daemon.client import Client
+from daemon.clock import ScaledClock
+from daemon.commands.manners import FAILURE, as_json, as_table, home_of, out, say
+from daemon.home import Home
+from daemon.instruments import TITLES, due_remark
+from storage.errors import UnreachableError
+
+
+class BenchInUseError(Exception):
+    """A running daemon speaks to the instruments."""
+
+
+class NoBenchError(Exception):
+    """There is no bench to speak to."""
+
+
+@click.command("find")
+@click.option("--json", "json_", is_flag=True, help="For a program.")
+@click.pass_context
+def bench_find(context: click.Context, json_: bool) -> None:
+    """List what answers: on the buses, the network and at bench.toml's addresses.
+
+    Asks every instrument who it is, which takes some seconds. Instruments on plain
+    sockets do not show themselves: write their addresses in bench.toml. A serial port
+    that bench.toml does not name is listed and not spoken to.
+    """
+    # Loaded late: it looks for the libraries of every bus.
+    from daemon.bench.visa import connect, resources  # noqa: PLC0415
+
+    home = home_of(context)
+    _require_free(home)
+    settings = _settings_if_any(home)
+    say("Looking at buses and network; this takes some seconds.")
+    found = list(
+        find(
+            None if settings is None else settings.bench,
+            {} if settings is None else settings.profiles,
+            resources(),
+            connect=connect,
+        )
+    )
+    if json_:
+        as_json([_found_row(one) for one in found])
+        return
+    if not found:
+        say(
+            "Nothing answers. An instrument on a plain socket is found by its address "
+            "in bench.toml; one on USB or GPIB needs a VISA library on this machine."
+        )
+        return
+    as_table(
+        [_found_row(one) for one in found],
+        {"address": "address", "role": "role", "says": "says, or why not"},
+    )
+
+
+@click.command("try")
+@click.option("--json", "json_", is_flag=True, help="For a program.")
+@click.pass_context
+def bench_try(context: click.Context, json_: bool) -> None:
+    """Read every role once: value, noise, identity and error queue.
+
+    The source is turned off first and stays off, so the meters should read about zero.
+    Each meter is read on its largest range.
+    """
+    from daemon.bench.visa import connect  # noqa: PLC0415 -- as above
+
+    home = home_of(context)
+    _require_free(home)
+    settings = load(home.folder)
+    bench = settings.bench
+    if bench is None:
+        message = "bench.toml is missing: there is no instrument to try"
+        raise NoBenchError(message)
+    say("The source is turned off first and stays off: the meters read about zero.")
+    tried = list(
+        try_out(
+            bench,
+            settings.profiles,
+            connect=connect,
+            clock=ScaledClock(bench.time_scale),
+            selectors={
+                key: one.selector
+                for key, one in settings.product.ranges.items()
+                if one.selector is not None
+            },
+        )
+    )
+    if json_:
+        as_json([_tried_row(one, bench) for one in tried])
+    else:
+        for one in tried:
+            _show(one, bench)
+    if any(one.fault for one in tried):
+        _fail(context)
+
+
+def _fail(context: click.Context) -> NoReturn:
+    context.exit(FAILURE)
+
+
+def _require_free(home: Home) -> None:
+    """Refuse while a daemon measures: two who speak to one instrument mix answers."""
+    try:
+        with Client.of(home.data) as client:
+            in_use = client.state()["bench"] is not None
+    except UnreachableError:
+        return
+    if in_use:
+        message = (
+            "a running daemon speaks to these instruments; stop it first (Ctrl-C where "
+            "it was started), then try again"
+        )
+        raise BenchInUseError(message)
+
+
+def _settings_if_any(home: Home) -> Settings | None:
+    """Return the settings, or say why none can be used and go on without."""
+    try:
+        return load(home.folder)
+    except ConfigError as exc:
+        say(f"Without bench.toml: {exc}")
+        return None
+
+
+def _found_row(one: Found) -> dict[str, Any]:
+    return {
+        "address": one.address,
+        "role": one.role,
+        "says": one.identity or one.fault,
+        "answers": bool(one.identity),
+    }
+
+
+def _tried_row(one: Tried, bench: Bench) -> dict[str, Any]:
+    return {
+        "role": one.role,
+        "address": one.address,
+        "identity": one.identity,
+        "unit": one.unit,
+        "full_scale": one.full_scale,
+        "value": one.value,
+        "noise": one.noise,
+        "state": one.state,
+        "error_queue": None if one.complaints is None else list(one.complaints),
+        "remark": _remark(one, bench),
+        "fault": one.fault,
+    }
+
+
+def _show(one: Tried, bench: Bench) -> None:
+    """Print one role in the words of a person."""
+    title = TITLES[one.role].capitalize()
+    if one.fault:
+        out().print(f"{title}: [bold]not read[/bold]. {one.fault}.")
+        return
+    said = [one.state] if one.state else []
+    if one.value is not None:
+        on = (
+            ""
+            if one.full_scale is None
+            else f" on range {_spelled(one.full_scale, one.unit)}"
+        )
+        said.append(f"reads {_spelled(one.value, one.unit)}{on}")
+    if one.noise is not None:
+        said.append(f"noise {_spelled(one.noise, one.unit)} (one reading, k = 1)")
+    out().print(f"[bold]{title}[/bold]: {', '.join(said)}")
+    out().print(f"  {one.identity or 'cannot say who it is'}, at {one.address}")
+    if one.complaints is not None:
+        out().print(f"  error queue: {'; '.join(one.complaints) or 'empty'}")
+    if remark := _remark(one, bench):
+        out().print(f"  {remark}")
+
+
+def _remark(one: Tried, bench: Bench) -> str | None:
+    return due_remark(bench.instruments[one.role], datetime.now(UTC).date())
+
+
+def _spelled(value: float, unit: str) -> str:
+    return spell(float(f"{value:.4g}"), Unit(unit))
