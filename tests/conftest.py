@@ -13,6 +13,8 @@ from hypothesis import settings
 from tests.reference_values import COMPARISONS, entries, table
 
 PASSED_SOURCES: Counter[str] = Counter()
+FIGURES: list[tuple[str, str, object]] = []
+"""What a test measured with `record_property`: its name, which figure, the figure."""
 
 # The same examples on every run, and no deadline: a busy machine is no defect.
 settings.register_profile("steady", derandomize=True, deadline=None)
@@ -81,6 +83,8 @@ def pytest_runtest_makereport(
     if report.when == "call" and report.passed:
         for mark in item.iter_markers("source"):
             PASSED_SOURCES[mark.args[0]] += 1
+    if report.when == "call":
+        FIGURES.extend((item.name, *figure) for figure in report.user_properties)
     return report
 
 
@@ -92,6 +96,10 @@ def pytest_terminal_summary(
         terminalreporter.section("tests passed per published source")
         for source, count in sorted(PASSED_SOURCES.items()):
             terminalreporter.write_line(f"{count:5d}  {source}")
+    if FIGURES:
+        terminalreporter.section("figures measured")
+        for test, name, figure in FIGURES:
+            terminalreporter.write_line(f"{figure!s:>10} {name}  {test}")
     if config.getoption("--reference-table"):
         terminalreporter.section("published values beside ours")
         for line in table(COMPARISONS):

@@ -2,6 +2,7 @@
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -9,13 +10,6 @@ import pytest
 from tests.reference_values import FOLDER, entries
 
 FILES = sorted(path.stem for path in FOLDER.glob("*.json"))
-TREES = [
-    ast.parse(path.read_text(encoding="utf-8"))
-    for path in Path(__file__).parent.rglob("test_*.py")
-    if path != Path(__file__)
-]
-
-
 def texts(tree: ast.AST) -> set[str]:
     """Return every text that stands in a module."""
     return {
@@ -34,14 +28,25 @@ def takes_every_entry(tree: ast.AST) -> bool:
     )
 
 
+@cache
+def read_tests() -> list[tuple[set[str], bool]]:
+    """Return of each module of tests its texts, and whether it takes every entry."""
+    trees = [
+        ast.parse(path.read_text(encoding="utf-8"))
+        for path in Path(__file__).parent.rglob("test_*.py")
+        if path != Path(__file__)
+    ]
+    return [(texts(tree), takes_every_entry(tree)) for tree in trees]
+
+
 def asked_for(file: str) -> Iterator[str]:
     """Yield the entries that the tests name, in full or by a beginning with a dot."""
-    for tree in TREES:
-        if file not in (said := texts(tree)):
+    for said, every in read_tests():
+        if file not in said:
             continue
         beginnings = tuple(text for text in said if text.endswith("."))
         for key in entries(file):
-            if takes_every_entry(tree) or key in said or key.startswith(beginnings):
+            if every or key in said or key.startswith(beginnings):
                 yield key
 
 

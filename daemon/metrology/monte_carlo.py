@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from daemon.metrology.checks import ordered, probability
+from daemon.metrology.checks import not_negative, ordered, probability
 from daemon.metrology.errors import ArgumentError
 from daemon.metrology.quantities import (
     Correlations,
@@ -158,11 +158,21 @@ def numerical_tolerance(standard: float, significant_digits: int) -> float:
     float
         In the same unit (JCGM 101, 7.9.2); 0 for an uncertainty of 0.
 
+    Raises
+    ------
+    MetrologyError
+        For an uncertainty that is negative or not finite, or no digit at all.
+
     Examples
     --------
     >>> numerical_tolerance(0.00035, 2), numerical_tolerance(2.0, 1)
     (5e-06, 0.5)
     """
+    not_negative(standard=standard)
+    if significant_digits < 1:
+        raise ArgumentError(
+            name="significant_digits", value=significant_digits, bound=">= 1"
+        )
     if standard == 0:
         return 0.0
     # Through the written form, so that 0.1 is not taken for 0.0999.

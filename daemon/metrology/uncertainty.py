@@ -300,6 +300,11 @@ def combined(components: Sequence[Component]) -> float:
     float
         Root sum of squares (JCGM 100, 5.1.2).
 
+    Raises
+    ------
+    MetrologyError
+        Not by itself; a `Component` has refused what is no uncertainty.
+
     Examples
     --------
     >>> bounds = {"gain": 3 * 3**0.5, "resolution": 4 * 3**0.5}
@@ -322,6 +327,11 @@ def effective_degrees_of_freedom(components: Sequence[Component]) -> float:
     float
         By Welch and Satterthwaite (JCGM 100, G.4.1); infinite when no
         component's uncertainty is itself uncertain.
+
+    Raises
+    ------
+    MetrologyError
+        Not by itself; a `Component` has refused what is no uncertainty.
 
     Examples
     --------

@@ -10,7 +10,7 @@ from math import sqrt
 import numpy as np
 from scipy.special import ndtr, ndtri, poch
 
-from daemon.spc.checks import Floats, count
+from daemon.spc.checks import Floats, count, positive
 
 MEDIAN_MOVING_RANGE = sqrt(2.0) * float(ndtri(0.75))
 """Median of |z1 - z2| for two independent standard normal values, 0.9539."""
@@ -45,12 +45,17 @@ def chi_mean(degrees_of_freedom: float) -> float:
     degrees_of_freedom : float
         Above 0, whole or not; `c4(n)` is the value at n - 1.
 
+    Raises
+    ------
+    SpcError
+        For no positive finite number.
+
     Examples
     --------
     >>> round(chi_mean(4.0), 6)
     0.939986
     """
-    half = degrees_of_freedom / 2.0
+    half = positive("degrees_of_freedom", degrees_of_freedom) / 2.0
     # A ratio of gamma functions taken at once neither overflows nor cancels.
     return float(poch(half, 0.5)) / sqrt(half)
 

@@ -37,6 +37,11 @@ def odd_segments(
         As for a build that is watched.
     common_parts : sequence of CommonPart
 
+    Raises
+    ------
+    SpcError
+        As `fit_baseline` and `ReelChangeDetector` do.
+
     Notes
     -----
     Each segment is watched by a detector whose baseline are all the others. Where only

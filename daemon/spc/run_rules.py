@@ -62,7 +62,25 @@ class RulesHistory:
         return np.asarray(self.up.any(axis=0) | self.down.any(axis=0))
 
     def at(self, rule: Rule) -> NDArray[np.intp]:
-        """Return the positions (from 0, in what was given) at which `rule` fired."""
+        """Return the positions (from 0, in what was given) at which `rule` fired.
+
+        Parameters
+        ----------
+        rule : Rule
+            One of the chosen ones.
+
+        Raises
+        ------
+        OutOfRangeError
+            For a rule that was not chosen.
+
+        Examples
+        --------
+        >>> from daemon.spc.rules import NELSON
+        >>> history = RunRules(rules=NELSON).extend([0.2, 3.4, -0.1, -3.1])
+        >>> history.at(NELSON[0]).tolist()
+        [1, 3]
+        """
         if rule not in self.rules:
             raise OutOfRangeError(
                 argument="rule", value=rule.words, allowed="one of the chosen rules"
@@ -71,7 +89,15 @@ class RulesHistory:
         return np.flatnonzero(self.up[row] | self.down[row])
 
     def firings(self) -> Iterator[Firing]:
-        """Yield each firing, unit by unit, in the order of the rules."""
+        """Yield each firing, unit by unit, in the order of the rules.
+
+        Examples
+        --------
+        >>> from daemon.spc.rules import NELSON
+        >>> history = RunRules(rules=NELSON).extend([0.2, 3.4, -0.1, -3.1])
+        >>> [(firing.n, firing.side) for firing in history.firings()]
+        [(2, 1), (4, -1)]
+        """
         fired = self.up | self.down
         for i, row in np.argwhere(fired.T):
             rule, n = self.rules[row], self.first_n + int(i)

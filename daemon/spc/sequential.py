@@ -310,12 +310,12 @@ def sequential_performance(
 
     Examples
     --------
-    >>> mean = NormalMean(good=135.0, bad=150.0, sigma=25.0)
+    >>> mean = NormalMean(good=0.0, bad=100.0, sigma=150.0)  # ppm
     >>> at_good = sequential_performance(
-    ...     mean, Bounds(alpha=0.01, beta=0.03), true=135.0
+    ...     mean, Bounds(alpha=0.01, beta=0.03), true=0.0
     ... )
     >>> round(at_good.accepts, 3), round(at_good.mean_n, 2)
-    (0.99, 18.98)
+    (0.99, 15.37)
     """
     finite("true", true)
     if isinstance(evidence, NonconformingShare):

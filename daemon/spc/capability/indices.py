@@ -133,10 +133,10 @@ def indices(*, mean: float, s: float, specification: Specification) -> Indices:
     Examples
     --------
     >>> found = indices(
-    ...     mean=16.0, s=2.0, specification=Specification(lower=8.0, upper=20.0)
+    ...     mean=40.0, s=150.0, specification=Specification(lower=-500.0, upper=500.0)
     ... )
-    >>> found.cp, round(found.cpk, 4), round(found.cpm, 4)
-    (1.0, 0.6667, 0.7071)
+    >>> round(found.cp, 4), round(found.cpk, 4), round(found.cpm, 4)
+    (1.1111, 1.0222, 1.0736)
     """
     finite("mean", mean)
     positive("s", s)
@@ -186,9 +186,9 @@ def cp_interval(cp: float, *, degrees: int, confidence: float = 0.95) -> Interva
 
     Examples
     --------
-    >>> interval = cp_interval(24 / (6 * 1.75), degrees=19)
+    >>> interval = cp_interval(1000 / (6 * 150), degrees=29)
     >>> round(interval.lower, 4), round(interval.upper, 4)
-    (1.5649, 3.0056)
+    (0.8265, 1.3952)
     """
     positive("cp", cp)
     count("degrees", degrees, at_least=1)

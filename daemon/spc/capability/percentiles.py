@@ -89,6 +89,16 @@ def percentile_indices(
     Indices
         Without Cpm, which has no percentile form.
 
+    Raises
+    ------
+    SpcError
+        Not by itself: points in rising order and limits in order are what `Quantiles`
+        and `Specification` have refused to be without.
+
+    References
+    ----------
+    ISO 22514-2:2017 (M(1,6): X0.135 %, X50 %, X99.865 %).
+
     Examples
     --------
     >>> from scipy.stats import lognorm
@@ -172,7 +182,12 @@ def predicted_share_of(
     distribution : Distribution
         Such as a frozen one of scipy.stats.
     specification : Specification
-        One limit or two.
+        One limit or two, in the unit of the distribution.
+
+    Raises
+    ------
+    SpcError
+        Not by itself; `Specification` has refused limits out of order.
 
     Examples
     --------

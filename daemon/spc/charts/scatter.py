@@ -60,7 +60,14 @@ class Subgroups:
         return np.add.reduceat(self.values, self.starts) / self.sizes
 
     def scatter(self, kind: Scatter) -> Floats:
-        """Range or standard deviation of each subgroup."""
+        """Return range or standard deviation of each subgroup, shape (subgroups,).
+
+        Examples
+        --------
+        >>> groups = checked_subgroups("groups", [[90.0, 110.0], [80.0, 100.0, 120.0]])
+        >>> groups.scatter(Scatter.RANGE).tolist()
+        [20.0, 40.0]
+        """
         starts = self.starts
         if kind is Scatter.RANGE:
             high = np.maximum.reduceat(self.values, starts)

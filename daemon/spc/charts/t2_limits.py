@@ -178,6 +178,11 @@ def one_sample_t2(x: ArrayLike, means: ArrayLike) -> OneSampleT2:
     means : array_like, shape (ranges,)
         The means tested.
 
+    Returns
+    -------
+    OneSampleT2
+        The statistic, its F equivalent and the p-value, all without unit.
+
     Raises
     ------
     SpcError

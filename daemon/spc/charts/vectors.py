@@ -104,10 +104,24 @@ class VectorLimits:
     def checked(self, argument: str, x: ArrayLike, *, ndim: int) -> Floats:
         """Return values of all ranges, one unit or many, as an array.
 
+        Parameters
+        ----------
+        argument : str
+            What an error calls them.
+        x : array_like, shape (ranges,) or (n, ranges)
+        ndim : int
+            1 for one unit, 2 for many.
+
         Raises
         ------
         SpcError
             For values that are not finite, or not one for each range.
+
+        Examples
+        --------
+        >>> limits = VectorLimits(names=("10 uA",), centre=[0.0], covariance=[[4.0]])
+        >>> limits.checked("x", [3.0], ndim=1)
+        array([3.])
         """
         values = finite_array(argument, x, ndim=ndim)
         if values.shape[-1] != len(self.names):
@@ -147,7 +161,17 @@ def shares(limits: VectorLimits, deviation: Floats) -> Shares:
     limits : VectorLimits
         With the covariance of what deviates.
     deviation : ndarray, shape (n, ranges)
-        From the centre.
+        From the centre, each in its range's unit; finite, as charts see to it.
+
+    Returns
+    -------
+    Shares
+        All without unit.
+
+    Raises
+    ------
+    ValueError
+        numpy's, for a number of ranges that is not that of the limits.
 
     References
     ----------

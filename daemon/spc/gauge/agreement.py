@@ -50,9 +50,9 @@ def agreement(table: ArrayLike, *, confidence: float = 0.95) -> Agreement:
 
     Examples
     --------
-    >>> found = agreement([[44, 6], [3, 97]])
+    >>> found = agreement([[38, 4], [2, 76]])
     >>> round(found.kappa, 4), round(found.interval.lower, 3)
-    (0.8629, 0.776)
+    (0.8889, 0.802)
     """
     counts = finite_array("table", table, ndim=2, at_least=2)
     if counts.shape[0] != counts.shape[1]:

@@ -61,9 +61,9 @@ def bias_study(
 
     Examples
     --------
-    >>> study = bias_study([5.8, 5.7, 5.9, 5.9, 6.0, 6.1, 6.0, 6.1], reference=6.0)
+    >>> study = bias_study([0.9001, 0.9003, 0.9, 0.9004, 0.9002], reference=0.9)
     >>> round(study.bias, 4), round(study.p, 3)
-    (-0.0625, 0.25)
+    (0.0002, 0.047)
     """
     found = _scattered(x)
     bias = found.mean - finite("reference", reference)
@@ -97,7 +97,25 @@ class Type1Study:
     share: float
 
     def least_tolerance(self, cg: float = 1.33) -> float:
-        """Return the smallest tolerance for which Cg is good enough."""
+        """Return the smallest tolerance for which Cg is good enough.
+
+        Parameters
+        ----------
+        cg : float
+            Wanted, above 0.
+
+        Raises
+        ------
+        SpcError
+            For no positive finite number.
+
+        Examples
+        --------
+        >>> volts = [0.9001, 0.8999, 0.9, 0.9002, 0.8998]
+        >>> study = type1_study(volts, reference=0.9, tolerance=0.01)
+        >>> round(study.least_tolerance(), 3)
+        0.006
+        """
         return positive("cg", cg) * self.sigmas * self.bias.s / self.share
 
 
@@ -137,11 +155,10 @@ def type1_study(
 
     Examples
     --------
-    >>> study = type1_study(
-    ...     [20.303, 20.301, 20.304, 20.303, 20.306], reference=20.302, tolerance=0.3
-    ... )
+    >>> volts = [0.9001, 0.9, 0.9002, 0.9001, 0.9003]
+    >>> study = type1_study(volts, reference=0.9, tolerance=0.009)
     >>> round(study.cg, 2), round(study.cgk, 2)
-    (5.5, 5.25)
+    (2.63, 2.22)
     """
     bias = bias_study(x, reference=reference)
     room = share("tolerance_share", tolerance_share) * positive("tolerance", tolerance)
@@ -248,7 +265,26 @@ class LinearityStudy:
     confidence: float
 
     def band(self, reference: float) -> Interval:
-        """Return the interval of the line at one reference."""
+        """Return the interval of the line at one reference.
+
+        Parameters
+        ----------
+        reference : float
+            In the unit of the values.
+
+        Raises
+        ------
+        SpcError
+            For a number that is not finite.
+
+        Examples
+        --------
+        >>> reference = [0.1, 0.1, 0.5, 0.5, 0.9, 0.9]
+        >>> study = linearity_study(reference, [0.11, 0.09, 0.51, 0.49, 0.91, 0.89])
+        >>> band = study.band(0.5)
+        >>> round(band.lower, 3), round(band.upper, 3)
+        (-0.014, 0.014)
+        """
         line = self.intercept + self.slope * finite("reference", reference)
         off = (reference - self.mean_reference) ** 2 / self.spread_of_reference
         half = _t(self.n - 2, self.confidence) * self.s * sqrt(1.0 / self.n + off)
@@ -288,9 +324,10 @@ def linearity_study(
 
     Examples
     --------
-    >>> study = linearity_study([2, 2, 4, 4, 6, 6], [2.3, 2.5, 4.2, 4.1, 5.9, 6.0])
+    >>> volts = [0.1, 0.1, 0.5, 0.5, 0.9, 0.9]
+    >>> study = linearity_study(volts, [0.13, 0.15, 0.52, 0.51, 0.89, 0.9])
     >>> round(study.slope, 4), study.linear
-    (-0.1125, False)
+    (-0.0562, False)
     """
     x = finite_array("reference", reference, at_least=3)
     y = finite_array("measured", measured)

@@ -41,7 +41,24 @@ class GaugeSpread:
         return self.share_of_spread**2
 
     def share_of_tolerance(self, tolerance: float) -> float:
-        """Return six GRR over the width between the limits, in the same unit."""
+        """Return six GRR over the width between the limits, in the same unit.
+
+        Parameters
+        ----------
+        tolerance : float
+            Upper limit minus lower, above 0.
+
+        Raises
+        ------
+        SpcError
+            For no positive finite number.
+
+        Examples
+        --------
+        >>> spread = GaugeSpread(repeatability=3.0, reproducibility=4.0, part=20.0)
+        >>> spread.share_of_tolerance(300.0)
+        0.1
+        """
         return 6.0 * self.gauge / positive("tolerance", tolerance)
 
     @property
@@ -75,8 +92,8 @@ def distinct_categories(*, part: float, gauge: float) -> int:
 
     Examples
     --------
-    >>> distinct_categories(part=1.10456, gauge=0.30575)
-    5
+    >>> distinct_categories(part=420.0, gauge=120.0)
+    4
     """
     not_negative("part", part)
     ratio = 1.41 * part / positive("gauge", gauge)

@@ -59,9 +59,9 @@ class SinglePlan:
 
     Examples
     --------
-    >>> plan = SinglePlan(n=89, c=2)
+    >>> plan = SinglePlan(n=60, c=1)
     >>> round(plan.accepts(0.01), 4), round(plan.accepts_build(5, build=500), 4)
-    (0.9397, 0.9584)
+    (0.8788, 0.8884)
     """
 
     n: int
@@ -129,12 +129,12 @@ class DoublePlan:
 
     Examples
     --------
-    >>> plan = DoublePlan(n1=50, c1=1, r1=4, n2=100, c2=3)
+    >>> plan = DoublePlan(n1=40, c1=0, r1=3, n2=40, c2=2)
     >>> first, second = plan.stages(0.05)
     >>> round(first.accepts, 3), round(second.accepts, 3)
-    (0.279, 0.011)
+    (0.129, 0.144)
     >>> round(plan.mean_n(0.05), 1)
-    98.1
+    61.9
     """
 
     n1: int
@@ -223,9 +223,9 @@ def outgoing(plan: SinglePlan | DoublePlan, share: float, *, build: int) -> Outg
 
     Examples
     --------
-    >>> left = outgoing(SinglePlan(n=52, c=3), 0.05, build=10_000)
+    >>> left = outgoing(SinglePlan(n=40, c=1), 0.02, build=500)
     >>> round(left.share, 4), round(left.inspected, 1)
-    (0.0367, 2655.2)
+    (0.0149, 127.6)
     """
     count("build", build, at_least=plan.n)
     # What an accepted build keeps uninspected; a rejected one keeps nothing.
@@ -260,9 +260,9 @@ def outgoing_limit(plan: SinglePlan | DoublePlan, *, build: int) -> OutgoingLimi
 
     Examples
     --------
-    >>> worst = outgoing_limit(SinglePlan(n=52, c=3), build=10_000)
+    >>> worst = outgoing_limit(SinglePlan(n=40, c=1), build=500)
     >>> round(worst.share, 5), round(worst.at, 3)
-    (0.03719, 0.056)
+    (0.01917, 0.04)
     """
     count("build", build, at_least=plan.n + 1)
     # The average outgoing quality has one peak, near the share that brings as many

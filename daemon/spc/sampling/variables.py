@@ -271,6 +271,11 @@ def matched_to(plan: SinglePlan, *, sigma_known: bool) -> VariablesPlan:
     sigma_known : bool
         Whether the standard deviation is known.
 
+    Raises
+    ------
+    SpcError
+        For a plan that accepts too much for any plan by variables to match.
+
     Examples
     --------
     >>> matched_to(SinglePlan(n=125, c=3), sigma_known=False).n

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from daemon.spc.checks import Floats, share
+from daemon.spc.errors import OutOfRangeError
 from daemon.spc.variance.design import NestedDesign, nested_design
 from daemon.spc.variance.intervals import Interval, MeanSquare, sum_interval
 
@@ -51,8 +52,29 @@ class NestedComponents:
     levels: tuple[NestedLevel, ...]
 
     def level(self, name: str) -> NestedLevel:
-        """Return the row with this name."""
-        return next(row for row in self.levels if row.name == name)
+        """Return the row with this name.
+
+        Parameters
+        ----------
+        name : str
+            Of a level, or `INNERMOST` for what rests inside the innermost groups.
+
+        Raises
+        ------
+        OutOfRangeError
+            For a name that no level has.
+
+        Examples
+        --------
+        >>> found = nested_components([1.0, 2.0, 5.0, 7.0], [("build", "aabb")])
+        >>> round(found.level(INNERMOST).variance, 4)
+        1.25
+        """
+        for row in self.levels:
+            if row.name == name:
+                return row
+        names = ", ".join(row.name for row in self.levels)
+        raise OutOfRangeError(argument="name", value=name, allowed=f"one of {names}")
 
 
 def nested_components(

@@ -81,10 +81,10 @@ def one_way_components(
 
     Examples
     --------
-    >>> builds = [[1545, 1440, 1440], [1540, 1555, 1490], [1595, 1550, 1605]]
-    >>> found = one_way_components(builds)
+    >>> errors_ppm = [[120, -90, 40], [310, 180, 260], [-60, -210, -30]]  # three builds
+    >>> found = one_way_components(errors_ppm)
     >>> round(found.s_across, 1), round(found.s_inside, 1)
-    (48.0, 43.6)
+    (169.6, 91.0)
     """
     table = one_way(groups)
     outside = 0.5 * (1.0 - share("confidence", confidence))

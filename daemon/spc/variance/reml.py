@@ -16,7 +16,7 @@ from scipy.optimize import brentq, minimize
 from scipy.special import chdtri
 
 from daemon.spc.checks import Floats, share
-from daemon.spc.errors import NoSpreadError
+from daemon.spc.errors import NoSpreadError, OutOfRangeError
 from daemon.spc.variance.design import NestedDesign, nested_design
 from daemon.spc.variance.intervals import Interval
 from daemon.spc.variance.nested import INNERMOST, nested_components
@@ -50,8 +50,29 @@ class RemlComponents:
     levels: tuple[RemlLevel, ...]
 
     def level(self, name: str) -> RemlLevel:
-        """Return the row with this name."""
-        return next(row for row in self.levels if row.name == name)
+        """Return the row with this name.
+
+        Parameters
+        ----------
+        name : str
+            Of a level, or `INNERMOST` for what rests inside the innermost groups.
+
+        Raises
+        ------
+        OutOfRangeError
+            For a name that no level has.
+
+        Examples
+        --------
+        >>> found = reml_components([1.0, 2.0, 5.0, 7.0], [("build", "aabb")])
+        >>> round(found.level(INNERMOST).variance, 4)
+        1.25
+        """
+        for row in self.levels:
+            if row.name == name:
+                return row
+        names = ", ".join(row.name for row in self.levels)
+        raise OutOfRangeError(argument="name", value=name, allowed=f"one of {names}")
 
 
 def reml_components(

@@ -27,5 +27,5 @@ def test_every_public_function_says_units_errors_and_an_example(name: str) -> No
         if function.__module__ != module.__name__ or key.startswith("_"):
             continue
         said = inspect.getdoc(function) or ""
-        for section in ("Parameters", "Returns", "Examples"):
+        for section in ("Parameters", "Returns", "Raises", "Examples"):
             assert f"{section}\n---" in said, f"{name}.{key} has no {section}"

@@ -201,6 +201,17 @@ def test_numerical_tolerance(standard: float, digits: int, expected: float) -> N
     assert numerical_tolerance(standard, digits) == pytest.approx(expected)
 
 
+@pytest.mark.parametrize(
+    ("standard", "digits", "named"),
+    [(-1.0, 2, "standard"), (inf, 2, "standard"), (1.0, 0, "significant_digits")],
+)
+def test_no_uncertainty_and_no_digit_are_refused(
+    standard: float, digits: int, named: str
+) -> None:
+    with pytest.raises(ArgumentError, match=f"{named} = "):
+        numerical_tolerance(standard, digits)
+
+
 def test_a_certain_result_is_stable_at_once() -> None:
     one = Input(name="x", estimate=2.0, standard=0.0)
     drawn = monte_carlo(lambda x: x, [one], seed=6)

@@ -405,6 +405,12 @@ def test_sample_quantiles() -> None:
             "builds[0][1]",
             lambda: capability_study([[1.0, np.nan, 3.0]], specification=LIMITS),
         ),
+        Refusal(
+            "len(names)",
+            lambda: capability_study(
+                [[1.0, 2.0, 3.0]], names=["B-1", "B-2"], specification=LIMITS
+            ),
+        ),
     ),
 )
 def test_bad_arguments_are_named(refusal: Refusal) -> None:

@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.spc.constants import MEDIAN_MOVING_RANGE, c4, d2, d2_star, d3, factors
+from daemon.spc.constants import (
+    MEDIAN_MOVING_RANGE,
+    c4,
+    chi_mean,
+    d2,
+    d2_star,
+    d3,
+    factors,
+)
 from daemon.spc.errors import OutOfRangeError, SpcError
 from tests.reference_values import Entry, entries
 
@@ -79,6 +87,12 @@ def test_a_subgroup_of_one_has_no_scatter(n: int) -> None:
             factor(n)
     with pytest.raises(OutOfRangeError, match="subgroups = 0"):
         d2_star(2, 0)
+
+
+@pytest.mark.parametrize("freedom", [0.0, -1.0, nan])
+def test_degrees_of_freedom_are_above_zero(freedom: float) -> None:
+    with pytest.raises(SpcError, match=f"degrees_of_freedom = {freedom}: must be"):
+        chi_mean(freedom)
 
 
 @pytest.mark.parametrize("n", [nan, inf])

@@ -320,6 +320,8 @@ LOT = [1, 1, 1, 2, 2, 2]
             "confidence", lambda: one_way_components([[1.0, 2.0], [3.0]], confidence=1)
         ),
         Refusal("len(levels)", lambda: nested_components(Y, [])),
+        Refusal("name", lambda: nested_components(Y, [("lot", LOT)]).level("wafer")),
+        Refusal("name", lambda: reml_components(Y, [("lot", LOT)]).level("wafer")),
         Refusal("len(lot)", lambda: nested_components(Y, [("lot", LOT[:-1])])),
         Refusal("groups of lot", lambda: nested_components(Y, [("lot", [1] * 6)])),
         Refusal(
