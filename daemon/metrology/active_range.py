@@ -78,6 +78,11 @@ def active_range(
     transfers : mapping
         Nominal output over input by range, V/A or V/V, not 0.
 
+    Returns
+    -------
+    Look
+        What was seen, and the range's key where one fits.
+
     Raises
     ------
     ArgumentError

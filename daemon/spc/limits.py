@@ -285,6 +285,11 @@ def equivalent_degrees_of_freedom(relative_variance: float) -> float:
     relative_variance : float
         Variance of an unbiased estimate of sigma, over sigma squared, above 0.
 
+    Raises
+    ------
+    SpcError
+        For no positive finite number.
+
     References
     ----------
     P. B. Patnaik, Biometrika 37 (1950) 78-87, who fits chi to the range so.
