@@ -12,7 +12,7 @@ from config.model import Bench, Instrument
 from storage.records import BenchInstrument
 from storage.store import Store
 
-__all__ = ["TITLES", "due_remark", "meet", "met", "remarks", "serial_number_of"]
+__all__ = ["TITLES", "due_remark", "line_of", "meet", "met", "remarks", "serial_number_of"]
 
 TITLES = {
     "source": "source",
@@ -81,6 +81,30 @@ def remarks(instruments: Iterable[BenchInstrument]) -> tuple[str, ...]:
     return tuple(
         f"The {TITLES[one.role]}: {one.remark}." for one in instruments if one.remark
     )
+
+
+def line_of(row: Mapping[str, Any]) -> str:
+    """Return one instrument of a session in a line.
+
+    Examples
+    --------
+    >>> line_of(
+    ...     {
+    ...         "role": "output",
+    ...         "identity": "Workshop,bench meter,4711,1.0",
+    ...         "serial_number": "4711",
+    ...         "due_at": "2026-03-01",
+    ...     }
+    ... )
+    'Output meter: Workshop bench meter, serial number 4711, calibration due 2026-03-01'
+    """
+    parts = str(row["identity"] or "identity unknown").split(",")
+    said = [" ".join(one.strip() for one in parts[:SERIAL_PLACE])]
+    if row["serial_number"]:
+        said.append(f"serial number {row['serial_number']}")
+    if row["due_at"]:
+        said.append(f"calibration due {row['due_at']}")
+    return f"{TITLES[row['role']].capitalize()}: {', '.join(said)}"
 
 
 def serial_number_of(answer: str) -> str | None:

@@ -7,6 +7,7 @@ import streamlit as st
 from config.quantity import Unit, spell
 from daemon import words
 from daemon.client import RefusedOrderError
+from daemon.instruments import line_of
 from daemon.product import ProductModel
 from dashboard import data, live, look
 from dashboard.typed import Texts, Understood, understood
@@ -41,6 +42,7 @@ def main() -> None:
     with left:
         by_instruments()
         look.quiet(NEAR, CAUTIONS)
+        instruments()
     with right:
         by_hand()
 
@@ -55,6 +57,8 @@ def now() -> None:
     connection, state = found
     headline, lines = doing(state)
     look.say(headline, lines)
+    for remark in state["remarks"]:
+        look.stands_out(remark)
     if state["prompt"] is not None:
         live.prompt(state["prompt"])
     if state["live"]:
@@ -91,6 +95,18 @@ def figures(read: dict[str, float], product: ProductModel) -> list[tuple[str, st
             ("output", "output", out_of),
         )
     ]
+
+
+@st.fragment(run_every=EVERY_S)
+def instruments() -> None:
+    """List the instruments of the session that is being measured."""
+    found = data.doing()
+    if found is None or found[1]["session"] is None:
+        return
+    connection, state = found
+    rows = connection.store.table("instruments", session=state["session"]).to_pylist()
+    if rows:
+        look.heading("Instruments of this session", [line_of(one) for one in rows])
 
 
 @st.fragment(run_every=EVERY_S)
@@ -136,7 +152,8 @@ def followed(order: dict[str, Any]) -> dict[str, Any]:
 def result(order: dict[str, Any]) -> str:
     """Return one line on an order."""
     serial = order["serial"] or order["order"]["serial"] or "The next serial"
-    return f"{serial}: {order['message'] or order['verdict'] or order['state']}"
+    became = order["message"] or order["verdict"] or order["state"]
+    return " ".join([f"{serial}: {became}.", *order.get("remarks", ())])
 
 
 def place(**values: Any) -> bool:
