@@ -12,7 +12,15 @@ from config.model import Bench, Instrument
 from storage.records import BenchInstrument
 from storage.store import Store
 
-__all__ = ["TITLES", "due_remark", "line_of", "meet", "met", "remarks", "serial_number_of"]
+__all__ = [
+    "TITLES",
+    "due_remark",
+    "line_of",
+    "meet",
+    "met",
+    "remarks",
+    "serial_number_of",
+]
 
 TITLES = {
     "source": "source",

@@ -153,7 +153,7 @@ def result(order: dict[str, Any]) -> str:
     """Return one line on an order."""
     serial = order["serial"] or order["order"]["serial"] or "The next serial"
     became = order["message"] or order["verdict"] or order["state"]
-    return " ".join([f"{serial}: {became}.", *order.get("remarks", ())])
+    return ". ".join([f"{serial}: {became}", *order.get("remarks", ())])
 
 
 def place(**values: Any) -> bool:
