@@ -8,6 +8,7 @@ import click
 
 from daemon.commands.manners import as_table, opened, out, say
 
+SAID_EVERY = 25
 PARTS = ("campaign", "coverage", "pace", "safe-state")
 
 
@@ -20,6 +21,7 @@ class Size:
     """How much of everything."""
 
     faults: int
+    socket_faults: int
     benches: int
     units: int
     trials: int
@@ -30,8 +32,8 @@ class Size:
         return self.trials > 0
 
 
-SHORT = Size(faults=20, benches=12, units=1, trials=0)
-FULL = Size(faults=5000, benches=2000, units=20, trials=200)
+SHORT = Size(faults=30, socket_faults=6, benches=8, units=1, trials=0)
+FULL = Size(faults=5000, socket_faults=200, benches=2000, units=20, trials=200)
 
 
 @click.command("selftest")
@@ -72,15 +74,28 @@ def selftest(*, full: bool, parts: Sequence[str], seed: int) -> None:
 
 
 def _campaign(size: Size, seed: int) -> bool:
-    from daemon.selftest.campaign import Campaign, run  # noqa: PLC0415 -- takes long
+    by_place = {"in memory": size.faults, "over sockets": size.socket_faults}
+    wrong = [
+        _campaign_at(place, faults, seed=seed, every_kind=size.full)
+        for place, faults in by_place.items()
+    ]
+    return not any(wrong)
 
-    done: Campaign | None = None
-    for done in run(size.faults, seed=seed, every_kind=size.full):
-        if done.sessions % 10 == 0:
+
+def _campaign_at(place: str, faults: int, *, seed: int, every_kind: bool) -> int:
+    """Print one campaign; return how many units it recorded wrongly."""
+    from daemon.selftest.campaign import run  # noqa: PLC0415 -- takes long
+
+    stages = run(
+        faults, seed=seed, sockets=place == "over sockets", every_kind=every_kind
+    )
+    done = next(stages)
+    for done in stages:
+        if done.sessions % SAID_EVERY == 0:
             say(f"{done.injected} faults, {done.units} units, {done.wrong} wrong")
-    if done is None:
-        return False
-    out().print("[bold]Faults[/bold]: each unit right as stated, or not judged")
+    out().print(
+        f"[bold]Faults, {place}[/bold]: each unit right as stated, or not judged"
+    )
     as_table(
         [
             *(
@@ -119,7 +134,8 @@ def _campaign(size: Size, seed: int) -> bool:
         [{"reason": reason, "units": n} for reason, n in done.reasons.items()],
         {"reason": "reason for not judging", "units": "units"},
     )
-    return done.wrong == 0
+    out().print()
+    return done.wrong
 
 
 def _coverage(size: Size, seed: int) -> bool:

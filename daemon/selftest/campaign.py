@@ -1,4 +1,4 @@
-"""Faults of every kind, injected into a bench on sockets while units are measured.
+"""Faults of every kind, injected into a simulated bench while units are measured.
 
 Each unit has to be right within its stated uncertainty, or not judged with the reason.
 A session begins and ends with the check standard, as on any bench; what it moved by in
@@ -9,10 +9,11 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from math import hypot, sqrt
 from pathlib import Path
 from threading import Event
+from typing import Any, Protocol
 
 from numpy.random import Generator, default_rng
 
@@ -24,13 +25,19 @@ from daemon.bench.errors import BenchError
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import measure
 from daemon.bench.visa import connect
-from daemon.clock import ScaledClock
+from daemon.clock import Clock, ScaledClock
 from daemon.demo import Hands, lay_out, write_addresses
 from daemon.judge import Judge
 from daemon.processes import simulated_bench
 from daemon.product import ProductModel
-from daemon.selftest.benches import bench_of, true_error_ppm
+from daemon.selftest.benches import (
+    bench_of,
+    demo_settings,
+    line,
+    true_error_ppm,
+)
 from daemon.simulator.faults import IN_A_METER, Fault, FaultKind
+from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Scenario, story
 
 __all__ = ["Campaign", "KindRow", "run"]
@@ -101,18 +108,38 @@ class Campaign:
         return sum(one.injected for one in self.rows)
 
 
-def run(faults: int, *, seed: int = 1, every_kind: bool = True) -> Iterator[Campaign]:
+def run(
+    faults: int, *, seed: int = 1, sockets: bool = False, every_kind: bool = True
+) -> Iterator[Campaign]:
     """Inject at least so many faults; yields how it stands after each session.
 
-    With `every_kind` it goes on until every kind has really happened.
+    Parameters
+    ----------
+    faults : int
+        That really happen, at least.
+    sockets : bool
+        Whether instruments are a process of their own behind sockets, as fast as the
+        machine; else they are in this process, their time virtual, and the same seed
+        gives the same campaign.
+    every_kind : bool
+        Whether to go on until every kind has really happened.
     """
-    with _bench(seed) as bench:
+    with _over_sockets(seed) if sockets else _in_memory(seed) as bench:
         campaign = _Campaign(bench, default_rng([seed, 11]))
         while campaign.injected < faults or (
             every_kind and not campaign.had_every_kind
         ):
             campaign.session()
             yield campaign.so_far()
+
+
+class _Hands(Protocol):
+    """What somebody beside the bench can do to it."""
+
+    def mount(self, serial: str) -> None: ...
+    def fault(self, role: str, kind: str, **how: float | None) -> None: ...
+    def clear(self, role: str | None = None) -> None: ...
+    def state(self) -> dict[str, Any]: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,8 +149,9 @@ class _Simulated:
     product: ProductModel
     judge: Judge
     bench: Bench
-    clock: ScaledClock
-    hands: Hands
+    clock: Clock
+    hands: _Hands
+    timeout_s: float
 
     def measure(self) -> list[RangeReadings]:
         return measure(
@@ -135,8 +163,44 @@ class _Simulated:
         )
 
 
+class _RigHands:
+    """The operator's hands on a rig in this process."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+
+    def mount(self, serial: str) -> None:
+        self._rig.mount(serial)
+
+    def fault(self, role: str, kind: str, **how: Any) -> None:
+        self._rig.inject(Fault(role=role, kind=FaultKind(kind), **how))
+
+    def clear(self, role: str | None = None) -> None:
+        self._rig.clear(role)
+
+    def state(self) -> dict[str, Any]:
+        return asdict(self._rig.state())
+
+
 @contextmanager
-def _bench(seed: int) -> Iterator[_Simulated]:
+def _in_memory(seed: int) -> Iterator[_Simulated]:
+    settings = demo_settings()
+    told = story(settings, seed, units=STORY_UNITS)
+    with line(settings, told.boards, seed=seed) as one:
+        yield _Simulated(
+            settings=settings,
+            scenario=told,
+            product=one.product,
+            judge=one.judge,
+            bench=one.bench,
+            clock=one.clock,
+            hands=_RigHands(one.rig),
+            timeout_s=bench_of(settings).output.timeout_s,
+        )
+
+
+@contextmanager
+def _over_sockets(seed: int) -> Iterator[_Simulated]:
     with tempfile.TemporaryDirectory() as folder:
         home = lay_out(Path(folder))
         _hasten(home.folder / "bench.toml")
@@ -169,6 +233,7 @@ def _bench(seed: int) -> Iterator[_Simulated]:
                     bench=bench,
                     clock=clock,
                     hands=hands,
+                    timeout_s=TIMEOUT_S * TIME_SCALE,
                 )
                 hands.clear()
 
@@ -351,7 +416,7 @@ class _Campaign:
         }
         match fault.kind:
             case FaultKind.LATE:
-                how["size"] = chance.uniform(0.0, 3.0) * TIMEOUT_S * TIME_SCALE
+                how["size"] = chance.uniform(0.0, 3.0) * self._bench.timeout_s
             case FaultKind.FROZEN:
                 forever = chance.random() < FROZEN_FOR_GOOD
                 times = int(chance.integers(1, LONGEST_FREEZE))

@@ -1,0 +1,130 @@
+"""When a point has been read long enough, and when it never will be."""
+
+import inspect
+from math import exp
+from threading import Event
+
+import pytest
+
+from config.model import RangeReading, Reading
+from daemon.bench import sequence, settling
+from daemon.bench.plan import RangeSetup
+from daemon.bench.sequence import Progress, measure
+from daemon.bench.settling import Record
+from daemon.clock import VirtualClock
+from tests.daemon.bench.fakes import READING, FakeBench, open_bench
+
+TAU_S = 0.05
+
+
+def setup(**how: object) -> RangeSetup:
+    reading = READING.model_copy(update=how)
+    bench = open_bench(FakeBench(), reading=reading)
+    return bench.setups["R12"]
+
+
+def feed(record: Record, at_s: float, output: float) -> None:
+    record.add(at_s=at_s, reference=9e-6, output=output)
+
+
+def settling_volts(at_s: float) -> float:
+    flicker = 1e-7 if round(at_s * 100) % 2 else -1e-7
+    return 0.9 * (1 - exp(-at_s / TAU_S)) + flicker
+
+
+def test_a_record_ends_long_before_the_movement_does() -> None:
+    record = Record(setup())
+    at_s = 0.0
+    while (found := record.found()) is None:
+        at_s += 0.01
+        feed(record, at_s, settling_volts(at_s))
+    assert found.rest.value == pytest.approx(0.9, rel=20e-6)
+    assert 3 * TAU_S < at_s < 7 * TAU_S
+    assert abs(found.rest.departure) > 1e-4
+
+
+def test_a_process_that_was_suspended_goes_on_where_it_was() -> None:
+    """An hour in which nobody read is no hour of patience."""
+    record = Record(setup())
+    for step in range(1, 6):
+        feed(record, 0.01 * step, settling_volts(0.01 * step))
+    at_s = 3600.0
+    while (found := record.found()) is None:
+        assert not record.hopeless
+        at_s += 0.01
+        feed(record, at_s, settling_volts(at_s))
+    assert found.rest.value == pytest.approx(0.9, rel=20e-6)
+
+
+def test_a_display_that_shows_one_number_is_watched_for_all_of_settle_s() -> None:
+    record = Record(setup())
+    at_s = 0.0
+    while record.found() is None:
+        at_s += 0.01
+        feed(record, at_s, 0.9)
+    assert record.watched_s >= 0.5
+
+
+def test_noise_is_averaged_until_it_is_what_was_wanted() -> None:
+    counts = []
+    for wanted in (200.0, 20.0):
+        record = Record(setup(wanted_uncertainty_ppm=wanted))
+        place = 0
+        while record.found() is None:
+            place += 1
+            feed(record, 0.01 * place, 0.9 + 1e-4 * (-1) ** place)
+        counts.append(place)
+    assert counts[0] < counts[1]
+
+
+def test_a_range_has_its_own_plan() -> None:
+    own = RangeReading(readings_per_point=9, linearity_levels=(0.5,))
+    reading = Reading(ranges={"R12": own})
+    setups = open_bench(FakeBench(), reading=reading).setups
+    assert setups["R12"].reading.readings_per_point == 9
+    assert setups["R12"].levels == pytest.approx((0.0, 5e-6, 9e-6, 0.0))
+    assert setups["R13"].levels == pytest.approx((0.0, 9e-5, 0.0))
+
+
+def test_a_reversal_is_measured_and_the_source_returns_to_zero() -> None:
+    fake = FakeBench()
+    reading = Reading(offset="three-point reversal")
+    clock = VirtualClock()
+    with open_bench(fake, reading=reading, clock=clock) as bench:
+        (one,) = measure(bench, ["R12"], clock, stop=Event(), progress=lambda _: None)
+    assert [p.level for p in one.points] == pytest.approx([-9e-6, 9e-6, -9e-6])
+    assert fake.level == 0.0
+
+
+def test_an_hour_between_two_points_disturbs_nothing() -> None:
+    clock = VirtualClock()
+
+    def sleep(progress: Progress) -> None:
+        if progress.done == 2:
+            clock.wait_s(3600.0)
+
+    with open_bench(FakeBench(), clock=clock) as bench:
+        (one,) = measure(bench, ["R12"], clock, stop=Event(), progress=sleep)
+    assert one.points[1].output == pytest.approx((0.9,) * 3)
+
+
+def test_nothing_in_the_measuring_path_waits_for_a_fixed_time() -> None:
+    """The one wait keeps quick meters from being asked too often; it has a bound."""
+    source = inspect.getsource(sequence) + inspect.getsource(settling)
+    assert "sleep" not in source
+    assert source.count("wait_s(") == 1
+    clock = VirtualClock()
+    fake = FakeBench()
+    slow = fake.answer
+
+    def answer(role: str, text: str) -> str:
+        if text == "READ?":
+            clock.wait_s(0.02)  # as long as one power-line cycle
+        return slow(role, text)
+
+    fake.answer = answer  # type: ignore[method-assign]
+    began_s = clock.now_s()
+    with open_bench(fake, clock=clock) as bench:
+        measure(bench, ["R12"], clock, stop=Event(), progress=lambda _: None)
+    readings = sum(text == "READ?" for _, text in fake.sent)
+    assert clock.now_s() - began_s == pytest.approx(0.02 * readings)

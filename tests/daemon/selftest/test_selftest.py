@@ -1,0 +1,72 @@
+"""The self-test's own parts, in small."""
+
+from collections import deque
+from typing import Any
+
+import pytest
+
+from daemon.selftest import campaign, coverage, pace
+
+
+def ended(faults: int, **how: Any) -> campaign.Campaign:
+    """Return what a campaign came to."""
+    return deque(campaign.run(faults, **how), maxlen=1).pop()
+
+
+def test_most_of_few_benches_tell_the_truth() -> None:
+    rows = coverage.summary(list(coverage.study(6, first_seed=100)))
+    assert [one.range for one in rows] == ["1uA", "10uA", "100uA", "1mA", "all"]
+    assert rows[-1].benches == 24
+    assert rows[-1].inside >= 20
+
+
+def test_an_interval_that_is_too_short_is_told() -> None:
+    covered = [
+        coverage.Covered(
+            seed=n,
+            range="1uA",
+            off_ppm=1.0 if n % 2 else 3.0,
+            half_width_ppm=2.0,
+            twice_standard_ppm=2.0,
+        )
+        for n in range(200)
+    ]
+    row = coverage.summary(covered)[0]
+    assert row.share == 0.5
+    assert not row.holds
+
+
+def test_a_unit_is_near_the_best_and_far_faster_than_fixed_waits() -> None:
+    found = pace.study(1)
+    assert found.over_best <= pace.WITHIN
+    assert found.faster >= pace.FASTER
+    assert found.holds
+
+
+def test_no_wrong_value_over_sockets_among_a_few_faults() -> None:
+    last = ended(8, seed=5, sockets=True, every_kind=False)
+    assert last.injected >= 8
+    assert last.wrong == 0
+
+
+def test_no_wrong_value_in_memory_and_the_same_again() -> None:
+    twice = []
+    for _ in range(2):
+        last = ended(40, seed=6, every_kind=False)
+        assert last.wrong == 0
+        assert last.right
+        twice.append((last.injected, last.right, last.reasons))
+    assert twice[0] == twice[1]
+
+
+@pytest.mark.bench
+def test_coverage_of_two_thousand_benches() -> None:
+    rows = coverage.summary(list(coverage.study(2000)))
+    assert all(one.holds for one in rows)
+
+
+@pytest.mark.bench
+def test_five_thousand_faults_and_no_wrong_value() -> None:
+    last = ended(5000)
+    assert last.wrong == 0
+    assert all(one.injected for one in last.rows)
