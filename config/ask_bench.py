@@ -1,6 +1,7 @@
 """The questions about the bench: instruments, accuracy, and what could hurt."""
 
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -11,7 +12,9 @@ from config.bench import (
     EXAMPLE_ADDRESS,
     CurrentLimit,
     KnownError,
+    LongName,
     is_visa_address,
+    visa_address_of,
 )
 from config.dialogue import Dialogue, Read, integer, quantity, text
 from config.errors import ConfigError
@@ -224,7 +227,22 @@ class _InstrumentQuestions:
         kind = Kind.AMMETER if unit is Unit.AMPERE else Kind.VOLTMETER
         meter = self.instrument(label, kind)
         ranges = self._accuracy(label, unit, needed)
-        return meter.model_copy(update={"ranges": ranges})
+        told = {
+            "serial_number": self._dialogue.put(
+                f"{label}: its serial number (Enter: not kept)",
+                lambda answer: text(Name)(answer) if answer else None,
+                why="When another one stands there, every result says so.",
+                default="",
+            ),
+            "calibration_due": self._dialogue.put(
+                f"{label}: when its calibration is due, such as 2027-03-01 "
+                "(Enter: not known)",
+                _day_if_any,
+                why="The day on its label. Past it, every result says so.",
+                default="",
+            ),
+        }
+        return meter.model_copy(update={"ranges": ranges, **told})
 
     def instrument(self, label: str, kind: Kind) -> Instrument:
         """Ask how an instrument is spoken to, and where."""
@@ -291,11 +309,28 @@ class _InstrumentQuestions:
         return tuple(sorted(ranges, key=lambda one: one.full_scale))
 
 
+def _day_if_any(answer: str) -> date | None:
+    """Read a day as ISO 8601 writes it.
+
+    Examples
+    --------
+    >>> _day_if_any("2027-03-01"), _day_if_any("")
+    (datetime.date(2027, 3, 1), None)
+    """
+    try:
+        return date.fromisoformat(answer) if answer else None
+    except ValueError as exc:
+        message = f"{answer!r}: must be a day such as 2027-03-01: year, month, day"
+        raise ValueError(message) from exc
+
+
 def _visa_address(answer: str) -> str:
     if not is_visa_address(answer):
-        message = f"{answer!r}: must be a VISA address such as {EXAMPLE_ADDRESS}"
+        meant = visa_address_of(answer)
+        near = "" if meant is None else f"; did you mean {meant}?"
+        message = f"{answer!r}: must be a VISA address such as {EXAMPLE_ADDRESS}{near}"
         raise ValueError(message)
-    return text(Name)(answer)
+    return text(LongName)(answer)
 
 
 def _meter_range(answer: str, unit: Unit, others: Sequence[MeterRange]) -> MeterRange:

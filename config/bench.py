@@ -36,6 +36,7 @@ __all__ = [
     "CurrentLimit",
     "Instrument",
     "KnownError",
+    "LongName",
     "MeterRange",
     "Reference",
     "is_visa_address",

@@ -52,8 +52,8 @@ _WORDS = {
     "Bench.reference_is": "how the true input is known",
     "Bench.check_standard": "a unit whose errors are known, run on every range",
     "Instrument.identity": "what it answers to *IDN?; where it cannot, what it is",
-    "Instrument.serial_number": "another one is said on every result",
-    "Instrument.calibration_due": "from this day on it is said on every result",
+    "Instrument.serial_number": "when another one is there, every result says so",
+    "Instrument.calibration_due": "past this day, every result says so",
     "Instrument.ranges": "the accuracy from its data sheet, one line for each range; "
     "resolution is the smallest step shown",
     "CheckStandard.uncertainty_ppm": "standard uncertainty of its known errors",
