@@ -8,10 +8,12 @@ C. A. Lowry, W. H. Woodall, C. W. Champ and S. E. Rigdon, Technometrics 34
 American Statistical Association 91 (1996) 1701-1706.
 """
 
-from math import lgamma, log, sqrt
+from dataclasses import dataclass
+from math import exp, lgamma, log, sqrt
 
 import numpy as np
 from scipy.interpolate import CubicSpline
+from scipy.optimize import minimize_scalar
 from scipy.special import ive, roots_jacobi
 
 from daemon.spc.checks import Floats, count, not_negative, positive
@@ -106,6 +108,63 @@ def mewma_limit(*, ranges: int, weight: float, arl: float) -> float:
         guess=ranges + 2.0 * sqrt(2.0 * ranges),
         highest=ranges + 200.0,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MewmaDesign:
+    """A MEWMA chart chosen for one shift.
+
+    `weight` and `limit` are its settings, `arl` what they give without a shift and
+    `arl_shifted` with it, in points.
+    """
+
+    weight: float
+    limit: float
+    arl: float
+    arl_shifted: float
+
+
+def design_mewma(*, ranges: int, distance: float, arl: float) -> MewmaDesign:
+    """Return the MEWMA chart that finds a shift soonest, for a wanted ARL.
+
+    Parameters
+    ----------
+    ranges : int
+        Number of variables charted together.
+    distance : float
+        Mahalanobis distance of the shift to be found, > 0.
+    arl : float
+        Wanted average run length without a shift, in points, > 1 and <= 1e10.
+
+    Raises
+    ------
+    SpcError
+        For numbers that are not finite or outside their bounds.
+
+    Examples
+    --------
+    >>> design = design_mewma(ranges=2, distance=1.0, arl=200.0)
+    >>> round(design.weight, 2), round(design.limit, 1), round(design.arl_shifted, 1)
+    (0.14, 9.2, 9.9)
+    """
+    positive("distance", distance)
+
+    def shifted(weight: float) -> tuple[float, float]:
+        limit = mewma_limit(ranges=ranges, weight=weight, arl=arl)
+        chart = mewma_run_length(
+            ranges=ranges, weight=weight, limit=limit, distance=distance
+        )
+        return limit, chart.mean
+
+    best = minimize_scalar(
+        lambda log_weight: shifted(exp(log_weight))[1],
+        bounds=(log(0.02), 0.0),
+        method="bounded",
+        options={"xatol": 0.02},
+    )
+    weight = exp(float(best.x))
+    limit, arl_shifted = shifted(weight)
+    return MewmaDesign(weight=weight, limit=limit, arl=arl, arl_shifted=arl_shifted)
 
 
 def _in_control(ranges: int, keep: float, radius: float) -> RunLength:

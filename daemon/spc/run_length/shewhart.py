@@ -166,6 +166,43 @@ def t2_limit(*, ranges: int, arl: float) -> float:
     return float(chdtri(ranges, 1.0 / above_one("arl", arl)))
 
 
+def t2_size(*, ranges: int, limit: float, distance: float, arl: float) -> int:
+    """Return the smallest subgroup by whose mean a shift is found within a wanted ARL.
+
+    Parameters
+    ----------
+    ranges : int
+        Number of variables charted together.
+    limit : float
+        Upper limit of T2, > 0.
+    distance : float
+        Mahalanobis distance of the shift to be found, by the covariance of single
+        values, > 0.
+    arl : float
+        Wanted average run length after the shift, in subgroups, > 1.
+
+    Raises
+    ------
+    SpcError
+        For numbers that are not finite or outside their bounds.
+
+    Examples
+    --------
+    >>> t2_size(ranges=1, limit=9.0, distance=0.5, arl=2.0)
+    36
+    """
+    positive("distance", distance)
+    above_one("arl", arl)
+
+    def found(size: int) -> bool:
+        chart = t2_run_length(
+            ranges=ranges, limit=limit, distance=distance * sqrt(size)
+        )
+        return chart.mean <= arl
+
+    return smallest(found, at_least=1)
+
+
 def above_one(argument: str, value: float) -> float:
     """Return `value`, refusing a run length that no chart has or that none can tell."""
     if not 1.0 < finite(argument, value) <= 0.01 * LONGEST:

@@ -21,6 +21,7 @@ from daemon.spc.run_length import (
     cusum_run_length,
     design_cusum,
     design_ewma,
+    design_mewma,
     ewma_run_length,
     ewma_width,
     mewma_limit,
@@ -33,6 +34,7 @@ from daemon.spc.run_length import (
     siegmund_arl,
     t2_limit,
     t2_run_length,
+    t2_size,
 )
 from daemon.spc.run_rules import RunRules
 from tests.reference_values import Entry
@@ -511,6 +513,29 @@ def test_designs_are_the_best_of_their_kind() -> None:
         assert chart.mean > cusum.arl_shifted
 
 
+@pytest.mark.source(
+    "Molnau, Runger, Montgomery, Skinner, Loredo & Prabhu (2001): four variables, "
+    "weight 0.1, 199.78 in control, 12.17 at distance 1 (read in a secondary quotation)"
+)
+def test_the_best_mewma_does_no_worse_than_the_tabled_one() -> None:
+    best = design_mewma(ranges=4, distance=1.0, arl=199.78)
+    assert best.arl_shifted <= 12.17 * 1.025
+    assert mewma_run_length(
+        ranges=4, weight=best.weight, limit=best.limit
+    ).mean == pytest.approx(199.78, rel=1e-6)
+    for weight in (0.6 * best.weight, 1.6 * best.weight):
+        limit = mewma_limit(ranges=4, weight=weight, arl=199.78)
+        other = mewma_run_length(ranges=4, weight=weight, limit=limit, distance=1.0)
+        assert other.mean > best.arl_shifted
+
+
+def test_of_one_range_the_best_mewma_is_the_best_ewma() -> None:
+    one = design_mewma(ranges=1, distance=1.0, arl=500.0)
+    assert one.arl_shifted == pytest.approx(
+        design_ewma(shift=1.0, arl=500.0).arl_shifted, rel=1e-4
+    )
+
+
 def test_what_double_precision_cannot_tell_is_infinite() -> None:
     """Never a number made of rounding errors."""
     charts = (
@@ -533,6 +558,14 @@ def test_the_subgroup_is_the_smallest_that_does() -> None:
     size = shewhart_size(width=3.0, shift=0.7, arl=1.5)
     assert shewhart_run_length(width=3.0, shift=0.7, size=size).mean <= 1.5
     assert shewhart_run_length(width=3.0, shift=0.7, size=size - 1).mean > 1.5
+    # T2 of one range is the square of the standardised mean.
+    assert t2_size(ranges=1, limit=9.0, distance=0.7, arl=1.5) == size
+    assert (
+        t2_size(
+            ranges=4, limit=t2_limit(ranges=4, arl=1 / 0.0027), distance=0.7, arl=1.5
+        )
+        > size
+    )
 
 
 @pytest.mark.source("definition: the rules themselves, simulated with a fixed seed")
@@ -569,6 +602,11 @@ def test_ruled_distribution_against_simulation(rules: tuple[Rule, ...]) -> None:
         Refusal("width", lambda: ewma_run_length(weight=0.1, width=-3.0)),
         Refusal("arl", lambda: ewma_width(weight=0.1, arl=0.5)),
         Refusal("abs(shift)", lambda: design_ewma(shift=0.0, arl=500.0)),
+        Refusal("distance", lambda: design_mewma(ranges=2, distance=0.0, arl=200.0)),
+        Refusal("arl", lambda: design_mewma(ranges=2, distance=1.0, arl=1.0)),
+        Refusal(
+            "distance", lambda: t2_size(ranges=2, limit=9.0, distance=-1.0, arl=2.0)
+        ),
         Refusal("reference", lambda: cusum_run_length(reference=0.0, interval=4.0)),
         Refusal(
             "reference",
