@@ -133,6 +133,36 @@ def study() -> None:
     """Run many simulated stories and count."""
 
 
+@study.command("detection")
+@click.option(
+    "--replicates", type=click.IntRange(64, 100_000), default=500, show_default=True,
+    help="Builds of each kind.",
+)  # fmt: skip
+@click.option("--seed", type=click.IntRange(min=0), default=7, show_default=True)
+@click.option("--workers", type=click.IntRange(1, 256), help="Left out: all cores.")
+@click.option(
+    "--into", type=click.Path(file_okay=False, path_type=Path),
+    default=Path("detection-study"), show_default=True,
+    help="Folder for tables and picture.",
+)  # fmt: skip
+def study_detection(
+    replicates: int, seed: int, workers: int | None, into: Path
+) -> None:
+    """Measure the detector on simulated worlds, beside its goals and its limits."""
+    from daemon.commands import detecting  # noqa: PLC0415 -- loads the plotting
+
+    with progressing(1000, "Builds") as step:
+        detecting.study_detection(
+            replicates,
+            seed,
+            workers,
+            into,
+            lambda share, case: step(
+                Step(done=int(1000 * share), units=1000, words=case)
+            ),
+        )
+
+
 @study.command("demo")
 @click.option("--seeds", type=click.IntRange(1, 10_000), default=200, show_default=True)
 @click.option("--json", "json_", is_flag=True, help="For a program.")

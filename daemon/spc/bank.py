@@ -209,16 +209,18 @@ class Bank:
         own2 = float(self._part2[0, place])
         return own2 + float(layout.latent[:, place] ** 2 @ common2)
 
-    def second_reel(self, column: int, errors: Array, variance: Array) -> Array:
+    def second_reel(
+        self, column: int, errors: Array, variance: Array, *, build: int = 0
+    ) -> Array:
         """Return the probability that units carry the second reel, by one hypothesis.
 
         Parameters
         ----------
         column : int
-            A hypothesis of the first build that two reels are mixed.
+            A hypothesis of the build that two reels are mixed.
         errors, variance : (n, R)
         """
-        row = self.rows.picked(np.array([[column]]))
+        row = self.rows.of_build(build).picked(np.array([[column]]))
         return np.array(
             [
                 self.fold_into(row.repeated(1), e[None], v[None]).second[0, 0]

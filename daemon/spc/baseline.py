@@ -6,8 +6,8 @@ conditioning on the segment means; the variances to the maximum a posteriori.
 """
 
 from collections.abc import Sequence
-from importlib import import_module
 from dataclasses import dataclass
+from importlib import import_module
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray

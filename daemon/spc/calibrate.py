@@ -6,7 +6,7 @@ they exceed no more often than accepted.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import dataclass
 from math import ceil, log
 from multiprocessing import get_context
@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.spc.bank import Bank
-from daemon.spc.baseline import fit_baseline_of
+from daemon.spc.baseline import Baseline, fit_baseline_of
 from daemon.spc.checks import count, finite_array, positive, share
 from daemon.spc.errors import OutOfRangeError
 from daemon.spc.layout import Layout
 from daemon.spc.shipped import SHIPPED_LIMITS
-from daemon.spc.worlds import FAMILY, World, draw
+from daemon.spc.worlds import FAMILY, Drawn, World, draw, true_baseline
 
 Array = NDArray[np.float64]
 
@@ -28,7 +28,8 @@ ALLOWANCE = 1.4
 """How much oftener than in the first world a false hold may be in the others."""
 LOWEST_LIMIT = 0.0
 """A finding is never less likely than none."""
-SIDE_BY_SIDE = 64
+SIDE_BY_SIDE = 16
+"""More builds at once no longer fit into a processor's cache."""
 FEWEST_EXCEEDING = 5
 
 
@@ -71,6 +72,7 @@ class _Job:
     build_units: int
     builds: int
     seed: np.random.SeedSequence
+    known: bool
 
 
 def calibrate(
@@ -137,10 +139,7 @@ def calibrate(
         worlds=worlds,
         progress=progress,
     )
-    limit = LOWEST_LIMIT
-    for index, values in enumerate(maxima):
-        allowed = accepted if index == 0 else ALLOWANCE * accepted
-        limit = max(limit, _exceeded_by(values, allowed))
+    limit = limit_of(maxima, accepted)
     return Calibration(
         log_odds_limit=limit,
         accepted_rate=accepted,
@@ -162,10 +161,14 @@ def good_maxima(
     workers: int = 1,
     worlds: Sequence[World] = FAMILY,
     progress: Callable[[float], None] | None = None,
+    known: bool = False,
+    pool: Executor | None = None,
 ) -> Array:
     """Return the largest log-odds of good builds, shape (worlds, replicates).
 
-    The parameters are those of `calibrate`.
+    The parameters are those of `calibrate`; with `known` the detector knows the world
+    and the ranges' means, as no maker does. A `pool` that is there already serves
+    instead of new processes.
     """
     batches = ceil(replicates / SIDE_BY_SIDE)
     seeds = np.random.SeedSequence(seed).spawn(len(worlds) * batches)
@@ -177,12 +180,13 @@ def good_maxima(
             build_units=build_units,
             builds=SIDE_BY_SIDE,
             seed=seeds[index * batches + batch],
+            known=known,
         )
         for index, world in enumerate(worlds)
         for batch in range(batches)
     ]
     done: list[Array] = []
-    for result in _results(jobs, workers):
+    for result in _results(jobs, workers, pool):
         done.append(result)
         if progress is not None:
             progress(len(done) / len(jobs))
@@ -260,13 +264,49 @@ def _exceeded_by(values: Array, allowed: float) -> float:
     return float(ranked[min(int(allowed * values.size), values.size - 1)])
 
 
-def _results(jobs: Sequence[_Job], workers: int) -> Iterator[Array]:
+def _results(
+    jobs: Sequence[_Job], workers: int, pool: Executor | None
+) -> Iterator[Array]:
+    if pool is not None:
+        yield from pool.map(_watch, jobs)
+        return
     if workers == 1:
         yield from map(_watch, jobs)
         return
     # spawned, not forked: the caller may run threads
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        yield from pool.map(_watch, jobs)
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as own:
+        yield from own.map(_watch, jobs)
+
+
+def baselines_of(
+    world: World, layout: Layout, drawn: Drawn, *, known: bool
+) -> list[Baseline]:
+    """Return what each replicate's history teaches, or what is true."""
+    if known:
+        return [true_baseline(world, layout, mean) for mean in drawn.mean_ppm]
+    return [fit_baseline_of(history, layout) for history in drawn.segments]
+
+
+def limit_of(maxima: Array, accepted: float) -> float:
+    """Return the smallest limit that keeps the accepted rate in every world.
+
+    Parameters
+    ----------
+    maxima : (worlds, replicates) array
+        From `good_maxima`; the first world keeps the rate, the others 1.4 times it.
+    accepted : float
+        Share of good builds that may be held.
+
+    Examples
+    --------
+    >>> limit_of(np.arange(100.0)[None], 0.02)
+    97.0
+    """
+    limit = LOWEST_LIMIT
+    for index, values in enumerate(maxima):
+        allowed = accepted if index == 0 else ALLOWANCE * accepted
+        limit = max(limit, _exceeded_by(values, allowed))
+    return limit
 
 
 def _watch(job: _Job) -> Array:
@@ -289,7 +329,7 @@ def _watch(job: _Job) -> Array:
     errors[:, change:] += moved[:, None]
     unknown = [("",) * layout.parts] * job.builds
     bank = Bank(
-        [fit_baseline_of(history, layout) for history in drawn.segments],
+        baselines_of(job.world, layout, drawn, known=job.known),
         unknown,
         [""] * job.builds,
     )

@@ -94,7 +94,7 @@ def _update(
 _update_compiled = _compiled(_update)
 
 
-def fold(  # noqa: C901, PLR0912 -- one loop, as it is compiled
+def fold(  # noqa: PLR0912, PLR0917 -- one loop, as it is compiled
     mean: Array,
     covariance: Array,
     errors: Array,
@@ -222,7 +222,7 @@ def drift(mean: Array, covariance: Array, slope: Ints, first: int, ranges: int) 
 drift_compiled = _compiled(drift)
 
 
-def scatter(  # noqa: C901, PLR0912, PLR0915 -- one loop, as it is compiled
+def scatter(  # noqa: PLR0912, PLR0915, PLR0917 -- one loop, as it is compiled
     data: Array,
     seen: Bools,
     segment: Ints,

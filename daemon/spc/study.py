@@ -8,14 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.spc.bank import Bank
-from daemon.spc.baseline import fit_baseline_of
+from daemon.spc.baseline import Baseline
+from daemon.spc.calibrate import SIDE_BY_SIDE, baselines_of
 from daemon.spc.finding import Finding, describe
+from daemon.spc.hypotheses import Cause
 from daemon.spc.layout import Layout
 from daemon.spc.worlds import NOMINAL, Drawn, World, draw
 
 Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
-SIDE_BY_SIDE = 64
+MEMBERS_AFTER = 30
+HALF = 0.5
 MISSED = 40
 """Delay that counts for a fault that is not found."""
 LATER = 5
@@ -23,7 +27,7 @@ LATER = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """What goes wrong in the first range, in tolerances.
+    """What goes wrong, in the first range unless said otherwise, in tolerances.
 
     Attributes
     ----------
@@ -46,6 +50,10 @@ class Fault:
         Units between runs of the check standard; the first precedes the first unit.
     check_sigma, check_quantum : float
         Its noise and resolution.
+    part : int
+        Which part's reel it is, for a common one its index after the ranges.
+    later : int
+        Units after which a finding is looked at again.
     """
 
     name: str
@@ -61,6 +69,8 @@ class Fault:
     check_every: int | None = None
     check_sigma: float = 0.0
     check_quantum: float = 0.0
+    part: int = 0
+    later: int = LATER
 
 
 FAULTS = (
@@ -83,6 +93,7 @@ FAULTS = (
         name="laboratory bench steps 300 ppm",
         cause="bench",
         step=0.3,
+        later=10,
         check_every=10,
         check_sigma=0.005,
     ),
@@ -90,6 +101,7 @@ FAULTS = (
         name="handheld bench steps 300 ppm",
         cause="bench",
         step=0.3,
+        later=10,
         check_every=10,
         check_sigma=0.03,
         check_quantum=0.1,
@@ -143,6 +155,9 @@ class Outcome:
     named_later: float
     covered: float
     covered_later: float
+    members: float
+    """Where two reels are mixed: share of the first 30 units whose reel is told right
+    once they are in."""
 
 
 def study_fault(
@@ -170,19 +185,23 @@ def study_fault(
     world : World
     """
     seeds = np.random.SeedSequence(seed).spawn(ceil(replicates / SIDE_BY_SIDE))
-    histories: list[_History] = []
+    histories: list[History] = []
     for one in seeds:
-        rng = np.random.default_rng(one)
-        drawn = draw(
-            world,
+        batch = study_batch(
+            (fault,),
             layout,
+            limits=(limit,),
             segment_units=segment_units,
             build_units=build_units,
-            replicates=SIDE_BY_SIDE,
-            rng=rng,
+            seed=one,
+            world=world,
         )
-        histories += _batch(fault, layout, limit, drawn, world, rng)
-    del histories[replicates:]
+        histories += batch[0][0]
+    return outcome_of(fault, histories[:replicates])
+
+
+def outcome_of(fault: Fault, histories: Sequence["History"]) -> Outcome:
+    """Return what many replicates came to."""
     kept = [h for h in histories if not h.too_early]
     found = [h for h in kept if h.at_once is not None]
     later = [h for h in found if h.later is not None]
@@ -198,11 +217,12 @@ def study_fault(
         named_later=_share([_named(h.later, fault) for h in later]),
         covered=_share([_covered(h.at_once, h.truth_ppm) for h in found]),
         covered_later=_share([_covered(h.later, h.truth_ppm) for h in later]),
+        members=_share([h.members for h in kept]),
     )
 
 
 @dataclass(slots=True, kw_only=True)
-class _History:
+class History:
     """One replicate: the finding when it came, and some units later."""
 
     truth_ppm: float
@@ -210,52 +230,140 @@ class _History:
     delay: int = MISSED
     at_once: Finding | None = None
     later: Finding | None = None
+    members: float = float("nan")
+
+    def done(self, fault: Fault, delay: int) -> bool:
+        """Whether nothing more is asked of it after so many units."""
+        return self.too_early or (
+            self.at_once is not None and delay >= self.delay + fault.later
+        )
 
 
-def _batch(
-    fault: Fault,
+def study_batch(
+    faults: Sequence[Fault],
     layout: Layout,
-    limit: float,
-    drawn: Drawn,
-    world: World,
-    rng: np.random.Generator,
-) -> list[_History]:
-    """Watch a batch of builds with the fault put in."""
-    errors, truth = _with_fault(fault, layout, drawn, world, rng)
-    builds, units, ranges = errors.shape
-    bank = Bank(
-        [fit_baseline_of(history, layout) for history in drawn.segments],
-        [("",) * layout.parts] * builds,
-        [""] * builds,
+    *,
+    limits: Sequence[float],
+    segment_units: Sequence[int],
+    build_units: int,
+    seed: np.random.SeedSequence,
+    world: World = NOMINAL,
+    known: bool = False,
+) -> list[list[list[History]]]:
+    """Return 16 replicates of each fault at each limit, from the same good builds.
+
+    Parameters
+    ----------
+    known : bool
+        Whether the detector knows the world and the ranges' means.
+    """
+    rng = np.random.default_rng(seed)
+    drawn = draw(
+        world,
+        layout,
+        segment_units=segment_units,
+        build_units=build_units,
+        replicates=SIDE_BY_SIDE,
+        rng=rng,
     )
-    histories = [_History(truth_ppm=float(t)) for t in truth]
+    baselines = baselines_of(world, layout, drawn, known=known)
+    return [
+        _follow(
+            fault,
+            baselines,
+            limits,
+            *_with_fault(fault, layout, drawn, world, rng),
+            rng,
+        )
+        for fault in faults
+    ]
+
+
+def _follow(
+    fault: Fault,
+    baselines: Sequence[Baseline],
+    limits: Sequence[float],
+    errors: Array,
+    truth: Array,
+    carries: Bools,
+    rng: np.random.Generator,
+) -> list[list[History]]:
+    """Watch a batch of builds with the fault put in, at several limits at once."""
+    builds, units, ranges = errors.shape
+    layout = baselines[0].layout
+    bank = Bank(baselines, [("",) * layout.parts] * builds, [""] * builds)
+    histories = [[History(truth_ppm=float(t)) for t in truth] for _ in limits]
     unit, none = layout.unit_ppm, np.zeros((builds, ranges))
     checked_before = 0
     for index in range(units):
         if fault.recorded and index == fault.first_unit - 1:
-            bank.change_reels([0])
+            bank.change_reels([fault.part])
         if fault.check_every is not None and index % fault.check_every == 0:
             bank.check(*_check(fault, index, (builds, ranges), rng))
             checked_before = index + 1
         bank.take(errors[:, index] / unit, none)
-        exceeding = bank.log_odds() > limit
+        if fault.mixed and index + 1 == MEMBERS_AFTER:
+            _members(bank, errors[:, : index + 1], carries, histories)
         delay = index + 2 - fault.first_unit
-        for build, history in enumerate(histories):
-            if history.too_early:
-                continue
-            fresh = history.at_once is None and exceeding[build]
-            if fresh and delay < 1:
-                history.too_early = True
-            elif fresh and delay < MISSED:
-                history.delay = delay
-                history.at_once = describe(
-                    bank, build, limit=limit, checked_before=checked_before
+        log_odds = bank.log_odds()
+        for limit, row in zip(limits, histories, strict=True):
+            for build, history in enumerate(row):
+                _note(
+                    history, bank, build, fault, limit, delay, log_odds, checked_before
                 )
-            elif history.at_once is not None and delay == history.delay + LATER:
-                history.later = describe(
-                    bank, build, limit=limit, checked_before=checked_before
-                )
+        settled = all(h.done(fault, delay) for row in histories for h in row)
+        if settled and (not fault.mixed or index + 1 >= MEMBERS_AFTER):
+            break
     return histories
+
+
+def _note(
+    history: History,
+    bank: Bank,
+    build: int,
+    fault: Fault,
+    limit: float,
+    delay: int,
+    log_odds: Array,
+    checked_before: int,
+) -> None:
+    if history.too_early or delay >= MISSED + fault.later:
+        return
+    fresh = history.at_once is None and log_odds[build] > limit
+    if fresh and delay < 1:
+        history.too_early = True
+    elif fresh and delay < MISSED:
+        history.delay = delay
+        history.at_once = describe(
+            bank, build, limit=limit, checked_before=checked_before
+        )
+    elif history.at_once is not None and delay == history.delay + fault.later:
+        history.later = describe(
+            bank, build, limit=limit, checked_before=checked_before
+        )
+
+
+def _members(
+    bank: Bank,
+    errors: Array,
+    carries: Bools,
+    histories: Sequence[Sequence[History]],
+) -> None:
+    """Compare which units carry the second reel with which are said to."""
+    rows = bank.rows
+    mixed = np.where(rows.cause == Cause.MIXED, rows.log_weight, -np.inf)
+    none = np.zeros(errors.shape[1:])
+    for build, column in enumerate(mixed.argmax(axis=1)):
+        if not np.isfinite(mixed[build, column]):
+            continue
+        scaled = errors[build] / bank.layout.unit_ppm
+        second = bank.second_reel(int(column), scaled, none, build=build) > HALF
+        # of two mixed reels either may be called the second
+        if rows.mean[build, bank.layout.ranges, column] < 0:
+            second = ~second
+        right = float(np.mean(second == carries[build, : len(second)]))
+        for row in histories:
+            row[build].members = right
 
 
 def _with_fault(
@@ -264,33 +372,39 @@ def _with_fault(
     drawn: Drawn,
     world: World,
     rng: np.random.Generator,
-) -> tuple[Array, Array]:
-    """Return errors (B, n, R) with the fault and its true size (B,), in ppm."""
+) -> tuple[Array, Array, Bools]:
+    """Return errors (B, n, R) with the fault, its true size (B,), both in ppm.
+
+    Last, which units (B, n) carry the second of two mixed reels.
+    """
     errors = drawn.errors_ppm.copy()
     builds, units, _ = errors.shape
     first = fault.first_unit - 1
-    tolerance = float(layout.tolerance_ppm[0])
+    part = fault.part
+    tolerance = float(layout.tolerance_ppm[part])
+    along = layout.sensitivity[part]
     truth = np.full(builds, np.nan)
     if fault.recorded:
-        errors[:, first:, 0] -= drawn.reel_ppm[:, :1]
+        errors[:, first:] -= drawn.reel_ppm[:, part, None, None] * along
     if fault.shift or fault.spread > 1.0:
-        errors[:, first:, 0] += fault.shift * tolerance
+        errors[:, first:] += fault.shift * tolerance * along
         kept = 0.0 if fault.recorded else 1.0
-        truth = kept * drawn.reel_ppm[:, 0] + fault.shift * tolerance
+        truth = kept * drawn.reel_ppm[:, part] + fault.shift * tolerance
         # variances add, whatever the tails of the rest
         more = world.own * tolerance * (fault.spread**2 - 1.0) ** 0.5
-        errors[:, first:, 0] += rng.normal(0.0, 1.0, (builds, units - first)) * more
+        wider = rng.normal(0.0, more, (builds, units - first, 1))
+        errors[:, first:] += wider * along
     if fault.shared:
         errors[:, first:] += fault.shared * layout.unit_ppm
         truth = drawn.build_ppm + fault.shared * layout.unit_ppm
+    carries = rng.random((builds, units)) < HALF
     if fault.mixed:
-        carries = rng.random((builds, units)) < 0.5
         errors[..., 0] += carries * fault.mixed * tolerance
     bench = fault.step + fault.slope * np.arange(units)
     errors[..., 0] += bench * layout.unit_ppm
     if fault.step:
         truth = np.full(builds, fault.step * layout.unit_ppm)
-    return errors, truth
+    return errors, truth, carries
 
 
 def _check(
@@ -308,7 +422,11 @@ def _check(
 def _named(finding: Finding | None, fault: Fault) -> bool:
     if finding is None or finding.cause != fault.cause:
         return False
-    return finding.range_index == (None if fault.shared else 0)
+    if fault.shared:
+        return finding.range_index is None
+    if fault.cause == "bench":
+        return finding.range_index == 0
+    return finding.part_index == fault.part
 
 
 def _covered(finding: Finding | None, truth_ppm: float) -> float:

@@ -11,10 +11,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.spc.baseline import Segment
+from daemon.spc.baseline import Baseline, Segment
 from daemon.spc.layout import Layout
 
 Array = NDArray[np.float64]
+
+KNOWN_UNITS = 1_000_000
+"""As good as any number of units."""
 
 Tails = Literal["normal", "t5", "t3", "uniform"]
 
@@ -91,12 +94,15 @@ class Drawn:
         How far the reels it begins with lie from average ones.
     build_ppm : (B,)
         Its shared level.
+    mean_ppm : (B, R)
+        Means of the ranges over all reels and builds.
     """
 
     segments: tuple[tuple[Segment, ...], ...]
     errors_ppm: Array
     reel_ppm: Array
     build_ppm: Array
+    mean_ppm: Array
 
 
 def draw(
@@ -144,6 +150,30 @@ def draw(
         errors_ppm=errors,
         reel_ppm=reels,
         build_ppm=build,
+        mean_ppm=mean[:, 0],
+    )
+
+
+def true_baseline(world: World, layout: Layout, mean_ppm: Array) -> Baseline:
+    """Return the baseline of somebody who knows the world, and the ranges' means.
+
+    Parameters
+    ----------
+    mean_ppm : (R,)
+    """
+    ranges = layout.ranges
+    return Baseline(
+        layout=layout,
+        sigma_ppm=world.own * layout.tolerance_ppm,
+        shared_sigma_ppm=world.shared * layout.unit_ppm,
+        reel_sigma_ppm=world.reel * layout.tolerance_ppm,
+        build_sigma_ppm=world.build * layout.unit_ppm,
+        mean=mean_ppm,
+        covariance=np.zeros((ranges, ranges)),
+        reels=(),
+        builds=(),
+        segments=0,
+        units=KNOWN_UNITS,
     )
 
 

@@ -33,7 +33,8 @@ def test_a_limit_is_exceeded_no_oftener_than_accepted() -> None:
     assert [one.world for one in found.rates] == [w.name for w in FAMILY[:2]]
     assert found.rates[0].rate <= 0.1
     assert found.rates[1].rate <= 0.14
-    assert shares == [0.5, 1.0]
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0
 
 
 def test_the_same_seed_gives_the_same_limit() -> None:
