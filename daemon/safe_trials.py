@@ -38,7 +38,6 @@ STEPS_S = (3600, -3600)
 LONGEST_S = 60.0
 POINTS_AFTER_STEP = 3
 SHIFTED_WITHIN_S = 60.0
-TIMEOUT_S = 0.5
 WITHOUT_WATCHDOG, WITH_WATCHDOG = "scpi_current_source", "watched_current_source"
 
 Harm = Callable[[int, "Victims"], bool]
@@ -106,6 +105,7 @@ class Victims:
 
     def __init__(self, process: subprocess.Popen[str]) -> None:
         self._process = process
+        self.last = ""
         self._said: queue.Queue[str] = queue.Queue()
         Thread(target=self._listen, name="listener", daemon=True).start()
 
@@ -127,19 +127,24 @@ class Victims:
             None came in time.
         """
         deadline_s = time.monotonic() + LONGEST_S
+        heard = ""
         while (left_s := deadline_s - time.monotonic()) > 0:
             try:
-                first, _, rest = self._said.get(timeout=left_s).partition(" ")
+                heard = self._said.get(timeout=left_s)
             except queue.Empty:
                 break
+            first, _, rest = heard.partition(" ")
             if first == word:
                 return rest
-        message = f"the process that measures did not say {word!r}"
+            if first == "alarm":  # it measures no more
+                break
+        message = f"the process that measures said {heard!r}, not {word!r}"
         raise TrialError(message)
 
     def _listen(self) -> None:
         for line in self._process.stdout or ():
-            self._said.put(line.strip())
+            self.last = line.strip()
+            self._said.put(self.last)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +196,7 @@ class _Trials:
         def harm(pid: int, victims: Victims) -> bool:
             shift.set(by_s)
             undisturbed = _points_go_on(victims, by_s)
-            _wait_until_on(self.bench[1])
+            _wait_until_on(self.bench[1], victims)
             os.kill(pid, signal.SIGKILL)
             shift.set(0)
             return undisturbed
@@ -236,9 +241,9 @@ class _Trials:
         if not self._said_at_start(victims):
             message = "what the source cannot do was not said at start"
             raise TrialError(message)
-        _wait_until_on(self.bench[1])
+        _wait_until_on(self.bench[1], victims)
         time.sleep(self.chance.uniform(0.0, 0.2))
-        _wait_until_on(self.bench[1])
+        _wait_until_on(self.bench[1], victims)
         return pid
 
     def _said_at_start(self, victims: Victims) -> bool:
@@ -285,11 +290,11 @@ def _points_go_on(victims: Victims, by_s: int) -> bool:
     return True
 
 
-def _wait_until_on(hands: Hands) -> None:
+def _wait_until_on(hands: Hands, victims: Victims) -> None:
     deadline_s = time.monotonic() + LONGEST_S
     while not hands.state()["source_on"]:
         if time.monotonic() > deadline_s:
-            message = "the source was never turned on"
+            message = f"the source was not turned on; last heard: {victims.last!r}"
             raise TrialError(message)
 
 
@@ -308,7 +313,6 @@ def _bench(folder: Path, source: str) -> Iterator[tuple[Home, Hands]]:
     home = lay_out(folder)
     file = home.folder / "bench.toml"
     text = file.read_text(encoding="utf-8").replace(WITH_WATCHDOG, source)
-    text = text.replace(f'"{source}"', f'"{source}"\ntimeout_s = {TIMEOUT_S}')
     file.write_text(text, encoding="utf-8")
     with simulated_bench(home, seed=1, units=4) as (_, said):
         write_addresses(file, said["instruments"])

@@ -17,11 +17,12 @@ from typing import Any
 import pandas as pd
 
 from config.model import CheckStandard
-from daemon.bench.check import check_range, own_limits
+from daemon.bench.check import check_range
 from daemon.clock import Clock
 from daemon.holds import PLACED_BY, NotAllowedError
 from daemon.judge import KnownGood, Measured
 from daemon.metrology.drift import CheckPoint, carried_ppm
+from daemon.spc.check_limits import own_limits
 from storage.records import (
     Decision,
     Doubt,
