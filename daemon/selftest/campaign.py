@@ -2,7 +2,9 @@
 
 Each unit has to be right within its stated uncertainty, or not judged with the reason.
 A session begins and ends with the check standard, as on any bench; what it moved by in
-between is carried in the uncertainty of the units between.
+between is carried in the uncertainty of the units between. One meter at a time moves
+between two checks: two that cancel each other at the closing check, and not before,
+are beyond what a check standard can tell.
 """
 
 import tempfile
@@ -371,9 +373,10 @@ class _Campaign:
         lasting: set[str] = set()
         roles = []
         for fault in (self._fault(), *self._passing()):
-            if fault.role in spoiled | lasting or (
-                fault.kind in FOR_ALL_UNITS and fault.role in roles
-            ):
+            moved = spoiled | lasting
+            if fault.kind in FOR_ALL_UNITS and (moved or fault.role in roles):
+                continue
+            if fault.role in moved:
                 continue  # mending the line would mend the drift as well
             if fault.kind in FOR_ALL_UNITS:
                 lasting.add(fault.role)
