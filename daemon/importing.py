@@ -21,7 +21,7 @@ from daemon.bench.errors import BenchError
 from daemon.control import TypedReading
 from daemon.cycle import Cycle, RunHeader
 from daemon.metrology.errors import MetrologyError
-from daemon.typed import ImplausibleReadingError, readings_of
+from daemon.typed import TypedError, readings_of
 from storage.errors import ConflictError
 from storage.records import Build, Configuration, Fitting, Reel, Session
 
@@ -204,7 +204,7 @@ def take(
                 {},
             )
         except (
-            ImplausibleReadingError,
+            TypedError,
             BenchError,
             MetrologyError,
             ConflictError,

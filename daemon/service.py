@@ -35,7 +35,7 @@ from daemon.bench.errors import (
 )
 from daemon.bench.guard import Orders, turn_off
 from daemon.bench.visa import connect
-from daemon.beside import asked, failing
+from daemon.beside import AnswerError, asked, failing
 from daemon.clock import Clock, ScaledClock
 from daemon.control import Desk, Order, Ticket, routes
 from daemon.cycle import Cycle, Recorded, RunHeader
@@ -46,7 +46,7 @@ from daemon.metrology.errors import MetrologyError
 from daemon.processes import require_free
 from daemon.schedule import Job, Schedule
 from daemon.station import NotJudgedError, Station
-from daemon.typed import ImplausibleReadingError, readings_of
+from daemon.typed import TypedError, readings_of
 from storage import endpoint as endpoints
 from storage.errors import NotFoundError, StorageError
 from storage.local import LocalStore
@@ -275,7 +275,8 @@ class Worker:
             BenchError,
             StorageError,
             MetrologyError,
-            ImplausibleReadingError,
+            TypedError,
+            AnswerError,
         ) as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self._trouble(exc)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from config.model import Bench
+from daemon.bench.errors import NoRangeError
 from daemon.bench.plan import smallest_range
 from daemon.bench.readings import Point, RangeReadings
 from daemon.control import TypedReading
@@ -12,17 +13,36 @@ PLAUSIBLE = 0.5
 """Indicated over reference may be off by this share; more is a slip of the pen."""
 
 
-class ImplausibleReadingError(ValueError):
-    """A typed pair of readings that no unit can show."""
+class TypedError(ValueError):
+    """Typed readings that cannot be, in one sentence for a person."""
 
-    def __init__(self, *, range_: str, reference: float, indicated: float) -> None:
+
+class ImplausibleReadingError(TypedError):
+    """A typed pair of readings that no unit can show; perhaps of range `like`."""
+
+    def __init__(
+        self, *, range_: str, reference: float, indicated: float, like: str | None
+    ) -> None:
         self.range = range_
         self.reference = reference
         self.indicated = indicated
+        self.like = like
+        hint = "check units, prefixes and the range"
+        if like is not None:
+            hint = f"it reads like range {like}: check the switch, units and prefixes"
         super().__init__(
             f"range {range_}: {indicated:g} indicated for {reference:g} put in is off "
-            f"by more than {PLAUSIBLE:.0%}; check units, prefixes and the range"
+            f"by more than {PLAUSIBLE:.0%}; {hint}"
         )
+
+
+class NoMeterRangeError(TypedError):
+    """A typed reading that no listed range of the meter can show."""
+
+    def __init__(self, *, range_: str, reason: str) -> None:
+        self.range = range_
+        self.reason = reason
+        super().__init__(f"range {range_}: {reason}")
 
 
 def readings_of(
@@ -46,10 +66,21 @@ def readings_of(
         The product has no such range.
     ImplausibleReadingError
         Reference and output cannot belong together.
-    daemon.bench.errors.NoRangeError
+    NoMeterRangeError
         The bench file lists no meter range that holds a reading.
     """
     return [_one(reading, product, bench, at_s, ambient_c) for reading in typed]
+
+
+def _like(product: ProductModel, reading: TypedReading, true: float) -> str | None:
+    """Return the range that these readings would be plausible on, if any."""
+    if true == 0:
+        return None
+    ratio = (reading.output - reading.output_zero) / true
+    for one in product.ranges:
+        if abs(ratio / one.nominal_transfer - 1) <= PLAUSIBLE:
+            return one.title
+    return None
 
 
 def _one(
@@ -64,9 +95,21 @@ def _one(
     indicated = (reading.output - reading.output_zero) / model.nominal_transfer
     if true == 0 or abs(indicated / true - 1) > PLAUSIBLE:
         raise ImplausibleReadingError(
-            range_=model.title, reference=true, indicated=indicated
+            range_=model.title,
+            reference=true,
+            indicated=indicated,
+            like=_like(product, reading, true),
         )
     divide_by = bench.reference_is.standard_ohm or 1.0
+    try:
+        reference_range = smallest_range(
+            bench.reference.ranges, reading.reference * divide_by, role="reference"
+        )
+        output_range = smallest_range(
+            bench.output.ranges, reading.output, role="output"
+        )
+    except NoRangeError as exc:
+        raise NoMeterRangeError(range_=model.title, reason=str(exc)) from exc
     zero = Point(
         level=0.0,
         reference=(reading.reference_zero,),
@@ -82,11 +125,7 @@ def _one(
     return RangeReadings(
         range=model.key,
         points=(zero, level, zero),
-        reference_full_scale=smallest_range(
-            bench.reference.ranges, reading.reference * divide_by, role="reference"
-        ).full_scale,
-        output_full_scale=smallest_range(
-            bench.output.ranges, reading.output, role="output"
-        ).full_scale,
+        reference_full_scale=reference_range.full_scale,
+        output_full_scale=output_range.full_scale,
         ambient_c=ambient_c,
     )

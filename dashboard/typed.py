@@ -5,8 +5,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from config.errors import QuantityError
+from config.model import Bench, Beside
 from config.quantity import Unit, parse, spell
+from daemon.beside import AnswerError, answered
+from daemon.control import TypedReading
 from daemon.product import ProductModel
+from daemon.typed import TypedError, readings_of
 from daemon.words import percent
 
 
@@ -45,48 +49,86 @@ class Understood:
         }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnderstoodCheck:
+    """One check beside the range errors, in its own unit."""
+
+    name: str
+    words: str
+    value: float
+
+    @property
+    def order(self) -> dict[str, Any]:
+        """The answer as the control takes it."""
+        return {"name": self.name, "value": self.value}
+
+
 def understood(
-    texts: Mapping[str, Texts], product: ProductModel
+    texts: Mapping[str, Texts], product: ProductModel, bench: Bench
 ) -> tuple[list[Understood], list[str]]:
     """Return what was understood, and what was not, a sentence each.
+
+    Readings that no unit can show are refused here as they would be later.
 
     Parameters
     ----------
     texts
         By range; ranges left blank are left out.
     """
-    into = Unit(product.settings.input_unit)
-    out_of = Unit(product.settings.output_unit)
     found, faults = [], []
     for key, typed in texts.items():
         if typed.blank:
             continue
-        one = product.range(key)
         try:
-            reference = parse(typed.into, into)
-            output = parse(typed.out_of, out_of)
-            zero = parse(typed.zero, out_of) if typed.zero.strip() else 0.0
+            found.append(_one(key, typed, product, bench))
         except QuantityError as exc:
-            faults.append(f"{one.title}: {exc}.")
-            continue
-        if reference == 0:
-            faults.append(f"{one.title}: nothing was put in.")
-            continue
-        indicated = (output - zero) / one.nominal_transfer
-        error_ppm = 1e6 * (indicated / reference - 1)
-        words = (
-            f"{one.title}: {spell(reference, into)} in, {spell(output, out_of)} out, "
-            f"{percent(error_ppm, 100.0)}"
-        )
-        found.append(
-            Understood(
-                range=key,
-                words=words,
-                reference=reference,
-                output=output,
-                output_zero=zero,
-            )
-        )
+            faults.append(f"{product.range(key).title}: {exc}.")
+        except TypedError as exc:
+            text = str(exc).rstrip(".")
+            faults.append(f"{text[0].upper()}{text[1:]}.")
     if not found and not faults:
         faults.append("No reading was typed.")
     return found, faults
+
+
+def understood_checks(
+    texts: Mapping[str, str], plan: Mapping[str, Beside]
+) -> tuple[list[UnderstoodCheck], list[str]]:
+    """Return what was understood of the checks, and what was not."""
+    found, faults = [], []
+    for name, text in texts.items():
+        if not text.strip():
+            faults.append(f"{name}: not answered.")
+            continue
+        try:
+            value = answered(name, plan[name], text)
+        except AnswerError as exc:
+            faults.append(f"{exc}.")
+            continue
+        unit = plan[name].unit
+        said = spell(value, Unit(unit)) if unit else ("yes" if value else "no")
+        found.append(UnderstoodCheck(name=name, words=f"{name}: {said}", value=value))
+    return found, faults
+
+
+def _one(key: str, typed: Texts, product: ProductModel, bench: Bench) -> Understood:
+    into = Unit(product.settings.input_unit)
+    out_of = Unit(product.settings.output_unit)
+    one = product.range(key)
+    reading = TypedReading(
+        range=key,
+        reference=parse(typed.into, into),
+        output=parse(typed.out_of, out_of),
+        output_zero=parse(typed.zero, out_of) if typed.zero.strip() else 0.0,
+    )
+    readings_of([reading], product, bench, at_s=0.0)
+    indicated = (reading.output - reading.output_zero) / one.nominal_transfer
+    error_ppm = 1e6 * (indicated / reading.reference - 1)
+    return Understood(
+        range=key,
+        words=f"{one.title}: {spell(reading.reference, into)} in, "
+        f"{spell(reading.output, out_of)} out, {percent(error_ppm, 100.0)}",
+        reference=reading.reference,
+        output=reading.output,
+        output_zero=reading.output_zero,
+    )

@@ -9,6 +9,7 @@ import click
 from config.errors import QuantityError
 from config.load import load
 from config.quantity import Unit, parse, spell
+from daemon.beside import AnswerError, answered, asked, question
 from daemon.client import Client
 from daemon.commands.manners import (
     as_json,
@@ -22,7 +23,7 @@ from daemon.control import TypedReading
 from daemon.home import Home
 from daemon.processes import answers, running_daemon
 from daemon.product import ProductModel
-from daemon.typed import ImplausibleReadingError, readings_of
+from daemon.typed import TypedError, readings_of
 
 POLL_S = 0.5
 
@@ -147,10 +148,16 @@ def _measure_typed(
         message = "--typed asks questions and needs a terminal."
         raise click.UsageError(message, context)
     typed = _typed_readings(home)
+    checks = _typed_checks(home, [one["range"] for one in typed])
     with nullcontext() if answers(home) else running_daemon(home, "--no-bench"):
         with Client.of(home.data) as client:
             ticket = client.measure(
-                build=build, serial=serials[0], typed=typed, rerun=rerun, note=note
+                build=build,
+                serial=serials[0],
+                typed=typed,
+                checks=checks,
+                rerun=rerun,
+                note=note,
             )
             done = follow(client, ticket)
         _show_unit(context, done)
@@ -179,7 +186,7 @@ def _typed_readings(home: Home) -> list[dict[str, Any]]:
         )
         try:
             readings_of([reading], product, settings.bench, at_s=0.0)
-        except ImplausibleReadingError as exc:
+        except TypedError as exc:
             say(str(exc))
             todo.insert(0, key)
             continue
@@ -207,6 +214,21 @@ def _typed_readings(home: Home) -> list[dict[str, Any]]:
     ]
 
 
+def _typed_checks(home: Home, ranges: Sequence[str]) -> list[dict[str, Any]]:
+    """Ask for the checks beside the range errors."""
+    plan = load(home.folder).plan.checks
+    answers = []
+    for name, check in asked(plan, typed=True, ranges=ranges).items():
+        while True:
+            text = click.prompt(question(name, check), err=True)
+            try:
+                answers.append({"name": name, "value": answered(name, check, text)})
+                break
+            except AnswerError as exc:
+                say(str(exc))
+    return answers
+
+
 def _quantity(question: str, unit: Unit, default: str | None = None) -> float:
     while True:
         text = click.prompt(f"{question} ({unit})", default=default, err=True)
@@ -228,6 +250,9 @@ def _show_typed(readings: Sequence[TypedReading], into: Unit, out_of: Unit) -> N
 def _show_unit(context: click.Context, done: dict[str, Any]) -> None:
     with opened(context) as at:
         rows = at.store.frame("unit_runs", serial=done["serial"])
+        checks = at.store.frame(
+            "check_results", product=at.product, after=done["number"] - 1
+        )
     for remark in done["remarks"]:
         say(remark)
     rows = rows[rows["run"] == done["run"]]
@@ -250,3 +275,16 @@ def _show_unit(context: click.Context, done: dict[str, Any]) -> None:
             "verdict": "verdict",
         },
     )
+    checks = checks[checks["run"] == done["run"]]
+    if not checks.empty:
+        as_table(
+            [
+                {
+                    "check": one["check"],
+                    "value": f"{one['value']:.4g} {one['unit']}".strip(),
+                    "verdict": one["verdict"],
+                }
+                for one in checks.to_dict("records")
+            ],
+            {"check": "check", "value": "value", "verdict": "verdict"},
+        )

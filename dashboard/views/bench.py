@@ -4,13 +4,21 @@ from typing import Any
 
 import streamlit as st
 
+from config.model import Beside
 from config.quantity import Unit, spell
 from daemon import words
+from daemon.beside import asked, question
 from daemon.client import RefusedOrderError
 from daemon.instruments import line_of
 from daemon.product import ProductModel
 from dashboard import data, live, look
-from dashboard.typed import Texts, Understood, understood
+from dashboard.typed import (
+    Texts,
+    Understood,
+    UnderstoodCheck,
+    understood,
+    understood_checks,
+)
 from storage.errors import StorageError
 
 EVERY_S = 1.0
@@ -203,6 +211,9 @@ def by_hand() -> None:
             into.text_input(f"{one.title}: in", key=f"in {one.key}")
             out_of.text_input("out", key=f"out {one.key}")
             zero.text_input("out at zero", key=f"zero {one.key}")
+        for name, beside in asked_by_hand(connection).items():
+            label = question(name, beside)
+            st.text_input(f"{label[0].upper()}{label[1:]}", key=f"beside {name}")
         st.checkbox("This unit was measured before", key="typed rerun")
         st.form_submit_button("Check what I typed", on_click=check)
     for fault in st.session_state.get(FAULTS, ()):
@@ -210,7 +221,8 @@ def by_hand() -> None:
     if (checked := st.session_state.get(CHECKED)) is None:
         return
     look.heading(
-        f"Unit {checked['serial']}", [one.words for one in checked["readings"]]
+        f"Unit {checked['serial']}",
+        [one.words for one in (*checked["readings"], *checked["checks"])],
     )
     st.button(
         "Judge and keep",
@@ -221,9 +233,19 @@ def by_hand() -> None:
     look.quiet("Not right? Correct it above and check again; nothing is kept yet.")
 
 
+def asked_by_hand(connection: data.Connection) -> dict[str, Beside]:
+    """Return the checks that whoever types readings answers too."""
+    return asked(
+        connection.settings.plan.checks, typed=True, ranges=connection.product.keys
+    )
+
+
 def check() -> None:
     """Read what was typed; keep nothing."""
-    product = data.here().product
+    connection = data.here().connection
+    product, bench = connection.product, connection.settings.bench
+    if bench is None:
+        return
     texts = {
         key: Texts(
             into=st.session_state[f"in {key}"],
@@ -232,7 +254,18 @@ def check() -> None:
         )
         for key in product.keys
     }
-    readings, faults = understood(texts, product)
+    readings, faults = understood(texts, product, bench)
+    plan = asked_by_hand(connection)
+    taken = {key for key, one in texts.items() if not one.blank}
+    checks, unanswered = understood_checks(
+        {
+            name: st.session_state[f"beside {name}"]
+            for name, one in plan.items()
+            if one.range is None or one.range in taken
+        },
+        plan,
+    )
+    faults += unanswered
     serial = st.session_state["typed serial"].strip()
     if not serial:
         faults.insert(0, "Serial: scan it or type it.")
@@ -243,6 +276,7 @@ def check() -> None:
         else {
             "serial": serial,
             "readings": readings,
+            "checks": checks,
             "rerun": st.session_state["typed rerun"],
         }
     )
@@ -254,17 +288,21 @@ def keep() -> None:
     if checked is None:
         return
     readings: list[Understood] = checked["readings"]
+    checks: list[UnderstoodCheck] = checked["checks"]
     build = st.session_state.get("build") or data.here().builds["build"].iloc[-1]
     if place(
         build=build,
         serial=checked["serial"],
         typed=[one.order for one in readings],
+        checks=[one.order for one in checks],
         rerun=checked["rerun"],
     ):
         st.session_state[CHECKED] = None
         for key in data.here().product.keys:
             for name in ("in", "out", "zero"):
                 st.session_state[f"{name} {key}"] = ""
+        for name in asked_by_hand(data.here().connection):
+            st.session_state[f"beside {name}"] = ""
         st.session_state["typed serial"] = ""
 
 

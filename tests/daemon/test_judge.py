@@ -5,12 +5,11 @@ from typing import Any
 import pytest
 
 from config.model import Bench, Judging
-from daemon.bench.errors import NoRangeError
 from daemon.bench.readings import Point, RangeReadings
 from daemon.control import TypedReading
 from daemon.judge import Judge, KnownGood, SpecificationError
 from daemon.product import ProductModel
-from daemon.typed import ImplausibleReadingError, readings_of
+from daemon.typed import ImplausibleReadingError, NoMeterRangeError, readings_of
 from storage.records import Verdict
 from tests.daemon.making import demo_product, demo_settings
 
@@ -146,11 +145,11 @@ def test_typed_readings_are_judged_like_any_other() -> None:
 
 def test_a_slip_of_the_pen_is_noticed_at_once() -> None:
     typed = [TypedReading(range="100uA", reference=90e-6, output=9.0)]
-    with pytest.raises(ImplausibleReadingError, match="check units, prefixes"):
+    with pytest.raises(ImplausibleReadingError, match="reads like range 10 uA: check"):
         readings_of(typed, PRODUCT, bench(), at_s=0.0)
 
 
 def test_a_typed_reading_no_meter_range_holds_is_refused() -> None:
     typed = [TypedReading(range="1mA", reference=15e-3, output=15.0)]
-    with pytest.raises(NoRangeError):
+    with pytest.raises(NoMeterRangeError, match="range 1 mA: "):
         readings_of(typed, PRODUCT, bench(), at_s=0.0)
