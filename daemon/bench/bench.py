@@ -7,18 +7,24 @@ from types import TracebackType
 from typing import Self
 
 from config import model
-from config.profile import Profile
+from config.profile import TYPED, Kind, Profile
+from config.quantity import Unit
 from daemon.bench.connection import Connect, Connection
 from daemon.bench.driver import Binding, Driver, Meter, Selector
 from daemon.bench.errors import ByHandError, OutputNotOffError, StoppedError
 from daemon.bench.guard import Guard, Orders
 from daemon.bench.plan import RangeSetup, check_limits, compliance, range_setups
 from daemon.bench.retry import USUAL, Retry
+from daemon.bench.set_by_hand import AskPerson, PersonLine, set_by_hand
 from daemon.bench.source import Source
 from daemon.clock import Clock
 
 __all__ = ["Bench", "cautions", "identify"]
 
+BY_HAND_CAUTION = (
+    "The source is set by hand: nothing but you turns its output off. Have a hardware "
+    "disconnect within reach."
+)
 HALT_PATIENCE_S = 0.3
 """How long "off now" waits for whoever is speaking to the source just then."""
 STEP_S = 2.0
@@ -53,6 +59,9 @@ class Bench:
         bench in memory has no source that could stay on.
     lost : Callable, optional
         Told when the guard acted or ended while it was needed, from its own thread.
+    ask : AskPerson, optional
+        Puts a request to a person, so that the source may be one that is set by hand;
+        nothing but that person can then turn it off.
 
     Raises
     ------
@@ -61,7 +70,7 @@ class Bench:
     NoRangeError
         No range of a meter holds what it must read.
     ByHandError
-        A person reads or sets one of the instruments.
+        A person reads one of the instruments, or sets the source and cannot be asked.
     InstrumentError
         An instrument is absent, is another one, or complains.
     GuardLostError
@@ -81,10 +90,16 @@ class Bench:
         retry: Retry = USUAL,
         guarded: bool = True,
         lost: Callable[[str], None] | None = None,
+        ask: AskPerson | None = None,
     ) -> None:
         for role, instrument in settings.instruments.items():
-            if instrument.address == model.BY_HAND:
+            asked = role == "source" and ask is not None
+            if instrument.profile == TYPED and not asked:
                 raise ByHandError(role=role)
+        by_hand = settings.source.profile == TYPED
+        if ask is not None and by_hand:
+            profiles = {**profiles, TYPED: set_by_hand(_source_kind(product))}
+            connect = _by_person(ask, product, connect)
         self.setups: Mapping[str, RangeSetup] = range_setups(
             settings, product, reading, nominal_transfer
         )
@@ -130,7 +145,7 @@ class Bench:
             for driver in self.drivers.values():
                 driver.identify()
                 driver.prepare()
-            if guarded:
+            if guarded and not by_hand:
                 orders = Orders.of(settings.source, profiles[settings.source.profile])
                 self._guard = Guard(orders, busy=lambda: self.source.is_on, lost=lost)
                 opened.callback(self._guard.close)
@@ -260,12 +275,33 @@ class _SteppingLine:
         self._line.close()
 
 
+def _source_kind(product: model.Product) -> Kind:
+    return Kind.CURRENT_SOURCE if product.input_unit == "A" else Kind.VOLTAGE_SOURCE
+
+
+def _by_person(ask: AskPerson, product: model.Product, connect: Connect) -> Connect:
+    """Have the source's line lead to a person, and every other where it did."""
+    unit = Unit(product.input_unit)
+    other = Unit.VOLT if unit is Unit.AMPERE else Unit.AMPERE
+
+    def connect_person(
+        role: str, instrument: model.Instrument, profile: Profile
+    ) -> Connection:
+        if role == "source":
+            return PersonLine(ask, unit, other)
+        return connect(role, instrument, profile)
+
+    return connect_person
+
+
 def cautions(settings: model.Bench, profiles: Mapping[str, Profile]) -> tuple[str, ...]:
     """Return what a person must know of this bench's source before it is turned on.
 
     Each is a sentence; none when the source turns itself off in silence and can say
     whether it is off.
     """
+    if settings.source.profile == TYPED:
+        return (BY_HAND_CAUTION,)
     profile = profiles.get(settings.source.profile)
     if profile is None:
         return ()
