@@ -162,18 +162,21 @@ class Worker:
     def open_bench(self) -> None:
         """Open the instruments, the source off before all else.
 
-        A bench that a person reads or sets by hand is not opened: its readings are
-        typed.
+        A bench that a person reads is not opened: its readings are typed. A source
+        that a person sets is asked for, level by level.
         """
         settings = self._settings
         if settings.bench is None or TYPED in {
-            one.profile for one in settings.bench.instruments.values()
+            one.profile
+            for role, one in settings.bench.instruments.items()
+            if role != "source"
         }:
             return
         self.desk.show(cautions=cautions(settings.bench, settings.profiles))
         source = settings.bench.source
-        # Whoever must turn the source off without us finds here how.
-        Orders.of(source, settings.profiles[source.profile]).save(self._home.orders)
+        if source.profile != TYPED:
+            # Whoever must turn the source off without us finds here how.
+            Orders.of(source, settings.profiles[source.profile]).save(self._home.orders)
         self._bench = Bench(
             settings.bench,
             settings.product,
@@ -185,6 +188,7 @@ class Worker:
             connect=connect,
             clock=self._clock,
             lost=self._guard_lost,
+            ask=lambda text: self.desk.ask(text, subject="the source"),
         )
         self._alarmed = False
         self._station = Station(
