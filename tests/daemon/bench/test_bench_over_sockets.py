@@ -6,7 +6,9 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
+from itertools import cycle
 from threading import Event
 from typing import Any
 
@@ -19,6 +21,7 @@ from daemon.bench.sequence import Progress, measure
 from daemon.bench.visa import connect
 from daemon.clock import ScaledClock
 from daemon.metrology.transfer import Transfer
+from daemon.series import series_of
 from tests.daemon.simulator.benches import DEMO
 
 SCALE = 20.0
@@ -115,6 +118,23 @@ def test_a_unit_over_sockets_and_none_without_the_guard(
         with pytest.raises(GuardLostError):
             measure(bench, ranges, clock, stop=Event(), progress=look)
         assert not fixture.do(do="state")["source_on"]
+
+
+def test_steps_of_the_wall_clock_disturb_no_measurement(
+    simulator: tuple[Settings, Fixture], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An hour ahead, an hour back, with every look at the time of day."""
+    settings, fixture = simulator
+    clock = ScaledClock(SCALE)
+    real, steps = time.time, cycle((3600.0, -3600.0))
+    monkeypatch.setattr(time, "time", lambda: real() + next(steps))
+    with open_guarded(settings, clock) as bench:
+        fixture.do(do="mount", serial="PA-1001")
+        (one,) = measure(bench, ["1mA"], clock, stop=Event(), progress=lambda _: None)
+    series = series_of(one)
+    gain = series.output.net_level / series.reference.net_level
+    assert gain == pytest.approx(1000.0, rel=0.005)
+    assert one.points[-1].at_s[-1] - one.points[0].at_s[0] < 3600.0
 
 
 def test_an_instrument_that_goes_away_leaves_the_source_off(
