@@ -137,11 +137,7 @@ class Beside(Strict):
                     path=("high",), problem="missing; this or low must be a number"
                 )
         with where_whole:
-            if (
-                self.low is not None
-                and self.high is not None
-                and self.low > self.high
-            ):
+            if self.low is not None and self.high is not None and self.low > self.high:
                 yield Problem(path=("low",), problem=f"must be <= high, {self.high:g}")
         with where_whole:
             of_a_range = self.kind in {"offset", "noise", "input drop"}
@@ -198,6 +194,16 @@ class Alerts(Strict):
     """Channels, none by default."""
 
     channels: tuple[Channel, ...] = Field(default=(), strict=False)
+    remind_every_hours: Annotated[float, Field(gt=0, le=8_760)] = 24.0
+    """Until somebody takes note or the hold ends."""
+    give_up_after_tries: Annotated[int, Field(ge=1, le=10_000)] = 60
+    """About two days; then the message is a dead letter, and others are told."""
+    alive_url: Annotated[
+        str | None, Field(min_length=1, max_length=2_000, repr=False)
+    ] = None
+    """Asked for again and again while the daemon lives: whoever watches it from
+    another machine hears of its silence. Often holds a secret: never shown."""
+    alive_every_s: Annotated[float, Field(ge=1, le=86_400)] = 60.0
 
     def problems(self) -> Iterator[Problem]:
         """Refuse two channels of one name: what was delivered is told by name."""

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from config.model import Settings
 from daemon import holds, words
+from daemon.alerts.telling import Teller
 from daemon.bench.readings import RangeReadings
 from daemon.beside import results as results_beside
 from daemon.judge import Judge, KnownGood
@@ -22,7 +23,7 @@ from daemon.product import ProductModel
 from daemon.resolution import resolution_ppm2
 from daemon.rows import plain
 from daemon.spc.baseline import Baseline
-from daemon.watch import CheckErrors, Suspect, UnitErrors, Watcher
+from daemon.watch import CheckErrors, OwnLimit, Suspect, UnitErrors, Watcher
 from storage.records import (
     CheckResult,
     Evaluation,
@@ -95,9 +96,17 @@ class Cycle:
         Product, control plan and, where runs are judged, the bench.
     store
         Where rows go.
+    own_limit
+        See `daemon.watch.Watcher`; left out, the shipped limit serves.
     """
 
-    def __init__(self, settings: Settings, store: Store) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        *,
+        own_limit: OwnLimit | None = None,
+    ) -> None:
         self.settings = settings
         self.store = store
         self.product = ProductModel.of(settings.product)
@@ -105,9 +114,11 @@ class Cycle:
         self._watcher = Watcher(
             self.product,
             accepted_per_units=settings.plan.watching.accepted_false_holds_per_units,
+            own_limit=own_limit,
         )
         self._folded = 0
         self._placed: set[str] = set()
+        self._teller = Teller(self._name, settings.alerts)
         self._check: str | None = None
         self._reworked: dict[str, datetime] = {}
 
@@ -218,6 +229,7 @@ class Cycle:
                 raised_serial=str(one["raised_serial"]),
             )
         self._placed = set(self.store.frame("holds", product=self._name)["hold"])
+        self._teller.remember(self.store.frame("alerts", product=self._name))
         self._folded = watermark
 
     def watch(self) -> list[Signal]:
@@ -261,6 +273,7 @@ class Cycle:
                 number=number,
                 signals=tuple(signals),
                 holds=placed,
+                alerts=self._teller.tell(signals, placed),
             )
         )
         self._placed.update(one.hold for one in placed)

@@ -11,7 +11,7 @@ import secrets
 import signal
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import datetime
 from logging import getLogger
 from threading import Event, Thread
@@ -23,6 +23,9 @@ from config import model
 from config.load import fingerprint, load
 from config.model import Settings
 from config.profile import TYPED
+from daemon.alerts.sender import Sender
+from daemon.alerts.upkeep import EVERY_S as UPKEEP_S
+from daemon.alerts.upkeep import Upkeep, show_alive
 from daemon.bench.bench import Bench, cautions
 from daemon.bench.errors import (
     AbsentError,
@@ -42,6 +45,7 @@ from daemon.cycle import Cycle, Recorded, RunHeader
 from daemon.home import Home
 from daemon.inbox import Inbox
 from daemon.instruments import meet
+from daemon.limits import StopError, calibrate_wanted, limits_of
 from daemon.metrology.errors import MetrologyError
 from daemon.processes import require_free
 from daemon.schedule import Job, Schedule
@@ -61,6 +65,7 @@ HEARTBEAT_S = 10.0
 CHECK_LOOK_S = 15.0
 """How soon an overdue check standard is noticed."""
 BACKUP_S = 24 * 3600.0
+CALIBRATION_S = 3600.0
 IDLE_S = 0.2
 LOOK_S = 1.0
 """How often an idle daemon looks for dropped serials and for rows of others."""
@@ -121,7 +126,8 @@ def run(
             for caution in desk.snapshot()["cautions"]:
                 announce(caution)
         way_out.enter_context(_serving(home, store, worker, port))
-        way_out.enter_context(_scheduled(home, store, worker))
+        way_out.enter_context(_scheduled(home, store, worker, settings))
+        way_out.enter_context(_sending(store, settings, clock))
         worker.work()
 
 
@@ -148,7 +154,7 @@ class Worker:
         desk.show(configuration=self._configuration)
         name = settings.product.name
         store.add_product(Product(product=name, title=settings.product.title))
-        self._cycle = Cycle(settings, store)
+        self._cycle = Cycle(settings, store, own_limit=limits_of(home, settings).find)
         self._cycle.resume()
         self._bench: Bench | None = None
         self._bench_lost = False
@@ -158,6 +164,10 @@ class Worker:
         self._station: Station | None = None
         self._inbox = Inbox(home.inbox, desk)
         self._typed_session: str | None = None
+
+    def utc(self) -> datetime:
+        """Return what time rows carry."""
+        return self._clock.utc()
 
     def open_bench(self) -> None:
         """Open the instruments, the source off before all else.
@@ -539,9 +549,60 @@ def _serving(
         thread.join(timeout=5.0)
 
 
+def _telling(store: LocalStore, worker: Worker, settings: Settings) -> Iterator[Job]:
+    """Return what is done by the clock to let people know."""
+    upkeep = Upkeep(
+        store,
+        product=settings.product.name,
+        settings=settings.alerts,
+        utc=worker.utc,
+        alarm=lambda: worker.desk.snapshot()["alarm"],
+    )
+    yield Job(name="alerts", every_s=UPKEEP_S, action=upkeep.look, keep=False)
+    if (url := settings.alerts.alive_url) is not None:
+        yield Job(
+            name="alive",
+            every_s=settings.alerts.alive_every_s,
+            action=lambda: show_alive(url),
+            keep=False,
+        )
+
+
 @contextmanager
-def _scheduled(home: Home, store: LocalStore, worker: Worker) -> Iterator[None]:
-    """Run heartbeat, look at the check and backup while the context lasts."""
+def _sending(store: LocalStore, settings: Settings, clock: Clock) -> Iterator[None]:
+    """Send what is in the outbox while the context lasts."""
+    sender = Sender(store, settings.alerts, utc=clock.utc)
+    sender.start()
+    try:
+        yield
+    finally:
+        sender.stop()
+
+
+def _calibrating(
+    home: Home, store: LocalStore, worker: Worker, settings: Settings
+) -> Iterator[Job]:
+    """Work out the detector's own limit as the baseline grows; not for a simulation."""
+    if settings.bench is not None and settings.bench.time_scale > 1:
+        return
+
+    def halted(_: float) -> None:
+        if worker.desk.stop.is_set():
+            raise StopError
+
+    def calibrate() -> None:
+        # the shipped limit serves on until another day
+        with suppress(StopError):
+            calibrate_wanted(home, settings, store, progress=halted)
+
+    yield Job(name="calibration", every_s=CALIBRATION_S, action=calibrate, keep=False)
+
+
+@contextmanager
+def _scheduled(
+    home: Home, store: LocalStore, worker: Worker, settings: Settings
+) -> Iterator[None]:
+    """Run heartbeat, look at the check, reminders, backup while the context lasts."""
     jobs = store.frame("jobs")
     schedule: Schedule
 
@@ -562,6 +623,8 @@ def _scheduled(home: Home, store: LocalStore, worker: Worker) -> Iterator[None]:
                 keep=False,
             ),
             Job(name="backup", every_s=BACKUP_S, action=back_up),
+            *_calibrating(home, store, worker, settings),
+            *_telling(store, worker, settings),
         ),
         succeeded=store.note_job,
         last_success={

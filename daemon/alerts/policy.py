@@ -1,0 +1,229 @@
+"""Who hears of what: from findings, holds and builds to messages; pure.
+
+One message a finding. Later revisions of it are silent unless what they say is another
+thing: another cause, range, part or reel; such a one is marked as an update. Ids
+follow from what is told, so telling the same again adds nothing.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from math import floor
+
+from config.plan import Alerts
+from storage.records import Hold, Signal
+from storage.records_alerts import Alert, Severity
+
+LOUDNESS = (Severity.NOTICE, Severity.WARNING, Severity.HOLD)
+SECONDS_PER_HOUR = 3600.0
+LISTED = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """What is told, before it is known to whom."""
+
+    alert: str
+    severity: Severity
+    subject: str
+    title: str
+    lines: tuple[str, ...]
+    made_at: datetime
+    said: str = ""
+    follows: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What was told of one subject so far: the first message, and the last key."""
+
+    first: str
+    said: str
+
+
+def addressed(
+    message: Message, *, product: str, settings: Alerts, but: str | None = None
+) -> tuple[Alert, ...]:
+    """Return a message for each channel that wants its severity; `but` for one."""
+    return tuple(
+        Alert(
+            alert=message.alert,
+            target=channel.name,
+            product=product,
+            severity=message.severity,
+            subject=message.subject,
+            title=message.title,
+            body="\n".join(message.lines),
+            said=message.said,
+            follows=message.follows,
+            made_at=message.made_at,
+        )
+        for channel in settings.channels
+        if channel.name != but
+        and LOUDNESS.index(message.severity)
+        >= LOUDNESS.index(Severity(channel.from_severity))
+    )
+
+
+def of_finding(
+    signal: Signal, *, headline: str, lines: Sequence[str], told: Told | None
+) -> Message | None:
+    """Return what is told of a finding; None when it was told already.
+
+    Parameters
+    ----------
+    headline, lines
+        The finding in words.
+    told
+        What was told of it before, None for nothing.
+    """
+    said = "/".join(
+        (signal.cause.value, *(one or "-" for one in (signal.range, signal.part)))
+    )
+    said = f"{said}/{signal.reel or '-'}"
+    if told is not None and told.said == said:
+        return None
+    first = Message(
+        alert=f"finding {signal.signal}",
+        severity=Severity.HOLD if signal.holds else Severity.WARNING,
+        subject=signal.signal,
+        title=headline,
+        lines=tuple(lines),
+        made_at=signal.made_at,
+        said=said,
+    )
+    if told is None:
+        return first
+    return replace(
+        first,
+        alert=f"{told.first}, revision {signal.revision}",
+        title=f"Update: {headline}",
+        follows=told.first,
+    )
+
+
+def of_hold(hold: Hold) -> Message:
+    """Return what is told of a hold that no finding placed."""
+    return Message(
+        alert=f"hold {hold.hold}",
+        severity=Severity.HOLD,
+        subject=hold.signal or hold.hold,
+        title=f"Hold {hold.scope.value} {hold.subject}: {hold.reason}.",
+        lines=(f"Placed by {hold.placed_by}, {hold.placed_at:%Y-%m-%d %H:%M %Z}.",),
+        made_at=hold.placed_at,
+    )
+
+
+def of_dead_letter(alert: Alert, *, reason: str, tries: int, at: datetime) -> Message:
+    """Return the alarm that a message was given up."""
+    return Message(
+        alert=f"undelivered to {alert.target}: {alert.alert}",
+        severity=Severity.HOLD,
+        subject=alert.alert,
+        title=f"Channel {alert.target} does not take messages: one was given up.",
+        lines=(
+            f"After {tries} tries: {reason}.",
+            "The message was:",
+            alert.title,
+            alert.body,
+        ),
+        made_at=at,
+    )
+
+
+def is_dead_letter(alert: Alert) -> bool:
+    """Whether a message is itself about one that was given up."""
+    return alert.alert.startswith("undelivered to ")
+
+
+def of_alarm(reason: str, at: datetime) -> Message:
+    """Return what is told while the source may be on and out of reach."""
+    return Message(
+        alert=f"alarm {at:%Y-%m-%dT%H:%M:%S%z}",
+        severity=Severity.HOLD,
+        subject="source",
+        title=f"Alarm at the bench: {reason.rstrip('.')}.",
+        lines=("Disconnect it by hand; software cannot be relied on now.",),
+        made_at=at,
+    )
+
+
+def of_test(at: datetime) -> Message:
+    """Return a message that shows that a channel works."""
+    return Message(
+        alert=f"test {at:%Y-%m-%dT%H:%M:%S.%f%z}",
+        severity=Severity.HOLD,
+        subject="test",
+        title="Test message: nothing is wrong.",
+        lines=("Somebody asked whether messages arrive here. They do.",),
+        made_at=at,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildDigest:
+    """What a measured build came to."""
+
+    build: str
+    units: int
+    first_pass_yield: float | None
+    open_holds: int
+    findings: tuple[str, ...]
+    at: datetime
+
+
+def of_build(digest: BuildDigest) -> Message:
+    """Return the sum of one build, told once when all its units are measured."""
+    passed = (
+        "none was judged"
+        if digest.first_pass_yield is None
+        else f"first-pass yield {100 * digest.first_pass_yield:.1f} %"
+    )
+    stays = (
+        "No hold stands on it."
+        if digest.open_holds == 0
+        else f"Holds to decide on: {digest.open_holds}."
+    )
+    return Message(
+        alert=f"digest {digest.build}",
+        severity=Severity.NOTICE,
+        subject=digest.build,
+        title=f"Build {digest.build} is measured: {digest.units} units, {passed}.",
+        lines=(stays, *digest.findings),
+        made_at=digest.at,
+    )
+
+
+def reminder(
+    open_alerts: Iterable[Alert], *, settings: Alerts, at: datetime
+) -> Message | None:
+    """Return one reminder of all that nobody took note of, each interval once.
+
+    Parameters
+    ----------
+    open_alerts
+        Messages on what is still held and of which nobody took note, oldest first.
+    """
+    waiting = list({one.alert: one for one in open_alerts}.values())
+    if not waiting:
+        return None
+    oldest = waiting[0]
+    every_s = settings.remind_every_hours * SECONDS_PER_HOUR
+    passed = floor((at - oldest.made_at).total_seconds() / every_s)
+    if passed < 1:
+        return None
+    lines = [one.title for one in waiting[:LISTED]]
+    if len(waiting) > LISTED:
+        lines.append(f"and {len(waiting) - LISTED} more")
+    count = f"{len(waiting)} holds stand and nobody has"
+    if len(waiting) == 1:
+        count = "A hold stands and nobody has"
+    return Message(
+        alert=f"reminder {passed} of {oldest.alert}",
+        severity=Severity.HOLD,
+        subject=oldest.subject,
+        title=f"Reminder: {count} taken note.",
+        lines=(*lines, "`holdpoint alerts ack` ends the reminders."),
+        made_at=at,
+        follows=oldest.alert,
+    )

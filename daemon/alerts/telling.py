@@ -1,0 +1,74 @@
+"""What an evaluation of the rows gives people to hear; committed together with it."""
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from config.plan import Alerts
+from daemon import words
+from daemon.alerts.policy import Message, Told, addressed, of_finding, of_hold
+from storage.records import Hold, Signal
+from storage.records_alerts import Alert
+
+
+class Teller:
+    """Remembers what was told, so that a finding is told once and an update as such.
+
+    Parameters
+    ----------
+    product, settings
+        Of what, and to whom.
+    """
+
+    def __init__(self, product: str, settings: Alerts) -> None:
+        self._product = product
+        self._settings = settings
+        self._told: dict[str, Told] = {}
+
+    def remember(self, alerts: pd.DataFrame) -> None:
+        """Go on from the Store: rows of the query `alerts`."""
+        for row in alerts.to_dict("records"):
+            self._note(str(row["subject"]), str(row["alert"]), str(row["said"]))
+
+    def tell(
+        self, signals: Sequence[Signal], placed: Sequence[Hold]
+    ) -> tuple[Alert, ...]:
+        """Return the messages on findings and new holds, one a channel.
+
+        A hold is told by itself unless its finding is told with it.
+        """
+        if not self._settings.channels:
+            return ()
+        messages: list[Message] = []
+        for signal in signals:
+            saying = words.finding(signal)
+            message = of_finding(
+                signal,
+                headline=saying.headline,
+                lines=saying.lines,
+                told=self._told.get(signal.signal),
+            )
+            if message is not None:
+                messages.append(message)
+        about = {one.subject for one in messages}
+        for hold in placed:
+            subject = hold.signal or hold.hold
+            if subject not in about:
+                about.add(subject)
+                messages.append(of_hold(hold))
+        for message in messages:
+            self._note(message.subject, message.alert, message.said)
+        return tuple(
+            alert
+            for message in messages
+            for alert in addressed(
+                message, product=self._product, settings=self._settings
+            )
+        )
+
+    def _note(self, subject: str, alert: str, said: str) -> None:
+        if not said:
+            return
+        before = self._told.get(subject)
+        first = alert if before is None else before.first
+        self._told[subject] = Told(first=first, said=said)

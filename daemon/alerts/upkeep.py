@@ -1,0 +1,159 @@
+"""What is told by the clock and not by a run: reminders, digests, alarms, silence."""
+
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+import pandas as pd
+
+from config.plan import Alerts
+from daemon import words
+from daemon.alerts.errors import UndeliveredError
+from daemon.alerts.hiding import hidden
+from daemon.alerts.policy import (
+    BuildDigest,
+    Message,
+    addressed,
+    of_alarm,
+    of_build,
+    reminder,
+)
+from daemon.alerts.sender import alert_of
+from daemon.rows import signals_of
+from storage.store import Store
+
+EVERY_S = 30.0
+ANSWER_S = 10.0
+
+
+class Upkeep:
+    """Looks now and then whether somebody must be reminded or told.
+
+    Parameters
+    ----------
+    store
+        Where the outbox is.
+    product, settings
+        Of what, and to whom.
+    utc
+        What time it is.
+    alarm
+        What stands at the bench, None for nothing.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        *,
+        product: str,
+        settings: Alerts,
+        utc: Callable[[], datetime],
+        alarm: Callable[[], str | None],
+    ) -> None:
+        self._store = store
+        self._product = product
+        self._settings = settings
+        self._utc = utc
+        self._alarm = alarm
+        self._alarmed: str | None = None
+
+    def look(self) -> None:
+        """Queue what is to be told now.
+
+        Raises
+        ------
+        storage.errors.StorageError
+            Rows cannot be read or written.
+        """
+        if not self._settings.channels:
+            return
+        messages = [self._alarms(), self._reminds(), *self._digests()]
+        alerts = [
+            alert
+            for message in messages
+            if message is not None
+            for alert in addressed(
+                message, product=self._product, settings=self._settings
+            )
+        ]
+        if alerts:
+            self._store.queue_alerts(alerts)
+
+    def _alarms(self) -> Message | None:
+        reason, before = self._alarm(), self._alarmed
+        self._alarmed = reason
+        if reason is None or reason == before:
+            return None
+        return of_alarm(reason, self._utc())
+
+    def _reminds(self) -> Message | None:
+        rows = self._store.frame("alerts", product=self._product)
+        standing = standing_subjects(self._store.frame("holds", product=self._product))
+        waiting = [
+            alert_of(row)
+            for row in rows.to_dict("records")
+            if row["subject"] in standing
+            and pd.isna(row["follows"])
+            and pd.isna(row["acknowledged_at"])
+        ]
+        message = reminder(waiting, settings=self._settings, at=self._utc())
+        if message is None or message.alert in set(rows["alert"]):
+            return None
+        return message
+
+    def _digests(self) -> list[Message]:
+        known = set(self._store.frame("alerts", product=self._product)["alert"])
+        builds = self._store.frame("builds", product=self._product)
+        findings = signals_of(self._store, self._product)
+        said = []
+        for row in builds.to_dict("records"):
+            planned, name = row["planned_units"], str(row["build"])
+            if pd.isna(planned) or row["units"] < planned:
+                continue
+            passed = row["first_pass_yield"]
+            message = of_build(
+                BuildDigest(
+                    build=name,
+                    units=int(row["units"]),
+                    first_pass_yield=None if pd.isna(passed) else float(passed),
+                    open_holds=int(row["open_holds"]),
+                    findings=tuple(
+                        words.finding(one).headline
+                        for one in findings
+                        if one.build == name
+                    ),
+                    at=self._utc(),
+                )
+            )
+            if message.alert not in known:
+                said.append(message)
+        return said
+
+
+def standing_subjects(holds: pd.DataFrame) -> set[str]:
+    """Return what messages on holds that stand are about: findings and holds."""
+    standing = holds[holds["disposal"].isna()]
+    return {*standing["hold"], *standing["signal"].dropna()}
+
+
+def show_alive(url: str, opener: Callable[..., Any] = urllib.request.urlopen) -> None:
+    """Ask for the address that another machine watches.
+
+    Raises
+    ------
+    UndeliveredError
+        It was not reached; the address's secrets are not told.
+    """
+    if not url.startswith(("http://", "https://")):
+        raise UndeliveredError(
+            channel="alive_url", reason="it must begin with http:// or https://"
+        )
+    try:
+        with opener(url, timeout=ANSWER_S):
+            return
+    except (urllib.error.URLError, OSError, ValueError) as exc:
+        raise UndeliveredError(
+            channel="alive_url", reason=hidden(str(exc), url)
+        ) from None
