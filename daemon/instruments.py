@@ -6,11 +6,13 @@ bench: it is said on every result of the session.
 
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from config.model import Bench, Instrument
 from storage.records import BenchInstrument
-from storage.store import Store
+
+if TYPE_CHECKING:  # its tables take longer to load than all else
+    from storage.store import Store
 
 __all__ = [
     "TITLES",
@@ -39,7 +41,7 @@ MADE_UP = {"", "0"}
 
 
 def meet(
-    store: Store,
+    store: "Store",
     session: str,
     bench: Bench,
     said: Mapping[str, str],
