@@ -31,7 +31,9 @@ def label(serials: tuple[str, ...], width_mm: float, dpi: int, into: Path) -> No
     """
     try:
         tape = Tape(width_mm=width_mm, dots_per_inch=dpi)
-        pictures = _drawn([one for given in serials for one in _counted(given)], tape)
+        pictures = _drawn(
+            [one for given in serials for one in counted_serials(given)], tape
+        )
     except LabelError as exc:
         raise click.UsageError(str(exc)) from exc
     into.mkdir(parents=True, exist_ok=True)
@@ -54,8 +56,12 @@ def _drawn(serials: list[str], tape: Tape) -> dict[str, bytes]:
     return pictures
 
 
-def _counted(given: str) -> list[str]:
-    """Return the serials from one to another that count up."""
+def counted_serials(given: str) -> list[str]:
+    """Return the serials from one to another that count up.
+
+    >>> counted_serials("PA-09..PA-11")
+    ['PA-09', 'PA-10', 'PA-11']
+    """
     first, dots, last = given.partition("..")
     if not dots:
         return [given]

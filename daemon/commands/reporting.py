@@ -1,0 +1,194 @@
+"""Documents: unit, build, supplier, customer, and the sheet for the bench."""
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from daemon.commands.manners import Opened, opened, say
+from storage.errors import NotFoundError
+
+if TYPE_CHECKING:  # the page setter takes a while to load
+    from daemon.product import ProductModel
+    from daemon.reports import Document
+
+FORMS = ("pdf", "html", "png")
+Gather = Callable[[Opened, "ProductModel", dict[str, Any]], "Document"]
+
+
+@click.group()
+def report() -> None:
+    """Write documents: test record, release, claim, notice, sheet for the bench."""
+
+
+def _options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for option in (
+        click.option(
+            "--into", type=click.Path(file_okay=False, path_type=Path), default=Path(),
+            help="Folder for the document. Left out: this one.",
+        ),
+        click.option(
+            "--as", "form", type=click.Choice(FORMS), default="pdf", show_default=True,
+            help="PDF/A to archive, HTML for a mail, PNG to look at.",
+        ),
+        click.option(
+            "--issuer", envvar="HOLDPOINT_ISSUER", default="",
+            help="Who issues it: name and place. Else HOLDPOINT_ISSUER.",
+        ),
+        click.pass_context,
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+@report.command()
+@click.argument("serial")
+@_options
+def unit(context: click.Context, serial: str, **chosen: Any) -> None:
+    """Write the test record of a unit's latest run."""
+    from daemon import papers  # noqa: PLC0415
+
+    _write(
+        context,
+        chosen,
+        lambda at, product, how: papers.unit_record(at.store, product, serial, **how),
+    )
+
+
+@report.command()
+@click.argument("name", metavar="BUILD")
+@_options
+def build(context: click.Context, name: str, **chosen: Any) -> None:
+    """Write the release record of a build."""
+    from daemon import papers  # noqa: PLC0415
+
+    _write(
+        context,
+        chosen,
+        lambda at, product, how: papers.build_release(at.store, product, name, **how),
+    )
+
+
+@report.command()
+@click.argument("name", metavar="BUILD")
+@click.argument("serials", nargs=-1)
+@_options
+def sheet(
+    context: click.Context, name: str, serials: tuple[str, ...], **chosen: Any
+) -> None:
+    """Write the sheet for the bench; SERIALS such as PA-1001..PA-1030 to scan."""
+    from daemon import papers  # noqa: PLC0415
+    from daemon.commands.labelling import counted_serials  # noqa: PLC0415
+
+    listed = [one for given in serials for one in counted_serials(given)]
+    _write(
+        context,
+        chosen,
+        lambda at, product, how: papers.build_sheet(
+            at.store, product, name, listed, **how
+        ),
+    )
+
+
+@report.command()
+@click.argument("serial")
+@_options
+def customer(context: click.Context, serial: str, **chosen: Any) -> None:
+    """Write the notice to whoever has a unit, with its correction card."""
+    from daemon import papers  # noqa: PLC0415
+
+    _write(
+        context,
+        chosen,
+        lambda at, product, how: papers.customer_notice(
+            at.store, product, serial, **how
+        ),
+    )
+
+
+@report.command()
+@click.argument("finding")
+@click.option(
+    "--label", type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    help="Photograph of the reel's label.",
+)  # fmt: skip
+@click.option(
+    "--photo", "photos", multiple=True,
+    type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    help="Photograph to attach; may be given again.",
+)  # fmt: skip
+@click.option("--ask", help="What you ask of the supplier, in place of replacement.")
+@_options
+def supplier(
+    context: click.Context,
+    finding: str,
+    *,
+    label: Path | None,
+    photos: tuple[Path, ...],
+    ask: str | None,
+    **chosen: Any,
+) -> None:
+    """Write the nonconformance report on the reel that a finding names."""
+
+    def gather(at: Opened, product: "ProductModel", how: dict[str, Any]) -> "Document":
+        from daemon import containment_papers, papers  # noqa: PLC0415
+        from daemon.reports import Image  # noqa: PLC0415
+        from daemon.rows import signals_of  # noqa: PLC0415
+        from daemon.tracing import Records  # noqa: PLC0415
+
+        named = [s for s in signals_of(at.store, at.product) if s.signal == finding]
+        if not named:
+            raise NotFoundError(kind="finding", key=finding)
+        records = Records.of(at.store, at.product, product.keys)
+        try:
+            made = containment_papers.supplier_report(records, product, named[0], **how)
+        except ValueError as exc:
+            raise click.ClickException(str(exc)) from exc
+        made = papers.with_samples(made, at.store, at.product, finding)
+        return replace(
+            made,
+            requested_action=ask or made.requested_action,
+            label=None
+            if label is None
+            else Image(data=label.read_bytes(), caption=f"Label: {label.name}"),
+            photos=tuple(
+                Image(data=one.read_bytes(), caption=one.name) for one in photos
+            ),
+        )
+
+    _write(context, chosen, gather)
+
+
+def _write(context: click.Context, chosen: dict[str, Any], gather: Gather) -> None:
+    from daemon import reports  # noqa: PLC0415
+    from daemon.product import ProductModel  # noqa: PLC0415
+
+    with opened(context) as at:
+        document = gather(
+            at,
+            ProductModel.of(at.settings.product),
+            {
+                "issued_at": datetime.now(UTC),
+                "issuer": chosen["issuer"] or at.settings.product.title,
+            },
+        )
+    into: Path = chosen["into"]
+    into.mkdir(parents=True, exist_ok=True)
+    stem = re.sub(r"[^\w.-]", "_", document.number)
+    files: dict[str, bytes] = {}
+    match chosen["form"]:
+        case "pdf":
+            files[f"{stem}.pdf"] = reports.pdf(document)
+        case "html":
+            files[f"{stem}.html"] = reports.html(document).encode()
+        case _:
+            pages = enumerate(reports.png(document), 1)
+            files |= {f"{stem}-{place}.png": page for place, page in pages}
+    for name, data in files.items():
+        (into / name).write_bytes(data)
+        click.echo(into / name)
+    say(f"{document.number} is written.")
