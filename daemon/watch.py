@@ -8,7 +8,7 @@ anew. The state can always be rebuilt from the rows.
 """
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -22,6 +22,7 @@ from daemon.product import ProductModel
 from daemon.serials import serial_order
 from daemon.spc.baseline import Baseline, Segment, fit_baseline
 from daemon.spc.calibrate import shipped_limit
+from daemon.spc.layout import Layout
 from daemon.spc.localize import predicted_error
 from daemon.spc.reel_change import Finding, ReelChangeDetector
 from storage.records import Cause, Fitting, Signal
@@ -39,6 +40,7 @@ SURELY_NOT = 0.01
 """A unit carries a reel or does not, surely enough, nearer than this to 0 or 1."""
 
 Errors = NDArray[np.float64]
+OwnLimit = Callable[[Layout, Sequence[int]], float | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,6 +121,8 @@ class BuildWatch:
     finding: Finding | None = None
     raised_serial: str | None = None
     revision: int = 0
+    earlier_units: tuple[int, ...] = ()
+    """Of each build that the baseline was learnt from."""
     before: tuple[CheckErrors, ...] = ()
     """Checks of earlier builds, as they were read."""
     checks: list[CheckErrors] = field(default_factory=list)
@@ -320,10 +324,20 @@ class Watcher:
         Ranges, parts and their tolerances.
     accepted_per_units
         One false hold in this many units is accepted.
+    own_limit
+        Gives the product's own limit for a layout and the units of each earlier
+        build, or None while the shipped one must serve.
     """
 
-    def __init__(self, product: ProductModel, *, accepted_per_units: int) -> None:
+    def __init__(
+        self,
+        product: ProductModel,
+        *,
+        accepted_per_units: int,
+        own_limit: OwnLimit | None = None,
+    ) -> None:
         self.product = product
+        self._own_limit = own_limit
         self.accepted_per_units = accepted_per_units
         self.builds: dict[str, BuildWatch] = {}
         self._latest: BuildWatch | None = None
@@ -348,6 +362,7 @@ class Watcher:
         watch = self.builds.get(unit.build)
         if watch is None:
             watch = self._open(unit.build)
+        self._calibrated(watch)
         watch.fold(unit, fittings)
         self._latest = watch
         if watch.finding is None:
@@ -462,6 +477,10 @@ class Watcher:
                 ranges=baseline.layout.ranges,
                 builds=len(baseline.builds),
             ),
+            earlier_units=tuple(
+                len(one.units)
+                for one in list(self.builds.values())[-REMEMBERED_BUILDS:]
+            ),
         )
         self.builds[build] = watch
         # The bench as it was opened for this build's first unit is the build's too.
@@ -469,6 +488,16 @@ class Watcher:
             watch.before = tuple(self._checks[:-1])
             watch.checks.append(self._beside(self._checks[-1], watch))
         return watch
+
+    def _calibrated(self, watch: BuildWatch) -> None:
+        """Give a build the product's own limit once it is there."""
+        if self._own_limit is None or watch.limit_is == CALIBRATED:
+            return
+        own = self._own_limit(watch.baseline.layout, watch.earlier_units)
+        if own is not None:
+            watch.limit, watch.limit_is = own, CALIBRATED
+            if watch.detector is not None:
+                watch.detector.log_odds_limit = own
 
     @staticmethod
     def _beside(check: CheckErrors, watch: BuildWatch) -> CheckErrors:

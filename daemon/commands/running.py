@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from daemon import words
+from daemon import limits, words
 from daemon.client import Client
 from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
 from daemon.processes import (
@@ -78,6 +78,7 @@ def status(context: click.Context, json_: bool) -> None:
             held_builds=list(builds.loc[builds["state"] == "held", "build"]),
             units=int(builds["units"].sum()) if len(builds) else 0,
         )
+        limit = limits.in_words(home, at.settings, at.store)
     try:
         with Client.of(home.data) as client:
             bench: dict[str, Any] | None = client.state()
@@ -90,6 +91,7 @@ def status(context: click.Context, json_: bool) -> None:
                 "lines": saying.lines,
                 "builds": builds.to_dict("records"),
                 "in_doubt": in_doubt.to_dict("records"),
+                "limit": limit,
                 "daemon": bench,
             }
         )
@@ -106,6 +108,7 @@ def status(context: click.Context, json_: bool) -> None:
     out().print()
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     out().print(f"Daemon: {doing}.")
+    out().print(limit)
     if len(in_doubt):
         out().print(
             f"In doubt: {words.counted(in_doubt['serial'].nunique(), 'unit')}, because "
