@@ -23,7 +23,13 @@ class OwnLimits:
     high_ppm: float
 
     def hold(self, difference_ppm: float) -> bool:
-        """Whether a difference lies between them."""
+        """Whether a difference lies between them.
+
+        Examples
+        --------
+        >>> OwnLimits(low_ppm=-20.0, high_ppm=30.0).hold(25.0)
+        True
+        """
         return self.low_ppm <= difference_ppm <= self.high_ppm
 
 
