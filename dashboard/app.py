@@ -12,6 +12,7 @@ pages = [
     st.Page("views/now.py", title="Now", default=True),
     st.Page("views/one_range.py", title="One range"),
     st.Page("views/bench.py", title="Bench"),
+    st.Page("views/standard.py", title="Standard"),
     st.Page("views/holds.py", title="Holds"),
     st.Page("views/packing.py", title="Packing"),
     st.Page("views/recall.py", title="Recall"),

@@ -45,6 +45,8 @@ def line(*, prompting: bool) -> None:
         prompt(state["prompt"])
     if state["alarm"]:
         look.stands_out(f"Alarm: {state['alarm']}")
+    if state["check_overdue"]:
+        look.stands_out(f"No unit is judged before a check: {state['check_due']}.")
     if state["trouble"]:
         look.stands_out(state["trouble"])
     if (text := data.said()) is not None:

@@ -45,7 +45,7 @@ def _by_builds(
         look=_look(dark=dark),
         form=plots.NARROW if narrow else plots.WIDE,
     )
-    return _packed(chart)
+    return packed(chart)
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -75,14 +75,14 @@ def _of_range(
         frame, changes, cells, findings, look=look, width=width, height=height
     )
     steps = plots.moving_ranges(frame, changes, cells, look=look, width=width)
-    return [_packed(one) for one in (units, steps) if one is not None]
+    return [packed(one) for one in (units, steps) if one is not None]
 
 
 def _look(*, dark: bool) -> Look:
     return DARK if dark else LIGHT
 
 
-def _packed(chart: alt.LayerChart) -> dict[str, Any]:
+def packed(chart: alt.LayerChart) -> dict[str, Any]:
     """Return a chart with its rows as the browser takes them, packed only once."""
     spec: dict[str, Any] = chart.to_dict(validate=False)
     for name, rows in spec["datasets"].items():

@@ -6,6 +6,7 @@ shape and words beside it.
 """
 
 from daemon.plots.by_builds import NARROW, WIDE, Form, ranges_by_builds
+from daemon.plots.check_standard import check_frame, checks_of_range
 from daemon.plots.one_range import individuals, moving_ranges
 from daemon.plots.places import columns, laid_out, reel_changes
 
@@ -13,6 +14,8 @@ __all__ = [
     "NARROW",
     "WIDE",
     "Form",
+    "check_frame",
+    "checks_of_range",
     "columns",
     "individuals",
     "laid_out",

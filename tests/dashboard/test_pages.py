@@ -244,3 +244,8 @@ def test_what_people_typed_is_never_read_as_markup() -> None:
     (shown,) = AppTest.from_function(page).run().html
     assert "<script>" not in shown.value
     assert "Hold build &lt;b&gt;: *B* :red[x]" in shown.value
+
+
+@pytest.mark.usefixtures("held")
+def test_the_check_standard_has_a_page_that_says_it_was_not_run() -> None:
+    assert "The check standard has not been run yet." in said(opened("standard"))

@@ -1,0 +1,82 @@
+"""The check standard: does the bench read right, and which runs are in doubt."""
+
+import pandas as pd
+import streamlit as st
+
+from daemon import plots, words
+from dashboard import data, look, pictures
+
+EVERY_S = 5.0
+MEANING = (
+    "A dot is a check: the check standard's error as read, less its known error. The "
+    "lines are the expanded uncertainty of that difference (k = 2). The grey band, "
+    "once there are eight good checks, is where the next should lie by what it did "
+    "before. Checks of one session are joined: units between two of them met a bench "
+    "between the two."
+)
+
+
+@st.fragment(run_every=EVERY_S)
+def standard() -> None:
+    """Say whether the bench may judge, what is in doubt, and show the checks."""
+    at = data.here().connection
+    bench = at.settings.bench
+    if bench is None or bench.check_standard is None:
+        look.say(
+            "No check standard.",
+            ["A drifting meter looks like a drifting product: name one in bench.toml."],
+        )
+        return
+    known = bench.check_standard
+    checks = at.store.frame("range_rows", product=at.name, after=0, kind="check")
+    doubts = at.store.frame("doubts", product=at.name)
+    runs = at.store.frame("runs_in_doubt", product=at.name)
+    frame = plots.check_frame(checks, known.error_ppm, known.uncertainty_ppm)
+    titles = {one.key: one.title for one in at.product.ranges}
+    look.say(_headline(frame, runs, titles), [])
+    if not runs.empty:
+        look.heading("In doubt", _doubted(doubts, runs))
+        look.quiet(
+            "A good check in the same session clears them. Else a person decides: "
+            'holdpoint doubt end DOUBT --person NAME --reason "..."'
+        )
+    drawn = [(key, frame[frame["range"] == key]) for key in titles]
+    for key, mine in drawn:
+        if not mine.empty:
+            chart = plots.checks_of_range(
+                mine, titles[key], look=look.current(), height=150
+            )
+            st.vega_lite_chart(
+                spec=pictures.packed(chart),
+                theme=None,
+                width="stretch",
+                alt=f"Check standard on range {titles[key]}",
+            )
+    if not frame.empty:
+        look.quiet(MEANING)
+
+
+def _headline(frame: pd.DataFrame, runs: pd.DataFrame, titles: dict[str, str]) -> str:
+    if frame.empty:
+        return "The check standard has not been run yet."
+    last = frame[frame["number"] == frame["number"].max()]
+    outside = [
+        titles[key] for key in last.loc[last["verdict"] != "conforming", "range"]
+    ]
+    if outside:
+        return f"Judge nothing: the bench reads wrong on {', '.join(outside)}."
+    if not runs.empty:
+        units = words.counted(runs["serial"].nunique(), "unit")
+        return f"The bench reads right, and {units} measured before stay in doubt."
+    return "The bench reads right on every range."
+
+
+def _doubted(doubts: pd.DataFrame, runs: pd.DataFrame) -> list[str]:
+    reasons = doubts.set_index("doubt")["reason"]
+    return [
+        f"{', '.join(dict.fromkeys(mine['serial']))}: {reasons[name]}."
+        for name, mine in runs.groupby("doubt", sort=False)
+    ]
+
+
+standard()

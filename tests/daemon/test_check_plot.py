@@ -1,0 +1,63 @@
+"""The chart of the check standard: what it shows follows from its rows."""
+
+from datetime import timedelta
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from daemon.plots import check_frame, checks_of_range
+from tests.daemon.making import AT
+
+KNOWN = {"1uA": 150.0, "1mA": -120.0}
+
+
+def checks(*errors_ppm: float) -> pd.DataFrame:
+    """Return rows of checks on one range, the last one nonconforming if far off."""
+    return pd.DataFrame(
+        [
+            {
+                "number": place,
+                "session": "s" if place < 3 else "t",
+                "started_at": AT + timedelta(hours=place),
+                "range": "1uA",
+                "error_ppm": error,
+                "uncertainty_ppm": 30.0,
+                "verdict": "conforming"
+                if abs(error - 150.0) <= 100.0
+                else "nonconforming",
+            }
+            for place, error in enumerate(errors_ppm, 1)
+        ]
+    )
+
+
+def test_a_difference_is_from_the_known_error_and_may_go_as_far_as_both_allow() -> None:
+    """2 sqrt(30^2 + 40^2) = 100."""
+    frame = check_frame(checks(160.0, 400.0), KNOWN, 40.0)
+    assert frame["difference_ppm"].to_list() == [10.0, 250.0]
+    assert frame["limit_ppm"].to_list() == pytest.approx([100.0, 100.0])
+    assert frame["place"].to_list() == [1, 2]
+    assert frame["meaning"].nunique() == 2
+
+
+def marks_of(chart: dict[str, Any]) -> list[str]:
+    """Return the kinds of marks in their order."""
+    return [one["mark"]["type"] for one in chart["layer"]]
+
+
+def test_its_own_band_comes_with_eight_good_checks() -> None:
+    few = check_frame(checks(*(150.0 + n for n in range(7))), KNOWN, 40.0)
+    many = check_frame(checks(*(150.0 + n for n in range(8))), KNOWN, 40.0)
+    assert "rect" not in marks_of(checks_of_range(few, "1 uA").to_dict())
+    assert marks_of(checks_of_range(many, "1 uA").to_dict())[0] == "rect"
+
+
+def test_checks_are_joined_inside_a_session_alone() -> None:
+    frame = check_frame(checks(150.0, 151.0, 149.0), KNOWN, 40.0)
+    (joined,) = [
+        one
+        for one in checks_of_range(frame, "1 uA").to_dict()["layer"]
+        if one["encoding"].get("detail", {}).get("field") == "session"
+    ]
+    assert joined["mark"]["type"] == "line"
