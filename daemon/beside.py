@@ -6,13 +6,14 @@ into the limit.
 
 from collections.abc import Callable, Mapping, Sequence
 from math import isfinite, sqrt
-from statistics import fmean, variance
+from statistics import variance
 
 from config.errors import QuantityError
 from config.model import Beside
 from config.quantity import Unit, parse, spell
 from daemon.bench.readings import RangeReadings
 from daemon.control import Desk
+from daemon.series import series_of
 from storage.records import CheckResult, Verdict
 
 __all__ = [
@@ -218,13 +219,21 @@ def failing(checks: Sequence[CheckResult]) -> str | None:
 
 
 def _read(kind: str, readings: RangeReadings) -> float | None:
-    """Return offset or noise of the output at zero, V; None where it was not read."""
-    zeros = [one.output for one in readings.points if one.level == 0 and one.output]
-    if kind == "offset" and zeros:
-        return fmean(value for point in zeros for value in point)
+    """Return offset or noise of the output, V, its movement towards rest taken off.
+
+    Noise is that at zero, or at all levels where a range is not read at zero; None
+    where it was read too seldom.
+    """
+    if kind == "offset":
+        return series_of(readings).output.zero
     if kind == "noise":
+        still = [one for one in readings.points if one.level == 0]
+        read = [
+            one.output if one.rest is None else one.rest.settled
+            for one in still or readings.points
+        ]
         # Within points alone: a drift from one zero to the next is no noise.
-        long = [one for one in zeros if len(one) >= FEWEST_FOR_NOISE]
+        long = [one for one in read if len(one) >= FEWEST_FOR_NOISE]
         if long:
             freedom = sum(len(one) - 1 for one in long)
             return sqrt(sum((len(one) - 1) * variance(one) for one in long) / freedom)

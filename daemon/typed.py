@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from config.model import Bench
+from config.quantity import Unit, spell
 from daemon.bench.errors import NoRangeError
 from daemon.bench.plan import smallest_range
 from daemon.bench.readings import Point, RangeReadings
@@ -21,7 +22,13 @@ class ImplausibleReadingError(TypedError):
     """A typed pair of readings that no unit can show; perhaps of range `like`."""
 
     def __init__(
-        self, *, range_: str, reference: float, indicated: float, like: str | None
+        self,
+        *,
+        range_: str,
+        reference: float,
+        indicated: float,
+        unit: Unit,
+        like: str | None,
     ) -> None:
         self.range = range_
         self.reference = reference
@@ -31,8 +38,9 @@ class ImplausibleReadingError(TypedError):
         if like is not None:
             hint = f"it reads like range {like}: check the switch, units and prefixes"
         super().__init__(
-            f"range {range_}: {indicated:g} indicated for {reference:g} put in is off "
-            f"by more than {PLAUSIBLE:.0%}; {hint}"
+            f"range {range_}: {_spelled(indicated, unit)} indicated for "
+            f"{_spelled(reference, unit)} put in is off by more than {PLAUSIBLE:.0%}; "
+            f"{hint}"
         )
 
 
@@ -72,6 +80,10 @@ def readings_of(
     return [_one(reading, product, bench, at_s, ambient_c) for reading in typed]
 
 
+def _spelled(value: float, unit: Unit) -> str:
+    return spell(float(f"{value:.4g}"), unit)
+
+
 def _like(product: ProductModel, reading: TypedReading, true: float) -> str | None:
     """Return the range that these readings would be plausible on, if any."""
     if true == 0:
@@ -98,6 +110,7 @@ def _one(
             range_=model.title,
             reference=true,
             indicated=indicated,
+            unit=Unit(product.settings.input_unit),
             like=_like(product, reading, true),
         )
     divide_by = bench.reference_is.standard_ohm or 1.0

@@ -1,6 +1,7 @@
 """What would settle a finding: a checklist, and a form for what was measured."""
 
 import re
+from collections.abc import Mapping
 from datetime import UTC, datetime
 
 import streamlit as st
@@ -8,7 +9,7 @@ import streamlit as st
 from config.quantity import Unit
 from daemon import words
 from daemon.gathering import NoProofError, of_bench, of_person
-from daemon.proving import UNITS, Step, checklist
+from daemon.proving import UNITS, Step, checklist, probabilities
 from dashboard import data, look
 from dashboard.data import Connection, Shown
 from storage.records import ProofKind, Signal
@@ -29,8 +30,19 @@ def settle(shown: Shown, signal: str) -> None:
     settled = not any(one.telling for one in steps)
     label = "The cause is settled" if settled else "What would settle it"
     with st.expander(label):
+        look.lines(stands(probabilities(raised, own, shown.product)))
         look.lines(*(line(one) for one in steps))
         form(raised, steps, shown)
+
+
+def stands(after: Mapping[str, float]) -> str:
+    """Return how probable each cause is now, likeliest first.
+
+    >>> stands({"bench": 0.1, "reel": 0.9})
+    'Now: reel 90 %, bench 10 %.'
+    """
+    ordered = sorted(after.items(), key=lambda pair: -pair[1])
+    return f"Now: {', '.join(f'{name} {words.share(p)}' for name, p in ordered)}."
 
 
 def line(step: Step) -> str:

@@ -98,7 +98,7 @@ def understood_checks(
     found, faults = [], []
     for name, text in texts.items():
         if not text.strip():
-            faults.append(f"{name}: not answered.")
+            faults.append(f"{name[0].upper()}{name[1:]}: not answered.")
             continue
         try:
             value = answered(name, plan[name], text)

@@ -1,0 +1,131 @@
+"""A bench without a selector: a person turns the switch and answers the checks."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from threading import Event, Thread
+from typing import Any
+
+import pytest
+
+from config.model import Settings
+from daemon.bench.bench import Bench
+from daemon.bench.line import by_address
+from daemon.bench.retry import NEVER
+from daemon.clock import VirtualClock
+from daemon.control import Desk
+from daemon.cycle import Cycle
+from daemon.simulator.direct import DirectBench
+from daemon.simulator.rig import BenchNature, Rig
+from daemon.simulator.scenario import story
+from daemon.station import Station
+from storage.local import LocalStore
+from storage.records import Build, Configuration, Product, Verdict
+from tests.daemon.making import AT, demo_settings
+from tests.daemon.simulator.benches import CLEAN
+from tests.daemon.test_beside import PLAN
+
+ANSWERS = {"supply current": "11 mA", "label is readable": "yes", "input drop": "3 mV"}
+
+
+class Operator:
+    """Does what the prompts say, on a thread of its own."""
+
+    def __init__(self, desk: Desk, rig: Rig) -> None:
+        self.said: list[str] = []
+        self._desk = desk
+        self._rig = rig
+        self._gone = Event()
+        self._thread = Thread(target=self._work)
+
+    def __enter__(self) -> "Operator":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._gone.set()
+        self._thread.join(10.0)
+
+    def _work(self) -> None:
+        seen = None
+        while not self._gone.is_set():
+            prompt = self._desk.snapshot()["prompt"]
+            if prompt is not None and prompt["prompt"] != seen:
+                seen = prompt["prompt"]
+                self.said.append(prompt["text"])
+                self._act(prompt)
+            self._gone.wait(0.01)
+
+    def _act(self, prompt: dict[str, Any]) -> None:
+        text = prompt["text"]
+        for name, answer in ANSWERS.items():
+            if name in text:
+                self._desk.answer(prompt["prompt"], answer)
+                return
+        ranges = self._rig.settings.product.ranges
+        for key, one in ranges.items():
+            if f"its switch to {one.title}" in text:
+                self._rig.turn(key)
+                return
+
+
+def by_hand(demo: Settings) -> Settings:
+    """Return settings without selector and check standard, with checks."""
+    assert demo.bench is not None
+    bench = demo.bench.model_copy(update={"selector": None, "check_standard": None})
+    plan = demo.plan.model_copy(update={"checks": PLAN})
+    return demo.model_copy(update={"bench": bench, "plan": plan})
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[LocalStore]:
+    """Return a store with one build."""
+    product = demo_settings().product
+    with LocalStore(tmp_path / "holdpoint.duckdb") as one:
+        one.put_configuration(Configuration(configuration="c", body="{}", stored_at=AT))
+        one.add_product(Product(product=product.name, title=product.title))
+        one.add_build(
+            Build(build="B-1", product=product.name, planned_units=2, opened_at=AT)
+        )
+        yield one
+
+
+def test_a_unit_is_measured_as_its_switch_is_turned_and_its_checks_answered(
+    store: LocalStore,
+) -> None:
+    settings = by_hand(demo_settings())
+    assert settings.bench is not None
+    clock = VirtualClock()
+    rig = Rig(settings, story(settings, 1, line=CLEAN), clock, nature=BenchNature())
+    cycle = Cycle(settings, store)
+    desk = Desk(utc=lambda: AT, stop=Event())
+    with Bench(
+        settings.bench,
+        settings.product,
+        settings.plan.reading,
+        profiles=settings.profiles,
+        nominal_transfer={
+            one.key: one.nominal_transfer for one in cycle.product.ranges
+        },
+        connect=by_address(DirectBench(rig).connect),
+        clock=clock,
+        retry=NEVER,
+        guarded=False,
+    ) as bench:
+        station = Station(cycle, bench, desk=desk, clock=clock, configuration="c")
+        rig.mount("PA-1001")
+        with Operator(desk, rig) as operator:
+            recorded = station.unit(
+                serial="PA-1001", build="B-1", ranges=cycle.product.keys
+            )
+    assert {one.verdict for one in recorded.results} == {Verdict.CONFORMING}
+    assert [one.range for one in recorded.results] == ["1uA", "10uA", "100uA", "1mA"]
+    kept = {one.name: one for one in recorded.checks}
+    assert set(kept) == set(PLAN)
+    assert kept["supply current"].value == 0.011
+    # Read at 0.9 of full scale, kept as of full scale.
+    assert kept["input drop"].value == pytest.approx(0.003 / 0.9)
+    # The range's full scale is 1 V at the output.
+    offset_v = recorded.results[0].offset_ppm * 1e-6
+    assert kept["offset"].value == pytest.approx(offset_v, rel=0.02, abs=2e-6)
+    assert not rig.state().source_on
+    assert sum("its switch to" in one for one in operator.said) == 3
