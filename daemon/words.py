@@ -6,9 +6,10 @@ half width, never finer.
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import floor, isfinite, log10
+from typing import Any
 
 from daemon.spc.claim import Against, ClaimCheck
 from storage.records import Cause, Signal
@@ -19,6 +20,7 @@ PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"))
 PPM_PER_PERCENT = 10_000.0
 SAYABLE_SHARE = 0.99
 """The largest probability that whole percent can say."""
+HALF = 0.5
 PLAINLY_WIDER = 2.0
 """A spread factor from which the spread is worth a word."""
 
@@ -123,13 +125,14 @@ def finding(signal: Signal) -> Saying:
     signal
         The latest revision. Its `evidence` may hold `range_title`,
         `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
-        words and probability), `check` (a sentence on the check standard), and after
+        words and probability), `claim`, `other_values_ohm` and `alike` (see
+        `daemon.evidence`), `check` (a sentence on the check standard), and after
         measurements made to settle it `proven` (sentences on them) and `next`.
     """
     evidence = json.loads(signal.evidence)
     verb = "Hold" if signal.holds else "Look at"
     headline = f"{verb} build {signal.build}: {reads(signal)}."
-    lines = [_why(signal, evidence)]
+    lines = [_why(signal, evidence), *_beyond(evidence)]
     others = [
         f"{words} {share(probability)}"
         for words, probability in evidence.get("runners_up", ())
@@ -142,6 +145,30 @@ def finding(signal: Signal) -> Saying:
     lines.append(f"{counted(signal.units, 'unit')} concerned so far.")
     lines.append(evidence.get("next") or _next(signal))
     return Saying(headline=headline, lines=tuple(lines))
+
+
+def _beyond(evidence: dict[str, Any]) -> Iterator[str]:
+    """Say what the reel may be instead, and what cannot be told from what was found."""
+    claim = evidence.get("claim")
+    if claim is not None and claim["incompatible"] > HALF:
+        label = f"{claim['tolerance_ppm'] / PPM_PER_PERCENT:g} % claim"
+        classes = sorted(claim["classes"], key=lambda one: -one[1])[:2]
+        likely = " or ".join(
+            f"{limit / PPM_PER_PERCENT:g} % ({share(probability)})"
+            for limit, probability in classes
+        )
+        yield (
+            f"Incompatible with its {label} ({share(claim['incompatible'])}); of the "
+            f"tolerance classes most likely {likely}."
+        )
+    if values := evidence.get("other_values_ohm"):
+        named = " or ".join(ohm(value) for value in values[:2])
+        yield f"A part of another preferred value would explain it: {named}."
+    if {"bench", "reel"} & set(evidence.get("alike", ())):
+        yield (
+            "Before a check, a reel and the bench cannot be told apart: run the check "
+            "standard now."
+        )
 
 
 def reads(signal: Signal) -> str:

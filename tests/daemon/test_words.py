@@ -138,3 +138,24 @@ def test_a_check_standard_out_of_limits_points_at_the_bench() -> None:
     said = words.check_standard(serial="CS-1", outside=["1 mA"])
     assert said.startswith("Perhaps the bench")
     assert "1 mA" in said
+
+
+def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
+    claimed = signal(
+        evidence={
+            "claim": {
+                "tolerance_ppm": 1000.0,
+                "incompatible": 0.9999,
+                "classes": [(5000.0, 0.2), (10000.0, 0.7), (20000.0, 0.1)],
+            },
+            "other_values_ohm": [10200.0],
+            "alike": ["bench"],
+        }
+    )
+    lines = words.finding(claimed).lines
+    assert (
+        "Incompatible with its 0.1 % claim (> 99 %); of the tolerance classes most "
+        "likely 1 % (70 %) or 0.5 % (20 %)."
+    ) in lines
+    assert "A part of another preferred value would explain it: 10.2 kΩ." in lines
+    assert any("cannot be told apart" in line for line in lines)
