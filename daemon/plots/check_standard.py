@@ -32,7 +32,8 @@ def check_frame(
         Known error of the check standard by range, and its standard uncertainty.
     """
     frame = checks[checks["range"].isin(known_ppm)].copy()
-    frame["difference_ppm"] = frame["error_ppm"] - frame["range"].map(known_ppm).astype(float)
+    known = frame["range"].map(known_ppm).astype(float)
+    frame["difference_ppm"] = frame["error_ppm"] - known
     frame["limit_ppm"] = (
         2 * (frame["uncertainty_ppm"] ** 2 + known_uncertainty_ppm**2) ** 0.5
     )
