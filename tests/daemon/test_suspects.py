@@ -1,0 +1,79 @@
+"""Which serials a finding about a reel concerns, measured or not."""
+
+from datetime import timedelta
+
+import numpy as np
+
+from daemon.watch import CheckErrors, Watcher
+from storage.records import Cause
+from tests.daemon.making import AT, demo_product, fitting, unit
+
+GOOD = [fitting("B-1", f"R1{n}", f"K-10{n}") for n in (1, 2, 3, 4)]
+BAD = [*GOOD, fitting("B-1", "R13", "K-900", "PA-010")]
+
+
+def rows(seed: int) -> np.ndarray:
+    chance = np.random.default_rng(seed)
+    own: np.ndarray = chance.normal(0.0, 150.0, (20, 4))
+    return own + chance.normal(0.0, 100.0, (20, 1))
+
+
+def test_units_not_measured_are_foretold_by_their_reel() -> None:
+    errors = rows(2)
+    errors[10:, 2] += 3000.0
+    errors[15, 2] = np.nan
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    said = None
+    for n in range(20):
+        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), BAD)
+    assert said is not None
+    found = {
+        one.serial: one
+        for one in watcher.suspects(said, {"B-1": ["PA-004b", "PA-020"]})
+    }
+    assert all(found[f"PA-{n:03d}"].probability == 0.0 for n in range(10))
+    assert all(found[f"PA-{n:03d}"].probability > 0.99 for n in range(10, 21))
+    assert found["PA-012"].measured
+    assert found["PA-012"].predicted_ppm == errors[12, 2]
+    for serial in ("PA-015", "PA-020"):
+        one = found[serial]
+        assert not one.measured
+        assert 2000.0 < one.low_ppm < one.predicted_ppm < one.high_ppm < 4000.0
+    assert found["PA-004b"].high_ppm < 2000.0
+
+
+def test_of_two_mixed_reels_each_unit_has_its_own_probability() -> None:
+    errors = rows(5)
+    carries = np.random.default_rng(6).random(20) < 0.5
+    errors[:, 1] += 3000.0 * carries
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    said = None
+    for n in range(20):
+        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), GOOD)
+    assert said is not None
+    found = watcher.suspects(said)
+    told = np.array([one.probability > 0.5 for one in found])
+    assert np.mean(told == carries) >= 0.95
+
+
+def test_a_check_that_reads_off_names_the_bench() -> None:
+    """The range has stepped by 0.25 % on the check standard as on the units."""
+    errors = rows(7)
+    errors[:, 0] += 2500.0
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    said = None
+    for n in range(6):
+        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), GOOD)
+    after = watcher.check(
+        CheckErrors(
+            number=7,
+            session="",
+            errors_minus_known_ppm=np.array([2500.0, 0.0, 0.0, 0.0]),
+            variance_ppm2=np.full(4, 100.0),
+            at=AT + timedelta(hours=1),
+        )
+    )
+    assert said is not None
+    assert after is not None
+    assert after.cause is Cause.BENCH
+    assert after.range == said.range
