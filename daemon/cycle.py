@@ -301,7 +301,8 @@ class Cycle:
 
     def _learn_reworks(self) -> None:
         rows = self.store.frame("reworks", product=self._name)
-        self._reworked = rows.groupby("serial")["reworked_at"].min().to_dict()
+        first = rows.groupby("serial")["reworked_at"].min()
+        self._reworked = {str(serial): at for serial, at in first.items()}
 
     def _fold(
         self, number: int, run: pd.DataFrame, fittings: Sequence[Fitting]
@@ -370,7 +371,15 @@ class Cycle:
             session=str(run["session"].iloc[0]),
             errors_minus_known_ppm=errors - known,
             variance_ppm2=variance + noise**2,
+            allowed_ppm2=self._allowed(run),
             at=run["started_at"].iloc[0].to_pydatetime(),
+        )
+
+    def _allowed(self, run: pd.DataFrame) -> Errors:
+        """Return the variance of what the meters may read off, ppm2, by range."""
+        by_range = run.set_index("range")["uncertainty_ppm"]
+        return np.array(
+            [float(by_range.get(key, 0.0)) ** 2 for key in self.product.keys]
         )
 
     def _verdict_holds(

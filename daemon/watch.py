@@ -30,8 +30,9 @@ from storage.records import Cause, Fitting, Signal
 REMEMBERED_BUILDS = 12
 """Earlier builds that the baseline is fitted to; older ones are other times."""
 
-ENOUGH_CHECKS = 3
 REMEMBERED_CHECKS = 20
+LEAST_PPM2 = 1e-9
+"""Stands for a bench that may not read off at all."""
 EMPTY: Mapping[str, Iterable[str]] = {}
 
 SHIPPED = "shipped"
@@ -71,14 +72,33 @@ class UnitErrors:
 class CheckErrors:
     """One run of the check standard: errors less the known ones, ppm, NaN if not run.
 
-    `variance_ppm2` is of the bench's own noise and resolution.
+    `variance_ppm2` is of the bench's own noise and resolution; `allowed_ppm2` of what
+    the meters' specification lets them read off, always alike.
     """
 
     number: int
     session: str
     errors_minus_known_ppm: Errors
     variance_ppm2: Errors
+    allowed_ppm2: Errors
     at: datetime
+
+    def beside(self, earlier: Sequence[Self]) -> Self:
+        """Return what this check tells of a change since earlier ones.
+
+        Meters within their specification read off all the time, by an amount that
+        earlier checks tell ever better: the posterior of a normal level is taken off.
+        """
+        errors = np.array([one.errors_minus_known_ppm for one in earlier])
+        errors = errors.reshape(-1, self.variance_ppm2.size)
+        known = np.nansum(errors, axis=0) / self.variance_ppm2
+        precision = 1.0 / np.maximum(self.allowed_ppm2, LEAST_PPM2)
+        precision += (~np.isnan(errors)).sum(axis=0) / self.variance_ppm2
+        return replace(
+            self,
+            errors_minus_known_ppm=self.errors_minus_known_ppm - known / precision,
+            variance_ppm2=self.variance_ppm2 + 1.0 / precision,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -382,7 +402,7 @@ class Watcher:
         watch = self._latest
         if watch is None:
             return None
-        watch.check(self._beside(check, watch))
+        watch.check(check.beside(watch.before))
         if watch.finding is None:
             return None
         watch.revision += 1
@@ -485,8 +505,10 @@ class Watcher:
         self.builds[build] = watch
         # The bench as it was opened for this build's first unit is the build's too.
         if self._checks:
-            watch.before = tuple(self._checks[:-1])
-            watch.checks.append(self._beside(self._checks[-1], watch))
+            *before, opening = self._checks[-REMEMBERED_CHECKS:]
+            watch.checks.append(opening.beside(before))
+            # What came first is what later checks of the build are set beside.
+            watch.before = tuple(before) or (opening,)
         return watch
 
     def _calibrated(self, watch: BuildWatch) -> None:
@@ -498,23 +520,6 @@ class Watcher:
             watch.limit, watch.limit_is = own, CALIBRATED
             if watch.detector is not None:
                 watch.detector.log_odds_limit = own
-
-    @staticmethod
-    def _beside(check: CheckErrors, watch: BuildWatch) -> CheckErrors:
-        """Return a check less what earlier builds' checks read in the mean.
-
-        What the bench always read is in the baseline; only a change is news.
-        """
-        if len(watch.before) < ENOUGH_CHECKS:
-            return check
-        earlier = np.array([one.errors_minus_known_ppm for one in watch.before])
-        earlier = earlier[-REMEMBERED_CHECKS:]
-        seen = ~np.isnan(earlier)
-        total = np.where(seen, earlier, 0.0).sum(axis=0)
-        usual = total / np.maximum(seen.sum(axis=0), 1)
-        return replace(
-            check, errors_minus_known_ppm=check.errors_minus_known_ppm - usual
-        )
 
 
 CAUSES = {

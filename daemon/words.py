@@ -164,7 +164,8 @@ def _beyond(evidence: dict[str, Any]) -> Iterator[str]:
     if values := evidence.get("other_values_ohm"):
         named = " or ".join(ohm(value) for value in values[:2])
         yield f"A part of another preferred value would explain it: {named}."
-    if {"bench", "reel"} & set(evidence.get("alike", ())):
+    unchecked = not evidence.get("check")
+    if unchecked and {"bench", "reel"} & set(evidence.get("alike", ())):
         yield (
             "Before a check, a reel and the bench cannot be told apart: run the check "
             "standard now."

@@ -222,17 +222,14 @@ class _Unit:
         ImplausibleError
             It rests elsewhere.
         """
-        found = record.found()
-        if found is None:
-            return None
         width = REFERENCE_WINDOW * setup.level
         near = Window(low=level - width, high=level + width)
-        reference = record.reference[found.first :]
-        believed = [near.low <= one <= near.high for one in reference]
-        if not any(believed):
-            self._bench.reference.believe(reference[-1], near)
+        found = record.found(near)
+        if found is None:
+            return None
+        self._bench.reference.believe(record.reference[-1], near)
         self._bench.output.believe(found.rest.value, _at_rest(setup, level))
-        return found if all(believed) else None
+        return found
 
     def _read_pair(
         self, setup: RangeSetup, record: Record, near: Window, within: Window

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from math import ceil, inf, sqrt
 from statistics import fmean
 
+from daemon.bench.driver import Window
 from daemon.bench.plan import RangeSetup
 from daemon.metrology.settling import FEWEST, MODEL_TRUST, Rest, rest_of
 
@@ -90,57 +91,71 @@ class Record:
         later = self.output[len(self.output) // 2 :]
         return max(later) - min(later)
 
-    def found(self) -> Found | None:
-        """Return where the output is at rest, once that is known well enough."""
+    def found(self, near: Window) -> Found | None:
+        """Return where both meters are at rest, once that is known well enough.
+
+        Where the reference still read the level before, or its way from there, later
+        readings are taken by themselves. `near` is where it may rest.
+        """
         count = len(self.at_s)
         if count < self._look:
             return None
         growth = NEXT_LOOK if count < LATE else NEXT_LATE_LOOK
         self._look = max(count + 1, ceil(growth * count))
-        rest = self._output_at_rest()
-        self._moves = rest is None or not self._reference_at_rest(rest.first)
-        if rest is None or self._moves:
-            return None
-        if self._says_nothing(rest):
-            return None
-        readings = count - rest.first
-        if readings < self._least:
-            return None
-        settled = abs(rest.departure) * MODEL_TRUST / sqrt(3) <= self._wanted_out
-        sure = rest.widened <= self._wanted_out
-        if settled and (sure or readings >= self._most):
-            return Found(rest=rest, first=rest.first)
+        self._moves = True
+        for start in dict.fromkeys((0, count // 4, count // 2)):
+            rest = self._output_at_rest(start)
+            if rest is None or not self._reference_at_rest(start + rest.first, near):
+                continue
+            self._moves = False
+            if self._is_enough(rest, start):
+                return Found(rest=rest, first=start + rest.first)
         return None
 
-    def _output_at_rest(self) -> Rest | None:
-        rest = rest_of(self.at_s, self.output, slowest_s=self._setup.slowest_s)
+    def _is_enough(self, rest: Rest, start: int) -> bool:
+        readings = len(self.at_s) - start - rest.first
+        if readings < self._least or self._says_nothing(start + rest.first):
+            return False
+        settled = abs(rest.departure) * MODEL_TRUST / sqrt(3) <= self._wanted_out
+        sure = rest.widened <= self._wanted_out
+        return settled and (sure or readings >= self._most)
+
+    def _output_at_rest(self, start: int) -> Rest | None:
+        output, at_s = self.output[start:], self.at_s[start:]
+        if len(output) < FEWEST:
+            return None
+        rest = rest_of(at_s, output, slowest_s=self._setup.slowest_s)
         if rest is not None or self._watched_s < self._setup.settle_s:
             return rest
         # Slower than any settling: a drift, which the other points show as well.
-        first = len(self.output) // 2
-        if self.spread > 2 * self._wanted_out or len(self.output) - first < FEWEST:
+        first = len(output) // 2
+        later = output[first:]
+        spread = max(later) - min(later)
+        if spread > 2 * self._wanted_out or len(later) < FEWEST:
             return None
-        later = self.output[first:]
         return Rest(
             value=fmean(later),
-            standard=self.spread / sqrt(12),
+            standard=spread / sqrt(12),
             degrees_of_freedom=inf,
             departure=0.0,
             first=first,
             settled=tuple(later),
         )
 
-    def _reference_at_rest(self, first: int) -> bool:
+    def _reference_at_rest(self, first: int, near: Window) -> bool:
         taken, at_s = self.reference[first:], self.at_s[first:]
+        inside = [near.low <= one <= near.high for one in taken]
+        if any(inside) and not all(inside):
+            return False
         if max(taken) - min(taken) <= 4 * self._wanted_in:
             return True
         rest = rest_of(at_s, taken, slowest_s=self._setup.slowest_s)
         return rest is not None and abs(rest.departure) <= self._wanted_in
 
-    def _says_nothing(self, rest: Rest) -> bool:
+    def _says_nothing(self, first: int) -> bool:
         """Whether the output shows one number only, which a slow movement may too."""
         return (
-            len(set(self.output[rest.first :])) == 1
+            len(set(self.output[first:])) == 1
             and self._watched_s < self._setup.settle_s
         )
 

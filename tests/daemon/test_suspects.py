@@ -3,6 +3,7 @@
 from datetime import timedelta
 
 import numpy as np
+import pytest
 
 from daemon.watch import CheckErrors, Watcher
 from storage.records import Cause
@@ -70,6 +71,7 @@ def test_a_check_that_reads_off_names_the_bench() -> None:
             session="",
             errors_minus_known_ppm=np.array([2500.0, 0.0, 0.0, 0.0]),
             variance_ppm2=np.full(4, 100.0),
+            allowed_ppm2=np.full(4, 150.0**2),
             at=AT + timedelta(hours=1),
         )
     )
@@ -77,3 +79,37 @@ def test_a_check_that_reads_off_names_the_bench() -> None:
     assert after is not None
     assert after.cause is Cause.BENCH
     assert after.range == said.range
+
+
+def read_off(number: int, errors_ppm: list[float]) -> CheckErrors:
+    return CheckErrors(
+        number=number,
+        session="",
+        errors_minus_known_ppm=np.array(errors_ppm),
+        variance_ppm2=np.full(4, 100.0),
+        allowed_ppm2=np.full(4, 150.0**2),
+        at=AT,
+    )
+
+
+def test_a_bench_that_always_reads_off_within_its_specification_is_no_news() -> None:
+    always = [-155.0, 80.0, 0.0, 120.0]
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    errors = np.random.default_rng(3).normal(0.0, 120.0, (24, 4)) + always
+    for n in range(24):
+        if n % 4 == 0:
+            assert watcher.check(read_off(n, always)) is None
+        build = f"B-{1 + n // 8}"
+        assert (
+            watcher.fold(unit(n, f"PA-{n:03d}", build, errors[n].tolist()), []) is None
+        )
+
+
+def test_what_a_bench_always_read_is_known_ever_better() -> None:
+    check = read_off(9, [-155.0] * 4)
+    first = check.beside([])
+    assert first.errors_minus_known_ppm.tolist() == [-155.0] * 4
+    assert first.variance_ppm2 == pytest.approx(100.0 + 150.0**2)
+    later = check.beside([check] * 4)
+    assert abs(later.errors_minus_known_ppm).max() < 1.0
+    assert later.variance_ppm2 == pytest.approx(125.0, rel=0.01)
