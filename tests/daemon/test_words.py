@@ -150,6 +150,7 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
             },
             "other_values_ohm": [10200.0],
             "alike": ["bench"],
+            "check": None,
         }
     )
     lines = words.finding(claimed).lines
@@ -159,3 +160,11 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
     ) in lines
     assert "A part of another preferred value would explain it: 10.2 kΩ." in lines
     assert any("cannot be told apart" in line for line in lines)
+
+
+def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
+    said = words.finding(
+        signal(evidence={"alike": ["bench"], "check": "Not the bench."})
+    )
+    assert "Not the bench." in said.lines
+    assert not any("cannot be told apart" in line for line in said.lines)
