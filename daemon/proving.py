@@ -116,9 +116,10 @@ def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> S
     telling = [one for one in checklist(signal, own, product) if one.telling]
     if telling:
         best = telling[0]
-        evidence["next"] = (
-            f"Next: {best.words}; likely to bring the cause to {share(best.promise)}."
-        )
+        # The statistics alone may be surer already than any one measurement.
+        promise = f"; likely to bring the cause to {share(best.promise)}"
+        worth = promise if best.promise > signal.probability else ""
+        evidence["next"] = f"Next: {best.words}{worth}."
     elif own:
         evidence["next"] = "The cause is settled; decide on the hold."
     if not own:
