@@ -309,12 +309,13 @@ def fitting_doubts(records: Records, reel: str, build: str) -> list[str]:
                 "still to come."
             )
     wanted = builds[build]["planned_units"] if build in builds else None
-    for one in records.receipts:
-        if one["reel"] == reel and wanted is not None and wanted > one["quantity"]:
-            said.append(
-                f"Build {build} needs {int(wanted)} parts; {one['quantity']} came on "
-                f"reel {reel}."
-            )
+    if wanted is not None:
+        said.extend(
+            f"Build {build} needs {int(wanted)} parts; {one['quantity']} came on "
+            f"reel {reel}."
+            for one in records.receipts
+            if one["reel"] == reel and wanted > one["quantity"]
+        )
     return said
 
 
