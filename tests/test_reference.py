@@ -10,6 +10,8 @@ import pytest
 from tests.reference_values import FOLDER, entries
 
 FILES = sorted(path.stem for path in FOLDER.glob("*.json"))
+
+
 def texts(tree: ast.AST) -> set[str]:
     """Return every text that stands in a module."""
     return {
