@@ -141,7 +141,8 @@ def _held(held: Sequence[Row], runs: Sequence[Row]) -> list[str]:
     for one in held:
         match one["disposal"]:
             case None:
-                said.append(f"held ({one['scope']} {one['subject']}): {one['reason'].rstrip('.')}")
+                reason = one["reason"].rstrip(".")
+                said.append(f"held ({one['scope']} {one['subject']}): {reason}")
             case Disposal.SCRAP:
                 said.append(f"scrapped by {one['ended_by']}")
             case Disposal.REWORK if not _measured_after(runs, one["ended_at"]):
