@@ -64,6 +64,7 @@ def _update(
         own += latent[j, at] * toward[ranges + 1 + j]
     if own_number:
         own += toward[ranges]
+    own = max(own, 0.0)  # see `filtering`
     innovation = value - expected
     square = innovation * innovation
     peak = -np.inf

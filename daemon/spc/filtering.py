@@ -167,6 +167,8 @@ def _scalar_update(
     own = toward[here, at]
     for index, sensitivity in added:
         own = own + sensitivity * toward[:, index]
+    # Readings of a million times the limit leave rounding where variance was.
+    own = np.maximum(own, 0.0)
     innovation = errors[:, None] - expected
     square = innovation * innovation
     total = scales + own[:, None]

@@ -163,7 +163,11 @@ def test_a_corrected_row_is_another_run_of_the_same_unit(
         ("1m out", "nought", "1m out: 'nought'"),
         ("1m out", "0.9 A", "1m out: '0.9 A'"),
         ("When", "yesterday", "When: 'yesterday' is no ISO 8601 date and time"),
-        ("1m out", "9.0", "check units, prefixes and the range"),
+        (
+            "1m out",
+            "9.0",
+            "reads like range 100 uA: check the switch, units and prefixes",
+        ),
     ],
 )
 def test_a_row_that_cannot_be_judged_is_rejected_with_its_reason(
