@@ -6,22 +6,18 @@ from datetime import timedelta
 import pytest
 
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
-from storage.records_alerts import Acknowledgement, Alert, Delivery, Severity
+from storage.records_alerts import Acknowledgement, Delivery
 from storage.store import Store
-from tests.storage.samples import EVALUATION, PRODUCT, START, decided, record, run
-
-ALERT = Alert(
-    alert="B-1-F1",
-    target="production",
-    product=PRODUCT.product,
-    severity=Severity.HOLD,
-    subject="B-1-F1",
-    title="Hold build B-1",
-    body="=1+1 <b>bold</b> \u6f22",
-    said="reel",
-    follows=None,
-    made_at=START,
+from tests.storage.samples import (
+    ALERT,
+    EVALUATION,
+    PRODUCT,
+    START,
+    decided,
+    record,
+    run,
 )
+
 ARRIVED = Delivery(
     alert=ALERT.alert,
     target=ALERT.target,

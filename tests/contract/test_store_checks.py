@@ -7,19 +7,19 @@ from typing import Any
 import pytest
 
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
-from storage.records import CheckResult, Proof, ProofKind, Verdict
+from storage.records import CheckResult, Verdict
 from storage.store import Store
-from tests.storage.samples import EVALUATION, START, record, results, run, unit
-
-SUPPLY = CheckResult(
-    run="run 1",
-    name="supply current",
-    value=0.0123,
-    unit="A",
-    low=None,
-    high=0.015,
-    verdict=Verdict.CONFORMING,
+from tests.storage.samples import (
+    EVALUATION,
+    PROOF,
+    START,
+    SUPPLY,
+    record,
+    results,
+    run,
+    unit,
 )
+
 LABEL = CheckResult(
     run="run 1",
     name="label",
@@ -28,18 +28,6 @@ LABEL = CheckResult(
     low=1.0,
     high=None,
     verdict=Verdict.NONCONFORMING,
-)
-PROOF = Proof(
-    proof="proof 1",
-    signal="signal 1",
-    kind=ProofKind.LOOSE_PARTS,
-    subject="reel 7",
-    readings=(10_031.0, 10_029.5),
-    unit="ohm",
-    from_value=10_000.0,
-    uncertainty=1.2,
-    person="Ada",
-    made_at=START,
 )
 
 

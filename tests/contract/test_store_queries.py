@@ -134,6 +134,25 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
             "other_expanded normalised_error agree signal person measured_at"
         ),
     ),
+    "proofs": (
+        {"product": "photoamp"},
+        "proof signal kind subject readings unit from_value uncertainty person made_at",
+    ),
+    "check_results": (
+        {"product": "photoamp", "after": 0},
+        "number run serial build started_at check value unit low high verdict",
+    ),
+    "alerts": (
+        {"product": "photoamp"},
+        (
+            "alert target severity subject title body said follows made_at tries "
+            "tried_at next_at last_error delivered_at dead_at person acknowledged_at"
+        ),
+    ),
+    "alerts_due": (
+        {"target": "production", "at": START},
+        "alert target product severity subject title body said follows made_at tries",
+    ),
     "watermark": ({"product": "photoamp"}, "number"),
     "unit_runs": ({"serial": "S001"}, f"{_RANGE_ROW} note"),
     "readings": (

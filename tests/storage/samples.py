@@ -9,6 +9,7 @@ from storage.records import (
     BenchInstrument,
     Build,
     Cause,
+    CheckResult,
     Configuration,
     CrossCheck,
     Decision,
@@ -21,6 +22,8 @@ from storage.records import (
     Hold,
     HoldEnd,
     Product,
+    Proof,
+    ProofKind,
     RangeResult,
     Reel,
     Run,
@@ -31,6 +34,7 @@ from storage.records import (
     Unit,
     Verdict,
 )
+from storage.records_alerts import Alert, Severity
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -360,10 +364,45 @@ def everything(store: Store) -> dict[str, Any]:
     }
 
 
+SUPPLY = CheckResult(
+    run="run 1",
+    name="supply current",
+    value=0.0123,
+    unit="A",
+    low=None,
+    high=0.015,
+    verdict=Verdict.CONFORMING,
+)
+PROOF = Proof(
+    proof="proof 1",
+    signal="signal 1",
+    kind=ProofKind.LOOSE_PARTS,
+    subject="reel 7",
+    readings=(10_031.0, 10_029.5),
+    unit="ohm",
+    from_value=10_000.0,
+    uncertainty=1.2,
+    person="Ada",
+    made_at=START,
+)
+ALERT = Alert(
+    alert="B-1-F1",
+    target="production",
+    product=PRODUCT.product,
+    severity=Severity.HOLD,
+    subject="B-1-F1",
+    title="Hold build B-1",
+    body="=1+1 <b>bold</b> \u6f22",
+    said="reel",
+    follows=None,
+    made_at=START,
+)
+
+
 def record_all(store: Store) -> None:
     """Send every command once."""
     furnish(store)
-    record(store, run(1))
+    store.record_run(run(1), results(run(1)), unit(run(1)), [SUPPLY])
     record(store, run(2, kind=RunKind.CHECK, serial="check 1", build=None))
     store.record_evaluation(EVALUATION)
     store.place_hold(PERSONS_HOLD, PLACED)
@@ -384,4 +423,6 @@ def record_all(store: Store) -> None:
     store.record_rework(REWORK, decided("Ada", "rework", "S001", REWORK.reworked_at))
     store.note_step(STEP, decided("Ada", "notified", "S001", STEP.noted_at))
     store.add_past_shipment(PAST_SHIPMENT, decided("Ada", "ship", "B2", START))
+    store.record_proof(PROOF)
+    store.queue_alerts([ALERT])
     store.note_job("backup", START)
