@@ -4,7 +4,7 @@ import shutil
 import socket
 import time
 from collections.abc import Iterator
-from urllib.error import URLError
+from urllib.error import HTTPError, URLError
 from urllib.request import urlopen
 
 import pytest
@@ -63,7 +63,9 @@ def wait_for(url: str) -> str:
         try:
             with urlopen(f"{url}/_stcore/health", timeout=1.0):  # noqa: S310 -- ours
                 return url
-        except (URLError, OSError):
+        except (URLError, OSError) as exc:
+            if isinstance(exc, HTTPError):
+                exc.close()  # it holds the answer, and with it the line
             if time.monotonic() > deadline_s:
                 raise
             time.sleep(0.1)
