@@ -40,7 +40,9 @@ class Typist(Operator):
         store.put_configuration(
             Configuration(configuration=configuration, body=body, stored_at=AT)
         )
-        store.add_product(Product(product=self._product, title="Demo"))
+        store.add_product(
+            Product(product=self._product, title=cycle.settings.product.title)
+        )
         store.open_session(
             Session(
                 session="s1", bench="demo", opened_at=AT, configuration=configuration
@@ -74,7 +76,6 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> recall.Told:
     folder = tmp_path_factory.mktemp("recall")
     settings = demo_settings()
     with LocalStore(folder / "holdpoint.duckdb") as store:
-        store.add_product(Product(product=settings.product.name, title="Demo"))
         operator = Typist(
             store, Cycle(settings, store), story(settings, SEED, units=recall.UNITS)
         )
