@@ -23,7 +23,14 @@ from daemon.product import ProductModel
 from daemon.resolution import resolution_ppm2
 from daemon.rows import plain
 from daemon.spc.baseline import Baseline
-from daemon.watch import CheckErrors, OwnLimit, Suspect, UnitErrors, Watcher
+from daemon.watch import (
+    CheckErrors,
+    OwnLimit,
+    Suspect,
+    UnitErrors,
+    Watcher,
+    warm_up,
+)
 from storage.records import (
     CheckResult,
     Evaluation,
@@ -187,6 +194,7 @@ class Cycle:
 
     def resume(self) -> None:
         """Rebuild what watching knows from the rows, then watch what is new."""
+        warm_up(self.product)
         self._remember()
         self.watch()
 

@@ -28,6 +28,7 @@ from storage.store import Store
 
 SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
 WATCHED_S = 30.0
+TRIES = 3
 
 
 class DemoError(Exception):
@@ -155,16 +156,25 @@ class Operator:
             )
 
     def measure(self, build: str, serial: str) -> None:
-        """Mount a unit and have it measured."""
-        self._hands.mount(serial)
-        ticket = self.client.measure(build=build, serial=serial)
-        while True:
-            seen = self.client.ticket(ticket, wait_s=0.1)
+        """Mount a unit and have it measured, again where the bench was lost.
+
+        A loaded machine may keep the daemon from its heartbeats; the source goes off.
+        """
+        for tries_left in reversed(range(TRIES)):
+            self._hands.mount(serial)
+            seen = self._carried_out(self.client.measure(build=build, serial=serial))
             if seen["state"] == "done":
                 return
-            if seen["state"] == "failed":
+            if not tries_left:
                 message = f"unit {serial} was not measured: {seen['message']}"
                 raise DemoError(message)
+
+    def _carried_out(self, ticket: str) -> dict[str, Any]:
+        """Return an order once it ended; what is asked meanwhile is done."""
+        while True:
+            seen = self.client.ticket(ticket, wait_s=0.1)
+            if seen["state"] in {"done", "failed"}:
+                return seen
             if (prompt := self.client.state()["prompt"]) is not None:
                 self._hands.mount(prompt["subject"])
                 self.client.answer(prompt["prompt"])

@@ -11,7 +11,7 @@ import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Self
 
 import numpy as np
@@ -31,6 +31,7 @@ REMEMBERED_BUILDS = 12
 """Earlier builds that the baseline is fitted to; older ones are other times."""
 
 REMEMBERED_CHECKS = 20
+FOR_NOBODY = 500
 LEAST_PPM2 = 1e-9
 """Stands for a bench that may not read off at all."""
 EMPTY: Mapping[str, Iterable[str]] = {}
@@ -520,6 +521,24 @@ class Watcher:
             watch.limit, watch.limit_is = own, CALIBRATED
             if watch.detector is not None:
                 watch.detector.log_odds_limit = own
+
+
+def warm_up(product: ProductModel) -> None:
+    """Load the detector's compiled loops, before a bench is open.
+
+    Loading them keeps all threads of the process waiting, heartbeats too.
+    """
+    Watcher(product, accepted_per_units=FOR_NOBODY).fold(
+        UnitErrors(
+            number=1,
+            run="",
+            serial="",
+            build="",
+            errors_ppm=np.zeros(len(product.ranges)),
+            at=datetime.now(UTC),
+        ),
+        (),
+    )
 
 
 CAUSES = {

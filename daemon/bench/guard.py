@@ -41,7 +41,7 @@ if TYPE_CHECKING:  # pydantic would double the time that the process needs to st
 __all__ = ["TAKE_AS_LIVE", "Guard", "Orders", "turn_off"]
 
 BEAT_S = 0.1
-BOUND_S = 0.5
+BOUND_S = 0.6
 """Longest silence; with the switching itself the source is off within a second."""
 START_S = 10.0
 END_S = 2.0
