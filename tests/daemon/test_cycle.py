@@ -164,3 +164,14 @@ def test_a_reel_recorded_after_all_its_units_still_names_them(
     assert (signal.reel, signal.first_serial) == ("K-901", "PA-006")
     assert cycle.watch() == []
     assert "B-1-F1:K-901" in stored(store)[2]
+
+
+def test_the_compiled_loops_are_loaded_before_the_bench_can_be_open(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Loading them keeps heartbeats waiting; resuming comes before the bench."""
+    loaded = []
+    monkeypatch.setattr("daemon.cycle.warm_up", loaded.append)
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    assert loaded == [cycle.product]
