@@ -21,6 +21,7 @@ from daemon.bench.errors import BenchError
 from daemon.control import TypedReading
 from daemon.cycle import Cycle, RunHeader
 from daemon.metrology.errors import MetrologyError
+from daemon.spreadsheet import neutral
 from daemon.typed import TypedError, readings_of
 from storage.errors import ConflictError
 from storage.records import Build, Configuration, Fitting, Reel, Session
@@ -230,7 +231,7 @@ def write_rejected(
     frame.insert(0, "reason", [one.reason for one in rejected])
     frame.insert(0, "line", [str(one.line) for one in rejected])
     part = out.with_name(out.name + ".part")
-    frame.map(_no_formula).to_csv(part, index=False)
+    frame.map(neutral).to_csv(part, index=False)
     part.replace(out)
     return out
 
@@ -376,7 +377,3 @@ def _text(value: Any) -> str:
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
     return repr(value) if isinstance(value, float) else str(value).strip()
-
-
-def _no_formula(text: str) -> str:
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

@@ -6,7 +6,7 @@ half width, never finer.
 """
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import floor, isfinite, log10
 from typing import Any
@@ -88,13 +88,17 @@ def ohm(value_ohm: float, half_width_ohm: float | None = None) -> str:
     return f"{scaled:.{decimals_for(half_width_ohm / scale)}f} {prefix}{OHM}"
 
 
-def held(scope: str, subject: str, to_serial: str | None = None) -> str:
+def held(hold: Mapping[Any, Any]) -> str:
     """Return what a hold stands on in words.
 
-    >>> held("reel", "K-7"), held("serials", "PA-1", "PA-9")
-    ('reel K-7', 'serials PA-1 to PA-9')
+    >>> held({"scope": "reel", "subject": "K-7", "to_serial": None})
+    'reel K-7'
+    >>> held({"scope": "serials", "subject": "PA-1", "to_serial": "PA-9"})
+    'serials PA-1 to PA-9'
     """
-    return f"{scope} {subject}" + (f" to {to_serial}" if to_serial else "")
+    last = hold["to_serial"]
+    until = f" to {last}" if isinstance(last, str) else ""
+    return f"{hold['scope']} {hold['subject']}{until}"
 
 
 def counted(number: int, singular: str) -> str:

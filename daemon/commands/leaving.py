@@ -10,7 +10,7 @@ from uuid import uuid4
 import click
 
 from daemon.commands.manners import FAILURE, Opened, as_json, as_table, opened, out, say
-from daemon.containment import COLUMNS, Containment
+from daemon.containment import Containment
 from daemon.containment import contain as contained
 from daemon.containment_sheets import cards, page, table
 from daemon.containment_steps import note as noted
@@ -272,14 +272,24 @@ def tell(found: Containment) -> None:
     out().print(found.headline(), style="bold", markup=False)
     for line in found.lines():
         out().print(line, markup=False)
-    shown = ("serial", "destination", "probability", "basis", "error_ppm", "low_ppm",
-             "high_ppm", "nonconforming", "todo", "step")  # fmt: skip
+    shown = {
+        "serial": "unit",
+        "destination": "order",
+        "probability": "carries",
+        "basis": "error",
+        "error_ppm": "ppm",
+        "low_ppm": "from",
+        "high_ppm": "to",
+        "nonconforming": "outside",
+        "todo": "what to do",
+        "step": "done",
+    }
     for name, units in found.listed().items():
         if name == "not concerned":
             out().print(f"\nNot concerned: {len(units)}", markup=False)
             continue
         out().print(f"\n{name[0].upper()}{name[1:]}: {len(units)}", style="bold")
-        as_table([one.row() for one in units], {key: COLUMNS[key] for key in shown})
+        as_table([one.row() for one in units], shown)
 
 
 @click.command()

@@ -338,7 +338,7 @@ def hold_place(
             to_serial=last,
         )
         at.store.place_hold(placed, decision)
-    say(f"Hold {placed.hold} stands on {words.held(scope, subject, last)}.")
+    say(f"Hold {placed.hold} stands on {words.held(asdict(placed))}.")
 
 
 @hold.command("end")

@@ -6,6 +6,7 @@ from uuid import uuid4
 import click
 
 from config.quantity import Unit, parse
+from daemon import words
 from daemon.commands.leaving import by_person, decision, records_of
 from daemon.commands.manners import Opened, as_json, as_table, opened, out, say
 from daemon.product import ProductModel
@@ -171,7 +172,7 @@ def trim(
         as_json(_row(plan))
         return
     out().print(
-        f"{plan.trim.part_ohm:g} ohm ({plan.series}) {plan.trim.kind.value} with "
+        f"{words.ohm(plan.trim.part_ohm)} ({plan.series}) {plan.trim.kind.value} with "
         f"{plan.part}: range {range_} from {plan.before_ppm:+.0f} ppm to "
         f"{plan.error_ppm:+.0f} ppm, +/- {2 * plan.tolerance_ppm:.0f} ppm (k = 2), "
         f"at most {plan.tempco_ppm_per_k:.0f} ppm/K."

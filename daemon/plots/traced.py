@@ -120,7 +120,7 @@ def traced(frame: pd.DataFrame, *, look: Look, width_px: int) -> alt.LayerChart:
     chart: alt.LayerChart = (
         alt.layer(bars, names)
         .properties(height=ROW_PX * len(rows), width="container", background=look.paper)
-        .configure_view(stroke=None)
+        .configure_view(strokeWidth=0)
         .configure(font='"Source Sans", "DejaVu Sans", Verdana, sans-serif')
     )
     return chart

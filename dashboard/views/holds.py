@@ -36,8 +36,9 @@ def holds() -> None:
     for one in standing:
         finding = findings.get(one["signal"])
         why = one["reason"] if finding is None else words.reads(finding)
+        stands_on = words.held(one)
         look.heading(
-            f"{one['scope'].capitalize()} {one['subject']}: {why}",
+            f"{stands_on[0].upper()}{stands_on[1:]}: {why}",
             [f"Placed by {one['placed_by']}, {one['placed_at']:%Y-%m-%d %H:%M} UTC."],
         )
         if finding is not None and finding.signal not in settled:

@@ -49,7 +49,8 @@ def stays(shown: Shown) -> None:
     for one in shown.standing.to_dict("records"):
         finding = findings.get(one["signal"])
         why = one["reason"] if finding is None else words.reads(finding)
-        lines.append(f"{one['scope'].capitalize()} {one['subject']}: {why}.")
+        stands_on = words.held(one)
+        lines.append(f"{stands_on[0].upper()}{stands_on[1:]}: {why}.")
     look.heading("Stays", lines)
     st.page_link("views/holds.py", label="Decide on holds")
 

@@ -11,8 +11,8 @@ from dashboard import data, look, who
 from storage.errors import StorageError
 from storage.records_shipping import Step
 
-SHOWN = ("serial", "destination", "error_ppm", "low_ppm", "high_ppm", "basis",
-         "probability", "nonconforming", "todo", "step")  # fmt: skip
+SHOWN = ("serial", "destination", "todo", "step", "error_ppm", "low_ppm", "high_ppm",
+         "basis", "probability", "nonconforming")  # fmt: skip
 ADVICE = "On a finding everything that may carry it is listed here, wherever it is."
 
 
@@ -68,6 +68,7 @@ def listed(name: str, units: tuple[Concerned, ...]) -> None:
     """Show one list."""
     look.heading(f"{name[0].upper()}{name[1:]}: {len(units)}")
     frame = pd.DataFrame([one.row() for one in units])[list(SHOWN)]
+    frame = frame.dropna(axis="columns", how="all")
     st.dataframe(
         frame,
         hide_index=True,

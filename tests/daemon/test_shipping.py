@@ -131,7 +131,7 @@ def test_a_reel_is_traced_to_its_units_and_back_over_a_change_and_a_rework(
     store.add_receipt(ReelReceipt(reel="K-2", quantity=1))
     told = trace(records(store), "K-2")
     assert told.headline == "Reel K-2: in 2 units."
-    assert "Build B, R13: U2 to U3 (2)" in told.lines
+    assert "Build B, R13: U2, U3 (2)" in told.lines
     assert "1 more parts used than received: check the records." in told.lines
     rework = Rework(
         rework="r", serial="U3", product=NAME, kind=ReworkKind.REPLACE,

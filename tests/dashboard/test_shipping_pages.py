@@ -1,0 +1,63 @@
+"""Packing, recall and trace: what the screens say and keep."""
+
+import pytest
+
+from daemon.home import Home
+from storage.access import open_store
+from tests.daemon.seeded import BAD_REEL
+from tests.dashboard.test_pages import button, opened, said
+
+GOOD, HELD = "PA-1001", "PA-3001"
+
+
+@pytest.mark.usefixtures("held")
+def test_the_recall_page_lists_whom_a_finding_concerns() -> None:
+    app = opened("recall")
+    words = said(app)
+    assert f"of reel {BAD_REEL}:" in words
+    assert "Not concerned:" in words
+    assert len(app.dataframe) > 0
+
+
+@pytest.mark.usefixtures("held")
+def test_a_reel_is_traced_with_a_picture() -> None:
+    app = opened("traced")
+    app.text_input(key="traced").set_value(BAD_REEL).run()
+    assert not app.exception
+    assert f"Reel {BAD_REEL}" in said(app)
+    assert len(app.get("vega_lite_chart")) == 2
+    app.text_input(key="traced").set_value("nothing <b>").run()
+    assert "Nothing is called nothing &lt;b&gt;." in "".join(o.value for o in app.html)
+
+
+@pytest.mark.usefixtures("nothing")
+@pytest.mark.parametrize("page", ["packing", "recall", "traced"])
+def test_the_pages_stand_before_the_first_unit(page: str) -> None:
+    assert "<h1>" in said(opened(page))
+
+
+def test_a_scanned_unit_stays_with_its_reason_until_somebody_overrides(
+    held: Home,
+) -> None:
+    app = opened("packing")
+    app.text_input(key="scan").set_value(HELD).run()
+    assert "Say who packs and for which order." in said(app)
+    app.selectbox(key="who decides").set_value("Ada Moreno").run()
+    app.text_input(key="order").set_value("order 7").run()
+    app.text_input(key="scan").set_value("PA-7777").run()
+    assert "Stays: PA-7777." in said(app)
+    assert "No unit has this serial." in said(app)
+    assert not [one for one in app.button if one.label == "Let it leave"]
+    app.text_input(key="scan").set_value(HELD).run()
+    assert f"Stays: {HELD}." in said(app)
+    assert "Held (build B-3)" in said(app)
+    assert len(app.get("audio")) == 1
+    app.text_input(key="override").set_value("asked for as it is").run()
+    button(app, "Let it leave").click().run()
+    assert not app.exception
+    assert f"{HELD} leaves by override." in said(app)
+    with open_store(held.data) as store:
+        rows = store.frame("shipments", product="photodiode-amplifier")
+        mine = rows[rows["serial"] == HELD]
+        assert mine["override_reason"].tolist() == ["asked for as it is"]
+        assert "held (build B-3)" in mine["against"].iloc[0]
