@@ -170,7 +170,7 @@ def test_the_compiled_loops_are_loaded_before_the_bench_can_be_open(
     store: LocalStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Loading them keeps heartbeats waiting; resuming comes before the bench."""
-    loaded = []
+    loaded: list[object] = []
     monkeypatch.setattr("daemon.cycle.warm_up", loaded.append)
     cycle = Cycle(SETTINGS, store)
     cycle.resume()
