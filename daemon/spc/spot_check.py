@@ -110,7 +110,8 @@ class SpotCheck:
         finite("shift_ppm", shift_ppm)
         among = np.arange(min(checked, carrying) + 1)
         drawn = hypergeom.pmf(among, build, carrying, checked)
-        return float(np.clip(drawn @ (1.0 - self._seen(among, shift_ppm)), 0.0, 1.0))
+        # Of none drawn none is seen: exactly 1, though the library's sum is not.
+        return float(max(1.0 - drawn @ self._seen(among, shift_ppm), 0.0))
 
     def units_needed(
         self, *, shift_ppm: float, missed: float, most: int = 1000
