@@ -111,7 +111,7 @@ class SpotCheck:
         among = np.arange(min(checked, carrying) + 1)
         drawn = hypergeom.pmf(among, build, carrying, checked)
         # Of none drawn none is seen: exactly 1, though the library's sum is not.
-        return float(max(1.0 - drawn @ self._seen(among, shift_ppm), 0.0))
+        return max(1.0 - float(drawn @ self._seen(among, shift_ppm)), 0.0)
 
     def units_needed(
         self, *, shift_ppm: float, missed: float, most: int = 1000
