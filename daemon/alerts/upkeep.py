@@ -1,11 +1,9 @@
 """What is told by the clock and not by a run: reminders, digests, alarms, silence."""
 
-import urllib.error
-import urllib.request
 from collections.abc import Callable
 from datetime import datetime
-from typing import Any
 
+import httpx
 import pandas as pd
 
 from config.plan import Alerts
@@ -138,22 +136,21 @@ def standing_subjects(holds: pd.DataFrame) -> set[str]:
     return {*standing["hold"], *standing["signal"].dropna()}
 
 
-def show_alive(url: str, opener: Callable[..., Any] = urllib.request.urlopen) -> None:
+def show_alive(url: str) -> None:
     """Ask for the address that another machine watches.
 
     Raises
     ------
     UndeliveredError
-        It was not reached; the address's secrets are not told.
+        It was not reached, or refused; the address's secrets are not told.
     """
     if not url.startswith(("http://", "https://")):
         raise UndeliveredError(
             channel="alive_url", reason="it must begin with http:// or https://"
         )
     try:
-        with opener(url, timeout=ANSWER_S):
-            return
-    except (urllib.error.URLError, OSError, ValueError) as exc:
+        httpx.get(url, timeout=ANSWER_S, follow_redirects=True).raise_for_status()
+    except (httpx.HTTPError, httpx.InvalidURL) as exc:
         raise UndeliveredError(
             channel="alive_url", reason=hidden(str(exc), url)
         ) from None

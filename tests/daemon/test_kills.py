@@ -55,7 +55,7 @@ def kill_again_and_again(home: Any, hands: Hands, kills: int) -> Campaign:
     acknowledged: set[str] = set()
     slowest_s, while_on, prepared = 0.0, 0, False
     serials = iter([s for b in hands.scenario()["builds"] for s in b["serials"]])
-    for _ in range(kills):
+    for kill in range(kills):
         with running_daemon(home) as process, Client.of(home.data) as client:
             with open_store(home.data) as store:
                 operator = Operator(store, client, hands, product)
@@ -66,7 +66,10 @@ def kill_again_and_again(home: Any, hands: Hands, kills: int) -> Campaign:
             deadline_s = time.monotonic() + 0.2 + float(chance.exponential(0.7))
             try:
                 serial = next(serials)
-                measure_until(client, hands, serial, deadline_s, acknowledged)
+                if kill % 2:
+                    measure_until_on(client, hands, serial, acknowledged)
+                else:
+                    measure_until(client, hands, serial, deadline_s, acknowledged)
             except UnreachableError:
                 pass
             while_on += bool(hands.state()["source_on"])
@@ -93,20 +96,42 @@ def measure_until(
     deadline_s: float,
     acknowledged: set[str],
 ) -> None:
+    """Return at a moment of chance: between two readings, while storing, when done."""
     hands.mount(serial)
     ticket = client.measure(build=None, serial=serial)
     while time.monotonic() < deadline_s + 1.5 or not acknowledged:
-        seen = client.ticket(ticket, wait_s=0.02)
-        if seen["state"] == "done":
-            acknowledged.add(serial)
-        if seen["state"] in {"done", "failed"}:
+        if ended(client, ticket, serial, acknowledged):
             return
-        state = client.state()
-        if state["prompt"] is not None:
-            hands.mount(state["prompt"]["subject"])
-            client.answer(state["prompt"]["prompt"])
+        state = mount_what_is_asked(client, hands)
         if time.monotonic() > deadline_s and state["phase"] == "measuring":
             return
+
+
+def measure_until_on(
+    client: Client, hands: Hands, serial: str, acknowledged: set[str]
+) -> None:
+    """Return while the source is on: the kill that could leave it so."""
+    hands.mount(serial)
+    ticket = client.measure(build=None, serial=serial)
+    while not hands.state()["source_on"]:
+        if ended(client, ticket, serial, acknowledged):
+            return
+        mount_what_is_asked(client, hands)
+
+
+def ended(client: Client, ticket: str, serial: str, acknowledged: set[str]) -> bool:
+    seen = client.ticket(ticket, wait_s=0.02)
+    if seen["state"] == "done":
+        acknowledged.add(serial)
+    return seen["state"] in {"done", "failed"}
+
+
+def mount_what_is_asked(client: Client, hands: Hands) -> dict[str, Any]:
+    state: dict[str, Any] = client.state()
+    if state["prompt"] is not None:
+        hands.mount(state["prompt"]["subject"])
+        client.answer(state["prompt"]["prompt"])
+    return state
 
 
 def seconds_until_off(hands: Hands) -> float:

@@ -121,6 +121,13 @@ def refusing(share: float, seed: int = 0) -> Iterator[tuple[int, Counter[str]]]:
             self.send_response(500 if refuse else 200)
             self.end_headers()
 
+        def do_GET(self) -> None:
+            refuse = random.random() < share
+            if not refuse:
+                arrived["asked"] += 1
+            self.send_response(500 if refuse else 200)
+            self.end_headers()
+
         def log_message(self, format: str, *args: object) -> None:  # noqa: A002
             pass
 

@@ -327,10 +327,12 @@ def test_no_secret_of_an_address_is_told(store: LocalStore) -> None:
     assert hidden("said t0ken-abc x", channel.url) == "said **** x"
 
 
-def test_silence_shows_elsewhere(store: LocalStore) -> None:
+def test_silence_shows_elsewhere() -> None:
     """The address is asked for; failing says so without its secrets."""
-    del store
-    with refusing(0.0) as (port, _):
+    with refusing(0.0) as (port, arrived):
+        show_alive(f"http://127.0.0.1:{port}/secret-path")
+    assert arrived == {"asked": 1}
+    with refusing(1.0) as (port, _):
         with pytest.raises(UndeliveredError) as caught:
             show_alive(f"http://127.0.0.1:{port}/secret-path")
         assert "secret-path" not in str(caught.value)
