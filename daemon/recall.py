@@ -14,16 +14,16 @@ from pathlib import Path
 from typing import Any
 
 from config.model import Settings
-from daemon.containment import CLEAR, Containment, contain
-from daemon.containment_papers import notices, supplier_report
-from daemon.containment_sheets import cards, page, table
 from daemon.demo import DemoError, Operator, Step
 from daemon.product import ProductModel
 from daemon.reports import pdf
 from daemon.rows import signals_of
-from daemon.shipping import Gate
 from daemon.simulator.scenario import Scenario, story
-from daemon.tracing import Records
+from daemon.whereabouts.containment import CLEAR, Containment, contain
+from daemon.whereabouts.papers import notices, supplier_report
+from daemon.whereabouts.sheets import cards, page, table
+from daemon.whereabouts.shipping import Gate
+from daemon.whereabouts.tracing import Records
 from storage.records import Signal, Unit
 from storage.store import Store
 

@@ -12,9 +12,9 @@ import pandas as pd
 import vl_convert as vlc
 
 from daemon.commands.manners import as_table, out, say
-from daemon.detection_goals import goals
-from daemon.detection_study import KNOWN, RATES, Study, run
 from daemon.look import LIGHT
+from daemon.studies.detection import KNOWN, RATES, Study, run
+from daemon.studies.goals import goals
 
 TABLE, FALSE_HOLDS, GOALS, PICTURE = (
     "detection.csv",

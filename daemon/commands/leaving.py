@@ -10,14 +10,14 @@ from uuid import uuid4
 import click
 
 from daemon.commands.manners import FAILURE, Opened, as_json, as_table, opened, out, say
-from daemon.containment import Containment
-from daemon.containment import contain as contained
-from daemon.containment_sheets import cards, page, table
-from daemon.containment_steps import note as noted
 from daemon.metrology.correction import correction
-from daemon.shipping import Gate, orders_of, require_listed
-from daemon.tracing import Records
-from daemon.tracing import trace as traced
+from daemon.whereabouts.containment import Containment
+from daemon.whereabouts.containment import contain as contained
+from daemon.whereabouts.sheets import cards, page, table
+from daemon.whereabouts.shipping import Gate, orders_of, require_listed
+from daemon.whereabouts.steps import note as noted
+from daemon.whereabouts.tracing import Records
+from daemon.whereabouts.tracing import trace as traced
 from storage.errors import StorageError
 from storage.records import Decision
 from storage.records_shipping import PastShipment, Step, UnitReturn

@@ -8,7 +8,7 @@ import click
 from config.errors import QuantityError
 from config.quantity import Unit as Quantity
 from config.quantity import parse
-from daemon import holds, tracing, words
+from daemon import holds, words
 from daemon.commands.manners import (
     as_json,
     as_table,
@@ -18,6 +18,7 @@ from daemon.commands.manners import (
     say,
 )
 from daemon.spc.claim import against_claim
+from daemon.whereabouts import tracing
 from storage.errors import NotFoundError
 from storage.records import (
     Build,

@@ -135,10 +135,11 @@ def supplier(
     """Write the nonconformance report on the reel that a finding names."""
 
     def gather(at: Opened, product: "ProductModel", how: dict[str, Any]) -> "Document":
-        from daemon import containment_papers, papers  # noqa: PLC0415
+        from daemon import papers  # noqa: PLC0415
         from daemon.reports import Image  # noqa: PLC0415
         from daemon.rows import signals_of  # noqa: PLC0415
-        from daemon.tracing import Records  # noqa: PLC0415
+        from daemon.whereabouts import papers as containment_papers  # noqa: PLC0415
+        from daemon.whereabouts.tracing import Records  # noqa: PLC0415
 
         named = [s for s in signals_of(at.store, at.product) if s.signal == finding]
         if not named:

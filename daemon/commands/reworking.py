@@ -10,10 +10,10 @@ from daemon import words
 from daemon.commands.leaving import by_person, decision, records_of
 from daemon.commands.manners import Opened, as_json, as_table, opened, out, say
 from daemon.product import ProductModel
-from daemon.rework import SERIES, TrimPlan, trim_plan
 from daemon.rows import plain
-from daemon.shipping import require_listed
-from daemon.tracing import leftover
+from daemon.whereabouts.rework import SERIES, TrimPlan, trim_plan
+from daemon.whereabouts.shipping import require_listed
+from daemon.whereabouts.tracing import leftover
 from storage.errors import NotFoundError
 from storage.records import Scope
 from storage.records_shipping import Rework, ReworkKind

@@ -219,7 +219,7 @@ def _pace(size: Size, seed: int) -> bool:
 
 
 def _safe_state(size: Size, seed: int) -> bool:
-    from daemon.safe_trials import trials  # noqa: PLC0415 -- starts processes
+    from daemon.selftest.safe_trials import trials  # noqa: PLC0415 -- starts processes
 
     rows = trials(size.trials, seed=seed)
     out().print("\n[bold]Safe state[/bold]: the source off after a mishap")

@@ -168,7 +168,7 @@ def study_detection(
 @click.option("--json", "json_", is_flag=True, help="For a program.")
 def study_demo(seeds: int, json_: bool) -> None:
     """Tell the demo's story for many seeds, without sockets or waiting."""
-    from daemon.study import summary, tell_many  # noqa: PLC0415 -- loads the simulator
+    from daemon.studies.demo import summary, tell_many  # noqa: PLC0415 -- loads the simulator
 
     with progressing(seeds, "Stories") as step:
         results = []

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import streamlit as st
 
 from daemon.holds import NotAllowedError
-from daemon.shipping import Gate
+from daemon.whereabouts.shipping import Gate
 from dashboard import data, look, sound, who
 from storage.shipping import FINAL
 

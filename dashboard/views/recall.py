@@ -3,10 +3,16 @@
 import pandas as pd
 import streamlit as st
 
-from daemon.containment import CLEAR, COLUMNS, Concerned, Containment, contain
-from daemon.containment_sheets import cards, page, table
-from daemon.containment_steps import note
-from daemon.tracing import Place, Records
+from daemon.whereabouts.containment import (
+    CLEAR,
+    COLUMNS,
+    Concerned,
+    Containment,
+    contain,
+)
+from daemon.whereabouts.sheets import cards, page, table
+from daemon.whereabouts.steps import note
+from daemon.whereabouts.tracing import Place, Records
 from dashboard import data, look, who
 from storage.errors import StorageError
 from storage.records_shipping import Step

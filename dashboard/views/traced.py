@@ -3,7 +3,7 @@
 import streamlit as st
 
 from daemon.plots.traced import segments, traced
-from daemon.tracing import Records, trace
+from daemon.whereabouts.tracing import Records, trace
 from dashboard import data, look
 from storage.errors import StorageError
 

@@ -5,11 +5,11 @@ from pathlib import Path
 import pytest
 
 from daemon.commands.detecting import picture, study_detection, table_of
-from daemon.detection_goals import Goal, goals
-from daemon.detection_study import Case, FalseHolds, Row, Study, cases, run
 from daemon.spc.layout import layout_of
 from daemon.spc.study import FAULTS, Outcome
 from daemon.spc.worlds import FAMILY, NOMINAL
+from daemon.studies.detection import Case, FalseHolds, Row, Study, cases, run
+from daemon.studies.goals import Goal, goals
 
 
 def outcome(fault: str, **figures: float) -> Outcome:

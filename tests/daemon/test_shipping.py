@@ -9,14 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon import holds
-from daemon.containment import contain, of_records
-from daemon.containment_sheets import page, table
 from daemon.metrology.correction import correction
 from daemon.metrology.errors import ArgumentError
-from daemon.rework import trim_plan
-from daemon.shipping import Gate, OrderListError, orders_of
 from daemon.spreadsheet import as_csv, neutral
-from daemon.tracing import Records, trace
+from daemon.whereabouts.containment import contain, of_records
+from daemon.whereabouts.rework import trim_plan
+from daemon.whereabouts.sheets import page, table
+from daemon.whereabouts.shipping import Gate, OrderListError, orders_of
+from daemon.whereabouts.tracing import Records, trace
 from storage.errors import NotFoundError
 from storage.local import LocalStore
 from storage.records import (

@@ -11,9 +11,9 @@ from typing import Any
 
 from scipy.special import ndtr
 
-from daemon import carrying
 from daemon.rows import plain, signals_of
-from daemon.tracing import Place, Records, Row, leftover
+from daemon.whereabouts import carrying
+from daemon.whereabouts.tracing import Place, Records, Row, leftover
 from storage.errors import NotFoundError
 from storage.records import Cause, Signal
 from storage.records_shipping import Step

@@ -3,10 +3,10 @@
 from html import escape
 from typing import Any
 
-from daemon.containment import COLUMNS, Containment
 from daemon.metrology.correction import correction
 from daemon.spreadsheet import as_csv
-from daemon.tracing import Place
+from daemon.whereabouts.containment import COLUMNS, Containment
+from daemon.whereabouts.tracing import Place
 
 STYLE = (
     "body{font:13px sans-serif;margin:2em}table{border-collapse:collapse}"

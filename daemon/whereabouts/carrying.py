@@ -11,7 +11,7 @@ from typing import Any
 
 from scipy.stats import t as student
 
-from daemon.tracing import Records
+from daemon.whereabouts.tracing import Records
 from storage.records import Cause, Signal
 from storage.serials import serial_order
 

@@ -1,7 +1,7 @@
 """The safe state put to the test: something goes wrong while the source is on.
 
-``python -m daemon.safe_trials FOLDER`` is the side that comes to harm: told "go" on a
-line, it forks a process that opens the bench of that folder, measures for ever, and
+``python -m daemon.selftest.safe_trials FOLDER`` is the side that comes to harm: told
+"go" on a line, it forks a process that opens the bench of that folder, measures for ever, and
 says so, line by line. `trials` is the side that does the harm and looks at the
 simulated source, whose own watchdog is disabled unless a row says otherwise.
 """
@@ -31,7 +31,7 @@ from daemon.demo import Hands, lay_out, write_addresses
 from daemon.home import Home
 from daemon.processes import environment, simulated_bench
 from daemon.product import ProductModel
-from daemon.shifted_time import Shift
+from daemon.selftest.shifted_time import Shift
 
 OFF_WITHIN_S = 1.0
 STEPS_S = (3600, -3600)
@@ -324,7 +324,7 @@ def _bench(folder: Path, source: str) -> Iterator[tuple[Home, Hands]]:
 @contextmanager
 def _victims(home: Home, preloaded: dict[str, str]) -> Iterator[Victims]:
     with subprocess.Popen(  # noqa: S603 -- our own command only
-        [sys.executable, "-m", "daemon.safe_trials", str(home.folder)],
+        [sys.executable, "-m", "daemon.selftest.safe_trials", str(home.folder)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import isnan, sqrt
 from typing import Literal
 
-from daemon.detection_study import BUILD_UNITS, RATES, Row, Study
+from daemon.studies.detection import BUILD_UNITS, RATES, Row, Study
 
 OFTEN, RARELY = RATES
 ONE, TWO, THREE = (

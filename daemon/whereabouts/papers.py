@@ -4,10 +4,10 @@ import json
 from datetime import datetime
 
 from daemon import words
-from daemon.containment import Concerned, Containment
 from daemon.product import ProductModel
 from daemon.reports import Correction, CustomerNotice, SupplierReport, ToleranceClass
-from daemon.tracing import Place, Records
+from daemon.whereabouts.containment import Concerned, Containment
+from daemon.whereabouts.tracing import Place, Records
 from storage.records import Signal
 
 METHOD = (

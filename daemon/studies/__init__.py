@@ -1,0 +1,1 @@
+"""What the detector reaches on seeded worlds, and what was asked of it."""

@@ -1,0 +1,1 @@
+"""Where every unit and reel went: traced, contained, mended, shipped."""
