@@ -1,9 +1,9 @@
 """The safe state put to the test: something goes wrong while the source is on.
 
 ``python -m daemon.selftest.safe_trials FOLDER`` is the side that comes to harm: told
-"go" on a line, it forks a process that opens the bench of that folder, measures for ever, and
-says so, line by line. `trials` is the side that does the harm and looks at the
-simulated source, whose own watchdog is disabled unless a row says otherwise.
+"go" on a line, it forks a process that opens the bench of that folder, measures for
+ever, and says so, line by line. `trials` is the side that does the harm and looks at
+the simulated source, whose own watchdog is disabled unless a row says otherwise.
 """
 
 import os
