@@ -2,12 +2,44 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from daemon.spc.checks import Floats, finite_array
-from daemon.spc.errors import NoSpreadError, ShapeError, TooFewError
+from daemon.spc.errors import (
+    NoSpreadError,
+    OutOfRangeError,
+    ShapeError,
+    TooFewError,
+)
+
+
+class Named(Protocol):
+    """A row of a table of levels."""
+
+    @property
+    def name(self) -> str:
+        """Of the level."""
+
+
+NamedT = TypeVar("NamedT", bound=Named)
+
+
+def row_named(rows: Sequence[NamedT], name: str) -> NamedT:
+    """Return the row with this name.
+
+    Raises
+    ------
+    OutOfRangeError
+        For a name that no row has.
+    """
+    for row in rows:
+        if row.name == name:
+            return row
+    names = ", ".join(row.name for row in rows)
+    raise OutOfRangeError(argument="name", value=name, allowed=f"one of {names}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from daemon.spc.checks import Floats, share
-from daemon.spc.errors import OutOfRangeError
-from daemon.spc.variance.design import NestedDesign, nested_design
+from daemon.spc.variance.design import NestedDesign, nested_design, row_named
 from daemon.spc.variance.intervals import Interval, MeanSquare, sum_interval
 
 INNERMOST = "rest"
@@ -70,11 +69,7 @@ class NestedComponents:
         >>> round(found.level(INNERMOST).variance, 4)
         1.25
         """
-        for row in self.levels:
-            if row.name == name:
-                return row
-        names = ", ".join(row.name for row in self.levels)
-        raise OutOfRangeError(argument="name", value=name, allowed=f"one of {names}")
+        return row_named(self.levels, name)
 
 
 def nested_components(

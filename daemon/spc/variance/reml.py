@@ -16,8 +16,8 @@ from scipy.optimize import brentq, minimize
 from scipy.special import chdtri
 
 from daemon.spc.checks import Floats, share
-from daemon.spc.errors import NoSpreadError, OutOfRangeError
-from daemon.spc.variance.design import NestedDesign, nested_design
+from daemon.spc.errors import NoSpreadError
+from daemon.spc.variance.design import NestedDesign, nested_design, row_named
 from daemon.spc.variance.intervals import Interval
 from daemon.spc.variance.nested import INNERMOST, nested_components
 
@@ -68,11 +68,7 @@ class RemlComponents:
         >>> round(found.level(INNERMOST).variance, 4)
         1.25
         """
-        for row in self.levels:
-            if row.name == name:
-                return row
-        names = ", ".join(row.name for row in self.levels)
-        raise OutOfRangeError(argument="name", value=name, allowed=f"one of {names}")
+        return row_named(self.levels, name)
 
 
 def reml_components(
