@@ -9,7 +9,16 @@ from uuid import uuid4
 
 import click
 
-from daemon.commands.manners import FAILURE, Opened, as_json, as_table, opened, out, say
+from daemon.commands.manners import (
+    FAILURE,
+    Opened,
+    as_json,
+    as_table,
+    expanded,
+    opened,
+    out,
+    say,
+)
 from daemon.metrology.correction import correction
 from daemon.whereabouts.containment import Containment
 from daemon.whereabouts.containment import contain as contained
@@ -32,7 +41,8 @@ def by_person(command: Command) -> Command:
         "--person",
         required=True,
         envvar=PERSON,
-        help=f"Who decides; listed in plan.toml. Else {PERSON}.",
+        show_envvar=True,
+        help="Who decides; listed in plan.toml.",
     )(command)
 
 
@@ -53,7 +63,7 @@ def records_of(at: Opened) -> Records:
 
 
 @click.command()
-@click.argument("serials", nargs=-1)
+@click.argument("serials", nargs=-1, callback=expanded)
 @click.option("--to", "to", help="Reference of the order; no personal data.")
 @by_person
 @click.option("--reseller", is_flag=True, help="It goes to a reseller's shelf.")
@@ -89,6 +99,8 @@ def ship(
     on: datetime | None,
 ) -> None:
     """Record that units leave, or say for each why it stays.
+
+    SERIALS are single ones or a range such as PA-1001..PA-1030.
 
     What is held, not measured, not conforming, or of a bench in doubt stays. The
     check and the record are one step: a hold placed meanwhile is heard.

@@ -15,6 +15,7 @@ from rich.table import Table
 from config.load import load
 from config.model import Settings
 from daemon.home import Home
+from daemon.serials import SerialRangeError, counted_serials
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
     from storage.store import Store
@@ -62,6 +63,16 @@ def as_table(rows: Sequence[Mapping[Any, Any]], columns: Mapping[str, str]) -> N
     for row in rows:
         table.add_row(*(_text(row.get(key)) for key in columns))
     out().print(table)
+
+
+def expanded(
+    context: click.Context, parameter: click.Parameter, given: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Return serials with every range such as PA-1001..PA-1030 counted out."""
+    try:
+        return tuple(one for each in given for one in counted_serials(each))
+    except SerialRangeError as exc:
+        raise click.BadParameter(str(exc), context, parameter) from exc
 
 
 def interactive() -> bool:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from daemon.commands.manners import Opened, opened, say
+from daemon.commands.manners import Opened, expanded, opened, say
 from storage.errors import NotFoundError
 
 if TYPE_CHECKING:  # the page setter takes a while to load
@@ -75,21 +75,19 @@ def build(context: click.Context, name: str, **chosen: Any) -> None:
 
 @report.command()
 @click.argument("name", metavar="BUILD")
-@click.argument("serials", nargs=-1)
+@click.argument("serials", nargs=-1, callback=expanded)
 @_options
 def sheet(
     context: click.Context, name: str, serials: tuple[str, ...], **chosen: Any
 ) -> None:
     """Write the sheet for the bench; SERIALS such as PA-1001..PA-1030 to scan."""
     from daemon import papers  # noqa: PLC0415
-    from daemon.commands.labelling import counted_serials  # noqa: PLC0415
 
-    listed = [one for given in serials for one in counted_serials(given)]
     _write(
         context,
         chosen,
         lambda at, product, how: papers.build_sheet(
-            at.store, product, name, listed, **how
+            at.store, product, name, list(serials), **how
         ),
     )
 

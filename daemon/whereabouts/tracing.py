@@ -392,7 +392,8 @@ def _moved(records: Records, serial: str) -> list[str]:
             line += f", overridden by {one['person']}: {one['override_reason']}"
         lines.append(line)
         if one["returned_at"] is not None:
-            lines.append(f"{one['returned_at']:%Y-%m-%d} came back")
+            when, why = one["returned_at"], one["return_reason"]
+            lines.append(f"{when:%Y-%m-%d} came back: {why}")
     return lines
 
 

@@ -80,7 +80,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"product": "photoamp"},
         (
             "shipment serial build destination reseller person shipped_at "
-            "override_reason against returned_at"
+            "override_reason against returned_at return_reason"
         ),
     ),
     "past_shipments": (

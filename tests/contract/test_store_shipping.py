@@ -264,6 +264,7 @@ def test_what_came_back_is_measured_before_it_leaves_again(store: Store) -> None
     assert against(store) == ["it came back and was not measured since"]
     (row,) = store.table("shipments", product="photoamp").to_pylist()
     assert row["returned_at"] == RETURN.returned_at
+    assert row["return_reason"] == RETURN.reason
 
 
 def test_what_names_the_unknown_or_says_too_little_is_refused(store: Store) -> None:

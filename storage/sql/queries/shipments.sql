@@ -1,5 +1,5 @@
--- One row each time a unit of the product left. returned_at: when it came back from
--- this shipment, null while it is away.
+-- One row each time a unit of the product left. returned_at, return_reason: when and why
+-- it came back from this shipment, null while it is away.
 select
     shipment.shipment,
     shipment.serial,
@@ -16,7 +16,14 @@ select
         where unit_return.serial = shipment.serial
             and unit_return.product = shipment.product
             and unit_return.returned_at >= shipment.shipped_at
-    ) as returned_at
+    ) as returned_at,
+    (
+        select arg_min(unit_return.reason, unit_return.returned_at)
+        from unit_return
+        where unit_return.serial = shipment.serial
+            and unit_return.product = shipment.product
+            and unit_return.returned_at >= shipment.shipped_at
+    ) as return_reason
 from shipment
 join unit on unit.serial = shipment.serial
 where shipment.product = $product

@@ -1,0 +1,89 @@
+"""Units leave, and come back, by the command."""
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from daemon.cli import holdpoint
+from tests.daemon.seeded import seeded_home
+
+BY = ("--person", "Ada Moreno")
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a home in which build B-3 is held from its sixth unit on."""
+    return seeded_home(tmp_path_factory.mktemp("leaving") / "home").folder
+
+
+def said(home: Path, *words: str) -> Result:
+    return CliRunner().invoke(holdpoint, ["--home", str(home), *words])
+
+
+def test_a_range_of_serials_leaves_and_one_comes_back(home: Path) -> None:
+    left = said(home, "ship", "PA-1001..PA-1003", "--to", "order 7", *BY)
+    assert left.exit_code == 0, left.output
+    assert left.stdout.splitlines() == [
+        f"PA-{number}: Has left." for number in (1001, 1002, 1003)
+    ]
+    again = said(home, "ship", "PA-1002", "--to", "order 8", *BY)
+    assert again.exit_code == 1
+    assert "PA-1002: Stays:" in again.stdout
+    assert "order 7" in said(home, "trace", "PA-1002").stdout
+    back = said(home, "return", "PA-1002", "--reason", "lid bent", *BY)
+    assert back.exit_code == 0, back.output
+    assert "lid bent" in said(home, "trace", "PA-1002").stdout
+
+
+def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
+    stays = said(home, "ship", "PA-3006", "PA-1005", "--to", "order 9", *BY)
+    assert stays.exit_code == 1
+    held, free = stays.stdout.splitlines()
+    assert held.startswith("PA-3006: Stays: held (build B-3)")
+    assert free == "PA-1005: Has left."
+    why = "customer accepts the range as it is"
+    left = said(home, "ship", "PA-3006", "--to", "order 9", "--override", why, *BY)
+    assert left.exit_code == 0, left.output
+    assert why in said(home, "trace", "PA-3006").stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (("NOPE", "--to", "o", *BY), 1, "NOPE: Stays: no unit has this serial."),
+        (("PA-1..B-3", "--to", "o", *BY), 2, "begin alike"),
+        (("PA-9..PA-1", "--to", "o", *BY), 2, "counts up"),
+        (("PA-1004", *BY), 2, "say for which order with --to"),
+        (("PA-1004", "--to", "o"), 2, "--person"),
+        (("PA-1004", "--to", "o", "--person", "Nobody"), 1, "listed are Ada Moreno"),
+        (("--past", "3", "--to", "o", *BY), 2, "--past goes with --to, --build"),
+    ],
+)
+def test_misuse_is_told(
+    home: Path, words: tuple[str, ...], code: int, says: str
+) -> None:
+    done = said(home, "ship", *words)
+    assert done.exit_code == code
+    assert says in f"{done.output}{done.exception}"
+
+
+def test_a_shops_list_ships_every_row(home: Path, tmp_path: Path) -> None:
+    orders = tmp_path / "orders.csv"
+    orders.write_text("Unit,No\nPA-2001,14\nPA-2002,15\nPA-7777,16\n")
+    columns = ("--serial-column", "Unit", "--order-column", "No")
+    done = said(home, "ship", "--orders", str(orders), *columns, *BY)
+    assert done.exit_code == 1
+    assert done.stdout.splitlines() == [
+        "PA-2001: Has left.",
+        "PA-2002: Has left.",
+        "PA-7777: Stays: no unit has this serial.",
+    ]
+    assert "15" in said(home, "trace", "PA-2002").stdout
+
+
+def test_units_of_the_past_are_kept_as_a_count(home: Path) -> None:
+    when = ("--build", "B-1", "--on", "2024-03-01", "--to", "fair")
+    done = said(home, "ship", "--past", "12", *when, *BY)
+    assert done.exit_code == 0, done.output
+    assert "12" in said(home, "trace", "B-1").stdout
