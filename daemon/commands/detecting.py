@@ -14,6 +14,7 @@ import vl_convert as vlc
 from daemon.commands.manners import as_table, out, say
 from daemon.look import LIGHT
 from daemon.studies.detection import KNOWN, RATES, Study, run
+from daemon.studies.facts import facts
 from daemon.studies.goals import goals
 
 TABLE, FALSE_HOLDS, GOALS, PICTURE = (
@@ -48,7 +49,7 @@ def study_detection(
             "bound": f"{one.kind} {one.bound:g}",
             "met": "yes" if one.met else "no",
         }
-        for one in goals(study)
+        for one in (*goals(study), *facts(seed))
     ]
     for name, lines in ((TABLE, rows), (FALSE_HOLDS, false), (GOALS, reached)):
         _write(folder / name, lines)

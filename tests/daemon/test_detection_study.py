@@ -107,7 +107,9 @@ def test_tables_and_picture_are_written(
         false_holds=(FalseHolds(two, 500, "nominal", True, 0.1, 100),),
     )
     monkeypatch.setattr("daemon.commands.detecting.run", lambda **_: study)
+    scaled = Goal(what="scaled", found=0.0, bound=0.0, kind="at most")
+    monkeypatch.setattr("daemon.commands.detecting.facts", lambda _seed: (scaled,))
     study_detection(64, 1, 1, tmp_path, lambda _share, _case: None)
-    assert "3 of 3 goals met" in capsys.readouterr().out
+    assert "4 of 4 goals met" in capsys.readouterr().out
     written = {path.name for path in tmp_path.iterdir()}
     assert written == {"detection.csv", "detection.svg", "false-holds.csv", "goals.csv"}
