@@ -30,10 +30,27 @@ NamedT = TypeVar("NamedT", bound=Named)
 def row_named(rows: Sequence[NamedT], name: str) -> NamedT:
     """Return the row with this name.
 
+    Parameters
+    ----------
+    rows : sequence
+        Of a table of levels.
+    name : str
+
+    Returns
+    -------
+    row
+        The first of that name.
+
     Raises
     ------
     OutOfRangeError
         For a name that no row has.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace as Row
+    >>> row_named([Row(name="build", s=3.0), Row(name="unit", s=1.0)], "unit").s
+    1.0
     """
     for row in rows:
         if row.name == name:
