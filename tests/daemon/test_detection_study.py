@@ -84,6 +84,19 @@ def test_goals_hold_the_figures_of_their_own_row() -> None:
     ]
 
 
+def test_the_interval_of_every_fault_with_a_size_is_held_against_both_bounds() -> None:
+    two = "20 units in 2 segments"
+    narrow = outcome("unrecorded spread x5", covered=0.88, covered_later=0.95)
+    study = Study(rows=(Row(two, 500, 0.1, narrow),), false_holds=())
+    found = [(one.found, one.kind, one.met) for one in goals(study)]
+    assert found == [
+        (0.88, "at least", False),
+        (0.88, "at most", True),
+        (0.95, "at least", True),
+        (0.95, "at most", True),
+    ]
+
+
 def test_known_parameters_stand_beside(tmp_path: Path) -> None:
     rows = tuple(
         Row(case, rate, 1.0, outcome("f", mean_delay=delay, held_by_2=1.0, named=1.0))
