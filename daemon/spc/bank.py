@@ -84,6 +84,8 @@ class Bank:
         self._log_shares = np.log(mixture_shares(layout.ranges))
         self._unrecorded = unrecorded_table(layout)
         self._session = session_table(layout)
+        # the same after every unit, so reckoned once
+        self._unrecorded_spread = self._spread(self._unrecorded, 0.0)
         rows = Rows.blank(layout, len(baselines), 1)
         rows.part2[..., 0] = self._part2
         self._shared2 = np.array([(b.shared_sigma_ppm / unit) ** 2 for b in baselines])
@@ -100,7 +102,7 @@ class Bank:
         rows = rows.repeated(table.cause.size)
         self._walk_bench(rows)
         wider = (table.reel2 - 1.0) * (self._reel2 * new)[..., None]
-        self._grow(rows, table, wider)
+        self._grow(rows, table, self._spread(table, wider))
         rows.log_weight[:] = table.log_weight
         self.rows = rows
         self._normalise()
@@ -116,7 +118,7 @@ class Bank:
             Measurement variance of the errors, in squared tolerances.
         """
         if self.units:
-            self._spawn(self._unrecorded)
+            self._spawn(self._unrecorded, self._unrecorded_spread)
         self.units += 1
         rows = self.rows
         self._drift(rows)
@@ -160,7 +162,7 @@ class Bank:
         self._rebase(self.rows)
         self._walk_bench(self.rows)
         self._state_from_base(self.rows)
-        self._spawn(self._session)
+        self._spawn(self._session, self._spread(self._session, 0.0))
         self._normalise()
 
     def change_reels(self, parts: Sequence[int]) -> None:
@@ -189,7 +191,8 @@ class Bank:
             covariance += along[:, None] * along * fresh
         self._state_from_base(rows)
         for p in parts:
-            self._spawn(new_reel_table(self.layout, p))
+            table = new_reel_table(self.layout, p)
+            self._spawn(table, self._spread(table, 0.0))
         self._normalise()
 
     def log_odds(self) -> Array:
@@ -236,15 +239,15 @@ class Bank:
         """
         seen = self.layout.ranges + 1
         base_mean, base = rows.base_mean, rows.base_covariance
-        ordered = np.moveaxis(base, 3, 1)
+        ordered = base.transpose(0, 3, 1, 2)
         own = ordered[..., -seen:, -seen:] + SINGULAR2 * np.eye(seen)
         gain = np.linalg.solve(own, ordered[..., -seen:, :])
         moved = rows.mean[:, :seen] - base_mean[:, -seen:]
-        grown = np.moveaxis(rows.covariance[:, :seen, :seen], 3, 1)
+        grown = rows.covariance[:, :seen, :seen].transpose(0, 3, 1, 2)
         grown = grown - ordered[..., -seen:, -seen:]
         mean = base_mean + np.einsum("bkse,bsk->bek", gain, moved)
         change = np.swapaxes(gain, 2, 3) @ grown @ gain
-        return mean, base + np.moveaxis(change, 1, 3)
+        return mean, base + change.transpose(0, 2, 3, 1)
 
     def _rebase(self, rows: Rows) -> None:
         """Make what is known now the base that later units are set against."""
@@ -312,7 +315,7 @@ class Bank:
             spread = BENCH_WALK**2 * np.outer(along, along)
             rows.base_covariance[:] += spread[..., None]
 
-    def _spawn(self, table: Table) -> None:
+    def _spawn(self, table: Table, spread: Array) -> None:
         """Put hypotheses that start from the likeliest good one over the weakest.
 
         They share in all good mass.
@@ -326,19 +329,29 @@ class Bank:
         self._rebase(parent)
         count = table.cause.size
         new = parent.repeated(count)
-        self._grow(new, table, 0.0)
+        self._grow(new, table, spread)
         new.log_weight[:] = mass + table.log_weight
         # rounded, so that a change of scale breaks no tie the other way
         ranked = np.argsort(np.round(log_weight, 9), axis=1, kind="stable")
         weakest = ranked[:, :count]
         rows.overwrite(weakest, new)
 
-    def _grow(self, rows: Rows, table: Table, wider: Array | float) -> None:
-        """Turn copies of good rows into the hypotheses of a table.
+    def _spread(self, table: Table, wider: Array | float) -> Array:
+        """Return what a table's hypotheses add to the base's covariance, (B, E, E, H).
 
         `wider` (B, P, H) adds to the variance of the parts' reels.
         """
         ranges, parts = self.layout.ranges, self.layout.parts
+        extra = np.empty((len(self._part2), parts + 1 + ranges + 1, table.cause.size))
+        extra[:, : parts + 1] = table.shift2 * self._coarse2[..., None]
+        extra[:, :parts] += table.reel_shifts * self._reel2[..., None] + wider
+        extra[:, parts + 1 :] = table.step2
+        size = self._along.shape[1]
+        shape = len(extra), size, size, table.cause.size
+        return np.asarray((self._outer @ extra).reshape(shape))
+
+    def _grow(self, rows: Rows, table: Table, spread: Array) -> None:
+        """Turn copies of good rows into the hypotheses of a table."""
         rows.cause[:] = table.cause
         rows.place[:] = table.place
         rows.first[:] = self.units + 1
@@ -347,12 +360,8 @@ class Bank:
         rows.part2[:] *= table.own2
         rows.shared2[:] *= table.shared2
         rows.reel2[:] *= table.reel2
-        extra = np.empty((len(self._part2), parts + 1 + ranges + 1, table.cause.size))
-        extra[:, : parts + 1] = table.shift2 * self._coarse2[..., None]
-        extra[:, :parts] += table.reel_shifts * self._reel2[..., None] + wider
-        extra[:, parts + 1 :] = table.step2
         covariance = rows.base_covariance
-        covariance += (self._outer @ extra).reshape(covariance.shape)
+        covariance += spread
         rows.base_mean[:, -1] = table.difference
         covariance[:, -1] = 0.0
         covariance[:, :, -1] = 0.0
