@@ -5,8 +5,10 @@ is a whole number of dots, since a module that is now three, now four dots wide 
 scanners fail on.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from io import BytesIO
+from xml.sax.saxutils import escape
 
 import segno
 from PIL import Image, ImageDraw, ImageFont
@@ -85,14 +87,29 @@ def code_of(serial: str) -> segno.QRCode:
     return segno.make_qr(serial, error="m", boost_error=False)
 
 
-def draw(serial: str, tape: Tape) -> Image.Image:
-    """Return a label as dots, black on white: the code, then the serial in letters.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Layout:
+    """Where things stand on a label, in the printer's dots."""
 
-    Raises
-    ------
-    LabelError
-        The tape is too narrow for the serial's code, and how wide it must be.
-    """
+    code: segno.QRCode
+    module: int
+    above: int
+    size: int
+    letters: ImageFont.FreeTypeFont
+    letters_at: tuple[int, float]
+    letters_length: float
+    length: int
+
+    def dark(self) -> Iterator[tuple[int, int]]:
+        """Yield the upper left dot of each dark module."""
+        rows = self.code.matrix_iter(scale=1, border=QUIET_MODULES)
+        for row, line in enumerate(rows):
+            for column, dark in enumerate(line):
+                if dark:
+                    yield column * self.module, self.above + row * self.module
+
+
+def _layout(serial: str, tape: Tape) -> _Layout:
     code = code_of(serial)
     modules = int(code.symbol_size(border=QUIET_MODULES)[0])
     dots = tape.dots // modules
@@ -105,21 +122,36 @@ def draw(serial: str, tape: Tape) -> Image.Image:
         )
         raise LabelError(message)
     size = modules * dots
-    above = (tape.dots - size) // 2
     font = ImageFont.truetype(
         fonts.PLAIN, size=LETTERS_OF_CODE * (size - 2 * QUIET_MODULES * dots)
     )
     left, top, right, bottom = font.getbbox(serial)
-    letters_at = size, (tape.dots - (bottom + top)) / 2
-    length = int(size + right - left + QUIET_MODULES * dots)
-    label = Image.new("1", (length, tape.dots), color=1)
+    return _Layout(
+        code=code,
+        module=dots,
+        above=(tape.dots - size) // 2,
+        size=size,
+        letters=font,
+        letters_at=(size, (tape.dots - (bottom + top)) / 2),
+        letters_length=right - left,
+        length=int(size + right - left + QUIET_MODULES * dots),
+    )
+
+
+def draw(serial: str, tape: Tape) -> Image.Image:
+    """Return a label as dots, black on white: the code, then the serial in letters.
+
+    Raises
+    ------
+    LabelError
+        The tape is too narrow for the serial's code, and how wide it must be.
+    """
+    at = _layout(serial, tape)
+    label = Image.new("1", (at.length, tape.dots), color=1)
     ink = ImageDraw.Draw(label)
-    for row, line in enumerate(code.matrix_iter(scale=1, border=QUIET_MODULES)):
-        for column, dark in enumerate(line):
-            if dark:
-                x, y = column * dots, above + row * dots
-                ink.rectangle((x, y, x + dots - 1, y + dots - 1), fill=0)
-    ink.text(letters_at, serial, font=font, fill=0)
+    for x, y in at.dark():
+        ink.rectangle((x, y, x + at.module - 1, y + at.module - 1), fill=0)
+    ink.text(at.letters_at, serial, font=at.letters, fill=0)
     return label
 
 
@@ -135,3 +167,29 @@ def as_png(serial: str, tape: Tape) -> bytes:
     dpi = (tape.dots_per_inch, tape.dots_per_inch)
     draw(serial, tape).save(sink, format="PNG", dpi=dpi)
     return sink.getvalue()
+
+
+def as_svg(serial: str, tape: Tape) -> str:
+    """Return a label as SVG, sized in mm, with each module on the printer's dots.
+
+    Raises
+    ------
+    LabelError
+        See `draw`.
+    """
+    at = _layout(serial, tape)
+    path = "".join(
+        f"M{x} {y}h{at.module}v{at.module}h-{at.module}z" for x, y in at.dark()
+    )
+    x, y = at.letters_at
+    baseline = y + at.letters.getmetrics()[0]
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" '
+        f'width="{tape.mm(at.length):.3f}mm" height="{tape.mm(tape.dots):.3f}mm" '
+        f'viewBox="0 0 {at.length} {tape.dots}">'
+        f'<rect width="{at.length}" height="{tape.dots}" fill="#fff"/>'
+        f'<path d="{path}" shape-rendering="crispEdges"/>'
+        f'<text x="{x}" y="{baseline:.1f}" font-family="DejaVu Sans, sans-serif" '
+        f'font-size="{at.letters.size:.1f}" textLength="{at.letters_length:.1f}" '
+        f'lengthAdjust="spacingAndGlyphs">{escape(serial)}</text></svg>\n'
+    )

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from daemon.commands.manners import expanded, say
-from daemon.labels import LabelError, Tape, as_png
+from daemon.labels import LabelError, Tape, as_png, as_svg
 
 
 @click.command()
@@ -20,17 +20,23 @@ from daemon.labels import LabelError, Tape, as_png
     "--dpi", type=int, default=300, show_default=True, help="The printer's resolution."
 )
 @click.option(
+    "--as", "kind", type=click.Choice(["png", "svg"]), default="png",
+    show_default=True, help="Dots for the printer, or lines for a page.",
+)  # fmt: skip
+@click.option(
     "--into", type=click.Path(file_okay=False, path_type=Path), default=Path(),
     help="Folder for the pictures. Left out: this one.",
 )  # fmt: skip
-def label(serials: tuple[str, ...], width_mm: float, dpi: int, into: Path) -> None:
-    """Draw a label a serial: QR code and letters, as PNG at the printer's dots.
+def label(
+    serials: tuple[str, ...], width_mm: float, dpi: int, kind: str, into: Path
+) -> None:
+    """Draw a label a serial: QR code and letters, on the printer's dots.
 
     SERIALS are single ones or a range such as PA-1001..PA-1030.
     """
     try:
         tape = Tape(width_mm=width_mm, dots_per_inch=dpi)
-        pictures = _drawn(serials, tape)
+        pictures = _drawn(serials, tape, kind)
     except LabelError as exc:
         raise click.UsageError(str(exc)) from exc
     into.mkdir(parents=True, exist_ok=True)
@@ -41,13 +47,16 @@ def label(serials: tuple[str, ...], width_mm: float, dpi: int, into: Path) -> No
     say(f"{len(pictures)} labels for {width_mm:g} mm tape at {dpi} dots per inch.")
 
 
-def _drawn(serials: Sequence[str], tape: Tape) -> dict[str, bytes]:
+def _drawn(serials: Sequence[str], tape: Tape, kind: str) -> dict[str, bytes]:
     """Return each label by the name of its file."""
     pictures: dict[str, bytes] = {}
     for serial in serials:
-        name = re.sub(r"[^\w.-]", "_", serial) + ".png"
+        name = re.sub(r"[^\w.-]", "_", serial) + f".{kind}"
         if name in pictures:
             message = f"serial {serial!r}: another label has its file name {name}"
             raise LabelError(message)
-        pictures[name] = as_png(serial, tape)
+        if kind == "svg":
+            pictures[name] = as_svg(serial, tape).encode()
+        else:
+            pictures[name] = as_png(serial, tape)
     return pictures

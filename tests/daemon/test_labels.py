@@ -1,7 +1,9 @@
 """Labels: what a scanner and a person will read."""
 
+import re
 from io import BytesIO
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import pytest
 from click.testing import CliRunner
@@ -16,6 +18,7 @@ from daemon.labels import (
     LabelError,
     Tape,
     as_png,
+    as_svg,
     code_of,
     draw,
 )
@@ -101,6 +104,40 @@ def test_letters_are_drawn_whole() -> None:
     label = draw("PA-1001 Ω µ", WIDE)
     last = label.width - 1
     assert all(label.getpixel((last, y)) for y in range(label.height))
+
+
+def test_lines_stand_where_the_dots_stand() -> None:
+    """The SVG holds every dark module of the code, at the tape's true size."""
+    code = code_of("PA-1001")
+    dots = WIDE.dots // int(code.symbol_size(border=QUIET_MODULES)[0])
+    root = ET.fromstring(as_svg("PA-1001", WIDE))  # noqa: S314  # our own text
+    path = root.findall("{*}path")[0].attrib["d"]
+    dark = sum(
+        bool(one) for line in code.matrix_iter(border=QUIET_MODULES) for one in line
+    )
+    corners = re.findall(r"M(\d+) (\d+)h(\d+)", path)
+    label = draw("PA-1001", WIDE)
+    assert len(corners) == dark
+    assert {int(side) for _, _, side in corners} == {dots}
+    assert all(label.getpixel((int(x), int(y))) == 0 for x, y, _ in corners)
+    height_mm = float(root.attrib["height"].removesuffix("mm"))
+    assert height_mm == pytest.approx(WIDE.width_mm, abs=25.4 / 300)
+
+
+def test_a_hostile_serial_is_text_in_the_lines_too() -> None:
+    serial = "</text><script>1&2"
+    wide = Tape(width_mm=20.0, dots_per_inch=600)
+    root = ET.fromstring(as_svg(serial, wide))  # noqa: S314  # our own text
+    assert [one.text for one in root.findall("{*}text")] == [serial]
+    assert not root.findall(".//{*}script")
+
+
+def test_labels_are_written_as_lines_when_asked(tmp_path: Path) -> None:
+    done = CliRunner().invoke(
+        holdpoint, ["label", "PA-1", "PA-2", "--as", "svg", "--into", str(tmp_path)]
+    )
+    assert done.exit_code == 0, done.output
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["PA-1.svg", "PA-2.svg"]
 
 
 def test_a_range_of_serials_becomes_a_file_each(tmp_path: Path) -> None:
