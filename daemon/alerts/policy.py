@@ -114,6 +114,18 @@ def of_hold(hold: Hold) -> Message:
     )
 
 
+def of_doubt(doubt: str, *, session: str, reason: str, at: datetime) -> Message:
+    """Return what is told of runs that no good check stands behind."""
+    return Message(
+        alert=f"doubt {doubt}",
+        severity=Severity.WARNING,
+        subject=doubt,
+        title=f"Runs of session {session} are in doubt: {reason.rstrip('.')}.",
+        lines=("Their units stay until a good check or a person clears them.",),
+        made_at=at,
+    )
+
+
 def of_dead_letter(alert: Alert, *, reason: str, tries: int, at: datetime) -> Message:
     """Return the alarm that a message was given up."""
     return Message(

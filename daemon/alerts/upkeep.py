@@ -1,6 +1,7 @@
 """What is told by the clock and not by a run: reminders, digests, alarms, silence."""
 
 from collections.abc import Callable
+from dataclasses import fields
 from datetime import datetime
 
 import httpx
@@ -16,10 +17,14 @@ from daemon.alerts.policy import (
     addressed,
     of_alarm,
     of_build,
+    of_doubt,
+    of_hold,
     reminder,
 )
 from daemon.alerts.sender import alert_of
-from daemon.rows import signals_of
+from daemon.holds import PLACED_BY
+from daemon.rows import plain, signals_of
+from storage.records import Hold, Scope
 from storage.store import Store
 
 EVERY_S = 30.0
@@ -67,7 +72,13 @@ class Upkeep:
         """
         if not self._settings.channels:
             return
-        messages = [self._alarms(), self._reminds(), *self._digests()]
+        messages = [
+            self._alarms(),
+            *self._placed_by_people(),
+            *self._doubts(),
+            self._reminds(),
+            *self._digests(),
+        ]
         alerts = [
             alert
             for message in messages
@@ -85,6 +96,34 @@ class Upkeep:
         if reason is None or reason == before:
             return None
         return of_alarm(reason, self._utc())
+
+    def _placed_by_people(self) -> list[Message]:
+        """Return what is to be told of holds by hand: no run was recorded with them."""
+        known = set(self._store.frame("alerts", product=self._product)["alert"])
+        names = [field.name for field in fields(Hold)]
+        said = []
+        for row in plain(self._store.frame("holds", product=self._product)):
+            if row["placed_by"] == PLACED_BY or row["disposal"] is not None:
+                continue
+            values = {name: row[name] for name in names}
+            message = of_hold(Hold(**{**values, "scope": Scope(row["scope"])}))
+            if message.alert not in known:
+                said.append(message)
+        return said
+
+    def _doubts(self) -> list[Message]:
+        known = set(self._store.frame("alerts", product=self._product)["alert"])
+        messages = [
+            of_doubt(
+                row["doubt"],
+                session=row["session"],
+                reason=row["reason"],
+                at=row["raised_at"],
+            )
+            for row in plain(self._store.frame("doubts", product=self._product))
+            if row["ended_at"] is None
+        ]
+        return [one for one in messages if one.alert not in known]
 
     def _reminds(self) -> Message | None:
         rows = self._store.frame("alerts", product=self._product)

@@ -25,6 +25,7 @@ from storage.local import LocalStore
 from storage.records import (
     Build,
     Cause,
+    Decision,
     Hold,
     Scope,
     Signal,
@@ -169,6 +170,36 @@ def test_a_measured_build_is_summed_up_once(store: LocalStore) -> None:
     )  # fmt: skip
     upkeep.look()
     assert rows(store) == []
+
+
+def test_a_hold_by_hand_is_told_once_and_reminded_of(store: LocalStore) -> None:
+    """No run was recorded with it, so the clock tells it."""
+    clock = Clock()
+    by_hand = replace(
+        HOLD, hold="by-hand-1", subject="B-0", signal=None, placed_by="Ada Moreno"
+    )
+    store.add_build(Build(build="B-0", product=PRODUCT, planned_units=9, opened_at=AT))
+    store.place_hold(
+        by_hand,
+        Decision(
+            person="Ada Moreno", action="hold", subject=by_hand.hold,
+            reason=by_hand.reason, decided_at=AT,
+        ),
+    )  # fmt: skip
+    upkeep = Upkeep(
+        store, product=PRODUCT, settings=channels("mail"), utc=clock.utc,
+        alarm=lambda: None,
+    )  # fmt: skip
+    for _ in range(3):
+        upkeep.look()
+    assert [one["title"] for one in rows(store)] == [
+        "Hold build B-0: range 100 uA reads high."
+    ]
+    clock.pass_(seconds=25 * 3600)
+    upkeep.look()
+    (_, reminder) = rows(store)
+    assert reminder["follows"] == "hold by-hand-1"
+    assert reminder["title"] == "Reminder: A hold stands and nobody has taken note."
 
 
 def test_an_alarm_at_the_bench_is_told_once_while_it_stands(
