@@ -22,12 +22,17 @@ class Rows:
     tells about the former.
     """
 
-    __slots__ = ("_floats", "_ints", "_places")
+    __slots__ = ("_floats", "_ints", "_places", "_views")
 
     def __init__(self, floats: Array, ints: Ints, places: Places) -> None:
         self._floats = floats
         self._ints = ints
         self._places = places
+        self._views: dict[str, Array] = {}
+
+    def __reduce__(self) -> tuple[type[Self], tuple[Array, Ints, Places]]:
+        # copied one by one the views would no longer show the numbers
+        return type(self), (self._floats, self._ints, self._places)
 
     @classmethod
     def blank(cls, layout: Layout, builds: int, hypotheses: int) -> Self:
@@ -87,9 +92,13 @@ class Rows:
         self._ints[builds, :, index] = other._ints.swapaxes(1, 2)
 
     def _view(self, name: str) -> Array:
-        place, shape = self._places[name]
-        builds, _, hypotheses = self._floats.shape
-        return self._floats[:, place].reshape(builds, *shape, hypotheses)
+        view = self._views.get(name)
+        if view is None:
+            place, shape = self._places[name]
+            builds, _, hypotheses = self._floats.shape
+            view = self._floats[:, place].reshape(builds, *shape, hypotheses)
+            self._views[name] = view
+        return view
 
     @property
     def log_weight(self) -> Array:
