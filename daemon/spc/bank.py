@@ -17,7 +17,6 @@ from daemon.spc.baseline import Baseline, directions
 from daemon.spc.filtering import Folded, order_of_ranges
 from daemon.spc.hypotheses import (
     BENCH_WALK,
-    MIXED_RELATIVE_SIGMA,
     NOWHERE,
     Cause,
     Table,
@@ -156,6 +155,15 @@ class Bank:
             )
         self._state_from_base(rows)
         self._normalise()
+
+    def keep(self, index: NDArray[np.intp]) -> None:
+        """Go on with some of the builds only."""
+        self._part2 = self._part2[index]
+        self._reel2 = self._reel2[index]
+        self._coarse2 = self._coarse2[index]
+        self._shared2 = self._shared2[index]
+        self._unrecorded_spread = self._unrecorded_spread[index]
+        self.rows = self.rows.of_builds(index)
 
     def start_session(self) -> None:
         """Let the bench have been set up anew."""
@@ -321,20 +329,37 @@ class Bank:
         They share in all good mass.
         """
         rows = self.rows
-        log_weight = rows.log_weight
-        good = np.where(rows.cause == Cause.GOOD, log_weight, -np.inf)
-        peak = good.max(axis=1, keepdims=True)
-        mass = peak + np.log(np.exp(good - peak).sum(axis=1, keepdims=True))
-        parent = rows.picked(good.argmax(axis=1)[:, None])
-        self._rebase(parent)
-        count = table.cause.size
-        new = parent.repeated(count)
-        self._grow(new, table, spread)
-        new.log_weight[:] = mass + table.log_weight
-        # rounded, so that a change of scale breaks no tie the other way
-        ranked = np.argsort(np.round(log_weight, 9), axis=1, kind="stable")
-        weakest = ranked[:, :count]
-        rows.overwrite(weakest, new)
+        _compiled().spawn_compiled(
+            rows.log_weight,
+            rows.shared2,
+            rows.factor,
+            rows.part2,
+            rows.reel2,
+            rows.beta,
+            rows.mean,
+            rows.covariance,
+            rows.base_mean,
+            rows.base_covariance,
+            rows.cause,
+            rows.place,
+            rows.first,
+            rows.slope,
+            table.log_weight,
+            table.cause,
+            table.place,
+            table.slope_place,
+            table.factor,
+            table.own2,
+            table.shared2,
+            table.reel2,
+            table.difference,
+            table.number2,
+            spread,
+            self.layout.ranges + 1,
+            self.units + 1,
+            int(Cause.GOOD),
+            SINGULAR2,
+        )
 
     def _spread(self, table: Table, wider: Array | float) -> Array:
         """Return what a table's hypotheses add to the base's covariance, (B, E, E, H).
@@ -365,8 +390,7 @@ class Bank:
         rows.base_mean[:, -1] = table.difference
         covariance[:, -1] = 0.0
         covariance[:, :, -1] = 0.0
-        own = (MIXED_RELATIVE_SIGMA * table.difference) ** 2 + table.slope2
-        covariance[:, -1, -1] = own
+        covariance[:, -1, -1] = table.number2
         rows.beta[:] = 1.0
         self._state_from_base(rows)
 

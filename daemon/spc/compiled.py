@@ -7,7 +7,7 @@ the very first unit of an installation waits for the compiler.
 
 from collections.abc import Callable
 from importlib import import_module
-from math import exp, log
+from math import exp, log, sqrt
 from typing import Any, TypeVar
 
 import numpy as np
@@ -34,7 +34,7 @@ def _update(
     at: int,
     value: float,
     scales: Array,
-    log_shares: Array,
+    shares: Array,
     latent: Array,
     own_number: bool,
     toward: Array,
@@ -67,20 +67,20 @@ def _update(
     own = max(own, 0.0)  # see `filtering`
     innovation = value - expected
     square = innovation * innovation
-    peak = -np.inf
+    # the widest component's exponent is the nearest to zero: no sum underflows
+    nearest = np.inf
     for c in range(scales.size):
-        total = scales[c] + own
-        peak = max(peak, log_shares[c] - 0.5 * (log(total) + square / total))
+        nearest = min(nearest, square / (scales[c] + own))
     mass = 0.0
     first = 0.0
     second = 0.0
     last = 0.0
     for c in range(scales.size):
-        total = scales[c] + own
-        last = exp(log_shares[c] - 0.5 * (log(total) + square / total) - peak)
+        inverse = 1.0 / (scales[c] + own)
+        last = shares[c] * sqrt(inverse) * exp(0.5 * (nearest - square * inverse))
         mass += last
-        first += last / total
-        second += last / (total * total)
+        first += last * inverse
+        second += last * inverse * inverse
     first /= mass
     second /= mass
     pull = first * innovation
@@ -89,7 +89,7 @@ def _update(
         mean[i] += pull * toward[i]
         for j in range(size):
             covariance[i, j] -= shrink * toward[i] * toward[j]
-    return peak + log(mass), last / mass
+    return log(mass) - 0.5 * nearest, last / mass
 
 
 _update_compiled = _compiled(_update)
@@ -125,10 +125,11 @@ def fold(  # noqa: PLR0912, PLR0917 -- one loop, as it is compiled
     log_density = np.zeros((builds, filters))
     odd = np.zeros((builds, ranges, filters))
     second = second_share.copy()
+    shares = np.exp(log_shares)
     toward = np.empty(size)
     m, other_m = np.empty(size), np.empty(size)
     p, other_p = np.empty((size, size)), np.empty((size, size))
-    widths = np.empty(log_shares.size)
+    widths = np.empty(shares.size)
     for b in range(builds):
         for k in range(filters):
             if not alive[b, k]:
@@ -149,7 +150,7 @@ def fold(  # noqa: PLR0912, PLR0917 -- one loop, as it is compiled
                     other_m[:] = m
                     other_p[:] = p
                 alone, wide = _update_compiled(
-                    m, p, at, value, widths, log_shares, latent, False, toward
+                    m, p, at, value, widths, shares, latent, False, toward
                 )
                 if mixed:
                     with_second, other_wide = _update_compiled(
@@ -158,7 +159,7 @@ def fold(  # noqa: PLR0912, PLR0917 -- one loop, as it is compiled
                         at,
                         value,
                         widths,
-                        log_shares,
+                        shares,
                         latent,
                         True,
                         toward,
@@ -407,3 +408,139 @@ def levels(
 
 
 levels_compiled = _compiled(levels)
+
+
+def spawn(  # noqa: PLR0912, PLR0915, PLR0917 -- one loop, as it is compiled
+    log_weight: Array,
+    shared2: Array,
+    factor: Array,
+    part2: Array,
+    reel2: Array,
+    beta: Array,
+    mean: Array,
+    covariance: Array,
+    base_mean: Array,
+    base_covariance: Array,
+    cause: Ints,
+    place: Ints,
+    first: Ints,
+    slope: Ints,
+    new_log_weight: Array,
+    new_cause: Ints,
+    new_place: Ints,
+    new_slope: Ints,
+    new_factor: Array,
+    own2_factor: Array,
+    shared2_factor: Array,
+    reel2_factor: Array,
+    difference: Array,
+    number2: Array,
+    spread: Array,
+    seen: int,
+    unit: int,
+    good: int,
+    singular2: float,
+) -> None:
+    """Put hypotheses that start from the likeliest good one over the weakest, in place.
+
+    Parameters
+    ----------
+    log_weight to slope
+        The views of `rows.Rows` of the same names.
+    new_log_weight to difference
+        The columns of `hypotheses.Table`; the first is relative to all good mass.
+    number2 : (H,)
+        Variance of the number that a hypothesis uses for itself.
+    spread : (B, E, E, H)
+        What they add to the base's covariance.
+    seen : int
+        How many numbers of the state the base knows, R + 1: its last ones.
+    unit : int
+        The first unit that they concern, from 1.
+    good : int
+        The cause of a good hypothesis.
+    singular2 : float
+        Keeps a number without variance from making the regression singular.
+    """
+    builds, filters = log_weight.shape
+    parts, size = part2.shape[1], base_mean.shape[1]
+    known = size - seen
+    own, grown = np.empty((seen, seen)), np.empty((seen, seen))
+    cross, half = np.empty((seen, size)), np.empty((seen, size))
+    moved, m = np.empty(seen), np.empty(size)
+    p = np.empty((size, size))
+    rounded = np.empty(filters)
+    own_part2, own_reel2 = np.empty(parts), np.empty(parts)
+    for b in range(builds):
+        best, peak, mass = -1, -np.inf, 0.0
+        for k in range(filters):
+            # rounded, so that a change of scale breaks no tie the other way
+            rounded[k] = np.rint(log_weight[b, k] * 1e9) / 1e9
+            if cause[b, k] == good and log_weight[b, k] > peak:
+                best, peak = k, log_weight[b, k]
+        for k in range(filters):
+            if cause[b, k] == good:
+                mass += exp(log_weight[b, k] - peak)
+        mass = peak + log(mass)
+        # what is known now of the base of the likeliest, as `bank.posterior` has it
+        for i in range(seen):
+            moved[i] = mean[b, i, best] - base_mean[b, known + i, best]
+            for j in range(size):
+                cross[i, j] = base_covariance[b, known + i, j, best]
+            for j in range(seen):
+                own[i, j] = cross[i, known + j]
+                grown[i, j] = covariance[b, i, j, best] - cross[i, known + j]
+            own[i, i] += singular2
+        gain = np.linalg.solve(own, cross)
+        for i in range(seen):
+            for j in range(size):
+                half[i, j] = 0.0
+                for k in range(seen):
+                    half[i, j] += grown[i, k] * gain[k, j]
+        for i in range(size):
+            m[i] = base_mean[b, i, best]
+            for k in range(seen):
+                m[i] += gain[k, i] * moved[k]
+            for j in range(size):
+                p[i, j] = base_covariance[b, i, j, best]
+                for k in range(seen):
+                    p[i, j] += gain[k, i] * half[k, j]
+        for i in range(size):
+            for j in range(i):
+                p[i, j] = p[j, i] = 0.5 * (p[i, j] + p[j, i])
+        for r in range(parts):
+            own_part2[r], own_reel2[r] = part2[b, r, best], reel2[b, r, best]
+        own_shared2 = shared2[b, best]
+        weakest = np.argsort(rounded, kind="mergesort")[: new_log_weight.size]
+        for h in range(weakest.size):
+            at = weakest[h]
+            log_weight[b, at] = mass + new_log_weight[h]
+            cause[b, at], place[b, at] = new_cause[h], new_place[h]
+            first[b, at], slope[b, at] = unit, new_slope[h]
+            factor[b, at] = new_factor[h]
+            shared2[b, at] = own_shared2 * shared2_factor[h]
+            beta[b, 0, at] = beta[b, 1, at] = 1.0
+        for r in range(parts):
+            for h in range(weakest.size):
+                part2[b, r, weakest[h]] = own_part2[r] * own2_factor[r, h]
+                reel2[b, r, weakest[h]] = own_reel2[r] * reel2_factor[h]
+        for i in range(size):
+            last = i == size - 1
+            for h in range(weakest.size):
+                value = difference[h] if last else m[i]
+                base_mean[b, i, weakest[h]] = value
+                if i >= known:
+                    mean[b, i - known, weakest[h]] = value
+            for j in range(size):
+                alone = last or j == size - 1
+                for h in range(weakest.size):
+                    if alone:
+                        value = number2[h] if i == j else 0.0
+                    else:
+                        value = p[i, j] + spread[b, i, j, h]
+                    base_covariance[b, i, j, weakest[h]] = value
+                    if i >= known and j >= known:
+                        covariance[b, i - known, j - known, weakest[h]] = value
+
+
+spawn_compiled = _compiled(spawn)

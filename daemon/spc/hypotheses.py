@@ -158,6 +158,11 @@ class Table:
     slope2: Array
     slope_place: NDArray[np.int64]
 
+    @property
+    def number2(self) -> Array:
+        """Variance of the number that a hypothesis uses for itself, (H,)."""
+        return (MIXED_RELATIVE_SIGMA * self.difference) ** 2 + self.slope2
+
 
 def opening_table(layout: Layout, *, scatter_known: bool) -> Table:
     """Return every hypothesis about a build that begins.

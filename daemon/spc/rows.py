@@ -85,11 +85,9 @@ class Rows:
             self._places,
         )
 
-    def overwrite(self, index: NDArray[np.intp], other: Self) -> None:
-        """Put the hypotheses of `other` in the places `index` (B, k)."""
-        builds = np.arange(len(index))[:, None]
-        self._floats[builds, :, index] = other._floats.swapaxes(1, 2)
-        self._ints[builds, :, index] = other._ints.swapaxes(1, 2)
+    def of_builds(self, index: NDArray[np.intp]) -> Self:
+        """Return copies of all hypotheses of some builds."""
+        return type(self)(self._floats[index], self._ints[index], self._places)
 
     def _view(self, name: str) -> Array:
         view = self._views.get(name)

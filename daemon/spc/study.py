@@ -18,6 +18,8 @@ from daemon.spc.worlds import NOMINAL, Drawn, World, draw
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+GO_ON_WITH = 0.75
+"""Builds that are done are left out once no more than this share goes on."""
 MEMBERS_AFTER = 30
 HALF = 0.5
 MISSED = 40
@@ -295,25 +297,41 @@ def _follow(
     histories = [[History(truth_ppm=float(t)) for t in truth] for _ in limits]
     unit, none = layout.unit_ppm, np.zeros((builds, ranges))
     checked_before = 0
+    watched = np.arange(builds)
     for index in range(units):
         if fault.recorded and index == fault.first_unit - 1:
             bank.change_reels([fault.part])
         if fault.check_every is not None and index % fault.check_every == 0:
-            bank.check(*_check(fault, index, (builds, ranges), rng))
+            readings, variances = _check(fault, index, (builds, ranges), rng)
+            bank.check(readings[watched], variances[watched])
             checked_before = index + 1
-        bank.take(errors[:, index] / unit, none)
+        bank.take(errors[watched, index] / unit, none[watched])
         if fault.mixed and index + 1 == MEMBERS_AFTER:
             _members(bank, errors[:, : index + 1], carries, histories)
         delay = index + 2 - fault.first_unit
         log_odds = bank.log_odds()
         for limit, row in zip(limits, histories, strict=True):
-            for build, history in enumerate(row):
+            for place, build in enumerate(watched):
                 _note(
-                    history, bank, build, fault, limit, delay, log_odds, checked_before
+                    row[build],
+                    bank,
+                    place,
+                    fault,
+                    limit,
+                    delay,
+                    log_odds,
+                    checked_before,
                 )
-        settled = all(h.done(fault, delay) for row in histories for h in row)
-        if settled and (not fault.mixed or index + 1 >= MEMBERS_AFTER):
+        if fault.mixed and index + 1 < MEMBERS_AFTER:
+            continue
+        going = np.array(
+            [not all(row[b].done(fault, delay) for row in histories) for b in watched]
+        )
+        if not going.any():
             break
+        if going.mean() <= GO_ON_WITH:
+            bank.keep(np.flatnonzero(going))
+            watched = watched[going]
     return histories
 
 

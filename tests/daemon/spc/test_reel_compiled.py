@@ -1,13 +1,25 @@
 """Compiled loops against the same in plain numpy."""
 
+import copy
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from daemon.spc import compiled
+from daemon.spc.bank import Bank
+from daemon.spc.baseline import fit_baseline_of
 from daemon.spc.filtering import Unit, fold_unit
+from daemon.spc.hypotheses import Cause, Table, session_table, unrecorded_table
+from daemon.spc.layout import CommonPart, layout_of
+from daemon.spc.rows import Rows
 
 RANGES, LATENT, FILTERS, BUILDS = 4, 2, 7, 3
 SIZE = RANGES + 1 + LATENT
+NUMBERS = (
+    "log_weight", "shared2", "factor", "part2", "reel2", "beta", "mean", "covariance",
+    "base_mean", "base_covariance", "cause", "place", "first", "slope",
+)  # fmt: skip
 
 
 def some_unit(rng: np.random.Generator) -> Unit:
@@ -92,3 +104,62 @@ def test_a_drifting_bench_moves_levels_by_its_slope() -> None:
     compiled.drift_compiled(mean, covariance, slope, 0, RANGES)
     np.testing.assert_allclose(mean, wanted_mean, rtol=1e-12)
     np.testing.assert_allclose(covariance, wanted, rtol=1e-9, atol=1e-12)
+
+
+def plainly_spawned(bank: Bank, table: Table, spread: NDArray[np.float64]) -> Rows:
+    """Return the rows with a table's hypotheses over the weakest, in plain numpy."""
+    rows = copy.deepcopy(bank.rows)
+    good = np.where(rows.cause == Cause.GOOD, rows.log_weight, -np.inf)
+    peak = good.max(axis=1, keepdims=True)
+    mass = peak + np.log(np.exp(good - peak).sum(axis=1, keepdims=True))
+    parent = rows.picked(good.argmax(axis=1)[:, None])
+    bank._rebase(parent)
+    new = parent.repeated(table.cause.size)
+    bank._grow(new, table, spread)
+    new.log_weight[:] = mass + table.log_weight
+    ranked = np.argsort(np.round(rows.log_weight, 9), axis=1, kind="stable")
+    for build, weakest in enumerate(ranked[:, : table.cause.size]):
+        for name in NUMBERS:
+            getattr(rows, name)[build][..., weakest] = getattr(new, name)[build]
+    return rows
+
+
+@pytest.mark.parametrize("ranges", [1, 2, 4])
+def test_compiled_hypotheses_are_born_as_plain_ones(ranges: int) -> None:
+    common = [CommonPart(tolerance_ppm=800.0, sensitivity=(1.0, -0.5, 0.0, 0.0))]
+    layout = layout_of([1000.0] * ranges, common if ranges == 4 else [])
+    bank = Bank([fit_baseline_of([], layout)] * 3, [()] * 3, [""] * 3)
+    rng = np.random.default_rng(ranges)
+    for unit in range(6):
+        bank.take(rng.normal(0.1 * unit, 0.3, (3, ranges)), np.zeros((3, ranges)))
+    for table in (unrecorded_table(layout), session_table(layout)):
+        spread = bank._spread(table, 0.0)
+        expected = plainly_spawned(bank, table, spread)
+        bank._spawn(table, spread)
+        for name in NUMBERS:
+            mine, theirs = getattr(bank.rows, name), getattr(expected, name)
+            if name in {"mean", "covariance"}:
+                # latent parts are drawn afresh with the next unit
+                mine, theirs = mine[:, : ranges + 1], theirs[:, : ranges + 1]
+            if name == "covariance":
+                mine, theirs = mine[:, :, : ranges + 1], theirs[:, :, : ranges + 1]
+            np.testing.assert_allclose(
+                mine, theirs, rtol=1e-9, atol=1e-12, err_msg=name
+            )
+
+
+def test_builds_that_go_on_alone_are_not_changed_by_it() -> None:
+    layout = layout_of([1000.0] * 3)
+    rng = np.random.default_rng(5)
+    errors = rng.normal(0.0, 0.3, (12, 4, 3))
+    bank = Bank([fit_baseline_of([], layout)] * 4, [()] * 4, [""] * 4)
+    for unit in errors[:6]:
+        bank.take(unit, np.zeros((4, 3)))
+    fewer = copy.deepcopy(bank)
+    fewer.keep(np.array([1, 3]))
+    for unit in errors[6:]:
+        bank.take(unit, np.zeros((4, 3)))
+        fewer.take(unit[[1, 3]], np.zeros((2, 3)))
+        np.testing.assert_allclose(
+            fewer.log_odds(), bank.log_odds()[[1, 3]], rtol=1e-12, atol=1e-12
+        )
