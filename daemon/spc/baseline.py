@@ -277,27 +277,18 @@ def _segment_means(
     latent = layout.latent
     common = (latent.T * np.append(part2[count:], shared2)) @ latent
     total2 = own2 + np.diag(common)
+    robust_mean = import_module("daemon.spc.compiled").robust_mean_compiled
     means = np.full((len(groups), count), np.nan)
     noise = np.zeros((len(groups) * count, len(groups) * count))
     for index, group in enumerate(groups):
         seen = ~np.isnan(group)
         n = np.maximum(seen.sum(axis=0), 1)
         for r in np.flatnonzero(seen.any(axis=0)):
-            means[index, r] = _robust_mean(group[seen[:, r], r], float(total2[r]))
+            means[index, r] = robust_mean(group[seen[:, r], r], float(total2[r]))
         both = seen.T.astype(np.float64) @ seen
         at = slice(index * count, (index + 1) * count)
         noise[at, at] = common * both / np.outer(n, n) + np.diag(own2 / n)
     return means.reshape(-1), noise
-
-
-def _robust_mean(values: Array, variance: float) -> float:
-    """Mean in which a value beyond 2.5 sigma pulls no harder than one at 2.5 sigma."""
-    centre = float(np.median(values))
-    for _ in range(10):
-        distance = np.abs(values - centre) / np.sqrt(variance)
-        weight = 2.5 / np.maximum(distance, 2.5)
-        centre = float((weight * values).sum() / weight.sum())
-    return centre
 
 
 def _levels(

@@ -544,3 +544,27 @@ def spawn(  # noqa: PLR0912, PLR0915, PLR0917 -- one loop, as it is compiled
 
 
 spawn_compiled = _compiled(spawn)
+
+
+def robust_mean(values: Array, variance: float) -> float:
+    """Return a mean in which a value beyond 2.5 sigma pulls no harder than one at it.
+
+    Parameters
+    ----------
+    values : (n,)
+    variance : float
+        Of one value.
+    """
+    centre = float(np.median(values))
+    scale = sqrt(variance)
+    for _ in range(10):
+        total, pulled = 0.0, 0.0
+        for value in values:
+            weight = 2.5 / max(abs(value - centre) / scale, 2.5)
+            total += weight
+            pulled += weight * value
+        centre = pulled / total
+    return centre
+
+
+robust_mean_compiled = _compiled(robust_mean)

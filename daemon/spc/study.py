@@ -236,8 +236,10 @@ class History:
 
     def done(self, fault: Fault, delay: int) -> bool:
         """Whether nothing more is asked of it after so many units."""
-        return self.too_early or (
-            self.at_once is not None and delay >= self.delay + fault.later
+        return (
+            self.too_early
+            or delay >= MISSED + fault.later
+            or (self.at_once is not None and delay >= self.delay + fault.later)
         )
 
 

@@ -125,7 +125,7 @@ def cases() -> tuple[Case, ...]:
         faults=FAULTS,
         calibrated_on=(NOMINAL,),
         known=True,
-        thinned=2,
+        thinned=FEWER,
     )
     others = tuple(
         Case(
@@ -177,8 +177,8 @@ def run(
     Parameters
     ----------
     replicates : int
-        Good builds of each world and bad builds of each fault; other products and
-        worlds are studied with a quarter of them, at least 64.
+        Good builds of each world and bad builds of each fault; other products, and
+        worlds that no limit rests on, are studied with a quarter, at least 64.
     seed : int
     workers : int
         Processes.
@@ -210,23 +210,29 @@ def run(
             if case.limits_of:
                 limits[case.name] = limits[case.limits_of]
             else:
-                maxima = good_maxima(
+                good = partial(
+                    good_maxima,
                     case.layout,
                     segment_units=case.segment_units,
                     build_units=BUILD_UNITS,
-                    replicates=count,
-                    seed=seed,
                     workers=workers,
-                    worlds=(*case.calibrated_on, *case.beyond),
                     known=case.known,
-                    progress=partial(_part, said, good_share),
                     pool=pool,
                 )
-                limits[case.name] = tuple(
-                    limit_of(maxima[: len(case.calibrated_on)], BUILD_UNITS / rate)
-                    for rate in RATES
+                family = good(
+                    replicates=count,
+                    seed=seed,
+                    worlds=case.calibrated_on,
+                    progress=partial(_part, said, good_share),
                 )
-                false_holds += _false_holds(case, maxima, limits[case.name])
+                limits[case.name] = tuple(
+                    limit_of(family, BUILD_UNITS / rate) for rate in RATES
+                )
+                beyond = [
+                    good(replicates=_fewer(count), seed=seed + 1 + index, worlds=(w,))
+                    for index, w in enumerate(case.beyond)
+                ]
+                false_holds += _false_holds(case, family, beyond, limits[case.name])
             histories: list[list[list[History]]] = [
                 [[] for _ in RATES] for _ in case.faults
             ]
@@ -255,9 +261,14 @@ def _count(case: Case, replicates: int) -> int:
     return max(64, replicates // case.thinned)
 
 
+def _fewer(count: int) -> int:
+    """Return the good builds of a world that no limit rests on."""
+    return max(64, count // FEWER)
+
+
 def _good(case: Case, count: int) -> float:
-    worlds = len(case.calibrated_on) + len(case.beyond)
-    return float(worlds * count * BUILD_UNITS * _size(case))
+    builds = len(case.calibrated_on) * count + len(case.beyond) * _fewer(count)
+    return float(builds * BUILD_UNITS * _size(case))
 
 
 def _work(case: Case, replicates: int) -> float:
@@ -278,41 +289,44 @@ def _tasks(case: Case, limits: tuple[float, ...], count: int, seed: int) -> list
 
 def _study(task: _Task) -> list[list[list[History]]]:
     case = task.case
-    return [
-        study_batch(
-            (fault,),
-            case.layout,
-            limits=task.limits,
-            segment_units=case.segment_units,
-            build_units=fault.first_unit - 1 + LONGEST + fault.later,
-            seed=task.seed,
-            world=case.fault_world,
-            known=case.known,
-        )[0]
-        for fault in case.faults
-    ]
+    return study_batch(
+        case.faults,
+        case.layout,
+        limits=task.limits,
+        segment_units=case.segment_units,
+        build_units=max(f.first_unit - 1 + LONGEST + f.later for f in case.faults),
+        seed=task.seed,
+        world=case.fault_world,
+        known=case.known,
+    )
 
 
 def _false_holds(
-    case: Case, maxima: Array, limits: tuple[float, ...]
+    case: Case,
+    family: Array,
+    beyond: Sequence[Array],
+    limits: tuple[float, ...],
 ) -> Iterator[FalseHolds]:
-    """Count on each half of the builds with the limit of the other half."""
-    family = len(case.calibrated_on)
-    halves = maxima[:, ::2], maxima[:, 1::2]
-    worlds = (*case.calibrated_on, *case.beyond)
+    """Count on each half of the family's builds with the limit of the other half."""
+    halves = family[:, ::2], family[:, 1::2]
     for rate, limit in zip(RATES, limits, strict=True):
         accepted = BUILD_UNITS / rate
-        others = [limit_of(half[:family], accepted) for half in halves[::-1]]
-        for index, world in enumerate(worlds):
-            calibrated = index < family
-            if calibrated:
-                exceeding = [
+        others = [limit_of(half, accepted) for half in halves[::-1]]
+        for index, world in enumerate(case.calibrated_on):
+            exceeding = np.concatenate(
+                [
                     half[index] > other
                     for half, other in zip(halves, others, strict=True)
                 ]
-                share = float(np.mean(np.concatenate(exceeding)))
-            else:
-                share = float(np.mean(maxima[index] > limit))
-            yield FalseHolds(
-                case.name, rate, world.name, calibrated, share, maxima.shape[1]
             )
+            yield FalseHolds(
+                case.name,
+                rate,
+                world.name,
+                True,
+                float(exceeding.mean()),
+                exceeding.size,
+            )
+        for world, (maxima,) in zip(case.beyond, beyond, strict=True):
+            share = float(np.mean(maxima > limit))
+            yield FalseHolds(case.name, rate, world.name, False, share, maxima.size)
