@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from logging import getLogger
+from threading import Event, Thread
 from typing import Any
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, JobExecutionEvent
@@ -17,7 +18,8 @@ from apscheduler.schedulers.background import BackgroundScheduler
 log = getLogger(__name__)
 
 CLOCK_STEP_S = 5.0
-"""Wall and monotonic clock may part by this much between two heartbeats."""
+"""Wall and monotonic clock may part by this much between two looks."""
+CLOCK_LOOK_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +44,9 @@ class Schedule:
         Called with name and time after each success of a job worth remembering.
     last_success
         What was remembered, by job name; later starts follow from it.
+    clock_look_s
+        How often the wall clock is compared with the monotonic one. By a thread of
+        its own: a job would wait by the very clock that was set back.
     """
 
     def __init__(
@@ -50,6 +55,7 @@ class Schedule:
         *,
         succeeded: Callable[[str, datetime], None],
         last_success: dict[str, datetime],
+        clock_look_s: float = CLOCK_LOOK_S,
     ) -> None:
         self._jobs = {job.name: job for job in jobs}
         self._succeeded = succeeded
@@ -58,6 +64,9 @@ class Schedule:
             timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1}
         )
         self._apart_s = _apart_s()
+        self._clock_look_s = clock_look_s
+        self._stopped = Event()
+        self._clock_watch = Thread(target=self._watch_clock, name="clock", daemon=True)
 
     def start(self) -> None:
         """Start the jobs; what is overdue runs at once."""
@@ -79,6 +88,7 @@ class Schedule:
                 misfire_grace_time=None,
             )
         self._scheduler.start()
+        self._clock_watch.start()
 
     def notice_clock_step(self) -> bool:
         """Reschedule everything when the wall clock was stepped; say whether it was.
@@ -99,8 +109,15 @@ class Schedule:
 
     def stop(self) -> None:
         """Stop after the jobs that are running."""
+        self._stopped.set()
+        if self._clock_watch.is_alive():
+            self._clock_watch.join()
         if self._scheduler.running:
             self._scheduler.shutdown(wait=True)
+
+    def _watch_clock(self) -> None:
+        while not self._stopped.wait(self._clock_look_s):
+            self.notice_clock_step()
 
     def _ended(self, event: JobExecutionEvent) -> None:
         if event.exception is not None:

@@ -604,10 +604,8 @@ def _scheduled(
 ) -> Iterator[None]:
     """Run heartbeat, look at the check, reminders, backup while the context lasts."""
     jobs = store.frame("jobs")
-    schedule: Schedule
 
     def beat() -> None:
-        schedule.notice_clock_step()
         (home.data / "alive").write_text(f"{datetime.now().astimezone():%FT%T%z}\n")
 
     def back_up() -> None:

@@ -92,6 +92,7 @@ def test_a_clock_step_reschedules_and_is_said(monkeypatch: pytest.MonkeyPatch) -
         (Job(name="backup", every_s=60.0, action=lambda: None),),
         succeeded=lambda _name, _at: None,
         last_success={"backup": datetime.now(UTC)},
+        clock_look_s=3600.0,
     )
     schedule.start()
     assert not schedule.notice_clock_step()
