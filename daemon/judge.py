@@ -153,8 +153,11 @@ class Judge:
         drift_ppm = 0.0 if known is None else known.drift_ppm
         measured = self.error(readings, drift_ppm=drift_ppm)
         error = measured.error
+        # Whether a bench is good enough must not depend on the unit: one that gives
+        # ten times what it should has an uncertainty ten times as large.
+        gain = max(1.0, abs(1 + error.error_ppm * 1e-6))
         if can_judge(
-            measured.limit_ppm, error.uncertainty_ppm, self.judging.needed_ratio
+            measured.limit_ppm, error.uncertainty_ppm / gain, self.judging.needed_ratio
         ):
             said: Conformity | None = judge(
                 error.error_ppm,

@@ -168,6 +168,8 @@ class Station:
         )
         readings = self._measure(serial, ranges, self._asking_at_level(asking))
         asking.rest(ranges)
+        if self._hand is not None and self._hand.note is not None:
+            note = f"{note} {self._hand.note}" if note else self._hand.note
         header = self._header(session, serial, build, started_at, rerun_of, note)
         known_good = {} if self._standing is None else self._standing.known_good()
         recorded = self._cycle.record(readings, header, known_good, asking.answers)

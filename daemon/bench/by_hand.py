@@ -127,6 +127,8 @@ class HandTurned:
         self._sensitive = next(iter(bench.setups.values()))  # lowest full scale first
         self._slowest_s = max(one.settle_s for one in bench.setups.values())
         self._mounted: str | None = None
+        self.note: str | None = None
+        """What a person confirmed of the last unit, for its run; None where nothing."""
 
     def swapped(self) -> None:
         """Note that a person said that another unit is plugged in."""
@@ -143,7 +145,9 @@ class HandTurned:
         Goes on by itself once it sees the unit plugged in and the switch turned, in
         whatever order. A range that shows although it was measured already is asked
         about: a turn was missed, or a part of the wrong decade makes one range look
-        like another.
+        like another. The person's word that the switch was turned settles it: the
+        range is measured, at a lower level where the planned one would drive the
+        output beyond its meter's range, and `note` says what was confirmed.
 
         Parameters
         ----------
@@ -165,12 +169,26 @@ class HandTurned:
         todo = [key for key in self._bench.setups if key in ranges]
         found: list[RangeReadings] = []
         last: str | None = None
+        notes: list[str] = []
+        self.note = None
         while todo:
-            last = self._turned(serial, todo, last)
-            todo.remove(last)
+            look = self._turned(serial, todo, last)
+            last = look.range  # as it looks: unless that changes, nobody turned
+            key, lowered = str(last), {}
+            if key not in todo:  # a person said which one it is
+                key = todo[0]
+                notes.append(self._wrong_decade(key, look))
+                lowered = {key: self._share(key, look)}
+            todo.remove(key)
             found += measure(
-                self._bench, (last,), self._clock, stop=self._stop, progress=progress
+                self._bench,
+                (key,),
+                self._clock,
+                stop=self._stop,
+                progress=progress,
+                lowered=lowered,
             )
+        self.note = " ".join(notes) or None
         self._mounted = serial
         return found
 
@@ -199,8 +217,26 @@ class HandTurned:
                 self._until_unplugged(text, serial)
         self._mounted = None
 
-    def _turned(self, serial: str, todo: Sequence[str], last: str | None) -> str:
-        """Return the range that is active, once it is one still to be measured."""
+    def _share(self, key: str, look: Look) -> float:
+        """Return the share of a range's levels that the output meter can hold."""
+        return min(
+            1.0, abs(self._transfers[key] / (look.ratio or self._transfers[key]))
+        )
+
+    def _wrong_decade(self, key: str, look: Look) -> str:
+        """Return what a person's word and the probe say together."""
+        times = (look.ratio or 0.0) / self._transfers[key]
+        return (
+            f"Switch confirmed at {self._titles[key]}, which reads {times:.3g} times "
+            "what it should: a part of the wrong decade is fitted there."
+        )
+
+    def _turned(self, serial: str, todo: Sequence[str], last: str | None) -> Look:
+        """Return what shows once it is a range still to be measured.
+
+        Or one that is measured already, and a person said that the switch stands at
+        the next one to do.
+        """
         with self._probing():
             look = self.look()
             turned = False
@@ -208,7 +244,7 @@ class HandTurned:
                 if look.seen is Seen.RANGE and look.range in todo:
                     again = self.look()
                     if again.range == look.range and again.seen is Seen.RANGE:
-                        return str(look.range)
+                        return look
                     look = again  # the switch was still on its way
                     continue
                 shows_again = look.seen is Seen.RANGE and look.range in self._titles
@@ -222,7 +258,7 @@ class HandTurned:
                     look, turned = noticed.look, False
                     continue
                 if wants and answer.strip().lower() in YES:
-                    return todo[0]
+                    return look
                 # Who says "done" and "no" to what follows is asked to turn it again.
                 turned = wants is None
                 look = self.look()

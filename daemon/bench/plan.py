@@ -1,8 +1,9 @@
 """What is measured where: levels, instrument ranges and limits, before any of it."""
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
+from typing import Self
 
 from config.model import COMPLIANCE_DEFAULT_MAX_V, Bench, MeterRange, Product, Reading
 from daemon.bench.errors import LimitError, NoRangeError
@@ -48,6 +49,18 @@ class RangeSetup:
     def slowest_s(self) -> float:
         """The longest time constant that fits `settle_s`."""
         return self.settle_s / TIME_CONSTANTS
+
+    def lowered(self, share: float) -> Self:
+        """Return it with every level at a share of what was planned, 0 < share <= 1.
+
+        The meters keep their ranges: what they must hold becomes no larger.
+        """
+        return replace(
+            self,
+            level=share * self.level,
+            levels=tuple(share * one for one in self.levels),
+            nominal_output=share * self.nominal_output,
+        )
 
 
 def smallest_range(

@@ -1,8 +1,9 @@
 """Measure one unit: through its ranges and their levels, and the source off again."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from threading import Event
+from types import MappingProxyType
 
 from daemon.bench.bench import Bench
 from daemon.bench.driver import Window
@@ -26,6 +27,8 @@ from daemon.bench.settling import (
 from daemon.clock import Clock
 
 __all__ = ["Progress", "measure"]
+
+AS_PLANNED: Mapping[str, float] = MappingProxyType({})
 
 REFERENCE_WINDOW = 0.1
 """How far, as a share of the level, the reference may rest from what was set.
@@ -59,6 +62,7 @@ def measure(
     *,
     stop: Event,
     progress: Callable[[Progress], None],
+    lowered: Mapping[str, float] = AS_PLANNED,
 ) -> list[RangeReadings]:
     """Measure the named ranges of the unit that is connected.
 
@@ -80,6 +84,9 @@ def measure(
         Once set, the measurement ends at its next step.
     progress : Callable
         Told of each point; raising from it ends the measurement.
+    lowered : mapping
+        Share of its planned levels by range, in (0, 1], where a unit makes so much of
+        them that the planned ones would exceed the output meter's range.
 
     Returns
     -------
@@ -106,7 +113,11 @@ def measure(
     unknown = tuple(key for key in ranges if key not in bench.setups)
     if unknown:
         raise UnknownRangeError(ranges=unknown, known=tuple(bench.setups))
-    setups = [one for key, one in bench.setups.items() if key in ranges]
+    setups = [
+        one.lowered(lowered.get(key, 1.0))
+        for key, one in bench.setups.items()
+        if key in ranges
+    ]
     if bench.selector is None and len(setups) > 1:
         raise SelectorError(ranges=tuple(one.range for one in setups))
     points = sum(len(one.levels) for one in setups)

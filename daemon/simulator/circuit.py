@@ -143,7 +143,7 @@ class Circuit:
         self.ambient = ambient
         self._loop = input_unit == "A"
         self._ranges = ranges
-        self._rail_v = rail_v
+        self._full_rail_v = self._rail_v = rail_v
         self._input_ohm = input_ohm
         self._noise_share = source_noise_ppm * 1e-6
         self._noise = noise
@@ -171,6 +171,13 @@ class Circuit:
         before_v = self._amplifier_v(at_s, noisy=False)
         self.range = key
         self._connect(before_v, at_s)
+
+    def supply(self, share: float, at_s: float) -> None:
+        """Let the board's battery give a share of its rails; 0 is switched off."""
+        before_v = self._amplifier_v(at_s, noisy=False)
+        self._rail_v = share * self._full_rail_v
+        self._from_v = before_v
+        self._changed_s = at_s
 
     def drive(self, level: float, *, on: bool, compliance: float, at_s: float) -> None:
         """Let the source truly drive `level`, within `compliance` of the other unit."""

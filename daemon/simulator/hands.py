@@ -6,6 +6,8 @@
     Take it off.
 ``{"do": "turn", "range": "1uA"}``
     Turn the product's own range switch.
+``{"do": "supply", "share": 0.4}``
+    Let the unit's battery be at a share of its voltage; 0 is switched off.
 ``{"do": "fault", "role": "output", "kind": "late answer", "size": 3.0}``
     Let something go wrong; the other keys are those of `Fault`.
 ``{"do": "clear"}`` or ``{"do": "clear", "role": "output"}``
@@ -57,6 +59,10 @@ class Hands:
                 rig.remove()
             case {"do": "turn", "range": str(key), **rest} if not rest:
                 rig.turn(key)
+            case {"do": "supply", "share": int(share) | float(share), **rest} if (
+                not rest and 0 <= share <= 1
+            ):
+                rig.supply(share)
             case {"do": "fault", "role": str(role), "kind": str(kind), **rest}:
                 rig.inject(Fault(role=role, kind=fault_kind(kind), **_checked(rest)))
             case {"do": "clear", "role": str(role), **rest} if not rest:

@@ -168,6 +168,11 @@ class Rig:
         self._settle_watchdog()
         self.circuit.choose(key, self.now_s())
 
+    def supply(self, share: float) -> None:
+        """Let the unit's battery be at a share of its voltage; 0 is switched off."""
+        self._settle_watchdog()
+        self.circuit.supply(share, self.now_s())
+
     def inject(self, fault: Fault) -> None:
         """Let `fault` happen from now on.
 

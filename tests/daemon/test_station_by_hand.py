@@ -1,6 +1,7 @@
 """A bench without a selector: a person turns the switch and answers the checks."""
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from threading import Event, Thread
 from typing import Any
@@ -32,6 +33,8 @@ class Operator:
 
     def __init__(self, desk: Desk, rig: Rig) -> None:
         self.said: list[str] = []
+        self.confirms: tuple[str, ...] = ()
+        """Ranges whose turning the bench cannot see."""
         self._desk = desk
         self._rig = rig
         self._gone = Event()
@@ -61,10 +64,15 @@ class Operator:
             if name in text:
                 self._desk.answer(prompt["prompt"], answer)
                 return
+        if "Does its switch stand at" in text:
+            self._desk.answer(prompt["prompt"], "yes")
+            return
         ranges = self._rig.settings.product.ranges
         for key, one in ranges.items():
             if f"its switch to {one.title}" in text:
                 self._rig.turn(key)
+                if key in self.confirms:
+                    self._desk.answer(prompt["prompt"], "done")
                 return
 
 
@@ -89,34 +97,67 @@ def store(tmp_path: Path) -> Iterator[LocalStore]:
         yield one
 
 
-def test_a_unit_is_measured_as_its_switch_is_turned_and_its_checks_answered(
-    store: LocalStore,
-) -> None:
-    settings = by_hand(demo_settings())
+@contextmanager
+def station_of(
+    settings: Settings, store: LocalStore
+) -> Iterator[tuple[Station, Rig, Operator]]:
+    """Yield a station without a selector, its rig, and an operator at work."""
     assert settings.bench is not None
     clock = VirtualClock()
     rig = Rig(settings, story(settings, 1, line=CLEAN), clock, nature=BenchNature())
     cycle = Cycle(settings, store)
     desk = Desk(utc=lambda: AT, stop=Event())
-    with Bench(
-        settings.bench,
-        settings.product,
-        settings.plan.reading,
-        profiles=settings.profiles,
-        nominal_transfer={
-            one.key: one.nominal_transfer for one in cycle.product.ranges
-        },
-        connect=by_address(DirectBench(rig).connect),
-        clock=clock,
-        retry=NEVER,
-        guarded=False,
-    ) as bench:
+    with (
+        Bench(
+            settings.bench,
+            settings.product,
+            settings.plan.reading,
+            profiles=settings.profiles,
+            nominal_transfer={
+                one.key: one.nominal_transfer for one in cycle.product.ranges
+            },
+            connect=by_address(DirectBench(rig).connect),
+            clock=clock,
+            retry=NEVER,
+            guarded=False,
+        ) as bench,
+        Operator(desk, rig) as operator,
+    ):
         station = Station(cycle, bench, desk=desk, clock=clock, configuration="c")
+        yield station, rig, operator
+
+
+def test_a_wrong_decade_part_ends_judged_with_words(store: LocalStore) -> None:
+    """R13 is an R12: the 100 uA range cannot be told from the 10 uA range."""
+    settings = by_hand(demo_settings())
+    with station_of(settings, store) as (station, rig, operator):
+        board = rig.scenario.board("PA-1001")
+        wrong = {**board.parts_ohm, "R13": board.parts_ohm["R12"]}
+        object.__setattr__(board, "parts_ohm", wrong)
         rig.mount("PA-1001")
-        with Operator(desk, rig) as operator:
-            recorded = station.unit(
-                serial="PA-1001", build="B-1", ranges=cycle.product.keys
-            )
+        operator.confirms = ("100uA",)
+        recorded = station.unit(
+            serial="PA-1001", build="B-1", ranges=tuple(settings.product.ranges)
+        )
+    verdicts = {one.range: one.verdict for one in recorded.results}
+    assert verdicts.pop("100uA") is Verdict.NONCONFORMING
+    assert set(verdicts.values()) == {Verdict.CONFORMING}
+    error_ppm = {one.range: one.error_ppm for one in recorded.results}["100uA"]
+    assert error_ppm == pytest.approx(9e6, rel=0.02)  # ten times what it should be
+    (note,) = set(store.frame("unit_runs", serial="PA-1001")["note"])
+    assert "a part of the wrong decade is fitted there" in note
+    assert sum("Does its switch stand at" in one for one in operator.said) == 1
+
+
+def test_a_unit_is_measured_as_its_switch_is_turned_and_its_checks_answered(
+    store: LocalStore,
+) -> None:
+    settings = by_hand(demo_settings())
+    with station_of(settings, store) as (station, rig, operator):
+        rig.mount("PA-1001")
+        recorded = station.unit(
+            serial="PA-1001", build="B-1", ranges=tuple(settings.product.ranges)
+        )
     assert {one.verdict for one in recorded.results} == {Verdict.CONFORMING}
     assert [one.range for one in recorded.results] == ["1uA", "10uA", "100uA", "1mA"]
     kept = {one.name: one for one in recorded.checks}

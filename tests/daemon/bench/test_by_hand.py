@@ -18,6 +18,7 @@ from daemon.clock import VirtualClock
 from daemon.metrology.active_range import Seen
 from daemon.metrology.transfer import Transfer
 from daemon.simulator.direct import DirectBench
+from daemon.simulator.faults import Fault, FaultKind
 from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import story
 from tests.daemon.simulator.benches import CLEAN
@@ -187,24 +188,44 @@ def test_a_missed_turn_is_asked_about_and_then_waited_for(bench: Line) -> None:
     assert "a part of the wrong decade" in bench.person.asked[1]
 
 
-def test_a_wrong_decade_part_is_measured_as_the_range_the_switch_is_at(
-    bench: Line,
-) -> None:
-    """R13 ten times too large: the 100 uA range looks like the 10 uA range."""
+def with_part(bench: Line, name: str, ohm: float) -> None:
+    """Mount PA-1001 with a wrong part fitted."""
     board = bench.rig.scenario.board("PA-1001")
+    object.__setattr__(board, "parts_ohm", {**board.parts_ohm, name: ohm})
     bench.rig.mount("PA-1001")
-    wrong = {**board.parts_ohm, "R13": board.parts_ohm["R12"]}
-    object.__setattr__(board, "parts_ohm", wrong)
-    bench.rig.mount("PA-1001")
-    bench.rig.turn("10uA")
-    bench.person.script = [
-        bench.turn("1uA"),
-        bench.turn("100uA"),
-        bench.say("yes"),
-    ]
-    with pytest.raises(Exception, match=r"beyond its range|not from"):
-        bench.measure("PA-1001")
-    assert "a part of the wrong decade is fitted" in bench.person.asked[-1]
+
+
+@pytest.mark.parametrize(
+    ("part", "times", "script"),
+    [
+        ("R12", 10.0, ("10uA", "1uA", "100uA", "1mA")),
+        ("R14", 0.1, ("1mA", "1uA", "10uA", "100uA")),
+    ],
+)
+def test_a_wrong_decade_part_is_measured_as_the_range_the_switch_is_at(
+    bench: Line, part: str, times: float, script: tuple[str, ...]
+) -> None:
+    """R13 ten times too large, or too small: 100 uA looks like another range."""
+    with_part(bench, "R13", bench.rig.scenario.board("PA-1001").parts_ohm[part])
+    bench.rig.turn(script[0])
+    turns: list[Callable[[], str | None]] = []
+    for key in script[1:]:
+        turns.append(bench.turn(key))
+        if key == "100uA":
+            turns.append(bench.say("yes"))
+    bench.person.script = turns
+    found = {one.range: one for one in bench.measure("PA-1001")}
+    assert set(found) == {"1uA", "10uA", "100uA", "1mA"}
+    assert any("a part of the wrong decade is fitted" in a for a in bench.person.asked)
+    level = found["100uA"].points[1]
+    zero = found["100uA"].points[0]
+    ratio = (level.output[-1] - zero.output[-1]) / (
+        level.reference[-1] - zero.reference[-1]
+    )
+    nominal = bench.hand._transfers["100uA"]
+    assert ratio / nominal == pytest.approx(times, rel=0.05)
+    assert bench.hand.note is not None
+    assert bench.hand.note.startswith("Switch confirmed at 100 uA, which reads ")
 
 
 def test_turning_on_while_it_is_asked_withdraws_the_question(bench: Line) -> None:
@@ -219,6 +240,57 @@ def test_turning_on_while_it_is_asked_withdraws_the_question(bench: Line) -> Non
         "1uA", "10uA", "100uA", "1mA",
     ]  # fmt: skip
     assert "measured already" in bench.person.asked[2]
+
+
+def swapped(bench: Line, role: str) -> None:
+    """Have a meter's leads the wrong way round."""
+    bench.rig.inject(Fault(role=role, kind=FaultKind.SWAPPED))
+
+
+WRONG: dict[str, tuple[Callable[[Line], None], Callable[[Line], None], str]] = {
+    "not switched on": (
+        lambda bench: bench.rig.supply(0.0),
+        lambda bench: bench.rig.supply(1.0),
+        "The output stays at zero: switch the unit on",
+    ),
+    "flat battery": (
+        lambda bench: bench.rig.supply(0.35),
+        lambda bench: bench.rig.supply(1.0),
+        "the unit's battery, or its supply, is low",
+    ),
+    "output reversed": (
+        lambda bench: swapped(bench, "output"),
+        lambda bench: bench.rig.clear("output"),
+        "its leads, or the input leads, are reversed",
+    ),
+    "reference reversed": (
+        lambda bench: swapped(bench, "reference"),
+        lambda bench: bench.rig.clear("reference"),
+        "The reference reads the wrong sign: its leads are reversed",
+    ),
+    "open lead": (
+        lambda bench: bench.rig.remove(),
+        lambda bench: bench.rig.mount("PA-1001"),
+        "Nothing flows: plug the unit in, or close the open input lead",
+    ),
+}
+
+
+@pytest.mark.parametrize("wrong", WRONG)
+def test_what_is_wrong_is_said_and_once_mended_it_goes_on(
+    bench: Line, wrong: str
+) -> None:
+    spoil, mend, words = WRONG[wrong]
+    bench.rig.mount("PA-1001")
+    spoil(bench)
+    bench.person.script = [
+        lambda: mend(bench),
+        *(bench.turn(one) for one in ("10uA", "100uA", "1mA")),
+    ]
+    assert len(bench.measure("PA-1001")) == 4
+    assert words in bench.person.asked[0]
+    assert not any(words in one for one in bench.person.asked[1:])
+    assert max(bench.person.levels) <= 1e-6
 
 
 def test_a_look_at_an_empty_socket_says_open(bench: Line) -> None:
