@@ -1,59 +1,41 @@
 """Faults of every kind, injected into a simulated bench while units are measured.
 
-Each unit has to be right within its stated uncertainty, or not judged with the reason.
-A session begins and ends with the check standard, as on any bench; what it moved by in
-between is carried in the uncertainty of the units between. One meter at a time moves
-between two checks: two that cancel each other at the closing check, and not before,
-are beyond what a check standard can tell.
+Each unit has to be right within its stated uncertainty, in doubt, or not measured, with
+the reason. A session begins and ends with the check standard, as on any bench; what it
+moved by in between is carried in the uncertainty of the units between, and units before
+a check that is out of control are in doubt: they do not leave before a person decides.
+
+Both meters may move between two checks, in opposite ways, so that the check standard
+shows both. Two that move alike and cancel each other at the closing check, and not
+before, are beyond what a check standard can tell; that is not tried.
 """
 
-import tempfile
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import asdict, dataclass
-from math import hypot, sqrt
-from pathlib import Path
-from threading import Event
-from typing import Any, Protocol
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, replace
+from math import ceil, hypot, sqrt
+from multiprocessing import get_context
 
 from numpy.random import Generator, default_rng
 
-from config.load import load
-from config.model import CheckStandard, Settings
-from daemon.bench.bench import Bench
+from config.model import CheckStandard
 from daemon.bench.check import check_range
 from daemon.bench.errors import BenchError
 from daemon.bench.readings import RangeReadings
-from daemon.bench.sequence import measure
-from daemon.bench.visa import connect
-from daemon.clock import Clock, ScaledClock
-from daemon.demo import Hands, lay_out, write_addresses
-from daemon.judge import Judge
-from daemon.processes import simulated_bench
-from daemon.product import ProductModel
-from daemon.selftest.benches import (
-    bench_of,
-    demo_settings,
-    line,
-    true_error_ppm,
-)
+from daemon.selftest.benches import bench_of, true_error_ppm
+from daemon.selftest.places import Place, in_memory, over_sockets
 from daemon.simulator.faults import IN_A_METER, Fault, FaultKind
-from daemon.simulator.rig import Rig
-from daemon.simulator.scenario import Scenario, story
 
-__all__ = ["Campaign", "KindRow", "run"]
+__all__ = ["Campaign", "KindRow", "run", "side_by_side"]
 
-TIME_SCALE = 50.0
-"""Faster, a busy machine would pause for longer than the source's watchdog waits."""
-TIMEOUT_S = 0.05
-"""Real seconds; a simulated instrument on this machine answers within one."""
+FAULTS_A_BENCH = 250
+"""Of a campaign on many benches; each has calibration errors of its own."""
 CHECK_ATTEMPTS = 3
 FROZEN_FOR_GOOD = 0.2
 """Share of frozen meters that stay so until they are mended."""
 
 UNITS_A_SESSION = 5
-STORY_UNITS = 30
 COVERAGE = 2.0
 
 MESSAGES = {"source": 24, "reference": 40, "output": 40, "selector": 12, "ambient": 1}
@@ -86,7 +68,8 @@ class KindRow:
     injected: int = 0
     units: int = 0
     right: int = 0
-    not_judged: int = 0
+    in_doubt: int = 0
+    not_measured: int = 0
     wrong: int = 0
 
 
@@ -96,9 +79,12 @@ class Campaign:
 
     rows: tuple[KindRow, ...]
     reasons: Mapping[str, int]
+    """Why units were not measured, or are in doubt."""
     sessions: int
     units: int
     right: int
+    in_doubt: int
+    """Measured, but the check standard does not stand behind them."""
     wrong: int
     """Units with a recorded value that is off by more than it says."""
     values: int
@@ -108,6 +94,11 @@ class Campaign:
     def injected(self) -> int:
         """Faults that really happened."""
         return sum(one.injected for one in self.rows)
+
+    @property
+    def not_measured(self) -> int:
+        """Units without a value."""
+        return self.units - self.right - self.in_doubt - self.wrong
 
 
 def run(
@@ -126,7 +117,7 @@ def run(
     every_kind : bool
         Whether to go on until every kind has really happened.
     """
-    with _over_sockets(seed) if sockets else _in_memory(seed) as bench:
+    with over_sockets(seed) if sockets else in_memory(seed) as bench:
         campaign = _Campaign(bench, default_rng([seed, 11]))
         while campaign.injected < faults or (
             every_kind and not campaign.had_every_kind
@@ -135,127 +126,59 @@ def run(
             yield campaign.so_far()
 
 
-class _Hands(Protocol):
-    """What somebody beside the bench can do to it."""
+def side_by_side(faults: int, *, seed: int = 1, workers: int = 2) -> Iterator[Campaign]:
+    """Inject at least so many faults over sockets, on a new bench every few hundred.
 
-    def mount(self, serial: str) -> None: ...
-    def fault(self, role: str, kind: str, **how: float | None) -> None: ...
-    def clear(self, role: str | None = None) -> None: ...
-    def state(self) -> dict[str, Any]: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Simulated:
-    settings: Settings
-    scenario: Scenario
-    product: ProductModel
-    judge: Judge
-    bench: Bench
-    clock: Clock
-    hands: _Hands
-    timeout_s: float
-
-    def measure(self) -> list[RangeReadings]:
-        return measure(
-            self.bench,
-            self.product.keys,
-            self.clock,
-            stop=Event(),
-            progress=lambda _: None,
-        )
+    Yields how all stands together after each bench. Which faults are injected follows
+    from the seed, whatever the number of workers; whom they hit also from the moment.
+    """
+    each = min(faults, FAULTS_A_BENCH)
+    # spawned, not forked: the caller may run threads
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        begun = [
+            pool.submit(_one_bench, each, 1000 * seed + bench)
+            for bench in range(ceil(faults / each))
+        ]
+        ended = []
+        for one in as_completed(begun):
+            ended.append(one.result())
+            yield _together(ended)
 
 
-class _RigHands:
-    """The operator's hands on a rig in this process."""
-
-    def __init__(self, rig: Rig) -> None:
-        self._rig = rig
-
-    def mount(self, serial: str) -> None:
-        self._rig.mount(serial)
-
-    def fault(self, role: str, kind: str, **how: Any) -> None:
-        self._rig.inject(Fault(role=role, kind=FaultKind(kind), **how))
-
-    def clear(self, role: str | None = None) -> None:
-        self._rig.clear(role)
-
-    def state(self) -> dict[str, Any]:
-        return asdict(self._rig.state())
+def _one_bench(faults: int, seed: int) -> Campaign:
+    *_, last = run(faults, seed=seed, sockets=True, every_kind=False)
+    return last
 
 
-@contextmanager
-def _in_memory(seed: int) -> Iterator[_Simulated]:
-    settings = demo_settings()
-    told = story(settings, seed, units=STORY_UNITS)
-    with line(settings, told.boards, seed=seed) as one:
-        yield _Simulated(
-            settings=settings,
-            scenario=told,
-            product=one.product,
-            judge=one.judge,
-            bench=one.bench,
-            clock=one.clock,
-            hands=_RigHands(one.rig),
-            timeout_s=bench_of(settings).output.timeout_s,
-        )
+def _together(campaigns: Sequence[Campaign]) -> Campaign:
+    reasons = Counter[str]()
+    for one in campaigns:
+        reasons.update(one.reasons)
+    return Campaign(
+        rows=tuple(
+            _added(rows) for rows in zip(*(one.rows for one in campaigns), strict=True)
+        ),
+        reasons=dict(reasons.most_common()),
+        sessions=sum(one.sessions for one in campaigns),
+        units=sum(one.units for one in campaigns),
+        right=sum(one.right for one in campaigns),
+        in_doubt=sum(one.in_doubt for one in campaigns),
+        wrong=sum(one.wrong for one in campaigns),
+        values=sum(one.values for one in campaigns),
+    )
 
 
-@contextmanager
-def _over_sockets(seed: int) -> Iterator[_Simulated]:
-    with tempfile.TemporaryDirectory() as folder:
-        home = lay_out(Path(folder))
-        _hasten(home.folder / "bench.toml")
-        with simulated_bench(home, seed=seed, units=STORY_UNITS) as (_, said):
-            write_addresses(home.folder / "bench.toml", said["instruments"])
-            settings = _impatient(load(home.folder))
-            product = ProductModel.of(settings.product)
-            clock = ScaledClock(TIME_SCALE)
-            fixture = said["fixture"]
-            with (
-                Hands(fixture["host"], fixture["port"]) as hands,
-                Bench(
-                    bench_of(settings),
-                    settings.product,
-                    settings.plan.reading,
-                    profiles=settings.profiles,
-                    nominal_transfer={
-                        one.key: one.nominal_transfer for one in product.ranges
-                    },
-                    connect=connect,
-                    clock=clock,
-                    guarded=False,
-                ) as bench,
-            ):
-                yield _Simulated(
-                    settings=settings,
-                    scenario=story(settings, seed, units=STORY_UNITS),
-                    product=product,
-                    judge=Judge(product, bench_of(settings), settings.plan.judging),
-                    bench=bench,
-                    clock=clock,
-                    hands=hands,
-                    timeout_s=TIMEOUT_S * TIME_SCALE,
-                )
-                hands.clear()
-
-
-def _hasten(path: Path) -> None:
-    lines = path.read_text(encoding="utf-8").splitlines()
-    lines = [
-        f"time_scale = {TIME_SCALE}" if line.startswith("time_scale") else line
-        for line in lines
-    ]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-
-
-def _impatient(settings: Settings) -> Settings:
-    bench = bench_of(settings)
-    roles = {
-        role: one.model_copy(update={"timeout_s": TIMEOUT_S})
-        for role, one in bench.instruments.items()
-    }
-    return settings.model_copy(update={"bench": bench.model_copy(update=roles)})
+def _added(rows: Iterable[KindRow]) -> KindRow:
+    first, *others = rows
+    total = replace(first)
+    for one in others:
+        total.injected += one.injected
+        total.units += one.units
+        total.right += one.right
+        total.in_doubt += one.in_doubt
+        total.not_measured += one.not_measured
+        total.wrong += one.wrong
+    return total
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -279,7 +202,7 @@ class _Unit:
 class _Campaign:
     """Sessions on one bench, and what they came to."""
 
-    def __init__(self, bench: _Simulated, chance: Generator) -> None:
+    def __init__(self, bench: Place, chance: Generator) -> None:
         self._bench = bench
         self._chance = chance
         self._rows = {kind.value: KindRow(kind.value) for kind in FaultKind}
@@ -288,6 +211,7 @@ class _Campaign:
             serial for build in bench.scenario.builds for serial in build.serials
         ]
         self._sessions = self._units = self._right = self._wrong = self._values = 0
+        self._in_doubt = 0
         self._struck: Mapping[str, int] = {}
         self._deck: list[str] = []
         standard = bench_of(bench.settings).check_standard
@@ -311,6 +235,7 @@ class _Campaign:
             sessions=self._sessions,
             units=self._units,
             right=self._right,
+            in_doubt=self._in_doubt,
             wrong=self._wrong,
             values=self._values,
         )
@@ -322,11 +247,11 @@ class _Campaign:
         before = self._check()
         if self._doubt(before) is not None:
             return  # no session opens with a check that is out of control
-        spoiled: frozenset[str] = frozenset()
+        spoiled: dict[str, float] = {}
         units = []
         for _ in range(UNITS_A_SESSION):
-            unit, lasting = self._unit(spoiled)
-            spoiled |= lasting
+            unit, moved = self._unit(spoiled)
+            spoiled |= moved
             units.append(unit)
         after = self._check()
         doubt = self._doubt(after)
@@ -366,21 +291,22 @@ class _Campaign:
                 return "in doubt: the check standard is out of control"
         return None
 
-    def _unit(self, spoiled: frozenset[str]) -> tuple[_Unit, frozenset[str]]:
+    def _unit(self, spoiled: Mapping[str, float]) -> tuple[_Unit, Mapping[str, float]]:
+        """Measure a unit; `spoiled` and what is returned: ways of moved meters."""
         bench, chance = self._bench, self._chance
         serial = self._serials[int(chance.integers(len(self._serials)))]
         bench.hands.mount(serial)
-        lasting: set[str] = set()
+        lasting: dict[str, float] = {}
         roles = []
         for fault in (self._fault(), *self._passing()):
-            moved = spoiled | lasting
-            if fault.kind in FOR_ALL_UNITS and (moved or fault.role in roles):
-                continue
+            moved = {**spoiled, **lasting}
             if fault.role in moved:
                 continue  # mending the line would mend the drift as well
             if fault.kind in FOR_ALL_UNITS:
-                lasting.add(fault.role)
-            self._inject(fault)
+                if fault.role in roles:
+                    continue
+                lasting[fault.role] = self._way(moved)
+            self._inject(fault, way=lasting.get(fault.role, 1.0))
             roles.append(fault.role)
         values: tuple[_Value, ...] = ()
         reason = None
@@ -389,12 +315,12 @@ class _Campaign:
         except BenchError as exc:
             reason = type(exc).__name__
         kinds = self._count_struck()
-        for role in {*roles} - lasting - spoiled:
+        for role in {*roles} - {*lasting, *spoiled}:
             bench.hands.clear(role)
         if reason is not None:
             bench.bench.source_off()
         unit = _Unit(kinds=kinds, values=values, reason=reason)
-        return unit, frozenset(lasting)
+        return unit, lasting
 
     def _fault(self) -> Fault:
         """Draw a fault; every kind comes once before any comes again."""
@@ -412,7 +338,7 @@ class _Campaign:
             role = str(self._chance.choice(PASSED_OVER))
             yield Fault(kind=kind, role=role, times=1)
 
-    def _inject(self, fault: Fault) -> None:
+    def _inject(self, fault: Fault, *, way: float) -> None:
         chance, hands = self._chance, self._bench.hands
         how: dict[str, float | None] = {
             "after": int(chance.integers(MESSAGES[fault.role]))
@@ -425,9 +351,9 @@ class _Campaign:
                 times = int(chance.integers(1, LONGEST_FREEZE))
                 how = {"times": None if forever else times}
             case FaultKind.DRIFT:
-                how = {"size": self._signed(0.1, 100.0)}
+                how = {"size": way * self._size(0.1, 100.0)}
             case FaultKind.STEP:
-                how = {"size": self._signed(10.0, 3000.0)}
+                how = {"size": way * self._size(10.0, 3000.0)}
             case FaultKind.WRONG_IDENTITY:
                 # Nobody exchanges an instrument without breaking its line.
                 hands.fault(fault.role, FaultKind.DISCONNECT.value, **how)
@@ -438,10 +364,15 @@ class _Campaign:
                 how["times"] = fault.times
         hands.fault(fault.role, fault.kind.value, **how)
 
-    def _signed(self, low: float, high: float) -> float:
-        """Draw evenly by size's logarithm, of either sign."""
-        size = low * (high / low) ** self._chance.random()
-        return float(size * self._chance.choice((-1.0, 1.0)))
+    def _way(self, moved: Mapping[str, float]) -> float:
+        """Draw up or down; against a meter that moves already."""
+        for way in moved.values():
+            return -way
+        return float(self._chance.choice((-1.0, 1.0)))
+
+    def _size(self, low: float, high: float) -> float:
+        """Draw evenly by size's logarithm."""
+        return float(low * (high / low) ** self._chance.random())
 
     def _count_struck(self) -> frozenset[str]:
         """Return the kinds that happened since last asked, and count them."""
@@ -479,11 +410,16 @@ class _Campaign:
         rows = [self._rows[kind] for kind in unit.kinds]
         for row in rows:
             row.units += 1
-        reason = unit.reason or doubt
-        if reason is not None:
-            self._reasons[reason] += 1
+        if unit.reason is not None:
+            self._reasons[unit.reason] += 1
             for row in rows:
-                row.not_judged += 1
+                row.not_measured += 1
+            return
+        if doubt is not None:
+            self._reasons[doubt] += 1
+            self._in_doubt += 1
+            for row in rows:
+                row.in_doubt += 1
             return
         wrong = False
         for one in unit.values:
