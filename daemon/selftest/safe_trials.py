@@ -36,6 +36,7 @@ from daemon.selftest.shifted_time import Shift
 OFF_WITHIN_S = 1.0
 STEPS_S = (3600, -3600)
 LONGEST_S = 60.0
+LOOK_S = 0.002
 POINTS_AFTER_STEP = 3
 SHIFTED_WITHIN_S = 60.0
 WITHOUT_WATCHDOG, WITH_WATCHDOG = "scpi_current_source", "watched_current_source"
@@ -98,6 +99,20 @@ def trials(
             made = _Trials(watched, number, chance, progress)
             rows.append(made.pulled(watchdog=True))
     return rows
+
+
+def few_trials(number: int, *, seed: int = 1) -> list[SafeStateRow]:
+    """Return the table's first rows, killed and stopped: seconds, not an hour.
+
+    Parameters and errors are those of `trials`.
+    """
+    chance = random.Random(seed)  # noqa: S311 -- moments, no secrets
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        _bench(Path(folder) / "plain", WITHOUT_WATCHDOG) as plain,
+    ):
+        made = _Trials(plain, number, chance, lambda _: None)
+        return [made.harmed("killed", _kill), made.harmed("stopped", _stop)]
 
 
 class Victims:
@@ -296,6 +311,7 @@ def _wait_until_on(hands: Hands, victims: Victims) -> None:
         if time.monotonic() > deadline_s:
             message = f"the source was not turned on; last heard: {victims.last!r}"
             raise TrialError(message)
+        time.sleep(LOOK_S)  # a look without pause would slow what it waits for
 
 
 def _seconds_until_off(hands: Hands) -> float:
@@ -303,7 +319,7 @@ def _seconds_until_off(hands: Hands) -> float:
     while hands.state()["source_on"]:
         if time.monotonic() - started_s > LONGEST_S:
             break
-        time.sleep(0.002)
+        time.sleep(LOOK_S)
     return time.monotonic() - started_s
 
 

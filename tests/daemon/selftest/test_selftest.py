@@ -6,6 +6,10 @@ from typing import Any
 import pytest
 
 from daemon.selftest import campaign, coverage, pace
+from daemon.selftest.safe_trials import few_trials
+
+SURELY_OFF_S = 20.0
+"""Left alone, the source would stay on for good."""
 
 
 def ended(faults: int, **how: Any) -> campaign.Campaign:
@@ -49,6 +53,23 @@ def test_no_wrong_value_over_sockets_among_a_few_faults() -> None:
     assert last.wrong == 0
 
 
+def test_campaigns_on_several_benches_add_up() -> None:
+    first, second = (ended(20, seed=seed, every_kind=False) for seed in (7, 8))
+    both = campaign._together([first, second])
+    assert both.injected == first.injected + second.injected
+    assert both.units == both.right + both.in_doubt + both.not_measured + both.wrong
+    assert both.not_measured + both.in_doubt == sum(both.reasons.values())
+    assert [one.kind for one in both.rows] == [one.kind for one in first.rows]
+
+
+def test_the_source_goes_off_when_its_process_is_killed_or_stopped() -> None:
+    """Within what a busy machine allows; the self-test's own table says how soon."""
+    killed, stopped = few_trials(1)
+    for one in (killed, stopped):
+        assert one.slowest_off_s is not None
+        assert one.slowest_off_s < SURELY_OFF_S
+
+
 def test_no_wrong_value_in_memory_and_the_same_again() -> None:
     twice = []
     for _ in range(2):
@@ -67,6 +88,7 @@ def test_coverage_of_two_thousand_benches() -> None:
 
 @pytest.mark.bench
 def test_five_thousand_faults_and_no_wrong_value() -> None:
-    last = ended(5000)
+    *_, last = campaign.side_by_side(5000)
+    assert last.injected >= 5000
     assert last.wrong == 0
     assert all(one.injected for one in last.rows)
