@@ -28,7 +28,6 @@ from storage.store import Store
 
 SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
 WATCHED_S = 30.0
-TRIES = 3
 
 
 class DemoError(Exception):
@@ -156,18 +155,12 @@ class Operator:
             )
 
     def measure(self, build: str, serial: str) -> None:
-        """Mount a unit and have it measured, again where the bench was lost.
-
-        A loaded machine may keep the daemon from its heartbeats; the source goes off.
-        """
-        for tries_left in reversed(range(TRIES)):
-            self._hands.mount(serial)
-            seen = self._carried_out(self.client.measure(build=build, serial=serial))
-            if seen["state"] == "done":
-                return
-            if not tries_left:
-                message = f"unit {serial} was not measured: {seen['message']}"
-                raise DemoError(message)
+        """Mount a unit and have it measured."""
+        self._hands.mount(serial)
+        seen = self._carried_out(self.client.measure(build=build, serial=serial))
+        if seen["state"] != "done":
+            message = f"unit {serial} was not measured: {seen['message']}"
+            raise DemoError(message)
 
     def _carried_out(self, ticket: str) -> dict[str, Any]:
         """Return an order once it ended; what is asked meanwhile is done."""
@@ -269,4 +262,5 @@ def report(
         "truth": truth,
         "delay_units": delay,
         "false_holds": false,
+        "bench_reopened": operator.client.state()["reopened"],
     }

@@ -84,6 +84,18 @@ class RefusedError(Exception):
     """An order that cannot be carried out, in one sentence for a person."""
 
 
+class LostTwiceError(BenchError):
+    """The bench was lost, opened anew, and lost again with the same unit."""
+
+    def __init__(self, *, first: str, second: str) -> None:
+        self.first = first
+        self.second = second
+        super().__init__(
+            f"the bench was lost twice in a row, first: {first}; then: {second}; see "
+            "to it and order the unit again: the daemon asks before it opens the bench"
+        )
+
+
 def run(
     home: Home,
     *,
@@ -158,6 +170,8 @@ class Worker:
         self._cycle.resume()
         self._bench: Bench | None = None
         self._bench_lost = False
+        self._lost_twice: LostTwiceError | None = None
+        self._measured_again: tuple[str, ...] = ()
         self._home = home
         self._alarmed = False
         self._looked_s = 0.0
@@ -266,6 +280,7 @@ class Worker:
 
     def _carry_out(self, ticket: Ticket) -> None:
         name = ticket.ticket
+        self._measured_again = ()
         try:
             if ticket.order.work == "unit":
                 recorded = self._measure(name, ticket.order)
@@ -275,7 +290,7 @@ class Worker:
                     number=recorded.number,
                     verdict=recorded.verdict.value,
                     message=failing(recorded.checks),
-                    remarks=self.desk.snapshot()["remarks"],
+                    remarks=(*self.desk.snapshot()["remarks"], *self._measured_again),
                 )
             else:
                 self.desk.update(name, message=self._work_on_bench(name, ticket.order))
@@ -296,7 +311,7 @@ class Worker:
             self._trouble(exc)
             if isinstance(exc, OutputNotOffError):
                 self._alarm(str(exc))
-            if isinstance(exc, LOST):
+            if isinstance(exc, (*LOST, LostTwiceError)):
                 self._lose_bench()
         else:
             self.desk.update(name, state="done")
@@ -354,14 +369,60 @@ class Worker:
         first = None if earlier.empty else str(earlier["run"].iloc[0])
         if order.typed:
             return self._record_typed(order, build, serial, first)
-        return self._open_station().unit(
-            serial=serial,
-            build=build,
-            ranges=self._ranges(order),
-            rerun_of=first,
-            note=order.note,
-            answers=self._answers(order),
+        ranges, answers = self._ranges(order), self._answers(order)
+
+        def measure(again: str | None) -> Recorded:
+            notes = [one for one in (order.note, again) if one]
+            return self._open_station().unit(
+                serial=serial,
+                build=build,
+                ranges=ranges,
+                rerun_of=first,
+                note="; ".join(notes) or None,
+                answers=answers,
+            )
+
+        try:
+            return measure(None)
+        except OutputNotOffError:
+            raise  # first of all the source must go off
+        except LOST as exc:
+            return self._measure_again(ticket, measure, exc)
+
+    def _measure_again(
+        self, ticket: str, measure: Callable[[str | None], Recorded], lost: BenchError
+    ) -> Recorded:
+        """Open a lost bench anew and measure the unit once more; say so everywhere.
+
+        Raises
+        ------
+        LostTwiceError
+            The bench was lost again, or cannot be opened.
+        OutputNotOffError
+            The source could not be shown to be off; nothing was opened.
+        """
+        log.warning("bench lost, opened anew", extra={"reason": str(lost)})
+        self.close_bench()
+        self._bench_lost = True
+        said = (
+            f"The bench was lost ({lost}); it was opened anew and the unit measured "
+            "again."
         )
+        self._measured_again = (said,)
+        self.desk.update(ticket, remarks=self._measured_again)
+        self.desk.show(
+            phase="opening the bench anew",
+            source_on=False,
+            reopened=self.desk.snapshot()["reopened"] + 1,
+            lost=str(lost),
+        )
+        try:
+            return measure(f"measured again after the bench was lost: {lost}")
+        except OutputNotOffError:
+            raise
+        except LOST as exc:
+            self._lost_twice = LostTwiceError(first=str(lost), second=str(exc))
+            raise self._lost_twice from exc
 
     def _answers(self, order: Order) -> dict[str, float]:
         """Return the checks that came with an order, by name."""
@@ -372,7 +433,17 @@ class Worker:
         return {one.name: one.value for one in order.checks}
 
     def _open_station(self) -> Station:
-        """Return the station, its bench opened anew where it was lost."""
+        """Return the station, its bench opened anew where it was lost.
+
+        After a second loss in a row a person looks at it first.
+        """
+        if self._lost_twice is not None:
+            self.desk.ask(
+                f"The bench was lost twice in a row ({self._lost_twice.second}). See "
+                "to it, then confirm: it is opened anew.",
+                subject="the bench",
+            )
+            self._lost_twice = None
         if self._bench_lost:
             self.open_bench()
             self._bench_lost = False

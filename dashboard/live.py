@@ -45,6 +45,11 @@ def line(*, prompting: bool) -> None:
         prompt(state["prompt"])
     if state["alarm"]:
         look.stands_out(f"Alarm: {state['alarm']}")
+    if state["reopened"]:
+        look.quiet(
+            "Times that the bench was lost and opened anew, and a unit measured again: "
+            f"{state['reopened']}; last: {state['lost']}."
+        )
     if state["check_overdue"]:
         look.stands_out(f"No unit is judged before a check: {state['check_due']}.")
     if state["trouble"]:

@@ -173,6 +173,18 @@ class Bench:
         """Whether the source is kept off until `resume`."""
         return self._halted.is_set()
 
+    def require_guarded(self) -> None:
+        """Raise unless the guard is there and has left the source on.
+
+        Raises
+        ------
+        GuardLostError
+            It is gone, or turned the source off since it was turned on: what was read
+            meanwhile means nothing.
+        """
+        if self._guard is not None:
+            self._guard.check()
+
     def source_off(self) -> None:
         """Turn the source off and see that it is."""
         self.source.output_off()
@@ -224,8 +236,9 @@ class Bench:
     def _permit(self) -> None:
         if self.halted:
             raise StoppedError
-        if self._guard is not None:
-            self._guard.check()
+        if self._guard is not None and not self.source.is_on:
+            self._guard.forget()
+        self.require_guarded()
 
     def __enter__(self) -> Self:
         return self

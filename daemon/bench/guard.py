@@ -2,7 +2,9 @@
 
 ``python -m daemon.bench.guard --watch`` is started by the daemon and reads orders and
 then heartbeats from its standard input. When the heartbeats end, because the daemon
-was killed, stopped or hangs, it turns the source off over a line of its own.
+was killed, stopped or hangs, it turns the source off over a line of its own. Where
+they go on later it watches on, and has said that it acted: silence while the source
+was off anyway costs nothing, and a measurement that it cut short is not believed.
 ``python -m daemon.bench.guard --off FILE`` does that once, from orders saved
 earlier: a service manager's stop step.
 
@@ -54,6 +56,11 @@ PAUSE_S = 0.05
 
 STDIN, STDOUT = 0, 1
 READY = "ready"
+ACTED = b"off"
+SILENT = (
+    f"the daemon gave no sign of life for {BOUND_S:g} s, because it was stopped or the "
+    "machine too busy, and the safe-off guard turned the source off"
+)
 
 _left_trying: list[subprocess.Popen[bytes]] = []
 """Guards that still try to reach their source while the daemon goes on or ends."""
@@ -123,7 +130,9 @@ class Guard:
         self._busy = busy
         self._lost = lost
         self._due_s = inf
+        self._beaten_s = 0.0
         self._late = False
+        self._has_acted = False
         self._line, theirs = socket.socketpair()
         with theirs:
             self._process = subprocess.Popen(
@@ -135,7 +144,9 @@ class Guard:
             )
         self._line.settimeout(START_S)
         self._ended = Event()
-        self._beats = Thread(target=self._beat, name="guard beats", daemon=True)
+        self._beats = Thread(
+            target=self._go_on_beating, name="guard beats", daemon=True
+        )
         try:
             self._begin(orders)
         except BaseException:
@@ -148,9 +159,29 @@ class Guard:
         return self._process.pid
 
     def check(self) -> None:
-        """Raise `GuardLostError` unless the guard is there to turn the source off."""
-        if self._process.poll() is not None:
+        """Raise unless the guard is there and has left the source to the measurement.
+
+        Raises
+        ------
+        GuardLostError
+            It is gone, or turned the source off since `forget`.
+        """
+        if self._ended.is_set() or self._process.poll() is not None:
             raise GuardLostError(reason="the safe-off guard is not running")
+        self._listen()
+        if self._has_acted:
+            raise GuardLostError(reason=SILENT)
+
+    def forget(self) -> None:
+        """Forget what the guard did while the source was off anyway.
+
+        Comes before the source is turned on. Its beat makes the guard watch again, so
+        that a daemon which stops right after it keeps no source on.
+        """
+        self._listen()
+        self._has_acted = False
+        with suppress(OSError):  # gone: `check` says so
+            self._beat()
 
     def step(self, within_s: float) -> None:
         """Note that the measurement goes on, and how long its next step may take.
@@ -161,7 +192,14 @@ class Guard:
             Seconds of the machine's own clock, never scaled: what is watched over
             is this process.
         """
-        self._due_s = monotonic() + within_s
+        now_s = monotonic()
+        self._due_s = now_s + within_s
+        # Whoever measures holds the interpreter more often than any other thread, so
+        # that its own beats come through where the beating thread must wait.
+        if now_s - self._beaten_s > BEAT_S:
+            with suppress(OSError, ValueError):  # gone or closed: `check` says so
+                if select([], [self._line], [], 0)[1]:
+                    self._beat()
 
     def fire(self) -> bool:
         """Have the guard turn the source off now; return whether it is off.
@@ -196,22 +234,35 @@ class Guard:
             heard = self._line.recv(1024).decode(errors="replace")
         except OSError as exc:
             heard = str(exc)
-        if heard != READY:
+        if not heard.startswith(READY):
             raise GuardLostError(
                 reason=f"the safe-off guard cannot reach the source ({heard})"
             )
 
     def _beat(self) -> None:
+        self._line.sendall(b".")
+        self._beaten_s = monotonic()
+
+    def _go_on_beating(self) -> None:
         try:
             while not self._ended.wait(BEAT_S):
                 self._late = self._busy() and monotonic() > self._due_s
                 if self._late:
+                    self._line.shutdown(socket.SHUT_WR)
                     break
-                self._line.sendall(b".")
+                self._beat()
         except OSError:  # the guard is gone
             pass
         if not self._ended.is_set():
             self._tell_lost()
+
+    def _listen(self) -> None:
+        """Take note of what the guard said since."""
+        with suppress(OSError, ValueError):  # gone or closed
+            while select([self._line], [], [], 0)[0] and (
+                heard := self._line.recv(1024)
+            ):
+                self._has_acted = self._has_acted or ACTED in heard
 
     def _tell_lost(self) -> None:
         """Say why the guard is gone and whether it turned the source off."""
@@ -318,9 +369,31 @@ def _watch() -> str | None:
         os.write(STDOUT, (reason or READY).encode())
         if reason is not None:
             return reason
-        while select([STDIN], [], [], BOUND_S)[0] and os.read(STDIN, 4096):
-            pass
+        _watch_over(orders)
     return turn_off(orders, WATCH_PATIENCE_S)
+
+
+def _watch_over(orders: Orders) -> None:
+    """Turn the source off whenever the heartbeats pause; return once they have ended.
+
+    Raises
+    ------
+    OSError
+        Nobody listens any more.
+    """
+    is_off = False
+    while True:
+        if select([STDIN], [], [], None if is_off else BOUND_S)[0]:
+            if not os.read(STDIN, 4096):
+                return
+            is_off = False
+            continue
+        # Said before too: a daemon that goes on in between turns nothing on unawares.
+        os.write(STDOUT, ACTED)
+        if turn_off(orders, WATCH_PATIENCE_S) is not None:
+            return
+        os.write(STDOUT, ACTED)
+        is_off = True
 
 
 def _first_line() -> bytes:

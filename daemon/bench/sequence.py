@@ -107,6 +107,8 @@ def measure(
         The output shows the same digits at two levels.
     InstrumentError
         A reading could not be had or not be believed.
+    GuardLostError
+        The safe-off guard is gone, or turned the source off on the way.
     OutputNotOffError
         The source could not be shown to be off; it replaces what went before.
     """
@@ -124,11 +126,15 @@ def measure(
     unit = _Unit(bench, clock, stop, progress, points=points)
     try:
         unit.start()
-        return [unit.measure_range(one) for one in setups]
+        taken = [unit.measure_range(one) for one in setups]
+        bench.require_guarded()
     except BenchError as exc:
         if bench.halted:  # then what was read with the source off means nothing
             raise StoppedError from exc
+        bench.require_guarded()
         raise
+    else:
+        return taken
     finally:
         bench.source_off()
 

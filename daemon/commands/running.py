@@ -118,5 +118,10 @@ def status(context: click.Context, json_: bool) -> None:
         out().print(f"No unit is judged before a check: {bench['check_due']}.")
     for remark in () if bench is None else bench["remarks"]:
         out().print(remark)
+    if bench is not None and bench["reopened"]:
+        out().print(
+            "Times that the bench was lost and opened anew, and a unit measured again: "
+            f"{bench['reopened']}; last: {bench['lost']}."
+        )
     if bench is not None and bench["alarm"]:
         out().print(f"Alarm: {bench['alarm']}", style="bold")

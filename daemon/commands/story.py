@@ -260,3 +260,8 @@ def _tell(result: dict[str, Any]) -> None:
     delay = result["delay_units"]
     late = "missed" if delay is None else f"held at bad unit {delay}"
     out().print(f"\n{late}; false holds {result['false_holds']}")
+    if result["bench_reopened"]:
+        out().print(
+            "Times that the bench was lost and opened anew, and a unit measured again: "
+            f"{result['bench_reopened']}"
+        )

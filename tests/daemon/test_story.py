@@ -59,7 +59,7 @@ def test_the_story_says_all_it_promises(
     _, said, _ = told
     assert set(said) == {
         "seed", "seconds", "units", "builds", "findings", "truth", "delay_units",
-        "false_holds",
+        "false_holds", "bench_reopened",
     }  # fmt: skip
     assert said["units"] == 3 * UNITS
     assert [one["id"] for one in said["builds"]] == ["B-1", "B-2", "B-3"]

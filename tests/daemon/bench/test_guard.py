@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from socketserver import StreamRequestHandler, ThreadingTCPServer
 from time import monotonic
@@ -207,6 +207,64 @@ def test_a_measurement_that_goes_on_and_a_source_that_is_off_are_left_alone(
     source.on = True
     assert not source.off.wait(0.9)
     guard.check()
+    guard.close()
+
+
+def silent_until_off(
+    guard: Guard, source: SourceServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Give no sign of life until the guard has turned the source off; then go on."""
+    source.off.clear()
+    with monkeypatch.context() as silence:
+        silence.setattr(guard, "_beat", lambda: None)
+        assert source.off.wait(10.0)
+
+
+def is_there_again(guard: Guard) -> bool:
+    """Whether the guard serves on, once all that it had to say was heard."""
+    deadline_s = monotonic() + 10.0
+    while monotonic() < deadline_s:
+        guard.forget()
+        with suppress(GuardLostError):
+            guard.check()
+            return True
+    return False
+
+
+def test_silence_while_the_source_was_off_anyway_costs_nothing(
+    source: SourceServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    guard = Guard(source.orders, busy=lambda: source.on)
+    for _ in range(2):
+        silent_until_off(guard, source, monkeypatch)
+        assert is_there_again(guard)
+    guard.close()
+
+
+def test_a_measurement_that_was_cut_short_hears_of_it_and_the_guard_watches_on(
+    source: SourceServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    guard = Guard(source.orders, busy=lambda: source.on)
+    guard.forget()
+    guard.step(within_s=60.0)
+    source.on = True
+    silent_until_off(guard, source, monkeypatch)
+    assert not source.on
+    for _ in range(2):
+        with pytest.raises(GuardLostError, match="gave no sign of life"):
+            guard.check()
+    guard.close()
+
+
+def test_whoever_measures_beats_where_the_beating_thread_must_wait(
+    source: SourceServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    guard = Guard(source.orders)
+    beaten: list[float] = []
+    monkeypatch.setattr(guard, "_beat", lambda: beaten.append(monotonic()))
+    monkeypatch.setattr(guard, "_beaten_s", 0.0)
+    guard.step(within_s=1.0)
+    assert beaten
     guard.close()
 
 
