@@ -8,8 +8,8 @@ from pydantic import Field
 
 from config import formula
 from config.dialogue import Dialogue, integer, quantity, text
-from config.model import ErrorLimit, Part, Product, Range
-from config.product import Formula, Tolerance
+from config.model import ErrorLimit, Maker, Part, Product, Range
+from config.product import MOST_ADDRESS_LINES, Formula, Tolerance
 from config.quantity import Unit, spell
 from config.strict import Key, Name, Ohm, Ppm, Seconds, Volt
 
@@ -47,12 +47,14 @@ def ask_product(dialogue: Dialogue) -> Product:
         default="",
     )
     ranges = _ask_ranges(dialogue, Unit(unit), survives_v, gain)
+    parts = _ask_parts(dialogue, ranges.values())
     return Product(
         name=_short(title),
         title=title,
         input_unit=unit,
         input_absolute_maximum_v=survives_v,
-        parts=_ask_parts(dialogue, ranges.values()),
+        maker=_ask_maker(dialogue),
+        parts=parts,
         ranges=ranges,
     )
 
@@ -66,6 +68,45 @@ def _short(title: str) -> str:
     'four-range-photodiode-amplifier'
     """
     return re.sub(r"[^a-z0-9]+", "-", title.casefold()).strip("-") or "product"
+
+
+def _ask_maker(dialogue: Dialogue) -> Maker | None:
+    name = dialogue.put(
+        "Who makes it? The name on its documents (Enter: none)",
+        lambda answer: text(Name)(answer) if answer else "",
+        why="Test records, releases, claims and notices are issued by this name.",
+        default="",
+    )
+    if not name:
+        return None
+    address = dialogue.put(
+        "The maker's address, with commas between its lines (Enter: none)",
+        _lines,
+        why="Street and town as they stand on a letter; at most 6 lines.",
+        default="",
+    )
+    contact = dialogue.put(
+        "Where questions go, such as a mail address (Enter: none)",
+        lambda answer: text(Name)(answer) if answer else "",
+        why="Stands on the documents too, for whoever has the unit.",
+        default="",
+    )
+    return Maker(name=name, address=address, contact=contact or None)
+
+
+def _lines(answer: str) -> tuple[str, ...]:
+    """Read the lines of an address with commas between them.
+
+    Examples
+    --------
+    >>> _lines("Lane 1, 12345 Town")
+    ('Lane 1', '12345 Town')
+    """
+    lines = tuple(text(Name)(one.strip()) for one in answer.split(",") if one.strip())
+    if len(lines) > MOST_ADDRESS_LINES:
+        message = f"{answer!r}: must be {MOST_ADDRESS_LINES} lines at most"
+        raise ValueError(message)
+    return lines
 
 
 def _ask_ranges(

@@ -41,6 +41,8 @@ def _product(product: Product) -> Iterator[str]:
         f"{product.output_unit} out; its input survives "
         f"{spell(product.input_absolute_maximum_v, Unit.VOLT)}"
     )
+    if product.maker is not None:
+        yield f"  documents are issued by {', '.join(product.maker.lines)}"
     for key, one in product.ranges.items():
         limit = _sum(
             one.limit.of_reading_ppm, one.limit.of_full_scale_ppm, "full scale"

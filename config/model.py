@@ -24,7 +24,7 @@ from config.plan import (
     Reading,
     Watching,
 )
-from config.product import ErrorLimit, Part, Product, Range
+from config.product import ErrorLimit, Maker, Part, Product, Range
 from config.profile import Profile
 from config.strict import Key, Problem, Strict, where_whole
 
@@ -39,6 +39,7 @@ __all__ = [
     "ErrorLimit",
     "Instrument",
     "Judging",
+    "Maker",
     "MeterRange",
     "Part",
     "Plan",

@@ -26,7 +26,16 @@ from config.strict import (
     where_whole,
 )
 
-__all__ = ["ErrorLimit", "Formula", "Part", "Product", "Range", "Tolerance"]
+__all__ = [
+    "MOST_ADDRESS_LINES",
+    "ErrorLimit",
+    "Formula",
+    "Maker",
+    "Part",
+    "Product",
+    "Range",
+    "Tolerance",
+]
 
 TEMPCO_PPM_PER_K_BY_TOLERANCE_PPM = {1_000: 25.0, 10_000: 100.0, 500_000: 200.0}
 """Bound of the temperature coefficient by the widest tolerance of each class."""
@@ -39,6 +48,30 @@ def _formula(text: str) -> str:
 
 Formula = Annotated[str, Field(max_length=500), AfterValidator(_formula)]
 Tolerance = Annotated[float, Field(gt=0, le=500_000)]
+MOST_ADDRESS_LINES = 6
+
+
+class Maker(Strict):
+    """Who builds the product and answers for what its documents say."""
+
+    name: Name
+    address: Annotated[
+        tuple[Name, ...], Field(max_length=MOST_ADDRESS_LINES, strict=False)
+    ] = ()
+    contact: Name | None = None
+    """Mail address, telephone or page for whoever has a question."""
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Everything that is known, a line each.
+
+        Examples
+        --------
+        >>> Maker(name="Moreno Lab", address=("Lane 1", "Town")).lines
+        ('Moreno Lab', 'Lane 1', 'Town')
+        """
+        contact = () if self.contact is None else (self.contact,)
+        return (self.name, *self.address, *contact)
 
 
 class Part(Strict):
@@ -118,8 +151,19 @@ class Product(Strict):
     output_unit: Literal["V"] = "V"
     reference_temperature_c: Celsius = 23.0
     input_absolute_maximum_v: Volt
+    maker: Maker | None = None
     parts: Annotated[dict[Key, Part], Field(min_length=1)]
     ranges: Annotated[dict[Name, Range], Field(min_length=1)]
+
+    @property
+    def issuer(self) -> str:
+        """Who issues its documents, a line each; its title where no maker is named."""
+        return self.title if self.maker is None else "\n".join(self.maker.lines)
+
+    @property
+    def contact(self) -> str:
+        """Where questions about a unit go; empty where none is written."""
+        return (self.maker.contact or "") if self.maker is not None else ""
 
     def problems(self) -> Iterator[Problem]:
         """Refuse formulas and parts that do not belong together; doubled selectors."""

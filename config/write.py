@@ -36,6 +36,8 @@ _WORDS = {
     "Product.input_unit": '"A" or "V" goes in; full_scale and source_limit are in it',
     "Product.reference_temperature_c": "errors are referred to this temperature",
     "Product.input_absolute_maximum_v": "the input survives this voltage, never more",
+    "Product.maker": "who issues its documents",
+    "Maker.contact": "for whoever has a question",
     "Product.parts": "every part that a transfer formula names; 1000 ppm is 0.1 %",
     "Range.transfer": "output over input",
     "Range.limit": "largest error: the sum of both",

@@ -292,6 +292,7 @@ def customer_notice(
         serial=serial,
         destination=shipped[-1]["destination"] if shipped else "",
         corrections=tuple(wrong),
+        contact=product.settings.contact,
         right=tuple(right),
         advice=("Multiply readings by the factor above, or send the unit back.",)
         if wrong

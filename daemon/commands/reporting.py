@@ -37,7 +37,7 @@ def _options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option(
             "--issuer", envvar="HOLDPOINT_ISSUER", default="",
-            help="Who issues it: name and place. Else HOLDPOINT_ISSUER.",
+            help="Who issues it. Else HOLDPOINT_ISSUER, then product.toml's maker.",
         ),
         click.pass_context,
     ):  # fmt: skip
@@ -172,7 +172,7 @@ def _write(context: click.Context, chosen: dict[str, Any], gather: Gather) -> No
             ProductModel.of(at.settings.product),
             {
                 "issued_at": datetime.now(UTC),
-                "issuer": chosen["issuer"] or at.settings.product.title,
+                "issuer": chosen["issuer"] or at.settings.product.issuer,
             },
         )
     into: Path = chosen["into"]

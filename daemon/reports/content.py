@@ -1,7 +1,8 @@
 """What stands in each document, as plain values; nothing here asks or draws.
 
 Errors and uncertainties are in ppm of reading, standard uncertainties are k = 1.
-Texts may hold anything: they are set as they are, never read as markup.
+Texts may hold anything: they are set as they are, never read as markup. An `issuer`
+is a name, with its address and contact a line each below.
 """
 
 from dataclasses import dataclass

@@ -37,7 +37,8 @@ def as_html(paper: Paper) -> str:
         f'<h1 style="font-size:24px;margin:0">{escape(paper.title)}</h1>\n'
         f'<p style="{QUIET};margin:4px 0 16px">{escape(paper.about)}<br>'
         f"{escape(paper.number)}, issued {paper.issued_at:%Y-%m-%d}, "
-        f"{escape(paper.issuer)}</p>\n{parts}\n</body></html>\n"
+        f"{'<br>'.join(escape(one) for one in paper.issuer.splitlines())}</p>\n"
+        f"{parts}\n</body></html>\n"
     )
 
 

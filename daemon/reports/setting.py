@@ -90,7 +90,7 @@ def _spoken(paper: Paper) -> Mapping[str, Any]:
         "title": settable(paper.title),
         "about": settable(paper.about),
         "number": settable(paper.number),
-        "issuer": settable(paper.issuer),
+        "issuer": [settable(one) for one in paper.issuer.splitlines()],
         "issued": f"Issued {paper.issued_at:%Y-%m-%d}",
         "footer": settable(f"{paper.title} {paper.number}, {paper.about}"),
         "blocks": [_block(one) for one in paper.blocks],

@@ -110,6 +110,7 @@ def _notice(
         product=product.settings.title,
         serial=one.serial,
         destination=one.destination or "",
+        contact=product.settings.contact,
         corrections=(
             Correction(
                 range=product.range(key).title,
