@@ -146,3 +146,11 @@ def _plan(plan: Plan) -> Iterator[str]:
         f"{plan.watching.accepted_false_holds_per_units} units; holds are ended by "
         f"{', '.join(plan.people)}"
     )
+    if plan.sample is None:
+        yield "  each unit is measured on every range before it leaves"
+    else:
+        least = ", ".join(plan.sample.ranges) or "nothing"
+        yield (
+            f"  measured by plan: {plan.sample.full_share * 100:.10g} % of a build on "
+            f"every range, the other units on {least}"
+        )

@@ -42,6 +42,8 @@ def fit_plan(product: Product, plan: Plan) -> Iterator[Problem]:
                     problem="the product has no such range",
                     suggestion=near(key, product.ranges),
                 )
+    with where_whole:
+        yield from _sample(product, plan)
     for name, check in plan.checks.items():
         with where_whole:
             if check.range is not None and check.range not in product.ranges:
@@ -72,6 +74,24 @@ def fit_plan(product: Product, plan: Plan) -> Iterator[Problem]:
                     problem=f"drives range {key!r} below zero, which its "
                     "both_polarities in product.toml does not allow",
                 )
+
+
+def _sample(product: Product, plan: Plan) -> Iterator[Problem]:
+    if plan.sample is None:
+        return
+    for place, key in enumerate(plan.sample.ranges):
+        if key not in product.ranges:
+            yield Problem(
+                path=("plan", "sample", "ranges", place),
+                problem="the product has no such range",
+                suggestion=near(key, product.ranges),
+            )
+    if set(plan.sample.ranges) >= set(product.ranges):
+        yield Problem(
+            path=("plan", "sample", "ranges"),
+            problem="names every range of the product; name fewer, or delete [sample]",
+            valued=False,
+        )
 
 
 def _addresses(bench: Bench) -> Iterator[Problem]:

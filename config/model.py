@@ -22,6 +22,7 @@ from config.plan import (
     Plan,
     RangeReading,
     Reading,
+    SamplePlan,
     Watching,
 )
 from config.product import ErrorLimit, Maker, Part, Product, Range
@@ -48,6 +49,7 @@ __all__ = [
     "RangeReading",
     "Reading",
     "Reference",
+    "SamplePlan",
     "Settings",
     "Watching",
 ]

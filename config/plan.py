@@ -17,6 +17,7 @@ __all__ = [
     "Plan",
     "RangeReading",
     "Reading",
+    "SamplePlan",
     "Watching",
 ]
 
@@ -164,12 +165,28 @@ class Watching(Strict):
     """One false hold in this many units is accepted."""
 
 
+class SamplePlan(Strict):
+    """What lets units leave that were not measured on every range."""
+
+    full_share: Annotated[float, Field(gt=0, lt=1)]
+    """Of each build: so many units are measured on every range, and good."""
+    ranges: Annotated[tuple[Name, ...], Field(max_length=100, strict=False)] = ()
+    """What the other units are measured on; none: they may leave unmeasured."""
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse a range named twice."""
+        for place in _doubled(self.ranges):
+            yield Problem(path=("ranges", place), problem="is named twice")
+
+
 class Plan(Strict):
     """The control plan: how to read, how to judge, when to hold."""
 
     reading: Reading = Reading()
     judging: Judging = Judging()
     watching: Watching = Watching()
+    sample: SamplePlan | None = None
+    """None: each unit is measured on every range before it leaves."""
     checks: dict[Name, Beside] = Field(default_factory=dict)
     """By the name that people know each by."""
     people: Annotated[tuple[Name, ...], Field(min_length=1, strict=False)]

@@ -77,6 +77,9 @@ _WORDS = {
     "times this",
     "Judging.needed_ratio": "a limit is judged that is at least so many times the "
     "expanded uncertainty",
+    "Plan.sample": "lets units leave that were not measured on every range",
+    "SamplePlan.full_share": "when this share of their build was, and is good",
+    "SamplePlan.ranges": "and each unit at least on these",
     "Watching.accepted_false_holds_per_units": "one false hold in so many units is "
     "accepted",
 }

@@ -26,6 +26,22 @@ class Step(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SampleRule:
+    """What lets a unit leave that was not measured on every range.
+
+    Attributes
+    ----------
+    share : float
+        Of the units of its build, those that must be measured on every range.
+    ranges : tuple of str
+        Ranges on which each unit is measured all the same; may be none.
+    """
+
+    share: float
+    ranges: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ShipRule:
     """What a unit must fulfil to leave.
 
@@ -35,10 +51,13 @@ class ShipRule:
         Ranges that must be measured.
     configurations : tuple of str
         Hashes of the settings that judge as today's do.
+    sample : SampleRule, optional
+        None: each unit is measured on every range.
     """
 
     ranges: tuple[str, ...]
     configurations: tuple[str, ...]
+    sample: SampleRule | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from storage import by_plan
 from storage.records import Disposal, Scope, Verdict
 from storage.records_shipping import ReworkKind, ShipRule
 from storage.serials import reels_of, within
@@ -77,13 +78,30 @@ def against(
     reworks = transaction.ask(_REWORKS, {"serial": serial})
     moves = transaction.ask(_SHIPPED, named)
     runs = transaction.ask(_RUNS, named)
-    held = _holds_on(transaction, serial, product, str(units[0]["build"]), reworks)
+    build = str(units[0]["build"])
+    holds = transaction.ask(_HOLDS, {"product": product})
+    held = _holds_on(transaction, serial, product, build, reworks, holds)
     results = transaction.ask(_LATEST, named)
+    lacking = _lacking(results, rule)
     return [
         *_away(moves, runs),
         *_held(held, runs),
         *_not_watched(transaction, product, runs),
-        *_not_measured(results, reworks, rule),
+        *(
+            by_plan.against(
+                transaction,
+                product=product,
+                build=build,
+                missing=lacking,
+                holds=[o for o in holds if o["disposal"] is None and o not in held],
+                ranges=rule.ranges,
+                is_current=rule.configurations.__contains__,
+                sample=rule.sample,
+            )
+            if lacking and rule.sample is not None and not _has_history(moves, reworks)
+            else _not_measured(lacking, rule)
+        ),
+        *_not_measured_again(results, reworks),
         *_not_conforming(results, reworks, held),
         *(f"its bench is in doubt: {r['reason']}" for r in _doubts(transaction, named)),
         *_outdated(results, runs, rule),
@@ -100,15 +118,14 @@ def _holds_on(
     product: str,
     build: str,
     reworks: Sequence[Row],
+    holds: Sequence[Row],
 ) -> list[Row]:
     """Return every hold, open or ended, that concerns a unit."""
     replaced = [one for one in reworks if one["kind"] == ReworkKind.REPLACE]
     fittings = transaction.ask(_FITTINGS, {"build": build, "product": product})
     reels = set(reels_of(serial, fittings, replaced).values())
     return [
-        one
-        for one in transaction.ask(_HOLDS, {"product": product})
-        if concerns(one, serial=serial, build=build, reels=reels)
+        one for one in holds if concerns(one, serial=serial, build=build, reels=reels)
     ]
 
 
@@ -166,14 +183,23 @@ def _not_watched(
     return []
 
 
-def _not_measured(
-    results: Sequence[Row], reworks: Sequence[Row], rule: ShipRule
-) -> list[str]:
+def _lacking(results: Sequence[Row], rule: ShipRule) -> list[str]:
     there = {one["range"] for one in results}
-    missing = [key for key in rule.ranges if key not in there]
-    if len(missing) == len(rule.ranges):
+    return [key for key in rule.ranges if key not in there]
+
+
+def _has_history(moves: Sequence[Row], reworks: Sequence[Row]) -> bool:
+    """Whether a unit was away or worked on: others of its build tell nothing of it."""
+    return bool(moves) or any(one["kind"] != ReworkKind.REGRADE for one in reworks)
+
+
+def _not_measured(lacking: Sequence[str], rule: ShipRule) -> list[str]:
+    if len(lacking) == len(rule.ranges):
         return ["it was never measured"]
-    said = [f"not measured on {', '.join(missing)}"] if missing else []
+    return [f"not measured on {', '.join(lacking)}"] if lacking else []
+
+
+def _not_measured_again(results: Sequence[Row], reworks: Sequence[Row]) -> list[str]:
     touched = [one for one in reworks if one["kind"] != ReworkKind.REGRADE]
     stale = [
         str(one["range"])
@@ -184,9 +210,7 @@ def _not_measured(
             if rework["range"] in (None, one["range"])
         )
     ]
-    if stale:
-        said.append(f"not measured since its rework on {', '.join(stale)}")
-    return said
+    return [f"not measured since its rework on {', '.join(stale)}"] if stale else []
 
 
 def _not_conforming(

@@ -23,7 +23,7 @@ from daemon.metrology.correction import correction
 from daemon.whereabouts.containment import Containment
 from daemon.whereabouts.containment import contain as contained
 from daemon.whereabouts.sheets import cards, page, table
-from daemon.whereabouts.shipping import Gate, orders_of, require_listed
+from daemon.whereabouts.shipping import BY_PLAN, Gate, orders_of, require_listed
 from daemon.whereabouts.steps import note as noted
 from daemon.whereabouts.tracing import Records
 from daemon.whereabouts.tracing import trace as traced
@@ -102,7 +102,8 @@ def ship(
 
     SERIALS are single ones or a range such as PA-1001..PA-1030.
 
-    What is held, not measured, not conforming, or of a bench in doubt stays. The
+    What is held, not measured (fully, or as the sample plan in plan.toml allows), not
+    conforming, or of a bench in doubt stays. The
     check and the record are one step: a hold placed meanwhile is heard.
     """
     if past is not None:
@@ -134,19 +135,24 @@ def ship(
                     override=override,
                 )
             stayed += bool(reasons)
-            out().print(f"{serial}: {answer(reasons, left=not check)}", markup=False)
+            by_plan = override is None and not reasons and gate.by_plan(serial)
+            said = answer(reasons, left=not check, by_plan=by_plan)
+            out().print(f"{serial}: {said}", markup=False)
     if stayed:
         context.exit(FAILURE)
 
 
-def answer(reasons: list[str], *, left: bool) -> str:
+def answer(reasons: list[str], *, left: bool, by_plan: bool = False) -> str:
     """Say whether a unit may leave, or every reason for which it stays.
 
     >>> answer([], left=False), answer(["it was never measured"], left=True)
     ('May leave.', 'Stays: it was never measured.')
+    >>> answer([], left=True, by_plan=True)
+    'Has left, measured by plan.'
     """
     if not reasons:
-        return "Has left." if left else "May leave."
+        how = f", {BY_PLAN}" if by_plan else ""
+        return f"{'Has left' if left else 'May leave'}{how}."
     return f"Stays: {'; '.join(one.rstrip('.') for one in reasons)}."
 
 

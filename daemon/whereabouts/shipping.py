@@ -13,11 +13,13 @@ from pydantic import ValidationError
 from config.model import Settings
 from daemon.holds import NotAllowedError
 from storage.records import Decision
-from storage.records_shipping import Shipment, ShipRule
+from storage.records_shipping import SampleRule, Shipment, ShipRule
 from storage.store import Store
 
 SHIP, SHIP_AGAINST = "ship", "ship against"
 """Ledger actions."""
+BY_PLAN = "measured by plan"
+"""What is said of a unit that leaves without every range."""
 
 
 class OrderListError(ValueError):
@@ -38,12 +40,26 @@ class Gate:
 
     def rule(self, serial: str) -> ShipRule:
         """Return what a unit must fulfil."""
-        runs = self._store.frame("unit_runs", serial=serial)
-        known = {str(one) for one in runs["configuration"]}
+        plan = self._settings.plan.sample
+        # By the plan a unit rests on others of its build, judged by settings of theirs.
+        asked = "unit_runs" if plan is None else "build_configurations"
+        known = {
+            str(o) for o in self._store.frame(asked, serial=serial)["configuration"]
+        }
         return ShipRule(
             ranges=tuple(self._settings.product.ranges),
             configurations=tuple(sorted(one for one in known if self._is_alike(one))),
+            sample=None
+            if plan is None
+            else SampleRule(share=plan.full_share, ranges=plan.ranges),
         )
+
+    def by_plan(self, serial: str) -> bool:
+        """Whether a unit lacks ranges, so that the sample plan alone lets it leave."""
+        if self._settings.plan.sample is None:
+            return False
+        measured = set(self._store.frame("unit_runs", serial=serial)["range"])
+        return not measured.issuperset(self._settings.product.ranges)
 
     def against(self, serial: str) -> list[str]:
         """Return every reason for which a unit may not leave now."""
@@ -86,11 +102,15 @@ class Gate:
             person=person,
             action=SHIP if override is None else SHIP_AGAINST,
             subject=serial,
-            reason=f"for {shipment.destination}"
-            + ("" if override is None else f": {override}"),
+            reason=f"for {shipment.destination}{self._how(serial, override)}",
             decided_at=at,
         )
         return self._store.ship(shipment, self.rule(serial), decision)
+
+    def _how(self, serial: str, override: str | None) -> str:
+        if override is not None:
+            return f": {override}"
+        return f", {BY_PLAN}" if self.by_plan(serial) else ""
 
     def _is_alike(self, configuration: str) -> bool:
         if configuration not in self._alike:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import streamlit as st
 
 from daemon.holds import NotAllowedError
-from daemon.whereabouts.shipping import Gate
+from daemon.whereabouts.shipping import BY_PLAN, Gate
 from dashboard import data, look, sound, who
 from storage.shipping import FINAL
 
@@ -23,6 +23,7 @@ class Scan:
     to: str
     reasons: tuple[str, ...]
     overridden: bool = False
+    by_plan: bool = False
 
     @property
     def sentence(self) -> str:
@@ -30,7 +31,8 @@ class Scan:
         if self.overridden:
             return f"{self.serial} leaves by override."
         if not self.reasons:
-            return f"May leave: {self.serial}."
+            how = f", {BY_PLAN}" if self.by_plan else ""
+            return f"May leave{how}: {self.serial}."
         return f"Stays: {self.serial}."
 
 
@@ -93,10 +95,12 @@ def attempt(serial: str, reason: str | None) -> None:
         data.refuse("Say who packs and for which order")
         return
     said: list[str] = []
+    by_plan: list[bool] = []
 
     def ship(at: data.Connection) -> None:
+        gate = Gate(at.settings, at.store)
         said.extend(
-            Gate(at.settings, at.store).ship(
+            gate.ship(
                 serial,
                 to=to,
                 person=person,
@@ -105,6 +109,7 @@ def attempt(serial: str, reason: str | None) -> None:
                 override=reason,
             )
         )
+        by_plan.append(gate.by_plan(serial))
 
     try:
         if not data.tried(ship):
@@ -116,7 +121,11 @@ def attempt(serial: str, reason: str | None) -> None:
     if before is not None:
         st.session_state[LAST] = [before, *st.session_state.get(LAST, [])][:SHOWN]
     st.session_state[SCANNED] = Scan(
-        serial=serial, to=to, reasons=tuple(said), overridden=reason is not None
+        serial=serial,
+        to=to,
+        reasons=tuple(said),
+        overridden=reason is not None,
+        by_plan=any(by_plan),
     )
 
 

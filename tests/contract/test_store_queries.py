@@ -155,6 +155,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     ),
     "watermark": ({"product": "photoamp"}, "number"),
     "unit_runs": ({"serial": "S001"}, f"{_RANGE_ROW} note"),
+    "build_configurations": ({"serial": "S001"}, "configuration"),
     "readings": (
         {"run": "run 1"},
         "range level reference_readings output_readings at_s",

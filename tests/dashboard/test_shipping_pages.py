@@ -3,6 +3,7 @@
 import pytest
 
 from daemon.home import Home
+from daemon.whereabouts.shipping import Gate
 from storage.access import open_store
 from tests.daemon.seeded import BAD_REEL
 from tests.dashboard.test_pages import button, opened, said
@@ -61,3 +62,16 @@ def test_a_scanned_unit_stays_with_its_reason_until_somebody_overrides(
         mine = rows[rows["serial"] == HELD]
         assert mine["override_reason"].tolist() == ["asked for as it is"]
         assert "held (build B-3)" in mine["against"].iloc[0]
+
+
+@pytest.mark.usefixtures("held")
+def test_the_screen_says_what_leaves_by_plan(monkeypatch: pytest.MonkeyPatch) -> None:
+    by_plan = "PA-1007"
+    monkeypatch.setattr(Gate, "by_plan", lambda _, serial: serial == by_plan)
+    app = opened("packing")
+    app.selectbox(key="who decides").set_value("Ada Moreno").run()
+    app.text_input(key="order").set_value("order 8").run()
+    app.text_input(key="scan").set_value(by_plan).run()
+    assert f"May leave, measured by plan: {by_plan}." in said(app)
+    app.text_input(key="scan").set_value("PA-1008").run()
+    assert "May leave: PA-1008." in said(app)

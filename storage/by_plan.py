@@ -1,0 +1,166 @@
+"""When the sample plan lets a unit leave that was not measured on every range.
+
+Such a unit rests on others of its build: on enough of them measured on every range
+and found good, and on nothing being known against any of them.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from math import ceil
+from typing import Any
+
+from storage.records import Scope, Verdict
+from storage.records_shipping import ReworkKind, SampleRule
+from storage.serials import within
+from storage.tables import Transaction
+
+GOOD = (Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD)
+_DIGITS = 9
+"""A share times a count is no whole number by a rounding of the last digits alone."""
+
+Row = Mapping[str, Any]
+
+_PLANNED = """
+select build.planned_units, unit.serial from unit
+join build on build.build = unit.build
+where unit.build = $build and unit.product = $product
+"""
+_LATEST = """
+with latest as (
+    select number, serial, range, started_at, verdict from range_result
+    where build = $build and product = $product and kind = 'unit'
+    qualify row_number() over (partition by serial, range order by number desc) = 1
+),
+doubted as (
+    select distinct run.number from doubt
+    join run
+        on run.session = doubt.session
+        and run.number between doubt.from_number and doubt.to_number
+    left join doubt_end on doubt_end.doubt = doubt.doubt
+    where doubt.product = $product and doubt_end.doubt is null
+)
+select
+    latest.serial, latest.range, latest.started_at, latest.verdict,
+    run.configuration, doubted.number is not null as in_doubt
+from latest
+join run on run.number = latest.number
+left join doubted on doubted.number = latest.number
+"""
+_REWORKS = """
+select rework.* from rework join unit on unit.serial = rework.serial
+where unit.build = $build and unit.product = $product
+"""
+_FITTED = "select reel from fitting where build = $build and product = $product"
+_FINDINGS = """
+select signal.signal from signal
+left join hold on hold.signal = signal.signal
+left join hold_end on hold_end.hold = hold.hold
+where signal.build = $build and signal.product = $product
+group by signal.signal
+having count(hold.hold) = 0 or bool_or(hold.hold is not null and hold_end.hold is null)
+order by signal.signal
+"""
+_NOT_EVALUATED = """
+select count(*) as runs from run
+where build = $build and product = $product and kind = 'unit'
+    and number > coalesce(
+        (select number from watermark where product = $product), 0
+    )
+"""
+
+
+def against(
+    transaction: Transaction,
+    *,
+    product: str,
+    build: str,
+    missing: Sequence[str],
+    holds: Sequence[Row],
+    ranges: Sequence[str],
+    is_current: Callable[[str], bool],
+    sample: SampleRule,
+) -> list[str]:
+    """Return why the plan does not let a unit leave that lacks ranges; none if so.
+
+    Parameters
+    ----------
+    missing
+        Ranges of the product on which the unit was not measured.
+    holds
+        Open ones of the product that do not concern the unit itself.
+    ranges
+        All ranges of the product.
+    is_current
+        Whether a configuration judges as today's settings do.
+    """
+    named = {"build": build, "product": product}
+    units = transaction.ask(_PLANNED, named)
+    serials = {str(one["serial"]) for one in units}
+    planned = max((int(str(one["planned_units"] or 0)) for one in units), default=0)
+    of = max(planned, len(serials))
+    reworks = transaction.ask(_REWORKS, named)
+    results = transaction.ask(_LATEST, named)
+    good = _good(results, reworks, ranges, is_current)
+    needed = ceil(round(sample.share * of, _DIGITS))
+    owed = [key for key in missing if key in sample.ranges]
+    said = []
+    if len(good) < needed:
+        said.append(
+            f"{len(good)} of {of} units of its build are measured on every range and "
+            f"good; the plan asks for {needed}"
+        )
+    fitted = {str(one["reel"]) for one in transaction.ask(_FITTED, named)}
+    fitted |= {str(o["reel"]) for o in reworks if o["kind"] == ReworkKind.REPLACE}
+    said += [
+        f"a hold stands on its build ({one['scope']} {one['subject']})"
+        for one in holds
+        if _touches(one, build, serials, fitted)
+    ]
+    said += [
+        f"finding {one['signal']} stands on its build"
+        for one in transaction.ask(_FINDINGS, named)
+    ]
+    if int(str(transaction.ask(_NOT_EVALUATED, named)[0]["runs"])):
+        said.append("a run of its build is not evaluated yet")
+    return [
+        *(f"not measured on {key}, which the plan asks of each unit" for key in owed),
+        *(f"measured by plan, but {one}" for one in said),
+    ]
+
+
+def _good(
+    results: Sequence[Row],
+    reworks: Sequence[Row],
+    ranges: Sequence[str],
+    is_current: Callable[[str], bool],
+) -> set[str]:
+    """Return the units whose every range is measured as it is now, and good."""
+    found: dict[str, set[str]] = {}
+    for one in results:
+        stale = any(
+            rework["serial"] == one["serial"]
+            and rework["kind"] != ReworkKind.REGRADE
+            and rework["reworked_at"] > one["started_at"]
+            for rework in reworks
+        )
+        if (
+            one["verdict"] in GOOD
+            and not one["in_doubt"]
+            and not stale
+            and is_current(str(one["configuration"]))
+        ):
+            found.setdefault(str(one["serial"]), set()).add(str(one["range"]))
+    return {serial for serial, there in found.items() if there.issuperset(ranges)}
+
+
+def _touches(hold: Row, build: str, serials: set[str], fitted: set[str]) -> bool:
+    """Whether a hold stands on a build, a reel fitted in it, or any of its units."""
+    subject = str(hold["subject"])
+    match hold["scope"]:
+        case Scope.BUILD:
+            return subject == build
+        case Scope.REEL:
+            return subject in fitted
+        case Scope.UNIT:
+            return subject in serials
+        case _:
+            return any(within(one, subject, str(hold["to_serial"])) for one in serials)
