@@ -1,0 +1,179 @@
+"""One build under watch: its units in the order of serials, its detector, its finding.
+
+The state can always be rebuilt from the rows.
+"""
+
+from collections.abc import Iterable
+from copy import deepcopy
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from daemon.product import ProductModel
+from daemon.serials import serial_order
+from daemon.spc.baseline import Baseline, Segment
+from daemon.spc.reel_change import Finding, ReelChangeDetector
+from daemon.watch.entering import CheckErrors, UnitErrors
+from storage.records import Fitting
+
+SHIPPED = "shipped"
+CALIBRATED = "calibrated"
+
+
+@dataclass(slots=True)
+class BuildWatch:
+    """One build under watch."""
+
+    build: str
+    product: ProductModel
+    baseline: Baseline
+    limit: float
+    limit_is: str = SHIPPED
+    """Where the limit comes from: shipped with the program, or the product's own."""
+    fittings: tuple[Fitting, ...] = ()
+    units: list[UnitErrors] = field(default_factory=list)
+    detector: ReelChangeDetector | None = None
+    finding: Finding | None = None
+    raised_serial: str | None = None
+    revision: int = 0
+    earlier_units: tuple[int, ...] = ()
+    """Of each build that the baseline was learnt from."""
+    before: tuple[CheckErrors, ...] = ()
+    """Checks of earlier builds, as they were read."""
+    checks: list[CheckErrors] = field(default_factory=list)
+    odd_probability: tuple[float, ...] = ()
+    """Of the unit folded last: that it alone has one odd part, by range."""
+    witness: ReelChangeDetector | None = None
+    """The detector as it was before the reel that the finding names ran out."""
+    _taken: int = 0
+
+    def reels_of(self, serial: str) -> tuple[str, ...]:
+        """Return the reel that feeds each range's own part in a unit, "" unknown."""
+        reels = []
+        for one in self.product.ranges:
+            latest = ""
+            for fitting in self.fittings:
+                begun = fitting.from_serial is None or (
+                    serial_order(serial) >= serial_order(fitting.from_serial)
+                )
+                if fitting.part == one.part and begun:
+                    latest = fitting.reel
+            reels.append(latest)
+        return tuple(reels)
+
+    def fold(self, unit: UnitErrors, fittings: Iterable[Fitting]) -> None:
+        """Take one more unit, or the same unit once more.
+
+        A run of some ranges leaves the others as they were.
+        """
+        mine = in_force(f for f in fittings if f.build == self.build)
+        known = [u for u in self.units if u.serial != unit.serial]
+        for before in self.units:
+            if before.serial == unit.serial:
+                unit = unit.over(before)
+        order = serial_order(unit.serial)
+        in_order = (
+            mine == self.fittings
+            and len(known) == len(self.units)
+            and (not known or serial_order(known[-1].serial) < order)
+        )
+        self.fittings = mine
+        self.units = sorted([*known, unit], key=lambda u: serial_order(u.serial))
+        if in_order and self.detector is not None:
+            self._update(self.detector, len(self.units) - 1)
+        else:
+            self._rebuild()
+        if self.finding is not None:
+            self.raised_serial = self.raised_serial or unit.serial
+
+    def check(self, check: CheckErrors) -> None:
+        """Take a run of the check standard at once, whatever unit comes next."""
+        self.checks.append(check)
+        if self.detector is not None:
+            self._take_check(self.detector, check)
+
+    def refit(self, fittings: Iterable[Fitting]) -> bool:
+        """Fold anew when other reels are recorded now; say whether they are."""
+        mine = in_force(f for f in fittings if f.build == self.build)
+        if mine == self.fittings or not self.units:
+            return False
+        self.fittings = mine
+        self._rebuild()
+        if self.finding is not None:
+            last = max(self.units, key=lambda one: one.number)
+            self.raised_serial = self.raised_serial or last.serial
+        return True
+
+    def segments(self) -> tuple[Segment, ...]:
+        """Return what this build may teach later ones: its units without what moved."""
+        errors = np.array([unit.errors_ppm for unit in self.units])
+        if self.finding is not None:
+            first = self.finding.first_unit - 1
+            if self.finding.range_index is None:
+                errors = errors[:first]
+            else:
+                errors[first:, self.finding.range_index] = np.nan
+        reels = [self.reels_of(unit.serial) for unit in self.units[: len(errors)]]
+        starts = [i for i in range(len(reels)) if i == 0 or reels[i] != reels[i - 1]]
+        return tuple(
+            Segment(errors_ppm=errors[a:b], build=self.build, reels=reels[a])
+            for a, b in zip(starts, [*starts[1:], len(reels)], strict=True)
+        )
+
+    def _rebuild(self) -> None:
+        self.finding = None
+        self.witness = None
+        self._taken = 0
+        self.detector = ReelChangeDetector(
+            tolerance_ppm=self.product.tolerance_ppm,
+            baseline=self.baseline,
+            log_odds_limit=self.limit,
+            build=self.build,
+            reels=self.reels_of(self.units[0].serial),
+        )
+        for index in range(len(self.units)):
+            self._update(self.detector, index)
+        for check in self.checks[self._taken :]:
+            self._take_check(self.detector, check)
+
+    def _update(self, detector: ReelChangeDetector, index: int) -> None:
+        unit = self.units[index]
+        if index > 0:
+            before = self.reels_of(self.units[index - 1].serial)
+            now = self.reels_of(unit.serial)
+            changed = [r for r in range(len(now)) if now[r] != before[r]]
+            if changed:
+                if self.finding is not None and self.finding.range_index in changed:
+                    self.witness = deepcopy(detector)
+                detector.change_reels(changed)
+            if unit.session != self.units[index - 1].session:
+                detector.start_session()
+        # Where serials go in the order of tests, checks stand where they were made.
+        for check in self.checks[self._taken :]:
+            if check.number < unit.number:
+                self._take_check(detector, check)
+        point = detector.update(unit.errors_ppm, unit.variance_ppm2)
+        self.odd_probability = point.odd_probability
+        if point.finding is not None:
+            self.finding = point.finding
+            self.witness = None
+
+    def _take_check(self, detector: ReelChangeDetector, check: CheckErrors) -> None:
+        self._taken += 1
+        point = detector.check(check.errors_minus_known_ppm, check.variance_ppm2)
+        if point.finding is not None:
+            self.finding = point.finding
+
+
+def in_force(fittings: Iterable[Fitting]) -> tuple[Fitting, ...]:
+    """Return fittings in the order in which they take over from each other."""
+    return tuple(
+        sorted(
+            fittings,
+            key=lambda f: (
+                f.from_serial is not None,
+                serial_order(f.from_serial or ""),
+                f.fitted_at,
+            ),
+        )
+    )

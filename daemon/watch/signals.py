@@ -1,0 +1,85 @@
+"""A build's finding as the row that is kept of it."""
+
+import json
+
+from daemon.evidence import evidence_of
+from daemon.spc.reel_change import Finding
+from daemon.watch.build import BuildWatch
+from daemon.watch.entering import CheckErrors, UnitErrors
+from daemon.watch.suspects import suspects_of
+from storage.records import Cause, Signal
+
+SURELY_NOT = 0.01
+"""A unit carries a reel or does not, surely enough, nearer than this to 0 or 1."""
+
+CAUSES = {
+    "reel": Cause.REEL,
+    "shared stage": Cause.SHARED,
+    "bench": Cause.BENCH,
+    "unit": Cause.UNIT,
+}
+
+
+def signal_of(
+    watch: BuildWatch,
+    finding: Finding,
+    last: UnitErrors | CheckErrors,
+    *,
+    check: str | None,
+) -> Signal:
+    """Return what is kept of a build's finding as it stands after a unit or a check.
+
+    Parameters
+    ----------
+    watch, finding
+        The build and what was found in it.
+    last
+        What was folded last.
+    check
+        A sentence on the check standard, kept with the finding.
+    """
+    product = watch.product
+    first = watch.units[finding.first_unit - 1]
+    own = None if finding.range_index is None else product.ranges[finding.range_index]
+    part = None if own is None else own.part
+    reel: str | None = None
+    implied = None
+    if own is not None and finding.range_index is not None:
+        reel = watch.reels_of(first.serial)[finding.range_index] or None
+        implied = product.implied_ohm(own.key, finding.size_ppm)
+    units = len(watch.units) - finding.first_unit + 1
+    evidence = evidence_of(finding, product, watch.baseline, units=units) | {
+        "log_odds_limit": round(watch.limit, 3),
+        "limit_is": watch.limit_is,
+        "check": check,
+    }
+    doubtful = [
+        (one.serial, round(one.probability, 3))
+        for one in suspects_of(watch)
+        if SURELY_NOT < one.probability < 1.0 - SURELY_NOT
+    ]
+    if doubtful:
+        evidence["carrying"] = doubtful
+    return Signal(
+        signal=f"{watch.build}-F1",
+        revision=watch.revision,
+        number=last.number,
+        product=product.settings.name,
+        build=watch.build,
+        cause=CAUSES[finding.cause],
+        statistic="bank of hypotheses at recorded reel changes",
+        range=None if own is None else own.key,
+        part=part,
+        reel=reel,
+        first_serial=first.serial,
+        raised_serial=watch.raised_serial or watch.units[-1].serial,
+        units=units,
+        size_ppm=finding.size_ppm,
+        low_ppm=finding.low_ppm,
+        high_ppm=finding.high_ppm,
+        implied_ohm=implied,
+        probability=finding.probability,
+        holds=True,
+        evidence=json.dumps(evidence, sort_keys=True),
+        made_at=last.at,
+    )
