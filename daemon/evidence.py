@@ -6,7 +6,12 @@ from typing import Any
 from daemon.product import ProductModel
 from daemon.spc.baseline import Baseline
 from daemon.spc.finding import TWO_SIDED_95, Finding
-from daemon.spc.localize import other_values, preferred_values, reel_claim
+from daemon.spc.localize import (
+    other_values,
+    predicted_error,
+    preferred_values,
+    reel_claim,
+)
 
 LEAST_CLASS_PROBABILITY = 0.01
 PPM = 1e-6
@@ -30,7 +35,9 @@ def evidence_of(
     -------
     dict
         For JSON. `runners_up` are pairs of words and probability; `alike` causes that
-        nothing measured so far could tell from this one. With the own part of a range:
+        nothing measured so far could tell from this one. With the reel of a range:
+        `predicted_ppm`, what a unit that carries it and was not measured will read,
+        and the ends of its 95 % interval. With the own part of a range:
         `claim` (tolerance, probability that the reel does not keep it, classes of
         IEC 60062 with their probabilities under the model of `localize.reel_claim`),
         `implied_low_ohm`, `implied_high_ohm`, and `other_values_ohm`, preferred values
@@ -70,6 +77,12 @@ def _of_part(
         return {}
     own = product.ranges[index]
     said: dict[str, Any] = {"range_title": own.title}
+    if finding.cause == "reel":
+        foretold = predicted_error(finding, baseline)
+        said["predicted_ppm"] = [
+            round(one, 1)
+            for one in (foretold.mean_ppm, foretold.low_ppm, foretold.high_ppm)
+        ]
     if own.part is None:
         return said
     nominal = product.nominal_ohm[own.part]

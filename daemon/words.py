@@ -129,9 +129,10 @@ def finding(signal: Signal) -> Saying:
     signal
         The latest revision. Its `evidence` may hold `range_title`,
         `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
-        words and probability), `claim`, `other_values_ohm` and `alike` (see
-        `daemon.evidence`), `check` (a sentence on the check standard), and after
-        measurements made to settle it `proven` (sentences on them) and `next`.
+        words and probability), `claim`, `other_values_ohm`, `alike` and
+        `predicted_ppm` (see `daemon.evidence`), `check` (a sentence on the check
+        standard), and after measurements made to settle it `proven` (sentences on
+        them) and `next`.
     """
     evidence = json.loads(signal.evidence)
     verb = "Hold" if signal.holds else "Look at"
@@ -147,6 +148,7 @@ def finding(signal: Signal) -> Saying:
         lines.append(check)
     lines += evidence.get("proven", ())
     lines.append(f"{counted(signal.units, 'unit')} concerned so far.")
+    lines += _foretold(evidence)
     lines.append(evidence.get("next") or _next(signal))
     return Saying(headline=headline, lines=tuple(lines))
 
@@ -174,6 +176,20 @@ def _beyond(evidence: dict[str, Any]) -> Iterator[str]:
             "Before a check, a reel and the bench cannot be told apart: run the check "
             "standard now."
         )
+
+
+def _foretold(evidence: dict[str, Any]) -> Iterator[str]:
+    """Say what units will read that carry the reel and were not measured."""
+    if (foretold := evidence.get("predicted_ppm")) is None:
+        return
+    mean, low, high = foretold
+    half = (high - low) / 2
+    second = "the second" if evidence.get("mixed_share") is not None else "this"
+    yield (
+        f"A unit of {second} reel that was not measured will read about "
+        f"{percent(mean, half)} ({percent(low, half)} to {percent(high, half)} "
+        "with 95 %)."
+    )
 
 
 def reads(signal: Signal) -> str:

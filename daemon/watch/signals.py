@@ -3,14 +3,15 @@
 import json
 
 from daemon.evidence import evidence_of
+from daemon.serials import serial_order
 from daemon.spc.reel_change import Finding
 from daemon.watch.build import BuildWatch
 from daemon.watch.entering import CheckErrors, UnitErrors
 from daemon.watch.suspects import suspects_of
 from storage.records import Cause, Signal
 
-SURELY_NOT = 0.01
-"""A unit carries a reel or does not, surely enough, nearer than this to 0 or 1."""
+AS_RECORDED = 0.01
+"""A unit carries a reel, or does not, as the record says: nearer than this to it."""
 
 CAUSES = {
     "reel": Cause.REEL,
@@ -53,13 +54,8 @@ def signal_of(
         "limit_is": watch.limit_is,
         "check": check,
     }
-    doubtful = [
-        (one.serial, round(one.probability, 3))
-        for one in suspects_of(watch)
-        if SURELY_NOT < one.probability < 1.0 - SURELY_NOT
-    ]
-    if doubtful:
-        evidence["carrying"] = doubtful
+    if told := _beside_the_record(watch, first.serial, reel):
+        evidence["carrying"] = told
     return Signal(
         signal=f"{watch.build}-F1",
         revision=watch.revision,
@@ -83,3 +79,22 @@ def signal_of(
         evidence=json.dumps(evidence, sort_keys=True),
         made_at=last.at,
     )
+
+
+def _beside_the_record(
+    watch: BuildWatch, first: str, reel: str | None
+) -> list[tuple[str, float]]:
+    """Return units of which the measurements say other than the record, and how sure.
+
+    The record says that all units with a named reel carry it; without one, that all
+    from the first unit on do.
+    """
+    begin = serial_order(first)
+    told = []
+    for one in suspects_of(watch):
+        recorded = 1.0 if reel or serial_order(one.serial) >= begin else 0.0
+        if not one.recorded:
+            recorded = 0.0
+        if abs(one.probability - recorded) > AS_RECORDED:
+            told.append((one.serial, round(one.probability, 3)))
+    return told

@@ -19,6 +19,8 @@ class Suspect:
     serial, build : str
     probability : float
         That the unit carries the suspect reel, given that the finding is right.
+    recorded : bool
+        Whether the record gives it the same reel as the first unit concerned.
     measured : bool
         Whether the range that the finding names was measured in this unit.
     predicted_ppm, low_ppm, high_ppm : float
@@ -28,6 +30,7 @@ class Suspect:
     serial: str
     build: str
     probability: float
+    recorded: bool
     measured: bool
     predicted_ppm: float
     low_ppm: float
@@ -76,6 +79,7 @@ def suspects_of(watch: BuildWatch, serials: Iterable[str] = ()) -> tuple[Suspect
                 serial=serial,
                 build=watch.build,
                 probability=float(found.probability[index]) if carries else 0.0,
+                recorded=carries,
                 measured=seen,
                 predicted_ppm=error if seen else float(found.predicted_ppm[index]),
                 low_ppm=error if seen else float(found.low_ppm[index]),
@@ -126,6 +130,7 @@ def suspects_elsewhere(
                     serial=serial,
                     build=other.build,
                     probability=1.0,
+                    recorded=True,
                     measured=seen,
                     predicted_ppm=error if seen else typical.mean_ppm,
                     low_ppm=error if seen else typical.low_ppm,

@@ -18,6 +18,8 @@ from storage.serials import serial_order
 SURE = 0.999
 PRIOR_FREEDOM = 4.0
 """How many units' worth the spread of ordinary reels counts against a few of this."""
+BY_DETECTOR = 1_000.0
+"""The detector's interval is normal: as good as Student's with so much freedom."""
 TAIL = 0.975
 FOUR_SIGMA = 3.92
 """Width of a 95 % interval in standard deviations."""
@@ -49,7 +51,8 @@ def probabilities(records: Records, signal: Signal) -> dict[str, float]:
     """Return for every unit the probability that it carries what a finding names.
 
     1 or 0 by the recorded reel, or by place in the build where none is recorded;
-    where boards of two reels were mixed the finding's own word for the unit. A part
+    where the measurements say otherwise (boards of two reels mixed, a change that
+    nobody recorded) the finding's own word for the unit. A part
     that was replaced since counts by its new reel.
     """
     told: dict[str, float] = dict(json.loads(signal.evidence).get("carrying", ()))
@@ -110,6 +113,11 @@ def foretold(
 def _from_signal(signal: Signal | None, usual_ppm: float) -> Foretold | None:
     if signal is None or not isfinite(usual_ppm):
         return None
+    if (predicted := json.loads(signal.evidence).get("predicted_ppm")) is not None:
+        centre, low, high = predicted
+        return Foretold(
+            centre_ppm=centre, scale_ppm=(high - low) / FOUR_SIGMA, freedom=BY_DETECTOR
+        )
     of_mean = (signal.high_ppm - signal.low_ppm) / FOUR_SIGMA
     scale = sqrt(of_mean**2 + usual_ppm**2)
     return Foretold(centre_ppm=signal.size_ppm, scale_ppm=scale, freedom=PRIOR_FREEDOM)

@@ -1,11 +1,13 @@
 """Which serials a finding about a reel concerns, measured or not."""
 
+import json
 from datetime import timedelta
 
 import numpy as np
 import pytest
 
 from daemon.watch import CheckErrors, Watcher
+from daemon.words import finding
 from storage.records import Cause
 from tests.daemon.making import AT, demo_product, fitting, unit
 
@@ -55,6 +57,43 @@ def test_of_two_mixed_reels_each_unit_has_its_own_probability() -> None:
     found = watcher.suspects(said)
     told = np.array([one.probability > 0.5 for one in found])
     assert np.mean(told == carries) >= 0.95
+    # All are recorded as of one reel: the finding's row says who does not carry it.
+    kept = json.loads(said.evidence)
+    other_than_recorded = dict(kept["carrying"])
+    listed = [other_than_recorded.get(one.serial, 1.0) > 0.5 for one in found]
+    assert listed == told.tolist()
+    assert kept["mixed_share"] is not None
+
+
+def test_a_change_that_nobody_recorded_clears_the_units_before_it() -> None:
+    errors = rows(8)
+    errors[12:, 3] += 4000.0
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    said = None
+    for n in range(20):
+        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), GOOD)
+    assert said is not None
+    assert (said.reel, said.first_serial) == ("K-104", "PA-012")
+    told = dict(json.loads(said.evidence)["carrying"])
+    assert {serial for serial, p in told.items() if p < 0.01} == {
+        f"PA-{n:03d}" for n in range(12)
+    }
+
+
+def test_a_finding_foretells_the_units_of_its_reel_that_come() -> None:
+    errors = rows(2)
+    errors[10:, 2] += 3000.0
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    said = None
+    for n in range(20):
+        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), BAD)
+    assert said is not None
+    mean, low, high = json.loads(said.evidence)["predicted_ppm"]
+    assert low < 3000.0 < high
+    assert abs(mean - 3000.0) < 300.0
+    # Own part 150 ppm and shared stage 100 ppm: four standard deviations wide.
+    assert high - low > 3.0 * np.hypot(150.0, 100.0)
+    assert any("was not measured will read about" in one for one in finding(said).lines)
 
 
 def test_a_check_that_reads_off_names_the_bench() -> None:
