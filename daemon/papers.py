@@ -36,6 +36,9 @@ from daemon.spc.capability import Specification, capability_study
 from daemon.spc.errors import SpcError
 from storage.errors import NotFoundError
 from storage.records import ProofKind
+from storage.records_shipping import ReworkKind
+from storage.serials import reels_of
+from storage.shipping import concerns
 from storage.store import Store
 
 FEWEST_FOR_CAPABILITY = 8
@@ -161,7 +164,7 @@ def build_release(
             for one in product.ranges
             if (mine["range"] == one.key).any()
         ),
-        holds=_holds_of_build(store, name, build, mine, reels),
+        holds=_holds_of_build(store, name, build, reels),
         reels=reels,
         findings=tuple(words.finding(one).headline for one in found),
         charts=_charts(store, product, builds, errors, build),
@@ -340,24 +343,41 @@ def _instruments(
 def _holds_of_unit(
     store: Store, product: str, serial: str, build: str
 ) -> tuple[str, ...]:
+    fittings = [
+        one for one in plain(store.frame("fittings", product=product))
+        if one["build"] == build
+    ]  # fmt: skip
+    replaced = [
+        one for one in plain(store.frame("reworks", product=product))
+        if one["serial"] == serial and one["kind"] == ReworkKind.REPLACE
+    ]  # fmt: skip
+    reels = set(reels_of(serial, fittings, replaced).values())
     return tuple(
-        f"{one['scope']} {one['subject']}: {one['reason']}"
+        f"{_on(one)}: {one['reason']}"
         for one in plain(store.frame("holds", product=product))
-        if one["disposal"] is None and one["subject"] in {serial, build}
+        if one["disposal"] is None
+        and concerns(one, serial=serial, build=build, reels=reels)
     )
+
+
+def _on(hold: Row) -> str:
+    to = f" to {hold['to_serial']}" if hold["to_serial"] else ""
+    return f"{hold['scope']} {hold['subject']}{to}"
 
 
 def _holds_of_build(
     store: Store,
     product: str,
     build: str,
-    errors: pd.DataFrame,
     reels: Sequence[FittedReel],
 ) -> tuple[HoldLine, ...]:
-    concerned = {build, *errors["serial"], *(one.reel for one in reels)}
+    fitted = {one.reel for one in reels}
+    units = store.frame("units", product=product)
+    # Without a board there are still the build itself and its reels.
+    serials = list(units.loc[units["build"] == build, "serial"]) or [""]
     return tuple(
         HoldLine(
-            on=f"{one['scope']} {one['subject']}",
+            on=_on(one),
             reason=one["reason"],
             placed_by=one["placed_by"],
             placed_at=one["placed_at"],
@@ -367,7 +387,10 @@ def _holds_of_build(
             ended_at=one["ended_at"],
         )
         for one in plain(store.frame("holds", product=product))
-        if one["subject"] in concerned
+        if any(
+            concerns(one, serial=serial, build=build, reels=fitted)
+            for serial in serials
+        )
     )
 
 
