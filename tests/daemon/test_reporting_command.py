@@ -308,6 +308,7 @@ def no_font(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     empty = tmp_path / "no letters"
     empty.mkdir()
     monkeypatch.setattr(fonts, "FOLDER", empty)
+    monkeypatch.setattr("daemon.papers._charts", lambda *_: ())  # drawn elsewhere
     return empty
 
 
