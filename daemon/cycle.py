@@ -58,6 +58,8 @@ WORST_FIRST = (
 LEAST_CHECK_NOISE = 0.01
 """Standard deviation of a check standard's run beside resolution, in tolerances."""
 
+MEASURED = ("error_ppm", "reference", "indicated", "own_uncertainty_ppm")
+
 Errors = NDArray[np.float64]
 
 
@@ -346,22 +348,25 @@ class Cycle:
         )
 
     def _measured(self, run: pd.DataFrame) -> tuple[Errors, Errors]:
-        """Return a run's errors, ppm, and what resolution alone does to them, ppm2."""
+        """Return a run's errors, ppm, and the variance that is the run's own, ppm2."""
         rows = {str(one["range"]): one for one in run.to_dict("records")}
-        missing = {"error_ppm": np.nan, "reference": np.nan, "indicated": np.nan}
+        missing = dict.fromkeys(MEASURED, np.nan)
         listed = [rows.get(key, missing) for key in self.product.keys]
         errors = np.array([float(one["error_ppm"]) for one in listed])
-        variance = np.zeros(len(listed))
+        own = np.array([float(one["own_uncertainty_ppm"]) for one in listed])
+        variance = np.nan_to_num(own) ** 2
         if self.settings.bench is not None:
             bench = self.settings.bench
             for place, (one, model) in enumerate(
                 zip(listed, self.product.ranges, strict=True)
             ):
-                variance[place] = resolution_ppm2(
+                by_resolution = resolution_ppm2(
                     bench,
                     reference=float(one["reference"]),
                     output=float(one["indicated"]) * model.nominal_transfer,
                 )
+                # Rows of before the own uncertainty was kept have this alone.
+                variance[place] = max(variance[place], by_resolution)
         return errors, np.where(np.isnan(errors), 0.0, variance)
 
     def _check_errors(self, number: int, run: pd.DataFrame) -> CheckErrors:

@@ -211,6 +211,7 @@ def row(
         reference_readings=tuple(r for p in points for r in p.reference),
         output_readings=tuple(r for p in points for r in p.output),
         at_s=tuple(t for p in points for t in p.at_s),
+        own_uncertainty_ppm=measured.error.own_uncertainty_ppm,
     )
 
 

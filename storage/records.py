@@ -173,7 +173,8 @@ class RangeResult:
     """One range of one run, with the raw readings it follows from.
 
     `error_ppm` is of reading, offset removed; `offset_ppm` is of full scale.
-    `uncertainty_ppm` is standard (k = 1). Readings are in the product's units,
+    `uncertainty_ppm` is standard (k = 1), `own_uncertainty_ppm` the part of it that
+    other units on this bench do not share. Readings are in the product's units,
     one element a reading, in the order they were taken: `level` is the source's
     setting (0 for a zero point), never used as the reference.
     """
@@ -192,6 +193,7 @@ class RangeResult:
     reference_readings: tuple[float, ...] = ()
     output_readings: tuple[float, ...] = ()
     at_s: tuple[float, ...] = ()
+    own_uncertainty_ppm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

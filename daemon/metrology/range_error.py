@@ -25,6 +25,8 @@ __all__ = [
 ]
 
 REFERENCE_TEMPERATURE_C = 23.0
+TEMPERATURE = "temperature: "
+"""How the name of a component begins that the room's temperature makes."""
 _TWO_SIGMA = 0.954499736103642
 
 
@@ -114,6 +116,21 @@ class RangeError:
     def comparison_uncertainty_ppm(self) -> float:
         """Standard uncertainty without what is the same for every unit here."""
         return _widened([one for one in self.components if not one.of_bench])
+
+    @property
+    def own_uncertainty_ppm(self) -> float:
+        """Standard uncertainty of this measurement alone.
+
+        Without what is the same for every unit on this bench, and without what the
+        room's temperature may do to the parts: units of one day share it.
+        """
+        return _widened(
+            [
+                one
+                for one in self.components
+                if not one.of_bench and not one.name.startswith(TEMPERATURE)
+            ]
+        )
 
     def expanded_ppm(self, coverage: float) -> float:
         """Return the half-width of a coverage interval, ppm of reading.
@@ -319,7 +336,7 @@ def _referred(temperature: Temperature | None) -> tuple[float, list[Component]]:
         return 0.0, []
     away_k = temperature.ambient_c - temperature.reference_c
     lines = [
-        half_width_component(f"temperature: {part}", bound * abs(away_k))
+        half_width_component(f"{TEMPERATURE}{part}", bound * abs(away_k))
         for part, bound in temperature.bounds_ppm_per_k.items()
     ]
     return (

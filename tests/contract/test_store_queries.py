@@ -37,7 +37,7 @@ from tests.storage.serving import serving
 _RANGE_ROW = (
     "number run kind serial build session started_at origin rerun_of ambient_c "
     "configuration range reference indicated error_ppm offset_ppm uncertainty_ppm "
-    "limit_ppm verdict conformance_probability"
+    "limit_ppm verdict conformance_probability own_uncertainty_ppm"
 )
 _SIGNAL = (
     "signal revision number product build cause statistic range part reel "

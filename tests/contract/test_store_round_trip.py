@@ -68,6 +68,7 @@ def measured(draw: st.DrawFn) -> tuple[Run, RangeResult]:
         reference_readings=lists[1],
         output_readings=lists[2],
         at_s=lists[3],
+        own_uncertainty_ppm=draw(st.none() | FINITE),
     )
     return one, result
 
@@ -100,7 +101,7 @@ def test_a_run_comes_back_as_it_went_in(
         kept,
         result,
         "range reference indicated error_ppm offset_ppm uncertainty_ppm limit_ppm "
-        "verdict conformance_probability",
+        "verdict conformance_probability own_uncertainty_ppm",
     )
     (lists,) = shared.table("readings", run=one.run).to_pylist()
     agree(lists, result, "level reference_readings output_readings at_s")

@@ -20,7 +20,8 @@ select
     range_result.uncertainty_ppm,
     range_result.limit_ppm,
     range_result.verdict,
-    range_result.conformance_probability
+    range_result.conformance_probability,
+    range_result.own_uncertainty_ppm
 from range_result
 join run on run.number = range_result.number
 where

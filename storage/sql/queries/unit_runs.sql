@@ -21,6 +21,7 @@ select
     range_result.limit_ppm,
     range_result.verdict,
     range_result.conformance_probability,
+    range_result.own_uncertainty_ppm,
     run.note
 from range_result
 join run on run.number = range_result.number
