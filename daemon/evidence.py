@@ -7,6 +7,7 @@ from daemon.product import ProductModel
 from daemon.spc.baseline import Baseline
 from daemon.spc.finding import TWO_SIDED_95, Finding
 from daemon.spc.localize import (
+    ReelClaim,
     other_values,
     predicted_error,
     preferred_values,
@@ -59,13 +60,15 @@ def evidence_of(
     }
     if finding.range_index is not None:
         evidence |= _of_part(finding, product, baseline, units)
+    elif finding.part_index is not None:
+        evidence |= _of_common_part(finding, product, baseline, units)
     return evidence
 
 
 def in_words(product: ProductModel, cause: str, index: int | None) -> str:
     """Return a cause with its range."""
     if index is None:
-        return cause
+        return "reel of a part that some ranges share" if cause == "reel" else cause
     return f"{cause}, range {product.ranges[index].title}"
 
 
@@ -101,18 +104,50 @@ def _of_part(
     )
     implied = [product.implied_ohm(own.key, e) for e in _interval(finding)]
     return said | {
-        "claim": {
-            "tolerance_ppm": tolerance,
-            "incompatible": round(claim.incompatible, 4),
-            "classes": [
-                (one.tolerance_ppm, round(one.probability, 4))
-                for one in claim.classes
-                if one.probability >= LEAST_CLASS_PROBABILITY
-            ],
-        },
+        "claim": _claimed(claim),
         "implied_low_ohm": implied[0],
         "implied_high_ohm": implied[1],
         "other_values_ohm": list(_other_values(nominal, finding)),
+    }
+
+
+def _of_common_part(
+    finding: Finding, product: ProductModel, baseline: Baseline, units: int
+) -> dict[str, Any]:
+    """Return what is said of a part that some ranges share: its size is the part's."""
+    index = finding.part_index
+    name = None if index is None else product.watched_parts[index]
+    if index is None or name is None:
+        return {}
+    nominal = product.nominal_ohm[name]
+    tolerance = product.settings.parts[name].tolerance_ppm
+    claim = reel_claim(
+        size_ppm=finding.size_ppm,
+        sigma_ppm=(finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95),
+        spread_ppm=float(baseline.sigma_ppm[index]) * finding.spread_factor,
+        units=units,
+        tolerance_ppm=tolerance,
+    )
+    return {
+        "range_titles": [one.title for one in product.ranges_of(name)],
+        "tolerance_ppm": tolerance,
+        "nominal_ohm": nominal,
+        "claim": _claimed(claim),
+        "implied_low_ohm": nominal * (1.0 + finding.low_ppm * PPM),
+        "implied_high_ohm": nominal * (1.0 + finding.high_ppm * PPM),
+        "other_values_ohm": list(_other_values(nominal, finding)),
+    }
+
+
+def _claimed(claim: ReelClaim) -> dict[str, Any]:
+    return {
+        "tolerance_ppm": claim.tolerance_ppm,
+        "incompatible": round(claim.incompatible, 4),
+        "classes": [
+            (one.tolerance_ppm, round(one.probability, 4))
+            for one in claim.classes
+            if one.probability >= LEAST_CLASS_PROBABILITY
+        ],
     }
 
 

@@ -17,7 +17,7 @@ from config.model import Settings
 from daemon.home import Home
 from daemon.product import ProductModel
 from daemon.spc.calibrate import FEWEST_EXCEEDING, calibrate
-from daemon.spc.layout import Layout, layout_of
+from daemon.spc.layout import Layout
 from daemon.watch import REMEMBERED_BUILDS
 from storage.store import Store
 
@@ -169,7 +169,7 @@ def history(settings: Settings, store: Store) -> Sizes:
 
 def layout_for(settings: Settings) -> Layout:
     """Return the layout that the product's builds are watched with."""
-    return layout_of(ProductModel.of(settings.product).tolerance_ppm)
+    return ProductModel.of(settings.product).layout
 
 
 def calibrate_wanted(

@@ -9,6 +9,12 @@ from numpy.typing import NDArray
 
 from config.model import Product, Range
 from daemon.metrology.transfer import Transfer, range_parts
+from daemon.spc.layout import CommonPart, Layout, layout_of
+
+FELT_SHARE = 0.05
+"""Of a range's tolerance: what a shared part moves a range by at least, to be told."""
+ALIKE_WITHIN = 0.2
+"""Parts that move all ranges alike, to this share, are the shared stage's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +116,41 @@ class ProductModel:
                 )
             )
         return np.array(effects)
+
+    @property
+    def common_parts(self) -> dict[str, CommonPart]:
+        """Parts that two ranges or more feel, but not all alike: by name."""
+        felt_ppm = FELT_SHARE * self.tolerance_ppm
+        own = {one.part for one in self.ranges}
+        found = {}
+        for name, part in self.settings.parts.items():
+            effect = np.array([one.sensitivities.get(name, 0.0) for one in self.ranges])
+            effect[abs(effect) * part.tolerance_ppm < felt_ppm] = 0.0
+            alike = abs(effect - effect.mean()) <= ALIKE_WITHIN * abs(effect.mean())
+            if name in own or np.count_nonzero(effect) < 2 or alike.all():  # noqa: PLR2004
+                continue
+            found[name] = CommonPart(
+                tolerance_ppm=part.tolerance_ppm,
+                sensitivity=tuple(float(one) for one in effect),
+            )
+        return found
+
+    @property
+    def layout(self) -> Layout:
+        """Which part moves which range, as builds are watched."""
+        return layout_of(self.tolerance_ppm, tuple(self.common_parts.values()))
+
+    @property
+    def watched_parts(self) -> tuple[str | None, ...]:
+        """Parts of `layout` by name: each range's own, None without, then common."""
+        return (*(one.part for one in self.ranges), *self.common_parts)
+
+    def ranges_of(self, part: str) -> tuple[RangeModel, ...]:
+        """Return the ranges that feel a common part."""
+        felt = self.common_parts[part].sensitivity
+        return tuple(
+            one for one, effect in zip(self.ranges, felt, strict=True) if effect
+        )
 
     def implied_ohm(self, key: str, error_ppm: float) -> float | None:
         """Return the value of a range's own part that explains an error, ohm."""

@@ -194,7 +194,7 @@ def _foretold(evidence: dict[str, Any]) -> Iterator[str]:
 
 def reads(signal: Signal) -> str:
     """Return what a finding says in few words: what reads how much since when."""
-    what = _what(signal, json.loads(signal.evidence).get("range_title"))
+    what = _what(signal, json.loads(signal.evidence))
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     size = percent(signal.size_ppm, half_ppm)
     return f"{what} {size} since unit {signal.first_serial}"
@@ -238,7 +238,7 @@ def beside(signal: Signal) -> str:
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     text = f"since unit {signal.first_serial}: {percent(signal.size_ppm, half_ppm)}"
     if signal.range is None:
-        return f"every range {text}"
+        return f"{signal.part or 'every range'} {text}"
     if signal.part is None or signal.implied_ohm is None:
         return text
     half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
@@ -247,10 +247,12 @@ def beside(signal: Signal) -> str:
     )
 
 
-def _what(signal: Signal, title: str | None) -> str:
-    if signal.range is None:
-        return "every range reads"
-    return f"range {title or signal.range} reads"
+def _what(signal: Signal, evidence: dict[str, Any]) -> str:
+    if signal.range is not None:
+        return f"range {evidence.get('range_title') or signal.range} reads"
+    if titles := evidence.get("range_titles"):
+        return f"part {signal.part} of ranges {' and '.join(titles)} is off by"
+    return "every range reads"
 
 
 def _why(signal: Signal, evidence: dict[str, float]) -> str:

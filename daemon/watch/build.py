@@ -45,18 +45,23 @@ class BuildWatch:
     """Of the unit folded last: that it alone has one odd part, by range."""
     witness: ReelChangeDetector | None = None
     """The detector as it was before the reel that the finding names ran out."""
+    parts: tuple[str | None, ...] = ()
+    """By name, as the product's layout has them."""
     _taken: int = 0
 
+    def __post_init__(self) -> None:
+        self.parts = self.product.watched_parts
+
     def reels_of(self, serial: str) -> tuple[str, ...]:
-        """Return the reel that feeds each range's own part in a unit, "" unknown."""
+        """Return the reel of each watched part in a unit, "" unknown."""
         reels = []
-        for one in self.product.ranges:
+        for part in self.parts:
             latest = ""
             for fitting in self.fittings:
                 begun = fitting.from_serial is None or (
                     serial_order(serial) >= serial_order(fitting.from_serial)
                 )
-                if fitting.part == one.part and begun:
+                if fitting.part == part and begun:
                     latest = fitting.reel
             reels.append(latest)
         return tuple(reels)
@@ -109,16 +114,29 @@ class BuildWatch:
         errors = np.array([unit.errors_ppm for unit in self.units])
         if self.finding is not None:
             first = self.finding.first_unit - 1
-            if self.finding.range_index is None:
+            moved = self.moved_ranges()
+            if len(moved) == len(self.product.ranges):
                 errors = errors[:first]
             else:
-                errors[first:, self.finding.range_index] = np.nan
+                errors[first:, moved] = np.nan
         reels = [self.reels_of(unit.serial) for unit in self.units[: len(errors)]]
         starts = [i for i in range(len(reels)) if i == 0 or reels[i] != reels[i - 1]]
         return tuple(
             Segment(errors_ppm=errors[a:b], build=self.build, reels=reels[a])
             for a, b in zip(starts, [*starts[1:], len(reels)], strict=True)
         )
+
+    def moved_ranges(self) -> list[int]:
+        """Return the ranges that the finding says have moved."""
+        finding = self.finding
+        if finding is None:
+            return []
+        if finding.range_index is not None:
+            return [finding.range_index]
+        if finding.part_index is None:
+            return list(range(len(self.product.ranges)))
+        felt = self.baseline.layout.sensitivity[finding.part_index]
+        return [int(one) for one in np.flatnonzero(felt)]
 
     def _rebuild(self) -> None:
         self.finding = None
@@ -143,7 +161,7 @@ class BuildWatch:
             now = self.reels_of(unit.serial)
             changed = [r for r in range(len(now)) if now[r] != before[r]]
             if changed:
-                if self.finding is not None and self.finding.range_index in changed:
+                if self.finding is not None and self.finding.part_index in changed:
                     self.witness = deepcopy(detector)
                 detector.change_reels(changed)
             if unit.session != self.units[index - 1].session:

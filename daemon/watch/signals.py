@@ -10,6 +10,7 @@ from daemon.watch.entering import CheckErrors, UnitErrors
 from daemon.watch.suspects import suspects_of
 from storage.records import Cause, Signal
 
+PPM = 1e-6
 AS_RECORDED = 0.01
 """A unit carries a reel, or does not, as the record says: nearer than this to it."""
 
@@ -42,12 +43,17 @@ def signal_of(
     product = watch.product
     first = watch.units[finding.first_unit - 1]
     own = None if finding.range_index is None else product.ranges[finding.range_index]
-    part = None if own is None else own.part
+    place = finding.range_index if finding.part_index is None else finding.part_index
+    part: str | None = None
     reel: str | None = None
     implied = None
-    if own is not None and finding.range_index is not None:
-        reel = watch.reels_of(first.serial)[finding.range_index] or None
+    if place is not None:
+        part = watch.parts[place]
+        reel = watch.reels_of(first.serial)[place] or None
+    if own is not None:
         implied = product.implied_ohm(own.key, finding.size_ppm)
+    elif part is not None:
+        implied = product.nominal_ohm[part] * (1.0 + finding.size_ppm * PPM)
     units = len(watch.units) - finding.first_unit + 1
     evidence = evidence_of(finding, product, watch.baseline, units=units) | {
         "log_odds_limit": round(watch.limit, 3),

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from daemon.product import ProductModel
-from daemon.spc.baseline import Baseline, fit_baseline
+from daemon.spc.baseline import Baseline, fit_baseline_of
 from daemon.spc.calibrate import shipped_limit
 from daemon.spc.layout import Layout
 from daemon.watch.build import CALIBRATED, BuildWatch
@@ -145,7 +145,7 @@ class Watcher:
         """Return what the latest builds teach about the next one."""
         earlier = list(self.builds.values())[-REMEMBERED_BUILDS:]
         segments = [segment for watch in earlier for segment in watch.segments()]
-        return fit_baseline(segments, self.product.tolerance_ppm)
+        return fit_baseline_of(segments, self.product.layout)
 
     def _open(self, build: str) -> BuildWatch:
         baseline = self.baseline()

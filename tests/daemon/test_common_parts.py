@@ -1,0 +1,107 @@
+"""Parts that some ranges share, from the transfer formula to the finding's words."""
+
+import json
+
+import numpy as np
+import pytest
+
+from config.model import Part, Product
+from daemon.product import ProductModel
+from daemon.watch import Watcher
+from daemon.words import beside, finding
+from storage.records import Cause, Signal
+from tests.daemon.making import demo_product, demo_settings, fitting, unit
+
+DIVIDED = {"100uA", "1mA"}
+FIRST_BAD = 10
+SHIFT_PPM = 6000.0
+
+
+@pytest.fixture(scope="module")
+def product() -> ProductModel:
+    """Return the demo's product, the two upper ranges halved by a divider R5, R6."""
+    settings: Product = demo_settings().product
+    pair = Part(nominal_ohm=10_000.0, tolerance_ppm=1_000.0, tempco_ppm_per_k=25.0)
+    ranges = {
+        key: one.model_copy(
+            update={"transfer": f"{one.transfer} * R6 / (R5 + R6)"}
+            if key in DIVIDED
+            else {}
+        )
+        for key, one in settings.ranges.items()
+    }
+    return ProductModel.of(
+        settings.model_copy(
+            update={
+                "parts": {**settings.parts, "R5": pair, "R6": pair},
+                "ranges": ranges,
+            }
+        )
+    )
+
+
+@pytest.mark.source("a halving divider: d ln(R6 / (R5 + R6)) = dR6 / 2R6 - dR5 / 2R5")
+def test_the_formula_tells_which_ranges_feel_a_part(product: ProductModel) -> None:
+    assert set(product.common_parts) == {"R5", "R6"}
+    assert product.common_parts["R5"].sensitivity == pytest.approx((0, 0, -0.5, -0.5))
+    assert product.common_parts["R6"].sensitivity == pytest.approx((0, 0, 0.5, 0.5))
+    assert product.watched_parts == ("R11", "R12", "R13", "R14", "R5", "R6")
+    assert [one.key for one in product.ranges_of("R5")] == ["100uA", "1mA"]
+
+
+def test_what_all_ranges_feel_alike_is_the_shared_stage() -> None:
+    """The demo's R3 and R4 belong to it, and its switch is felt on one range alone."""
+    assert demo_product().common_parts == {}
+
+
+def watched(product: ProductModel, part: str, shift_ppm: float) -> Signal | None:
+    """Return what a new reel of one part raises, recorded as fitted."""
+    fittings = [
+        fitting("B-1", name, f"K-1{name}")
+        for name in ("R11", "R12", "R13", "R14", "R5", "R6")
+    ]
+    fittings.append(fitting("B-1", part, "K-900", f"PA-{FIRST_BAD:03d}"))
+    sensitivity = product.layout.sensitivity[product.watched_parts.index(part)]
+    chance = np.random.default_rng(4)
+    errors = chance.normal(0.0, 150.0, (20, 4)) + chance.normal(0.0, 100.0, (20, 1))
+    errors[FIRST_BAD:] += shift_ppm * sensitivity
+    watcher = Watcher(product, accepted_per_units=5000)
+    said = None
+    for n, row in enumerate(errors):
+        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", row.tolist()), fittings)
+    if said is not None:
+        taught = np.vstack([s.errors_ppm for s in watcher.builds["B-1"].segments()])
+        assert np.isnan(taught[FIRST_BAD:]).any(axis=0).tolist() == [
+            bool(one) for one in sensitivity
+        ]
+    return said
+
+
+def test_a_reel_of_a_part_of_two_ranges_is_named_with_its_value(
+    product: ProductModel,
+) -> None:
+    said = watched(product, "R6", SHIFT_PPM)
+    assert said is not None
+    assert (said.cause, said.range) == (Cause.REEL, None)
+    assert (said.part, said.reel, said.first_serial) == ("R6", "K-900", "PA-010")
+    assert said.low_ppm < SHIFT_PPM < said.high_ppm
+    assert said.implied_ohm == pytest.approx(10_000.0 * (1 + said.size_ppm * 1e-6))
+    assert json.loads(said.evidence)["claim"]["incompatible"] > 0.99
+    words = finding(said)
+    assert words.headline.startswith(
+        "Hold build B-1: part R6 of ranges 100 uA and 1 mA is off by +0."
+    )
+    assert words.lines[0].startswith("Most likely part R6 from reel K-900")
+    assert beside(said).startswith("R6 since unit PA-010")
+
+
+def test_an_ordinary_reel_of_such_a_part_raises_nothing(product: ProductModel) -> None:
+    assert watched(product, "R6", 100.0) is None
+
+
+def test_the_own_part_of_one_of_the_ranges_is_still_told_apart(
+    product: ProductModel,
+) -> None:
+    said = watched(product, "R13", SHIFT_PPM / 2)
+    assert said is not None
+    assert (said.range, said.part, said.reel) == ("100uA", "R13", "K-900")
