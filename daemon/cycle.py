@@ -25,7 +25,7 @@ from daemon.rows import plain
 from daemon.spc.baseline import Baseline
 from daemon.watch import (
     CheckErrors,
-    OwnLimit,
+    FindLimit,
     Suspect,
     UnitErrors,
     Watcher,
@@ -114,7 +114,7 @@ class Cycle:
         settings: Settings,
         store: Store,
         *,
-        own_limit: OwnLimit | None = None,
+        own_limit: FindLimit | None = None,
     ) -> None:
         self.settings = settings
         self.store = store
@@ -204,6 +204,10 @@ class Cycle:
         """Return what the recorded builds teach about the next; records nothing."""
         self._remember()
         return self._watcher.baseline()
+
+    def history(self) -> str:
+        """Say what the latest build is held against; records nothing."""
+        return self._watcher.history()
 
     def suspects(
         self, signal: Signal, serials: Mapping[str, Iterable[str]] | None = None

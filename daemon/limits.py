@@ -18,7 +18,7 @@ from daemon.home import Home
 from daemon.product import ProductModel
 from daemon.spc.calibrate import FEWEST_EXCEEDING, calibrate
 from daemon.spc.layout import Layout
-from daemon.watch import REMEMBERED_BUILDS
+from daemon.watch import REMEMBERED_BUILDS, OwnLimit
 from storage.store import Store
 
 VERSION = 1
@@ -80,6 +80,47 @@ class Limits:
         except (FileNotFoundError, ValueError, KeyError):
             return None
 
+    def serving(self, layout: Layout, units: Sequence[int]) -> OwnLimit | None:
+        """Return the limit that serves: for this history, or the last one before.
+
+        Parameters
+        ----------
+        layout, units
+            As for `find`.
+
+        Returns
+        -------
+        OwnLimit or None
+            None where nothing was calibrated for this layout and rate yet. One for a
+            longer history never serves a shorter: it would be too low.
+        """
+        if (exact := self.find(layout, units)) is not None:
+            return OwnLimit(log_odds=exact, exact=True)
+        now = rounded(units)
+        before = [
+            (sum(history), limit)
+            for history, limit in self._kept(layout)
+            if history and len(history) <= len(now) and sum(history) <= sum(now)
+        ]
+        if not before:
+            return None
+        return OwnLimit(log_odds=max(before)[1], exact=False)
+
+    def _kept(self, layout: Layout) -> list[tuple[Sizes, float]]:
+        """Return every history that a limit is kept for, with it."""
+        found = []
+        product = self._product(layout)
+        for path in sorted(self.folder.glob("limit-*.json")):
+            try:
+                kept = json.loads(path.read_text(encoding="utf-8"))
+                if kept["product"] == product:
+                    found.append(
+                        (tuple(kept["history"]), float(kept["log_odds_limit"]))
+                    )
+            except (OSError, ValueError, KeyError, TypeError):
+                continue
+        return found
+
     def wanted(self, layout: Layout, units: Sequence[int]) -> bool:
         """Whether a calibration would give a limit that is not there yet."""
         return (
@@ -124,6 +165,7 @@ class Limits:
         path = self._file(layout, units)
         path.parent.mkdir(parents=True, exist_ok=True)
         kept: dict[str, Any] = {
+            "product": self._product(layout),
             "log_odds_limit": found.log_odds_limit,
             "accepted_rate": found.accepted_rate,
             "replicates": found.replicates,
@@ -137,16 +179,24 @@ class Limits:
         return found.log_odds_limit
 
     def _file(self, layout: Layout, units: Sequence[int]) -> Path:
-        named = json.dumps(
-            [
-                VERSION,
-                self.accepted_per_units,
-                layout.tolerance_ppm.tolist(),
-                layout.sensitivity.tolist(),
-                rounded(units),
-            ]
-        )
-        return self.folder / f"limit-{sha256(named.encode()).hexdigest()[:16]}.json"
+        named = _hash([*self._depends_on(layout), rounded(units)])
+        return self.folder / f"limit-{named}.json"
+
+    def _product(self, layout: Layout) -> str:
+        """Return a name for all that a limit depends on but the history."""
+        return _hash(self._depends_on(layout))
+
+    def _depends_on(self, layout: Layout) -> list[object]:
+        return [
+            VERSION,
+            self.accepted_per_units,
+            layout.tolerance_ppm.tolist(),
+            layout.sensitivity.tolist(),
+        ]
+
+
+def _hash(what: list[object]) -> str:
+    return sha256(json.dumps(what).encode()).hexdigest()[:16]
 
 
 class StopError(Exception):
@@ -198,8 +248,15 @@ def in_words(home: Home, settings: Settings, store: Store) -> str:
     """Say which limit the next build is held against, and what is still missing."""
     limits, layout = limits_of(home, settings), layout_for(settings)
     units = history(settings, store)
-    if limits.find(layout, units) is not None:
+    serving = limits.serving(layout, units)
+    if serving is not None and serving.exact:
         return "The detector's limit is calibrated for this product and its history."
+    if serving is not None:
+        return (
+            "The detector's limit is the last one calibrated for this product, when "
+            "its history was shorter; today's is worked out by the daemon within the "
+            "hour, or now by `holdpoint calibrate`."
+        )
     if limits.wanted(layout, units):
         return (
             "The detector's limit is the careful one shipped with the program until "

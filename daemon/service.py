@@ -45,7 +45,7 @@ from daemon.cycle import Cycle, Recorded, RunHeader
 from daemon.home import Home
 from daemon.inbox import Inbox
 from daemon.instruments import meet
-from daemon.limits import StopError, calibrate_wanted, limits_of
+from daemon.limits import StopError, calibrate_wanted, in_words, limits_of
 from daemon.metrology.errors import MetrologyError
 from daemon.processes import require_free
 from daemon.schedule import Job, Schedule
@@ -166,13 +166,16 @@ class Worker:
         desk.show(configuration=self._configuration)
         name = settings.product.name
         store.add_product(Product(product=name, title=settings.product.title))
-        self._cycle = Cycle(settings, store, own_limit=limits_of(home, settings).find)
+        self._cycle = Cycle(
+            settings, store, own_limit=limits_of(home, settings).serving
+        )
         self._cycle.resume()
+        self._home = home
+        self.show_watching()
         self._bench: Bench | None = None
         self._bench_lost = False
         self._lost_twice: LostTwiceError | None = None
         self._measured_again: tuple[str, ...] = ()
-        self._home = home
         self._alarmed = False
         self._looked_s = 0.0
         self._station: Station | None = None
@@ -182,6 +185,11 @@ class Worker:
     def utc(self) -> datetime:
         """Return what time rows carry."""
         return self._clock.utc()
+
+    def show_watching(self) -> None:
+        """Say which limit serves and what builds are held against."""
+        limit = in_words(self._home, self._settings, self._store)
+        self.desk.show(watching=f"{limit} {self._cycle.history()}")
 
     def open_bench(self) -> None:
         """Open the instruments, the source off before all else.
@@ -295,6 +303,7 @@ class Worker:
             else:
                 self.desk.update(name, message=self._work_on_bench(name, ticket.order))
             self._cycle.watch()
+            self.show_watching()
         except StoppedError as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self.desk.show(phase="source off", source_on=False, range=None)
@@ -665,6 +674,7 @@ def _calibrating(
         # the shipped limit serves on until another day
         with suppress(StopError):
             calibrate_wanted(home, settings, store, progress=halted)
+            worker.show_watching()
 
     yield Job(name="calibration", every_s=CALIBRATION_S, action=calibrate, keep=False)
 

@@ -130,9 +130,9 @@ def finding(signal: Signal) -> Saying:
         The latest revision. Its `evidence` may hold `range_title`,
         `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
         words and probability), `claim`, `other_values_ohm`, `alike` and
-        `predicted_ppm` (see `daemon.evidence`), `check` (a sentence on the check
-        standard), and after measurements made to settle it `proven` (sentences on
-        them) and `next`.
+        `predicted_ppm` (see `daemon.evidence`), `check` and `history` (sentences on
+        the check standard and on what the build is held against), and after
+        measurements made to settle it `proven` (sentences on them) and `next`.
     """
     evidence = json.loads(signal.evidence)
     verb = "Hold" if signal.holds else "Look at"
@@ -146,6 +146,8 @@ def finding(signal: Signal) -> Saying:
         lines.append(f"Less likely: {', '.join(others)}.")
     if check := evidence.get("check"):
         lines.append(check)
+    if history := evidence.get("history"):
+        lines.append(history)
     lines += evidence.get("proven", ())
     lines.append(f"{counted(signal.units, 'unit')} concerned so far.")
     lines += _foretold(evidence)
@@ -170,6 +172,8 @@ def _beyond(evidence: dict[str, Any]) -> Iterator[str]:
     if values := evidence.get("other_values_ohm"):
         named = " or ".join(ohm(value) for value in values[:2])
         yield f"A part of another preferred value would explain it: {named}."
+    if "shared stage" in evidence.get("alike", ()):
+        yield "With one range its own part and the shared stage cannot be told apart."
     unchecked = not evidence.get("check")
     if unchecked and {"bench", "reel"} & set(evidence.get("alike", ())):
         yield (

@@ -108,7 +108,7 @@ def status(context: click.Context, json_: bool) -> None:
     out().print()
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     out().print(f"Daemon: {doing}.")
-    out().print(limit)
+    out().print(limit if bench is None else bench["watching"])
     if len(in_doubt):
         out().print(
             f"In doubt: {words.counted(in_doubt['serial'].nunique(), 'unit')}, because "

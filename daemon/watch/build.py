@@ -18,6 +18,19 @@ from storage.records import Fitting
 
 SHIPPED = "shipped"
 CALIBRATED = "calibrated"
+LAST_CALIBRATED = "last calibrated"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnLimit:
+    """A limit that was calibrated for the product.
+
+    `exact` where it is for this very history, else it is the last one before, for a
+    shorter history: more careful, since less was known.
+    """
+
+    log_odds: float
+    exact: bool
 
 
 @dataclass(slots=True)
@@ -29,7 +42,7 @@ class BuildWatch:
     baseline: Baseline
     limit: float
     limit_is: str = SHIPPED
-    """Where the limit comes from: shipped with the program, or the product's own."""
+    """Shipped with the program, the product's own, or its own for less history."""
     fittings: tuple[Fitting, ...] = ()
     units: list[UnitErrors] = field(default_factory=list)
     detector: ReelChangeDetector | None = None
@@ -45,6 +58,8 @@ class BuildWatch:
     """Of the unit folded last: that it alone has one odd part, by range."""
     witness: ReelChangeDetector | None = None
     """The detector as it was before the reel that the finding names ran out."""
+    history: str | None = None
+    """A sentence on what the build is held against; None until it was asked for."""
     parts: tuple[str | None, ...] = ()
     """By name, as the product's layout has them."""
     _taken: int = 0
@@ -90,6 +105,13 @@ class BuildWatch:
             self._rebuild()
         if self.finding is not None:
             self.raised_serial = self.raised_serial or unit.serial
+
+    def judge_by(self, own: OwnLimit) -> None:
+        """Go by a limit of the product's own from now on."""
+        self.limit = own.log_odds
+        self.limit_is = CALIBRATED if own.exact else LAST_CALIBRATED
+        if self.detector is not None:
+            self.detector.log_odds_limit = own.log_odds
 
     def check(self, check: CheckErrors) -> None:
         """Take a run of the check standard at once, whatever unit comes next."""

@@ -59,6 +59,7 @@ def signal_of(
         "log_odds_limit": round(watch.limit, 3),
         "limit_is": watch.limit_is,
         "check": check,
+        "history": watch.history,
     }
     if told := _beside_the_record(watch, first.serial, reel):
         evidence["carrying"] = told

@@ -9,8 +9,9 @@ from daemon.product import ProductModel
 from daemon.spc.baseline import Baseline, fit_baseline_of
 from daemon.spc.calibrate import shipped_limit
 from daemon.spc.layout import Layout
-from daemon.watch.build import CALIBRATED, BuildWatch
+from daemon.watch.build import CALIBRATED, BuildWatch, OwnLimit
 from daemon.watch.entering import CheckErrors, UnitErrors
+from daemon.watch.history import odd_builds, remark
 from daemon.watch.signals import signal_of
 from daemon.watch.suspects import Suspect, suspects_elsewhere, suspects_of
 from storage.records import Fitting, Signal
@@ -21,7 +22,7 @@ REMEMBERED_CHECKS = 20
 FOR_NOBODY = 500
 EMPTY: Mapping[str, Iterable[str]] = {}
 
-OwnLimit = Callable[[Layout, Sequence[int]], float | None]
+FindLimit = Callable[[Layout, Sequence[int]], OwnLimit | None]
 
 
 class Watcher:
@@ -36,6 +37,11 @@ class Watcher:
     own_limit
         Gives the product's own limit for a layout and the units of each earlier
         build, or None while the shipped one must serve.
+
+    Notes
+    -----
+    With one range the shared stage cannot be told from the range's own part; a
+    finding then names both as alike.
     """
 
     def __init__(
@@ -43,7 +49,7 @@ class Watcher:
         product: ProductModel,
         *,
         accepted_per_units: int,
-        own_limit: OwnLimit | None = None,
+        own_limit: FindLimit | None = None,
     ) -> None:
         self.product = product
         self._own_limit = own_limit
@@ -77,6 +83,7 @@ class Watcher:
         if watch.finding is None:
             return None
         watch.revision += 1
+        self._judge_history(watch)
         return signal_of(watch, watch.finding, unit, check=check)
 
     def check(self, check: CheckErrors, *, said: str | None = None) -> Signal | None:
@@ -147,6 +154,29 @@ class Watcher:
         segments = [segment for watch in earlier for segment in watch.segments()]
         return fit_baseline_of(segments, self.product.layout)
 
+    def history(self) -> str:
+        """Say what the latest build is held against; before the first, the next."""
+        if self._latest is None:
+            return remark(0, 0, ())
+        return self._judge_history(self._latest)
+
+    def _judge_history(self, watch: BuildWatch) -> str:
+        """Return the sentence on a build's history, worked out when first wanted."""
+        if watch.history is None:
+            earlier = self._before(watch)
+            watch.history = remark(
+                len(earlier),
+                sum(len(one.units) for one in earlier),
+                odd_builds(earlier, self.product, log_odds_limit=watch.limit),
+            )
+        return watch.history
+
+    def _before(self, watch: BuildWatch) -> list[BuildWatch]:
+        """Return the builds that a build's baseline was learnt from."""
+        names = list(self.builds)
+        known = names[: names.index(watch.build)][-REMEMBERED_BUILDS:]
+        return [self.builds[name] for name in known]
+
     def _open(self, build: str) -> BuildWatch:
         baseline = self.baseline()
         watch = BuildWatch(
@@ -178,9 +208,7 @@ class Watcher:
             return
         own = self._own_limit(watch.baseline.layout, watch.earlier_units)
         if own is not None:
-            watch.limit, watch.limit_is = own, CALIBRATED
-            if watch.detector is not None:
-                watch.detector.log_odds_limit = own
+            watch.judge_by(own)
 
 
 def warm_up(product: ProductModel) -> None:

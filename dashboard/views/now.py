@@ -38,6 +38,15 @@ def now() -> None:
                 alt=f"Ranges by builds. {saying.headline}",
             )
     stays(shown)
+    watching()
+
+
+def watching() -> None:
+    """Say which limit serves, and what builds are held against."""
+    found = data.doing()
+    if found is not None:
+        _, state = found
+        look.quiet(state["watching"])
 
 
 def stays(shown: Shown) -> None:
