@@ -4,6 +4,7 @@ AlertError
     ChannelError        an address that no channel can be made of
     UndeliveredError    a channel did not take a message; it is tried again
     UnknownTargetError  a channel that alerts.toml does not name
+    UnknownMessageError a message that was never told
 """
 
 
@@ -41,3 +42,13 @@ class UnknownTargetError(AlertError):
         )
         self.channel = channel
         self.known = known
+
+
+class UnknownMessageError(AlertError):
+    """A message that was never told."""
+
+    def __init__(self, *, message: str) -> None:
+        super().__init__(
+            f"no message {message!r}; `holdpoint alerts list --all` names every one"
+        )
+        self.message = message

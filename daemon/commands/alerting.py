@@ -64,6 +64,7 @@ def state(row: dict[Hashable, Any]) -> str:
 @click.pass_context
 def ack(context: click.Context, messages: tuple[str, ...], person: str) -> None:
     """Take note of MESSAGES: nobody is reminded of them any more."""
+    from daemon.alerts.errors import UnknownMessageError  # noqa: PLC0415
     from storage.records import Decision  # noqa: PLC0415
     from storage.records_alerts import Acknowledgement  # noqa: PLC0415
 
@@ -72,6 +73,11 @@ def ack(context: click.Context, messages: tuple[str, ...], person: str) -> None:
         if person not in people:
             message = f"{person!r} may not take note; listed are {', '.join(people)}"
             raise NotAllowedError(message)
+        # All are known before any is noted: a slip leaves nothing half done.
+        known = set(at.store.frame("alerts", product=at.product)["alert"])
+        for one in messages:
+            if one not in known:
+                raise UnknownMessageError(message=one)
         now = datetime.now(UTC)
         for one in messages:
             at.store.acknowledge(
