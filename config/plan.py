@@ -211,8 +211,10 @@ class Alerts(Strict):
     """Channels, none by default."""
 
     channels: tuple[Channel, ...] = Field(default=(), strict=False)
+    doubt_severity: Literal["notice", "warning", "hold"] = "warning"
+    """How much it matters that runs are in doubt."""
     remind_every_hours: Annotated[float, Field(gt=0, le=8_760)] = 24.0
-    """Until somebody takes note or the hold ends."""
+    """Until somebody takes note, or the hold or the doubt ends."""
     give_up_after_tries: Annotated[int, Field(ge=1, le=10_000)] = 60
     """About two days; then the message is a dead letter, and others are told."""
     alive_url: Annotated[

@@ -114,11 +114,13 @@ def of_hold(hold: Hold) -> Message:
     )
 
 
-def of_doubt(doubt: str, *, session: str, reason: str, at: datetime) -> Message:
+def of_doubt(
+    doubt: str, *, session: str, reason: str, severity: Severity, at: datetime
+) -> Message:
     """Return what is told of runs that no good check stands behind."""
     return Message(
         alert=f"doubt {doubt}",
-        severity=Severity.WARNING,
+        severity=severity,
         subject=doubt,
         title=f"Runs of session {session} are in doubt: {reason.rstrip('.')}.",
         lines=("Their units stay until a good check or a person clears them.",),
@@ -206,15 +208,42 @@ def of_build(digest: BuildDigest) -> Message:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waiting:
+    """In which words, and how loud, people are reminded of one kind of matter."""
+
+    one: str
+    many: str
+    severity: Severity
+
+
+HOLDS = Waiting(one="A hold stands", many="{} holds stand", severity=Severity.HOLD)
+
+
+def doubts(settings: Alerts) -> Waiting:
+    """Return how people are reminded of runs in doubt: as loud as they were told."""
+    return Waiting(
+        one="Runs of a session are in doubt",
+        many="{} doubts on runs stand",
+        severity=Severity(settings.doubt_severity),
+    )
+
+
 def reminder(
-    open_alerts: Iterable[Alert], *, settings: Alerts, at: datetime
+    open_alerts: Iterable[Alert],
+    *,
+    of: Waiting,
+    settings: Alerts,
+    at: datetime,
 ) -> Message | None:
     """Return one reminder of all that nobody took note of, each interval once.
 
     Parameters
     ----------
     open_alerts
-        Messages on what is still held and of which nobody took note, oldest first.
+        Messages on what still stands and of which nobody took note, oldest first.
+    of
+        Whether they are on holds or on doubts.
     """
     waiting = list({one.alert: one for one in open_alerts}.values())
     if not waiting:
@@ -224,18 +253,20 @@ def reminder(
     passed = floor((at - oldest.made_at).total_seconds() / every_s)
     if passed < 1:
         return None
-    lines = [one.title for one in waiting[:LISTED]]
+    # Who takes note names the message: each line begins with its name.
+    lines = [f"{one.alert}: {one.title}" for one in waiting[:LISTED]]
     if len(waiting) > LISTED:
         lines.append(f"and {len(waiting) - LISTED} more")
-    count = f"{len(waiting)} holds stand and nobody has"
-    if len(waiting) == 1:
-        count = "A hold stands and nobody has"
+    count = of.one if len(waiting) == 1 else of.many.format(len(waiting))
     return Message(
         alert=f"reminder {passed} of {oldest.alert}",
-        severity=Severity.HOLD,
+        severity=of.severity,
         subject=oldest.subject,
-        title=f"Reminder: {count} taken note.",
-        lines=(*lines, "`holdpoint alerts ack` ends the reminders."),
+        title=f"Reminder: {count} and nobody has taken note.",
+        lines=(
+            *lines,
+            "`holdpoint alerts ack MESSAGE --person NAME` ends the reminders of one.",
+        ),
         made_at=at,
         follows=oldest.alert,
     )

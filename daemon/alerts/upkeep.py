@@ -1,6 +1,6 @@
 """What is told by the clock and not by a run: reminders, digests, alarms, silence."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import fields
 from datetime import datetime
 
@@ -12,9 +12,11 @@ from daemon import words
 from daemon.alerts.errors import UndeliveredError
 from daemon.alerts.hiding import hidden
 from daemon.alerts.policy import (
+    HOLDS,
     BuildDigest,
     Message,
     addressed,
+    doubts,
     of_alarm,
     of_build,
     of_doubt,
@@ -25,6 +27,7 @@ from daemon.alerts.sender import alert_of
 from daemon.holds import PLACED_BY
 from daemon.rows import plain, signals_of
 from storage.records import Hold, Scope
+from storage.records_alerts import Severity
 from storage.store import Store
 
 EVERY_S = 30.0
@@ -76,7 +79,7 @@ class Upkeep:
             self._alarms(),
             *self._placed_by_people(),
             *self._doubts(),
-            self._reminds(),
+            *self._reminds(),
             *self._digests(),
         ]
         alerts = [
@@ -118,6 +121,7 @@ class Upkeep:
                 row["doubt"],
                 session=row["session"],
                 reason=row["reason"],
+                severity=Severity(self._settings.doubt_severity),
                 at=row["raised_at"],
             )
             for row in plain(self._store.frame("doubts", product=self._product))
@@ -125,20 +129,31 @@ class Upkeep:
         ]
         return [one for one in messages if one.alert not in known]
 
-    def _reminds(self) -> Message | None:
+    def _reminds(self) -> Iterator[Message]:
+        """Return the reminders of holds and of doubts, each by itself."""
         rows = self._store.frame("alerts", product=self._product)
-        standing = standing_subjects(self._store.frame("holds", product=self._product))
-        waiting = [
-            alert_of(row)
-            for row in rows.to_dict("records")
-            if row["subject"] in standing
-            and pd.isna(row["follows"])
-            and pd.isna(row["acknowledged_at"])
-        ]
-        message = reminder(waiting, settings=self._settings, at=self._utc())
-        if message is None or message.alert in set(rows["alert"]):
-            return None
-        return message
+        told = set(rows["alert"])
+        unnoted = rows[rows["follows"].isna() & rows["acknowledged_at"].isna()]
+        for of, standing in (
+            (HOLDS, self._standing_holds()),
+            (doubts(self._settings), self._standing_doubts()),
+        ):
+            waiting = unnoted[unnoted["subject"].isin(standing)]
+            message = reminder(
+                (alert_of(row) for row in waiting.to_dict("records")),
+                of=of,
+                settings=self._settings,
+                at=self._utc(),
+            )
+            if message is not None and message.alert not in told:
+                yield message
+
+    def _standing_holds(self) -> set[str]:
+        return standing_subjects(self._store.frame("holds", product=self._product))
+
+    def _standing_doubts(self) -> set[str]:
+        rows = self._store.frame("doubts", product=self._product)
+        return set(rows.loc[rows["ended_at"].isna(), "doubt"])
 
     def _digests(self) -> list[Message]:
         known = set(self._store.frame("alerts", product=self._product)["alert"])

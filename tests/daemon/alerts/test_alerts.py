@@ -43,7 +43,6 @@ from tests.daemon.alerts.fakes import (
     refusing,
     webhook,
 )
-from tests.storage.samples import CLEARED, DOUBT, DOUBT_END, furnish, record, run
 
 SIGNAL = Signal(
     signal="B-3-F1", revision=1, number=61, product=PRODUCT, build="B-3",
@@ -152,9 +151,9 @@ def test_reminders_are_one_message_an_interval_until_somebody_took_note() -> Non
     settings = channels("mail")
     waiting = [message(one) for one in range(40)]
     soon, later = AT + timedelta(hours=23), AT + timedelta(hours=49)
-    assert policy.reminder(waiting, settings=settings, at=soon) is None
-    assert policy.reminder([], settings=settings, at=later) is None
-    said = policy.reminder(waiting, settings=settings, at=later)
+    assert policy.reminder(waiting, of=policy.HOLDS, settings=settings, at=soon) is None
+    assert policy.reminder([], of=policy.HOLDS, settings=settings, at=later) is None
+    said = policy.reminder(waiting, of=policy.HOLDS, settings=settings, at=later)
     assert said is not None
     assert said.alert == "reminder 2 of finding F0"
     assert said.title == "Reminder: 40 holds stand and nobody has taken note."
@@ -201,26 +200,7 @@ def test_a_hold_by_hand_is_told_once_and_reminded_of(store: LocalStore) -> None:
     (_, reminder) = rows(store)
     assert reminder["follows"] == "hold by-hand-1"
     assert reminder["title"] == "Reminder: A hold stands and nobody has taken note."
-
-
-def test_a_doubt_is_told_once_and_an_ended_one_never(tmp_path: Path) -> None:
-    """Who asks for warnings hears that units of a session stay."""
-    with LocalStore(tmp_path / "doubts.duckdb") as store:
-        furnish(store)
-        record(store, run(1))
-        store.raise_doubt(DOUBT)
-        store.raise_doubt(replace(DOUBT, doubt="ended before"))
-        store.end_doubt(replace(DOUBT_END, doubt="ended before"), CLEARED)
-        upkeep = Upkeep(
-            store, product=DOUBT.product, settings=channels("mail", severity="warning"),
-            utc=Clock().utc, alarm=lambda: None,
-        )  # fmt: skip
-        for _ in range(2):
-            upkeep.look()
-        (said,) = store.table("alerts", product=DOUBT.product).to_pylist()
-    assert said["alert"] == f"doubt {DOUBT.doubt}"
-    assert said["severity"] == Severity.WARNING
-    assert said["title"].startswith(f"Runs of session {DOUBT.session} are in doubt: ")
+    assert "hold by-hand-1: Hold build B-0: " in str(reminder["body"])
 
 
 def test_an_alarm_at_the_bench_is_told_once_while_it_stands(
