@@ -96,6 +96,23 @@ def worst(verdicts: Sequence[Verdict]) -> Verdict:
     return min(verdicts, key=WORST_FIRST.index, default=Verdict.NOT_JUDGED)
 
 
+def _measured_again(rows: pd.DataFrame) -> set[int]:
+    """Return the runs of which all ranges were measured again in a later one here.
+
+    A unit that was seated again before anything was watched is watched as it was read
+    the second time alone: a poor contact raises nothing.
+    """
+    over: set[int] = set()
+    later: dict[str, set[str]] = {}
+    units = rows[rows["kind"] == RunKind.UNIT]
+    for number, run in reversed(list(units.groupby("number"))):
+        serial, ranges = str(run["serial"].iloc[0]), set(run["range"])
+        if ranges <= later.get(serial, set()):
+            over.add(int(str(number)))
+        later.setdefault(serial, set()).update(ranges)
+    return over
+
+
 class Cycle:
     """Judges, records and watches the runs of one product.
 
@@ -205,6 +222,23 @@ class Cycle:
         self._remember()
         return self._watcher.baseline()
 
+    def far_off(self, number: int) -> list[str]:
+        """Return titles of the ranges on which a run not watched yet is alone far off.
+
+        Parameters
+        ----------
+        number
+            Of a unit's run.
+        """
+        rows = self.store.frame(
+            "range_rows", product=self._name, after=number - 1, kind="unit"
+        )
+        run = rows[rows["number"] == number]
+        if run.empty or self._is_reworked(run):
+            return []
+        found = self._watcher.far_off(self._unit_errors(number, run), self._fittings())
+        return [self.product.range(key).title for key in found]
+
     def history(self) -> str:
         """Say what the latest build is held against; records nothing."""
         return self._watcher.history()
@@ -261,8 +295,13 @@ class Cycle:
         )
         fittings = self._fittings()
         found = []
+        passed_over = _measured_again(rows)
         for number, run in rows.groupby("number"):
-            signal = self._fold(int(str(number)), run, fittings)
+            signal = (
+                None
+                if number in passed_over
+                else self._fold(int(str(number)), run, fittings)
+            )
             found += self._act(
                 int(str(number)),
                 [signal] if signal else [],
@@ -335,20 +374,22 @@ class Cycle:
             return self._watcher.check(
                 self._check_errors(number, run), said=self._check
             )
-        errors, variance = self._measured(run)
         return self._watcher.fold(
-            UnitErrors(
-                number=number,
-                run=str(head["run"]),
-                serial=str(head["serial"]),
-                build=str(head["build"]),
-                errors_ppm=errors,
-                at=head["started_at"].to_pydatetime(),
-                session=str(head["session"]),
-                variance_ppm2=variance,
-            ),
-            fittings,
-            check=self._check,
+            self._unit_errors(number, run), fittings, check=self._check
+        )
+
+    def _unit_errors(self, number: int, run: pd.DataFrame) -> UnitErrors:
+        head = run.iloc[0]
+        errors, variance = self._measured(run)
+        return UnitErrors(
+            number=number,
+            run=str(head["run"]),
+            serial=str(head["serial"]),
+            build=str(head["build"]),
+            errors_ppm=errors,
+            at=head["started_at"].to_pydatetime(),
+            session=str(head["session"]),
+            variance_ppm2=variance,
         )
 
     def _measured(self, run: pd.DataFrame) -> tuple[Errors, Errors]:

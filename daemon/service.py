@@ -23,6 +23,7 @@ from config import model
 from config.load import fingerprint, load
 from config.model import Settings
 from config.profile import TYPED
+from daemon import seating
 from daemon.alerts.sender import Sender
 from daemon.alerts.upkeep import EVERY_S as UPKEEP_S
 from daemon.alerts.upkeep import Upkeep, show_alive
@@ -175,7 +176,7 @@ class Worker:
         self._bench: Bench | None = None
         self._bench_lost = False
         self._lost_twice: LostTwiceError | None = None
-        self._measured_again: tuple[str, ...] = ()
+        self._remarks: tuple[str, ...] = ()
         self._alarmed = False
         self._looked_s = 0.0
         self._station: Station | None = None
@@ -288,7 +289,7 @@ class Worker:
 
     def _carry_out(self, ticket: Ticket) -> None:
         name = ticket.ticket
-        self._measured_again = ()
+        self._remarks = ()
         try:
             if ticket.order.work == "unit":
                 recorded = self._measure(name, ticket.order)
@@ -298,7 +299,7 @@ class Worker:
                     number=recorded.number,
                     verdict=recorded.verdict.value,
                     message=failing(recorded.checks),
-                    remarks=(*self.desk.snapshot()["remarks"], *self._measured_again),
+                    remarks=(*self.desk.snapshot()["remarks"], *self._remarks),
                 )
             else:
                 self.desk.update(name, message=self._work_on_bench(name, ticket.order))
@@ -377,26 +378,60 @@ class Worker:
         self.desk.update(ticket, state="measuring", serial=serial)
         first = None if earlier.empty else str(earlier["run"].iloc[0])
         if order.typed:
-            return self._record_typed(order, build, serial, first)
+            recorded = self._record_typed(order, build, serial, first)
+            if first is None and (far := self._cycle.far_off(recorded.number)):
+                self._remarks = (seating.by_hand(serial, far),)
+            return recorded
         ranges, answers = self._ranges(order), self._answers(order)
 
-        def measure(again: str | None) -> Recorded:
+        def measure(again: str | None, rerun_of: str | None) -> Recorded:
             notes = [one for one in (order.note, again) if one]
             return self._open_station().unit(
                 serial=serial,
                 build=build,
                 ranges=ranges,
-                rerun_of=first,
+                rerun_of=rerun_of,
                 note="; ".join(notes) or None,
                 answers=answers,
             )
 
         try:
-            return measure(None)
+            recorded = measure(None, first)
         except OutputNotOffError:
             raise  # first of all the source must go off
         except LOST as exc:
-            return self._measure_again(ticket, measure, exc)
+            recorded = self._measure_again(
+                ticket, lambda again: measure(again, first), exc
+            )
+        if first is None and (far := self._cycle.far_off(recorded.number)):
+            return self._seat_again(ticket, serial, far, recorded, measure)
+        return recorded
+
+    def _seat_again(
+        self,
+        ticket: str,
+        serial: str,
+        far: list[str],
+        recorded: Recorded,
+        measure: Callable[[str | None, str | None], Recorded],
+    ) -> Recorded:
+        """Have a unit that alone is far off seated and measured once more, never twice.
+
+        The first run is recorded and not watched before the second is there: a poor
+        contact holds no build. Should the second never come, the first is watched.
+        """
+        self.desk.update(
+            ticket,
+            run=recorded.run,
+            number=recorded.number,
+            verdict=recorded.verdict.value,
+        )
+        self.desk.ask(seating.question(serial, far), subject=serial)
+        note = f"{seating.far_off(serial, far)}: seated again"
+        again = measure(note, recorded.run)
+        still = self._cycle.far_off(again.number)
+        self._remarks = (*self._remarks, seating.after(serial, far, still))
+        return again
 
     def _measure_again(
         self, ticket: str, measure: Callable[[str | None], Recorded], lost: BenchError
@@ -417,8 +452,8 @@ class Worker:
             f"The bench was lost ({lost}); it was opened anew and the unit measured "
             "again."
         )
-        self._measured_again = (said,)
-        self.desk.update(ticket, remarks=self._measured_again)
+        self._remarks = (said,)
+        self.desk.update(ticket, remarks=self._remarks)
         self.desk.show(
             phase="opening the bench anew",
             source_on=False,

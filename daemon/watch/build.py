@@ -20,6 +20,11 @@ SHIPPED = "shipped"
 CALIBRATED = "calibrated"
 LAST_CALIBRATED = "last calibrated"
 
+FEWEST_BEFORE = 3
+FAR_OFF = 6.0
+"""Standard deviations from the units before, from which a poor contact is likely enough
+to seat a unit again: good parts with long tails come so far once in 500 units."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OwnLimit:
@@ -54,8 +59,6 @@ class BuildWatch:
     before: tuple[CheckErrors, ...] = ()
     """Checks of earlier builds, as they were read."""
     checks: list[CheckErrors] = field(default_factory=list)
-    odd_probability: tuple[float, ...] = ()
-    """Of the unit folded last: that it alone has one odd part, by range."""
     witness: ReelChangeDetector | None = None
     """The detector as it was before the reel that the finding names ran out."""
     history: str | None = None
@@ -69,17 +72,7 @@ class BuildWatch:
 
     def reels_of(self, serial: str) -> tuple[str, ...]:
         """Return the reel of each watched part in a unit, "" unknown."""
-        reels = []
-        for part in self.parts:
-            latest = ""
-            for fitting in self.fittings:
-                begun = fitting.from_serial is None or (
-                    serial_order(serial) >= serial_order(fitting.from_serial)
-                )
-                if fitting.part == part and begun:
-                    latest = fitting.reel
-            reels.append(latest)
-        return tuple(reels)
+        return reels_of(serial, self.parts, self.fittings)
 
     def fold(self, unit: UnitErrors, fittings: Iterable[Fitting]) -> None:
         """Take one more unit, or the same unit once more.
@@ -148,6 +141,35 @@ class BuildWatch:
             for a, b in zip(starts, [*starts[1:], len(reels)], strict=True)
         )
 
+    def far_off(self, unit: UnitErrors, fittings: Iterable[Fitting]) -> list[int]:
+        """Return the ranges on which a unit not folded yet is far from those before it.
+
+        Those before it are the build's units of the same reel on that range; while
+        there are few of them, or a finding stands, nobody is far off. Off on all
+        ranges is no matter of one contact either.
+        """
+        if self.finding is not None:
+            return []
+        scatter = np.hypot(self.baseline.sigma_ppm, self.baseline.shared_sigma_ppm)
+        now = in_force(f for f in fittings if f.build == self.build)
+        reels = reels_of(unit.serial, self.parts, now)
+        far = []
+        for place in range(len(self.product.ranges)):
+            others = [
+                one.errors_ppm[place]
+                for one in self.units
+                if one.serial != unit.serial
+                and reels_of(one.serial, self.parts, now)[place] == reels[place]
+                and not np.isnan(one.errors_ppm[place])
+            ]
+            if len(others) < FEWEST_BEFORE:
+                continue
+            away = abs(unit.errors_ppm[place] - np.median(others))
+            if away > FAR_OFF * scatter[place]:
+                far.append(place)
+        measured = int(np.count_nonzero(~np.isnan(unit.errors_ppm)))
+        return far if len(far) < max(measured, 2) else []
+
     def moved_ranges(self) -> list[int]:
         """Return the ranges that the finding says have moved."""
         finding = self.finding
@@ -193,7 +215,6 @@ class BuildWatch:
             if check.number < unit.number:
                 self._take_check(detector, check)
         point = detector.update(unit.errors_ppm, unit.variance_ppm2)
-        self.odd_probability = point.odd_probability
         if point.finding is not None:
             self.finding = point.finding
             self.witness = None
@@ -203,6 +224,29 @@ class BuildWatch:
         point = detector.check(check.errors_minus_known_ppm, check.variance_ppm2)
         if point.finding is not None:
             self.finding = point.finding
+
+
+def reels_of(
+    serial: str, parts: Iterable[str | None], fittings: Iterable[Fitting]
+) -> tuple[str, ...]:
+    """Return the reel of each part in a unit, "" unknown.
+
+    Parameters
+    ----------
+    serial
+        Of the unit.
+    parts
+        By name; None for a range without a part of its own.
+    fittings
+        Of the unit's build, as `in_force` orders them.
+    """
+    order = serial_order(serial)
+    begun = {
+        one.part: one.reel
+        for one in fittings
+        if one.from_serial is None or order >= serial_order(one.from_serial)
+    }
+    return tuple(begun.get(part, "") if part is not None else "" for part in parts)
 
 
 def in_force(fittings: Iterable[Fitting]) -> tuple[Fitting, ...]:

@@ -154,6 +154,21 @@ class Watcher:
         segments = [segment for watch in earlier for segment in watch.segments()]
         return fit_baseline_of(segments, self.product.layout)
 
+    def far_off(self, unit: UnitErrors, fittings: Sequence[Fitting]) -> tuple[str, ...]:
+        """Return the ranges on which a unit not folded yet is far off alone.
+
+        Parameters
+        ----------
+        unit, fittings
+            As for `fold`.
+        """
+        watch = self.builds.get(unit.build)
+        if watch is None:
+            return ()
+        return tuple(
+            self.product.keys[place] for place in watch.far_off(unit, fittings)
+        )
+
     def history(self) -> str:
         """Say what the latest build is held against; before the first, the next."""
         if self._latest is None:

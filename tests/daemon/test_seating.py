@@ -1,0 +1,186 @@
+"""One unit far off on one range: seated and measured once more, both runs kept."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from threading import Event, Thread
+from uuid import uuid4
+
+import numpy as np
+import pytest
+
+from daemon.clock import ScaledClock
+from daemon.control import Desk, Order, Ticket, TypedReading
+from daemon.cycle import Cycle, Recorded, RunHeader
+from daemon.home import Home
+from daemon.service import Worker
+from storage.local import LocalStore
+from storage.records import Build, Reel, Session
+from tests.daemon.making import AT, demo_settings, fitting, readings
+
+SETTINGS = demo_settings()
+NAME = SETTINGS.product.name
+POOR_CONTACT_PPM = 20_000.0
+"""So far off that the first run alone would hold the build."""
+
+
+class Seat:
+    """Stands in for the station: each seating of a unit reads what it is told to."""
+
+    def __init__(self, cycle: Cycle, configuration: str) -> None:
+        self.reads: list[Sequence[float]] = []
+        self._cycle = cycle
+        self._configuration = configuration
+
+    def unit(
+        self,
+        *,
+        serial: str,
+        build: str,
+        ranges: Sequence[str],
+        rerun_of: str | None,
+        note: str | None,
+        answers: Mapping[str, float] | None,
+    ) -> Recorded:
+        taken = [
+            one
+            for one in readings(self._cycle.product, self.reads.pop(0))
+            if one.range in ranges
+        ]
+        header = RunHeader(
+            serial=serial,
+            build=build,
+            session="s",
+            origin="bench",
+            started_at=AT,
+            finished_at=AT,
+            configuration=self._configuration,
+            rerun_of=rerun_of,
+            note=note,
+            run=uuid4().hex,
+        )
+        return self._cycle.record(taken, header, {}, answers or {})
+
+
+class Bench:
+    """A worker with a seat for units, and somebody who confirms what is asked."""
+
+    def __init__(self, store: LocalStore, folder: Path) -> None:
+        clock = ScaledClock(1.0)
+        self.store = store
+        self.desk = Desk(utc=clock.utc, stop=Event())
+        self.asked: list[str] = []
+        self._worker = Worker(SETTINGS, Home(folder), store, self.desk, clock)
+        configuration = self.desk.snapshot()["configuration"]
+        store.add_build(
+            Build(build="B-1", product=NAME, planned_units=20, opened_at=AT)
+        )
+        store.open_session(
+            Session(
+                session="s", bench="demo", opened_at=AT, configuration=configuration
+            )
+        )
+        self.seat = Seat(self._worker._cycle, configuration)
+        self._worker._station = self.seat  # type: ignore[assignment]
+
+    def order(self, order: Order) -> Ticket:
+        """Place an order; return its ticket when it has ended."""
+        placed = self.desk.place(order)
+        ticket = self.desk.next_order(wait_s=0.0)
+        assert ticket is not None
+        work = Thread(target=self._worker._carry_out, args=(ticket,))
+        work.start()
+        while work.is_alive():
+            prompt = self.desk.snapshot()["prompt"]
+            if prompt is not None and self.desk.answer(prompt["prompt"], ""):
+                self.asked.append(prompt["text"])
+            work.join(0.01)
+        ended = self.desk.ticket(placed.ticket)
+        assert ended is not None
+        assert ended.state == "done", ended.message
+        return ended
+
+    def measure(self, serial: str, *reads: Sequence[float]) -> Ticket:
+        """Measure a unit that reads so the first time it is seated, and then so."""
+        self.seat.reads = [*reads]
+        return self.order(Order(build="B-1", serial=serial))
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with LocalStore(tmp_path / "holdpoint.duckdb") as store:
+        one = Bench(store, tmp_path)
+        chance = np.random.default_rng(3)
+        for n in range(8):
+            one.measure(f"PA-{n:03d}", chance.normal(0.0, 150.0, 4).tolist())
+        assert one.asked == []
+        yield one
+
+
+def test_a_poor_contact_is_found_by_seating_the_unit_again(bench: Bench) -> None:
+    good = [50.0, -80.0, 20.0, 10.0]
+    poor = [50.0, -80.0, POOR_CONTACT_PPM, 10.0]
+    ticket = bench.measure("PA-008", poor, good)
+    (asked,) = bench.asked
+    assert asked.startswith("Unit PA-008 alone reads far from the others on range 100")
+    assert any("look at the contacts" in one for one in ticket.remarks)
+    runs = bench.store.frame("unit_runs", serial="PA-008")
+    first, second = runs["run"].unique()
+    assert ticket.run == second
+    assert runs.loc[runs["run"] == second, "rerun_of"].unique().tolist() == [first]
+    assert "seated again" in runs.loc[runs["run"] == second, "note"].iloc[0]
+    # The first run counts for the yield: 8 of 9 units were good at once.
+    builds = bench.store.frame("builds", product=NAME)
+    assert builds["first_pass_yield"].tolist() == [pytest.approx(8 / 9)]
+    assert bench.store.frame("signals", product=NAME).empty
+    # The second is what is watched.
+    (segment,) = bench._worker._cycle._watcher.builds["B-1"].segments()
+    assert segment.errors_ppm[-1] == pytest.approx(good, abs=0.01)
+
+
+def test_a_unit_that_is_odd_itself_is_measured_twice_and_never_more(
+    bench: Bench,
+) -> None:
+    odd = [50.0, -80.0, POOR_CONTACT_PPM, 10.0]
+    ticket = bench.measure("PA-008", odd, odd)
+    assert len(bench.asked) == 1
+    assert bench.seat.reads == []
+    assert any("the unit itself differs" in one for one in ticket.remarks)
+    bench.seat.reads = [odd]
+    bench.order(Order(build="B-1", serial="PA-008", rerun=True))
+    assert len(bench.asked) == 1
+
+
+def test_a_unit_off_on_all_ranges_is_no_matter_of_one_contact(bench: Bench) -> None:
+    bench.measure("PA-008", [900.0] * 4)
+    assert bench.asked == []
+
+
+def test_the_first_unit_of_a_reel_that_is_recorded_as_new_is_believed(
+    bench: Bench,
+) -> None:
+    """A change that was foreseen is the likelier reason: it holds the build at once."""
+    bench.store.add_reel(
+        Reel(reel="K-900", nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT)
+    )
+    bench.store.fit_reel(fitting("B-1", "R13", "K-900", "PA-008"))
+    bench.measure("PA-008", [50.0, -80.0, POOR_CONTACT_PPM, 10.0])
+    assert bench.asked == []
+    found = bench.store.frame("signals", product=NAME)
+    assert found["reel"].tolist() == ["K-900"]
+
+
+def test_whoever_types_readings_is_told_to_read_the_unit_once_more(
+    bench: Bench,
+) -> None:
+    product = SETTINGS.product
+    typed = tuple(
+        TypedReading(
+            range=key,
+            reference=0.9 * one.full_scale,
+            output=0.9 * (1.02 if key == "100uA" else 1.0),
+        )
+        for key, one in product.ranges.items()
+    )
+    ticket = bench.order(Order(build="B-1", serial="PA-008", typed=typed))
+    assert bench.asked == []
+    assert any("read it once more, as a rerun" in one for one in ticket.remarks)
