@@ -49,6 +49,8 @@ _VISA_ADDRESS = re.compile(r"(?:TCPIP|GPIB|USB|ASRL)\S*::\S+", re.IGNORECASE)
 ROLES = ("source", "reference", "output", "selector", "ambient", "ohmmeter")
 
 COMPLIANCE_DEFAULT_MAX_V = 30.0
+LARGEST_FULL_SCALE = 1_000.0
+"""Of a range that reads ampere or volt."""
 BY_HAND = "by hand"
 """The address of an instrument that a person reads or sets."""
 
@@ -61,7 +63,8 @@ KnownError = Annotated[float, Field(ge=-1_000_000, le=1_000_000)]
 class MeterRange(Strict):
     """One range of a bench instrument with its accuracy specification."""
 
-    full_scale: InputQuantity
+    full_scale: Ohm
+    """Ampere, volt or ohm, whichever the instrument reads."""
     of_reading_ppm: Ppm
     of_range_ppm: Ppm = 0.0
     resolution: Annotated[float, Field(ge=0, le=1_000)] = 0.0
@@ -214,6 +217,14 @@ class Bench(Strict):
                         problem="missing; a meter needs at least one range with its "
                         "accuracy",
                     )
+        for role in ("source", "reference", "output"):
+            with where_whole:
+                for place, one in enumerate(getattr(self, role).ranges):
+                    if one.full_scale > LARGEST_FULL_SCALE:
+                        yield Problem(
+                            path=(role, "ranges", place, "full_scale"),
+                            problem=f"must be > 0 and <= {LARGEST_FULL_SCALE:g}",
+                        )
         with where_whole:
             if self.time_scale != 1.0:
                 yield from self._not_simulated()

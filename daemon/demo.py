@@ -54,6 +54,10 @@ class Hands:
         """Put a board on the bench."""
         self._do({"do": "mount", "serial": serial})
 
+    def probe(self, **on: str) -> None:
+        """Put the ohmmeter's leads on a part or together; see the simulator's hands."""
+        self._do({"do": "probe", **on})
+
     def state(self) -> dict[str, Any]:
         """Return what a bystander sees: what is mounted, whether the source is on."""
         return self._do({"do": "state"})

@@ -4,6 +4,8 @@ SimulatorError
     UnfitProductError     the product's settings cannot be simulated
     UnknownRangeError     the product has no such range
     UnknownSerialError    no board carries this serial
+    UnknownPartError      the product has no such part
+    UnknownReelError      the scenario has no such reel
     UnknownRoleError      the bench has no instrument of this role
     UnknownFaultError     no fault goes by this name
     UnfitFaultError       this instrument cannot have such a fault
@@ -20,7 +22,9 @@ __all__ = [
     "UnfitFaultError",
     "UnfitProductError",
     "UnknownFaultError",
+    "UnknownPartError",
     "UnknownRangeError",
+    "UnknownReelError",
     "UnknownRoleError",
     "UnknownSerialError",
 ]
@@ -63,6 +67,18 @@ class UnknownSerialError(_UnknownNameError):
     """No board of the scenario carries this serial."""
 
     what = "serial"
+
+
+class UnknownPartError(_UnknownNameError):
+    """The product has no such part."""
+
+    what = "part"
+
+
+class UnknownReelError(_UnknownNameError):
+    """The scenario has no such reel."""
+
+    what = "reel"
 
 
 class UnknownRoleError(_UnknownNameError):

@@ -8,6 +8,10 @@
     Turn the product's own range switch.
 ``{"do": "supply", "share": 0.4}``
     Let the unit's battery be at a share of its voltage; 0 is switched off.
+``{"do": "probe"}`` or ``{"do": "probe", "reel": "K-304"}``
+    Short the ohmmeter's leads, or put them on a loose part of a reel.
+``{"do": "probe", "serial": "PA-1001", "part": "R13"}``
+    Put them on a part of a board.
 ``{"do": "fault", "role": "output", "kind": "late answer", "size": 3.0}``
     Let something go wrong; the other keys are those of `Fault`.
 ``{"do": "clear"}`` or ``{"do": "clear", "role": "output"}``
@@ -63,6 +67,8 @@ class Hands:
                 not rest and 0 <= share <= 1
             ):
                 rig.supply(share)
+            case {"do": "probe", **on}:
+                self._probe(on)
             case {"do": "fault", "role": str(role), "kind": str(kind), **rest}:
                 rig.inject(Fault(role=role, kind=fault_kind(kind), **_checked(rest)))
             case {"do": "clear", "role": str(role), **rest} if not rest:
@@ -78,6 +84,17 @@ class Hands:
             case _:
                 raise OrderError(order=json.dumps(order))
         return {}
+
+    def _probe(self, on: Mapping[str, Any]) -> None:
+        match on:
+            case {"reel": str(reel), **rest} if not rest:
+                self._rig.probe(reel=reel)
+            case {"serial": str(serial), "part": str(part), **rest} if not rest:
+                self._rig.probe(serial=serial, part=part)
+            case {**rest} if not rest:
+                self._rig.probe()
+            case _:
+                raise OrderError(order=json.dumps({"do": "probe", **on}))
 
 
 def _order(line: bytes) -> Mapping[str, Any]:

@@ -3,11 +3,12 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import copysign, sqrt
+from typing import Any
 
 from daemon.simulator.circuit import Circuit
 from daemon.simulator.scpi import Instrument, command, number
 
-__all__ = ["Ammeter", "Meter", "MeterScale", "Thermometer", "Voltmeter"]
+__all__ = ["Ammeter", "Meter", "MeterScale", "Ohmmeter", "Thermometer", "Voltmeter"]
 
 OVERRANGE = 9.9e37
 OVERLOAD_AT = 1.2
@@ -203,6 +204,44 @@ class Ammeter(Meter):
 
     @command("[SENSe:]CURRent[:DC]:NPLCycles")
     def _set_amperes_cycles(self, text: str) -> None:
+        self._set_cycles(text)
+
+
+class Ohmmeter(Meter):
+    """A digital ohmmeter of two or four wires, for parts without power.
+
+    Parameters
+    ----------
+    lead_ohm : float
+        Of leads and contacts: in a two-wire reading, not in a four-wire one.
+    """
+
+    unit = "OHM"
+
+    def __init__(self, *, lead_ohm: float, **meter: Any) -> None:
+        self._lead_ohm = lead_ohm
+        between = meter.pop("signal")
+        super().__init__(signal=lambda at_s: between(at_s) + self._in_series, **meter)
+
+    def reset(self) -> None:
+        """Two wires, range by itself, one power-line cycle."""
+        super().reset()
+        self._in_series = self._lead_ohm
+
+    @command("CONFigure:RESistance")
+    def _configure_two_wires(self, text: str = "DEF", resolution: str = "") -> None:
+        del resolution  # the range has one
+        self._in_series = self._lead_ohm
+        self._configure(text)
+
+    @command("CONFigure:FRESistance")
+    def _configure_four_wires(self, text: str = "DEF", resolution: str = "") -> None:
+        del resolution
+        self._in_series = 0.0
+        self._configure(text)
+
+    @command("[SENSe:]RESistance:NPLCycles", "[SENSe:]FRESistance:NPLCycles")
+    def _set_ohms_cycles(self, text: str) -> None:
         self._set_cycles(text)
 
 

@@ -14,11 +14,19 @@ from daemon.metrology.transfer import Transfer
 from daemon.simulator.circuit import Ambient, Circuit, Mounting, RangeCircuit
 from daemon.simulator.errors import (
     UnfitProductError,
+    UnknownPartError,
     UnknownRangeError,
     UnknownRoleError,
 )
 from daemon.simulator.faults import Fault, Link
-from daemon.simulator.meters import Ammeter, Meter, MeterScale, Thermometer, Voltmeter
+from daemon.simulator.meters import (
+    Ammeter,
+    Meter,
+    MeterScale,
+    Ohmmeter,
+    Thermometer,
+    Voltmeter,
+)
 from daemon.simulator.noise import Noise
 from daemon.simulator.scenario import Scenario
 from daemon.simulator.scpi import Instrument
@@ -31,6 +39,9 @@ from daemon.simulator.sources import (
 )
 
 __all__ = ["BenchNature", "Rig", "RigState"]
+
+OPEN_OHM = 9.9e37
+"""Between the leads of an ohmmeter that is connected to nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +60,8 @@ class BenchNature:
     source_offset_ppm: float = 50.0
     """Bound of the source's offset, ppm of the product's smallest full scale."""
     source_noise_ppm: float = 2.0
+    lead_ohm: float = 0.1
+    """Of the ohmmeter's leads and contacts."""
     thermometer_c: float = 0.2
     ambient_c: float = 1.0
     """Bound of the day's mean from 23 C."""
@@ -126,6 +139,7 @@ class Rig:
         self._hands: Generator = default_rng([seed, 3])
         self._origin_s = clock.now_s()
         self._full_scale_v = self._largest_output_v()
+        self._probed_ohm = OPEN_OHM
         self.circuit = self._make_circuit()
         self._source = self._make_source()
         self.links = {
@@ -172,6 +186,30 @@ class Rig:
         """Let the unit's battery be at a share of its voltage; 0 is switched off."""
         self._settle_watchdog()
         self.circuit.supply(share, self.now_s())
+
+    def probe(
+        self, *, serial: str | None = None, part: str | None = None, reel: str = ""
+    ) -> None:
+        """Put the ohmmeter's leads on a part of a board, or on a loose part of a reel.
+
+        Named neither, they are shorted.
+
+        Raises
+        ------
+        UnknownSerialError, UnknownPartError, UnknownReelError
+            The scenario has no such board, part or reel.
+        """
+        if reel:
+            one = self.scenario.reel(reel)
+            off_ppm = self._hands.normal(one.mean_ppm, one.spread_ppm)
+            self._probed_ohm = one.nominal_ohm * (1 + off_ppm * 1e-6)
+        elif serial is not None and part is not None:
+            parts_ohm = self.scenario.board(serial).parts_ohm
+            if part not in parts_ohm:
+                raise UnknownPartError(name=part, known=parts_ohm)
+            self._probed_ohm = parts_ohm[part]
+        else:
+            self._probed_ohm = 0.0
 
     def inject(self, fault: Fault) -> None:
         """Let `fault` happen from now on.
@@ -313,14 +351,27 @@ class Rig:
                 error_c=self._errors.uniform(-1, 1) * self._nature.thermometer_c,
                 noise=self._noise,
             )
+        if self.bench.ohmmeter is not None:
+            made["ohmmeter"] = Ohmmeter(
+                identity=self._identity("ohmmeter"),
+                now_s=self.now_s,
+                signal=lambda _: self._probed_ohm,
+                scales=[self._scale(one) for one in self._ranges("ohmmeter")],
+                noise=self._noise,
+                lead_ohm=self._nature.lead_ohm,
+            )
         return made
 
-    def _meter(self, role: str, unit: str, signal: Callable[[float], float]) -> Meter:
+    def _ranges(self, role: str) -> tuple[MeterRange, ...]:
         ranges = self.bench.instruments[role].ranges
         if not ranges:
             raise UnfitProductError(
                 where=f"{role}.ranges", problem="a simulated meter needs at least one"
             )
+        return ranges
+
+    def _meter(self, role: str, unit: str, signal: Callable[[float], float]) -> Meter:
+        ranges = self._ranges(role)
 
         def seen(at_s: float) -> float:
             self._source.expire(at_s)

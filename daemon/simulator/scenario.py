@@ -8,7 +8,11 @@ from numpy.random import Generator, default_rng
 
 from config.model import Settings
 from daemon.simulator.circuit import Board
-from daemon.simulator.errors import UnfitProductError, UnknownSerialError
+from daemon.simulator.errors import (
+    UnfitProductError,
+    UnknownReelError,
+    UnknownSerialError,
+)
 from daemon.simulator.world import Line, Reel, World
 
 __all__ = ["Build", "Fitting", "Scenario", "Truth", "story"]
@@ -82,6 +86,19 @@ class Scenario:
             return self.boards[serial]
         except KeyError:
             raise UnknownSerialError(name=serial, known=self.boards) from None
+
+    def reel(self, reel: str) -> Reel:
+        """Return the reel of this name.
+
+        Raises
+        ------
+        UnknownReelError
+            No reel of the story has it.
+        """
+        for one in self.reels:
+            if one.reel == reel:
+                return one
+        raise UnknownReelError(name=reel, known=[one.reel for one in self.reels])
 
     def as_json(self) -> dict[str, Any]:
         """Return what the operator knows, and the truth apart, as plain values."""

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import config
-from config.model import Instrument, Settings
+from config.model import Instrument, MeterRange, Settings
 from daemon.clock import Clock, VirtualClock
 from daemon.simulator.direct import DirectBench, DirectConnection
 from daemon.simulator.rig import BenchNature, Rig
@@ -42,6 +42,18 @@ def with_perfect_meters(settings: Settings) -> Settings:
             "output": perfect(settings.bench.output),
         }
     )
+    return settings.model_copy(update={"bench": bench})
+
+
+def with_ohmmeter(settings: Settings) -> Settings:
+    """Return settings whose bench has an ohmmeter too, of no error to speak of."""
+    assert settings.bench is not None
+    ohmmeter = Instrument(
+        address="TCPIP::127.0.0.1::5030::SOCKET",
+        profile="scpi_ohmmeter_four_wire",
+        ranges=(MeterRange(full_scale=1e7, of_reading_ppm=1e-6),),
+    )
+    bench = settings.bench.model_copy(update={"ohmmeter": ohmmeter})
     return settings.model_copy(update={"bench": bench})
 
 

@@ -15,7 +15,7 @@ from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import Scenario, story
 from daemon.simulator.scpi import Instrument
 from daemon.simulator.sources import VoltageSource
-from tests.daemon.simulator.benches import CLEAN, DEMO, IDEAL
+from tests.daemon.simulator.benches import CLEAN, DEMO, IDEAL, with_ohmmeter
 
 
 @pytest.fixture(scope="module")
@@ -336,28 +336,25 @@ def _instrument_of(kind: Kind, rig: Rig) -> Instrument:
         Kind.AMMETER: "reference",
         Kind.VOLTMETER: "output",
         Kind.SWITCH: "selector",
+        Kind.OHMMETER: "ohmmeter",
         Kind.THERMOMETER: "ambient",
     }
     return instrument(rig, roles[kind])
 
 
-SCPI_PROFILES = [
-    name
-    for name in profile_names(DEMO)
-    # The simulated bench has no ohmmeter.
-    if "scpi" in name and "ohmmeter" not in name
-]
+SCPI_PROFILES = [name for name in profile_names(DEMO) if "scpi" in name]
 
 
 @pytest.mark.parametrize("name", [*SCPI_PROFILES, "watched_current_source"])
 def test_the_instruments_obey_every_command_of_the_shipped_profiles(
-    name: str, rig: Rig
+    name: str, exact: Settings, told: Scenario
 ) -> None:
     profile = load_profile(name, DEMO)
+    rig = Rig(with_ohmmeter(exact), told, VirtualClock(), nature=IDEAL)
     obeys = _instrument_of(profile.kind, rig)
     places = {"range": "1e-3", "level": "1e-4", "compliance": "0.5", "selector": "2"}
-    told = [*profile.setup, *profile.select]
-    told += [
+    lines = [*profile.setup, *profile.select]
+    lines += [
         one
         for one in (
             profile.set_range,
@@ -368,8 +365,8 @@ def test_the_instruments_obey_every_command_of_the_shipped_profiles(
         if one is not None
     ]
     if profile.watchdog is not None:
-        told += [profile.watchdog.start.format(seconds=5), profile.watchdog.stop]
-    for line in told:
+        lines += [profile.watchdog.start.format(seconds=5), profile.watchdog.stop]
+    for line in lines:
         assert obeys.handle(line.format(**places)) is None, line
     for query in (profile.identity, profile.read, profile.complete):
         if query is not None:
