@@ -26,9 +26,17 @@ where unit.build = $build and unit.product = $product
 """
 _LATEST = """
 with latest as (
-    select number, serial, range, started_at, verdict from range_result
+    select
+        number, serial, range_result.range, started_at,
+        coalesce(rejudgement.verdict, range_result.verdict) as verdict
+    from range_result
+    left join rejudgement
+        on rejudgement.run = range_result.run
+        and rejudgement.range = range_result.range
     where build = $build and product = $product and kind = 'unit'
-    qualify row_number() over (partition by serial, range order by number desc) = 1
+    qualify row_number() over (
+        partition by serial, range_result.range order by number desc
+    ) = 1
 ),
 doubted as (
     select distinct run.number from doubt

@@ -57,6 +57,7 @@ from storage.records import (
     Proof,
     RangeResult,
     Reel,
+    Rejudgement,
     Run,
     Session,
     Unit,
@@ -168,10 +169,11 @@ class LocalStore:
         results: Sequence[RangeResult],
         unit: Unit | None = None,
         checks: Sequence[CheckResult] = (),
+        closes: Sequence[Rejudgement] = (),
     ) -> int:
         """Keep a run with all that belongs to it; return its run number."""
         with self._database.transaction() as transaction:
-            return record_run(transaction, run, results, unit, checks)
+            return record_run(transaction, run, results, unit, checks, closes)
 
     def record_evaluation(self, evaluation: Evaluation) -> None:
         """Keep signals and holds together with the watermark they were found at."""

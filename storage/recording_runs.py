@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from storage.door import Cell, cells
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
-from storage.records import CheckResult, RangeResult, Run, RunKind, Unit
+from storage.records import CheckResult, RangeResult, Rejudgement, Run, RunKind, Unit
 from storage.tables import Transaction, compare, find, insert
 
 _READINGS = ("level", "reference_readings", "output_readings", "at_s")
@@ -33,6 +33,17 @@ select 'build of unit', build, null from unit where serial = $serial
 union all
 select 'last number', null, coalesce(max(number), 0) from run
 """
+# What a check may close: its session's results, with how they were judged again.
+_CLOSABLE = """
+select range_result.run as of_run, range_result.range as of_range, rejudgement.*
+from range_result
+join run on run.run = range_result.run
+left join rejudgement
+    on rejudgement.run = range_result.run and rejudgement.range = range_result.range
+where run.session = $session and run.kind = 'unit'
+"""
+_AT_ONCE = 100
+"""Rows a statement: planning one of thousands takes seconds."""
 _FACT_NAMES = (
     "run",
     "product",
@@ -50,17 +61,20 @@ def record_run(
     results: Sequence[RangeResult],
     unit: Unit | None,
     checks: Sequence[CheckResult] = (),
+    closes: Sequence[Rejudgement] = (),
 ) -> int:
-    """Keep a run, its ranges, its checks and, when new, its unit; return its number."""
+    """Keep a run with all that belongs to it; return its number."""
     row = cells(run)
     ranges = [cells(one) for one in results]
     beside = [cells(one) for one in checks]
     _check(run, results, unit)
     _check_beside(run, checks)
+    _check_closed(run, closes)
     facts = transaction.ask(_FACTS, {name: row[name] for name in _FACT_NAMES})
     numbers = {one["fact"]: one["number"] for one in facts}
     if "run" in numbers:
         _same(transaction, row, ranges, beside)
+        _close(transaction, run, closes)
         return _whole(numbers["run"])
     said = {str(one["fact"]): one["said"] for one in facts}
     _agree(run, unit, said)
@@ -89,6 +103,7 @@ def record_run(
             "check_result",
             [{**one, **copied, "place": i} for i, one in enumerate(beside, 1)],
         )
+    _close(transaction, run, closes)
     return number
 
 
@@ -127,6 +142,42 @@ def _check_beside(run: Run, checks: Sequence[CheckResult]) -> None:
             raise RefusedValueError(
                 what="check.name", value=one.name, allowed="must be there once a run"
             )
+
+
+def _check_closed(run: Run, closes: Sequence[Rejudgement]) -> None:
+    if closes and run.kind != RunKind.CHECK:
+        raise RefusedValueError(
+            what="closes", value=closes[0].run, allowed="goes with a check's run alone"
+        )
+    for one in closes:
+        if one.check_run != run.run:
+            raise RefusedValueError(
+                what="rejudgement.check_run",
+                value=one.check_run,
+                allowed=f"must be the run's, {run.run}",
+            )
+
+
+def _close(transaction: Transaction, run: Run, closes: Sequence[Rejudgement]) -> None:
+    """Keep how a check judges units' runs of its own session again, each once."""
+    if not closes:
+        return
+    there = {
+        (str(one["of_run"]), str(one["of_range"])): one
+        for one in transaction.ask(_CLOSABLE, {"session": run.session})
+    }
+    new = []
+    for row in (cells(one) for one in closes):
+        key = f"{row['run']}/{row['range']}"
+        found = there.get((str(row["run"]), str(row["range"])))
+        if found is None:
+            raise NotFoundError(kind="unit's result in this session", key=key)
+        if found["run"] is None:
+            new.append(row)
+        else:
+            compare("rejudgement", key, found, row)
+    for first in range(0, len(new), _AT_ONCE):
+        insert(transaction, "rejudgement", new[first : first + _AT_ONCE])
 
 
 def _check_unit(run: Run, unit: Unit) -> None:

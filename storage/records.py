@@ -197,6 +197,25 @@ class RangeResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Rejudgement:
+    """A range of a unit's run, judged again by the good check that closed it.
+
+    `drift_ppm` is what the bench had drifted since its session opened, and is taken
+    off `error_ppm`; `uncertainty_ppm` (standard) holds what is not known of it.
+    """
+
+    run: str
+    range: str
+    check_run: str
+    drift_ppm: float
+    error_ppm: float
+    uncertainty_ppm: float
+    verdict: Verdict
+    conformance_probability: float | None
+    made_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckResult:
     """One check of a run beside its range errors, against its own limits.
 

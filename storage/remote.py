@@ -32,6 +32,7 @@ from storage.records import (
     Proof,
     RangeResult,
     Reel,
+    Rejudgement,
     Run,
     Session,
     Unit,
@@ -112,10 +113,16 @@ class RemoteStore:
         results: Sequence[RangeResult],
         unit: Unit | None = None,
         checks: Sequence[CheckResult] = (),
+        closes: Sequence[Rejudgement] = (),
     ) -> int:
         """Keep a run with all that belongs to it; return its run number."""
         number = self._command(
-            "record_run", run=run, results=results, unit=unit, checks=checks
+            "record_run",
+            run=run,
+            results=results,
+            unit=unit,
+            checks=checks,
+            closes=closes,
         )
         return int(number)
 

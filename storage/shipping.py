@@ -23,10 +23,17 @@ Row = Mapping[str, Any]
 
 _UNIT = "select serial, build from unit where serial = $serial and product = $product"
 _LATEST = """
-select number, range, run, started_at, error_ppm, uncertainty_ppm, verdict
+select
+    number, range_result.range, range_result.run, started_at,
+    coalesce(rejudgement.error_ppm, range_result.error_ppm) as error_ppm,
+    coalesce(rejudgement.uncertainty_ppm, range_result.uncertainty_ppm)
+        as uncertainty_ppm,
+    coalesce(rejudgement.verdict, range_result.verdict) as verdict
 from range_result
+left join rejudgement
+    on rejudgement.run = range_result.run and rejudgement.range = range_result.range
 where serial = $serial and product = $product and kind = 'unit'
-qualify row_number() over (partition by range order by number desc) = 1
+qualify row_number() over (partition by range_result.range order by number desc) = 1
 order by number, place
 """
 _RUNS = """

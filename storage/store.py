@@ -24,6 +24,7 @@ from storage.records import (
     Proof,
     RangeResult,
     Reel,
+    Rejudgement,
     Run,
     Session,
     Unit,
@@ -86,10 +87,12 @@ class Store(Protocol):
         results: Sequence[RangeResult],
         unit: Unit | None = None,
         checks: Sequence[CheckResult] = (),
+        closes: Sequence[Rejudgement] = (),
     ) -> int:
         """Keep a run, its ranges, its checks and, when new, its unit.
 
-        Returns its run number.
+        Returns its run number. A check keeps with it how it judges the units' runs
+        again that it `closes`, each once.
 
         Run numbers count up in commit order. A serial that another build or
         product already has is a `ConflictError`.

@@ -154,7 +154,21 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         "alert target product severity subject title body said follows made_at tries",
     ),
     "watermark": ({"product": "photoamp"}, "number"),
-    "unit_runs": ({"serial": "S001"}, f"{_RANGE_ROW} note"),
+    "unit_runs": (
+        {"serial": "S001"},
+        (
+            f"{_RANGE_ROW} note again_drift_ppm again_error_ppm again_uncertainty_ppm "
+            "again_verdict again_conformance_probability again_number"
+        ),
+    ),
+    "rejudgements": (
+        {"product": "photoamp", "after": 0},
+        (
+            "number run serial build range check_run check_number drift_ppm "
+            "first_error_ppm first_uncertainty_ppm first_verdict error_ppm "
+            "uncertainty_ppm verdict conformance_probability limit_ppm made_at latest"
+        ),
+    ),
     "build_configurations": ({"serial": "S001"}, "configuration"),
     "readings": (
         {"run": "run 1"},

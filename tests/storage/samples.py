@@ -26,6 +26,7 @@ from storage.records import (
     ProofKind,
     RangeResult,
     Reel,
+    Rejudgement,
     Run,
     RunKind,
     Scope,
@@ -159,6 +160,19 @@ def record(store: Store, of: Run, verdict: Verdict = Verdict.CONFORMING) -> int:
     new = unit(of) if of.kind == RunKind.UNIT else None
     return store.record_run(of, results(of, verdict=verdict), new)
 
+
+CHECK = run(2, kind=RunKind.CHECK, serial="check 1", build=None)
+REJUDGEMENT = Rejudgement(
+    run="run 1",
+    range="10 uA",
+    check_run="run 2",
+    drift_ppm=40.0,
+    error_ppm=61.0,
+    uncertainty_ppm=22.0,
+    verdict=Verdict.UNDECIDED,
+    conformance_probability=0.9,
+    made_at=START + timedelta(hours=2),
+)
 
 SIGNAL = Signal(
     signal="signal 1",
@@ -403,7 +417,7 @@ def record_all(store: Store) -> None:
     """Send every command once."""
     furnish(store)
     store.record_run(run(1), results(run(1)), unit(run(1)), [SUPPLY])
-    record(store, run(2, kind=RunKind.CHECK, serial="check 1", build=None))
+    store.record_run(CHECK, results(CHECK), None, (), [REJUDGEMENT])
     store.record_evaluation(EVALUATION)
     store.place_hold(PERSONS_HOLD, PLACED)
     store.end_hold(END, ENDED)

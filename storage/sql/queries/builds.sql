@@ -1,8 +1,9 @@
 -- One row a build of the product.
 -- units: how many were measured. first_pass_yield: of the units of which any range
--- was judged, the share whose every range, at its first result, was conforming or
--- like known-good and whose checks beside them passed. state: held while an open hold stands on the build, on a reel
--- fitted in it or on any of its units or serials.
+-- was judged, the share whose every range, at its first result as it was judged last,
+-- was conforming or like known-good and whose checks beside them passed. state: held
+-- while an open hold stands on the build, on a reel fitted in it or on any of its units
+-- or serials.
 with standing as (
     select hold.hold, hold.scope, hold.subject, hold.to_serial
     from hold
@@ -34,14 +35,28 @@ held as (
     from holding
     group by build
 ),
+first_judged as (
+    select
+        range_result.build,
+        range_result.serial,
+        coalesce(rejudgement.verdict, range_result.verdict) as verdict
+    from range_result
+    left join
+        rejudgement
+        on rejudgement.run = range_result.run
+        and rejudgement.range = range_result.range
+    where
+        range_result.product = $product
+        and range_result.kind = 'unit'
+        and range_result.repeat = 0
+),
 first_result as (
     select
         build,
         serial,
         bool_and(verdict in ('conforming', 'like known-good')) as passed,
         bool_or(verdict <> 'not judged') as judged
-    from range_result
-    where product = $product and kind = 'unit' and repeat = 0
+    from first_judged
     group by build, serial
 ),
 failed_check as (

@@ -1,5 +1,6 @@
 -- One row a range of a run of one serial, unit or check standard, with the run's
--- note.
+-- note. The columns `again_` are as a later check judged it again, and that check's
+-- number; null where none did.
 select
     range_result.number,
     range_result.run,
@@ -22,8 +23,18 @@ select
     range_result.verdict,
     range_result.conformance_probability,
     range_result.own_uncertainty_ppm,
-    run.note
+    run.note,
+    rejudgement.drift_ppm as again_drift_ppm,
+    rejudgement.error_ppm as again_error_ppm,
+    rejudgement.uncertainty_ppm as again_uncertainty_ppm,
+    rejudgement.verdict as again_verdict,
+    rejudgement.conformance_probability as again_conformance_probability,
+    closing.number as again_number
 from range_result
 join run on run.number = range_result.number
+left join
+    rejudgement
+    on rejudgement.run = range_result.run and rejudgement.range = range_result.range
+left join run as closing on closing.run = rejudgement.check_run
 where range_result.serial = $serial and run.serial = $serial
 order by range_result.number, range_result.place;
