@@ -57,6 +57,7 @@ from storage.records import (
     Proof,
     RangeResult,
     Reel,
+    ReelCheck,
     Rejudgement,
     Run,
     Session,
@@ -254,6 +255,11 @@ class LocalStore:
         """Keep a measurement made to settle a finding."""
         with self._database.transaction() as transaction:
             recording.record_proof(transaction, proof)
+
+    def record_reel_check(self, check: ReelCheck) -> None:
+        """Keep what loose parts of a reel read."""
+        with self._database.transaction() as transaction:
+            recording.record_reel_check(transaction, check)
 
     def queue_alerts(self, alerts: Sequence[Alert]) -> None:
         """Keep messages that are to be sent."""

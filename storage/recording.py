@@ -21,6 +21,7 @@ from storage.records import (
     Product,
     Proof,
     Reel,
+    ReelCheck,
     Scope,
     Session,
     Signal,
@@ -144,6 +145,23 @@ def record_proof(transaction: Transaction, proof: Proof) -> None:
     keep(transaction, "proof", row)
 
 
+def record_reel_check(transaction: Transaction, check: ReelCheck) -> None:
+    """Keep what loose parts of a reel read."""
+    row = cells(check)
+    if not check.readings:
+        raise RefusedValueError(
+            what="reel check.readings", value="none", allowed="must be one at least"
+        )
+    if check.uncertainty_ohm <= 0:
+        raise RefusedValueError(
+            what="reel check.uncertainty_ohm",
+            value=check.uncertainty_ohm,
+            allowed="must be > 0",
+        )
+    require(transaction, [Reference(kind="reel", key=check.reel)])
+    keep(transaction, "reel_check", row)
+
+
 def note_job(transaction: Transaction, job: str, succeeded_at: datetime) -> None:
     """Keep the latest success of a job."""
     transaction.run(
@@ -159,7 +177,9 @@ def note_job(transaction: Transaction, job: str, succeeded_at: datetime) -> None
 
 def _keep_signal(transaction: Transaction, signal: Signal) -> None:
     row = cells(signal)
-    _check_evidence(signal)
+    _check_object("signal.evidence", signal.evidence)
+    if signal.causes is not None:
+        _check_object("signal.causes", signal.causes)
     require(
         transaction,
         [
@@ -184,16 +204,14 @@ def _keep_signal(transaction: Transaction, signal: Signal) -> None:
     keep(transaction, "signal", row, key=("signal", "revision"))
 
 
-def _check_evidence(signal: Signal) -> None:
+def _check_object(what: str, text: str) -> None:
     try:
-        evidence = json.loads(signal.evidence)
+        found = json.loads(text)
     except ValueError:
-        evidence = None
-    if not isinstance(evidence, dict):
+        found = None
+    if not isinstance(found, dict):
         raise RefusedValueError(
-            what="signal.evidence",
-            value=signal.evidence[:80],
-            allowed="must be a JSON object",
+            what=what, value=text[:80], allowed="must be a JSON object"
         )
 
 

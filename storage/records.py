@@ -237,7 +237,8 @@ class Signal:
 
     A later unit sharpens a finding: the same `signal`, the next `revision`.
     `raised_serial` never changes. Sizes are in ppm of reading, the interval is
-    of 95 %. `evidence` is a JSON object of the statistic's own numbers.
+    of 95 %. `evidence` is a JSON object of the statistic's own numbers, `causes` one
+    of how probable it makes each cause.
     """
 
     signal: str
@@ -261,6 +262,7 @@ class Signal:
     holds: bool
     evidence: str
     made_at: datetime
+    causes: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -382,6 +384,30 @@ class Proof:
     unit: str
     from_value: float
     uncertainty: float
+    person: str
+    made_at: datetime
+
+
+class ReelCheckOrigin(StrEnum):
+    """Who read the ohmmeter."""
+
+    TYPED = "typed"
+    BENCH = "bench"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReelCheck:
+    """Loose parts of a reel, measured against its label.
+
+    `readings` are in ohm, the leads' own taken off; `uncertainty_ohm` is standard and
+    all of them share it.
+    """
+
+    reel_check: str
+    reel: str
+    readings: tuple[float, ...]
+    uncertainty_ohm: float
+    origin: ReelCheckOrigin
     person: str
     made_at: datetime
 

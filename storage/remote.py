@@ -32,6 +32,7 @@ from storage.records import (
     Proof,
     RangeResult,
     Reel,
+    ReelCheck,
     Rejudgement,
     Run,
     Session,
@@ -199,6 +200,10 @@ class RemoteStore:
     def record_proof(self, proof: Proof) -> None:
         """Keep a measurement made to settle a finding."""
         self._command("record_proof", proof=proof)
+
+    def record_reel_check(self, check: ReelCheck) -> None:
+        """Keep what loose parts of a reel read."""
+        self._command("record_reel_check", check=check)
 
     def queue_alerts(self, alerts: Sequence[Alert]) -> None:
         """Keep messages that are to be sent."""

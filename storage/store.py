@@ -24,6 +24,7 @@ from storage.records import (
     Proof,
     RangeResult,
     Reel,
+    ReelCheck,
     Rejudgement,
     Run,
     Session,
@@ -167,6 +168,10 @@ class Store(Protocol):
 
     def record_proof(self, proof: Proof) -> None:
         """Keep a measurement made to settle a finding."""
+        ...
+
+    def record_reel_check(self, check: ReelCheck) -> None:
+        """Keep what loose parts of a reel read."""
         ...
 
     def queue_alerts(self, alerts: Sequence[Alert]) -> None:

@@ -45,6 +45,7 @@ COMMANDS = (
     "add_past_shipment",
     "add_receipt",
     "record_proof",
+    "record_reel_check",
     "queue_alerts",
     "note_delivery",
     "acknowledge",

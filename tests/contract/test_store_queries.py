@@ -42,7 +42,7 @@ _RANGE_ROW = (
 _SIGNAL = (
     "signal revision number product build cause statistic range part reel "
     "first_serial raised_serial units size_ppm low_ppm high_ppm implied_ohm "
-    "probability holds evidence made_at"
+    "probability holds evidence causes made_at"
 )
 QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     "products": ({}, "product title"),
@@ -133,6 +133,10 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
             "cross_check session serial range role meter unit value expanded other "
             "other_expanded normalised_error agree signal person measured_at"
         ),
+    ),
+    "reel_checks": (
+        {},
+        "reel_check reel readings uncertainty_ohm origin person made_at",
     ),
     "proofs": (
         {"product": "photoamp"},

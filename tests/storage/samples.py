@@ -26,6 +26,8 @@ from storage.records import (
     ProofKind,
     RangeResult,
     Reel,
+    ReelCheck,
+    ReelCheckOrigin,
     Rejudgement,
     Run,
     RunKind,
@@ -399,6 +401,15 @@ PROOF = Proof(
     person="Ada",
     made_at=START,
 )
+REEL_CHECK = ReelCheck(
+    reel_check="reel check 1",
+    reel="reel 7",
+    readings=(10_001.0, 10_002.5),
+    uncertainty_ohm=1.2,
+    origin=ReelCheckOrigin.TYPED,
+    person="Ada",
+    made_at=START,
+)
 ALERT = Alert(
     alert="B-1-F1",
     target="production",
@@ -438,5 +449,6 @@ def record_all(store: Store) -> None:
     store.note_step(STEP, decided("Ada", "notified", "S001", STEP.noted_at))
     store.add_past_shipment(PAST_SHIPMENT, decided("Ada", "ship", "B2", START))
     store.record_proof(PROOF)
+    store.record_reel_check(REEL_CHECK)
     store.queue_alerts([ALERT])
     store.note_job("backup", START)

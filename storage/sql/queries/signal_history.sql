@@ -20,6 +20,7 @@ select
     probability,
     holds,
     evidence,
+    causes,
     made_at
 from signal
 where signal = $signal

@@ -27,6 +27,7 @@ select
     signal.probability,
     signal.holds,
     signal.evidence,
+    signal.causes,
     signal.made_at,
     latest.first_made_at
 from signal
