@@ -37,6 +37,7 @@ from storage.records import (
     Fitting,
     Hold,
     RangeResult,
+    Rejudgement,
     Run,
     RunKind,
     Signal,
@@ -205,10 +206,14 @@ class Cycle:
         results: Sequence[RangeResult],
         header: RunHeader,
         readings: Sequence[RangeReadings],
+        closes: Sequence[Rejudgement] = (),
     ) -> int:
-        """Commit a run of the check standard; return its run number."""
+        """Commit a run of the check standard, and the units' runs that it closes.
+
+        Returns its run number.
+        """
         return self.store.record_run(
-            self._row(results[0].run, header, readings), results
+            self._row(results[0].run, header, readings), results, closes=closes
         )
 
     def resume(self) -> None:

@@ -5,7 +5,7 @@ imported from a spreadsheet become `RangeReadings` and are judged alike.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from config.model import Bench, Instrument, Judging, MeterRange
 from daemon.bench.readings import RangeReadings
@@ -16,6 +16,7 @@ from daemon.metrology.conformity import (
     judge,
     limit_ppm,
 )
+from daemon.metrology.drift import STEADY, Drift
 from daemon.metrology.range_error import (
     MeterSpecification,
     RangeError,
@@ -32,13 +33,13 @@ from storage.records import RangeResult, Verdict
 class KnownGood:
     """What the known-good unit showed on this bench in this session.
 
-    `uncertainty_ppm` leaves out what the bench does to both units alike, `drift_ppm`
-    is the standard uncertainty of what the bench may have drifted since.
+    `uncertainty_ppm` leaves out what the bench does to both units alike, `drift` is
+    what the bench drifted since, and how sure that is.
     """
 
     error_ppm: float
     uncertainty_ppm: float
-    drift_ppm: float = 0.0
+    drift: Drift = STEADY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,15 +80,15 @@ class Judge:
         self.bench = bench
         self.judging = judging
 
-    def error(self, readings: RangeReadings, *, drift_ppm: float = 0.0) -> Measured:
+    def error(self, readings: RangeReadings, *, drift: Drift = STEADY) -> Measured:
         """Return one range's error with uncertainty and the limit at its level.
 
         Parameters
         ----------
         readings
             Of one range.
-        drift_ppm
-            Standard uncertainty of the bench's drift since its last check, ppm.
+        drift
+            Of the bench, until these readings: taken off the error.
 
         Raises
         ------
@@ -125,8 +126,11 @@ class Judge:
                 bounds_ppm_per_k=model.tempco_ppm_per_k,
                 reference_c=self.product.settings.reference_temperature_c,
             ),
-            further=(*series.settling, *_drifted(drift_ppm)),
+            further=(*series.settling, *_drifted(drift)),
         )
+        # The drift is of the reading, as the error is: it counts times their ratio.
+        drifted_ppm = drift.difference_ppm * error.indicated / error.reference
+        error = replace(error, error_ppm=error.error_ppm - drifted_ppm)
         limit = model.settings.limit
         return Measured(
             model=model,
@@ -150,8 +154,7 @@ class Judge:
         known-good unit, and without one the range is not judged.
         """
         known = known_good.get(readings.range)
-        drift_ppm = 0.0 if known is None else known.drift_ppm
-        measured = self.error(readings, drift_ppm=drift_ppm)
+        measured = self.error(readings, drift=STEADY if known is None else known.drift)
         error = measured.error
         # Whether a bench is good enough must not depend on the unit: one that gives
         # ten times what it should has an uncertainty ten times as large.
@@ -215,13 +218,13 @@ def row(
     )
 
 
-def _drifted(drift_ppm: float) -> tuple[Component, ...]:
-    if not drift_ppm:
+def _drifted(drift: Drift) -> tuple[Component, ...]:
+    if not drift.uncertainty_ppm:
         return ()
     return (
         Component(
             name="drift since the check standard",
-            standard=drift_ppm,
+            standard=drift.uncertainty_ppm,
             distribution=Distribution.NORMAL,
         ),
     )

@@ -20,8 +20,9 @@ from config.model import CheckStandard
 from daemon.bench.check import check_range
 from daemon.clock import Clock
 from daemon.holds import PLACED_BY, NotAllowedError
-from daemon.judge import KnownGood, Measured
-from daemon.metrology.drift import CheckPoint, carried_ppm
+from daemon.judge import Judge, KnownGood, Measured
+from daemon.metrology.drift import CheckPoint, Drift, carried_ppm
+from daemon.rejudging import OpenRun, judged_again, moment_s
 from daemon.spc.check_limits import own_limits
 from storage.records import (
     Decision,
@@ -29,6 +30,7 @@ from storage.records import (
     DoubtCause,
     DoubtEnd,
     RangeResult,
+    Rejudgement,
     RunKind,
     Verdict,
 )
@@ -84,7 +86,9 @@ class Standing:
         self._configuration = configuration
         self._lock = RLock()
         self._points: dict[str, list[CheckPoint]] = {}
+        self._opening: dict[str, KnownGood] = {}
         self._known_good: dict[str, KnownGood] = {}
+        self._open: list[OpenRun] = []
         self._good_at_s: float | None = None
         self._units = 0
         self._bad: tuple[str, ...] | None = None
@@ -98,7 +102,9 @@ class Standing:
         """Leads or nulls were changed: what was known of the bench is void."""
         with self._lock:
             self._points.clear()
+            self._opening.clear()
             self._known_good.clear()
+            self._open.clear()
             self._good_at_s = None
             self._units = 0
 
@@ -122,10 +128,12 @@ class Standing:
                     return Due(reason=f"{hours:.1f} h since the last", overdue=True)
         return None
 
-    def count(self) -> None:
-        """Note that a unit was judged."""
+    def count(self, run: OpenRun) -> None:
+        """Note that a unit was judged: the next good check closes its run."""
         with self._lock:
             self._units += 1
+            if self._points:
+                self._open.append(run)
 
     def known_good(self) -> dict[str, KnownGood]:
         """Return what the check standard showed, and what may have drifted since."""
@@ -135,7 +143,10 @@ class Standing:
                 key: KnownGood(
                     error_ppm=one.error_ppm,
                     uncertainty_ppm=one.uncertainty_ppm,
-                    drift_ppm=carried_ppm(self._points[key], now_s),
+                    drift=Drift(
+                        difference_ppm=0.0,
+                        uncertainty_ppm=carried_ppm(self._points[key], now_s),
+                    ),
                 )
                 for key, one in self._known_good.items()
             }
@@ -153,6 +164,23 @@ class Standing:
             else Verdict.NONCONFORMING
             for key, one in measured.items()
         }
+
+    def closes(
+        self, run: str, measured: Mapping[str, Measured], judge: Judge
+    ) -> list[Rejudgement]:
+        """Return how a good check, about to be recorded, judges the open runs again."""
+        with self._lock:
+            return judged_again(
+                judge,
+                self._open,
+                points={
+                    key: [*self._points.get(key, ()), self._point(key, one)]
+                    for key, one in measured.items()
+                },
+                opening=self._opening,
+                check_run=run,
+                at=self._clock.utc(),
+            )
 
     def checked(
         self,
@@ -178,22 +206,17 @@ class Standing:
                     before=number,
                 )
                 return outside
-            at_s = self._clock.now_s()
-            self._good_at_s = at_s
+            self._good_at_s = self._clock.now_s()
             self._units = 0
+            self._open.clear()
             for key, one in measured.items():
-                comparison_ppm = one.error.comparison_uncertainty_ppm
-                self._points.setdefault(key, []).append(
-                    CheckPoint(
-                        at_s=at_s,
-                        difference_ppm=one.error.error_ppm
-                        - self._standard.error_ppm[key],
-                        uncertainty_ppm=comparison_ppm,
-                    )
+                self._points.setdefault(key, []).append(self._point(key, one))
+                known = KnownGood(
+                    error_ppm=one.error.error_ppm,
+                    uncertainty_ppm=one.error.comparison_uncertainty_ppm,
                 )
-                self._known_good[key] = KnownGood(
-                    error_ppm=one.error.error_ppm, uncertainty_ppm=comparison_ppm
-                )
+                self._known_good[key] = known
+                self._opening.setdefault(key, known)
             self._clear(run, number, session)
         return ()
 
@@ -209,6 +232,14 @@ class Standing:
                     before=None,
                 )
             return due
+
+    def _point(self, key: str, measured: Measured) -> CheckPoint:
+        error = measured.error
+        return CheckPoint(
+            at_s=moment_s(measured.readings),
+            difference_ppm=error.error_ppm - self._standard.error_ppm[key],
+            uncertainty_ppm=error.comparison_uncertainty_ppm,
+        )
 
     def _in_control(
         self, key: str, measured: Measured, earlier_ppm: Sequence[float]

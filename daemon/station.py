@@ -20,6 +20,7 @@ from daemon.control import Desk, SecondMeter
 from daemon.cycle import Cycle, Recorded, RunHeader
 from daemon.instruments import meet
 from daemon.judge import Measured, row
+from daemon.rejudging import OpenRun
 from daemon.second import Comparison, compare, cross_check
 from daemon.standing import Due, Standing
 from storage.records import RangeResult, Session, Verdict
@@ -174,7 +175,7 @@ class Station:
         known_good = {} if self._standing is None else self._standing.known_good()
         recorded = self._cycle.record(readings, header, known_good, asking.answers)
         if self._standing is not None:
-            self._standing.count()
+            self._standing.count(OpenRun(run=recorded.run, readings=tuple(readings)))
             self._show_standing()
         return recorded
 
@@ -313,11 +314,17 @@ class Station:
         readings = self._measure(serial, self._cycle.product.keys)
         judge = self._cycle.judge()
         measured = {one.range: judge.error(one) for one in readings}
-        results = _check_rows(uuid4().hex, measured, standing.judge(measured))
+        run, verdicts = uuid4().hex, standing.judge(measured)
+        closes = (
+            standing.closes(run, measured, judge)
+            if set(verdicts.values()) == {Verdict.CONFORMING}
+            else ()
+        )
+        results = _check_rows(run, measured, verdicts)
         header = self._header(session, serial, None, started_at, None, None)
-        number = self._cycle.record_check(results, header, readings)
+        number = self._cycle.record_check(results, header, readings, closes)
         outside = standing.checked(
-            run=results[0].run,
+            run=run,
             number=number,
             session=session,
             results=results,

@@ -1,7 +1,7 @@
 """What a bench drifts between two looks at its check standard.
 
 The drift is taken as a random walk: what is known of it grows less sure with the
-time since the last check, and is pinned at both ends once the next check is in.
+time since the last check, and is held from both sides once the next check is in.
 """
 
 from collections.abc import Sequence
@@ -9,10 +9,22 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import sqrt
 
+import numpy as np
+
 from daemon.metrology.checks import finite, not_negative
 from daemon.metrology.errors import ArgumentError
 
-__all__ = ["CheckPoint", "Drift", "carried_ppm", "interpolated", "walk_rate"]
+__all__ = [
+    "STEADY",
+    "CheckPoint",
+    "Drift",
+    "carried_ppm",
+    "interpolated",
+    "walk_rate",
+]
+
+TWO = 2
+"""Checks that it takes to see a drift."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,10 +47,14 @@ class CheckPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """The bench's error at one moment, with its standard uncertainty, ppm."""
+    """What a bench drifted until one moment, with its standard uncertainty, ppm."""
 
     difference_ppm: float
     uncertainty_ppm: float
+
+
+STEADY = Drift(difference_ppm=0.0, uncertainty_ppm=0.0)
+"""Nothing drifted that is known of."""
 
 
 def walk_rate(points: Sequence[CheckPoint]) -> float:
@@ -114,18 +130,20 @@ def carried_ppm(points: Sequence[CheckPoint], at_s: float) -> float:
     return sqrt(walk_rate(points) * max(at_s - points[-1].at_s, 0.0))
 
 
-def interpolated(before: CheckPoint, after: CheckPoint, at_s: float) -> Drift:
-    """Return the bench's error between two checks, with its uncertainty.
+def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
+    """Return what the bench drifted from the first check until a moment between two.
 
-    A random walk pinned at both ends (a Brownian bridge): its mean is the straight
-    line, its variance the walk's times both distances over the whole.
+    The walk starts at the first check and is seen at every other with the scatter of
+    both. Between neighbouring checks its mean is the straight line. How much of a
+    step is drift follows from `walk_rate`: checks that agree within their scatter say
+    that nothing drifted, a step far beyond it is taken as it is.
 
     Parameters
     ----------
-    before, after : CheckPoint
-        The checks on either side.
+    points : sequence of CheckPoint
+        Two checks or more of one session, in the order of their times.
     at_s : float
-        A moment between them.
+        A moment from the first to the last of them.
 
     Returns
     -------
@@ -134,33 +152,49 @@ def interpolated(before: CheckPoint, after: CheckPoint, at_s: float) -> Drift:
     Raises
     ------
     ArgumentError
-        The moment is not between them.
+        Fewer than two checks, two at one time or out of order, or a moment that is
+        not between the first and the last.
+
+    Notes
+    -----
+    Conditional mean and variance of a random walk given noisy looks at it; with
+    looks without scatter, the walk pinned at both ends of an interval.
 
     Examples
     --------
     >>> before = CheckPoint(at_s=0.0, difference_ppm=0.0, uncertainty_ppm=0.0)
     >>> after = CheckPoint(at_s=100.0, difference_ppm=10.0, uncertainty_ppm=0.0)
-    >>> interpolated(before, after, 50.0)
+    >>> interpolated([before, after], 50.0)
     Drift(difference_ppm=5.0, uncertainty_ppm=5.0)
     """
-    _require_order(before, after)
-    if not before.at_s <= at_s <= after.at_s:
+    if len(points) < TWO:
+        raise ArgumentError(name="points", value=len(points), bound=f">= {TWO} checks")
+    first, last = points[0], points[-1]
+    if not first.at_s <= at_s <= last.at_s:
         raise ArgumentError(
             name="at_s",
             value=at_s,
-            bound=f">= {before.at_s:g} and <= {after.at_s:g}",
+            bound=f">= {first.at_s:g} and <= {last.at_s:g}",
         )
-    whole_s = after.at_s - before.at_s
-    late = (at_s - before.at_s) / whole_s
-    early = 1.0 - late
-    walked = walk_rate((before, after)) * whole_s * early * late
+    rate = walk_rate(points)
+    if rate == 0.0:
+        return STEADY
+    later = points[1:]
+    elapsed_s = np.array([one.at_s - first.at_s for one in later])
+    steps_ppm = np.array([one.difference_ppm - first.difference_ppm for one in later])
+    scatter = np.diag([one.uncertainty_ppm**2 for one in later])
+    seen = (
+        rate * np.minimum.outer(elapsed_s, elapsed_s)
+        + scatter
+        + first.uncertainty_ppm**2
+    )
+    since_s = at_s - first.at_s
+    shared = rate * np.minimum(elapsed_s, since_s)
+    weights = np.linalg.solve(seen, shared)
+    variance = rate * since_s - float(weights @ shared)
     return Drift(
-        difference_ppm=early * before.difference_ppm + late * after.difference_ppm,
-        uncertainty_ppm=sqrt(
-            (early * before.uncertainty_ppm) ** 2
-            + (late * after.uncertainty_ppm) ** 2
-            + walked
-        ),
+        difference_ppm=float(weights @ steps_ppm),
+        uncertainty_ppm=sqrt(max(variance, 0.0)),
     )
 
 

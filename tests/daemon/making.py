@@ -57,15 +57,25 @@ def unit(
     )
 
 
-def readings(product: ProductModel, errors_ppm: Sequence[float]) -> list[RangeReadings]:
-    """Return perfect readings of a unit with these errors."""
+def readings(
+    product: ProductModel, errors_ppm: Sequence[float], *, from_s: float = 0.0
+) -> list[RangeReadings]:
+    """Return perfect readings of a unit with these errors, taken from a moment on."""
     made = []
     for one, error in zip(product.ranges, errors_ppm, strict=True):
         true = 0.9 * one.settings.full_scale
         volts = true * one.nominal_transfer * (1 + error * 1e-6)
-        zero = Point(level=0.0, reference=(0.0, 0.0), output=(0.0, 0.0), at_s=(0, 1))
+        zero = Point(
+            level=0.0,
+            reference=(0.0, 0.0),
+            output=(0.0, 0.0),
+            at_s=(from_s, from_s + 1),
+        )
         level = Point(
-            level=true, reference=(true, true), output=(volts, volts), at_s=(2, 3)
+            level=true,
+            reference=(true, true),
+            output=(volts, volts),
+            at_s=(from_s + 2, from_s + 3),
         )
         made.append(
             RangeReadings(

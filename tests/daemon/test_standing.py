@@ -12,9 +12,10 @@ from daemon.clock import VirtualClock
 from daemon.cycle import Cycle, RunHeader
 from daemon.holds import NotAllowedError
 from daemon.judge import row
+from daemon.rejudging import OpenRun
 from daemon.standing import Standing, ending
 from storage.local import LocalStore
-from storage.records import Build, Configuration, Product, Session
+from storage.records import Build, Configuration, Product, Session, Verdict
 from tests.daemon.making import AT, demo_settings, readings
 
 PRODUCT = "photodiode-amplifier"
@@ -88,24 +89,34 @@ class Line:
             run=f"run {self.runs}",
         )
 
-    def unit(self) -> None:
-        """Judge one more unit."""
+    def unit(self, errors_ppm: Sequence[float] = KNOWN) -> str:
+        """Judge one more unit; return its run."""
         header = self.header(f"PA-{self.runs}", "B-1")
-        self.cycle.record(readings(self.cycle.product, KNOWN), header, {})
-        self.standing.count()
+        taken = readings(self.cycle.product, errors_ppm, from_s=self.clock.now_s())
+        recorded = self.cycle.record(taken, header, {})
+        self.standing.count(OpenRun(run=recorded.run, readings=tuple(taken)))
+        return recorded.run
+
+    def again(self) -> list[dict[str, Any]]:
+        """Return the ranges that were judged again."""
+        rows = self.store.table("rejudgements", product=PRODUCT, after=0)
+        found: list[dict[str, Any]] = rows.to_pylist()
+        return found
 
     def check(self, errors_ppm: Sequence[float] = KNOWN) -> tuple[str, ...]:
         """Run the check standard."""
-        taken = readings(self.cycle.product, errors_ppm)
+        header = self.header("CS-1", None)
+        taken = readings(self.cycle.product, errors_ppm, from_s=self.clock.now_s())
         judge = self.cycle.judge()
         measured = {one.range: judge.error(one) for one in taken}
         verdicts = self.standing.judge(measured)
-        header = self.header("CS-1", None)
         results = [
             row(str(header.run), one, verdicts[key], None)
             for key, one in measured.items()
         ]
-        number = self.cycle.record_check(results, header, taken)
+        good = set(verdicts.values()) == {Verdict.CONFORMING}
+        closes = self.standing.closes(str(header.run), measured, judge) if good else ()
+        number = self.cycle.record_check(results, header, taken, closes)
         return self.standing.checked(
             run=str(header.run),
             number=number,
@@ -268,18 +279,18 @@ def test_a_range_s_own_limits_stop_a_bench_that_moved_within_its_accuracy(
 
 def test_a_drifting_bench_widens_what_it_says_until_the_next_check(line: Line) -> None:
     line.check()
-    assert line.standing.known_good()["1uA"].drift_ppm == 0.0
+    assert line.standing.known_good()["1uA"].drift.uncertainty_ppm == 0.0
     line.check(tuple(one + 60.0 for one in KNOWN))
     after_a_minute = _later(line, 60.0)
     after_an_hour = _later(line, 3540.0)
     assert 0.0 < after_a_minute < after_an_hour
     line.check(tuple(one + 60.0 for one in KNOWN))
-    assert line.standing.known_good()["1uA"].drift_ppm < 1.0
+    assert line.standing.known_good()["1uA"].drift.uncertainty_ppm < 1.0
 
 
 def _later(line: Line, seconds: float) -> float:
     line.clock.wait_s(seconds)
-    return line.standing.known_good()["1uA"].drift_ppm
+    return line.standing.known_good()["1uA"].drift.uncertainty_ppm
 
 
 def test_a_unit_carries_the_drift_in_its_uncertainty(line: Line) -> None:
@@ -291,7 +302,7 @@ def test_a_unit_carries_the_drift_in_its_uncertainty(line: Line) -> None:
     judge = line.cycle.judge()
     plain = judge.unit("run", reading, {})
     carried = judge.unit("run", reading, known)
-    drift_ppm = known["1uA"].drift_ppm
+    drift_ppm = known["1uA"].drift.uncertainty_ppm
     assert drift_ppm > 0.0
     assert carried.uncertainty_ppm == pytest.approx(
         (plain.uncertainty_ppm**2 + drift_ppm**2) ** 0.5, rel=1e-3
@@ -303,3 +314,79 @@ def test_only_a_listed_person_with_a_reason_ends_a_doubt() -> None:
         ending("doubt", person="Nobody", reason="so", people=PEOPLE, at=AT)
     with pytest.raises(NotAllowedError, match="ends with a reason"):
         ending("doubt", person="Ada Moreno", reason=" ", people=PEOPLE, at=AT)
+
+
+def test_units_between_two_good_checks_are_judged_again_with_the_drift(
+    line: Line,
+) -> None:
+    """The bench gains 90 ppm from check to check; the units stand a third on each.
+
+    Three minutes lie between one check's readings and the next, one before a unit's.
+    """
+    line.check()
+    first = line.unit(_moved(30.0))
+    line.unit(_moved(60.0))
+    assert line.again() == []
+    line.check(_moved(90.0))
+    again = line.again()
+    assert {one["run"] for one in again} == {"run 2", "run 3"}
+    assert all(one["check_run"] == "run 4" for one in again)
+    rows = {one["range"]: one for one in again if one["run"] == first}
+    for key, known in zip(rows, KNOWN, strict=True):
+        assert rows[key]["drift_ppm"] == pytest.approx(30.0, abs=0.1)
+        assert rows[key]["error_ppm"] == pytest.approx(known, abs=0.1)
+        assert rows[key]["first_error_ppm"] == pytest.approx(known + 30.0, abs=0.1)
+        # The bridge: 90^2 ppm^2 in three minutes, seen at a third.
+        added = rows[key]["uncertainty_ppm"] ** 2 - (
+            rows[key]["first_uncertainty_ppm"] ** 2
+        )
+        assert added == pytest.approx(90.0**2 * 2 / 9, rel=0.02)
+
+
+def test_the_drift_is_taken_off_from_the_session_s_opening_on(line: Line) -> None:
+    """After the second check too: else checking often would take off less."""
+    line.check()
+    line.unit(_moved(35.0))
+    line.check(_moved(70.0))
+    last = line.unit(_moved(105.0))
+    line.check(_moved(140.0))
+    (drift_ppm,) = {
+        round(one["drift_ppm"]) for one in line.again() if one["run"] == last
+    }
+    assert drift_ppm == 105
+    assert len({one["run"] for one in line.again()}) == 2, "each is closed once"
+
+
+def test_checks_that_agree_close_runs_and_change_no_error(line: Line) -> None:
+    line.check()
+    line.unit()
+    line.check()
+    for one in line.again():
+        assert one["error_ppm"] == one["first_error_ppm"]
+        assert one["verdict"] == one["first_verdict"]
+
+
+def test_a_bad_check_closes_nothing_and_the_good_one_after_it_does(line: Line) -> None:
+    line.check()
+    run = line.unit()
+    line.check(FAR)
+    assert line.again() == []
+    line.check(_moved(20.0))
+    assert {one["run"] for one in line.again()} == {run}
+
+
+def test_runs_of_a_session_that_was_never_closed_stay_as_they_were_judged(
+    line: Line,
+) -> None:
+    line.check()
+    line.unit()
+    line.restart()
+    line.check(_moved(90.0))
+    line.unit()
+    line.standing.new_session()
+    line.check(_moved(90.0))
+    assert line.again() == []
+
+
+def _moved(ppm: float) -> tuple[float, ...]:
+    return tuple(one + ppm for one in KNOWN)

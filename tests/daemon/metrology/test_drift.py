@@ -34,26 +34,53 @@ def test_the_bridge_s_uncertainty_is_that_of_simulated_walks() -> None:
     steps = chance.normal(0.0, 1.0, (20_000, 100))
     walks = np.cumsum(steps, axis=1)
     off_line = walks[:, 29] - 0.3 * walks[:, 99]
-    said = interpolated(point(0.0, 0.0), point(100.0, 10.0), 30.0)
+    said = interpolated([point(0.0, 0.0), point(100.0, 10.0)], 30.0)
     assert said.uncertainty_ppm == pytest.approx(float(off_line.std()), rel=0.02)
 
 
 @given(
-    st.floats(-1e3, 1e3),
-    st.floats(-1e3, 1e3),
-    st.floats(0.0, 50.0),
+    st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=6),
     st.floats(0.0, 1.0),
 )
-def test_at_a_check_the_check_itself_is_said(
-    first: float, second: float, uncertainty: float, share: float
+def test_between_two_checks_without_scatter_the_drift_is_the_straight_line(
+    read: list[float], share: float
 ) -> None:
-    before, after = point(5.0, first, uncertainty), point(25.0, second, 2 * uncertainty)
-    for one in (before, after):
-        said = interpolated(before, after, one.at_s)
-        assert said.difference_ppm == pytest.approx(one.difference_ppm)
-        assert said.uncertainty_ppm == pytest.approx(one.uncertainty_ppm)
-    between = interpolated(before, after, 5.0 + 20.0 * share).difference_ppm
-    assert min(first, second) - 1e-9 <= between <= max(first, second) + 1e-9
+    points = [point(10.0 * place, ppm) for place, ppm in enumerate(read)]
+    before, after = points[-2], points[-1]
+    said = interpolated(points, before.at_s + 10.0 * share)
+    line = (1 - share) * before.difference_ppm + share * after.difference_ppm
+    assert said.difference_ppm == pytest.approx(line - read[0], abs=1e-6)
+    at_the_check = interpolated(points, after.at_s)
+    assert at_the_check.uncertainty_ppm == pytest.approx(0.0, abs=1e-4)
+
+
+def test_a_step_far_beyond_the_scatter_is_taken_and_one_within_it_is_not() -> None:
+    """Of one step, the share beyond the scatter's variance: 1 - 2 u^2 / step^2."""
+    for step in (3.0, 4.0, 30.0, 300.0):
+        points = [point(0.0, 0.0, 3.0), point(100.0, step, 3.0)]
+        said = interpolated(points, 100.0)
+        share = max(0.0, 1 - 18.0 / step**2)
+        assert said.difference_ppm == pytest.approx(step * share)
+        assert said.uncertainty_ppm == pytest.approx((18.0 * share) ** 0.5)
+
+
+def test_drift_and_its_uncertainty_hold_on_simulated_sessions() -> None:
+    """Sessions of 31 checks of 2 ppm, a walk of 0.5 ppm^2/s, seen between two checks.
+
+    The walk's rate is found from the same checks.
+    """
+    chance = np.random.default_rng(3)
+    off = []
+    for _ in range(1000):
+        walk = np.concatenate(
+            [[0.0], np.cumsum(chance.normal(0.0, np.sqrt(0.5 * 30.0), 60))]
+        )
+        read = walk + chance.normal(0.0, 2.0, 61)
+        points = [point(60.0 * i, float(read[2 * i]), 2.0) for i in range(31)]
+        said = interpolated(points, 870.0)
+        off.append((walk[29] - said.difference_ppm) / said.uncertainty_ppm)
+    assert np.mean(off) == pytest.approx(0.0, abs=0.1)
+    assert np.mean(np.abs(off) < 1.96) == pytest.approx(0.95, abs=0.02)
 
 
 def test_checks_that_agree_within_their_scatter_carry_nothing() -> None:
@@ -68,6 +95,8 @@ def test_before_a_second_check_nothing_is_known_to_be_carried() -> None:
 def test_moments_outside_and_checks_out_of_order_are_refused() -> None:
     before, after = point(0.0, 0.0), point(10.0, 1.0)
     with pytest.raises(ArgumentError, match="at_s = 11"):
-        interpolated(before, after, 11.0)
+        interpolated([before, after], 11.0)
+    with pytest.raises(ArgumentError, match="points = 1"):
+        interpolated([before], 0.0)
     with pytest.raises(ArgumentError, match="the one before"):
         walk_rate([after, before])
