@@ -12,7 +12,7 @@ from config.bench import (
     visa_address_of,
 )
 from config.near import near
-from config.plan import Plan
+from config.plan import Plan, linearity_of
 from config.product import Product
 from config.profile import Kind, Profile
 from config.strict import Problem, where_whole
@@ -52,6 +52,7 @@ def fit_plan(product: Product, plan: Plan) -> Iterator[Problem]:
                     problem="the product has no such range",
                     suggestion=near(check.range, product.ranges),
                 )
+    yield from _linearity(product, plan)
     for key, one in product.ranges.items():
         with where_whole:
             reading = plan.reading.of(key)
@@ -73,6 +74,32 @@ def fit_plan(product: Product, plan: Plan) -> Iterator[Problem]:
                     path=("plan", "reading", *at, what),
                     problem=f"drives range {key!r} below zero, which its "
                     "both_polarities in product.toml does not allow",
+                )
+
+
+def _linearity(product: Product, plan: Plan) -> Iterator[Problem]:
+    """Refuse levels that nothing would be judged by, and a check of the same name."""
+    for key in product.ranges:
+        with where_whole:
+            reading = plan.reading.of(key)
+            if not reading.linearity_levels:
+                continue
+            if reading.linearity_limit_ppm is None:
+                own = plan.reading.ranges.get(key)
+                by_itself = own is not None and own.linearity_levels is not None
+                at = ("ranges", key) if by_itself else ()
+                yield Problem(
+                    path=("plan", "reading", *at, "linearity_limit_ppm"),
+                    problem="missing; linearity_levels are judged by it: a number "
+                    "> 0 and <= 1000000, ppm of full scale",
+                )
+                if not by_itself:
+                    return
+            if linearity_of(key) in plan.checks:
+                yield Problem(
+                    path=("plan", "checks", linearity_of(key)),
+                    problem="is the name of what linearity_levels check; take another",
+                    valued=False,
                 )
 
 

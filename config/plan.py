@@ -19,6 +19,7 @@ __all__ = [
     "Reading",
     "SamplePlan",
     "Watching",
+    "linearity_of",
 ]
 
 
@@ -32,6 +33,7 @@ SignedShares = Annotated[
 Offset = Literal["zero", "reversal", "three-point reversal"]
 Readings = Annotated[int, Field(ge=1, le=1000)]
 WantedPpm = Annotated[float, Field(gt=0, le=100_000)]
+LinearityPpm = Annotated[float, Field(gt=0, le=1_000_000)]
 PowerLineCycles = Annotated[float, Field(ge=0.01, le=100)]
 
 
@@ -40,6 +42,7 @@ class RangeReading(Strict):
 
     level_of_full_scale: Share | None = None
     linearity_levels: SignedShares | None = None
+    linearity_limit_ppm: LinearityPpm | None = None
     offset: Offset | None = None
     readings_per_point: Readings | None = None
     most_readings_per_point: Readings | None = None
@@ -56,6 +59,9 @@ class Reading(Strict):
     linearity_levels: SignedShares = ()
     """Further shares of full scale, which tell how straight a range is. Negative ones
     and reversals need a range that takes both polarities."""
+    linearity_limit_ppm: LinearityPpm | None = None
+    """How far such a level may lie from the straight line through zero and the level
+    where the error is found, either way: ppm of full scale."""
     offset: Offset = "zero"
     """How the offset is removed: source at 0 before and after; the level reversed;
     or reversed and back again, so that a drift cancels too."""
@@ -104,6 +110,17 @@ class Reading(Strict):
                         problem="is read anyway; name other levels",
                     )
                 taken.append(one)
+
+
+def linearity_of(range_: str) -> str:
+    """Return the name of the check that a range's further levels make.
+
+    Examples
+    --------
+    >>> linearity_of("1uA")
+    'linearity of 1uA'
+    """
+    return f"linearity of {range_}"
 
 
 class Beside(Strict):

@@ -67,6 +67,7 @@ _WORDS = {
     "Reading.offset": '"zero": source at 0 before and after; "reversal" and '
     '"three-point reversal" need both_polarities',
     "Reading.linearity_levels": "further shares, to see how straight a range is",
+    "Reading.linearity_limit_ppm": "how far from it they may lie, ppm of full scale",
     "Reading.readings_per_point": "at least so many times",
     "Reading.wanted_uncertainty_ppm": "and until scatter and settling leave no more "
     "than this, ppm of the level (k = 1)",

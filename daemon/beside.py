@@ -9,11 +9,12 @@ from math import isfinite, sqrt
 from statistics import variance
 
 from config.errors import QuantityError
-from config.model import Beside
+from config.model import Beside, Settings
+from config.plan import linearity_of
 from config.quantity import Unit, parse, spell
 from daemon.bench.readings import RangeReadings
 from daemon.control import Desk
-from daemon.series import series_of
+from daemon.series import linearity_ppm, series_of
 from storage.records import CheckResult, Verdict
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "answered",
     "asked",
     "failing",
+    "linearity",
     "question",
     "results",
     "spelled",
@@ -197,6 +199,34 @@ def results(
     return tuple(found)
 
 
+def linearity(
+    run: str, settings: Settings, readings: Sequence[RangeReadings]
+) -> tuple[CheckResult, ...]:
+    """Return how straight each range is that was read at further levels, judged.
+
+    In ppm of full scale, the level that lies farthest from the line; a range that was
+    read at one level, as a person reads it, has none.
+    """
+    found = []
+    for one in readings:
+        limit_ppm = settings.plan.reading.of(one.range).linearity_limit_ppm
+        value_ppm = linearity_ppm(
+            one, series_of(one), settings.product.ranges[one.range].full_scale
+        )
+        if limit_ppm is not None and value_ppm is not None:
+            found.append(
+                _result(
+                    run,
+                    linearity_of(one.range),
+                    value_ppm,
+                    unit=Unit.PPM,
+                    low=-limit_ppm,
+                    high=limit_ppm,
+                )
+            )
+    return tuple(found)
+
+
 def spelled(check: CheckResult) -> str:
     """Return a check's value and limits in words.
 
@@ -241,15 +271,25 @@ def _read(kind: str, readings: RangeReadings) -> float | None:
 
 
 def _judged(run: str, name: str, check: Beside, value: float) -> CheckResult:
-    low, high = check.low, check.high
-    if check.kind == "inspection":
-        low = 1.0
+    low = 1.0 if check.kind == "inspection" else check.low
+    return _result(run, name, value, unit=check.unit, low=low, high=check.high)
+
+
+def _result(
+    run: str,
+    name: str,
+    value: float,
+    *,
+    unit: str,
+    low: float | None,
+    high: float | None,
+) -> CheckResult:
     within = (low is None or value >= low) and (high is None or value <= high)
     return CheckResult(
         run=run,
         name=name,
         value=value,
-        unit=check.unit,
+        unit=unit,
         low=low,
         high=high,
         verdict=Verdict.CONFORMING if within else Verdict.NONCONFORMING,

@@ -17,6 +17,7 @@ from config.model import Settings
 from daemon import holds, words
 from daemon.alerts.telling import Teller
 from daemon.bench.readings import RangeReadings
+from daemon.beside import linearity
 from daemon.beside import results as results_beside
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
@@ -187,7 +188,10 @@ class Cycle:
         unit = None
         if header.build is not None:
             unit = Unit(serial=header.serial, product=self._name, build=header.build)
-        checks = results_beside(run, self.settings.plan.checks, readings, answers or {})
+        checks = (
+            *results_beside(run, self.settings.plan.checks, readings, answers or {}),
+            *linearity(run, self.settings, readings),
+        )
         number = self.store.record_run(
             self._row(run, header, readings), results, unit, checks
         )

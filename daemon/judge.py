@@ -25,7 +25,7 @@ from daemon.metrology.range_error import (
 )
 from daemon.metrology.uncertainty import Component, Distribution
 from daemon.product import ProductModel, RangeModel
-from daemon.series import linearity_ppm, series_of
+from daemon.series import series_of
 from storage.records import RangeResult, Verdict
 
 
@@ -50,9 +50,6 @@ class Measured:
     readings: RangeReadings
     error: RangeError
     limit_ppm: float
-    linearity_ppm: float | None = None
-    """Largest distance from the straight line through zero and the level, ppm of full
-    scale; None where no other level was read."""
 
 
 class SpecificationError(LookupError):
@@ -136,7 +133,6 @@ class Judge:
             model=model,
             readings=readings,
             error=error,
-            linearity_ppm=linearity_ppm(readings, series, model.settings.full_scale),
             limit_ppm=limit_ppm(
                 of_reading_ppm=limit.of_reading_ppm,
                 of_full_scale_ppm=limit.of_full_scale_ppm,

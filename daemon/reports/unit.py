@@ -169,9 +169,7 @@ def _checks(record: UnitRecord) -> Grid:
         rows=tuple(
             (
                 one.name,
-                ("yes" if one.value else "no")
-                if not one.unit
-                else prefixed(one.value, one.unit, digits=4),
+                _found(one.value, one.unit),
                 _allowed(one.low, one.high, one.unit),
                 one.verdict,
             )
@@ -180,10 +178,18 @@ def _checks(record: UnitRecord) -> Grid:
     )
 
 
+def _found(value: float, unit: str) -> str:
+    if not unit:
+        return "yes" if value else "no"
+    if unit == "ppm":  # a share takes no prefix
+        return f"{signed(value, 1)} ppm"
+    return prefixed(value, unit, digits=4)
+
+
 def _allowed(low: float | None, high: float | None, unit: str) -> str:
     if not unit:
         return "yes"
-    ends = [prefixed(one, unit, digits=4) for one in (low, high) if one is not None]
+    ends = [_found(one, unit) for one in (low, high) if one is not None]
     if low is not None and high is not None:
         return " to ".join(ends)
     if not ends:

@@ -1,17 +1,29 @@
 """Checks beside range errors: asked, judged, kept with the run, held for."""
 
 from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from statistics import stdev
 from threading import Event, Thread
 
 import pytest
 
-from config.model import Beside, Settings
+from config.model import Beside, RangeReading, Settings
 from daemon.bench.readings import Point, RangeReadings
-from daemon.beside import AnswerError, Asking, answered, asked, failing, results
+from daemon.beside import (
+    AnswerError,
+    Asking,
+    answered,
+    asked,
+    failing,
+    linearity,
+    results,
+    spelled,
+)
 from daemon.control import Desk
 from daemon.cycle import Cycle, RunHeader
+from daemon.product import ProductModel
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product, Session, Verdict
 from tests.daemon.making import AT, demo_settings, readings
@@ -76,6 +88,57 @@ def test_a_limit_itself_conforms_and_beyond_it_does_not(
     assert (failing([found]) is None) == (verdict is Verdict.CONFORMING)
 
 
+def at_two_levels(settings: Settings, bent_ppm: float) -> list[RangeReadings]:
+    """Return readings of every range, half its full scale off the line by so much."""
+    found = []
+    for one in readings(ProductModel.of(settings.product), [0.0] * 4):
+        before, level, after = one.points
+        half = Point(
+            level=level.level / 1.8,
+            reference=tuple(value / 1.8 for value in level.reference),
+            output=tuple(
+                value / 1.8 + bent_ppm * 1e-6 * value / 0.9 for value in level.output
+            ),
+            at_s=level.at_s,
+        )
+        found.append(replace(one, points=(before, half, level, after)))
+    return found
+
+
+def with_further_levels() -> Settings:
+    """Return the demo's settings with a limit of linearity, wider on one range."""
+    demo = demo_settings()
+    reading = demo.plan.reading.model_copy(
+        update={
+            "linearity_levels": (0.5,),
+            "linearity_limit_ppm": 50.0,
+            "ranges": {"1mA": RangeReading(linearity_limit_ppm=80.0)},
+        }
+    )
+    plan = demo.plan.model_copy(update={"reading": reading})
+    return demo.model_copy(update={"plan": plan})
+
+
+def test_linearity_is_judged_by_its_own_limit_either_way() -> None:
+    one = with_further_levels()
+    for bent_ppm in (70.0, -70.0):
+        found = linearity("r", one, at_two_levels(one, bent_ppm))
+        assert [check.name for check in found] == [
+            f"linearity of {key}" for key in one.product.ranges
+        ]
+        assert [check.value for check in found] == pytest.approx([bent_ppm] * 4)
+        assert [check.verdict for check in found] == [
+            *[Verdict.NONCONFORMING] * 3,
+            Verdict.CONFORMING,
+        ]
+    assert spelled(found[0]) == "linearity of 1uA -70 ppm (from -50 ppm to 50 ppm)"
+
+
+def test_one_level_tells_no_linearity() -> None:
+    one = with_further_levels()
+    assert linearity("r", one, readings(ProductModel.of(one.product), [0.0] * 4)) == ()
+
+
 def test_a_person_is_asked_for_what_the_readings_do_not_tell() -> None:
     every = ("1uA", "1mA")
     assert set(asked(PLAN, typed=False, ranges=every)) == set(GOOD)
@@ -123,7 +186,13 @@ def test_the_bench_asks_again_until_the_answer_is_a_value() -> None:
 @pytest.fixture
 def cycle(tmp_path: Path) -> Iterator[Cycle]:
     """Return a cycle over a store with one build and session."""
-    one = settings()
+    with stored(settings(), tmp_path) as one:
+        yield one
+
+
+@contextmanager
+def stored(one: Settings, tmp_path: Path) -> Iterator[Cycle]:
+    """Open a cycle over a store with one build and session."""
     name = one.product.name
     with LocalStore(tmp_path / "holdpoint.duckdb") as store:
         store.put_configuration(
@@ -169,3 +238,19 @@ def test_a_failing_check_makes_the_unit_nonconforming_and_holds_it(
     assert build["first_pass_yield"] == 0.5
     kept = cycle.store.frame("check_results", product=name, after=0)
     assert len(kept) == 8  # noise needs three readings at zero
+
+
+def test_a_bent_range_makes_its_unit_nonconforming_and_is_kept(tmp_path: Path) -> None:
+    one = with_further_levels()
+    with stored(one, tmp_path) as cycle:
+        straight = cycle.record(at_two_levels(one, 10.0), header("PA-1"), {})
+        bent = cycle.record(at_two_levels(one, 90.0), header("PA-2"), {})
+        cycle.watch()
+        assert straight.verdict is Verdict.CONFORMING
+        assert bent.verdict is Verdict.NONCONFORMING
+        name = one.product.name
+        kept = cycle.store.frame("check_results", product=name, after=1)
+        assert set(kept["unit"]) == {"ppm"}
+        assert list(kept["value"]) == pytest.approx([90.0] * 4)
+        (hold,) = cycle.store.frame("holds", product=name).to_dict("records")
+        assert (hold["subject"], hold["reason"][:12]) == ("PA-2", "Check failed")

@@ -92,6 +92,10 @@ RECORD = UnitRecord(
             verdict="conforming",
         ),
         CheckLine(
+            name="linearity of 1uA", value=-12.34, unit="ppm", low=-50.0, high=50.0,
+            verdict="conforming",
+        ),
+        CheckLine(
             name="Case closed", value=1.0, unit="", low=1.0, high=None,
             verdict="conforming",
         ),

@@ -211,6 +211,8 @@ def test_the_correction_factor_and_its_uncertainty() -> None:
         (RECORD, "Unit PA-1031 is held."),
         (RECORD, "ILAC-G8:09/2019"),
         (RECORD, "calibration was overdue"),
+        (RECORD, "\N{MINUS SIGN}12.3 ppm"),
+        (RECORD, "\N{MINUS SIGN}50.0 ppm to +50.0 ppm"),
         (RELEASE, "Build B-3 stays: 1 hold to decide on."),
         (replace(RELEASE, holds=()), "2 planned units not measured yet."),
         (SUPPLIER, "probability &gt; 99 %"),
