@@ -34,6 +34,8 @@ from daemon.rows import plain, proofs_of, signals_of
 from daemon.serials import serial_order
 from daemon.spc.capability import Specification, capability_study
 from daemon.spc.errors import SpcError
+from daemon.whereabouts.papers import supplier_report as of_finding
+from daemon.whereabouts.tracing import Records
 from storage.errors import NotFoundError
 from storage.records import ProofKind
 from storage.records_shipping import ReworkKind
@@ -207,7 +209,38 @@ def build_sheet(
     )
 
 
-def with_samples(
+def supplier_report(
+    store: Store,
+    product: ProductModel,
+    finding: str,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> SupplierReport:
+    """Return what a finding says to whoever supplied the reel that it names.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        There is no such finding.
+    daemon.reports.errors.NoSupplierError
+        The finding names no reel that was received.
+    """
+    name = product.settings.name
+    named = [one for one in signals_of(store, name) if one.signal == finding]
+    if not named:
+        raise NotFoundError(kind="finding", key=finding)
+    made = of_finding(
+        Records.of(store, name, product.keys),
+        product,
+        named[0],
+        issued_at=issued_at,
+        issuer=issuer,
+    )
+    return _with_samples(made, store, name, finding)
+
+
+def _with_samples(
     report: SupplierReport, store: Store, product: str, signal: str
 ) -> SupplierReport:
     """Add the parts that were measured to settle a finding, and their chart."""

@@ -26,7 +26,7 @@ from storage.errors import StorageError, UnreachableError
 from storage.records import Proof, Signal
 from storage.remote import RemoteStore
 
-SHOWN, SAID = "shown", "said"
+SHOWN, REMARKS = "shown", "remarks"
 """Keys of a viewer's session: the rows last read; why nothing was done."""
 SAID_S = 20.0
 FRESH_S = 0.8
@@ -173,7 +173,7 @@ def doing() -> tuple[Connection, dict[str, Any]] | None:
 
 def tried(action: Callable[[Connection], object]) -> bool:
     """Do what a person asks for; what is said against it stands on the page."""
-    st.session_state.pop(SAID, None)
+    remarks().forget()
     try:
         action(connection())
     except (StorageError, RefusedOrderError) as exc:
@@ -183,16 +183,42 @@ def tried(action: Callable[[Connection], object]) -> bool:
     return True
 
 
+@dataclass(slots=True)
+class Remarks:
+    """Why what one viewer asked for was not done; it fades after a while."""
+
+    _text: str | None = None
+    _at_s: float = 0.0
+
+    def say(self, text: str) -> None:
+        """Say it, as one sentence."""
+        self._text = f"{text[:1].upper()}{text[1:].rstrip('.')}."
+        self._at_s = monotonic()
+
+    def forget(self) -> None:
+        """Say nothing."""
+        self._text = None
+
+    @property
+    def last(self) -> str | None:
+        """What was said last, unless it has faded."""
+        return self._text if monotonic() - self._at_s < SAID_S else None
+
+
+def remarks() -> Remarks:
+    """Return where this viewer is told why something was not done."""
+    found: Remarks = st.session_state.setdefault(REMARKS, Remarks())
+    return found
+
+
 def refuse(text: str) -> None:
     """Say why what a person asked for was not done."""
-    sentence = f"{text[:1].upper()}{text[1:].rstrip('.')}."
-    st.session_state[SAID] = (sentence, monotonic())
+    remarks().say(text)
 
 
 def said() -> str | None:
-    """Return what was said against the last thing asked for; it fades after a while."""
-    text, at_s = st.session_state.get(SAID, (None, 0.0))
-    return text if monotonic() - at_s < SAID_S else None
+    """Return what was said against the last thing asked for."""
+    return remarks().last
 
 
 def connection() -> Connection:

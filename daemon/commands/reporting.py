@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from daemon.commands.manners import Opened, expanded, opened, say
-from storage.errors import NotFoundError
 
 if TYPE_CHECKING:  # the page setter takes a while to load
     from daemon.product import ProductModel
@@ -134,20 +133,12 @@ def supplier(
 
     def gather(at: Opened, product: "ProductModel", how: dict[str, Any]) -> "Document":
         from daemon import papers  # noqa: PLC0415
-        from daemon.reports import Image  # noqa: PLC0415
-        from daemon.rows import signals_of  # noqa: PLC0415
-        from daemon.whereabouts import papers as containment_papers  # noqa: PLC0415
-        from daemon.whereabouts.tracing import Records  # noqa: PLC0415
+        from daemon.reports import Image, NoSupplierError  # noqa: PLC0415
 
-        named = [s for s in signals_of(at.store, at.product) if s.signal == finding]
-        if not named:
-            raise NotFoundError(kind="finding", key=finding)
-        records = Records.of(at.store, at.product, product.keys)
         try:
-            made = containment_papers.supplier_report(records, product, named[0], **how)
-        except ValueError as exc:
+            made = papers.supplier_report(at.store, product, finding, **how)
+        except NoSupplierError as exc:
             raise click.ClickException(str(exc)) from exc
-        made = papers.with_samples(made, at.store, at.product, finding)
         return replace(
             made,
             requested_action=ask or made.requested_action,

@@ -23,6 +23,7 @@ from daemon.reports.errors import (
     FontMissingError,
     ImageError,
     LayoutError,
+    NoSupplierError,
     ReportError,
 )
 from daemon.reports.making import html, pdf, png
@@ -42,6 +43,7 @@ __all__ = [
     "ImageError",
     "InstrumentLine",
     "LayoutError",
+    "NoSupplierError",
     "RangeCapability",
     "RangeLine",
     "ReportError",

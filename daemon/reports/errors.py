@@ -4,6 +4,7 @@ ReportError
     FontMissingError     the letters that a document is set in are not there
     LayoutError          the page could not be set
     ImageError           a picture that cannot be read, or is too large
+    NoSupplierError      a finding for which no supplier answers
 """
 
 
@@ -38,3 +39,11 @@ class ImageError(ReportError):
         super().__init__(f"picture {name}: {reason}")
         self.name = name
         self.reason = reason
+
+
+class NoSupplierError(ReportError):
+    """A finding names no reel that was received, so no supplier is concerned."""
+
+    def __init__(self, *, finding: str) -> None:
+        super().__init__(f"finding {finding} names no reel; no supplier is concerned")
+        self.finding = finding

@@ -139,6 +139,16 @@ class Containment:
             if one.where in away and one.step != Step.CLOSED
         )
 
+    @property
+    def noticed(self) -> tuple[Concerned, ...]:
+        """Units whose holders are told a correction: they left, and it is known."""
+        away = (Place.SHIPPED, Place.RESELLER)
+        return tuple(
+            one
+            for one in self.concerned
+            if one.where in away and one.basis != "unknown"
+        )
+
     def headline(self) -> str:
         """Say in one sentence whom it concerns."""
         what = f"{self.part} of reel {self.reel}" if self.reel else self.subject

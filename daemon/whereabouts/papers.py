@@ -5,9 +5,15 @@ from datetime import datetime
 
 from daemon import words
 from daemon.product import ProductModel
-from daemon.reports import Correction, CustomerNotice, SupplierReport, ToleranceClass
+from daemon.reports import (
+    Correction,
+    CustomerNotice,
+    NoSupplierError,
+    SupplierReport,
+    ToleranceClass,
+)
 from daemon.whereabouts.containment import Concerned, Containment
-from daemon.whereabouts.tracing import Place, Records
+from daemon.whereabouts.tracing import Records
 from storage.records import Signal
 
 METHOD = (
@@ -33,13 +39,12 @@ def supplier_report(
 
     Raises
     ------
-    ValueError
-        The finding names no reel.
+    daemon.reports.errors.NoSupplierError
+        The finding names no reel that was received.
     """
     reel = next((one for one in records.reels if one["reel"] == signal.reel), None)
     if reel is None or signal.part is None:
-        message = f"finding {signal.signal} names no reel; no supplier is concerned"
-        raise ValueError(message)
+        raise NoSupplierError(finding=signal.signal)
     receipt = next((o for o in records.receipts if o["reel"] == signal.reel), {})
     saying = words.finding(signal)
     claim = json.loads(signal.evidence).get("claim") or {}
@@ -86,11 +91,9 @@ def notices(
     issuer: str,
 ) -> tuple[CustomerNotice, ...]:
     """Return a notice for every unit that left and may carry what was found."""
-    away = (Place.SHIPPED, Place.RESELLER)
     return tuple(
         _notice(containment, one, product, issued_at=issued_at, issuer=issuer)
-        for one in containment.concerned
-        if one.where in away and one.basis != "unknown"
+        for one in containment.noticed
     )
 
 

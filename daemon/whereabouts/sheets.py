@@ -6,7 +6,6 @@ from typing import Any
 from daemon.metrology.correction import correction
 from daemon.spreadsheet import as_csv
 from daemon.whereabouts.containment import COLUMNS, Containment
-from daemon.whereabouts.tracing import Place
 
 STYLE = (
     "body{font:13px sans-serif;margin:2em}table{border-collapse:collapse}"
@@ -28,9 +27,7 @@ def cards(containment: Containment) -> str:
     with the uncertainty of the prediction, half the width of its interval (k = 2).
     """
     rows = []
-    for one in containment.concerned:
-        if one.where not in (Place.SHIPPED, Place.RESELLER) or one.basis == "unknown":
-            continue
+    for one in containment.noticed:
         made = correction(one.error_ppm, (one.high_ppm - one.low_ppm) / 4)
         rows.append(
             {

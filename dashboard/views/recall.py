@@ -10,10 +10,9 @@ from daemon.whereabouts.containment import (
     Containment,
     contain,
 )
-from daemon.whereabouts.sheets import cards, page, table
 from daemon.whereabouts.steps import note
 from daemon.whereabouts.tracing import Place, Records
-from dashboard import data, look, who
+from dashboard import data, documents, look, who
 from storage.errors import StorageError
 from storage.records_shipping import Step
 
@@ -41,7 +40,7 @@ def recall() -> None:
     if found is None:
         return
     look.say(found.headline(), found.lines())
-    offer(found)
+    documents.offer(papers(shown, found), key="contained")
     for name, units in found.listed().items():
         if name != CLEAR:
             listed(name, units)
@@ -61,13 +60,17 @@ def ask(shown: data.Shown, subject: str) -> Containment | None:
         return None
 
 
-def offer(found: Containment) -> None:
-    """Offer the lists as files."""
-    with st.container(horizontal=True, gap="small"):
-        name = "".join(one if one.isalnum() else "-" for one in found.subject)
-        st.download_button("Lists (CSV)", table(found), f"containment-{name}.csv")
-        st.download_button("Lists to print", page(found), f"containment-{name}.html")
-        st.download_button("Customers' factors", cards(found), f"cards-{name}.csv")
+def papers(shown: data.Shown, found: Containment) -> list[documents.Paper]:
+    """Return the lists as files, and what customers and supplier are told."""
+    offered = [*documents.lists(found.subject)]
+    if found.noticed:
+        offered.append(documents.notices(found.subject))
+    named = [
+        one.signal
+        for one in shown.findings
+        if found.subject in {one.signal, one.reel} and one.reel and one.part
+    ]
+    return [*offered, *(documents.supplier_report(one) for one in named[-1:])]
 
 
 def listed(name: str, units: tuple[Concerned, ...]) -> None:

@@ -3,8 +3,8 @@
 import streamlit as st
 
 from daemon.plots.traced import segments, traced
-from daemon.whereabouts.tracing import Records, trace
-from dashboard import data, look
+from daemon.whereabouts.tracing import Records, Trace, trace
+from dashboard import data, documents, look
 from storage.errors import StorageError
 
 WIDE_PX, NARROW_PX = 1180, 340
@@ -38,6 +38,22 @@ def show() -> None:
             with st.container(key=form):
                 st.altair_chart(chart, theme=None, width="stretch")
     look.lines(*found.lines)
+    documents.offer(papers(found, records, shown), key="traced")
+
+
+def papers(found: Trace, records: Records, shown: data.Shown) -> list[documents.Paper]:
+    """Return the documents on what was asked for."""
+    name = found.subject
+    match found.kind:
+        case "serial" if not records.errors_of(name):
+            return []
+        case "serial":
+            return [documents.unit_record(name), documents.customer_notice(name)]
+        case "build":
+            return [documents.release_record(name), documents.build_sheet(name)]
+        case _:
+            named = [one.signal for one in shown.findings if one.reel == name]
+            return [documents.supplier_report(one) for one in named[-1:]]
 
 
 show()
