@@ -9,7 +9,7 @@ from statistics import fmean
 from config.quantity import Unit
 from daemon.product import ProductModel
 from daemon.spc.finding import TWO_SIDED_95
-from daemon.spc.proof import Measured, Way, settling, update
+from daemon.spc.proof import CAUSES, SETTLED, Measured, Way, settling, update
 from daemon.words import counted, ohm, percent, share
 from storage.records import Cause, Proof, ProofKind, Signal
 
@@ -17,13 +17,16 @@ __all__ = [
     "UNITS",
     "Step",
     "checklist",
+    "next_step",
     "probabilities",
     "sharpen",
     "sharpened",
 ]
 
-LEAST = 0.01
-"""No cause is less probable before it was looked at: a model leaves things out."""
+LEFT_OUT = 0.01
+"""Chance that the statistics leave something out; then every cause is alike."""
+NAMED = 0.005
+"""Causes less probable are not named beside the likeliest."""
 PART_SD = 0.15
 """Standard deviation of parts of one reel, as a share of their tolerance."""
 REEL_SD = 0.25
@@ -55,6 +58,8 @@ class Step:
     """What was measured."""
     telling: bool
     """Whether it still tells something."""
+    worth: str | None
+    """What it is likely to do to the cause, in words; None where it tells nothing."""
 
 
 def probabilities(
@@ -83,6 +88,7 @@ def checklist(
         Those on this signal.
     """
     after = probabilities(signal, proofs, product)
+    now = max(after.values())
     kinds = [one for one in ProofKind if _possible(signal, one)]
     promised = dict(
         settling(
@@ -90,19 +96,35 @@ def checklist(
             {Way(one.value): _ordinary(signal, one, product) for one in kinds},
             size_ppm=signal.size_ppm,
             size_sd_ppm=_size_sd_ppm(signal),
+            # Statistics alone settle nothing, however sure they are.
+            settled=SETTLED if proofs else 1.0,
         )
     )
     steps = [
         Step(
             kind=kind,
             words=_to_do(signal, kind, product),
-            promise=promised.get(Way(kind.value), max(after.values())),
+            promise=promised.get(Way(kind.value), now),
             proofs=tuple(one for one in proofs if one.kind is kind),
             telling=Way(kind.value) in promised,
+            worth=_worth(promised.get(Way(kind.value)), now),
         )
         for kind in kinds
     ]
     return sorted(steps, key=lambda one: (not one.telling, -one.promise))
+
+
+def next_step(
+    signal: Signal, proofs: Sequence[Proof], product: ProductModel
+) -> str | None:
+    """Return the sentence that says what to do next about a finding.
+
+    None where nothing was measured and no measurement would tell anything.
+    """
+    telling = [one for one in checklist(signal, proofs, product) if one.telling]
+    if telling:
+        return f"Next: {telling[0].words}; it {telling[0].worth}."
+    return "The cause is settled; decide on the hold." if proofs else None
 
 
 def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> Signal:
@@ -113,15 +135,7 @@ def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> S
     """
     own = [one for one in proofs if one.signal == signal.signal]
     evidence = json.loads(signal.evidence)
-    telling = [one for one in checklist(signal, own, product) if one.telling]
-    if telling:
-        best = telling[0]
-        # The statistics alone may be surer already than any one measurement.
-        promise = f"; likely to bring the cause to {share(best.promise)}"
-        worth = promise if best.promise > signal.probability else ""
-        evidence["next"] = f"Next: {best.words}{worth}."
-    elif own:
-        evidence["next"] = "The cause is settled; decide on the hold."
+    evidence["next"] = next_step(signal, own, product)
     if not own:
         return replace(signal, evidence=json.dumps(evidence, sort_keys=True))
     after = probabilities(signal, own, product)
@@ -130,7 +144,7 @@ def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> S
     evidence["runners_up"] = [
         (other, p)
         for other, p in sorted(after.items(), key=lambda pair: -pair[1])
-        if other != cause and p >= LEAST / 2
+        if other != cause and p >= NAMED
     ]
     return replace(
         signal,
@@ -148,18 +162,26 @@ def sharpened(
 
 
 def _prior(signal: Signal) -> dict[str, float]:
-    """Return what the finding itself says, no cause below `LEAST`."""
-    said = {one.value: 0.0 for one in (Cause.REEL, Cause.SHARED, Cause.BENCH)}
-    said[Cause.UNIT.value] = 0.0
+    """Return what the finding itself says, with what it may leave out.
+
+    What it says of no cause in particular is every cause's alike.
+    """
     own = Cause.REEL if signal.cause is Cause.RANGE else signal.cause
-    said[own.value] += signal.probability
-    for words, probability in json.loads(signal.evidence).get("runners_up", ()):
-        cause = str(words).split(",", 1)[0]
-        if cause in said:
-            said[cause] += float(probability)
-    raised = {cause: max(LEAST, p) for cause, p in said.items()}
-    total = sum(raised.values())
-    return {cause: p / total for cause, p in raised.items()}
+    said = {own.value: signal.probability}
+    if signal.causes is not None:
+        said = json.loads(signal.causes)
+    unsaid = max(0.0, 1.0 - sum(said.values()))
+    alike = ((1.0 - LEFT_OUT) * unsaid + LEFT_OUT) / len(CAUSES)
+    return {one: (1.0 - LEFT_OUT) * said.get(one, 0.0) + alike for one in CAUSES}
+
+
+def _worth(promise: float | None, now: float) -> str | None:
+    """Return what a measurement is likely to do to the cause."""
+    if promise is None:
+        return None
+    if share(promise) == share(now):
+        return "would confirm the cause"
+    return f"is likely to bring the cause to {share(promise)}"
 
 
 def _size_sd_ppm(signal: Signal) -> float:

@@ -111,13 +111,15 @@ def counted(number: int, singular: str) -> str:
 
 
 def share(probability: float) -> str:
-    """Return a probability in whole percent, never 100 %.
+    """Return a probability in whole percent, never 100 % and never nothing.
 
-    >>> share(0.99991)
-    '> 99 %'
+    >>> share(0.99991), share(0.2), share(0.004)
+    ('> 99 %', '20 %', '< 1 %')
     """
     if probability > SAYABLE_SHARE:
         return "> 99 %"
+    if probability < 1.0 - SAYABLE_SHARE:
+        return "< 1 %"
     return f"{100 * probability:.0f} %"
 
 
@@ -131,8 +133,9 @@ def finding(signal: Signal) -> Saying:
         `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
         words and probability), `claim`, `other_values_ohm`, `alike` and
         `predicted_ppm` (see `daemon.evidence`), `check` and `history` (sentences on
-        the check standard and on what the build is held against), and after
-        measurements made to settle it `proven` (sentences on them) and `next`.
+        the check standard and on what the build is held against), `next` (see
+        `daemon.proving.next_step`), and after measurements made to settle it
+        `proven` (sentences on them).
     """
     evidence = json.loads(signal.evidence)
     verb = "Hold" if signal.holds else "Look at"
@@ -151,7 +154,8 @@ def finding(signal: Signal) -> Saying:
     lines += evidence.get("proven", ())
     lines.append(f"{counted(signal.units, 'unit')} concerned so far.")
     lines += _foretold(evidence)
-    lines.append(evidence.get("next") or _next(signal))
+    if following := evidence.get("next"):
+        lines.append(following)
     return Saying(headline=headline, lines=tuple(lines))
 
 
@@ -336,17 +340,6 @@ def claim(check: ClaimCheck, *, reel: str, tolerance_ppm: float) -> tuple[str, .
         f"{100 * check.missed_share:.0f} % bad ones (95 %)."
     )
     return f"Nothing speaks against reel {reel} and its {label}.", mean, missed
-
-
-def _next(signal: Signal) -> str:
-    if signal.cause is Cause.REEL and signal.reel is not None:
-        return (
-            f"Next: measure two loose parts of reel {signal.reel} four-wire, and run "
-            "the check standard."
-        )
-    if signal.cause is Cause.SHARED:
-        return "Next: run the check standard, then measure the shared stage's parts."
-    return "Next: run the check standard."
 
 
 def standing(

@@ -52,8 +52,8 @@ def line(step: Step) -> str:
     if step.proofs:
         text += f" ({words.counted(len(step.proofs), 'time')}, last by "
         text += f"{step.proofs[-1].person})"
-    if step.telling:
-        text += f": brings the cause to about {words.share(step.promise)}"
+    if step.worth:
+        text += f": it {step.worth}"
     return f"{text}."
 
 

@@ -118,7 +118,7 @@ def _tell(signal: Signal, proofs: list[Proof], product: ProductModel) -> None:
             {
                 "kind": one.kind.value.replace(" ", "-"),
                 "do": one.words,
-                "to": words.share(one.promise) if one.telling else None,
+                "worth": one.worth,
                 "done": len(one.proofs) or None,
             }
             for one in checklist(signal, own, product)
@@ -126,7 +126,7 @@ def _tell(signal: Signal, proofs: list[Proof], product: ProductModel) -> None:
         {
             "kind": "measurement",
             "do": "what to do",
-            "to": "brings the cause to",
+            "worth": "it",
             "done": "done",
         },
     )

@@ -249,6 +249,7 @@ def settling(
     *,
     size_ppm: float,
     size_sd_ppm: float,
+    settled: float = SETTLED,
 ) -> list[tuple[Way, float]]:
     """Return the ways that tell something, best first, with what they promise.
 
@@ -257,6 +258,8 @@ def settling(
     ways : mapping
         Those that can be gone, each with the scatter between things and the standard
         uncertainty of its readings, ppm.
+    settled : float
+        A cause this probable needs no further measurement.
 
     Returns
     -------
@@ -273,7 +276,7 @@ def settling(
     """
     _require_causes(prior)
     largest = max(prior.values()) / sum(prior.values())
-    if largest >= SETTLED:
+    if largest >= settled:
         return []
     promised = [
         (

@@ -1,8 +1,10 @@
 """A build's finding as the row that is kept of it."""
 
 import json
+from dataclasses import replace
 
 from daemon.evidence import evidence_of
+from daemon.proving import next_step
 from daemon.serials import serial_order
 from daemon.spc.reel_change import Finding
 from daemon.watch.build import BuildWatch
@@ -63,7 +65,7 @@ def signal_of(
     }
     if told := _beside_the_record(watch, first.serial, reel):
         evidence["carrying"] = told
-    return Signal(
+    signal = Signal(
         signal=f"{watch.build}-F1",
         revision=watch.revision,
         number=last.number,
@@ -85,7 +87,18 @@ def signal_of(
         holds=True,
         evidence=json.dumps(evidence, sort_keys=True),
         made_at=last.at,
+        causes=json.dumps(causes_of(finding), sort_keys=True),
     )
+    evidence["next"] = next_step(signal, (), product)
+    return replace(signal, evidence=json.dumps(evidence, sort_keys=True))
+
+
+def causes_of(finding: Finding) -> dict[str, float]:
+    """Return how probable a finding makes each cause, wherever it is."""
+    shares = {finding.cause: finding.probability}
+    for other in finding.runners_up:
+        shares[other.cause] = shares.get(other.cause, 0.0) + other.probability
+    return {cause: round(share, 6) for cause, share in shares.items()}
 
 
 def _beside_the_record(

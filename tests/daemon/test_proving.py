@@ -1,5 +1,6 @@
 """From a finding to what would settle it, and back into the finding's words."""
 
+import json
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -10,7 +11,7 @@ from daemon import words
 from daemon.cli import holdpoint
 from daemon.gathering import NoProofError, of_bench, of_person
 from daemon.home import Home
-from daemon.proving import checklist, probabilities, sharpen
+from daemon.proving import checklist, next_step, probabilities, sharpen
 from daemon.rows import signals_of
 from storage.local import LocalStore
 from storage.records import Cause, Proof, ProofKind, Signal
@@ -20,9 +21,8 @@ from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.test_words import signal
 
 PRODUCT = demo_product()
-UNSURE = replace(
-    signal(evidence={"runners_up": [["bench, range 100 uA", 0.4]]}), probability=0.6
-)
+UNSURE = replace(signal(), probability=0.6, causes='{"bench": 0.4, "reel": 0.6}')
+SURE = replace(signal(), probability=0.999, causes='{"reel": 0.999}')
 
 
 def typed(kind: ProofKind, *texts: str, of: Signal = UNSURE) -> Proof:
@@ -46,7 +46,36 @@ def store(home: Home) -> Iterator[Store]:
 def test_before_anything_is_measured_the_finding_says_what_would_settle_it() -> None:
     lines = words.finding(sharpen(UNSURE, [], PRODUCT)).lines
     assert lines[-1].startswith("Next: ")
-    assert "likely to bring the cause to" in lines[-1]
+    assert "is likely to bring the cause to" in lines[-1]
+
+
+def test_what_is_sure_already_is_to_be_confirmed_not_made_less_sure() -> None:
+    steps = checklist(SURE, [], PRODUCT)
+    assert {one.worth for one in steps} == {"would confirm the cause"}
+    assert min(one.promise for one in steps) > 0.99
+    assert words.share(probabilities(SURE, [], PRODUCT)["reel"]) == "> 99 %"
+    after = probabilities(SURE, [typed(ProofKind.CHECK_STANDARD, "0 %")], PRODUCT)
+    assert after["reel"] > probabilities(SURE, [], PRODUCT)["reel"]
+
+
+def test_a_finding_without_causes_shares_the_rest_alike() -> None:
+    """Each gets a quarter of the 0.4 that is unsaid."""
+    of_before = probabilities(replace(UNSURE, causes=None), [], PRODUCT)
+    assert of_before["reel"] == pytest.approx(0.99 * (0.6 + 0.1) + 0.01 / 4)
+    for other in ("bench", "shared stage", "unit"):
+        assert of_before[other] == pytest.approx(0.99 * 0.1 + 0.01 / 4)
+    assert sum(of_before.values()) == pytest.approx(1.0)
+
+
+def test_the_next_step_is_one_sentence_wherever_it_is_said(store: Store) -> None:
+    (found,) = signals_of(store, "photodiode-amplifier")
+    raised = words.finding(found).lines[-1]
+    assert raised == next_step(found, [], PRODUCT)
+    assert raised == words.finding(sharpen(found, [], PRODUCT)).lines[-1]
+    assert f"loose parts of reel {BAD_REEL} four-wire" in raised
+    told = json.loads(found.causes or "{}")
+    assert max(told, key=lambda one: told[one]) == "reel"
+    assert told["reel"] == pytest.approx(found.probability, abs=0.01)
 
 
 def test_loose_parts_that_read_high_settle_it_and_change_the_words() -> None:
