@@ -5,7 +5,7 @@ crash the rows past the watermark are watched again, and nothing is raised twice
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import uuid4
 
@@ -19,6 +19,7 @@ from daemon.alerts.telling import Teller
 from daemon.bench.readings import RangeReadings
 from daemon.beside import linearity
 from daemon.beside import results as results_beside
+from daemon.decades import wrong_decades
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
 from daemon.resolution import resolution_ppm2
@@ -91,6 +92,8 @@ class Recorded:
     verdict: Verdict
     results: tuple[RangeResult, ...]
     checks: tuple[CheckResult, ...] = ()
+    remarks: tuple[str, ...] = ()
+    """What whoever stands at the bench is told of it."""
 
 
 def worst(verdicts: Sequence[Verdict]) -> Verdict:
@@ -185,6 +188,10 @@ class Cycle:
         run = header.run or uuid4().hex
         judge = self.judge()
         results = tuple(judge.unit(run, one, known_good) for one in readings)
+        remarks = wrong_decades(self.product, results)
+        if remarks:
+            noted = [header.note] if header.note else []
+            header = replace(header, note=" ".join([*noted, *remarks]))
         unit = None
         if header.build is not None:
             unit = Unit(serial=header.serial, product=self._name, build=header.build)
@@ -203,6 +210,7 @@ class Cycle:
             ),
             results=results,
             checks=checks,
+            remarks=remarks,
         )
 
     def record_check(

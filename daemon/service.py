@@ -299,7 +299,11 @@ class Worker:
                     number=recorded.number,
                     verdict=recorded.verdict.value,
                     message=failing(recorded.checks),
-                    remarks=(*self.desk.snapshot()["remarks"], *self._remarks),
+                    remarks=(
+                        *self.desk.snapshot()["remarks"],
+                        *recorded.remarks,
+                        *self._remarks,
+                    ),
                 )
             else:
                 self.desk.update(name, message=self._work_on_bench(name, ticket.order))

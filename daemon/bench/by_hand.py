@@ -177,7 +177,7 @@ class HandTurned:
             key, lowered = str(last), {}
             if key not in todo:  # a person said which one it is
                 key = todo[0]
-                notes.append(self._wrong_decade(key, look))
+                notes.append(f"Switch confirmed at {self._titles[key]}.")
                 lowered = {key: self._share(key, look)}
             todo.remove(key)
             found += measure(
@@ -221,14 +221,6 @@ class HandTurned:
         """Return the share of a range's levels that the output meter can hold."""
         return min(
             1.0, abs(self._transfers[key] / (look.ratio or self._transfers[key]))
-        )
-
-    def _wrong_decade(self, key: str, look: Look) -> str:
-        """Return what a person's word and the probe say together."""
-        times = (look.ratio or 0.0) / self._transfers[key]
-        return (
-            f"Switch confirmed at {self._titles[key]}, which reads {times:.3g} times "
-            "what it should: a part of the wrong decade is fitted there."
         )
 
     def _turned(self, serial: str, todo: Sequence[str], last: str | None) -> Look:

@@ -18,6 +18,7 @@ BenchError
 ├── UnknownRangeError        the product has no such range
 ├── SelectorError            several ranges are asked for and nothing can select them
 ├── UnsettledError           the readings of one point do not agree or come to rest
+├── TooMuchOutputError       a range puts out more than its meter holds
 ├── FrozenError              the output shows the same digits at two levels
 ├── StoppedError             a person or the daemon asked to stop
 └── GuardLostError           the process that would turn the source off is gone
@@ -42,6 +43,7 @@ __all__ = [
     "SelectorError",
     "SilentError",
     "StoppedError",
+    "TooMuchOutputError",
     "UnknownRangeError",
     "UnsettledError",
     "WrongIdentityError",
@@ -229,6 +231,21 @@ class UnsettledError(BenchError):
             f"range {range_} at {level:g}: after {within_s:.3g} s the output's "
             f"readings still move, or differ by {spread:g}, more than {allowed:g}; "
             "check the leads, or raise settle_s"
+        )
+
+
+class TooMuchOutputError(BenchError):
+    """A range puts out more than its meter holds, at a hundredth of its levels too."""
+
+    def __init__(self, *, range_: str, level: float, full_scale: float) -> None:
+        self.range = range_
+        self.level = level
+        self.full_scale = full_scale
+        super().__init__(
+            f"range {range_}: the output is beyond the meter's {full_scale:g} V range "
+            f"even at {level:g} in; most likely the range's part is open, missing or "
+            "wrong by decades, or the unit is in another range: look at the part, and "
+            "that the unit follows the selector"
         )
 
 

@@ -46,6 +46,11 @@ class RangeSetup:
     reading: Reading
 
     @property
+    def highest(self) -> float:
+        """The highest level, either sign."""
+        return max(map(abs, self.levels))
+
+    @property
     def slowest_s(self) -> float:
         """The longest time constant that fits `settle_s`."""
         return self.settle_s / TIME_CONSTANTS
@@ -193,11 +198,10 @@ def check_limits(
         if unit == "V":
             limits.append((bench.compliance_v, "the bench's compliance_v"))
         for limit, setting in limits:
-            highest = max(map(abs, one.levels))
-            if not highest <= limit:
+            if not one.highest <= limit:
                 raise LimitError(
                     what=f"the level of range {one.range}",
-                    value=highest,
+                    value=one.highest,
                     limit=limit,
                     unit=unit,
                     setting=setting,
@@ -205,7 +209,7 @@ def check_limits(
     standard_ohm = bench.reference_is.standard_ohm
     if standard_ohm is not None:
         for one in setups:
-            needed_v = max(map(abs, one.levels)) * standard_ohm
+            needed_v = one.highest * standard_ohm
             if not needed_v <= bench.compliance_v:
                 raise LimitError(
                     what=f"the standard resistor alone, on range {one.range},",

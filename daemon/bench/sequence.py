@@ -10,8 +10,10 @@ from daemon.bench.driver import Window
 from daemon.bench.errors import (
     BenchError,
     FrozenError,
+    OverrangeError,
     SelectorError,
     StoppedError,
+    TooMuchOutputError,
     UnknownRangeError,
     UnsettledError,
 )
@@ -25,6 +27,7 @@ from daemon.bench.settling import (
     same_number,
 )
 from daemon.clock import Clock
+from daemon.series import series_of
 
 __all__ = ["Progress", "measure"]
 
@@ -43,6 +46,10 @@ OUTPUT_WINDOW = 1.25
 REVERSED_WINDOW = 0.1
 """How far, as a share of the nominal output, it may read with the wrong sign at the
 level; beyond that its leads are reversed."""
+
+LOWER = (0.1, 0.01)
+"""Shares of a range's levels at which it is tried once its output was too much: with
+a part of the wrong decade it makes ten times as much of them, or a hundred times."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +78,9 @@ def measure(
     cancels. Each point is read until it is at rest and known well enough. The range
     is switched at level zero, because an opened current loop goes to compliance.
     Whichever way this ends, the source is off.
+
+    A range whose output is more than its meter holds is read at lower levels: one with
+    a part of the wrong decade has an error like any other.
 
     Parameters
     ----------
@@ -105,6 +115,8 @@ def measure(
         The readings of one point do not agree, or do not come to rest.
     FrozenError
         The output shows the same digits at two levels.
+    TooMuchOutputError
+        The output is more than its meter holds, at the lowest level too.
     InstrumentError
         A reading could not be had or not be believed.
     GuardLostError
@@ -169,6 +181,33 @@ class _Unit:
         self._bench.source.output_on()
 
     def measure_range(self, setup: RangeSetup) -> RangeReadings:
+        """Measure a range, at lower levels where its output is too much."""
+        done = self._done
+        try:
+            return self._measure_range(setup)
+        except OverrangeError as exc:
+            if exc.role != self._bench.output.role:
+                raise
+            fault = exc
+        for share in LOWER:
+            self._done = done
+            self._set_level(setup, 0.0)
+            try:
+                found = self._measure_range(setup.lowered(share))
+            except OverrangeError as exc:
+                if exc.role != self._bench.output.role:
+                    raise
+                continue
+            if _gain(found) * setup.highest <= setup.output_full_scale:
+                raise fault  # what the meter said was not the unit's doing
+            return found
+        raise TooMuchOutputError(
+            range_=setup.range,
+            level=LOWER[-1] * setup.level,
+            full_scale=setup.output_full_scale,
+        ) from fault
+
+    def _measure_range(self, setup: RangeSetup) -> RangeReadings:
         """Select the range, read its points, return to level zero."""
         bench = self._bench
         self._go_on()
@@ -284,6 +323,12 @@ class _Unit:
     def _go_on(self) -> None:
         if self._stop.is_set() or self._bench.halted:
             raise StoppedError
+
+
+def _gain(readings: RangeReadings) -> float:
+    """Return how much output the range makes of its input, the offset removed."""
+    series = series_of(readings)
+    return abs(series.output.net_level / series.reference.net_level)
 
 
 def _on_the_way(setup: RangeSetup, left: float, level: float) -> tuple[Window, Window]:

@@ -121,8 +121,10 @@ def with_further_levels() -> Settings:
 
 def test_linearity_is_judged_by_its_own_limit_either_way() -> None:
     one = with_further_levels()
-    for bent_ppm in (70.0, -70.0):
-        found = linearity("r", one, at_two_levels(one, bent_ppm))
+    over, under = (
+        linearity("r", one, at_two_levels(one, bent_ppm)) for bent_ppm in (70.0, -70.0)
+    )
+    for found, bent_ppm in ((over, 70.0), (under, -70.0)):
         assert [check.name for check in found] == [
             f"linearity of {key}" for key in one.product.ranges
         ]
@@ -131,7 +133,7 @@ def test_linearity_is_judged_by_its_own_limit_either_way() -> None:
             *[Verdict.NONCONFORMING] * 3,
             Verdict.CONFORMING,
         ]
-    assert spelled(found[0]) == "linearity of 1uA -70 ppm (from -50 ppm to 50 ppm)"
+    assert spelled(under[0]) == "linearity of 1uA -70 ppm (from -50 ppm to 50 ppm)"
 
 
 def test_one_level_tells_no_linearity() -> None:

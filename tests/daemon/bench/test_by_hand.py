@@ -224,8 +224,7 @@ def test_a_wrong_decade_part_is_measured_as_the_range_the_switch_is_at(
     )
     nominal = bench.hand._transfers["100uA"]
     assert ratio / nominal == pytest.approx(times, rel=0.05)
-    assert bench.hand.note is not None
-    assert bench.hand.note.startswith("Switch confirmed at 100 uA, which reads ")
+    assert bench.hand.note == "Switch confirmed at 100 uA."
 
 
 def test_turning_on_while_it_is_asked_withdraws_the_question(bench: Line) -> None:
