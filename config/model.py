@@ -13,6 +13,7 @@ from config.bench import (
     MeterRange,
     Reference,
 )
+from config.detector import Detector
 from config.fit import fit, fit_plan
 from config.plan import (
     Alerts,
@@ -37,6 +38,7 @@ __all__ = [
     "Beside",
     "Channel",
     "CheckStandard",
+    "Detector",
     "ErrorLimit",
     "Instrument",
     "Judging",

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from config.detector import Detector
 from config.strict import KeyPath, Name, Problem, Strict, where_whole
 
 __all__ = [
@@ -202,6 +203,8 @@ class Plan(Strict):
     reading: Reading = Reading()
     judging: Judging = Judging()
     watching: Watching = Watching()
+    detector: Detector | None = None
+    """None: the standing values."""
     sample: SamplePlan | None = None
     """None: each unit is measured on every range before it leaves."""
     checks: dict[Name, Beside] = Field(default_factory=dict)

@@ -140,7 +140,7 @@ class Cycle:
     ) -> None:
         self.settings = settings
         self.store = store
-        self.product = ProductModel.of(settings.product)
+        self.product = ProductModel.of(settings.product, settings.plan.detector)
         self._name = settings.product.name
         self._watcher = Watcher(
             self.product,

@@ -8,7 +8,7 @@ build which grows by a unit asks for nothing new.
 import json
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -192,6 +192,7 @@ class Limits:
             self.accepted_per_units,
             layout.tolerance_ppm.tolist(),
             layout.sensitivity.tolist(),
+            list(astuple(layout.assumed)),
         ]
 
 
@@ -219,7 +220,7 @@ def history(settings: Settings, store: Store) -> Sizes:
 
 def layout_for(settings: Settings) -> Layout:
     """Return the layout that the product's builds are watched with."""
-    return ProductModel.of(settings.product).layout
+    return ProductModel.of(settings.product, settings.plan.detector).layout
 
 
 def calibrate_wanted(
@@ -262,6 +263,12 @@ def in_words(home: Home, settings: Settings, store: Store) -> str:
             "The detector's limit is the careful one shipped with the program until "
             "the product's own is calibrated: by the daemon within the hour, or now "
             "by `holdpoint calibrate`."
+        )
+    if settings.plan.detector is not None:
+        return (
+            "The detector's limit is the one shipped with the program, worked out for "
+            "the standing values, not for those of plan.toml: the history is too "
+            "short, or the accepted false hold too rare, for one of the product's own."
         )
     return (
         "The detector's limit is the careful one shipped with the program: the history "

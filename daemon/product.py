@@ -7,8 +7,9 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from config.model import Product, Range
+from config.model import Detector, Product, Range
 from daemon.metrology.transfer import Transfer, range_parts
+from daemon.spc.assumptions import Assumptions
 from daemon.spc.layout import CommonPart, Layout, layout_of
 
 FELT_SHARE = 0.05
@@ -42,15 +43,26 @@ class RangeModel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProductModel:
-    """All ranges of a product, in the order of its settings."""
+    """All ranges of a product, in the order of its settings.
+
+    `assumed` is what the detector holds possible of its parts.
+    """
 
     settings: Product
     ranges: tuple[RangeModel, ...]
     nominal_ohm: Mapping[str, float]
+    assumed: Assumptions
 
     @classmethod
-    def of(cls, product: Product) -> Self:
+    def of(cls, product: Product, detector: Detector | None = None) -> Self:
         """Work out the formulas of a product.
+
+        Parameters
+        ----------
+        product
+            From the settings.
+        detector
+            From the control plan; of use only to whoever watches builds.
 
         Raises
         ------
@@ -79,7 +91,13 @@ class ProductModel:
                     },
                 )
             )
-        return cls(settings=product, ranges=tuple(models), nominal_ohm=nominal)
+        plan = {} if detector is None else detector.model_dump()
+        return cls(
+            settings=product,
+            ranges=tuple(models),
+            nominal_ohm=nominal,
+            assumed=Assumptions(**plan),
+        )
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -138,7 +156,8 @@ class ProductModel:
     @property
     def layout(self) -> Layout:
         """Which part moves which range, as builds are watched."""
-        return layout_of(self.tolerance_ppm, tuple(self.common_parts.values()))
+        common = tuple(self.common_parts.values())
+        return layout_of(self.tolerance_ppm, common, self.assumed)
 
     @property
     def watched_parts(self) -> tuple[str | None, ...]:

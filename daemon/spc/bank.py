@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from daemon.spc.baseline import Baseline, directions
 from daemon.spc.filtering import Folded, order_of_ranges
 from daemon.spc.hypotheses import (
-    BENCH_WALK,
     NOWHERE,
     Cause,
     Table,
@@ -27,7 +26,7 @@ from daemon.spc.hypotheses import (
 )
 from daemon.spc.layout import Layout
 from daemon.spc.rows import Rows
-from daemon.spc.scatter import MIXTURE_SCALES, MIXTURE_WIDE, mixture_shares
+from daemon.spc.scatter import MIXTURE_SCALES, mixture_shares, mixture_wide
 
 Array = NDArray[np.float64]
 
@@ -80,6 +79,7 @@ class Bank:
         coarse = np.sqrt(self._part2) / (SIGMA_OF_SHIFTS * layout.ratio)
         shared = coarse[:, : layout.ranges].mean(axis=1, keepdims=True)
         self._coarse2 = np.maximum(1.0, np.hstack([coarse, shared])) ** 2
+        self._wide = mixture_wide(layout)[:, None] * layout.ratio[: layout.ranges] ** 2
         self._log_shares = np.log(mixture_shares(layout.ranges))
         self._unrecorded = unrecorded_table(layout)
         self._session = session_table(layout)
@@ -283,7 +283,7 @@ class Bank:
         covariance[:, -1, -1] = rows.shared2
         missing = np.isnan(errors)
         values = np.where(missing, 0.0, errors)
-        wide = MIXTURE_WIDE[:, None] * layout.ratio[:ranges] ** 2 + variance[:, None]
+        wide = self._wide + variance[:, None]
         scales = MIXTURE_SCALES[:, None, None] * rows.part2[:, None, :ranges]
         best = rows.log_weight.argmax(axis=1)
         expected = mean[np.arange(len(best)), :ranges, best]
@@ -320,7 +320,7 @@ class Bank:
     def _walk_bench(self, rows: Rows) -> None:
         first = self.layout.parts + 1
         for along in self._along[first : first + self.layout.ranges]:
-            spread = BENCH_WALK**2 * np.outer(along, along)
+            spread = self.layout.assumed.bench_walk**2 * np.outer(along, along)
             rows.base_covariance[:] += spread[..., None]
 
     def _spawn(self, table: Table, spread: Array) -> None:

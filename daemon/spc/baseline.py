@@ -18,13 +18,8 @@ from daemon.spc.scatter import ITERATIONS, fit_scatter
 
 Array = NDArray[np.float64]
 
-# Standard deviations as multiples of the tolerance, and the weights of the priors in
-# degrees of freedom: the project's own, chosen by simulation.
-MEAN_SIGMA = 0.4
-REEL_SIGMA = 0.15
+# Weights of the priors in degrees of freedom: the project's own, chosen by simulation.
 REEL_WEIGHT = 6.0
-REEL_SIGMA_CAP = 0.6
-BUILD_SIGMA = 0.10
 BUILD_WEIGHT = 4.0
 ONE_SEGMENT_WIDENING = 1.4
 
@@ -306,10 +301,11 @@ def _levels(
     noise = noise[np.ix_(seen, seen)]
     ratio2 = layout.ratio**2
     reel_ratio2 = ratio2[list(part_of_reel)]
-    reel2, build2 = REEL_SIGMA**2, BUILD_SIGMA**2
+    assumed = layout.assumed
+    reel2, build2 = assumed.reel_scatter**2, assumed.build_scatter**2
     prior = np.concatenate(
         [
-            MEAN_SIGMA**2 * ratio2[:count],
+            assumed.range_level**2 * ratio2[:count],
             reel2 * reel_ratio2,
             np.full(builds, build2),
         ]
@@ -327,8 +323,8 @@ def _levels(
         reel_ratio2,
         count,
         np.array([REEL_WEIGHT, BUILD_WEIGHT]),
-        np.array([REEL_SIGMA**2, BUILD_SIGMA**2]),
-        REEL_SIGMA_CAP**2,
+        np.array([reel2, build2]),
+        assumed.most_reel_scatter**2,
         ITERATIONS,
     )
     return reel2, build2, mean, 0.5 * (covariance + covariance.T)

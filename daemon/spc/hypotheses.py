@@ -1,7 +1,7 @@
 """The hypotheses that the detector weighs, as multiples of the parts' tolerance.
 
-Weights and sizes are the project's own, chosen by simulation over worlds whose reels
-are ordinary, twice as different, heavy-tailed, uniform, or coarser than expected.
+Sizes are what the layout's `Assumptions` say; the weights are the project's own,
+chosen by simulation over the same worlds.
 """
 
 from collections.abc import Sequence
@@ -87,47 +87,22 @@ GOOD_WITHOUT_BASELINE = (
 GOOD_ONE_PART = Hypothesis(weight=0.18, cause=Cause.GOOD, own=1.5)
 
 BAD_REEL_WEIGHT = 0.60
-BAD_REEL = (
-    Hypothesis(weight=0.20, cause=Cause.REEL, shift=0.8),
-    Hypothesis(weight=0.20, cause=Cause.REEL, shift=3.0),
-    Hypothesis(weight=0.20, cause=Cause.REEL, shift=12.0),
-    Hypothesis(weight=0.13, cause=Cause.REEL, shift=0.5, own=3.0),
-    Hypothesis(weight=0.14, cause=Cause.REEL, shift=0.7, own=6.0),
-    Hypothesis(weight=0.13, cause=Cause.REEL, shift=5.0, own=5.0),
-)
+SHIFTED_REEL_WEIGHT = 0.20
+WIDE_REELS = ((0.13, 3.0), (0.14, 6.0), (0.13, 5.0))
+"""Weight, and factor on the spread of the parts."""
+WIDEST = 1
 
 MIXED_WEIGHT = 0.14
-MIXED_DIFFERENCES = (1.1, 3.0, 10.0)
 MIXED_RELATIVE_SIGMA = 0.45
 
 BAD_SHARED_WEIGHT = 0.13
-BAD_SHARED = (
-    Hypothesis(weight=1 / 3, cause=Cause.SHARED, shift=0.8),
-    Hypothesis(weight=1 / 3, cause=Cause.SHARED, shift=3.0),
-    Hypothesis(weight=1 / 3, cause=Cause.SHARED, shift=0.4, shared=4.0),
-)
+SHARED_FACTORS = (1.0, 1.0, 4.0)
+"""On the spread of the shared stage."""
 
 BENCH_OPENING_WEIGHT = 0.13
 BENCH_SESSION_WEIGHT = 0.013
-BENCH_ONE_RANGE = (
-    Hypothesis(weight=1 / 3, cause=Cause.BENCH, step=0.4),
-    Hypothesis(weight=1 / 3, cause=Cause.BENCH, step=2.0),
-    Hypothesis(weight=1 / 3, cause=Cause.BENCH, slope=0.025),
-)
-BENCH_IN_COMMON = (
-    Hypothesis(weight=1 / 3, cause=Cause.BENCH, step=0.4),
-    Hypothesis(weight=1 / 3, cause=Cause.BENCH, slope=0.025),
-    Hypothesis(weight=1 / 3, cause=Cause.BENCH, slope=0.06),
-)
-BENCH_WALK = 0.02
 
 UNRECORDED_BAD_WEIGHT = 0.002
-UNRECORDED_BAD = (
-    Hypothesis(weight=0.25, cause=Cause.REEL, shift=0.8, reel_shifts=2.0),
-    Hypothesis(weight=0.25, cause=Cause.REEL, shift=3.0, reel_shifts=2.0),
-    Hypothesis(weight=0.25, cause=Cause.REEL, shift=12.0, reel_shifts=2.0),
-    Hypothesis(weight=0.25, cause=Cause.REEL, shift=0.7, own=6.0, reel_shifts=2.0),
-)
 UNRECORDED_GOOD_WEIGHT = 0.003
 UNRECORDED_GOOD = (
     Hypothesis(weight=0.75, cause=Cause.GOOD, reel_shifts=2.0),
@@ -200,8 +175,20 @@ def session_table(layout: Layout) -> Table:
 
 def unrecorded_table(layout: Layout) -> Table:
     """Return what may happen before any unit without a record."""
+    shifts = [(shift, 1.0) for shift in layout.assumed.reel_shifts]
+    shifts.append((layout.assumed.wide_reel_shifts[WIDEST], WIDE_REELS[WIDEST][1]))
+    bad = [
+        Hypothesis(
+            weight=1.0 / len(shifts),
+            cause=Cause.REEL,
+            shift=shift,
+            own=own,
+            reel_shifts=2.0,
+        )
+        for shift, own in shifts
+    ]
     kinds = (
-        (UNRECORDED_BAD_WEIGHT, UNRECORDED_BAD),
+        (UNRECORDED_BAD_WEIGHT, bad),
         (UNRECORDED_GOOD_WEIGHT, UNRECORDED_GOOD),
     )
     return table_of(
@@ -226,14 +213,28 @@ def good_hypotheses(parts: int) -> list[Hypothesis]:
 def reel_hypotheses(layout: Layout, part: int) -> list[Hypothesis]:
     """Return the hypotheses that the reel of one part is bad."""
     share = BAD_REEL_WEIGHT / layout.parts
-    return [replace(h, weight=h.weight * share, place=part) for h in BAD_REEL]
+    kinds = [
+        *((SHIFTED_REEL_WEIGHT, shift, 1.0) for shift in layout.assumed.reel_shifts),
+        *(
+            (weight, shift, own)
+            for shift, (weight, own) in zip(
+                layout.assumed.wide_reel_shifts, WIDE_REELS, strict=True
+            )
+        ),
+    ]
+    return [
+        Hypothesis(
+            weight=weight * share, cause=Cause.REEL, place=part, shift=shift, own=own
+        )
+        for weight, shift, own in kinds
+    ]
 
 
 def mixed_hypotheses(layout: Layout, part: int) -> list[Hypothesis]:
     """Return the hypotheses that two reels of a range's own part are mixed."""
     if part >= layout.ranges:
         return []
-    sizes = [s * d for s, d in product((1.0, -1.0), MIXED_DIFFERENCES)]
+    sizes = [s * d for s, d in product((1.0, -1.0), layout.assumed.mixed_differences)]
     return [
         Hypothesis(
             weight=MIXED_WEIGHT / layout.ranges / len(sizes),
@@ -252,13 +253,28 @@ def shared_hypotheses(layout: Layout) -> list[Hypothesis]:
     """
     if layout.ranges == 1:
         return []
-    return [replace(h, weight=h.weight * BAD_SHARED_WEIGHT) for h in BAD_SHARED]
+    return [
+        Hypothesis(
+            weight=BAD_SHARED_WEIGHT / len(SHARED_FACTORS),
+            cause=Cause.SHARED,
+            shift=shift,
+            shared=factor,
+        )
+        for shift, factor in zip(
+            layout.assumed.shared_shifts, SHARED_FACTORS, strict=True
+        )
+    ]
 
 
 def bench_hypotheses(layout: Layout, weight: float) -> list[Hypothesis]:
     """Return the hypotheses that the bench has moved, in one range or in all."""
-    one = [replace(h, weight=h.weight * weight) for h in BENCH_ONE_RANGE]
-    common = [replace(h, weight=h.weight * weight) for h in BENCH_IN_COMMON]
+    small, large = layout.assumed.bench_steps
+    slow, fast = layout.assumed.bench_slopes
+    third = Hypothesis(weight=weight / 3, cause=Cause.BENCH)
+    one = [replace(third, step=small), replace(third, step=large)]
+    one.append(replace(third, slope=slow))
+    common = [replace(third, step=small)]
+    common += [replace(third, slope=slow), replace(third, slope=fast)]
     return [
         *(replace(h, place=r) for r, h in product(range(layout.ranges), one)),
         *(common if layout.ranges > 1 else []),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from daemon.spc.assumptions import Assumptions
 from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError
 
 Array = NDArray[np.float64]
@@ -47,6 +48,8 @@ class Layout:
     latent : (P - R + 1, R)
         Sensitivity of the ranges to what differs from unit to unit in common: the
         common parts, last the shared stage.
+    assumed : Assumptions
+        What is held possible, as multiples of the tolerances.
     """
 
     tolerance_ppm: Array
@@ -54,6 +57,7 @@ class Layout:
     unit_ppm: float
     ratio: Array
     latent: Array
+    assumed: Assumptions
 
     @property
     def ranges(self) -> int:
@@ -67,7 +71,9 @@ class Layout:
 
 
 def layout_of(
-    tolerance_ppm: ArrayLike, common_parts: Sequence[CommonPart] = ()
+    tolerance_ppm: ArrayLike,
+    common_parts: Sequence[CommonPart] = (),
+    assumed: Assumptions | None = None,
 ) -> Layout:
     """Return the layout, or refuse it.
 
@@ -76,6 +82,8 @@ def layout_of(
     tolerance_ppm : (R,) array_like
         Claimed tolerance of each range's own part, ppm.
     common_parts : sequence of CommonPart
+    assumed : Assumptions, optional
+        Left out, the standing ones.
 
     Examples
     --------
@@ -121,6 +129,7 @@ def layout_of(
         unit_ppm=unit,
         ratio=tolerance / unit,
         latent=np.vstack([*rows[1:], np.ones((1, own.size))]),
+        assumed=assumed or Assumptions(),
     )
 
 

@@ -3,11 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from numpy.typing import ArrayLike
-
-from daemon.spc.baseline import Segment, fit_baseline
+from daemon.spc.baseline import Segment, fit_baseline_of
 from daemon.spc.finding import Finding
-from daemon.spc.layout import CommonPart
+from daemon.spc.layout import Layout
 from daemon.spc.reel_change import ReelChangeDetector
 
 
@@ -21,10 +19,9 @@ class OddSegment:
 
 def odd_segments(
     segments: Sequence[Segment],
-    tolerance_ppm: ArrayLike,
+    layout: Layout,
     *,
     log_odds_limit: float,
-    common_parts: Sequence[CommonPart] = (),
 ) -> tuple[OddSegment, ...]:
     """Return the segments in which a detector finds something bad.
 
@@ -32,15 +29,15 @@ def odd_segments(
     ----------
     segments : sequence of Segment
         Candidates for a baseline, in their order.
-    tolerance_ppm : (R,) array_like
+    layout : Layout
+        The product's ranges and parts.
     log_odds_limit : float
         As for a build that is watched.
-    common_parts : sequence of CommonPart
 
     Raises
     ------
     SpcError
-        As `fit_baseline` and `ReelChangeDetector` do.
+        As `fit_baseline_of` and `ReelChangeDetector` do.
 
     Notes
     -----
@@ -51,6 +48,7 @@ def odd_segments(
     Examples
     --------
     >>> import numpy as np
+    >>> from daemon.spc.layout import layout_of
     >>> rng = np.random.default_rng(1)
     >>> good = [
     ...     Segment(errors_ppm=rng.normal(0, 150, (20, 3)), build=b, reels=("",) * 3)
@@ -60,7 +58,7 @@ def odd_segments(
     ...     errors_ppm=rng.normal(0, 150, (20, 3)) + [0, 4000, 0],
     ...     build="5", reels=("",) * 3,
     ... )
-    >>> odd = odd_segments([*good, bad], [1000.0] * 3, log_odds_limit=3.0)
+    >>> odd = odd_segments([*good, bad], layout_of([1000.0] * 3), log_odds_limit=3.0)
     >>> [(one.index, one.finding.range_index) for one in odd]
     [(4, 1)]
     """
@@ -68,8 +66,8 @@ def odd_segments(
     for index, segment in enumerate(segments):
         others = [*segments[:index], *segments[index + 1 :]]
         detector = ReelChangeDetector(
-            tolerance_ppm=tolerance_ppm,
-            baseline=fit_baseline(others, tolerance_ppm, common_parts),
+            tolerance_ppm=layout.tolerance_ppm[: layout.ranges],
+            baseline=fit_baseline_of(others, layout),
             log_odds_limit=log_odds_limit,
             reels=segment.reels,
             build=segment.build,

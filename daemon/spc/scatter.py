@@ -14,9 +14,7 @@ from daemon.spc.layout import Layout
 
 Array = NDArray[np.float64]
 
-# Standard deviations as multiples of the tolerance, and the weights of the priors in
-# degrees of freedom: the project's own, chosen by simulation.
-OWN_SIGMA = 0.15
+# Weights of the priors in degrees of freedom: the project's own, chosen by simulation.
 OWN_WEIGHT = 8.0
 POOL_WEIGHT = 2.0
 SHARED_WEIGHT = 4.0
@@ -25,7 +23,6 @@ ITERATIONS = 25
 # A range's own part is a mixture that forgives heavy tails and one odd part: multiples
 # of its variance, one wide component in squared tolerances, and their shares.
 MIXTURE_SCALES = np.array([1.0, 6.25, 1.0])
-MIXTURE_WIDE = np.array([0.0, 0.0, 9.0])
 TAIL_SHARE = 0.05
 ODD_PART_SHARE = 0.005
 
@@ -34,6 +31,11 @@ def mixture_shares(ranges: int) -> Array:
     """Return the shares of the mixture's components for a product of some ranges."""
     odd = ODD_PART_SHARE / ranges
     return np.array([1.0 - TAIL_SHARE - odd, TAIL_SHARE, odd])
+
+
+def mixture_wide(layout: Layout) -> Array:
+    """Return what the components add to a part's variance, squared tolerances."""
+    return np.array([0.0, 0.0, layout.assumed.odd_part**2])
 
 
 def fit_scatter(groups: Sequence[Array], layout: Layout) -> tuple[Array, float]:
@@ -53,9 +55,9 @@ def fit_scatter(groups: Sequence[Array], layout: Layout) -> tuple[Array, float]:
     """
     count = layout.ranges
     ratio2 = layout.ratio**2
+    own2 = layout.assumed.part_scatter**2
     if not groups:
-        shared2 = OWN_SIGMA**2 * float(np.mean(ratio2[:count]))
-        return OWN_SIGMA**2 * ratio2, shared2
+        return own2 * ratio2, own2 * float(np.mean(ratio2[:count]))
     rows = np.concatenate(groups)
     seen = ~np.isnan(rows)
     segment = np.repeat(np.arange(len(groups)), [len(g) for g in groups])
@@ -67,10 +69,10 @@ def fit_scatter(groups: Sequence[Array], layout: Layout) -> tuple[Array, float]:
         layout.latent,
         ratio2,
         MIXTURE_SCALES,
-        MIXTURE_WIDE,
+        mixture_wide(layout),
         mixture_shares(count),
         np.array([OWN_WEIGHT, POOL_WEIGHT, SHARED_WEIGHT]),
-        OWN_SIGMA**2,
+        own2,
         ITERATIONS,
     )
     return variance[:-1], float(variance[-1])

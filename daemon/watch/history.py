@@ -61,12 +61,7 @@ def odd_builds(
             ),
             error_ppm=one.finding.level_ppm,
         )
-        for one in odd_segments(
-            segments,
-            product.tolerance_ppm,
-            log_odds_limit=log_odds_limit,
-            common_parts=tuple(product.common_parts.values()),
-        )
+        for one in odd_segments(segments, product.layout, log_odds_limit=log_odds_limit)
     )
 
 

@@ -6,10 +6,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.limits import Limits, rounded
+from config.load import fingerprint
+from config.model import Detector, Settings
+from daemon.home import Home
+from daemon.limits import Limits, in_words, layout_for, rounded
+from daemon.product import ProductModel
+from daemon.spc.assumptions import Assumptions
 from daemon.spc.layout import Layout, layout_of
 from daemon.watch import CALIBRATED, LAST_CALIBRATED, SHIPPED, OwnLimit, Watcher
-from tests.daemon.making import demo_product, unit
+from storage.local import LocalStore
+from tests.daemon.making import demo_product, demo_settings, unit
 
 LAYOUT = layout_of([1000.0, 1000.0])
 
@@ -87,3 +93,52 @@ def test_the_watch_takes_the_own_limit_up_once_it_is_there() -> None:
     watcher.fold(unit(6, "C-1", "B-2", chance.normal(0, 150, 4).tolist()), [])
     assert asked[-1] == (6,)
     assert watcher.builds["B-2"].limit == 7.5
+
+
+def with_detector(detector: Detector) -> Settings:
+    settings = demo_settings()
+    plan = settings.plan.model_copy(update={"detector": detector})
+    return settings.model_copy(update={"plan": plan})
+
+
+def test_what_the_plan_says_of_the_detector_belongs_to_the_limit(
+    tmp_path: Path,
+) -> None:
+    own = with_detector(Detector(reel_scatter=0.3))
+    layout, limits = layout_for(own), Limits(tmp_path, 110)
+    assert layout.assumed == Assumptions(reel_scatter=0.3)
+    assert limits._file(layout, [12]) != limits._file(layout_for(demo_settings()), [12])
+    assert fingerprint(own)[0] != fingerprint(demo_settings())[0]
+    # What is written in the file and is the standing value changes nothing.
+    same = layout_for(with_detector(Detector()))
+    assert same.assumed == Assumptions()
+    assert limits._file(same, [12]) == limits._file(layout_for(demo_settings()), [12])
+
+
+def test_a_plan_that_expects_wilder_reels_needs_more_to_find_one() -> None:
+    """A reel 0.1 % off: plain where reels differ by 0.015 %, ordinary at 0.3 %."""
+    odds = []
+    for scatter in (0.015, 3.0):
+        detector = Detector(reel_scatter=scatter, most_reel_scatter=3.0)
+        product = ProductModel.of(demo_settings().product, detector)
+        watcher = Watcher(product, accepted_per_units=5000)
+        chance = np.random.default_rng(1)
+        for n in range(30):
+            errors = chance.normal(0.0, 150.0, 4)
+            errors[2] += 1000.0 if n >= 20 else 0.0
+            build = "B-1" if n < 20 else "B-2"
+            watcher.fold(unit(n, f"PA-{n:03d}", build, errors.tolist()), [])
+        watched = watcher.builds["B-2"].detector
+        assert watched is not None
+        odds.append(watched._bank.log_odds()[0])
+    assert odds[0] > odds[1] + 2.0
+
+
+def test_the_shipped_limit_is_said_to_be_for_the_standing_values(
+    tmp_path: Path,
+) -> None:
+    home = Home(tmp_path)
+    with LocalStore(tmp_path / "holdpoint.duckdb") as store:
+        said = in_words(home, with_detector(Detector(odd_part=2.0)), store)
+        assert "not for those of plan.toml" in said
+        assert "plan.toml" not in in_words(home, demo_settings(), store)

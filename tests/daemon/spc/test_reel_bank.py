@@ -8,7 +8,6 @@ from daemon.spc import bank as bank_module
 from daemon.spc.bank import Bank
 from daemon.spc.baseline import Segment, fit_baseline
 from daemon.spc.hypotheses import (
-    BENCH_WALK,
     Cause,
     good_hypotheses,
     opening_table,
@@ -65,9 +64,10 @@ def test_reels_build_and_bench_are_inferred_exactly(
 ) -> None:
     """Units, a check, a session, two reel changes; without the mixture it is exact."""
     monkeypatch.setattr(bank_module, "MIXTURE_SCALES", np.ones(3))
-    monkeypatch.setattr(bank_module, "MIXTURE_WIDE", np.zeros(3))
+    monkeypatch.setattr(bank_module, "mixture_wide", lambda _: np.zeros(3))
     rng = np.random.default_rng(3)
     baseline = fit_baseline(history(4), TOLERANCE)
+    walk2 = baseline.layout.assumed.bench_walk**2
     watched = Bank([baseline], [("a", "b", "new")], [""])
     # unknowns: mean of each range, reels and builds of the baseline; then ours
     dense = Dense(baseline.mean / 1e3, baseline.covariance / 1e6)
@@ -75,7 +75,7 @@ def test_reels_build_and_bench_are_inferred_exactly(
     tau2 = (baseline.reel_sigma_ppm / 1e3) ** 2
     reels = [at[0, "a"], at[1, "b"], dense.grow(tau2[2])]
     build = dense.grow((baseline.build_sigma_ppm / 1e3) ** 2)
-    benches = [[dense.grow(BENCH_WALK**2)] for _ in range(RANGES)]
+    benches = [[dense.grow(walk2)] for _ in range(RANGES)]
 
     def units(n: int) -> None:
         for error in rng.normal(0.0, 0.14, (n, RANGES)) + rng.normal(0, 0.1, (n, 1)):
@@ -96,7 +96,7 @@ def test_reels_build_and_bench_are_inferred_exactly(
         dense.see(benches[r], readings[0, r], 1e-4)
     watched.start_session()
     for r in range(RANGES):
-        benches[r].append(dense.grow(BENCH_WALK**2))
+        benches[r].append(dense.grow(walk2))
     units(2)
     watched.change_reels([0, 2])
     reels[0], reels[2] = dense.grow(tau2[0]), dense.grow(tau2[2])

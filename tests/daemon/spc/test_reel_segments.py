@@ -4,9 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.spc.baseline import Segment
+from daemon.spc.layout import layout_of
 from daemon.spc.odd_segments import odd_segments
 
-TOLERANCE = [1000.0] * 4
+LAYOUT = layout_of([1000.0] * 4)
 
 
 def segment(
@@ -21,23 +22,23 @@ def segment(
 
 def test_good_segments_vouch_for_each_other() -> None:
     segments = [segment(str(b), b) for b in range(5)]
-    assert odd_segments(segments, TOLERANCE, log_odds_limit=2.0) == ()
+    assert odd_segments(segments, LAYOUT, log_odds_limit=2.0) == ()
 
 
 def test_the_bad_segment_is_named_with_its_range() -> None:
     segments = [segment(str(b), b) for b in range(5)]
     segments[2] = segment("2", 2, (0.0, 0.0, 0.0, 4000.0))
-    odd = odd_segments(segments, TOLERANCE, log_odds_limit=2.0)
+    odd = odd_segments(segments, LAYOUT, log_odds_limit=2.0)
     assert [(one.index, one.finding.range_index) for one in odd] == [(2, 3)]
 
 
 def test_of_two_that_contradict_each_other_the_one_far_from_nominal_is_named() -> None:
     segments = [segment("1", 1), segment("2", 2, (5000.0, 0.0, 0.0, 0.0))]
-    odd = odd_segments(segments, TOLERANCE, log_odds_limit=2.0)
+    odd = odd_segments(segments, LAYOUT, log_odds_limit=2.0)
     assert [one.index for one in odd] == [1]
 
 
 def test_nothing_and_empty_segments_are_judged_in_peace() -> None:
-    assert odd_segments([], TOLERANCE, log_odds_limit=2.0) == ()
+    assert odd_segments([], LAYOUT, log_odds_limit=2.0) == ()
     empty = Segment(errors_ppm=np.empty((0, 4)), build="1", reels=("",) * 4)
-    assert odd_segments([empty], TOLERANCE, log_odds_limit=2.0) == ()
+    assert odd_segments([empty], LAYOUT, log_odds_limit=2.0) == ()

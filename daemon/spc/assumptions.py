@@ -1,0 +1,62 @@
+"""What the detector holds possible, as multiples of the parts' tolerance."""
+
+from dataclasses import dataclass
+
+__all__ = ["Assumptions"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assumptions:
+    """Sizes in tolerances: standard deviations, but where another thing is said.
+
+    The standing values are the project's own, chosen by simulation over worlds whose
+    reels are ordinary, twice as different, heavy-tailed, uniform, or coarser than
+    expected.
+
+    Attributes
+    ----------
+    part_scatter : float
+        Of parts inside one reel, before any unit told.
+    reel_scatter, most_reel_scatter : float
+        Of the means of ordinary reels, before any reel told; what is never exceeded
+        however much earlier reels differed.
+    build_scatter : float
+        Of the level that all ranges share, from build to build.
+    range_level : float
+        Of the mean of a range over all reels.
+    odd_part : float
+        Of one odd part in an otherwise ordinary unit.
+    reel_shifts : tuple of three float
+        Of a bad reel: little off, off, far off.
+    wide_reel_shifts : tuple of three float
+        Of a bad reel whose parts spread 3, 6 and 5 times as wide as ordinary ones.
+    mixed_differences : tuple of three float
+        Between two reels mixed in unknown order: means, either way.
+    shared_shifts : tuple of three float
+        Of a bad shared stage: off, far off, and little off but spread widely.
+    bench_steps : tuple of two float
+        Of a bench that was set up anew: small, large.
+    bench_slopes : tuple of two float
+        Of a drifting bench, a unit: slow, fast.
+    bench_walk : float
+        What an ordinary bench is off by from session to session.
+
+    Examples
+    --------
+    >>> Assumptions(reel_scatter=0.3).reel_scatter
+    0.3
+    """
+
+    part_scatter: float = 0.15
+    reel_scatter: float = 0.15
+    most_reel_scatter: float = 0.6
+    build_scatter: float = 0.10
+    range_level: float = 0.4
+    odd_part: float = 3.0
+    reel_shifts: tuple[float, float, float] = (0.8, 3.0, 12.0)
+    wide_reel_shifts: tuple[float, float, float] = (0.5, 0.7, 5.0)
+    mixed_differences: tuple[float, float, float] = (1.1, 3.0, 10.0)
+    shared_shifts: tuple[float, float, float] = (0.8, 3.0, 0.4)
+    bench_steps: tuple[float, float] = (0.4, 2.0)
+    bench_slopes: tuple[float, float] = (0.025, 0.06)
+    bench_walk: float = 0.02
