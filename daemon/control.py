@@ -20,8 +20,11 @@ from starlette.responses import JSONResponse
 from starlette.routing import Route
 
 from daemon.bench.errors import BenchError, StoppedError
+from daemon.vitals import Vitals
 
 LONGEST_WAIT_S = 30.0
+WORKER_SILENCE_S = 60.0
+"""How much longer than its step may take the worker may be silent."""
 KEPT = 500
 """Ended tickets that can still be asked for."""
 
@@ -131,6 +134,8 @@ class _State:
     trouble: str | None = None
     alarm: str | None = None
     """The source may be on and out of reach; stands until it was seen off."""
+    stalled: str | None = None
+    """Which part of the daemon does not go on, though the process runs."""
     check_due: str | None = None
     """Why no unit is judged before the next check."""
     check_overdue: bool = False
@@ -150,8 +155,15 @@ class _State:
 class Desk:
     """Where people's orders wait, and where the worker says what it is doing."""
 
-    def __init__(self, *, utc: Callable[[], datetime], stop: Event) -> None:
+    def __init__(
+        self,
+        *,
+        utc: Callable[[], datetime],
+        stop: Event,
+        vitals: Vitals | None = None,
+    ) -> None:
         self.stop = stop
+        self.vitals = vitals or Vitals()
         self.halt = Event()
         """Set by "source off now": whatever is being measured is given up."""
         self._utc = utc
@@ -205,8 +217,15 @@ class Desk:
 
     # what the worker says
 
+    def beat(self, longest_s: float = 0.0) -> None:
+        """Note that the worker is not stuck; what it does now may take so long."""
+        self.vitals.beat(
+            "the worker, which measures,", within_s=WORKER_SILENCE_S + longest_s
+        )
+
     def next_order(self, *, wait_s: float) -> Ticket | None:
         """Return the oldest waiting order, or None after `wait_s` without one."""
+        self.beat()
         try:
             return self._tickets[self._orders.get(timeout=wait_s)]
         except queue.Empty:
@@ -260,6 +279,7 @@ class Desk:
                         return str(self._answer)
                 if self.stop.is_set() or self.halt.is_set():
                     raise StoppedError
+                self.beat()
                 meanwhile()
         finally:
             with self._changed:

@@ -4,7 +4,7 @@ The commit of a run is its acknowledgement; watching follows from the rows. Afte
 crash the rows past the watermark are watched again, and nothing is raised twice.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import uuid4
@@ -297,12 +297,17 @@ class Cycle:
         self._teller.remember(self.store.frame("alerts", product=self._name))
         self._folded = watermark
 
-    def watch(self) -> list[Signal]:
+    def watch(self, *, step: Callable[[], None] = lambda: None) -> list[Signal]:
         """Watch every run past the watermark; return what was found.
 
         Signals, holds and the watermark are committed together, run by run.
         """
         rows = self.store.frame(
+
+        Parameters
+        ----------
+        step
+            Called before each run: many may wait.
             "range_rows", product=self._name, after=self._folded, kind=None
         )
         if not rows.empty:
@@ -319,6 +324,7 @@ class Cycle:
                 if number in passed_over
                 else self._fold(int(str(number)), run, fittings)
             )
+            step()
             found += self._act(
                 int(str(number)),
                 [signal] if signal else [],

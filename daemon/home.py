@@ -45,6 +45,11 @@ class Home:
         return self.data / "backups"
 
     @property
+    def alive(self) -> Path:
+        """Written again and again while everything goes on; grows old when not."""
+        return self.data / "alive"
+
+    @property
     def orders(self) -> Path:
         """How to turn off the source of a bench that is open, or was left so."""
         return self.data / "source-off.json"

@@ -11,7 +11,7 @@ import secrets
 import signal
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from logging import getLogger
 from threading import Event, Thread
@@ -24,9 +24,6 @@ from config.load import fingerprint, load
 from config.model import Settings
 from config.profile import TYPED
 from daemon import seating
-from daemon.alerts.sender import Sender
-from daemon.alerts.upkeep import EVERY_S as UPKEEP_S
-from daemon.alerts.upkeep import Upkeep, show_alive
 from daemon.bench.bench import Bench, cautions
 from daemon.bench.errors import (
     AbsentError,
@@ -46,10 +43,10 @@ from daemon.cycle import Cycle, Recorded, RunHeader
 from daemon.home import Home
 from daemon.inbox import Inbox
 from daemon.instruments import meet
-from daemon.limits import StopError, calibrate_wanted, in_words, limits_of
+from daemon.jobs import scheduled, sending
+from daemon.limits import in_words, limits_of
 from daemon.metrology.errors import MetrologyError
 from daemon.processes import require_free
-from daemon.schedule import Job, Schedule
 from daemon.station import NotJudgedError, Station
 from daemon.typed import TypedError, readings_of
 from storage import endpoint as endpoints
@@ -62,11 +59,6 @@ from storage.store import Store
 
 log = getLogger(__name__)
 
-HEARTBEAT_S = 10.0
-CHECK_LOOK_S = 15.0
-"""How soon an overdue check standard is noticed."""
-BACKUP_S = 24 * 3600.0
-CALIBRATION_S = 3600.0
 IDLE_S = 0.2
 LOOK_S = 1.0
 """How often an idle daemon looks for dropped serials and for rows of others."""
@@ -139,8 +131,8 @@ def run(
             for caution in desk.snapshot()["cautions"]:
                 announce(caution)
         way_out.enter_context(_serving(home, store, worker, port))
-        way_out.enter_context(_scheduled(home, store, worker, settings))
-        way_out.enter_context(_sending(store, settings, clock))
+        way_out.enter_context(sending(store, settings, worker))
+        way_out.enter_context(scheduled(home, store, settings, worker))
         worker.work()
 
 
@@ -222,6 +214,7 @@ class Worker:
             clock=self._clock,
             lost=self._guard_lost,
             ask=lambda text: self.desk.ask(text, subject="the source"),
+            goes_on=self.desk.beat,
         )
         self._alarmed = False
         self._station = Station(
@@ -283,7 +276,7 @@ class Worker:
             self._try_off()
         try:
             self._inbox.look()
-            self._cycle.watch()
+            self._cycle.watch(step=self.desk.beat)
         except (StorageError, OSError) as exc:
             self._trouble(exc)
 
@@ -307,7 +300,7 @@ class Worker:
                 )
             else:
                 self.desk.update(name, message=self._work_on_bench(name, ticket.order))
-            self._cycle.watch()
+            self._cycle.watch(step=self.desk.beat)
             self.show_watching()
         except StoppedError as exc:
             self.desk.update(name, state="failed", message=str(exc))
@@ -666,92 +659,3 @@ def _serving(
         endpoints.remove(home.data, endpoint)
         server.should_exit = True
         thread.join(timeout=5.0)
-
-
-def _telling(store: LocalStore, worker: Worker, settings: Settings) -> Iterator[Job]:
-    """Return what is done by the clock to let people know."""
-    upkeep = Upkeep(
-        store,
-        product=settings.product.name,
-        settings=settings.alerts,
-        utc=worker.utc,
-        alarm=lambda: worker.desk.snapshot()["alarm"],
-    )
-    yield Job(name="alerts", every_s=UPKEEP_S, action=upkeep.look, keep=False)
-    if (url := settings.alerts.alive_url) is not None:
-        yield Job(
-            name="alive",
-            every_s=settings.alerts.alive_every_s,
-            action=lambda: show_alive(url),
-            keep=False,
-        )
-
-
-@contextmanager
-def _sending(store: LocalStore, settings: Settings, clock: Clock) -> Iterator[None]:
-    """Send what is in the outbox while the context lasts."""
-    sender = Sender(store, settings.alerts, utc=clock.utc)
-    sender.start()
-    try:
-        yield
-    finally:
-        sender.stop()
-
-
-def _calibrating(
-    home: Home, store: LocalStore, worker: Worker, settings: Settings
-) -> Iterator[Job]:
-    """Work out the detector's own limit as the baseline grows; not for a simulation."""
-    if settings.bench is not None and settings.bench.time_scale > 1:
-        return
-
-    def halted(_: float) -> None:
-        if worker.desk.stop.is_set():
-            raise StopError
-
-    def calibrate() -> None:
-        # the shipped limit serves on until another day
-        with suppress(StopError):
-            calibrate_wanted(home, settings, store, progress=halted)
-            worker.show_watching()
-
-    yield Job(name="calibration", every_s=CALIBRATION_S, action=calibrate, keep=False)
-
-
-@contextmanager
-def _scheduled(
-    home: Home, store: LocalStore, worker: Worker, settings: Settings
-) -> Iterator[None]:
-    """Run heartbeat, look at the check, reminders, backup while the context lasts."""
-    jobs = store.frame("jobs")
-
-    def beat() -> None:
-        (home.data / "alive").write_text(f"{datetime.now().astimezone():%FT%T%z}\n")
-
-    def back_up() -> None:
-        store.backup(str(home.backups))
-
-    schedule = Schedule(
-        (
-            Job(name="heartbeat", every_s=HEARTBEAT_S, action=beat, keep=False),
-            Job(
-                name="check standard",
-                every_s=CHECK_LOOK_S,
-                action=worker.look_at_check,
-                keep=False,
-            ),
-            Job(name="backup", every_s=BACKUP_S, action=back_up),
-            *_calibrating(home, store, worker, settings),
-            *_telling(store, worker, settings),
-        ),
-        succeeded=store.note_job,
-        last_success={
-            str(row["job"]): row["succeeded_at"].to_pydatetime()
-            for row in jobs.to_dict("records")
-        },
-    )
-    schedule.start()
-    try:
-        yield
-    finally:
-        schedule.stop()

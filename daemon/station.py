@@ -274,6 +274,7 @@ class Station:
             minutes = left_s / SECONDS_A_MINUTE
             self._desk.show(phase=f"warming up, {minutes:.0f} min left")
             if self._desk.halt.is_set() or self._desk.stop.is_set():
+            self._desk.beat()
                 raise StoppedError
             self._clock.wait_s(min(left_s, LOOK_S), unless=self._desk.halt)
 

@@ -45,6 +45,11 @@ def line(*, prompting: bool) -> None:
         prompt(state["prompt"])
     if state["alarm"]:
         look.stands_out(f"Alarm: {state['alarm']}")
+    if state["stalled"]:
+        look.stands_out(
+            f"Stalled: {state['stalled']}. Look at the bench, then stop the daemon "
+            "and start it again."
+        )
     if state["reopened"]:
         look.quiet(
             "Times that the bench was lost and opened anew, and a unit measured again: "

@@ -59,6 +59,9 @@ class Sender:
         What time it is.
     open_channel
         Makes a channel of its settings.
+    beat
+        Told the name of a channel each time that its thread got through a look at the
+        outbox, or through one message.
     """
 
     def __init__(
@@ -68,17 +71,21 @@ class Sender:
         *,
         utc: Callable[[], datetime],
         open_channel: Opener = AppriseChannel,
+        beat: Callable[[str], None] = lambda _: None,
     ) -> None:
         self._store = store
         self._settings = settings
         self._utc = utc
         self._open = open_channel
+        self._beat = beat
         self._channels: dict[str, Sending] = {}
         self._stop = Event()
         self._threads: list[Thread] = []
 
     def start(self) -> None:
         """Begin to send, each channel on its own: a slow one holds up no other."""
+        for one in self._settings.channels:
+            self._beat(one.name)
         self._threads = [
             Thread(
                 target=self._run, args=(one.name,), name=f"to {one.name}", daemon=True
@@ -112,6 +119,7 @@ class Sender:
                 break
             delivery, follow = self._try(channel, row)
             self._store.note_delivery(delivery, follow)
+            self._beat(target)
             delivered += delivery.delivered_at is not None
             failed += delivery.next_at is not None
             dead += delivery.dead_at is not None
@@ -160,6 +168,7 @@ class Sender:
         while not self._stop.wait(LOOK_S):
             try:
                 self.send_due(target)
+                self._beat(target)
             except StorageError as exc:
                 log.error("outbox", extra={"reason": str(exc)})  # noqa: TRY400
             except Exception:

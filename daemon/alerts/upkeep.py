@@ -21,6 +21,7 @@ from daemon.alerts.policy import (
     of_build,
     of_doubt,
     of_hold,
+    of_stall,
     reminder,
 )
 from daemon.alerts.sender import alert_of
@@ -32,6 +33,26 @@ from storage.store import Store
 
 EVERY_S = 30.0
 ANSWER_S = 10.0
+
+
+class _Urgent:
+    """Something that is told each time that it begins or becomes another."""
+
+    def __init__(
+        self,
+        stands: Callable[[], str | None],
+        message: Callable[[str, datetime], Message],
+    ) -> None:
+        self._stands = stands
+        self._message = message
+        self._told: str | None = None
+
+    def news(self, at: datetime) -> Message | None:
+        reason, before = self._stands(), self._told
+        self._told = reason
+        if reason is None or reason == before:
+            return None
+        return self._message(reason, at)
 
 
 class Upkeep:
@@ -47,6 +68,8 @@ class Upkeep:
         What time it is.
     alarm
         What stands at the bench, None for nothing.
+    stalled
+        What does not go on in the daemon, None for nothing.
     """
 
     def __init__(
@@ -57,13 +80,13 @@ class Upkeep:
         settings: Alerts,
         utc: Callable[[], datetime],
         alarm: Callable[[], str | None],
+        stalled: Callable[[], str | None] = lambda: None,
     ) -> None:
         self._store = store
         self._product = product
         self._settings = settings
         self._utc = utc
-        self._alarm = alarm
-        self._alarmed: str | None = None
+        self._urgent = (_Urgent(alarm, of_alarm), _Urgent(stalled, of_stall))
 
     def look(self) -> None:
         """Queue what is to be told now.
@@ -76,7 +99,7 @@ class Upkeep:
         if not self._settings.channels:
             return
         messages = [
-            self._alarms(),
+            *(one.news(self._utc()) for one in self._urgent),
             *self._placed_by_people(),
             *self._doubts(),
             *self._reminds(),
@@ -92,13 +115,6 @@ class Upkeep:
         ]
         if alerts:
             self._store.queue_alerts(alerts)
-
-    def _alarms(self) -> Message | None:
-        reason, before = self._alarm(), self._alarmed
-        self._alarmed = reason
-        if reason is None or reason == before:
-            return None
-        return of_alarm(reason, self._utc())
 
     def _placed_by_people(self) -> list[Message]:
         """Return what is to be told of holds by hand: no run was recorded with them."""

@@ -62,6 +62,9 @@ class Bench:
     ask : AskPerson, optional
         Puts a request to a person, so that the source may be one that is set by hand;
         nothing but that person can then turn it off.
+    goes_on : Callable, optional
+        Told at each step of a measurement how long it may take, s of the machine's own
+        clock.
 
     Raises
     ------
@@ -91,6 +94,7 @@ class Bench:
         guarded: bool = True,
         lost: Callable[[str], None] | None = None,
         ask: AskPerson | None = None,
+        goes_on: Callable[[float], None] = lambda _: None,
     ) -> None:
         for role, instrument in settings.instruments.items():
             asked = role == "source" and ask is not None
@@ -106,6 +110,7 @@ class Bench:
         check_limits(settings, product, self.setups.values())
         self.compliance = compliance(settings, product)
         self._halted = Event()
+        self._goes_on = goes_on
         self._guard: Guard | None = None
 
         def binding(role: str, instrument: model.Instrument) -> Binding:
@@ -219,6 +224,7 @@ class Bench:
 
     def _step(self, longest_s: float = 0.0) -> None:
         """Note that the measurement goes on; what it does now may take so long."""
+        self._goes_on(STEP_S + longest_s)
         if self._guard is not None:
             self._guard.step(STEP_S + longest_s)
 

@@ -123,5 +123,7 @@ def status(context: click.Context, json_: bool) -> None:
             "Times that the bench was lost and opened anew, and a unit measured again: "
             f"{bench['reopened']}; last: {bench['lost']}."
         )
+    if bench is not None and bench["stalled"]:
+        out().print(f"Stalled: {bench['stalled']}.", style="bold")
     if bench is not None and bench["alarm"]:
         out().print(f"Alarm: {bench['alarm']}", style="bold")
