@@ -14,7 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from config.model import Settings
-from daemon import holds, words
+from daemon import holds, rejudging, words
+from daemon.alerts.policy import Message
 from daemon.alerts.telling import Teller
 from daemon.bench.readings import RangeReadings
 from daemon.beside import linearity
@@ -142,6 +143,7 @@ class Cycle:
         self.store = store
         self.product = ProductModel.of(settings.product, settings.plan.detector)
         self._name = settings.product.name
+        self._titles = {one.key: one.title for one in self.product.ranges}
         self._watcher = Watcher(
             self.product,
             accepted_per_units=settings.plan.watching.accepted_false_holds_per_units,
@@ -301,19 +303,22 @@ class Cycle:
         """Watch every run past the watermark; return what was found.
 
         Signals, holds and the watermark are committed together, run by run.
-        """
-        rows = self.store.frame(
 
         Parameters
         ----------
         step
             Called before each run: many may wait.
+        """
+        rows = self.store.frame(
             "range_rows", product=self._name, after=self._folded, kind=None
         )
         if not rows.empty:
             self._learn_reworks()
         checks = self.store.frame(
             "check_results", product=self._name, after=self._folded
+        )
+        again = plain(
+            self.store.frame("rejudgements", product=self._name, after=self._folded)
         )
         fittings = self._fittings()
         found = []
@@ -328,7 +333,8 @@ class Cycle:
             found += self._act(
                 int(str(number)),
                 [signal] if signal else [],
-                self._verdict_holds(run, checks[checks["number"] == number]),
+                self._verdict_holds(run, checks[checks["number"] == number]) + held,
+                told,
             )
         # Reels may be recorded after the units that carry them.
         if late := self._watcher.refit(fittings):
@@ -336,7 +342,11 @@ class Cycle:
         return found
 
     def _act(
-        self, number: int, signals: list[Signal], placed: tuple[Hold, ...]
+        self,
+        number: int,
+        signals: list[Signal],
+        placed: tuple[Hold, ...],
+        told: Sequence[Message] = (),
     ) -> list[Signal]:
         """Commit what one run changed, and that it was watched; return the findings."""
         for signal in signals:
@@ -349,7 +359,7 @@ class Cycle:
                 number=number,
                 signals=tuple(signals),
                 holds=placed,
-                alerts=self._teller.tell(signals, placed),
+                alerts=self._teller.tell(signals, placed, told),
             )
         )
         self._placed.update(one.hold for one in placed)

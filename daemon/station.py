@@ -20,7 +20,7 @@ from daemon.control import Desk, SecondMeter
 from daemon.cycle import Cycle, Recorded, RunHeader
 from daemon.instruments import meet
 from daemon.judge import Measured, row
-from daemon.rejudging import OpenRun
+from daemon.rejudging import OpenRun, sentences
 from daemon.second import Comparison, compare, cross_check
 from daemon.standing import Due, Standing
 from storage.records import RangeResult, Session, Verdict
@@ -103,6 +103,7 @@ class Station:
         self._clock = clock
         self._configuration = configuration
         self._session: str | None = None
+        self._said: tuple[str, ...] = ()
         self._hand = self._turned_by_hand()
         self._opened_s = clock.now_s()
         standard = self._settings.check_standard
@@ -148,8 +149,14 @@ class Station:
         rerun_of: str | None = None,
         note: str | None = None,
         answers: Mapping[str, float] | None = None,
+        connect: bool = False,
     ) -> Recorded:
         """Measure the unit that is connected; check the bench first when it is due.
+
+        Parameters
+        ----------
+        connect
+            Whether the unit is yet to be connected.
 
         Raises
         ------
@@ -160,7 +167,7 @@ class Station:
             The unit could not be measured, or the source was ordered off; nothing
             was kept.
         """
-        session = self._checked_session(serial)
+        session = self._checked_session(serial, connect=connect)
         self._require_ambient()
         started_at = self._clock.utc()
         self._desk.show(phase="measuring", serial=serial, build=build)
@@ -213,8 +220,15 @@ class Station:
         self._show_standing()
         return due
 
-    def compare(self, serial: str, second: SecondMeter) -> Comparison:
+    def compare(
+        self, serial: str, second: SecondMeter, *, connect: bool = False
+    ) -> Comparison:
         """Read one range of the mounted unit with a second meter beside the bench's.
+
+        Parameters
+        ----------
+        connect
+            Whether the unit and the meter are yet to be connected.
 
         Raises
         ------
@@ -222,6 +236,12 @@ class Station:
             The range could not be measured.
         """
         session = self._session or self._open_session()
+        if connect:
+            self._connect(
+                f"unit {serial}, and {second.meter} beside the bench's {second.role} "
+                "meter: volts in parallel, current in series",
+                serial,
+            )
         self._desk.show(phase="comparing meters", serial=serial, build=None)
         beside = compare(
             self._bench,
@@ -252,12 +272,14 @@ class Station:
             raise ValueError(message)
         return bench
 
-    def _checked_session(self, serial: str) -> str:
+    def _checked_session(self, serial: str, *, connect: bool) -> str:
         self._warm_up()
         session = self._session or self._open_session()
         if self._standing is not None and self._standing.due() is not None:
             self._standing.notice_overdue()
             self._check(session, self._standing)
+            connect = True
+        if connect:
             self._connect(f"unit {serial}", serial)
         return session
 
@@ -273,8 +295,8 @@ class Station:
         while (left_s := until_s - self._clock.now_s()) > 0:
             minutes = left_s / SECONDS_A_MINUTE
             self._desk.show(phase=f"warming up, {minutes:.0f} min left")
-            if self._desk.halt.is_set() or self._desk.stop.is_set():
             self._desk.beat()
+            if self._desk.halt.is_set() or self._desk.stop.is_set():
                 raise StoppedError
             self._clock.wait_s(min(left_s, LOOK_S), unless=self._desk.halt)
 
@@ -335,6 +357,18 @@ class Station:
         self._show_standing()
         if outside:
             raise OutOfControlError(serial=serial, ranges=outside)
+        product = self._cycle.product
+        self._said = sentences(
+            self._cycle.store,
+            product.settings.name,
+            {one.key: one.title for one in product.ranges},
+            after=number - 1,
+        )
+
+    def take_said(self) -> tuple[str, ...]:
+        """Return once what the last check changed of units measured before it."""
+        said, self._said = self._said, ()
+        return said
 
     def _show_standing(self) -> None:
         standing = self._standing

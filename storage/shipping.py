@@ -28,7 +28,11 @@ select
     coalesce(rejudgement.error_ppm, range_result.error_ppm) as error_ppm,
     coalesce(rejudgement.uncertainty_ppm, range_result.uncertainty_ppm)
         as uncertainty_ppm,
-    coalesce(rejudgement.verdict, range_result.verdict) as verdict
+    coalesce(rejudgement.verdict, range_result.verdict) as verdict,
+    case
+        when rejudgement.verdict <> range_result.verdict then rejudgement.made_at
+        else started_at
+    end as judged_at
 from range_result
 left join rejudgement
     on rejudgement.run = range_result.run and rejudgement.range = range_result.range
@@ -99,6 +103,7 @@ def against(
                 transaction,
                 product=product,
                 build=build,
+                serial=serial,
                 missing=lacking,
                 holds=[o for o in holds if o["disposal"] is None and o not in held],
                 ranges=rule.ranges,
@@ -249,7 +254,7 @@ def _conceded(result: Row, held: Sequence[Row]) -> bool:
     return any(
         one["scope"] == Scope.UNIT
         and one["disposal"] == Disposal.CONCESSION
-        and one["ended_at"] >= result["started_at"]
+        and one["ended_at"] >= result["judged_at"]
         for one in held
     )
 

@@ -128,6 +128,20 @@ def of_doubt(
     )
 
 
+def of_rejudged(
+    serial: str, *, check: int, said: str, left: bool, at: datetime
+) -> Message:
+    """Return what is told of a unit whose verdict a closing check changed."""
+    return Message(
+        alert=f"judged again {serial}, run {check}",
+        severity=Severity.HOLD if left else Severity.WARNING,
+        subject=serial,
+        title=f"{said}.",
+        lines=("Its test record shows both judgements; the last one counts.",),
+        made_at=at,
+    )
+
+
 def of_dead_letter(alert: Alert, *, reason: str, tries: int, at: datetime) -> Message:
     """Return the alarm that a message was given up."""
     return Message(

@@ -31,15 +31,19 @@ class Teller:
             self._note(str(row["subject"]), str(row["alert"]), str(row["said"]))
 
     def tell(
-        self, signals: Sequence[Signal], placed: Sequence[Hold]
+        self,
+        signals: Sequence[Signal],
+        placed: Sequence[Hold],
+        further: Sequence[Message] = (),
     ) -> tuple[Alert, ...]:
         """Return the messages on findings and new holds, one a channel.
 
-        A hold is told by itself unless its finding is told with it.
+        A hold is told by itself unless its finding is told with it. `further` is
+        told as it is.
         """
         if not self._settings.channels:
             return ()
-        messages: list[Message] = []
+        messages = list(further)
         for signal in signals:
             saying = words.finding(signal)
             message = of_finding(
