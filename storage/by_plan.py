@@ -1,7 +1,8 @@
 """When the sample plan lets a unit leave that was not measured on every range.
 
 Such a unit rests on others of its build: on enough of them measured on every range
-and found good, and on nothing being known against any of them.
+and found good, at least one of each reel that it carries, and on nothing being known
+against any of them.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -10,7 +11,7 @@ from typing import Any
 
 from storage.records import Scope, Verdict
 from storage.records_shipping import ReworkKind, SampleRule
-from storage.serials import within
+from storage.serials import reels_of, within
 from storage.tables import Transaction
 
 GOOD = (Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD)
@@ -57,7 +58,10 @@ _REWORKS = """
 select rework.* from rework join unit on unit.serial = rework.serial
 where unit.build = $build and unit.product = $product
 """
-_FITTED = "select reel from fitting where build = $build and product = $product"
+_FITTINGS = """
+select part, reel, from_serial, fitted_at from fitting
+where build = $build and product = $product
+"""
 _FINDINGS = """
 select signal.signal from signal
 left join hold on hold.signal = signal.signal
@@ -81,6 +85,7 @@ def against(
     *,
     product: str,
     build: str,
+    serial: str,
     missing: Sequence[str],
     holds: Sequence[Row],
     ranges: Sequence[str],
@@ -116,8 +121,14 @@ def against(
             f"{len(good)} of {of} units of its build are measured on every range and "
             f"good; the plan asks for {needed}"
         )
-    fitted = {str(one["reel"]) for one in transaction.ask(_FITTED, named)}
-    fitted |= {str(o["reel"]) for o in reworks if o["kind"] == ReworkKind.REPLACE}
+    fittings = transaction.ask(_FITTINGS, named)
+    replaced = [one for one in reworks if one["kind"] == ReworkKind.REPLACE]
+    said += [
+        f"none of its build that is measured on every range and good carries reel "
+        f"{reel} ({part}), as it does"
+        for part, reel in _unproven(serial, good, fittings, replaced)
+    ]
+    fitted = {str(one["reel"]) for one in (*fittings, *replaced)}
     said += [
         f"a hold stands on its build ({one['scope']} {one['subject']})"
         for one in holds
@@ -158,6 +169,26 @@ def _good(
         ):
             found.setdefault(str(one["serial"]), set()).add(str(one["range"]))
     return {serial for serial, there in found.items() if there.issuperset(ranges)}
+
+
+def _unproven(
+    serial: str, good: set[str], fittings: Sequence[Row], replaced: Sequence[Row]
+) -> list[tuple[str, str]]:
+    """Return part and reel of what a unit carries and no good unit does.
+
+    Without any good unit there is no more to say than that.
+    """
+    if not good:
+        return []
+    carried = {
+        reel
+        for other in good
+        for reel in reels_of(
+            other, fittings, [one for one in replaced if one["serial"] == other]
+        ).values()
+    }
+    mine = reels_of(serial, fittings)
+    return [(part, reel) for part, reel in mine.items() if reel not in carried]
 
 
 def _touches(hold: Row, build: str, serials: set[str], fitted: set[str]) -> bool:

@@ -63,6 +63,21 @@ def partly(store: Store, number: int, ranges: Sequence[str], verdict: Verdict) -
     watched(store, NEEDED + 1)
 
 
+def another_reel(store: Store, *, from_serial: str) -> None:
+    """Have the build's boards carry another reel from one on."""
+    store.add_reel(
+        Reel(
+            reel="reel 8", nominal_ohm=1e4, tolerance_ppm=1e3, received_at=START
+        )
+    )  # fmt: skip
+    store.fit_reel(
+        Fitting(
+            fitting="F2", product="photoamp", build="B1", part="R13", reel="reel 8",
+            from_serial=from_serial, fitted_at=FITTING.fitted_at,
+        )
+    )  # fmt: skip
+
+
 def short(good: int) -> str:
     return (
         f"measured by plan, but {good} of 30 units of its build are measured on every "
@@ -109,6 +124,38 @@ def test_a_build_larger_than_planned_is_counted_as_it_is(store: Store) -> None:
     (said,) = against(store)
     assert "3 of 31 units" in said
     assert said.endswith("the plan asks for 4")
+
+
+def test_a_reel_none_of_whose_units_is_measured_and_good_keeps_its_own(
+    store: Store,
+) -> None:
+    """Many good units of another reel say nothing of what came with this one."""
+    sampled(store)
+    another_reel(store, from_serial="S004")
+    unproven = (
+        "measured by plan, but none of its build that is measured on every range and "
+        "good carries reel reel 8 (R13), as it does"
+    )
+    assert against(store) == [unproven]
+    store.add_units([Unit(serial="S000", product="photoamp", build="B1")])
+    assert against(store, serial="S000") == []  # of the reel before it
+    record(store, run(4), Verdict.UNDECIDED)
+    watched(store, 4)
+    assert against(store) == [unproven]
+    record(store, run(5))
+    watched(store, 5)
+    assert against(store) == []
+
+
+def test_a_part_replaced_from_a_reel_proves_that_reel(store: Store) -> None:
+    sampled(store)
+    another_reel(store, from_serial="S004")
+    line = decided("Ada", "rework", "S001", REWORK.reworked_at)
+    store.record_rework(replace(REWORK, part="R13", reel="reel 8"), line)
+    again = run(600, serial="S001")
+    store.record_run(again, results(again), unit(again))
+    watched(store, 4)
+    assert against(store) == []
 
 
 @pytest.mark.parametrize("verdict", [Verdict.UNDECIDED, Verdict.NONCONFORMING])
@@ -158,18 +205,8 @@ def test_a_hold_on_anything_of_the_build_keeps_it(
     store: Store, hold: dict[str, Any]
 ) -> None:
     sampled(store)
-    # From S040 on another reel: the held one is in other units of the build.
-    store.add_reel(
-        Reel(
-            reel="reel 8", nominal_ohm=1e4, tolerance_ppm=1e3, received_at=START
-        )
-    )  # fmt: skip
-    store.fit_reel(
-        Fitting(
-            fitting="F2", product="photoamp", build="B1", part="R13", reel="reel 8",
-            from_serial="S040", fitted_at=FITTING.fitted_at,
-        )
-    )  # fmt: skip
+    # From S003 on another reel: the held one is in other units of the build.
+    another_reel(store, from_serial="S003")
     store.place_hold(replace(PERSONS_HOLD, **hold), PLACED)
     on = f"{hold['scope']} {hold['subject']}"
     assert against(store) == [
