@@ -176,6 +176,18 @@ def of_alarm(reason: str, at: datetime) -> Message:
     )
 
 
+def of_stall(stalled: str, at: datetime) -> Message:
+    """Return what is told while a part of the daemon does not go on."""
+    return Message(
+        alert=f"stalled {at:%Y-%m-%dT%H:%M:%S%z}",
+        severity=Severity.HOLD,
+        subject="daemon",
+        title=f"The daemon is stalled: {stalled}.",
+        lines=("Look at the bench, then stop the daemon and start it again.",),
+        made_at=at,
+    )
+
+
 def of_test(at: datetime) -> Message:
     """Return a message that shows that a channel works."""
     return Message(
@@ -190,18 +202,6 @@ def of_test(at: datetime) -> Message:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BuildDigest:
-def of_stall(stalled: str, at: datetime) -> Message:
-    """Return what is told while a part of the daemon does not go on."""
-    return Message(
-        alert=f"stalled {at:%Y-%m-%dT%H:%M:%S%z}",
-        severity=Severity.HOLD,
-        subject="daemon",
-        title=f"The daemon is stalled: {stalled}.",
-        lines=("Look at the bench, then stop the daemon and start it again.",),
-        made_at=at,
-    )
-
-
     """What a measured build came to."""
 
     build: str
