@@ -76,17 +76,27 @@ class Client:
         *,
         serial: str | None = None,
         second: dict[str, Any] | None = None,
+        proof: dict[str, Any] | None = None,
+        loose: dict[str, Any] | None = None,
     ) -> str:
         """Order what is of the bench, not of a unit; return the ticket.
 
         Parameters
         ----------
         work
-            "check", "end session" or "compare".
+            "check", "end session", "compare", "prove" or "check reel".
         second
             For "compare": the fields of `daemon.control.SecondMeter`.
+        proof, loose
+            For "prove" and "check reel": those of `ProofOrder` and `LooseParts`.
         """
-        order = {"work": work, "serial": serial, "second": second}
+        order = {
+            "work": work,
+            "serial": serial,
+            "second": second,
+            "proof": proof,
+            "loose": loose,
+        }
         return str(self._json("POST", "/control/measure", order)["ticket"])
 
     def ticket(self, ticket: str, *, wait_s: float = 0.0) -> dict[str, Any]:

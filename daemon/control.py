@@ -21,10 +21,13 @@ from starlette.routing import Route
 
 from daemon.bench.errors import BenchError, StoppedError
 from daemon.vitals import Vitals
+from storage.records import ProofKind
 
 LONGEST_WAIT_S = 30.0
 WORKER_SILENCE_S = 60.0
 """How much longer than its step may take the worker may be silent."""
+MOST_PARTS = 20
+"""Loose parts that one order reads."""
 KEPT = 500
 """Ended tickets that can still be asked for."""
 
@@ -64,6 +67,35 @@ class SecondMeter:
     signal: str | None = None
 
 
+Person = Annotated[str, Field(min_length=1, pattern=r"\S")]
+
+
+@checked(frozen=True, slots=True, kw_only=True)
+class ProofOrder:
+    """What to measure for a finding, and who does.
+
+    `subject` is the older unit, the second meter or the unit whose part is read, where
+    it is another than usual; `parts` counts loose ones; `accuracy_ppm` bounds the
+    second meter's error.
+    """
+
+    signal: str
+    kind: ProofKind
+    person: Person
+    subject: str | None = None
+    parts: Annotated[int, Field(ge=1, le=MOST_PARTS)] = 2
+    accuracy_ppm: Annotated[float, Field(gt=0, le=1_000_000)] | None = None
+
+
+@checked(frozen=True, slots=True, kw_only=True)
+class LooseParts:
+    """How many loose parts of a reel to read against its label, and who does."""
+
+    reel: str
+    person: Person
+    parts: Annotated[int, Field(ge=2, le=MOST_PARTS)] = 5
+
+
 @checked(frozen=True, slots=True, kw_only=True)
 class Order:
     """Measure one unit: by the bench, or from typed readings.
@@ -71,8 +103,8 @@ class Order:
     Without a build it is of the newest; without a serial the next one after the
     build's last is counted on; without ranges all are measured. A unit that was
     measured before is measured again only as a rerun. Other `work` is of the bench
-    itself: run the check standard, end the session with one, or compare a meter
-    with the `second`.
+    itself: run the check standard, end the session with one, compare a meter with the
+    `second`, measure the `proof` of a finding, or `loose` parts of a reel.
     """
 
     build: str | None = None
@@ -82,8 +114,12 @@ class Order:
     checks: tuple[TypedCheck, ...] = ()
     rerun: bool = False
     note: str | None = None
-    work: Literal["unit", "check", "end session", "compare"] = "unit"
+    work: Literal["unit", "check", "end session", "compare", "prove", "check reel"] = (
+        "unit"
+    )
     second: SecondMeter | None = None
+    proof: ProofOrder | None = None
+    loose: LooseParts | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

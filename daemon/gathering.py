@@ -3,22 +3,35 @@
 from collections.abc import Sequence
 from datetime import datetime
 from math import hypot, sqrt
+from statistics import fmean
 from uuid import uuid4
 
+import pandas as pd
+
 from config.errors import QuantityError
-from config.model import Bench
+from config.model import Bench, CheckStandard
+from config.profile import TYPED
 from config.quantity import Unit, parse
 from daemon.product import ProductModel
-from daemon.proving import UNITS
-from storage.records import Proof, ProofKind, RunKind, Signal
+from daemon.proving import UNITS, taken_from
+from storage.records import Proof, ProofKind, RunKind, Signal, Verdict
 from storage.store import Store
 
-__all__ = ["NoProofError", "of_bench", "of_person"]
+__all__ = [
+    "FARTHEST",
+    "USUAL_METER_PPM",
+    "NoProofError",
+    "not_by_bench",
+    "of_bench",
+    "of_person",
+    "older_units",
+]
 
 USUAL_METER_PPM = 200.0
 """Limits of error of a meter whose accuracy was not said, ppm of reading."""
 FARTHEST = 0.5
-"""A part further than this share from its nominal value is a slip of the pen."""
+"""A part further than this share from its nominal value is another, or a slip."""
+GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
 
 
 class NoProofError(ValueError):
@@ -94,6 +107,39 @@ def of_person(
     )
 
 
+def not_by_bench(signal: Signal, kind: ProofKind, bench: Bench | None) -> str | None:
+    """Return why the bench cannot make a measurement; None where it can."""
+    ohms = UNITS[kind] is Unit.OHM
+    lacking = None
+    if bench is None:
+        lacking = "there is no bench.toml"
+    elif ohms and bench.ohmmeter is None:
+        lacking = "bench.toml names no ohmmeter"
+    elif not ohms and signal.range is None and signal.part is not None:
+        lacking = "several ranges feel the part, each otherwise"
+    elif not ohms and TYPED in {bench.reference.profile, bench.output.profile}:
+        lacking = "this bench is read by hand"
+    elif kind is ProofKind.CHECK_STANDARD and bench.check_standard is None:
+        lacking = "bench.toml names no check standard"
+    return lacking and f"{lacking}: type what was read"
+
+
+def older_units(signal: Signal, store: Store) -> list[str]:
+    """Return units of other builds that were good before a finding, the newest first.
+
+    Those that have left are none: they are not in the house.
+    """
+    rows = store.frame("latest_errors", product=signal.product)
+    rows = rows[(rows["build"] != signal.build) & (rows["number"] < signal.number)]
+    if signal.range is not None:
+        rows = rows[rows["range"] == signal.range]
+    good = rows.groupby("serial")["verdict"].agg(lambda some: set(some) <= GOOD)
+    gone = store.frame("shipments", product=signal.product)
+    away = set(gone[gone["returned_at"].isna()]["serial"])
+    newest = rows.sort_values("number", ascending=False)["serial"]
+    return [str(one) for one in dict.fromkeys(newest) if good[one] and one not in away]
+
+
 def of_bench(
     signal: Signal,
     kind: ProofKind,
@@ -101,119 +147,111 @@ def of_bench(
     bench: Bench | None,
     *,
     person: str,
-    at: datetime,
     serial: str | None = None,
 ) -> Proof:
     """Return what the bench has measured since the finding was raised.
 
+    A finding on all ranges is settled by the mean over them.
+
     Parameters
     ----------
     serial
-        Of the older unit, or of the unit that a second meter read.
+        Of the older unit.
 
     Raises
     ------
     NoProofError
         The bench has measured no such thing.
     """
-    if signal.range is None:
-        message = "the finding is on all ranges: type what was read on one of them"
-        raise NoProofError(message)
+    reason = not_by_bench(signal, kind, bench)
     match kind:
-        case ProofKind.CHECK_STANDARD:
-            return _check_standard(signal, signal.range, store, bench, person, at)
+        case _ if reason is not None:
+            raise NoProofError(reason)
+        case ProofKind.CHECK_STANDARD if bench and bench.check_standard:
+            return _check_standard(signal, store, bench.check_standard, person)
         case ProofKind.OLDER_UNIT if serial is not None:
-            return _older_unit(signal, signal.range, store, serial, person, at)
+            return _older_unit(signal, store, serial, person)
         case ProofKind.SECOND_METER:
-            return _second_meter(signal, signal.range, store, person, at)
+            return _second_meter(signal, store, person)
         case ProofKind.OLDER_UNIT:
             message = "say which older unit was measured again"
         case _:
-            message = f"the bench measures no {kind.value}: type what was read"
+            message = f"{kind.value}: have the bench run it, or type what was read"
     raise NoProofError(message)
 
 
 def _check_standard(
-    signal: Signal,
-    range_: str,
-    store: Store,
-    bench: Bench | None,
-    person: str,
-    at: datetime,
+    signal: Signal, store: Store, standard: CheckStandard, person: str
 ) -> Proof:
-    standard = None if bench is None else bench.check_standard
-    if standard is None:
-        message = "bench.toml names no check standard; type what one read"
-        raise NoProofError(message)
     rows = store.frame(
         "range_rows",
         product=signal.product,
         after=signal.number,
         kind=RunKind.CHECK.value,
     )
-    rows = rows[rows["range"] == range_]
+    rows = _on(signal, rows)
     if rows.empty:
         message = (
-            f"the check standard was not run on range {range_} since the finding: "
-            "end the session (holdpoint bench on) and measure the next unit"
+            f"the check standard was not run on {_where(signal)} since the finding: "
+            "run it (holdpoint bench check)"
         )
         raise NoProofError(message)
-    last = rows.iloc[-1]
+    last = rows[rows["number"] == rows["number"].max()]
+    known_ppm = [standard.error_ppm[one] for one in last["range"]]
     return Proof(
-        proof=f"{signal.signal}:{last['run']}",
+        proof=taken_from(signal, str(last["run"].iloc[0])),
         signal=signal.signal,
         kind=ProofKind.CHECK_STANDARD,
-        subject=str(last["serial"]),
-        readings=(float(last["error_ppm"]),),
+        subject=str(last["serial"].iloc[0]),
+        readings=(float(last["error_ppm"].mean()),),
         unit=Unit.PPM.value,
-        from_value=standard.error_ppm[range_],
-        uncertainty=hypot(float(last["uncertainty_ppm"]), standard.uncertainty_ppm),
+        from_value=fmean(known_ppm),
+        uncertainty=hypot(
+            float(last["uncertainty_ppm"].mean()), standard.uncertainty_ppm
+        ),
         person=person,
-        made_at=at,
+        made_at=last["started_at"].iloc[0].to_pydatetime(),
     )
 
 
-def _older_unit(
-    signal: Signal,
-    range_: str,
-    store: Store,
-    serial: str,
-    person: str,
-    at: datetime,
-) -> Proof:
-    rows = store.frame("unit_runs", serial=serial)
-    rows = rows[rows["range"] == range_]
+def _older_unit(signal: Signal, store: Store, serial: str, person: str) -> Proof:
+    rows = _on(signal, store.frame("unit_runs", serial=serial))
     before = rows[rows["number"] < signal.number]
     after = rows[rows["number"] > signal.number]
     if before.empty or after.empty:
         when = "before" if before.empty else "since"
-        message = f"unit {serial} was not measured on range {range_} {when} the finding"
+        message = (
+            f"unit {serial} was not measured on {_where(signal)} {when} the finding"
+        )
         raise NoProofError(message)
     if signal.build == str(before["build"].iloc[0]):
         message = f"unit {serial} is of build {signal.build} itself; take an older one"
         raise NoProofError(message)
-    first, last = before.iloc[-1], after.iloc[-1]
+    last = after[after["number"] == after["number"].max()]
+    before = before[before["range"].isin(last["range"])]
+    first = before.groupby("range").last().loc[list(last["range"])]
     return Proof(
-        proof=f"{signal.signal}:{last['run']}",
+        proof=taken_from(signal, str(last["run"].iloc[0])),
         signal=signal.signal,
         kind=ProofKind.OLDER_UNIT,
         subject=serial,
-        readings=(float(last["error_ppm"]),),
+        readings=(float(last["error_ppm"].mean()),),
         unit=Unit.PPM.value,
-        from_value=float(first["error_ppm"]),
-        uncertainty=hypot(float(first["uncertainty_ppm"]), last["uncertainty_ppm"]),
+        from_value=float(first["error_ppm"].mean()),
+        uncertainty=hypot(
+            float(first["uncertainty_ppm"].mean()),
+            float(last["uncertainty_ppm"].mean()),
+        ),
         person=person,
-        made_at=at,
+        made_at=last["started_at"].iloc[0].to_pydatetime(),
     )
 
 
-def _second_meter(
-    signal: Signal, range_: str, store: Store, person: str, at: datetime
-) -> Proof:
+def _second_meter(signal: Signal, store: Store, person: str) -> Proof:
     rows = store.frame("cross_checks", product=signal.product)
-    rows = rows[(rows["signal"] == signal.signal) & (rows["range"] == range_)]
+    rows = _on(signal, rows[rows["signal"] == signal.signal])
     if rows.empty:
-        message = f"no second meter was read on range {range_} for this finding"
+        message = f"no second meter was read on {_where(signal)} for this finding"
         raise NoProofError(message)
     last = rows.iloc[-1]
     # What the bench's meter reads too high, the unit truly has less.
@@ -221,7 +259,7 @@ def _second_meter(
     high_ppm = sign * 1e6 * (last["value"] - last["other"]) / abs(last["other"])
     both = hypot(last["expanded"], last["other_expanded"]) / 2
     return Proof(
-        proof=f"{signal.signal}:{last['cross_check']}",
+        proof=taken_from(signal, str(last["cross_check"])),
         signal=signal.signal,
         kind=ProofKind.SECOND_METER,
         subject=str(last["meter"]),
@@ -230,8 +268,17 @@ def _second_meter(
         from_value=0.0,
         uncertainty=float(1e6 * both / abs(last["other"])),
         person=person,
-        made_at=at,
+        made_at=last["measured_at"].to_pydatetime(),
     )
+
+
+def _on(signal: Signal, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the range that a finding is on, or of all."""
+    return rows if signal.range is None else rows[rows["range"] == signal.range]
+
+
+def _where(signal: Signal) -> str:
+    return "any range" if signal.range is None else f"range {signal.range}"
 
 
 def _usual_subject(signal: Signal, kind: ProofKind) -> str | None:

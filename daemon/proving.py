@@ -21,6 +21,8 @@ __all__ = [
     "probabilities",
     "sharpen",
     "sharpened",
+    "shown",
+    "taken_from",
 ]
 
 LEFT_OUT = 0.01
@@ -66,7 +68,9 @@ def probabilities(
     signal: Signal, proofs: Sequence[Proof], product: ProductModel
 ) -> dict[str, float]:
     """Return the probability of each cause after the measurements on a finding."""
-    measured = [_measured(signal, one, product) for one in proofs]
+    measured = [
+        _measured(signal, one, product) for one in proofs if not _folded(signal, one)
+    ]
     return update(
         _prior(signal),
         measured,
@@ -140,7 +144,7 @@ def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> S
         return replace(signal, evidence=json.dumps(evidence, sort_keys=True))
     after = probabilities(signal, own, product)
     cause = max(after, key=lambda one: after[one])
-    evidence["proven"] = [_shown(one, signal, product) for one in own]
+    evidence["proven"] = [shown(one, signal, product) for one in own]
     evidence["runners_up"] = [
         (other, p)
         for other, p in sorted(after.items(), key=lambda pair: -pair[1])
@@ -159,6 +163,23 @@ def sharpened(
 ) -> list[Signal]:
     """Return findings as they stand after the measurements on each."""
     return [sharpen(one, proofs, product) for one in signals]
+
+
+def taken_from(signal: Signal, source: str) -> str:
+    """Return the name of a proof that is taken from rows: from one, one proof."""
+    return f"{signal.signal}:{source}"
+
+
+def _folded(signal: Signal, proof: Proof) -> bool:
+    """Whether the finding, as it was last revised, rests on a measurement already.
+
+    The detector takes each run of the check standard by itself.
+    """
+    return (
+        proof.kind is ProofKind.CHECK_STANDARD
+        and proof.proof.startswith(taken_from(signal, ""))
+        and proof.made_at <= signal.made_at
+    )
 
 
 def _prior(signal: Signal) -> dict[str, float]:
@@ -252,7 +273,7 @@ def _to_do(signal: Signal, kind: ProofKind, product: ProductModel) -> str:
             return f"read unit {signal.first_serial} with a second meter{where}"
 
 
-def _shown(proof: Proof, signal: Signal, product: ProductModel) -> str:
+def shown(proof: Proof, signal: Signal, product: ProductModel) -> str:
     """Return what one measurement showed, in a sentence."""
     mean = fmean(proof.readings)
     if UNITS[proof.kind] is Unit.OHM:

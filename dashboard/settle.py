@@ -109,7 +109,6 @@ def record(signal: Signal) -> None:
     subject = state[f"proof of {name}"].strip() or None
 
     def keep(at: Connection) -> None:
-        now = datetime.now(UTC)
         if texts:
             proof = of_person(
                 signal,
@@ -117,7 +116,7 @@ def record(signal: Signal) -> None:
                 texts,
                 at.product,
                 person=person,
-                at=now,
+                at=datetime.now(UTC),
                 subject=subject,
                 meter=state[f"proof meter {name}"].strip() or None,
             )
@@ -131,7 +130,6 @@ def record(signal: Signal) -> None:
                 at.store,
                 at.settings.bench,
                 person=person,
-                at=now,
                 serial=subject,
             )
         at.store.record_proof(proof)

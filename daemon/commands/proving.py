@@ -1,132 +1,194 @@
-"""Settle a finding: what to measure next, and what it showed."""
+"""Settle a finding: what to measure next, run it, and what it showed."""
 
 from datetime import UTC, datetime
+from typing import Any
 
 import click
 
+from config.model import Bench
+from config.quantity import Unit, parse
 from daemon import words
-from daemon.commands.manners import as_json, as_table, opened, out, say
-from daemon.gathering import of_bench, of_person
+from daemon.client import Client
+from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
+from daemon.commands.measuring import follow
+from daemon.gathering import NoProofError, not_by_bench, of_bench, of_person
 from daemon.product import ProductModel
-from daemon.proving import checklist, probabilities, sharpen
+from daemon.proving import Step, checklist, probabilities, sharpen
 from daemon.rows import proofs_of, signals_of
 from storage.errors import NotFoundError
 from storage.records import Proof, ProofKind, Signal
 
 KINDS = {one.value.replace(" ", "-"): one for one in ProofKind}
+MOST_PARTS = 20
 
 
 @click.command()
 @click.argument("signal")
 @click.argument("kind", type=click.Choice(list(KINDS)), required=False)
 @click.argument("readings", nargs=-1)
-@click.option("--person", help="Who measured; needed to record.")
+@click.option("--run", "by_bench", is_flag=True, help="Have the bench measure it now.")
+@click.option(
+    "--person", envvar="HOLDPOINT_PERSON",
+    help="Who measures; needed to record. Else HOLDPOINT_PERSON.",
+)  # fmt: skip
 @click.option("--of", "subject", help="Which serial, reel or meter.")
 @click.option("--meter", help="The meter's accuracy, for example 0.02%.")
+@click.option(
+    "--parts",
+    type=click.IntRange(1, MOST_PARTS),
+    default=2,
+    show_default=True,
+    help="How many loose parts the bench is to read.",
+)
 @click.option("--json", "json_", is_flag=True, help="For a program.")
 @click.pass_context
 def prove(
     context: click.Context,
+    *,
     signal: str,
     kind: str | None,
     readings: tuple[str, ...],
+    by_bench: bool,
     person: str | None,
     subject: str | None,
     meter: str | None,
+    parts: int,
     json_: bool,
 ) -> None:
     """Say what would settle the finding SIGNAL, or record what was measured.
 
-    Without KIND the checklist is shown. Readings are ohms for parts, else how far it
-    read from what it should, in % or ppm; put -- before a negative one. Without
-    readings what the bench has measured since the finding is taken.
+    Without KIND the checklist is shown. With --run the bench measures KIND, or the
+    most telling that it can, and asks you to connect what it needs. Readings are
+    ohms for parts, else how far it read from what it should, in % or ppm; put --
+    before a negative one. Without readings what the bench has measured since the
+    finding is taken.
 
     \b
     holdpoint prove B-3-F1
+    holdpoint prove B-3-F1 --run --person Ada
     holdpoint prove B-3-F1 loose-parts 10.031k 10.029k --meter 0.02% --person Ada
+    holdpoint prove B-3-F1 loose-parts --run --parts 3 --person Ada
     holdpoint prove B-3-F1 check-standard --person Ada
     holdpoint prove B-3-F1 older-unit --of PA-1002 --person Ada
 
     Measure ohms only on unpowered boards, battery out, capacitors discharged.
     """  # noqa: D301 -- the command library wants the control character itself
+    if by_bench and readings:
+        message = "type readings, or have the bench take them with --run"
+        raise click.UsageError(message, context)
     with opened(context) as at:
         product = ProductModel.of(at.settings.product)
-        known = {one.signal: one for one in signals_of(at.store, at.product)}
-        if signal not in known:
-            raise NotFoundError(kind="finding", key=signal)
-        found = known[signal]
-        if kind is not None:
-            if person is None:
-                message = "say who measured: --person NAME"
-                raise click.UsageError(message, context)
-            now = datetime.now(UTC)
+        bench = at.settings.bench
+        found, own = _found(at.store, at.product, signal)
+        chosen = None if kind is None else KINDS[kind]
+        if by_bench and chosen is None:
+            chosen = _next_run(found, checklist(found, own, product), bench)
+        if chosen is not None and person is None:
+            message = "say who measures: --person NAME"
+            raise click.UsageError(message, context)
+        if chosen is not None and person is not None and not by_bench:
             if readings:
                 proof = of_person(
                     found,
-                    KINDS[kind],
+                    chosen,
                     readings,
                     product,
                     person=person,
-                    at=now,
+                    at=datetime.now(UTC),
                     subject=subject,
                     meter=meter,
                 )
             else:
                 proof = of_bench(
-                    found,
-                    KINDS[kind],
-                    at.store,
-                    at.settings.bench,
-                    person=person,
-                    at=now,
-                    serial=subject,
+                    found, chosen, at.store, bench, person=person, serial=subject
                 )
             at.store.record_proof(proof)
             say("Recorded.")
-        proofs = proofs_of(at.store, at.product)
+    if by_bench and chosen is not None:
+        order = {
+            "signal": signal,
+            "kind": chosen.value,
+            "person": person,
+            "subject": subject,
+            "parts": parts,
+            "accuracy_ppm": None if meter is None else parse(meter, Unit.PPM),
+        }
+        with Client.of(home_of(context).data) as client:
+            said = follow(client, client.work("prove", proof=order))["message"]
+        say(said)
+    with opened(context) as at:
+        found, own = _found(at.store, at.product, signal)
+    steps = checklist(found, own, product)
     if json_:
-        own = [one for one in proofs if one.signal == signal]
         as_json(
             {
                 "signal": signal,
                 "probabilities": probabilities(found, own, product),
-                "checklist": [
-                    {
-                        "kind": one.kind.value,
-                        "words": one.words,
-                        "promise": one.promise,
-                        "telling": one.telling,
-                        "measured": len(one.proofs),
-                    }
-                    for one in checklist(found, own, product)
-                ],
+                "checklist": [_plain(one, found, bench) for one in steps],
             }
         )
         return
-    _tell(found, proofs, product)
+    _tell(found, own, steps, product, bench)
 
 
-def _tell(signal: Signal, proofs: list[Proof], product: ProductModel) -> None:
+def _found(store: Any, product: str, name: str) -> tuple[Signal, list[Proof]]:
+    """Return a finding and what was measured to settle it."""
+    for one in signals_of(store, product):
+        if one.signal == name:
+            return one, [p for p in proofs_of(store, product) if p.signal == name]
+    raise NotFoundError(kind="finding", key=name)
+
+
+def _next_run(signal: Signal, steps: list[Step], bench: Bench | None) -> ProofKind:
+    """Return the most telling measurement that the bench can make."""
+    for one in steps:
+        if one.telling and not_by_bench(signal, one.kind, bench) is None:
+            return one.kind
+    reasons = {not_by_bench(signal, one.kind, bench) for one in steps if one.telling}
+    reason = "; ".join(sorted(filter(None, reasons))) or "the cause is settled already"
+    message = f"nothing to run: {reason}"
+    raise NoProofError(message)
+
+
+def _plain(step: Step, signal: Signal, bench: Bench | None) -> dict[str, Any]:
+    return {
+        "kind": step.kind.value,
+        "words": step.words,
+        "promise": step.promise,
+        "telling": step.telling,
+        "measured": len(step.proofs),
+        "not_by_bench": not_by_bench(signal, step.kind, bench),
+    }
+
+
+def _tell(
+    signal: Signal,
+    proofs: list[Proof],
+    steps: list[Step],
+    product: ProductModel,
+    bench: Bench | None,
+) -> None:
     saying = words.finding(sharpen(signal, proofs, product))
     out().print(saying.headline, style="bold")
     for line in saying.lines:
         out().print(line)
     out().print()
-    own = [one for one in proofs if one.signal == signal.signal]
     as_table(
         [
             {
                 "kind": one.kind.value.replace(" ", "-"),
                 "do": one.words,
                 "worth": one.worth,
+                "run": not_by_bench(signal, one.kind, bench) or "can run it",
                 "done": len(one.proofs) or None,
             }
-            for one in checklist(signal, own, product)
+            for one in steps
         ],
         {
             "kind": "measurement",
             "do": "what to do",
             "worth": "it",
+            "run": "the bench",
             "done": "done",
         },
     )

@@ -156,7 +156,7 @@ def test_the_bench_gives_what_it_measured_and_says_what_it_did_not(
         (ProofKind.OLDER_UNIT, "PA-1001", "was not measured .* since the finding"),
         (ProofKind.OLDER_UNIT, None, "say which older unit"),
         (ProofKind.SECOND_METER, None, "no second meter was read"),
-        (ProofKind.LOOSE_PARTS, None, "measures no loose parts"),
+        (ProofKind.LOOSE_PARTS, None, "names no ohmmeter: type what was read"),
     ):
         with pytest.raises(NoProofError, match=says):
             of_bench(
@@ -165,7 +165,6 @@ def test_the_bench_gives_what_it_measured_and_says_what_it_did_not(
                 store,
                 demo_settings().bench,
                 person="Ada",
-                at=AT,
                 serial=serial,
             )
 
@@ -181,9 +180,8 @@ def test_an_older_unit_measured_again_is_taken_from_the_rows(store: Store) -> No
             replace(earlier, number=number),
             ProofKind.OLDER_UNIT,
             store,
-            None,
+            demo_settings().bench,
             person="Ada",
-            at=AT,
             serial="PA-1004",
         )
 

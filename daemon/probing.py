@@ -1,0 +1,255 @@
+"""What settles a finding, measured by the bench, with a person to connect things.
+
+A person mounts units and moves the ohmmeter's leads; the bench reads. What comes of it
+is kept as evidence, from which the causes' probabilities follow by themselves.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from uuid import uuid4
+
+from config.model import Instrument, Settings
+from config.quantity import Unit
+from daemon import words
+from daemon.bench.connection import Connect
+from daemon.clock import Clock
+from daemon.control import Desk, LooseParts, ProofOrder, SecondMeter
+from daemon.gathering import (
+    USUAL_METER_PPM,
+    NoProofError,
+    not_by_bench,
+    of_bench,
+    older_units,
+)
+from daemon.ohms import Lead, NotReadError, PartsRead, read_parts, reader
+from daemon.product import ProductModel
+from daemon.proving import UNITS, next_step, shown
+from daemon.rows import proofs_of, signals_of
+from daemon.spc.claim import against_claim
+from daemon.station import OutOfControlError, Station
+from storage.errors import NotFoundError
+from storage.records import Proof, ProofKind, ReelCheck, ReelCheckOrigin, Signal
+from storage.store import Store
+
+__all__ = ["Prober"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prober:
+    """Carries out one order that settles a finding, or checks a reel.
+
+    Attributes
+    ----------
+    station : callable
+        Returns the open bench, or raises why there is none.
+    make_way : callable
+        Turns the source off for a person who moves leads, and lets go of a meter
+        that is the ohmmeter too.
+    """
+
+    settings: Settings
+    product: ProductModel
+    store: Store
+    desk: Desk
+    clock: Clock
+    connect: Connect
+    station: Callable[[], Station]
+    make_way: Callable[[Instrument], None]
+
+    def prove(self, order: ProofOrder) -> str:
+        """Measure what an order asks for; return what it showed, and what is next.
+
+        Raises
+        ------
+        daemon.gathering.NoProofError
+            The bench cannot measure it, and why.
+        daemon.ohms.NotReadError, daemon.station.NotJudgedError
+            Nothing that could be believed was read.
+        daemon.bench.errors.BenchError
+            The bench failed.
+        """
+        signal = self._signal(order.signal)
+        if reason := not_by_bench(signal, order.kind, self.settings.bench):
+            raise NoProofError(reason)
+        if UNITS[order.kind] is Unit.OHM:
+            beside, proof = "", self._ohms(signal, order)
+        else:
+            beside, serial = self._by_units(signal, order)
+            proof = of_bench(
+                signal,
+                order.kind,
+                self.store,
+                self.settings.bench,
+                person=order.person,
+                serial=serial,
+            )
+        self.store.record_proof(proof)
+        own = [
+            one
+            for one in proofs_of(self.store, signal.product)
+            if one.signal == signal.signal
+        ]
+        said = (
+            beside,
+            shown(proof, signal, self.product),
+            next_step(signal, own, self.product),
+        )
+        return " ".join(one for one in said if one)
+
+    def check_reel(self, order: LooseParts) -> str:
+        """Read loose parts of a reel and keep them; return what they say of its label.
+
+        Raises
+        ------
+        storage.errors.NotFoundError
+            No such reel is recorded.
+        daemon.ohms.NotReadError
+            Nothing that could be believed was read.
+        """
+        reels = self.store.frame("reels")
+        mine = reels[reels["reel"] == order.reel]
+        if mine.empty:
+            raise NotFoundError(kind="reel", key=order.reel)
+        nominal_ohm = float(mine["nominal_ohm"].iloc[0])
+        tolerance_ppm = float(mine["tolerance_ppm"].iloc[0])
+        found = self._read(_loose(order.reel, order.parts), nominal_ohm)
+        self.store.record_reel_check(
+            ReelCheck(
+                reel_check=uuid4().hex,
+                reel=order.reel,
+                readings=found.readings_ohm,
+                uncertainty_ohm=found.uncertainty_ohm,
+                origin=ReelCheckOrigin.BENCH,
+                person=order.person,
+                made_at=self.clock.utc(),
+            )
+        )
+        said = against_claim(
+            [1e6 * (one / nominal_ohm - 1) for one in found.readings_ohm],
+            tolerance_ppm,
+            uncertainty_ppm=1e6 * found.uncertainty_ohm / nominal_ohm,
+        )
+        return " ".join(words.claim(said, reel=order.reel, tolerance_ppm=tolerance_ppm))
+
+    def _signal(self, name: str) -> Signal:
+        for one in signals_of(self.store, self.settings.product.name):
+            if one.signal == name:
+                return one
+        raise NotFoundError(kind="finding", key=name)
+
+    def _by_units(self, signal: Signal, order: ProofOrder) -> tuple[str, str | None]:
+        """Measure on the bench; return what to say beside, and of which older unit."""
+        if order.kind is ProofKind.CHECK_STANDARD:
+            return self._check(), None
+        if order.kind is ProofKind.SECOND_METER:
+            return self._compare(signal, order), None
+        serial = order.subject or self._older_unit(signal)
+        self._measure_again(signal, serial)
+        return "", serial
+
+    def _check(self) -> str:
+        """Run the check standard; one that reads wrong tells the most."""
+        try:
+            self.station().check()
+        except OutOfControlError as exc:
+            said = str(exc)
+            return f"{said[0].upper()}{said[1:]}."
+        return ""
+
+    def _older_unit(self, signal: Signal) -> str:
+        good = older_units(signal, self.store)
+        if not good:
+            message = (
+                "no unit of another build that was good before is in the house: say "
+                "which one to measure, or type what one read"
+            )
+            raise NoProofError(message)
+        return good[0]
+
+    def _measure_again(self, signal: Signal, serial: str) -> None:
+        runs = self.store.frame("unit_runs", serial=serial)
+        if runs.empty:
+            message = f"unit {serial} was never measured before: take an older one"
+            raise NoProofError(message)
+        build = str(runs["build"].iloc[0])
+        if build == signal.build:
+            message = f"unit {serial} is of build {build} itself; take an older one"
+            raise NoProofError(message)
+        self.station().unit(
+            serial=serial,
+            build=build,
+            ranges=(signal.range,) if signal.range else self.product.keys,
+            rerun_of=str(runs["run"].iloc[0]),
+            note=f"measured again for finding {signal.signal}",
+            connect=True,
+        )
+
+    def _compare(self, signal: Signal, order: ProofOrder) -> str:
+        second = SecondMeter(
+            range=signal.range or self.product.keys[0],
+            meter=order.subject or "the second meter",
+            accuracy_ppm=order.accuracy_ppm or USUAL_METER_PPM,
+            person=order.person,
+            signal=signal.signal,
+        )
+        station = self.station()
+        return station.compare(signal.first_serial, second, connect=True).words
+
+    def _ohms(self, signal: Signal, order: ProofOrder) -> Proof:
+        """Read the suspect part on its board, or loose ones of its reel."""
+        if signal.part is None or (
+            order.kind is ProofKind.LOOSE_PARTS and signal.reel is None
+        ):
+            message = "the finding names no part, so no part tells anything about it"
+            raise NoProofError(message)
+        nominal_ohm = self.product.nominal_ohm[signal.part]
+        if order.kind is ProofKind.LOOSE_PARTS:
+            subject = str(signal.reel)
+            leads = _loose(subject, order.parts)
+        else:
+            subject = order.subject or signal.first_serial
+            leads = [
+                Lead(
+                    on=f"{signal.part} on the board of unit {subject}, one end lifted "
+                    "where other parts lie across it",
+                    subject=subject,
+                )
+            ]
+        found = self._read(leads, nominal_ohm)
+        return Proof(
+            proof=uuid4().hex,
+            signal=signal.signal,
+            kind=order.kind,
+            subject=subject,
+            readings=found.readings_ohm,
+            unit=Unit.OHM.value,
+            from_value=nominal_ohm,
+            uncertainty=found.uncertainty_ohm,
+            person=order.person,
+            made_at=self.clock.utc(),
+        )
+
+    def _read(self, leads: Sequence[Lead], nominal_ohm: float) -> PartsRead:
+        bench = self.settings.bench
+        ohmmeter = None if bench is None else bench.ohmmeter
+        if ohmmeter is None:
+            message = "bench.toml names no ohmmeter: type what was read"
+            raise NotReadError(message)
+        self.make_way(ohmmeter)
+        self.desk.show(phase="reading ohms", serial=None, build=None)
+        with reader(
+            ohmmeter,
+            self.settings.profiles,
+            nominal_ohm=nominal_ohm,
+            desk=self.desk,
+            connect=self.connect,
+            clock=self.clock,
+        ) as read:
+            return read_parts(read, ohmmeter, leads, nominal_ohm=nominal_ohm)
+
+
+def _loose(reel: str, parts: int) -> list[Lead]:
+    return [
+        Lead(on=f"loose part {place} of {parts} of reel {reel}", subject=reel)
+        for place in range(1, parts + 1)
+    ]
