@@ -15,6 +15,7 @@ from typing import Any
 
 from config.model import Settings
 from daemon.demo import DemoError, Operator, Step
+from daemon.file_names import file_name
 from daemon.product import ProductModel
 from daemon.reports import pdf
 from daemon.rows import signals_of
@@ -165,7 +166,7 @@ def _contained(
     reported = time.monotonic()
     files.append(_write(folder / "cards.csv", cards(found).encode()))
     for one in notices(found, product, issued_at=_now(), issuer=issuer):
-        files.append(_write(folder / f"card-{one.serial}.pdf", pdf(one)))  # noqa: PERF401 -- the file is the point
+        files.append(_write(folder / file_name(f"card-{one.serial}", "pdf"), pdf(one)))  # noqa: PERF401 -- the file is the point
     carded = time.monotonic()
     truth = story(settings, seed, units=UNITS)
     return Told(

@@ -1,7 +1,6 @@
 """Documents to take along: made when somebody clicks, never before."""
 
 import io
-import re
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from daemon.file_names import file_name
 from daemon.whereabouts.containment import Containment, contain
 from daemon.whereabouts.sheets import cards, page, table
 from daemon.whereabouts.tracing import Records
@@ -141,7 +141,7 @@ def lists(subject: str) -> tuple[Paper, ...]:
         ending = mime.rpartition("/")[2]
         return Paper(
             label=label,
-            file=f"{safe(f'{name}-{subject}')}.{ending}",
+            file=file_name(f"{name}-{subject}", ending),
             mime=mime,
             make=lambda at: write(_contained(at, subject)).encode(),
         )
@@ -169,29 +169,20 @@ def notices(subject: str, serial: str | None = None) -> Paper:
         out = io.BytesIO()
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
             for one in written:
-                file.writestr(f"{safe(one.number)}.pdf", reports.pdf(one))
+                file.writestr(file_name(one.number, "pdf"), reports.pdf(one))
         return out.getvalue()
 
     if serial is not None:
         name = f"notice-{subject}-{serial}"
         return Paper(
-            label="Notice and card", file=f"{safe(name)}.pdf", mime=PDF, make=make
+            label="Notice and card", file=file_name(name, "pdf"), mime=PDF, make=make
         )
     return Paper(
         label="All notices and cards (ZIP)",
-        file=f"{safe(f'notices-{subject}')}.zip",
+        file=file_name(f"notices-{subject}", "zip"),
         mime=ZIP,
         make=make,
     )
-
-
-def safe(name: str) -> str:
-    """Return a name that any file system takes.
-
-    >>> safe("notice-B/3 <1>")
-    'notice-B-3--1-'
-    """
-    return re.sub(r"[^\w.-]", "-", name)
 
 
 def _pdf(
@@ -204,7 +195,7 @@ def _pdf(
 
         return reports.pdf(gather(papers, at, _how(at)))
 
-    return Paper(label=label, file=f"{safe(name)}.pdf", mime=PDF, make=make)
+    return Paper(label=label, file=file_name(name, "pdf"), mime=PDF, make=make)
 
 
 def _how(at: Connection) -> dict[str, Any]:

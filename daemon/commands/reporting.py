@@ -1,7 +1,6 @@
 """Documents: unit, build, supplier, customer, and the sheet for the bench."""
 
-import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from daemon.commands.manners import Opened, expanded, opened, say
+from daemon.file_names import file_name
 
 if TYPE_CHECKING:  # the page setter takes a while to load
     from daemon.product import ProductModel
@@ -17,6 +17,7 @@ if TYPE_CHECKING:  # the page setter takes a while to load
 
 FORMS = ("pdf", "html", "png")
 Gather = Callable[[Opened, "ProductModel", dict[str, Any]], "Document"]
+GatherAll = Callable[[Opened, "ProductModel", dict[str, Any]], Sequence["Document"]]
 
 
 @click.group()
@@ -108,6 +109,24 @@ def customer(context: click.Context, serial: str, **chosen: Any) -> None:
 
 
 @report.command()
+@click.argument("subject", metavar="FINDING|REEL")
+@_options
+def customers(context: click.Context, subject: str, **chosen: Any) -> None:
+    """Write the notice, with its correction card, to every holder of a finding."""
+    from daemon.commands.leaving import records_of  # noqa: PLC0415
+    from daemon.whereabouts.containment import contain  # noqa: PLC0415
+    from daemon.whereabouts.papers import notices  # noqa: PLC0415
+
+    _write_all(
+        context,
+        chosen,
+        lambda at, product, how: notices(
+            contain(at.store, records_of(at), subject), product, **how
+        ),
+    )
+
+
+@report.command()
 @click.argument("finding")
 @click.option(
     "--label", type=click.Path(dir_okay=False, exists=True, path_type=Path),
@@ -154,11 +173,17 @@ def supplier(
 
 
 def _write(context: click.Context, chosen: dict[str, Any], gather: Gather) -> None:
+    _write_all(context, chosen, lambda *given: (gather(*given),))
+
+
+def _write_all(
+    context: click.Context, chosen: dict[str, Any], gather: GatherAll
+) -> None:
     from daemon import reports  # noqa: PLC0415
     from daemon.product import ProductModel  # noqa: PLC0415
 
     with opened(context) as at:
-        document = gather(
+        documents = gather(
             at,
             ProductModel.of(at.settings.product),
             {
@@ -168,17 +193,18 @@ def _write(context: click.Context, chosen: dict[str, Any], gather: Gather) -> No
         )
     into: Path = chosen["into"]
     into.mkdir(parents=True, exist_ok=True)
-    stem = re.sub(r"[^\w.-]", "_", document.number)
-    files: dict[str, bytes] = {}
-    match chosen["form"]:
-        case "pdf":
-            files[f"{stem}.pdf"] = reports.pdf(document)
-        case "html":
-            files[f"{stem}.html"] = reports.html(document).encode()
-        case _:
-            pages = enumerate(reports.png(document), 1)
-            files |= {f"{stem}-{place}.png": page for place, page in pages}
-    for name, data in files.items():
-        (into / name).write_bytes(data)
-        click.echo(into / name)
-    say(f"{document.number} is written.")
+    for document in documents:
+        number = document.number
+        files: dict[str, bytes] = {}
+        match chosen["form"]:
+            case "pdf":
+                files[file_name(number, "pdf")] = reports.pdf(document)
+            case "html":
+                files[file_name(number, "html")] = reports.html(document).encode()
+            case _:
+                for place, page in enumerate(reports.png(document), 1):
+                    files[file_name(f"{number}-{place}", "png")] = page
+        for name, data in files.items():
+            (into / name).write_bytes(data)
+            click.echo(into / name)
+        say(f"{number} is written.")
