@@ -178,6 +178,10 @@ class Bench(Strict):
     current_limit_a: CurrentLimit | None = None
     source_limit: InputQuantity
     ambient_c: tuple[Celsius, Celsius] = Field(default=(18.0, 28.0), strict=False)
+    source_stability_ppm: PpmAboveZero | None = None
+    """How far the source may move at one setting in the course of a session. With it
+    both meters are watched against the source's setting at each check: two that move
+    alike leave the check standard's error as it was. None: not watched."""
     warm_up_minutes: Annotated[float, Field(ge=0, le=600)] = 0.0
     time_scale: Annotated[float, Field(ge=1, le=10_000)] = 1.0
     source: Instrument
@@ -209,6 +213,14 @@ class Bench(Strict):
         with where_whole:
             if self.ambient_c[0] >= self.ambient_c[1]:
                 yield Problem(path=("ambient_c",), problem="must be [lowest, highest]")
+        with where_whole:
+            by_hand = self.source.profile == TYPED
+            if by_hand and self.source_stability_ppm is not None:
+                yield Problem(
+                    path=("source_stability_ppm",),
+                    problem="goes with a source that the bench sets; this one is set "
+                    "by hand",
+                )
         for role in ("reference", "output"):
             with where_whole:
                 if not getattr(self, role).ranges:

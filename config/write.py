@@ -49,6 +49,8 @@ _WORDS = {
     "Bench.current_limit_a": "the most current that the source may deliver",
     "Bench.source_limit": "no range may ask the source for more than this",
     "Bench.ambient_c": "lowest and highest room temperature to judge at",
+    "Bench.source_stability_ppm": "how far the source may move at one setting in a "
+    "session",
     "Bench.warm_up_minutes": "the instruments are on this long before a unit is judged",
     "Bench.time_scale": "1 on a real bench; more is for simulated ones",
     "Bench.reference_is": "how the true input is known",

@@ -12,7 +12,7 @@ from daemon.bench.readings import Point, RangeReadings
 from daemon.metrology.readings import Readings
 from daemon.metrology.uncertainty import Component, Distribution
 
-__all__ = ["Series", "linearity_ppm", "series_of"]
+__all__ = ["Series", "linearity_ppm", "series_of", "setting_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +55,13 @@ def series_of(readings: RangeReadings) -> Series:
             if one.rest is not None
         ),
     )
+
+
+def setting_of(readings: RangeReadings) -> float:
+    """Return what the source was set to at the level, less base, as readings count."""
+    bases, level = _split(readings.points)
+    reversed_ = bases[0].level != 0
+    return _series([(one.level,) for one in bases], (level.level,), reversed_).net_level
 
 
 def linearity_ppm(

@@ -17,7 +17,12 @@ from typing import Any
 import pandas as pd
 
 from config.model import CheckStandard
-from daemon.bench.check import check_range
+from daemon.bench.check import (
+    AgainstSource,
+    against_source,
+    check_range,
+    moved_alike_ppm,
+)
 from daemon.clock import Clock
 from daemon.holds import PLACED_BY, NotAllowedError
 from daemon.judge import Judge, KnownGood, Measured
@@ -68,6 +73,9 @@ class Standing:
         Monotonic, for how long ago the last check was; rows carry its UTC.
     configuration
         Only checks judged by the same settings are charted together.
+    source_stability_ppm
+        How far the source may move at one setting in a session; None where that is
+        not known, and two meters that move alike cannot be told.
     """
 
     def __init__(
@@ -78,6 +86,7 @@ class Standing:
         *,
         clock: Clock,
         configuration: str,
+        source_stability_ppm: float | None = None,
     ) -> None:
         self._store = store
         self._product = product
@@ -92,6 +101,9 @@ class Standing:
         self._good_at_s: float | None = None
         self._units = 0
         self._bad: tuple[str, ...] | None = None
+        self._source_stability_ppm = source_stability_ppm
+        self._first: dict[str, AgainstSource] = {}
+        self._moved: dict[str, float] = {}
 
     @property
     def serial(self) -> str:
@@ -105,6 +117,7 @@ class Standing:
             self._opening.clear()
             self._known_good.clear()
             self._open.clear()
+            self._first.clear()
             self._good_at_s = None
             self._units = 0
 
@@ -155,15 +168,29 @@ class Standing:
         """Return how each range of the check standard reads.
 
         Conforming within the expanded uncertainty of its known error and within the
-        range's own limits from earlier good checks, else nonconforming.
+        range's own limits from earlier good checks, else nonconforming. So is a range
+        on which both meters have moved alike since the session's first check: that
+        leaves its error as it was, and what stood between nobody knows.
         """
         earlier = self._earlier_ppm()
-        return {
-            key: Verdict.CONFORMING
-            if self._in_control(key, one, earlier.get(key, ()))
-            else Verdict.NONCONFORMING
+        bad = {
+            key
             for key, one in measured.items()
+            if not self._in_control(key, one, earlier.get(key, ()))
         }
+        with self._lock:
+            self._moved = {} if bad else self._moved_alike(measured)
+            bad |= self._moved.keys()
+        return {
+            key: Verdict.NONCONFORMING if key in bad else Verdict.CONFORMING
+            for key in measured
+        }
+
+    @property
+    def moved_ppm(self) -> float | None:
+        """By how much both meters moved alike, where the last check showed that."""
+        with self._lock:
+            return max(self._moved.values(), key=abs, default=None)
 
     def closes(
         self, run: str, measured: Mapping[str, Measured], judge: Judge
@@ -197,12 +224,19 @@ class Standing:
             titles[one.range] for one in results if one.verdict is Verdict.NONCONFORMING
         )
         with self._lock:
-            self._bad = outside or None
+            # Meters that moved alike are believed again in a session of their own.
+            self._bad = None if self._moved else outside or None
             if outside:
+                moved_ppm = self.moved_ppm
+                what = (
+                    f"check standard {self._standard.serial} was outside its limits"
+                    if moved_ppm is None
+                    else f"both meters moved alike against the source, {moved_ppm:+.0f}"
+                    " ppm since the session began,"
+                )
                 self._raise(
                     DoubtCause.OUT_OF_CONTROL,
-                    f"check standard {self._standard.serial} was outside its limits "
-                    f"on {', '.join(outside)} (run {number})",
+                    f"{what} on {', '.join(outside)} (run {number})",
                     before=number,
                 )
                 return outside
@@ -217,6 +251,7 @@ class Standing:
                 )
                 self._known_good[key] = known
                 self._opening.setdefault(key, known)
+                self._first.setdefault(key, _against_source(one))
             self._clear(run, number, session)
         return ()
 
@@ -253,6 +288,21 @@ class Standing:
         )
         own = own_limits(earlier_ppm, least_ppm=2 * error.comparison_uncertainty_ppm)
         return said.in_control and (own is None or own.hold(said.difference_ppm))
+
+    def _moved_alike(self, measured: Mapping[str, Measured]) -> dict[str, float]:
+        """Return by how much both meters moved alike, by range where they did, ppm."""
+        if self._source_stability_ppm is None:
+            return {}
+        found = {
+            key: moved_alike_ppm(
+                self._first[key],
+                _against_source(one),
+                source_stability_ppm=self._source_stability_ppm,
+            )
+            for key, one in measured.items()
+            if key in self._first
+        }
+        return {key: moved for key, moved in found.items() if moved is not None}
 
     def _earlier_ppm(self) -> dict[str, list[float]]:
         """Return the differences of earlier good checks, by range."""
@@ -342,6 +392,12 @@ class Standing:
         return self._store.frame(
             "range_rows", product=self._product, after=after, kind=kind.value
         )
+
+
+def _against_source(measured: Measured) -> AgainstSource:
+    return against_source(
+        measured.readings, scatter_ppm=measured.error.own_uncertainty_ppm
+    )
 
 
 def ending(

@@ -47,6 +47,24 @@ class OutOfControlError(NotJudgedError):
         )
 
 
+class MovedAlikeError(OutOfControlError):
+    """Both meters moved alike: the check standard's error does not show when."""
+
+    def __init__(self, *, serial: str, ranges: Sequence[str], moved_ppm: float) -> None:
+        self.serial = serial
+        self.ranges = tuple(ranges)
+        self.moved_ppm = moved_ppm
+        NotJudgedError.__init__(
+            self,
+            f"both meters moved alike against the source's setting, {moved_ppm:+.0f} "
+            f"ppm since the session began, on {', '.join(ranges)}: that is more than "
+            "source_stability_ppm in bench.toml allows, and check standard "
+            f"{serial} cannot tell what units between saw. The runs since the last "
+            "good check are in doubt until a person decides, and the session is ended; "
+            "see that meters and source are warm and undisturbed",
+        )
+
+
 class AmbientError(NotJudgedError):
     """The room is too cold or too warm for the bench."""
 
@@ -115,6 +133,7 @@ class Station:
                 standard,
                 clock=clock,
                 configuration=configuration,
+                source_stability_ppm=self._settings.source_stability_ppm,
             )
         self._show_standing()
 
@@ -334,6 +353,9 @@ class Station:
             titles={one.key: one.title for one in self._cycle.product.ranges},
         )
         self._show_standing()
+        if outside and (moved_ppm := standing.moved_ppm) is not None:
+            self.end_session()
+            raise MovedAlikeError(serial=serial, ranges=outside, moved_ppm=moved_ppm)
         if outside:
             raise OutOfControlError(serial=serial, ranges=outside)
         product = self._cycle.product

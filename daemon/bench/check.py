@@ -1,9 +1,23 @@
-"""Whether the check standard still reads as it is known to: pure comparison."""
+"""Whether the check standard still reads as it is known to: pure comparison.
+
+Two meters that move alike leave its error as it was. What each reads for what the
+source was set to tells of that, as far as the source can be trusted to stay.
+"""
 
 from dataclasses import dataclass
 from math import hypot
 
-__all__ = ["RangeCheck", "check_range", "in_control"]
+from daemon.bench.readings import RangeReadings
+from daemon.series import series_of, setting_of
+
+__all__ = [
+    "AgainstSource",
+    "RangeCheck",
+    "against_source",
+    "check_range",
+    "in_control",
+    "moved_alike_ppm",
+]
 
 COVERAGE = 2.0
 """Expanded uncertainties of about 95 % (JCGM 100:2008, 6.3.3)."""
@@ -77,3 +91,68 @@ def in_control(
         known_ppm=known_ppm,
         known_uncertainty_ppm=known_uncertainty_ppm,
     ).in_control
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgainstSource:
+    """What both meters read of one range for one of what the source was set to.
+
+    `scatter_ppm` is the standard uncertainty that the readings' own scatter leaves.
+    """
+
+    reference: float
+    output: float
+    scatter_ppm: float
+
+
+def against_source(readings: RangeReadings, *, scatter_ppm: float) -> AgainstSource:
+    """Return what both meters read for what the source was set to, zeros removed."""
+    series, setting = series_of(readings), setting_of(readings)
+    return AgainstSource(
+        reference=series.reference.net_level / setting,
+        output=series.output.net_level / setting,
+        scatter_ppm=scatter_ppm,
+    )
+
+
+def moved_alike_ppm(
+    before: AgainstSource, now: AgainstSource, *, source_stability_ppm: float
+) -> float | None:
+    """Return by how much both meters have moved alike, at least, in ppm.
+
+    Parameters
+    ----------
+    before, now : AgainstSource
+        The same unit and range at two times.
+    source_stability_ppm : float
+        How far the source may have moved by itself meanwhile; what it does moves both
+        meters alike, too.
+
+    Returns
+    -------
+    float or None
+        The smaller of both movements; None where the source, or scatter, explains it,
+        or where they moved apart: then the check standard's error has moved.
+
+    Examples
+    --------
+    >>> before = AgainstSource(reference=1.0, output=1000.0, scatter_ppm=1.0)
+    >>> now = AgainstSource(reference=1.0003, output=1000.31, scatter_ppm=1.0)
+    >>> moved = moved_alike_ppm(before, now, source_stability_ppm=50.0)
+    >>> moved is not None and round(moved)
+    300
+    >>> moved_alike_ppm(before, before, source_stability_ppm=50.0) is None
+    True
+    """
+    moved_ppm = sorted(
+        (
+            (now.reference / before.reference - 1) * 1e6,
+            (now.output / before.output - 1) * 1e6,
+        ),
+        key=abs,
+    )
+    by_scatter_ppm = COVERAGE * hypot(before.scatter_ppm, now.scatter_ppm)
+    least, most = moved_ppm
+    if least * most <= 0 or abs(least) <= source_stability_ppm + by_scatter_ppm:
+        return None
+    return least

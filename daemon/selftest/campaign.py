@@ -5,9 +5,9 @@ the reason. A session begins and ends with the check standard, as on any bench; 
 moved by in between is carried in the uncertainty of the units between, and units before
 a check that is out of control are in doubt: they do not leave before a person decides.
 
-Both meters may move between two checks, in opposite ways, so that the check standard
-shows both. Two that move alike and cancel each other at the closing check, and not
-before, are beyond what a check standard can tell; that is not tried.
+Both meters may move between two checks. Two that move alike cancel each other at the
+closing check, and did not before: the check standard cannot tell that. What both read
+for what the source was set to can, as far as the source stays what it was.
 """
 
 from collections import Counter
@@ -20,7 +20,12 @@ from multiprocessing import get_context
 from numpy.random import Generator, default_rng
 
 from config.model import CheckStandard
-from daemon.bench.check import check_range
+from daemon.bench.check import (
+    AgainstSource,
+    against_source,
+    check_range,
+    moved_alike_ppm,
+)
 from daemon.bench.errors import BenchError
 from daemon.bench.readings import RangeReadings
 from daemon.selftest.benches import bench_of, true_error_ppm
@@ -43,6 +48,9 @@ MESSAGES = {"source": 24, "reference": 40, "output": 40, "selector": 12, "ambien
 
 FOR_ALL_UNITS = frozenset({FaultKind.DRIFT, FaultKind.STEP})
 """These go on until the session ends: only the check standard can tell them."""
+
+ALIKE = 0.3
+"""Share of the units after a meter's step before which the other steps alike."""
 
 LONGEST_FREEZE = 12
 MOST_PASSING = 4
@@ -78,6 +86,9 @@ class Campaign:
     """What a whole campaign came to."""
 
     rows: tuple[KindRow, ...]
+    alike: KindRow
+    """Sessions in which the second meter stepped as the first had before, and their
+    units."""
     reasons: Mapping[str, int]
     """Why units were not measured, or are in doubt."""
     sessions: int
@@ -158,6 +169,7 @@ def _together(campaigns: Sequence[Campaign]) -> Campaign:
         rows=tuple(
             _added(rows) for rows in zip(*(one.rows for one in campaigns), strict=True)
         ),
+        alike=_added(one.alike for one in campaigns),
         reasons=dict(reasons.most_common()),
         sessions=sum(one.sessions for one in campaigns),
         units=sum(one.units for one in campaigns),
@@ -191,6 +203,19 @@ class _Value:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Checked:
+    """One range of the check standard, ppm; against the source as both meters read."""
+
+    error_ppm: float
+    uncertainty_ppm: float
+    against: AgainstSource
+
+
+_Check = Mapping[str, _Checked]
+"""By range; empty where it could not be made."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Unit:
     """A unit as it was measured, or the reason why not."""
 
@@ -206,6 +231,7 @@ class _Campaign:
         self._bench = bench
         self._chance = chance
         self._rows = {kind.value: KindRow(kind.value) for kind in FaultKind}
+        self._alike = KindRow("both meters alike")
         self._reasons = Counter[str]()
         self._serials = [
             serial for build in bench.scenario.builds for serial in build.serials
@@ -214,7 +240,9 @@ class _Campaign:
         self._in_doubt = 0
         self._struck: Mapping[str, int] = {}
         self._deck: list[str] = []
-        standard = bench_of(bench.settings).check_standard
+        settings = bench_of(bench.settings)
+        self._source_stability_ppm = settings.source_stability_ppm
+        standard = settings.check_standard
         if standard is None:
             message = "a campaign needs a check standard"
             raise ValueError(message)
@@ -231,6 +259,7 @@ class _Campaign:
     def so_far(self) -> Campaign:
         return Campaign(
             rows=tuple(self._rows.values()),
+            alike=self._alike,
             reasons=dict(self._reasons.most_common()),
             sessions=self._sessions,
             units=self._units,
@@ -245,24 +274,26 @@ class _Campaign:
         self._sessions += 1
         self._bench.hands.clear()
         before = self._check()
-        if self._doubt(before) is not None:
+        if self._doubt(before, before) is not None:
             return  # no session opens with a check that is out of control
         spoiled: dict[str, float] = {}
         units = []
+        alike = self._alike.injected
         for _ in range(UNITS_A_SESSION):
             unit, moved = self._unit(spoiled)
             spoiled |= moved
             units.append(unit)
         after = self._check()
-        doubt = self._doubt(after)
+        doubt = self._doubt(before, after)
+        stepped_alike = self._alike.injected > alike
         for unit in units:
-            self._settle(unit, before, after, doubt)
+            rows = [self._rows[kind] for kind in unit.kinds]
+            if stepped_alike:
+                rows.append(self._alike)
+            self._settle(unit, before, after, doubt, rows)
 
-    def _check(self) -> dict[str, tuple[float, float]]:
-        """Return error and standard uncertainty of the check standard by range.
-
-        Empty where it could not be measured.
-        """
+    def _check(self) -> _Check:
+        """Return what the check standard reads; empty where nothing was."""
         self._bench.hands.mount(self._standard.serial)
         for _ in range(CHECK_ATTEMPTS):
             try:
@@ -270,43 +301,63 @@ class _Campaign:
             except BenchError:
                 self._bench.bench.source_off()
                 continue
-            errors = [self._bench.judge.error(one) for one in measured]
-            return {
-                one.model.key: (one.error.error_ppm, one.error.uncertainty_ppm)
-                for one in errors
-            }
+            return {one.range: self._checked(one) for one in measured}
         return {}
 
-    def _doubt(self, check: Mapping[str, tuple[float, float]]) -> str | None:
-        """Return why units before this check are not to be believed."""
+    def _checked(self, readings: RangeReadings) -> _Checked:
+        error = self._bench.judge.error(readings).error
+        return _Checked(
+            error_ppm=error.error_ppm,
+            uncertainty_ppm=error.uncertainty_ppm,
+            against=against_source(readings, scatter_ppm=error.own_uncertainty_ppm),
+        )
+
+    def _doubt(self, before: _Check, check: _Check) -> str | None:
+        """Return why units between two checks are not to be believed."""
         if not check:
             return "in doubt: the closing check could not be made"
-        for key, (error_ppm, uncertainty_ppm) in check.items():
+        for key, one in check.items():
             if not check_range(
-                error_ppm=error_ppm,
-                uncertainty_ppm=uncertainty_ppm,
+                error_ppm=one.error_ppm,
+                uncertainty_ppm=one.uncertainty_ppm,
                 known_ppm=self._standard.error_ppm[key],
                 known_uncertainty_ppm=self._standard.uncertainty_ppm,
             ).in_control:
                 return "in doubt: the check standard is out of control"
+        if self._source_stability_ppm is None:
+            return None
+        for key, one in check.items():
+            moved_ppm = moved_alike_ppm(
+                before[key].against,
+                one.against,
+                source_stability_ppm=self._source_stability_ppm,
+            )
+            if moved_ppm is not None:
+                return "in doubt: both meters moved alike against the source"
         return None
 
     def _unit(self, spoiled: Mapping[str, float]) -> tuple[_Unit, Mapping[str, float]]:
-        """Measure a unit; `spoiled` and what is returned: ways of moved meters."""
+        """Measure a unit.
+
+        `spoiled` and what is returned: meters that moved, by how much where it was a
+        step, 0 where it goes on.
+        """
         bench, chance = self._bench, self._chance
         serial = self._serials[int(chance.integers(len(self._serials)))]
         bench.hands.mount(serial)
         lasting: dict[str, float] = {}
         roles = []
-        for fault in (self._fault(), *self._passing()):
+        for fault in (self._same_step(spoiled) or self._fault(), *self._passing()):
             moved = {**spoiled, **lasting}
             if fault.role in moved:
                 continue  # mending the line would mend the drift as well
             if fault.kind in FOR_ALL_UNITS:
                 if fault.role in roles:
                     continue
-                lasting[fault.role] = self._way(moved)
-            self._inject(fault, way=lasting.get(fault.role, 1.0))
+                lasting[fault.role] = (
+                    fault.amount if fault.kind == FaultKind.STEP else 0.0
+                )
+            self._inject(fault)
             roles.append(fault.role)
         values: tuple[_Value, ...] = ()
         reason = None
@@ -329,31 +380,53 @@ class _Campaign:
         kind = FaultKind(self._deck.pop())
         roles = ("reference", "output") if kind in IN_A_METER else tuple(MESSAGES)
         times = int(self._chance.choice((1, 2, 5), p=(0.7, 0.15, 0.15)))
-        return Fault(kind=kind, role=str(self._chance.choice(roles)), times=times)
+        role = str(self._chance.choice(roles))
+        return Fault(kind=kind, role=role, times=times, size=self._size_of(kind))
+
+    def _same_step(self, spoiled: Mapping[str, float]) -> Fault | None:
+        """Have the other meter step as one did before, now and then."""
+        sizes = list(spoiled.values())
+        if len(sizes) != 1 or not sizes[0] or self._chance.random() >= ALIKE:
+            return None
+        (other,) = {*PASSED_OVER} - {*spoiled}
+        self._alike.injected += 1
+        return Fault(kind=FaultKind.STEP, role=other, size=sizes[0])
 
     def _passing(self) -> Iterator[Fault]:
         """Draw a few faults in the line that a careful bench may recover from."""
         for _ in range(int(self._chance.integers(MOST_PASSING + 1))):
             kind = FaultKind(str(self._chance.choice(PASSING)))
             role = str(self._chance.choice(PASSED_OVER))
-            yield Fault(kind=kind, role=role, times=1)
+            yield Fault(kind=kind, role=role, times=1, size=self._size_of(kind))
 
-    def _inject(self, fault: Fault, *, way: float) -> None:
+    def _size_of(self, kind: FaultKind) -> float | None:
+        """Draw how large a fault is, up or down; None where its kind has no size."""
+        match kind:
+            case FaultKind.LATE:
+                return float(self._chance.uniform(0.0, 3.0)) * self._bench.timeout_s
+            case FaultKind.DRIFT:
+                low, high = 0.1, 100.0
+            case FaultKind.STEP:
+                low, high = 10.0, 3000.0
+            case _:
+                return None
+        way = float(self._chance.choice((-1.0, 1.0)))
+        return float(way * low * (high / low) ** self._chance.random())
+
+    def _inject(self, fault: Fault) -> None:
         chance, hands = self._chance, self._bench.hands
         how: dict[str, float | None] = {
             "after": int(chance.integers(MESSAGES[fault.role]))
         }
         match fault.kind:
             case FaultKind.LATE:
-                how["size"] = chance.uniform(0.0, 3.0) * self._bench.timeout_s
+                how |= {"size": fault.size}
             case FaultKind.FROZEN:
                 forever = chance.random() < FROZEN_FOR_GOOD
                 times = int(chance.integers(1, LONGEST_FREEZE))
                 how = {"times": None if forever else times}
-            case FaultKind.DRIFT:
-                how = {"size": way * self._size(0.1, 100.0)}
-            case FaultKind.STEP:
-                how = {"size": way * self._size(10.0, 3000.0)}
+            case FaultKind.DRIFT | FaultKind.STEP:
+                how = {"size": fault.size}
             case FaultKind.WRONG_IDENTITY:
                 # Nobody exchanges an instrument without breaking its line.
                 hands.fault(fault.role, FaultKind.DISCONNECT.value, **how)
@@ -363,16 +436,6 @@ class _Campaign:
             case _:
                 how["times"] = fault.times
         hands.fault(fault.role, fault.kind.value, **how)
-
-    def _way(self, moved: Mapping[str, float]) -> float:
-        """Draw up or down; against a meter that moves already."""
-        for way in moved.values():
-            return -way
-        return float(self._chance.choice((-1.0, 1.0)))
-
-    def _size(self, low: float, high: float) -> float:
-        """Draw evenly by size's logarithm."""
-        return float(low * (high / low) ** self._chance.random())
 
     def _count_struck(self) -> frozenset[str]:
         """Return the kinds that happened since last asked, and count them."""
@@ -402,12 +465,12 @@ class _Campaign:
     def _settle(
         self,
         unit: _Unit,
-        before: Mapping[str, tuple[float, float]],
-        after: Mapping[str, tuple[float, float]],
+        before: _Check,
+        after: _Check,
         doubt: str | None,
+        rows: Sequence[KindRow],
     ) -> None:
         self._units += 1
-        rows = [self._rows[kind] for kind in unit.kinds]
         for row in rows:
             row.units += 1
         if unit.reason is not None:
@@ -424,7 +487,7 @@ class _Campaign:
         wrong = False
         for one in unit.values:
             self._values += 1
-            moved_ppm = after[one.range][0] - before[one.range][0]
+            moved_ppm = after[one.range].error_ppm - before[one.range].error_ppm
             stated_ppm = COVERAGE * hypot(one.uncertainty_ppm, moved_ppm / sqrt(3))
             wrong |= abs(one.off_ppm) > stated_ppm
         self._right += not wrong

@@ -15,6 +15,7 @@ from daemon.control import Desk, SecondMeter
 from daemon.cycle import Cycle
 from daemon.station import (
     AmbientError,
+    MovedAlikeError,
     NoStandardError,
     OutOfControlError,
     Station,
@@ -183,6 +184,42 @@ def test_a_session_ends_with_the_standard(store: LocalStore) -> None:
     line.station.finish()
     assert line.in_doubt() == []
     assert line.desk.snapshot()["check_due"] == "the session is not checked yet"
+
+
+@pytest.mark.parametrize("moved_ppm", [120.0, -120.0])
+def test_meters_that_moved_alike_put_runs_in_doubt_and_end_the_session(
+    store: LocalStore, moved_ppm: float
+) -> None:
+    """The check standard reads as before, and says nothing of the units between."""
+    line = Line(store, source_stability_ppm=100.0)
+    line.unit()
+    line.fake.meters_ppm = moved_ppm
+    with pytest.raises(MovedAlikeError, match=f"{moved_ppm:.0f} ppm since"):
+        line.station.check()
+    assert line.in_doubt() == ["PA-1"]
+    (doubt,) = store.table("doubts", product="pa4").to_pylist()
+    assert "both meters moved alike" in doubt["reason"]
+    assert line.desk.snapshot()["check_due"] == "the session is not checked yet"
+    line.unit()
+    line.station.check()
+    assert line.in_doubt() == ["PA-1"], "only a person ends the doubt"
+
+
+@pytest.mark.parametrize(
+    ("meters_ppm", "gain_error_ppm", "stability_ppm"),
+    [(80.0, 0.0, 100.0), (120.0, 0.0, None), (0.0, 12.0, 10.0)],
+)
+def test_what_the_source_or_one_meter_explains_is_no_doubt(
+    store: LocalStore,
+    meters_ppm: float,
+    gain_error_ppm: float,
+    stability_ppm: float | None,
+) -> None:
+    line = Line(store, source_stability_ppm=stability_ppm)
+    line.unit()
+    line.fake.meters_ppm, line.fake.gain_error_ppm = meters_ppm, gain_error_ppm
+    line.station.check()
+    assert line.in_doubt() == []
 
 
 def test_a_room_outside_the_window_judges_nothing(store: LocalStore) -> None:

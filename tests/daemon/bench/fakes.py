@@ -120,6 +120,8 @@ class FakeBench:
 
     standard_ohm: float | None = None
     gain_error_ppm: float = 0.0
+    meters_ppm: float = 0.0
+    """What both meters read too much."""
     offset_v: float = 0.0
     level: float = 0.0
     on: bool = True
@@ -191,7 +193,7 @@ class FakeBench:
         self.spoken_s = now_s
 
     def _reading(self, role: str) -> float:
-        current = self.level if self.on else 0.0
+        current = self.level * (1 + self.meters_ppm * 1e-6) if self.on else 0.0
         self.flicker = -self.flicker
         if role == "reference":
             return current * (self.standard_ohm or 1.0)

@@ -4,7 +4,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.bench.check import check_range, in_control
+from daemon.bench.check import (
+    AgainstSource,
+    check_range,
+    in_control,
+    moved_alike_ppm,
+)
 
 ppm = st.floats(min_value=-1e5, max_value=1e5)
 uncertainty_ppm = st.floats(min_value=0.1, max_value=1e4)
@@ -34,3 +39,35 @@ def test_the_difference_is_measured_less_known() -> None:
     assert one.difference_ppm == -15.0
     assert one.limit_ppm == 10.0
     assert not one.in_control
+
+
+def moved(reference_ppm: float, output_ppm: float, scatter_ppm: float) -> float | None:
+    """Return what is said of meters that moved so, the source stable to 50 ppm."""
+    return moved_alike_ppm(
+        AgainstSource(reference=1.0, output=2.0, scatter_ppm=scatter_ppm),
+        AgainstSource(
+            reference=1 + reference_ppm * 1e-6,
+            output=2 + 2 * output_ppm * 1e-6,
+            scatter_ppm=scatter_ppm,
+        ),
+        source_stability_ppm=50.0,
+    )
+
+
+@given(ppm, ppm)
+def test_both_meters_have_moved_alike_by_the_smaller_movement(
+    reference: float, output: float
+) -> None:
+    found = moved(reference, output, 0.0)
+    least, most = sorted((reference, output), key=abs)
+    if abs(abs(least) - 50.0) < 1e-6:
+        return
+    if abs(least) < 50.0 or least * most < 0:
+        assert found is None
+    else:
+        assert found == pytest.approx(least)
+
+
+def test_scatter_widens_what_is_believed() -> None:
+    assert moved(70.0, 70.0, 1.0) == pytest.approx(70.0)
+    assert moved(70.0, 70.0, 10.0) is None
