@@ -330,6 +330,12 @@ class Cycle:
                 else self._fold(int(str(number)), run, fittings)
             )
             step()
+            held, told = rejudging.asked_for(
+                [one for one in again if one["check_number"] == number],
+                store=self.store,
+                product=self._name,
+                titles=self._titles,
+            )
             found += self._act(
                 int(str(number)),
                 [signal] if signal else [],
