@@ -429,6 +429,7 @@ class Cycle:
             at=head["started_at"].to_pydatetime(),
             session=str(head["session"]),
             variance_ppm2=variance,
+            ambient_c=None if pd.isna(head["ambient_c"]) else float(head["ambient_c"]),
         )
 
     def _measured(self, run: pd.DataFrame) -> tuple[Errors, Errors]:

@@ -37,11 +37,14 @@ class Segment:
     reels : tuple of P str
         The reel of each part, one a range, then the common parts; "" is a reel of
         its own that nothing else knows.
+    ambient_c : (n,) array or None
+        Temperature of each unit's measurement; None where one was not recorded.
     """
 
     errors_ppm: NDArray[np.float64]
     build: str
     reels: tuple[str, ...]
+    ambient_c: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,20 +5,25 @@ The state can always be rebuilt from the rows.
 
 from collections.abc import Iterable
 from copy import deepcopy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from daemon.product import ProductModel
 from daemon.serials import serial_order
 from daemon.spc.baseline import Baseline, Segment
 from daemon.spc.reel_change import Finding, ReelChangeDetector
 from daemon.watch.entering import CheckErrors, UnitErrors
+from daemon.watch.learning import Learnt, learn, segments_of
 from storage.records import Fitting
 
 SHIPPED = "shipped"
 CALIBRATED = "calibrated"
 LAST_CALIBRATED = "last calibrated"
+
+LEARNT_AGAIN = (1, 2, 4, 8, 16, 32, 64, 128)
+"""Units of a build at which what it tells of temperature is taken in."""
 
 FEWEST_BEFORE = 3
 FAR_OFF = 6.0
@@ -44,7 +49,10 @@ class BuildWatch:
 
     build: str
     product: ProductModel
-    baseline: Baseline
+    earlier: tuple[Segment, ...]
+    """What earlier builds teach."""
+    learnt: Learnt
+    """What it is held against."""
     limit: float
     limit_is: str = SHIPPED
     """Shipped with the program, the product's own, or its own for less history."""
@@ -70,6 +78,11 @@ class BuildWatch:
     def __post_init__(self) -> None:
         self.parts = self.product.watched_parts
 
+    @property
+    def baseline(self) -> Baseline:
+        """Levels and scatter that the build is held against."""
+        return self.learnt.baseline
+
     def reels_of(self, serial: str) -> tuple[str, ...]:
         """Return the reel of each watched part in a unit, "" unknown."""
         return reels_of(serial, self.parts, self.fittings)
@@ -92,7 +105,9 @@ class BuildWatch:
         )
         self.fittings = mine
         self.units = sorted([*known, unit], key=lambda u: serial_order(u.serial))
-        if in_order and self.detector is not None:
+        tells = self.learnt.effect is not None and len(self.units) in LEARNT_AGAIN
+        unlike = self.learnt.effect is not None and unit.ambient_c is None
+        if in_order and self.detector is not None and not tells and not unlike:
             self._update(self.detector, len(self.units) - 1)
         else:
             self._rebuild()
@@ -134,12 +149,11 @@ class BuildWatch:
                 errors = errors[:first]
             else:
                 errors[first:, moved] = np.nan
-        reels = [self.reels_of(unit.serial) for unit in self.units[: len(errors)]]
-        starts = [i for i in range(len(reels)) if i == 0 or reels[i] != reels[i - 1]]
-        return tuple(
-            Segment(errors_ppm=errors[a:b], build=self.build, reels=reels[a])
-            for a, b in zip(starts, [*starts[1:], len(reels)], strict=True)
-        )
+        return self._cut(errors)
+
+    def referred(self, unit: UnitErrors) -> NDArray[np.float64]:
+        """Return a unit's errors, ppm, as they are watched: at one temperature."""
+        return self.learnt.referred(unit)[0]
 
     def far_off(self, unit: UnitErrors, fittings: Iterable[Fitting]) -> list[int]:
         """Return the ranges on which a unit not folded yet is far from those before it.
@@ -154,9 +168,10 @@ class BuildWatch:
         now = in_force(f for f in fittings if f.build == self.build)
         reels = reels_of(unit.serial, self.parts, now)
         far = []
+        errors = self.referred(unit)
         for place in range(len(self.product.ranges)):
             others = [
-                one.errors_ppm[place]
+                self.referred(one)[place]
                 for one in self.units
                 if one.serial != unit.serial
                 and reels_of(one.serial, self.parts, now)[place] == reels[place]
@@ -164,7 +179,7 @@ class BuildWatch:
             ]
             if len(others) < FEWEST_BEFORE:
                 continue
-            away = abs(unit.errors_ppm[place] - np.median(others))
+            away = abs(errors[place] - np.median(others))
             if away > FAR_OFF * scatter[place]:
                 far.append(place)
         measured = int(np.count_nonzero(~np.isnan(unit.errors_ppm)))
@@ -182,7 +197,21 @@ class BuildWatch:
         felt = self.baseline.layout.sensitivity[finding.part_index]
         return [int(one) for one in np.flatnonzero(felt)]
 
+    def _cut(self, errors: NDArray[np.float64]) -> tuple[Segment, ...]:
+        """Return the build's first units with these errors, cut where reels change."""
+        reels = [self.reels_of(unit.serial) for unit in self.units[: len(errors)]]
+        return segments_of(self.units, errors, reels, self.build)
+
+    def _learn(self) -> None:
+        """Take in what the build's own units tell of temperature."""
+        told = max(n for n in LEARNT_AGAIN if n <= len(self.units))
+        own = self._cut(np.array([one.errors_ppm for one in self.units[:told]]))
+        if any(one.ambient_c is None for one in self.units):
+            own = tuple(replace(one, ambient_c=None) for one in own)
+        self.learnt = learn(self.earlier, self.product, own)
+
     def _rebuild(self) -> None:
+        self._learn()
         self.finding = None
         self.witness = None
         self._taken = 0
@@ -214,7 +243,7 @@ class BuildWatch:
         for check in self.checks[self._taken :]:
             if check.number < unit.number:
                 self._take_check(detector, check)
-        point = detector.update(unit.errors_ppm, unit.variance_ppm2)
+        point = detector.update(*self.learnt.referred(unit))
         if point.finding is not None:
             self.finding = point.finding
             self.witness = None

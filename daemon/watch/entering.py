@@ -27,6 +27,8 @@ class UnitErrors:
     session: str = ""
     variance_ppm2: Errors | None = None
     """Of this unit's own measurement, ppm squared; None for negligible."""
+    ambient_c: float | None = None
+    """Temperature it was measured at; None where it was not recorded."""
 
     def over(self, before: Self) -> Self:
         """Return this run laid over an earlier one of the same unit."""

@@ -7,6 +7,7 @@ from daemon.product import ProductModel
 from daemon.spc.baseline import Segment
 from daemon.spc.odd_segments import odd_segments
 from daemon.watch.build import BuildWatch
+from daemon.watch.learning import Learnt
 
 FEWEST = 2
 """Segments from which one can be held against the others."""
@@ -26,7 +27,11 @@ class OddBuild:
 
 
 def odd_builds(
-    builds: Sequence[BuildWatch], product: ProductModel, *, log_odds_limit: float
+    builds: Sequence[BuildWatch],
+    product: ProductModel,
+    learnt: Learnt,
+    *,
+    log_odds_limit: float,
 ) -> tuple[OddBuild, ...]:
     """Return what does not fit the rest of a history, in the order of the builds.
 
@@ -36,6 +41,8 @@ def odd_builds(
         The history.
     product
         Whose builds they are.
+    learnt
+        What they teach, effect of temperature included.
     log_odds_limit
         As for a build that is watched.
     """
@@ -61,7 +68,9 @@ def odd_builds(
             ),
             error_ppm=one.finding.level_ppm,
         )
-        for one in odd_segments(segments, product.layout, log_odds_limit=log_odds_limit)
+        for one in odd_segments(
+            learnt.segments(segments), product.layout, log_odds_limit=log_odds_limit
+        )
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from math import nan
 
 import numpy as np
 
@@ -61,7 +62,9 @@ def suspects_of(watch: BuildWatch, serials: Iterable[str] = ()) -> tuple[Suspect
     known = {unit.serial: unit for unit in watch.units}
     asked = sorted({*known, *serials}, key=serial_order)
     missing = np.full(len(watch.product.ranges), np.nan)
-    errors = np.array([known[s].errors_ppm if s in known else missing for s in asked])
+    errors = np.array(
+        [watch.referred(known[s]) if s in known else missing for s in asked]
+    )
     orders = [serial_order(unit.serial) for unit in watch.units]
     positions = [
         1 + sum(order < serial_order(serial) for order in orders) for serial in asked
@@ -71,7 +74,7 @@ def suspects_of(watch: BuildWatch, serials: Iterable[str] = ()) -> tuple[Suspect
     reel = watch.reels_of(first)[place]
     suspects = []
     for index, serial in enumerate(asked):
-        error = float(errors[index, place])
+        error = float(known[serial].errors_ppm[place]) if serial in known else nan
         seen = not np.isnan(error)
         carries = watch.reels_of(serial)[place] == reel
         suspects.append(
@@ -119,11 +122,7 @@ def suspects_elsewhere(
         for serial in sorted({*known, *serials.get(other.build, ())}, key=serial_order):
             if other.reels_of(serial)[place] != reel:
                 continue
-            error = (
-                float(known[serial].errors_ppm[place])
-                if serial in known
-                else float("nan")
-            )
+            error = float(known[serial].errors_ppm[place]) if serial in known else nan
             seen = not np.isnan(error)
             suspects.append(
                 Suspect(

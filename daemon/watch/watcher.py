@@ -6,12 +6,13 @@ from datetime import UTC, datetime
 import numpy as np
 
 from daemon.product import ProductModel
-from daemon.spc.baseline import Baseline, fit_baseline_of
+from daemon.spc.baseline import Baseline, Segment
 from daemon.spc.calibrate import shipped_limit
 from daemon.spc.layout import Layout
 from daemon.watch.build import CALIBRATED, BuildWatch, OwnLimit
 from daemon.watch.entering import CheckErrors, UnitErrors
 from daemon.watch.history import odd_builds, remark
+from daemon.watch.learning import learn
 from daemon.watch.signals import signal_of
 from daemon.watch.suspects import Suspect, suspects_elsewhere, suspects_of
 from storage.records import Fitting, Signal
@@ -150,9 +151,7 @@ class Watcher:
 
     def baseline(self) -> Baseline:
         """Return what the latest builds teach about the next one."""
-        earlier = list(self.builds.values())[-REMEMBERED_BUILDS:]
-        segments = [segment for watch in earlier for segment in watch.segments()]
-        return fit_baseline_of(segments, self.product.layout)
+        return learn(self._segments(), self.product).baseline
 
     def far_off(self, unit: UnitErrors, fittings: Sequence[Fitting]) -> tuple[str, ...]:
         """Return the ranges on which a unit not folded yet is far off alone.
@@ -182,7 +181,9 @@ class Watcher:
             watch.history = remark(
                 len(earlier),
                 sum(len(one.units) for one in earlier),
-                odd_builds(earlier, self.product, log_odds_limit=watch.limit),
+                odd_builds(
+                    earlier, self.product, watch.learnt, log_odds_limit=watch.limit
+                ),
             )
         return watch.history
 
@@ -192,16 +193,23 @@ class Watcher:
         known = names[: names.index(watch.build)][-REMEMBERED_BUILDS:]
         return [self.builds[name] for name in known]
 
+    def _segments(self) -> tuple[Segment, ...]:
+        """Return what the latest builds teach."""
+        earlier = list(self.builds.values())[-REMEMBERED_BUILDS:]
+        return tuple(segment for watch in earlier for segment in watch.segments())
+
     def _open(self, build: str) -> BuildWatch:
-        baseline = self.baseline()
+        earlier = self._segments()
+        learnt = learn(earlier, self.product)
         watch = BuildWatch(
             build=build,
             product=self.product,
-            baseline=baseline,
+            earlier=earlier,
+            learnt=learnt,
             limit=shipped_limit(
                 self.accepted_per_units,
-                ranges=baseline.layout.ranges,
-                builds=len(baseline.builds),
+                ranges=len(self.product.ranges),
+                builds=len(learnt.baseline.builds),
             ),
             earlier_units=tuple(
                 len(one.units)
