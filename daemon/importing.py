@@ -231,7 +231,7 @@ def write_rejected(
     frame.insert(0, "reason", [one.reason for one in rejected])
     frame.insert(0, "line", [str(one.line) for one in rejected])
     part = out.with_name(out.name + ".part")
-    frame.map(neutral).to_csv(part, index=False)
+    frame.map(neutral).rename(columns=neutral).to_csv(part, index=False)
     part.replace(out)
     return out
 

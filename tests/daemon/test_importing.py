@@ -189,6 +189,7 @@ def test_rejected_rows_go_beside_the_file_and_no_cell_is_a_formula(
 ) -> None:
     frame = sheet().head(2)
     frame.loc[0, "Unit"] = "=1+1"
+    frame["@remark"] = "none"
     frame.loc[0, "1m out"] = "x"
     _, rejected = rows_of(frame, load_mapping(mapping_file), cycle)
     cycle.store.close()
@@ -197,6 +198,7 @@ def test_rejected_rows_go_beside_the_file_and_no_cell_is_a_formula(
     assert out.name == "sheet.csv.rejected.csv"
     assert kept["line"].tolist() == ["2"]
     assert kept["Unit"].tolist() == ["'=1+1"]
+    assert "'@remark" in kept.columns
     assert kept["reason"][0].startswith("1m out")
 
 
