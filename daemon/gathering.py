@@ -21,6 +21,7 @@ __all__ = [
     "FARTHEST",
     "USUAL_METER_PPM",
     "NoProofError",
+    "limits_of_meter_ppm",
     "not_by_bench",
     "of_bench",
     "of_person",
@@ -72,12 +73,9 @@ def of_person(
     unit = UNITS[kind]
     try:
         readings = tuple(parse(one, unit) for one in texts)
-        limits_ppm = USUAL_METER_PPM if meter is None else parse(meter, Unit.PPM)
+        limits_ppm = limits_of_meter_ppm(meter)
     except QuantityError as exc:
         raise NoProofError(str(exc)) from exc
-    if limits_ppm <= 0:
-        message = f"the meter's accuracy must be above 0, and {meter} is not"
-        raise NoProofError(message)
     from_value, scale = 0.0, 1.0
     if unit is Unit.OHM:
         if signal.part is None:
@@ -105,6 +103,25 @@ def of_person(
         person=person.strip(),
         made_at=at,
     )
+
+
+def limits_of_meter_ppm(text: str | None) -> float:
+    """Return a meter's limits of error as they were typed; the usual ones if not.
+
+    Raises
+    ------
+    config.errors.QuantityError
+        The text is no share.
+    NoProofError
+        No meter is so good.
+    """
+    if text is None:
+        return USUAL_METER_PPM
+    limits_ppm = parse(text, Unit.PPM)
+    if limits_ppm <= 0:
+        message = f"the meter's accuracy must be above 0, and {text} is not"
+        raise NoProofError(message)
+    return limits_ppm
 
 
 def not_by_bench(signal: Signal, kind: ProofKind, bench: Bench | None) -> str | None:

@@ -24,11 +24,11 @@ from daemon.gathering import (
 from daemon.ohms import Lead, NotReadError, PartsRead, read_parts, reader
 from daemon.product import ProductModel
 from daemon.proving import UNITS, next_step, shown
+from daemon.reels import judged, reel_of
 from daemon.rows import proofs_of, signals_of
-from daemon.spc.claim import against_claim
 from daemon.station import OutOfControlError, Station
 from storage.errors import NotFoundError
-from storage.records import Proof, ProofKind, ReelCheck, ReelCheckOrigin, Signal
+from storage.records import Proof, ProofKind, ReelCheck, Signal
 from storage.store import Store
 
 __all__ = ["Prober"]
@@ -106,30 +106,22 @@ class Prober:
         daemon.ohms.NotReadError
             Nothing that could be believed was read.
         """
-        reels = self.store.frame("reels")
-        mine = reels[reels["reel"] == order.reel]
-        if mine.empty:
-            raise NotFoundError(kind="reel", key=order.reel)
-        nominal_ohm = float(mine["nominal_ohm"].iloc[0])
-        tolerance_ppm = float(mine["tolerance_ppm"].iloc[0])
-        found = self._read(_loose(order.reel, order.parts), nominal_ohm)
-        self.store.record_reel_check(
-            ReelCheck(
-                reel_check=uuid4().hex,
-                reel=order.reel,
-                readings=found.readings_ohm,
-                uncertainty_ohm=found.uncertainty_ohm,
-                origin=ReelCheckOrigin.BENCH,
-                person=order.person,
-                made_at=self.clock.utc(),
-            )
+        reel = reel_of(self.store, order.reel)
+        found = self._read(_loose(reel.reel, order.parts), reel.nominal_ohm)
+        check = ReelCheck(
+            reel_check=uuid4().hex,
+            reel=reel.reel,
+            readings=found.readings_ohm,
+            uncertainty_ohm=found.uncertainty_ohm,
+            origin="bench",
+            person=order.person,
+            made_at=self.clock.utc(),
         )
-        said = against_claim(
-            [1e6 * (one / nominal_ohm - 1) for one in found.readings_ohm],
-            tolerance_ppm,
-            uncertainty_ppm=1e6 * found.uncertainty_ohm / nominal_ohm,
+        self.store.record_reel_check(check)
+        said = words.claim(
+            judged(reel, check), reel=reel.reel, tolerance_ppm=reel.tolerance_ppm
         )
-        return " ".join(words.claim(said, reel=order.reel, tolerance_ppm=tolerance_ppm))
+        return " ".join(said)
 
     def _signal(self, name: str) -> Signal:
         for one in signals_of(self.store, self.settings.product.name):

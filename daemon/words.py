@@ -178,7 +178,7 @@ def _beyond(evidence: dict[str, Any]) -> Iterator[str]:
         yield f"A part of another preferred value would explain it: {named}."
     if "shared stage" in evidence.get("alike", ()):
         yield "With one range its own part and the shared stage cannot be told apart."
-    unchecked = not evidence.get("check")
+    unchecked = not evidence.get("check") and not evidence.get("proven")
     if unchecked and {"bench", "reel"} & set(evidence.get("alike", ())):
         yield (
             "Before a check, a reel and the bench cannot be told apart: run the check "

@@ -388,26 +388,19 @@ class Proof:
     made_at: datetime
 
 
-class ReelCheckOrigin(StrEnum):
-    """Who read the ohmmeter."""
-
-    TYPED = "typed"
-    BENCH = "bench"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReelCheck:
     """Loose parts of a reel, measured against its label.
 
     `readings` are in ohm, the leads' own taken off; `uncertainty_ohm` is standard and
-    all of them share it.
+    all of them share it. `origin` says who read the ohmmeter: "bench" or "typed".
     """
 
     reel_check: str
     reel: str
     readings: tuple[float, ...]
     uncertainty_ohm: float
-    origin: ReelCheckOrigin
+    origin: str
     person: str
     made_at: datetime
 

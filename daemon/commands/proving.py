@@ -11,6 +11,7 @@ from daemon import words
 from daemon.client import Client
 from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
 from daemon.commands.measuring import follow
+from daemon.control import MOST_PARTS
 from daemon.gathering import NoProofError, not_by_bench, of_bench, of_person
 from daemon.product import ProductModel
 from daemon.proving import Step, checklist, probabilities, sharpen
@@ -19,7 +20,6 @@ from storage.errors import NotFoundError
 from storage.records import Proof, ProofKind, Signal
 
 KINDS = {one.value.replace(" ", "-"): one for one in ProofKind}
-MOST_PARTS = 20
 
 
 @click.command()

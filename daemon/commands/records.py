@@ -8,16 +8,19 @@ import click
 from config.errors import QuantityError
 from config.quantity import Unit as Quantity
 from config.quantity import parse
-from daemon import holds, words
+from daemon import holds, reels, words
+from daemon.client import Client
 from daemon.commands.manners import (
     as_json,
     as_table,
+    home_of,
     interactive,
     opened,
     out,
     say,
 )
-from daemon.spc.claim import against_claim
+from daemon.commands.measuring import follow
+from daemon.control import MOST_PARTS
 from daemon.whereabouts import tracing
 from storage.errors import NotFoundError
 from storage.records import (
@@ -195,46 +198,71 @@ def reel_fit(
 @click.option("--leads", help="Reading with the leads shorted; taken off each part.")
 @click.option(
     "--meter",
-    default="0 ppm",
-    show_default=True,
-    help="Expanded uncertainty (k = 2) of a reading, for example 0.02%.",
+    help="The meter's accuracy, for example 0.02%, which is taken if none is.",
 )
+@click.option("--run", "by_bench", is_flag=True, help="Have the bench's ohmmeter read.")
+@click.option(
+    "--parts",
+    type=click.IntRange(2, MOST_PARTS),
+    default=LOOSE_PARTS,
+    show_default=True,
+    help="How many parts the bench is to read.",
+)
+@click.option(
+    "--person", envvar="HOLDPOINT_PERSON",
+    help="Who measures; needed to keep it. Else HOLDPOINT_PERSON.",
+)  # fmt: skip
 @click.option("--json", "json_", is_flag=True, help="For a program.")
 @click.pass_context
 def reel_check(
     context: click.Context,
+    *,
     name: str,
     readings: tuple[str, ...],
     leads: str | None,
-    meter: str,
+    meter: str | None,
+    by_bench: bool,
+    parts: int,
+    person: str | None,
     json_: bool,
 ) -> None:
     """Judge loose parts of a reel against its label: five readings will do.
 
     Measure them loose and unpowered, four-wire where the value is low. Without
-    READINGS they are asked for.
+    READINGS they are asked for. What a named person measured is kept: the reel's
+    trace tells it, and a finding that names the reel rests on it.
     """
-    with opened(context) as at:
-        reels = at.store.frame("reels")
-    mine = reels[reels["reel"] == name]
-    if mine.empty:
-        raise NotFoundError(kind="reel", key=name)
-    nominal_ohm = float(mine["nominal_ohm"].iloc[0])
-    tolerance_ppm = float(mine["tolerance_ppm"].iloc[0])
-    null_ohm = 0.0 if leads is None else parse(leads, Quantity.OHM)
-    values = [
-        parse(text, Quantity.OHM) - null_ohm for text in readings or _asked(context)
-    ]
-    said = against_claim(
-        [(value / nominal_ohm - 1) * 1e6 for value in values],
-        tolerance_ppm,
-        uncertainty_ppm=parse(meter, Quantity.PPM) / 2,
-    )
-    if json_:
-        as_json(asdict(said))
+    if by_bench:
+        if readings or leads or meter or person is None:
+            message = "--run needs --person, and no readings: the bench takes them"
+            raise click.UsageError(message, context)
+        loose = {"reel": name, "person": person, "parts": parts}
+        with Client.of(home_of(context).data) as client:
+            out().print(
+                follow(client, client.work("check reel", loose=loose))["message"]
+            )
         return
-    for line in words.claim(said, reel=name, tolerance_ppm=tolerance_ppm):
+    texts = readings or _asked(context)
+    with opened(context) as at:
+        mine = reels.reel_of(at.store, name)
+        check = reels.checked(
+            mine,
+            texts,
+            leads=leads,
+            meter=meter,
+            person=person or "",
+            at=datetime.now(UTC),
+        )
+        said = reels.judged(mine, check)
+        if person is not None:
+            at.store.record_reel_check(check)
+    if json_:
+        as_json(asdict(said) | {"kept": person is not None})
+        return
+    for line in words.claim(said, reel=name, tolerance_ppm=mine.tolerance_ppm):
         out().print(line)
+    if person is None:
+        say("Not kept: say who measured with --person NAME.")
 
 
 def _asked(context: click.Context) -> list[str]:

@@ -5,9 +5,10 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Self
 
+from daemon.reels import checks_of, reel_in, told
 from daemon.rows import plain
 from storage.errors import NotFoundError
-from storage.records import Disposal, Scope
+from storage.records import Disposal, ReelCheck, Scope
 from storage.records_shipping import ReworkKind
 from storage.serials import reels_of, serial_order
 from storage.shipping import concerns
@@ -43,6 +44,8 @@ class Records:
     shipments: tuple[Row, ...]
     past: tuple[Row, ...]
     reworks: tuple[Row, ...]
+    checks: Mapping[str, tuple[ReelCheck, ...]]
+    """Loose parts that were measured, by reel."""
     _errors: Mapping[str, Mapping[str, Row]] = field(repr=False)
     _moves: Mapping[str, Row] = field(repr=False)
     _fitted: Mapping[str, tuple[Row, ...]] = field(repr=False)
@@ -81,6 +84,7 @@ class Records:
             shipments=shipments,
             past=rows("past_shipments", product=product),
             reworks=rows("reworks", product=product),
+            checks=checks_of(store),
             _errors=by_unit,
             _moves={one["serial"]: one for one in shipments},
             _fitted=fitted,
@@ -217,6 +221,7 @@ def _of_reel(records: Records, reel: str) -> Trace:
     }
     lines += [f"Build {b}, {part}: no unit yet" for b, part in sorted(unseen)]
     lines += leftover_lines(records, reel)
+    lines += [told(reel_in(row), one) for one in records.checks.get(reel, ())]
     lines += _places(records, [unit for unit, _ in carriers])
     concerned = [unit for unit in records.units if unit["serial"] in serials]
     return Trace(

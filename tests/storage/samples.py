@@ -27,7 +27,6 @@ from storage.records import (
     RangeResult,
     Reel,
     ReelCheck,
-    ReelCheckOrigin,
     Rejudgement,
     Run,
     RunKind,
@@ -406,7 +405,7 @@ REEL_CHECK = ReelCheck(
     reel="reel 7",
     readings=(10_001.0, 10_002.5),
     uncertainty_ohm=1.2,
-    origin=ReelCheckOrigin.TYPED,
+    origin="typed",
     person="Ada",
     made_at=START,
 )
