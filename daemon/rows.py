@@ -1,12 +1,13 @@
 """Frames of the Store back to records, where a record is what the code wants."""
 
 from dataclasses import fields
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from storage.records import Cause, Proof, ProofKind, Signal
 from storage.store import Store
+
+if TYPE_CHECKING:
+    import pandas as pd  # slow to load
 
 
 def signals_of(store: Store, product: str) -> list[Signal]:
@@ -14,7 +15,7 @@ def signals_of(store: Store, product: str) -> list[Signal]:
     return as_signals(store.frame("signals", product=product))
 
 
-def as_signals(frame: pd.DataFrame) -> list[Signal]:
+def as_signals(frame: "pd.DataFrame") -> list[Signal]:
     """Return rows of the query `signals` as records."""
     names = [one.name for one in fields(Signal)]
     signals = []
@@ -30,7 +31,7 @@ def proofs_of(store: Store, product: str) -> list[Proof]:
     return as_proofs(store.frame("proofs", product=product))
 
 
-def as_proofs(frame: pd.DataFrame) -> list[Proof]:
+def as_proofs(frame: "pd.DataFrame") -> list[Proof]:
     """Return rows of the query `proofs` as records."""
     proofs = []
     for one in frame.to_dict("records"):
@@ -46,12 +47,14 @@ def as_proofs(frame: pd.DataFrame) -> list[Proof]:
 
 
 def _plain(value: Any) -> Any:
+    import pandas as pd  # noqa: PLC0415 -- slow to load
+
     if isinstance(value, pd.Timestamp):
         return value.to_pydatetime()
     return None if pd.isna(value) else value
 
 
-def plain(frame: pd.DataFrame) -> tuple[dict[str, Any], ...]:
+def plain(frame: "pd.DataFrame") -> tuple[dict[str, Any], ...]:
     """Return rows with None for what is missing and times as times."""
     return tuple(
         {str(key): _plain(value) for key, value in one.items()}

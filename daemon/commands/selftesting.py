@@ -66,8 +66,10 @@ def selftest(*, full: bool, parts: Sequence[str], seed: int) -> None:
         "pace": _pace,
         "safe-state": _safe_state,
     }
-    usual = PARTS if full else QUICK_PARTS
-    failed = [part for part in parts or usual if not runs[part](size, seed)]
+    asked = parts or (PARTS if full else QUICK_PARTS)
+    started_s = monotonic()
+    failed = [part for part in asked if not runs[part](size, seed)]
+    say(f"Done in {monotonic() - started_s:.1f} s: {', '.join(asked)}.")
     if not full:
         say(
             "Short form: too few for figures, which --full has. --part safe-state "
@@ -81,7 +83,7 @@ def selftest(*, full: bool, parts: Sequence[str], seed: int) -> None:
 def _campaign(size: Size, seed: int) -> bool:
     from daemon.selftest.campaign import run, side_by_side  # noqa: PLC0415 -- takes long
 
-    wrong = _campaign_at("in memory", run(size.faults, seed=seed, every_kind=size.full))
+    wrong = _campaign_at("in memory", run(size.faults, seed=seed))
     if size.full:
         stages = side_by_side(size.socket_faults, seed=seed)
     else:
@@ -128,9 +130,10 @@ def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
         },
     )
     out().print(
-        f"{done.values} range errors judged in {done.sessions} sessions, "
-        f"{took_s:.0f} s; a unit may have had several faults. In doubt: measured, but "
-        "not to leave, since the check standard after it was not right."
+        f"{done.injected} faults of {sum(one.injected > 0 for one in done.rows)} kinds "
+        f"on {done.units} units in {done.sessions} sessions, {done.values} range "
+        f"errors judged, {took_s:.1f} s; a unit may have had several faults. In doubt: "
+        "measured, but not to leave, since the check after it was not right."
     )
     as_table(
         [{"reason": reason, "units": n} for reason, n in done.reasons.items()],

@@ -6,7 +6,6 @@ from itertools import pairwise
 from math import exp, pi, sqrt
 from types import MappingProxyType
 
-from scipy.integrate import quad
 from scipy.special import ndtr, ndtri
 
 from daemon.metrology.checks import finite, not_negative, ordered, positive
@@ -218,6 +217,8 @@ def _share(
     chance: Callable[[float], float], low: float, high: float, turns: Sequence[float]
 ) -> float:
     """Integrate a chance over the standard normal production from low to high."""
+    from scipy.integrate import quad  # noqa: PLC0415 -- slow to load, seldom needed
+
     start, end = max(low, -_FAR), min(high, _FAR)
     if start >= end:
         return 0.0

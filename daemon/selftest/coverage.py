@@ -7,8 +7,9 @@ specification allows, and a board drawn from what its parts' tolerances allow.
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
 from numpy.random import Generator, default_rng
-from scipy.stats import beta, binom
+from scipy.special import bdtr, betaincinv
 
 from config.model import Product, Settings
 from daemon.selftest.benches import demo_settings, line, true_error_ppm
@@ -62,8 +63,8 @@ class Coverage:
         tail = (1 - COVERAGE) / 2
         outside = self.benches - self.inside
         return (
-            float(beta.ppf(tail, self.inside, outside + 1)),
-            1.0 if not outside else float(beta.ppf(1 - tail, self.inside + 1, outside)),
+            float(betaincinv(self.inside, outside + 1, tail)) if self.inside else 0.0,
+            float(betaincinv(self.inside + 1, outside, 1 - tail)) if outside else 1.0,
         )
 
     @property
@@ -75,8 +76,8 @@ class Coverage:
         low, high = ALLOWED
         if self.benches >= MANY:
             return low <= self.share <= high
-        few = int(binom.ppf(0.001, self.benches, low))
-        many = int(binom.ppf(0.999, self.benches, high))
+        few = _at_most(0.001, self.benches, low)
+        many = _at_most(0.999, self.benches, high)
         return few <= self.inside <= many
 
 
@@ -92,6 +93,12 @@ def summary(covered: list[Covered]) -> list[Coverage]:
     keys = dict.fromkeys(one.range for one in covered)
     rows = [_count(key, [one for one in covered if one.range == key]) for key in keys]
     return [*rows, _count("all", covered)]
+
+
+def _at_most(probability: float, benches: int, share: float) -> int:
+    """Return the smallest count that at most so many exceed, by the binomial law."""
+    within = bdtr(np.arange(benches + 1), benches, share)
+    return int(np.searchsorted(within, probability))
 
 
 def _count(name: str, taken: list[Covered]) -> Coverage:

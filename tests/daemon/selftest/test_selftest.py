@@ -4,7 +4,9 @@ from collections import deque
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from daemon.commands.selftesting import SelftestError, selftest
 from daemon.selftest import campaign, coverage, pace
 from daemon.selftest.safe_trials import few_trials
 
@@ -45,6 +47,29 @@ def test_a_unit_is_near_the_best_and_far_faster_than_fixed_waits() -> None:
     assert found.over_best <= pace.WITHIN
     assert found.faster >= pace.FASTER
     assert found.holds
+
+
+def test_the_command_says_what_it_did_and_fails_where_a_part_does(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked = ["--part", "coverage", "--part", "pace"]
+    done = CliRunner().invoke(selftest, asked)
+    assert done.exit_code == 0
+    assert "times the model's best" in done.output
+    assert "coverage, pace." in done.output
+    monkeypatch.setattr(pace, "WITHIN", 1.0)
+    failed = CliRunner().invoke(selftest, asked)
+    assert isinstance(failed.exception, SelftestError)
+    assert "failed: pace" in str(failed.exception)
+
+
+def test_meters_that_step_alike_are_told_by_the_source_alone() -> None:
+    """Cancelled at the closing check, they made units in between wrong."""
+    found = campaign._together([ended(60, seed=n, every_kind=False) for n in (1, 3)])
+    assert found.alike.injected
+    assert found.alike.in_doubt
+    assert found.wrong == 0
+    assert any("moved alike" in reason for reason in found.reasons)
 
 
 def test_no_wrong_value_over_sockets_among_a_few_faults() -> None:
