@@ -1,14 +1,17 @@
 """The bench's hands on the simulated bench, through the line's own care."""
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from threading import Event
 
 import numpy as np
 import pytest
 
+import daemon.bench
 from config.model import Settings
 from daemon.bench.bench import Bench
 from daemon.bench.errors import BenchError, InstrumentError, OutputLostError
@@ -129,6 +132,49 @@ def test_the_bench_never_meets_a_limit_or_its_compliance(demo: Settings) -> None
     assert len(seen) == 3 * len(demo.product.ranges)
     assert not any(state.in_compliance for state in seen)
     assert max(abs(state.level) for state in seen) <= demo.bench.source_limit
+
+
+@pytest.mark.parametrize("pause_s", [1.0, 3600.0])
+def test_a_suspended_process_records_nothing_wrong(
+    exact: Settings, pause_s: float
+) -> None:
+    """Once it is longer than the source's own watchdog waits, the source is off."""
+    with line(exact, IDEAL, NEVER) as one:
+        one.rig.mount("PA-1001")
+        points: list[Progress] = []
+
+        def suspend(progress: Progress) -> None:
+            points.append(progress)
+            if len(points) == 4:
+                one.clock.wait_s(pause_s)
+
+        try:
+            taken = measure(
+                one.bench,
+                tuple(exact.product.ranges),
+                one.clock,
+                stop=Event(),
+                progress=suspend,
+            )
+        except OutputLostError:
+            assert pause_s > 60.0
+        else:
+            assert pause_s < 60.0
+            for readings in taken:
+                expected = true_gain(one.rig, readings.range)
+                assert gain(readings) == pytest.approx(expected, rel=2e-6)
+        assert len(points) >= 4
+
+
+def test_nothing_in_the_measuring_path_sleeps() -> None:
+    """What waits there goes by the clock, to a reading's pace; not the guard."""
+    folder = Path(daemon.bench.__file__ or "").parent
+    found = {
+        path.name
+        for path in folder.glob("*.py")
+        if re.search(r"\bsleep\b", path.read_text(encoding="utf-8"))
+    }
+    assert found == {"guard.py"}
 
 
 def test_a_bench_without_a_unit_is_not_recorded(demo: Settings) -> None:
