@@ -2,16 +2,26 @@
 
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 
 import streamlit as st
 
+from config.errors import QuantityError
 from config.quantity import Unit
 from daemon import words
-from daemon.gathering import NoProofError, of_bench, of_person
+from daemon.client import RefusedOrderError
+from daemon.gathering import (
+    NoProofError,
+    limits_of_meter_ppm,
+    not_by_bench,
+    of_bench,
+    of_person,
+)
 from daemon.proving import UNITS, Step, checklist, probabilities
 from dashboard import data, look
 from dashboard.data import Connection, Shown
+from storage.errors import StorageError
 from storage.records import ProofKind, Signal
 
 OHMS = (
@@ -33,6 +43,7 @@ def settle(shown: Shown, signal: str) -> None:
         look.lines(stands(probabilities(raised, own, shown.product)))
         look.lines(*(line(one) for one in steps))
         form(raised, steps, shown)
+        became(signal)
 
 
 def stands(after: Mapping[str, float]) -> str:
@@ -61,22 +72,22 @@ def form(signal: Signal, steps: list[Step], shown: Shown) -> None:
     """Take what was measured."""
     name = signal.signal
     st.selectbox(
-        "What was measured",
+        "What to measure",
         [one.kind for one in steps],
         format_func=lambda kind: kind.value,
         key=f"proof kind {name}",
     )
     kind = ProofKind(st.session_state[f"proof kind {name}"])
     ohms = UNITS[kind] is Unit.OHM
-    st.text_input(
-        "Read: ohms, one part after another, such as 10.031k 10.029k"
-        if ohms
-        else "Read: how far from what it should, such as +0.02 %. Left blank: as the "
-        "bench has measured it since",
-        key=f"proof read {name}",
-    )
     if ohms:
         look.quiet(OHMS)
+    st.selectbox(
+        "Who measures",
+        shown.connection.settings.plan.people,
+        index=None,
+        placeholder="Choose your name",
+        key=f"proof who {name}",
+    )
     left, right = st.columns(2, gap="small")
     left.text_input(
         "Which serial, reel or meter", key=f"proof of {name}", placeholder="optional"
@@ -84,12 +95,13 @@ def form(signal: Signal, steps: list[Step], shown: Shown) -> None:
     right.text_input(
         "Accuracy of the meter", key=f"proof meter {name}", placeholder="0.02 %"
     )
-    st.selectbox(
-        "Who measured",
-        shown.connection.settings.plan.people,
-        index=None,
-        placeholder="Choose your name",
-        key=f"proof who {name}",
+    by_bench(signal, kind, shown)
+    st.text_input(
+        "Read: ohms, one part after another, such as 10.031k 10.029k"
+        if ohms
+        else "Read: how far from what it should, such as +0.02 %. Left blank: as the "
+        "bench has measured it since",
+        key=f"proof read {name}",
     )
     st.button(
         "Record it",
@@ -98,6 +110,69 @@ def form(signal: Signal, steps: list[Step], shown: Shown) -> None:
         on_click=record,
         args=(signal,),
     )
+
+
+def by_bench(signal: Signal, kind: ProofKind, shown: Shown) -> None:
+    """Offer to have the bench measure it; say why not where it cannot."""
+    name = signal.signal
+    reason = not_by_bench(signal, kind, shown.connection.settings.bench)
+    doing = data.doing()
+    if (
+        reason is None
+        and UNITS[kind] is not Unit.OHM
+        and (doing is None or doing[1]["bench"] is None)
+    ):
+        reason = "no bench is open: type what was read"
+    if reason is not None:
+        look.quiet(f"Not by the bench: {reason}.")
+        return
+    asked: list[str] = st.session_state.setdefault(f"proof asked {name}", [])
+    st.button(
+        "Have the bench measure it",
+        # Another key after each order: a second click orders nothing twice.
+        key=f"proof run {name} {len(asked)}",
+        on_click=run,
+        args=(signal, kind, len(asked)),
+    )
+
+
+def run(signal: Signal, kind: ProofKind, number: int) -> None:
+    """Order a measurement; what it asks for stands above, on every page."""
+    name, state = signal.signal, st.session_state
+    asked: list[str] = state[f"proof asked {name}"]
+    if number != len(asked):
+        return
+    person = state[f"proof who {name}"]
+    if person is None:
+        data.refuse("say who measures")
+        return
+    meter = state[f"proof meter {name}"].strip() or None
+    try:
+        accuracy_ppm = None if meter is None else limits_of_meter_ppm(meter)
+    except (NoProofError, QuantityError) as exc:
+        data.refuse(str(exc))
+        return
+    proof = {
+        "signal": name,
+        "kind": kind.value,
+        "person": person,
+        "subject": state[f"proof of {name}"].strip() or None,
+        "accuracy_ppm": accuracy_ppm,
+    }
+    data.tried(lambda at: asked.append(at.client.work("prove", proof=proof)))
+
+
+def became(name: str) -> None:
+    """Say what became of the last measurement that was ordered for a finding."""
+    asked: list[str] = st.session_state.get(f"proof asked {name}", [])
+    if not asked:
+        return
+    with suppress(StorageError, RefusedOrderError):
+        seen = data.connection().client.ticket(asked[-1])
+        if seen["message"]:
+            look.lines(seen["message"])
+        else:
+            look.lines(f"The bench: {seen['state']}. What it asks for stands above.")
 
 
 def record(signal: Signal) -> None:

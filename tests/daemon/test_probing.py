@@ -7,15 +7,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import streamlit as st
 
 from daemon.client import Client
 from daemon.demo import Hands, write_addresses
-from daemon.home import Home
+from daemon.home import VARIABLE, Home
 from daemon.processes import running_daemon, simulated_bench
 from storage.access import open_store
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.test_safe_state import PRODUCT, until
 from tests.daemon.test_story import holdpoint
+from tests.dashboard.test_pages import button, opened, said
 
 FINDING = "B-3-F1"
 SEED = 5
@@ -40,7 +42,10 @@ class Bench:
 
     def run(self, work: str, **what: Any) -> tuple[dict[str, Any], list[str]]:
         """Order something; return what became of it, and what was asked for."""
-        ticket = self.client.work(work, **what)
+        return self.follow(self.client.work(work, **what))
+
+    def follow(self, ticket: str) -> tuple[dict[str, Any], list[str]]:
+        """Connect what is asked for until an order ends."""
         asked: list[str] = []
         seen: dict[str, Any] = {}
 
@@ -75,8 +80,8 @@ class Bench:
 
     def checklist(self) -> dict[str, Any]:
         """Return the checklist as the terminal gives it to a program."""
-        said = holdpoint("prove", FINDING, "--json", home=self.home.folder)
-        found: dict[str, Any] = json.loads(said.stdout)
+        ended = holdpoint("prove", FINDING, "--json", home=self.home.folder)
+        found: dict[str, Any] = json.loads(ended.stdout)
         return found
 
 
@@ -85,20 +90,29 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     home = seeded_home(tmp_path / "home")
     settings = home.folder / "bench.toml"
     settings.write_text(settings.read_text() + OHMMETER)
-    with simulated_bench(home, seed=SEED, units=10) as (_, said):
-        write_addresses(settings, said["instruments"])
+    with simulated_bench(home, seed=SEED, units=10) as (_, bound):
+        write_addresses(settings, bound["instruments"])
         with (
-            Hands(said["fixture"]["host"], said["fixture"]["port"]) as hands,
+            Hands(bound["fixture"]["host"], bound["fixture"]["port"]) as hands,
             running_daemon(home),
             Client.of(home.data) as client,
         ):
             yield Bench(home=home, client=client, hands=hands)
 
 
-def test_the_bench_runs_the_checklist_and_each_result_feeds_back(bench: Bench) -> None:
+def test_the_bench_runs_the_checklist_and_each_result_feeds_back(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
     truth = bench.hands.scenario()["truth"]
     assert truth["part"] == "R13", "the seed is one whose bad reel is of the same part"
-    seen, asked = bench.prove("loose parts")
+    monkeypatch.setenv(VARIABLE, str(bench.home.folder))
+    page = opened("holds")
+    button(page, "Have the bench measure it").click().run()
+    assert "Say who measures" in said(page)
+    page.selectbox(key=f"proof who {FINDING}").set_value("Ada Moreno")
+    button(page, "Have the bench measure it").click().run()
+    (ordered,) = page.session_state[f"proof asked {FINDING}"]
+    seen, asked = bench.follow(ordered)
     assert seen["state"] == "done", seen["message"]
     assert asked[0].startswith("No ohms on anything live: power off, battery out")
     assert ["loose part 1 of 2" in asked[1], "loose part 2 of 2" in asked[2]] == [
@@ -108,6 +122,8 @@ def test_the_bench_runs_the_checklist_and_each_result_feeds_back(bench: Bench) -
     assert "not as it should be" in seen["message"]
     assert "settled" in seen["message"]
     assert not bench.hands.state()["source_on"]
+    assert seen["message"] in said(page.run())
+    st.cache_resource.clear()
 
     seen, asked = bench.prove("check standard")
     assert seen["state"] == "done", seen["message"]

@@ -18,6 +18,10 @@ def test_what_was_measured_is_recorded_and_changes_the_words(
     with running_daemon(home, "--no-bench"):
         app = opened("holds")
         assert "Measure loose parts of reel K-900 four-wire" in said(app)
+        assert "Not by the bench: bench.toml names no ohmmeter: type" in said(app)
+        app.selectbox(key="proof kind B-3-F1").set_value("check standard").run()
+        assert "Not by the bench: no bench is open: type what was read" in said(app)
+        app.selectbox(key="proof kind B-3-F1").set_value("loose parts").run()
         app.selectbox(key="proof who B-3-F1").set_value("Ada Moreno")
         app.text_input(key="proof read B-3-F1").set_value("5.0")
         button(app, "Record it").click().run()
