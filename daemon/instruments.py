@@ -20,6 +20,7 @@ __all__ = [
     "line_of",
     "meet",
     "met",
+    "remark_on",
     "remarks",
     "serial_number_of",
 ]
@@ -46,8 +47,8 @@ def meet(
     bench: Bench,
     said: Mapping[str, str],
     at: datetime,
-) -> tuple[str, ...]:
-    """Keep the instruments of a session just opened; return what must be said.
+) -> list[BenchInstrument]:
+    """Keep the instruments of a session just opened, and return them.
 
     Parameters
     ----------
@@ -62,7 +63,7 @@ def meet(
     before = store.table("latest_instruments", bench=bench.name).to_pylist()
     found = met(session, bench, said, before, at.date())
     store.note_instruments(found)
-    return remarks(found)
+    return found
 
 
 def met(
@@ -86,11 +87,34 @@ def met(
     ]
 
 
-def remarks(instruments: Iterable[BenchInstrument]) -> tuple[str, ...]:
-    """Return a sentence for each instrument that a reader must know of."""
-    return tuple(
-        f"The {TITLES[one.role]}: {one.remark}." for one in instruments if one.remark
-    )
+def remarks(instruments: Iterable[BenchInstrument], on: date) -> tuple[str, ...]:
+    """Return a sentence for each instrument that a reader must know of on a day.
+
+    A session may outlast a calibration: what was met in order is not for ever.
+    """
+    found = ((one.role, remark_on(one.remark, one.due_at, on)) for one in instruments)
+    return tuple(f"The {TITLES[role]}: {remark}." for role, remark in found if remark)
+
+
+def remark_on(remark: str | None, due_at: str | None, on: date) -> str | None:
+    """Return what to know of an instrument of a session on a day of the session.
+
+    Parameters
+    ----------
+    remark, due_at
+        As they were kept when the session was opened.
+
+    Examples
+    --------
+    >>> remark_on(None, "2026-03-01", date(2026, 3, 1)) is None
+    True
+    >>> remark_on(None, "2026-03-01", date(2026, 3, 2))
+    'out of calibration, which was due on 2026-03-01'
+    """
+    late = due_remark(None if due_at is None else date.fromisoformat(due_at), on)
+    if remark is None or late is None:
+        return remark or late
+    return remark if remark.startswith(late) else f"{late}; {remark}"
 
 
 def line_of(row: Mapping[str, Any]) -> str:
@@ -133,20 +157,16 @@ def serial_number_of(answer: str) -> str | None:
     return fields[SERIAL_PLACE]
 
 
-def due_remark(instrument: Instrument, on: date) -> str | None:
+def due_remark(due: date | None, on: date) -> str | None:
     """Say that a calibration is out of date; None while it is not, or nothing known.
 
     Examples
     --------
-    >>> meter = Instrument(
-    ...     address="GPIB0::7::INSTR", profile="x", calibration_due=date(2026, 3, 1)
-    ... )
-    >>> due_remark(meter, date(2026, 3, 1)) is None
+    >>> due_remark(date(2026, 3, 1), date(2026, 3, 1)) is None
     True
-    >>> due_remark(meter, date(2026, 3, 2))
+    >>> due_remark(date(2026, 3, 1), date(2026, 3, 2))
     'out of calibration, which was due on 2026-03-01'
     """
-    due = instrument.calibration_due
     if due is None or on <= due:
         return None
     return f"out of calibration, which was due on {due:%Y-%m-%d}"
@@ -163,7 +183,7 @@ def _met(
     serial_number = serial_number_of(answer) or instrument.serial_number
     identity = answer or instrument.identity
     notes = (
-        due_remark(instrument, on),
+        due_remark(instrument.calibration_due, on),
         _swapped(instrument, identity, serial_number, before),
     )
     return BenchInstrument(

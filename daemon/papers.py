@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from daemon import words
+from daemon.instruments import remark_on
 from daemon.plots import columns, individuals, laid_out, reel_changes
 from daemon.plots.claim import parts_against_claim
 from daemon.product import ProductModel
@@ -23,6 +24,7 @@ from daemon.reports import (
     HoldLine,
     Image,
     InstrumentLine,
+    JudgedBefore,
     RangeCapability,
     RangeLine,
     Sample,
@@ -30,7 +32,7 @@ from daemon.reports import (
     UnitRecord,
 )
 from daemon.reports.drawing import PAPER, WIDTH_PX, drawn
-from daemon.rows import plain, proofs_of, signals_of
+from daemon.rows import judged_last, plain, proofs_of, signals_of
 from daemon.serials import serial_order
 from daemon.spc.capability import Specification, capability_study
 from daemon.spc.errors import SpcError
@@ -77,6 +79,8 @@ def unit_record(
         raise NotFoundError(kind="measured unit", key=serial)
     last = measured[-1]
     run = [one for one in measured if one["run"] == last["run"]]
+    closed = [one for one in run if one["again_number"] is not None]
+    closed_by = [str(int(one["again_number"])) for one in closed[:1]]
     body = _settings(store, last["configuration"])
     checks = plain(
         store.frame(
@@ -84,7 +88,7 @@ def unit_record(
         )
     )
     return UnitRecord(
-        number=f"UTR-{serial}-{last['number']}",
+        number="-".join(["UTR", serial, str(last["number"]), *closed_by]),
         issued_at=issued_at,
         issuer=issuer,
         product=product.settings.title,
@@ -111,7 +115,18 @@ def unit_record(
                     )
                 },
             )
-            for one in run
+            for one in map(judged_last, run)
+        ),
+        judged_before=tuple(
+            JudgedBefore(
+                title=product.range(one["range"]).title,
+                closed_by=int(one["again_number"]),
+                drift_ppm=one["again_drift_ppm"],
+                error_ppm=one["error_ppm"],
+                uncertainty_ppm=one["uncertainty_ppm"],
+                verdict=one["verdict"],
+            )
+            for one in closed
         ),
         checks=tuple(
             CheckLine(
@@ -121,7 +136,7 @@ def unit_record(
             for one in checks
             if one["run"] == last["run"]
         ),
-        instruments=_instruments(store, last["session"], body),
+        instruments=_instruments(store, last, body),
         holds=_holds_of_unit(store, product.settings.name, serial, last["build"]),
         note=last["note"],
     )  # fmt: skip
@@ -350,10 +365,10 @@ def _build(builds: pd.DataFrame, build: str) -> Row:
 
 
 def _instruments(
-    store: Store, session: str, body: Mapping[str, Any]
+    store: Store, run: Row, body: Mapping[str, Any]
 ) -> tuple[InstrumentLine, ...]:
     """Return what stood in each role: as it was met, else as it was configured."""
-    met = plain(store.frame("instruments", session=session))
+    met = plain(store.frame("instruments", session=run["session"]))
     if met:
         return tuple(
             InstrumentLine(
@@ -362,7 +377,9 @@ def _instruments(
                 serial_number=one["serial_number"],
                 calibrated_at=one["calibrated_at"],
                 due_at=one["due_at"],
-                remark=one["remark"],
+                remark=remark_on(
+                    one["remark"], one["due_at"], run["started_at"].date()
+                ),
             )
             for one in met
         )

@@ -1,5 +1,6 @@
 """Frames of the Store back to records, where a record is what the code wants."""
 
+from collections.abc import Mapping
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
@@ -8,6 +9,10 @@ from storage.store import Store
 
 if TYPE_CHECKING:
     import pandas as pd  # slow to load
+
+
+JUDGED = ("error_ppm", "uncertainty_ppm", "verdict", "conformance_probability")
+"""Columns of a range's row that a check may judge again."""
 
 
 def signals_of(store: Store, product: str) -> list[Signal]:
@@ -60,3 +65,14 @@ def plain(frame: "pd.DataFrame") -> tuple[dict[str, Any], ...]:
         {str(key): _plain(value) for key, value in one.items()}
         for one in frame.to_dict("records")
     )
+
+
+def judged_last(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a row of the query `unit_runs` as it was judged last.
+
+    The judgement of the check that closed the run counts where there is one.
+    """
+    if row["again_number"] is None:
+        return dict(row)
+    again = {name: row[f"again_{name}"] for name in JUDGED}
+    return {**row, **again}

@@ -42,7 +42,7 @@ from daemon.control import Desk, Order, Ticket, routes
 from daemon.cycle import Cycle, Recorded, RunHeader
 from daemon.home import Home
 from daemon.inbox import Inbox
-from daemon.instruments import meet
+from daemon.instruments import meet, remarks
 from daemon.jobs import scheduled, sending
 from daemon.limits import in_words, limits_of
 from daemon.metrology.errors import MetrologyError
@@ -52,7 +52,7 @@ from daemon.typed import TypedError, readings_of
 from storage import endpoint as endpoints
 from storage.errors import NotFoundError, StorageError
 from storage.local import LocalStore
-from storage.records import Configuration, Product, Session
+from storage.records import BenchInstrument, Configuration, Product, Session
 from storage.server import application, listen
 from storage.statements import schema_version
 from storage.store import Store
@@ -174,6 +174,7 @@ class Worker:
         self._station: Station | None = None
         self._inbox = Inbox(home.inbox, desk)
         self._typed_session: str | None = None
+        self._typed_by: list[BenchInstrument] = []
 
     def utc(self) -> datetime:
         """Return what time rows carry."""
@@ -594,8 +595,9 @@ class Worker:
                     configuration=self._configuration,
                 )
             )
-            self.desk.show(remarks=meet(self._store, session, bench, {}, now))
+            self._typed_by = meet(self._store, session, bench, {}, now)
             self._typed_session = session
+        self.desk.show(remarks=remarks(self._typed_by, now.date()))
         return self._typed_session
 
 

@@ -18,12 +18,12 @@ from daemon.beside import Asking
 from daemon.clock import Clock
 from daemon.control import Desk, SecondMeter
 from daemon.cycle import Cycle, Recorded, RunHeader
-from daemon.instruments import meet
+from daemon.instruments import meet, remarks
 from daemon.judge import Measured, row
 from daemon.rejudging import OpenRun, sentences
 from daemon.second import Comparison, compare, cross_check
 from daemon.standing import Due, Standing
-from storage.records import RangeResult, Session, Verdict
+from storage.records import BenchInstrument, RangeResult, Session, Verdict
 
 LOOK_S = 1.0
 SECONDS_A_MINUTE = 60.0
@@ -121,6 +121,7 @@ class Station:
         self._clock = clock
         self._configuration = configuration
         self._session: str | None = None
+        self._met: list[BenchInstrument] = []
         self._said: tuple[str, ...] = ()
         self._hand = self._turned_by_hand()
         self._opened_s = clock.now_s()
@@ -183,6 +184,7 @@ class Station:
         session = self._checked_session(serial)
         self._require_ambient()
         started_at = self._clock.utc()
+        self._show_remarks()
         self._desk.show(phase="measuring", serial=serial, build=build)
         asking = Asking(
             self._cycle.settings.plan.checks, self._desk, serial, answers or {}
@@ -226,8 +228,11 @@ class Station:
         self.end_session()
 
     def notice_overdue(self) -> Due | None:
-        """Say so once a check is overdue; from any thread."""
-        if self._standing is None or self._session is None:
+        """Say so once a check, or a calibration, is overdue; from any thread."""
+        if self._session is None:
+            return None
+        self._show_remarks()
+        if self._standing is None:
             return None
         due = self._standing.notice_overdue()
         self._show_standing()
@@ -320,9 +325,10 @@ class Station:
                 configuration=self._configuration,
             )
         )
-        remarks = meet(store, session, self._settings, said, now)
+        self._met = meet(store, session, self._settings, said, now)
         self._session = session
-        self._desk.show(session=session, remarks=remarks)
+        self._desk.show(session=session)
+        self._show_remarks()
         return session
 
     def _check(self, session: str, standing: Standing) -> None:
@@ -370,6 +376,10 @@ class Station:
         """Return once what the last check changed of units measured before it."""
         said, self._said = self._said, ()
         return said
+
+    def _show_remarks(self) -> None:
+        """Say what to know of the instruments: a calibration may end any day."""
+        self._desk.show(remarks=remarks(self._met, self._clock.utc().date()))
 
     def _show_standing(self) -> None:
         standing = self._standing

@@ -185,7 +185,8 @@ def _show(one: Tried, bench: Bench) -> None:
 
 
 def _remark(one: Tried, bench: Bench) -> str | None:
-    return due_remark(bench.instruments[one.role], datetime.now(UTC).date())
+    due = bench.instruments[one.role].calibration_due
+    return due_remark(due, datetime.now(UTC).date())
 
 
 def _spelled(value: float, unit: str) -> str:

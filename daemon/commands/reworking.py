@@ -10,7 +10,7 @@ from daemon import words
 from daemon.commands.leaving import by_person, decision, records_of
 from daemon.commands.manners import Opened, as_json, as_table, opened, out, say
 from daemon.product import ProductModel
-from daemon.rows import plain
+from daemon.rows import judged_last, plain
 from daemon.whereabouts.rework import SERIES, TrimPlan, trim_plan
 from daemon.whereabouts.shipping import require_listed
 from daemon.whereabouts.tracing import leftover
@@ -233,7 +233,8 @@ def list_(context: click.Context, json_: bool) -> None:
 
 def before_and_after(store: Store, rework: Any) -> dict[str, str | None]:
     """Return the farthest range error before a rework and after it."""
-    runs = plain(store.frame("unit_runs", serial=rework["serial"]))
+    rows = plain(store.frame("unit_runs", serial=rework["serial"]))
+    runs = tuple(judged_last(one) for one in rows)
     if rework["range"] is not None:
         runs = tuple(one for one in runs if one["range"] == rework["range"])
 

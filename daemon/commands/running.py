@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from daemon import limits, words
+from daemon import limits, rejudging, words
 from daemon.client import Client
 from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
 from daemon.processes import (
@@ -79,6 +79,11 @@ def status(context: click.Context, json_: bool) -> None:
             units=int(builds["units"].sum()) if len(builds) else 0,
         )
         limit = limits.in_words(home, at.settings, at.store)
+        judged_again = rejudging.sentences(
+            at.store,
+            at.product,
+            {key: one.title for key, one in at.settings.product.ranges.items()},
+        )
     try:
         with Client.of(home.data) as client:
             bench: dict[str, Any] | None = client.state()
@@ -91,6 +96,7 @@ def status(context: click.Context, json_: bool) -> None:
                 "lines": saying.lines,
                 "builds": builds.to_dict("records"),
                 "in_doubt": in_doubt.to_dict("records"),
+                "judged_again": judged_again,
                 "limit": limit,
                 "daemon": bench,
             }
@@ -114,6 +120,8 @@ def status(context: click.Context, json_: bool) -> None:
             f"In doubt: {words.counted(in_doubt['serial'].nunique(), 'unit')}, because "
             f"{in_doubt['reason'].iloc[-1]}; `holdpoint doubt list` says which."
         )
+    for said in judged_again:
+        out().print(said)
     if bench is not None and bench["session"] and bench["check_due"]:
         out().print(f"No unit is judged before a check: {bench['check_due']}.")
     for remark in () if bench is None else bench["remarks"]:

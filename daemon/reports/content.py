@@ -20,6 +20,7 @@ __all__ = [
     "HoldLine",
     "Image",
     "InstrumentLine",
+    "JudgedBefore",
     "RangeCapability",
     "RangeLine",
     "Sample",
@@ -58,6 +59,21 @@ class RangeLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedBefore:
+    """A range as it was judged before a check closed its run.
+
+    `closed_by` is the check's run; `drift_ppm` what the bench had drifted by then.
+    """
+
+    title: str
+    closed_by: int
+    drift_ppm: float
+    error_ppm: float
+    uncertainty_ppm: float
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckLine:
     """One check beside the range errors; a yes/no inspection has no unit."""
 
@@ -86,7 +102,8 @@ class UnitRecord:
     """What was measured on one unit, and how it was judged.
 
     `guard_band_factor` is the guard band as a multiple of the expanded uncertainty;
-    `configuration` the hash of the settings that judged. `holds` stand now.
+    `configuration` the hash of the settings that judged. `ranges` are as they were
+    judged last, `judged_before` as before that. `holds` stand now.
     """
 
     number: str
@@ -104,6 +121,7 @@ class UnitRecord:
     configuration: str
     guard_band_factor: float
     ranges: tuple[RangeLine, ...]
+    judged_before: tuple[JudgedBefore, ...] = ()
     checks: tuple[CheckLine, ...] = ()
     instruments: tuple[InstrumentLine, ...] = ()
     holds: tuple[str, ...] = ()

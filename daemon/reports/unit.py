@@ -20,6 +20,7 @@ from daemon.reports.content import (
     FittedReel,
     Image,
     InstrumentLine,
+    JudgedBefore,
     UnitRecord,
 )
 from daemon.reports.said import (
@@ -67,6 +68,7 @@ def unit_record(record: UnitRecord) -> Paper:
         ),
         Heading(text="Ranges"),
         _ranges(record),
+        *_judged_before(record),
     ]
     if record.checks:
         blocks += [Heading(text="Checks"), _checks(record)]
@@ -146,6 +148,53 @@ def _ranges(record: UnitRecord) -> Grid:
             for one in record.ranges
         ),
     )
+
+
+def _judged_before(record: UnitRecord) -> list[Block]:
+    """Say what the check that closed the run showed, and how it was judged before."""
+    if not record.judged_before:
+        return []
+    closed_by = record.judged_before[0].closed_by
+    if not any(_moved(one) for one in record.judged_before):
+        said = f"The check standard, in run {closed_by}, showed no drift of the bench."
+        return [Prose(text=said, tone="quiet")]
+    now = {one.title: one for one in record.ranges}
+    return [
+        Heading(text="Judged again"),
+        Prose(
+            text=f"The check standard, in run {closed_by}, showed what the bench had "
+            "drifted since its session was opened. Above, the drift is taken off and "
+            "what is not known of it is in the uncertainty; this judgement counts. "
+            "Before, it was:"
+        ),
+        Grid(
+            columns=(
+                Column(heading="Range", share=1.5),
+                Column(heading="Drift, ppm", number=True),
+                Column(heading="Error before, ppm", share=1.4, number=True),
+                Column(
+                    heading=f"U before (k = {COVERAGE:g}), ppm", share=1.6, number=True
+                ),
+                Column(heading="Verdict before", share=1.4),
+                Column(heading="Verdict now", share=1.4),
+            ),
+            rows=tuple(
+                (
+                    one.title,
+                    signed(one.drift_ppm),
+                    ppm(one.error_ppm, one.uncertainty_ppm),
+                    f"{COVERAGE * one.uncertainty_ppm:.0f}",
+                    one.verdict,
+                    now[one.title].verdict,
+                )
+                for one in record.judged_before
+            ),
+        ),
+    ]
+
+
+def _moved(one: JudgedBefore) -> bool:
+    return one.drift_ppm != 0
 
 
 def _probability(value: float | None) -> str:

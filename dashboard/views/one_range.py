@@ -6,12 +6,18 @@ from daemon import words
 from dashboard import data, look, pictures
 
 EVERY_S = 3.0
+COVERAGE = 2.0
+"""Coverage factor k of the expanded uncertainty."""
 MEANING = (
     "A dot is a unit, its error in % of reading; a dotted line is a new reel; brackets "
     "are the error limit. The grey band is what the units' own scatter allows around "
     "the mean of each reel: three sigma, from the steps between neighbours, which "
     "stand below with their limit. A reel may differ from the last by more than the "
     "band; whether it is too much is what the first page says."
+)
+UNCERTAINTIES = (
+    "u is the standard uncertainty of an error, U = k u the expanded uncertainty with "
+    "the coverage factor k = 2: a level of confidence of about 95 % (JCGM 100)."
 )
 
 page = data.here()
@@ -50,13 +56,15 @@ def chart(range_: str) -> None:
                 )
     look.quiet(MEANING)
     with st.expander("Rows"):
+        told = rows.assign(expanded_ppm=COVERAGE * rows["uncertainty_ppm"])
         st.dataframe(
-            rows[
+            told[
                 [
                     "build",
                     "serial",
                     "error_ppm",
                     "uncertainty_ppm",
+                    "expanded_ppm",
                     "limit_ppm",
                     "verdict",
                 ]
@@ -69,12 +77,16 @@ def chart(range_: str) -> None:
                     "Error, ppm", format="%+.0f"
                 ),
                 "uncertainty_ppm": st.column_config.NumberColumn(
-                    "u (k=1), ppm", format="%.0f"
+                    "u, ppm", format="%.0f"
+                ),
+                "expanded_ppm": st.column_config.NumberColumn(
+                    "U (k = 2), ppm", format="%.0f"
                 ),
                 "limit_ppm": st.column_config.NumberColumn("Limit, ppm", format="%.0f"),
                 "verdict": "Verdict",
             },
         )
+        look.quiet(UNCERTAINTIES)
 
 
 chart(key)

@@ -42,9 +42,27 @@ def test_a_calibration_past_its_day_is_said_and_not_on_the_day_itself() -> None:
     past = output(bench(calibration_due=date(2026, 5, 31)), SAID)
     assert past.remark == "out of calibration, which was due on 2026-05-31"
     assert output(bench(calibration_due=TODAY), SAID).remark is None
-    assert remarks([past]) == (
+    assert remarks([past], TODAY) == (
         "The output meter: out of calibration, which was due on 2026-05-31.",
     )
+
+
+def test_a_calibration_that_ends_while_a_session_lasts_is_said_from_then_on() -> None:
+    due = output(bench(calibration_due=TODAY, serial_number="1"), SAID)
+    assert due.remark is not None
+    assert "out of calibration" not in due.remark
+    assert remarks([due], TODAY) == (f"The output meter: {due.remark}.",)
+    (later,) = remarks([due], date(2026, 6, 2))
+    assert later == (
+        "The output meter: out of calibration, which was due on 2026-06-01; "
+        f"{due.remark}."
+    )
+
+
+def test_a_calibration_that_was_over_at_the_opening_is_said_once() -> None:
+    past = output(bench(calibration_due=date(2026, 5, 31), serial_number="1"), SAID)
+    (said,) = remarks([past], date(2026, 6, 9))
+    assert said.count("out of calibration") == 1
 
 
 def test_another_serial_number_than_is_written_is_said_every_session() -> None:

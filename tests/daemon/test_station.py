@@ -1,6 +1,7 @@
 """Sessions, checks, room and warm-up, and a second meter, on a bench in memory."""
 
 from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 from threading import Event
 from typing import Any
@@ -13,6 +14,9 @@ from daemon.bench.errors import StoppedError
 from daemon.clock import VirtualClock
 from daemon.control import Desk, SecondMeter
 from daemon.cycle import Cycle
+from daemon.papers import unit_record
+from daemon.product import ProductModel
+from daemon.reports import UnitRecord
 from daemon.station import (
     AmbientError,
     MovedAlikeError,
@@ -242,6 +246,56 @@ def test_nothing_is_judged_before_the_instruments_are_warm(store: LocalStore) ->
     assert first - opened_s >= warm_s
     line.unit()
     assert line.clock.now_s() - opened_s < 2 * warm_s, "it waits once"
+
+
+def test_a_calibration_that_ends_in_a_session_is_said_on_every_result_after(
+    store: LocalStore,
+) -> None:
+    """The session opens at eight on its last day; sixteen hours on it is over."""
+    output = settings().output.model_copy(update={"calibration_due": date(2026, 1, 5)})
+    line = Line(store, output=output)
+    line.unit()
+    assert line.desk.snapshot()["remarks"] == ()
+    line.clock.wait_s(16 * 3600.0)
+    line.station.notice_overdue()
+    said = ("The output meter: out of calibration, which was due on 2026-01-05.",)
+    assert line.desk.snapshot()["remarks"] == said
+    line.unit()
+    assert line.desk.snapshot()["remarks"] == said
+    for serial, remark in (
+        ("PA-1", None),
+        ("PA-2", said[0][len("The output meter: ") : -1]),
+    ):
+        record = issued(store, serial)
+        (meter,) = (one for one in record.instruments if one.role == "output")
+        assert meter.remark == remark
+
+
+def issued(store: LocalStore, serial: str) -> UnitRecord:
+    """Return a unit's test record."""
+    model = ProductModel.of(product())
+    return unit_record(store, model, serial, issued_at=AT, issuer="Workshop")
+
+
+def test_a_record_shows_both_judgements_of_a_unit(store: LocalStore) -> None:
+    line = Line(store)
+    line.unit()
+    before = issued(store, "PA-1")
+    assert before.judged_before == ()
+    line.fake.gain_error_ppm = 60.0
+    line.station.check()
+    after = issued(store, "PA-1")
+    assert (before.number, after.number) == ("UTR-PA-1-2", "UTR-PA-1-2-3")
+    for then, now, first in zip(
+        before.ranges, after.ranges, after.judged_before, strict=True
+    ):
+        assert (first.error_ppm, first.verdict) == (then.error_ppm, then.verdict)
+        assert first.closed_by == 3
+        assert 0.0 < first.drift_ppm < 60.0
+        assert now.error_ppm == pytest.approx(
+            first.error_ppm - first.drift_ppm, abs=0.1
+        )
+        assert now.uncertainty_ppm > then.uncertainty_ppm
 
 
 def _first_run(store: LocalStore) -> str:

@@ -21,6 +21,7 @@ from daemon.reports import (
     HoldLine,
     Image,
     InstrumentLine,
+    JudgedBefore,
     RangeCapability,
     RangeLine,
     Sample,
@@ -85,6 +86,12 @@ RECORD = UnitRecord(
         line("10 uA", -118.0, "conforming", reference=9.0e-6),
         line("100 uA", 5904.0, "nonconforming"),
         line("1 mA", 77.0, "conforming", reference=9.0e-4),
+    ),
+    judged_before=(
+        JudgedBefore(
+            title="100 uA", closed_by=63, drift_ppm=-84.0, error_ppm=5_820.0,
+            uncertainty_ppm=58.0, verdict="undecided",
+        ),
     ),
     checks=(
         CheckLine(
@@ -291,6 +298,10 @@ HARD: dict[str, Document] = {
         build=HOSTILE,
         note=HOSTILE,
         ranges=many(RECORD.ranges, 12),
+        judged_before=tuple(
+            replace(RECORD.judged_before[0], title=f"{LONG[:60]} {place}")
+            for place in range(12)
+        ),
         instruments=tuple(
             replace(one, identity=LONG, remark=HOSTILE) for one in RECORD.instruments
         ),
