@@ -4,7 +4,7 @@ import streamlit as st
 
 from daemon.plots.traced import segments, traced
 from daemon.whereabouts.tracing import Records, Trace, trace
-from dashboard import data, documents, look
+from dashboard import data, documents, look, measured
 from storage.errors import StorageError
 
 WIDE_PX, NARROW_PX = 1180, 340
@@ -38,6 +38,11 @@ def show() -> None:
             with st.container(key=form):
                 st.altair_chart(chart, theme=None, width="stretch")
     look.lines(*found.lines)
+    errors = records.errors_of(subject) if found.kind == "serial" else {}
+    if errors:
+        look.heading(
+            "As last measured", measured.said(at.store, at.product, errors.values())
+        )
     documents.offer(papers(found, records, shown), key="traced")
 
 

@@ -31,6 +31,15 @@ def test_a_reel_is_traced_with_a_picture() -> None:
     assert "Nothing is called nothing &lt;b&gt;." in "".join(o.value for o in app.html)
 
 
+@pytest.mark.usefixtures("held")
+def test_a_traced_unit_shows_what_was_last_measured() -> None:
+    app = opened("traced")
+    app.text_input(key="traced").set_value(GOOD).run()
+    assert not app.exception
+    assert "As last measured" in said(app)
+    assert said(app).count("(k = 2, about 95 %)") == 4
+
+
 @pytest.mark.usefixtures("nothing")
 @pytest.mark.parametrize("page", ["packing", "recall", "traced"])
 def test_the_pages_stand_before_the_first_unit(page: str) -> None:

@@ -1,0 +1,54 @@
+"""What was last measured on a unit, in lines."""
+
+from collections.abc import Collection, Mapping
+from typing import Any
+
+from daemon.beside import spelled
+from daemon.product import ProductModel
+from daemon.words import MINUS
+from storage.records import CheckResult, Verdict
+from storage.store import Store
+
+COVERAGE = 2.0
+"""Coverage factor of the expanded uncertainty."""
+
+
+def said(
+    store: Store, product: ProductModel, errors: Collection[Mapping[str, Any]]
+) -> list[str]:
+    """Return a line a range, and one for each check beside them in the latest run.
+
+    Parameters
+    ----------
+    errors
+        Rows of the query `latest_errors` of one unit.
+    """
+    lines = [
+        f"{product.range(one['range']).title}: error {_ppm(one['error_ppm'])}, "
+        f"U = {COVERAGE * one['uncertainty_ppm']:.0f} ppm (k = {COVERAGE:g}, about "
+        f"95 %), limit \N{PLUS-MINUS SIGN}{one['limit_ppm']:.0f} ppm: "
+        f"{one['verdict']}."
+        for one in errors
+    ]
+    number = max(int(one["number"]) for one in errors)
+    rows = store.table(
+        "check_results", product=product.settings.name, after=number - 1
+    ).to_pylist()
+    checks = [_check(one) for one in rows if one["number"] == number]
+    return lines + [f"{spelled(one)}: {one.verdict}." for one in checks]
+
+
+def _check(row: Mapping[str, Any]) -> CheckResult:
+    return CheckResult(
+        run=row["run"],
+        name=row["check"],
+        value=row["value"],
+        unit=row["unit"],
+        low=row["low"],
+        high=row["high"],
+        verdict=Verdict(row["verdict"]),
+    )
+
+
+def _ppm(value_ppm: float) -> str:
+    return f"{'+' if value_ppm >= 0 else MINUS}{abs(value_ppm):.0f} ppm"
