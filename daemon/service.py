@@ -40,12 +40,15 @@ from daemon.beside import AnswerError, asked, failing
 from daemon.clock import Clock, ScaledClock
 from daemon.control import Desk, Order, Ticket, routes
 from daemon.cycle import Cycle, Recorded, RunHeader
+from daemon.gathering import NoProofError
 from daemon.home import Home
 from daemon.inbox import Inbox
 from daemon.instruments import meet, remarks
 from daemon.jobs import scheduled, sending
 from daemon.limits import in_words, limits_of
 from daemon.metrology.errors import MetrologyError
+from daemon.ohms import NotReadError
+from daemon.probing import Prober
 from daemon.processes import require_free
 from daemon.station import NotJudgedError, Station
 from daemon.typed import TypedError, readings_of
@@ -166,6 +169,7 @@ class Worker:
         self._home = home
         self.show_watching()
         self._bench: Bench | None = None
+        self._with_bench = False
         self._bench_lost = False
         self._lost_twice: LostTwiceError | None = None
         self._remarks: tuple[str, ...] = ()
@@ -192,6 +196,7 @@ class Worker:
         that a person sets is asked for, level by level.
         """
         settings = self._settings
+        self._with_bench = settings.bench is not None
         if settings.bench is None or TYPED in {
             one.profile
             for role, one in settings.bench.instruments.items()
@@ -315,6 +320,8 @@ class Worker:
             MetrologyError,
             TypedError,
             AnswerError,
+            NoProofError,
+            NotReadError,
         ) as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self._trouble(exc)
@@ -500,6 +507,9 @@ class Worker:
 
     def _work_on_bench(self, ticket: str, order: Order) -> str:
         """Carry out what is of the bench, not of a unit; return what came of it."""
+        if order.work in {"prove", "check reel"}:
+            self.desk.update(ticket, state="measuring")
+            return self._probe(order)
         station = self._open_station()
         self.desk.update(ticket, state="measuring", serial=order.serial)
         if order.work == "check":
@@ -516,6 +526,41 @@ class Worker:
         if order.second.range not in self._cycle.product.keys:
             raise NotFoundError(kind="range", key=order.second.range)
         return station.compare(order.serial, order.second).words
+
+    def _probe(self, order: Order) -> str:
+        """Measure what settles a finding, or loose parts of a reel."""
+        if not self._with_bench:
+            message = "this daemon was started without a bench; type what was read"
+            raise RefusedError(message)
+        prober = Prober(
+            settings=self._settings,
+            product=self._cycle.product,
+            store=self._store,
+            desk=self.desk,
+            clock=self._clock,
+            connect=connect,
+            station=self._open_station,
+            make_way=self._make_way,
+        )
+        if order.proof is not None:
+            return prober.prove(order.proof)
+        if order.loose is None:
+            message = "say what to measure"
+            raise RefusedError(message)
+        return prober.check_reel(order.loose)
+
+    def _make_way(self, ohmmeter: model.Instrument) -> None:
+        """Turn the source off for a person who moves leads.
+
+        A meter that reads the unit too is let go of: it is set up anew for the next
+        order, with a new check.
+        """
+        if self._bench is None:
+            return
+        self._bench.source_off()
+        others = self._bench.drivers.values()
+        if ohmmeter.address in {one.address for one in others}:
+            self._lose_bench()
 
     def look_at_check(self) -> None:
         """Say so once the check standard is overdue; from the scheduler's thread."""

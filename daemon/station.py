@@ -169,8 +169,14 @@ class Station:
         rerun_of: str | None = None,
         note: str | None = None,
         answers: Mapping[str, float] | None = None,
+        connect: bool = False,
     ) -> Recorded:
         """Measure the unit that is connected; check the bench first when it is due.
+
+        Parameters
+        ----------
+        connect
+            Whether the unit is yet to be connected.
 
         Raises
         ------
@@ -181,7 +187,7 @@ class Station:
             The unit could not be measured, or the source was ordered off; nothing
             was kept.
         """
-        session = self._checked_session(serial)
+        session = self._checked_session(serial, connect=connect)
         self._require_ambient()
         started_at = self._clock.utc()
         self._show_remarks()
@@ -238,8 +244,15 @@ class Station:
         self._show_standing()
         return due
 
-    def compare(self, serial: str, second: SecondMeter) -> Comparison:
+    def compare(
+        self, serial: str, second: SecondMeter, *, connect: bool = False
+    ) -> Comparison:
         """Read one range of the mounted unit with a second meter beside the bench's.
+
+        Parameters
+        ----------
+        connect
+            Whether the unit and the meter are yet to be connected.
 
         Raises
         ------
@@ -247,6 +260,12 @@ class Station:
             The range could not be measured.
         """
         session = self._session or self._open_session()
+        if connect:
+            self._connect(
+                f"unit {serial}, and {second.meter} beside the bench's {second.role} "
+                "meter: volts in parallel, current in series",
+                serial,
+            )
         self._desk.show(phase="comparing meters", serial=serial, build=None)
         beside = compare(
             self._bench,
@@ -277,12 +296,14 @@ class Station:
             raise ValueError(message)
         return bench
 
-    def _checked_session(self, serial: str) -> str:
+    def _checked_session(self, serial: str, *, connect: bool) -> str:
         self._warm_up()
         session = self._session or self._open_session()
         if self._standing is not None and self._standing.due() is not None:
             self._standing.notice_overdue()
             self._check(session, self._standing)
+            connect = True
+        if connect:
             self._connect(f"unit {serial}", serial)
         return session
 
