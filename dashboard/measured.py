@@ -18,16 +18,24 @@ def said(
 ) -> list[str]:
     """Return a line a range, and one for each check beside them in the latest run.
 
+    A range that was judged again says how it was judged before.
+
     Parameters
     ----------
     errors
         Rows of the query `latest_errors` of one unit.
     """
+    before = {
+        (one["run"], one["range"]): _before(one)
+        for serial in {one["serial"] for one in errors}
+        for one in store.table("unit_runs", serial=serial).to_pylist()
+        if one["again_drift_ppm"]
+    }
     lines = [
         f"{product.range(one['range']).title}: error {_ppm(one['error_ppm'])}, "
         f"U = {COVERAGE * one['uncertainty_ppm']:.0f} ppm (k = {COVERAGE:g}, about "
         f"95 %), limit \N{PLUS-MINUS SIGN}{one['limit_ppm']:.0f} ppm: "
-        f"{one['verdict']}."
+        f"{one['verdict']}.{before.get((one['run'], one['range']), '')}"
         for one in errors
     ]
     number = max(int(one["number"]) for one in errors)
@@ -36,6 +44,15 @@ def said(
     ).to_pylist()
     checks = [_check(one) for one in rows if one["number"] == number]
     return lines + [f"{spelled(one)}: {one.verdict}." for one in checks]
+
+
+def _before(row: Mapping[str, Any]) -> str:
+    return (
+        f" Before the check in run {row['again_number']}, which showed that the bench "
+        f"had drifted by {_ppm(row['again_drift_ppm'])}: error "
+        f"{_ppm(row['error_ppm'])}, U = {COVERAGE * row['uncertainty_ppm']:.0f} ppm, "
+        f"{row['verdict']}."
+    )
 
 
 def _check(row: Mapping[str, Any]) -> CheckResult:

@@ -3,6 +3,8 @@
 from pathlib import Path
 
 from dashboard import measured
+from storage.local import LocalStore
+from tests.daemon.checked_line import PRODUCT, Line, moved
 from tests.daemon.test_beside import (
     at_two_levels,
     header,
@@ -25,4 +27,21 @@ def test_the_unit_s_screen_shows_ranges_and_checks_of_its_latest_run(
     assert lines[0].endswith(": conforming.")
     assert lines[4] == (
         "linearity of 1uA 90 ppm (from -50 ppm to 50 ppm): nonconforming."
+    )
+
+
+def test_a_range_that_was_judged_again_says_how_it_was_judged_before(
+    tmp_path: Path,
+) -> None:
+    with LocalStore(tmp_path / "holdpoint.duckdb") as store:
+        line = Line(store)
+        line.check()
+        line.unit(moved(50.0), serial="PA-1")
+        line.check(moved(100.0))
+        errors = store.table("latest_errors", product=PRODUCT).to_pylist()
+        (first, *_) = measured.said(store, line.cycle.product, errors)
+    assert "error +150 ppm" in first
+    assert first.endswith(
+        "Before the check in run 3, which showed that the bench had drifted by "
+        "+50 ppm: error +200 ppm, U = 272 ppm, conforming."
     )
