@@ -68,6 +68,16 @@ def fit_reel(transaction: Transaction, fitting: Fitting) -> None:
         ],
     )
     _same_product(transaction, fitting.build, fitting.product)
+    for reel in transaction.ask(
+        "select received_at from reel where reel = $reel and received_at > $fitted_at",
+        {"reel": row["reel"], "fitted_at": row["fitted_at"]},
+    ):
+        raise RefusedValueError(
+            what="fitting.fitted_at",
+            value=f"{fitting.fitted_at:%Y-%m-%d %H:%M}",
+            allowed=f"must not be before reel {fitting.reel} was received, "
+            f"{reel['received_at']:%Y-%m-%d %H:%M}",
+        )
     if fitting.from_serial is not None:
         unit = find(transaction, "unit", {"serial": fitting.from_serial})
         if unit is not None:

@@ -1,7 +1,7 @@
 """Builds, reels and holds: what a person writes down, and what stands."""
 
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import click
 
@@ -34,6 +34,7 @@ from storage.records import (
 from storage.records_shipping import ReelReceipt
 
 LOOSE_PARTS = 5
+DAY = click.DateTime(["%Y-%m-%d"])
 
 
 @click.group()
@@ -112,9 +113,8 @@ def reel() -> None:
 @click.option("--marking", help="What is printed on the parts.")
 @click.option("--date-code")
 @click.option("--invoice")
-@click.option(
-    "--claim-until", type=click.DateTime(["%Y-%m-%d"]), help="Last day of a claim."
-)
+@click.option("--received", type=DAY, help="Day it came in; left out: now.")
+@click.option("--claim-until", type=DAY, help="Last day of a claim.")
 @click.pass_context
 def reel_add(
     context: click.Context,
@@ -128,6 +128,7 @@ def reel_add(
     marking: str | None,
     date_code: str | None,
     invoice: str | None,
+    received: datetime | None,
     claim_until: datetime | None,
 ) -> None:
     """Record a reel that came in."""
@@ -137,7 +138,7 @@ def reel_add(
                 reel=name,
                 nominal_ohm=parse(nominal, Quantity.OHM),
                 tolerance_ppm=parse(tolerance, Quantity.PPM),
-                received_at=datetime.now(UTC),
+                received_at=_on_day(received),
                 supplier=supplier,
                 lot_code=lot_code,
             )
@@ -161,13 +162,18 @@ def reel_add(
 @click.argument("part")
 @click.option("--build", "build_name", required=True)
 @click.option("--from", "from_serial", help="First unit; left out: the whole build.")
+@click.option("--fitted", type=DAY, help="Day it was fitted; left out: now.")
+@click.option("--anyway", is_flag=True, help="Record it although records contradict.")
 @click.pass_context
 def reel_fit(
     context: click.Context,
+    *,
     name: str,
     part: str,
     build_name: str,
     from_serial: str | None,
+    fitted: datetime | None,
+    anyway: bool,
 ) -> None:
     """Record that PART of a build comes from this reel, from a unit on."""
     with opened(context) as at:
@@ -175,6 +181,8 @@ def reel_fit(
         if part not in known:
             raise NotFoundError(kind="part", key=part)
         records = tracing.Records.of(at.store, at.product, ())
+        if not anyway:
+            tracing.require_fittable(records, name, build_name)
         for doubt in tracing.fitting_doubts(records, name, build_name):
             say(doubt)
         at.store.fit_reel(
@@ -185,7 +193,7 @@ def reel_fit(
                 part=part,
                 reel=name,
                 from_serial=from_serial,
-                fitted_at=datetime.now(UTC),
+                fitted_at=_on_day(fitted, end=True),
             )
         )
     since = f"unit {from_serial}" if from_serial else "the first unit"
@@ -263,6 +271,15 @@ def reel_check(
         out().print(line)
     if person is None:
         say("Not kept: say who measured with --person NAME.")
+
+
+def _on_day(day: datetime | None, *, end: bool = False) -> datetime:
+    """Return the beginning or end of a day, in UTC; without one, or today, now."""
+    now = datetime.now(UTC)
+    if day is None:
+        return now
+    begin = day.replace(tzinfo=UTC)
+    return min(now, begin + timedelta(days=1, microseconds=-1)) if end else begin
 
 
 def _asked(context: click.Context) -> list[str]:

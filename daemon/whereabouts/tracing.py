@@ -28,6 +28,18 @@ class Place(StrEnum):
     SCRAPPED = "scrapped"
 
 
+class ContradictionError(Exception):
+    """A record that others contradict."""
+
+    def __init__(self, *, reel: str, detail: str) -> None:
+        self.reel = reel
+        self.detail = detail
+        super().__init__(
+            f"reel {reel} cannot be fitted: {detail}; with --anyway it is recorded all "
+            "the same"
+        )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Records:
     """Everything recorded about a product's units, reels and moves, as plain rows."""
@@ -304,15 +316,11 @@ def fitting_doubts(records: Records, reel: str, build: str) -> list[str]:
         if one["disposal"] is None
         and (one["scope"], one["subject"]) == (Scope.REEL, reel)
     ]
-    on = {one["build"] for one in records.fittings if one["reel"] == reel}
-    for other in sorted(on - {build}):
-        planned = builds[other]["planned_units"]
-        still = 0 if planned is None else int(planned) - int(builds[other]["units"])
-        if still > 0:
-            said.append(
-                f"Reel {reel} is on build {other} too, of which {still} units are "
-                "still to come."
-            )
+    said += [
+        told(reel_in(row), checks[-1])
+        for row in records.reels
+        if row["reel"] == reel and (checks := records.checks.get(reel))
+    ]
     wanted = builds[build]["planned_units"] if build in builds else None
     if wanted is not None:
         said.extend(
@@ -322,6 +330,35 @@ def fitting_doubts(records: Records, reel: str, build: str) -> list[str]:
             if one["reel"] == reel and wanted > one["quantity"]
         )
     return said
+
+
+def require_fittable(records: Records, reel: str, build: str) -> None:
+    """Refuse to fit a reel that the records say is elsewhere, or used up.
+
+    Raises
+    ------
+    ContradictionError
+        It is on another build that goes on, or no part of it is left.
+    """
+    fitted = {(one["build"], one["part"]): one["reel"] for one in records.fittings}
+    on = {where for (where, _), there in fitted.items() if there == reel}
+    for one in records.builds:
+        if one["build"] == build or one["build"] not in on or not one["planned_units"]:
+            continue
+        coming = int(one["planned_units"]) - int(one["units"])
+        if coming > 0:
+            raise ContradictionError(
+                reel=reel,
+                detail=f"it is on build {one['build']}, of which {coming} units are "
+                "still to come; fit another reel there first",
+            )
+    left = leftover(records, reel)
+    if left is not None and left <= 0:
+        raise ContradictionError(
+            reel=reel,
+            detail=f"{len(records.carriers(reel))} parts of it are in units already, "
+            "which is all that came",
+        )
 
 
 def spans(serials: Iterable[str]) -> str:

@@ -10,6 +10,7 @@ from storage.errors import ConflictError, NotFoundError, RefusedValueError
 from storage.store import Store
 from tests.storage.samples import (
     EVALUATION,
+    FITTING,
     PROOF,
     REEL,
     REEL_CHECK,
@@ -97,4 +98,17 @@ def test_the_causes_of_a_finding_are_kept_as_data(store: Store) -> None:
     with pytest.raises(RefusedValueError, match=r"signal\.causes"):
         store.record_evaluation(
             replace(EVALUATION, signals=(replace(told, causes="reel"),), holds=())
+        )
+
+
+def test_a_reel_is_not_fitted_before_it_came(store: Store) -> None:
+    early = replace(FITTING, fitting="F9", fitted_at=REEL.received_at)
+    store.fit_reel(early)
+    with pytest.raises(
+        RefusedValueError, match="not be before reel reel 7 was received"
+    ):
+        store.fit_reel(
+            replace(
+                early, fitting="F10", fitted_at=REEL.received_at - timedelta(hours=1)
+            )
         )
