@@ -1,4 +1,4 @@
-"""The page list, and what stands on every page: where to go, what the bench does."""
+"""The pages in their groups, and what stands on every page: where to go, the bench."""
 
 import streamlit as st
 
@@ -8,21 +8,38 @@ st.set_page_config(
     page_title="Holdpoint", layout="wide", initial_sidebar_state="collapsed"
 )
 look.apply()
-pages = [
-    st.Page("views/now.py", title="Now", default=True),
-    st.Page("views/one_range.py", title="One range"),
-    st.Page("views/bench.py", title="Bench"),
-    st.Page("views/standard.py", title="Standard"),
-    st.Page("views/holds.py", title="Holds"),
-    st.Page("views/packing.py", title="Packing"),
-    st.Page("views/recall.py", title="Recall"),
-    st.Page("views/traced.py", title="Trace"),
-]
-page = st.navigation(pages, position="hidden")
+GROUPS = {
+    "Now": [
+        st.Page("views/now.py", title="Overview", default=True),
+        st.Page("views/one_range.py", title="One range"),
+    ],
+    "Measure": [
+        st.Page("views/bench.py", title="Bench"),
+        st.Page("views/standard.py", title="Standard"),
+    ],
+    "Decide": [
+        st.Page("views/holds.py", title="Holds"),
+        st.Page("views/recall.py", title="Recall"),
+        st.Page("views/messages.py", title="Messages"),
+    ],
+    "Packing": [st.Page("views/packing.py", title="Packing")],
+    "Trace": [st.Page("views/traced.py", title="Trace")],
+}
+page = st.navigation(
+    [one for group in GROUPS.values() for one in group], position="hidden"
+)
 with st.container(key="bar", horizontal=True, vertical_alignment="center", gap="small"):
-    for one in pages:
-        with st.container(key="here" if one == page else None, width="content"):
-            st.page_link(one, label=one.title)
+    for name, group in GROUPS.items():
+        with st.container(key="here" if page in group else None, width="content"):
+            st.page_link(group[0], label=name)
+    beside = next(group for group in GROUPS.values() if page in group)
+    if len(beside) > 1:
+        with st.container(
+            key="beside", horizontal=True, vertical_alignment="center", gap="small"
+        ):
+            for one in beside:
+                with st.container(key="this" if one == page else None, width="content"):
+                    st.page_link(one, label=one.title)
     live.line(prompting=page.title != "Bench")
 if data.shown() is None:
     live.gone()

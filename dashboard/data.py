@@ -4,9 +4,9 @@ A daemon that goes away for a while takes nothing off the screen: each viewer ke
 what was last read, and reads on when the daemon is back.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from time import monotonic
 from typing import Any, Self
 from uuid import uuid4
@@ -62,6 +62,10 @@ class Shown:
     fittings: pd.DataFrame
     holds: pd.DataFrame
     proofs: pd.DataFrame
+    doubts: pd.DataFrame
+    runs_in_doubt: pd.DataFrame
+    messages: pd.DataFrame
+    reels: pd.DataFrame
     stamp: str = field(default_factory=lambda: uuid4().hex)
 
     @classmethod
@@ -79,20 +83,18 @@ class Shown:
             fittings=rows("fittings"),
             holds=rows("holds"),
             proofs=rows("proofs"),
+            doubts=rows("doubts"),
+            runs_in_doubt=rows("runs_in_doubt"),
+            messages=rows("alerts"),
+            reels=connection.store.frame("reels"),
         )
 
     def same_as(self, other: Self) -> bool:
         """Whether not one row differs."""
         return self.connection is other.connection and all(
-            mine.equals(theirs)
-            for mine, theirs in (
-                (self.builds, other.builds),
-                (self.errors, other.errors),
-                (self.signals, other.signals),
-                (self.fittings, other.fittings),
-                (self.holds, other.holds),
-                (self.proofs, other.proofs),
-            )
+            getattr(self, one.name).equals(getattr(other, one.name))
+            for one in fields(self)
+            if one.type is pd.DataFrame
         )
 
     @property
@@ -114,6 +116,23 @@ class Shown:
     def measured(self) -> list[Proof]:
         """What was measured to settle findings, oldest first."""
         return as_proofs(self.proofs)
+
+    @property
+    def in_doubt(self) -> list[dict[Hashable, Any]]:
+        """Doubts that stand on units, oldest first, each with its `serials`."""
+        serials = self.runs_in_doubt.groupby("doubt")["serial"].agg(
+            lambda one: list(dict.fromkeys(one))
+        )
+        mine = self.doubts[self.doubts["doubt"].isin(serials.index)]
+        return [
+            {**one, "serials": serials[one["doubt"]]} for one in mine.to_dict("records")
+        ]
+
+    @property
+    def given_up(self) -> pd.DataFrame:
+        """Messages that did not arrive and that nobody took note of."""
+        told = self.messages
+        return told[told["dead_at"].notna() & told["acknowledged_at"].isna()]
 
     @property
     def standing(self) -> pd.DataFrame:

@@ -77,7 +77,7 @@ def made(paper: Paper, remarks: data.Remarks) -> bytes:
     try:
         return paper.make(data.connection())
     except (StorageError, ReportError) as exc:
-        remarks.say(f"{paper.file} was not made: {exc}")
+        remarks.say(f"document {paper.file} was not made: {exc}")
         raise UndoneError(str(exc)) from exc
 
 

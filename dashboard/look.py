@@ -37,6 +37,12 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .st-key-bar .stPageLink a p {{ color: var(--quiet); font-size: 1rem; }}
 .st-key-bar .stPageLink a:hover p {{ color: var(--ink); }}
 .st-key-bar .st-key-here a p {{ color: var(--ink); font-weight: 700; }}
+.st-key-bar .st-key-this a p {{ color: var(--ink); }}
+.st-key-bar > :has(> .st-key-beside) {{ width: auto; flex: 0 0 auto;
+  padding-left: 1.2rem; border-left: 1px solid var(--shade); }}
+.st-key-beside .stPageLink a {{ margin-right: .5rem; }}
+.st-key-beside .st-key-this a p {{ text-decoration: underline;
+  text-underline-offset: .35em; text-decoration-thickness: 2px; }}
 .stExpander details {{ border: none; background: none; }}
 .stExpander summary {{ padding-left: 0; }}
 .stVegaLiteChart .stElementToolbar {{ display: none; }}
@@ -56,6 +62,10 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   .words .figures div {{ min-width: 6rem; }}
   .words .figures b {{ font-size: 1.1rem; }}
   .st-key-live .words p {{ text-align: left; }}
+  .st-key-bar {{ row-gap: .1rem; column-gap: 0; padding: .35rem 0 .3rem; }}
+  .st-key-bar .stPageLink a {{ margin-right: 1rem; }}
+  .st-key-bar > :has(> .st-key-beside) {{ flex: 1 0 100%; padding-left: 0;
+    border-left: none; }}
   .st-key-wide {{ display: none; }}
   .st-key-narrow {{ display: flex; }}
 }}

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-PERSON = "person"
-"""Key of a viewer's session."""
+PERSON, ASKED = "person", "who decides"
+"""Keys of a viewer's session: who was chosen; the list that asks."""
 SECRET = "HOLDPOINT_PROXY_SECRET"  # noqa: S105 -- the variable's name
 USER_HEADER, SECRET_HEADER = "X-Holdpoint-User", "X-Holdpoint-Secret"
 
@@ -23,15 +23,21 @@ def choose(people: Sequence[str]) -> str | None:
         st.session_state[PERSON] = named
         return named
     kept = st.session_state.get(PERSON)
-    chosen: str | None = st.selectbox(
+    said: str | None = st.selectbox(
         "Who decides",
         people,
         index=people.index(kept) if kept in people else None,
         placeholder="Choose your name",
-        key="who decides",
+        key=ASKED,
     )
-    st.session_state[PERSON] = chosen
-    return chosen
+    st.session_state[PERSON] = said
+    return said
+
+
+def chosen() -> str | None:
+    """Return who decides, as a button's callback must know it before it is drawn."""
+    said: str | None = st.session_state.get(ASKED) or st.session_state.get(PERSON)
+    return said
 
 
 def by_proxy(people: Sequence[str]) -> str | None:

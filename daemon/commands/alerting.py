@@ -1,14 +1,12 @@
 """Messages: what was told, whether it arrived, who took note; and a test."""
 
-from collections.abc import Hashable
 from datetime import UTC, datetime
-from typing import Any
 
 import click
 import pandas as pd
 
+from daemon.alerts.noting import noted, state
 from daemon.commands.manners import FAILURE, as_json, as_table, opened, out, say
-from daemon.holds import NotAllowedError
 
 
 @click.group()
@@ -49,47 +47,21 @@ def list_(context: click.Context, *, every: bool, json_: bool) -> None:
     )
 
 
-def state(row: dict[Hashable, Any]) -> str:
-    """Return how far a message is, in a word or two."""
-    if not pd.isna(row["delivered_at"]):
-        return "arrived"
-    if not pd.isna(row["dead_at"]):
-        return "given up"
-    return "tried again" if row["tries"] else "waits"
-
-
 @alerts.command()
 @click.argument("messages", nargs=-1, required=True)
 @click.option("--person", required=True, help="Who takes note; listed in plan.toml.")
 @click.pass_context
 def ack(context: click.Context, messages: tuple[str, ...], person: str) -> None:
     """Take note of MESSAGES: nobody is reminded of them any more."""
-    from daemon.alerts.errors import UnknownMessageError  # noqa: PLC0415
-    from storage.records import Decision  # noqa: PLC0415
-    from storage.records_alerts import Acknowledgement  # noqa: PLC0415
-
     with opened(context) as at:
-        people = at.settings.plan.people
-        if person not in people:
-            message = f"{person!r} may not take note; listed are {', '.join(people)}"
-            raise NotAllowedError(message)
-        # All are known before any is noted: a slip leaves nothing half done.
-        known = set(at.store.frame("alerts", product=at.product)["alert"])
-        for one in messages:
-            if one not in known:
-                raise UnknownMessageError(message=one)
-        now = datetime.now(UTC)
-        for one in messages:
-            at.store.acknowledge(
-                Acknowledgement(alert=one, person=person, acknowledged_at=now),
-                Decision(
-                    person=person,
-                    action="take note",
-                    subject=one,
-                    reason="read",
-                    decided_at=now,
-                ),
-            )
+        for taken, decision in noted(
+            messages,
+            known=set(at.store.frame("alerts", product=at.product)["alert"]),
+            person=person,
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+        ):
+            at.store.acknowledge(taken, decision)
     say(f"{person} took note of {', '.join(messages)}.")
 
 

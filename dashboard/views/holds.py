@@ -1,4 +1,4 @@
-"""Holds: what stays and why; a named person ends a hold with a reason."""
+"""Holds: what stays and why; a named person places or ends one with a reason."""
 
 from collections.abc import Hashable, Mapping
 from datetime import UTC, datetime
@@ -9,8 +9,11 @@ import streamlit as st
 
 from daemon import holds as policy
 from daemon import words
-from dashboard import data, look, settle
-from storage.records import Disposal
+from daemon.standing import ending as ending_of_doubt
+from daemon.whereabouts.tracing import spans
+from dashboard import data, documents, look, settle, who
+from dashboard.data import Shown
+from storage.records import Disposal, Scope
 
 EVERY_S = 3.0
 MEANINGS = {
@@ -19,63 +22,83 @@ MEANINGS = {
     Disposal.REWORK: "rework: it is made to conform and measured again",
     Disposal.SCRAP: "scrap: it never leaves",
 }
+SCOPES = {
+    Scope.BUILD: "build",
+    Scope.REEL: "reel",
+    Scope.SERIALS: "range of serials",
+    Scope.UNIT: "unit",
+}
+BY_CHECK = (
+    "A good check in the same session ends it; else a person does, who knows why these "
+    "runs are right."
+)
+PLACED = "holds placed"
+"""Key of a viewer's session: how many holds were placed by hand."""
+ENDED = ("scope", "subject", "disposal", "person", "end_reason", "ended_at")
 
 
 @st.fragment(run_every=EVERY_S)
 def holds() -> None:
-    """Show the holds that stand, each with its form, and those that were ended."""
+    """Show what stands, each with its form; a form to place one; what was ended."""
     shown = data.here()
-    findings = {one.signal: one for one in shown.findings}
+    people = shown.connection.settings.plan.people
     standing = shown.standing.to_dict("records")
-    look.say(
-        f"{words.counted(len(standing), 'hold')} to decide on."
-        if standing
-        else "Nothing is held."
-    )
+    doubts = shown.in_doubt
+    look.say(_headline(len(standing), len(doubts)))
+    with st.container(key="subject", width=360):
+        who.choose(people)
     settled: set[str] = set()
+    findings = {one.signal: one for one in shown.findings}
     for one in standing:
         finding = findings.get(one["signal"])
         why = one["reason"] if finding is None else words.reads(finding)
-        stands_on = words.held(one)
         look.heading(
-            f"{stands_on[0].upper()}{stands_on[1:]}: {why}",
+            f"{_capital(words.held(one))}: {why}",
             [f"Placed by {one['placed_by']}, {one['placed_at']:%Y-%m-%d %H:%M} UTC."],
         )
         if finding is not None and finding.signal not in settled:
             # One finding may hold a build and a reel.
             settled.add(finding.signal)
             settle.settle(shown, finding.signal)
-        form(one, shown.connection.settings.plan.people)
-    ended = shown.holds[shown.holds["disposal"].notna()]
-    if not ended.empty:
-        look.heading("Ended")
-        st.dataframe(
-            ended[["scope", "subject", "disposal", "person", "end_reason", "ended_at"]],
-            hide_index=True,
-            column_config={
-                "scope": "On",
-                "subject": "Which",
-                "disposal": "Ended by",
-                "person": "Who",
-                "end_reason": "Why",
-                "ended_at": st.column_config.DatetimeColumn(
-                    "When", format="YYYY-MM-DD HH:mm"
-                ),
-            },
-        )
+        documents.offer(papers(one, shown), key=one["hold"])
+        form(one)
+    for doubt in doubts:
+        in_doubt(doubt)
+    place(shown)
+    ended(shown)
 
 
-def form(hold: Mapping[Hashable, Any], people: tuple[str, ...]) -> None:
+def _headline(standing: int, doubts: int) -> str:
+    said = [
+        words.counted(number, name)
+        for number, name in ((standing, "hold"), (doubts, "doubt"))
+        if number
+    ]
+    return f"{' and '.join(said)} to decide on." if said else "Nothing is held."
+
+
+def _capital(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}"
+
+
+def papers(hold: Mapping[Hashable, Any], shown: Shown) -> list[documents.Paper]:
+    """Return the documents on what a hold stands on."""
+    match hold["scope"]:
+        case Scope.BUILD:
+            return [documents.release_record(hold["subject"])]
+        case Scope.UNIT if (shown.errors["serial"] == hold["subject"]).any():
+            return [documents.unit_record(hold["subject"])]
+        case Scope.REEL:
+            named = [o.signal for o in shown.findings if o.reel == hold["subject"]]
+            return [documents.supplier_report(one) for one in named[-1:]]
+        case _:
+            return []
+
+
+def form(hold: Mapping[Hashable, Any]) -> None:
     """Offer to end a hold."""
     name = hold["hold"]
-    with st.expander(f"End the hold on {hold['scope']} {hold['subject']}"):
-        st.selectbox(
-            "Who decides",
-            people,
-            index=None,
-            placeholder="Choose your name",
-            key=f"who {name}",
-        )
+    with st.expander(f"End the hold on {words.held(hold)}"):
         st.radio(
             "How it ends",
             list(MEANINGS),
@@ -96,23 +119,152 @@ def end(name: str) -> None:
             f"{before['disposal']} by {before['person']}."
         )
         return
-    person, disposal = st.session_state[f"who {name}"], st.session_state[f"by {name}"]
+    person, disposal = who.chosen(), st.session_state[f"by {name}"]
     if person is None or disposal is None:
         data.refuse("Say who decides and how the hold ends.")
         return
-    try:
+
+    def keep(at: data.Connection) -> None:
         ended, decision = policy.ending(
             name,
             disposal=disposal,
             person=person,
             reason=st.session_state[f"why {name}"],
-            people=data.here().connection.settings.plan.people,
+            people=at.settings.plan.people,
             at=datetime.now(UTC),
         )
+        at.store.end_hold(ended, decision)
+
+    decided(keep)
+
+
+def in_doubt(doubt: Mapping[Hashable, Any]) -> None:
+    """Show runs of a bench that no good check stands behind; offer to end the doubt."""
+    name, serials = doubt["doubt"], doubt["serials"]
+    look.heading(
+        f"Bench in doubt, {words.counted(len(serials), 'unit')}: {doubt['reason']}",
+        [
+            f"{spans(serials)}.",
+            f"Raised {doubt['raised_at']:%Y-%m-%d %H:%M} UTC.",
+            BY_CHECK,
+        ],
+    )
+    with st.expander(f"End the doubt on {spans(serials)}"):
+        st.text_area("Reason", key=f"why {name}")
+        st.button("End this doubt", key=f"end {name}", on_click=trust, args=(name,))
+
+
+def trust(name: str) -> None:
+    """End a doubt as the form says."""
+    person = who.chosen()
+    if person is None:
+        data.refuse("Say who decides")
+        return
+
+    def keep(at: data.Connection) -> None:
+        ended, decision = ending_of_doubt(
+            name,
+            person=person,
+            reason=st.session_state[f"why {name}"],
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+        )
+        at.store.end_doubt(ended, decision)
+
+    decided(keep)
+
+
+def place(shown: Shown) -> None:
+    """Offer to hold something by hand."""
+    if shown.builds.empty:
+        return
+    with st.expander("Hold something by hand"):
+        scope = st.segmented_control(
+            "On",
+            list(SCOPES),
+            format_func=SCOPES.__getitem__,
+            default=Scope.BUILD,
+            required=True,
+            key="hold on",
+        )
+        # A key a scope: another widget does not take over what was typed.
+        key = f"held {scope}"
+        match scope:
+            case Scope.BUILD:
+                st.selectbox("Build", list(shown.builds["build"])[::-1], key=key)
+            case Scope.REEL:
+                st.selectbox("Reel", list(shown.reels["reel"])[::-1], key=key)
+            case Scope.SERIALS:
+                first, last = st.columns(2, gap="small")
+                first.text_input("First serial", key=key)
+                last.text_input("Last serial", key="held to")
+            case _:
+                st.text_input("Serial", key=key)
+        st.text_area("Reason", key="hold why")
+        times = st.session_state.get(PLACED, 0)
+        # Another key after each hold, so that a second click is known as one.
+        st.button("Hold it", key=f"hold it {times}", on_click=held, args=(times,))
+
+
+def held(placed_before: int) -> None:
+    """Place the hold that the form describes; a second click places none."""
+    state, person = st.session_state, who.chosen()
+    if placed_before != state.get(PLACED, 0):
+        return
+    scope = Scope(state["hold on"])
+    subject = str(state.get(f"held {scope}") or "").strip()
+    last = str(state.get("held to") or "").strip()
+    if person is None or not subject or (scope is Scope.SERIALS and not last):
+        data.refuse("Say who decides and what is held")
+        return
+
+    def keep(at: data.Connection) -> None:
+        placed, decision = policy.by_hand(
+            scope=scope,
+            subject=subject,
+            product=at.name,
+            person=person,
+            reason=state["hold why"],
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+            to_serial=last if scope is Scope.SERIALS else None,
+        )
+        at.store.place_hold(placed, decision)
+
+    if decided(keep):
+        state[PLACED] = placed_before + 1
+        state["hold why"] = ""
+
+
+def decided(keep: Any) -> bool:
+    """Keep a decision; what is against it stands on the page."""
+    try:
+        return data.tried(keep)
     except policy.NotAllowedError as exc:
         data.refuse(str(exc))
+        return False
+
+
+def ended(shown: Shown) -> None:
+    """List the holds that were ended."""
+    rows = shown.holds[shown.holds["disposal"].notna()]
+    if rows.empty:
         return
-    data.tried(lambda at: at.store.end_hold(ended, decision))
+    look.heading("Ended")
+    st.dataframe(
+        rows[list(ENDED)],
+        hide_index=True,
+        column_config={
+            "scope": "On",
+            "subject": "Which",
+            "disposal": "Ended by",
+            "person": "Who",
+            "end_reason": "Why",
+            "ended_at": st.column_config.DatetimeColumn(
+                "When", format="YYYY-MM-DD HH:mm"
+            ),
+        },
+    )
 
 
 holds()

@@ -4,6 +4,7 @@ import streamlit as st
 
 from config.quantity import Unit, spell
 from daemon import words
+from daemon.whereabouts.tracing import spans
 from dashboard import data, look, pictures
 from dashboard.data import Shown
 
@@ -29,6 +30,7 @@ def now() -> None:
         for form in ("wide", "narrow")
     }
     look.say(saying.headline, saying.lines)
+    unheard(shown)
     for form, spec in drawn.items():
         with st.container(key=form):
             st.vega_lite_chart(
@@ -41,17 +43,19 @@ def now() -> None:
     watching()
 
 
-def watching() -> None:
-    """Say which limit serves, and what builds are held against."""
-    found = data.doing()
-    if found is not None:
-        _, state = found
-        look.quiet(state["watching"])
+def unheard(shown: Shown) -> None:
+    """Say that somebody was not told of what he should have been."""
+    dead = shown.given_up["alert"].nunique()
+    if not dead:
+        return
+    number = words.counted(dead, "message")
+    look.stands_out(f"{number} did not arrive: nobody may know of it.")
+    st.page_link("views/messages.py", label="See messages")
 
 
 def stays(shown: Shown) -> None:
     """List what may not leave."""
-    if shown.standing.empty:
+    if shown.standing.empty and not shown.in_doubt:
         return
     findings = {one.signal: one for one in shown.findings}
     lines = []
@@ -60,6 +64,10 @@ def stays(shown: Shown) -> None:
         why = one["reason"] if finding is None else words.reads(finding)
         stands_on = words.held(one)
         lines.append(f"{stands_on[0].upper()}{stands_on[1:]}: {why}.")
+    lines += [
+        f"Bench in doubt, {spans(one['serials'])}: {one['reason']}."
+        for one in shown.in_doubt
+    ]
     look.heading("Stays", lines)
     st.page_link("views/holds.py", label="Decide on holds")
 

@@ -1,0 +1,73 @@
+"""How far messages are in words, and a person's note of them."""
+
+from collections.abc import Collection, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+import pandas as pd
+
+from daemon.alerts.errors import UnknownMessageError
+from daemon.holds import NotAllowedError
+from storage.records import Decision
+from storage.records_alerts import Acknowledgement
+
+TAKE_NOTE = "take note"
+"""Ledger action."""
+
+
+def state(row: Mapping[Any, Any]) -> str:
+    """Return how far a message is, in a word or two.
+
+    Parameters
+    ----------
+    row
+        Of the query `alerts`.
+
+    Examples
+    --------
+    >>> state({"delivered_at": None, "dead_at": None, "tries": 2})
+    'tried again'
+    """
+    if not pd.isna(row["delivered_at"]):
+        return "arrived"
+    if not pd.isna(row["dead_at"]):
+        return "given up"
+    return "tried again" if row["tries"] else "waits"
+
+
+def noted(
+    messages: Sequence[str],
+    *,
+    known: Collection[str],
+    person: str,
+    people: Sequence[str],
+    at: datetime,
+) -> list[tuple[Acknowledgement, Decision]]:
+    """Return the rows by which a person takes note of messages: of all, or of none.
+
+    Raises
+    ------
+    NotAllowedError
+        The person is not listed.
+    UnknownMessageError
+        A message was never told.
+    """
+    if person not in people:
+        message = f"{person!r} may not take note; listed are {', '.join(people)}"
+        raise NotAllowedError(message)
+    for one in messages:
+        if one not in known:
+            raise UnknownMessageError(message=one)
+    return [
+        (
+            Acknowledgement(alert=one, person=person, acknowledged_at=at),
+            Decision(
+                person=person,
+                action=TAKE_NOTE,
+                subject=one,
+                reason="read",
+                decided_at=at,
+            ),
+        )
+        for one in messages
+    ]

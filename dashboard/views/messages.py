@@ -1,0 +1,128 @@
+"""Messages: what was told to whom, whether it arrived, and who took note."""
+
+from collections.abc import Hashable
+from datetime import UTC, datetime
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from daemon import words
+from daemon.alerts.errors import UnknownMessageError
+from daemon.alerts.noting import noted, state
+from daemon.holds import NotAllowedError
+from dashboard import data, look, who
+
+EVERY_S = 3.0
+COLUMNS = {
+    "made_at": "Told (UTC)",
+    "title": "What it says",
+    "target": "Channel",
+    "state": "State",
+    "tries": "Tries",
+    "last_error": "Last error",
+    "next_at": "Next try",
+    "delivered_at": "Arrived",
+    "person": "Noted by",
+}
+WHEN = {"made_at", "next_at", "delivered_at"}
+
+
+@st.fragment(run_every=EVERY_S)
+def messages() -> None:
+    """Say what did not arrive, offer to take note, and list all, newest first."""
+    shown = data.here()
+    settings = shown.connection.settings
+    rows = shown.messages.assign(
+        state=[state(one) for one in shown.messages.to_dict("records")]
+    )
+    look.say(*_headline(rows, channels=len(settings.alerts.channels)))
+    for one in shown.given_up.to_dict("records"):
+        look.stands_out(dead(one))
+    unread = rows[rows["acknowledged_at"].isna()].drop_duplicates("alert")
+    if not unread.empty:
+        note(unread, settings.plan.people)
+    if not rows.empty:
+        look.heading("All messages")
+        listed(rows.iloc[::-1])
+
+
+def _headline(rows: pd.DataFrame, *, channels: int) -> tuple[str, list[str]]:
+    if rows.empty:
+        if not channels:
+            how = "No channel is named in alerts.toml: name one, then try it with:"
+            return "Nobody is told.", [f"{how} holdpoint alerts test"]
+        return "No message was sent yet.", []
+    dead = rows.loc[rows["state"] == "given up", "alert"].nunique()
+    waiting = rows.loc[rows["state"].isin(["waits", "tried again"]), "alert"].nunique()
+    if dead:
+        still = f"; {waiting} on the way" if waiting else ""
+        return f"{words.counted(dead, 'message')} did not arrive{still}.", []
+    if waiting:
+        return f"{words.counted(waiting, 'message')} on the way.", []
+    return "Every message arrived.", []
+
+
+def dead(row: dict[Hashable, Any]) -> str:
+    """Return what is said of a message that was given up."""
+    why = "" if pd.isna(row["last_error"]) else f" Last error: {row['last_error']}"
+    return (
+        f"Given up on {row['target']}, times tried: {row['tries']}. {row['title']}{why}"
+    )
+
+
+def note(unread: pd.DataFrame, people: tuple[str, ...]) -> None:
+    """Offer to take note of messages."""
+    titles = dict(zip(unread["alert"], unread["title"], strict=True))
+    look.heading(
+        f"Nobody took note of {words.counted(len(titles), 'message')} yet",
+        ["Of those that matter you are reminded until somebody does."],
+    )
+    with st.container(key="form"):
+        who.choose(people)
+        st.multiselect(
+            "Messages",
+            list(titles),
+            format_func=lambda one: titles.get(one, one),
+            placeholder="All of them",
+            key="noted",
+        )
+        st.button("Take note", on_click=take, args=(tuple(titles),))
+
+
+def take(offered: tuple[str, ...]) -> None:
+    """Keep who took note of the chosen messages, or of all that were offered."""
+    person = who.chosen()
+    chosen = [one for one in st.session_state["noted"] if one in offered] or offered
+    if person is None:
+        data.refuse("Say who takes note")
+        return
+
+    def keep(at: data.Connection) -> None:
+        known = set(at.store.frame("alerts", product=at.name)["alert"])
+        for taken, decision in noted(
+            chosen,
+            known=known,
+            person=person,
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+        ):
+            at.store.acknowledge(taken, decision)
+
+    try:
+        data.tried(keep)
+    except (NotAllowedError, UnknownMessageError) as exc:
+        data.refuse(str(exc))
+
+
+def listed(rows: pd.DataFrame) -> None:
+    """Show all messages as a table."""
+    shown = rows[list(COLUMNS)].dropna(axis="columns", how="all")
+    for one in WHEN & set(shown):
+        shown[one] = shown[one].dt.strftime("%Y-%m-%d %H:%M")
+    st.dataframe(
+        shown.rename(columns=COLUMNS).fillna(""), hide_index=True, width="stretch"
+    )
+
+
+messages()

@@ -1,0 +1,87 @@
+"""Documents that screens offer: made on click, said in a sentence when they are not."""
+
+import io
+import zipfile
+
+import pytest
+
+from daemon.home import Home
+from dashboard import data, documents
+from dashboard.documents import Paper, UndoneError, made
+from tests.daemon.seeded import BAD_REEL
+from tests.dashboard.test_pages import opened
+
+PAPERS = (
+    documents.unit_record("PA-3007"),
+    documents.customer_notice("PA-3007"),
+    documents.release_record("B-3"),
+    documents.build_sheet("B-3"),
+    documents.supplier_report("B-3-F1"),
+)
+
+
+@pytest.mark.usefixtures("held")
+@pytest.mark.parametrize("paper", PAPERS, ids=lambda one: one.file)
+def test_every_document_is_made_on_click(paper: Paper) -> None:
+    assert made(paper, data.Remarks()).startswith(b"%PDF-")
+
+
+@pytest.mark.usefixtures("held")
+def test_the_lists_of_a_containment_are_made_on_click() -> None:
+    for one in documents.lists("B-3-F1"):
+        assert made(one, data.Remarks())
+    letters = made(documents.notices("B-3-F1"), data.Remarks())
+    with zipfile.ZipFile(io.BytesIO(letters)) as file:
+        assert file.testzip() is None
+
+
+@pytest.mark.usefixtures("held")
+@pytest.mark.parametrize(
+    ("paper", "why"),
+    [
+        (documents.unit_record("PA-0000"), "measured unit 'PA-0000'"),
+        (documents.supplier_report("B-9-F9"), "finding 'B-9-F9'"),
+        (documents.notices("B-3-F1", "PA-1001"), "'PA-1001'"),
+    ],
+    ids=lambda one: getattr(one, "file", ""),
+)
+def test_what_cannot_be_made_is_said_in_one_sentence(paper: Paper, why: str) -> None:
+    remarks = data.Remarks()
+    with pytest.raises(UndoneError):
+        made(paper, remarks)
+    assert remarks.last is not None
+    assert f"Document {paper.file} was not made: " in remarks.last
+    assert why in remarks.last
+    assert remarks.last.count("\n") == 0
+
+
+def test_without_a_daemon_no_document_is_made_and_the_page_says_so(
+    quiet_home: Home, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HOLDPOINT_HOME", str(quiet_home.folder))
+    remarks = data.Remarks()
+    with pytest.raises(UndoneError):
+        made(documents.release_record("B-3"), remarks)
+    assert remarks.last is not None
+
+
+@pytest.mark.usefixtures("held")
+@pytest.mark.parametrize(
+    ("page", "subject", "labels"),
+    [
+        ("traced", "PA-3007", ["Test record", "Customer's notice and card"]),
+        ("traced", "B-3", ["Release record", "Sheet for the bench"]),
+        ("traced", BAD_REEL, ["Report to the supplier"]),
+        ("traced", "K-101", []),
+        ("holds", None, ["Release record", "Report to the supplier"]),
+    ],
+)
+def test_documents_are_offered_where_the_thing_is_shown(
+    page: str, subject: str | None, labels: list[str]
+) -> None:
+    app = opened(page)
+    if subject is not None:
+        app.text_input(key="traced").set_value(subject).run()
+    shown = [one.proto.label for one in app.get("download_button")]
+    assert set(labels) <= set(shown)
+    assert bool(labels) is bool(shown)
