@@ -73,7 +73,7 @@ def individuals(
     tick = TICK_PX * 2 * reach / (height - FOOT_PX - head)
     layers: list[alt.Chart] = [
         *_scatter(frame, changes, x, look),
-        *_estimates(frame, shown, x, look),
+        *_estimates(frame, shown, x, look, middle=_middle(cells)),
         marks.brackets(
             marks.bracket_points(inside, bounds, -bounds, tick=tick),
             x,
@@ -234,8 +234,17 @@ def _scatter(
     ]
 
 
+def _middle(cells: pd.DataFrame) -> float:
+    return float(cells["left"].min() + cells["right"].max()) / 2
+
+
 def _estimates(
-    frame: pd.DataFrame, findings: Sequence[Signal], x: alt.X, look: Look
+    frame: pd.DataFrame,
+    findings: Sequence[Signal],
+    x: alt.X,
+    look: Look,
+    *,
+    middle: float,
 ) -> list[alt.Chart]:
     """Draw what each finding says as a line over its units, its interval as a band."""
     rows = []
@@ -258,6 +267,8 @@ def _estimates(
         return []
     data = pd.DataFrame(rows)
     chart = alt.Chart(data)
+    # Words that began left of the picture would make all of it smaller.
+    leftmost = data["right"] < middle
     return [
         chart.mark_rect(color=look.moved, opacity=0.14).encode(
             x=x, x2=alt.X2("right:Q"), y=alt.Y("low:Q"), y2=alt.Y2("high:Q")
@@ -265,14 +276,21 @@ def _estimates(
         chart.mark_rule(color=look.moved).encode(
             x=x, x2=alt.X2("right:Q"), y=alt.Y("size:Q")
         ),
-        marks.words(
-            data.assign(place=data["right"]),
-            x,
-            alt.Y("line:Q", scale=None),
-            look.moved,
-            align="right",
-            fontWeight="bold",
-            fontSize=13.0,
+        *(
+            marks.words(
+                words,
+                x,
+                alt.Y("line:Q", scale=None),
+                look.moved,
+                align=align,
+                fontWeight="bold",
+                fontSize=13.0,
+            )
+            for align, words in (
+                ("left", data[leftmost]),
+                ("right", data[~leftmost].assign(place=data["right"])),
+            )
+            if not words.empty
         ),
     ]
 

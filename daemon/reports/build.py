@@ -124,7 +124,7 @@ def _capability(ranges: Sequence[RangeCapability]) -> Grid:
                 one.title,
                 str(one.units),
                 signed(one.mean_ppm),
-                f"{one.s_ppm:.0f}",
+                NONE if one.s_ppm is None else f"{one.s_ppm:.0f}",
                 f"\N{PLUS-MINUS SIGN}{one.limit_ppm:.0f}",
                 _index(one.cpk, one.cpk_low, one.cpk_high),
                 _index(one.ppk, one.ppk_low, one.ppk_high),

@@ -139,7 +139,8 @@ class RangeCapability:
     title: str
     units: int
     mean_ppm: float
-    s_ppm: float
+    s_ppm: float | None
+    """None of a single unit, which has no scatter."""
     limit_ppm: float
     cpk: float | None = None
     cpk_low: float | None = None

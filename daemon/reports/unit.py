@@ -323,6 +323,8 @@ def build_sheet(sheet: BuildSheet) -> Paper:
     blocks.append(
         reels(sheet.reels) if sheet.reels else Prose(text="No reel is recorded yet.")
     )
+    # Before the codes: they may be many, and whoever signs begins at the top.
+    blocks.append(Signature(labels=("Measured by", "From", "To")))
     if sheet.boards:
         blocks.append(Heading(text="Serials to scan"))
         blocks.append(
@@ -338,7 +340,6 @@ def build_sheet(sheet: BuildSheet) -> Paper:
                 ),
             )
         )
-    blocks.append(Signature(labels=("Measured by", "From", "To")))
     return Paper(
         title="Build sheet",
         about=sheet.product,

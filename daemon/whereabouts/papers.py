@@ -59,10 +59,7 @@ def supplier_report(
         tolerance_ppm=float(reel["tolerance_ppm"]),
         product=product.settings.title,
         finding=(saying.headline, *saying.lines),
-        method=(
-            METHOD,
-            OWN_PART.format(range=signal.range, part=signal.part),
-        ),
+        method=(METHOD, *_own_part(product, signal)),
         requested_action=REQUEST,
         received_at=reel["received_at"],
         lot_code=reel["lot_code"],
@@ -81,6 +78,14 @@ def supplier_report(
             for tolerance, share in claim.get("classes", ())
         ),
     )
+
+
+def _own_part(product: ProductModel, signal: Signal) -> tuple[str, ...]:
+    """Return how a range's error is its part's; nothing of a part of all ranges."""
+    if signal.range is None:
+        return ()
+    title = product.range(signal.range).title
+    return (OWN_PART.format(range=title, part=signal.part),)
 
 
 def notices(
