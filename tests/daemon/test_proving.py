@@ -3,13 +3,23 @@
 import json
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import timedelta
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
+from config.model import Instrument
+from config.profile import TYPED
 from daemon import words
 from daemon.cli import holdpoint
-from daemon.gathering import NoProofError, of_bench, of_person
+from daemon.gathering import (
+    NoProofError,
+    not_by_bench,
+    of_bench,
+    of_person,
+    older_units,
+)
 from daemon.home import Home
 from daemon.proving import checklist, next_step, probabilities, sharpen
 from daemon.rows import signals_of
@@ -21,6 +31,7 @@ from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.test_words import signal
 
 PRODUCT = demo_product()
+BY_HAND = Instrument(profile=TYPED)
 UNSURE = replace(signal(), probability=0.6, causes='{"bench": 0.4, "reel": 0.6}')
 SURE = replace(signal(), probability=0.999, causes='{"reel": 0.999}')
 
@@ -206,3 +217,58 @@ def test_the_command_shows_the_checklist_records_and_shows_what_changed(
     assert "Measured: 2 loose parts" in run("status")
     refused = runner.invoke(holdpoint, ["--home", str(home.folder), "prove", "B-9-F1"])
     assert "unknown finding 'B-9-F1'" in str(refused.exception)
+
+
+def test_a_check_that_the_finding_rests_on_already_is_not_counted_again() -> None:
+    taken = replace(
+        typed(ProofKind.CHECK_STANDARD, "0.01 %"),
+        proof=f"{UNSURE.signal}:run-72",
+        made_at=UNSURE.made_at,
+    )
+    before = probabilities(UNSURE, [], PRODUCT)
+    assert probabilities(UNSURE, [taken], PRODUCT) == before
+    later = replace(taken, made_at=taken.made_at + timedelta(seconds=1))
+    assert probabilities(UNSURE, [later], PRODUCT)["reel"] > before["reel"]
+    by_hand = replace(taken, proof="typed")
+    assert probabilities(UNSURE, [by_hand], PRODUCT)["reel"] > before["reel"]
+    shown = json.loads(sharpen(UNSURE, [taken], PRODUCT).evidence)["proven"]
+    assert len(shown) == 1, "it is told all the same"
+
+
+def test_older_units_are_good_ones_of_other_builds_in_the_house(home: Home) -> None:
+    with LocalStore(home.store) as store:
+        (found,) = signals_of(store, "photodiode-amplifier")
+        offered = older_units(found, store)
+    assert len(offered) == 20
+    assert offered[0] == "PA-2009"
+    assert not any(one.startswith("PA-3") for one in offered)
+
+
+@pytest.mark.parametrize(
+    ("changes", "bench", "kind", "says"),
+    [
+        ({}, None, ProofKind.CHECK_STANDARD, "no bench.toml"),
+        ({}, {}, ProofKind.FOUR_WIRE, "names no ohmmeter"),
+        ({}, {"check_standard": None}, ProofKind.CHECK_STANDARD, "no check standard"),
+        ({"range": None}, {}, ProofKind.OLDER_UNIT, "several ranges feel the part"),
+        ({}, {"output": BY_HAND}, ProofKind.SECOND_METER, "read by hand"),
+        ({}, {"ohmmeter": BY_HAND}, ProofKind.LOOSE_PARTS, None),
+        ({}, {}, ProofKind.CHECK_STANDARD, None),
+        ({"range": None, "part": None}, {}, ProofKind.CHECK_STANDARD, None),
+    ],
+)
+def test_each_measurement_says_whether_the_bench_can_make_it(
+    changes: dict[str, Any],
+    bench: dict[str, Any] | None,
+    kind: ProofKind,
+    says: str | None,
+) -> None:
+    settings = demo_settings().bench
+    assert settings is not None
+    told = None if bench is None else settings.model_copy(update=bench)
+    reason = not_by_bench(replace(UNSURE, **changes), kind, told)
+    if says is None:
+        assert reason is None
+    else:
+        assert says in str(reason)
+        assert str(reason).endswith(("type what was read", "type what one read"))
