@@ -175,6 +175,8 @@ class Meter(Driver):
         self._beyond_range = re.compile(self.profile.beyond_range or NEVER_MATCHES)
         self._factor = self.profile.scale / divide_by
         self._chosen: tuple[float, float] | None = None
+        self.last: float | None = None
+        """Its newest reading, be it one that was thrown away."""
 
     def configure(self, full_scale: float, *, cycles: float = 1.0) -> None:
         """Choose the range with this full scale, in the meter's own unit.
@@ -242,6 +244,7 @@ class Meter(Driver):
             raise self._fault(OverrangeError, command, "reads beyond its range")
         value *= self._factor
         self.believe(value, window)
+        self.last = value
         return value
 
     def _choose(self, full_scale: float, cycles: float) -> None:
@@ -257,7 +260,10 @@ class Meter(Driver):
             self._tell(command)
             self.check_complaints(command)
         if told:
-            self._ask(self._read_command)
+            thrown_away = self._number.fullmatch(self._ask(self._read_command))
+            value = _value(thrown_away)
+            if value is not None:
+                self.last = value * self._factor
 
     def _restore(self) -> None:
         self.prepare()

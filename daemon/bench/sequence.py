@@ -214,11 +214,13 @@ class _Unit:
         if bench.selector is not None and setup.selector is not None:
             bench.selector.select(setup.selector)
         cycles = setup.reading.power_line_cycles
+        old = bench.reference.last
         bench.reference.configure(setup.reference_full_scale, cycles=cycles)
         bench.output.configure(setup.output_full_scale, cycles=cycles)
         points: list[Point] = []
         for level in setup.levels:
-            points.append(self._read_point(setup, level, points))
+            points.append(self._read_point(setup, level, points, old))
+            old = None
         if setup.levels[-1]:
             self._set_level(setup, 0.0)
         return RangeReadings(
@@ -237,13 +239,17 @@ class _Unit:
         )
 
     def _read_point(
-        self, setup: RangeSetup, level: float, before: Sequence[Point]
+        self,
+        setup: RangeSetup,
+        level: float,
+        before: Sequence[Point],
+        old_reference: float | None,
     ) -> Point:
         """Read until the output is at rest and known well enough."""
         self._set_level(setup, level)
         left = before[-1].level if before else 0.0
         windows = _on_the_way(setup, left, level)
-        record = Record(setup)
+        record = Record(setup, old_reference)
         while (found := self._believed(setup, level, record)) is None:
             if record.hopeless:
                 raise self._unsettled(setup, level, record)

@@ -43,10 +43,14 @@ class Record:
     ----------
     setup : RangeSetup
         Says what is wanted, and how slow the range may be.
+    old_reference : float, optional
+        What the reference read last before it was set up for this range: a meter that
+        repeats an old reading repeats this one.
     """
 
-    def __init__(self, setup: RangeSetup) -> None:
+    def __init__(self, setup: RangeSetup, old_reference: float | None = None) -> None:
         self._setup = setup
+        self._old_reference = old_reference
         reading = setup.reading
         self._least = max(reading.readings_per_point, FEWEST)
         self._most = max(reading.most_readings_per_point, self._least)
@@ -103,7 +107,10 @@ class Record:
         growth = NEXT_LOOK if count < LATE else NEXT_LATE_LOOK
         self._look = max(count + 1, ceil(growth * count))
         self._moves = True
-        for start in dict.fromkeys((0, count // 4, count // 2)):
+        first = self._repeated()
+        for start in dict.fromkeys(
+            first + share for share in (0, (count - first) // 4, (count - first) // 2)
+        ):
             rest = self._output_at_rest(start)
             if rest is None or not self._reference_at_rest(start + rest.first, near):
                 continue
@@ -158,6 +165,19 @@ class Record:
             len(set(self.output[first:])) == 1
             and self._watched_s < self._setup.settle_s
         )
+
+    def _repeated(self) -> int:
+        """Return how many readings the reference repeated an old one for.
+
+        One that does not end is no repetition but all that the meter shows; a zero
+        repeated at zero does no harm.
+        """
+        old = self._old_reference
+        repeats = 0
+        while old and repeats < len(self.at_s) and self.reference[repeats] == old:
+            repeats += 1
+        endless = repeats == len(self.at_s) and self._watched_s >= self._setup.settle_s
+        return 0 if endless else repeats
 
 
 def same_number(before: Sequence[float], now: Sequence[float]) -> bool:

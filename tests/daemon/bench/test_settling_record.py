@@ -45,6 +45,34 @@ def test_a_record_ends_long_before_the_movement_does() -> None:
     assert abs(found.rest.departure) > 1e-4
 
 
+OLD = 1.8e-10
+
+
+def zeros(references: list[float]) -> Record:
+    """Return the record of a zero at which a living output and so many were read."""
+    record = Record(setup(), OLD)
+    for step, reference in enumerate(references, 1):
+        record.add(
+            at_s=0.01 * step, reference=reference, output=1e-6 * (-1) ** (step % 2)
+        )
+    return record
+
+
+def test_an_old_reading_of_the_reference_is_passed_over_at_zero() -> None:
+    """It is a zero as well, that of another range of the meter."""
+    at_zero = Window(low=-1e-9, high=1e-9)
+    assert zeros([OLD] * 6).found(at_zero) is None
+    found = zeros([OLD] * 6 + [4.4e-11, 4.6e-11, 4.5e-11, 4.4e-11]).found(at_zero)
+    assert found is not None
+    assert found.first >= 6
+
+
+def test_a_reference_that_shows_nothing_else_is_believed_in_the_end() -> None:
+    at_zero = Window(low=-1e-9, high=1e-9)
+    readings = int(setup().settle_s / 0.01) + 2
+    assert zeros([OLD] * readings).found(at_zero) is not None
+
+
 def test_a_process_that_was_suspended_goes_on_where_it_was() -> None:
     """An hour in which nobody read is no hour of patience."""
     record = Record(setup())
