@@ -6,7 +6,7 @@ from daemon.bench.readings import Point, RangeReadings
 from daemon.judge import Judge
 from daemon.metrology.settling import Rest
 from daemon.product import ProductModel
-from daemon.series import linearity_ppm, series_of
+from daemon.series import linearity_ppm, series_of, setting_of
 from tests.daemon.making import demo_product, demo_settings
 
 GAIN, OFFSET_V, ERROR = 1e6, 3e-4, 250e-6
@@ -85,6 +85,23 @@ def test_the_judge_finds_error_and_offset_of_a_reversal() -> None:
     assert reversal.reference > 0
     # Half of the scatter of a base stays, so a reversal is no worse than zeros.
     assert reversal.uncertainty_ppm <= zeros.uncertainty_ppm
+
+
+@pytest.mark.parametrize(
+    "levels",
+    [
+        (0.0, 0.9e-6, 0.0),
+        (0.0, 0.3e-6, 0.9e-6, 0.0),
+        (-0.9e-6, 0.9e-6),
+        (-0.9e-6, 0.9e-6, -0.9e-6),
+    ],
+)
+def test_the_reference_is_set_beside_what_the_source_was_told(
+    levels: tuple[float, ...],
+) -> None:
+    readings = at(*levels)
+    assert setting_of(readings) == pytest.approx(0.9e-6)
+    assert series_of(readings).reference.net_level == pytest.approx(0.9e-6)
 
 
 def test_straightness_is_the_largest_distance_from_the_line() -> None:
