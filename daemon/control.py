@@ -158,6 +158,8 @@ class Prompt:
 class _State:
     phase: str = "starting"
     configuration: str | None = None
+    instruments: bool = False
+    """Whether this daemon may speak to any: it was started with a bench."""
     bench: str | None = None
     source_on: bool = False
     serial: str | None = None

@@ -169,7 +169,6 @@ class Worker:
         self._home = home
         self.show_watching()
         self._bench: Bench | None = None
-        self._with_bench = False
         self._bench_lost = False
         self._lost_twice: LostTwiceError | None = None
         self._remarks: tuple[str, ...] = ()
@@ -196,7 +195,7 @@ class Worker:
         that a person sets is asked for, level by level.
         """
         settings = self._settings
-        self._with_bench = settings.bench is not None
+        self.desk.show(instruments=settings.bench is not None)
         if settings.bench is None or TYPED in {
             one.profile
             for role, one in settings.bench.instruments.items()
@@ -529,7 +528,7 @@ class Worker:
 
     def _probe(self, order: Order) -> str:
         """Measure what settles a finding, or loose parts of a reel."""
-        if not self._with_bench:
+        if not self.desk.snapshot()["instruments"]:
             message = "this daemon was started without a bench; type what was read"
             raise RefusedError(message)
         prober = Prober(

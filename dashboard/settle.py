@@ -19,7 +19,7 @@ from daemon.gathering import (
     of_person,
 )
 from daemon.proving import UNITS, Step, checklist, probabilities
-from dashboard import data, look
+from dashboard import data, look, who
 from dashboard.data import Connection, Shown
 from storage.errors import StorageError
 from storage.records import ProofKind, Signal
@@ -28,6 +28,8 @@ OHMS = (
     "Ohms only on unpowered boards, battery out, capacitors discharged; loose parts "
     "are safest."
 )
+SAYABLE = 0.01
+WHO = "choose your name above: it says who measures"
 
 
 def settle(shown: Shown, signal: str) -> None:
@@ -41,29 +43,35 @@ def settle(shown: Shown, signal: str) -> None:
     label = "The cause is settled" if settled else "What would settle it"
     with st.expander(label):
         look.lines(stands(probabilities(raised, own, shown.product)))
-        look.lines(*(line(one) for one in steps))
+        worths = {one.worth for one in steps if one.worth}
+        look.lines(*(line(one, alone=len(worths) > 1) for one in steps))
+        if len(worths) == 1:
+            look.quiet(f"Each {worths.pop()}.")
         form(raised, steps, shown)
         became(signal)
 
 
 def stands(after: Mapping[str, float]) -> str:
-    """Return how probable each cause is now, likeliest first.
+    """Return how probable each cause is now, likeliest first, the unlikely left out.
 
     >>> stands({"bench": 0.1, "reel": 0.9})
     'Now: reel 90 %, bench 10 %.'
     """
-    ordered = sorted(after.items(), key=lambda pair: -pair[1])
+    ordered = sorted(
+        ((name, p) for name, p in after.items() if p >= SAYABLE),
+        key=lambda pair: -pair[1],
+    )
     return f"Now: {', '.join(f'{name} {words.share(p)}' for name, p in ordered)}."
 
 
-def line(step: Step) -> str:
-    """Return one line of the checklist."""
+def line(step: Step, *, alone: bool) -> str:
+    """Return one line of the checklist, with what it alone is likely to do."""
     mark = "\N{BALLOT BOX WITH CHECK}" if step.proofs else "\N{BALLOT BOX}"
     text = f"{mark} {step.words[0].upper()}{step.words[1:]}"
     if step.proofs:
         text += f" ({words.counted(len(step.proofs), 'time')}, last by "
         text += f"{step.proofs[-1].person})"
-    if step.worth:
+    if alone and step.worth:
         text += f": it {step.worth}"
     return f"{text}."
 
@@ -81,13 +89,6 @@ def form(signal: Signal, steps: list[Step], shown: Shown) -> None:
     ohms = UNITS[kind] is Unit.OHM
     if ohms:
         look.quiet(OHMS)
-    st.selectbox(
-        "Who measures",
-        shown.connection.settings.plan.people,
-        index=None,
-        placeholder="Choose your name",
-        key=f"proof who {name}",
-    )
     left, right = st.columns(2, gap="small")
     left.text_input(
         "Which serial, reel or meter", key=f"proof of {name}", placeholder="optional"
@@ -116,12 +117,8 @@ def by_bench(signal: Signal, kind: ProofKind, shown: Shown) -> None:
     """Offer to have the bench measure it; say why not where it cannot."""
     name = signal.signal
     reason = not_by_bench(signal, kind, shown.connection.settings.bench)
-    doing = data.doing()
-    if (
-        reason is None
-        and UNITS[kind] is not Unit.OHM
-        and (doing is None or doing[1]["bench"] is None)
-    ):
+    needed = "instruments" if UNITS[kind] is Unit.OHM else "bench"
+    if reason is None and not ((doing := data.doing()) and doing[1][needed]):
         reason = "no bench is open: type what was read"
     if reason is not None:
         look.quiet(f"Not by the bench: {reason}.")
@@ -142,9 +139,8 @@ def run(signal: Signal, kind: ProofKind, number: int) -> None:
     asked: list[str] = state[f"proof asked {name}"]
     if number != len(asked):
         return
-    person = state[f"proof who {name}"]
-    if person is None:
-        data.refuse("say who measures")
+    if (person := who.chosen()) is None:
+        data.refuse(WHO)
         return
     meter = state[f"proof meter {name}"].strip() or None
     try:
@@ -180,10 +176,12 @@ def record(signal: Signal) -> None:
     name, state = signal.signal, st.session_state
     kind = ProofKind(state[f"proof kind {name}"])
     texts = readings(state[f"proof read {name}"])
-    person = state[f"proof who {name}"] or ""
+    person = who.chosen() or ""
     subject = state[f"proof of {name}"].strip() or None
 
     def keep(at: Connection) -> None:
+        if not person:
+            raise NoProofError(WHO)
         if texts:
             proof = of_person(
                 signal,
@@ -195,9 +193,6 @@ def record(signal: Signal) -> None:
                 subject=subject,
                 meter=state[f"proof meter {name}"].strip() or None,
             )
-        elif not person:
-            message = "say who measured"
-            raise NoProofError(message)
         else:
             proof = of_bench(
                 signal,

@@ -13,6 +13,7 @@ from daemon.client import Client
 from daemon.demo import Hands, write_addresses
 from daemon.home import VARIABLE, Home
 from daemon.processes import running_daemon, simulated_bench
+from dashboard.who import ASKED
 from storage.access import open_store
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.test_safe_state import PRODUCT, until
@@ -108,8 +109,8 @@ def test_the_bench_runs_the_checklist_and_each_result_feeds_back(
     monkeypatch.setenv(VARIABLE, str(bench.home.folder))
     page = opened("holds")
     button(page, "Have the bench measure it").click().run()
-    assert "Say who measures" in said(page)
-    page.selectbox(key=f"proof who {FINDING}").set_value("Ada Moreno")
+    assert "Choose your name above" in said(page)
+    page.selectbox(key=ASKED).set_value("Ada Moreno")
     button(page, "Have the bench measure it").click().run()
     (ordered,) = page.session_state[f"proof asked {FINDING}"]
     seen, asked = bench.follow(ordered)

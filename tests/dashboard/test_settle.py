@@ -6,6 +6,7 @@ import pytest
 
 from daemon.home import VARIABLE
 from daemon.processes import running_daemon
+from dashboard.who import ASKED
 from tests.daemon.seeded import seeded_home
 from tests.dashboard.test_pages import button, opened, said
 
@@ -22,7 +23,7 @@ def test_what_was_measured_is_recorded_and_changes_the_words(
         app.selectbox(key="proof kind B-3-F1").set_value("check standard").run()
         assert "Not by the bench: no bench is open: type what was read" in said(app)
         app.selectbox(key="proof kind B-3-F1").set_value("loose parts").run()
-        app.selectbox(key="proof who B-3-F1").set_value("Ada Moreno")
+        app.selectbox(key=ASKED).set_value("Ada Moreno")
         app.text_input(key="proof read B-3-F1").set_value("5.0")
         button(app, "Record it").click().run()
         assert "check units and prefixes" in said(app)
