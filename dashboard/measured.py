@@ -18,24 +18,16 @@ def said(
 ) -> list[str]:
     """Return a line a range, and one for each check beside them in the latest run.
 
-    A range that was judged again says how it was judged before.
-
     Parameters
     ----------
     errors
         Rows of the query `latest_errors` of one unit.
     """
-    before = {
-        (one["run"], one["range"]): _before(one)
-        for serial in {one["serial"] for one in errors}
-        for one in store.table("unit_runs", serial=serial).to_pylist()
-        if one["again_drift_ppm"]
-    }
     lines = [
         f"{product.range(one['range']).title}: error {_ppm(one['error_ppm'])}, "
         f"U = {COVERAGE * one['uncertainty_ppm']:.0f} ppm (k = {COVERAGE:g}, about "
         f"95 %), limit \N{PLUS-MINUS SIGN}{one['limit_ppm']:.0f} ppm: "
-        f"{one['verdict']}.{before.get((one['run'], one['range']), '')}"
+        f"{one['verdict']}."
         for one in errors
     ]
     number = max(int(one["number"]) for one in errors)
@@ -46,13 +38,25 @@ def said(
     return lines + [f"{spelled(one)}: {one.verdict}." for one in checks]
 
 
-def _before(row: Mapping[str, Any]) -> str:
-    return (
-        f" Before the check in run {row['again_number']}, which showed that the bench "
-        f"had drifted by {_ppm(row['again_drift_ppm'])}: error "
-        f"{_ppm(row['error_ppm'])}, U = {COVERAGE * row['uncertainty_ppm']:.0f} ppm, "
-        f"{row['verdict']}."
-    )
+def before(
+    store: Store, product: ProductModel, errors: Collection[Mapping[str, Any]]
+) -> list[str]:
+    """Return a line a range that a check judged again: how it was judged before.
+
+    Parameters
+    ----------
+    errors
+        Rows of the query `latest_errors` of one unit.
+    """
+    latest = {(one["run"], one["range"]) for one in errors}
+    return [
+        f"{product.range(one['range']).title}: error {_ppm(one['error_ppm'])}, "
+        f"U = {COVERAGE * one['uncertainty_ppm']:.0f} ppm: {one['verdict']}. The bench "
+        f"had drifted by {_ppm(one['again_drift_ppm'])}."
+        for serial in {one["serial"] for one in errors}
+        for one in store.table("unit_runs", serial=serial).to_pylist()
+        if one["again_drift_ppm"] and (one["run"], one["range"]) in latest
+    ]
 
 
 def _check(row: Mapping[str, Any]) -> CheckResult:

@@ -43,6 +43,8 @@ def show() -> None:
         look.heading(
             "As last measured", measured.said(at.store, at.product, errors.values())
         )
+        if before := measured.before(at.store, at.product, errors.values()):
+            look.heading("Before the check that closed it, it was judged", before)
     documents.offer(papers(found, records, shown), key="traced")
 
 

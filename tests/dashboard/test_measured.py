@@ -39,9 +39,10 @@ def test_a_range_that_was_judged_again_says_how_it_was_judged_before(
         line.unit(moved(50.0), serial="PA-1")
         line.check(moved(100.0))
         errors = store.table("latest_errors", product=PRODUCT).to_pylist()
-        (first, *_) = measured.said(store, line.cycle.product, errors)
-    assert "error +150 ppm" in first
-    assert first.endswith(
-        "Before the check in run 3, which showed that the bench had drifted by "
-        "+50 ppm: error +200 ppm, U = 272 ppm, conforming."
+        (now, *_) = measured.said(store, line.cycle.product, errors)
+        (before, *_) = measured.before(store, line.cycle.product, errors)
+    assert "error +150 ppm" in now
+    assert before == (
+        "1 uA: error +200 ppm, U = 272 ppm: conforming. The bench had drifted by "
+        "+50 ppm."
     )
