@@ -21,7 +21,9 @@ from daemon.commands.manners import (
 )
 from daemon.commands.measuring import follow
 from daemon.control import MOST_PARTS
+from daemon.rows import plain
 from daemon.whereabouts import tracing
+from daemon.whereabouts.doubted import by_reason, doubted
 from storage.errors import NotFoundError
 from storage.records import (
     Build,
@@ -310,17 +312,25 @@ def hold() -> None:
 @click.option("--json", "json_", is_flag=True, help="For a program.")
 @click.pass_context
 def hold_list(context: click.Context, every: bool, json_: bool) -> None:
-    """List what stays, and why."""
+    """List what stays, and why; units of a bench in doubt stay like held ones."""
     with opened(context) as at:
         rows = at.store.frame("holds", product=at.product)
+        latest = plain(at.store.frame("latest_errors", product=at.product))
+        runs = plain(at.store.frame("runs_in_doubt", product=at.product))
+    doubts = doubted(latest, runs)
+    why = by_reason(doubts, doubts)
     if not every:
         rows = rows[rows["disposal"].isna()]
     listed = rows.to_dict("records")
     if json_:
         as_json(listed)
         return
-    if not listed:
+    if not listed and not why:
         say("Nothing is held.")
+        return
+    for reason, serials in why.items():
+        out().print(f"In doubt, {tracing.spans(serials)}: {reason}.", markup=False)
+    if not listed:
         return
     as_table(
         listed,

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from daemon import words
-from daemon.papers.lines import on
+from daemon.papers.lines import doubts_on, on
 from daemon.plots import columns, individuals, laid_out, reel_changes
 from daemon.product import ProductModel
 from daemon.reports import (
@@ -25,6 +25,8 @@ from daemon.rows import plain, signals_of
 from daemon.serials import serial_order
 from daemon.spc.capability import Specification, capability_study
 from daemon.spc.errors import SpcError
+from daemon.whereabouts.doubted import by_reason
+from daemon.whereabouts.tracing import spans
 from storage.errors import NotFoundError
 from storage.shipping import concerns
 from storage.store import Store
@@ -82,6 +84,12 @@ def build_release(
             if (mine["range"] == one.key).any()
         ),
         holds=_holds_of_build(store, name, build, reels),
+        doubts=tuple(
+            f"{spans(units)}: {reason}"
+            for reason, units in by_reason(
+                doubts_on(store, name), mine["serial"].unique()
+            ).items()
+        ),
         reels=reels,
         findings=tuple(words.finding(one).headline for one in found),
         charts=_charts(store, product, builds, errors, build),

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from daemon.instruments import remark_on
-from daemon.papers.lines import on
+from daemon.papers.lines import doubts_on, on
 from daemon.product import ProductModel
 from daemon.reports import (
     CheckLine,
@@ -105,6 +105,7 @@ def unit_record(
         ),
         instruments=_instruments(store, last, body),
         holds=_holds_of_unit(store, product.settings.name, serial, last["build"]),
+        doubts=doubts_on(store, product.settings.name).get(serial, ()),
         note=last["note"],
     )  # fmt: skip
 

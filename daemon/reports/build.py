@@ -44,6 +44,8 @@ def build_release(release: BuildRelease) -> Paper:
     if release.findings:
         blocks += [Heading(text="Findings"), Listed(items=release.findings)]
     blocks += [Heading(text="Holds"), _holds(release.holds)]
+    if release.doubts:
+        blocks += [Heading(text="The bench is in doubt"), Listed(items=release.doubts)]
     if release.charts:
         blocks += [Heading(text="Units"), Pictures(images=release.charts)]
     if release.ranges:
@@ -74,6 +76,8 @@ def _answer(release: BuildRelease) -> str:
     if standing:
         left = counted(len(standing), "hold")
         return f"Build {release.build} stays: {left} to decide on."
+    if release.doubts:
+        return f"Build {release.build} stays: the bench is in doubt."
     if release.units == 0:
         return f"Build {release.build} stays: no unit has been measured."
     short = (release.planned or 0) - release.units

@@ -125,6 +125,8 @@ class UnitRecord:
     checks: tuple[CheckLine, ...] = ()
     instruments: tuple[InstrumentLine, ...] = ()
     holds: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+    """Why no good check stands behind the bench that measured it."""
     note: str | None = None
 
 
@@ -192,6 +194,8 @@ class BuildRelease:
     reworked: int
     ranges: tuple[RangeCapability, ...]
     holds: tuple[HoldLine, ...] = ()
+    doubts: tuple[str, ...] = ()
+    """Units of which the bench is in doubt, and why."""
     reels: tuple[FittedReel, ...] = ()
     findings: tuple[str, ...] = ()
     charts: tuple[Image, ...] = ()

@@ -74,6 +74,8 @@ def unit_record(record: UnitRecord) -> Paper:
         blocks += [Heading(text="Checks"), _checks(record)]
     if record.holds:
         blocks += [Heading(text="Holds that stand"), Listed(items=record.holds)]
+    if record.doubts:
+        blocks += [Heading(text="The bench is in doubt"), Listed(items=record.doubts)]
     blocks += [Heading(text="Instruments"), _instruments(record.instruments)]
     blocks += [Heading(text="How it was judged"), Listed(items=_rule(record))]
     blocks.append(Prose(text=NOT_ACCREDITED))
@@ -100,6 +102,8 @@ def _answer(record: UnitRecord) -> str:
     ranges = counted(len(record.ranges), "range")
     if record.holds:
         said = f"Unit {record.serial} is held."
+    elif record.doubts:
+        said = f"Unit {record.serial} stays: the bench that measured it is in doubt."
     elif outside or failed:
         said = f"Unit {record.serial} was not found conforming."
     else:

@@ -7,6 +7,7 @@ from typing import Any, Self
 
 from daemon.reels import checks_of, reel_in, told
 from daemon.rows import plain
+from daemon.whereabouts.doubted import by_reason, doubted
 from storage.errors import NotFoundError
 from storage.records import Disposal, ReelCheck, Scope
 from storage.records_shipping import ReworkKind
@@ -56,6 +57,8 @@ class Records:
     shipments: tuple[Row, ...]
     past: tuple[Row, ...]
     reworks: tuple[Row, ...]
+    doubted: Mapping[str, tuple[str, ...]]
+    """By serial why its latest results are in doubt."""
     checks: Mapping[str, tuple[ReelCheck, ...]]
     """Loose parts that were measured, by reel."""
     _errors: Mapping[str, Mapping[str, Row]] = field(repr=False)
@@ -96,6 +99,7 @@ class Records:
             shipments=shipments,
             past=rows("past_shipments", product=product),
             reworks=rows("reworks", product=product),
+            doubted=doubted(errors, rows("runs_in_doubt", product=product)),
             checks=checks_of(store),
             _errors=by_unit,
             _moves={one["serial"]: one for one in shipments},
@@ -207,6 +211,7 @@ def _of_serial(records: Records, serial: str) -> Trace:
     lines += [_done(one) for one in records.reworks if one["serial"] == serial]
     lines += _moved(records, serial)
     lines += [_held(one) for one in records.holds_on(unit)]
+    lines += [f"In doubt: {reason}" for reason in records.doubted.get(serial, ())]
     return Trace(
         kind="serial",
         subject=serial,
@@ -452,4 +457,10 @@ def _places(records: Records, units: Iterable[Row]) -> list[str]:
         f"{place[0].upper()}{place[1:]}: {spans(counts[place])}"
         for place in Place
         if place in counts
-    ]
+    ] + _in_doubt(records, units)
+
+
+def _in_doubt(records: Records, units: Iterable[Row]) -> list[str]:
+    serials = dict.fromkeys(one["serial"] for one in units)
+    why = by_reason(records.doubted, serials)
+    return [f"In doubt, {spans(serials)}: {reason}" for reason, serials in why.items()]
