@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from daemon.spc.bank import Bank
 from daemon.spc.hypotheses import NOWHERE, Cause
@@ -14,8 +15,16 @@ from daemon.spc.rows import Rows
 Array = NDArray[np.float64]
 
 TWO_SIDED_95 = 1.959963984540054
+TAILS_95 = np.array([0.025, 0.975])
+SMALLEST = 1e-12
+"""Of a standard deviation, tolerances: one divides by it."""
 FRESH_ABOVE_LIMIT = 2.0
-FRESH_WIDENING = 1.5
+FRESH_WIDENING, WIDENING = 1.5, 1.15
+"""Of a level among parts that scatter more than before: by how much is known roughly,
+and just after the finding large draws are the ones that were found first."""
+HALVINGS = 40
+FARTHEST = 12.0
+"""Standard deviations from a hypothesis' mean beyond which none of its mass lies."""
 NAMED_RUNNER_UP = 0.001
 
 CAUSE_NAMES = {
@@ -127,10 +136,9 @@ def describe(bank: Bank, build: int, *, limit: float, checked_before: int) -> Fi
     mine = np.flatnonzero((all_causes == cause) & (all_places == place) & (weight > 0))
     rows = bank.rows.of_build(build).picked(mine[None])
     share = weight[mine] / weight[mine].sum()
-    size, level = _sizes(bank, cause, place, rows, share)
     log_odds = float(bank.log_odds()[build])
-    if log_odds < limit + FRESH_ABOVE_LIMIT:
-        size, level = size.widened(), level.widened()
+    fresh = log_odds < limit + FRESH_ABOVE_LIMIT
+    size, level = _sizes(bank, cause, place, rows, share, fresh=fresh)
     best = int(share.argmax())
     first_unit = int(rows.first[0, best])
     unit = layout.unit_ppm
@@ -184,7 +192,7 @@ def _alike(layout: Layout, cause: Cause, *, checked: bool) -> tuple[str, ...]:
 
 
 def _sizes(
-    bank: Bank, cause: Cause, place: int, rows: Rows, share: Array
+    bank: Bank, cause: Cause, place: int, rows: Rows, share: Array, *, fresh: bool
 ) -> tuple["_Estimate", "_Estimate"]:
     """Size and level, mixed over the hypotheses of one cause."""
     layout = bank.layout
@@ -203,34 +211,47 @@ def _sizes(
         size[bench : bench + ranges] = named
     else:
         size[place if cause is Cause.REEL else layout.parts] = 1.0
+    wider = FRESH_WIDENING if fresh else WIDENING
+    scale = np.where(rows.factor[0] > 1.0, wider, 1.0)
     return (
-        _Estimate.of(mean[0], covariance[0], size, share),
-        _Estimate.of(mean[0], covariance[0], level, share),
+        _Estimate.of(mean[0], covariance[0], size, share, scale),
+        _Estimate.of(mean[0], covariance[0], level, share, scale),
     )
 
 
 class _Estimate(NamedTuple):
-    """A number with its standard deviation, in tolerances."""
+    """A number by several hypotheses, in tolerances: means, deviations, shares."""
 
-    mean: float
-    sigma: float
+    means: Array
+    sigmas: Array
+    share: Array
 
     @classmethod
     def of(
-        cls, mean: Array, covariance: Array, row: Array, share: Array
+        cls, mean: Array, covariance: Array, row: Array, share: Array, scale: Array
     ) -> "_Estimate":
-        """Return row . state, mixed over hypotheses by their shares."""
-        centre = row @ mean
+        """Return row . state, its standard deviations times a scale."""
         variance = np.einsum("i,ijk,j->k", row, covariance, row)
-        middle = float(share @ centre)
-        square = float(share @ (variance + (centre - middle) ** 2))
-        return cls(middle, max(square, 0.0) ** 0.5)
+        return cls(row @ mean, np.sqrt(np.maximum(variance, 0.0)) * scale, share)
 
-    def widened(self) -> "_Estimate":
-        """Return it as it is just after a finding: large draws are found first."""
-        return _Estimate(self.mean, self.sigma * FRESH_WIDENING)
+    @property
+    def mean(self) -> float:
+        """Its mean over all hypotheses."""
+        return float(self.share @ self.means)
 
     def interval(self) -> tuple[float, float]:
-        """Return its 95 % interval."""
-        reach = TWO_SIDED_95 * self.sigma
-        return self.mean - reach, self.mean + reach
+        """Return its 95 % interval, with as much of the mixture's mass on each side.
+
+        One unit far off may be a shift or wide scatter. Two such readings of the size
+        are no normal distribution together: its interval would be too wide for both.
+        """
+        reach = FARTHEST * self.sigmas
+        low = np.full(2, (self.means - reach).min())
+        high = np.full(2, (self.means + reach).max())
+        sigmas = np.maximum(self.sigmas, SMALLEST)
+        for _ in range(HALVINGS):
+            middle = 0.5 * (low + high)
+            mass = ndtr((middle[:, None] - self.means) / sigmas) @ self.share
+            below = mass < TAILS_95
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return float(low[0]), float(high[1])

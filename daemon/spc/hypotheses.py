@@ -69,12 +69,13 @@ class Hypothesis:
 
 
 GOOD_IN_COMMON = (
-    Hypothesis(weight=0.26, cause=Cause.GOOD),
+    Hypothesis(weight=0.20, cause=Cause.GOOD),
     Hypothesis(weight=0.12, cause=Cause.GOOD, own=1.35),
     Hypothesis(weight=0.16, cause=Cause.GOOD, reel=1.7),
     Hypothesis(weight=0.07, cause=Cause.GOOD, own=1.35, reel=1.7),
     Hypothesis(weight=0.06, cause=Cause.GOOD, shared=1.6),
-    Hypothesis(weight=0.10, cause=Cause.GOOD, reel=3.0),
+    Hypothesis(weight=0.13, cause=Cause.GOOD, reel=3.0),
+    Hypothesis(weight=0.03, cause=Cause.GOOD, reel=4.5),
     Hypothesis(weight=0.03, cause=Cause.GOOD, own=1.8, reel=1.7),
     Hypothesis(weight=0.02, cause=Cause.GOOD, shared=2.2),
 )
@@ -86,23 +87,25 @@ GOOD_WITHOUT_BASELINE = (
 """Parts may fill their tolerance as they like until enough units have been seen."""
 GOOD_ONE_PART = Hypothesis(weight=0.18, cause=Cause.GOOD, own=1.5)
 
-BAD_REEL_WEIGHT = 0.60
+# All bad weights together are twice the good ones: only their proportions say anything,
+# and so much keeps the limits above none even where false holds are accepted often.
+BAD_REEL_WEIGHT = 1.20
 SHIFTED_REEL_WEIGHT = 0.20
 WIDE_REELS = ((0.13, 3.0), (0.14, 6.0), (0.13, 5.0))
 """Weight, and factor on the spread of the parts."""
 WIDEST = 1
 
-MIXED_WEIGHT = 0.14
+MIXED_WEIGHT = 0.28
 MIXED_RELATIVE_SIGMA = 0.45
 
-BAD_SHARED_WEIGHT = 0.13
+BAD_SHARED_WEIGHT = 0.26
 SHARED_FACTORS = (1.0, 1.0, 4.0)
 """On the spread of the shared stage."""
 
-BENCH_OPENING_WEIGHT = 0.13
-BENCH_SESSION_WEIGHT = 0.013
+BENCH_OPENING_WEIGHT = 0.26
+BENCH_SESSION_WEIGHT = 0.026
 
-UNRECORDED_BAD_WEIGHT = 0.002
+UNRECORDED_BAD_WEIGHT = 0.004
 UNRECORDED_GOOD_WEIGHT = 0.003
 UNRECORDED_GOOD = (
     Hypothesis(weight=0.75, cause=Cause.GOOD, reel_shifts=2.0),

@@ -22,20 +22,23 @@ ITERATIONS = 25
 
 # A range's own part is a mixture that forgives heavy tails and one odd part: multiples
 # of its variance, one wide component in squared tolerances, and their shares.
-MIXTURE_SCALES = np.array([1.0, 6.25, 1.0])
+MIXTURE_SCALES = np.array([1.0, 6.25, 36.0, 1.0])
 TAIL_SHARE = 0.05
-ODD_PART_SHARE = 0.005
+FAR_TAIL_SHARE = 0.01
+ODD_PART_SHARE = 0.02
+"""Of the units that have one, in whichever range."""
 
 
 def mixture_shares(ranges: int) -> Array:
     """Return the shares of the mixture's components for a product of some ranges."""
     odd = ODD_PART_SHARE / ranges
-    return np.array([1.0 - TAIL_SHARE - odd, TAIL_SHARE, odd])
+    tails = TAIL_SHARE, FAR_TAIL_SHARE
+    return np.array([1.0 - sum(tails) - odd, *tails, odd])
 
 
 def mixture_wide(layout: Layout) -> Array:
     """Return what the components add to a part's variance, squared tolerances."""
-    return np.array([0.0, 0.0, layout.assumed.odd_part**2])
+    return np.array([0.0, 0.0, 0.0, layout.assumed.odd_part**2])
 
 
 def fit_scatter(groups: Sequence[Array], layout: Layout) -> tuple[Array, float]:

@@ -51,7 +51,8 @@ class Fault:
     check_every : int or None
         Units between runs of the check standard; the first precedes the first unit.
     check_sigma, check_quantum : float
-        Its noise and resolution.
+        Its noise and resolution. A step is then anywhere within one digit of `step`:
+        one that is a whole number of digits is read better than any other.
     part : int
         Which part's reel it is, for a common one its index after the ranges.
     later : int
@@ -298,13 +299,14 @@ def _follow(
     bank = Bank(baselines, [("",) * layout.parts] * builds, [""] * builds)
     histories = [[History(truth_ppm=float(t)) for t in truth] for _ in limits]
     unit, none = layout.unit_ppm, np.zeros((builds, ranges))
+    step = truth / unit if fault.step else np.zeros(builds)
     checked_before = 0
     watched = np.arange(builds)
     for index in range(units):
         if fault.recorded and index == fault.first_unit - 1:
             bank.change_reels([fault.part])
         if fault.check_every is not None and index % fault.check_every == 0:
-            readings, variances = _check(fault, index, (builds, ranges), rng)
+            readings, variances = _check(fault, index, step, (builds, ranges), rng)
             bank.check(readings[watched], variances[watched])
             checked_before = index + 1
         bank.take(errors[watched, index] / unit, none[watched])
@@ -420,19 +422,25 @@ def _with_fault(
     carries = rng.random((builds, units)) < HALF
     if fault.mixed:
         errors[..., 0] += carries * fault.mixed * tolerance
-    bench = fault.step + fault.slope * np.arange(units)
-    errors[..., 0] += bench * layout.unit_ppm
     if fault.step:
-        truth = np.full(builds, fault.step * layout.unit_ppm)
+        within = rng.uniform(-0.5, 0.5, (builds,))
+        step = fault.step + fault.check_quantum * within
+        truth = step * layout.unit_ppm
+        errors[..., 0] += truth[:, None]
+    errors[..., 0] += fault.slope * layout.unit_ppm * np.arange(units)
     return errors, truth, carries
 
 
 def _check(
-    fault: Fault, index: int, shape: tuple[int, int], rng: np.random.Generator
+    fault: Fault,
+    index: int,
+    step: Array,
+    shape: tuple[int, int],
+    rng: np.random.Generator,
 ) -> tuple[Array, Array]:
     """Return readings of the check standard and their variances, in tolerances."""
     readings = rng.normal(0.0, fault.check_sigma, shape)
-    readings[:, 0] += fault.step + fault.slope * index
+    readings[:, 0] += step + fault.slope * index
     if fault.check_quantum:
         readings = np.round(readings / fault.check_quantum) * fault.check_quantum
     variance = fault.check_sigma**2 + fault.check_quantum**2 / 12.0

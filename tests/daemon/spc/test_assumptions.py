@@ -30,14 +30,14 @@ def test_the_standing_values_are_those_that_were_chosen_by_simulation() -> None:
     mixed = np.abs(table.difference[table.cause == Cause.MIXED])
     assert sorted(set(mixed.tolist())) == [1.1, 3.0, 10.0]
     assert np.exp(table.log_weight[table.cause == Cause.REEL]).sum() == pytest.approx(
-        0.60
+        1.20
     )
     assert np.exp(table.log_weight[table.cause == Cause.SHARED]).sum() == pytest.approx(
-        0.13
+        0.26
     )
     spawned = unrecorded_table(layout_of(OWN))
     assert sizes(spawned, Cause.REEL, 0) == [0.8, 3.0, 12.0, 0.7]
-    assert mixture_wide(layout_of(OWN)).tolist() == [0.0, 0.0, 9.0]
+    assert mixture_wide(layout_of(OWN)).tolist() == [0.0, 0.0, 0.0, 9.0]
     blank = fit_baseline_of([], layout_of(OWN))
     assert blank.sigma_ppm.tolist() == pytest.approx([150.0] * 3)
     assert blank.reel_sigma_ppm.tolist() == pytest.approx([150.0] * 3)
@@ -68,7 +68,7 @@ def test_other_values_reach_every_part_of_the_bank() -> None:
     slopes = set(np.round(np.sqrt(table.slope2), 9).tolist())
     assert slopes == {0.0, 0.05, 0.09}
     assert sizes(unrecorded_table(layout), Cause.REEL, 0) == [1.0, 4.0, 20.0, 0.9]
-    assert mixture_wide(layout).tolist() == [0.0, 0.0, 25.0]
+    assert mixture_wide(layout).tolist() == [0.0, 0.0, 0.0, 25.0]
     blank = fit_baseline_of([], layout)
     assert blank.sigma_ppm.tolist() == pytest.approx([200.0] * 3)
     assert blank.reel_sigma_ppm.tolist() == pytest.approx([400.0] * 3)
