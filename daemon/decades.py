@@ -8,6 +8,8 @@ from storage.records import RangeResult
 
 TIMES = 2.0
 """More than so many times too much, or too little, is no part within any tolerance."""
+NOTHING = 0.001
+"""Times what it should be, below which an output is dead."""
 DECADE_WITHIN = 0.1
 """Of a power of ten, in decades: what reads so is a part of the wrong one."""
 
@@ -29,12 +31,17 @@ def wrong_decades(
 
 def _said(product: ProductModel, key: str, times: float) -> str:
     model = product.range(key)
-    decades = log10(abs(times)) if times else 0.0
+    part = "" if model.part is None else f" ({model.part})"
+    if abs(times) < NOTHING:
+        return (
+            f"Range {model.title} puts out next to nothing: see that the unit is "
+            f"switched on, and that no part there{part} is shorted or missing."
+        )
+    decades = log10(abs(times))
     if round(decades) and abs(decades - round(decades)) < DECADE_WITHIN:
         kind = "a part of the wrong decade is fitted there"
     else:
-        kind = "a wrong part is fitted there, or it is open or shorted"
-    part = "" if model.part is None else f" ({model.part})"
+        kind = "a wrong part is fitted there, or it is damaged"
     return (
         f"Range {model.title} reads {times:.3g} times what it should: {kind}{part}, "
         "or the unit's switch stands in another range."

@@ -45,6 +45,14 @@ def test_a_wrong_decade_is_judged_nonconforming_with_words(times: float) -> None
     assert ("wrong decade" in sentence) == (times != 2.5)
 
 
+def test_a_dead_output_is_told_from_a_wrong_part() -> None:
+    with line(demo_settings(), {SERIAL: board_with("R13", 1e-6)}, seed=3) as one:
+        found = judged(one)
+        (said,) = wrong_decades(one.product, found.values())
+    assert found["100uA"].verdict is Verdict.NONCONFORMING
+    assert said.startswith("Range 100 uA puts out next to nothing")
+
+
 def test_an_open_part_is_not_measured_and_the_message_says_what_to_look_at() -> None:
     boards = {SERIAL: board_with("R13", 1e4)}
     with line(demo_settings(), boards, seed=3) as one:
