@@ -13,6 +13,7 @@ __all__ = [
     "Alerts",
     "Beside",
     "Channel",
+    "Charts",
     "FalseHolds",
     "Judging",
     "Plan",
@@ -183,6 +184,25 @@ class Watching(Strict):
     """One false hold in this many units is accepted."""
 
 
+class Charts(Strict):
+    """Which charts warn; none of them ever holds anything.
+
+    Limits are of three standard deviations, from the earlier builds.
+    """
+
+    units: bool = False
+    """A unit beyond what units of its reel do."""
+    reels: bool = False
+    """The mean of a reel's units beyond what reels do."""
+    steps: bool = False
+    """From one unit of a reel to the next."""
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """Those that warn, by name."""
+        return tuple(name for name, warns in self if warns)
+
+
 class SamplePlan(Strict):
     """What lets units leave that were not measured on every range."""
 
@@ -203,6 +223,8 @@ class Plan(Strict):
     reading: Reading = Reading()
     judging: Judging = Judging()
     watching: Watching = Watching()
+    charts: Charts | None = None
+    """None: no chart warns."""
     detector: Detector | None = None
     """None: the standing values."""
     sample: SamplePlan | None = None

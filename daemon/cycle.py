@@ -151,6 +151,7 @@ class Cycle:
         )
         self._folded = 0
         self._placed: set[str] = set()
+        self._warned: set[str] = set()
         self._teller = Teller(self._name, settings.alerts)
         self._check: str | None = None
         self._reworked: dict[str, datetime] = {}
@@ -296,6 +297,8 @@ class Cycle:
                 raised_serial=str(one["raised_serial"]),
             )
         self._placed = set(self.store.frame("holds", product=self._name)["hold"])
+        warned = self.store.frame("warnings", product=self._name)
+        self._warned = set(warned["signal"])
         self._teller.remember(self.store.frame("alerts", product=self._name))
         self._folded = watermark
 
@@ -341,6 +344,7 @@ class Cycle:
                 [signal] if signal else [],
                 self._verdict_holds(run, checks[checks["number"] == number]) + held,
                 told,
+                () if number in passed_over else self._warnings(run),
             )
         # Reels may be recorded after the units that carry them.
         if late := self._watcher.refit(fittings):
@@ -353,8 +357,10 @@ class Cycle:
         signals: list[Signal],
         placed: tuple[Hold, ...],
         told: Sequence[Message] = (),
+        warnings: tuple[Signal, ...] = (),
     ) -> list[Signal]:
         """Commit what one run changed, and that it was watched; return the findings."""
+        said = [*signals, *warnings]
         for signal in signals:
             placed += self._due(signal)
         # A finding is sharpened by every unit; what stands because of it is not.
@@ -363,12 +369,13 @@ class Cycle:
             Evaluation(
                 product=self._name,
                 number=number,
-                signals=tuple(signals),
+                signals=tuple(said),
                 holds=placed,
-                alerts=self._teller.tell(signals, placed, told),
+                alerts=self._teller.tell(said, placed, told),
             )
         )
         self._placed.update(one.hold for one in placed)
+        self._warned.update(one.signal for one in warnings)
         self._folded = number
         return signals
 
@@ -416,6 +423,17 @@ class Cycle:
         return self._watcher.fold(
             self._unit_errors(number, run), fittings, check=self._check
         )
+
+    def _warnings(self, run: pd.DataFrame) -> tuple[Signal, ...]:
+        """Return what charts newly warn of at a unit's run that was folded."""
+        charts, head = self.settings.plan.charts, run.iloc[0]
+        unit = head["kind"] == RunKind.UNIT and not self._is_reworked(run)
+        if charts is None or not unit:
+            return ()
+        told = self._watcher.warnings(
+            str(head["build"]), str(head["serial"]), charts.kinds
+        )
+        return tuple(one for one in told if one.signal not in self._warned)
 
     def _unit_errors(self, number: int, run: pd.DataFrame) -> UnitErrors:
         head = run.iloc[0]

@@ -20,8 +20,13 @@ def signals_of(store: Store, product: str) -> list[Signal]:
     return as_signals(store.frame("signals", product=product))
 
 
+def warnings_of(store: Store, product: str) -> list[Signal]:
+    """Return what charts warned of on a product, oldest first."""
+    return as_signals(store.frame("warnings", product=product))
+
+
 def as_signals(frame: "pd.DataFrame") -> list[Signal]:
-    """Return rows of the query `signals` as records."""
+    """Return rows of the queries `signals` and `warnings` as records."""
     names = [one.name for one in fields(Signal)]
     signals = []
     for one in frame.to_dict("records"):

@@ -138,6 +138,8 @@ def finding(signal: Signal) -> Saying:
         `proven` (sentences on them).
     """
     evidence = json.loads(signal.evidence)
+    if signal.cause is Cause.CHART:
+        return chart_warning(signal)
     verb = "Hold" if signal.holds else "Look at"
     headline = f"{verb} build {signal.build}: {reads(signal)}."
     lines = [_why(signal, evidence), *_beyond(evidence)]
@@ -157,6 +159,42 @@ def finding(signal: Signal) -> Saying:
     if following := evidence.get("next"):
         lines.append(following)
     return Saying(headline=headline, lines=tuple(lines))
+
+
+def chart_warning(signal: Signal) -> Saying:
+    """Say what a chart warns of."""
+    evidence = json.loads(signal.evidence)
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    value = percent(signal.size_ppm, half_ppm)
+    bound = signal.high_ppm if signal.size_ppm > signal.high_ppm else signal.low_ppm
+    unit, title = f"unit {signal.first_serial}", evidence["range_title"]
+    from_reel = f" of reel {evidence['reel']}" if evidence["reel"] else ""
+    what = {
+        "units": f"{unit}{from_reel} reads {value}",
+        "reels": f"the mean of the units{from_reel} up to {unit} is {value}",
+        "steps": f"the step to {unit} from the one before is {value}",
+    }[evidence["chart"]]
+    return Saying(
+        headline=(
+            f"Look at build {signal.build}, range {title}: {what}, beyond the chart's "
+            f"limit of {percent(bound, half_ppm)}."
+        ),
+        lines=("A chart's warning holds nothing; no finding stood on the build.",),
+    )
+
+
+def warnings(signals: Sequence[Signal], builds: Sequence[str]) -> tuple[str, ...]:
+    """Return a sentence on each chart's warning about the latest build.
+
+    Parameters
+    ----------
+    signals
+        Charts' warnings, oldest first.
+    builds
+        Oldest first; those of earlier builds are history.
+    """
+    last = builds[-1:]
+    return tuple(chart_warning(one).headline for one in signals if one.build in last)
 
 
 def _beyond(evidence: dict[str, Any]) -> Iterator[str]:

@@ -59,6 +59,7 @@ class Shown:
     builds: pd.DataFrame
     errors: pd.DataFrame
     signals: pd.DataFrame
+    warnings: pd.DataFrame
     fittings: pd.DataFrame
     holds: pd.DataFrame
     proofs: pd.DataFrame
@@ -80,6 +81,7 @@ class Shown:
             builds=rows("builds"),
             errors=rows("latest_errors"),
             signals=rows("signals"),
+            warnings=rows("warnings"),
             fittings=rows("fittings"),
             holds=rows("holds"),
             proofs=rows("proofs"),

@@ -66,7 +66,7 @@ _FINDINGS = """
 select signal.signal from signal
 left join hold on hold.signal = signal.signal
 left join hold_end on hold_end.hold = hold.hold
-where signal.build = $build and signal.product = $product
+where signal.build = $build and signal.product = $product and signal.cause <> 'chart'
 group by signal.signal
 having count(hold.hold) = 0 or bool_or(hold.hold is not null and hold_end.hold is null)
 order by signal.signal

@@ -40,6 +40,8 @@ class Cause(StrEnum):
     BENCH = "bench"
     UNIT = "unit"
     RANGE = "range"
+    CHART = "chart"
+    """Beyond a chart's limits: a warning that names no cause and holds nothing."""
 
 
 class Scope(StrEnum):
@@ -237,7 +239,7 @@ class Signal:
 
     A later unit sharpens a finding: the same `signal`, the next `revision`.
     `raised_serial` never changes. Sizes are in ppm of reading, the interval is
-    of 95 %. `evidence` is a JSON object of the statistic's own numbers, `causes` one
+    of 95 %; a chart's warning has what was plotted and the chart's limits instead. `evidence` is a JSON object of the statistic's own numbers, `causes` one
     of how probable it makes each cause.
     """
 

@@ -17,7 +17,7 @@ from daemon.processes import (
 )
 from daemon.product import ProductModel
 from daemon.proving import sharpened
-from daemon.rows import proofs_of, signals_of
+from daemon.rows import proofs_of, signals_of, warnings_of
 from storage.errors import UnreachableError
 
 DASHBOARD_PORT = 8540
@@ -78,6 +78,9 @@ def status(context: click.Context, json_: bool) -> None:
             held_builds=list(builds.loc[builds["state"] == "held", "build"]),
             units=int(builds["units"].sum()) if len(builds) else 0,
         )
+        warned = words.warnings(
+            warnings_of(at.store, at.product), list(builds["build"])
+        )
         limit = limits.in_words(home, at.settings, at.store)
         judged_again = rejudging.sentences(
             at.store,
@@ -96,6 +99,7 @@ def status(context: click.Context, json_: bool) -> None:
                 "lines": saying.lines,
                 "builds": builds.to_dict("records"),
                 "in_doubt": in_doubt.to_dict("records"),
+                "warnings": warned,
                 "judged_again": judged_again,
                 "limit": limit,
                 "daemon": bench,
@@ -120,6 +124,8 @@ def status(context: click.Context, json_: bool) -> None:
             f"In doubt: {words.counted(in_doubt['serial'].nunique(), 'unit')}, because "
             f"{in_doubt['reason'].iloc[-1]}; `holdpoint doubt list` says which."
         )
+    for said in warned:
+        out().print(said)
     for said in judged_again:
         out().print(said)
     if bench is not None and bench["session"] and bench["check_due"]:

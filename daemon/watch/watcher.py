@@ -10,6 +10,7 @@ from daemon.spc.baseline import Baseline, Segment
 from daemon.spc.calibrate import shipped_limit
 from daemon.spc.layout import Layout
 from daemon.watch.build import CALIBRATED, BuildWatch, OwnLimit
+from daemon.watch.charting import warnings_of
 from daemon.watch.entering import CheckErrors, UnitErrors
 from daemon.watch.history import odd_builds, remark
 from daemon.watch.learning import learn
@@ -141,6 +142,13 @@ class Watcher:
                 last = max(watch.units, key=lambda one: one.number)
                 changed.append(signal_of(watch, watch.finding, last, check=None))
         return changed
+
+    def warnings(
+        self, build: str, serial: str, kinds: Iterable[str]
+    ) -> tuple[Signal, ...]:
+        """Return what charts warn of at a unit that was folded; see `warnings_of`."""
+        watch = self.builds.get(build)
+        return () if watch is None else warnings_of(watch, serial, kinds)
 
     def was_raised(self, build: str, *, revision: int, raised_serial: str) -> None:
         """Go on from the finding that the Store already holds on a build."""

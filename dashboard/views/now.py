@@ -4,6 +4,7 @@ import streamlit as st
 
 from config.quantity import Unit, spell
 from daemon import words
+from daemon.rows import as_signals
 from daemon.whereabouts.tracing import spans
 from dashboard import data, look, pictures
 from dashboard.data import Shown
@@ -40,7 +41,23 @@ def now() -> None:
                 alt=f"Ranges by builds. {saying.headline}",
             )
     stays(shown)
+    warned(shown)
     watching()
+
+
+def warned(shown: Shown) -> None:
+    """Say what charts warn of on the latest build; nothing is held by it."""
+    lines = words.warnings(as_signals(shown.warnings), list(shown.builds["build"]))
+    if lines:
+        look.heading("Charts warn", lines)
+
+
+def watching() -> None:
+    """Say which limit serves, and what builds are held against."""
+    found = data.doing()
+    if found is not None:
+        _, state = found
+        look.quiet(state["watching"])
 
 
 def unheard(shown: Shown) -> None:

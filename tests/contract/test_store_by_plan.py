@@ -6,7 +6,16 @@ from typing import Any
 
 import pytest
 
-from storage.records import Disposal, Evaluation, Fitting, Reel, Scope, Unit, Verdict
+from storage.records import (
+    Cause,
+    Disposal,
+    Evaluation,
+    Fitting,
+    Reel,
+    Scope,
+    Unit,
+    Verdict,
+)
 from storage.records_shipping import SampleRule, ShipRule
 from storage.store import Store
 from tests.storage.samples import (
@@ -235,6 +244,17 @@ def test_a_hold_on_another_build_does_not_matter(store: Store) -> None:
         )
     )
     assert against(store) == []
+
+
+def test_a_charts_warning_keeps_no_unit(store: Store) -> None:
+    sampled(store)
+    warning = replace(SIGNAL, cause=Cause.CHART, reel=None, holds=False)
+    store.record_evaluation(
+        Evaluation(product="photoamp", number=NEEDED, signals=(warning,))
+    )
+    assert against(store) == []
+    assert store.frame("signals", product="photoamp").empty
+    assert list(store.frame("warnings", product="photoamp")["signal"]) == ["signal 1"]
 
 
 def test_a_finding_stands_until_its_hold_was_ended(store: Store) -> None:

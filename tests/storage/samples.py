@@ -353,6 +353,7 @@ _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("fittings", {"product": "photoamp"}),
     ("reels", {}),
     ("signal_history", {"signal": "signal 1"}),
+    ("warnings", {"product": "photoamp"}),
     ("holds", {"product": "photoamp"}),
     ("units", {"product": "photoamp"}),
     ("shipments", {"product": "photoamp"}),

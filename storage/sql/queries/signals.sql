@@ -1,9 +1,9 @@
 -- One row a finding on the product, as its latest revision says it;
--- first_made_at is when its first revision was made.
+-- first_made_at is when its first revision was made. Charts' warnings are none.
 with latest as (
     select signal, max(revision) as revision, min(made_at) as first_made_at
     from signal
-    where product = $product
+    where product = $product and cause <> 'chart'
     group by signal
 )
 select

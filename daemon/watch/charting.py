@@ -1,0 +1,140 @@
+"""Charts that warn where the plan asks for it: a warning is looked at, never a hold.
+
+Limits come from the earlier builds and include what ordinary reels differ by: limits of
+one reel's units alone would be broken at nearly every good change of reel.
+"""
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from math import hypot, isnan, sqrt
+
+from daemon.serials import serial_order
+from daemon.spc.charts.individuals import IndividualsChart
+from daemon.spc.charts.reels import ReelChart, ReelLimits
+from daemon.spc.limits import Limits
+from daemon.watch.build import BuildWatch
+from storage.records import Cause, Signal
+
+Beyond = tuple[float, float, float]
+"""What was plotted, and the limits that it is beyond, ppm."""
+
+
+def warnings_of(
+    watch: BuildWatch, serial: str, kinds: Iterable[str]
+) -> tuple[Signal, ...]:
+    """Return what charts say of a unit that was just folded.
+
+    Nothing while a finding stands, which says more, and nothing without an earlier
+    build: a chart needs limits from somewhere else than from what it judges.
+
+    Parameters
+    ----------
+    watch
+        The unit's build.
+    serial
+        The unit.
+    kinds
+        Of charts that may warn, keys of `CHARTS`.
+    """
+    asked = tuple(kinds)
+    if not asked or watch.finding is not None or not watch.baseline.builds:
+        return ()
+    order = serial_order(serial)
+    before = [one for one in watch.units if serial_order(one.serial) <= order]
+    reels = watch.reels_of(serial)
+    warned = []
+    for place, model in enumerate(watch.product.ranges):
+        alike = [
+            one for one in before if watch.reels_of(one.serial)[place] == reels[place]
+        ]
+        errors = [float(watch.referred(one)[place]) for one in alike]
+        if isnan(errors[-1]):
+            continue
+        values = [one for one in errors if not isnan(one)]
+        limits = _limits(watch, place)
+        for kind in asked:
+            beyond = CHARTS[kind](values, limits)
+            if beyond is not None:
+                title = {
+                    "chart": kind,
+                    "range_title": model.title,
+                    "reel": reels[place],
+                }
+                warned.append(_signal(watch, serial, model.key, title, beyond))
+    return tuple(warned)
+
+
+def _limits(watch: BuildWatch, place: int) -> ReelLimits:
+    known = watch.baseline
+    return ReelLimits(
+        centre=float(known.mean[place]),
+        centre_sigma=sqrt(float(known.covariance[place, place])),
+        sigma_within=hypot(float(known.sigma_ppm[place]), known.shared_sigma_ppm),
+        sigma_between=hypot(float(known.reel_sigma_ppm[place]), known.build_sigma_ppm),
+    )
+
+
+def _unit(values: list[float], limits: ReelLimits) -> Beyond | None:
+    history = ReelChart(limits=limits).extend(values)
+    if not history.signal[-1]:
+        return None
+    return values[-1], float(history.lower[-1]), float(history.upper[-1])
+
+
+def _reel(values: list[float], limits: ReelLimits) -> Beyond | None:
+    of_mean = limits.of_mean(len(values))
+    mean = sum(values) / len(values)
+    if of_mean.lower <= mean <= of_mean.upper:
+        return None
+    return mean, of_mean.lower, of_mean.upper
+
+
+def _step(values: list[float], limits: ReelLimits) -> Beyond | None:
+    chart = IndividualsChart(limits=Limits(centre=0.0, sigma=limits.sigma_within))
+    last = [chart.update(one) for one in values[-2:]][-1]
+    if not last.moving_range_signal or last.moving_range is None:
+        return None
+    return last.moving_range, 0.0, last.moving_range_upper
+
+
+CHARTS: Mapping[str, Callable[[list[float], ReelLimits], Beyond | None]] = {
+    "units": _unit,
+    "reels": _reel,
+    "steps": _step,
+}
+
+
+def _signal(
+    watch: BuildWatch,
+    serial: str,
+    range_: str,
+    said: dict[str, str],
+    beyond: Beyond,
+) -> Signal:
+    """Return the row of a warning, of which there is one a reel, range and chart."""
+    value, low, high = beyond
+    unit = next(one for one in watch.units if one.serial == serial)
+    kind, reel = said["chart"], said["reel"]
+    return Signal(
+        signal=":".join((watch.build, kind, range_, *([reel] if reel else []))),
+        revision=1,
+        number=unit.number,
+        product=watch.product.settings.name,
+        build=watch.build,
+        cause=Cause.CHART,
+        statistic=f"chart of {kind}",
+        range=range_,
+        part=None,
+        reel=None,
+        first_serial=serial,
+        raised_serial=serial,
+        units=1,
+        size_ppm=value,
+        low_ppm=low,
+        high_ppm=high,
+        implied_ohm=None,
+        probability=0.0,
+        holds=False,
+        evidence=json.dumps(said, sort_keys=True),
+        made_at=unit.at,
+    )
