@@ -339,6 +339,25 @@ def test_a_second_meter_that_agrees_is_kept_with_its_e_n(store: LocalStore) -> N
     assert not line.fake.on
 
 
+def test_what_is_yet_to_be_connected_is_asked_for_once(store: LocalStore) -> None:
+    line = Line(store)
+    line.unit()
+    line.desk.asked.clear()
+    line.station.unit(serial="PA-9", build="B-1", ranges=tuple(RANGES), connect=True)
+    assert line.desk.asked == ["Connect unit PA-9, then confirm."]
+    line.desk.asked.clear()
+    line.station.unit(serial="PA-8", build="B-1", ranges=tuple(RANGES), connect=True)
+    assert [text.split(",")[0] for text in line.desk.asked] == [
+        "Connect check standard CS-1",
+        "Connect unit PA-8",
+    ]
+    line.desk.asked.clear()
+    second = SecondMeter(range="R14", meter="handheld 2", accuracy_ppm=500.0)
+    line.station.compare("PA-8", second, connect=True)
+    assert line.desk.asked[0].startswith("Connect unit PA-8, and handheld 2 beside")
+    assert "current in series" in line.desk.asked[0]
+
+
 def test_a_second_meter_that_does_not_agree_is_said(store: LocalStore) -> None:
     line = Line(store)
     line.desk.reads = "0.903"
