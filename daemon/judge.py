@@ -221,7 +221,8 @@ def _drifted(drift: Drift) -> tuple[Component, ...]:
         Component(
             name="drift since the check standard",
             standard=drift.uncertainty_ppm,
-            distribution=Distribution.NORMAL,
+            distribution=Distribution.STUDENT,
+            degrees_of_freedom=drift.degrees_of_freedom,
         ),
     )
 

@@ -7,7 +7,7 @@ time since the last check, and is held from both sides once the next check is in
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import sqrt
+from math import inf, sqrt
 
 import numpy as np
 
@@ -47,10 +47,14 @@ class CheckPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """What a bench drifted until one moment, with its standard uncertainty, ppm."""
+    """What a bench drifted until one moment, with its standard uncertainty, ppm.
+
+    `degrees_of_freedom` are of the uncertainty: few checks tell little of a walk.
+    """
 
     difference_ppm: float
     uncertainty_ppm: float
+    degrees_of_freedom: float = inf
 
 
 STEADY = Drift(difference_ppm=0.0, uncertainty_ppm=0.0)
@@ -158,14 +162,15 @@ def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
     Notes
     -----
     Conditional mean and variance of a random walk given noisy looks at it; with
-    looks without scatter, the walk pinned at both ends of an interval.
+    looks without scatter, the walk pinned at both ends of an interval. The walk's
+    rate has a degree of freedom for each step between checks (JCGM 100, G.3).
 
     Examples
     --------
     >>> before = CheckPoint(at_s=0.0, difference_ppm=0.0, uncertainty_ppm=0.0)
     >>> after = CheckPoint(at_s=100.0, difference_ppm=10.0, uncertainty_ppm=0.0)
     >>> interpolated([before, after], 50.0)
-    Drift(difference_ppm=5.0, uncertainty_ppm=5.0)
+    Drift(difference_ppm=5.0, uncertainty_ppm=5.0, degrees_of_freedom=1)
     """
     if len(points) < TWO:
         raise ArgumentError(name="points", value=len(points), bound=f">= {TWO} checks")
@@ -195,6 +200,7 @@ def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
     return Drift(
         difference_ppm=float(weights @ steps_ppm),
         uncertainty_ppm=sqrt(max(variance, 0.0)),
+        degrees_of_freedom=len(later),
     )
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import t
 
 from daemon.metrology.drift import (
     CheckPoint,
@@ -81,6 +82,23 @@ def test_drift_and_its_uncertainty_hold_on_simulated_sessions() -> None:
         off.append((walk[29] - said.difference_ppm) / said.uncertainty_ppm)
     assert np.mean(off) == pytest.approx(0.0, abs=0.1)
     assert np.mean(np.abs(off) < 1.96) == pytest.approx(0.95, abs=0.02)
+
+
+@pytest.mark.source("JCGM 100:2008, G.3: Student's t; the walks are simulated")
+def test_few_checks_tell_little_of_a_walk_and_say_so() -> None:
+    """Sessions of four checks of 2 ppm, 45 ppm apart by a walk, seen between them."""
+    chance = np.random.default_rng(4)
+    inside = []
+    for _ in range(2000):
+        walk = np.concatenate([[0.0], np.cumsum(chance.normal(0.0, 18.0, 18))])
+        points = [
+            point(60.0 * place, walk[place] + chance.normal(0.0, 2.0), 2.0)
+            for place in (0, 6, 12, 18)
+        ]
+        said = interpolated(points, 60.0 * 15)
+        half = t.ppf(0.975, said.degrees_of_freedom) * said.uncertainty_ppm
+        inside.append(abs(walk[15] - said.difference_ppm) <= half)
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.015)
 
 
 def test_checks_that_agree_within_their_scatter_carry_nothing() -> None:
