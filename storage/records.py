@@ -239,8 +239,9 @@ class Signal:
 
     A later unit sharpens a finding: the same `signal`, the next `revision`.
     `raised_serial` never changes. Sizes are in ppm of reading, the interval is
-    of 95 %; a chart's warning has what was plotted and the chart's limits instead. `evidence` is a JSON object of the statistic's own numbers, `causes` one
-    of how probable it makes each cause.
+    of 95 %; a chart's warning has what was plotted and the chart's limits instead.
+    `evidence` is a JSON object of the statistic's own numbers, `causes` one of how
+    probable it makes each cause.
     """
 
     signal: str
