@@ -1,13 +1,14 @@
 """Before a build: what must be measured, and what a check of some units would miss."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, sqrt
-from typing import Self
+from typing import Any, Self
 
 from config.model import Settings
 from daemon.cycle import Cycle
 from daemon.spc.sampling.standard import Inspection, Severity
-from daemon.spc.spot_check import SpotCheck
+from daemon.spc.spot_check import Costs, SpotCheck, cheapest
 from storage.records import Scope
 from storage.store import Store
 
@@ -17,6 +18,13 @@ SCORE_A_BUILD = 2
 reached at 30, an accepted build gives 2."""
 
 
+SHIFTS = ("0.05 %", "0.1 %", "0.2 %", "0.3 %", "0.5 %", "1 %", "2 %")
+CHECKED = (3, 5, 8, 13)
+"""Units of a check that are asked about unless somebody says otherwise."""
+RARE = 0.001
+"""A probability below which "less than 0.1 %" says enough."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeOutlook:
     """How one range of the next build will scatter if its reel is as labelled."""
@@ -24,6 +32,56 @@ class RangeOutlook:
     key: str
     title: str
     check: SpotCheck
+
+    def asked(
+        self,
+        shift_ppm: float,
+        *,
+        build: int,
+        carrying: int,
+        checked: Sequence[int] = CHECKED,
+        missed: float = 0.05,
+        costs: Costs | None = None,
+    ) -> dict[str, Any]:
+        """Return what a reel that is off by a shift would take to be seen.
+
+        Parameters
+        ----------
+        shift_ppm
+            How far its level lies off.
+        build, carrying
+            Units in the build; those of them that carry the reel.
+        checked
+            Numbers of units of which is said what they would miss.
+        missed
+            Accepted chance of missing it, 0 to 1.
+        costs
+            Of a test and of an escape, for the cheapest number.
+
+        Returns
+        -------
+        dict
+            `off_ppm`; `units_of_the_reel` and `units_at_random` that are enough, None
+            where none is; `missed_by_N`; with costs `cheapest`.
+        """
+        row: dict[str, Any] = {
+            "off_ppm": shift_ppm,
+            "units_of_the_reel": self.check.units_needed(
+                shift_ppm=shift_ppm, missed=missed, most=build
+            ),
+            "units_at_random": self.check.size_needed(
+                shift_ppm=shift_ppm, missed=missed, build=build, carrying=carrying
+            ),
+        }
+        for number in checked:
+            row[f"missed_by_{number}"] = self.check.missed(
+                number, shift_ppm=shift_ppm, build=build, carrying=carrying
+            )
+        if costs is not None:
+            row["cheapest"] = cheapest(
+                self.check, costs, shift_ppm=shift_ppm, build=build, carrying=carrying
+            )
+        return row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

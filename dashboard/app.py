@@ -12,6 +12,7 @@ GROUPS = {
     "Now": [
         st.Page("views/now.py", title="Overview", default=True),
         st.Page("views/one_range.py", title="One range"),
+        st.Page("views/ahead.py", title="Next build"),
     ],
     "Measure": [
         st.Page("views/bench.py", title="Bench"),

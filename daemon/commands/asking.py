@@ -7,12 +7,8 @@ import click
 from config.errors import QuantityError
 from config.quantity import Unit, parse, spell
 from daemon.commands.manners import as_json, as_table, opened, out
-from daemon.foresight import Outlook, RangeOutlook
-from daemon.spc.spot_check import Costs, cheapest
-
-SHIFTS = ("0.05 %", "0.1 %", "0.2 %", "0.3 %", "0.5 %", "1 %", "2 %")
-CHECKED = (3, 5, 8, 13)
-RARE = 0.001
+from daemon.foresight import CHECKED, RARE, SHIFTS, Outlook, RangeOutlook
+from daemon.spc.spot_check import Costs
 
 
 class Share(click.ParamType[float]):
@@ -86,26 +82,17 @@ def whatif(
         outlook = Outlook.of(at.settings, at.store)
     one = outlook.hardest() if range_ is None else _named(outlook, range_)
     price = None if costs is None else _costs(costs)
-    rows = []
-    for shift in shifts:
-        row: dict[str, Any] = {
-            "off_ppm": shift,
-            "units_of_the_reel": one.check.units_needed(
-                shift_ppm=shift, missed=missed, most=build
-            ),
-            "units_at_random": one.check.size_needed(
-                shift_ppm=shift, missed=missed, build=build, carrying=carrying
-            ),
-        }
-        for number in checked:
-            row[f"missed_by_{number}"] = one.check.missed(
-                number, shift_ppm=shift, build=build, carrying=carrying
-            )
-        if price is not None:
-            row["cheapest"] = cheapest(
-                one.check, price, shift_ppm=shift, build=build, carrying=carrying
-            )
-        rows.append(row)
+    rows = [
+        one.asked(
+            shift,
+            build=build,
+            carrying=carrying,
+            checked=checked,
+            missed=missed,
+            costs=price,
+        )
+        for shift in shifts
+    ]
     if json_:
         as_json(
             {
