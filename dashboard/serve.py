@@ -19,7 +19,14 @@ from daemon.look import DARK, LIGHT
 from dashboard import look
 
 HOST = "127.0.0.1"
-NEEDED = ("dashboard.pictures", "dashboard.data", "dashboard.live", "dashboard.typed")
+NEEDED = (
+    "dashboard.pictures",
+    "dashboard.data",
+    "dashboard.live",
+    "dashboard.typed",
+    "daemon.papers",
+    "daemon.reports",
+)
 
 
 def options(port: int) -> dict[str, object]:

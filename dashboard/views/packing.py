@@ -7,7 +7,7 @@ import streamlit as st
 
 from daemon.holds import NotAllowedError
 from daemon.whereabouts.shipping import BY_PLAN, Gate
-from dashboard import data, look, sound, who
+from dashboard import data, documents, look, sound, who
 from storage.shipping import FINAL
 
 SCANNED, LAST = "scanned", "last scanned"
@@ -55,6 +55,8 @@ def packing() -> None:
         look.stands_out(text)
     if answer is not None and answer.reasons and not answer.overridden:
         override(answer)
+    if answer is not None and (shown.errors["serial"] == answer.serial).any():
+        documents.offer([documents.unit_record(answer.serial)], key="scanned")
     before = st.session_state.get(LAST, [])
     if before:
         look.heading("Before")
