@@ -101,7 +101,7 @@ def test_every_kind_of_hold_asks_for_what_it_stands_on(scope: str) -> None:
     app.segmented_control(key="hold on").set_value(scope).run()
     assert not app.exception
     form = app.text_input if scope == "unit" else app.selectbox
-    assert form(key=f"held {scope}")
+    assert not form(key=f"held {scope}").disabled
 
 
 @pytest.mark.usefixtures("home")
