@@ -381,7 +381,7 @@ class Cycle:
 
     def _due(self, signal: Signal) -> tuple[Hold, ...]:
         """Return the holds that a finding asks for and that do not stand yet."""
-        asked = holds.from_signal(signal, words.finding(signal).headline)
+        asked = holds.from_signal(signal, words.reads(signal))
         if not any(one.hold in self._placed for one in asked):
             return asked
         known = plain(self.store.frame("holds", product=self._name))

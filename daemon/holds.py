@@ -99,7 +99,7 @@ def raised_again(
     return replace(
         asked,
         hold=f"{asked.hold}#{len(before) + 1}",
-        reason=f"{asked.reason} Raised again: more was measured since its release.",
+        reason=f"{asked.reason}; raised again: more was measured since its release",
     )
 
 
@@ -206,8 +206,14 @@ def ending(
     reason: str,
     people: Iterable[str],
     at: datetime,
+    evidence: str | None = None,
 ) -> tuple[HoldEnd, Decision]:
     """Return the rows that end a hold: who, how and why, and the ledger's line.
+
+    Parameters
+    ----------
+    evidence
+        What shows it: the number of a report, a run, a certificate.
 
     Raises
     ------
@@ -222,13 +228,20 @@ def ending(
         message = "a hold ends with a reason; none was given"
         raise NotAllowedError(message)
     end = HoldEnd(
-        hold=hold, disposal=disposal, person=person, reason=reason.strip(), ended_at=at
+        hold=hold,
+        disposal=disposal,
+        person=person,
+        reason=reason.strip(),
+        ended_at=at,
+        evidence=(evidence or "").strip() or None,
     )
+    # The ledger's rows are chained: evidence named there cannot be changed unseen.
+    shown = f" (evidence: {end.evidence})" if end.evidence else ""
     decision = Decision(
         person=person,
         action=disposal.value,
         subject=hold,
-        reason=end.reason,
+        reason=f"{end.reason}{shown}",
         decided_at=at,
     )
     return end, decision

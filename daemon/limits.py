@@ -256,13 +256,13 @@ def in_words(home: Home, settings: Settings, store: Store) -> str:
         return (
             "The detector's limit is the last one calibrated for this product, when "
             "its history was shorter; today's is worked out by the daemon within the "
-            "hour, or now by `holdpoint calibrate`."
+            "hour, or now by holdpoint calibrate."
         )
     if limits.wanted(layout, units):
         return (
             "The detector's limit is the careful one shipped with the program until "
             "the product's own is calibrated: by the daemon within the hour, or now "
-            "by `holdpoint calibrate`."
+            "by holdpoint calibrate."
         )
     if settings.plan.detector is not None:
         return (

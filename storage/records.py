@@ -286,13 +286,14 @@ class Hold:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoldEnd:
-    """Who ended a hold, how and why."""
+    """Who ended a hold, how and why, and on what evidence, where some was named."""
 
     hold: str
     disposal: Disposal
     person: str
     reason: str
     ended_at: datetime
+    evidence: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

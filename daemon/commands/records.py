@@ -411,9 +411,15 @@ def hold_place(
     help="Who decides; listed in plan.toml. Else HOLDPOINT_PERSON.",
 )  # fmt: skip
 @click.option("--reason", required=True, help="Why it may.")
+@click.option("--evidence", help="What shows it: a report's number, a run.")
 @click.pass_context
 def hold_end(
-    context: click.Context, name: str, disposal: str, person: str, reason: str
+    context: click.Context,
+    name: str,
+    disposal: str,
+    person: str,
+    reason: str,
+    evidence: str | None,
 ) -> None:
     """End a hold: a named person takes the decision."""
     with opened(context) as at:
@@ -424,6 +430,7 @@ def hold_end(
             reason=reason,
             people=at.settings.plan.people,
             at=datetime.now(UTC),
+            evidence=evidence,
         )
         at.store.end_hold(end, decision)
     say(f"Hold {name} ended by {disposal}.")

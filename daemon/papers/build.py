@@ -159,6 +159,7 @@ def _holds_of_build(
             person=one["person"],
             end_reason=one["end_reason"],
             ended_at=one["ended_at"],
+            evidence=one["evidence"],
         )
         for one in plain(store.frame("holds", product=product))
         if any(

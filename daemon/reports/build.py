@@ -104,11 +104,20 @@ def _holds(lines: Sequence[HoldLine]) -> Block:
                 "stands"
                 if one.disposal is None or one.ended_at is None
                 else f"{one.disposal} by {one.person}, {moment(one.ended_at)}",
-                one.end_reason or NONE,
+                _why(one),
             )
             for one in lines
         ),
     )
+
+
+def _why(ended: HoldLine) -> str:
+    """Say why a hold was ended, and on what evidence."""
+    if ended.end_reason is None:
+        return NONE
+    if ended.evidence is None:
+        return ended.end_reason
+    return f"{ended.end_reason} (evidence: {ended.evidence})"
 
 
 def _capability(ranges: Sequence[RangeCapability]) -> Grid:

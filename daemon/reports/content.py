@@ -155,7 +155,7 @@ class RangeCapability:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoldLine:
-    """A hold, and who ended it; the last four are None while it stands."""
+    """A hold, and who ended it; the last five are None while it stands."""
 
     on: str
     reason: str
@@ -165,6 +165,7 @@ class HoldLine:
     person: str | None = None
     end_reason: str | None = None
     ended_at: datetime | None = None
+    evidence: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -152,9 +152,10 @@ class Containment:
     def headline(self) -> str:
         """Say in one sentence whom it concerns."""
         what = f"{self.part} of reel {self.reel}" if self.reel else self.subject
+        away = self._away()
         return (
             f"{what}: {len(self.concerned)} of {len(self.units)} units concerned, "
-            f"{self._away()} of them have left."
+            f"{away or 'none'} {'have' if away > 1 else 'has'} left."
         )
 
     def _away(self) -> int:

@@ -28,13 +28,16 @@ SCOPES = {
     Scope.SERIALS: "range of serials",
     Scope.UNIT: "unit",
 }
+EVIDENCE = "a report's number, a run, a certificate"
 BY_CHECK = (
     "A good check in the same session ends it; else a person does, who knows why these "
     "runs are right."
 )
 PLACED = "holds placed"
 """Key of a viewer's session: how many holds were placed by hand."""
-ENDED = ("scope", "subject", "disposal", "person", "end_reason", "ended_at")
+ENDED = (
+    "scope", "subject", "disposal", "person", "end_reason", "evidence", "ended_at",
+)  # fmt: skip
 
 
 @st.fragment(run_every=EVERY_S)
@@ -107,6 +110,7 @@ def form(hold: Mapping[Hashable, Any]) -> None:
             key=f"by {name}",
         )
         st.text_area("Reason", key=f"why {name}")
+        st.text_input("Evidence, if any", key=f"shown {name}", placeholder=EVIDENCE)
         st.button("End this hold", key=f"end {name}", on_click=end, args=(name,))
 
 
@@ -132,6 +136,7 @@ def end(name: str) -> None:
             reason=st.session_state[f"why {name}"],
             people=at.settings.plan.people,
             at=datetime.now(UTC),
+            evidence=st.session_state[f"shown {name}"],
         )
         at.store.end_hold(ended, decision)
 
@@ -260,6 +265,7 @@ def ended(shown: Shown) -> None:
             "disposal": "Ended by",
             "person": "Who",
             "end_reason": "Why",
+            "evidence": "Evidence",
             "ended_at": st.column_config.DatetimeColumn(
                 "When", format="YYYY-MM-DD HH:mm"
             ),

@@ -68,11 +68,12 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     "reels": ({}, "reel nominal_ohm tolerance_ppm received_at supplier lot_code"),
     "signals": ({"product": "photoamp"}, f"{_SIGNAL} first_made_at"),
     "signal_history": ({"signal": "signal 1"}, _SIGNAL),
+    "warnings": ({"product": "photoamp"}, _SIGNAL),
     "holds": (
         {"product": "photoamp"},
         (
             "hold scope subject to_serial product signal reason placed_by placed_at "
-            "disposal person end_reason ended_at"
+            "disposal person end_reason ended_at evidence"
         ),
     ),
     "units": ({"product": "photoamp"}, "serial build"),
@@ -423,8 +424,8 @@ def test_a_hold_shows_its_end(store: Store) -> None:
     record(store, run(1))
     store.record_evaluation(EVALUATION)
     (open_hold,) = rows(store, "holds", product="photoamp")
-    ends = ("disposal", "person", "end_reason", "ended_at")
-    assert [open_hold[name] for name in ends] == [None] * 4
+    ends = ("disposal", "person", "end_reason", "ended_at", "evidence")
+    assert [open_hold[name] for name in ends] == [None] * 5
     store.end_hold(END, ENDED)
     (ended,) = rows(store, "holds", product="photoamp")
     assert [ended[name] for name in ends] == [
@@ -432,6 +433,7 @@ def test_a_hold_shows_its_end(store: Store) -> None:
         "Ada",
         END.reason,
         END.ended_at,
+        END.evidence,
     ]
     assert ended["reason"] == HOLD.reason
 

@@ -63,8 +63,12 @@ def test_a_listed_person_ends_a_hold_with_a_reason() -> None:
         reason="  labelled with the measured gain ",
         people=["Ada Moreno"],
         at=AT,
+        evidence=" report R-12 ",
     )
     assert (end.person, end.reason) == ("Ada Moreno", "labelled with the measured gain")
+    assert end.evidence == "report R-12"
+    # The ledger chains it too.
+    assert decision.reason == f"{end.reason} (evidence: report R-12)"
     assert (decision.action, decision.subject) == ("concession", "B-3-F1:B-3")
 
 

@@ -220,6 +220,7 @@ def test_a_hold_ends_by_a_person_with_a_reason_and_once(held: Home) -> None:
     app.button(key=f"end {HOLD_ON_REEL}").click().run()
     assert "A hold ends with a reason" in said(app)
     app.text_area(key=f"why {HOLD_ON_REEL}").set_value("counted and quarantined")
+    app.text_input(key=f"shown {HOLD_ON_REEL}").set_value("count of 3 May")
     other = opened("holds")
     app.button(key=f"end {HOLD_ON_REEL}").click().run()
     assert f"Reel {BAD_REEL}" not in said(app)
@@ -231,6 +232,7 @@ def test_a_hold_ends_by_a_person_with_a_reason_and_once(held: Home) -> None:
         assert ended["hold"].tolist() == [HOLD_ON_REEL]
         assert ended["person"].tolist() == [person]
         assert ended["end_reason"].tolist() == ["counted and quarantined"]
+        assert ended["evidence"].tolist() == ["count of 3 May"]
         decisions = store.frame("decisions")
         mine = decisions[decisions["subject"] == HOLD_ON_REEL]
         assert mine["action"].tolist().count("scrap") == 1

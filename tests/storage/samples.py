@@ -209,6 +209,17 @@ HOLD = Hold(
     placed_at=START + timedelta(hours=1),
 )
 EVALUATION = Evaluation(product="photoamp", number=1, signals=(SIGNAL,), holds=(HOLD,))
+WARNED = Evaluation(
+    product="photoamp",
+    number=2,
+    signals=(
+        replace(
+            SIGNAL, signal="warning 1", number=2, cause=Cause.CHART, holds=False,
+            statistic="units",
+        ),
+    ),
+    holds=(),
+)  # fmt: skip
 PERSONS_HOLD = replace(
     HOLD, hold="hold 2", scope=Scope.BUILD, subject="B1", signal=None, placed_by="Ada"
 )
@@ -225,6 +236,7 @@ END = HoldEnd(
     person="Ada",
     reason="loose parts measured, within their claim",
     ended_at=START + timedelta(hours=2),
+    evidence="report R-12",
 )
 ENDED = Decision(
     person="Ada",
@@ -430,6 +442,7 @@ def record_all(store: Store) -> None:
     store.record_run(run(1), results(run(1)), unit(run(1)), [SUPPLY])
     store.record_run(CHECK, results(CHECK), None, (), [REJUDGEMENT])
     store.record_evaluation(EVALUATION)
+    store.record_evaluation(WARNED)
     store.place_hold(PERSONS_HOLD, PLACED)
     store.end_hold(END, ENDED)
     store.note_instruments([INSTRUMENT])

@@ -1,4 +1,4 @@
--- One row a hold on anything of the product, with its end; the last four columns
+-- One row a hold on anything of the product, with its end; the last five columns
 -- are null while it is open.
 select
     hold.hold,
@@ -13,7 +13,8 @@ select
     hold_end.disposal,
     hold_end.person,
     hold_end.reason as end_reason,
-    hold_end.ended_at
+    hold_end.ended_at,
+    hold_end.evidence
 from hold
 left join hold_end on hold_end.hold = hold.hold
 where hold.product = $product

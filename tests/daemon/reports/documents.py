@@ -165,7 +165,7 @@ RELEASE = BuildRelease(
             on="unit PA-1009", reason="Outside its error limit: 1 mA",
             placed_by="holdpoint", placed_at=AT, disposal="rework",
             person="Ada Moreno", end_reason="R14 replaced from reel K-090, rerun good",
-            ended_at=AT,
+            ended_at=AT, evidence="run 41 and report R-12",
         ),
     ),
     reels=(
