@@ -104,12 +104,13 @@ def form(signal: Signal, steps: list[Step], shown: Shown) -> None:
         "bench has measured it since",
         key=f"proof read {name}",
     )
+    times = st.session_state.get(f"proofs recorded {name}", 0)
     st.button(
         "Record it",
-        # Another key after each record: a second click records nothing twice.
-        key=f"proof record {name} {len(shown.proofs)}",
+        # Another key after each record, so that a second click is known as one.
+        key=f"proof record {name} {times}",
         on_click=record,
-        args=(signal,),
+        args=(signal, times),
     )
 
 
@@ -171,9 +172,15 @@ def became(name: str) -> None:
             look.lines(f"The bench: {seen['state']}. What it asks for stands above.")
 
 
-def record(signal: Signal) -> None:
-    """Keep what was measured; what is wrong with it stands on the page."""
+def record(signal: Signal, recorded_before: int) -> None:
+    """Keep what was measured; what is wrong with it stands on the page.
+
+    A second click keeps nothing: by then the line is blank, which would read as
+    another measurement, by the bench.
+    """
     name, state = signal.signal, st.session_state
+    if recorded_before != state.get(f"proofs recorded {name}", 0):
+        return
     kind = ProofKind(state[f"proof kind {name}"])
     texts = readings(state[f"proof read {name}"])
     person = who.chosen() or ""
@@ -210,6 +217,7 @@ def record(signal: Signal) -> None:
         data.refuse(str(exc))
         return
     if kept:
+        state[f"proofs recorded {name}"] = recorded_before + 1
         state[f"proof read {name}"] = state[f"proof of {name}"] = ""
 
 

@@ -28,7 +28,15 @@ def test_what_was_measured_is_recorded_and_changes_the_words(
         button(app, "Record it").click().run()
         assert "check units and prefixes" in said(app)
         app.text_input(key="proof read B-3-F1").set_value("5.0152k, 5.0147 kohm")
-        button(app, "Record it").click().run()
+        record = button(app, "Record it")
+        record.click().run()
         assert not app.exception
         assert "(1 time, last by Ada Moreno)" in said(app)
         assert "Measured: 2 loose parts of K-900" in said(opened())
+        # What was typed is blank again: type it anew, or the second click has nothing.
+        app.text_input(key="proof read B-3-F1").set_value("5.0152k, 5.0147 kohm")
+        record.click().run()
+        assert not app.exception
+        assert "(1 time, last by Ada Moreno)" in said(app)
+        button(app, "Record it").click().run()
+        assert "(2 times, last by Ada Moreno)" in said(app)
