@@ -117,20 +117,25 @@ def test_its_words_say_value_and_limit() -> None:
     )
 
 
+def begun(store: LocalStore) -> None:
+    """Open two builds and a session."""
+    store.add_product(Product(product=NAME, title="Four-range photodiode amplifier"))
+    store.put_configuration(Configuration(configuration="c", body="{}", stored_at=AT))
+    for build in ("B-1", "B-2"):
+        store.add_build(
+            Build(build=build, product=NAME, planned_units=20, opened_at=AT)
+        )
+    store.open_session(
+        Session(session="s", bench="demo", opened_at=AT, configuration="c")
+    )
+
+
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[LocalStore]:
     home = empty_home(tmp_path / "home")
     home.data.mkdir()
     with LocalStore(home.store) as one:
-        one.add_product(Product(product=NAME, title="Four-range photodiode amplifier"))
-        one.put_configuration(Configuration(configuration="c", body="{}", stored_at=AT))
-        for build in ("B-1", "B-2"):
-            one.add_build(
-                Build(build=build, product=NAME, planned_units=20, opened_at=AT)
-            )
-        one.open_session(
-            Session(session="s", bench="demo", opened_at=AT, configuration="c")
-        )
+        begun(one)
         yield one
 
 
