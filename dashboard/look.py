@@ -66,6 +66,9 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   .st-key-bar .stPageLink a {{ margin-right: 1rem; }}
   .st-key-bar > :has(> .st-key-beside) {{ flex: 1 0 100%; padding-left: 0;
     border-left: none; }}
+  [class*="st-key-side-by-side"] .stHorizontalBlock {{ flex-wrap: nowrap; }}
+  [class*="st-key-side-by-side"] .stColumn {{ min-width: 0; flex: 1 1 0; }}
+  .st-key-asked :is(th, td) {{ padding: .25rem .3rem; font-size: .88rem; }}
   .st-key-wide {{ display: none; }}
   .st-key-narrow {{ display: flex; }}
 }}

@@ -23,7 +23,8 @@ def outlook(shown: Shown) -> Outlook:
     kept: tuple[str, Outlook] | None = st.session_state.get(LEARNT)
     if kept is None or kept[0] != shown.stamp:
         known = shown.connection
-        kept = shown.stamp, Outlook.of(known.settings, known.store)
+        with st.spinner("Learning from what was measured"):
+            kept = shown.stamp, Outlook.of(known.settings, known.store)
         st.session_state[LEARNT] = kept
     return kept[1]
 
@@ -68,10 +69,13 @@ def ahead(shown: Shown) -> None:
         f"good reels by {spell(round(one.check.reel_sigma_ppm), Unit.PPM)}."
     )
     costs = asked_costs()
-    st.dataframe(
-        [told(one, shift, build, carrying, costs) for shift in SHIFTS],
-        hide_index=True,
-    )
+    # A plain table: its heads wrap, so that a phone shows every column.
+    with st.container(key="asked"):
+        st.table(
+            [told(one, shift, build, carrying, costs) for shift in SHIFTS],
+            border="horizontal",
+            hide_index=True,
+        )
     look.quiet(MEANING)
 
 

@@ -207,7 +207,9 @@ def by_hand() -> None:
     with st.form("typed", border=False, enter_to_submit=False):
         st.text_input("Serial", key="typed serial")
         for one in connection.product.ranges:
-            into, out_of, zero = st.columns(3, gap="small")
+            # Side by side on a phone too: "out" alone says of no range.
+            with st.container(key=f"side by side {one.key}"):
+                into, out_of, zero = st.columns(3, gap="small")
             into.text_input(f"{one.title}: in", key=f"in {one.key}")
             out_of.text_input("out", key=f"out {one.key}")
             zero.text_input("out at zero", key=f"zero {one.key}")

@@ -60,13 +60,13 @@ def chart(range_: str) -> None:
         st.dataframe(
             told[
                 [
-                    "build",
                     "serial",
                     "error_ppm",
+                    "verdict",
+                    "limit_ppm",
                     "uncertainty_ppm",
                     "expanded_ppm",
-                    "limit_ppm",
-                    "verdict",
+                    "build",
                 ]
             ].iloc[::-1],
             hide_index=True,

@@ -15,6 +15,11 @@ MEANING = (
     "between the two."
 )
 
+FIRST = (
+    "A session opens with it on every range. While a bench is open: holdpoint bench "
+    "check"
+)
+
 
 @st.fragment(run_every=EVERY_S)
 def standard() -> None:
@@ -33,7 +38,8 @@ def standard() -> None:
     runs = at.store.frame("runs_in_doubt", product=at.name)
     frame = plots.check_frame(checks, known.error_ppm, known.uncertainty_ppm)
     titles = {one.key: one.title for one in at.product.ranges}
-    look.say(_headline(frame, runs, titles), [])
+    first = [FIRST] if frame.empty else []
+    look.say(_headline(frame, runs, titles), first)
     if not runs.empty:
         look.heading("In doubt", _doubted(doubts, runs))
         look.quiet(
