@@ -228,7 +228,7 @@ def test_a_released_hold_is_raised_again_by_new_evidence_alone() -> None:
     raised = again(8.1, released(now))
     assert raised is not None
     assert raised.hold == "B-F1:B#2"
-    assert "Raised again" in raised.reason
+    assert "raised again" in raised.reason
     assert again(8.1, released(now), released(None, hold="B-F1:B#2")) is None
     assert again(99.0, released(now, disposal=Disposal.CONCESSION)) is None
 
