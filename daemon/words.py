@@ -146,6 +146,7 @@ def finding(signal: Signal) -> Saying:
     others = [
         f"{words} {share(probability)}"
         for words, probability in evidence.get("runners_up", ())
+        if probability > 1.0 - SAYABLE_SHARE
     ]
     if others:
         lines.append(f"Less likely: {', '.join(others)}.")

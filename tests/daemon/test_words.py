@@ -95,7 +95,8 @@ def test_the_shared_stage_concerns_every_range() -> None:
 
 
 def test_runners_up_are_named_with_their_probability() -> None:
-    said = words.finding(signal(evidence={"runners_up": [["shared stage", 0.03]]}))
+    runners_up = [["shared stage", 0.03], ["bench", 0.002]]
+    said = words.finding(signal(evidence={"runners_up": runners_up}))
     assert "Less likely: shared stage 3 %." in said.lines
 
 
