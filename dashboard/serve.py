@@ -55,9 +55,10 @@ def options(port: int) -> dict[str, object]:
 
 
 def load() -> None:
-    """Load what the pages need."""
+    """Load what the pages need, and start what draws charts in documents."""
     for name in NEEDED:
         import_module(name)
+    import_module("daemon.reports.drawing").begin()
 
 
 @asynccontextmanager
