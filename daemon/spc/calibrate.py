@@ -238,7 +238,7 @@ def shipped_limit(units_per_false_hold: float, *, ranges: int, builds: int) -> f
     Examples
     --------
     >>> shipped_limit(5000, ranges=4, builds=2)
-    2.0
+    2.2
     """
     positive("units_per_false_hold", units_per_false_hold)
     count("ranges", ranges, at_least=1)
