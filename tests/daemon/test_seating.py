@@ -60,6 +60,10 @@ class Seat:
         )
         return self._cycle.record(taken, header, {}, answers or {})
 
+    def take_said(self) -> tuple[str, ...]:
+        """Nothing is said at this station beside what the cycle says."""
+        return ()
+
 
 class Bench:
     """A worker with a seat for units, and somebody who confirms what is asked."""
