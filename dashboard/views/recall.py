@@ -16,7 +16,7 @@ from dashboard import data, documents, look, who
 from storage.errors import StorageError
 from storage.records_shipping import Step
 
-SHOWN = ("serial", "destination", "todo", "step", "error_ppm", "low_ppm", "high_ppm",
+SHOWN = ("serial", "todo", "destination", "step", "error_ppm", "low_ppm", "high_ppm",
          "basis", "probability", "nonconforming")  # fmt: skip
 ADVICE = "On a finding everything that may carry it is listed here, wherever it is."
 

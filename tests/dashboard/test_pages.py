@@ -259,12 +259,12 @@ def test_before_the_next_build_it_is_said_what_must_be_measured() -> None:
     """Of a reel 2 % off one unit is enough; one 0.05 % off hides among good ones."""
     app = opened("ahead")
     assert "Measure every unit; after 15 more good builds in a row" in said(app)
-    table = app.dataframe[0].value.set_index("Off by")
+    table = app.table[0].value.set_index("Off by")
     assert table.loc["2 %", "Needs its first"] == "1"
     assert table.loc["0.05 %", "Needs its first"] == "more"
     assert "Costs least" not in table
     app.number_input(key="ahead_test").set_value(5.0)
     app.number_input(key="ahead_escape").set_value(400.0).run()
     assert not app.exception
-    priced = app.dataframe[0].value.set_index("Off by")
+    priced = app.table[0].value.set_index("Off by")
     assert 1 <= int(str(priced.loc["2 %", "Costs least"])) <= 60
