@@ -30,7 +30,9 @@ def drawn(chart: alt.TopLevelMixin, *, caption: str, words: str) -> Image:
     """
     _know_letters()
     spec = json.loads(
-        json.dumps(chart.to_dict(validate=False)).replace(json.dumps(FONT)[1:-1], fonts.FAMILY)
+        json.dumps(chart.to_dict(validate=False)).replace(
+            json.dumps(FONT)[1:-1], fonts.FAMILY
+        )
     )
     spec["width"] = WIDTH_PX
     svg = vl_convert.vegalite_to_svg(spec)
