@@ -181,8 +181,10 @@ class _State:
     """What a reader of this session's results must know of the instruments."""
     cautions: tuple[str, ...] = ()
     """What a person must know of this bench before its source is turned on."""
-    watching: str | None = None
-    """Which limit the detector goes by, and what builds are held against."""
+    limit: str | None = None
+    """Which limit the detector goes by, in a sentence."""
+    history: str | None = None
+    """What the latest build is held against, in a sentence."""
     reopened: int = 0
     """How often the bench was lost and opened anew to measure a unit again."""
     lost: str | None = None

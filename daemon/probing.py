@@ -144,8 +144,7 @@ class Prober:
         try:
             self.station().check()
         except OutOfControlError as exc:
-            said = str(exc)
-            return f"{said[0].upper()}{said[1:]}."
+            return f"{words.capital(str(exc))}."
         return ""
 
     def _older_unit(self, signal: Signal) -> str:

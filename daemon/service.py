@@ -185,8 +185,10 @@ class Worker:
 
     def show_watching(self) -> None:
         """Say which limit serves and what builds are held against."""
-        limit = in_words(self._home, self._settings, self._store)
-        self.desk.show(watching=f"{limit} {self._cycle.history()}")
+        self.desk.show(
+            limit=in_words(self._home, self._settings, self._store),
+            history=self._cycle.history(),
+        )
 
     def open_bench(self) -> None:
         """Open the instruments, the source off before all else.

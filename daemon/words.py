@@ -101,6 +101,15 @@ def held(hold: Mapping[Any, Any]) -> str:
     return f"{hold['scope']} {hold['subject']}{until}"
 
 
+def capital(text: str) -> str:
+    """Return a text that begins with a capital, the rest as it is.
+
+    >>> capital("reel K-7 reads high")
+    'Reel K-7 reads high'
+    """
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 def counted(number: int, singular: str) -> str:
     """Return "1 unit" or "2 units".
 
@@ -277,7 +286,7 @@ def one_range(
         return Saying(headline=f"Range {title} is as it was.", lines=(spread,))
     said = reads(findings[-1])
     why = _why(findings[-1], json.loads(findings[-1].evidence))
-    return Saying(headline=f"{said[0].upper()}{said[1:]}.", lines=(why, spread))
+    return Saying(headline=f"{capital(said)}.", lines=(why, spread))
 
 
 def beside(signal: Signal) -> str:

@@ -20,6 +20,7 @@ from daemon.home import Home
 from daemon.product import ProductModel
 from daemon.proving import sharpened
 from daemon.rows import as_proofs, as_signals
+from daemon.words import capital
 from storage import endpoint
 from storage.endpoint import Endpoint
 from storage.errors import StorageError, UnreachableError
@@ -213,7 +214,7 @@ class Remarks:
 
     def say(self, text: str) -> None:
         """Say it, as one sentence."""
-        self._text = f"{text[:1].upper()}{text[1:].rstrip('.')}."
+        self._text = f"{capital(text.rstrip('.'))}."
         self._at_s = monotonic()
 
     def forget(self) -> None:

@@ -16,7 +16,7 @@ from daemon.whereabouts.sheets import cards, page, table
 from daemon.whereabouts.tracing import Records
 from dashboard import data
 from dashboard.data import Connection
-from storage.errors import NotFoundError, StorageError
+from storage.errors import StorageError
 
 if TYPE_CHECKING:  # the page setter takes a while to load
     from daemon.reports import Document
@@ -83,54 +83,33 @@ def made(paper: Paper, remarks: data.Remarks) -> bytes:
 
 def unit_record(serial: str) -> Paper:
     """Return the record of a unit's latest run."""
-    return _pdf(
-        "Test record",
-        f"test-record-{serial}",
-        lambda papers, at, how: papers.unit_record(at.store, at.product, serial, **how),
-    )
+    return _pdf("Test record", "test-record", serial, lambda by: by.unit_record)
 
 
 def release_record(build: str) -> Paper:
     """Return the release record of a build."""
-    return _pdf(
-        "Release record",
-        f"release-record-{build}",
-        lambda papers, at, how: papers.build_release(
-            at.store, at.product, build, **how
-        ),
-    )
+    return _pdf("Release record", "release-record", build, lambda by: by.build_release)
 
 
 def build_sheet(build: str) -> Paper:
     """Return what lies on the bench while a build is measured."""
-    return _pdf(
-        "Sheet for the bench",
-        f"bench-sheet-{build}",
-        lambda papers, at, how: papers.build_sheet(
-            at.store, at.product, build, (), **how
-        ),
-    )
+    return _pdf("Sheet for the bench", "bench-sheet", build, lambda by: by.build_sheet)
 
 
 def supplier_report(finding: str) -> Paper:
     """Return what a finding says to whoever supplied its reel."""
     return _pdf(
         "Report to the supplier",
-        f"supplier-report-{finding}",
-        lambda papers, at, how: papers.supplier_report(
-            at.store, at.product, finding, **how
-        ),
+        "supplier-report",
+        finding,
+        lambda by: by.supplier_report,
     )
 
 
 def customer_notice(serial: str) -> Paper:
     """Return the notice to a unit's holder, from its own latest errors."""
     return _pdf(
-        "Customer's notice and card",
-        f"notice-{serial}",
-        lambda papers, at, how: papers.customer_notice(
-            at.store, at.product, serial, **how
-        ),
+        "Customer's notice and card", "notice", serial, lambda by: by.customer_notice
     )
 
 
@@ -153,30 +132,20 @@ def lists(subject: str) -> tuple[Paper, ...]:
     )
 
 
-def notices(subject: str, serial: str | None = None) -> Paper:
-    """Return the notices to all holders of a containment, or to one unit's."""
+def notices(subject: str) -> Paper:
+    """Return the notices to all holders of a containment."""
 
     def make(at: Connection) -> bytes:
         from daemon import reports  # noqa: PLC0415 -- loads the page setter
         from daemon.whereabouts import papers  # noqa: PLC0415
 
         written = papers.notices(_contained(at, subject), at.product, **_how(at))
-        if serial is not None:
-            mine = [one for one in written if one.serial == serial]
-            if not mine:
-                raise NotFoundError(kind="holder of a unit concerned", key=serial)
-            return reports.pdf(mine[0])
         out = io.BytesIO()
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
             for one in written:
                 file.writestr(file_name(one.number, "pdf"), reports.pdf(one))
         return out.getvalue()
 
-    if serial is not None:
-        name = f"notice-{subject}-{serial}"
-        return Paper(
-            label="Notice and card", file=file_name(name, "pdf"), mime=PDF, make=make
-        )
     return Paper(
         label="All notices and cards (ZIP)",
         file=file_name(f"notices-{subject}", "zip"),
@@ -188,14 +157,19 @@ def notices(subject: str, serial: str | None = None) -> Paper:
 def _pdf(
     label: str,
     name: str,
-    gather: Callable[[Any, Connection, dict[str, Any]], "Document"],
+    subject: str,
+    gatherer: Callable[[Any], Callable[..., "Document"]],
 ) -> Paper:
+    """Return a document on one thing; `gatherer` picks from `daemon.papers`."""
+
     def make(at: Connection) -> bytes:
         from daemon import papers, reports  # noqa: PLC0415 -- loads the page setter
 
-        return reports.pdf(gather(papers, at, _how(at)))
+        gather = gatherer(papers)
+        return reports.pdf(gather(at.store, at.product, subject, **_how(at)))
 
-    return Paper(label=label, file=file_name(name, "pdf"), mime=PDF, make=make)
+    file = file_name(f"{name}-{subject}", "pdf")
+    return Paper(label=label, file=file, mime=PDF, make=make)
 
 
 def _how(at: Connection) -> dict[str, Any]:

@@ -67,7 +67,7 @@ def stands(after: Mapping[str, float]) -> str:
 def line(step: Step, *, alone: bool) -> str:
     """Return one line of the checklist, with what it alone is likely to do."""
     mark = "\N{BALLOT BOX WITH CHECK}" if step.proofs else "\N{BALLOT BOX}"
-    text = f"{mark} {step.words[0].upper()}{step.words[1:]}"
+    text = f"{mark} {words.capital(step.words)}"
     if step.proofs:
         text += f" ({words.counted(len(step.proofs), 'time')}, last by "
         text += f"{step.proofs[-1].person})"

@@ -11,7 +11,7 @@ from daemon.beside import AnswerError, answered
 from daemon.control import TypedReading
 from daemon.product import ProductModel
 from daemon.typed import TypedError, readings_of
-from daemon.words import percent
+from daemon.words import capital, percent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +84,7 @@ def understood(
         except QuantityError as exc:
             faults.append(f"{product.range(key).title}: {exc}.")
         except TypedError as exc:
-            text = str(exc).rstrip(".")
-            faults.append(f"{text[0].upper()}{text[1:]}.")
+            faults.append(f"{capital(str(exc).rstrip('.'))}.")
     if not found and not faults:
         faults.append("No reading was typed.")
     return found, faults
@@ -98,7 +97,7 @@ def understood_checks(
     found, faults = [], []
     for name, text in texts.items():
         if not text.strip():
-            faults.append(f"{name[0].upper()}{name[1:]}: not answered.")
+            faults.append(f"{capital(name)}: not answered.")
             continue
         try:
             value = answered(name, plan[name], text)

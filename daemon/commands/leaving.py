@@ -27,6 +27,7 @@ from daemon.whereabouts.shipping import BY_PLAN, Gate, orders_of, require_listed
 from daemon.whereabouts.steps import note as noted
 from daemon.whereabouts.tracing import Records
 from daemon.whereabouts.tracing import trace as traced
+from daemon.words import capital
 from storage.errors import StorageError
 from storage.records import Decision
 from storage.records_shipping import PastShipment, Step, UnitReturn
@@ -306,7 +307,7 @@ def tell(found: Containment) -> None:
         if name == "not concerned":
             out().print(f"\nNot concerned: {len(units)}", markup=False)
             continue
-        out().print(f"\n{name[0].upper()}{name[1:]}: {len(units)}", style="bold")
+        out().print(f"\n{capital(name)}: {len(units)}", style="bold")
         as_table([one.row() for one in units], shown)
 
 

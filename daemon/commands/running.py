@@ -118,7 +118,10 @@ def status(context: click.Context, json_: bool) -> None:
     out().print()
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     out().print(f"Daemon: {doing}.")
-    out().print(limit if bench is None else bench["watching"])
+    watched_by = [limit] if bench is None else [bench["limit"], bench["history"]]
+    out().print(
+        *(one for one in watched_by if one and one not in saying.lines), sep="\n"
+    )
     if len(in_doubt):
         out().print(
             f"In doubt: {words.counted(in_doubt['serial'].nunique(), 'unit')}, because "

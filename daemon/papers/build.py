@@ -100,12 +100,17 @@ def build_sheet(
     store: Store,
     product: ProductModel,
     build: str,
-    serials: Sequence[str],
+    serials: Sequence[str] = (),
     *,
     issued_at: datetime,
     issuer: str,
 ) -> BuildSheet:
     """Return what lies on the bench while a build is measured.
+
+    Parameters
+    ----------
+    serials
+        Of its boards; those known of the build where none is given.
 
     Raises
     ------

@@ -22,7 +22,8 @@ FRESH_ABOVE_LIMIT = 2.0
 FRESH_WIDENING, WIDENING = 1.5, 1.15
 """Of a level among parts that scatter more than before: by how much is known roughly,
 and just after the finding large draws are the ones that were found first."""
-HALVINGS = 40
+HALVINGS = 26
+"""A bound is then sure to a millionth of a standard deviation."""
 FARTHEST = 12.0
 """Standard deviations from a hypothesis' mean beyond which none of its mass lies."""
 NAMED_RUNNER_UP = 0.001

@@ -6,6 +6,7 @@ from typing import Any
 from daemon.metrology.correction import correction
 from daemon.spreadsheet import as_csv
 from daemon.whereabouts.containment import COLUMNS, Containment
+from daemon.words import capital
 
 STYLE = (
     "body{font:13px sans-serif;margin:2em}table{border-collapse:collapse}"
@@ -68,7 +69,7 @@ def page(containment: Containment) -> str:
             + "</tr>"
             for one in units
         )
-        title = f"{name[0].upper()}{name[1:]} ({len(units)})"
+        title = f"{capital(name)} ({len(units)})"
         parts.append(f"<h2>{escape(title)}</h2><table><tr>{head}</tr>{body}</table>")
     return "\n".join(parts) + "\n"
 

@@ -8,6 +8,7 @@ from typing import Any, Self
 from daemon.reels import checks_of, reel_in, told
 from daemon.rows import plain
 from daemon.whereabouts.doubted import by_reason, doubted
+from daemon.words import capital
 from storage.errors import NotFoundError
 from storage.records import Disposal, ReelCheck, Scope
 from storage.records_shipping import ReworkKind
@@ -454,7 +455,7 @@ def _places(records: Records, units: Iterable[Row]) -> list[str]:
     for unit in {one["serial"]: one for one in units}.values():
         counts.setdefault(records.place(unit), []).append(unit["serial"])
     return [
-        f"{place[0].upper()}{place[1:]}: {spans(counts[place])}"
+        f"{capital(place)}: {spans(counts[place])}"
         for place in Place
         if place in counts
     ] + _in_doubt(records, units)

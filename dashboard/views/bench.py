@@ -215,7 +215,7 @@ def by_hand() -> None:
             zero.text_input("out at zero", key=f"zero {one.key}")
         for name, beside in asked_by_hand(connection).items():
             label = question(name, beside)
-            st.text_input(f"{label[0].upper()}{label[1:]}", key=f"beside {name}")
+            st.text_input(words.capital(label), key=f"beside {name}")
         st.checkbox("This unit was measured before", key="typed rerun")
         st.form_submit_button("Check what I typed", on_click=check)
     for fault in st.session_state.get(FAULTS, ()):

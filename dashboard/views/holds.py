@@ -56,7 +56,7 @@ def holds() -> None:
         finding = findings.get(one["signal"])
         why = one["reason"] if finding is None else words.reads(finding)
         look.heading(
-            f"{_capital(words.held(one))}: {why}",
+            f"{words.capital(words.held(one))}: {why}",
             [f"Placed by {one['placed_by']}, {one['placed_at']:%Y-%m-%d %H:%M} UTC."],
         )
         if finding is not None and finding.signal not in settled:
@@ -78,10 +78,6 @@ def _headline(standing: int, doubts: int) -> str:
         if number
     ]
     return f"{' and '.join(said)} to decide on." if said else "Nothing is held."
-
-
-def _capital(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}"
 
 
 def papers(hold: Mapping[Hashable, Any], shown: Shown) -> list[documents.Paper]:

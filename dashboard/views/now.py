@@ -1,5 +1,7 @@
 """Now: what to do, the map of ranges by builds, what may not leave."""
 
+from collections.abc import Sequence
+
 import streamlit as st
 
 from config.quantity import Unit, spell
@@ -42,7 +44,7 @@ def now() -> None:
             )
     stays(shown)
     warned(shown)
-    watching()
+    watching(saying.lines)
 
 
 def warned(shown: Shown) -> None:
@@ -52,12 +54,13 @@ def warned(shown: Shown) -> None:
         look.heading("Charts warn", lines)
 
 
-def watching() -> None:
-    """Say which limit serves, and what builds are held against."""
+def watching(said: Sequence[str]) -> None:
+    """Say which limit serves, and what builds are held against, unless it was said."""
     found = data.doing()
     if found is not None:
         _, state = found
-        look.quiet(state["watching"])
+        lines = [state["limit"], state["history"]]
+        look.quiet(" ".join(one for one in lines if one and one not in said))
 
 
 def unheard(shown: Shown) -> None:
@@ -79,8 +82,7 @@ def stays(shown: Shown) -> None:
     for one in shown.standing.to_dict("records"):
         finding = findings.get(one["signal"])
         why = one["reason"] if finding is None else words.reads(finding)
-        stands_on = words.held(one)
-        lines.append(f"{stands_on[0].upper()}{stands_on[1:]}: {why}.")
+        lines.append(f"{words.capital(words.held(one))}: {why}.")
     lines += [
         f"Bench in doubt, {spans(one['serials'])}: {one['reason']}."
         for one in shown.in_doubt

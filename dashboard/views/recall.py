@@ -12,6 +12,7 @@ from daemon.whereabouts.containment import (
 )
 from daemon.whereabouts.steps import note
 from daemon.whereabouts.tracing import Place, Records
+from daemon.words import capital
 from dashboard import data, documents, look, who
 from storage.errors import StorageError
 from storage.records_shipping import Step
@@ -75,14 +76,14 @@ def papers(shown: data.Shown, found: Containment) -> list[documents.Paper]:
 
 def listed(name: str, units: tuple[Concerned, ...]) -> None:
     """Show one list."""
-    look.heading(f"{name[0].upper()}{name[1:]}: {len(units)}")
+    look.heading(f"{capital(name)}: {len(units)}")
     frame = pd.DataFrame([one.row() for one in units])[list(SHOWN)]
     frame = frame.dropna(axis="columns", how="all")
     st.dataframe(
         frame,
         hide_index=True,
         column_config={
-            **{key: COLUMNS[key][0].upper() + COLUMNS[key][1:] for key in SHOWN},
+            **{key: capital(COLUMNS[key]) for key in SHOWN},
             "error_ppm": st.column_config.NumberColumn("Error, ppm", format="%+d"),
             "low_ppm": st.column_config.NumberColumn("From", format="%+d"),
             "high_ppm": st.column_config.NumberColumn("To (95 %)", format="%+d"),

@@ -41,7 +41,7 @@ def test_the_lists_of_a_containment_are_made_on_click() -> None:
     [
         (documents.unit_record("PA-0000"), "measured unit 'PA-0000'"),
         (documents.supplier_report("B-9-F9"), "finding 'B-9-F9'"),
-        (documents.notices("B-3-F1", "PA-1001"), "'PA-1001'"),
+        (documents.notices("B-9-F9"), "'B-9-F9'"),
     ],
     ids=lambda one: getattr(one, "file", ""),
 )

@@ -1,6 +1,6 @@
--- One row a unit and range: its latest result, as it was judged last. position: the unit's place in its
--- build by its first run, from 1. reruns: how many results of this range the unit
--- had before.
+-- One row a unit and range: its latest result, as it was judged last. position: the
+-- unit's place in its build by its first run, from 1. reruns: how many results of this
+-- range the unit had before.
 with latest as (
     select serial, range, max(number) as number
     from range_result
