@@ -26,6 +26,8 @@ __all__ = [
     "of_bench",
     "of_person",
     "older_units",
+    "require_part",
+    "taken",
 ]
 
 USUAL_METER_PPM = 200.0
@@ -37,6 +39,31 @@ GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
 
 class NoProofError(ValueError):
     """A measurement that cannot help to settle this finding, and why."""
+
+
+def taken(
+    signal: Signal,
+    kind: ProofKind,
+    texts: Sequence[str],
+    product: ProductModel,
+    *,
+    store: Store,
+    bench: Bench | None,
+    person: str,
+    at: datetime,
+    subject: str | None = None,
+    meter: str | None = None,
+) -> Proof:
+    """Return what a person read; where nothing was typed, what the bench measured.
+
+    Parameters and errors are those of `of_person` and `of_bench`.
+    """
+    if texts:
+        return of_person(
+            signal, kind, texts, product,
+            person=person, at=at, subject=subject, meter=meter,
+        )  # fmt: skip
+    return of_bench(signal, kind, store, bench, person=person, serial=subject)
 
 
 def of_person(
@@ -83,12 +110,7 @@ def of_person(
             raise NoProofError(message)
         from_value = scale = product.nominal_ohm[signal.part]
         for one in readings:
-            if abs(one / from_value - 1) > FARTHEST:
-                message = (
-                    f"{one:g} ohm is no {signal.part} of {from_value:g} ohm; check "
-                    "units and prefixes"
-                )
-                raise NoProofError(message)
+            require_part(one, from_value, what=signal.part)
         scale *= 1e-6
     return Proof(
         proof=uuid4().hex,
@@ -103,6 +125,22 @@ def of_person(
         person=person.strip(),
         made_at=at,
     )
+
+
+def require_part(value_ohm: float, nominal_ohm: float, *, what: str) -> None:
+    """Refuse what is so far from nominal that it is another part, or a slip.
+
+    Raises
+    ------
+    NoProofError
+        It is.
+    """
+    if abs(value_ohm / nominal_ohm - 1) > FARTHEST:
+        message = (
+            f"{value_ohm:g} ohm is no {what} of {nominal_ohm:g} ohm; check units and "
+            "prefixes"
+        )
+        raise NoProofError(message)
 
 
 def limits_of_meter_ppm(text: str | None) -> float:

@@ -8,7 +8,7 @@ from typing import Any
 from uuid import uuid4
 
 from config.quantity import Unit, parse
-from daemon.gathering import FARTHEST, NoProofError, limits_of_meter_ppm
+from daemon.gathering import NoProofError, limits_of_meter_ppm, require_part
 from daemon.rows import plain
 from daemon.spc.claim import Against, ClaimCheck, against_claim
 from daemon.words import counted, percent
@@ -68,12 +68,8 @@ def checked(
         raise NoProofError(message)
     null_ohm = 0.0 if leads is None else parse(leads, Unit.OHM)
     readings = tuple(parse(one, Unit.OHM) - null_ohm for one in texts)
-    for text, one in zip(texts, readings, strict=True):
-        if abs(one / nominal_ohm - 1) > FARTHEST:
-            message = (
-                f"{text} is no part of {nominal_ohm:g} ohm; check units and prefixes"
-            )
-            raise NoProofError(message)
+    for one in readings:
+        require_part(one, nominal_ohm, what="part")
     return ReelCheck(
         reel_check=uuid4().hex,
         reel=reel.reel,

@@ -2,9 +2,9 @@
 
 import re
 
-from storage.serials import serial_order
+from storage.serials import serial_order, takes_over
 
-__all__ = ["SerialRangeError", "counted_serials", "serial_order"]
+__all__ = ["SerialRangeError", "counted_serials", "serial_order", "takes_over"]
 
 MOST = 1000
 

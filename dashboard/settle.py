@@ -15,8 +15,7 @@ from daemon.gathering import (
     NoProofError,
     limits_of_meter_ppm,
     not_by_bench,
-    of_bench,
-    of_person,
+    taken,
 )
 from daemon.proving import UNITS, Step, checklist, probabilities
 from dashboard import data, look, who
@@ -189,26 +188,18 @@ def record(signal: Signal, recorded_before: int) -> None:
     def keep(at: Connection) -> None:
         if not person:
             raise NoProofError(WHO)
-        if texts:
-            proof = of_person(
-                signal,
-                kind,
-                texts,
-                at.product,
-                person=person,
-                at=datetime.now(UTC),
-                subject=subject,
-                meter=state[f"proof meter {name}"].strip() or None,
-            )
-        else:
-            proof = of_bench(
-                signal,
-                kind,
-                at.store,
-                at.settings.bench,
-                person=person,
-                serial=subject,
-            )
+        proof = taken(
+            signal,
+            kind,
+            texts,
+            at.product,
+            store=at.store,
+            bench=at.settings.bench,
+            person=person,
+            at=datetime.now(UTC),
+            subject=subject,
+            meter=state[f"proof meter {name}"].strip() or None,
+        )
         at.store.record_proof(proof)
 
     try:

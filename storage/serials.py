@@ -59,7 +59,9 @@ def reels_of(
     """
     order = serial_order(serial)
     reels: dict[str, str] = {}
-    for one in sorted(fittings, key=_takes_over):
+    for one in sorted(
+        fittings, key=lambda one: takes_over(one["from_serial"], one["fitted_at"])
+    ):
         since = one["from_serial"]
         if since is None or serial_order(since) <= order:
             reels[one["part"]] = one["reel"]
@@ -68,7 +70,6 @@ def reels_of(
     return reels
 
 
-def _takes_over(fitting: Mapping[str, Any]) -> tuple[Any, ...]:
-    """Return the order in which fittings take over from each other."""
-    since = fitting["from_serial"]
-    return (since is not None, serial_order(since or ""), fitting["fitted_at"])
+def takes_over(from_serial: str | None, fitted_at: Any) -> tuple[Any, ...]:
+    """Return a key that sorts fittings as they take over from each other."""
+    return (from_serial is not None, serial_order(from_serial or ""), fitted_at)

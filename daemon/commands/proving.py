@@ -6,13 +6,12 @@ from typing import Any
 import click
 
 from config.model import Bench
-from config.quantity import Unit, parse
 from daemon import words
 from daemon.client import Client
 from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
 from daemon.commands.measuring import follow
 from daemon.control import MOST_PARTS
-from daemon.gathering import NoProofError, not_by_bench, of_bench, of_person
+from daemon.gathering import NoProofError, limits_of_meter_ppm, not_by_bench, taken
 from daemon.product import ProductModel
 from daemon.proving import Step, checklist, probabilities, sharpen
 from daemon.rows import proofs_of, signals_of
@@ -87,21 +86,18 @@ def prove(
             message = "say who measures: --person NAME"
             raise click.UsageError(message, context)
         if chosen is not None and person is not None and not by_bench:
-            if readings:
-                proof = of_person(
-                    found,
-                    chosen,
-                    readings,
-                    product,
-                    person=person,
-                    at=datetime.now(UTC),
-                    subject=subject,
-                    meter=meter,
-                )
-            else:
-                proof = of_bench(
-                    found, chosen, at.store, bench, person=person, serial=subject
-                )
+            proof = taken(
+                found,
+                chosen,
+                readings,
+                product,
+                store=at.store,
+                bench=bench,
+                person=person,
+                at=datetime.now(UTC),
+                subject=subject,
+                meter=meter,
+            )
             at.store.record_proof(proof)
             say("Recorded.")
     if by_bench and chosen is not None:
@@ -111,7 +107,7 @@ def prove(
             "person": person,
             "subject": subject,
             "parts": parts,
-            "accuracy_ppm": None if meter is None else parse(meter, Unit.PPM),
+            "accuracy_ppm": None if meter is None else limits_of_meter_ppm(meter),
         }
         with Client.of(home_of(context).data) as client:
             said = follow(client, client.work("prove", proof=order))["message"]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.product import ProductModel
-from daemon.serials import serial_order
+from daemon.serials import serial_order, takes_over
 from daemon.spc.baseline import Baseline, Segment
 from daemon.spc.reel_change import Finding, ReelChangeDetector
 from daemon.watch.entering import CheckErrors, UnitErrors
@@ -280,13 +280,4 @@ def reels_of(
 
 def in_force(fittings: Iterable[Fitting]) -> tuple[Fitting, ...]:
     """Return fittings in the order in which they take over from each other."""
-    return tuple(
-        sorted(
-            fittings,
-            key=lambda f: (
-                f.from_serial is not None,
-                serial_order(f.from_serial or ""),
-                f.fitted_at,
-            ),
-        )
-    )
+    return tuple(sorted(fittings, key=lambda f: takes_over(f.from_serial, f.fitted_at)))

@@ -107,7 +107,7 @@ def test_parts_measured_before_a_finding_speak_for_it(home: Home) -> None:
     ("readings", "says"),
     [
         (("5.01k",), "measure two at least"),
-        (("5.01", "5.02"), "5.01 is no part of 5000 ohm"),
+        (("5.01", "5.02"), "5.01 ohm is no part of 5000 ohm"),
         (("high", "5k"), "high"),
         (("5k", "5k", "--meter", "0 ppm"), "accuracy must be above 0"),
     ],
