@@ -25,9 +25,8 @@ from daemon.ohms import Lead, NotReadError, PartsRead, read_parts, reader
 from daemon.product import ProductModel
 from daemon.proving import UNITS, next_step, shown
 from daemon.reels import judged, reel_of
-from daemon.rows import proofs_of, signals_of
+from daemon.rows import finding_of, proofs_on
 from daemon.station import OutOfControlError, Station
-from storage.errors import NotFoundError
 from storage.records import Proof, ProofKind, ReelCheck, Signal
 from storage.store import Store
 
@@ -68,7 +67,7 @@ class Prober:
         daemon.bench.errors.BenchError
             The bench failed.
         """
-        signal = self._signal(order.signal)
+        signal = finding_of(self.store, self.settings.product.name, order.signal)
         if reason := not_by_bench(signal, order.kind, self.settings.bench):
             raise NoProofError(reason)
         if UNITS[order.kind] is Unit.OHM:
@@ -84,15 +83,10 @@ class Prober:
                 serial=serial,
             )
         self.store.record_proof(proof)
-        own = [
-            one
-            for one in proofs_of(self.store, signal.product)
-            if one.signal == signal.signal
-        ]
         said = (
             beside,
             shown(proof, signal, self.product),
-            next_step(signal, own, self.product),
+            next_step(signal, proofs_on(self.store, signal), self.product),
         )
         return " ".join(one for one in said if one)
 
@@ -122,12 +116,6 @@ class Prober:
             judged(reel, check), reel=reel.reel, tolerance_ppm=reel.tolerance_ppm
         )
         return " ".join(said)
-
-    def _signal(self, name: str) -> Signal:
-        for one in signals_of(self.store, self.settings.product.name):
-            if one.signal == name:
-                return one
-        raise NotFoundError(kind="finding", key=name)
 
     def _by_units(self, signal: Signal, order: ProofOrder) -> tuple[str, str | None]:
         """Measure on the bench; return what to say beside, and of which older unit."""

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
+from storage.errors import NotFoundError
 from storage.records import Cause, Proof, ProofKind, Signal
 from storage.store import Store
 
@@ -18,6 +19,20 @@ JUDGED = ("error_ppm", "uncertainty_ppm", "verdict", "conformance_probability")
 def signals_of(store: Store, product: str) -> list[Signal]:
     """Return the latest revision of each finding on a product, oldest first."""
     return as_signals(store.frame("signals", product=product))
+
+
+def finding_of(store: Store, product: str, name: str) -> Signal:
+    """Return the latest revision of one finding on a product.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        There is none of this name.
+    """
+    for one in signals_of(store, product):
+        if one.signal == name:
+            return one
+    raise NotFoundError(kind="finding", key=name)
 
 
 def warnings_of(store: Store, product: str) -> list[Signal]:
@@ -39,6 +54,12 @@ def as_signals(frame: "pd.DataFrame") -> list[Signal]:
 def proofs_of(store: Store, product: str) -> list[Proof]:
     """Return all measurements made to settle findings on a product, oldest first."""
     return as_proofs(store.frame("proofs", product=product))
+
+
+def proofs_on(store: Store, signal: Signal) -> list[Proof]:
+    """Return the measurements that help to settle one finding, oldest first."""
+    found = proofs_of(store, signal.product)
+    return [one for one in found if one.signal == signal.signal]
 
 
 def as_proofs(frame: "pd.DataFrame") -> list[Proof]:

@@ -14,8 +14,7 @@ from daemon.control import MOST_PARTS
 from daemon.gathering import NoProofError, limits_of_meter_ppm, not_by_bench, taken
 from daemon.product import ProductModel
 from daemon.proving import Step, checklist, probabilities, sharpen
-from daemon.rows import proofs_of, signals_of
-from storage.errors import NotFoundError
+from daemon.rows import finding_of, proofs_on
 from storage.records import Proof, ProofKind, Signal
 
 KINDS = {one.value.replace(" ", "-"): one for one in ProofKind}
@@ -129,10 +128,8 @@ def prove(
 
 def _found(store: Any, product: str, name: str) -> tuple[Signal, list[Proof]]:
     """Return a finding and what was measured to settle it."""
-    for one in signals_of(store, product):
-        if one.signal == name:
-            return one, [p for p in proofs_of(store, product) if p.signal == name]
-    raise NotFoundError(kind="finding", key=name)
+    found = finding_of(store, product, name)
+    return found, proofs_on(store, found)
 
 
 def _next_run(signal: Signal, steps: list[Step], bench: Bench | None) -> ProofKind:

@@ -1,5 +1,6 @@
 """What the letters to a supplier and to a customer say."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -12,12 +13,12 @@ from daemon.reports import (
     SupplierReport,
 )
 from daemon.reports.drawing import PAPER, drawn
-from daemon.rows import plain, proofs_of, signals_of
+from daemon.rows import finding_of, plain, proofs_on, signals_of
 from daemon.serials import serial_order
 from daemon.whereabouts.papers import supplier_report as of_finding
 from daemon.whereabouts.tracing import Records
 from storage.errors import NotFoundError
-from storage.records import ProofKind
+from storage.records import Proof, ProofKind
 from storage.store import Store
 
 
@@ -39,26 +40,22 @@ def supplier_report(
         The finding names no reel that was received.
     """
     name = product.settings.name
-    named = [one for one in signals_of(store, name) if one.signal == finding]
-    if not named:
-        raise NotFoundError(kind="finding", key=finding)
+    signal = finding_of(store, name, finding)
     made = of_finding(
         Records.of(store, name, product.keys),
         product,
-        named[0],
+        signal,
         issued_at=issued_at,
         issuer=issuer,
     )
-    return _with_samples(made, store, name, finding)
+    return _with_samples(made, proofs_on(store, signal))
 
 
-def _with_samples(
-    report: SupplierReport, store: Store, product: str, signal: str
-) -> SupplierReport:
+def _with_samples(report: SupplierReport, proofs: Sequence[Proof]) -> SupplierReport:
     """Add the parts that were measured to settle a finding, and their chart."""
     samples = []
-    for proof in proofs_of(store, product):
-        if proof.signal != signal or proof.unit != "ohm":
+    for proof in proofs:
+        if proof.unit != "ohm":
             continue
         loose = proof.kind is ProofKind.LOOSE_PARTS
         for place, value in enumerate(proof.readings, 1):
