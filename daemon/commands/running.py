@@ -17,7 +17,8 @@ from daemon.processes import (
 )
 from daemon.product import ProductModel
 from daemon.proving import sharpened
-from daemon.rows import proofs_of, signals_of, warnings_of
+from daemon.rows import plain, proofs_of, signals_of, warnings_of
+from daemon.whereabouts.doubted import by_reason, doubted
 from storage.errors import UnreachableError
 
 DASHBOARD_PORT = 8540
@@ -68,7 +69,9 @@ def status(context: click.Context, json_: bool) -> None:
     home = home_of(context)
     with opened(context) as at:
         builds = at.store.frame("builds", product=at.product)
-        in_doubt = at.store.frame("runs_in_doubt", product=at.product)
+        in_doubt = plain(at.store.frame("runs_in_doubt", product=at.product))
+        latest = plain(at.store.frame("latest_errors", product=at.product))
+        doubts = doubted(latest, in_doubt)
         saying = words.standing(
             signals=sharpened(
                 signals_of(at.store, at.product),
@@ -98,7 +101,7 @@ def status(context: click.Context, json_: bool) -> None:
                 "headline": saying.headline,
                 "lines": saying.lines,
                 "builds": builds.to_dict("records"),
-                "in_doubt": in_doubt.to_dict("records"),
+                "in_doubt": in_doubt,
                 "warnings": warned,
                 "judged_again": judged_again,
                 "limit": limit,
@@ -122,10 +125,10 @@ def status(context: click.Context, json_: bool) -> None:
     out().print(
         *(one for one in watched_by if one and one not in saying.lines), sep="\n"
     )
-    if len(in_doubt):
+    if doubts:
         out().print(
-            f"In doubt: {words.counted(in_doubt['serial'].nunique(), 'unit')}, because "
-            f"{in_doubt['reason'].iloc[-1]}; `holdpoint doubt list` says which."
+            f"In doubt: {words.counted(len(doubts), 'unit')}, because "
+            f"{list(by_reason(doubts, doubts))[-1]}; `holdpoint doubt list` says which."
         )
     for said in warned:
         out().print(said)

@@ -6,7 +6,8 @@ import streamlit as st
 
 from config.quantity import Unit, spell
 from daemon import words
-from daemon.rows import as_signals
+from daemon.rows import as_signals, plain
+from daemon.whereabouts.doubted import by_reason, doubted
 from daemon.whereabouts.tracing import spans
 from dashboard import data, look, pictures
 from dashboard.data import Shown
@@ -75,7 +76,8 @@ def unheard(shown: Shown) -> None:
 
 def stays(shown: Shown) -> None:
     """List what may not leave."""
-    if shown.standing.empty and not shown.in_doubt:
+    doubts = doubted(plain(shown.errors), plain(shown.runs_in_doubt))
+    if shown.standing.empty and not doubts:
         return
     findings = {one.signal: one for one in shown.findings}
     lines = []
@@ -84,8 +86,8 @@ def stays(shown: Shown) -> None:
         why = one["reason"] if finding is None else words.reads(finding)
         lines.append(f"{words.capital(words.held(one))}: {why}.")
     lines += [
-        f"Bench in doubt, {spans(one['serials'])}: {one['reason']}."
-        for one in shown.in_doubt
+        f"Bench in doubt, {spans(serials)}: {reason}."
+        for reason, serials in by_reason(doubts, doubts).items()
     ]
     look.heading("Stays", lines)
     st.page_link("views/holds.py", label="Decide on holds")

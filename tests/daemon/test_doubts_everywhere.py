@@ -6,11 +6,13 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from config.load import fingerprint
 from daemon.cli import holdpoint
+from daemon.cycle import Cycle, RunHeader
 from daemon.whereabouts import doubted
 from storage.access import open_store
 from storage.records import Doubt, DoubtCause
-from tests.daemon.making import AT
+from tests.daemon.making import AT, demo_settings, readings
 from tests.daemon.seeded import seeded_home
 
 PRODUCT = "photodiode-amplifier"
@@ -76,3 +78,33 @@ def test_every_list_names_the_doubt_until_a_person_ends_it(
         ("status",),
     ):
         assert "n doubt" not in said(home, *words), words
+
+
+def test_a_unit_that_was_measured_again_since_is_in_no_list(tmp_path: Path) -> None:
+    home, settings = seeded_home(tmp_path / "home"), demo_settings()
+    configuration, _ = fingerprint(settings)
+    with open_store(home.data) as store:
+        store.raise_doubt(
+            Doubt(
+                doubt="d1", product=PRODUCT, session="s", from_number=1, to_number=3,
+                cause=DoubtCause.OUT_OF_CONTROL, reason=REASON, raised_at=AT,
+            )
+        )  # fmt: skip
+        cycle = Cycle(settings, store)
+        cycle.resume()
+        cycle.record(
+            readings(cycle.product, [100.0, -50.0, 20.0, 10.0]),
+            RunHeader(
+                serial="PA-1001",
+                build="B-1",
+                session="s",
+                origin="bench",
+                started_at=AT,
+                finished_at=AT,
+                configuration=configuration,
+            ),
+            {},
+        )
+    assert "In doubt: 2 units, because" in said(home.folder, "status")
+    listed = said(home.folder, "hold", "list").splitlines()
+    assert f"In doubt, PA-1000, PA-1002 (2): {REASON}." in listed
