@@ -203,11 +203,11 @@ class Bank:
             self._spawn(table, self._spread(table, 0.0))
         self._normalise()
 
-    def log_odds(self) -> Array:
-        """Return log(bad mass / good mass) of each build, shape (B,)."""
-        good = self.rows.cause == Cause.GOOD
+    def log_odds(self, builds: slice = slice(None)) -> Array:
+        """Return log(bad mass / good mass) of each build, or of some, shape (B,)."""
+        good = self.rows.cause[builds] == Cause.GOOD
         floor = np.exp(NEGLIGIBLE_LOG_WEIGHT)
-        weight = np.exp(self.rows.log_weight)
+        weight = np.exp(self.rows.log_weight[builds])
         good_mass = np.where(good, weight, 0.0).sum(axis=1) + floor
         bad_mass = np.where(good, 0.0, weight).sum(axis=1) + floor
         return np.asarray(np.log(bad_mass) - np.log(good_mass))
@@ -283,8 +283,6 @@ class Bank:
         covariance[:, -1, -1] = rows.shared2
         missing = np.isnan(errors)
         values = np.where(missing, 0.0, errors)
-        wide = self._wide + variance[:, None]
-        scales = MIXTURE_SCALES[:, None, None] * rows.part2[:, None, :ranges]
         best = rows.log_weight.argmax(axis=1)
         expected = mean[np.arange(len(best)), :ranges, best]
         beta = rows.beta
@@ -294,7 +292,9 @@ class Bank:
             covariance,
             values,
             missing,
-            scales + wide[..., None],
+            rows.part2,
+            MIXTURE_SCALES,
+            self._wide + variance[:, None],
             self._log_shares,
             layout.latent,
             (rows.place[:, None] == np.arange(ranges)[:, None]) & mixed[:, None],

@@ -7,7 +7,7 @@ the very first unit of an installation waits for the compiler.
 
 from collections.abc import Callable
 from importlib import import_module
-from math import exp, log, sqrt
+from math import erfc, exp, log, sqrt
 from typing import Any, TypeVar
 
 import numpy as np
@@ -28,79 +28,97 @@ def _compiled(loops: Loops) -> Loops:
     return compiled
 
 
-def _update(
+def _update(  # noqa: PLR0912 -- one loop, as it is compiled
     mean: Array,
     covariance: Array,
-    at: int,
+    count: int,
+    sees: Array,
     value: float,
-    scales: Array,
+    widths: Array,
     shares: Array,
-    latent: Array,
-    own_number: bool,
-    toward: Array,
-) -> tuple[float, float]:
-    """Take one range into one filter in place.
+    room: Array,
+) -> None:
+    """Take one reading into `count` filters in place.
 
-    Returns the log density and the share of the widest component; see `filtering` for
-    what the state is.
+    Filters are side by side, (D, N) and (D, D, N), so that what is done to one number
+    of each is one vector instruction for several. `sees` (D,) says what the reading
+    shows of the state, see `filtering`. `room` (D + 11, N) is for what is reckoned on
+    the way; its last two rows hold the log densities and the shares of the widest
+    component.
     """
-    ranges = latent.shape[1]
-    size = mean.size
-    expected = mean[at]
+    size = mean.shape[0]
+    toward = room[:size]
+    own, innovation, square = room[size], room[size + 1], room[size + 2]
+    nearest, inverse, share = room[size + 3], room[size + 4], room[size + 5]
+    first, second, mass = room[size + 6], room[size + 7], room[size + 8]
+    log_density, odd = room[size + 9], room[size + 10]
     for i in range(size):
-        toward[i] = covariance[at, i]
-    for j in range(latent.shape[0]):
-        weight = latent[j, at]
-        place = ranges + 1 + j
-        expected += weight * mean[place]
-        for i in range(size):
-            toward[i] += weight * covariance[place, i]
-    if own_number:
-        expected += mean[ranges]
-        for i in range(size):
-            toward[i] += covariance[ranges, i]
-    own = toward[at]
-    for j in range(latent.shape[0]):
-        own += latent[j, at] * toward[ranges + 1 + j]
-    if own_number:
-        own += toward[ranges]
-    own = max(own, 0.0)  # see `filtering`
-    innovation = value - expected
-    square = innovation * innovation
-    # the widest component's exponent is the nearest to zero: no sum underflows
-    nearest = np.inf
-    for c in range(scales.size):
-        nearest = min(nearest, square / (scales[c] + own))
-    mass = 0.0
-    first = 0.0
-    second = 0.0
-    last = 0.0
-    for c in range(scales.size):
-        inverse = 1.0 / (scales[c] + own)
-        last = shares[c] * sqrt(inverse) * exp(0.5 * (nearest - square * inverse))
-        mass += last
-        first += last * inverse
-        second += last * inverse * inverse
-    first /= mass
-    second /= mass
-    pull = first * innovation
-    shrink = first - (second - first * first) * square
+        for n in range(count):
+            toward[i, n] = 0.0
+    for n in range(count):
+        own[n] = 0.0
+        innovation[n] = value
     for i in range(size):
-        mean[i] += pull * toward[i]
+        if sees[i] == 0.0:
+            continue
+        for n in range(count):
+            innovation[n] -= sees[i] * mean[i, n]
         for j in range(size):
-            covariance[i, j] -= shrink * toward[i] * toward[j]
-    return log(mass) - 0.5 * nearest, last / mass
+            for n in range(count):
+                toward[j, n] += sees[i] * covariance[i, j, n]
+    for i in range(size):
+        for n in range(count):
+            own[n] += sees[i] * toward[i, n]
+    for n in range(count):
+        own[n] = max(own[n], 0.0)  # see `filtering`
+        square[n] = innovation[n] * innovation[n]
+        nearest[n] = np.inf
+        mass[n] = first[n] = second[n] = 0.0
+    # the widest component's exponent is the nearest to zero: no sum underflows
+    for c in range(shares.size):
+        for n in range(count):
+            nearest[n] = min(nearest[n], square[n] / (widths[c, n] + own[n]))
+    for c in range(shares.size):
+        for n in range(count):
+            inverse[n] = 1.0 / (widths[c, n] + own[n])
+            share[n] = 0.5 * (nearest[n] - square[n] * inverse[n])
+        for n in range(count):
+            share[n] = exp(share[n])
+        for n in range(count):
+            share[n] *= shares[c] * sqrt(inverse[n])
+            mass[n] += share[n]
+            share[n] *= inverse[n]
+            first[n] += share[n]
+            second[n] += share[n] * inverse[n]
+    for n in range(count):
+        odd[n] = share[n] / (inverse[n] * mass[n])
+        first[n] /= mass[n]
+        second[n] /= mass[n]
+        # no longer needed: what pulls the mean, what shrinks the covariance
+        own[n] = first[n] - (second[n] - first[n] * first[n]) * square[n]
+        innovation[n] *= first[n]
+    for n in range(count):
+        log_density[n] = log(mass[n]) - 0.5 * nearest[n]
+    pull, shrink = innovation, own
+    for i in range(size):
+        for n in range(count):
+            mean[i, n] += pull[n] * toward[i, n]
+        for j in range(size):
+            for n in range(count):
+                covariance[i, j, n] -= shrink[n] * toward[i, n] * toward[j, n]
 
 
 _update_compiled = _compiled(_update)
 
 
-def fold(  # noqa: PLR0912, PLR0917 -- one loop, as it is compiled
+def fold(  # noqa: PLR0912, PLR0915, PLR0917 -- one loop, as it is compiled
     mean: Array,
     covariance: Array,
     errors: Array,
     missing: Bools,
+    part2: Array,
     scales: Array,
+    wide: Array,
     log_shares: Array,
     latent: Array,
     two_reels: Bools,
@@ -108,10 +126,15 @@ def fold(  # noqa: PLR0912, PLR0917 -- one loop, as it is compiled
     order: Ints,
     alive: Bools,
 ) -> tuple[Array, Array, Array]:
-    """Do what `filtering.fold_unit` does, filter by filter.
+    """Do what `filtering.fold_unit` does, the filters of a build side by side.
 
     Parameters
     ----------
+    part2 : (B, P, K)
+        Variances of the parts.
+    scales : (C,)
+        Multiples of them that the components have, and in `wide` (B, C, R) what they
+        add, measurement included.
     alive : (B, K) bool
         The others are left as they are; all else as for `filtering.fold_unit`.
 
@@ -126,65 +149,92 @@ def fold(  # noqa: PLR0912, PLR0917 -- one loop, as it is compiled
     odd = np.zeros((builds, ranges, filters))
     second = second_share.copy()
     shares = np.exp(log_shares)
-    toward = np.empty(size)
-    m, other_m = np.empty(size), np.empty(size)
-    p, other_p = np.empty((size, size)), np.empty((size, size))
-    widths = np.empty(shares.size)
+    lane, mixed = np.empty(filters, np.int64), np.empty(filters, np.int64)
+    m, other_m = np.empty((size, filters)), np.empty((size, filters))
+    p = np.empty((size, size, filters))
+    other_p = np.empty((size, size, filters))
+    room, other_room = np.empty((size + 11, filters)), np.empty((size + 11, filters))
+    widths = np.empty((shares.size, filters))
+    other_widths = np.empty((shares.size, filters))
+    sees, apart = np.empty(size), np.empty(size)
     for b in range(builds):
+        count = 0
         for k in range(filters):
-            if not alive[b, k]:
+            if alive[b, k]:
+                lane[count] = k
+                count += 1
+        for i in range(size):
+            for n in range(count):
+                m[i, n] = mean[b, i, lane[n]]
+            for j in range(size):
+                for n in range(count):
+                    p[i, j, n] = covariance[b, i, j, lane[n]]
+        for step in range(ranges):
+            at = order[b, step]
+            if missing[b, at]:
                 continue
+            pairs = 0
+            for n in range(count):
+                if two_reels[b, at, lane[n]]:
+                    mixed[pairs] = n
+                    pairs += 1
+            for c in range(shares.size):
+                for n in range(count):
+                    widths[c, n] = scales[c] * part2[b, at, lane[n]] + wide[b, c, at]
+                for q in range(pairs):
+                    other_widths[c, q] = widths[c, mixed[q]]
             for i in range(size):
-                m[i] = mean[b, i, k]
+                for q in range(pairs):
+                    other_m[i, q] = m[i, mixed[q]]
                 for j in range(size):
-                    p[i, j] = covariance[b, i, j, k]
-            for step in range(ranges):
-                at = order[b, step]
-                if missing[b, at]:
-                    continue
-                for c in range(widths.size):
-                    widths[c] = scales[b, c, at, k]
-                value = errors[b, at]
-                mixed = two_reels[b, at, k]
-                if mixed:
-                    other_m[:] = m
-                    other_p[:] = p
-                alone, wide = _update_compiled(
-                    m, p, at, value, widths, shares, latent, False, toward
+                    for q in range(pairs):
+                        other_p[i, j, q] = p[i, j, mixed[q]]
+            value = errors[b, at]
+            sees[:] = 0.0
+            sees[at] = 1.0
+            sees[ranges + 1 :] = latent[:, at]
+            _update_compiled(m, p, count, sees, value, widths, shares, room)
+            if pairs:
+                sees[ranges] = 1.0
+                _update_compiled(
+                    other_m,
+                    other_p,
+                    pairs,
+                    sees,
+                    value,
+                    other_widths,
+                    shares,
+                    other_room,
                 )
-                if mixed:
-                    with_second, other_wide = _update_compiled(
-                        other_m,
-                        other_p,
-                        at,
-                        value,
-                        widths,
-                        shares,
-                        latent,
-                        True,
-                        toward,
-                    )
-                    share = second_share[b, k]
-                    log_first = np.log1p(-share) + alone
-                    log_second = log(share) + with_second
-                    top = max(log_first, log_second)
-                    alone = top + log(exp(log_first - top) + exp(log_second - top))
-                    weight = exp(log_second - alone)
-                    for i in range(size):
-                        toward[i] = other_m[i] - m[i]
-                        m[i] += weight * toward[i]
-                    for i in range(size):
-                        for j in range(size):
-                            between = (1.0 - weight) * toward[i] * toward[j]
-                            p[i, j] += weight * (other_p[i, j] - p[i, j] + between)
-                    wide += weight * (other_wide - wide)
-                    second[b, k] = weight
-                log_density[b, k] += alone
-                odd[b, at, k] = wide
-            for i in range(size):
-                mean[b, i, k] = m[i]
-                for j in range(size):
-                    covariance[b, i, j, k] = p[i, j]
+            for q in range(pairs):
+                n = mixed[q]
+                share = second_share[b, lane[n]]
+                log_first = np.log1p(-share) + room[size + 9, n]
+                log_second = log(share) + other_room[size + 9, q]
+                top = max(log_first, log_second)
+                both = top + log(exp(log_first - top) + exp(log_second - top))
+                weight = exp(log_second - both)
+                room[size + 9, n] = both
+                room[size + 10, n] += weight * (
+                    other_room[size + 10, q] - room[size + 10, n]
+                )
+                second[b, lane[n]] = weight
+                for i in range(size):
+                    apart[i] = other_m[i, q] - m[i, n]
+                    m[i, n] += weight * apart[i]
+                for i in range(size):
+                    for j in range(size):
+                        between = (1.0 - weight) * apart[i] * apart[j]
+                        p[i, j, n] += weight * (other_p[i, j, q] - p[i, j, n] + between)
+            for n in range(count):
+                log_density[b, lane[n]] += room[size + 9, n]
+                odd[b, at, lane[n]] = room[size + 10, n]
+        for i in range(size):
+            for n in range(count):
+                mean[b, i, lane[n]] = m[i, n]
+            for j in range(size):
+                for n in range(count):
+                    covariance[b, i, j, lane[n]] = p[i, j, n]
     return log_density, odd, second
 
 
@@ -568,3 +618,33 @@ def robust_mean(values: Array, variance: float) -> float:
 
 
 robust_mean_compiled = _compiled(robust_mean)
+
+
+def mixture_quantile(means: Array, sigmas: Array, share: Array, tail: float) -> float:
+    """Return the value below which a mixture of normal distributions has a tail's mass.
+
+    Parameters
+    ----------
+    means, sigmas, share : (n,)
+        Standard deviations above 0; shares that sum to 1.
+    tail : float
+        0 to 1.
+    """
+    # beyond twelve standard deviations of each none of its mass lies
+    low = float((means - 12.0 * sigmas).min())
+    high = float((means + 12.0 * sigmas).max())
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        below = 0.0
+        for i in range(means.size):
+            below += (
+                share[i] * 0.5 * erfc((means[i] - middle) / (sigmas[i] * sqrt(2.0)))
+            )
+        if below < tail:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+mixture_quantile_compiled = _compiled(mixture_quantile)

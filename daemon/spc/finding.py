@@ -1,11 +1,11 @@
 """What has moved, by how much, since when, how sure: a bank put into a finding."""
 
 from dataclasses import dataclass
+from importlib import import_module
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from daemon.spc.bank import Bank
 from daemon.spc.hypotheses import NOWHERE, Cause
@@ -15,17 +15,13 @@ from daemon.spc.rows import Rows
 Array = NDArray[np.float64]
 
 TWO_SIDED_95 = 1.959963984540054
-TAILS_95 = np.array([0.025, 0.975])
+TAILS_95 = 0.025, 0.975
 SMALLEST = 1e-12
 """Of a standard deviation, tolerances: one divides by it."""
 FRESH_ABOVE_LIMIT = 2.0
 FRESH_WIDENING, WIDENING = 1.5, 1.15
 """Of a level among parts that scatter more than before: by how much is known roughly,
 and just after the finding large draws are the ones that were found first."""
-HALVINGS = 26
-"""A bound is then sure to a millionth of a standard deviation."""
-FARTHEST = 12.0
-"""Standard deviations from a hypothesis' mean beyond which none of its mass lies."""
 NAMED_RUNNER_UP = 0.001
 
 CAUSE_NAMES = {
@@ -122,22 +118,24 @@ def describe(bank: Bank, build: int, *, limit: float, checked_before: int) -> Fi
     weight = np.exp(bank.rows.log_weight[build])
     weight[all_causes == Cause.GOOD] = 0.0
     weight /= weight.sum()
+    by_code: dict[tuple[int, int], float] = {}
+    for code, where, mass in zip(
+        all_causes.tolist(), all_places.tolist(), weight.tolist(), strict=True
+    ):
+        if mass:
+            by_code[code, where] = by_code.get((code, where), 0.0) + mass
     # one reel and two mixed reels of the same part are one cause to whoever acts
     masses: dict[tuple[str, int], float] = {}
-    for h in np.flatnonzero(weight):
-        key = CAUSE_NAMES[Cause(all_causes[h])], int(all_places[h])
-        masses[key] = masses.get(key, 0.0) + float(weight[h])
+    for (code, where), mass in by_code.items():
+        key = CAUSE_NAMES[Cause(code)], where
+        masses[key] = masses.get(key, 0.0) + mass
     (name, place), *others = sorted(masses, key=lambda key: -masses[key])
     same = [code for code, words in CAUSE_NAMES.items() if words == name]
-    by_code = [
-        float(weight[(all_causes == code) & (all_places == place)].sum())
-        for code in same
-    ]
-    cause = same[int(np.argmax(by_code))]
+    cause = max(same, key=lambda code: by_code.get((code, place), 0.0))
     mine = np.flatnonzero((all_causes == cause) & (all_places == place) & (weight > 0))
     rows = bank.rows.of_build(build).picked(mine[None])
     share = weight[mine] / weight[mine].sum()
-    log_odds = float(bank.log_odds()[build])
+    log_odds = float(bank.log_odds(slice(build, build + 1))[0])
     fresh = log_odds < limit + FRESH_ABOVE_LIMIT
     size, level = _sizes(bank, cause, place, rows, share, fresh=fresh)
     best = int(share.argmax())
@@ -246,13 +244,7 @@ class _Estimate(NamedTuple):
         One unit far off may be a shift or wide scatter. Two such readings of the size
         are no normal distribution together: its interval would be too wide for both.
         """
-        reach = FARTHEST * self.sigmas
-        low = np.full(2, (self.means - reach).min())
-        high = np.full(2, (self.means + reach).max())
+        quantile = import_module("daemon.spc.compiled").mixture_quantile_compiled
         sigmas = np.maximum(self.sigmas, SMALLEST)
-        for _ in range(HALVINGS):
-            middle = 0.5 * (low + high)
-            mass = ndtr((middle[:, None] - self.means) / sigmas) @ self.share
-            below = mass < TAILS_95
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return float(low[0]), float(high[1])
+        low, high = (quantile(self.means, sigmas, self.share, t) for t in TAILS_95)
+        return float(low), float(high)

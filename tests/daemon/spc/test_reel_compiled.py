@@ -1,10 +1,12 @@
 """Compiled loops against the same in plain numpy."""
 
 import copy
+from typing import NamedTuple
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from daemon.spc import compiled
 from daemon.spc.bank import Bank
@@ -14,6 +16,8 @@ from daemon.spc.hypotheses import Cause, Table, session_table, unrecorded_table
 from daemon.spc.layout import CommonPart, layout_of
 from daemon.spc.rows import Rows
 
+Array = NDArray[np.float64]
+
 RANGES, LATENT, FILTERS, BUILDS = 4, 2, 7, 3
 SIZE = RANGES + 1 + LATENT
 NUMBERS = (
@@ -22,23 +26,37 @@ NUMBERS = (
 )  # fmt: skip
 
 
-def some_unit(rng: np.random.Generator) -> Unit:
+SCALES = np.array([1.0, 6.0, 1.0])
+
+
+class Widths(NamedTuple):
+    """Variances of parts, and what the components add, measurement included."""
+
+    part2: Array
+    wide: Array
+
+
+def some_unit(rng: np.random.Generator) -> tuple[Unit, Widths]:
     missing = rng.random((BUILDS, RANGES)) < 0.2
-    return Unit(
+    part2 = rng.uniform(0.01, 1.0, (BUILDS, RANGES + 1, FILTERS))
+    wide = rng.uniform(0.0, 9.0, (BUILDS, 3, RANGES))
+    own = SCALES[:, None, None] * part2[:, None, :RANGES]
+    unit = Unit(
         errors=np.where(missing, 0.0, rng.normal(0, 1.0, (BUILDS, RANGES))),
         missing=missing,
-        scales=rng.uniform(0.01, 9.0, (BUILDS, 3, RANGES, FILTERS)),
+        scales=own + wide[..., None],
         log_shares=np.log([0.9, 0.08, 0.02]),
         latent=np.array([[1.0, 1.0, 0.0, 0.3], [1.0, 1.0, 1.0, 1.0]]),
         two_reels=rng.random((BUILDS, RANGES, FILTERS)) < 0.2,
         second_share=rng.uniform(0.1, 0.9, (BUILDS, FILTERS)),
     )
+    return unit, Widths(part2, wide)
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_compiled_filters_say_what_plain_ones_do(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    unit = some_unit(rng)
+    unit, widths = some_unit(rng)
     mean = rng.normal(0, 1, (BUILDS, SIZE, FILTERS))
     root = rng.normal(0, 1, (BUILDS, SIZE, SIZE, FILTERS))
     covariance = np.einsum("bijk,bljk->bilk", root, root)
@@ -50,7 +68,9 @@ def test_compiled_filters_say_what_plain_ones_do(seed: int) -> None:
         covariance,
         unit.errors,
         unit.missing,
-        unit.scales,
+        widths.part2,
+        SCALES,
+        widths.wide,
         unit.log_shares,
         unit.latent,
         unit.two_reels,
@@ -65,9 +85,18 @@ def test_compiled_filters_say_what_plain_ones_do(seed: int) -> None:
     np.testing.assert_allclose(covariance, plain_covariance, rtol=1e-9, atol=1e-10)
 
 
+def test_a_quantile_of_normal_distributions_mixed_holds_their_mass() -> None:
+    """Against scipy.stats.norm."""
+    means, sigmas = np.array([-3.0, 0.5, 0.5]), np.array([0.2, 1.0, 40.0])
+    share = np.array([0.3, 0.6, 0.1])
+    for tail in (0.001, 0.025, 0.3, 0.5, 0.975):
+        at = compiled.mixture_quantile_compiled(means, sigmas, share, tail)
+        assert share @ norm.cdf(at, means, sigmas) == pytest.approx(tail, abs=1e-9)
+
+
 def test_filters_without_weight_are_left_alone() -> None:
     rng = np.random.default_rng(1)
-    unit = some_unit(rng)
+    unit, widths = some_unit(rng)
     mean = rng.normal(0, 1, (BUILDS, SIZE, FILTERS))
     covariance = np.tile(np.eye(SIZE)[None, :, :, None], (BUILDS, 1, 1, FILTERS))
     before = mean.copy()
@@ -77,7 +106,9 @@ def test_filters_without_weight_are_left_alone() -> None:
         covariance,
         unit.errors,
         np.zeros_like(unit.missing),
-        unit.scales,
+        widths.part2,
+        SCALES,
+        widths.wide,
         unit.log_shares,
         unit.latent,
         unit.two_reels,
