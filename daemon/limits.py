@@ -21,10 +21,10 @@ from daemon.spc.layout import Layout
 from daemon.watch import REMEMBERED_BUILDS, OwnLimit
 from storage.store import Store
 
-VERSION = 1
+VERSION = 2
 """Another one whenever the detector changes: limits of before are no longer its own."""
 BUILD_UNITS = 100
-REPLICATES = 512
+REPLICATES = 1536
 RAREST = 10_000
 """Units per false hold beyond which a simulation takes too long; the shipped limit
 serves there."""

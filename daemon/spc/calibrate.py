@@ -13,6 +13,7 @@ from multiprocessing import get_context
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import binom
 
 from daemon.spc.bank import Bank
 from daemon.spc.baseline import Baseline, fit_baseline_of
@@ -26,11 +27,14 @@ Array = NDArray[np.float64]
 
 ALLOWANCE = 1.4
 """How much oftener than in the first world a false hold may be in the others."""
+UNSURE = 0.001
+"""Probability that a limit lets more pass than accepted, for want of builds drawn."""
 LOWEST_LIMIT = 0.0
 """A finding is never less likely than none."""
 SIDE_BY_SIDE = 16
 """More builds at once no longer fit into a processor's cache."""
-FEWEST_EXCEEDING = 5
+FEWEST_EXCEEDING = 7
+"""Of so many expected, none is seen with less than that probability."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +109,8 @@ def calibrate(
     workers : int
         Processes to share the work.
     worlds : sequence of World
-        The first keeps the accepted rate, the others 1.4 times as much.
+        The first keeps the accepted rate, the others 1.4 times as much, which is 99.9 %
+        sure however many builds are drawn: fewer give a higher limit.
     progress : callable, optional
         Told the share that is done, 0 to 1.
 
@@ -258,10 +263,18 @@ def _tabled(rate: int, ranges: int, builds: int) -> float:
     return max(row[min(builds, len(row) - 1)] for row in rows)
 
 
-def _exceeded_by(values: Array, allowed: float) -> float:
+def _exceeded_by(values: Array, share: float) -> float:
     """Smallest of the values that no more than a share of them exceeds."""
     ranked = np.sort(values)[::-1]
-    return float(ranked[min(int(allowed * values.size), values.size - 1)])
+    return float(ranked[min(int(share * values.size), values.size - 1)])
+
+
+def _seen(share: float, drawn: int) -> float:
+    """Return the share of builds that may be seen to exceed a limit.
+
+    More would leave it likelier than `UNSURE` that over `share` of all builds do.
+    """
+    return float(max(binom.ppf(UNSURE, drawn, share) - 1.0, 0.0)) / drawn
 
 
 def _results(
@@ -287,8 +300,8 @@ def baselines_of(
     return [fit_baseline_of(history, layout) for history in drawn.segments]
 
 
-def limit_of(maxima: Array, accepted: float) -> float:
-    """Return the smallest limit that keeps the accepted rate in every world.
+def limit_of(maxima: Array, accepted: float, *, drawn: int | None = None) -> float:
+    """Return the smallest limit that surely keeps the accepted rate in every world.
 
     Parameters
     ----------
@@ -296,16 +309,25 @@ def limit_of(maxima: Array, accepted: float) -> float:
         From `good_maxima`; the first world keeps the rate, the others 1.4 times it.
     accepted : float
         Share of good builds that may be held.
+    drawn : int, optional
+        From how many builds it counts as drawn; left out, from those given.
+
+    Notes
+    -----
+    Of n good builds a share p of which exceeds a limit, fewer than the 0.1 % quantile
+    of the binomial distribution of n and p are seen to exceed it in one of 1000 trials
+    at most: a limit that fewer are seen to exceed keeps p with 99.9 % confidence.
 
     Examples
     --------
-    >>> limit_of(np.arange(100.0)[None], 0.02)
-    97.0
+    >>> limit_of(np.arange(100.0)[None], 0.5)
+    65.0
     """
     limit = LOWEST_LIMIT
     for index, values in enumerate(maxima):
-        allowed = accepted if index == 0 else ALLOWANCE * accepted
-        limit = max(limit, _exceeded_by(values, allowed))
+        allowed = accepted if index == 0 else min(ALLOWANCE * accepted, 1.0)
+        share = _seen(allowed, drawn or values.size)
+        limit = max(limit, _exceeded_by(values, share))
     return limit
 
 

@@ -18,10 +18,6 @@ TWO_SIDED_95 = 1.959963984540054
 TAILS_95 = 0.025, 0.975
 SMALLEST = 1e-12
 """Of a standard deviation, tolerances: one divides by it."""
-FRESH_ABOVE_LIMIT = 2.0
-FRESH_WIDENING, WIDENING = 1.5, 1.15
-"""Of a level among parts that scatter more than before: by how much is known roughly,
-and just after the finding large draws are the ones that were found first."""
 NAMED_RUNNER_UP = 0.001
 
 CAUSE_NAMES = {
@@ -98,7 +94,7 @@ class Finding:
     log_odds: float
 
 
-def describe(bank: Bank, build: int, *, limit: float, checked_before: int) -> Finding:
+def describe(bank: Bank, build: int, *, checked_before: int) -> Finding:
     """Return what the bad hypotheses about one build say together.
 
     Parameters
@@ -106,9 +102,6 @@ def describe(bank: Bank, build: int, *, limit: float, checked_before: int) -> Fi
     bank : Bank
     build : int
         Which of the bank's builds.
-    limit : float
-        The log-odds limit: intervals are wider just above it, since the largest draws
-        are found first.
     checked_before : int
         The unit, from 1, before which the check standard was last run; 0 for never.
     """
@@ -136,8 +129,7 @@ def describe(bank: Bank, build: int, *, limit: float, checked_before: int) -> Fi
     rows = bank.rows.of_build(build).picked(mine[None])
     share = weight[mine] / weight[mine].sum()
     log_odds = float(bank.log_odds(slice(build, build + 1))[0])
-    fresh = log_odds < limit + FRESH_ABOVE_LIMIT
-    size, level = _sizes(bank, cause, place, rows, share, fresh=fresh)
+    size, level = _sizes(bank, cause, place, rows, share)
     best = int(share.argmax())
     first_unit = int(rows.first[0, best])
     unit = layout.unit_ppm
@@ -191,7 +183,7 @@ def _alike(layout: Layout, cause: Cause, *, checked: bool) -> tuple[str, ...]:
 
 
 def _sizes(
-    bank: Bank, cause: Cause, place: int, rows: Rows, share: Array, *, fresh: bool
+    bank: Bank, cause: Cause, place: int, rows: Rows, share: Array
 ) -> tuple["_Estimate", "_Estimate"]:
     """Size and level, mixed over the hypotheses of one cause."""
     layout = bank.layout
@@ -210,11 +202,9 @@ def _sizes(
         size[bench : bench + ranges] = named
     else:
         size[place if cause is Cause.REEL else layout.parts] = 1.0
-    wider = FRESH_WIDENING if fresh else WIDENING
-    scale = np.where(rows.factor[0] > 1.0, wider, 1.0)
     return (
-        _Estimate.of(mean[0], covariance[0], size, share, scale),
-        _Estimate.of(mean[0], covariance[0], level, share, scale),
+        _Estimate.of(mean[0], covariance[0], size, share),
+        _Estimate.of(mean[0], covariance[0], level, share),
     )
 
 
@@ -227,11 +217,11 @@ class _Estimate(NamedTuple):
 
     @classmethod
     def of(
-        cls, mean: Array, covariance: Array, row: Array, share: Array, scale: Array
+        cls, mean: Array, covariance: Array, row: Array, share: Array
     ) -> "_Estimate":
-        """Return row . state, its standard deviations times a scale."""
+        """Return row . state."""
         variance = np.einsum("i,ijk,j->k", row, covariance, row)
-        return cls(row @ mean, np.sqrt(np.maximum(variance, 0.0)) * scale, share)
+        return cls(row @ mean, np.sqrt(np.maximum(variance, 0.0)), share)
 
     @property
     def mean(self) -> float:

@@ -69,13 +69,13 @@ class Hypothesis:
 
 
 GOOD_IN_COMMON = (
-    Hypothesis(weight=0.20, cause=Cause.GOOD),
+    Hypothesis(weight=0.14, cause=Cause.GOOD),
     Hypothesis(weight=0.12, cause=Cause.GOOD, own=1.35),
     Hypothesis(weight=0.16, cause=Cause.GOOD, reel=1.7),
     Hypothesis(weight=0.07, cause=Cause.GOOD, own=1.35, reel=1.7),
     Hypothesis(weight=0.06, cause=Cause.GOOD, shared=1.6),
-    Hypothesis(weight=0.13, cause=Cause.GOOD, reel=3.0),
-    Hypothesis(weight=0.03, cause=Cause.GOOD, reel=4.5),
+    Hypothesis(weight=0.16, cause=Cause.GOOD, reel=3.0),
+    Hypothesis(weight=0.06, cause=Cause.GOOD, reel=4.5),
     Hypothesis(weight=0.03, cause=Cause.GOOD, own=1.8, reel=1.7),
     Hypothesis(weight=0.02, cause=Cause.GOOD, shared=2.2),
 )
@@ -90,8 +90,8 @@ GOOD_ONE_PART = Hypothesis(weight=0.18, cause=Cause.GOOD, own=1.5)
 # All bad weights together are twice the good ones: only their proportions say anything,
 # and so much keeps the limits above none even where false holds are accepted often.
 BAD_REEL_WEIGHT = 1.20
-SHIFTED_REEL_WEIGHT = 0.20
-WIDE_REELS = ((0.13, 3.0), (0.14, 6.0), (0.13, 5.0))
+SHIFTED_REEL_WEIGHT = 0.14
+WIDE_REELS = ((0.17, 3.0), (0.28, 6.0), (0.13, 5.0))
 """Weight, and factor on the spread of the parts."""
 WIDEST = 1
 

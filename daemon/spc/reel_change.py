@@ -306,12 +306,7 @@ class ReelChangeDetector:
         log_odds = float(self._bank.log_odds()[0])
         finding = None
         if log_odds > self.log_odds_limit:
-            finding = describe(
-                self._bank,
-                0,
-                limit=self.log_odds_limit,
-                checked_before=self._checked_before,
-            )
+            finding = describe(self._bank, 0, checked_before=self._checked_before)
         return DetectorPoint(
             n=self._bank.units,
             log_odds=log_odds,

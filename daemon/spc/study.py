@@ -1,7 +1,8 @@
 """How fast the detector finds what, how often it is right: simulated faults."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache, partial
 from math import ceil
 
 import numpy as np
@@ -57,6 +58,8 @@ class Fault:
         Which part's reel it is, for a common one its index after the ranges.
     later : int
         Units after which a finding is looked at again.
+    shown_by : int
+        The first unit after which it can be seen.
     """
 
     name: str
@@ -74,6 +77,7 @@ class Fault:
     check_quantum: float = 0.0
     part: int = 0
     later: int = LATER
+    shown_by: int = 1
 
 
 FAULTS = (
@@ -112,6 +116,7 @@ FAULTS = (
     Fault(
         name="laboratory bench drifts 20 ppm a unit",
         cause="bench",
+        shown_by=11,
         slope=0.02,
         check_every=10,
         check_sigma=0.005,
@@ -119,6 +124,7 @@ FAULTS = (
     Fault(
         name="handheld bench drifts 20 ppm a unit",
         cause="bench",
+        shown_by=21,  # at unit 11 its resolution still hides half of it
         slope=0.02,
         check_every=10,
         check_sigma=0.03,
@@ -139,8 +145,8 @@ class Outcome:
         Builds in which nothing was held before the fault.
     mean_delay : float
         Units to the finding, the first bad unit being 1; misses count as 40.
-    held_by_2, held_by_3, missed : float
-        Shares.
+    held_by_2, held_by_3, held_in_time, missed : float
+        Shares; in time is by the first unit after which the fault can be seen.
     named, named_later : float
         Share of findings that name the right cause and range, at once and 5 units
         later.
@@ -153,6 +159,7 @@ class Outcome:
     mean_delay: float
     held_by_2: float
     held_by_3: float
+    held_in_time: float
     missed: float
     named: float
     named_later: float
@@ -215,6 +222,7 @@ def outcome_of(fault: Fault, histories: Sequence["History"]) -> Outcome:
         mean_delay=float(delays.mean()),
         held_by_2=float(np.mean(delays <= 2)),
         held_by_3=float(np.mean(delays <= 3)),
+        held_in_time=float(np.mean(delays <= fault.shown_by)),
         missed=1.0 - len(found) / len(kept),
         named=_share([_named(h.at_once, fault) for h in found]),
         named_later=_share([_named(h.later, fault) for h in later]),
@@ -314,18 +322,12 @@ def _follow(
             _members(bank, errors[:, : index + 1], carries, histories)
         delay = index + 2 - fault.first_unit
         log_odds = bank.log_odds()
+        # at several limits a build is often told of after the same unit
+        tell = cache(partial(describe, bank, checked_before=checked_before))
         for limit, row in zip(limits, histories, strict=True):
             for place, build in enumerate(watched):
-                _note(
-                    row[build],
-                    bank,
-                    place,
-                    fault,
-                    limit,
-                    delay,
-                    log_odds,
-                    checked_before,
-                )
+                fresh = log_odds[place] > limit
+                _note(row[build], fault, delay, fresh, partial(tell, place))
         if fault.mixed and index + 1 < MEMBERS_AFTER:
             continue
         going = np.array(
@@ -341,28 +343,21 @@ def _follow(
 
 def _note(
     history: History,
-    bank: Bank,
-    build: int,
     fault: Fault,
-    limit: float,
     delay: int,
-    log_odds: Array,
-    checked_before: int,
+    beyond: bool,
+    tell: Callable[[], Finding],
 ) -> None:
     if history.too_early or delay >= MISSED + fault.later:
         return
-    fresh = history.at_once is None and log_odds[build] > limit
+    fresh = history.at_once is None and beyond
     if fresh and delay < 1:
         history.too_early = True
     elif fresh and delay < MISSED:
         history.delay = delay
-        history.at_once = describe(
-            bank, build, limit=limit, checked_before=checked_before
-        )
+        history.at_once = tell()
     elif history.at_once is not None and delay == history.delay + fault.later:
-        history.later = describe(
-            bank, build, limit=limit, checked_before=checked_before
-        )
+        history.later = tell()
 
 
 def _members(

@@ -177,8 +177,8 @@ def run(
     Parameters
     ----------
     replicates : int
-        Good builds of each world and bad builds of each fault; other products, and
-        worlds that no limit rests on, are studied with a quarter, at least 64.
+        Good builds of each world and bad builds of each fault; other products and
+        other worlds of bad builds are studied with a quarter, at least 64.
     seed : int
     workers : int
         Processes.
@@ -229,7 +229,7 @@ def run(
                     limit_of(family, BUILD_UNITS / rate) for rate in RATES
                 )
                 beyond = [
-                    good(replicates=_fewer(count), seed=seed + 1 + index, worlds=(w,))
+                    good(replicates=count, seed=seed + 1 + index, worlds=(w,))
                     for index, w in enumerate(case.beyond)
                 ]
                 false_holds += _false_holds(case, family, beyond, limits[case.name])
@@ -261,13 +261,8 @@ def _count(case: Case, replicates: int) -> int:
     return max(64, replicates // case.thinned)
 
 
-def _fewer(count: int) -> int:
-    """Return the good builds of a world that no limit rests on."""
-    return max(64, count // FEWER)
-
-
 def _good(case: Case, count: int) -> float:
-    builds = len(case.calibrated_on) * count + len(case.beyond) * _fewer(count)
+    builds = (len(case.calibrated_on) + len(case.beyond)) * count
     return float(builds * BUILD_UNITS * _size(case))
 
 
@@ -311,7 +306,8 @@ def _false_holds(
     halves = family[:, ::2], family[:, 1::2]
     for rate, limit in zip(RATES, limits, strict=True):
         accepted = BUILD_UNITS / rate
-        others = [limit_of(half, accepted) for half in halves[::-1]]
+        drawn = family.shape[1]
+        others = [limit_of(half, accepted, drawn=drawn) for half in halves[::-1]]
         for index, world in enumerate(case.calibrated_on):
             exceeding = np.concatenate(
                 [

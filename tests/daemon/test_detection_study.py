@@ -15,7 +15,8 @@ from daemon.studies.goals import Goal, goals
 def outcome(fault: str, **figures: float) -> Outcome:
     usual = dict.fromkeys(
         (
-            *("mean_delay", "held_by_2", "held_by_3", "missed", "named"),
+            *("mean_delay", "held_by_2", "held_by_3", "held_in_time"),
+            *("missed", "named"),
             *("named_later", "covered", "covered_later", "members"),
         ),
         float("nan"),
@@ -110,8 +111,11 @@ def test_known_parameters_stand_beside(tmp_path: Path) -> None:
         for rate in (500, 5000)
     )
     study = Study(rows=rows, false_holds=())
-    (line,) = table_of(study)
-    assert (line["delay_1/500"], line["known_1/500"]) == (2.0, 1.5)
+    lines = table_of(study)
+    assert [(one["delay"], one["delay_known"]) for one in lines] == [
+        *[(2.0, 1.5)] * 2,
+        *[(1.5, None)] * 2,
+    ]
     picture(study, tmp_path / "one.svg")
     assert "<svg" in (tmp_path / "one.svg").read_text(encoding="utf-8")
 
@@ -129,6 +133,10 @@ def test_tables_and_picture_are_written(
     scaled = Goal(what="scaled", found=0.0, bound=0.0, kind="at most")
     monkeypatch.setattr("daemon.commands.detecting.facts", lambda _seed: (scaled,))
     study_detection(64, 1, 1, tmp_path, lambda _share, _case: None)
-    assert "4 of 4 goals met" in capsys.readouterr().out
+    printed = capsys.readouterr().out
+    assert "4 of 4 goals met" in printed
+    assert "not met" not in printed
+    assert "20 units in 2 segments" in printed
+    assert "0.1000" in printed
     written = {path.name for path in tmp_path.iterdir()}
     assert written == {"detection.csv", "detection.svg", "false-holds.csv", "goals.csv"}

@@ -7,6 +7,7 @@ from daemon.spc.calibrate import (
     calibrate,
     exchangeable_limit,
     good_maxima,
+    limit_of,
     shipped_limit,
 )
 from daemon.spc.errors import OutOfRangeError, SpcError, TooFewError
@@ -25,7 +26,7 @@ def test_a_limit_is_exceeded_no_oftener_than_accepted() -> None:
         units_per_false_hold=100,
         segment_units=(10, 10),
         build_units=10,
-        replicates=64,
+        replicates=96,
         worlds=FAMILY[:2],
         progress=shares.append,
     )
@@ -35,6 +36,20 @@ def test_a_limit_is_exceeded_no_oftener_than_accepted() -> None:
     assert found.rates[1].rate <= 0.14
     assert shares == sorted(shares)
     assert shares[-1] == 1.0
+
+
+def test_few_builds_give_a_limit_that_is_sure_all_the_same() -> None:
+    """By definition of 99.9 % confidence, over 4000 calibrations of known builds."""
+    rng = np.random.default_rng(8)
+    accepted, drawn = 0.05, 300
+    true_shares = [
+        float(np.exp(-limit_of(rng.exponential(size=(1, drawn)), accepted)))
+        for _ in range(4000)
+    ]
+    # one in 1000 expected at most, 4 of 4000: 12 come once in 1000 times
+    assert np.count_nonzero(np.array(true_shares) > accepted) <= 12
+    many = limit_of(rng.exponential(size=(1, 1_000_000)), accepted)
+    assert many == pytest.approx(-np.log(accepted), rel=0.01)
 
 
 def test_the_same_seed_gives_the_same_limit() -> None:
@@ -55,7 +70,7 @@ def test_the_same_seed_gives_the_same_limit() -> None:
 
 
 def test_a_rate_that_the_replicates_cannot_show_is_refused() -> None:
-    with pytest.raises(OutOfRangeError, match=">= 5000"):
+    with pytest.raises(OutOfRangeError, match=">= 7000"):
         calibrate(
             LAYOUT,
             units_per_false_hold=10_000,
