@@ -89,7 +89,8 @@ def of_person(
     Raises
     ------
     NoProofError
-        Nothing was typed, a text is no such quantity, or the finding names no part.
+        Nothing was typed, a text is no such quantity, the finding names no part, or
+        loose parts are of no reel that anybody named.
     """
     if not texts:
         message = "nothing was read: type at least one value"
@@ -112,11 +113,15 @@ def of_person(
         for one in readings:
             require_part(one, from_value, what=signal.part)
         scale *= 1e-6
+    of = subject or _usual_subject(signal, kind)
+    if kind is ProofKind.LOOSE_PARTS and of is None:
+        message = "say which reel the parts are of: the finding names none"
+        raise NoProofError(message)
     return Proof(
         proof=uuid4().hex,
         signal=signal.signal,
         kind=kind,
-        subject=subject or _usual_subject(signal, kind),
+        subject=of,
         readings=readings,
         unit=unit.value,
         from_value=from_value,

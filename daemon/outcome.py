@@ -36,12 +36,20 @@ def findings(signals: Sequence[Signal]) -> list[dict[str, Any]]:
             "size_ppm": round(one.size_ppm, 1),
             "interval_ppm": [round(one.low_ppm, 1), round(one.high_ppm, 1)],
             "implied_ohm": one.implied_ohm,
+            "implied_interval_ohm": _implied_interval(json.loads(one.evidence)),
             "probability": round(one.probability, 4),
             "raised_at_serial": one.raised_serial,
             "spread_factor": json.loads(one.evidence)["spread_factor"],
         }
         for one in signals
     ]
+
+
+def _implied_interval(evidence: Mapping[str, Any]) -> list[float] | None:
+    """Return the part's value at both ends of the size's interval, if one is named."""
+    if "implied_low_ohm" not in evidence:
+        return None
+    return sorted(round(evidence[f"implied_{end}_ohm"], 4) for end in ("low", "high"))
 
 
 def score(

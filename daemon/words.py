@@ -164,7 +164,7 @@ def finding(signal: Signal) -> Saying:
     if history := evidence.get("history"):
         lines.append(history)
     lines += evidence.get("proven", ())
-    lines.append(f"{counted(signal.units, 'unit')} concerned so far.")
+    lines.append(_how_far(signal))
     lines += _foretold(evidence)
     if following := evidence.get("next"):
         lines.append(following)
@@ -232,6 +232,16 @@ def _beyond(evidence: dict[str, Any]) -> Iterator[str]:
             "Before a check, a reel and the bench cannot be told apart: run the check "
             "standard now."
         )
+
+
+def _how_far(signal: Signal) -> str:
+    """Say how many units are concerned, and how well the size is known from them."""
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    low, high = (percent(end, half_ppm) for end in (signal.low_ppm, signal.high_ppm))
+    return (
+        f"{counted(signal.units, 'unit')} concerned so far; the size is "
+        f"{percent(signal.size_ppm, half_ppm)} ({low} to {high} with 95 %)."
+    )
 
 
 def _foretold(evidence: dict[str, Any]) -> Iterator[str]:
@@ -335,6 +345,9 @@ def _value_against_claim(signal: Signal, evidence: dict[str, float]) -> str:
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
     text = f": its parts are now about {ohm(signal.implied_ohm, half_ohm)}"
+    if "implied_low_ohm" in evidence:
+        low, high = sorted(evidence[f"implied_{end}_ohm"] for end in ("low", "high"))
+        text += f" ({ohm(low, half_ohm)} to {ohm(high, half_ohm)} with 95 %)"
     claim_ppm = evidence.get("tolerance_ppm")
     if claim_ppm is None:
         return text

@@ -69,6 +69,17 @@ def test_what_is_sure_already_is_to_be_confirmed_not_made_less_sure() -> None:
     assert after["reel"] > probabilities(SURE, [], PRODUCT)["reel"]
 
 
+def test_loose_parts_of_no_known_reel_tell_nothing() -> None:
+    of_none = replace(UNSURE, reel=None)
+    with pytest.raises(NoProofError, match="which reel the parts are of"):
+        typed(ProofKind.LOOSE_PARTS, "5.012k", of=of_none)
+    named = of_person(
+        of_none, ProofKind.LOOSE_PARTS, ["5.012k"], PRODUCT,
+        person="Ada", at=AT, subject="K-9",
+    )  # fmt: skip
+    assert named.subject == "K-9"
+
+
 def test_a_finding_without_causes_shares_the_rest_alike() -> None:
     """Each gets a quarter of the 0.4 that is unsaid."""
     of_before = probabilities(replace(UNSURE, causes=None), [], PRODUCT)

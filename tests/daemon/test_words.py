@@ -63,6 +63,16 @@ def test_lines_name_part_reel_value_and_claim() -> None:
     )
 
 
+def test_size_and_part_value_are_said_with_their_intervals() -> None:
+    """5 kΩ times 1.0028 and 1.0030 by hand; an end is never below the other."""
+    evidence = {"implied_low_ohm": 5015.0, "implied_high_ohm": 5014.0}
+    found = signal(size_ppm=2900.0, low_ppm=2800.0, high_ppm=3000.0, evidence=evidence)
+    lines = words.finding(found).lines
+    assert "(5.01400 kΩ to 5.01500 kΩ with 95 %)" in lines[0]
+    counted = next(one for one in lines if "concerned so far" in one)
+    assert counted.endswith("the size is +0.29 % (+0.28 % to +0.30 % with 95 %).")
+
+
 def test_a_wide_reel_is_said_to_be_wide() -> None:
     first, *_ = words.finding(signal(evidence={"spread_factor": 4.0})).lines
     assert first.endswith("and spread wider than their 0.1 % claim allows.")
