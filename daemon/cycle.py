@@ -7,6 +7,7 @@ crash the rows past the watermark are watched again, and nothing is raised twice
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from uuid import uuid4
 
 import numpy as np
@@ -23,6 +24,7 @@ from daemon.beside import results as results_beside
 from daemon.decades import wrong_decades
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
+from daemon.reels import reel_of
 from daemon.resolution import resolution_ppm2
 from daemon.rows import plain
 from daemon.spc.baseline import Baseline
@@ -148,6 +150,7 @@ class Cycle:
             self.product,
             accepted_per_units=settings.plan.watching.accepted_false_holds_per_units,
             own_limit=own_limit,
+            label_of=partial(reel_of, store),
         )
         self._folded = 0
         self._placed: set[str] = set()

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
+from config.model import Part
 from daemon.product import ProductModel
 from daemon.spc.baseline import Baseline
 from daemon.spc.finding import TWO_SIDED_95, Finding
@@ -13,13 +14,19 @@ from daemon.spc.localize import (
     preferred_values,
     reel_claim,
 )
+from storage.records import Reel
 
 LEAST_CLASS_PROBABILITY = 0.01
 PPM = 1e-6
 
 
 def evidence_of(
-    finding: Finding, product: ProductModel, baseline: Baseline, *, units: int
+    finding: Finding,
+    product: ProductModel,
+    baseline: Baseline,
+    *,
+    units: int,
+    label: Reel | None,
 ) -> dict[str, Any]:
     """Return what a finding says beyond the columns of its signal.
 
@@ -31,6 +38,9 @@ def evidence_of(
         What the build is held against.
     units
         Units concerned so far.
+    label
+        The suspect reel as it was recorded; None where none is. Its claim is the one
+        that is judged, else what is planned for the part.
 
     Returns
     -------
@@ -42,7 +52,8 @@ def evidence_of(
         `claim` (tolerance, probability that the reel does not keep it, classes of
         IEC 60062 with their probabilities under the model of `localize.reel_claim`),
         `implied_low_ohm`, `implied_high_ohm`, and `other_values_ohm`, preferred values
-        that would explain the size.
+        that would explain the size. With a recorded reel: `label`, what it says beside
+        what is planned for the part, as `words.off_plan` takes it.
     """
     evidence: dict[str, Any] = {
         "log_odds": round(finding.log_odds, 3),
@@ -59,9 +70,9 @@ def evidence_of(
         "nominal_ohm": None,
     }
     if finding.range_index is not None:
-        evidence |= _of_part(finding, product, baseline, units)
+        evidence |= _of_part(finding, product, baseline, units, label)
     elif finding.part_index is not None:
-        evidence |= _of_common_part(finding, product, baseline, units)
+        evidence |= _of_common_part(finding, product, baseline, units, label)
     return evidence
 
 
@@ -73,7 +84,11 @@ def in_words(product: ProductModel, cause: str, index: int | None) -> str:
 
 
 def _of_part(
-    finding: Finding, product: ProductModel, baseline: Baseline, units: int
+    finding: Finding,
+    product: ProductModel,
+    baseline: Baseline,
+    units: int,
+    label: Reel | None,
 ) -> dict[str, Any]:
     index = finding.range_index
     if index is None:
@@ -89,18 +104,19 @@ def _of_part(
     if own.part is None:
         return said
     nominal = product.nominal_ohm[own.part]
-    tolerance = product.settings.parts[own.part].tolerance_ppm
-    said |= {"tolerance_ppm": tolerance, "nominal_ohm": nominal}
+    planned = product.settings.parts[own.part]
+    said |= {"tolerance_ppm": planned.tolerance_ppm, "nominal_ohm": nominal}
     if finding.cause != "reel":
         return said
+    said |= _labelled(label, planned)
     effect = abs(own.sensitivities[own.part])
     sigma = (finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95)
     claim = reel_claim(
-        size_ppm=finding.level_ppm / effect,
+        size_ppm=_from_label_ppm(finding.level_ppm / effect, label, nominal),
         sigma_ppm=sigma / effect,
         spread_ppm=float(baseline.sigma_ppm[index]) * finding.spread_factor / effect,
         units=units,
-        tolerance_ppm=tolerance,
+        tolerance_ppm=said["tolerance_ppm"],
     )
     implied = [product.implied_ohm(own.key, e) for e in _interval(finding)]
     return said | {
@@ -112,7 +128,11 @@ def _of_part(
 
 
 def _of_common_part(
-    finding: Finding, product: ProductModel, baseline: Baseline, units: int
+    finding: Finding,
+    product: ProductModel,
+    baseline: Baseline,
+    units: int,
+    label: Reel | None,
 ) -> dict[str, Any]:
     """Return what is said of a part that some ranges share: its size is the part's."""
     index = finding.part_index
@@ -120,23 +140,45 @@ def _of_common_part(
     if index is None or name is None:
         return {}
     nominal = product.nominal_ohm[name]
-    tolerance = product.settings.parts[name].tolerance_ppm
+    planned = product.settings.parts[name]
+    said = {"tolerance_ppm": planned.tolerance_ppm} | _labelled(label, planned)
     claim = reel_claim(
-        size_ppm=finding.size_ppm,
+        size_ppm=_from_label_ppm(finding.size_ppm, label, nominal),
         sigma_ppm=(finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95),
         spread_ppm=float(baseline.sigma_ppm[index]) * finding.spread_factor,
         units=units,
-        tolerance_ppm=tolerance,
+        tolerance_ppm=said["tolerance_ppm"],
     )
-    return {
+    return said | {
         "range_titles": [one.title for one in product.ranges_of(name)],
-        "tolerance_ppm": tolerance,
         "nominal_ohm": nominal,
         "claim": _claimed(claim),
         "implied_low_ohm": nominal * (1.0 + finding.low_ppm * PPM),
         "implied_high_ohm": nominal * (1.0 + finding.high_ppm * PPM),
         "other_values_ohm": list(_other_values(nominal, finding)),
     }
+
+
+def _labelled(label: Reel | None, planned: Part) -> dict[str, Any]:
+    """Return the claim of a recorded reel, and its label beside what is planned."""
+    if label is None:
+        return {}
+    return {
+        "tolerance_ppm": label.tolerance_ppm,
+        "label": {
+            "label_ohm": label.nominal_ohm,
+            "label_ppm": label.tolerance_ppm,
+            "planned_ohm": planned.nominal_ohm,
+            "planned_ppm": planned.tolerance_ppm,
+        },
+    }
+
+
+def _from_label_ppm(size_ppm: float, label: Reel | None, nominal_ohm: float) -> float:
+    """Return how far parts are from their label, given how far from the plan."""
+    if label is None:
+        return size_ppm
+    return (nominal_ohm * (1.0 + size_ppm * PPM) / label.nominal_ohm - 1.0) / PPM
 
 
 def _claimed(claim: ReelClaim) -> dict[str, Any]:

@@ -18,6 +18,7 @@ MINUS = "\N{MINUS SIGN}"
 OHM = "\N{GREEK CAPITAL LETTER OMEGA}"
 PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"))
 PPM_PER_PERCENT = 10_000.0
+PPM = 1e-6
 SAYABLE_SHARE = 0.99
 """The largest probability that whole percent can say."""
 HALF = 0.5
@@ -88,6 +89,39 @@ def ohm(value_ohm: float, half_width_ohm: float | None = None) -> str:
     return f"{scaled:.{decimals_for(half_width_ohm / scale)}f} {prefix}{OHM}"
 
 
+def off_plan(
+    part: str,
+    *,
+    label_ohm: float,
+    label_ppm: float,
+    planned_ohm: float,
+    planned_ppm: float,
+) -> tuple[str, ...]:
+    """Return why a reel, by its label, is none for a part; nothing where it is one.
+
+    A label's value is the part's when it lies within the tolerance planned for it.
+
+    >>> off_plan(
+    ...     "R13", label_ohm=5e3, label_ppm=5e4, planned_ohm=5e3, planned_ppm=1e3
+    ... )
+    ('of the wrong class for part R13: its label allows 5 %, the part needs 0.1 %',)
+    """
+    found = []
+    if abs(label_ohm - planned_ohm) > planned_ohm * planned_ppm * PPM:
+        low, high = (planned_ohm * (1.0 + e * PPM) for e in (-planned_ppm, planned_ppm))
+        found.append(
+            f"of the wrong value for part {part}: its label says {ohm(label_ohm)}, the "
+            f"part needs {ohm(planned_ohm)} ({ohm(low)} to {ohm(high)})"
+        )
+    if label_ppm > planned_ppm:
+        found.append(
+            f"of the wrong class for part {part}: its label allows "
+            f"{label_ppm / PPM_PER_PERCENT:g} %, the part needs "
+            f"{planned_ppm / PPM_PER_PERCENT:g} %"
+        )
+    return tuple(found)
+
+
 def held(hold: Mapping[Any, Any]) -> str:
     """Return what a hold stands on in words.
 
@@ -140,7 +174,7 @@ def finding(signal: Signal) -> Saying:
     signal
         The latest revision. Its `evidence` may hold `range_title`,
         `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
-        words and probability), `claim`, `other_values_ohm`, `alike` and
+        words and probability), `claim`, `label`, `other_values_ohm`, `alike` and
         `predicted_ppm` (see `daemon.evidence`), `check` and `history` (sentences on
         the check standard and on what the build is held against), `next` (see
         `daemon.proving.next_step`), and after measurements made to settle it
@@ -151,7 +185,7 @@ def finding(signal: Signal) -> Saying:
         return chart_warning(signal)
     verb = "Hold" if signal.holds else "Look at"
     headline = f"{verb} build {signal.build}: {reads(signal)}."
-    lines = [_why(signal, evidence), *_beyond(evidence)]
+    lines = [_why(signal, evidence), *_off_plan(signal, evidence), *_beyond(evidence)]
     others = [
         f"{words} {share(probability)}"
         for words, probability in evidence.get("runners_up", ())
@@ -205,6 +239,13 @@ def warnings(signals: Sequence[Signal], builds: Sequence[str]) -> tuple[str, ...
     """
     last = builds[-1:]
     return tuple(chart_warning(one).headline for one in signals if one.build in last)
+
+
+def _off_plan(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
+    """Say that the suspect reel is none for its part, whatever its parts read."""
+    if signal.part is not None and (label := evidence.get("label")) is not None:
+        for one in off_plan(signal.part, **label):
+            yield f"Reel {signal.reel} is {one}."
 
 
 def _beyond(evidence: dict[str, Any]) -> Iterator[str]:

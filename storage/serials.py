@@ -72,4 +72,9 @@ def reels_of(
 
 def takes_over(from_serial: str | None, fitted_at: Any) -> tuple[Any, ...]:
     """Return a key that sorts fittings as they take over from each other."""
-    return (from_serial is not None, serial_order(from_serial or ""), fitted_at)
+    return (*begins(from_serial), fitted_at)
+
+
+def begins(from_serial: str | None) -> tuple[Any, ...]:
+    """Return a key that sorts fittings by the first unit; None is before all."""
+    return (from_serial is not None, serial_order(from_serial or ""))

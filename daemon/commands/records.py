@@ -11,6 +11,7 @@ from config.quantity import parse
 from daemon import holds, reels, words
 from daemon.client import Client
 from daemon.commands.manners import (
+    Opened,
     as_json,
     as_table,
     home_of,
@@ -34,6 +35,7 @@ from storage.records import (
     Unit,
 )
 from storage.records_shipping import ReelReceipt
+from storage.remote import RemoteStore
 
 LOOSE_PARTS = 5
 DAY = click.DateTime(["%Y-%m-%d"])
@@ -182,24 +184,27 @@ def reel_fit(
         known = at.settings.product.parts
         if part not in known:
             raise NotFoundError(kind="part", key=part)
+        fitting = Fitting(
+            fitting=f"{build_name}:{part}:{from_serial or ''}:{name}",
+            product=at.product,
+            build=build_name,
+            part=part,
+            reel=name,
+            from_serial=from_serial,
+            fitted_at=_on_day(fitted, end=True),
+        )
         records = tracing.Records.of(at.store, at.product, ())
         if not anyway:
-            tracing.require_fittable(records, name, build_name)
-        for doubt in tracing.fitting_doubts(records, name, build_name):
+            tracing.require_fittable(records, fitting, known[part])
+        succession = tracing.succession(records, fitting)
+        for doubt in tracing.fitting_doubts(records, fitting, known[part]):
             say(doubt)
-        at.store.fit_reel(
-            Fitting(
-                fitting=f"{build_name}:{part}:{from_serial or ''}:{name}",
-                product=at.product,
-                build=build_name,
-                part=part,
-                reel=name,
-                from_serial=from_serial,
-                fitted_at=_on_day(fitted, end=True),
-            )
-        )
+        at.store.fit_reel(fitting)
+        late = _recorded_late(at, fitting)
     since = f"unit {from_serial}" if from_serial else "the first unit"
     say(f"Part {part} of build {build_name} comes from reel {name} from {since} on.")
+    for line in (*succession, *late):
+        say(line)
 
 
 @reel.command("check")
@@ -273,6 +278,28 @@ def reel_check(
         out().print(line)
     if person is None:
         say("Not kept: say who measured with --person NAME.")
+
+
+def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
+    """Say when a fitting counts for a finding, where its units are measured already."""
+    records = tracing.Records.of(at.store, at.product, ())
+    measured = sum(
+        (unit["build"], part) == (fitting.build, fitting.part)
+        and bool(records.errors_of(unit["serial"]))
+        for unit, part in records.carriers(fitting.reel)
+    )
+    if not measured:
+        return []
+    # The daemon looks between its orders; without one nobody does before a unit comes.
+    when = (
+        "at the daemon's next look"
+        if isinstance(at.store, RemoteStore)
+        else f"from the next unit of build {fitting.build} on"
+    )
+    return [
+        f"{words.counted(measured, 'unit')} with it measured already: findings name it "
+        f"{when}."
+    ]
 
 
 def _on_day(day: datetime | None, *, end: bool = False) -> datetime:

@@ -1,6 +1,7 @@
 """A build's finding as the row that is kept of it."""
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 
 from daemon.evidence import evidence_of
@@ -10,7 +11,9 @@ from daemon.spc.reel_change import Finding
 from daemon.watch.build import BuildWatch
 from daemon.watch.entering import CheckErrors, UnitErrors
 from daemon.watch.suspects import suspects_of
-from storage.records import Cause, Signal
+from storage.records import Cause, Reel, Signal
+
+FindLabel = Callable[[str], Reel]
 
 PPM = 1e-6
 AS_RECORDED = 0.01
@@ -30,6 +33,7 @@ def signal_of(
     last: UnitErrors | CheckErrors,
     *,
     check: str | None,
+    label_of: FindLabel | None,
 ) -> Signal:
     """Return what is kept of a build's finding as it stands after a unit or a check.
 
@@ -41,6 +45,8 @@ def signal_of(
         What was folded last.
     check
         A sentence on the check standard, kept with the finding.
+    label_of
+        See `daemon.watch.Watcher`.
     """
     product = watch.product
     first = watch.units[finding.first_unit - 1]
@@ -57,7 +63,10 @@ def signal_of(
     elif part is not None:
         implied = product.nominal_ohm[part] * (1.0 + finding.size_ppm * PPM)
     units = len(watch.units) - finding.first_unit + 1
-    evidence = evidence_of(finding, product, watch.baseline, units=units) | {
+    label = None if reel is None or label_of is None else label_of(reel)
+    evidence = evidence_of(
+        finding, product, watch.baseline, units=units, label=label
+    ) | {
         "log_odds_limit": round(watch.limit, 3),
         "limit_is": watch.limit_is,
         "check": check,

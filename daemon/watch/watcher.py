@@ -8,13 +8,14 @@ import numpy as np
 from daemon.product import ProductModel
 from daemon.spc.baseline import Baseline, Segment
 from daemon.spc.calibrate import shipped_limit
+from daemon.spc.finding import Finding
 from daemon.spc.layout import Layout
 from daemon.watch.build import CALIBRATED, BuildWatch, OwnLimit
 from daemon.watch.charting import warnings_of
 from daemon.watch.entering import CheckErrors, UnitErrors
 from daemon.watch.history import odd_builds, remark
 from daemon.watch.learning import learn
-from daemon.watch.signals import signal_of
+from daemon.watch.signals import FindLabel, signal_of
 from daemon.watch.suspects import Suspect, suspects_elsewhere, suspects_of
 from storage.records import Fitting, Signal
 
@@ -39,6 +40,9 @@ class Watcher:
     own_limit
         Gives the product's own limit for a layout and the units of each earlier
         build, or None while the shipped one must serve.
+    label_of
+        Gives a recorded reel by name; left out, parts are held against the plan's
+        tolerance, not against their reel's.
 
     Notes
     -----
@@ -52,9 +56,11 @@ class Watcher:
         *,
         accepted_per_units: int,
         own_limit: FindLimit | None = None,
+        label_of: FindLabel | None = None,
     ) -> None:
         self.product = product
         self._own_limit = own_limit
+        self._label_of = label_of
         self.accepted_per_units = accepted_per_units
         self.builds: dict[str, BuildWatch] = {}
         self._latest: BuildWatch | None = None
@@ -84,9 +90,8 @@ class Watcher:
         self._latest = watch
         if watch.finding is None:
             return None
-        watch.revision += 1
         self._judge_history(watch)
-        return signal_of(watch, watch.finding, unit, check=check)
+        return self._revised(watch, watch.finding, unit, check=check)
 
     def check(self, check: CheckErrors, *, said: str | None = None) -> Signal | None:
         """Take a run of the check standard; return the finding as it then stands.
@@ -103,8 +108,7 @@ class Watcher:
         watch.check(check.beside(watch.before))
         if watch.finding is None:
             return None
-        watch.revision += 1
-        return signal_of(watch, watch.finding, check, check=said)
+        return self._revised(watch, watch.finding, check, check=said)
 
     def suspects(
         self, signal: Signal, serials: Mapping[str, Iterable[str]] = EMPTY
@@ -138,9 +142,8 @@ class Watcher:
         changed = []
         for watch in self.builds.values():
             if watch.refit(fittings) and watch.finding is not None:
-                watch.revision += 1
                 last = max(watch.units, key=lambda one: one.number)
-                changed.append(signal_of(watch, watch.finding, last, check=None))
+                changed.append(self._revised(watch, watch.finding, last, check=None))
         return changed
 
     def warnings(
@@ -181,6 +184,18 @@ class Watcher:
         if self._latest is None:
             return remark(0, 0, ())
         return self._judge_history(self._latest)
+
+    def _revised(
+        self,
+        watch: BuildWatch,
+        finding: Finding,
+        last: UnitErrors | CheckErrors,
+        *,
+        check: str | None,
+    ) -> Signal:
+        """Return the next revision of a build's finding."""
+        watch.revision += 1
+        return signal_of(watch, finding, last, check=check, label_of=self._label_of)
 
     def _judge_history(self, watch: BuildWatch) -> str:
         """Return the sentence on a build's history, worked out when first wanted."""

@@ -129,7 +129,7 @@ def _notice(
         ),
         right=tuple(o.title for o in product.ranges if o.key != key),
         probability=None if one.probability > 1 - 1e-9 else one.probability,
-        cause=f"Part {containment.part} comes from a reel that does not keep its label."
+        cause=f"Part {containment.part} comes from a reel that is not as it must be."
         if containment.reel
         else "",
         advice=(

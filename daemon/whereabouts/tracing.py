@@ -5,14 +5,15 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Self
 
+from config.model import Part as PlannedPart
 from daemon.reels import checks_of, reel_in, told
 from daemon.rows import plain
 from daemon.whereabouts.doubted import by_reason, doubted
-from daemon.words import capital
-from storage.errors import NotFoundError
-from storage.records import Disposal, ReelCheck, Scope
+from daemon.words import capital, off_plan
+from storage.errors import NotFoundError, RefusedValueError
+from storage.records import Disposal, Fitting, ReelCheck, Scope
 from storage.records_shipping import ReworkKind
-from storage.serials import reels_of, serial_order
+from storage.serials import begins, reels_of, serial_order
 from storage.shipping import concerns
 from storage.store import Store
 
@@ -313,8 +314,17 @@ def leftover_lines(records: Records, reel: str) -> list[str]:
     return [f"{left} parts left over."]
 
 
-def fitting_doubts(records: Records, reel: str, build: str) -> list[str]:
-    """Return what speaks against fitting a reel to a build; nothing is refused."""
+def fitting_doubts(
+    records: Records, fitting: Fitting, planned: PlannedPart
+) -> list[str]:
+    """Return what speaks against fitting a reel to a build; nothing is refused.
+
+    Parameters
+    ----------
+    planned
+        The part that it is to be, as `product.toml` has it.
+    """
+    reel, build = fitting.reel, fitting.build
     builds = {one["build"]: one for one in records.builds}
     said = [
         f"Reel {reel} is held: {one['reason']}"
@@ -327,6 +337,7 @@ def fitting_doubts(records: Records, reel: str, build: str) -> list[str]:
         for row in records.reels
         if row["reel"] == reel and (checks := records.checks.get(reel))
     ]
+    said += [f"Reel {reel} is {one}." for one in _off_plan(records, fitting, planned)]
     wanted = builds[build]["planned_units"] if build in builds else None
     if wanted is not None:
         said.extend(
@@ -338,14 +349,23 @@ def fitting_doubts(records: Records, reel: str, build: str) -> list[str]:
     return said
 
 
-def require_fittable(records: Records, reel: str, build: str) -> None:
-    """Refuse to fit a reel that the records say is elsewhere, or used up.
+def require_fittable(records: Records, fitting: Fitting, planned: PlannedPart) -> None:
+    """Refuse to fit a reel that the records say is another part's, elsewhere, used up.
+
+    Parameters
+    ----------
+    planned
+        The part that it is to be, as `product.toml` has it.
 
     Raises
     ------
     ContradictionError
-        It is on another build that goes on, or no part of it is left.
+        Its label says another value or a looser class than is planned for the part, it
+        is on another build that goes on, or no part of it is left.
     """
+    reel, build = fitting.reel, fitting.build
+    if off := _off_plan(records, fitting, planned):
+        raise ContradictionError(reel=reel, detail=f"it is {' and '.join(off)}")
     fitted = {(one["build"], one["part"]): one["reel"] for one in records.fittings}
     on = {where for (where, _), there in fitted.items() if there == reel}
     for one in records.builds:
@@ -365,6 +385,69 @@ def require_fittable(records: Records, reel: str, build: str) -> None:
             detail=f"{len(records.carriers(reel))} parts of it are in units already, "
             "which is all that came",
         )
+
+
+def _off_plan(
+    records: Records, fitting: Fitting, planned: PlannedPart
+) -> tuple[str, ...]:
+    for one in records.reels:
+        if one["reel"] == fitting.reel:
+            return off_plan(
+                fitting.part,
+                label_ohm=one["nominal_ohm"],
+                label_ppm=one["tolerance_ppm"],
+                planned_ohm=planned.nominal_ohm,
+                planned_ppm=planned.tolerance_ppm,
+            )
+    return ()
+
+
+def succession(records: Records, fitting: Fitting) -> list[str]:
+    """Say whose place a fitting takes, and where a recorded one goes on all the same.
+
+    Of two from the same unit on, the one fitted later is in force.
+
+    Raises
+    ------
+    storage.errors.RefusedValueError
+        Another one from the same unit on was not fitted before it: this one would
+        count for nothing, or which of the two counts could not be told.
+    """
+    others = [
+        one
+        for one in records.fittings
+        if (one["build"], one["part"]) == (fitting.build, fitting.part)
+        and one["fitting"] != fitting.fitting
+    ]
+    since = begins(fitting.from_serial)
+    same = [one for one in others if begins(one["from_serial"]) == since]
+    later = [one for one in others if begins(one["from_serial"]) > since]
+    said = []
+    if same:
+        last = max(same, key=lambda one: one["fitted_at"])
+        if last["fitted_at"] >= fitting.fitted_at:
+            raise RefusedValueError(
+                what="fitting.fitted_at",
+                value=f"{fitting.fitted_at:%Y-%m-%d %H:%M}",
+                allowed=f"must be later than reel {last['reel']} was fitted to part "
+                f"{fitting.part} of build {fitting.build} from the same unit on, "
+                f"{last['fitted_at']:%Y-%m-%d %H:%M}",
+            )
+        said.append(
+            f"It takes the place of reel {last['reel']}, which was recorded from the "
+            "same unit on."
+        )
+    if later:
+        first = min(begins(one["from_serial"]) for one in later)
+        until = max(
+            (one for one in later if begins(one["from_serial"]) == first),
+            key=lambda one: one["fitted_at"],
+        )
+        said.append(
+            f"From unit {until['from_serial']} on reel {until['reel']} stays, as "
+            "recorded."
+        )
+    return said
 
 
 def spans(serials: Iterable[str]) -> str:

@@ -28,12 +28,12 @@ def run(home: Home, *arguments: str) -> str:
     return done.output
 
 
-def add(home: Home, reel: str, *more: str) -> None:
-    run(home, "reel", "add", reel, "--nominal", "5k", "--tolerance", "0.1%", *more)
+def add(home: Home, reel: str, nominal: str, *more: str, label: str = "0.1%") -> None:
+    run(home, "reel", "add", reel, "--nominal", nominal, "--tolerance", label, *more)
 
 
 def test_a_reel_fitted_before_it_was_received_is_refused(home: Home) -> None:
-    add(home, "K-200", "--received", "2026-03-10")
+    add(home, "K-200", "5k", "--received", "2026-03-10")
     fit = ("reel", "fit", "K-200", "R13", "--build", "B-4")
     with pytest.raises(
         RefusedValueError, match="not be before reel K-200 was received, 2026-03-10"
@@ -47,7 +47,7 @@ def test_a_reel_fitted_before_it_was_received_is_refused(home: Home) -> None:
 def test_a_reel_on_two_builds_at_once_is_refused_and_recorded_anyway(
     home: Home,
 ) -> None:
-    add(home, "K-201")
+    add(home, "K-201", "50k")
     run(home, "reel", "fit", "K-201", "R12", "--build", "B-4")
     fit = ("reel", "fit", "K-201", "R12", "--build", "B-5")
     with pytest.raises(
@@ -60,7 +60,7 @@ def test_a_reel_on_two_builds_at_once_is_refused_and_recorded_anyway(
 
 def test_a_reel_that_was_replaced_may_go_to_another_build(home: Home) -> None:
     for reel in ("K-202", "K-203"):
-        add(home, reel)
+        add(home, reel, "500k")
         run(home, "reel", "fit", reel, "R11", "--build", "B-4")
     assert "comes from reel K-202" in run(
         home, "reel", "fit", "K-202", "R11", "--build", "B-5"
@@ -68,7 +68,7 @@ def test_a_reel_that_was_replaced_may_go_to_another_build(home: Home) -> None:
 
 
 def test_a_reel_of_which_no_part_is_left_is_refused(home: Home) -> None:
-    add(home, "K-204", "--quantity", "10")
+    add(home, "K-204", "10k", "--quantity", "10")
     # The whole of B-1, ten units, carries it.
     run(home, "reel", "fit", "K-204", "R3", "--build", "B-1")
     with pytest.raises(ContradictionError, match="10 parts of it are in units already"):
@@ -76,14 +76,14 @@ def test_a_reel_of_which_no_part_is_left_is_refused(home: Home) -> None:
 
 
 def test_fewer_parts_than_a_build_needs_are_said_and_not_refused(home: Home) -> None:
-    add(home, "K-205", "--quantity", "5")
+    add(home, "K-205", "10k", "--quantity", "5")
     said = run(home, "reel", "fit", "K-205", "R4", "--build", "B-5")
     assert "Build B-5 needs 8 parts; 5 came on reel K-205." in said
 
 
 def test_a_reel_whose_loose_parts_spoke_against_it_is_said(home: Home) -> None:
-    add(home, "K-206")
-    run(home, "reel", "check", "K-206", "5.015k", "5.014k", "--person", "Ada Moreno")
+    add(home, "K-206", "500")
+    run(home, "reel", "check", "K-206", "501.5", "501.4", "--person", "Ada Moreno")
     assert "not what its label says" in run(home, "trace", "K-206")
     said = run(home, "reel", "fit", "K-206", "R14", "--build", "B-5")
     assert "2 loose parts read +0.29 %, by Ada Moreno" in said
