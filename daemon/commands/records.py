@@ -296,10 +296,8 @@ def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
         if isinstance(at.store, RemoteStore)
         else f"from the next unit of build {fitting.build} on"
     )
-    return [
-        f"{words.counted(measured, 'unit')} with it measured already: findings name it "
-        f"{when}."
-    ]
+    carrying = words.counted(measured, "unit")
+    return [f"{carrying} with it measured already: findings name it {when}."]
 
 
 def _on_day(day: datetime | None, *, end: bool = False) -> datetime:

@@ -9,8 +9,8 @@ from config.model import Part, Product
 from daemon.product import ProductModel
 from daemon.watch import Watcher
 from daemon.words import beside, finding
-from storage.records import Cause, Signal
-from tests.daemon.making import demo_product, demo_settings, fitting, unit
+from storage.records import Cause, Reel, Signal
+from tests.daemon.making import AT, demo_product, demo_settings, fitting, unit
 
 DIVIDED = {"100uA", "1mA"}
 FIRST_BAD = 10
@@ -54,7 +54,9 @@ def test_what_all_ranges_feel_alike_is_the_shared_stage() -> None:
     assert demo_product().common_parts == {}
 
 
-def watched(product: ProductModel, part: str, shift_ppm: float) -> Signal | None:
+def watched(
+    product: ProductModel, part: str, shift_ppm: float, label: Reel | None = None
+) -> Signal | None:
     """Return what a new reel of one part raises, recorded as fitted."""
     fittings = [
         fitting("B-1", name, f"K-1{name}")
@@ -65,7 +67,11 @@ def watched(product: ProductModel, part: str, shift_ppm: float) -> Signal | None
     chance = np.random.default_rng(4)
     errors = chance.normal(0.0, 150.0, (20, 4)) + chance.normal(0.0, 100.0, (20, 1))
     errors[FIRST_BAD:] += shift_ppm * sensitivity
-    watcher = Watcher(product, accepted_per_units=5000)
+    watcher = Watcher(
+        product,
+        accepted_per_units=5000,
+        label_of=None if label is None else lambda _: label,
+    )
     said = None
     for n, row in enumerate(errors):
         said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", row.tolist()), fittings)
@@ -93,6 +99,20 @@ def test_a_reel_of_a_part_of_two_ranges_is_named_with_its_value(
     )
     assert words.lines[0].startswith("Most likely part R6 from reel K-900")
     assert beside(said).startswith("R6 since unit PA-010")
+
+
+def test_the_claim_of_such_a_part_is_its_reel_s_label(product: ProductModel) -> None:
+    """0.6 % off is well inside a label of 5 %, and outside of what is planned."""
+    loose = Reel(reel="K-900", nominal_ohm=1e4, tolerance_ppm=5e4, received_at=AT)
+    said = watched(product, "R6", SHIFT_PPM, loose)
+    assert said is not None
+    claim = json.loads(said.evidence)["claim"]
+    assert claim["tolerance_ppm"] == 5e4
+    assert claim["incompatible"] < 0.01
+    assert finding(said).lines[1] == (
+        "Reel K-900 is of the wrong class for part R6: its label allows 5 %, the part "
+        "needs 0.1 %."
+    )
 
 
 def test_an_ordinary_reel_of_such_a_part_raises_nothing(product: ProductModel) -> None:

@@ -1,13 +1,21 @@
 """Fitting records that contradict each other: one clear sentence each."""
 
+from pathlib import Path
+
 import pytest
 from click.testing import CliRunner
 
+from config.load import fingerprint
 from daemon.cli import holdpoint
+from daemon.cycle import Cycle, RunHeader
 from daemon.home import Home
 from daemon.whereabouts.tracing import ContradictionError
+from storage import endpoint
 from storage.errors import RefusedValueError
-from tests.daemon.seeded import BAD_REEL, seeded_home
+from storage.local import LocalStore
+from tests.daemon.making import AT, demo_settings, readings
+from tests.daemon.seeded import BAD_FROM, BAD_REEL, seeded_home
+from tests.storage.serving import serving
 
 
 @pytest.fixture(scope="module")
@@ -88,6 +96,170 @@ def test_a_reel_whose_loose_parts_spoke_against_it_is_said(home: Home) -> None:
     said = run(home, "reel", "fit", "K-206", "R14", "--build", "B-5")
     assert "2 loose parts read +0.29 %, by Ada Moreno" in said
     assert "not what its label says" in said
+
+
+def test_a_reel_of_another_value_than_the_part_is_refused_and_said_anyway(
+    home: Home,
+) -> None:
+    add(home, "K-210", "5k")
+    fit = ("reel", "fit", "K-210", "R12", "--build", "B-5")
+    # R12 is planned as 49 999.95 ohm with 0.1 %: 49 949.95 to 50 049.95 ohm.
+    off = (
+        "of the wrong value for part R12: its label says 5 kΩ, the part needs "
+        "49.9999 kΩ (49.95 kΩ to 50.0499 kΩ)"
+    )
+    with pytest.raises(ContradictionError) as refused:
+        run(home, *fit)
+    assert str(refused.value) == (
+        f"reel K-210 cannot be fitted: it is {off}; with --anyway it is recorded all "
+        "the same"
+    )
+    said = run(home, *fit, "--anyway")
+    assert f"Reel K-210 is {off}." in said
+    assert "comes from reel K-210" in said
+
+
+@pytest.mark.parametrize("nominal", ["49.951k", "50k", "50.049k"])
+def test_a_label_within_the_tolerance_planned_is_of_the_part_s_value(
+    home: Home, nominal: str
+) -> None:
+    add(home, f"K-{nominal}", nominal)
+    said = run(home, "reel", "fit", f"K-{nominal}", "R12", "--build", "B-2")
+    assert "wrong" not in said
+
+
+def test_a_reel_of_a_looser_class_than_planned_is_refused_and_said_anyway(
+    home: Home,
+) -> None:
+    add(home, "K-211", "500", label="5%")
+    fit = ("reel", "fit", "K-211", "R14", "--build", "B-4")
+    off = "of the wrong class for part R14: its label allows 5 %, the part needs 0.1 %"
+    with pytest.raises(
+        ContradictionError, match=rf"K-211 cannot be fitted: it is {off}; with --anyway"
+    ):
+        run(home, *fit)
+    assert f"Reel K-211 is {off}." in run(home, *fit, "--anyway")
+
+
+def test_a_reel_of_a_tighter_class_than_planned_is_fitted_without_a_word(
+    home: Home,
+) -> None:
+    add(home, "K-212", "500", label="0.05%")
+    said = run(home, "reel", "fit", "K-212", "R14", "--build", "B-5")
+    assert "wrong" not in said
+
+
+def test_a_second_reel_from_the_same_unit_on_says_whose_place_it_takes(
+    home: Home,
+) -> None:
+    run(home, "build", "open", "B-6", "--units", "8")
+    fit = ("R13", "--build", "B-6", "--from", "PA-6004")
+    for reel in ("K-213", "K-214"):
+        add(home, reel, "5k")
+    assert "the place of" not in run(home, "reel", "fit", "K-213", *fit)
+    said = run(home, "reel", "fit", "K-214", *fit)
+    assert (
+        "It takes the place of reel K-213, which was recorded from the same unit on."
+        in said
+    )
+    run(home, "build", "boards", "B-6", "PA-6004")
+    assert "K-214" in run(home, "trace", "PA-6004")
+    assert "K-213" not in run(home, "trace", "PA-6004")
+
+
+@pytest.mark.parametrize("day", ["2026-03-09", "2026-03-10"])
+def test_a_second_reel_from_the_same_unit_on_that_was_not_fitted_later_is_refused(
+    home: Home, day: str
+) -> None:
+    """It would count for nothing, or nobody could tell which of the two counts."""
+    build = f"B-of-{day}"
+    run(home, "build", "open", build)
+    for reel in (f"K-a-{day}", f"K-b-{day}"):
+        add(home, reel, "5k", "--received", "2026-03-01")
+    first = ("R13", "--build", build, "--fitted", "2026-03-10")
+    run(home, "reel", "fit", f"K-a-{day}", *first)
+    second = ("R13", "--build", build, "--fitted", day, "--anyway")
+    with pytest.raises(
+        RefusedValueError,
+        match=rf"must be later than reel K-a-{day} was fitted to part R13 of build "
+        rf"{build} from the same unit on, 2026-03-10",
+    ):
+        run(home, "reel", "fit", f"K-b-{day}", *second)
+    # The very same record once more changes nothing.
+    assert "the place of" not in run(home, "reel", "fit", f"K-a-{day}", *first)
+
+
+def test_a_reel_of_the_whole_build_says_where_a_later_one_stays(home: Home) -> None:
+    run(home, "build", "open", "B-7", "--units", "8")
+    for reel in ("K-215", "K-216"):
+        add(home, reel, "5k")
+    run(home, "reel", "fit", "K-215", "R13", "--build", "B-7", "--from", "PA-7004")
+    said = run(home, "reel", "fit", "K-216", "R13", "--build", "B-7")
+    assert "From unit PA-7004 on reel K-215 stays, as recorded." in said
+    assert "measured already" not in said
+
+
+SINCE_BAD = f"PA-{3000 + BAD_FROM}"
+LATE = ("reel", "fit", "K-901", "R13", "--build", "B-3", "--from", SINCE_BAD)
+
+
+def test_a_reel_recorded_late_is_named_from_the_next_unit_of_its_build_on(
+    tmp_path: Path,
+) -> None:
+    late = seeded_home(tmp_path / "home")
+    add(late, "K-901", "5k", label="5%")
+    # Of the ten units of B-3 the last five carry it.
+    assert (
+        "5 units with it measured already: findings name it from the next unit of "
+        "build B-3 on."
+    ) in run(late, *LATE, "--anyway")
+    with LocalStore(late.store) as store:
+        cycle = Cycle(demo_settings(), store)
+        cycle.resume()
+        assert named(store) == BAD_REEL
+        cycle.record(
+            readings(cycle.product, [0.0, 0.0, 3000.0, 0.0]),
+            RunHeader(
+                serial="PA-3010",
+                build="B-3",
+                session="s",
+                origin="bench",
+                started_at=AT,
+                finished_at=AT,
+                configuration=fingerprint(cycle.settings)[0],
+            ),
+            {},
+        )
+        cycle.watch()
+        assert named(store) == "K-901"
+    assert (
+        "Reel K-901 is of the wrong class for part R13: its label allows 5 %, the part "
+        "needs 0.1 %."
+    ) in run(late, "prove", "B-3-F1")
+
+
+def test_a_reel_recorded_late_is_named_at_the_next_look_of_a_daemon(
+    tmp_path: Path,
+) -> None:
+    late = seeded_home(tmp_path / "home")
+    add(late, "K-901", "5k")
+    with LocalStore(late.store) as store, serving(store) as served:
+        endpoint.write(late.data, served)
+        cycle = Cycle(demo_settings(), store)
+        cycle.resume()
+        assert (
+            "5 units with it measured already: findings name it at the daemon's next "
+            "look."
+        ) in run(late, *LATE)
+        cycle.watch()
+        assert named(store) == "K-901"
+
+
+def named(store: LocalStore) -> str:
+    """Return the reel that the finding on B-3 names."""
+    found = store.frame("signals", product=demo_settings().product.name)
+    (reel,) = found.loc[found["signal"] == "B-3-F1", "reel"]
+    return str(reel)
 
 
 def test_parts_measured_before_a_finding_speak_for_it(home: Home) -> None:

@@ -1,5 +1,6 @@
 """Units in, findings out: order, reruns, late records, earlier builds."""
 
+import json
 from collections.abc import Sequence
 
 import numpy as np
@@ -7,8 +8,9 @@ import pytest
 
 from daemon.serials import serial_order
 from daemon.watch import Watcher
-from storage.records import Cause, Fitting, Signal
-from tests.daemon.making import demo_product, fitting, unit
+from daemon.words import finding
+from storage.records import Cause, Fitting, Reel, Signal
+from tests.daemon.making import AT, demo_product, fitting, unit
 
 PRODUCT = demo_product()
 GOOD = [fitting("B-1", f"R1{n}", f"K-10{n}") for n in (1, 2, 3, 4)]
@@ -53,6 +55,77 @@ def test_a_bad_reel_names_part_reel_and_first_unit() -> None:
     # The switch's 50 milliohm stay; the part takes the whole error of the 5000 ohm.
     whole_ohm = 5000.0 * (1 + last.size_ppm * 1e-6)
     assert last.implied_ohm == pytest.approx(whole_ohm - 0.05, rel=1e-9)
+
+
+def finding_of_labelled(label_ppm: float, nominal_ohm: float = 5e3) -> Signal:
+    """Return what a reel that reads 0.3 % high raises, by what its label says."""
+    rows = errors(2, 20)
+    rows[10:, 2] += 3000.0
+    fittings = [*GOOD, fitting("B-1", "R13", "K-900", "PA-010")]
+    labels = {
+        "K-900": Reel(
+            reel="K-900",
+            nominal_ohm=nominal_ohm,
+            tolerance_ppm=label_ppm,
+            received_at=AT,
+        )
+    }
+    labelled = Watcher(PRODUCT, accepted_per_units=5000, label_of=labels.__getitem__)
+    last = fold(labelled, rows, fittings, range(20))[-1]
+    assert last is not None
+    return last
+
+
+@pytest.mark.parametrize(
+    ("label_ppm", "said"),
+    [(500.0, "their 0.05 % claim"), (1000.0, "their 0.1 % claim")],
+)
+def test_the_claim_that_is_judged_is_the_label_s(label_ppm: float, said: str) -> None:
+    """The plan has 0.1 % for R13; a label may promise more."""
+    signal = finding_of_labelled(label_ppm)
+    claim = json.loads(signal.evidence)["claim"]
+    assert claim["tolerance_ppm"] == label_ppm
+    # The interval of some 0.3 % keeps clear of both limits.
+    assert claim["incompatible"] > 0.99
+    lines = finding(signal).lines
+    assert f"outside {said}" in lines[0]
+    assert not any("wrong class" in line for line in lines)
+
+
+def test_a_reel_of_too_loose_a_class_keeps_its_claim_and_is_none_for_the_part() -> None:
+    """0.3 % high is well inside a label of 5 %."""
+    signal = finding_of_labelled(50_000.0)
+    claim = json.loads(signal.evidence)["claim"]
+    assert claim["tolerance_ppm"] == 50_000.0
+    assert claim["incompatible"] < 0.01
+    lines = finding(signal).lines
+    assert lines[0].endswith("; their claim is 5 %.")
+    assert lines[1] == (
+        "Reel K-900 is of the wrong class for part R13: its label allows 5 %, the part "
+        "needs 0.1 %."
+    )
+    assert not any("Incompatible" in line for line in lines)
+
+
+def test_a_reel_that_is_what_its_label_says_is_of_the_wrong_value_alone() -> None:
+    """5015 ohm parts on a label of 5015 ohm: 0.3 % above what the part needs."""
+    signal = finding_of_labelled(1000.0, nominal_ohm=5015.0)
+    assert json.loads(signal.evidence)["claim"]["incompatible"] < 0.5
+    lines = finding(signal).lines
+    assert lines[1].startswith(
+        "Reel K-900 is of the wrong value for part R13: its label says 5.015 kΩ"
+    )
+    assert not any("Incompatible" in line for line in lines)
+
+
+def test_without_a_recorded_label_the_claim_is_what_is_planned() -> None:
+    rows = errors(2, 20)
+    rows[10:, 2] += 3000.0
+    last = fold(watcher(), rows, GOOD, range(20))[-1]
+    assert last is not None
+    evidence = json.loads(last.evidence)
+    assert "label" not in evidence
+    assert evidence["claim"]["tolerance_ppm"] == 1000.0
 
 
 def test_the_finding_keeps_its_name_and_counts_its_revisions() -> None:
