@@ -145,7 +145,8 @@ class Limits:
         layout, units
             As for `find`.
         progress
-            Told the share that is done, 0 to 1; what it raises ends the work.
+            Told the share that is done, 0 to 1, again and again while it stays;
+            what it raises ends the work at once.
         replicates
             Good builds in each world, more where the rate needs them.
         workers

@@ -5,11 +5,13 @@ and size are drawn in a family of worlds, and the limit is the smallest log-odds
 they exceed no more often than accepted.
 """
 
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor, wait
+from contextlib import closing
 from dataclasses import dataclass
 from math import ceil, log
-from multiprocessing import get_context
+from multiprocessing.context import SpawnContext, SpawnProcess
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +37,8 @@ SIDE_BY_SIDE = 16
 """More builds at once no longer fit into a processor's cache."""
 FEWEST_EXCEEDING = 7
 """Of so many expected, none is seen with less than that probability."""
+TOLD_EVERY_S = 0.2
+"""How often whoever waits is told how far it is, though nothing new is done."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +116,8 @@ def calibrate(
         The first keeps the accepted rate, the others 1.4 times as much, which is 99.9 %
         sure however many builds are drawn: fewer give a higher limit.
     progress : callable, optional
-        Told the share that is done, 0 to 1.
+        Told the share that is done, 0 to 1, again and again while other processes
+        work; what it raises ends them and the work at once.
 
     Raises
     ------
@@ -191,10 +196,15 @@ def good_maxima(
         for batch in range(batches)
     ]
     done: list[Array] = []
-    for result in _results(jobs, workers, pool):
-        done.append(result)
+
+    def tell() -> None:
         if progress is not None:
             progress(len(done) / len(jobs))
+
+    with closing(_results(jobs, workers, pool, meanwhile=tell)) as results:
+        for result in results:
+            done.append(result)
+            tell()
     return np.concatenate(done).reshape(len(worlds), -1)[:, :replicates]
 
 
@@ -277,18 +287,59 @@ def _seen(share: float, drawn: int) -> float:
     return float(max(binom.ppf(UNSURE, drawn, share) - 1.0, 0.0)) / drawn
 
 
+class _Spawning(SpawnContext):
+    """Makes processes, and ends them in the midst of their work.
+
+    Spawned, not forked: the caller may run threads.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._made: list[SpawnProcess] = []
+
+    def Process(  # type: ignore[override]  # noqa: N802 -- as a pool calls it
+        self, *args: Any, **kwargs: Any
+    ) -> SpawnProcess:
+        """Return a new process, not started yet."""
+        self._made.append(SpawnProcess(*args, **kwargs))
+        return self._made[-1]
+
+    def end(self) -> None:
+        """End all that were made."""
+        for one in self._made:
+            one.terminate()
+
+
 def _results(
-    jobs: Sequence[_Job], workers: int, pool: Executor | None
-) -> Iterator[Array]:
+    jobs: Sequence[_Job],
+    workers: int,
+    pool: Executor | None,
+    *,
+    meanwhile: Callable[[], None],
+) -> Generator[Array, None, None]:
     if pool is not None:
-        yield from pool.map(_watch, jobs)
+        yield from _in_order(jobs, pool, meanwhile)
         return
     if workers == 1:
         yield from map(_watch, jobs)
         return
-    # spawned, not forked: the caller may run threads
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as own:
-        yield from own.map(_watch, jobs)
+    spawning = _Spawning()
+    with ProcessPoolExecutor(workers, mp_context=spawning) as own:
+        try:
+            yield from _in_order(jobs, own, meanwhile)
+        except BaseException:
+            # A pool lets its processes start up and finish a batch: many seconds.
+            spawning.end()
+            raise
+
+
+def _in_order(
+    jobs: Sequence[_Job], pool: Executor, meanwhile: Callable[[], None]
+) -> Iterator[Array]:
+    for future in [pool.submit(_watch, job) for job in jobs]:
+        while not wait([future], timeout=TOLD_EVERY_S).done:
+            meanwhile()
+        yield future.result()
 
 
 def baselines_of(

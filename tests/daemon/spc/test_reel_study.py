@@ -1,5 +1,9 @@
 """Calibration and study by simulation, small enough for every day."""
 
+from multiprocessing import active_children
+from multiprocessing.process import BaseProcess
+from signal import SIGTERM
+
 import numpy as np
 import pytest
 
@@ -67,6 +71,33 @@ def test_the_same_seed_gives_the_same_limit() -> None:
 
     assert once(3) == once(3)
     assert once(3) != once(4)
+
+
+class EnoughError(Exception):
+    """Whoever waits has had enough."""
+
+
+def test_the_processes_at_work_are_ended_in_the_midst_of_it() -> None:
+    ended: list[BaseProcess] = []
+
+    def enough(done: float) -> None:
+        # Told before they have started up, let alone done a batch.
+        assert done == 0.0
+        ended.extend(active_children())
+        raise EnoughError
+
+    with pytest.raises(EnoughError):
+        good_maxima(
+            LAYOUT,
+            segment_units=(5,),
+            build_units=4,
+            replicates=64,
+            seed=1,
+            workers=2,
+            progress=enough,
+        )
+    assert [one.exitcode for one in ended] == [-SIGTERM, -SIGTERM]
+    assert not active_children()
 
 
 def test_a_rate_that_the_replicates_cannot_show_is_refused() -> None:
