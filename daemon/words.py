@@ -12,7 +12,7 @@ from math import floor, isfinite, log10
 from typing import Any
 
 from daemon.spc.claim import Against, ClaimCheck
-from storage.records import Cause, Signal
+from storage.records import Cause, LimitIs, Signal
 
 MINUS = "\N{MINUS SIGN}"
 OHM = "\N{GREEK CAPITAL LETTER OMEGA}"
@@ -24,6 +24,15 @@ SAYABLE_SHARE = 0.99
 HALF = 0.5
 PLAINLY_WIDER = 2.0
 """A spread factor from which the spread is worth a word."""
+BY_LIMIT = {
+    LimitIs.SHIPPED: (
+        "Judged by the shipped limit: none of the product's own was calibrated."
+    ),
+    LimitIs.LAST_CALIBRATED: (
+        "Judged by the product's own limit as it was calibrated for a shorter history."
+    ),
+}
+"""What a finding says of its limit; of the product's own for its history, nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,9 +185,9 @@ def finding(signal: Signal) -> Saying:
         `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
         words and probability), `claim`, `label`, `other_values_ohm`, `alike` and
         `predicted_ppm` (see `daemon.evidence`), `check` and `history` (sentences on
-        the check standard and on what the build is held against), `next` (see
-        `daemon.proving.next_step`), and after measurements made to settle it
-        `proven` (sentences on them).
+        the check standard and on what the build is held against), `limit_is` (see
+        `storage.records.LimitIs`), `next` (see `daemon.proving.next_step`), and after
+        measurements made to settle it `proven` (sentences on them).
     """
     evidence = json.loads(signal.evidence)
     if signal.cause is Cause.CHART:
@@ -246,6 +255,31 @@ def _off_plan(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
     if signal.part is not None and (label := evidence.get("label")) is not None:
         for one in off_plan(signal.part, **label):
             yield f"Reel {signal.reel} is {one}."
+
+
+def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str, ...]:
+    """Say which limit serves, how far another is, and what builds are held against.
+
+    Parameters
+    ----------
+    state
+        What the daemon is doing: its `limit`, `calibrating_percent` and `history`.
+    said
+        What a reader was told before, not to be said again.
+
+    Examples
+    --------
+    >>> watching({"limit": "It serves.", "calibrating_percent": 40, "history": None})
+    ('It serves.', "The product's own limit is being calibrated now: 40 % done.")
+    """
+    percent_done = state["calibrating_percent"]
+    calibrating = (
+        None
+        if percent_done is None
+        else f"The product's own limit is being calibrated now: {percent_done} % done."
+    )
+    sentences = (state["limit"], calibrating, state["history"])
+    return tuple(one for one in sentences if one and one not in said)
 
 
 def _beyond(evidence: dict[str, Any]) -> Iterator[str]:

@@ -44,6 +44,17 @@ class Cause(StrEnum):
     """Beyond a chart's limits: a warning that names no cause and holds nothing."""
 
 
+class LimitIs(StrEnum):
+    """Which limit of the detector a finding was judged by."""
+
+    SHIPPED = "shipped"
+    """With the program."""
+    CALIBRATED = "calibrated"
+    """The product's own, for the history that the build had."""
+    LAST_CALIBRATED = "last calibrated"
+    """The product's own, for a shorter history."""
+
+
 class Scope(StrEnum):
     """What a hold stands on."""
 

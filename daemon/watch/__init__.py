@@ -7,22 +7,13 @@ out of order, is run again, or whose reels are recorded late has the build folde
 anew. The state can always be rebuilt from the rows.
 """
 
-from daemon.watch.build import (
-    CALIBRATED,
-    LAST_CALIBRATED,
-    SHIPPED,
-    BuildWatch,
-    OwnLimit,
-)
+from daemon.watch.build import BuildWatch, OwnLimit
 from daemon.watch.entering import CheckErrors, UnitErrors
 from daemon.watch.suspects import Suspect
 from daemon.watch.watcher import REMEMBERED_BUILDS, FindLimit, Watcher, warm_up
 
 __all__ = [
-    "CALIBRATED",
-    "LAST_CALIBRATED",
     "REMEMBERED_BUILDS",
-    "SHIPPED",
     "BuildWatch",
     "CheckErrors",
     "FindLimit",

@@ -16,11 +16,7 @@ from daemon.spc.baseline import Baseline, Segment
 from daemon.spc.reel_change import Finding, ReelChangeDetector
 from daemon.watch.entering import CheckErrors, UnitErrors
 from daemon.watch.learning import Learnt, learn, segments_of
-from storage.records import Fitting
-
-SHIPPED = "shipped"
-CALIBRATED = "calibrated"
-LAST_CALIBRATED = "last calibrated"
+from storage.records import Fitting, LimitIs
 
 LEARNT_AGAIN = (1, 2, 4, 8, 16, 32, 64, 128)
 """Units of a build at which what it tells of temperature is taken in."""
@@ -54,8 +50,7 @@ class BuildWatch:
     learnt: Learnt
     """What it is held against."""
     limit: float
-    limit_is: str = SHIPPED
-    """Shipped with the program, the product's own, or its own for less history."""
+    limit_is: LimitIs = LimitIs.SHIPPED
     fittings: tuple[Fitting, ...] = ()
     units: list[UnitErrors] = field(default_factory=list)
     detector: ReelChangeDetector | None = None
@@ -117,7 +112,7 @@ class BuildWatch:
     def judge_by(self, own: OwnLimit) -> None:
         """Go by a limit of the product's own from now on."""
         self.limit = own.log_odds
-        self.limit_is = CALIBRATED if own.exact else LAST_CALIBRATED
+        self.limit_is = LimitIs.CALIBRATED if own.exact else LimitIs.LAST_CALIBRATED
         if self.detector is not None:
             self.detector.log_odds_limit = own.log_odds
 

@@ -10,14 +10,14 @@ from daemon.spc.baseline import Baseline, Segment
 from daemon.spc.calibrate import shipped_limit
 from daemon.spc.finding import Finding
 from daemon.spc.layout import Layout
-from daemon.watch.build import CALIBRATED, BuildWatch, OwnLimit
+from daemon.watch.build import BuildWatch, OwnLimit
 from daemon.watch.charting import warnings_of
 from daemon.watch.entering import CheckErrors, UnitErrors
 from daemon.watch.history import odd_builds, remark
 from daemon.watch.learning import learn
 from daemon.watch.signals import FindLabel, signal_of
 from daemon.watch.suspects import Suspect, suspects_elsewhere, suspects_of
-from storage.records import Fitting, Signal
+from storage.records import Fitting, LimitIs, Signal
 
 REMEMBERED_BUILDS = 12
 """Earlier builds that the baseline is fitted to; older ones are other times."""
@@ -250,7 +250,7 @@ class Watcher:
 
     def _calibrated(self, watch: BuildWatch) -> None:
         """Give a build the product's own limit once it is there."""
-        if self._own_limit is None or watch.limit_is == CALIBRATED:
+        if self._own_limit is None or watch.limit_is is LimitIs.CALIBRATED:
             return
         own = self._own_limit(watch.baseline.layout, watch.earlier_units)
         if own is not None:

@@ -13,8 +13,9 @@ from daemon.limits import Limits, in_words, layout_for, rounded
 from daemon.product import ProductModel
 from daemon.spc.assumptions import Assumptions
 from daemon.spc.layout import Layout, layout_of
-from daemon.watch import CALIBRATED, LAST_CALIBRATED, SHIPPED, OwnLimit, Watcher
+from daemon.watch import OwnLimit, Watcher
 from storage.local import LocalStore
+from storage.records import LimitIs
 from tests.daemon.making import demo_product, demo_settings, unit
 
 LAYOUT = layout_of([1000.0, 1000.0])
@@ -81,13 +82,13 @@ def test_the_watch_takes_the_own_limit_up_once_it_is_there() -> None:
     for n in range(4):
         watcher.fold(unit(n, f"A-{n}", "B-1", chance.normal(0, 150, 4).tolist()), [])
     build = watcher.builds["B-1"]
-    assert build.limit_is == SHIPPED
+    assert build.limit_is == LimitIs.SHIPPED
     kept.append(OwnLimit(log_odds=8.5, exact=False))
     watcher.fold(unit(5, "A-4", "B-1", chance.normal(0, 150, 4).tolist()), [])
-    assert (build.limit, build.limit_is) == (8.5, LAST_CALIBRATED)
+    assert (build.limit, build.limit_is) == (8.5, LimitIs.LAST_CALIBRATED)
     kept[0] = OwnLimit(log_odds=7.5, exact=True)
     watcher.fold(unit(5, "A-5", "B-1", chance.normal(0, 150, 4).tolist()), [])
-    assert (build.limit, build.limit_is) == (7.5, CALIBRATED)
+    assert (build.limit, build.limit_is) == (7.5, LimitIs.CALIBRATED)
     assert build.detector is not None
     assert build.detector.log_odds_limit == 7.5
     watcher.fold(unit(6, "C-1", "B-2", chance.normal(0, 150, 4).tolist()), [])

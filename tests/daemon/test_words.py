@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from daemon import words
-from storage.records import Cause, Signal
+from storage.records import Cause, LimitIs, Signal
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 
@@ -102,6 +102,36 @@ def test_the_shared_stage_concerns_every_range() -> None:
     said = words.finding(shared)
     assert "every range reads" in said.headline
     assert said.lines[0] == "Most likely the stage that all ranges share (96 %)."
+
+
+@pytest.mark.parametrize(
+    ("limit_is", "sentence"),
+    [
+        (
+            LimitIs.SHIPPED,
+            "Judged by the shipped limit: none of the product's own was calibrated.",
+        ),
+        (
+            LimitIs.LAST_CALIBRATED,
+            (
+                "Judged by the product's own limit as it was calibrated for a shorter "
+                "history."
+            ),
+        ),
+    ],
+)
+def test_another_limit_than_the_products_own_is_said_below_the_headline(
+    limit_is: LimitIs, sentence: str
+) -> None:
+    said = words.finding(signal(evidence={"limit_is": limit_is}))
+    assert sentence in said.lines
+    assert said.headline == words.finding(signal()).headline
+
+
+@pytest.mark.parametrize("evidence", [{}, {"limit_is": LimitIs.CALIBRATED}])
+def test_the_products_own_limit_goes_without_saying(evidence: dict[str, Any]) -> None:
+    said = words.finding(signal(evidence=evidence))
+    assert not [line for line in said.lines if "limit" in line]
 
 
 def test_runners_up_are_named_with_their_probability() -> None:
