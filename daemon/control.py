@@ -183,6 +183,8 @@ class _State:
     """What a person must know of this bench before its source is turned on."""
     limit: str | None = None
     """Which limit the detector goes by, in a sentence."""
+    calibrating_percent: int | None = None
+    """How far the calibration of the product's own limit is; None while none runs."""
     history: str | None = None
     """What the latest build is held against, in a sentence."""
     reopened: int = 0

@@ -29,6 +29,8 @@ CHECK_LOOK_S = 15.0
 """How soon an overdue check standard is noticed."""
 BACKUP_S = 24 * 3600.0
 CALIBRATION_S = 3600.0
+CALIBRATION_STEP_PERCENT = 5
+"""How finely is said how far a calibration is."""
 SENDER_S = 300.0
 """A channel may take this long for one message, with all that its library retries."""
 LATE_S = 300.0
@@ -170,14 +172,21 @@ def _calibrating(
     if settings.bench is not None and settings.bench.time_scale > 1:
         return
 
-    def halted(_: float) -> None:
-        if worker.desk.stop.is_set():
+    desk = worker.desk
+
+    def tell(share: float) -> None:
+        if desk.stop.is_set():
             raise StopError
+        steps = int(share * 100 / CALIBRATION_STEP_PERCENT)
+        desk.show(calibrating_percent=steps * CALIBRATION_STEP_PERCENT)
 
     def calibrate() -> None:
         # the shipped limit serves on until another day
         with suppress(StopError):
-            calibrate_wanted(home, settings, store, progress=halted)
-            worker.show_watching()
+            try:
+                calibrate_wanted(home, settings, store, progress=tell)
+                worker.show_watching()
+            finally:
+                desk.show(calibrating_percent=None)
 
     yield Job(name="calibration", every_s=CALIBRATION_S, action=calibrate, keep=False)

@@ -206,6 +206,8 @@ def finding(signal: Signal) -> Saying:
         lines.append(check)
     if history := evidence.get("history"):
         lines.append(history)
+    if judged := BY_LIMIT.get(evidence.get("limit_is")):
+        lines.append(judged)
     lines += evidence.get("proven", ())
     lines.append(_how_far(signal))
     lines += _foretold(evidence)
@@ -250,13 +252,6 @@ def warnings(signals: Sequence[Signal], builds: Sequence[str]) -> tuple[str, ...
     return tuple(chart_warning(one).headline for one in signals if one.build in last)
 
 
-def _off_plan(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
-    """Say that the suspect reel is none for its part, whatever its parts read."""
-    if signal.part is not None and (label := evidence.get("label")) is not None:
-        for one in off_plan(signal.part, **label):
-            yield f"Reel {signal.reel} is {one}."
-
-
 def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str, ...]:
     """Say which limit serves, how far another is, and what builds are held against.
 
@@ -280,6 +275,13 @@ def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str
     )
     sentences = (state["limit"], calibrating, state["history"])
     return tuple(one for one in sentences if one and one not in said)
+
+
+def _off_plan(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
+    """Say that the suspect reel is none for its part, whatever its parts read."""
+    if signal.part is not None and (label := evidence.get("label")) is not None:
+        for one in off_plan(signal.part, **label):
+            yield f"Reel {signal.reel} is {one}."
 
 
 def _beyond(evidence: dict[str, Any]) -> Iterator[str]:

@@ -121,10 +121,8 @@ def status(context: click.Context, json_: bool) -> None:
     out().print()
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     out().print(f"Daemon: {doing}.")
-    watched_by = [limit] if bench is None else [bench["limit"], bench["history"]]
-    out().print(
-        *(one for one in watched_by if one and one not in saying.lines), sep="\n"
-    )
+    watched_by = [limit] if bench is None else words.watching(bench, said=saying.lines)
+    out().print(*watched_by, sep="\n")
     if doubts:
         out().print(
             f"In doubt: {words.counted(len(doubts), 'unit')}, because "

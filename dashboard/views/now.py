@@ -60,8 +60,7 @@ def watching(said: Sequence[str]) -> None:
     found = data.doing()
     if found is not None:
         _, state = found
-        lines = [state["limit"], state["history"]]
-        look.quiet(" ".join(one for one in lines if one and one not in said))
+        look.quiet(" ".join(words.watching(state, said=said)))
 
 
 def unheard(shown: Shown) -> None:
