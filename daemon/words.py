@@ -162,6 +162,15 @@ def counted(number: int, singular: str) -> str:
     return f"{number} {singular}" if number == 1 else f"{number} {singular}s"
 
 
+def money(amount: float) -> str:
+    """Return an amount in the currency that somebody else gave it in.
+
+    >>> money(1234.5)
+    '1,234.50'
+    """
+    return f"{amount:,.2f}"
+
+
 def share(probability: float) -> str:
     """Return a probability in whole percent, never 100 % and never nothing.
 

@@ -68,8 +68,8 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
     border-left: none; }}
   [class*="st-key-side-by-side"] .stHorizontalBlock {{ flex-wrap: nowrap; }}
   [class*="st-key-side-by-side"] .stColumn {{ min-width: 0; flex: 1 1 0; }}
-  .st-key-asked :is(th, td) {{ padding: .25rem 0; font-size: .74rem; }}
-  .st-key-asked :is(td, td *) {{ white-space: nowrap !important; }}
+  [class*="st-key-asked"] :is(th, td) {{ padding: .25rem 0; font-size: .74rem; }}
+  [class*="st-key-asked"] :is(td, td *) {{ white-space: nowrap !important; }}
   .st-key-wide {{ display: none; }}
   .st-key-narrow {{ display: flex; }}
 }}

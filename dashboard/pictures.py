@@ -6,8 +6,11 @@ import altair as alt
 import pyarrow as pa
 import streamlit as st
 
+from config.quantity import Unit, parse
 from daemon import plots
+from daemon.foresight import MISSED, SHIFTS, RangeOutlook
 from daemon.look import DARK, LIGHT, Look
+from daemon.words import PPM_PER_PERCENT
 from dashboard.data import Shown
 from dashboard.look import current
 
@@ -23,6 +26,21 @@ def by_builds(shown: Shown, *, narrow: bool) -> dict[str, Any]:
 def of_range(shown: Shown, range_: str, *, narrow: bool) -> list[dict[str, Any]]:
     """Return the charts of one range: its units, and the steps between them."""
     return _of_range(shown, shown.stamp, range_, dark=current() is DARK, narrow=narrow)
+
+
+def missed(
+    one: RangeOutlook, *, build: int, carrying: int, checked: tuple[int, ...]
+) -> dict[str, Any]:
+    """Return the curves of what checks of a range would miss."""
+    shifts = [parse(shift, Unit.PPM) for shift in SHIFTS]
+    chart = plots.missed_by_shift(
+        one.curves(shifts, build=build, carrying=carrying, checked=checked),
+        limit_percent=one.limit_ppm / PPM_PER_PERCENT,
+        accepted_percent=100 * MISSED,
+        ticks_percent=[shift / PPM_PER_PERCENT for shift in shifts],
+        look=current(),
+    )
+    return packed(chart)
 
 
 @st.cache_data(max_entries=16, show_spinner=False)

@@ -1,5 +1,6 @@
 """Questions before a build."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import click
@@ -7,7 +8,15 @@ import click
 from config.errors import QuantityError
 from config.quantity import Unit, parse, spell
 from daemon.commands.manners import as_json, as_table, opened, out
-from daemon.foresight import CHECKED, RARE, SHIFTS, Outlook, RangeOutlook
+from daemon.foresight import (
+    CHECKED,
+    MISSED,
+    SHIFTS,
+    Outlook,
+    RangeOutlook,
+    said_costs,
+    said_missed,
+)
 from daemon.spc.spot_check import Costs
 
 
@@ -45,14 +54,14 @@ class Share(click.ParamType[float]):
 )  # fmt: skip
 @click.option("--range", "range_", help="Left out: where a bad reel is seen last.")
 @click.option(
-    "--missed", type=click.FloatRange(0, 1, min_open=True, max_open=True), default=0.05,
-    show_default=True, help="Accepted chance of missing it.",
+    "--missed", type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=MISSED, show_default=True, help="Accepted chance of missing it.",
 )  # fmt: skip
 @click.option(
     "--costs", type=(float, float, float), default=None,
     metavar="TEST ESCAPE BUILDS",
     help="Cost of measuring a unit, of a bad one shipped, and in how many builds one "
-    "has such a reel.",
+    "has such a reel: says what measuring none, some and all would cost.",
 )  # fmt: skip
 @click.option("--json", "json_", is_flag=True, help="For a program.")
 @click.pass_context
@@ -82,6 +91,7 @@ def whatif(
         outlook = Outlook.of(at.settings, at.store)
     one = outlook.hardest() if range_ is None else _named(outlook, range_)
     price = None if costs is None else _costs(costs)
+    switching = outlook.switching(build=build, carrying=carrying, missed=missed)
     rows = [
         one.asked(
             shift,
@@ -106,6 +116,7 @@ def whatif(
                 "missed": missed,
                 "rows": rows,
                 "checking": outlook.checking(),
+                "switching": switching,
             }
         )
         return
@@ -119,8 +130,12 @@ def whatif(
         f"{build} units, {carrying} with the new reel; it may be missed in "
         f"{100 * missed:g} % of such builds.\n"
     )
-    as_table([_spoken(row) for row in rows], _columns(checked, costs is not None))
-    out().print("\n" + outlook.checking())
+    as_table([_spoken(row) for row in rows], _columns(checked))
+    if price is not None:
+        _print_costs(rows, build)
+    out().print("\n" + outlook.checking() + "\n")
+    for line in switching:
+        out().print(line)
 
 
 def _named(outlook: Outlook, key: str) -> RangeOutlook:
@@ -140,23 +155,41 @@ def _costs(given: tuple[float, float, float]) -> Costs:
     return Costs(test=test, escape=escape, bad_share=1.0 / builds)
 
 
-def _columns(checked: tuple[int, ...], priced: bool) -> dict[str, str]:
+def _print_costs(rows: Sequence[dict[str, Any]], build: int) -> None:
+    out().print(
+        "\nExpected cost a build, of tests and of bad units shipped; in brackets the "
+        "units measured:\n"
+    )
+    as_table(
+        [{"off": _off(row), **said_costs(row)} for row in rows],
+        {
+            "off": "off by",
+            "none": "measure none",
+            "enough": "enough at random",
+            "cheapest": "costs least",
+            "all": f"all {build}",
+        },
+    )
+
+
+def _columns(checked: tuple[int, ...]) -> dict[str, str]:
     columns = {
         "off": "off by",
         "units_of_the_reel": "needs its first",
         "units_at_random": "or any",
     }
-    columns |= {f"missed_by_{n}": f"any {n} miss" for n in checked}
-    if priced:
-        columns["cheapest"] = "costs least"
-    return columns
+    return columns | {f"missed_by_{n}": f"any {n} miss" for n in checked}
+
+
+def _off(row: dict[str, Any]) -> str:
+    return f"{row['off_ppm'] / 1e4:g} %"
 
 
 def _spoken(row: dict[str, Any]) -> dict[str, Any]:
-    spoken = {"off": f"{row['off_ppm'] / 1e4:g} %", **row}
+    spoken = {"off": _off(row), **row}
     for key in ("units_of_the_reel", "units_at_random"):
         spoken[key] = "more" if row[key] is None else row[key]
     for key, value in row.items():
         if key.startswith("missed_by_"):
-            spoken[key] = "< 0.1 %" if value < RARE else f"{100 * value:.1f} %"
+            spoken[key] = said_missed(value)
     return spoken

@@ -7,6 +7,7 @@ shape and words beside it.
 
 from daemon.plots.by_builds import NARROW, WIDE, Form, ranges_by_builds
 from daemon.plots.check_standard import check_frame, checks_of_range
+from daemon.plots.missed import missed_by_shift
 from daemon.plots.one_range import individuals, moving_ranges
 from daemon.plots.places import columns, laid_out, reel_changes
 
@@ -19,6 +20,7 @@ __all__ = [
     "columns",
     "individuals",
     "laid_out",
+    "missed_by_shift",
     "moving_ranges",
     "ranges_by_builds",
     "reel_changes",

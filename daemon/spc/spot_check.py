@@ -16,7 +16,7 @@ from scipy.stats import hypergeom, norm
 from daemon.spc.checks import count, finite, not_negative, positive, share
 from daemon.spc.errors import OutOfRangeError
 
-__all__ = ["Costs", "SpotCheck", "cheapest"]
+__all__ = ["Costs", "SpotCheck", "cheapest", "expected_cost"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -250,6 +250,49 @@ class Costs:
         return checked * self.test + self.bad_share * missed * carrying * self.escape
 
 
+def expected_cost(
+    check: SpotCheck,
+    costs: Costs,
+    checked: int,
+    *,
+    shift_ppm: float,
+    build: int,
+    carrying: int,
+) -> float:
+    """Return the expected cost a build of checking so many of its units.
+
+    Parameters
+    ----------
+    check : SpotCheck
+    costs : Costs
+    checked : int
+        Units measured, drawn at random; 0 measures none.
+    shift_ppm : float
+        How far the feared reel's level lies off.
+    build, carrying : int
+        Units in the build; those of them that carry the reel.
+
+    Returns
+    -------
+    float
+        In the currency of the costs.
+
+    Raises
+    ------
+    SpcError
+        Names argument, value and bound.
+
+    Examples
+    --------
+    >>> check = SpotCheck(sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002)
+    >>> dear = Costs(test=5.0, escape=400.0, bad_share=0.02)
+    >>> expected_cost(check, dear, 0, shift_ppm=3000.0, build=60, carrying=30)
+    240.0
+    """
+    missed = check.missed(checked, shift_ppm=shift_ppm, build=build, carrying=carrying)
+    return costs.expected(checked, missed, carrying=carrying)
+
+
 def cheapest(
     check: SpotCheck, costs: Costs, *, shift_ppm: float, build: int, carrying: int
 ) -> int:
@@ -278,9 +321,12 @@ def cheapest(
     """
     numbers = range(count("build", build, at_least=1) + 1)
     expected = [
-        costs.expected(
+        expected_cost(
+            check,
+            costs,
             checked,
-            check.missed(checked, shift_ppm=shift_ppm, build=build, carrying=carrying),
+            shift_ppm=shift_ppm,
+            build=build,
             carrying=carrying,
         )
         for checked in numbers

@@ -1,11 +1,21 @@
 """Before the next build: what must be measured, and what a check of some would miss."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import streamlit as st
 
 from config.quantity import Unit, parse, spell
-from daemon.foresight import CHECKED, RARE, SHIFTS, Outlook, RangeOutlook
+from daemon.foresight import (
+    CHECKED,
+    SHIFTS,
+    Outlook,
+    RangeOutlook,
+    said_costs,
+    said_missed,
+)
 from daemon.spc.spot_check import Costs
-from dashboard import data, look
+from dashboard import data, look, pictures
 from dashboard.data import Shown
 from storage.errors import StorageError
 
@@ -15,6 +25,11 @@ MEANING = (
     "or so many units of the build drawn at random, to be missed in no more than 5 % "
     "of builds; beside it, how often a check of a few at random misses it. More: "
     "holdpoint whatif."
+)
+COSTS_MEANING = (
+    "Expected cost a build, of tests and of bad units shipped; in brackets the units "
+    "measured. Enough: so many at random that the reel is missed in no more than 5 % "
+    "of builds. What a held build costs is not in it."
 )
 
 
@@ -68,61 +83,96 @@ def ahead(shown: Shown) -> None:
         f"Units of one reel scatter by {spell(round(one.check.sigma_ppm), Unit.PPM)}, "
         f"good reels by {spell(round(one.check.reel_sigma_ppm), Unit.PPM)}."
     )
+    checked = tuple(number for number in CHECKED if number <= build)
+    look.heading(
+        "How often a check would miss a reel",
+        ("Of builds in percent, by how far the reel is off; units drawn at random.",),
+    )
+    st.vega_lite_chart(
+        spec=pictures.missed(one, build=build, carrying=carrying, checked=checked),
+        theme=None,
+        width="stretch",
+        alt="How often a check of some units misses a reel, by how far it is off; the "
+        "table says the same.",
+    )
+    with st.expander("As a table"):
+        rows_of = {
+            shift: one.asked(
+                parse(shift, Unit.PPM), build=build, carrying=carrying, checked=checked
+            )
+            for shift in SHIFTS
+        }
+        table("asked", [told(shift, row) for shift, row in rows_of.items()])
+        look.quiet(MEANING)
+    with st.expander("Costs"):
+        priced(one, build, carrying)
+    look.heading(
+        "From every unit to some, and back",
+        known.switching(build=build, carrying=carrying),
+    )
+
+
+def table(key: str, rows: list[dict[str, str]]) -> None:
+    """Show a plain table: its heads wrap, so that a phone shows every column."""
+    with st.container(key=key):
+        st.table(rows, border="horizontal", hide_index=True)
+
+
+def priced(one: RangeOutlook, build: int, carrying: int) -> None:
+    """Ask for costs, and say what measuring none, some and all would cost."""
     costs = asked_costs()
-    # A plain table: its heads wrap, so that a phone shows every column.
-    with st.container(key="asked"):
-        st.table(
-            [told(one, shift, build, carrying, costs) for shift in SHIFTS],
-            border="horizontal",
-            hide_index=True,
+    if costs is None:
+        look.quiet("Both costs say what measuring none, some and all would cost.")
+        return
+    rows = []
+    for shift in SHIFTS:
+        row = one.asked(
+            parse(shift, Unit.PPM), build=build, carrying=carrying, costs=costs
         )
-    look.quiet(MEANING)
+        said = said_costs(row)
+        rows.append(
+            {
+                "Off by": shift,
+                "None": said["none"],
+                "Enough": said["enough"],
+                "Costs least": said["cheapest"],
+                f"All {build}": said["all"],
+            }
+        )
+    table("asked_costs", rows)
+    look.quiet(COSTS_MEANING)
 
 
 def asked_costs() -> Costs | None:
     """Ask what a test and an escape cost; None while nobody said."""
-    with st.expander("Costs"):
-        test = st.number_input("Of measuring a unit", 0.0, 1e9, 0.0, key="ahead_test")
-        escape = st.number_input(
-            "Of a bad unit shipped", 0.0, 1e9, 0.0, key="ahead_escape"
-        )
-        builds = st.number_input(
-            "A bad reel comes in one of so many builds",
-            2.0,
-            1e6,
-            50.0,
-            key="ahead_builds",
-        )
+    of_test, of_escape, of_builds = st.columns(3)
+    test = of_test.number_input("Of measuring a unit", 0.0, 1e9, 0.0, key="ahead_test")
+    escape = of_escape.number_input(
+        "Of a bad unit shipped", 0.0, 1e9, 0.0, key="ahead_escape"
+    )
+    builds = of_builds.number_input(
+        "A bad reel comes in one of so many builds",
+        2.0,
+        1e6,
+        50.0,
+        key="ahead_builds",
+    )
     if test == 0.0 or escape == 0.0:
         return None
     return Costs(test=test, escape=escape, bad_share=1.0 / builds)
 
 
-def told(
-    one: RangeOutlook, shift: str, build: int, carrying: int, costs: Costs | None
-) -> dict[str, str]:
+def told(shift: str, row: Mapping[str, Any]) -> dict[str, str]:
     """Return a row of the table in words."""
-    checked = tuple(number for number in CHECKED if number <= build)
-    row = one.asked(
-        parse(shift, Unit.PPM),
-        build=build,
-        carrying=carrying,
-        checked=checked,
-        costs=costs,
-    )
     said = {
         "Off by": shift,
         "Needs its first": str(row["units_of_the_reel"] or "more"),
         "Or any": str(row["units_at_random"] or "more"),
     }
-    for number in checked:
-        missed = row[f"missed_by_{number}"]
-        said[f"Any {number} miss"] = (
-            "< 0.1 %" if missed < RARE else f"{100 * missed:.1f} %"
-        )
-    if costs is not None:
-        said["Costs least"] = str(row["cheapest"])
-    return said
+    heads = {f"missed_by_{number}": f"Any {number} miss" for number in CHECKED}
+    return said | {
+        head: said_missed(row[key]) for key, head in heads.items() if key in row
+    }
 
 
 ahead(data.here())

@@ -80,6 +80,20 @@ _DIAGONALS = {
 _ZERO_DIAGONAL = {Severity.NORMAL: 14, Severity.TIGHTENED: 15}
 """Letter (A is 0) plus quality limit (0.01 is 0) of the plans that accept with none."""
 
+RECENT_BUILDS = 5
+"""Builds in a row on which the switching rules look back; so many accepted ones end
+tightened inspection."""
+REJECTED_TO_TIGHTEN = 2
+"""Rejected ones among the recent builds that begin tightened inspection."""
+REJECTED_TO_STOP = 5
+"""Builds rejected under tightened inspection after which acceptance stops."""
+SCORE_TO_REDUCE = 30
+"""Switching score that leads to reduced inspection."""
+SCORE_SMALL = 2
+"""What an accepted build adds to it with acceptance number 0 or 1."""
+SCORE_LARGE = 3
+"""What it adds with acceptance numbers from 2 on."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandardPlan:
@@ -301,23 +315,27 @@ class Inspection:
             raise OutOfRangeError(
                 argument="accepted", value=accepted, allowed="none: discontinued"
             )
-        now = replace(self, recent=(*self.recent, accepted)[-5:])
+        now = replace(self, recent=(*self.recent, accepted)[-RECENT_BUILDS:])
         if self.severity is Severity.TIGHTENED:
             return _after_tightened(now, accepted=accepted)
         if self.severity is Severity.REDUCED:
             return self if accepted and steady else Inspection()
-        if now.recent.count(False) >= 2:
+        if now.recent.count(False) >= REJECTED_TO_TIGHTEN:
             return Inspection(severity=Severity.TIGHTENED)
-        score = self.score + (2 if acceptance_number <= 1 else 3)
+        score = self.score + (SCORE_SMALL if acceptance_number <= 1 else SCORE_LARGE)
         if not accepted or (acceptance_number >= 2 and not accepted_one_tighter):
             score = 0
-        if score >= 30 and steady:
+        if score >= SCORE_TO_REDUCE and steady:
             return Inspection(severity=Severity.REDUCED)
         return replace(now, score=score)
 
 
 def _after_tightened(now: Inspection, *, accepted: bool) -> Inspection:
-    if len(now.recent) == 5 and all(now.recent):
+    if len(now.recent) == RECENT_BUILDS and all(now.recent):
         return Inspection()
     rejected = now.rejected_tightened + (not accepted)
-    return replace(now, rejected_tightened=rejected, discontinued=rejected >= 5)
+    return replace(
+        now,
+        rejected_tightened=rejected,
+        discontinued=rejected >= REJECTED_TO_STOP,
+    )
