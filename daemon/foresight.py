@@ -34,10 +34,8 @@ MISSED = 0.05
 """Accepted chance of missing a reel unless somebody says otherwise."""
 RARE = 0.001
 """A probability below which "less than 0.1 %" says enough."""
-BACK_TO_ALL = (
-    "The first build held under such a check brings every unit back, and the count "
-    "begins anew."
-)
+CURVE_FROM = 0.1
+"""Of the error limit: where curves begin."""
 CURVE_POINTS = 81
 """Shifts of a curve: close enough that it looks round."""
 
@@ -125,19 +123,15 @@ class RangeOutlook:
 
     def curves(
         self,
-        shifts_ppm: Sequence[float],
         *,
         build: int,
         carrying: int,
         checked: Sequence[int] = CHECKED,
     ) -> pd.DataFrame:
-        """Return what checks would miss, by how far a reel is off.
+        """Return what checks would miss, up to a reel off by the error limit.
 
         Parameters
         ----------
-        shifts_ppm
-            Two or more above 0; the curves reach from the least to the largest of
-            them, and to the error limit.
         build, carrying
             Units in the build; those of them that carry the reel.
         checked
@@ -148,8 +142,7 @@ class RangeOutlook:
         DataFrame
             `off_percent`, `checked`, `missed_percent`: `CURVE_POINTS` rows a number.
         """
-        ends = (*shifts_ppm, self.limit_ppm)
-        shifts = np.geomspace(min(ends), max(ends), CURVE_POINTS)
+        shifts = np.geomspace(CURVE_FROM * self.limit_ppm, self.limit_ppm, CURVE_POINTS)
         return pd.DataFrame(
             [
                 {
@@ -248,10 +241,10 @@ class Outlook:
             "in a row a check of some units is enough."
         )
 
-    def switching(
+    def to_some(
         self, *, build: int, carrying: int, missed: float = MISSED
     ) -> tuple[str, ...]:
-        """Say both ways: when checking some is enough, and what brings all back.
+        """Say when a check of some units is enough, and of how many.
 
         Parameters
         ----------
@@ -263,9 +256,15 @@ class Outlook:
         return (
             self._when_some(),
             self._how_many(build=build, carrying=carrying, missed=missed),
-            BACK_TO_ALL,
-            self._when_tightened(),
         )
+
+    def to_all(self) -> tuple[str, ...]:
+        """Say what brings every unit back, and what tightens checking."""
+        back = (
+            "The first build held under a check of some brings every unit back, and "
+            "the count begins anew."
+        )
+        return (back, self._when_tightened())
 
     def _when_some(self) -> str:
         now = self.inspection
@@ -367,11 +366,11 @@ def said_costs(row: Mapping[str, Any]) -> dict[str, str]:
     Returns
     -------
     dict
-        Of `none`, `enough`, `cheapest` and `all`; "-" where no number is enough.
+        Of `none`, `enough`, `cheapest` and `all`; "more" where no number is enough.
     """
     numbers = {"enough": row["units_at_random"], "cheapest": row["cheapest"]}
     return {
-        name: "-"
+        name: "more"
         if cost is None
         else f"{money(cost)} ({numbers[name]})"
         if name in numbers

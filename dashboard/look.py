@@ -45,6 +45,7 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   text-underline-offset: .35em; text-decoration-thickness: 2px; }}
 .stExpander details {{ border: none; background: none; }}
 .stExpander summary {{ padding-left: 0; }}
+.stExpander [data-testid="stExpanderDetails"] {{ padding-left: 0; padding-right: 0; }}
 .stVegaLiteChart .stElementToolbar {{ display: none; }}
 .st-key-live {{ justify-content: flex-end; flex-wrap: nowrap; }}
 .st-key-live > :first-child {{ flex: 1 1 0; min-width: 0; width: auto; }}

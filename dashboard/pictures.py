@@ -6,11 +6,9 @@ import altair as alt
 import pyarrow as pa
 import streamlit as st
 
-from config.quantity import Unit, parse
 from daemon import plots
-from daemon.foresight import MISSED, SHIFTS, RangeOutlook
+from daemon.foresight import MISSED, RangeOutlook
 from daemon.look import DARK, LIGHT, Look
-from daemon.words import PPM_PER_PERCENT
 from dashboard.data import Shown
 from dashboard.look import current
 
@@ -32,12 +30,9 @@ def missed(
     one: RangeOutlook, *, build: int, carrying: int, checked: tuple[int, ...]
 ) -> dict[str, Any]:
     """Return the curves of what checks of a range would miss."""
-    shifts = [parse(shift, Unit.PPM) for shift in SHIFTS]
     chart = plots.missed_by_shift(
-        one.curves(shifts, build=build, carrying=carrying, checked=checked),
-        limit_percent=one.limit_ppm / PPM_PER_PERCENT,
+        one.curves(build=build, carrying=carrying, checked=checked),
         accepted_percent=100 * MISSED,
-        ticks_percent=[shift / PPM_PER_PERCENT for shift in shifts],
         look=current(),
     )
     return packed(chart)

@@ -91,7 +91,7 @@ def whatif(
         outlook = Outlook.of(at.settings, at.store)
     one = outlook.hardest() if range_ is None else _named(outlook, range_)
     price = None if costs is None else _costs(costs)
-    switching = outlook.switching(build=build, carrying=carrying, missed=missed)
+    to_some = outlook.to_some(build=build, carrying=carrying, missed=missed)
     rows = [
         one.asked(
             shift,
@@ -116,7 +116,8 @@ def whatif(
                 "missed": missed,
                 "rows": rows,
                 "checking": outlook.checking(),
-                "switching": switching,
+                "to_some": to_some,
+                "to_all": outlook.to_all(),
             }
         )
         return
@@ -134,7 +135,7 @@ def whatif(
     if price is not None:
         _print_costs(rows, build)
     out().print("\n" + outlook.checking() + "\n")
-    for line in switching:
+    for line in (*to_some, *outlook.to_all()):
         out().print(line)
 
 

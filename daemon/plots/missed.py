@@ -1,6 +1,6 @@
 """What a check of some units would miss, by how far a reel is off."""
 
-from collections.abc import Sequence
+from math import floor, log10
 
 import altair as alt
 import pandas as pd
@@ -8,21 +8,19 @@ import pandas as pd
 from daemon.look import LIGHT, Look
 from daemon.plots import marks
 
-DASHES = ([1, 3], [3, 3], [7, 3], [14, 3], [1, 0])
+DASHES = ([2, 3], [5, 3], [12, 3], [1, 0])
 """The more units, the less broken the line; they begin anew where there are more."""
+STEPS = (1, 2, 3, 5)
+"""Shifts named below, in every decade."""
 LABEL_PX = 12.0
 SAMPLE_PX = 26.0
 """Length of the line in the key."""
-LIMIT_REACHES = 0.3
-"""How far up the error limit is drawn, of the height: the key stands above it."""
 
 
 def missed_by_shift(
     frame: pd.DataFrame,
     *,
-    limit_percent: float,
     accepted_percent: float,
-    ticks_percent: Sequence[float],
     look: Look = LIGHT,
     height: int = 320,
 ) -> alt.LayerChart:
@@ -32,30 +30,27 @@ def missed_by_shift(
     ----------
     frame
         `RangeOutlook.curves`, not empty.
-    limit_percent
-        Error limit of the range.
     accepted_percent
         Of builds in which the reel may be missed.
-    ticks_percent
-        Shifts that are named below.
     look
         Colours.
     height
         In px.
     """
     names = {number: f"any {number}" for number in sorted(set(frame["checked"]))}
+    least, most = frame["off_percent"].min(), frame["off_percent"].max()
     frame = frame.assign(name=frame["checked"].map(names))
     x = alt.X(
         "off_percent:Q",
         scale=alt.Scale(
             type="log",
-            domain=[frame["off_percent"].min(), frame["off_percent"].max()],
+            domain=[least, most],
             nice=False,
         ),
         axis=alt.Axis(
             title=None,
             grid=False,
-            values=[*ticks_percent],
+            values=ticks(least, most),
             domainColor=look.quiet,
             tickColor=look.quiet,
             labelColor=look.quiet,
@@ -71,7 +66,7 @@ def missed_by_shift(
             title=None,
             domain=False,
             ticks=False,
-            values=[0, 25, 50, 75, 100],
+            values=[0, accepted_percent, 25, 50, 75, 100],
             gridColor=look.shade,
             labelColor=look.quiet,
             labelExpr="datum.value + ' %'",
@@ -112,44 +107,20 @@ def missed_by_shift(
             ],
         )
     )
-    accepted = pd.DataFrame(
-        {
-            "off_percent": [frame["off_percent"].min()],
-            "missed_percent": [accepted_percent],
-            "text": [f"{accepted_percent:g} % may be missed"],
-        }
+    accepted: alt.Chart = (
+        alt.Chart(pd.DataFrame({"missed_percent": [accepted_percent]}))
+        .mark_rule(color=look.ink, strokeDash=[1, 3], aria=False)
+        .encode(y=y)
     )
-    limit = pd.DataFrame(
-        {
-            "off_percent": [limit_percent],
-            "missed_percent": [0.0],
-            "top": [100.0 * LIMIT_REACHES],
-            "text": [f"error limit {limit_percent:.3g} %"],
-        }
-    )
-    # Words stand on the side that has room.
-    right = limit_percent < float(frame["off_percent"].max()) / 2
-    aside = {"align": "left", "dx": 5} if right else {"align": "right", "dx": -5}
-    return marks.picture(
-        [
-            alt.Chart(accepted)
-            .mark_rule(color=look.ink, strokeDash=[2, 3], aria=False)
-            .encode(y=y),
-            alt.Chart(limit)
-            .mark_rule(color=look.ink, aria=False)
-            .encode(x=x, y=y, y2="top:Q"),
-            curves,
-            marks.words(accepted, x, y, look.ink, dx=4, dy=-5, fontSize=LABEL_PX),
-            marks.words(
-                limit,
-                x,
-                alt.Y("top:Q"),
-                look.ink,
-                fontSize=LABEL_PX,
-                baseline="top",
-                **aside,
-            ),
-        ],
-        look,
-        height=height,
-    )
+    return marks.picture([accepted, curves], look, height=height)
+
+
+def ticks(least: float, most: float) -> list[float]:
+    """Return the shifts that are named between two, both above 0.
+
+    >>> ticks(0.05, 0.5)
+    [0.05, 0.1, 0.2, 0.3, 0.5]
+    """
+    decades = range(floor(log10(least)), floor(log10(most)) + 1)
+    steps = [float(f"{step}e{decade}") for decade in decades for step in STEPS]
+    return [one for one in steps if least <= one <= most]

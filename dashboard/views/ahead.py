@@ -8,6 +8,7 @@ import streamlit as st
 from config.quantity import Unit, parse, spell
 from daemon.foresight import (
     CHECKED,
+    MISSED,
     SHIFTS,
     Outlook,
     RangeOutlook,
@@ -15,6 +16,7 @@ from daemon.foresight import (
     said_missed,
 )
 from daemon.spc.spot_check import Costs
+from daemon.words import PPM_PER_PERCENT
 from dashboard import data, look, pictures
 from dashboard.data import Shown
 from storage.errors import StorageError
@@ -25,6 +27,10 @@ MEANING = (
     "or so many units of the build drawn at random, to be missed in no more than 5 % "
     "of builds; beside it, how often a check of a few at random misses it. More: "
     "holdpoint whatif."
+)
+CURVES_MEANING = (
+    "Upwards the share of builds in which it is missed, units drawn at random; the "
+    f"dotted line is the {100 * MISSED:g} % that may be."
 )
 COSTS_MEANING = (
     "Expected cost a build, of tests and of bad units shipped; in brackets the units "
@@ -83,10 +89,11 @@ def ahead(shown: Shown) -> None:
         f"Units of one reel scatter by {spell(round(one.check.sigma_ppm), Unit.PPM)}, "
         f"good reels by {spell(round(one.check.reel_sigma_ppm), Unit.PPM)}."
     )
-    checked = tuple(number for number in CHECKED if number <= build)
+    checked = tuple(number for number in CHECKED if number <= build) or (build,)
+    limit = f"{one.limit_ppm / PPM_PER_PERCENT:g} %"
     look.heading(
         "How often a check would miss a reel",
-        ("Of builds in percent, by how far the reel is off; units drawn at random.",),
+        (f"Up to a reel that is off by the error limit, {limit}. {CURVES_MEANING}",),
     )
     st.vega_lite_chart(
         spec=pictures.missed(one, build=build, carrying=carrying, checked=checked),
@@ -102,14 +109,12 @@ def ahead(shown: Shown) -> None:
             )
             for shift in SHIFTS
         }
-        table("asked", [told(shift, row) for shift, row in rows_of.items()])
+        table("asked", [told(shift, row, checked) for shift, row in rows_of.items()])
         look.quiet(MEANING)
     with st.expander("Costs"):
         priced(one, build, carrying)
-    look.heading(
-        "From every unit to some, and back",
-        known.switching(build=build, carrying=carrying),
-    )
+    look.heading("When some are enough", known.to_some(build=build, carrying=carrying))
+    look.heading("What brings all back", known.to_all())
 
 
 def table(key: str, rows: list[dict[str, str]]) -> None:
@@ -162,16 +167,18 @@ def asked_costs() -> Costs | None:
     return Costs(test=test, escape=escape, bad_share=1.0 / builds)
 
 
-def told(shift: str, row: Mapping[str, Any]) -> dict[str, str]:
+def told(
+    shift: str, row: Mapping[str, Any], checked: tuple[int, ...]
+) -> dict[str, str]:
     """Return a row of the table in words."""
     said = {
         "Off by": shift,
         "Needs its first": str(row["units_of_the_reel"] or "more"),
         "Or any": str(row["units_at_random"] or "more"),
     }
-    heads = {f"missed_by_{number}": f"Any {number} miss" for number in CHECKED}
     return said | {
-        head: said_missed(row[key]) for key, head in heads.items() if key in row
+        f"Any {number} miss": said_missed(row[f"missed_by_{number}"])
+        for number in checked
     }
 
 

@@ -1,13 +1,22 @@
 """Questions before a build."""
 
 import json
+import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import hypergeom
 
 from daemon.cli import holdpoint
+from daemon.foresight import Outlook, RangeOutlook
+from daemon.spc.errors import SpcError
+from daemon.spc.sampling.standard import Inspection, Severity
+from daemon.spc.spot_check import SpotCheck
 from tests.daemon.seeded import empty_home, seeded_home
 
 
@@ -49,6 +58,148 @@ def test_a_held_build_starts_the_count_of_good_builds_anew(home: Path) -> None:
 def test_costs_give_a_cheapest_number(home: Path) -> None:
     (row,) = asked(home, "--off", "1%", "--costs", "5", "400", "50")["rows"]
     assert 1 <= row["cheapest"] <= 60
+
+
+def test_costs_are_said_of_none_enough_the_cheapest_and_all(home: Path) -> None:
+    """By hand: 30 bad units at 400 in one build of 50 are 240; 60 tests at 5 are 300.
+
+    A reel 2 % off is seen at any unit of it, so what 5 miss is that none is drawn.
+    """
+    (row,) = asked(home, "--off", "2%", "--costs", "5", "400", "50")["rows"]
+    costs = row["expected_cost"]
+    assert costs["none"] == pytest.approx(240.0)
+    assert costs["all"] == pytest.approx(300.0)
+    assert row["units_at_random"] == 5
+    assert costs["enough"] == pytest.approx(25 + 240 * hypergeom.pmf(0, 60, 30, 5))
+    assert costs["cheapest"] <= min(costs["none"], costs["enough"], costs["all"])
+
+
+def test_where_no_number_is_enough_it_has_no_cost(home: Path) -> None:
+    (row,) = asked(home, "--off", "200 ppm", "--costs", "5", "400", "50")["rows"]
+    assert row["units_at_random"] is None
+    assert row["expected_cost"]["enough"] is None
+
+
+def test_the_table_of_costs_is_there_when_costs_are_given(home: Path) -> None:
+    def shown(*arguments: str) -> str:
+        done = CliRunner().invoke(
+            holdpoint, ["--home", str(home), "whatif", "--off", "2%", *arguments]
+        )
+        assert done.exit_code == 0, done.output
+        return done.stdout
+
+    assert "measure none" not in shown()
+    line = r"^2 % +240\.00 +\S+ \(5\) +\S+ \(5\) +300\.00$"
+    assert re.search(line, shown("--costs", "5", "400", "50"), re.MULTILINE)
+
+
+def test_both_ways_are_said(home: Path) -> None:
+    answer = asked(home)
+    assert "That is then 5 of 60 units" in answer["to_some"][1]
+    assert answer["to_all"][1].endswith("The next build would do that if it is held.")
+
+
+SHARP = RangeOutlook(
+    key="1uA",
+    title="1 uA",
+    check=SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=0.0, false_share=1e-6),
+    limit_ppm=5000.0,
+)
+"""Sees a reel at the limit at its first unit."""
+BLUNT = RangeOutlook(
+    key="10uA",
+    title="10 uA",
+    check=SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=5000.0, false_share=1e-6),
+    limit_ppm=5000.0,
+)
+"""Good reels differ by as much as the limit."""
+
+
+def stands(builds: Iterable[bool], *ranges: RangeOutlook) -> Outlook:
+    """Return an outlook after builds that were good, or held."""
+    now = Inspection()
+    for good in builds:
+        now = now.after(accepted=good, acceptance_number=0)
+    return Outlook(ranges=ranges or (SHARP,), units=0, builds=0, inspection=now)
+
+
+def to_some(outlook: Outlook) -> tuple[str, ...]:
+    return outlook.to_some(build=60, carrying=30)
+
+
+def after_good(outlook: Outlook, number: int) -> Severity:
+    now = outlook.inspection
+    for _ in range(number):
+        now = now.after(accepted=True, acceptance_number=0)
+    return now.severity
+
+
+@given(builds=st.lists(st.booleans(), max_size=24))
+def test_the_good_builds_that_are_said_are_those_the_rules_ask_for(
+    builds: list[bool],
+) -> None:
+    try:
+        outlook = stands(builds)
+    except SpcError:
+        return  # no build is judged after the rules stopped the building
+    now = outlook.inspection.severity
+    found = re.search(r"(\d+) more good build", outlook.checking())
+    if outlook.inspection.discontinued or now is Severity.REDUCED:
+        assert found is None
+        return
+    assert found is not None
+    number = int(found[1])
+    assert after_good(outlook, number - 1) is now
+    better = Severity.REDUCED if now is Severity.NORMAL else Severity.NORMAL
+    assert after_good(outlook, number) is better
+
+
+@pytest.mark.source("ISO 2859-1, clause 9: switching rules, acceptance number 0")
+@pytest.mark.parametrize(
+    ("builds", "headline", "some", "back"),
+    [
+        ("", "after 15 more good builds", "15 to go", "stop the building."),
+        ("g" * 14, "after 1 more good build in", "1 to go", "stop the building."),
+        ("ggh", "after 15 more", "15 to go", "would do that if it is held."),
+        ("hggg", "after 12 more", "12 to go", "would do that if it is held."),
+        ("hgggg", "after 11 more", "11 to go", "stop the building."),
+        ("hggggg", "after 10 more", "10 to go", "stop the building."),
+        ("g" * 15, "check of some units is enough", "reached", "stop the building."),
+        ("hhgg", "3 more good builds in a row end", "the 3 good", "0 held so far."),
+        ("hhhgggg", "1 more good build in a row ends", "the 1 good", "1 held so far."),
+        ("hhhhhhh", "Stop building", "none counts", "5 held so far."),
+    ],
+)
+def test_each_state_says_how_far_it_is_from_the_others(
+    builds: str, headline: str, some: str, back: str
+) -> None:
+    """Good builds are g, held ones h."""
+    outlook = stands(one == "g" for one in builds)
+    assert headline in outlook.checking()
+    assert some in to_some(outlook)[0]
+    assert outlook.to_all()[1].endswith(back)
+
+
+@pytest.mark.source("scipy.stats.hypergeom: chance that a sample holds none")
+def test_the_check_is_the_least_that_draws_such_a_reel_often_enough() -> None:
+    least = next(n for n in range(61) if hypergeom.pmf(0, 60, 30, n) <= 0.05)
+    assert f"That is then {least} of 60 units" in to_some(stands(()))[1]
+
+
+def test_a_range_whose_good_reels_differ_as_much_has_no_number() -> None:
+    said = to_some(stands((), SHARP, BLUNT))[1]
+    assert "no number would be enough" in said
+    assert "10 uA" in said
+
+
+@pytest.mark.source("scipy.stats.hypergeom: chance that a sample holds none")
+def test_curves_reach_the_error_limit_and_end_in_what_is_not_drawn() -> None:
+    curves = SHARP.curves(build=60, carrying=30, checked=(3, 13))
+    ends = curves.groupby("checked").last()
+    assert ends["off_percent"].to_list() == pytest.approx([0.5, 0.5])
+    for number in (3, 13):
+        expected = 100 * hypergeom.pmf(0, 60, 30, number)
+        assert ends.loc[number, "missed_percent"] == pytest.approx(expected)
 
 
 def test_it_answers_with_nothing_measured_yet(tmp_path: Path) -> None:

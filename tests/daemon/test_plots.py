@@ -450,3 +450,19 @@ def test_a_finding_is_drawn_as_its_size_with_its_interval() -> None:
 def test_each_new_reel_is_named_beside_its_line() -> None:
     spec, _ = one_range(SCATTERED)
     assert "K-2" in set(rows_of(spec, "text")["text"])
+
+
+def test_each_number_of_units_checked_has_a_line_of_its_own_the_most_unbroken() -> None:
+    frame = pd.DataFrame(
+        [
+            {"off_percent": off, "checked": number, "missed_percent": 50.0}
+            for number in (3, 5, 8, 13)
+            for off in (0.05, 0.5)
+        ]
+    )
+    spec = plots.missed_by_shift(frame, accepted_percent=5.0).to_dict()
+    (curves,) = (one for one in spec["layer"] if one["mark"]["type"] == "line")
+    scale = curves["encoding"]["strokeDash"]["scale"]
+    assert scale["domain"] == ["any 3", "any 5", "any 8", "any 13"]
+    assert len({tuple(dash) for dash in scale["range"]}) == 4
+    assert scale["range"][-1] == [1, 0]

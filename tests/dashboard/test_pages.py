@@ -1,5 +1,6 @@
 """What the screens say and do, page by page."""
 
+import json
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -262,9 +263,37 @@ def test_before_the_next_build_it_is_said_what_must_be_measured() -> None:
     table = app.table[0].value.set_index("Off by")
     assert table.loc["2 %", "Needs its first"] == "1"
     assert table.loc["0.05 %", "Needs its first"] == "more"
-    assert "Costs least" not in table
+    assert len(app.table) == 1
     app.number_input(key="ahead_test").set_value(5.0)
     app.number_input(key="ahead_escape").set_value(400.0).run()
     assert not app.exception
-    priced = app.table[0].value.set_index("Off by")
-    assert 1 <= int(str(priced.loc["2 %", "Costs least"])) <= 60
+    priced = app.table[1].value.set_index("Off by")
+    # By hand: 30 bad units at 400 in one build of 50, and 60 tests at 5.
+    assert priced.loc["2 %", "None"] == "240.00"
+    assert priced.loc["2 %", "All 60"] == "300.00"
+    assert str(priced.loc["2 %", "Enough"]).endswith(" (5)")
+    assert priced.loc["0.05 %", "Enough"] == "more"
+
+
+@pytest.mark.usefixtures("held")
+def test_a_chart_shows_what_checks_miss_and_both_ways_are_said() -> None:
+    app = opened("ahead")
+    (chart,) = app.get("vega_lite_chart")
+    (curves,) = (
+        one for one in json.loads(chart.proto.spec)["layer"]
+        if one["mark"]["type"] == "line"
+    )  # fmt: skip
+    names = curves["encoding"]["strokeDash"]["scale"]["domain"]
+    assert names == ["any 3", "any 5", "any 8", "any 13"]
+    assert "That is then 5 of 60 units" in said(app)
+    assert "The first build held under a check of some brings every unit back" in said(
+        app
+    )
+
+
+@pytest.mark.usefixtures("held")
+def test_a_build_of_one_unit_can_be_asked_about() -> None:
+    app = opened("ahead")
+    app.number_input(key="ahead_units").set_value(1).run()
+    assert not app.exception
+    assert "Any 1 miss" in app.table[0].value

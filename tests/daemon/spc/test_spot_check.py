@@ -1,6 +1,7 @@
 """What a check of some units misses."""
 
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -10,7 +11,7 @@ from statsmodels.stats.power import normal_power
 
 from daemon.spc.errors import SpcError
 from daemon.spc.sampling.design import zero_acceptance_size_of_build
-from daemon.spc.spot_check import Costs, SpotCheck, cheapest
+from daemon.spc.spot_check import Costs, SpotCheck, cheapest, expected_cost
 
 CHECK = SpotCheck(sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002)
 SHARP = SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=0.0, false_share=1e-6)
@@ -91,6 +92,30 @@ def test_costs_choose_between_no_check_and_a_full_one() -> None:
     assert cheapest(CHECK, harmless, **asked) == 0  # type: ignore[arg-type]
     best = cheapest(CHECK, free, **asked)  # type: ignore[arg-type]
     assert best > 20
+
+
+@pytest.mark.source("by hand; scipy.stats.hypergeom: chance that a sample holds none")
+@pytest.mark.parametrize("checked", [0, 5, 60])
+def test_a_check_costs_its_tests_and_what_escapes_it(checked: int) -> None:
+    """One build of 50 has 30 bad units, which ship where none of them is drawn."""
+    costs = Costs(test=5.0, escape=400.0, bad_share=0.02)
+    escapes = hypergeom.pmf(0, 60, 30, checked)
+    ours = expected_cost(SHARP, costs, checked, shift_ppm=1000.0, build=60, carrying=30)
+    assert ours == pytest.approx(5.0 * checked + 30 * 400.0 / 50 * escapes)
+
+
+@given(
+    test=st.floats(0.0, 100.0), escape=st.floats(0.0, 1000.0), shift=st.floats(0, 3000)
+)
+def test_no_other_number_costs_less_than_the_cheapest(
+    test: float, escape: float, shift: float
+) -> None:
+    costs = Costs(test=test, escape=escape, bad_share=0.1)
+    asked: dict[str, Any] = {"shift_ppm": shift, "build": 20, "carrying": 8}
+    best = expected_cost(CHECK, costs, cheapest(CHECK, costs, **asked), **asked)
+    assert all(
+        best <= expected_cost(CHECK, costs, number, **asked) for number in range(21)
+    )
 
 
 @pytest.mark.parametrize(
