@@ -95,7 +95,7 @@ def missed_by_shift(
     )
     curves: alt.Chart = (
         alt.Chart(frame)
-        .mark_line(color=look.unit, strokeWidth=2, aria=False)
+        .mark_line(color=look.unit, strokeWidth=2, interpolate="monotone", aria=False)
         .encode(
             x=x,
             y=y,

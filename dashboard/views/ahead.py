@@ -29,8 +29,8 @@ MEANING = (
     "holdpoint whatif."
 )
 CURVES_MEANING = (
-    "Upwards the share of builds in which it is missed, units drawn at random; the "
-    f"dotted line is the {100 * MISSED:g} % that may be."
+    f"upwards, in how many builds it is missed. Dotted: {100 * MISSED:g} %, which may "
+    "be missed."
 )
 COSTS_MEANING = (
     "Expected cost a build, of tests and of bad units shipped; in brackets the units "
@@ -93,7 +93,9 @@ def ahead(shown: Shown) -> None:
     limit = f"{one.limit_ppm / PPM_PER_PERCENT:g} %"
     look.heading(
         "How often a check would miss a reel",
-        (f"Up to a reel that is off by the error limit, {limit}. {CURVES_MEANING}",),
+        (
+            f"Across, how far it is off, up to the error limit, {limit}; {CURVES_MEANING}",
+        ),
     )
     st.vega_lite_chart(
         spec=pictures.missed(one, build=build, carrying=carrying, checked=checked),
