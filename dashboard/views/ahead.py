@@ -8,7 +8,6 @@ import streamlit as st
 from config.quantity import Unit, parse, spell
 from daemon.foresight import (
     CHECKED,
-    MISSED,
     SHIFTS,
     Outlook,
     RangeOutlook,
@@ -28,10 +27,7 @@ MEANING = (
     "of builds; beside it, how often a check of a few at random misses it. More: "
     "holdpoint whatif."
 )
-CURVES_MEANING = (
-    f"upwards, in how many builds it is missed. Dotted: {100 * MISSED:g} %, which may "
-    "be missed."
-)
+CURVES_MEANING = "Upwards, in how many builds it is missed; dotted, how many may be."
 COSTS_MEANING = (
     "Expected cost a build, of tests and of bad units shipped; in brackets the units "
     "measured. Enough: so many at random that the reel is missed in no more than 5 % "
@@ -94,7 +90,8 @@ def ahead(shown: Shown) -> None:
     look.heading(
         "How often a check would miss a reel",
         (
-            f"Across, how far it is off, up to the error limit, {limit}; {CURVES_MEANING}",
+            f"Across, how far it is off, up to the error limit, {limit}.",
+            CURVES_MEANING,
         ),
     )
     st.vega_lite_chart(
