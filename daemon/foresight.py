@@ -9,6 +9,7 @@ from config.model import Settings
 from daemon.cycle import Cycle
 from daemon.spc.sampling.standard import Inspection, Severity
 from daemon.spc.spot_check import Costs, SpotCheck, cheapest
+from daemon.watch import FindLimit
 from storage.records import Scope
 from storage.store import Store
 
@@ -94,6 +95,8 @@ class Outlook:
         In the product's order.
     units, builds
         What it was learnt from.
+    history
+        What the next build will be held against, and what speaks against it.
     inspection
         Where the switching rules stand after the builds so far.
     """
@@ -101,12 +104,21 @@ class Outlook:
     ranges: tuple[RangeOutlook, ...]
     units: int
     builds: int
+    history: str
     inspection: Inspection
 
     @classmethod
-    def of(cls, settings: Settings, store: Store) -> Self:
-        """Work it out from the rows; records nothing."""
-        cycle = Cycle(settings, store)
+    def of(
+        cls, settings: Settings, store: Store, *, own_limit: FindLimit | None = None
+    ) -> Self:
+        """Work it out from the rows; records nothing.
+
+        Parameters
+        ----------
+        settings, store, own_limit
+            As `Cycle` takes them.
+        """
+        cycle = Cycle(settings, store, own_limit=own_limit)
         baseline = cycle.baseline()
         prior = baseline.level_prior()
         first = baseline.layout.parts + 1
@@ -130,6 +142,7 @@ class Outlook:
             ranges=ranges,
             units=baseline.units,
             builds=len(baseline.builds),
+            history=cycle.ahead(),
             inspection=_inspection(settings.product.name, store),
         )
 

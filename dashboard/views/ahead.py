@@ -4,6 +4,8 @@ import streamlit as st
 
 from config.quantity import Unit, parse, spell
 from daemon.foresight import CHECKED, RARE, SHIFTS, Outlook, RangeOutlook
+from daemon.home import Home
+from daemon.limits import limits_of
 from daemon.spc.spot_check import Costs
 from dashboard import data, look
 from dashboard.data import Shown
@@ -24,7 +26,11 @@ def outlook(shown: Shown) -> Outlook:
     if kept is None or kept[0] != shown.stamp:
         known = shown.connection
         with st.spinner("Learning from what was measured"):
-            kept = shown.stamp, Outlook.of(known.settings, known.store)
+            limits = limits_of(Home.usual(), known.settings)
+            kept = (
+                shown.stamp,
+                Outlook.of(known.settings, known.store, own_limit=limits.serving),
+            )
         st.session_state[LEARNT] = kept
     return kept[1]
 
@@ -38,7 +44,10 @@ def ahead(shown: Shown) -> None:
         return
     look.say(
         known.checking(),
-        (f"Learnt from {known.units} units of {known.builds} builds.",),
+        (
+            f"Learnt from {known.units} units of {known.builds} builds.",
+            known.history,
+        ),
     )
     titles = {one.key: one for one in known.ranges}
     hardest = known.hardest().key
