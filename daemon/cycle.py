@@ -242,7 +242,7 @@ class Cycle:
 
     def baseline(self) -> Baseline:
         """Return what the recorded builds teach about the next; records nothing."""
-        self._remember()
+        self._remember_once()
         return self._watcher.baseline()
 
     def far_off(self, number: int) -> list[str]:
@@ -264,7 +264,13 @@ class Cycle:
 
     def history(self) -> str:
         """Say what the latest build is held against; records nothing."""
+        self._remember_once()
         return self._watcher.history()
+
+    def ahead(self) -> str:
+        """Say what the next build will be held against; records nothing."""
+        self._remember_once()
+        return self._watcher.ahead()
 
     def suspects(
         self, signal: Signal, serials: Mapping[str, Iterable[str]] | None = None
@@ -281,9 +287,13 @@ class Cycle:
         serials
             By build, units that exist and were not measured yet.
         """
-        if not self._watcher.builds:
-            self._remember()
+        self._remember_once()
         return self._watcher.suspects(signal, serials or {})
+
+    def _remember_once(self) -> None:
+        """Rebuild what watching knows, unless that was done."""
+        if not self._folded:
+            self._remember()
 
     def _remember(self) -> None:
         self._learn_reworks()

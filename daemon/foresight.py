@@ -20,6 +20,7 @@ from daemon.spc.sampling.standard import (
     Severity,
 )
 from daemon.spc.spot_check import Costs, SpotCheck, cheapest, expected_cost
+from daemon.watch import FindLimit
 from daemon.words import PPM_PER_PERCENT, counted, money
 from storage.records import Scope
 from storage.store import Store
@@ -169,6 +170,8 @@ class Outlook:
         In the product's order.
     units, builds
         What it was learnt from.
+    history
+        What the next build will be held against, and what speaks against it.
     inspection
         Where the switching rules stand after the builds so far.
     """
@@ -176,12 +179,21 @@ class Outlook:
     ranges: tuple[RangeOutlook, ...]
     units: int
     builds: int
+    history: str
     inspection: Inspection
 
     @classmethod
-    def of(cls, settings: Settings, store: Store) -> Self:
-        """Work it out from the rows; records nothing."""
-        cycle = Cycle(settings, store)
+    def of(
+        cls, settings: Settings, store: Store, *, own_limit: FindLimit | None = None
+    ) -> Self:
+        """Work it out from the rows; records nothing.
+
+        Parameters
+        ----------
+        settings, store, own_limit
+            As `Cycle` takes them.
+        """
+        cycle = Cycle(settings, store, own_limit=own_limit)
         baseline = cycle.baseline()
         prior = baseline.level_prior()
         first = baseline.layout.parts + 1
@@ -207,6 +219,7 @@ class Outlook:
             ranges=ranges,
             units=baseline.units,
             builds=len(baseline.builds),
+            history=cycle.ahead(),
             inspection=_inspection(settings.product.name, store),
         )
 

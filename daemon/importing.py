@@ -76,6 +76,8 @@ class Imported:
     known: int = 0
     last_number: int = 0
     rejected: tuple[Rejected, ...] = ()
+    history: str | None = None
+    """What the latest build is held against, once that was watched."""
 
 
 def read_sheet(path: Path, sheet: str | None = None) -> pd.DataFrame:

@@ -44,7 +44,10 @@ class Component:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeVariation:
-    """How one range scatters; without components, `too_few` says what is missing."""
+    """How one range scatters; without components, `too_few` says what is missing.
+
+    Or `alike`, in a sentence, that its readings tell nothing.
+    """
 
     key: str
     title: str
@@ -54,17 +57,22 @@ class RangeVariation:
     mean_ppm: float | None
     components: tuple[Component, ...] = ()
     too_few: str | None = None
+    alike: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeCapability:
-    """What one range can keep; without a study, `too_few` says what is missing."""
+    """What one range can keep; without a study, `too_few` says what is missing.
+
+    Or `alike`, in a sentence, that its readings tell nothing.
+    """
 
     key: str
     title: str
     limit_ppm: float | None
     study: CapabilityStudy | None = None
     too_few: str | None = None
+    alike: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +141,8 @@ class Measured:
         mean = float(rows["error_ppm"].mean()) if runs else None
         if missing := _missing(builds=builds, units=units, runs=runs):
             return known(mean_ppm=mean, too_few=missing)
+        if said := self._alike(key, rows):
+            return known(mean_ppm=mean, alike=said)
         levels: list[tuple[str, Sequence[object]]] = [
             (ACROSS_BUILDS, rows["build"].tolist())
         ]
@@ -174,6 +184,8 @@ class Measured:
                 key=key, title=title, limit_ppm=None, too_few="nothing judged yet"
             )
         limit = float(rows["limit_ppm"].min())
+        if said := self._alike(key, rows):
+            return RangeCapability(key=key, title=title, limit_ppm=limit, alike=said)
         builds = {
             str(build): group["error_ppm"].to_numpy()
             for build, group in rows.groupby("build", sort=False)
@@ -191,6 +203,16 @@ class Measured:
                 key=key, title=title, limit_ppm=limit, too_few=str(exc)
             )
         return RangeCapability(key=key, title=title, limit_ppm=limit, study=study)
+
+    def _alike(self, key: str, rows: "pd.DataFrame") -> str | None:
+        """Say that a range reads the same to the last digit inside every build."""
+        if (
+            len(rows) == rows["build"].nunique()
+            or (rows.groupby("build")["error_ppm"].nunique() > 1).any()
+        ):
+            return None
+        units = len(rows[["build", "serial"]].drop_duplicates())
+        return words.alike(self.titles[key], units, levels=rows["error_ppm"].nunique())
 
     def _said_of(self, key: str) -> list[str]:
         """Return the findings that concern a range, one sentence each."""

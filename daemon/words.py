@@ -43,6 +43,36 @@ class Saying:
     lines: tuple[str, ...] = ()
 
 
+def alike(title: str, units: int, *, since: str = "", levels: int = 1) -> str:
+    """Say that a range reads the same to the last digit, which no good bench does.
+
+    Parameters
+    ----------
+    title
+        Of the range.
+    units
+        That read alike.
+    since
+        Serial of the first, where they follow each other among others.
+    levels
+        More than 1: how many readings there are, each that of whole builds.
+
+    Examples
+    --------
+    >>> alike("10 uA", 46).partition(":")[0]
+    'Range 10 uA reads exactly alike in 46 units'
+    """
+    where = f"in {counted(units, 'unit')}"
+    if since:
+        where += f" in a row, from {since} on"
+    if levels > 1:
+        where = f"inside every build, {where}"
+    return (
+        f"Range {title} reads exactly alike {where}: a stuck meter, one too coarse, or "
+        "copied cells."
+    )
+
+
 def decimals_for(half_width: float, *, digits: int = 2) -> int:
     """Return how many decimals show `half_width` to `digits` significant digits.
 

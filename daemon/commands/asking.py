@@ -17,6 +17,7 @@ from daemon.foresight import (
     said_costs,
     said_missed,
 )
+from daemon.limits import limits_of
 from daemon.spc.spot_check import Costs
 
 
@@ -88,7 +89,11 @@ def whatif(
         raise click.BadParameter(message, param_hint="--carrying or --checked")
     checked = tuple(n for n in checked if n <= build)
     with opened(context) as at:
-        outlook = Outlook.of(at.settings, at.store)
+        outlook = Outlook.of(
+            at.settings,
+            at.store,
+            own_limit=limits_of(at.home, at.settings).serving,
+        )
     one = outlook.hardest() if range_ is None else _named(outlook, range_)
     price = None if costs is None else _costs(costs)
     to_some = outlook.to_some(build=build, carrying=carrying, missed=missed)
@@ -111,6 +116,7 @@ def whatif(
                 "reel_sigma_ppm": one.check.reel_sigma_ppm,
                 "builds": outlook.builds,
                 "units": outlook.units,
+                "history": outlook.history,
                 "build": build,
                 "carrying": carrying,
                 "missed": missed,
@@ -127,6 +133,7 @@ def whatif(
         f"{spell(round(one.check.reel_sigma_ppm), Unit.PPM)} "
         f"({outlook.units} units of {outlook.builds} builds)."
     )
+    out().print(outlook.history)
     out().print(
         f"{build} units, {carrying} with the new reel; it may be missed in "
         f"{100 * missed:g} % of such builds.\n"

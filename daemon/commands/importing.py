@@ -21,6 +21,7 @@ from daemon.importing import (
     take,
     write_rejected,
 )
+from daemon.limits import limits_of
 from storage.local import LocalStore
 from storage.records import Configuration
 
@@ -65,6 +66,7 @@ def import_(
                 {
                     "new": one.new,
                     "known": one.known,
+                    "history": one.history,
                     "rejected": [
                         {"line": r.line, "reason": r.reason} for r in one.rejected
                     ],
@@ -94,7 +96,9 @@ def import_(
 def _import(
     at: Opened, path: Path, mapping: Path | None, build: str | None, *, dry_run: bool
 ) -> Imported:
-    cycle = Cycle(at.settings, at.store)
+    cycle = Cycle(
+        at.settings, at.store, own_limit=limits_of(at.home, at.settings).serving
+    )
     columns = None if mapping is None else load_mapping(mapping)
     cells = read_sheet(path, None if columns is None else columns.sheet)
     if columns is None:
@@ -127,6 +131,8 @@ def _import(
     )
     if done.rejected:
         say(f"  see {write_rejected(path, cells, done.rejected)}")
+    done.history = cycle.history()
+    say(done.history)
     return done
 
 

@@ -7,7 +7,9 @@ import click
 
 from daemon import limits, rejudging, words
 from daemon.client import Client
-from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
+from daemon.commands.manners import Opened, as_json, as_table, home_of, opened, out, say
+from daemon.cycle import Cycle
+from daemon.home import Home
 from daemon.processes import (
     StartError,
     answers,
@@ -67,6 +69,7 @@ def dashboard(context: click.Context, port: int, browse: bool) -> None:
 def status(context: click.Context, json_: bool) -> None:
     """Say what to do now: what is held, why, and what the bench is doing."""
     home = home_of(context)
+    bench = _doing(home)
     with opened(context) as at:
         builds = at.store.frame("builds", product=at.product)
         in_doubt = plain(at.store.frame("runs_in_doubt", product=at.product))
@@ -84,17 +87,12 @@ def status(context: click.Context, json_: bool) -> None:
         warned = words.warnings(
             warnings_of(at.store, at.product), list(builds["build"])
         )
-        limit = limits.in_words(home, at.settings, at.store)
         judged_again = rejudging.sentences(
             at.store,
             at.product,
             {key: one.title for key, one in at.settings.product.ranges.items()},
         )
-    try:
-        with Client.of(home.data) as client:
-            bench: dict[str, Any] | None = client.state()
-    except UnreachableError:
-        bench = None
+        watched_by = _offline(at) if bench is None else bench
     if json_:
         as_json(
             {
@@ -104,7 +102,8 @@ def status(context: click.Context, json_: bool) -> None:
                 "in_doubt": in_doubt,
                 "warnings": warned,
                 "judged_again": judged_again,
-                "limit": limit,
+                "limit": watched_by["limit"],
+                "history": watched_by["history"],
                 "daemon": bench,
             }
         )
@@ -121,8 +120,7 @@ def status(context: click.Context, json_: bool) -> None:
     out().print()
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     out().print(f"Daemon: {doing}.")
-    watched_by = [limit] if bench is None else words.watching(bench, said=saying.lines)
-    out().print(*watched_by, sep="\n")
+    out().print(*words.watching(watched_by, said=saying.lines), sep="\n")
     if doubts:
         out().print(
             f"In doubt: {words.counted(len(doubts), 'unit')}, because "
@@ -145,3 +143,22 @@ def status(context: click.Context, json_: bool) -> None:
         out().print(f"Stalled: {bench['stalled']}.", style="bold")
     if bench is not None and bench["alarm"]:
         out().print(f"Alarm: {bench['alarm']}", style="bold")
+
+
+def _doing(home: Home) -> dict[str, Any] | None:
+    """Return what a running daemon does; None where none answers."""
+    try:
+        with Client.of(home.data) as client:
+            return client.state()
+    except UnreachableError:
+        return None
+
+
+def _offline(at: Opened) -> dict[str, Any]:
+    """Return what a daemon would say of its watching, worked out from the rows."""
+    own_limit = limits.limits_of(at.home, at.settings).serving
+    return {
+        "limit": limits.in_words(at.home, at.settings, at.store),
+        "calibrating_percent": None,
+        "history": Cycle(at.settings, at.store, own_limit=own_limit).history(),
+    }

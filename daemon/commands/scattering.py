@@ -48,7 +48,9 @@ def variance(
         },
     )
     for one in found:
-        if one.too_few is None:
+        if one.alike is not None:
+            out().print(one.alike)
+        elif one.too_few is None:
             out().print(
                 f"Range {one.title}: {one.units} units of {one.builds} builds, "
                 f"{one.runs} runs, mean error {one.mean_ppm:+.5g} ppm."
@@ -94,7 +96,9 @@ def capability(
         },
     )
     for one in found:
-        if one.study is None:
+        if one.alike is not None:
+            out().print(one.alike)
+        elif one.study is None:
             out().print(f"Range {one.title}: not enough yet; {one.too_few}.")
         elif one.study.quotable:
             interval = one.study.inside.cpk_interval

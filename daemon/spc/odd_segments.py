@@ -3,7 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from daemon.spc.baseline import Segment, fit_baseline_of
+from daemon.spc.errors import ShapeError
 from daemon.spc.finding import Finding
 from daemon.spc.layout import Layout
 from daemon.spc.reel_change import ReelChangeDetector
@@ -22,6 +26,7 @@ def odd_segments(
     layout: Layout,
     *,
     log_odds_limit: float,
+    variance_ppm2: Sequence[NDArray[np.float64]] | None = None,
 ) -> tuple[OddSegment, ...]:
     """Return the segments in which a detector finds something bad.
 
@@ -33,11 +38,14 @@ def odd_segments(
         The product's ranges and parts.
     log_odds_limit : float
         As for a build that is watched.
+    variance_ppm2 : sequence of (n, R) array, or None
+        Of each segment's measurements, as its errors; None for negligible.
 
     Raises
     ------
     SpcError
-        As `fit_baseline_of` and `ReelChangeDetector` do.
+        A variance has not the shape of its errors; else as `fit_baseline_of` and
+        `ReelChangeDetector` do.
 
     Notes
     -----
@@ -63,7 +71,15 @@ def odd_segments(
     [(4, 1)]
     """
     odd = []
-    for index, segment in enumerate(segments):
+    if variance_ppm2 is None:
+        variance_ppm2 = [np.zeros_like(one.errors_ppm) for one in segments]
+    told = [one.shape for one in variance_ppm2]
+    wanted = [one.errors_ppm.shape for one in segments]
+    if told != wanted:
+        raise ShapeError(
+            argument="variance_ppm2", value=f"shapes {told}", allowed=f"shapes {wanted}"
+        )
+    for index, (segment, own) in enumerate(zip(segments, variance_ppm2, strict=True)):
         others = [*segments[:index], *segments[index + 1 :]]
         detector = ReelChangeDetector(
             tolerance_ppm=layout.tolerance_ppm[: layout.ranges],
@@ -72,7 +88,10 @@ def odd_segments(
             reels=segment.reels,
             build=segment.build,
         )
-        points = [detector.update(unit, None) for unit in segment.errors_ppm]
+        points = [
+            detector.update(unit, variance)
+            for unit, variance in zip(segment.errors_ppm, own, strict=True)
+        ]
         if points and points[-1].finding is not None:
             odd.append(OddSegment(index=index, finding=points[-1].finding))
     return tuple(odd)

@@ -65,7 +65,7 @@ class BuildWatch:
     witness: ReelChangeDetector | None = None
     """The detector as it was before the reel that the finding names ran out."""
     history: str | None = None
-    """A sentence on what the build is held against; None until it was asked for."""
+    """A sentence on the builds that it is held against; None until it was asked for."""
     parts: tuple[str | None, ...] = ()
     """By name, as the product's layout has them."""
     _taken: int = 0

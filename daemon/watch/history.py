@@ -1,16 +1,25 @@
-"""Whether the earlier builds are fit to be learnt from, said with the build."""
+"""Whether what was measured is fit to be learnt from, said with the build."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from math import isnan
+from operator import itemgetter
 
+import numpy as np
+
+from daemon import words
 from daemon.product import ProductModel
 from daemon.spc.baseline import Segment
 from daemon.spc.odd_segments import odd_segments
 from daemon.watch.build import BuildWatch
+from daemon.watch.entering import Errors, UnitErrors
 from daemon.watch.learning import Learnt
 
 FEWEST = 2
 """Segments from which one can be held against the others."""
+FEWEST_ALIKE = 5
+"""Units in a row from which the same reading is no chance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,13 +57,16 @@ def odd_builds(
     """
     segments: list[Segment] = []
     of: list[tuple[str, str]] = []
+    variance_ppm2: list[Errors] = []
     for build in builds:
         mine = build.segments()
         at = 0
         for one in mine:
             segments.append(one)
             of.append((build.build, build.units[at].serial))
-            at += len(one.errors_ppm)
+            units = build.units[at : at + len(one.errors_ppm)]
+            variance_ppm2.append(np.array([_variance_ppm2(u, learnt) for u in units]))
+            at += len(units)
     if len(segments) < FEWEST:
         return ()
     return tuple(
@@ -69,9 +81,38 @@ def odd_builds(
             error_ppm=one.finding.level_ppm,
         )
         for one in odd_segments(
-            learnt.segments(segments), product.layout, log_odds_limit=log_odds_limit
+            learnt.segments(segments),
+            product.layout,
+            log_odds_limit=log_odds_limit,
+            variance_ppm2=variance_ppm2,
         )
     )
+
+
+def alike_ranges(
+    builds: Sequence[BuildWatch], product: ProductModel
+) -> tuple[str, ...]:
+    """Say which ranges read the same to the last digit in many units in a row.
+
+    Parameters
+    ----------
+    builds
+        Their units in the order of builds, then of serials; a unit in which a range
+        was not measured is passed over.
+    product
+        Whose builds they are.
+    """
+    units = [unit for build in builds for unit in build.units]
+    found = []
+    for place, one in enumerate(product.ranges):
+        read = [(unit.serial, float(unit.errors_ppm[place])) for unit in units]
+        known = [pair for pair in read if not isnan(pair[1])]
+        rows = [list(same) for _, same in groupby(known, key=itemgetter(1))]
+        longest = max(rows, key=len, default=[])
+        if len(longest) >= FEWEST_ALIKE:
+            first, _ = longest[0]
+            found.append(words.alike(one.title, len(longest), since=first))
+    return tuple(found)
 
 
 def remark(builds: int, units: int, odd: Sequence[OddBuild]) -> str:
@@ -98,3 +139,9 @@ def remark(builds: int, units: int, odd: Sequence[OddBuild]) -> str:
         for one in odd
     )
     return f"{said} The history is not all alike: {named}."
+
+
+def _variance_ppm2(unit: UnitErrors, learnt: Learnt) -> Errors:
+    """Return the variance of a unit's measurement as it is watched; none: zeros."""
+    errors, variance = learnt.referred(unit)
+    return np.zeros(errors.shape) if variance is None else variance

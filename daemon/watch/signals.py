@@ -34,6 +34,7 @@ def signal_of(
     *,
     check: str | None,
     label_of: FindLabel | None,
+    history: str,
 ) -> Signal:
     """Return what is kept of a build's finding as it stands after a unit or a check.
 
@@ -47,6 +48,8 @@ def signal_of(
         A sentence on the check standard, kept with the finding.
     label_of
         See `daemon.watch.Watcher`.
+    history
+        What the build is held against, in words.
     """
     product = watch.product
     first = watch.units[finding.first_unit - 1]
@@ -70,7 +73,7 @@ def signal_of(
         "log_odds_limit": round(watch.limit, 3),
         "limit_is": watch.limit_is,
         "check": check,
-        "history": watch.history,
+        "history": history,
     }
     if told := _beside_the_record(watch, first.serial, reel):
         evidence["carrying"] = told

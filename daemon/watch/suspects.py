@@ -61,15 +61,17 @@ def suspects_of(watch: BuildWatch, serials: Iterable[str] = ()) -> tuple[Suspect
         return ()
     known = {unit.serial: unit for unit in watch.units}
     asked = sorted({*known, *serials}, key=serial_order)
-    missing = np.full(len(watch.product.ranges), np.nan)
-    errors = np.array(
-        [watch.referred(known[s]) if s in known else missing for s in asked]
-    )
+    missing = np.full(len(watch.product.ranges), np.nan), None
+    pairs = [watch.learnt.referred(known[s]) if s in known else missing for s in asked]
+    errors = np.array([read for read, _ in pairs])
+    variance = [np.zeros(read.shape) if own is None else own for read, own in pairs]
     orders = [serial_order(unit.serial) for unit in watch.units]
     positions = [
         1 + sum(order < serial_order(serial) for order in orders) for serial in asked
     ]
-    found = detector.concerned(place, errors, positions)
+    found = detector.concerned(
+        place, errors, positions, variance_ppm2=np.array(variance)
+    )
     first = watch.units[finding.first_unit - 1].serial
     reel = watch.reels_of(first)[place]
     suspects = []

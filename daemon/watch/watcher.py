@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
+from itertools import takewhile
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from daemon.spc.layout import Layout
 from daemon.watch.build import BuildWatch, OwnLimit
 from daemon.watch.charting import warnings_of
 from daemon.watch.entering import CheckErrors, UnitErrors
-from daemon.watch.history import odd_builds, remark
+from daemon.watch.history import alike_ranges, odd_builds, remark
 from daemon.watch.learning import learn
 from daemon.watch.signals import FindLabel, signal_of
 from daemon.watch.suspects import Suspect, suspects_elsewhere, suspects_of
@@ -90,7 +91,6 @@ class Watcher:
         self._latest = watch
         if watch.finding is None:
             return None
-        self._judge_history(watch)
         return self._revised(watch, watch.finding, unit, check=check)
 
     def check(self, check: CheckErrors, *, said: str | None = None) -> Signal | None:
@@ -183,7 +183,13 @@ class Watcher:
         """Say what the latest build is held against; before the first, the next."""
         if self._latest is None:
             return remark(0, 0, ())
-        return self._judge_history(self._latest)
+        return self._history_of(self._latest)
+
+    def ahead(self) -> str:
+        """Say what the next build will be held against."""
+        following = self._unopened("")
+        self._calibrated(following)
+        return self._history_of(following)
 
     def _revised(
         self,
@@ -195,12 +201,22 @@ class Watcher:
     ) -> Signal:
         """Return the next revision of a build's finding."""
         watch.revision += 1
-        return signal_of(watch, finding, last, check=check, label_of=self._label_of)
+        return signal_of(
+            watch,
+            finding,
+            last,
+            check=check,
+            label_of=self._label_of,
+            history=self._history_of(watch),
+        )
 
-    def _judge_history(self, watch: BuildWatch) -> str:
-        """Return the sentence on a build's history, worked out when first wanted."""
+    def _history_of(self, watch: BuildWatch) -> str:
+        """Say what a build is held against, and what tells nothing of it or of that.
+
+        What does not fit is worked out when first wanted.
+        """
+        earlier = self._before(watch)
         if watch.history is None:
-            earlier = self._before(watch)
             watch.history = remark(
                 len(earlier),
                 sum(len(one.units) for one in earlier),
@@ -208,23 +224,23 @@ class Watcher:
                     earlier, self.product, watch.learnt, log_odds_limit=watch.limit
                 ),
             )
-        return watch.history
+        return " ".join([watch.history, *alike_ranges([*earlier, watch], self.product)])
 
     def _before(self, watch: BuildWatch) -> list[BuildWatch]:
         """Return the builds that a build's baseline was learnt from."""
-        names = list(self.builds)
-        known = names[: names.index(watch.build)][-REMEMBERED_BUILDS:]
-        return [self.builds[name] for name in known]
+        earlier = takewhile(lambda one: one is not watch, self.builds.values())
+        return list(earlier)[-REMEMBERED_BUILDS:]
 
     def _segments(self) -> tuple[Segment, ...]:
         """Return what the latest builds teach."""
         earlier = list(self.builds.values())[-REMEMBERED_BUILDS:]
         return tuple(segment for watch in earlier for segment in watch.segments())
 
-    def _open(self, build: str) -> BuildWatch:
+    def _unopened(self, build: str) -> BuildWatch:
+        """Return a build as it will be held against what was measured so far."""
         earlier = self._segments()
         learnt = learn(earlier, self.product)
-        watch = BuildWatch(
+        return BuildWatch(
             build=build,
             product=self.product,
             earlier=earlier,
@@ -239,6 +255,9 @@ class Watcher:
                 for one in list(self.builds.values())[-REMEMBERED_BUILDS:]
             ),
         )
+
+    def _open(self, build: str) -> BuildWatch:
+        watch = self._unopened(build)
         self.builds[build] = watch
         # The bench as it was opened for this build's first unit is the build's too.
         if self._checks:

@@ -14,6 +14,8 @@ from daemon.foresight import (
     said_costs,
     said_missed,
 )
+from daemon.home import Home
+from daemon.limits import limits_of
 from daemon.spc.spot_check import Costs
 from daemon.words import PPM_PER_PERCENT
 from dashboard import data, look, pictures
@@ -41,7 +43,11 @@ def outlook(shown: Shown) -> Outlook:
     if kept is None or kept[0] != shown.stamp:
         known = shown.connection
         with st.spinner("Learning from what was measured"):
-            kept = shown.stamp, Outlook.of(known.settings, known.store)
+            limits = limits_of(Home.usual(), known.settings)
+            kept = (
+                shown.stamp,
+                Outlook.of(known.settings, known.store, own_limit=limits.serving),
+            )
         st.session_state[LEARNT] = kept
     return kept[1]
 
@@ -55,7 +61,10 @@ def ahead(shown: Shown) -> None:
         return
     look.say(
         known.checking(),
-        (f"Learnt from {known.units} units of {known.builds} builds.",),
+        (
+            f"Learnt from {known.units} units of {known.builds} builds.",
+            known.history,
+        ),
     )
     titles = {one.key: one for one in known.ranges}
     hardest = known.hardest().key

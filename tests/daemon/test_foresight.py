@@ -120,7 +120,9 @@ def stands(builds: Iterable[bool], *ranges: RangeOutlook) -> Outlook:
     now = Inspection()
     for good in builds:
         now = now.after(accepted=good, acceptance_number=0)
-    return Outlook(ranges=ranges or (SHARP,), units=0, builds=0, inspection=now)
+    return Outlook(
+        ranges=ranges or (SHARP,), units=0, builds=0, inspection=now, history=""
+    )
 
 
 def to_some(outlook: Outlook) -> tuple[str, ...]:

@@ -1,6 +1,7 @@
 """Which serials a finding about a reel concerns, measured or not."""
 
 import json
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -43,6 +44,27 @@ def test_units_not_measured_are_foretold_by_their_reel() -> None:
         assert not one.measured
         assert 2000.0 < one.low_ppm < one.predicted_ppm < one.high_ppm < 4000.0
     assert found["PA-004b"].high_ppm < 2000.0
+
+
+def test_a_unit_read_too_poorly_is_as_unsure_as_one_not_measured() -> None:
+    """Of two mixed reels 0.3 % apart, PA-012 is read to 100 %: that tells nothing."""
+    errors = rows(5)
+    errors[:, 1] += 3000.0 * (np.arange(20) % 2)
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    said = None
+    for n in range(20):
+        one = unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist())
+        own = np.full(4, 1e12 if n == 12 else 0.0)
+        said = watcher.fold(replace(one, variance_ppm2=own), GOOD)
+    assert said is not None
+    found = {
+        one.serial: one.probability
+        for one in watcher.suspects(said, {"B-1": ["PA-012b"]})
+    }
+    assert found["PA-010"] < 0.05
+    assert found["PA-013"] > 0.95
+    assert found["PA-012"] == pytest.approx(found["PA-012b"], abs=0.01)
+    assert 0.2 < found["PA-012"] < 0.8
 
 
 def test_of_two_mixed_reels_each_unit_has_its_own_probability() -> None:

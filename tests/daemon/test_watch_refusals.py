@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -89,6 +90,66 @@ def test_units_that_all_read_the_same_are_ordinary(level_ppm: float) -> None:
     assert found is not None
     assert (found.range, found.first_serial) == ("1mA", "PA-036")
     assert np.isfinite([found.size_ppm, found.low_ppm, found.high_ppm]).all()
+
+
+def test_the_longest_row_of_units_that_read_exactly_alike_is_said() -> None:
+    """Six in a row on 1 mA, over two builds and a unit that lacks the range."""
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    first, second = good(1, 8), good(2, 8)
+    first[1:3, 3] = 40.0  # two more of the same, too few by themselves
+    first[5:, 3] = 40.0
+    second[0, 3] = np.nan
+    second[1:4, 3] = 40.0
+    fill(watcher, "B-1", first)
+    fill(watcher, "B-2", second)
+    alike = (
+        "Range 1 mA reads exactly alike in 6 units in a row, from PA-005 on: a stuck "
+        "meter, one too coarse, or copied cells."
+    )
+    assert watcher.history() == f"Held against 1 earlier build, 8 units. {alike}"
+    assert watcher.ahead() == f"Held against 2 earlier builds, 16 units. {alike}"
+
+
+def test_four_units_that_read_exactly_alike_are_chance() -> None:
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    errors = good(1, 12)
+    errors[3:7, 0] = 25.0
+    fill(watcher, "B-1", errors)
+    assert "alike" not in watcher.history()
+    assert "alike" not in watcher.ahead()
+
+
+def test_readings_that_are_alike_are_said_with_the_finding_as_units_come() -> None:
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    fill(watcher, "B-1", good(1))
+    second = good(2, 8)
+    second[:, 0] = 10.0
+    second[:, 3] += 8000.0
+    found = fill(watcher, "B-2", second)
+    assert found is not None
+    lines = " ".join(finding(found).lines)
+    assert "Range 1 uA reads exactly alike in 8 units in a row, from PA-020 on" in lines
+
+
+def test_a_build_read_too_poorly_to_be_odd_is_not_called_so() -> None:
+    """The first build is 0.12 % off, and each of its units read to 3 %.
+
+    The mean of 20 is known to 0.03 / sqrt(20), 0.67 %: 0.12 % is nothing.
+    """
+
+    def said(own_ppm: float) -> str:
+        watcher = Watcher(demo_product(), accepted_per_units=5000)
+        for build in range(5):
+            errors = good(build + 1)
+            errors[:, 1] += 1200.0 if build == 0 else 0.0
+            own = np.full(4, own_ppm**2 if build == 0 else 0.0)
+            for n, row in enumerate(errors, start=20 * build):
+                one = unit(n, f"PA-{n:03d}", f"B-{build + 1}", row.tolist())
+                watcher.fold(replace(one, variance_ppm2=own), ())
+        return watcher.history()
+
+    assert "build B-1 from unit PA-000 on does not fit" in said(0.0)
+    assert said(30_000.0) == "Held against 4 earlier builds, 80 units."
 
 
 def test_with_one_range_the_shared_stage_is_said_to_look_the_same() -> None:

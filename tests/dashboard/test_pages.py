@@ -260,6 +260,8 @@ def test_before_the_next_build_it_is_said_what_must_be_measured() -> None:
     """Of a reel 2 % off one unit is enough; one 0.05 % off hides among good ones."""
     app = opened("ahead")
     assert "Measure every unit; after 15 more good builds in a row" in said(app)
+    # What the next build will be held against; other tests here add units to it.
+    assert "Held against " in said(app)
     table = app.table[0].value.set_index("Off by")
     assert table.loc["2 %", "Needs its first"] == "1"
     assert table.loc["0.05 %", "Needs its first"] == "more"

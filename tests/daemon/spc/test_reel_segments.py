@@ -1,9 +1,11 @@
 """A baseline that is itself out of control is said to be, with which segment."""
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from daemon.spc.baseline import Segment
+from daemon.spc.errors import ShapeError
 from daemon.spc.layout import layout_of
 from daemon.spc.odd_segments import odd_segments
 
@@ -42,3 +44,11 @@ def test_nothing_and_empty_segments_are_judged_in_peace() -> None:
     assert odd_segments([], LAYOUT, log_odds_limit=2.0) == ()
     empty = Segment(errors_ppm=np.empty((0, 4)), build="1", reels=("",) * 4)
     assert odd_segments([empty], LAYOUT, log_odds_limit=2.0) == ()
+
+
+def test_a_variance_of_another_shape_is_refused() -> None:
+    segments = [segment("1", 1), segment("2", 2)]
+    with pytest.raises(ShapeError, match="variance_ppm2"):
+        odd_segments(
+            segments, LAYOUT, log_odds_limit=2.0, variance_ppm2=[np.zeros((20, 4))]
+        )

@@ -1,0 +1,130 @@
+"""A history that tells little is said, by whatever asks it, with no daemon running."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner, Result
+
+from daemon.cli import holdpoint
+from tests.daemon.seeded import empty_home
+
+BUILDS, UNITS = 5, 15
+OFF_PPM = 1200.0
+ODD = (
+    "The history is not all alike: build B-1 from unit PA-1000 on does not fit the "
+    "others on range 100 uA"
+)
+COPIED = (
+    "Range 10 uA reads exactly alike in 75 units in a row, from PA-1000 on: a stuck "
+    "meter, one too coarse, or copied cells."
+)
+
+
+def sheet(folder: Path) -> Path:
+    """Write builds of which the first is off on 100 uA, and 10 uA is filled down."""
+    chance = np.random.default_rng(7)
+    path = folder / "units.csv"
+    rows = [
+        {
+            "serial": f"PA-{1000 * build + n}",
+            "build": f"B-{build}",
+            "10uA in": "9u",
+            "10uA out": "0.9001",
+            "100uA in": "90u",
+            "100uA out": f"{0.9 * (1 + error_ppm * 1e-6):.9f}",
+        }
+        for build in range(1, BUILDS + 1)
+        for n, error_ppm in enumerate(
+            chance.normal(OFF_PPM if build == 1 else 0.0, 150.0, UNITS)
+        )
+    ]
+    pd.DataFrame(rows).to_csv(path, index=False)
+    return path
+
+
+def done(home: Path, *arguments: str) -> Result:
+    result = CliRunner().invoke(holdpoint, ["--home", str(home), *arguments])
+    assert result.exit_code == 0, result.output
+    return result
+
+
+@pytest.fixture(scope="module")
+def imported(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    folder = tmp_path_factory.mktemp("history")
+    home = empty_home(folder / "home").folder
+    return home, done(home, "import", str(sheet(folder)))
+
+
+@pytest.fixture(scope="module")
+def home(imported: tuple[Path, Result]) -> Path:
+    return imported[0]
+
+
+@pytest.mark.parametrize("says", [ODD, COPIED])
+def test_import_says_what_speaks_against_the_history(
+    imported: tuple[Path, Result], says: str
+) -> None:
+    assert says in imported[1].stderr
+
+
+@pytest.mark.parametrize("says", [ODD, COPIED])
+def test_an_import_for_a_program_carries_it(
+    home: Path, tmp_path: Path, says: str
+) -> None:
+    again = json.loads(done(home, "import", str(sheet(tmp_path)), "--json").stdout)
+    assert (again["new"], again["known"]) == (0, BUILDS * UNITS)
+    assert says in again["history"]
+
+
+@pytest.mark.parametrize("says", [ODD, COPIED])
+def test_status_says_it_with_no_daemon(home: Path, says: str) -> None:
+    assert says in done(home, "status").stdout
+    told = json.loads(done(home, "status", "--json").stdout)
+    assert told["daemon"] is None
+    # The last build is held against those before it.
+    assert told["history"].startswith("Held against 4 earlier builds, 60 units.")
+    assert says in told["history"]
+
+
+@pytest.mark.parametrize("says", [ODD, COPIED])
+def test_what_the_next_build_is_held_against_is_said_before_it(
+    home: Path, says: str
+) -> None:
+    assert says in done(home, "whatif").stdout
+    told = json.loads(done(home, "whatif", "--json").stdout)
+    assert told["history"].startswith("Held against 5 earlier builds, 75 units.")
+    assert says in told["history"]
+
+
+@pytest.mark.parametrize("command", ["variance", "capability"])
+def test_a_range_that_never_scatters_is_said_plainly(home: Path, command: str) -> None:
+    lines = done(home, command, "10uA").stdout.splitlines()
+    said = (
+        "Range 10 uA reads exactly alike in 75 units: a stuck meter, one too coarse, "
+        "or copied cells."
+    )
+    assert said in lines
+    assert not any("spread" in line or "not enough" in line for line in lines)
+
+
+@pytest.mark.parametrize("command", ["variance", "capability"])
+def test_builds_that_scatter_between_each_other_alone_are_said_plainly(
+    tmp_path: Path, command: str
+) -> None:
+    path = tmp_path / "filled.csv"
+    pd.DataFrame(
+        {
+            "serial": [f"PA-{n}" for n in range(6)],
+            "build": ["B-1"] * 3 + ["B-2"] * 3,
+            "10uA in": "9u",
+            "10uA out": ["0.9001"] * 3 + ["0.9002"] * 3,
+        }
+    ).to_csv(path, index=False)
+    home = empty_home(tmp_path / "home").folder
+    done(home, "import", str(path))
+    assert "Range 10 uA reads exactly alike inside every build, in 6 units: " in (
+        done(home, command, "10uA").stdout
+    )
