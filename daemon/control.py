@@ -32,6 +32,10 @@ KEPT = 500
 """Ended tickets that can still be asked for."""
 
 
+class RefusedError(Exception):
+    """An order that cannot be carried out, in one sentence for a person."""
+
+
 @checked(frozen=True, slots=True, kw_only=True)
 class TypedReading:
     """One range read by a person: what went in and what came out, and both at zero."""

@@ -16,7 +16,7 @@ from daemon.clock import ScaledClock
 from daemon.control import Desk
 from daemon.home import Home
 from daemon.processes import running_daemon
-from daemon.service import Worker
+from daemon.worker import Worker
 from storage.local import LocalStore
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import seeded_home

@@ -12,7 +12,7 @@ from starlette.applications import Starlette
 
 from daemon.bench.errors import StoppedError
 from daemon.control import Desk, Order, routes
-from daemon.service import next_serial
+from daemon.worker import next_serial
 
 
 def desk() -> Desk:

@@ -12,7 +12,7 @@ from daemon.clock import ScaledClock
 from daemon.control import Desk, Order, Ticket, TypedReading
 from daemon.cycle import Cycle, Recorded, RunHeader
 from daemon.home import Home
-from daemon.service import Worker
+from daemon.worker import Worker
 from storage.local import LocalStore
 from storage.records import Build, Reel, Session
 from tests.daemon.making import AT, demo_settings, fitting, readings

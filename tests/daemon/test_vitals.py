@@ -16,8 +16,8 @@ from daemon.home import Home
 from daemon.jobs import LATE_S, SENDER_S, signs_of_life
 from daemon.jobs import _vital as vital
 from daemon.schedule import Job
-from daemon.service import Worker
 from daemon.vitals import Vitals
+from daemon.worker import Worker
 from storage.errors import WriteError
 from storage.local import LocalStore
 from tests.daemon.alerts.fakes import (
