@@ -25,12 +25,8 @@ HALF = 0.5
 PLAINLY_WIDER = 2.0
 """A spread factor from which the spread is worth a word."""
 BY_LIMIT = {
-    LimitIs.SHIPPED: (
-        "Judged by the shipped limit: none of the product's own was calibrated."
-    ),
-    LimitIs.LAST_CALIBRATED: (
-        "Judged by the product's own limit as it was calibrated for a shorter history."
-    ),
+    LimitIs.SHIPPED: "Judged by the shipped limit.",
+    LimitIs.LAST_CALIBRATED: "Judged by the product's limit for a shorter history.",
 }
 """What a finding says of its limit; of the product's own for its history, nothing."""
 
@@ -243,10 +239,9 @@ def finding(signal: Signal) -> Saying:
         lines.append(f"Less likely: {', '.join(others)}.")
     if check := evidence.get("check"):
         lines.append(check)
-    if history := evidence.get("history"):
-        lines.append(history)
-    if judged := BY_LIMIT.get(evidence.get("limit_is")):
-        lines.append(judged)
+    against = evidence.get("history"), BY_LIMIT.get(evidence.get("limit_is"))
+    if any(against):
+        lines.append(" ".join(one for one in against if one))
     lines += evidence.get("proven", ())
     lines.append(_how_far(signal))
     lines += _foretold(evidence)
@@ -313,7 +308,9 @@ def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str
         else f"The product's own limit is being calibrated now: {percent_done} % done."
     )
     sentences = (state["limit"], calibrating, state["history"])
-    return tuple(one for one in sentences if one and one not in said)
+    return tuple(
+        one for one in sentences if one and not any(one in line for line in said)
+    )
 
 
 def _off_plan(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:

@@ -61,10 +61,7 @@ def ahead(shown: Shown) -> None:
         return
     look.say(
         known.checking(),
-        (
-            f"Learnt from {known.units} units of {known.builds} builds.",
-            known.history,
-        ),
+        (known.history,),
     )
     titles = {one.key: one for one in known.ranges}
     hardest = known.hardest().key

@@ -107,16 +107,10 @@ def test_the_shared_stage_concerns_every_range() -> None:
 @pytest.mark.parametrize(
     ("limit_is", "sentence"),
     [
-        (
-            LimitIs.SHIPPED,
-            "Judged by the shipped limit: none of the product's own was calibrated.",
-        ),
+        (LimitIs.SHIPPED, "Judged by the shipped limit."),
         (
             LimitIs.LAST_CALIBRATED,
-            (
-                "Judged by the product's own limit as it was calibrated for a shorter "
-                "history."
-            ),
+            "Judged by the product's limit for a shorter history.",
         ),
     ],
 )
