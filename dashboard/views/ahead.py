@@ -29,6 +29,8 @@ MEANING = (
     "of builds; beside it, how often a check of a few at random misses it. More: "
     "holdpoint whatif."
 )
+MOST_UNITS = 1000
+"""Every number of units is tried: more would take longer than anybody waits."""
 CURVES_MEANING = "Upwards, in how many builds it is missed; dotted, how many may be."
 COSTS_MEANING = (
     "Expected cost a build, of tests and of bad units shipped; in brackets the units "
@@ -75,7 +77,7 @@ def ahead(shown: Shown) -> None:
     )
     left, right = st.columns(2)
     build = int(
-        left.number_input("Units in the build", 1, 100_000, 60, key="ahead_units")
+        left.number_input("Units in the build", 1, MOST_UNITS, 60, key="ahead_units")
     )
     carrying = int(
         right.number_input(
