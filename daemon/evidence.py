@@ -8,9 +8,11 @@ from daemon.product import ProductModel
 from daemon.spc.baseline import Baseline
 from daemon.spc.finding import TWO_SIDED_95, Finding
 from daemon.spc.localize import (
+    Prediction,
     ReelClaim,
     other_values,
     predicted_error,
+    predicted_errors,
     preferred_values,
     reel_claim,
 )
@@ -48,7 +50,8 @@ def evidence_of(
         For JSON. `runners_up` are pairs of words and probability; `alike` causes that
         nothing measured so far could tell from this one. With the reel of a range:
         `predicted_ppm`, what a unit that carries it and was not measured will read,
-        and the ends of its 95 % interval. With the own part of a range:
+        and the ends of its 95 % interval; with that of a part which some ranges share
+        `predicted_by_range`, the same by range. With the own part of a range:
         `claim` (tolerance, probability that the reel does not keep it, classes of
         IEC 60062 with their probabilities under the model of `localize.reel_claim`),
         `implied_low_ohm`, `implied_high_ohm`, and `other_values_ohm`, preferred values
@@ -96,11 +99,7 @@ def _of_part(
     own = product.ranges[index]
     said: dict[str, Any] = {"range_title": own.title}
     if finding.cause == "reel":
-        foretold = predicted_error(finding, baseline)
-        said["predicted_ppm"] = [
-            round(one, 1)
-            for one in (foretold.mean_ppm, foretold.low_ppm, foretold.high_ppm)
-        ]
+        said["predicted_ppm"] = _foretold(predicted_error(finding, baseline))
     if own.part is None:
         return said
     nominal = product.nominal_ohm[own.part]
@@ -151,6 +150,10 @@ def _of_common_part(
     )
     return said | {
         "range_titles": [one.title for one in product.ranges_of(name)],
+        "predicted_by_range": {
+            product.ranges[place].title: _foretold(one)
+            for place, one in predicted_errors(finding, baseline).items()
+        },
         "nominal_ohm": nominal,
         "claim": _claimed(claim),
         "implied_low_ohm": nominal * (1.0 + finding.low_ppm * PPM),
@@ -179,6 +182,10 @@ def _from_label_ppm(size_ppm: float, label: Reel | None, nominal_ohm: float) -> 
     if label is None:
         return size_ppm
     return (nominal_ohm * (1.0 + size_ppm * PPM) / label.nominal_ohm - 1.0) / PPM
+
+
+def _foretold(one: Prediction) -> list[float]:
+    return [round(value, 1) for value in (one.mean_ppm, one.low_ppm, one.high_ppm)]
 
 
 def _claimed(claim: ReelClaim) -> dict[str, Any]:

@@ -359,15 +359,21 @@ def _how_far(signal: Signal) -> str:
 
 def _foretold(evidence: dict[str, Any]) -> Iterator[str]:
     """Say what units will read that carry the reel and were not measured."""
-    if (foretold := evidence.get("predicted_ppm")) is None:
+    by_range = dict(evidence.get("predicted_by_range", {}))
+    if (alone := evidence.get("predicted_ppm")) is not None:
+        by_range[""] = alone
+    if not by_range:
         return
-    mean, low, high = foretold
-    half = (high - low) / 2
     second = "the second" if evidence.get("mixed_share") is not None else "this"
+    told = []
+    for title, (mean, low, high) in by_range.items():
+        half = (high - low) / 2
+        on = f" on range {title}" if title else ""
+        interval = f"{percent(low, half)} to {percent(high, half)} with 95 %"
+        told.append(f"{percent(mean, half)}{on} ({interval})")
     yield (
         f"A unit of {second} reel that was not measured will read about "
-        f"{percent(mean, half)} ({percent(low, half)} to {percent(high, half)} "
-        "with 95 %)."
+        f"{' and '.join(told)}."
     )
 
 

@@ -38,6 +38,16 @@ class RunnerUp:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """Mean error of the units of one range, with its 95 % interval."""
+
+    range_index: int
+    mean_ppm: float
+    low_ppm: float
+    high_ppm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """What has moved, by how much, since when.
 
@@ -63,6 +73,8 @@ class Finding:
     level_ppm, level_low_ppm, level_high_ppm : float
         Mean error of the named range's units, of those with the second reel where two
         are mixed; of all ranges where none is named. Likewise.
+    levels : tuple of Level
+        Where the reel of a common part is named: those of the ranges that feel it.
     spread_factor : float
         Scatter of the parts as a multiple of the baseline's.
     mixed_share : float or None
@@ -87,6 +99,7 @@ class Finding:
     level_ppm: float
     level_low_ppm: float
     level_high_ppm: float
+    levels: tuple[Level, ...]
     spread_factor: float
     mixed_share: float | None
     drift_ppm_per_unit: float | None
@@ -129,7 +142,7 @@ def describe(bank: Bank, build: int, *, checked_before: int) -> Finding:
     rows = bank.rows.of_build(build).picked(mine[None])
     share = weight[mine] / weight[mine].sum()
     log_odds = float(bank.log_odds(slice(build, build + 1))[0])
-    size, level = _sizes(bank, cause, place, rows, share)
+    size, level, levels = _sizes(bank, cause, place, rows, share)
     best = int(share.argmax())
     first_unit = int(rows.first[0, best])
     unit = layout.unit_ppm
@@ -158,6 +171,7 @@ def describe(bank: Bank, build: int, *, checked_before: int) -> Finding:
         level_ppm=level.mean * unit,
         level_low_ppm=level_low * unit,
         level_high_ppm=level_high * unit,
+        levels=tuple(_level(index, one, unit) for index, one in levels.items()),
         spread_factor=float(share @ rows.factor[0]),
         mixed_share=float(beta[0] / beta.sum()) if cause is Cause.MIXED else None,
         drift_ppm_per_unit=(
@@ -165,6 +179,16 @@ def describe(bank: Bank, build: int, *, checked_before: int) -> Finding:
         ),
         first_unit=first_unit,
         log_odds=log_odds,
+    )
+
+
+def _level(index: int, level: "_Estimate", unit_ppm: float) -> Level:
+    low, high = level.interval()
+    return Level(
+        range_index=index,
+        mean_ppm=level.mean * unit_ppm,
+        low_ppm=low * unit_ppm,
+        high_ppm=high * unit_ppm,
     )
 
 
@@ -184,27 +208,38 @@ def _alike(layout: Layout, cause: Cause, *, checked: bool) -> tuple[str, ...]:
 
 def _sizes(
     bank: Bank, cause: Cause, place: int, rows: Rows, share: Array
-) -> tuple["_Estimate", "_Estimate"]:
-    """Size and level, mixed over the hypotheses of one cause."""
+) -> tuple["_Estimate", "_Estimate", dict[int, "_Estimate"]]:
+    """Size and level, mixed over the hypotheses of one cause.
+
+    Last the levels of the ranges that feel it, where it is a common part's reel.
+    """
     layout = bank.layout
     ranges, bench = layout.ranges, layout.parts + 1
     mean, covariance = bank.posterior(rows)
-    size, level = np.zeros((2, mean.shape[1]))
+
+    def level_of(named: Array) -> _Estimate:
+        level = np.zeros(mean.shape[1])
+        level[-1 - ranges : -1] = named
+        level[bench : bench + ranges] = -named
+        level[-1] = 1.0 if cause is Cause.MIXED else 0.0
+        return _Estimate.of(mean[0], covariance[0], level, share)
+
     named = np.zeros(ranges)
     named[place if 0 <= place < ranges else slice(None)] = 1.0
     named /= named.sum()
-    level[-1 - ranges : -1] = named
-    level[bench : bench + ranges] = -named
+    size = np.zeros(mean.shape[1])
     if cause is Cause.MIXED:
-        level[-1] = 1.0
         size[-1] = 1.0
     elif cause is Cause.BENCH:
         size[bench : bench + ranges] = named
     else:
         size[place if cause is Cause.REEL else layout.parts] = 1.0
+    common = cause is Cause.REEL and place >= ranges
+    felt = np.flatnonzero(layout.sensitivity[place]) if common else ()
     return (
         _Estimate.of(mean[0], covariance[0], size, share),
-        _Estimate.of(mean[0], covariance[0], level, share),
+        level_of(named),
+        {int(one): level_of(np.eye(ranges)[one]) for one in felt},
     )
 
 

@@ -182,6 +182,46 @@ def predicted_error(finding: Finding, baseline: Baseline) -> Prediction:
     )
 
 
+def predicted_errors(finding: Finding, baseline: Baseline) -> dict[int, Prediction]:
+    """Return what a further unit will show on the ranges that feel a common part.
+
+    Parameters
+    ----------
+    finding : Finding
+        One that names the reel of a common part.
+    baseline : Baseline
+        The one that the detector started from.
+
+    Returns
+    -------
+    dict of range index to Prediction
+        Their levels as the finding has them, with what units differ by.
+
+    Raises
+    ------
+    SpcError
+        If the finding names no common part.
+    """
+    layout, part = baseline.layout, finding.part_index
+    if part is None or part < layout.ranges:
+        raise OutOfRangeError(
+            argument="finding.part_index", value=part, allowed="that of a common part"
+        )
+    parts2 = baseline.sigma_ppm**2
+    parts2[part] *= finding.spread_factor**2
+    foretold = {}
+    for one in finding.levels:
+        level = (one.high_ppm - one.low_ppm) / (2.0 * TWO_SIDED_95)
+        of_unit2 = float(layout.sensitivity[:, one.range_index] ** 2 @ parts2)
+        reach = TWO_SIDED_95 * sqrt(level**2 + of_unit2 + baseline.shared_sigma_ppm**2)
+        foretold[one.range_index] = Prediction(
+            mean_ppm=one.mean_ppm,
+            low_ppm=one.mean_ppm - reach,
+            high_ppm=one.mean_ppm + reach,
+        )
+    return foretold
+
+
 def other_values(
     nominal: float, finding: Finding, preferred: Sequence[float]
 ) -> tuple[float, ...]:

@@ -99,6 +99,14 @@ def test_a_reel_of_a_part_of_two_ranges_is_named_with_its_value(
     )
     assert words.lines[0].startswith("Most likely part R6 from reel K-900")
     assert beside(said).startswith("R6 since unit PA-010")
+    # half of what the part is off, on both ranges
+    (foretold,) = [one for one in words.lines if "was not measured" in one]
+    assert "% on range 100 uA (" in foretold
+    assert " and +0." in foretold
+    by_range = json.loads(said.evidence)["predicted_by_range"]
+    for mean, low, high in by_range.values():
+        assert low < SHIFT_PPM / 2 < high
+        assert low < mean < high
 
 
 def test_the_claim_of_such_a_part_is_its_reel_s_label(product: ProductModel) -> None:

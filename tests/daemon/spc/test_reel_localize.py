@@ -6,13 +6,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from daemon.spc.baseline import Segment, fit_baseline
+from daemon.spc.baseline import Segment, fit_baseline, fit_baseline_of
 from daemon.spc.errors import SpcError
 from daemon.spc.finding import Finding
+from daemon.spc.layout import CommonPart, layout_of
 from daemon.spc.localize import (
     CLASSES_PPM,
     other_values,
     predicted_error,
+    predicted_errors,
     reel_claim,
 )
 from daemon.spc.reel_change import ReelChangeDetector
@@ -117,6 +119,34 @@ def test_a_further_unit_is_foretold_in_95_of_100() -> None:
         fresh = 3000.0 + rng.normal(0, 150, 50) + rng.normal(0, 100, 50)
         inside.append(np.mean((fresh > foretold.low_ppm) & (fresh < foretold.high_ppm)))
     assert np.mean(inside) > 0.93
+
+
+def test_a_further_unit_of_a_common_part_is_foretold_on_each_range_it_moves() -> None:
+    """A part that two of three ranges feel, one by half and the other way."""
+    common = CommonPart(tolerance_ppm=1000.0, sensitivity=(1.0, -0.5, 0.0))
+    layout = layout_of([1000.0] * 3, [common])
+    inside = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        part = 3000.0 + rng.normal(0, 150, 60)
+        units = rng.normal(0, 150, (60, 3)) + rng.normal(0, 100, (60, 1))
+        units += part[:, None] * np.array([1.0, -0.5, 0.0])
+        detector = ReelChangeDetector(
+            tolerance_ppm=[1000.0] * 3,
+            baseline=fit_baseline_of([], layout),
+            log_odds_limit=2.0,
+        )
+        finding = [detector.update(unit, None).finding for unit in units[:10]][-1]
+        assert finding is not None
+        assert finding.part_index == 3
+        foretold = predicted_errors(finding, fit_baseline_of([], layout))
+        assert set(foretold) == {0, 1}
+        for index, one in foretold.items():
+            fresh = units[10:, index]
+            inside.append(np.mean((fresh > one.low_ppm) & (fresh < one.high_ppm)))
+    assert 0.93 < np.mean(inside) < 0.985
+    with pytest.raises(SpcError, match="common part"):
+        predicted_errors(finding_at(3000.0, 150.0, 1), fit_baseline([], TOLERANCE))
 
 
 def test_a_neighbouring_value_is_recognised() -> None:
