@@ -1,6 +1,6 @@
 """Builds, reels and holds: what a person writes down, and what stands."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 
 import click
@@ -109,7 +109,7 @@ def reel() -> None:
 
 @reel.command("add")
 @click.argument("name")
-@click.option("--nominal", required=True, help="For example 4k99.")
+@click.option("--nominal", required=True, help="For example 4k99 or 10k.")
 @click.option("--tolerance", required=True, help="For example 0.1%.")
 @click.option("--supplier")
 @click.option("--lot", "lot_code", help="The supplier's lot code.")
@@ -194,6 +194,14 @@ def reel_fit(
             fitted_at=_on_day(fitted, end=True),
         )
         records = tracing.Records.of(at.store, at.product, ())
+        last = tracing.last_from(records, fitting)
+        if last is not None and last["reel"] == name:
+            say(f"Part {part} of build {build_name} comes from reel {name} already.")
+            return
+        if last is not None:
+            # the same reel may have been here before and come back
+            when = f"{fitting.fitted_at:%Y%m%dT%H%M%S}"
+            fitting = replace(fitting, fitting=f"{fitting.fitting}:{when}")
         if not anyway:
             tracing.require_fittable(records, fitting, known[part])
         succession = tracing.succession(records, fitting)

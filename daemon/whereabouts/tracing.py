@@ -402,6 +402,24 @@ def _off_plan(
     return ()
 
 
+def last_from(records: Records, fitting: Fitting) -> Mapping[str, Any] | None:
+    """Return the last one recorded for the same part from the same unit on."""
+    same = [one for one in _others(records, fitting) if _as_early(one, fitting)]
+    return max(same, key=lambda one: one["fitted_at"], default=None)
+
+
+def _others(records: Records, fitting: Fitting) -> list[Mapping[str, Any]]:
+    return [
+        one
+        for one in records.fittings
+        if (one["build"], one["part"]) == (fitting.build, fitting.part)
+    ]
+
+
+def _as_early(one: Mapping[str, Any], fitting: Fitting) -> bool:
+    return begins(one["from_serial"]) == begins(fitting.from_serial)
+
+
 def succession(records: Records, fitting: Fitting) -> list[str]:
     """Say whose place a fitting takes, and where a recorded one goes on all the same.
 
@@ -413,18 +431,12 @@ def succession(records: Records, fitting: Fitting) -> list[str]:
         Another one from the same unit on was not fitted before it: this one would
         count for nothing, or which of the two counts could not be told.
     """
-    others = [
-        one
-        for one in records.fittings
-        if (one["build"], one["part"]) == (fitting.build, fitting.part)
-        and one["fitting"] != fitting.fitting
-    ]
     since = begins(fitting.from_serial)
-    same = [one for one in others if begins(one["from_serial"]) == since]
-    later = [one for one in others if begins(one["from_serial"]) > since]
+    later = [
+        one for one in _others(records, fitting) if begins(one["from_serial"]) > since
+    ]
     said = []
-    if same:
-        last = max(same, key=lambda one: one["fitted_at"])
+    if (last := last_from(records, fitting)) is not None:
         if last["fitted_at"] >= fitting.fitted_at:
             raise RefusedValueError(
                 what="fitting.fitted_at",

@@ -167,6 +167,20 @@ def test_a_second_reel_from_the_same_unit_on_says_whose_place_it_takes(
     assert "K-213" not in run(home, "trace", "PA-6004")
 
 
+def test_a_reel_may_come_back_and_one_in_place_is_not_recorded_twice(
+    home: Home,
+) -> None:
+    run(home, "build", "open", "B-61", "--units", "8")
+    fit = ("R13", "--build", "B-61")
+    for reel in ("K-301", "K-302"):
+        add(home, reel, "5k")
+        run(home, "reel", "fit", reel, *fit)
+    back = run(home, "reel", "fit", "K-301", *fit)
+    assert "It takes the place of reel K-302" in back
+    again = run(home, "reel", "fit", "K-301", *fit)
+    assert again.strip() == "Part R13 of build B-61 comes from reel K-301 already."
+
+
 @pytest.mark.parametrize("day", ["2026-03-09", "2026-03-10"])
 def test_a_second_reel_from_the_same_unit_on_that_was_not_fitted_later_is_refused(
     home: Home, day: str
