@@ -102,9 +102,10 @@ class Served:
         assert self.line("source").ask(line) == "1"
         output = self.line("output")
         assert output.ask("CONF:VOLT:DC 1;*CLS;*OPC?") == "1"
-        # 0.1 s of settling are 1 ms here, less than these answers take.
-        while abs(float(output.ask("READ?")) - 0.9) > 0.01:
-            pass
+        # 0.1 s of settling are 1 ms here, about what two answers take.
+        before, now = 0.0, float(output.ask("READ?"))
+        while abs(now - 0.9) > 0.01 or abs(now - before) > 1e-5:
+            before, now = now, float(output.ask("READ?"))
 
     def close(self) -> None:
         for line in self._lines:
