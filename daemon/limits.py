@@ -24,7 +24,7 @@ from storage.store import Store
 VERSION = 2
 """Another one whenever the detector changes: limits of before are no longer its own."""
 BUILD_UNITS = 100
-REPLICATES = 1536
+REPLICATES = 1024
 RAREST = 10_000
 """Units per false hold beyond which a simulation takes too long; the shipped limit
 serves there."""

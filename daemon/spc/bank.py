@@ -34,6 +34,7 @@ NEGLIGIBLE_LOG_WEIGHT = -25.0
 SIGMA_OF_SHIFTS = 0.2
 ENOUGH_UNITS = 20
 """Units from which on a baseline knows how parts scatter."""
+NO_CAUSE = -1
 SINGULAR2 = 1e-12
 """Keeps a number without variance from making the regression singular."""
 
@@ -117,7 +118,9 @@ class Bank:
             Measurement variance of the errors, in squared tolerances.
         """
         if self.units:
-            self._spawn(self._unrecorded, self._unrecorded_spread)
+            # units alone make the bench unlikely, until a check shows that it moved
+            spread = self._unrecorded_spread
+            self._spawn(self._unrecorded, spread, spared=int(Cause.BENCH))
         self.units += 1
         rows = self.rows
         self._drift(rows)
@@ -323,10 +326,10 @@ class Bank:
             spread = self.layout.assumed.bench_walk**2 * np.outer(along, along)
             rows.base_covariance[:] += spread[..., None]
 
-    def _spawn(self, table: Table, spread: Array) -> None:
+    def _spawn(self, table: Table, spread: Array, *, spared: int = NO_CAUSE) -> None:
         """Put hypotheses that start from the likeliest good one over the weakest.
 
-        They share in all good mass.
+        They share in all good mass; those of a cause that is spared go last.
         """
         rows = self.rows
         _compiled().spawn_compiled(
@@ -358,6 +361,7 @@ class Bank:
             self.layout.ranges + 1,
             self.units + 1,
             int(Cause.GOOD),
+            spared,
             SINGULAR2,
         )
 

@@ -460,6 +460,10 @@ def levels(
 levels_compiled = _compiled(levels)
 
 
+SPARED = 1e3
+"""More than any logarithm of a weight; one that weighs nothing at all stays below."""
+
+
 def spawn(  # noqa: PLR0912, PLR0915, PLR0917 -- one loop, as it is compiled
     log_weight: Array,
     shared2: Array,
@@ -489,6 +493,7 @@ def spawn(  # noqa: PLR0912, PLR0915, PLR0917 -- one loop, as it is compiled
     seen: int,
     unit: int,
     good: int,
+    spared: int,
     singular2: float,
 ) -> None:
     """Put hypotheses that start from the likeliest good one over the weakest, in place.
@@ -509,6 +514,8 @@ def spawn(  # noqa: PLR0912, PLR0915, PLR0917 -- one loop, as it is compiled
         The first unit that they concern, from 1.
     good : int
         The cause of a good hypothesis.
+    spared : int
+        The cause of hypotheses that go last, however little they weigh.
     singular2 : float
         Keeps a number without variance from making the regression singular.
     """
@@ -526,6 +533,8 @@ def spawn(  # noqa: PLR0912, PLR0915, PLR0917 -- one loop, as it is compiled
         for k in range(filters):
             # rounded, so that a change of scale breaks no tie the other way
             rounded[k] = np.rint(log_weight[b, k] * 1e9) / 1e9
+            if cause[b, k] == spared:
+                rounded[k] += SPARED
             if cause[b, k] == good and log_weight[b, k] > peak:
                 best, peak = k, log_weight[b, k]
         for k in range(filters):

@@ -488,3 +488,29 @@ def test_what_is_no_part_of_the_product_is_refused() -> None:
         ReelChangeDetector(
             tolerance_ppm=TOLERANCE, baseline=history(), log_odds_limit=float("nan")
         )
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_bench_that_units_made_unlikely_is_named_when_a_check_shows_it(
+    seed: int,
+) -> None:
+    """Ten times what benches walk, after 60 units that said nothing of the bench."""
+    rng = np.random.default_rng(seed)
+
+    def units(count: int) -> NDArray[np.float64]:
+        return rng.normal(0, 150, (count, 4)) + rng.normal(0, 100, (count, 1))
+
+    tolerance = [1000.0] * 4
+    history = [
+        Segment(errors_ppm=units(20), build=str(b), reels=("",) * 4) for b in range(2)
+    ]
+    detector = ReelChangeDetector(
+        tolerance_ppm=tolerance,
+        baseline=fit_baseline(history, tolerance),
+        log_odds_limit=2.5,
+    )
+    for unit in units(60):
+        detector.update(unit, None)
+    finding = detector.check([200.0, 0.0, 0.0, 0.0], [25.0] * 4).finding
+    assert finding is not None
+    assert (finding.cause, finding.range_index) == ("bench", 0)

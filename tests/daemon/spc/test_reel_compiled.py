@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from daemon.spc import compiled
-from daemon.spc.bank import Bank
+from daemon.spc.bank import NO_CAUSE, Bank
 from daemon.spc.baseline import fit_baseline_of
 from daemon.spc.filtering import Unit, fold_unit
 from daemon.spc.hypotheses import Cause, Table, session_table, unrecorded_table
@@ -137,7 +137,9 @@ def test_a_drifting_bench_moves_levels_by_its_slope() -> None:
     np.testing.assert_allclose(covariance, wanted, rtol=1e-9, atol=1e-12)
 
 
-def plainly_spawned(bank: Bank, table: Table, spread: NDArray[np.float64]) -> Rows:
+def plainly_spawned(
+    bank: Bank, table: Table, spread: NDArray[np.float64], spared: int
+) -> Rows:
     """Return the rows with a table's hypotheses over the weakest, in plain numpy."""
     rows = copy.deepcopy(bank.rows)
     good = np.where(rows.cause == Cause.GOOD, rows.log_weight, -np.inf)
@@ -148,7 +150,9 @@ def plainly_spawned(bank: Bank, table: Table, spread: NDArray[np.float64]) -> Ro
     new = parent.repeated(table.cause.size)
     bank._grow(new, table, spread)
     new.log_weight[:] = mass + table.log_weight
-    ranked = np.argsort(np.round(rows.log_weight, 9), axis=1, kind="stable")
+    last = (rows.cause == spared) & np.isfinite(rows.log_weight)
+    by_weight = np.round(rows.log_weight, 9)
+    ranked = np.lexsort((by_weight, last), axis=1)
     for build, weakest in enumerate(ranked[:, : table.cause.size]):
         for name in NUMBERS:
             getattr(rows, name)[build][..., weakest] = getattr(new, name)[build]
@@ -163,10 +167,13 @@ def test_compiled_hypotheses_are_born_as_plain_ones(ranges: int) -> None:
     rng = np.random.default_rng(ranges)
     for unit in range(6):
         bank.take(rng.normal(0.1 * unit, 0.3, (3, ranges)), np.zeros((3, ranges)))
-    for table in (unrecorded_table(layout), session_table(layout)):
+    for table, spared in (
+        (unrecorded_table(layout), int(Cause.BENCH)),
+        (session_table(layout), NO_CAUSE),
+    ):
         spread = bank._spread(table, 0.0)
-        expected = plainly_spawned(bank, table, spread)
-        bank._spawn(table, spread)
+        expected = plainly_spawned(bank, table, spread, spared)
+        bank._spawn(table, spread, spared=spared)
         for name in NUMBERS:
             mine, theirs = getattr(bank.rows, name), getattr(expected, name)
             if name in {"mean", "covariance"}:
