@@ -44,7 +44,7 @@ def test_without_an_earlier_build_it_is_said_and_the_tolerances_judge() -> None:
     found = fill(watcher, "B-1", errors)
     assert found is not None
     assert found.range == "100uA"
-    assert said in finding(found).lines
+    assert f"{said} Judged by the shipped limit." in finding(found).lines
 
 
 def test_a_history_that_is_odd_itself_is_said_with_its_segment() -> None:
