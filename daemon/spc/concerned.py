@@ -1,10 +1,10 @@
 """Which units a finding about a reel concerns, and what their range will show."""
 
 from dataclasses import dataclass
+from importlib import import_module
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from daemon.spc.bank import Bank
 from daemon.spc.baseline import LevelPrior
@@ -15,7 +15,6 @@ Array = NDArray[np.float64]
 
 LEAST_SHARE = 1e-3
 TAIL = 0.025
-HALVINGS = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,14 +133,10 @@ def _quantile(
     tail: float,
 ) -> Array:
     """Return where the mixture of two normal distributions reaches a tail, (n,)."""
-    sigmas = np.sqrt(bad[1]), np.sqrt(good[1])
-    far = 8.0 * np.maximum(*sigmas)
-    low = np.minimum(bad[0], good[0]) - far
-    high = np.maximum(bad[0], good[0]) + far
-    for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
-        below = probability * ndtr((middle - bad[0]) / sigmas[0])
-        below += (1.0 - probability) * ndtr((middle - good[0]) / sigmas[1])
-        low = np.where(below < tail, middle, low)
-        high = np.where(below < tail, high, middle)
-    return np.asarray(0.5 * (low + high))
+    quantile = import_module("daemon.spc.compiled").mixture_quantile_compiled
+    means = np.stack([bad[0], good[0]], axis=1)
+    sigmas = np.sqrt(np.stack([bad[1], good[1]], axis=1))
+    share = np.stack([probability, 1.0 - probability], axis=1)
+    return np.array(
+        [quantile(*one, tail) for one in zip(means, sigmas, share, strict=True)]
+    )

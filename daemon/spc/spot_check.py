@@ -217,8 +217,8 @@ class Costs:
 
     Examples
     --------
-    >>> Costs(test=5.0, escape=400.0, bad_share=0.02).expected(10, 0.1, carrying=30)
-    74.0
+    >>> Costs(test=5.0, escape=400.0, bad_share=0.02).escape
+    400.0
     """
 
     test: float
@@ -229,25 +229,6 @@ class Costs:
         not_negative("test", self.test)
         not_negative("escape", self.escape)
         share("bad_share", self.bad_share)
-
-    def expected(self, checked: int, missed: float, *, carrying: int) -> float:
-        """Return the expected cost a build of such a check.
-
-        Parameters
-        ----------
-        checked : int
-            Units measured.
-        missed : float
-            Probability that they miss the reel.
-        carrying : int
-            Units of the build that carry it, all of which then ship.
-
-        Examples
-        --------
-        >>> Costs(test=1.0, escape=0.0, bad_share=0.5).expected(7, 0.3, carrying=9)
-        7.0
-        """
-        return checked * self.test + self.bad_share * missed * carrying * self.escape
 
 
 def expected_cost(
@@ -290,7 +271,9 @@ def expected_cost(
     240.0
     """
     missed = check.missed(checked, shift_ppm=shift_ppm, build=build, carrying=carrying)
-    return costs.expected(checked, missed, carrying=carrying)
+    # all units that carry a reel which is missed then ship
+    escaped = costs.bad_share * missed * carrying
+    return checked * costs.test + escaped * costs.escape
 
 
 def cheapest(
