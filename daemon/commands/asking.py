@@ -17,7 +17,6 @@ from daemon.foresight import (
     said_costs,
     said_missed,
 )
-from daemon.limits import limits_of
 from daemon.spc.spot_check import Costs
 
 
@@ -89,11 +88,7 @@ def whatif(
         raise click.BadParameter(message, param_hint="--carrying or --checked")
     checked = tuple(n for n in checked if n <= build)
     with opened(context) as at:
-        outlook = Outlook.of(
-            at.settings,
-            at.store,
-            own_limit=limits_of(at.home, at.settings).serving,
-        )
+        outlook = Outlook.of(at.settings, at.store, own_limit=at.own_limit())
     one = outlook.hardest() if range_ is None else _named(outlook, range_)
     price = None if costs is None else _costs(costs)
     to_some = outlook.to_some(build=build, carrying=carrying, missed=missed)

@@ -21,7 +21,6 @@ from daemon.importing import (
     take,
     write_rejected,
 )
-from daemon.limits import limits_of
 from storage.local import LocalStore
 from storage.records import Configuration
 
@@ -96,9 +95,7 @@ def import_(
 def _import(
     at: Opened, path: Path, mapping: Path | None, build: str | None, *, dry_run: bool
 ) -> Imported:
-    cycle = Cycle(
-        at.settings, at.store, own_limit=limits_of(at.home, at.settings).serving
-    )
+    cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
     columns = None if mapping is None else load_mapping(mapping)
     cells = read_sheet(path, None if columns is None else columns.sheet)
     if columns is None:

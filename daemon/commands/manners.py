@@ -18,6 +18,7 @@ from daemon.home import Home
 from daemon.serials import SerialRangeError, counted_serials
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
+    from daemon.watch import FindLimit
     from storage.store import Store
 
 FAILURE = 1
@@ -103,6 +104,12 @@ class Opened:
     def product(self) -> str:
         """Name of the product."""
         return self.settings.product.name
+
+    def own_limit(self) -> "FindLimit":
+        """Return what finds the product's own limit of the detector."""
+        from daemon.limits import limits_of  # noqa: PLC0415 -- see the top
+
+        return limits_of(self.home, self.settings).serving
 
 
 @contextmanager

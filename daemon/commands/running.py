@@ -156,9 +156,9 @@ def _doing(home: Home) -> dict[str, Any] | None:
 
 def _offline(at: Opened) -> dict[str, Any]:
     """Return what a daemon would say of its watching, worked out from the rows."""
-    own_limit = limits.limits_of(at.home, at.settings).serving
+    cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
     return {
         "limit": limits.in_words(at.home, at.settings, at.store),
         "calibrating_percent": None,
-        "history": Cycle(at.settings, at.store, own_limit=own_limit).history(),
+        "history": cycle.history(),
     }
