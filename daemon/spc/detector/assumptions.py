@@ -25,15 +25,17 @@ class Assumptions:
     range_level : float
         Of the mean of a range over all reels.
     odd_part : float
-        Of one odd part in an otherwise ordinary unit.
+        Of one odd part, or of a poor contact, in an otherwise ordinary unit.
     reel_shifts : tuple of three float
         Of a bad reel: little off, off, far off.
-    wide_reel_shifts : tuple of three float
-        Of a bad reel whose parts spread 3, 6 and 5 times as wide as ordinary ones.
-    mixed_differences : tuple of three float
+    wide_reel_shifts : tuple of two float
+        Of a bad reel whose parts spread 3 and 6 times as wide as ordinary ones.
+    mixed_differences : tuple of two float
         Between two reels mixed in unknown order: means, either way.
-    shared_shifts : tuple of three float
-        Of a bad shared stage: off, far off, and little off but spread widely.
+    tape_drift : float
+        Of a reel whose parts drift along its tape, a unit.
+    shared_shifts : tuple of two float
+        Of a bad shared stage: off, far off.
     bench_steps : tuple of two float
         Of a bench that was set up anew: small, large.
     bench_slopes : tuple of two float
@@ -49,14 +51,15 @@ class Assumptions:
 
     part_scatter: float = 0.15
     reel_scatter: float = 0.15
-    most_reel_scatter: float = 0.6
-    build_scatter: float = 0.10
+    most_reel_scatter: float = 0.45
+    build_scatter: float = 0.12
     range_level: float = 0.4
     odd_part: float = 3.0
-    reel_shifts: tuple[float, float, float] = (0.8, 3.0, 12.0)
-    wide_reel_shifts: tuple[float, float, float] = (0.5, 0.7, 5.0)
-    mixed_differences: tuple[float, float, float] = (1.1, 3.0, 10.0)
-    shared_shifts: tuple[float, float, float] = (0.8, 3.0, 0.4)
-    bench_steps: tuple[float, float] = (0.4, 2.0)
+    reel_shifts: tuple[float, float, float] = (0.8, 2.5, 10.0)
+    wide_reel_shifts: tuple[float, float] = (0.5, 0.7)
+    mixed_differences: tuple[float, float] = (1.1, 3.0)
+    tape_drift: float = 0.03
+    shared_shifts: tuple[float, float] = (0.8, 3.0)
+    bench_steps: tuple[float, float] = (0.3, 1.5)
     bench_slopes: tuple[float, float] = (0.025, 0.06)
     bench_walk: float = 0.02

@@ -6,10 +6,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from daemon.spc.assumptions import Assumptions
+from daemon.spc.detector.assumptions import Assumptions
 from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError
 
 Array = NDArray[np.float64]
+
+LEAST_LIMIT = 1.5
+"""Error limit over the tolerance that is reckoned with, at least."""
+SIX_SIGMA = 6.0
+"""Half an error limit is three standard deviations of this share of it."""
+SECOND_FACTOR = 0.35
+"""Where the middle one of the factors by which reels may differ more lies."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,12 +49,19 @@ class Layout:
     sensitivity : (P, R)
         Rows of the parts; the first R are the identity.
     unit_ppm : float
-        The tolerance that everything is reckoned in: the ranges' median, ppm.
+        What everything is reckoned in, ppm: the ranges' median tolerance, or two thirds
+        of the error limit where that is less. Ordinary reels of a product that can be
+        built differ by little against its error limit, whatever their label allows.
     ratio : (P,)
-        Tolerance of each part over the unit.
-    latent : (P - R + 1, R)
-        Sensitivity of the ranges to what differs from unit to unit in common: the
-        common parts, last the shared stage.
+        Tolerance of each part, bounded likewise, over the unit.
+    tempco : (R,)
+        Standard deviation of each range's effect of temperature before any unit told,
+        units a kelvin; empty where temperature is not recorded.
+    reel_factors : tuple of three float
+        How many times more than expected ordinary reels may differ. At the largest
+        three standard deviations stay within half the error limit.
+    level : float
+        Standard deviation of a range's mean over all reels, before any unit told.
     assumed : Assumptions
         What is held possible, as multiples of the tolerances.
     """
@@ -56,7 +70,9 @@ class Layout:
     sensitivity: Array
     unit_ppm: float
     ratio: Array
-    latent: Array
+    tempco: Array
+    reel_factors: tuple[float, float, float]
+    level: float
     assumed: Assumptions
 
     @property
@@ -74,6 +90,9 @@ def layout_of(
     tolerance_ppm: ArrayLike,
     common_parts: Sequence[CommonPart] = (),
     assumed: Assumptions | None = None,
+    *,
+    limit_ppm: ArrayLike | None = None,
+    tempco_ppm_per_k: ArrayLike | None = None,
 ) -> Layout:
     """Return the layout, or refuse it.
 
@@ -84,6 +103,10 @@ def layout_of(
     common_parts : sequence of CommonPart
     assumed : Assumptions, optional
         Left out, the standing ones.
+    limit_ppm : (R,) array_like, optional
+        Error limit of each range, ppm of reading; left out, far above the tolerances.
+    tempco_ppm_per_k : (R,) array_like, optional
+        Standard deviation of each range's effect of temperature, ppm a kelvin.
 
     Examples
     --------
@@ -122,15 +145,45 @@ def layout_of(
         rows.append(row[None])
         tolerances.append(np.array([part.tolerance_ppm]))
     tolerance = np.concatenate(tolerances)
-    unit = float(np.median(own))
+    sensitivity = np.vstack(rows)
+    assumed = assumed or Assumptions()
+    limit = _each("limit_ppm", limit_ppm, own)
+    felt = np.where(sensitivity == 0.0, np.inf, limit) / np.where(
+        sensitivity == 0.0, 1.0, abs(sensitivity)
+    )
+    bounded = np.minimum(tolerance, felt.min(axis=1) / LEAST_LIMIT)
+    unit = float(np.median(bounded[: own.size]))
+    room = float((felt.min(axis=1) / bounded).min())
+    scatter = assumed.reel_scatter
+    most = min(assumed.most_reel_scatter / scatter, room / (SIX_SIGMA * scatter))
+    most = max(most, 1.0)
+    tempco = _each("tempco_ppm_per_k", tempco_ppm_per_k, own)
     return Layout(
         tolerance_ppm=tolerance,
-        sensitivity=np.vstack(rows),
+        sensitivity=sensitivity,
         unit_ppm=unit,
-        ratio=tolerance / unit,
-        latent=np.vstack([*rows[1:], np.ones((1, own.size))]),
-        assumed=assumed or Assumptions(),
+        ratio=bounded / unit,
+        tempco=np.zeros(0) if tempco_ppm_per_k is None else tempco / unit,
+        reel_factors=(1.0, 1.0 + SECOND_FACTOR * (most - 1.0), most),
+        level=min(assumed.range_level, room / SIX_SIGMA),
+        assumed=assumed,
     )
+
+
+def _each(argument: str, given: ArrayLike | None, own: Array) -> Array:
+    """Return one positive number a range; infinity where none is given."""
+    if given is None:
+        return np.full(own.size, np.inf)
+    values = np.asarray(given, dtype=np.float64)
+    if values.shape != own.shape:
+        raise ShapeError(
+            argument=argument,
+            value=f"shape {values.shape}",
+            allowed=f"{own.size} numbers, one a range",
+        )
+    for index, value in enumerate(values):
+        _positive(f"{argument}[{index}]", float(value))
+    return values
 
 
 def _positive(argument: str, value: float) -> None:

@@ -1,0 +1,1 @@
+"""The detector: one state of the line, hypotheses that are sets of events."""

@@ -1,0 +1,311 @@
+"""The line of one product: units, checks and new reels in, what has moved out.
+
+The whole of what was measured so far is one `Line`. It folds one event after another;
+the same events give the same line, bit for bit, whether they are folded as they come
+or again from rows.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from math import log
+from typing import Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from daemon.spc.detector import state as st
+from daemon.spc.detector.layout import Layout
+from daemon.spc.detector.state import State
+from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError
+
+Array = NDArray[np.float64]
+
+ODD_UNITS = 0.008
+"""Share of units with one odd part or one poor contact."""
+SEATED_AGAIN = 0.02
+"""Of these, the share that is as odd once it was seated again."""
+SETTLED_BY = 2
+"""Checks after which a step of the bench is known rather than supposed."""
+REFERENCE_C = 23.0
+RETURNING = 0.02
+"""Standard deviation of a known reel's level when it comes back, tolerances."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KnownReel:
+    """What is known of a reel that was fitted before and comes back.
+
+    Attributes
+    ----------
+    level_ppm, variance_ppm2 : float
+        Of its level against an average reel.
+    bad : float
+        How likely it is bad.
+    """
+
+    level_ppm: float
+    variance_ppm2: float
+    bad: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Boundary:
+    """What is new with a unit.
+
+    Attributes
+    ----------
+    new_build : bool
+        It is the first of its build.
+    reels : mapping of int to KnownReel or None
+        Parts whose reel is another one than before, with what is known of the new one.
+    found_bad : frozenset of int
+        Of these, reels that a person found bad: the line learns nothing of them.
+    """
+
+    new_build: bool
+    reels: Mapping[int, KnownReel | None]
+    found_bad: frozenset[int] = frozenset()
+
+
+class Line:
+    """One product's line.
+
+    Parameters
+    ----------
+    layout : Layout
+
+    Notes
+    -----
+    Sizes cross this door in ppm; inside they are multiples of `layout.unit_ppm`. How
+    sessions, checks, slips and releases are modelled is told in `DETECTOR.md`.
+    """
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+        self.state = st.new_state(layout)
+        self._shape = st.shape_of(layout)
+        self._at = st.places_of(layout.ranges, layout.parts, layout.tempco.size)
+
+    def copy(self) -> Self:
+        """Return a line that goes on from here by itself."""
+        other = object.__new__(type(self))
+        other.layout, other._shape, other._at = self.layout, self._shape, self._at
+        other.state = State(*(one.copy() for one in self.state))
+        return other
+
+    def saved(self) -> State:
+        """Return what `restored` goes on from."""
+        return st.packed(self.state)
+
+    def restore(self, saved: State) -> None:
+        """Go back to what was saved."""
+        self.state = st.unpacked(saved)
+
+    @property
+    def units(self) -> int:
+        """Units so far, over all builds."""
+        return int(self.state.counters[st.UNITS])
+
+    @property
+    def checks(self) -> int:
+        """Runs of the check standard so far."""
+        return int(self.state.counters[st.CHECKED])
+
+    @property
+    def log_odds(self) -> float:
+        """Logarithm of how much likelier it is that something is wrong than nothing."""
+        return float(folding().log_odds(self.state))
+
+    def session(
+        self,
+        *,
+        walk_ppm: ArrayLike | None = None,
+        haze_ppm: ArrayLike | None = None,
+        shared_haze_ppm: float = 0.0,
+    ) -> None:
+        """The bench was set up anew.
+
+        Parameters
+        ----------
+        walk_ppm : (R,) array_like, optional
+            Standard deviation of what an ordinary bench walks by meanwhile; left out,
+            as assumed.
+        haze_ppm, shared_haze_ppm : (P,) array_like and float
+            Standard deviation of what a change of temperature that nobody recorded may
+            have moved each part, and all ranges alike, by.
+        """
+        unit, ranges = self.layout.unit_ppm, self.layout.ranges
+        walk = np.full(ranges, self.layout.assumed.bench_walk)
+        if walk_ppm is not None:
+            walk = np.maximum(walk, self._numbers("walk_ppm", walk_ppm, ranges) / unit)
+        haze = np.zeros(self.layout.parts)
+        if haze_ppm is not None:
+            haze = self._numbers("haze_ppm", haze_ppm, self.layout.parts) / unit
+        folding().session(
+            self.state,
+            self._shape,
+            self._at,
+            walk**2,
+            haze**2,
+            (shared_haze_ppm / unit) ** 2,
+        )
+        self._trim()
+
+    def check(
+        self,
+        errors_ppm: ArrayLike,
+        variance_ppm2: ArrayLike,
+        *,
+        allowed_ppm2: ArrayLike | None = None,
+        first: bool = False,
+    ) -> None:
+        """Take a run of the check standard.
+
+        What it says of the bench is in the odds from here on; call `settle` once these
+        were looked at.
+
+        Parameters
+        ----------
+        errors_ppm : (R,) array_like
+            Errors less the known ones, NaN where not run.
+        variance_ppm2 : (R,) array_like
+            Of the bench's own noise and resolution.
+        allowed_ppm2 : (R,) array_like, optional
+            Of what the meters' specification lets them always read off.
+        first : bool
+            It is the first of this standard on this bench.
+        """
+        unit, ranges = self.layout.unit_ppm, self.layout.ranges
+        errors = self._numbers("errors_ppm", errors_ppm, ranges, missing=True)
+        variance = self._numbers("variance_ppm2", variance_ppm2, ranges)
+        allowed = np.zeros(ranges)
+        if allowed_ppm2 is not None:
+            allowed = self._numbers("allowed_ppm2", allowed_ppm2, ranges)
+        if (variance <= 0).any():
+            raise OutOfRangeError(
+                argument="variance_ppm2", value=variance.tolist(), allowed="> 0"
+            )
+        folding().check(
+            self.state,
+            self._shape,
+            self._at,
+            errors / unit,
+            variance / unit**2,
+            allowed / unit**2,
+            first,
+        )
+
+    def settle(self) -> None:
+        """Take what two checks have seen of the bench as known."""
+        folding().settle(self.state, self._at, SETTLED_BY)
+
+    def unit(
+        self,
+        errors_ppm: ArrayLike,
+        variance_ppm2: ArrayLike | None = None,
+        *,
+        boundary: Boundary | None = None,
+        ambient_c: float | None = None,
+        seated_again: bool = False,
+    ) -> None:
+        """Fold one unit.
+
+        Parameters
+        ----------
+        errors_ppm : (R,) array_like
+            Its range errors, NaN where not measured.
+        variance_ppm2 : (R,) array_like, optional
+            Of its own measurement.
+        boundary : Boundary, optional
+            What is new with it: a build, reels.
+        ambient_c : float, optional
+            Temperature it was measured at.
+        seated_again : bool
+            It was seated and measured once more: a poor contact is unlikely now.
+        """
+        layout = self.layout
+        unit, ranges, parts = layout.unit_ppm, layout.ranges, layout.parts
+        errors = self._numbers("errors_ppm", errors_ppm, ranges, missing=True)
+        variance = np.zeros(ranges)
+        if variance_ppm2 is not None:
+            variance = self._numbers("variance_ppm2", variance_ppm2, ranges)
+        odds = ODD_UNITS / ranges * (SEATED_AGAIN if seated_again else 1.0)
+        changed = np.zeros(parts, np.bool_)
+        free = np.zeros(parts, np.bool_)
+        level, level2 = np.zeros(parts), np.zeros(parts)
+        bad = np.full(parts, -1.0)
+        for place, known in {} if boundary is None else boundary.reels.items():
+            changed[place] = True
+            if known is not None:
+                level[place] = known.level_ppm / unit
+                level2[place] = known.variance_ppm2 / unit**2 + RETURNING**2
+                bad[place] = min(max(known.bad, 1e-6), 1.0 - 1e-6)
+        for place in () if boundary is None else boundary.found_bad:
+            free[place] = True
+        folding().unit(
+            self.state,
+            self._shape,
+            self._at,
+            errors / unit,
+            variance / unit**2,
+            0.0 if ambient_c is None else ambient_c - REFERENCE_C,
+            odds,
+            boundary is not None and boundary.new_build,
+            changed,
+            level,
+            level2,
+            bad,
+            free,
+        )
+
+    def excuse(self, kinds: Iterable[int], places: Iterable[int]) -> None:
+        """Accept what was found: it is known from here on, a new move of it is new."""
+        which, where = np.zeros(st.KINDS, np.bool_), np.zeros(64, np.bool_)
+        which[list(kinds)] = True
+        where[list(places)] = True
+        folding().excuse(self.state, self._at, which, where)
+
+    def odd(self) -> Array:
+        """Return how likely the latest unit alone is odd on each range, (R,)."""
+        count = int(self.state.counters[st.COUNT])
+        weight = self._weights()
+        odd: Array = weight @ self.state.odd[:count]
+        return odd
+
+    def marginals(self) -> Array:
+        """Return how likely each event is, (KINDS, 64), excused ones left out."""
+        found: Array = folding().marginals(self.state)
+        return found
+
+    def _weights(self) -> Array:
+        count = int(self.state.counters[st.COUNT])
+        logs = self.state.log_weight[:count]
+        weight: Array = np.exp(logs - logs.max())
+        return weight / weight.sum()
+
+    def _trim(self) -> None:
+        """Make room where many sessions follow each other without a unit."""
+        if self.state.counters[st.COUNT] > st.ROOM // 2:
+            folding().merge(self.state)
+            folding().prune(self.state, st.PLACES)
+
+    def _numbers(
+        self, argument: str, given: ArrayLike, count: int, *, missing: bool = False
+    ) -> Array:
+        values = np.asarray(given, dtype=np.float64)
+        if values.shape != (count,):
+            raise ShapeError(
+                argument=argument,
+                value=f"shape {values.shape}",
+                allowed=f"{count} numbers",
+            )
+        wrong = np.isinf(values) | (np.isnan(values) & (not missing))
+        if wrong.any():
+            raise NotFiniteError(argument=argument, value=values.tolist())
+        return values
+
+
+def folding():  # the compiler is loaded when something is first folded
+    from daemon.spc.detector import folding as compiled
+
+    return compiled
