@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from daemon.spc.detector import state as st
 from daemon.spc.detector.line import Line
 from daemon.spc.detector.worlds import CheckRun, Life, Session, UnitRun
 
@@ -10,6 +11,8 @@ ASKED_BELOW = 1.0
 """A unit that takes the log-odds to less than this under the limit is seated again."""
 ODD = 0.5
 """Probability of a poor contact above which a unit is seated again."""
+EVERY_KIND = range(1, st.KINDS)
+EVERY_PLACE = range(64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -18,15 +21,23 @@ class Point:
 
     Attributes
     ----------
+    number : int
+        Of the event in its life, from 0.
     event : CheckRun or UnitRun
     log_odds : float
-    asked : bool
-        Whether the unit was asked to be seated again.
+    before : State or None
+        The line before a unit that was asked to be seated again; None for all else.
     """
 
+    number: int
     event: CheckRun | UnitRun
     log_odds: float
-    asked: bool = False
+    before: st.State | None = None
+
+    @property
+    def asked(self) -> bool:
+        """Whether the unit was asked to be seated again."""
+        return self.before is not None
 
 
 def asks_again(line: Line, before: float, limit: float) -> bool:
@@ -51,23 +62,40 @@ def asks_again(line: Line, before: float, limit: float) -> bool:
     return (before <= level < line.log_odds) or float(line.odd().max()) > ODD
 
 
-def follow(life: Life, line: Line, *, limit: float | None) -> Iterator[Point]:
+def follow(
+    life: Life,
+    line: Line,
+    *,
+    limit: float,
+    seated: bool,
+    since: int = 0,
+) -> Iterator[Point]:
     """Fold a life, one event after another.
 
     Parameters
     ----------
     life : Life
     line : Line
-        A new one; it is what the life has made of it whenever a point is given.
-    limit : float or None
-        Units are seated again as this limit asks; None where nobody can.
+        As it is before the first of these events; it is what the life has made of it
+        whenever a point is given.
+    limit : float
+        What stands over this limit when a build ends is released.
+    seated : bool
+        Whether units are seated again when the limit asks for it.
+    since : int
+        Number of the first event.
 
     Yields
     ------
     Point
         After each check, before the bench is taken as known, and after each unit.
     """
-    for event in life.events:
+    build = life.events[since].build
+    for number, event in enumerate(life.events[since:], start=since):
+        if event.build != build:
+            build = event.build
+            if line.log_odds > limit:
+                line.excuse(EVERY_KIND, EVERY_PLACE)
         if isinstance(event, Session):
             line.session(walk_ppm=life.walk_ppm, haze_ppm=life.haze_ppm)
         elif isinstance(event, CheckRun):
@@ -77,14 +105,16 @@ def follow(life: Life, line: Line, *, limit: float | None) -> Iterator[Point]:
                 allowed_ppm2=life.allowed_ppm2,
                 first=event.first,
             )
-            yield Point(event=event, log_odds=line.log_odds)
+            yield Point(number=number, event=event, log_odds=line.log_odds)
             line.settle()
         else:
-            asked = _unit(life, line, event, limit)
-            yield Point(event=event, log_odds=line.log_odds, asked=asked)
+            before = _unit(life, line, event, limit if seated else None)
+            yield Point(
+                number=number, event=event, log_odds=line.log_odds, before=before
+            )
 
 
-def _unit(life: Life, line: Line, event: UnitRun, limit: float | None) -> bool:
+def _unit(life: Life, line: Line, event: UnitRun, limit: float | None) -> st.State | None:
     def fold(*, again: bool) -> None:
         line.unit(
             event.again_ppm if again else event.errors_ppm,
@@ -94,16 +124,13 @@ def _unit(life: Life, line: Line, event: UnitRun, limit: float | None) -> bool:
             seated_again=again,
         )
 
-    if limit is None:
-        fold(again=False)
-        return False
-    if event.rerun:
-        fold(again=True)
-        return False
-    before, kept = line.log_odds, line.saved()
+    if limit is None or event.rerun:
+        fold(again=event.rerun)
+        return None
+    odds, before = line.log_odds, line.saved()
     fold(again=False)
-    if not asks_again(line, before, limit):
-        return False
-    line.restore(kept)
+    if not asks_again(line, odds, limit):
+        return None
+    line.restore(before)
     fold(again=True)
-    return True
+    return before
