@@ -5,10 +5,10 @@ the same events give the same line, bit for bit, whether they are folded as they
 or again from rows.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from math import log
-from typing import Self
+from importlib import import_module
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -83,13 +83,13 @@ class Line:
     def __init__(self, layout: Layout) -> None:
         self.layout = layout
         self.state = st.new_state(layout)
-        self._shape = st.shape_of(layout)
+        self.shape = st.shape_of(layout)
         self._at = st.places_of(layout.ranges, layout.parts, layout.tempco.size)
 
     def copy(self) -> Self:
         """Return a line that goes on from here by itself."""
         other = object.__new__(type(self))
-        other.layout, other._shape, other._at = self.layout, self._shape, self._at
+        other.layout, other.shape, other._at = self.layout, self.shape, self._at
         other.state = State(*(one.copy() for one in self.state))
         return other
 
@@ -110,6 +110,11 @@ class Line:
     def checks(self) -> int:
         """Runs of the check standard so far."""
         return int(self.state.counters[st.CHECKED])
+
+    @property
+    def units_before_check(self) -> int:
+        """Units before the latest run of the check standard; -1 where none was run."""
+        return int(self.state.counters[st.LAST_CHECK])
 
     @property
     def log_odds(self) -> float:
@@ -143,7 +148,7 @@ class Line:
             haze = self._numbers("haze_ppm", haze_ppm, self.layout.parts) / unit
         folding().session(
             self.state,
-            self._shape,
+            self.shape,
             self._at,
             walk**2,
             haze**2,
@@ -187,13 +192,14 @@ class Line:
             )
         folding().check(
             self.state,
-            self._shape,
+            self.shape,
             self._at,
             errors / unit,
             variance / unit**2,
             allowed / unit**2,
             first,
         )
+        self.state.counters[st.LAST_CHECK] = self.units
 
     def settle(self) -> None:
         """Take what two checks have seen of the bench as known."""
@@ -244,7 +250,7 @@ class Line:
             free[place] = True
         folding().unit(
             self.state,
-            self._shape,
+            self.shape,
             self._at,
             errors / unit,
             variance / unit**2,
@@ -267,9 +273,7 @@ class Line:
 
     def odd(self) -> Array:
         """Return how likely the latest unit alone is odd on each range, (R,)."""
-        count = int(self.state.counters[st.COUNT])
-        weight = self._weights()
-        odd: Array = weight @ self.state.odd[:count]
+        odd: Array = self.weights() @ self.state.odd[: self.hypotheses]
         return odd
 
     def marginals(self) -> Array:
@@ -277,11 +281,28 @@ class Line:
         found: Array = folding().marginals(self.state)
         return found
 
-    def _weights(self) -> Array:
-        count = int(self.state.counters[st.COUNT])
-        logs = self.state.log_weight[:count]
+    @property
+    def hypotheses(self) -> int:
+        """How many stand side by side."""
+        return int(self.state.counters[st.COUNT])
+
+    def weights(self) -> Array:
+        """Return how likely each hypothesis is, (hypotheses,)."""
+        logs = self.state.log_weight[: self.hypotheses]
         weight: Array = np.exp(logs - logs.max())
         return weight / weight.sum()
+
+    def bad(self) -> NDArray[np.bool_]:
+        """Return which hypotheses say that something is wrong, (hypotheses,)."""
+        events = self.state.event[: self.hypotheses]
+        active = (events[..., st.KIND] > 0) & (events[..., st.EXCUSED] == 0)
+        wrong: NDArray[np.bool_] = active.any(axis=1)
+        return wrong
+
+    @property
+    def places(self) -> tuple[int, int, int, int, int]:
+        """Where parts, shared stage, bench, temperature and events begin in a state."""
+        return self._at
 
     def _trim(self) -> None:
         """Make room where many sessions follow each other without a unit."""
@@ -305,7 +326,6 @@ class Line:
         return values
 
 
-def folding():  # the compiler is loaded when something is first folded
-    from daemon.spc.detector import folding as compiled
-
-    return compiled
+def folding() -> Any:
+    """Return the compiled fold; the compiler is loaded when it is first wanted."""
+    return import_module("daemon.spc.detector.folding")
