@@ -93,13 +93,22 @@ class Line:
         other.state = State(*(one.copy() for one in self.state))
         return other
 
+    def rest(self) -> None:
+        """Keep no more than is needed; the next fold makes room again."""
+        if len(self.state.log_weight) == st.ROOM:
+            self.state = st.packed(self.state)
+
+    def _wake(self) -> None:
+        if len(self.state.log_weight) != st.ROOM:
+            self.state = st.unpacked(self.state)
+
     def saved(self) -> State:
         """Return what `restored` goes on from."""
         return st.packed(self.state)
 
     def restore(self, saved: State) -> None:
-        """Go back to what was saved."""
-        self.state = st.unpacked(saved)
+        """Go back to what was saved, which stays as it is."""
+        self.state = saved
 
     @property
     def units(self) -> int:
@@ -125,8 +134,6 @@ class Line:
         self,
         *,
         walk_ppm: ArrayLike | None = None,
-        haze_ppm: ArrayLike | None = None,
-        shared_haze_ppm: float = 0.0,
     ) -> None:
         """The bench was set up anew.
 
@@ -135,26 +142,36 @@ class Line:
         walk_ppm : (R,) array_like, optional
             Standard deviation of what an ordinary bench walks by meanwhile; left out,
             as assumed.
-        haze_ppm, shared_haze_ppm : (P,) array_like and float
-            Standard deviation of what a change of temperature that nobody recorded may
-            have moved each part, and all ranges alike, by.
         """
         unit, ranges = self.layout.unit_ppm, self.layout.ranges
         walk = np.full(ranges, self.layout.assumed.bench_walk)
         if walk_ppm is not None:
             walk = np.maximum(walk, self._numbers("walk_ppm", walk_ppm, ranges) / unit)
-        haze = np.zeros(self.layout.parts)
-        if haze_ppm is not None:
-            haze = self._numbers("haze_ppm", haze_ppm, self.layout.parts) / unit
+        self._wake()
         folding().session(
             self.state,
             self.shape,
             self._at,
             walk**2,
-            haze**2,
-            (shared_haze_ppm / unit) ** 2,
         )
         self._trim()
+
+    def haze(self, parts_ppm: ArrayLike, shared_ppm: float) -> None:
+        """Time passed in which nobody recorded the room's temperature.
+
+        Parameters
+        ----------
+        parts_ppm, shared_ppm : (P,) array_like and float
+            Standard deviation of what it may have moved each part, and all ranges
+            alike, by.
+        """
+        unit, parts = self.layout.unit_ppm, self.layout.parts
+        own2 = (self._numbers("parts_ppm", parts_ppm, parts) / unit) ** 2
+        self._wake()
+        rows, at = slice(self.hypotheses), self._at
+        for part in range(parts):
+            self.state.covariance[rows, at[0] + part, at[0] + part] += own2[part]
+        self.state.covariance[rows, at[1], at[1]] += (shared_ppm / unit) ** 2
 
     def check(
         self,
@@ -190,6 +207,7 @@ class Line:
             raise OutOfRangeError(
                 argument="variance_ppm2", value=variance.tolist(), allowed="> 0"
             )
+        self._wake()
         folding().check(
             self.state,
             self.shape,
@@ -201,9 +219,27 @@ class Line:
         )
         self.state.counters[st.LAST_CHECK] = self.units
 
-    def settle(self) -> None:
-        """Take what two checks have seen of the bench as known."""
+    def settle(self) -> dict[int, float]:
+        """Take what two checks have seen of the bench as known.
+
+        Returns
+        -------
+        dict of int to float
+            By range, R for all of them: how likely the bench had moved there.
+        """
+        events = self.state.event[: self.hypotheses]
+        seen = np.isin(events[..., st.KIND], (st.BENCH, st.SLOPE))
+        seen &= events[..., st.CHECKS] >= SETTLED_BY
+        weight = self.weights()
+        moved = {
+            int(place): float(
+                weight @ (seen & (events[..., st.PLACE] == place)).any(axis=1)
+            )
+            for place in np.unique(events[..., st.PLACE][seen])
+        }
+        self._wake()
         folding().settle(self.state, self._at, SETTLED_BY)
+        return moved
 
     def unit(
         self,
@@ -248,6 +284,7 @@ class Line:
                 bad[place] = min(max(known.bad, 1e-6), 1.0 - 1e-6)
         for place in () if boundary is None else boundary.found_bad:
             free[place] = True
+        self._wake()
         folding().unit(
             self.state,
             self.shape,
@@ -266,10 +303,36 @@ class Line:
 
     def excuse(self, kinds: Iterable[int], places: Iterable[int]) -> None:
         """Accept what was found: it is known from here on, a new move of it is new."""
+        self._wake()
         which, where = np.zeros(st.KINDS, np.bool_), np.zeros(64, np.bool_)
         which[list(kinds)] = True
         where[list(places)] = True
         folding().excuse(self.state, self._at, which, where)
+
+    @property
+    def tempco_ppm_per_k(self) -> Array:
+        """Effect of temperature on each range as it is known, ppm a kelvin; (R,)."""
+        start, count = self._at[3], self.layout.tempco.size
+        means = self.state.mean[: self.hypotheses, start : start + count]
+        effect: Array = self.weights() @ means * self.layout.unit_ppm
+        return effect if count else np.zeros(self.layout.ranges)
+
+    def expected_ppm(self) -> Array:
+        """Return what the units now read on each range, the bench taken off, (R,)."""
+        layout = self.layout
+        at, ranges = self._at, layout.ranges
+        rows = slice(self.hypotheses)
+        level = self.state.mean[rows, :ranges] + self.state.mean[rows, at[1]][:, None]
+        level += self.state.mean[rows, at[0] : at[0] + layout.parts] @ layout.sensitivity
+        expected: Array = self.weights() @ level * layout.unit_ppm
+        return expected
+
+    def scatter_ppm(self, index: int) -> float:
+        """Return by how much ordinary units differ on a range, standard deviation."""
+        rows = slice(self.hypotheses)
+        own2 = self.state.part_sum[rows, index] / self.state.part_count[rows, index]
+        shared2 = self.state.shared_sum[rows] / self.state.shared_count[rows]
+        return float(np.sqrt(self.weights() @ (own2 + shared2))) * self.layout.unit_ppm
 
     def odd(self) -> Array:
         """Return how likely the latest unit alone is odd on each range, (R,)."""
