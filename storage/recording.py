@@ -197,7 +197,7 @@ def _keep_signal(transaction: Transaction, signal: Signal) -> None:
         raise RefusedValueError(
             what="signal.withdrawn",
             value=signal.withdrawn,
-            allowed="must say why a finding does not stand, and nothing of one that does",
+            allowed="must say why, of a finding that does not stand alone",
         )
     require(
         transaction,

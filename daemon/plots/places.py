@@ -11,6 +11,7 @@ import pandas as pd
 
 from daemon.serials import serial_order
 from daemon.words import PPM_PER_PERCENT
+from storage.records import Cause
 
 AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
 OUTSIDE = ("nonconforming", "changed")
@@ -77,7 +78,7 @@ def laid_out(
     errors
         `latest_errors` of the Store: one row a unit and range.
     signals
-        `signals` of the Store: latest revisions.
+        `signals` of the Store: latest revisions; those withdrawn mark nothing.
     cells
         `columns` of the same errors.
 
@@ -99,11 +100,13 @@ def laid_out(
             places[cell["build"], serial] = cell["first"] + rank
     owners = zip(frame["build"], frame["serial"], strict=True)
     frame["place"] = [places[owner] for owner in owners]
-    for signal in signals.to_dict("records"):
+    for signal in signals[signals["standing"].astype(bool)].to_dict("records"):
         first = _place_from(frame, signal["build"], signal["first_serial"])
         if first is None:
             continue
         concerned = (frame["build"] == signal["build"]) & (frame["place"] >= first)
+        if signal["cause"] == Cause.UNIT:
+            concerned &= frame["serial"] == signal["first_serial"]
         if pd.notna(signal["range"]):
             concerned &= frame["range"] == signal["range"]
         frame.loc[concerned, "meaning"] = MOVED

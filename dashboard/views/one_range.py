@@ -22,7 +22,7 @@ UNCERTAINTIES = (
 
 page = data.here()
 titles = {one.key: one.title for one in page.product.ranges}
-moved = [one.range for one in page.findings if one.range in titles]
+moved = [one.range for one in page.current if one.range in titles]
 key = st.segmented_control(
     "Range",
     options=list(titles),

@@ -160,8 +160,8 @@ def test_holds_of_before_are_placed_and_ended_after_the_runs_finished_by_then(
         "('h', 'release', 'Ada', 'why', '2026-01-05 09:30Z')"
     )
     migrate(database, where="here", before_each=lambda _: None, steps=steps)
-    placed = database.execute("select hold, after_number from hold order by hold")
-    assert placed.fetchall() == [("early", 0), ("h", 1)]
+    begun = database.execute("select hold, after_number from hold order by hold")
+    assert begun.fetchall() == [("early", 0), ("h", 1)]
     ended = database.execute("select after_number from hold_end")
     assert ended.fetchall() == [(2,)]
 

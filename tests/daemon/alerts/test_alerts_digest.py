@@ -35,4 +35,4 @@ def test_each_measured_build_is_summed_up_once(tmp_path: Path) -> None:
     assert digests.loc["B-1", "body"] == "No hold stands on it."
     stays, found = str(digests.loc["B-3", "body"]).splitlines()
     assert stays == f"Holds to decide on: {len(holds)}."
-    assert found.startswith("Hold build B-3: range 100 uA reads ")
+    assert found.startswith("Hold build B-3: range 100 uA, reel K-900, reads ")
