@@ -11,7 +11,7 @@ import pandas as pd
 
 from daemon.serials import serial_order
 from daemon.words import PPM_PER_PERCENT
-from storage.records import Cause
+from storage.records import Cause, Signal
 
 AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
 OUTSIDE = ("nonconforming", "changed")
@@ -111,6 +111,15 @@ def laid_out(
             concerned &= frame["range"] == signal["range"]
         frame.loc[concerned, "meaning"] = MOVED
     return frame.sort_values("place", kind="stable", ignore_index=True)
+
+
+def moved_by(frame: pd.DataFrame, found: Signal) -> pd.DataFrame:
+    """Return the rows of `laid_out` that one finding marks, whatever others do."""
+    mine = frame[(frame["build"] == found.build) & (frame["meaning"] == MOVED)]
+    if found.cause is Cause.UNIT:
+        return mine[mine["serial"] == found.first_serial]
+    first = _place_from(frame, found.build, found.first_serial)
+    return mine.iloc[:0] if first is None else mine[mine["place"] >= first]
 
 
 def reel_changes(
