@@ -37,6 +37,8 @@ class Saying:
 
     headline: str
     lines: tuple[str, ...] = ()
+    apart: tuple[str, ...] = ()
+    """What is to be done beside, each a matter of its own."""
 
 
 def alike(title: str, units: int, *, since: str = "", levels: int = 1) -> str:
@@ -740,22 +742,24 @@ def standing(
         also = "".join(f" Also: {reads(one)}." for one in reversed(others))
         return Saying(
             headline=f"{said.headline}{also}",
-            lines=(*said.lines, *_also(others), *odd, *stepped_back),
+            lines=(*said.lines, *_also(others)),
+            apart=(*odd, *stepped_back),
         )
     gone = {one.signal for one in signals if not one.standing}
     if holds and all(one["signal"] in gone for one in holds):
         whose = "its finding was" if len(holds) == 1 else "their finding was"
         return Saying(
             headline=f"{counted(len(holds), 'hold')} to decide on: {whose} withdrawn.",
-            lines=(*stepped_back, *odd),
+            lines=stepped_back,
+            apart=odd,
         )
     if held_builds:
         return Saying(
             headline=f"Hold build {held_builds[-1]}: see its holds below.",
-            lines=(*odd, *stepped_back),
+            apart=(*odd, *stepped_back),
         )
     if odd:
-        return Saying(headline=odd[0], lines=("Nothing is held.", *odd[1:]))
+        return Saying(headline=odd[0], lines=("Nothing is held.",), apart=odd[1:])
     return Saying(
         headline="Nothing is held.",
         lines=(f"{counted(units, 'unit')} measured, every range as it was.",),

@@ -388,14 +388,18 @@ def hold_list(context: click.Context, every: bool, json_: bool) -> None:
             "person": "who",
         },
     )
+    told = None
     for one in listed:
-        if one["offer"] is not None:
+        if one["offer"] is None:
+            continue
+        if (sentence := one["offer"]["sentence"]) != told:
+            told = sentence
+            out().print()
             out().print(
-                f"{one['offer']['sentence']} Hold {one['hold']} stands until a named "
-                "person ends it:",
+                f"{sentence} What it holds stands until a named person ends it:",
                 markup=False,
             )
-            out().print(_command(one), markup=False, soft_wrap=True)
+        out().print(_command(one), markup=False, soft_wrap=True)
 
 
 def _told(

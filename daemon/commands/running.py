@@ -107,6 +107,7 @@ def status(context: click.Context, json_: bool) -> None:
             {
                 "headline": saying.headline,
                 "lines": saying.lines,
+                "also": saying.apart,
                 "builds": builds.to_dict("records"),
                 "in_doubt": in_doubt,
                 "findings": [
@@ -129,7 +130,7 @@ def status(context: click.Context, json_: bool) -> None:
         )
         return
     out().print(saying.headline, style="bold")
-    for line in saying.lines:
+    for line in (*saying.lines, *(f"Also to do: {one}" for one in saying.apart)):
         out().print(line)
     if len(builds):
         out().print()

@@ -251,7 +251,7 @@ def of_records(
         else None
     )
     latest = {one["serial"]: one["step"] for one in steps}
-    bench = signal is not None and signal.cause is Cause.BENCH
+    cause = None if signal is None else signal.cause
     units = tuple(
         _concerned(
             records,
@@ -261,7 +261,7 @@ def of_records(
             part=part,
             predicted=predicted,
             step=latest.get(unit["serial"]),
-            bench=bench,
+            cause=cause,
         )
         for unit in records.units
     )
@@ -311,7 +311,7 @@ def _concerned(
     part: str | None,
     predicted: carrying.Foretold | None,
     step: str | None,
-    bench: bool,
+    cause: Cause | None,
 ) -> Concerned:
     serial = unit["serial"]
     errors = records.errors_of(serial)
@@ -346,7 +346,7 @@ def _concerned(
         limit_ppm=limit,
         verdict=verdict,
         nonconforming=outside,
-        todo=_todo(where, part, outside=outside, bench=bench),
+        todo=_todo(where, part, outside=outside, cause=cause),
         step=step,
     )
 
@@ -369,11 +369,14 @@ def _limit(records: Records, range_: str | None) -> float:
     return limits[-1] if limits else nan
 
 
-def _todo(where: str, part: str | None, *, outside: float, bench: bool) -> str:
+def _todo(where: str, part: str | None, *, outside: float, cause: Cause | None) -> str:
     if where == CLEAR:
         return "nothing"
-    if bench and where not in (Place.SHIPPED, Place.RESELLER, Place.SCRAPPED):
+    here = where not in (Place.SHIPPED, Place.RESELLER, Place.SCRAPPED)
+    if cause is Cause.BENCH and here:
         return "measure again on a bench that is in control"
+    if cause is Cause.UNIT and here and outside < LIKELY:
+        return "seat it and its leads again; measure once more"
     swap = f"replace {part}" if part else "rework"
     bad = outside >= LIKELY
     tell = "tell the customer; send the correction card"

@@ -103,13 +103,13 @@ def form(
 ) -> None:
     """Offer to end a hold; what its finding gives for it is filled in."""
     name = hold["hold"]
-    if offer is not None and (name, offer) != st.session_state.get(f"offered {name}"):
+    if offer is not None and offer != st.session_state.get(f"offered {name}"):
         # Once an offer, so that nothing typed since is lost.
-        st.session_state[f"offered {name}"] = (name, offer)
+        st.session_state[f"offered {name}"] = offer
         st.session_state[f"by {name}"] = offer.disposal
         st.session_state[f"why {name}"] = offer.reason
         st.session_state[f"shown {name}"] = offer.evidence
-    with st.expander(f"End the hold on {words.held(hold)}", expanded=offer is not None):
+    with st.expander(f"End the hold on {words.held(hold)}"):
         st.radio(
             "How it ends",
             list(MEANINGS),

@@ -35,6 +35,7 @@ def now() -> None:
         for form in ("wide", "narrow")
     }
     look.say(saying.headline, saying.lines)
+    beside(saying.apart)
     unheard(shown)
     for form, spec in drawn.items():
         with st.container(key=form):
@@ -47,6 +48,12 @@ def now() -> None:
     stays(shown)
     warned(shown)
     watching(saying.lines)
+
+
+def beside(lines: Sequence[str]) -> None:
+    """Say what else is to be done."""
+    if lines:
+        look.heading("Also to do", lines)
 
 
 def warned(shown: Shown) -> None:

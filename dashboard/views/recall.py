@@ -26,10 +26,9 @@ ADVICE = "On a finding everything that may carry it is listed here, wherever it 
 def recall() -> None:
     """Choose what is contained, then show its lists."""
     shown = data.here()
-    # What stands comes first: one that was withdrawn concerns nobody any more.
-    newest = shown.findings[::-1]
-    subjects = [one.signal for one in newest if one.standing]
-    subjects += [one.signal for one in newest if not one.standing]
+    # What holds comes first; one that was withdrawn concerns nobody any more.
+    newest = sorted(shown.findings, key=lambda one: (one.standing, one.holds))
+    subjects = [one.signal for one in newest[::-1]]
     named = {one.signal: words.name(one) for one in shown.findings}
     for reel in shown.fittings["reel"].drop_duplicates():
         subjects.append(reel)

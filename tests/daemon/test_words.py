@@ -228,6 +228,7 @@ def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
     )
     assert said.lines[0] == "Most likely part R14 from reel K-305 (96 %)."
     first, bench = said.lines[-2:]
+    assert said.apart == ()
     assert first.startswith(
         "Range 100 uA, reel K-304, reads +0.29 % since unit PA-3010. Most likely part "
         "R13 from reel K-304 (96 %)"
@@ -265,11 +266,11 @@ def test_an_odd_unit_is_said_beside_what_is_held_and_of_earlier_builds_not_at_al
 
     now = said(build(state="held"))
     assert now.headline.startswith("Hold build B-3: range 100 uA")
-    assert ODD_SENTENCE in now.lines
+    assert now.apart == (ODD_SENTENCE,)
     later = said(build(state="held"), build(build="B-4"))
-    assert ODD_SENTENCE not in later.lines
+    assert later.apart == ()
     opened = said(build(state="held"), build(build="B-4", units=0))
-    assert ODD_SENTENCE in opened.lines
+    assert opened.apart == (ODD_SENTENCE,)
 
 
 def test_a_withdrawn_finding_says_why_and_what_it_had_said() -> None:
@@ -327,7 +328,8 @@ def test_a_withdrawn_finding_stands_beside_one_that_holds() -> None:
     )
     assert said.headline.startswith("Hold build B-3: range 100 uA")
     assert "Also" not in said.headline
-    assert said.lines[-1].startswith("Finding B-3-F1 was withdrawn")
+    (apart,) = said.apart
+    assert apart.startswith("Finding B-3-F1 was withdrawn")
 
 
 def test_why_something_is_held_is_said_in_its_findings_present_numbers() -> None:
