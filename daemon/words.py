@@ -571,10 +571,13 @@ def one_range(
     stepped_back = [withdrawn(one) for one in findings if not one.standing][-1:]
     stand = [one for one in findings if one.standing]
     moved = [one for one in stand if not is_odd_unit(one)]
-    odd = [f"{odd_unit(one)}." for one in stand if is_odd_unit(one)][-1:]
+    alone = [one for one in stand if is_odd_unit(one)][-1:]
+    odd = [f"{odd_unit(one)}." for one in alone]
     if not moved:
+        but = "".join(f" but for unit {one.first_serial}" for one in alone)
         return Saying(
-            headline=f"Range {title} is as it was.", lines=(*odd, spread, *stepped_back)
+            headline=f"Range {title} is as it was{but}.",
+            lines=(*odd, spread, *stepped_back),
         )
     last = moved[-1]
     return Saying(

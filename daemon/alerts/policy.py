@@ -112,7 +112,7 @@ def of_finding(
         first,
         alert=f"{told.first}, revision {signal.revision}",
         severity=louder(first.severity, told.severity),
-        title=f"{'Update' if signal.standing else 'Withdrawn'}: {headline}",
+        title=f"Update: {headline}" if signal.standing else headline,
         follows=told.first,
     )
 

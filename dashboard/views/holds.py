@@ -33,7 +33,7 @@ BY_CHECK = (
     "A good check in the same session ends it; else a person does, who knows why these "
     "runs are right."
 )
-OFFERED = "The hold stands until a named person ends it; the form below is filled in."
+OFFERED = "The hold stands until a named person ends it; the form is filled in."
 PLACED = "holds placed"
 """Key of a viewer's session: how many holds were placed by hand."""
 ENDED = (

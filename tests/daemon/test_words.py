@@ -393,7 +393,7 @@ def test_a_range_says_what_moved_what_is_odd_and_what_was_withdrawn() -> None:
     assert ODD_SENTENCE in said.lines
     assert said.lines[-1] == words.withdrawn(gone())
     calm = words.one_range("100 uA", findings=[gone(), odd()], **known)
-    assert calm.headline == "Range 100 uA is as it was."
+    assert calm.headline == "Range 100 uA is as it was but for unit PA-1007."
     assert calm.lines[0] == ODD_SENTENCE
 
 
