@@ -1,7 +1,10 @@
 """Builds, reels and holds: what a person writes down, and what stands."""
 
+import shlex
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import click
 
@@ -22,7 +25,9 @@ from daemon.commands.manners import (
 )
 from daemon.commands.measuring import follow
 from daemon.control import MOST_PARTS
-from daemon.rows import plain
+from daemon.product import ProductModel
+from daemon.proving import sharpened
+from daemon.rows import plain, proofs_of, signals_of
 from daemon.whereabouts import tracing
 from daemon.whereabouts.doubted import by_reason, doubted
 from storage.errors import NotFoundError
@@ -32,6 +37,7 @@ from storage.records import (
     Fitting,
     Reel,
     Scope,
+    Signal,
     Unit,
 )
 from storage.records_shipping import ReelReceipt
@@ -347,14 +353,20 @@ def hold() -> None:
 def hold_list(context: click.Context, every: bool, json_: bool) -> None:
     """List what stays, and why; units of a bench in doubt stay like held ones."""
     with opened(context) as at:
-        rows = at.store.frame("holds", product=at.product)
+        rows = plain(at.store.frame("holds", product=at.product))
+        raised = signals_of(at.store, at.product)
+        found = sharpened(
+            raised,
+            proofs_of(at.store, at.product),
+            ProductModel.of(at.settings.product),
+        )
         latest = plain(at.store.frame("latest_errors", product=at.product))
         runs = plain(at.store.frame("runs_in_doubt", product=at.product))
     doubts = doubted(latest, runs)
     why = by_reason(doubts, doubts)
-    if not every:
-        rows = rows[rows["disposal"].isna()]
-    listed = rows.to_dict("records")
+    listed = [
+        _told(one, raised, found) for one in rows if every or one["disposal"] is None
+    ]
     if json_:
         as_json(listed)
         return
@@ -371,11 +383,46 @@ def hold_list(context: click.Context, every: bool, json_: bool) -> None:
             "hold": "hold",
             "scope": "on",
             "subject": "which",
-            "reason": "reason",
+            "why": "reason",
             "disposal": "ended by",
             "person": "who",
         },
     )
+    told = None
+    for one in listed:
+        if one["offer"] is None:
+            continue
+        if (sentence := one["offer"]["sentence"]) != told:
+            told = sentence
+            out().print()
+            out().print(
+                f"{sentence} What it holds stands until a named person ends it:",
+                markup=False,
+            )
+        out().print(_command(one), markup=False, soft_wrap=True)
+
+
+def _told(
+    hold: Mapping[str, Any], raised: Sequence[Signal], found: Sequence[Signal]
+) -> dict[str, Any]:
+    """Return a hold with its finding's present words, and the end that is offered."""
+    at_first = {one.signal: one for one in raised}.get(hold["signal"])
+    now = {one.signal: one for one in found}.get(hold["signal"])
+    offer = holds.end_offer(hold, at_first) if hold["disposal"] is None else None
+    return {
+        **hold,
+        "why": words.why_held(hold, now),
+        "withdrawn": None if now is None else now.withdrawn,
+        "offer": None if offer is None else asdict(offer),
+    }
+
+
+def _command(hold: Mapping[str, Any]) -> str:
+    """Return the command that ends a hold as it is offered, but for who decides."""
+    offer = hold["offer"]
+    asked = ["holdpoint", "hold", "end", hold["hold"], "--by", offer["disposal"]]
+    asked += ["--reason", offer["reason"], "--evidence", offer["evidence"]]
+    return f"{shlex.join(asked)} --person NAME"
 
 
 @hold.command("place")
@@ -466,4 +513,10 @@ def hold_end(
             evidence=evidence,
         )
         at.store.end_hold(end, decision)
+        rows = plain(at.store.frame("holds", product=at.product))
+        raised = {one.signal: one for one in signals_of(at.store, at.product)}
     say(f"Hold {name} ended by {disposal}.")
+    ended = next(one for one in rows if one["hold"] == name)
+    found = raised.get(ended["signal"])
+    if found is not None and found.standing:
+        say(words.taught(Disposal(disposal), Scope(ended["scope"])))

@@ -135,6 +135,37 @@ def test_a_store_is_copied_beside_itself_before_it_is_changed(
     assert "more" not in counts
 
 
+def test_holds_of_before_are_placed_and_ended_after_the_runs_finished_by_then(
+    database: duckdb.DuckDBPyConnection,
+) -> None:
+    """Runs 1, 2, 3 end at 8, 9, 10 o'clock; the hold is of 8:30, its end of 9:30."""
+    steps = migrations()
+    before = [one for one in steps if one.name < "0011"]
+    migrate(database, where="here", before_each=refuse, steps=before)
+    for number, hour in ((1, 8), (2, 9), (3, 10)):
+        database.execute(
+            "insert into run (run, number, kind, product, serial, build, session, "
+            "origin, started_at, finished_at, configuration) values "
+            "($run, $number, 'unit', 'p', 's', 'b', 's', 'bench', $at, $at, 'c')",
+            {"run": f"r{number}", "number": number, "at": f"2026-01-05 {hour:02}:00Z"},
+        )
+    for name, placed in (("h", "08:30"), ("early", "07:00")):
+        database.execute(
+            "insert into hold (hold, scope, subject, product, reason, placed_by, "
+            "placed_at) values ($name, 'build', 'b', 'p', 'why', 'Ada', $at)",
+            {"name": name, "at": f"2026-01-05 {placed}Z"},
+        )
+    database.execute(
+        "insert into hold_end (hold, disposal, person, reason, ended_at) values "
+        "('h', 'release', 'Ada', 'why', '2026-01-05 09:30Z')"
+    )
+    migrate(database, where="here", before_each=lambda _: None, steps=steps)
+    begun = database.execute("select hold, after_number from hold order by hold")
+    assert begun.fetchall() == [("early", 0), ("h", 1)]
+    ended = database.execute("select after_number from hold_end")
+    assert ended.fetchall() == [(2,)]
+
+
 def test_an_older_program_leaves_a_newer_file_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
