@@ -151,12 +151,17 @@ class Unit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
-    """One set-up of leads, meter ranges and nulls."""
+    """Runs taken one after another under the same leads, meter ranges and nulls.
+
+    `set_up` says that these were set up anew before the first of them. Without it,
+    as for readings that were typed or imported, the bench is as it was.
+    """
 
     session: str
     bench: str
     opened_at: datetime
     configuration: str
+    set_up: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

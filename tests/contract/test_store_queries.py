@@ -53,7 +53,10 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
             "last_run_at"
         ),
     ),
-    "range_rows": ({"product": "photoamp", "after": 0, "kind": None}, _RANGE_ROW),
+    "range_rows": (
+        {"product": "photoamp", "after": 0, "kind": None},
+        f"{_RANGE_ROW} set_up",
+    ),
     "latest_errors": (
         {"product": "photoamp"},
         (

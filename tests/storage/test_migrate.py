@@ -178,3 +178,43 @@ def test_an_older_program_leaves_a_newer_file_alone(
     with pytest.raises(SchemaError, match="0002_more"):
         LocalStore(path)
     assert path.read_bytes() == before
+
+
+def test_a_session_of_before_was_set_up_where_the_bench_itself_measured(
+    database: duckdb.DuckDBPyConnection,
+) -> None:
+    """Runs of the bench or of its check standard; typed and imported ones are not."""
+    steps = migrations()
+    place = [one.name for one in steps].index("0012_set_up")
+    migrate(database, where="here", before_each=lambda _: None, steps=steps[:place])
+    sessions = {
+        "measured": ("unit", "bench", True),
+        "checked": ("check", "typed", True),
+        "typed": ("unit", "typed", False),
+        "imported": ("unit", "import", False),
+        "empty": (None, None, False),
+    }
+    for number, (session, (kind, origin, _)) in enumerate(sessions.items(), start=1):
+        database.execute(
+            "insert into session values ($session, 'bench', now(), 'c0ffee')",
+            {"session": session},
+        )
+        if kind is not None:
+            database.execute(
+                "insert into run (run, number, kind, product, serial, build, session, "
+                "origin, started_at, finished_at, configuration) values ($run, "
+                "$number, $kind, 'p', 'S1', 'B1', $session, $origin, now(), now(), "
+                "'c0ffee')",
+                {
+                    "run": session,
+                    "number": number,
+                    "kind": kind,
+                    "session": session,
+                    "origin": origin,
+                },
+            )
+    migrate(
+        database, where="here", before_each=lambda _: None, steps=steps[: place + 1]
+    )
+    rows = database.execute("select session, set_up from session").fetchall()
+    assert dict(rows) == {name: one[2] for name, one in sessions.items()}
