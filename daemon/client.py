@@ -57,8 +57,18 @@ class Client:
         checks: Sequence[dict[str, Any]] = (),
         rerun: bool = False,
         note: str | None = None,
+        new_setup: bool = False,
+        attended: bool = True,
     ) -> str:
-        """Order one unit; return the ticket."""
+        """Order one unit; return the ticket.
+
+        Parameters
+        ----------
+        new_setup
+            Whether the bench was set up anew before readings that are typed.
+        attended
+            Whether somebody answers what the daemon asks about typed readings.
+        """
         order = {
             "build": build,
             "serial": serial,
@@ -67,6 +77,8 @@ class Client:
             "checks": list(checks),
             "rerun": rerun,
             "note": note,
+            "new_setup": new_setup,
+            "attended": attended,
         }
         return str(self._json("POST", "/control/measure", order)["ticket"])
 

@@ -106,9 +106,11 @@ class Order:
 
     Without a build it is of the newest; without a serial the next one after the
     build's last is counted on; without ranges all are measured. A unit that was
-    measured before is measured again only as a rerun. Other `work` is of the bench
-    itself: run the check standard, end the session with one, compare a meter with the
-    `second`, measure the `proof` of a finding, or `loose` parts of a reel.
+    measured before is measured again only as a rerun. Readings are typed with
+    `new_setup` where leads, meter ranges or nulls were set up anew before them, and
+    `attended` where somebody answers what is asked of them. Other `work` is of the
+    bench itself: run the check standard, end the session with one, compare a meter
+    with the `second`, measure the `proof` of a finding, or `loose` parts of a reel.
     """
 
     build: str | None = None
@@ -118,6 +120,8 @@ class Order:
     checks: tuple[TypedCheck, ...] = ()
     rerun: bool = False
     note: str | None = None
+    new_setup: bool = False
+    attended: bool = False
     work: Literal["unit", "check", "end session", "compare", "prove", "check reel"] = (
         "unit"
     )

@@ -17,13 +17,12 @@ from pathlib import Path
 from typing import Any, Self
 
 from config.load import load
-from daemon import outcome
+from daemon import kitting, outcome
 from daemon.client import Client
 from daemon.home import Home
 from daemon.processes import running_daemon, simulated_bench
 from daemon.rows import signals_of
 from storage.access import open_store
-from storage.records import Build, Fitting, Reel
 from storage.store import Store
 
 SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
@@ -127,14 +126,8 @@ class Operator:
 
     def open(self, build: str, units: int) -> None:
         """Open a build and record the reels that it begins with."""
-        now = datetime.now(UTC)
-        self._store.add_build(
-            Build(
-                build=build,
-                product=self._product,
-                planned_units=units,
-                opened_at=now,
-            )
+        kitting.open_build(
+            self._store, self._product, build, planned_units=units, at=datetime.now(UTC)
         )
         self.record_reels(build, None)
 
@@ -145,16 +138,15 @@ class Operator:
                 continue
             now = datetime.now(UTC)
             if (reel := self._nominal.pop(one["reel"], None)) is not None:
-                self._store.add_reel(Reel(**reel, received_at=now))
+                kitting.receive_reel(self._store, **reel, at=now)
             self._store.fit_reel(
-                Fitting(
-                    fitting=f"{build}:{one['part']}:{from_serial or ''}:{one['reel']}",
-                    product=self._product,
-                    build=build,
-                    part=one["part"],
-                    reel=one["reel"],
+                kitting.fitting_of(
+                    self._product,
+                    build,
+                    one["part"],
+                    one["reel"],
                     from_serial=from_serial,
-                    fitted_at=now,
+                    at=now,
                 )
             )
 

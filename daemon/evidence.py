@@ -5,8 +5,8 @@ from typing import Any
 
 from config.model import Part
 from daemon.product import ProductModel
-from daemon.spc.baseline import Baseline
-from daemon.spc.finding import TWO_SIDED_95, Finding
+from daemon.spc.detector.baseline import Baseline
+from daemon.spc.detector.finding import TWO_SIDED_95, Finding
 from daemon.spc.localize import (
     Prediction,
     ReelClaim,

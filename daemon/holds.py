@@ -3,18 +3,20 @@
 A finding that holds puts its build on hold and, when it names a reel, that reel
 too, so that the next build which takes the reel is held before its first unit
 is measured. A nonconforming run holds its unit. Ids follow from what is held
-and why, so evaluating the same rows again raises nothing twice; a hold that was
-released is raised again only when the finding has become much more likely since.
+and why, so evaluating the same rows again raises nothing twice.
+
+What was released is accepted: the same finding holds it no more, and a new move of it
+is a finding of its own. A finding that later evidence takes back ends no hold; whoever
+decides is offered the end. If it stands again, what was ended meanwhile is held anew.
 """
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
-from math import log
 from typing import Any
 from uuid import uuid4
 
+from daemon import words
 from storage.records import (
     Cause,
     Decision,
@@ -28,17 +30,17 @@ from storage.records import (
 
 PLACED_BY = "holdpoint"
 """Who placed a hold that no person placed."""
-
-
-NEW_EVIDENCE = log(20.0)
-"""A released hold is raised again when its finding is twenty times as likely."""
 PLACE_HOLD = "place hold"
 """Ledger action."""
 
 
 def from_signal(signal: Signal, reason: str) -> tuple[Hold, ...]:
-    """Return the holds a finding asks for, none when it only warns."""
-    if not signal.holds:
+    """Return the holds a finding asks for.
+
+    None when it only warns, as of one unit that is odd alone, and none when it was
+    withdrawn.
+    """
+    if not (signal.standing and signal.holds):
         return ()
     subjects = [(Scope.BUILD, signal.build)]
     if signal.cause is Cause.REEL and signal.reel is not None:
@@ -65,7 +67,10 @@ def raised_again(
     holds: Sequence[Mapping[str, Any]],
     history: Sequence[Mapping[str, Any]],
 ) -> Hold | None:
-    """Return the hold to place: the asked one, a new one after a release, or none.
+    """Return the hold to place: the asked one, a new one, or none.
+
+    A new one when the last was ended while the finding was withdrawn: then nothing of
+    what it says now was accepted.
 
     Parameters
     ----------
@@ -76,7 +81,7 @@ def raised_again(
     holds
         Every hold of the product with its end (the query `holds`).
     history
-        All revisions of the finding (`signal_history`): what was known at the release.
+        Revisions of the finding (the query `signal_history`).
     """
     before = [
         one
@@ -87,24 +92,59 @@ def raised_again(
         return asked
     if any(one["ended_at"] is None for one in before):
         return None
-    last = max(before, key=lambda one: one["ended_at"])
-    if last["disposal"] != Disposal.RELEASE:
-        return None
-    known = [one for one in history if one["made_at"] <= last["ended_at"]]
+    ended = max(int(one["end_after_number"]) for one in before)
+    known = [
+        one
+        for one in history
+        if one["number"] <= ended and one["revision"] < signal.revision
+    ]
     then = max(known, key=lambda one: one["revision"], default=None)
-    if then is not None and _log_odds(signal.evidence) < (
-        _log_odds(then["evidence"]) + NEW_EVIDENCE
-    ):
+    if then is None or then["standing"]:
         return None
     return replace(
         asked,
         hold=f"{asked.hold}#{len(before) + 1}",
-        reason=f"{asked.reason}; raised again: more was measured since its release",
+        reason=f"{asked.reason}; held again: the finding stands again",
     )
 
 
-def _log_odds(evidence: str) -> float:
-    return float(json.loads(evidence).get("log_odds", 0.0))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndOffer:
+    """What a named person is offered for a hold that its finding asks for no more."""
+
+    sentence: str
+    reason: str
+    evidence: str
+    disposal: Disposal = Disposal.RELEASE
+
+
+def end_offer(hold: Mapping[Any, Any], signal: Signal | None) -> EndOffer | None:
+    """Return the end that is offered of an open hold; None where its reason stands.
+
+    Parameters
+    ----------
+    hold
+        A row of the query `holds`.
+    signal
+        The latest revision of the finding that placed it, None for a hold of none.
+    """
+    if signal is None or hold["signal"] != signal.signal:
+        return None
+    held = (hold["scope"], hold["subject"])
+    if not signal.standing:
+        sentence = words.withdrawn(signal)
+    elif held in {(one.scope, one.subject) for one in from_signal(signal, "")}:
+        return None
+    else:
+        sentence = (
+            f"Finding {signal.signal} asks for this hold no more: {words.now(signal)}."
+        )
+    return EndOffer(
+        sentence=sentence,
+        reason=sentence,
+        evidence=f"finding {signal.signal}, revision {signal.revision}, after run "
+        f"{signal.number}",
+    )
 
 
 def by_hand(

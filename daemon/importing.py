@@ -17,6 +17,7 @@ import pandas as pd
 from config.errors import QuantityError
 from config.mapping import SheetMapping
 from config.quantity import Unit, parse
+from daemon import kitting
 from daemon.bench.errors import BenchError
 from daemon.control import TypedReading
 from daemon.cycle import Cycle, RunHeader
@@ -24,7 +25,7 @@ from daemon.metrology.errors import MetrologyError
 from daemon.spreadsheet import neutral
 from daemon.typed import TypedError, readings_of
 from storage.errors import ConflictError
-from storage.records import Build, Configuration, Fitting, Reel, Session
+from storage.records import Configuration, Session
 
 READERS = (".csv", ".xlsx", ".parquet")
 REJECTED = ".rejected.csv"
@@ -152,10 +153,26 @@ def take(
     session: str,
     configuration: Configuration,
     at: datetime,
+    new_setup: bool = False,
 ) -> Imported:
     """Record rows that are not recorded yet; watching them is the caller's.
 
     A row that says the same as one before it is the same run.
+
+    Parameters
+    ----------
+    rows
+        From `rows_of`.
+    cycle
+        Judges and records them.
+    session
+        They are of; opened where it is not there yet.
+    configuration
+        The settings in force.
+    at
+        The time now: of what is opened, and of rows that name none.
+    new_setup
+        Whether the bench was set up anew before these units were measured.
 
     Raises
     ------
@@ -185,6 +202,7 @@ def take(
                     bench=bench.name,
                     opened_at=at,
                     configuration=configuration.configuration,
+                    set_up=new_setup,
                 )
             )
     rejected = []
@@ -322,9 +340,7 @@ def _open_builds(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
     known = set(cycle.store.frame("builds", product=product)["build"])
     for build in dict.fromkeys(row.build for row in rows):
         if build not in known:
-            cycle.store.add_build(
-                Build(build=build, product=product, planned_units=None, opened_at=at)
-            )
+            kitting.open_build(cycle.store, product, build, planned_units=None, at=at)
 
 
 def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
@@ -344,26 +360,23 @@ def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
             if latest.get((row.build, part)) == reel:
                 continue
             if reel not in reels:
-                store.add_reel(
-                    Reel(
-                        reel=reel,
-                        nominal_ohm=product.parts[part].nominal_ohm,
-                        tolerance_ppm=product.parts[part].tolerance_ppm,
-                        received_at=at,
-                    )
+                kitting.receive_reel(
+                    store,
+                    reel,
+                    nominal_ohm=product.parts[part].nominal_ohm,
+                    tolerance_ppm=product.parts[part].tolerance_ppm,
+                    at=at,
                 )
                 reels.add(reel)
             first = (row.build, part) not in latest
-            since = None if first else row.serial
             store.fit_reel(
-                Fitting(
-                    fitting=f"{row.build}:{part}:{since or ''}:{reel}",
-                    product=product.name,
-                    build=row.build,
-                    part=part,
-                    reel=reel,
-                    from_serial=since,
-                    fitted_at=at,
+                kitting.fitting_of(
+                    product.name,
+                    row.build,
+                    part,
+                    reel,
+                    from_serial=None if first else row.serial,
+                    at=at,
                 )
             )
             latest[row.build, part] = reel

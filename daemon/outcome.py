@@ -39,6 +39,9 @@ def findings(signals: Sequence[Signal]) -> list[dict[str, Any]]:
             "implied_interval_ohm": _implied_interval(json.loads(one.evidence)),
             "probability": round(one.probability, 4),
             "raised_at_serial": one.raised_serial,
+            "holds": one.holds,
+            "standing": one.standing,
+            "withdrawn": one.withdrawn,
             "spread_factor": json.loads(one.evidence)["spread_factor"],
         }
         for one in signals
@@ -72,17 +75,20 @@ def score(
     -------
     delay_units : int or None
         Units of the bad reel measured when the finding was raised, 1 for the
-        first of them; None when it was missed.
+        first of them; None when no finding that holds and still stands says so.
     false_holds : int
-        Findings on a build in which nothing was wrong yet.
+        Findings that held a build in which nothing was wrong yet, whether or not they
+        were withdrawn later: somebody had to look.
     """
     place = {serial: index for index, serial in enumerate(serials)}
     false = 0
     delay: int | None = None
     for one in found:
+        if not one["holds"]:
+            continue
         raised = place[one["raised_at_serial"]]
         if truth is None or raised < place[truth["first_serial"]]:
             false += 1
-        elif one["build"] == truth["build"] and delay is None:
+        elif one["build"] == truth["build"] and delay is None and one["standing"]:
             delay = raised - place[truth["first_serial"]] + 1
     return delay, false

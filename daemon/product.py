@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from config.model import Detector, Product, Range
 from daemon.metrology.transfer import Transfer, range_parts
-from daemon.spc.assumptions import Assumptions
-from daemon.spc.layout import CommonPart, Layout, layout_of
+from daemon.spc.detector.assumptions import Assumptions
+from daemon.spc.detector.layout import CommonPart, Layout, layout_of
 
 FELT_SHARE = 0.05
 """Of a range's tolerance: what a shared part moves a range by at least, to be told."""
+LEAST_TEMPCO_PPM_PER_K = 1.0
 ALIKE_WITHIN = 0.2
 """Parts that move all ranges alike, to this share, are the shared stage's."""
 
@@ -156,8 +157,18 @@ class ProductModel:
     @property
     def layout(self) -> Layout:
         """Which part moves which range, as builds are watched."""
-        common = tuple(self.common_parts.values())
-        return layout_of(self.tolerance_ppm, common, self.assumed)
+        limits = [one.settings.limit for one in self.ranges]
+        bounds = [list(one.tempco_ppm_per_k.values()) for one in self.ranges]
+        return layout_of(
+            self.tolerance_ppm,
+            tuple(self.common_parts.values()),
+            self.assumed,
+            limit_ppm=[one.of_reading_ppm + one.of_full_scale_ppm for one in limits],
+            tempco_ppm_per_k=[
+                max(float(np.linalg.norm(one)), LEAST_TEMPCO_PPM_PER_K) / 3.0**0.5
+                for one in bounds
+            ],
+        )
 
     @property
     def watched_parts(self) -> tuple[str | None, ...]:

@@ -8,7 +8,7 @@ from statistics import fmean
 
 from config.quantity import Unit
 from daemon.product import ProductModel
-from daemon.spc.finding import TWO_SIDED_95
+from daemon.spc.detector.finding import TWO_SIDED_95
 from daemon.spc.proof import CAUSES, SETTLED, Measured, Way, settling, update
 from daemon.words import counted, ohm, percent, share
 from storage.records import Cause, Proof, ProofKind, Signal
@@ -87,10 +87,12 @@ def checklist(
     Parameters
     ----------
     signal
-        As it was raised, not sharpened.
+        As it was raised, not sharpened. One that was withdrawn asks for nothing.
     proofs
         Those on this signal.
     """
+    if not signal.standing:
+        return []
     after = probabilities(signal, proofs, product)
     now = max(after.values())
     kinds = [one for one in ProofKind if _possible(signal, one)]
@@ -123,8 +125,11 @@ def next_step(
 ) -> str | None:
     """Return the sentence that says what to do next about a finding.
 
-    None where nothing was measured and no measurement would tell anything.
+    None where nothing was measured and no measurement would tell anything, and of a
+    finding that was withdrawn.
     """
+    if not signal.standing:
+        return None
     telling = [one for one in checklist(signal, proofs, product) if one.telling]
     if telling:
         return f"Next: {telling[0].words}; it {telling[0].worth}."

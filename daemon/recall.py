@@ -128,7 +128,9 @@ def tell(
     for serial in third[SHIPPED_UNMEASURED:]:
         measured(names[2], serial)
         operator.wait_until_watched()
-        signal = next(iter(signals_of(store, settings.product.name)), None)
+        found = signals_of(store, settings.product.name)
+        # One odd unit names no reel: it is seated again, and nothing is recalled.
+        signal = next((one for one in found if one.standing and one.holds), None)
         if signal is not None:
             break
     if signal is None:

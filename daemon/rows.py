@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
+from daemon.words import why_held
 from storage.errors import NotFoundError
 from storage.records import Cause, Proof, ProofKind, Signal
 from storage.store import Store
@@ -90,6 +91,18 @@ def plain(frame: "pd.DataFrame") -> tuple[dict[str, Any], ...]:
     return tuple(
         {str(key): _plain(value) for key, value in one.items()}
         for one in frame.to_dict("records")
+    )
+
+
+def holds_of(store: Store, product: str) -> tuple[dict[str, Any], ...]:
+    """Return rows of the query `holds`, each with `why` in its finding's present words.
+
+    The `reason` is what was known when it was placed.
+    """
+    found = {one.signal: one for one in signals_of(store, product)}
+    return tuple(
+        {**one, "why": why_held(one, found.get(one["signal"]))}
+        for one in plain(store.frame("holds", product=product))
     )
 
 

@@ -1,11 +1,104 @@
-"""One unit far off on one range: what a person is asked, and what is said of it.
+"""One unit far off on one range: seated again, measured once more, and what is said.
 
 A poor contact looks like one odd part. The unit is seated and measured once more, and
 never again: to test until it passes is no measurement. Both runs are kept, the second
 is the one that is watched, and the first counts for the first-pass yield.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from daemon.control import RefusedError
+from daemon.cycle import Cycle, Recorded
+from storage.store import Store
+
+
+class Measure(Protocol):
+    """Measures and records the unit that is seated now."""
+
+    def __call__(self, *, rerun_of: str | None, note: str | None) -> Recorded:
+        """Return the run as it was recorded; it is not watched yet."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seated:
+    """A unit's run that counts, what to say of it, and the one it takes the place of.
+
+    `before` is None where the unit was seated once.
+    """
+
+    recorded: Recorded
+    remarks: tuple[str, ...] = ()
+    before: Recorded | None = None
+
+
+def measured(
+    serial: str,
+    measure: Measure,
+    cycle: Cycle,
+    *,
+    rerun_of: str | None = None,
+    ask: Callable[[str], object] | None = None,
+    first_taken: Callable[[Recorded], None] = lambda _: None,
+) -> Seated:
+    """Measure a unit, and once more where it reads so odd that its seat is in doubt.
+
+    Nothing is watched here, so nothing is raised before the second run is there.
+    Should the second never come, the first is watched.
+
+    Parameters
+    ----------
+    serial
+        Of the unit.
+    measure
+        Called once or twice, never more.
+    cycle
+        Knows whether a run is odd.
+    rerun_of
+        The unit's run before; one that was measured before is not asked for again.
+    ask
+        Has somebody seat the unit again, returns when that is done. None where nobody
+        can be asked: then it is only remarked.
+    first_taken
+        Told the first run before the question.
+    """
+    recorded = measure(rerun_of=rerun_of, note=None)
+    far = [] if rerun_of is not None else cycle.far_off(recorded.number)
+    if not far:
+        return Seated(recorded=recorded)
+    if ask is None:
+        return Seated(recorded=recorded, remarks=(by_hand(serial, far),))
+    first_taken(recorded)
+    ask(question(serial, far))
+    again = measure(rerun_of=recorded.run, note=f"{far_off(serial, far)}: seated again")
+    still = cycle.far_off(again.number)
+    return Seated(recorded=again, remarks=(after(serial, far, still),), before=recorded)
+
+
+def first_run(store: Store, serial: str, *, again: bool) -> str | None:
+    """Return a unit's first run; None where it was never measured.
+
+    Parameters
+    ----------
+    again
+        Whether it may be measured again.
+
+    Raises
+    ------
+    RefusedError
+        It was measured before and may not be.
+    """
+    earlier = store.frame("unit_runs", serial=serial)
+    if earlier.empty:
+        return None
+    if not again:
+        message = (
+            f"unit {serial} was measured before; order a rerun to measure it again"
+        )
+        raise RefusedError(message)
+    return str(earlier["run"].iloc[0])
 
 
 def far_off(serial: str, titles: Sequence[str]) -> str:
@@ -65,7 +158,7 @@ def after(serial: str, titles: Sequence[str], still: Sequence[str]) -> str:
 
 
 def by_hand(serial: str, titles: Sequence[str]) -> str:
-    """Say what to do where a person reads the meters.
+    """Say what to do where nobody could be asked.
 
     Examples
     --------

@@ -5,8 +5,6 @@ a session whose last check of every range was in control and is not overdue.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
-from uuid import uuid4
 
 from config import model
 from daemon.bench.bench import Bench, identify
@@ -14,55 +12,32 @@ from daemon.bench.by_hand import HandTurned
 from daemon.bench.errors import StoppedError
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import Progress, measure
+from daemon.bench_book import (
+    BenchBook,
+    MovedAlikeError,
+    NoStandardError,
+    NotJudgedError,
+    OutOfControlError,
+)
 from daemon.beside import Asking
 from daemon.clock import Clock
 from daemon.control import Desk, SecondMeter
-from daemon.cycle import Cycle, Recorded, RunHeader
-from daemon.instruments import meet, remarks
-from daemon.judge import Measured, row
-from daemon.rejudging import OpenRun, sentences
+from daemon.cycle import Cycle, Recorded
+from daemon.instruments import remarks
 from daemon.second import Comparison, compare, cross_check
-from daemon.standing import Due, Standing
-from storage.records import BenchInstrument, RangeResult, Session, Verdict
+from daemon.standing import Due
+
+__all__ = [
+    "AmbientError",
+    "MovedAlikeError",
+    "NoStandardError",
+    "NotJudgedError",
+    "OutOfControlError",
+    "Station",
+]
 
 LOOK_S = 1.0
 SECONDS_A_MINUTE = 60.0
-
-
-class NotJudgedError(Exception):
-    """The bench may judge no unit just now, and why; nothing was kept of one."""
-
-
-class OutOfControlError(NotJudgedError):
-    """The check standard does not read as it should, so no unit is judged."""
-
-    def __init__(self, *, serial: str, ranges: Sequence[str]) -> None:
-        self.serial = serial
-        self.ranges = tuple(ranges)
-        super().__init__(
-            f"check standard {serial} is outside its limits on {', '.join(ranges)}: "
-            "no unit is judged, and the runs since the last good check are in doubt; "
-            "connect it again and measure it without touching anything else, or find "
-            "what moved: leads, meter ranges, nulls"
-        )
-
-
-class MovedAlikeError(OutOfControlError):
-    """Both meters moved alike: the check standard's error does not show when."""
-
-    def __init__(self, *, serial: str, ranges: Sequence[str], moved_ppm: float) -> None:
-        self.serial = serial
-        self.ranges = tuple(ranges)
-        self.moved_ppm = moved_ppm
-        NotJudgedError.__init__(
-            self,
-            f"both meters moved alike against the source's setting, {moved_ppm:+.0f} "
-            f"ppm since the session began, on {', '.join(ranges)}: that is more than "
-            "source_stability_ppm in bench.toml allows, and check standard "
-            f"{serial} cannot tell what units between saw. The runs since the last "
-            "good check are in doubt until a person decides, and the session is ended; "
-            "see that meters and source are warm and undisturbed",
-        )
 
 
 class AmbientError(NotJudgedError):
@@ -76,16 +51,6 @@ class AmbientError(NotJudgedError):
             f"the room is at {ambient_c:.1f} C, outside {lowest_c:g} to "
             f"{highest_c:g} C (ambient_c in bench.toml): no unit is judged until it "
             "is back"
-        )
-
-
-class NoStandardError(NotJudgedError):
-    """A check is asked for and the bench file names no check standard."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            "bench.toml names no check standard; write [check_standard], with the "
-            "serial and the known errors of a unit that is kept for this"
         )
 
 
@@ -119,23 +84,11 @@ class Station:
         self._bench = bench
         self._desk = desk
         self._clock = clock
-        self._configuration = configuration
-        self._session: str | None = None
-        self._met: list[BenchInstrument] = []
-        self._said: tuple[str, ...] = ()
+        self._book = BenchBook(
+            cycle, self._settings, clock=clock, configuration=configuration
+        )
         self._hand = self._turned_by_hand()
         self._opened_s = clock.now_s()
-        standard = self._settings.check_standard
-        self._standing = None
-        if standard is not None:
-            self._standing = Standing(
-                cycle.store,
-                cycle.settings.product.name,
-                standard,
-                clock=clock,
-                configuration=configuration,
-                source_stability_ppm=self._settings.source_stability_ppm,
-            )
         self._show_standing()
 
     def _turned_by_hand(self) -> HandTurned | None:
@@ -155,9 +108,7 @@ class Station:
 
     def end_session(self) -> None:
         """Leads or nulls were changed: the next unit waits for a new check."""
-        self._session = None
-        if self._standing is not None:
-            self._standing.new_session()
+        self._book.end_session()
         self._show_standing()
 
     def unit(
@@ -199,12 +150,17 @@ class Station:
         asking.rest(ranges)
         if self._hand is not None and self._hand.note is not None:
             note = f"{note} {self._hand.note}" if note else self._hand.note
-        header = self._header(session, serial, build, started_at, rerun_of, note)
-        known_good = {} if self._standing is None else self._standing.known_good()
-        recorded = self._cycle.record(readings, header, known_good, asking.answers)
-        if self._standing is not None:
-            self._standing.count(OpenRun(run=recorded.run, readings=tuple(readings)))
-            self._show_standing()
+        recorded = self._book.unit(
+            readings,
+            session=session,
+            serial=serial,
+            build=build,
+            started_at=started_at,
+            rerun_of=rerun_of,
+            note=note,
+            answers=asking.answers,
+        )
+        self._show_standing()
         return recorded
 
     def check(self) -> None:
@@ -215,10 +171,9 @@ class Station:
         NotJudgedError
             It reads wrong, or there is none.
         """
-        if self._standing is None:
+        if self._settings.check_standard is None:
             raise NoStandardError
-        session = self._session or self._open_session()
-        self._check(session, self._standing)
+        self._check(self._open_session())
 
     def finish(self) -> None:
         """End the session with a check that closes what it measured.
@@ -229,18 +184,19 @@ class Station:
             The check standard reads wrong: the runs since its last good check are
             in doubt.
         """
-        if self._session is not None and self._standing is not None:
-            self._check(self._session, self._standing)
+        book = self._book
+        if book.session is not None and book.standing is not None:
+            self._check(book.session)
         self.end_session()
 
     def notice_overdue(self) -> Due | None:
         """Say so once a check, or a calibration, is overdue; from any thread."""
-        if self._session is None:
+        if self._book.session is None:
             return None
         self._show_remarks()
-        if self._standing is None:
+        if self._book.standing is None:
             return None
-        due = self._standing.notice_overdue()
+        due = self._book.standing.notice_overdue()
         self._show_standing()
         return due
 
@@ -259,7 +215,7 @@ class Station:
         daemon.bench.errors.BenchError
             The range could not be measured.
         """
-        session = self._session or self._open_session()
+        session = self._open_session()
         if connect:
             self._connect(
                 f"unit {serial}, and {second.meter} beside the bench's {second.role} "
@@ -298,10 +254,9 @@ class Station:
 
     def _checked_session(self, serial: str, *, connect: bool) -> str:
         self._warm_up()
-        session = self._session or self._open_session()
-        if self._standing is not None and self._standing.due() is not None:
-            self._standing.notice_overdue()
-            self._check(session, self._standing)
+        session = self._open_session()
+        if self._book.check_is_due():
+            self._check(session)
             connect = True
         if connect:
             self._connect(f"unit {serial}", serial)
@@ -335,75 +290,43 @@ class Station:
             )
 
     def _open_session(self) -> str:
-        said = identify(self._bench)
-        session, now = uuid4().hex, self._clock.utc()
-        store = self._cycle.store
-        store.open_session(
-            Session(
-                session=session,
-                bench=self._settings.name,
-                opened_at=now,
-                configuration=self._configuration,
-            )
-        )
-        self._met = meet(store, session, self._settings, said, now)
-        self._session = session
+        """Return the session that is open, a new one where none is."""
+        if self._book.session is not None:
+            return self._book.session
+        session = self._book.open_session(identify(self._bench))
         self._desk.show(session=session)
         self._show_remarks()
         return session
 
-    def _check(self, session: str, standing: Standing) -> None:
-        serial = standing.serial
+    def _check(self, session: str) -> None:
+        """Run the check standard; there is one."""
+        standard = self._settings.check_standard
+        if standard is None:
+            raise NoStandardError
+        serial = standard.serial
         self._warm_up()
         self._connect(f"check standard {serial}", serial)
         self._require_ambient()
         started_at = self._clock.utc()
         self._desk.show(phase="checking", serial=serial, build=None)
         readings = self._measure(serial, self._cycle.product.keys)
-        judge = self._cycle.judge()
-        measured = {one.range: judge.error(one) for one in readings}
-        run, verdicts = uuid4().hex, standing.judge(measured)
-        closes = (
-            standing.closes(run, measured, judge)
-            if set(verdicts.values()) == {Verdict.CONFORMING}
-            else ()
-        )
-        results = _check_rows(run, measured, verdicts)
-        header = self._header(session, serial, None, started_at, None, None)
-        number = self._cycle.record_check(results, header, readings, closes)
-        outside = standing.checked(
-            run=run,
-            number=number,
-            session=session,
-            results=results,
-            measured=measured,
-            titles={one.key: one.title for one in self._cycle.product.ranges},
-        )
-        self._show_standing()
-        if outside and (moved_ppm := standing.moved_ppm) is not None:
-            self.end_session()
-            raise MovedAlikeError(serial=serial, ranges=outside, moved_ppm=moved_ppm)
-        if outside:
-            raise OutOfControlError(serial=serial, ranges=outside)
-        product = self._cycle.product
-        self._said = sentences(
-            self._cycle.store,
-            product.settings.name,
-            {one.key: one.title for one in product.ranges},
-            after=number - 1,
-        )
+        try:
+            self._book.check(readings, session=session, started_at=started_at)
+        finally:
+            self._show_standing()
 
     def take_said(self) -> tuple[str, ...]:
         """Return once what the last check changed of units measured before it."""
-        said, self._said = self._said, ()
-        return said
+        return self._book.take_said()
 
     def _show_remarks(self) -> None:
         """Say what to know of the instruments: a calibration may end any day."""
-        self._desk.show(remarks=remarks(self._met, self._clock.utc().date()))
+        self._desk.show(
+            remarks=remarks(self._book.instruments, self._clock.utc().date())
+        )
 
     def _show_standing(self) -> None:
-        standing = self._standing
+        standing = self._book.standing
         due = None if standing is None else standing.due()
         self._desk.show(
             check_due=None if due is None else due.reason,
@@ -460,31 +383,3 @@ class Station:
                 "output": progress.point.output[-1],
             },
         )
-
-    def _header(
-        self,
-        session: str,
-        serial: str,
-        build: str | None,
-        started_at: datetime,
-        rerun_of: str | None,
-        note: str | None,
-    ) -> RunHeader:
-        return RunHeader(
-            serial=serial,
-            build=build,
-            session=session,
-            origin="bench",
-            started_at=started_at,
-            finished_at=self._clock.utc(),
-            configuration=self._configuration,
-            rerun_of=rerun_of,
-            note=note,
-        )
-
-
-def _check_rows(
-    run: str, measured: Mapping[str, Measured], verdicts: Mapping[str, Verdict]
-) -> list[RangeResult]:
-    """Return the check's rows, each conforming when it reads as it is known to."""
-    return [row(run, one, verdicts[key], None) for key, one in measured.items()]

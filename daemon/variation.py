@@ -116,7 +116,9 @@ class Measured:
         return cls(
             titles=titles,
             rows=rows,
-            findings=tuple(one for one in found if one.build not in left_out),
+            findings=tuple(
+                one for one in found if one.standing and one.build not in left_out
+            ),
             held=tuple(build for build in held if build in there),
         )
 

@@ -12,7 +12,7 @@ from math import floor, isfinite, log10
 from typing import Any
 
 from daemon.spc.claim import Against, ClaimCheck
-from storage.records import Cause, LimitIs, Signal
+from storage.records import Cause, Disposal, LimitIs, Scope, Signal
 
 MINUS = "\N{MINUS SIGN}"
 OHM = "\N{GREEK CAPITAL LETTER OMEGA}"
@@ -37,6 +37,8 @@ class Saying:
 
     headline: str
     lines: tuple[str, ...] = ()
+    apart: tuple[str, ...] = ()
+    """What is to be done beside, each a matter of its own."""
 
 
 def alike(title: str, units: int, *, since: str = "", levels: int = 1) -> str:
@@ -170,6 +172,44 @@ def held(hold: Mapping[Any, Any]) -> str:
     return f"{hold['scope']} {hold['subject']}{until}"
 
 
+def why_held(hold: Mapping[Any, Any], found: Signal | None) -> str:
+    """Return why a hold stands, with its finding's present numbers where it has one.
+
+    The reason that was written when it was placed stays in its row.
+
+    Parameters
+    ----------
+    hold
+        A row of the query `holds`.
+    found
+        The finding that placed it, as it stands now.
+    """
+    if found is None:
+        return str(hold["reason"])
+    said = odd_unit(found) if is_odd_unit(found) else reads(found, named=hold)
+    if found.standing:
+        return said
+    return f"{said} (finding {found.signal}, withdrawn)"
+
+
+def taught(disposal: Disposal, scope: Scope) -> str:
+    """Say what ending the hold of a finding means for what is found later.
+
+    >>> taught(Disposal.SCRAP, Scope.REEL).partition(":")[0]
+    'The reel counts as bad'
+    """
+    if disposal in (Disposal.RELEASE, Disposal.CONCESSION):
+        return (
+            f"The difference that was found is accepted for this {scope}; it is not "
+            "held again for it. A new move of it is."
+        )
+    where = "in" if scope is Scope.BUILD else "with"
+    return (
+        f"The {scope} counts as bad: what was measured {where} it no longer counts as "
+        "history."
+    )
+
+
 def capital(text: str) -> str:
     """Return a text that begins with a capital, the rest as it is.
 
@@ -227,6 +267,10 @@ def finding(signal: Signal) -> Saying:
     evidence = json.loads(signal.evidence)
     if signal.cause is Cause.CHART:
         return chart_warning(signal)
+    if not signal.standing:
+        return Saying(headline=withdrawn(signal), lines=_withdrawn_lines(signal))
+    if is_odd_unit(signal):
+        return Saying(headline=f"{odd_unit(signal)}.", lines=_odd_unit_lines(evidence))
     verb = "Hold" if signal.holds else "Look at"
     headline = f"{verb} build {signal.build}: {reads(signal)}."
     lines = [_why(signal, evidence), *_off_plan(signal, evidence), *_beyond(evidence)]
@@ -248,6 +292,59 @@ def finding(signal: Signal) -> Saying:
     if following := evidence.get("next"):
         lines.append(following)
     return Saying(headline=headline, lines=tuple(lines))
+
+
+def withdrawn(signal: Signal) -> str:
+    """Say that a finding does not stand any more, and why.
+
+    Parameters
+    ----------
+    signal
+        A revision that is not standing.
+    """
+    why = (signal.withdrawn or "").strip().rstrip(".")
+    # A sentence goes on behind a colon; a serial or an abbreviation stays as it is.
+    if why[1:2].islower():
+        why = f"{why[:1].lower()}{why[1:]}"
+    return f"Finding {signal.signal} was withdrawn: {why}."
+
+
+def _withdrawn_lines(signal: Signal) -> tuple[str, ...]:
+    said = f"It said of build {signal.build}: {_said(signal)}."
+    if not signal.holds:
+        return (said,)
+    return (said, "A hold that it placed stands until a named person ends it.")
+
+
+def is_odd_unit(signal: Signal) -> bool:
+    """Whether a finding is of one unit that is far off alone, and holds nothing."""
+    return signal.cause is Cause.UNIT and not signal.holds
+
+
+def odd_unit(signal: Signal) -> str:
+    """Say that one unit is far off alone, and what to do with it."""
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    size = percent(signal.size_ppm, half_ppm)
+    evidence = json.loads(signal.evidence)
+    on = ""
+    if signal.range is not None:
+        on = f" on range {evidence.get('range_title') or signal.range}"
+    return (
+        f"Unit {signal.first_serial} alone is far off{on} ({size}): seat it and its "
+        "leads again and measure it once more"
+    )
+
+
+def _odd_unit_lines(evidence: Mapping[str, Any]) -> tuple[str, ...]:
+    said = ["Nothing is held for it: the units beside it read as before."]
+    if check := evidence.get("check"):
+        said.append(check)
+    return (*said, *evidence.get("proven", ()))
+
+
+def _said(signal: Signal) -> str:
+    """Return in few words what a finding says, or said while it stood."""
+    return odd_unit(signal) if is_odd_unit(signal) else reads(signal)
 
 
 def chart_warning(signal: Signal) -> Saying:
@@ -377,12 +474,71 @@ def _foretold(evidence: dict[str, Any]) -> Iterator[str]:
     )
 
 
-def reads(signal: Signal) -> str:
-    """Return what a finding says in few words: what reads how much since when."""
-    what = _what(signal, json.loads(signal.evidence))
+def reads(signal: Signal, *, named: Mapping[Any, Any] | None = None) -> str:
+    """Return what a finding says in few words: what reads how much since when.
+
+    Parameters
+    ----------
+    named
+        A hold that a reader sees beside it: its reel is not named again.
+    """
+    reel = signal.reel if signal.cause is Cause.REEL else None
+    if named is not None and (named["scope"], named["subject"]) == (Scope.REEL, reel):
+        reel = None
+    what = _what(signal, json.loads(signal.evidence), reel)
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     size = percent(signal.size_ppm, half_ppm)
+    if signal.cause is Cause.UNIT:
+        return f"{what} {size} in unit {signal.first_serial} alone"
     return f"{what} {size} since unit {signal.first_serial}"
+
+
+def now(signal: Signal) -> str:
+    """Return what a finding is put down to now, in few words."""
+    sure = share(signal.probability)
+    match signal.cause:
+        case Cause.REEL if signal.reel is not None:
+            return f"it is now most likely reel {signal.reel} ({sure})"
+        case Cause.UNIT:
+            return f"it is now most likely unit {signal.first_serial} alone ({sure})"
+        case Cause.SHARED | Cause.BENCH:
+            return f"it is now most likely the {signal.cause} ({sure})"
+        case _:
+            return f"it is now most likely this range's own part ({sure})"
+
+
+def name(signal: Signal) -> str:
+    """Return what a list calls a finding.
+
+    >>> from datetime import UTC, datetime
+    >>> name(
+    ...     Signal(
+    ...         signal="B-3-F1", revision=1, number=1, product="amplifier",
+    ...         build="B-3", cause=Cause.REEL, statistic="bank", range="1 mA",
+    ...         part="R14", reel="RL-14", first_serial="PA-1", raised_serial="PA-1",
+    ...         units=1, size_ppm=0.0, low_ppm=0.0, high_ppm=0.0, implied_ohm=None,
+    ...         probability=0.9, holds=True, evidence="{}",
+    ...         made_at=datetime(2026, 3, 2, tzinfo=UTC),
+    ...     )
+    ... )
+    'Finding B-3-F1: range 1 mA, reel RL-14'
+    """
+    if not signal.standing:
+        return f"Finding {signal.signal} (withdrawn)"
+    evidence = json.loads(signal.evidence)
+    where = (
+        f"range {evidence.get('range_title') or signal.range}"
+        if signal.range is not None
+        else "every range"
+    )
+    match signal.cause:
+        case Cause.UNIT:
+            where += f", unit {signal.first_serial} alone"
+        case Cause.REEL if signal.reel is not None:
+            where += f", reel {signal.reel}"
+        case Cause.SHARED | Cause.BENCH:
+            where += f", {signal.cause}"
+    return f"Finding {signal.signal}: {where}"
 
 
 def one_range(
@@ -397,7 +553,8 @@ def one_range(
     Parameters
     ----------
     findings
-        On this range or on all, oldest first.
+        On this range or on all, oldest first; of those that were withdrawn the last
+        is said to be.
     errors_ppm
         Of the units that are shown.
     limit_ppm
@@ -411,17 +568,37 @@ def one_range(
         f"{percent(farthest, abs(farthest) / 10)}, the limit is "
         f"\N{PLUS-MINUS SIGN}{share_of_reading(limit_ppm / PPM_PER_PERCENT)}."
     )
-    if not findings:
-        return Saying(headline=f"Range {title} is as it was.", lines=(spread,))
-    said = reads(findings[-1])
-    why = _why(findings[-1], json.loads(findings[-1].evidence))
-    return Saying(headline=f"{capital(said)}.", lines=(why, spread))
+    stepped_back = [withdrawn(one) for one in findings if not one.standing][-1:]
+    stand = [one for one in findings if one.standing]
+    moved = [one for one in stand if not is_odd_unit(one)]
+    alone = [one for one in stand if is_odd_unit(one)][-1:]
+    odd = [f"{odd_unit(one)}." for one in alone]
+    if not moved:
+        but = "".join(f" but for unit {one.first_serial}" for one in alone)
+        return Saying(
+            headline=f"Range {title} is as it was{but}.",
+            lines=(*odd, spread, *stepped_back),
+        )
+    last = moved[-1]
+    return Saying(
+        headline=f"{capital(reads(last))}.",
+        lines=(
+            _why(last, json.loads(last.evidence)),
+            *_also([one for one in moved[:-1] if one.build == last.build]),
+            *odd,
+            spread,
+            *stepped_back,
+        ),
+    )
 
 
 def beside(signal: Signal) -> str:
     """Return the few words that stand beside what moved in a picture."""
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    text = f"since unit {signal.first_serial}: {percent(signal.size_ppm, half_ppm)}"
+    size = percent(signal.size_ppm, half_ppm)
+    if signal.cause is Cause.UNIT:
+        return f"unit {signal.first_serial} alone: {size}"
+    text = f"since unit {signal.first_serial}: {size}"
     if signal.range is None:
         return f"{signal.part or 'every range'} {text}"
     if signal.part is None or signal.implied_ohm is None:
@@ -432,12 +609,14 @@ def beside(signal: Signal) -> str:
     )
 
 
-def _what(signal: Signal, evidence: dict[str, Any]) -> str:
+def _what(signal: Signal, evidence: dict[str, Any], reel: str | None) -> str:
+    from_reel = f", reel {reel}," if reel is not None else ""
     if signal.range is not None:
-        return f"range {evidence.get('range_title') or signal.range} reads"
+        return f"range {evidence.get('range_title') or signal.range}{from_reel} reads"
     if titles := evidence.get("range_titles"):
-        return f"part {signal.part} of ranges {' and '.join(titles)} is off by"
-    return "every range reads"
+        ranges = " and ".join(titles)
+        return f"part {signal.part} of ranges {ranges}{from_reel} is off by"
+    return f"every range{from_reel} reads"
 
 
 def _why(signal: Signal, evidence: dict[str, float]) -> str:
@@ -523,16 +702,22 @@ def claim(check: ClaimCheck, *, reel: str, tolerance_ppm: float) -> tuple[str, .
 
 
 def standing(
-    *, signals: Sequence[Signal], held_builds: Sequence[str], units: int
+    *,
+    signals: Sequence[Signal],
+    builds: Sequence[Mapping[Any, Any]],
+    holds: Sequence[Mapping[Any, Any]],
+    units: int,
 ) -> Saying:
-    """Say what to do now: the newest finding on a held build, or that all is well.
+    """Say what to do now: what was found on a held build, or that all is well.
 
     Parameters
     ----------
     signals
         Latest revisions, oldest first.
-    held_builds
-        Builds that an open hold keeps from shipping, oldest first.
+    builds
+        Rows of the query `builds`, oldest first.
+    holds
+        Open ones, rows of the query `holds`.
     units
         How many units have been measured at all.
     """
@@ -541,14 +726,80 @@ def standing(
             headline="No unit has been measured yet.",
             lines=("Connect the check standard and measure the first unit.",),
         )
-    on_hold = [s for s in signals if s.holds and s.build in held_builds]
+    held_builds = [str(one["build"]) for one in builds if one["state"] == "held"]
+    odd = _odd_units(signals, builds)
+    stepped_back = tuple(
+        f"{withdrawn(one)} {_stays(one, holds)}"
+        for one in signals
+        if not one.standing and _held_by(one, holds)
+    )
+    on_hold = [
+        one
+        for one in signals
+        if one.standing and one.holds and one.build in held_builds
+    ]
     if on_hold:
-        return finding(on_hold[-1])
+        last = on_hold[-1]
+        others = [one for one in on_hold[:-1] if one.build == last.build]
+        said = finding(last)
+        also = "".join(f" Also: {reads(one)}." for one in reversed(others))
+        return Saying(
+            headline=f"{said.headline}{also}",
+            lines=(*said.lines, *_also(others)),
+            apart=(*odd, *stepped_back),
+        )
+    gone = {one.signal for one in signals if not one.standing}
+    if holds and all(one["signal"] in gone for one in holds):
+        whose = "its finding was" if len(holds) == 1 else "their finding was"
+        return Saying(
+            headline=f"{counted(len(holds), 'hold')} to decide on: {whose} withdrawn.",
+            lines=stepped_back,
+            apart=odd,
+        )
     if held_builds:
         return Saying(
             headline=f"Hold build {held_builds[-1]}: see its holds below.",
+            apart=(*odd, *stepped_back),
         )
+    if odd:
+        return Saying(headline=odd[0], lines=("Nothing is held.",), apart=odd[1:])
     return Saying(
         headline="Nothing is held.",
         lines=(f"{counted(units, 'unit')} measured, every range as it was.",),
+    )
+
+
+def _also(others: Sequence[Signal]) -> Iterator[str]:
+    """Say of each further finding on a build what it is and why, the newest first."""
+    for one in reversed(others):
+        evidence = json.loads(one.evidence)
+        yield f"{capital(reads(one))}. {_why(one, evidence)}"
+
+
+def _odd_units(
+    signals: Sequence[Signal], builds: Sequence[Mapping[Any, Any]]
+) -> tuple[str, ...]:
+    """Return what to do with units that are odd alone; of earlier builds: history."""
+    now = [one["build"] for one in builds if one["units"]][-1:]
+    return tuple(
+        f"{odd_unit(one)}."
+        for one in signals
+        if one.standing and is_odd_unit(one) and one.build in now
+    )
+
+
+def _held_by(
+    signal: Signal, holds: Sequence[Mapping[Any, Any]]
+) -> list[Mapping[Any, Any]]:
+    return [one for one in holds if one["signal"] == signal.signal]
+
+
+def _stays(signal: Signal, holds: Sequence[Mapping[Any, Any]]) -> str:
+    """Say what is still held for a finding that was withdrawn."""
+    mine = _held_by(signal, holds)
+    what = " and ".join(held(one) for one in mine)
+    verb = "stands" if len(mine) == 1 else "stand"
+    return (
+        f"The {'hold' if len(mine) == 1 else 'holds'} on {what} {verb} until a named "
+        "person decides."
     )

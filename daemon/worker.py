@@ -4,15 +4,15 @@ import re
 import time
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 from logging import getLogger
 
 import pandas as pd
 
 from config import model
-from config.load import fingerprint
 from config.model import Settings
 from config.profile import TYPED
-from daemon import seating
+from daemon import kitting, seating
 from daemon.bench.bench import Bench, cautions
 from daemon.bench.errors import (
     AbsentError,
@@ -40,7 +40,6 @@ from daemon.probing import Prober
 from daemon.station import NotJudgedError, Station
 from daemon.typed import TypedError
 from storage.errors import NotFoundError, StorageError
-from storage.records import Configuration, Product
 from storage.store import Store
 
 log = getLogger(__name__)
@@ -85,14 +84,8 @@ class Worker:
         self._settings = settings
         self._store = store
         self._clock = clock
-        self._configuration, body = fingerprint(settings)
-        now = clock.utc()
-        store.put_configuration(
-            Configuration(configuration=self._configuration, body=body, stored_at=now)
-        )
+        self._configuration = kitting.keep_settings(store, settings, at=clock.utc())
         desk.show(configuration=self._configuration)
-        name = settings.product.name
-        store.add_product(Product(product=name, title=settings.product.title))
         self._cycle = Cycle(
             settings, store, own_limit=limits_of(home, settings).serving
         )
@@ -311,71 +304,85 @@ class Worker:
 
     def _measure(self, ticket: str, order: Order) -> Recorded:
         build, serial = self._which(order)
-        earlier = self._store.frame("unit_runs", serial=serial)
-        if not earlier.empty and not order.rerun and not order.ranges:
-            message = (
-                f"unit {serial} was measured before; order a rerun to measure it again"
-            )
-            raise RefusedError(message)
+        first = seating.first_run(
+            self._store, serial, again=order.rerun or bool(order.ranges)
+        )
         self.desk.update(ticket, state="measuring", serial=serial)
-        first = None if earlier.empty else str(earlier["run"].iloc[0])
-        if order.typed:
-            recorded = self._by_hand.record(
-                order, build, serial, answers=self._answers(order), rerun_of=first
-            )
-            if first is None and (far := self._cycle.far_off(recorded.number)):
-                self._remarks = (seating.by_hand(serial, far),)
-            return recorded
-        ranges, answers = self._ranges(order), self._answers(order)
+        answers = self._answers(order)
 
-        def measure(again: str | None, rerun_of: str | None) -> Recorded:
-            notes = [one for one in (order.note, again) if one]
-            return self._open_station().unit(
-                serial=serial,
-                build=build,
-                ranges=ranges,
-                rerun_of=rerun_of,
-                note="; ".join(notes) or None,
+        def first_taken(recorded: Recorded) -> None:
+            self.desk.update(
+                ticket,
+                run=recorded.run,
+                number=recorded.number,
+                verdict=recorded.verdict.value,
+            )
+
+        seated = seating.measured(
+            serial,
+            self._by_person(order, build, serial, answers)
+            if order.typed
+            else self._by_bench(ticket, order, build, serial, answers),
+            self._cycle,
+            rerun_of=first,
+            ask=partial(self.desk.ask, subject=serial)
+            if order.attended or not order.typed
+            else None,
+            first_taken=first_taken,
+        )
+        self._remarks = (*self._remarks, *seated.remarks)
+        return seated.recorded
+
+    def _by_person(
+        self, order: Order, build: str, serial: str, answers: dict[str, float]
+    ) -> seating.Measure:
+        """Return how a person measures: as ordered, then as asked for."""
+
+        def measure(*, rerun_of: str | None, note: str | None) -> Recorded:
+            again = note is not None
+            return self._by_hand.record(
+                order,
+                build,
+                serial,
                 answers=answers,
+                rerun_of=rerun_of,
+                note=note,
+                typed=self._by_hand.read_again(order, serial) if again else None,
             )
 
-        try:
-            recorded = measure(None, first)
-        except OutputNotOffError:
-            raise  # first of all the source must go off
-        except LOST as exc:
-            recorded = self._measure_again(
-                ticket, lambda again: measure(again, first), exc
-            )
-        if first is None and (far := self._cycle.far_off(recorded.number)):
-            return self._seat_again(ticket, serial, far, recorded, measure)
-        return recorded
+        return measure
 
-    def _seat_again(
+    def _by_bench(
         self,
         ticket: str,
+        order: Order,
+        build: str,
         serial: str,
-        far: list[str],
-        recorded: Recorded,
-        measure: Callable[[str | None, str | None], Recorded],
-    ) -> Recorded:
-        """Have a unit that alone is far off seated and measured once more, never twice.
+        answers: dict[str, float],
+    ) -> seating.Measure:
+        """Return how the bench measures, opened anew where it was lost meanwhile."""
+        ranges = self._ranges(order)
 
-        The first run is recorded and not watched before the second is there: a poor
-        contact holds no build. Should the second never come, the first is watched.
-        """
-        self.desk.update(
-            ticket,
-            run=recorded.run,
-            number=recorded.number,
-            verdict=recorded.verdict.value,
-        )
-        self.desk.ask(seating.question(serial, far), subject=serial)
-        note = f"{seating.far_off(serial, far)}: seated again"
-        again = measure(note, recorded.run)
-        still = self._cycle.far_off(again.number)
-        self._remarks = (*self._remarks, seating.after(serial, far, still))
-        return again
+        def measure(*, rerun_of: str | None, note: str | None) -> Recorded:
+            def take(lost: str | None) -> Recorded:
+                notes = [one for one in (order.note, note, lost) if one]
+                return self._open_station().unit(
+                    serial=serial,
+                    build=build,
+                    ranges=ranges,
+                    rerun_of=rerun_of,
+                    note="; ".join(notes) or None,
+                    answers=answers,
+                )
+
+            try:
+                return take(None)
+            except OutputNotOffError:
+                raise  # first of all the source must go off
+            except LOST as exc:
+                return self._measure_again(ticket, take, exc)
+
+        return measure
 
     def _measure_again(
         self, ticket: str, measure: Callable[[str | None], Recorded], lost: BenchError

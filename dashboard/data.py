@@ -107,8 +107,16 @@ class Shown:
 
     @property
     def findings(self) -> list[Signal]:
-        """Findings after what was measured to settle them, oldest first."""
+        """Findings after what was measured to settle them, oldest first.
+
+        Those that were withdrawn are among them; see `current`.
+        """
         return sharpened(as_signals(self.signals), self.measured, self.product)
+
+    @property
+    def current(self) -> list[Signal]:
+        """Findings that stand, oldest first."""
+        return [one for one in self.findings if one.standing]
 
     @property
     def raised(self) -> list[Signal]:

@@ -3,7 +3,7 @@
 import io
 import zipfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -104,6 +104,18 @@ def supplier_report(finding: str) -> Paper:
         finding,
         lambda by: by.supplier_report,
     )
+
+
+def of_reel(shown: data.Shown, reel: str) -> list[Paper]:
+    """Return a report to the supplier for each finding on a reel that stands."""
+    named = [one for one in shown.current if one.reel == reel and one.part]
+    if len(named) == 1:
+        return [supplier_report(named[0].signal)]
+    return [
+        replace(paper, label=f"{paper.label}, {one.signal}")
+        for one in named
+        for paper in [supplier_report(one.signal)]
+    ]
 
 
 def customer_notice(serial: str) -> Paper:

@@ -53,7 +53,7 @@ def _by_builds(
         frame,
         plots.reel_changes(frame, shown.fittings, list(shown.builds["build"]), parts),
         cells,
-        shown.findings,
+        shown.current,
         {one.key: one.title for one in shown.product.ranges},
         look=_look(dark=dark),
         form=plots.NARROW if narrow else plots.WIDE,
@@ -81,7 +81,7 @@ def _of_range(
         list(shown.builds["build"]),
         {} if part is None else {range_: part},
     )
-    findings = [one for one in shown.findings if one.range in (range_, None)]
+    findings = [one for one in shown.current if one.range in (range_, None)]
     look = _look(dark=dark)
     width, height = (plots.NARROW.width, 280) if narrow else (plots.WIDE.width, 360)
     units = plots.individuals(

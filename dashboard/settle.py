@@ -34,7 +34,7 @@ WHO = "choose your name above: it says who measures"
 def settle(shown: Shown, signal: str) -> None:
     """Show the checklist under one finding, and take what a person measured."""
     raised = next((one for one in shown.raised if one.signal == signal), None)
-    if raised is None:
+    if raised is None or not raised.standing:
         return
     own = [one for one in shown.measured if one.signal == signal]
     steps = checklist(raised, own, shown.product)

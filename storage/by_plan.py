@@ -2,14 +2,15 @@
 
 Such a unit rests on others of its build: on enough of them measured on every range
 and found good, at least one of each reel that it carries, and on nothing being known
-against any of them.
+against any of them. A unit that is alone odd is no example for others, and nothing
+against them.
 """
 
 from collections.abc import Callable, Mapping, Sequence
 from math import ceil
 from typing import Any
 
-from storage.records import Scope, Verdict
+from storage.records import Cause, Scope, Verdict
 from storage.records_shipping import ReworkKind, SampleRule
 from storage.serials import reels_of, within
 from storage.tables import Transaction
@@ -63,13 +64,18 @@ select part, reel, from_serial, fitted_at from fitting
 where build = $build and product = $product
 """
 _FINDINGS = """
-select signal.signal from signal
-left join hold on hold.signal = signal.signal
+with latest as (
+    select * from signal
+    where build = $build and product = $product and cause <> 'chart'
+    qualify row_number() over (partition by signal order by revision desc) = 1
+)
+select latest.signal, latest.cause, latest.first_serial from latest
+left join hold on hold.signal = latest.signal
 left join hold_end on hold_end.hold = hold.hold
-where signal.build = $build and signal.product = $product and signal.cause <> 'chart'
-group by signal.signal
+where latest.standing
+group by latest.signal, latest.cause, latest.first_serial
 having count(hold.hold) = 0 or bool_or(hold.hold is not null and hold_end.hold is null)
-order by signal.signal
+order by latest.signal
 """
 _NOT_EVALUATED = """
 select count(*) as runs from run
@@ -112,7 +118,9 @@ def against(
     of = max(planned, len(serials))
     reworks = transaction.ask(_REWORKS, named)
     results = transaction.ask(_LATEST, named)
-    good = _good(results, reworks, ranges, is_current)
+    findings = transaction.ask(_FINDINGS, named)
+    odd = {str(o["first_serial"]) for o in findings if o["cause"] == Cause.UNIT}
+    good = _good(results, reworks, ranges, is_current) - odd
     needed = ceil(round(sample.share * of, _DIGITS))
     owed = [key for key in missing if key in sample.ranges]
     said = []
@@ -136,7 +144,8 @@ def against(
     ]
     said += [
         f"finding {one['signal']} stands on its build"
-        for one in transaction.ask(_FINDINGS, named)
+        for one in findings
+        if one["cause"] != Cause.UNIT
     ]
     if int(str(transaction.ask(_NOT_EVALUATED, named)[0]["runs"])):
         said.append("a run of its build is not evaluated yet")

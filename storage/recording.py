@@ -5,6 +5,7 @@ decision to commit to its caller; it knows no database library.
 """
 
 import json
+from collections.abc import Mapping
 from datetime import datetime
 
 from storage import ledger
@@ -133,8 +134,10 @@ def end_hold(transaction: Transaction, end: HoldEnd, decision: Decision) -> None
     """Keep the end of a hold and the ledger row of the decision."""
     _same_person("hold end", end.hold, end.person, decision)
     row = cells(end)
-    require(transaction, [Reference(kind="hold", key=end.hold)])
-    if keep(transaction, "hold_end", row, key=("hold",)):
+    held = find(transaction, "hold", {"hold": end.hold})
+    if held is None:
+        raise NotFoundError(kind="hold", key=end.hold)
+    if _keep_placed(transaction, "hold_end", row, str(held["product"])):
         decide(transaction, decision)
     else:
         require_decided(transaction, "hold end", end.hold, decision)
@@ -190,6 +193,12 @@ def _keep_signal(transaction: Transaction, signal: Signal) -> None:
     _check_object("signal.evidence", signal.evidence)
     if signal.causes is not None:
         _check_object("signal.causes", signal.causes)
+    if signal.standing == bool((signal.withdrawn or "").strip()):
+        raise RefusedValueError(
+            what="signal.withdrawn",
+            value=signal.withdrawn,
+            allowed="must say why, of a finding that does not stand alone",
+        )
     require(
         transaction,
         [
@@ -239,7 +248,26 @@ def _keep_hold(transaction: Transaction, hold: Hold) -> bool:
         case _:
             named.append(Reference(kind=hold.scope.value, key=hold.subject))
     require(transaction, named)
-    return keep(transaction, "hold", row)
+    return _keep_placed(transaction, "hold", row, hold.product)
+
+
+def _keep_placed(
+    transaction: Transaction, table: str, row: Mapping[str, Cell], product: str
+) -> bool:
+    """Keep a hold or its end with the product's highest run number now.
+
+    Returns whether it is new.
+
+    The Store looks itself, inside the transaction: watching the rows again then takes
+    the row exactly between the same runs.
+    """
+    (last,) = transaction.ask(
+        "select coalesce(max(number), 0) as number from run where product = $product",
+        {"product": product},
+    )
+    number = cell("after_number", int(str(last["number"])))
+    placed = {**row, "after_number": number}
+    return keep(transaction, table, placed, key=("hold",), unlike=("after_number",))
 
 
 def _check_serials(hold: Hold) -> None:

@@ -151,12 +151,17 @@ class Unit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
-    """One set-up of leads, meter ranges and nulls."""
+    """Runs taken one after another under the same leads, meter ranges and nulls.
+
+    `set_up` says that these were set up anew before the first of them. Without it,
+    as for readings that were typed or imported, the bench is as it was.
+    """
 
     session: str
     bench: str
     opened_at: datetime
     configuration: str
+    set_up: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,6 +258,10 @@ class Signal:
     of 95 %; a chart's warning has what was plotted and the chart's limits instead.
     `evidence` is a JSON object of the statistic's own numbers, `causes` one of how
     probable it makes each cause.
+
+    `holds` says whether it asks for holds while it is `standing`. One that later
+    evidence speaks against is not standing any more: `withdrawn` says why, in one plain
+    sentence. It may stand again, by a further revision.
     """
 
     signal: str
@@ -277,6 +286,8 @@ class Signal:
     evidence: str
     made_at: datetime
     causes: str | None = None
+    standing: bool = True
+    withdrawn: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

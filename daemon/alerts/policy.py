@@ -1,7 +1,8 @@
 """Who hears of what: from findings, holds and builds to messages; pure.
 
-One message a finding. Later revisions of it are silent unless what they say is another
-thing: another cause, range, part or reel; such a one is marked as an update. Ids
+One message a finding. Later revisions of it are silent unless what they say is
+another thing: another cause, range, part or reel, or that it was withdrawn; such a one
+is marked and goes to whoever was told before. Ids
 follow from what is told, so telling the same again adds nothing.
 """
 
@@ -17,6 +18,8 @@ from storage.records_alerts import Alert, Severity
 LOUDNESS = (Severity.NOTICE, Severity.WARNING, Severity.HOLD)
 SECONDS_PER_HOUR = 3600.0
 LISTED = 20
+WITHDRAWN = "withdrawn"
+"""What was said of a finding that does not stand any more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +42,13 @@ class Told:
 
     first: str
     said: str
+    severity: Severity = Severity.NOTICE
+    """The loudest so far."""
+
+
+def louder(one: Severity, other: Severity) -> Severity:
+    """Return the louder of two severities."""
+    return max(one, other, key=LOUDNESS.index)
 
 
 def addressed(
@@ -70,6 +80,8 @@ def of_finding(
 ) -> Message | None:
     """Return what is told of a finding; None when it was told already.
 
+    Nothing is told of one that was withdrawn before anybody heard of it.
+
     Parameters
     ----------
     headline, lines
@@ -77,10 +89,12 @@ def of_finding(
     told
         What was told of it before, None for nothing.
     """
+    if told is None and not signal.standing:
+        return None
     said = "/".join(
         (signal.cause.value, *(one or "-" for one in (signal.range, signal.part)))
     )
-    said = f"{said}/{signal.reel or '-'}"
+    said = f"{said}/{signal.reel or '-'}" if signal.standing else WITHDRAWN
     if told is not None and told.said == said:
         return None
     first = Message(
@@ -97,7 +111,8 @@ def of_finding(
     return replace(
         first,
         alert=f"{told.first}, revision {signal.revision}",
-        title=f"Update: {headline}",
+        severity=louder(first.severity, told.severity),
+        title=f"Update: {headline}" if signal.standing else headline,
         follows=told.first,
     )
 

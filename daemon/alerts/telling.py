@@ -6,9 +6,16 @@ import pandas as pd
 
 from config.plan import Alerts
 from daemon import words
-from daemon.alerts.policy import Message, Told, addressed, of_finding, of_hold
+from daemon.alerts.policy import (
+    Message,
+    Told,
+    addressed,
+    louder,
+    of_finding,
+    of_hold,
+)
 from storage.records import Hold, Signal
-from storage.records_alerts import Alert
+from storage.records_alerts import Alert, Severity
 
 
 class Teller:
@@ -28,7 +35,12 @@ class Teller:
     def remember(self, alerts: pd.DataFrame) -> None:
         """Go on from the Store: rows of the query `alerts`."""
         for row in alerts.to_dict("records"):
-            self._note(str(row["subject"]), str(row["alert"]), str(row["said"]))
+            self._note(
+                str(row["subject"]),
+                str(row["alert"]),
+                str(row["said"]),
+                Severity(row["severity"]),
+            )
 
     def tell(
         self,
@@ -61,7 +73,7 @@ class Teller:
                 about.add(subject)
                 messages.append(of_hold(hold))
         for message in messages:
-            self._note(message.subject, message.alert, message.said)
+            self._note(message.subject, message.alert, message.said, message.severity)
         return tuple(
             alert
             for message in messages
@@ -70,9 +82,12 @@ class Teller:
             )
         )
 
-    def _note(self, subject: str, alert: str, said: str) -> None:
+    def _note(self, subject: str, alert: str, said: str, severity: Severity) -> None:
         if not said:
             return
         before = self._told.get(subject)
-        first = alert if before is None else before.first
-        self._told[subject] = Told(first=first, said=said)
+        self._told[subject] = Told(
+            first=alert if before is None else before.first,
+            said=said,
+            severity=severity if before is None else louder(before.severity, severity),
+        )

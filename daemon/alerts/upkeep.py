@@ -1,7 +1,7 @@
 """What is told by the clock and not by a run: reminders, digests, alarms, silence."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import datetime
 
 import httpx
@@ -150,13 +150,21 @@ class Upkeep:
         rows = self._store.frame("alerts", product=self._product)
         told = set(rows["alert"])
         unnoted = rows[rows["follows"].isna() & rows["acknowledged_at"].isna()]
+        gone = {
+            one.signal: words.withdrawn(one)
+            for one in signals_of(self._store, self._product)
+            if not one.standing
+        }
         for of, standing in (
             (HOLDS, self._standing_holds()),
             (doubts(self._settings), self._standing_doubts()),
         ):
             waiting = unnoted[unnoted["subject"].isin(standing)]
             message = reminder(
-                (alert_of(row) for row in waiting.to_dict("records")),
+                (
+                    replace(one, title=gone.get(one.subject, one.title))
+                    for one in map(alert_of, waiting.to_dict("records"))
+                ),
                 of=of,
                 settings=self._settings,
                 at=self._utc(),

@@ -9,7 +9,7 @@ import click
 
 from config.load import fingerprint
 from config.mapping import guessed, load_mapping
-from daemon.commands.manners import Opened, as_json, opened, say
+from daemon.commands.manners import NEW_SETUP, Opened, as_json, opened, say
 from daemon.cycle import Cycle
 from daemon.importing import (
     READERS,
@@ -38,6 +38,7 @@ WATCHED_S = 60.0
 @click.option("--build", help="For rows that name none.")
 @click.option("--dry-run", is_flag=True, help="Say what would happen, change nothing.")
 @click.option("--watch", is_flag=True, help="FILE is a folder: import what is dropped.")
+@click.option("--new-setup", is_flag=True, help=NEW_SETUP)
 @click.option("--json", "json_", is_flag=True, help="For a program.")
 @click.pass_context
 def import_(
@@ -47,6 +48,7 @@ def import_(
     build: str | None,
     dry_run: bool,
     watch: bool,
+    new_setup: bool,
     json_: bool,
 ) -> None:
     """Judge a spreadsheet of measured units: a row a unit, in and out per range.
@@ -59,7 +61,9 @@ def import_(
         raise click.UsageError(message, context)
     if not watch:
         with opened(context) as at:
-            one = _import(at, source, mapping, build, dry_run=dry_run)
+            one = _import(
+                at, source, mapping, build, dry_run=dry_run, new_setup=new_setup
+            )
         if json_:
             as_json(
                 {
@@ -85,7 +89,10 @@ def import_(
                 taken.add((path, state))
                 with opened(context) as at:
                     try:
-                        _import(at, path, mapping, build, dry_run=dry_run)
+                        _import(
+                            at, path, mapping, build,
+                            dry_run=dry_run, new_setup=new_setup,
+                        )  # fmt: skip
                     except SheetError as exc:
                         say(str(exc))
             seen[path] = state
@@ -93,7 +100,13 @@ def import_(
 
 
 def _import(
-    at: Opened, path: Path, mapping: Path | None, build: str | None, *, dry_run: bool
+    at: Opened,
+    path: Path,
+    mapping: Path | None,
+    build: str | None,
+    *,
+    dry_run: bool,
+    new_setup: bool,
 ) -> Imported:
     cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
     columns = None if mapping is None else load_mapping(mapping)
@@ -119,6 +132,7 @@ def _import(
         session=f"import-{content[:12]}",
         configuration=Configuration(configuration=name, body=body, stored_at=now),
         at=now,
+        new_setup=new_setup,
     )
     done.rejected = tuple(sorted((*rejected, *done.rejected), key=lambda r: r.line))
     _watched(at, cycle, done.last_number)

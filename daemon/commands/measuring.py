@@ -12,6 +12,7 @@ from config.quantity import Unit, parse, spell
 from daemon.beside import AnswerError, answered, asked, question
 from daemon.client import Client
 from daemon.commands.manners import (
+    NEW_SETUP,
     as_json,
     as_table,
     home_of,
@@ -43,6 +44,7 @@ class NotMeasuredError(Exception):
 )
 @click.option("--rerun", is_flag=True, help="The unit was measured before.")
 @click.option("--typed", is_flag=True, help="Type the readings of one unit.")
+@click.option("--new-setup", is_flag=True, help=f"With --typed. {NEW_SETUP}")
 @click.option("--note", help="Kept with the run.")
 @click.option("--json", "json_", is_flag=True, help="For a program.")
 @click.pass_context
@@ -53,6 +55,7 @@ def measure(
     ranges: tuple[str, ...],
     rerun: bool,
     typed: bool,
+    new_setup: bool,
     note: str | None,
     json_: bool,
 ) -> None:
@@ -64,8 +67,14 @@ def measure(
     """
     home = home_of(context)
     if typed:
-        _measure_typed(context, home, serials, build, rerun=rerun, note=note)
+        _measure_typed(
+            context, home, serials, build,
+            rerun=rerun, note=note, new_setup=new_setup,
+        )  # fmt: skip
         return
+    if new_setup:
+        message = "--new-setup goes with --typed: the daemon knows of its own bench."
+        raise click.UsageError(message, context)
     settings = load(home.folder)
     passes = [ranges]
     if not ranges and settings.plan.reading.order == "range":
@@ -140,6 +149,7 @@ def _measure_typed(
     *,
     rerun: bool,
     note: str | None,
+    new_setup: bool,
 ) -> None:
     if len(serials) != 1:
         message = "--typed takes exactly one serial."
@@ -158,6 +168,7 @@ def _measure_typed(
                 checks=checks,
                 rerun=rerun,
                 note=note,
+                new_setup=new_setup,
             )
             done = follow(client, ticket)
         _show_unit(context, done)

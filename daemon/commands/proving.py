@@ -137,6 +137,9 @@ def _next_run(signal: Signal, steps: list[Step], bench: Bench | None) -> ProofKi
     for one in steps:
         if one.telling and not_by_bench(signal, one.kind, bench) is None:
             return one.kind
+    if not signal.standing:
+        message = f"nothing to run: {words.withdrawn(signal)[:-1]}"
+        raise NoProofError(message)
     reasons = {not_by_bench(signal, one.kind, bench) for one in steps if one.telling}
     reason = "; ".join(sorted(filter(None, reasons))) or "the cause is settled already"
     message = f"nothing to run: {reason}"
@@ -165,6 +168,8 @@ def _tell(
     out().print(saying.headline, style="bold")
     for line in saying.lines:
         out().print(line)
+    if not steps:
+        return
     out().print()
     as_table(
         [

@@ -1,14 +1,17 @@
 """Builds, reels and holds: what a person writes down, and what stands."""
 
+import shlex
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import click
 
 from config.errors import QuantityError
 from config.quantity import Unit as Quantity
 from config.quantity import parse
-from daemon import holds, reels, words
+from daemon import holds, kitting, reels, words
 from daemon.client import Client
 from daemon.commands.manners import (
     Opened,
@@ -22,18 +25,13 @@ from daemon.commands.manners import (
 )
 from daemon.commands.measuring import follow
 from daemon.control import MOST_PARTS
-from daemon.rows import plain
+from daemon.product import ProductModel
+from daemon.proving import sharpened
+from daemon.rows import plain, proofs_of, signals_of
 from daemon.whereabouts import tracing
 from daemon.whereabouts.doubted import by_reason, doubted
 from storage.errors import NotFoundError
-from storage.records import (
-    Build,
-    Disposal,
-    Fitting,
-    Reel,
-    Scope,
-    Unit,
-)
+from storage.records import Disposal, Fitting, Scope, Signal, Unit
 from storage.records_shipping import ReelReceipt
 from storage.remote import RemoteStore
 
@@ -53,13 +51,8 @@ def build() -> None:
 def build_open(context: click.Context, name: str, units: int | None) -> None:
     """Open a build; its units are measured next."""
     with opened(context) as at:
-        at.store.add_build(
-            Build(
-                build=name,
-                product=at.product,
-                planned_units=units,
-                opened_at=datetime.now(UTC),
-            )
+        kitting.open_build(
+            at.store, at.product, name, planned_units=units, at=datetime.now(UTC)
         )
     say(f"Build {name} is open.")
 
@@ -137,27 +130,26 @@ def reel_add(
 ) -> None:
     """Record a reel that came in."""
     with opened(context) as at:
-        at.store.add_reel(
-            Reel(
-                reel=name,
-                nominal_ohm=parse(nominal, Quantity.OHM),
-                tolerance_ppm=parse(tolerance, Quantity.PPM),
-                received_at=_on_day(received),
-                supplier=supplier,
-                lot_code=lot_code,
-            )
-        )
+        receipt = None
         if quantity is not None:
-            at.store.add_receipt(
-                ReelReceipt(
-                    reel=name,
-                    quantity=quantity,
-                    marking=marking,
-                    date_code=date_code,
-                    invoice=invoice,
-                    claim_until=claim_until and claim_until.replace(tzinfo=UTC),
-                )
+            receipt = ReelReceipt(
+                reel=name,
+                quantity=quantity,
+                marking=marking,
+                date_code=date_code,
+                invoice=invoice,
+                claim_until=claim_until and claim_until.replace(tzinfo=UTC),
             )
+        kitting.receive_reel(
+            at.store,
+            name,
+            nominal_ohm=parse(nominal, Quantity.OHM),
+            tolerance_ppm=parse(tolerance, Quantity.PPM),
+            at=_on_day(received),
+            supplier=supplier,
+            lot_code=lot_code,
+            receipt=receipt,
+        )
     say(f"Reel {name} is recorded.")
 
 
@@ -166,7 +158,9 @@ def reel_add(
 @click.argument("part")
 @click.option("--build", "build_name", required=True)
 @click.option("--from", "from_serial", help="First unit; left out: the whole build.")
-@click.option("--fitted", type=DAY, help="Day it was fitted; left out: now.")
+@click.option(
+    "--fitted", "fitted_on", type=DAY, help="Day it was fitted; left out: now."
+)
 @click.option("--anyway", is_flag=True, help="Record it although records contradict.")
 @click.pass_context
 def reel_fit(
@@ -176,42 +170,33 @@ def reel_fit(
     part: str,
     build_name: str,
     from_serial: str | None,
-    fitted: datetime | None,
+    fitted_on: datetime | None,
     anyway: bool,
 ) -> None:
     """Record that PART of a build comes from this reel, from a unit on."""
     with opened(context) as at:
-        known = at.settings.product.parts
-        if part not in known:
-            raise NotFoundError(kind="part", key=part)
-        fitting = Fitting(
-            fitting=f"{build_name}:{part}:{from_serial or ''}:{name}",
-            product=at.product,
-            build=build_name,
-            part=part,
-            reel=name,
-            from_serial=from_serial,
-            fitted_at=_on_day(fitted, end=True),
+        fitted = kitting.fit_reel(
+            at.store,
+            at.settings.product,
+            kitting.fitting_of(
+                at.product,
+                build_name,
+                part,
+                name,
+                from_serial=from_serial,
+                at=_on_day(fitted_on, end=True),
+            ),
+            anyway=anyway,
         )
-        records = tracing.Records.of(at.store, at.product, ())
-        last = tracing.last_from(records, fitting)
-        if last is not None and last["reel"] == name:
+        if fitted.fitting is None:
             say(f"Part {part} of build {build_name} comes from reel {name} already.")
             return
-        if last is not None:
-            # the same reel may have been here before and come back
-            when = f"{fitting.fitted_at:%Y%m%dT%H%M%S}"
-            fitting = replace(fitting, fitting=f"{fitting.fitting}:{when}")
-        if not anyway:
-            tracing.require_fittable(records, fitting, known[part])
-        succession = tracing.succession(records, fitting)
-        for doubt in tracing.fitting_doubts(records, fitting, known[part]):
+        for doubt in fitted.doubts:
             say(doubt)
-        at.store.fit_reel(fitting)
-        late = _recorded_late(at, fitting)
+        late = _recorded_late(at, fitted.fitting)
     since = f"unit {from_serial}" if from_serial else "the first unit"
     say(f"Part {part} of build {build_name} comes from reel {name} from {since} on.")
-    for line in (*succession, *late):
+    for line in (*fitted.succession, *late):
         say(line)
 
 
@@ -347,14 +332,20 @@ def hold() -> None:
 def hold_list(context: click.Context, every: bool, json_: bool) -> None:
     """List what stays, and why; units of a bench in doubt stay like held ones."""
     with opened(context) as at:
-        rows = at.store.frame("holds", product=at.product)
+        rows = plain(at.store.frame("holds", product=at.product))
+        raised = signals_of(at.store, at.product)
+        found = sharpened(
+            raised,
+            proofs_of(at.store, at.product),
+            ProductModel.of(at.settings.product),
+        )
         latest = plain(at.store.frame("latest_errors", product=at.product))
         runs = plain(at.store.frame("runs_in_doubt", product=at.product))
     doubts = doubted(latest, runs)
     why = by_reason(doubts, doubts)
-    if not every:
-        rows = rows[rows["disposal"].isna()]
-    listed = rows.to_dict("records")
+    listed = [
+        _told(one, raised, found) for one in rows if every or one["disposal"] is None
+    ]
     if json_:
         as_json(listed)
         return
@@ -371,11 +362,46 @@ def hold_list(context: click.Context, every: bool, json_: bool) -> None:
             "hold": "hold",
             "scope": "on",
             "subject": "which",
-            "reason": "reason",
+            "why": "reason",
             "disposal": "ended by",
             "person": "who",
         },
     )
+    told = None
+    for one in listed:
+        if one["offer"] is None:
+            continue
+        if (sentence := one["offer"]["sentence"]) != told:
+            told = sentence
+            out().print()
+            out().print(
+                f"{sentence} What it holds stands until a named person ends it:",
+                markup=False,
+            )
+        out().print(_command(one), markup=False, soft_wrap=True)
+
+
+def _told(
+    hold: Mapping[str, Any], raised: Sequence[Signal], found: Sequence[Signal]
+) -> dict[str, Any]:
+    """Return a hold with its finding's present words, and the end that is offered."""
+    at_first = {one.signal: one for one in raised}.get(hold["signal"])
+    now = {one.signal: one for one in found}.get(hold["signal"])
+    offer = holds.end_offer(hold, at_first) if hold["disposal"] is None else None
+    return {
+        **hold,
+        "why": words.why_held(hold, now),
+        "withdrawn": None if now is None else now.withdrawn,
+        "offer": None if offer is None else asdict(offer),
+    }
+
+
+def _command(hold: Mapping[str, Any]) -> str:
+    """Return the command that ends a hold as it is offered, but for who decides."""
+    offer = hold["offer"]
+    asked = ["holdpoint", "hold", "end", hold["hold"], "--by", offer["disposal"]]
+    asked += ["--reason", offer["reason"], "--evidence", offer["evidence"]]
+    return f"{shlex.join(asked)} --person NAME"
 
 
 @hold.command("place")
@@ -466,4 +492,10 @@ def hold_end(
             evidence=evidence,
         )
         at.store.end_hold(end, decision)
+        rows = plain(at.store.frame("holds", product=at.product))
+        raised = {one.signal: one for one in signals_of(at.store, at.product)}
     say(f"Hold {name} ended by {disposal}.")
+    ended = next(one for one in rows if one["hold"] == name)
+    found = raised.get(ended["signal"])
+    if found is not None and found.standing:
+        say(words.taught(Disposal(disposal), Scope(ended["scope"])))

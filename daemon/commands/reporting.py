@@ -117,13 +117,15 @@ def customers(context: click.Context, subject: str, **chosen: Any) -> None:
     from daemon.whereabouts.containment import contain  # noqa: PLC0415
     from daemon.whereabouts.papers import notices  # noqa: PLC0415
 
-    _write_all(
-        context,
-        chosen,
-        lambda at, product, how: notices(
-            contain(at.store, records_of(at), subject), product, **how
-        ),
-    )
+    def gather(
+        at: Opened, product: "ProductModel", how: dict[str, Any]
+    ) -> "Sequence[Document]":
+        found = contain(at.store, records_of(at), subject)
+        if found.withdrawn is not None:
+            raise click.ClickException(found.headline())
+        return notices(found, product, **how)
+
+    _write_all(context, chosen, gather)
 
 
 @report.command()

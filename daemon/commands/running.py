@@ -1,6 +1,8 @@
 """The daemon, the dashboard, and what is going on now."""
 
+from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
+from dataclasses import asdict
 from typing import Any
 
 import click
@@ -9,6 +11,7 @@ from daemon import limits, rejudging, words
 from daemon.client import Client
 from daemon.commands.manners import Opened, as_json, as_table, home_of, opened, out, say
 from daemon.cycle import Cycle
+from daemon.holds import end_offer
 from daemon.home import Home
 from daemon.processes import (
     StartError,
@@ -22,6 +25,7 @@ from daemon.proving import sharpened
 from daemon.rows import plain, proofs_of, signals_of, warnings_of
 from daemon.whereabouts.doubted import by_reason, doubted
 from storage.errors import UnreachableError
+from storage.records import Signal
 
 DASHBOARD_PORT = 8540
 
@@ -75,13 +79,18 @@ def status(context: click.Context, json_: bool) -> None:
         in_doubt = plain(at.store.frame("runs_in_doubt", product=at.product))
         latest = plain(at.store.frame("latest_errors", product=at.product))
         doubts = doubted(latest, in_doubt)
+        holds = plain(at.store.frame("holds", product=at.product))
+        raised = signals_of(at.store, at.product)
+        found = sharpened(
+            raised,
+            proofs_of(at.store, at.product),
+            ProductModel.of(at.settings.product),
+        )
+        standing = [one for one in holds if one["disposal"] is None]
         saying = words.standing(
-            signals=sharpened(
-                signals_of(at.store, at.product),
-                proofs_of(at.store, at.product),
-                ProductModel.of(at.settings.product),
-            ),
-            held_builds=list(builds.loc[builds["state"] == "held", "build"]),
+            signals=found,
+            builds=builds.to_dict("records"),
+            holds=standing,
             units=int(builds["units"].sum()) if len(builds) else 0,
         )
         warned = words.warnings(
@@ -98,8 +107,20 @@ def status(context: click.Context, json_: bool) -> None:
             {
                 "headline": saying.headline,
                 "lines": saying.lines,
+                "also": saying.apart,
                 "builds": builds.to_dict("records"),
                 "in_doubt": in_doubt,
+                "findings": [
+                    {
+                        "finding": one.signal,
+                        "build": one.build,
+                        "cause": one.cause,
+                        "says": words.finding(one).headline,
+                        "standing": one.standing,
+                    }
+                    for one in found
+                ],
+                "offered_ends": _offered(standing, raised),
                 "warnings": warned,
                 "judged_again": judged_again,
                 "limit": watched_by["limit"],
@@ -109,7 +130,7 @@ def status(context: click.Context, json_: bool) -> None:
         )
         return
     out().print(saying.headline, style="bold")
-    for line in saying.lines:
+    for line in (*saying.lines, *(f"Also to do: {one}" for one in saying.apart)):
         out().print(line)
     if len(builds):
         out().print()
@@ -143,6 +164,18 @@ def status(context: click.Context, json_: bool) -> None:
         out().print(f"Stalled: {bench['stalled']}.", style="bold")
     if bench is not None and bench["alarm"]:
         out().print(f"Alarm: {bench['alarm']}", style="bold")
+
+
+def _offered(
+    standing: Sequence[Mapping[str, Any]], raised: Sequence[Signal]
+) -> list[dict[str, Any]]:
+    """Return the ends that are offered of holds whose finding asks for them no more."""
+    found = {one.signal: one for one in raised}
+    return [
+        {"hold": one["hold"]} | asdict(offer)
+        for one in standing
+        if (offer := end_offer(one, found.get(one["signal"]))) is not None
+    ]
 
 
 def _doing(home: Home) -> dict[str, Any] | None:

@@ -89,7 +89,8 @@ def demo(
             json_.write_text(to_json(result) + "\n", encoding="utf-8")
         _tell(result)
         product = str(store.frame("products")["product"].iloc[0])
-        for signal in signals_of(store, product)[-1:]:
+        stand = [one for one in signals_of(store, product) if one.standing]
+        for signal in stand[-1:]:
             saying = words.finding(signal)
             out().print("\n" + saying.headline, style="bold")
             for line in saying.lines:

@@ -21,7 +21,7 @@ from daemon.reports import (
     RangeCapability,
 )
 from daemon.reports.drawing import PAPER, WIDTH_PX, drawn
-from daemon.rows import plain, signals_of
+from daemon.rows import holds_of, plain, signals_of
 from daemon.serials import serial_order
 from daemon.spc.capability import Specification, capability_study
 from daemon.spc.errors import SpcError
@@ -157,7 +157,7 @@ def _holds_of_build(
     return tuple(
         HoldLine(
             on=on(one),
-            reason=one["reason"],
+            reason=one["why"],
             placed_by=one["placed_by"],
             placed_at=one["placed_at"],
             disposal=one["disposal"],
@@ -166,7 +166,7 @@ def _holds_of_build(
             ended_at=one["ended_at"],
             evidence=one["evidence"],
         )
-        for one in plain(store.frame("holds", product=product))
+        for one in holds_of(store, product)
         if any(
             concerns(one, serial=serial, build=build, reels=fitted)
             for serial in serials
@@ -250,7 +250,7 @@ def _charts(
             rows.reset_index(drop=True),
             changes[changes["range"] == one.key],
             cells,
-            [s for s in found if s.range in {one.key, None}],
+            [s for s in found if s.standing and s.range in {one.key, None}],
             look=PAPER,
             width=WIDTH_PX,
             height=CHART_PX,

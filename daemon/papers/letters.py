@@ -18,7 +18,7 @@ from daemon.serials import serial_order
 from daemon.whereabouts.papers import supplier_report as of_finding
 from daemon.whereabouts.tracing import Records
 from storage.errors import NotFoundError
-from storage.records import Proof, ProofKind
+from storage.records import Cause, Proof, ProofKind, Signal
 from storage.store import Store
 
 
@@ -82,6 +82,13 @@ def _with_samples(report: SupplierReport, proofs: Sequence[Proof]) -> SupplierRe
     return replace(report, samples=tuple(samples), charts=(strip,))
 
 
+def _concerns(found: Signal, serial: str) -> bool:
+    """Whether a unit of the finding's build is one of those that it is about."""
+    if found.cause is Cause.UNIT:
+        return serial == found.first_serial
+    return serial_order(serial) >= serial_order(found.first_serial)
+
+
 def customer_notice(
     store: Store,
     product: ProductModel,
@@ -106,8 +113,7 @@ def customer_notice(
     moved = {
         one.range
         for one in signals_of(store, name)
-        if one.build == first["build"]
-        and serial_order(serial) >= serial_order(one.first_serial)
+        if one.standing and one.build == first["build"] and _concerns(one, serial)
     }
     wrong, right = [], []
     for one in product.ranges:

@@ -15,7 +15,7 @@ from daemon.reports import (
     RangeLine,
     UnitRecord,
 )
-from daemon.rows import judged_last, plain
+from daemon.rows import holds_of, judged_last, plain
 from storage.errors import NotFoundError
 from storage.records_shipping import ReworkKind
 from storage.serials import reels_of
@@ -155,8 +155,8 @@ def _holds_of_unit(
     ]  # fmt: skip
     reels = set(reels_of(serial, fittings, replaced).values())
     return tuple(
-        f"{on(one)}: {one['reason']}"
-        for one in plain(store.frame("holds", product=product))
+        f"{on(one)}: {one['why']}"
+        for one in holds_of(store, product)
         if one["disposal"] is None
         and concerns(one, serial=serial, build=build, reels=reels)
     )

@@ -9,7 +9,7 @@ import pandas as pd
 
 from daemon.look import LIGHT, Look
 from daemon.plots import marks
-from daemon.plots.places import MOVED
+from daemon.plots.places import moved_by
 from daemon.words import MINUS, beside, share_of_reading
 from storage.records import Signal
 
@@ -301,9 +301,9 @@ def _notes(
     end = float(cells["right"].max())
     texts: dict[str, list[tuple[float, float, str]]] = {"left": [], "right": []}
     for row in rows:
-        moved = points[(points["range"] == row.key) & (points["meaning"] == MOVED)]
+        mine = points[points["range"] == row.key]
         for at, one in zip(row.notes, row.findings, strict=True):
-            units = moved.loc[moved["build"] == one.build, "place"]
+            units = moved_by(mine, one)["place"]
             if units.empty:
                 continue
             if units.max() < LEFTMOST * end:

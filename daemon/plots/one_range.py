@@ -9,7 +9,7 @@ import pandas as pd
 
 from daemon.look import LIGHT, Look
 from daemon.plots import marks
-from daemon.plots.places import MOVED, ODD, stretches
+from daemon.plots.places import MOVED, ODD, moved_by, stretches
 from daemon.spc.charts.individuals import IndividualsChart
 from daemon.spc.errors import NoSpreadError, TooFewError
 from daemon.spc.limits import Limits, limits_from_baseline
@@ -249,7 +249,7 @@ def _estimates(
     """Draw what each finding says as a line over its units, its interval as a band."""
     rows = []
     for line, one in enumerate(findings):
-        units = frame[(frame["build"] == one.build) & (frame["meaning"] == MOVED)]
+        units = moved_by(frame, one)
         if units.empty:
             continue
         rows.append(

@@ -11,6 +11,7 @@ import pandas as pd
 
 from daemon.serials import serial_order
 from daemon.words import PPM_PER_PERCENT
+from storage.records import Cause, Signal
 
 AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
 OUTSIDE = ("nonconforming", "changed")
@@ -77,7 +78,7 @@ def laid_out(
     errors
         `latest_errors` of the Store: one row a unit and range.
     signals
-        `signals` of the Store: latest revisions.
+        `signals` of the Store: latest revisions; those withdrawn mark nothing.
     cells
         `columns` of the same errors.
 
@@ -99,15 +100,26 @@ def laid_out(
             places[cell["build"], serial] = cell["first"] + rank
     owners = zip(frame["build"], frame["serial"], strict=True)
     frame["place"] = [places[owner] for owner in owners]
-    for signal in signals.to_dict("records"):
+    for signal in signals[signals["standing"].astype(bool)].to_dict("records"):
         first = _place_from(frame, signal["build"], signal["first_serial"])
         if first is None:
             continue
         concerned = (frame["build"] == signal["build"]) & (frame["place"] >= first)
+        if signal["cause"] == Cause.UNIT:
+            concerned &= frame["serial"] == signal["first_serial"]
         if pd.notna(signal["range"]):
             concerned &= frame["range"] == signal["range"]
         frame.loc[concerned, "meaning"] = MOVED
     return frame.sort_values("place", kind="stable", ignore_index=True)
+
+
+def moved_by(frame: pd.DataFrame, found: Signal) -> pd.DataFrame:
+    """Return the rows of `laid_out` that one finding marks, whatever others do."""
+    mine = frame[(frame["build"] == found.build) & (frame["meaning"] == MOVED)]
+    if found.cause is Cause.UNIT:
+        return mine[mine["serial"] == found.first_serial]
+    first = _place_from(frame, found.build, found.first_serial)
+    return mine.iloc[:0] if first is None else mine[mine["place"] >= first]
 
 
 def reel_changes(

@@ -227,7 +227,8 @@ class SupplierReport:
 
     `incompatible` is the probability that more than a twentieth of the parts lie
     outside the claim. `size_ppm` with its 95 % interval is of the parts from nominal,
-    found on `units` finished units.
+    found on `units` finished units. `withdrawn` says why its finding stands no
+    more; the report then claims nothing and asks for nothing.
     """
 
     number: str
@@ -259,6 +260,7 @@ class SupplierReport:
     label: Image | None = None
     charts: tuple[Image, ...] = ()
     photos: tuple[Image, ...] = ()
+    withdrawn: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

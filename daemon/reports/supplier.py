@@ -98,7 +98,9 @@ def supplier_report(report: SupplierReport) -> Paper:
         Signature(labels=("For the maker, date", "For the supplier, date")),
     ]
     return Paper(
-        title="Nonconformance report",
+        title="Nonconformance report"
+        if report.withdrawn is None
+        else "Nonconformance report, withdrawn",
         about=f"Reel {report.reel}, {report.supplier}",
         number=report.number,
         issuer=report.issuer,
@@ -130,6 +132,8 @@ def decoded(marking: str | None) -> str:
 
 
 def _answer(report: SupplierReport) -> str:
+    if report.withdrawn is not None:
+        return f"{report.withdrawn} This report claims nothing of reel {report.reel}."
     claim = f"{tolerance(report.tolerance_ppm)} claim of reel {report.reel}"
     if report.incompatible is None:
         return f"We have reason to doubt the {claim}."

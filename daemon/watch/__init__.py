@@ -1,22 +1,20 @@
-"""Where rows meet statistics: units in, signals out.
+"""Where rows meet statistics: events in, findings out.
 
-One `BuildWatch` a build holds a detector that starts from what the earlier builds
-taught. Units enter it in the order of their serials, because a reel change is
-recorded from a serial on while units may be tested in any order; a unit that comes
-out of order, is run again, or whose reels are recorded late has the build folded
-anew. The state can always be rebuilt from the rows.
+`Fold` takes units, runs of the check standard and decisions in the order of their run
+numbers, live and from rows alike; `Watcher` compares what stands in it with what was
+said, and returns what is to be said next.
 """
 
-from daemon.watch.build import BuildWatch, OwnLimit
-from daemon.watch.entering import CheckErrors, UnitErrors
+from daemon.watch.entering import Accepted, CheckErrors, UnitErrors
+from daemon.watch.fold import Fold
 from daemon.watch.suspects import Suspect
-from daemon.watch.watcher import REMEMBERED_BUILDS, FindLimit, Watcher, warm_up
+from daemon.watch.watcher import FindLimit, OwnLimit, Watcher, warm_up
 
 __all__ = [
-    "REMEMBERED_BUILDS",
-    "BuildWatch",
+    "Accepted",
     "CheckErrors",
     "FindLimit",
+    "Fold",
     "OwnLimit",
     "Suspect",
     "UnitErrors",

@@ -8,11 +8,14 @@ import json
 from collections.abc import Callable, Iterable, Mapping
 from math import hypot, isnan, sqrt
 
-from daemon.serials import serial_order
+from daemon.product import ProductModel
 from daemon.spc.charts.individuals import IndividualsChart
 from daemon.spc.charts.reels import ReelChart, ReelLimits
+from daemon.spc.detector.baseline import Baseline
 from daemon.spc.limits import Limits
-from daemon.watch.build import BuildWatch
+from daemon.watch.entering import UnitErrors
+from daemon.watch.fold import Fold
+from daemon.watch.segment import referred
 from storage.records import Cause, Signal
 
 Beyond = tuple[float, float, float]
@@ -20,38 +23,42 @@ Beyond = tuple[float, float, float]
 
 
 def warnings_of(
-    watch: BuildWatch, serial: str, kinds: Iterable[str]
+    fold: Fold, product: ProductModel, build: str, serial: str, kinds: Iterable[str]
 ) -> tuple[Signal, ...]:
-    """Return what charts say of a unit that was just folded.
+    """Return what charts say of a unit that was just taken.
 
-    Nothing while a finding stands, which says more, and nothing without an earlier
-    build: a chart needs limits from somewhere else than from what it judges.
+    Nothing without an earlier build: a chart needs limits from somewhere else than from
+    what it judges.
 
     Parameters
     ----------
-    watch
-        The unit's build.
-    serial
+    fold, product
+        All builds of the product.
+    build, serial
         The unit.
     kinds
         Of charts that may warn, keys of `CHARTS`.
     """
     asked = tuple(kinds)
-    if not asked or watch.finding is not None or not watch.baseline.builds:
+    segment = fold.active
+    if not asked or segment is None or segment.build != build:
         return ()
-    order = serial_order(serial)
-    before = [one for one in watch.units if serial_order(one.serial) <= order]
-    reels = watch.reels_of(serial)
+    if fold.builds[0] == build or segment.units[-1].serial != serial:
+        return ()
+    known = Baseline.of(segment.line)
+    reels = segment.reels
     warned = []
-    for place, model in enumerate(watch.product.ranges):
+    for place, model in enumerate(product.ranges):
         alike = [
-            one for one in before if watch.reels_of(one.serial)[place] == reels[place]
+            referred(segment.line, unit).errors_ppm[place]
+            for one in fold.segments_of(build)
+            if one.reels[place] == reels[place]
+            for unit in one.units
         ]
-        errors = [float(watch.referred(one)[place]) for one in alike]
-        if isnan(errors[-1]):
+        if isnan(alike[-1]):
             continue
-        values = [one for one in errors if not isnan(one)]
-        limits = _limits(watch, place)
+        values = [float(one) for one in alike if not isnan(one)]
+        limits = _limits(known, place)
         for kind in asked:
             beyond = CHARTS[kind](values, limits)
             if beyond is not None:
@@ -60,15 +67,15 @@ def warnings_of(
                     "range_title": model.title,
                     "reel": reels[place],
                 }
-                warned.append(_signal(watch, serial, model.key, title, beyond))
+                unit = segment.units[-1]
+                warned.append(_signal(unit, product, model.key, title, beyond))
     return tuple(warned)
 
 
-def _limits(watch: BuildWatch, place: int) -> ReelLimits:
-    known = watch.baseline
+def _limits(known: Baseline, place: int) -> ReelLimits:
     return ReelLimits(
-        centre=float(known.mean[place]),
-        centre_sigma=sqrt(float(known.covariance[place, place])),
+        centre=float(known.mean_ppm[place]),
+        centre_sigma=sqrt(float(known.mean_variance_ppm2[place])),
         sigma_within=hypot(float(known.sigma_ppm[place]), known.shared_sigma_ppm),
         sigma_between=hypot(float(known.reel_sigma_ppm[place]), known.build_sigma_ppm),
     )
@@ -105,29 +112,28 @@ CHARTS: Mapping[str, Callable[[list[float], ReelLimits], Beyond | None]] = {
 
 
 def _signal(
-    watch: BuildWatch,
-    serial: str,
+    unit: UnitErrors,
+    product: ProductModel,
     range_: str,
     said: dict[str, str],
     beyond: Beyond,
 ) -> Signal:
     """Return the row of a warning, of which there is one a reel, range and chart."""
     value, low, high = beyond
-    unit = next(one for one in watch.units if one.serial == serial)
     kind, reel = said["chart"], said["reel"]
     return Signal(
-        signal=":".join((watch.build, kind, range_, *([reel] if reel else []))),
+        signal=":".join((unit.build, kind, range_, *([reel] if reel else []))),
         revision=1,
         number=unit.number,
-        product=watch.product.settings.name,
-        build=watch.build,
+        product=product.settings.name,
+        build=unit.build,
         cause=Cause.CHART,
         statistic=f"chart of {kind}",
         range=range_,
         part=None,
         reel=None,
-        first_serial=serial,
-        raised_serial=serial,
+        first_serial=unit.serial,
+        raised_serial=unit.serial,
         units=1,
         size_ppm=value,
         low_ppm=low,

@@ -1,6 +1,6 @@
-"""What enters the watch: units and runs of the check standard, as plain numbers."""
+"""What enters the watch, as plain numbers, in the order of run numbers."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Self
@@ -8,15 +8,27 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-LEAST_PPM2 = 1e-9
-"""Stands for a bench that may not read off at all."""
+from daemon.serials import serial_order, takes_over
+from storage.records import Fitting
 
 Errors = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class UnitErrors:
-    """One unit's range errors as watched: ppm of reading, NaN where not measured."""
+    """One run of a unit: its range errors in ppm of reading, NaN where not measured.
+
+    Attributes
+    ----------
+    set_up : bool
+        Whether its session is a set-up of the bench: of leads, meter ranges, nulls.
+    seatable : bool
+        Whether somebody could have been asked to seat it again.
+    variance_ppm2 : (R,) or None
+        Of this unit's own measurement; None for negligible.
+    ambient_c : float or None
+        Temperature it was measured at; None where it was not recorded.
+    """
 
     number: int
     run: str
@@ -25,19 +37,19 @@ class UnitErrors:
     errors_ppm: Errors
     at: datetime
     session: str = ""
+    set_up: bool = False
+    seatable: bool = True
     variance_ppm2: Errors | None = None
-    """Of this unit's own measurement, ppm squared; None for negligible."""
     ambient_c: float | None = None
-    """Temperature it was measured at; None where it was not recorded."""
 
-    def over(self, before: Self) -> Self:
-        """Return this run laid over an earlier one of the same unit."""
-        missing = np.isnan(self.errors_ppm)
-        errors = np.where(missing, before.errors_ppm, self.errors_ppm)
-        variance = self.variance_ppm2
-        if variance is not None and before.variance_ppm2 is not None:
-            variance = np.where(missing, before.variance_ppm2, variance)
-        return replace(self, errors_ppm=errors, variance_ppm2=variance)
+    def without(self, ranges: NDArray[np.bool_]) -> Self:
+        """Return this run less the ranges that a later run measured again."""
+        return replace(self, errors_ppm=np.where(ranges, np.nan, self.errors_ppm))
+
+    @property
+    def measured(self) -> NDArray[np.bool_]:
+        """Which ranges it has, (R,)."""
+        return ~np.isnan(self.errors_ppm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,7 +57,8 @@ class CheckErrors:
     """One run of the check standard: errors less the known ones, ppm, NaN if not run.
 
     `variance_ppm2` is of the bench's own noise and resolution; `allowed_ppm2` of what
-    the meters' specification lets them read off, always alike.
+    the meters' specification lets them read off, always alike. `standard` names the
+    standard with its known errors: another one tells nothing of a change.
     """
 
     number: int
@@ -54,20 +67,58 @@ class CheckErrors:
     variance_ppm2: Errors
     allowed_ppm2: Errors
     at: datetime
+    standard: str = ""
 
-    def beside(self, earlier: Sequence[Self]) -> Self:
-        """Return what this check tells of a change since earlier ones.
 
-        Meters within their specification read off all the time, by an amount that
-        earlier checks tell ever better: the posterior of a normal level is taken off.
-        """
-        errors = np.array([one.errors_minus_known_ppm for one in earlier])
-        errors = errors.reshape(-1, self.variance_ppm2.size)
-        known = np.nansum(errors, axis=0) / self.variance_ppm2
-        precision = 1.0 / np.maximum(self.allowed_ppm2, LEAST_PPM2)
-        precision += (~np.isnan(errors)).sum(axis=0) / self.variance_ppm2
-        return replace(
-            self,
-            errors_minus_known_ppm=self.errors_minus_known_ppm - known / precision,
-            variance_ppm2=self.variance_ppm2 + 1.0 / precision,
-        )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accepted:
+    """A person ended the hold of a finding: as good enough, or not.
+
+    Attributes
+    ----------
+    number : int
+        The latest run when it was decided.
+    signal : str
+        The finding.
+    taught : bool
+        By release or concession: the difference that was found is known from here on.
+    cause, range, part, reel, build
+        Of the finding, as its row has them.
+    """
+
+    number: int
+    signal: str
+    taught: bool
+    cause: str
+    range: str | None
+    part: str | None
+    reel: str | None
+    build: str
+
+
+def reels_of(
+    serial: str, parts: Iterable[str | None], fittings: Iterable[Fitting]
+) -> tuple[str, ...]:
+    """Return the reel of each part in a unit, "" unknown.
+
+    Parameters
+    ----------
+    serial
+        Of the unit.
+    parts
+        By name; None for a range without a part of its own.
+    fittings
+        Of the unit's build, as `in_force` orders them.
+    """
+    order = serial_order(serial)
+    begun = {
+        one.part: one.reel
+        for one in fittings
+        if one.from_serial is None or order >= serial_order(one.from_serial)
+    }
+    return tuple(begun.get(part, "") if part is not None else "" for part in parts)
+
+
+def in_force(fittings: Iterable[Fitting]) -> tuple[Fitting, ...]:
+    """Return fittings in the order in which they take over from each other."""
+    return tuple(sorted(fittings, key=lambda f: takes_over(f.from_serial, f.fitted_at)))

@@ -1,96 +1,134 @@
-"""A build's finding as the row that is kept of it."""
+"""Findings as the rows that are kept of them."""
 
 import json
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 
 from daemon.evidence import evidence_of
+from daemon.product import ProductModel
 from daemon.proving import next_step
 from daemon.serials import serial_order
-from daemon.spc.reel_change import Finding
-from daemon.watch.build import BuildWatch
-from daemon.watch.entering import CheckErrors, UnitErrors
-from daemon.watch.suspects import suspects_of
-from storage.records import Cause, Reel, Signal
+from daemon.spc.detector.baseline import Baseline
+from daemon.spc.detector.finding import Finding
+from daemon.watch.fold import OddUnit
+from daemon.watch.segment import Segment
+from daemon.watch.suspects import Suspect
+from storage.records import Cause, LimitIs, Reel, Signal
 
 FindLabel = Callable[[str], Reel]
 
 PPM = 1e-6
 AS_RECORDED = 0.01
 """A unit carries a reel, or does not, as the record says: nearer than this to it."""
+STATISTIC = "events on the line"
 
 CAUSES = {
     "reel": Cause.REEL,
     "shared stage": Cause.SHARED,
     "bench": Cause.BENCH,
-    "unit": Cause.UNIT,
 }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """Under which name and as which revision a finding is kept.
+
+    `number` is the run after which it stands so, `at` when that was.
+    """
+
+    signal: str
+    revision: int
+    number: int
+    at: datetime
+    raised_serial: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """The limit that raised a finding, and what it was held against, in words."""
+
+    log_odds_limit: float
+    limit_is: LimitIs
+    history: str
+    check: str | None
+
+
 def signal_of(
-    watch: BuildWatch,
+    segment: Segment,
     finding: Finding,
-    last: UnitErrors | CheckErrors,
+    product: ProductModel,
     *,
-    check: str | None,
+    said: Said,
+    judged: Judged,
+    units: int,
+    suspects: Sequence[Suspect] | None,
+    before: Signal | None,
     label_of: FindLabel | None,
-    history: str,
 ) -> Signal:
-    """Return what is kept of a build's finding as it stands after a unit or a check.
+    """Return what is kept of a finding as it stands after a unit or a check.
 
     Parameters
     ----------
-    watch, finding
-        The build and what was found in it.
-    last
-        What was folded last.
-    check
-        A sentence on the check standard, kept with the finding.
+    segment, finding
+        Where it was found, and what.
+    product
+        Whose.
+    said, judged
+        Its name and revision; the limit and what it was held against.
+    units
+        How many it concerns so far.
+    suspects
+        Units of the build, where it names the reel of a range; None for those of the
+        revision before.
+    before
+        That revision.
     label_of
-        See `daemon.watch.Watcher`.
-    history
-        What the build is held against, in words.
+        Gives a recorded reel by name; left out, parts are held against the plan's
+        tolerance, not against their reel's.
     """
-    product = watch.product
-    first = watch.units[finding.first_unit - 1]
+    first = segment.unit_at(finding.first_unit) or segment.units[0]
     own = None if finding.range_index is None else product.ranges[finding.range_index]
-    place = finding.range_index if finding.part_index is None else finding.part_index
-    part: str | None = None
-    reel: str | None = None
-    implied = None
+    place = finding.part_index
+    part = reel = implied = None
+    if place is None and own is not None:
+        place = finding.range_index
     if place is not None:
-        part = watch.parts[place]
-        reel = watch.reels_of(first.serial)[place] or None
+        part = product.watched_parts[place]
+        reel = segment.reels[place] or None
     if own is not None:
         implied = product.implied_ohm(own.key, finding.size_ppm)
     elif part is not None:
         implied = product.nominal_ohm[part] * (1.0 + finding.size_ppm * PPM)
-    units = len(watch.units) - finding.first_unit + 1
     label = None if reel is None or label_of is None else label_of(reel)
     evidence = evidence_of(
-        finding, product, watch.baseline, units=units, label=label
+        finding, product, Baseline.of(segment.line), units=max(units, 1), label=label
     ) | {
-        "log_odds_limit": round(watch.limit, 3),
-        "limit_is": watch.limit_is,
-        "check": check,
-        "history": history,
+        "log_odds_limit": round(judged.log_odds_limit, 3),
+        "limit_is": judged.limit_is,
+        "check": judged.check,
+        "history": judged.history,
     }
-    if told := _beside_the_record(watch, first.serial, reel):
+    if suspects is not None:
+        told = _beside_the_record(suspects, first.serial, reel)
+    else:
+        told = json.loads(before.evidence).get("carrying") if before else None
+    if told:
         evidence["carrying"] = told
     signal = Signal(
-        signal=f"{watch.build}-F1",
-        revision=watch.revision,
-        number=last.number,
+        signal=said.signal,
+        revision=said.revision,
+        number=said.number,
         product=product.settings.name,
-        build=watch.build,
+        build=segment.build,
         cause=CAUSES[finding.cause],
-        statistic="bank of hypotheses at recorded reel changes",
+        statistic=STATISTIC,
         range=None if own is None else own.key,
         part=part,
         reel=reel,
         first_serial=first.serial,
-        raised_serial=watch.raised_serial or watch.units[-1].serial,
-        units=units,
+        raised_serial=said.raised_serial,
+        units=max(units, 1),
         size_ppm=finding.size_ppm,
         low_ppm=finding.low_ppm,
         high_ppm=finding.high_ppm,
@@ -98,11 +136,57 @@ def signal_of(
         probability=finding.probability,
         holds=True,
         evidence=json.dumps(evidence, sort_keys=True),
-        made_at=last.at,
+        made_at=said.at,
         causes=json.dumps(causes_of(finding), sort_keys=True),
     )
     evidence["next"] = next_step(signal, (), product)
     return replace(signal, evidence=json.dumps(evidence, sort_keys=True))
+
+
+def odd_signal(
+    odd: OddUnit, product: ProductModel, *, said: Said, again: bool
+) -> Signal:
+    """Return what is kept of one unit that alone is far off on one range.
+
+    `again` says that it is so after it was measured again.
+    """
+    own = product.ranges[odd.place]
+    evidence = {"range_title": own.title, "measured_again": again, "runners_up": []}
+    return Signal(
+        signal=said.signal,
+        revision=said.revision,
+        number=said.number,
+        product=product.settings.name,
+        build=odd.unit.build,
+        cause=Cause.UNIT,
+        statistic=STATISTIC,
+        range=own.key,
+        part=own.part,
+        reel=None,
+        first_serial=odd.unit.serial,
+        raised_serial=odd.unit.serial,
+        units=1,
+        size_ppm=odd.size_ppm,
+        low_ppm=odd.size_ppm - odd.reach_ppm,
+        high_ppm=odd.size_ppm + odd.reach_ppm,
+        implied_ohm=None,
+        probability=odd.probability,
+        holds=False,
+        evidence=json.dumps(evidence, sort_keys=True),
+        made_at=said.at,
+    )
+
+
+def withdrawn(before: Signal, why: str, *, number: int, at: datetime) -> Signal:
+    """Return a finding's revision that takes it back."""
+    return replace(
+        before,
+        revision=before.revision + 1,
+        number=number,
+        standing=False,
+        withdrawn=why,
+        made_at=at,
+    )
 
 
 def causes_of(finding: Finding) -> dict[str, float]:
@@ -110,11 +194,11 @@ def causes_of(finding: Finding) -> dict[str, float]:
     shares = {finding.cause: finding.probability}
     for other in finding.runners_up:
         shares[other.cause] = shares.get(other.cause, 0.0) + other.probability
-    return {cause: round(share, 6) for cause, share in shares.items()}
+    return {cause: round(min(share, 1.0), 6) for cause, share in shares.items()}
 
 
 def _beside_the_record(
-    watch: BuildWatch, first: str, reel: str | None
+    suspects: Sequence[Suspect], first: str, reel: str | None
 ) -> list[tuple[str, float]]:
     """Return units of which the measurements say other than the record, and how sure.
 
@@ -123,7 +207,7 @@ def _beside_the_record(
     """
     begin = serial_order(first)
     told = []
-    for one in suspects_of(watch):
+    for one in suspects:
         recorded = 1.0 if reel or serial_order(one.serial) >= begin else 0.0
         if not one.recorded:
             recorded = 0.0

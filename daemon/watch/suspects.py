@@ -7,8 +7,12 @@ from math import nan
 import numpy as np
 
 from daemon.serials import serial_order
+from daemon.spc.detector.baseline import Baseline
+from daemon.spc.detector.concerned import concerned
+from daemon.spc.detector.finding import Finding
 from daemon.spc.localize import predicted_error
-from daemon.watch.build import BuildWatch
+from daemon.watch.fold import Fold
+from daemon.watch.segment import Segment
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,51 +42,57 @@ class Suspect:
     high_ppm: float
 
 
-def suspects_of(watch: BuildWatch, serials: Iterable[str] = ()) -> tuple[Suspect, ...]:
-    """Return how a build's units stand to the reel that the finding names.
+def suspects_of(
+    fold: Fold, segment: Segment, place: int, serials: Iterable[str] = ()
+) -> tuple[Suspect, ...]:
+    """Return how a build's units stand to the reel that a finding in it names.
 
     Parameters
     ----------
-    watch
-        The build of the finding.
+    fold
+        All builds.
+    segment
+        Where the finding stands.
+    place
+        The range whose own part's reel it is.
     serials
         Units of the build that were not measured yet; those that were are known.
 
     Returns
     -------
     tuple of Suspect
-        In the order of serials; empty where no finding names a range's reel.
+        In the order of serials.
     """
-    finding, detector = watch.finding, watch.witness or watch.detector
-    if finding is None or detector is None or finding.cause != "reel":
-        return ()
-    place = finding.range_index
-    if place is None:
-        return ()
-    known = {unit.serial: unit for unit in watch.units}
+    build = segment.build
+    known = {unit.serial: unit for unit in fold.units_of(build)}
     asked = sorted({*known, *serials}, key=serial_order)
-    missing = np.full(len(watch.product.ranges), np.nan), None
-    pairs = [watch.learnt.referred(known[s]) if s in known else missing for s in asked]
-    errors = np.array([read for read, _ in pairs])
-    variance = [np.zeros(read.shape) if own is None else own for read, own in pairs]
-    orders = [serial_order(unit.serial) for unit in watch.units]
-    positions = [
-        1 + sum(order < serial_order(serial) for order in orders) for serial in asked
-    ]
-    found = detector.concerned(
-        place, errors, positions, variance_ppm2=np.array(variance)
-    )
-    first = watch.units[finding.first_unit - 1].serial
-    reel = watch.reels_of(first)[place]
+    ranges = fold.layout.ranges
+    errors = np.full((len(asked), ranges), np.nan)
+    variance = np.zeros((len(asked), ranges))
+    ambient = np.full(len(asked), np.nan)
+    positions = np.empty(len(asked), np.int64)
+    orders = sorted(serial_order(unit.serial) for unit in segment.units)
+    for index, serial in enumerate(asked):
+        at = segment.position_of(serial)
+        before = sum(one < serial_order(serial) for one in orders)
+        positions[index] = segment.first + before if at is None else at
+        if (unit := known.get(serial)) is None:
+            continue
+        errors[index] = unit.errors_ppm
+        if unit.variance_ppm2 is not None:
+            variance[index] = unit.variance_ppm2
+        if unit.ambient_c is not None:
+            ambient[index] = unit.ambient_c
+    found = concerned(segment.line, place, errors, variance, positions, ambient)
     suspects = []
     for index, serial in enumerate(asked):
-        error = float(known[serial].errors_ppm[place]) if serial in known else nan
+        error = float(errors[index, place])
         seen = not np.isnan(error)
-        carries = watch.reels_of(serial)[place] == reel
+        carries = fold.reels_in(build, serial)[place] == segment.reels[place]
         suspects.append(
             Suspect(
                 serial=serial,
-                build=watch.build,
+                build=build,
                 probability=float(found.probability[index]) if carries else 0.0,
                 recorded=carries,
                 measured=seen,
@@ -95,41 +105,38 @@ def suspects_of(watch: BuildWatch, serials: Iterable[str] = ()) -> tuple[Suspect
 
 
 def suspects_elsewhere(
-    watch: BuildWatch,
-    others: Iterable[BuildWatch],
-    reel: str,
+    fold: Fold,
+    segment: Segment,
+    finding: Finding,
     serials: Mapping[str, Iterable[str]],
 ) -> tuple[Suspect, ...]:
     """Return the units of other builds that the record says carry a finding's reel.
 
     Parameters
     ----------
-    watch
-        The build of the finding.
-    others
-        Whose units are looked through.
-    reel
-        The one that the finding names.
+    fold, segment, finding
+        All builds, where it stands, and what it says of a range's own part.
     serials
         By build, units that were not measured yet.
     """
-    finding = watch.finding
-    if finding is None or finding.range_index is None:
-        return ()
     place = finding.range_index
-    typical = predicted_error(finding, watch.baseline)
+    if place is None or not (reel := segment.reels[place]):
+        return ()
+    typical = predicted_error(finding, Baseline.of(segment.line))
     suspects = []
-    for other in others:
-        known = {unit.serial: unit for unit in other.units}
-        for serial in sorted({*known, *serials.get(other.build, ())}, key=serial_order):
-            if other.reels_of(serial)[place] != reel:
+    for build in dict.fromkeys([*fold.builds, *serials]):
+        if build == segment.build:
+            continue
+        known = {unit.serial: unit for unit in fold.units_of(build)}
+        for serial in sorted({*known, *serials.get(build, ())}, key=serial_order):
+            if fold.reels_in(build, serial)[place] != reel:
                 continue
             error = float(known[serial].errors_ppm[place]) if serial in known else nan
             seen = not np.isnan(error)
             suspects.append(
                 Suspect(
                     serial=serial,
-                    build=other.build,
+                    build=build,
                     probability=1.0,
                     recorded=True,
                     measured=seen,

@@ -1,32 +1,69 @@
-"""All builds of one product under watch: units in, findings out."""
+"""All builds of one product under watch: events in, findings out."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import takewhile
 
 import numpy as np
 
 from daemon.product import ProductModel
-from daemon.spc.baseline import Baseline, Segment
-from daemon.spc.calibrate import shipped_limit
-from daemon.spc.finding import Finding
-from daemon.spc.layout import Layout
-from daemon.watch.build import BuildWatch, OwnLimit
+from daemon.spc.detector.baseline import Baseline
+from daemon.spc.detector.calibrate import shipped_limit
+from daemon.spc.detector.finding import BENCH, REEL, Culprit, Finding, find
+from daemon.spc.detector.layout import Layout
+from daemon.spc.detector.limit import Limit
+from daemon.spc.detector.line import Line
 from daemon.watch.charting import warnings_of
-from daemon.watch.entering import CheckErrors, UnitErrors
-from daemon.watch.history import alike_ranges, odd_builds, remark
-from daemon.watch.learning import learn
-from daemon.watch.signals import FindLabel, signal_of
+from daemon.watch.entering import Accepted, CheckErrors, UnitErrors
+from daemon.watch.fold import Event, Fold, OddUnit
+from daemon.watch.history import alike_ranges, remark
+from daemon.watch.segment import Segment
+from daemon.watch.signals import (
+    FindLabel,
+    Judged,
+    Said,
+    odd_signal,
+    signal_of,
+    withdrawn,
+)
 from daemon.watch.suspects import Suspect, suspects_elsewhere, suspects_of
-from storage.records import Fitting, LimitIs, Signal
+from storage.records import Cause, Fitting, LimitIs, Signal
 
-REMEMBERED_BUILDS = 12
-"""Earlier builds that the baseline is fitted to; older ones are other times."""
-REMEMBERED_CHECKS = 20
-FOR_NOBODY = 500
 EMPTY: Mapping[str, Iterable[str]] = {}
+EARLIER_BUILDS = 12
+"""Builds whose readings are looked through for a range that reads alike."""
+FOR_NOBODY = 500
+SEAT_AGAIN_UNDER = 1.0
+"""A unit that brings the odds so near to the limit is seated again before it counts."""
+SEAT_AGAIN_ODD = 0.5
+"""So is one that is odd by itself with this probability."""
+FEW = 8
+"""Units concerned up to which each tells something new of who carries the reel."""
 
-FindLimit = Callable[[Layout, Sequence[int]], OwnLimit | None]
+FindLimit = Callable[[Layout], "OwnLimit | None"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnLimit:
+    """A limit that was calibrated for the product."""
+
+    limit: Limit
+
+
+@dataclass(slots=True, kw_only=True)
+class Open:
+    """A finding that was said: as it was last said, and whether it is still revised.
+
+    `closed` once a person decided about it, or checks have settled it: what is found
+    afterwards is another finding.
+    """
+
+    signal: Signal
+    closed: bool = False
+
+
+Key = tuple[str, Culprit, str]
+"""Build, cause and place, recorded reel."""
 
 
 class Watcher:
@@ -39,16 +76,17 @@ class Watcher:
     accepted_per_units
         One false hold in this many units is accepted.
     own_limit
-        Gives the product's own limit for a layout and the units of each earlier
-        build, or None while the shipped one must serve.
+        Gives the product's own limit for a layout, or None while the shipped one must
+        serve.
     label_of
         Gives a recorded reel by name; left out, parts are held against the plan's
         tolerance, not against their reel's.
 
     Notes
     -----
-    With one range the shared stage cannot be told from the range's own part; a
-    finding then names both as alike.
+    What was measured and what was said of it are apart: `Fold` knows the events alone,
+    so that a rebuild from rows gives the same odds. What stands in it is compared with
+    what the Store says was said, and the difference is what is said next.
     """
 
     def __init__(
@@ -60,55 +98,118 @@ class Watcher:
         label_of: FindLabel | None = None,
     ) -> None:
         self.product = product
+        self.fold = Fold(product)
         self._own_limit = own_limit
         self._label_of = label_of
-        self.accepted_per_units = accepted_per_units
-        self.builds: dict[str, BuildWatch] = {}
-        self._latest: BuildWatch | None = None
-        self._checks: list[CheckErrors] = []
+        self._accepted_per_units = accepted_per_units
+        self._said: dict[str, Open] = {}
+        self._names: dict[Key, str] = {}
+        self._odd_names: dict[tuple[str, int], str] = {}
+        self._histories: dict[str, tuple[int, str]] = {}
+        self._check: str | None = None
 
-    def fold(
+    # ---- what comes in
+
+    def remember(
         self,
-        unit: UnitErrors,
+        events: Iterable[Event],
         fittings: Sequence[Fitting],
-        *,
-        check: str | None = None,
-    ) -> Signal | None:
-        """Take one unit; return the finding about its build as it now stands, if any.
+        said: Iterable[Signal],
+        found_bad: Iterable[tuple[str, str]] = (),
+    ) -> None:
+        """Rebuild what watching knows from the rows; nothing is said.
 
         Parameters
         ----------
+        events
+            All that was watched.
+        fittings
+            All that are recorded.
+        said
+            Findings as the Store has them, in their latest revisions.
+        found_bad
+            See `Fold.found_bad`.
+        """
+        self.fold.refit(fittings)
+        self.fold.found_bad(found_bad)
+        taken = list(events)
+        self.fold.take_all(taken)
+        for one in said:
+            self._keep(one)
+        for event in taken:
+            if isinstance(event, Accepted) and event.signal in self._said:
+                self._said[event.signal].closed = True
+
+    def take(
+        self, event: Event, fittings: Sequence[Fitting], *, check: str | None = None
+    ) -> list[Signal]:
+        """Take one event; return the findings that it changes.
+
+        Parameters
+        ----------
+        event
+            A unit, a run of the check standard, a person's decision.
         fittings
             All fittings recorded so far.
         check
-            A sentence on the check standard, kept with the finding.
+            A sentence on the check standard, kept with the findings.
         """
-        watch = self.builds.get(unit.build)
-        if watch is None:
-            watch = self._open(unit.build)
-        self._calibrated(watch)
-        watch.fold(unit, fittings)
-        self._latest = watch
-        if watch.finding is None:
-            return None
-        return self._revised(watch, watch.finding, unit, check=check)
+        self.fold.refit(fittings)
+        if check is not None:
+            self._check = check
+        self.fold.take(event)
+        if isinstance(event, Accepted):
+            return self._closed_by(event)
+        return self._compared(event)
 
-    def check(self, check: CheckErrors, *, said: str | None = None) -> Signal | None:
-        """Take a run of the check standard; return the finding as it then stands.
+    def pass_over(self, unit: UnitErrors, fittings: Sequence[Fitting]) -> None:
+        """Note a run that a later one, already there, measures again on all ranges."""
+        self.fold.refit(fittings)
+        self.fold.pass_over(unit)
+
+    def refit(self, fittings: Sequence[Fitting]) -> list[Signal]:
+        """Take reels that were recorded after their units; return what they change."""
+        return self._compared(None) if self.fold.refit(fittings) else []
+
+    def found_bad(self, subjects: Iterable[tuple[str, str]]) -> list[Signal]:
+        """Take what persons hold as bad by hand; return the findings that it changes.
+
+        What was measured with it teaches nothing, and what was held against it is
+        judged again.
+        """
+        return self._compared(None) if self.fold.found_bad(subjects) else []
+
+    # ---- what is asked
+
+    @property
+    def log_odds(self) -> dict[str, float]:
+        """How likely something is wrong, by build, as a logarithm of odds."""
+        return {
+            build: max(one.line.log_odds for one in self.fold.segments_of(build))
+            for build in self.fold.builds
+        }
+
+    def far_off(self, unit: UnitErrors, fittings: Sequence[Fitting]) -> tuple[str, ...]:
+        """Return the ranges on which a unit is to be seated again before it counts.
+
+        Those on which it alone is odd, or would raise a finding that does not stand
+        yet. A poor contact looks like either.
 
         Parameters
         ----------
-        check
-            Which one; `said` is a sentence on it, kept with the finding.
+        unit, fittings
+            As for `take`; the unit is not kept.
         """
-        self._checks.append(check)
-        watch = self._latest
-        if watch is None:
-            return None
-        watch.check(check.beside(watch.before))
-        if watch.finding is None:
-            return None
-        return self._revised(watch, watch.finding, check, check=said)
+        self.fold.refit(fittings)
+        before, after = self.fold.tentative(unit)
+        limit, _ = self._limit()
+        near = limit.seated - SEAT_AGAIN_UNDER
+        places = set(np.flatnonzero(after.odd() > SEAT_AGAIN_ODD).tolist())
+        stood = before is not None and before.log_odds > near
+        if after.log_odds > near and not stood:
+            places |= self._places_of(find(after, near))
+        measured = set(np.flatnonzero(unit.measured).tolist())
+        return tuple(self.product.keys[one] for one in sorted(places & measured))
 
     def suspects(
         self, signal: Signal, serials: Mapping[str, Iterable[str]] = EMPTY
@@ -128,152 +229,364 @@ class Watcher:
             The build of the finding in the order of serials, then every unit of other
             builds that the record says carries the same reel.
         """
-        watch = self.builds.get(signal.build)
-        if watch is None or watch.finding is None:
+        if signal.cause not in {Cause.REEL, Cause.RANGE} or signal.range is None:
             return ()
-        mine = suspects_of(watch, serials.get(signal.build, ()))
-        if signal.reel is None or not mine:
+        place = self.product.keys.index(signal.range)
+        segment = self._segment_of(signal, place)
+        if segment is None:
+            return ()
+        mine = suspects_of(self.fold, segment, place, serials.get(signal.build, ()))
+        culprit = Culprit(REEL, place)
+        finding = find(segment.line, -np.inf, {culprit}).get(culprit)
+        if signal.reel is None or finding is None:
             return mine
-        others = [one for one in self.builds.values() if one is not watch]
-        return (*mine, *suspects_elsewhere(watch, others, signal.reel, serials))
-
-    def refit(self, fittings: Sequence[Fitting]) -> list[Signal]:
-        """Take reels that were recorded after their units; return what they change."""
-        changed = []
-        for watch in self.builds.values():
-            if watch.refit(fittings) and watch.finding is not None:
-                last = max(watch.units, key=lambda one: one.number)
-                changed.append(self._revised(watch, watch.finding, last, check=None))
-        return changed
+        return (*mine, *suspects_elsewhere(self.fold, segment, finding, serials))
 
     def warnings(
         self, build: str, serial: str, kinds: Iterable[str]
     ) -> tuple[Signal, ...]:
-        """Return what charts warn of at a unit that was folded; see `warnings_of`."""
-        watch = self.builds.get(build)
-        return () if watch is None else warnings_of(watch, serial, kinds)
-
-    def was_raised(self, build: str, *, revision: int, raised_serial: str) -> None:
-        """Go on from the finding that the Store already holds on a build."""
-        watch = self.builds.get(build)
-        if watch is not None:
-            watch.revision = revision
-            watch.raised_serial = raised_serial
+        """Return what charts warn of at a unit that was taken; see `warnings_of`."""
+        if any(
+            one.signal.build == build and one.signal.standing and one.signal.holds
+            for one in self._said.values()
+        ):
+            return ()
+        return warnings_of(self.fold, self.product, build, serial, kinds)
 
     def baseline(self) -> Baseline:
-        """Return what the latest builds teach about the next one."""
-        return learn(self._segments(), self.product).baseline
-
-    def far_off(self, unit: UnitErrors, fittings: Sequence[Fitting]) -> tuple[str, ...]:
-        """Return the ranges on which a unit not folded yet is far off alone.
-
-        Parameters
-        ----------
-        unit, fittings
-            As for `fold`.
-        """
-        watch = self.builds.get(unit.build)
-        if watch is None:
-            return ()
-        return tuple(
-            self.product.keys[place] for place in watch.far_off(unit, fittings)
-        )
+        """Return what the line teaches about the next build."""
+        active = self.fold.active
+        return Baseline.of(Line(self.product.layout) if active is None else active.line)
 
     def history(self) -> str:
         """Say what the latest build is held against; before the first, the next."""
-        if self._latest is None:
-            return remark(0, 0, ())
-        return self._history_of(self._latest)
+        builds = self.fold.builds
+        return self._history_of(builds[-1]) if builds else remark(0, 0)
 
     def ahead(self) -> str:
         """Say what the next build will be held against."""
-        following = self._unopened("")
-        self._calibrated(following)
-        return self._history_of(following)
+        builds = self.fold.builds
+        units = [one for build in builds for one in self.fold.units_of(build)]
+        return remark(len(builds), len(units), alike_ranges(units, self.product))
 
-    def _revised(
-        self,
-        watch: BuildWatch,
-        finding: Finding,
-        last: UnitErrors | CheckErrors,
-        *,
-        check: str | None,
-    ) -> Signal:
-        """Return the next revision of a build's finding."""
-        watch.revision += 1
-        return signal_of(
-            watch,
-            finding,
-            last,
-            check=check,
-            label_of=self._label_of,
-            history=self._history_of(watch),
-        )
+    # ---- what is said
 
-    def _history_of(self, watch: BuildWatch) -> str:
-        """Say what a build is held against, and what tells nothing of it or of that.
+    def _compared(self, event: UnitErrors | CheckErrors | None) -> list[Signal]:
+        """Compare what stands with what was said; return what is to be said next.
 
-        What does not fit is worked out when first wanted.
+        After an event in its turn only its own segment can have changed; after one that
+        changed the past (None) all may have.
         """
-        earlier = self._before(watch)
-        if watch.history is None:
-            watch.history = remark(
-                len(earlier),
-                sum(len(one.units) for one in earlier),
-                odd_builds(
-                    earlier, self.product, watch.learnt, log_odds_limit=watch.limit
-                ),
-            )
-        return " ".join([watch.history, *alike_ranges([*earlier, watch], self.product)])
+        changed: list[Signal] = []
+        for segment in self._concerned(event):
+            changed += self._compared_in(segment, event)
+        changed += self._odd_units(event)
+        return changed
 
-    def _before(self, watch: BuildWatch) -> list[BuildWatch]:
-        """Return the builds that a build's baseline was learnt from."""
-        earlier = takewhile(lambda one: one is not watch, self.builds.values())
-        return list(earlier)[-REMEMBERED_BUILDS:]
+    def _concerned(self, event: UnitErrors | CheckErrors | None) -> list[Segment]:
+        active = self.fold.active
+        if active is None:
+            return []
+        if event is None or self.fold.went_back:
+            self.fold.went_back = False
+            return list(self.fold.segments.values())
+        if isinstance(event, CheckErrors):
+            return [active] if active.units[-1].session == event.session else []
+        return [active]
 
-    def _segments(self) -> tuple[Segment, ...]:
-        """Return what the latest builds teach."""
-        earlier = list(self.builds.values())[-REMEMBERED_BUILDS:]
-        return tuple(segment for watch in earlier for segment in watch.segments())
+    def _compared_in(
+        self, segment: Segment, event: UnitErrors | CheckErrors | None
+    ) -> list[Signal]:
+        limit, limit_is = self._limit()
+        log_odds_limit = limit.unseated if segment.unseated_lately else limit.seated
+        open_ = {
+            key: self._said[name]
+            for key, name in self._names.items()
+            if self._belongs(key, segment) and not self._said[name].closed
+        }
+        standing = {key[1] for key, one in open_.items() if one.signal.standing}
+        found = find(segment.line, log_odds_limit, standing)
+        judged = Judged(
+            log_odds_limit=log_odds_limit,
+            limit_is=limit_is,
+            history=self._history_of(segment.build),
+            check=self._check,
+        )
+        said = []
+        for culprit, finding in found.items():
+            key = self._key(segment, culprit)
+            before = open_.get(key)
+            said.append(self._said_of(segment, finding, key, before, judged, event))
+        for key, one in open_.items():
+            if key[1] in found or not one.signal.standing:
+                continue
+            if key[1].cause == BENCH and segment.settled.get(key[1], 0.0) > 0.5:
+                one.closed = True
+                continue
+            if key[0] != segment.build and key[1].cause != REEL:
+                continue
+            why = _why(segment, event, [one for one in said if one.holds])
+            said.append(self._take_back(one, why, segment, event))
+        # The latest revision of each; what was only looked at again is left out.
+        return [one for one in said if self._keep(one)]
 
-    def _unopened(self, build: str) -> BuildWatch:
-        """Return a build as it will be held against what was measured so far."""
-        earlier = self._segments()
-        learnt = learn(earlier, self.product)
-        return BuildWatch(
-            build=build,
-            product=self.product,
-            earlier=earlier,
-            learnt=learnt,
-            limit=shipped_limit(
-                self.accepted_per_units,
-                ranges=len(self.product.ranges),
-                builds=len(learnt.baseline.builds),
-            ),
-            earlier_units=tuple(
-                len(one.units)
-                for one in list(self.builds.values())[-REMEMBERED_BUILDS:]
+    def _said_of(
+        self,
+        segment: Segment,
+        finding: Finding,
+        key: Key,
+        before: Open | None,
+        judged: Judged,
+        event: UnitErrors | CheckErrors | None,
+    ) -> Signal:
+        """Return a finding's next revision."""
+        last = segment.units[-1]
+        name = self._names[key] if before is not None else self._new_name(segment.build)
+        said = Said(
+            signal=name,
+            revision=1 if before is None else before.signal.revision + 1,
+            number=last.number if event is None else event.number,
+            at=last.at if event is None else event.at,
+            raised_serial=(
+                last.serial if before is None else before.signal.raised_serial
             ),
         )
+        units = self.fold.units_since(segment, finding.first_unit)
+        suspects = None
+        if finding.part_index is not None and finding.range_index is not None:
+            if units <= FEW or units & (units - 1) == 0 or event is None:
+                suspects = suspects_of(self.fold, segment, finding.range_index)
+        self._names[key] = name
+        return signal_of(
+            segment,
+            finding,
+            self.product,
+            said=said,
+            judged=judged,
+            units=units,
+            suspects=suspects,
+            before=None if before is None else before.signal,
+            label_of=self._label_of,
+        )
 
-    def _open(self, build: str) -> BuildWatch:
-        watch = self._unopened(build)
-        self.builds[build] = watch
-        # The bench as it was opened for this build's first unit is the build's too.
-        if self._checks:
-            *before, opening = self._checks[-REMEMBERED_CHECKS:]
-            watch.checks.append(opening.beside(before))
-            # What came first is what later checks of the build are set beside.
-            watch.before = tuple(before) or (opening,)
-        return watch
+    def _take_back(
+        self,
+        one: Open,
+        why: str,
+        segment: Segment,
+        event: UnitErrors | CheckErrors | None,
+    ) -> Signal:
+        last = segment.units[-1]
+        return withdrawn(
+            one.signal,
+            why,
+            number=last.number if event is None else event.number,
+            at=last.at if event is None else event.at,
+        )
 
-    def _calibrated(self, watch: BuildWatch) -> None:
-        """Give a build the product's own limit once it is there."""
-        if self._own_limit is None or watch.limit_is is LimitIs.CALIBRATED:
+    def _odd_units(self, event: UnitErrors | CheckErrors | None) -> list[Signal]:
+        """Say which unit alone is far off; take back what was measured again."""
+        said = []
+        for odd in self.fold.odd_since(event):
+            if self._is_reel(odd):
+                continue
+            key = odd.unit.serial, odd.place
+            name = self._odd_names.get(key)
+            if name is not None and self._said[name].signal.number == odd.unit.number:
+                continue
+            before = None if name is None else self._said[name].signal
+            name = name or self._new_name(odd.unit.build)
+            self._odd_names[key] = name
+            signal = odd_signal(
+                odd,
+                self.product,
+                said=Said(
+                    signal=name,
+                    revision=1 if before is None else before.revision + 1,
+                    number=odd.unit.number,
+                    at=odd.unit.at,
+                    raised_serial=odd.unit.serial,
+                ),
+                again=self.fold.is_repeat(odd.unit.number),
+            )
+            said.append(signal)
+            self._keep(signal)
+        for name in list(self._odd_names.values()):
+            one = self._said[name]
+            number = one.signal.number
+            if not one.signal.standing or self.fold.is_odd(number):
+                continue
+            serial = one.signal.first_serial
+            why = (
+                f"unit {serial} was measured again and reads like the others"
+                if self.fold.is_struck(number)
+                else "units measured since read like it"
+            )
+            last = self.fold.active.units[-1] if self.fold.active else None
+            taken_back = withdrawn(
+                one.signal,
+                why,
+                number=number if last is None else max(last.number, number),
+                at=one.signal.made_at if last is None else last.at,
+            )
+            said.append(taken_back)
+            self._keep(taken_back)
+        return said
+
+    def _is_reel(self, odd: OddUnit) -> bool:
+        """Whether a finding that stands already tells why a unit is off."""
+        return any(
+            key[0] == odd.unit.build
+            and key[1] == Culprit(REEL, odd.place)
+            and self._said[name].signal.standing
+            for key, name in self._names.items()
+        )
+
+    def _closed_by(self, accepted: Accepted) -> list[Signal]:
+        """Close a finding that a person decided about; what it taught is known."""
+        if (one := self._said.get(accepted.signal)) is None:
+            return []
+        one.closed = True
+        if not accepted.taught:
+            return []
+        said = []
+        why = f"the difference was accepted with finding {accepted.signal}"
+        for key, name in self._names.items():
+            other = self._said[name]
+            if other.closed or not other.signal.standing or name == accepted.signal:
+                continue
+            same_reel = key[2] and key[2] == (accepted.reel or "")
+            if key[1].cause == accepted.cause == REEL and same_reel:
+                last = self.fold.units_of(other.signal.build)[-1]
+                said.append(
+                    withdrawn(
+                        other.signal,
+                        why,
+                        number=max(accepted.number, other.signal.number),
+                        at=last.at,
+                    )
+                )
+        return [one for one in said if self._keep(one)]
+
+    # ---- names
+
+    def _key(self, segment: Segment, culprit: Culprit) -> Key:
+        reel = ""
+        if culprit.cause == REEL and culprit.place is not None:
+            reel = segment.reels[culprit.place]
+        return segment.build, culprit, reel
+
+    def _belongs(self, key: Key, segment: Segment) -> bool:
+        """Whether a segment can tell something of a finding."""
+        build, culprit, reel = key
+        if culprit.cause == REEL and culprit.place is not None:
+            same = segment.reels[culprit.place] == reel
+            return same and (build == segment.build or reel != "")
+        return build == segment.build
+
+    def _keep(self, signal: Signal) -> bool:
+        """Keep a finding as it was last said; False where nothing new is said."""
+        known = self._said.get(signal.signal)
+        if known is None:
+            self._said[signal.signal] = Open(signal=signal)
+            self._name(signal)
+            return True
+        known.signal = signal
+        return True
+
+    def _name(self, signal: Signal) -> None:
+        if signal.cause is Cause.UNIT:
+            if signal.range is not None:
+                place = self.product.keys.index(signal.range)
+                self._odd_names[signal.first_serial, place] = signal.signal
             return
-        own = self._own_limit(watch.baseline.layout, watch.earlier_units)
+        culprit = self._culprit_of(signal)
+        if culprit is not None:
+            self._names[signal.build, culprit, signal.reel or ""] = signal.signal
+
+    def _culprit_of(self, signal: Signal) -> Culprit | None:
+        if signal.cause is Cause.CHART:
+            return None
+        place = None
+        if signal.range is not None:
+            place = self.product.keys.index(signal.range)
+        elif signal.part in self.product.watched_parts and signal.part is not None:
+            place = self.product.watched_parts.index(signal.part)
+        cause = {Cause.REEL: REEL, Cause.BENCH: BENCH}.get(signal.cause)
+        if cause is None:
+            return Culprit("shared stage", None)
+        return Culprit(cause, place)
+
+    def _new_name(self, build: str) -> str:
+        taken = [
+            name for name, one in self._said.items() if one.signal.build == build
+        ]
+        taken += [name for key, name in self._names.items() if key[0] == build]
+        return f"{build}-F{len(set(taken)) + 1}"
+
+    def _segment_of(self, signal: Signal, place: int) -> Segment | None:
+        mine = [
+            one
+            for one in self.fold.segments_of(signal.build)
+            if one.reels[place] == (signal.reel or "")
+        ]
+        return mine[-1] if mine else None
+
+    def _places_of(self, found: Mapping[Culprit, Finding]) -> set[int]:
+        """Return the ranges that causes are felt on."""
+        places: set[int] = set()
+        layout = self.fold.layout
+        for culprit in found:
+            if culprit.place is None:
+                places |= set(range(layout.ranges))
+            elif culprit.place < layout.ranges:
+                places.add(culprit.place)
+            else:
+                felt = np.flatnonzero(layout.sensitivity[culprit.place])
+                places |= {int(one) for one in felt}
+        return places
+
+    # ---- limits and words
+
+    def _limit(self) -> tuple[Limit, LimitIs]:
+        own = None if self._own_limit is None else self._own_limit(self.fold.layout)
         if own is not None:
-            watch.judge_by(own)
+            return own.limit, LimitIs.CALIBRATED
+        return (
+            shipped_limit(self._accepted_per_units, ranges=self.fold.layout.ranges),
+            LimitIs.SHIPPED,
+        )
+
+    def _history_of(self, build: str) -> str:
+        """Say what a build is held against; looked through anew as it doubles."""
+        count = self.fold.count_of(build)
+        known = self._histories.get(build)
+        if known is not None and count < 2 * known[0]:
+            return known[1]
+        builds = self.fold.builds
+        earlier = builds[: builds.index(build)]
+        units = sum(self.fold.count_of(one) for one in earlier)
+        looked_at = [
+            unit
+            for one in [*earlier[-EARLIER_BUILDS:], build]
+            for unit in self.fold.units_of(one)
+        ]
+        said = remark(len(earlier), units, alike_ranges(looked_at, self.product))
+        self._histories[build] = count, said
+        return said
+
+
+def _why(
+    segment: Segment, event: UnitErrors | CheckErrors | None, new: Sequence[Signal]
+) -> str:
+    """Say in a sentence why a finding is taken back."""
+    if new:
+        return f"what was measured since says otherwise: see finding {new[0].signal}"
+    if isinstance(event, CheckErrors):
+        return "the check standard shows that it was not so"
+    if event is None:
+        return "records that came later explain it"
+    return f"unit {event.serial} and those before it read as they should"
 
 
 def warm_up(product: ProductModel) -> None:
@@ -281,14 +594,22 @@ def warm_up(product: ProductModel) -> None:
 
     Loading them keeps all threads of the process waiting, heartbeats too.
     """
-    Watcher(product, accepted_per_units=FOR_NOBODY).fold(
-        UnitErrors(
+    now = datetime.now(UTC)
+    ranges = len(product.ranges)
+    watcher = Watcher(product, accepted_per_units=FOR_NOBODY)
+    watcher.take(
+        CheckErrors(
             number=1,
-            run="",
-            serial="",
-            build="",
-            errors_ppm=np.zeros(len(product.ranges)),
-            at=datetime.now(UTC),
+            session="",
+            errors_minus_known_ppm=np.zeros(ranges),
+            variance_ppm2=np.ones(ranges),
+            allowed_ppm2=np.ones(ranges),
+            at=now,
         ),
         (),
     )
+    unit = UnitErrors(
+        number=2, run="", serial="", build="", errors_ppm=np.zeros(ranges), at=now
+    )
+    watcher.take(unit, ())
+    watcher.far_off(unit, ())

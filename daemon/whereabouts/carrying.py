@@ -53,8 +53,11 @@ def probabilities(records: Records, signal: Signal) -> dict[str, float]:
     1 or 0 by the recorded reel, or by place in the build where none is recorded;
     where the measurements say otherwise (boards of two reels mixed, a change that
     nobody recorded) the finding's own word for the unit. A part
-    that was replaced since counts by its new reel.
+    that was replaced since counts by its new reel. A finding that was withdrawn is of
+    no unit, one of an odd unit of that unit alone.
     """
+    if not signal.standing:
+        return dict.fromkeys((one["serial"] for one in records.units), 0.0)
     told: dict[str, float] = dict(json.loads(signal.evidence).get("carrying", ()))
     replaced = {one["serial"] for one in records.reworks if one["part"] == signal.part}
     first = serial_order(signal.first_serial)
@@ -63,6 +66,8 @@ def probabilities(records: Records, signal: Signal) -> dict[str, float]:
         serial = unit["serial"]
         if signal.cause is Cause.REEL and signal.reel is not None:
             carries = records.reels_of(unit).get(str(signal.part)) == signal.reel
+        elif signal.cause is Cause.UNIT:
+            carries = serial == signal.first_serial
         else:
             mine = unit["build"] == signal.build
             carries = mine and serial_order(serial) >= first

@@ -14,6 +14,7 @@ from scipy.special import ndtr
 from daemon.rows import plain, signals_of
 from daemon.whereabouts import carrying
 from daemon.whereabouts.tracing import Place, Records, Row, leftover
+from daemon.words import counted, withdrawn
 from storage.errors import NotFoundError
 from storage.records import Cause, Signal
 from storage.records_shipping import Step
@@ -115,6 +116,8 @@ class Containment:
     leftover_parts: int | None
     other_products: tuple[str, ...]
     without_serial: tuple[Row, ...]
+    withdrawn: str | None = None
+    """Sentence on a finding that was withdrawn: it concerns nobody."""
 
     def listed(self) -> dict[str, tuple[Concerned, ...]]:
         """Return the units by list, empty lists left out."""
@@ -151,6 +154,8 @@ class Containment:
 
     def headline(self) -> str:
         """Say in one sentence whom it concerns."""
+        if self.withdrawn is not None:
+            return f"{self.withdrawn} It concerns no unit."
         what = f"{self.part} of reel {self.reel}" if self.reel else self.subject
         away = self._away()
         return (
@@ -164,6 +169,15 @@ class Containment:
 
     def lines(self) -> tuple[str, ...]:
         """Say what is beside the units: parts left, other products, past deliveries."""
+        if self.withdrawn is not None:
+            followed = [one for one in self.units if one.step is not None]
+            if not followed:
+                return ()
+            line = (
+                f"Steps were noted for {counted(len(followed), 'unit')} before: tell "
+                "their holders that the finding was withdrawn."
+            )
+            return (line,)
         said = []
         if self.reel is not None:
             match self.leftover_parts:
@@ -237,7 +251,7 @@ def of_records(
         else None
     )
     latest = {one["serial"]: one["step"] for one in steps}
-    bench = signal is not None and signal.cause is Cause.BENCH
+    cause = None if signal is None else signal.cause
     units = tuple(
         _concerned(
             records,
@@ -247,12 +261,13 @@ def of_records(
             part=part,
             predicted=predicted,
             step=latest.get(unit["serial"]),
-            bench=bench,
+            cause=cause,
         )
         for unit in records.units
     )
     builds = {one.build for one in units if one.where != CLEAR}
-    if reel is not None:
+    gone = signal is not None and not signal.standing
+    if reel is not None and not gone:
         builds |= {one["build"] for one in records.fittings if one["reel"] == reel}
     others = {str(one["product"]) for one in uses} - {records.product}
     return Containment(
@@ -265,6 +280,7 @@ def of_records(
         leftover_parts=None if reel is None else leftover(records, reel),
         other_products=tuple(sorted(others)),
         without_serial=tuple(one for one in records.past if one["build"] in builds),
+        withdrawn=withdrawn(signal) if signal is not None and gone else None,
     )
 
 
@@ -295,7 +311,7 @@ def _concerned(
     part: str | None,
     predicted: carrying.Foretold | None,
     step: str | None,
-    bench: bool,
+    cause: Cause | None,
 ) -> Concerned:
     serial = unit["serial"]
     errors = records.errors_of(serial)
@@ -330,7 +346,7 @@ def _concerned(
         limit_ppm=limit,
         verdict=verdict,
         nonconforming=outside,
-        todo=_todo(where, part, outside=outside, bench=bench),
+        todo=_todo(where, part, outside=outside, cause=cause),
         step=step,
     )
 
@@ -353,11 +369,14 @@ def _limit(records: Records, range_: str | None) -> float:
     return limits[-1] if limits else nan
 
 
-def _todo(where: str, part: str | None, *, outside: float, bench: bool) -> str:
+def _todo(where: str, part: str | None, *, outside: float, cause: Cause | None) -> str:
     if where == CLEAR:
         return "nothing"
-    if bench and where not in (Place.SHIPPED, Place.RESELLER, Place.SCRAPPED):
+    here = where not in (Place.SHIPPED, Place.RESELLER, Place.SCRAPPED)
+    if cause is Cause.BENCH and here:
         return "measure again on a bench that is in control"
+    if cause is Cause.UNIT and here and outside < LIKELY:
+        return "seat it and its leads again; measure once more"
     swap = f"replace {part}" if part else "rework"
     bad = outside >= LIKELY
     tell = "tell the customer; send the correction card"

@@ -25,6 +25,7 @@ OWN_PART = (
     "ranges: its error is that of {part}."
 )
 REQUEST = "Replace the parts and say how they came to differ from their label."
+NO_REQUEST = "Nothing. If you had this report before, take it as withdrawn."
 
 
 def supplier_report(
@@ -36,6 +37,8 @@ def supplier_report(
     issuer: str,
 ) -> SupplierReport:
     """Return what a finding on a reel says to whoever supplied it.
+
+    Of a finding that was withdrawn it says that first, and asks for nothing.
 
     Raises
     ------
@@ -60,7 +63,7 @@ def supplier_report(
         product=product.settings.title,
         finding=(saying.headline, *saying.lines),
         method=(METHOD, *_own_part(product, signal)),
-        requested_action=REQUEST,
+        requested_action=REQUEST if signal.standing else NO_REQUEST,
         received_at=reel["received_at"],
         lot_code=reel["lot_code"],
         marking=receipt.get("marking"),
@@ -77,6 +80,7 @@ def supplier_report(
             ToleranceClass(tolerance_ppm=float(tolerance), probability=float(share))
             for tolerance, share in claim.get("classes", ())
         ),
+        withdrawn=None if signal.standing else words.withdrawn(signal),
     )
 
 

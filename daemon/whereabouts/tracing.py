@@ -7,7 +7,7 @@ from typing import Any, Self
 
 from config.model import Part as PlannedPart
 from daemon.reels import checks_of, reel_in, told
-from daemon.rows import plain
+from daemon.rows import holds_of, plain
 from daemon.whereabouts.doubted import by_reason, doubted
 from daemon.words import capital, off_plan
 from storage.errors import NotFoundError, RefusedValueError
@@ -97,7 +97,7 @@ class Records:
             reels=rows("reels"),
             receipts=rows("receipts"),
             errors=errors,
-            holds=rows("holds", product=product),
+            holds=holds_of(store, product),
             shipments=shipments,
             past=rows("past_shipments", product=product),
             reworks=rows("reworks", product=product),
@@ -327,7 +327,7 @@ def fitting_doubts(
     reel, build = fitting.reel, fitting.build
     builds = {one["build"]: one for one in records.builds}
     said = [
-        f"Reel {reel} is held: {one['reason']}"
+        f"Reel {reel} is held: {one['why']}"
         for one in records.holds
         if one["disposal"] is None
         and (one["scope"], one["subject"]) == (Scope.REEL, reel)
@@ -542,7 +542,7 @@ def _moved(records: Records, serial: str) -> list[str]:
 
 def _held(hold: Row) -> str:
     ended = "stands" if hold["disposal"] is None else f"ended by {hold['disposal']}"
-    return f"Hold on {hold['scope']} {hold['subject']} ({ended}): {hold['reason']}"
+    return f"Hold on {hold['scope']} {hold['subject']} ({ended}): {hold['why']}"
 
 
 def _places(records: Records, units: Iterable[Row]) -> list[str]:

@@ -13,7 +13,7 @@ from daemon.standing import ending as ending_of_doubt
 from daemon.whereabouts.tracing import spans
 from dashboard import data, documents, look, settle, who
 from dashboard.data import Shown
-from storage.records import Disposal, Scope
+from storage.records import Disposal, Scope, Signal
 
 EVERY_S = 3.0
 MEANINGS = {
@@ -33,6 +33,7 @@ BY_CHECK = (
     "A good check in the same session ends it; else a person does, who knows why these "
     "runs are right."
 )
+OFFERED = "The hold stands until a named person ends it; the form is filled in."
 PLACED = "holds placed"
 """Key of a viewer's session: how many holds were placed by hand."""
 ENDED = (
@@ -52,23 +53,27 @@ def holds() -> None:
         who.choose(people)
     settled: set[str] = set()
     findings = {one.signal: one for one in shown.findings}
+    raised = {one.signal: one for one in shown.raised}
     for one in standing:
         finding = findings.get(one["signal"])
-        why = one["reason"] if finding is None else words.reads(finding)
+        offer = policy.end_offer(one, raised.get(one["signal"]))
+        why = words.why_held(one, finding)
+        placed = f"Placed by {one['placed_by']}, {one['placed_at']:%Y-%m-%d %H:%M} UTC."
         look.heading(
             f"{words.capital(words.held(one))}: {why}",
-            [f"Placed by {one['placed_by']}, {one['placed_at']:%Y-%m-%d %H:%M} UTC."],
+            [placed] if offer is None else [f"{offer.sentence} {OFFERED}", placed],
         )
         if finding is not None and finding.signal not in settled:
             # One finding may hold a build and a reel.
             settled.add(finding.signal)
             settle.settle(shown, finding.signal)
         documents.offer(papers(one, shown), key=one["hold"])
-        form(one)
+        form(one, raised.get(one["signal"]), offer)
     for doubt in doubts:
         in_doubt(doubt)
     place(shown)
     ended(shown)
+    stepped_back(shown)
 
 
 def _headline(standing: int, doubts: int) -> str:
@@ -88,15 +93,22 @@ def papers(hold: Mapping[Hashable, Any], shown: Shown) -> list[documents.Paper]:
         case Scope.UNIT if (shown.errors["serial"] == hold["subject"]).any():
             return [documents.unit_record(hold["subject"])]
         case Scope.REEL:
-            named = [o.signal for o in shown.findings if o.reel == hold["subject"]]
-            return [documents.supplier_report(one) for one in named[-1:]]
+            return documents.of_reel(shown, hold["subject"])
         case _:
             return []
 
 
-def form(hold: Mapping[Hashable, Any]) -> None:
-    """Offer to end a hold."""
+def form(
+    hold: Mapping[Hashable, Any], finding: Signal | None, offer: policy.EndOffer | None
+) -> None:
+    """Offer to end a hold; what its finding gives for it is filled in."""
     name = hold["hold"]
+    if offer is not None and offer != st.session_state.get(f"offered {name}"):
+        # Once an offer, so that nothing typed since is lost.
+        st.session_state[f"offered {name}"] = offer
+        st.session_state[f"by {name}"] = offer.disposal
+        st.session_state[f"why {name}"] = offer.reason
+        st.session_state[f"shown {name}"] = offer.evidence
     with st.expander(f"End the hold on {words.held(hold)}"):
         st.radio(
             "How it ends",
@@ -105,6 +117,9 @@ def form(hold: Mapping[Hashable, Any]) -> None:
             format_func=MEANINGS.__getitem__,
             key=f"by {name}",
         )
+        chosen = st.session_state[f"by {name}"]
+        if finding is not None and finding.standing and chosen is not None:
+            look.quiet(words.taught(Disposal(chosen), Scope(hold["scope"])))
         st.text_area("Reason", key=f"why {name}")
         st.text_input("Evidence, if any", key=f"shown {name}", placeholder=EVIDENCE)
         st.button("End this hold", key=f"end {name}", on_click=end, args=(name,))
@@ -267,6 +282,13 @@ def ended(shown: Shown) -> None:
             ),
         },
     )
+
+
+def stepped_back(shown: Shown) -> None:
+    """List the findings that were withdrawn, with the reason."""
+    lines = [words.withdrawn(one) for one in shown.findings if not one.standing]
+    if lines:
+        look.heading("Withdrawn", lines[::-1])
 
 
 holds()

@@ -21,7 +21,8 @@ def now() -> None:
     shown = data.here()
     saying = words.standing(
         signals=shown.findings,
-        held_builds=list(shown.builds.loc[shown.builds["state"] == "held", "build"]),
+        builds=shown.builds.to_dict("records"),
+        holds=shown.standing.to_dict("records"),
         units=shown.errors["serial"].nunique(),
     )
     if shown.errors.empty:
@@ -34,6 +35,7 @@ def now() -> None:
         for form in ("wide", "narrow")
     }
     look.say(saying.headline, saying.lines)
+    beside(saying.apart)
     unheard(shown)
     for form, spec in drawn.items():
         with st.container(key=form):
@@ -46,6 +48,12 @@ def now() -> None:
     stays(shown)
     warned(shown)
     watching(saying.lines)
+
+
+def beside(lines: Sequence[str]) -> None:
+    """Say what else is to be done."""
+    if lines:
+        look.heading("Also to do", lines)
 
 
 def warned(shown: Shown) -> None:
@@ -79,11 +87,11 @@ def stays(shown: Shown) -> None:
     if shown.standing.empty and not doubts:
         return
     findings = {one.signal: one for one in shown.findings}
-    lines = []
-    for one in shown.standing.to_dict("records"):
-        finding = findings.get(one["signal"])
-        why = one["reason"] if finding is None else words.reads(finding)
-        lines.append(f"{words.capital(words.held(one))}: {why}.")
+    lines = [
+        f"{words.capital(words.held(one))}: "
+        f"{words.why_held(one, findings.get(one['signal']))}."
+        for one in shown.standing.to_dict("records")
+    ]
     lines += [
         f"Bench in doubt, {spans(serials)}: {reason}."
         for reason, serials in by_reason(doubts, doubts).items()

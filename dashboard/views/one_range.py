@@ -22,7 +22,12 @@ UNCERTAINTIES = (
 
 page = data.here()
 titles = {one.key: one.title for one in page.product.ranges}
-moved = [one.range for one in page.findings if one.range in titles]
+# What holds comes before a unit that is odd alone.
+moved = [
+    one.range
+    for one in sorted(page.current, key=lambda one: one.holds)
+    if one.range in titles
+]
 key = st.segmented_control(
     "Range",
     options=list(titles),

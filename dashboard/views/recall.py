@@ -3,6 +3,7 @@
 import pandas as pd
 import streamlit as st
 
+from daemon import words
 from daemon.whereabouts.containment import (
     CLEAR,
     COLUMNS,
@@ -25,8 +26,10 @@ ADVICE = "On a finding everything that may carry it is listed here, wherever it 
 def recall() -> None:
     """Choose what is contained, then show its lists."""
     shown = data.here()
-    subjects = [one.signal for one in reversed(shown.findings)]
-    named = {one.signal: f"Finding {one.signal}" for one in shown.findings}
+    # What holds comes first; one that was withdrawn concerns nobody any more.
+    newest = sorted(shown.findings, key=lambda one: (one.standing, one.holds))
+    subjects = [one.signal for one in newest[::-1]]
+    named = {one.signal: words.name(one) for one in shown.findings}
     for reel in shown.fittings["reel"].drop_duplicates():
         subjects.append(reel)
         named[reel] = f"Reel {reel}"
@@ -66,12 +69,11 @@ def papers(shown: data.Shown, found: Containment) -> list[documents.Paper]:
     offered = [*documents.lists(found.subject)]
     if found.noticed:
         offered.append(documents.notices(found.subject))
-    named = [
-        one.signal
-        for one in shown.findings
-        if found.subject in {one.signal, one.reel} and one.reel and one.part
-    ]
-    return [*offered, *(documents.supplier_report(one) for one in named[-1:])]
+    asked = [one for one in shown.findings if one.signal == found.subject]
+    if not asked:
+        return [*offered, *documents.of_reel(shown, found.subject)]
+    named = [one.signal for one in asked if one.reel and one.part]
+    return [*offered, *(documents.supplier_report(one) for one in named)]
 
 
 def listed(name: str, units: tuple[Concerned, ...]) -> None:

@@ -59,8 +59,7 @@ def papers(found: Trace, records: Records, shown: data.Shown) -> list[documents.
         case "build":
             return [documents.release_record(name), documents.build_sheet(name)]
         case _:
-            named = [one.signal for one in shown.findings if one.reel == name]
-            return [documents.supplier_report(one) for one in named[-1:]]
+            return documents.of_reel(shown, name)
 
 
 show()

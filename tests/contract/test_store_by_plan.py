@@ -126,6 +126,32 @@ def test_what_was_measured_and_is_not_good_stays(store: Store) -> None:
     assert against(store) == ["undecided on 1 uA"]
 
 
+def test_a_withdrawn_finding_is_nothing_against_it(store: Store) -> None:
+    sampled(store)
+    warned = replace(SIGNAL, holds=False)
+    gone = replace(warned, revision=2, standing=False, withdrawn="measured again")
+    stands = "measured by plan, but finding signal 1 stands on its build"
+    for one, said in ((warned, [stands]), (gone, [])):
+        store.record_evaluation(
+            Evaluation(product="photoamp", number=NEEDED, signals=(one,))
+        )
+        assert against(store) == said
+
+
+def test_an_odd_unit_is_nothing_against_others_and_no_example_for_them(
+    store: Store,
+) -> None:
+    sampled(store)
+    odd = replace(SIGNAL, cause=Cause.UNIT, holds=False, part=None, reel=None)
+    store.record_evaluation(
+        Evaluation(product="photoamp", number=NEEDED, signals=(odd,))
+    )
+    assert against(store) == [short(NEEDED - 1)]
+    record(store, run(NEEDED + 1))
+    watched(store, NEEDED + 1)
+    assert against(store) == []
+
+
 def test_a_build_larger_than_planned_is_counted_as_it_is(store: Store) -> None:
     sampled(store)
     more = [Unit(serial=f"T{n}", product="photoamp", build="B1") for n in range(27)]

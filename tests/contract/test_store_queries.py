@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from storage.local import LocalStore
-from storage.records import Evaluation, RunKind, Scope, Verdict
+from storage.records import Cause, Evaluation, RunKind, Scope, Verdict
 from storage.remote import RemoteStore
 from storage.statements import queries
 from storage.store import Parameter, Store
@@ -42,7 +42,7 @@ _RANGE_ROW = (
 _SIGNAL = (
     "signal revision number product build cause statistic range part reel "
     "first_serial raised_serial units size_ppm low_ppm high_ppm implied_ohm "
-    "probability holds evidence causes made_at"
+    "probability holds evidence causes standing withdrawn made_at"
 )
 QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     "products": ({}, "product title"),
@@ -53,7 +53,10 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
             "last_run_at"
         ),
     ),
-    "range_rows": ({"product": "photoamp", "after": 0, "kind": None}, _RANGE_ROW),
+    "range_rows": (
+        {"product": "photoamp", "after": 0, "kind": None},
+        f"{_RANGE_ROW} set_up",
+    ),
     "latest_errors": (
         {"product": "photoamp"},
         (
@@ -73,7 +76,14 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"product": "photoamp"},
         (
             "hold scope subject to_serial product signal reason placed_by placed_at "
-            "disposal person end_reason ended_at evidence"
+            "after_number disposal person end_reason ended_at evidence end_after_number"
+        ),
+    ),
+    "hold_ends": (
+        {"product": "photoamp"},
+        (
+            "hold scope subject to_serial signal build range part reel cause disposal "
+            "person reason ended_at after_number"
         ),
     ),
     "units": ({"product": "photoamp"}, "serial build"),
@@ -436,6 +446,76 @@ def test_a_hold_shows_its_end(store: Store) -> None:
         END.evidence,
     ]
     assert ended["reason"] == HOLD.reason
+
+
+def test_a_finding_is_withdrawn_and_stands_again_by_further_revisions(
+    store: Store,
+) -> None:
+    record(store, run(1))
+    why = "unit S001 measured again reads like the others"
+    withdrawn = replace(SIGNAL, revision=2, standing=False, withdrawn=why)
+    again = replace(SIGNAL, revision=3)
+    for one in (SIGNAL, withdrawn):
+        store.record_evaluation(
+            Evaluation(product="photoamp", number=1, signals=(one,))
+        )
+    (row,) = rows(store, "signals", product="photoamp")
+    assert (row["standing"], row["withdrawn"]) == (False, why)
+    store.record_evaluation(Evaluation(product="photoamp", number=1, signals=(again,)))
+    (row,) = rows(store, "signals", product="photoamp")
+    assert (row["standing"], row["withdrawn"]) == (True, None)
+    history = rows(store, "signal_history", signal="signal 1")
+    assert [(one["standing"], one["withdrawn"]) for one in history] == [
+        (True, None),
+        (False, why),
+        (True, None),
+    ]
+
+
+def test_holds_and_their_ends_keep_between_which_runs_they_were_taken(
+    store: Store,
+) -> None:
+    """The Store numbers them: runs 1 and 2 precede the hold, run 3 its end."""
+    record(store, run(1))
+    store.record_evaluation(EVALUATION)
+    record(store, run(2))
+    store.place_hold(PERSONS_HOLD, PLACED)
+    record(store, run(3))
+    store.end_hold(END, ENDED)
+    store.place_hold(PERSONS_HOLD, PLACED)
+    store.end_hold(END, ENDED)  # a repeated command changes nothing
+    record(store, run(4))
+    store.place_hold(PERSONS_HOLD, PLACED)
+    store.end_hold(END, ENDED)
+    by_name = {one["hold"]: one for one in rows(store, "holds", product="photoamp")}
+    assert by_name["hold 1"]["after_number"] == 1
+    assert by_name["hold 1"]["end_after_number"] == 3
+    assert by_name["hold 2"]["after_number"] == 2
+    assert by_name["hold 2"]["end_after_number"] is None
+
+
+def test_ends_of_holds_come_in_the_order_they_were_taken_with_their_finding(
+    store: Store,
+) -> None:
+    record(store, run(1))
+    store.record_evaluation(EVALUATION)
+    later = replace(SIGNAL, revision=2, cause=Cause.BENCH, part=None, reel=None)
+    store.record_evaluation(Evaluation(product="photoamp", number=1, signals=(later,)))
+    store.place_hold(PERSONS_HOLD, PLACED)
+    assert rows(store, "hold_ends", product="photoamp") == []
+    store.end_hold(replace(END, hold="hold 2"), replace(ENDED, subject="hold 2"))
+    record(store, run(2))
+    earlier = END.ended_at - timedelta(hours=1)  # the clock was set back
+    store.end_hold(replace(END, ended_at=earlier), ENDED)
+    first, second = rows(store, "hold_ends", product="photoamp")
+    assert (first["hold"], first["after_number"]) == ("hold 2", 1)
+    assert (first["signal"], first["cause"]) == (None, None)
+    assert (second["hold"], second["after_number"]) == ("hold 1", 2)
+    assert (second["scope"], second["subject"]) == ("reel", "reel 7")
+    # As the finding says now; what was held stands in scope and subject.
+    assert (second["build"], second["range"]) == ("B1", "100 uA")
+    assert (second["cause"], second["reel"], second["part"]) == ("bench", None, None)
+    assert rows(store, "hold_ends", product="other") == []
 
 
 def test_a_session_counts_its_runs_and_checks(store: Store) -> None:

@@ -218,6 +218,12 @@ REFUSED: dict[str, Callable[[Store], object]] = {
     "another product's signal": lambda s: s.record_evaluation(
         replace(EVALUATION, signals=(replace(SIGNAL, product="other"),))
     ),
+    "a withdrawn finding without a reason": lambda s: s.record_evaluation(
+        replace(EVALUATION, signals=(replace(SIGNAL, standing=False, withdrawn=" "),))
+    ),
+    "a standing finding with a reason why not": lambda s: s.record_evaluation(
+        replace(EVALUATION, signals=(replace(SIGNAL, withdrawn="measured again"),))
+    ),
     "evidence that is no JSON object": lambda s: s.record_evaluation(
         replace(EVALUATION, signals=(replace(SIGNAL, evidence="9.5"),))
     ),

@@ -1,19 +1,32 @@
-"""A home whose store already tells a story: two good builds, then a bad reel."""
+"""Homes whose store already tells a story: a bad reel, or several findings at once."""
 
 import atexit
+import json
 import shutil
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
+from typing import Any
 
 import numpy as np
 
 from config.load import fingerprint
+from daemon import holds
 from daemon.cycle import Cycle, RunHeader
 from daemon.demo import lay_out
 from daemon.home import Home
 from storage.local import LocalStore
-from storage.records import Build, Configuration, Product, Reel, Session
+from storage.records import (
+    Build,
+    Cause,
+    Configuration,
+    Evaluation,
+    Product,
+    Reel,
+    Session,
+    Signal,
+)
 from tests.daemon.making import AT, demo_settings, fitting, readings
 
 UNITS = 10
@@ -88,3 +101,133 @@ def _measured() -> Path:
                 )
         cycle.watch()
     return home.folder
+
+
+FAR_PPM = {
+    # by build: range, from which unit on, until which, how far
+    "B-2": ((1, 6, 7, 4200.0),),
+    "B-3": ((1, 4, UNITS, 3600.0), (3, 6, UNITS, -2200.0), (0, 2, 3, 4200.0)),
+}
+STEPPED_BACK = "Unit PA-2006 measured again reads like the others."
+
+
+def several_home(folder: Path) -> Home:
+    """Return a home in which build B-3 has three findings at once, and B-2 had one.
+
+    B-3-F1 and B-3-F2 each name a reel and hold, B-3-F3 is of one odd unit. B-2-F1 was
+    withdrawn; the holds that it placed stand. No detector said so: the findings are
+    written down as it would, so that what is shown of them stays the same.
+    """
+    home = lay_out(folder)
+    home.data.mkdir(parents=True)
+    settings = demo_settings()
+    name = settings.product.name
+    configuration, body = fingerprint(settings)
+    chance = np.random.default_rng(8)
+    with LocalStore(home.store) as store:
+        store.put_configuration(
+            Configuration(configuration=configuration, body=body, stored_at=AT)
+        )
+        store.add_product(Product(product=name, title=settings.product.title))
+        store.open_session(
+            Session(
+                session="s", bench="demo", opened_at=AT, configuration=configuration
+            )
+        )
+        for reel in ("RL-11", "RL-12", "RL-13", "RL-14"):
+            store.add_reel(
+                Reel(
+                    reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT,
+                    supplier="Parts of the north",
+                )
+            )  # fmt: skip
+        cycle = Cycle(settings, store)
+        number = 0
+        for build in (1, 2, 3):
+            store.add_build(
+                Build(
+                    build=f"B-{build}", product=name, planned_units=UNITS, opened_at=AT
+                )
+            )
+            first = build == 1
+            store.fit_reel(fitting(f"B-{build}", "R12", "RL-11" if first else "RL-13"))
+            store.fit_reel(fitting(f"B-{build}", "R14", "RL-11"))
+            if build == 3:
+                store.fit_reel(fitting("B-3", "R12", "RL-12", "PA-3004"))
+                store.fit_reel(fitting("B-3", "R14", "RL-14", "PA-3006"))
+            for unit in range(UNITS):
+                errors = chance.normal(0.0, 150.0, 4)
+                for place, begin, end, far in FAR_PPM.get(f"B-{build}", ()):
+                    errors[place] += far if begin <= unit < end else 0.0
+                number = cycle.record(
+                    readings(cycle.product, errors.tolist()),
+                    RunHeader(
+                        serial=f"PA-{1000 * build + unit}",
+                        build=f"B-{build}",
+                        session="s",
+                        origin="bench",
+                        started_at=AT,
+                        finished_at=AT,
+                        configuration=configuration,
+                    ),
+                    {},
+                ).number
+        found = _findings(name, number)
+        gone = replace(
+            found[0], revision=2, standing=False, withdrawn=STEPPED_BACK, number=number
+        )
+        placed = [
+            hold
+            for one in found
+            for hold in holds.from_signal(one, "as it read when it was found")
+        ]
+        store.record_evaluation(
+            Evaluation(
+                product=name, number=number, signals=(*found, gone), holds=tuple(placed)
+            )
+        )
+    return home
+
+
+def _findings(product: str, number: int) -> tuple[Signal, ...]:
+    def found(**changes: Any) -> Signal:
+        title = changes.pop("title")
+        size = changes.pop("size_ppm")
+        values: dict[str, Any] = {
+            "revision": 1,
+            "number": number,
+            "product": product,
+            "cause": Cause.REEL,
+            "statistic": "bank",
+            "raised_serial": changes["first_serial"],
+            "units": 4,
+            "size_ppm": size,
+            "low_ppm": size - 200.0,
+            "high_ppm": size + 200.0,
+            "implied_ohm": None,
+            "probability": 0.97,
+            "holds": True,
+            "evidence": json.dumps({"range_title": title, "tolerance_ppm": 1000.0}),
+            "made_at": AT,
+        }
+        return Signal(**{**values, **changes})
+
+    return (
+        found(
+            signal="B-2-F1", build="B-2", range="10uA", title="10 uA", part="R12",
+            reel="RL-13", first_serial="PA-2006", size_ppm=4200.0, units=1,
+        ),
+        found(
+            signal="B-3-F1", build="B-3", range="10uA", title="10 uA", part="R12",
+            reel="RL-12", first_serial="PA-3004", size_ppm=3600.0,
+        ),
+        found(
+            signal="B-3-F2", build="B-3", range="1mA", title="1 mA", part="R14",
+            reel="RL-14", first_serial="PA-3006", size_ppm=-2200.0,
+        ),
+        found(
+            signal="B-3-F3", build="B-3", range="1uA", title="1 uA", part=None,
+            reel=None, first_serial="PA-3002", size_ppm=4200.0, units=1,
+            cause=Cause.UNIT, holds=False,
+        ),
+    )  # fmt: skip

@@ -1,11 +1,13 @@
 """From findings and verdicts to holds; from a person's decision to their end."""
 
+from typing import Any
+
 import pytest
 
 from daemon import holds
 from storage.records import Cause, Disposal, Scope, Verdict
 from tests.daemon.making import AT
-from tests.daemon.test_words import signal
+from tests.daemon.test_words import gone, hold, odd, signal
 
 
 def test_a_reel_finding_holds_its_build_and_the_reel() -> None:
@@ -25,6 +27,88 @@ def test_ids_follow_from_what_is_held_so_nothing_is_raised_twice() -> None:
 
 def test_a_finding_that_only_warns_holds_nothing() -> None:
     assert holds.from_signal(signal(holds=False), "why") == ()
+
+
+def test_a_withdrawn_finding_and_an_odd_unit_hold_nothing() -> None:
+    assert holds.from_signal(gone(), "why") == ()
+    assert holds.from_signal(odd(), "why") == ()
+
+
+def ended(after: int | None, *, hold: str = "B-3-F1:B-3") -> dict[str, Any]:
+    """Return a hold of the finding that was ended after a run; None: it is open."""
+    return {
+        "hold": hold,
+        "ended_at": None if after is None else AT,
+        "end_after_number": after,
+    }
+
+
+def revision(number: int, revision: int, *, standing: bool = True) -> dict[str, Any]:
+    return {"number": number, "revision": revision, "standing": standing}
+
+
+STOOD, BACK = revision(61, 1), revision(64, 2, standing=False)
+
+
+@pytest.mark.parametrize(
+    ("known", "history", "placed"),
+    [
+        ([], [STOOD], "B-3-F1:B-3"),
+        ([ended(None)], [STOOD, BACK], None),  # it stands still
+        ([ended(63)], [STOOD], None),  # accepted
+        ([ended(63)], [STOOD, BACK], None),  # accepted before it was withdrawn
+        ([ended(64)], [STOOD, BACK], "B-3-F1:B-3#2"),
+        # It stood again when the hold was ended, so that is accepted.
+        ([ended(66)], [STOOD, BACK, revision(65, 3)], None),
+        ([ended(64), ended(None, hold="B-3-F1:B-3#2")], [STOOD, BACK], None),
+        (
+            [ended(64), ended(68, hold="B-3-F1:B-3#2")],
+            [STOOD, BACK, revision(65, 3), revision(67, 4, standing=False)],
+            "B-3-F1:B-3#3",
+        ),
+        # Another finding's hold, though its name begins alike.
+        ([ended(63, hold="B-3-F1:B-31")], [STOOD], "B-3-F1:B-3"),
+    ],
+)
+def test_a_finding_holds_again_only_what_was_ended_while_it_was_withdrawn(
+    known: list[dict[str, Any]], history: list[dict[str, Any]], placed: str | None
+) -> None:
+    now = signal(revision=9, number=70)
+    asked = holds.from_signal(now, "why")[0]
+    found = holds.raised_again(asked, signal=now, holds=known, history=history)
+    assert (None if found is None else found.hold) == placed
+    if found is not None and "#" in found.hold:
+        assert found.reason == "why; held again: the finding stands again"
+
+
+def test_the_end_of_a_hold_is_offered_when_its_finding_was_withdrawn() -> None:
+    offer = holds.end_offer(hold(), gone(revision=7, number=71))
+    assert offer is not None
+    assert offer.sentence == (
+        "Finding B-3-F1 was withdrawn: unit PA-1007 measured again reads like the "
+        "others."
+    )
+    assert (offer.disposal, offer.reason) == (Disposal.RELEASE, offer.sentence)
+    assert offer.evidence == "finding B-3-F1, revision 7, after run 71"
+
+
+def test_the_end_of_a_hold_is_offered_when_its_finding_names_something_else() -> None:
+    of_reel = hold(scope="reel", subject="K-304")
+    assert holds.end_offer(of_reel, signal()) is None
+    of_bench = signal(cause=Cause.BENCH, range=None, part=None, reel=None)
+    offer = holds.end_offer(of_reel, of_bench)
+    assert offer is not None
+    assert offer.sentence == (
+        "Finding B-3-F1 asks for this hold no more: it is now most likely the bench "
+        "(96 %)."
+    )
+    assert holds.end_offer(hold(), of_bench) is None  # the build is held as before
+
+
+def test_no_end_is_offered_of_a_hold_that_no_finding_placed() -> None:
+    assert holds.end_offer(hold(signal=None), None) is None
+    assert holds.end_offer(hold(signal=None), gone()) is None
+    assert holds.end_offer(hold(), signal()) is None
 
 
 def test_a_shared_stage_finding_holds_the_build_alone() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from daemon import plots
 from daemon.look import DARK, LIGHT
-from daemon.plots.places import AS_IT_WAS, MOVED, ODD
+from daemon.plots.places import AS_IT_WAS, MOVED, ODD, moved_by
 from storage.records import Cause, Signal
 from tests.daemon.making import AT
 
@@ -73,7 +73,7 @@ def finding(**changes: Any) -> Signal:
 
 
 def signals(*found: Signal) -> pd.DataFrame:
-    names = ["build", "first_serial", "range"]
+    names = ["build", "first_serial", "range", "cause", "standing"]
     return pd.DataFrame([[getattr(s, n) for n in names] for s in found], columns=names)
 
 
@@ -169,6 +169,31 @@ def test_a_finding_starts_though_its_first_unit_was_not_measured_on_that_range()
 ):
     units = UNITS[~((UNITS["serial"] == "PA-12") & (UNITS["range"] == "10uA"))]
     assert (meanings(finding(), units=units) == MOVED).sum() == 8
+
+
+def test_an_odd_unit_is_marked_alone() -> None:
+    marked = meanings(finding(cause=Cause.UNIT, holds=False))
+    assert marked[marked == MOVED].index.tolist() == [("10uA", "PA-12")]
+
+
+def test_a_withdrawn_finding_marks_nothing() -> None:
+    gone = finding(standing=False, withdrawn="measured again")
+    assert set(meanings(gone)) == {AS_IT_WAS}
+
+
+def test_each_of_two_findings_on_one_build_has_the_units_that_it_is_about() -> None:
+    """One from the third unit on, one from the seventh; and the fifth is odd."""
+    early, late = finding(), finding(signal="B-2-F2", first_serial="PA-17")
+    odd = finding(signal="B-2-F3", first_serial="PA-15", cause=Cause.UNIT)
+    found = (early, late, odd)
+    frame = plots.laid_out(UNITS, signals(*found), plots.columns(UNITS, TWO))
+    ten = frame[frame["range"] == "10uA"]
+    serials = [moved_by(ten, one)["serial"].tolist() for one in found]
+    assert serials == [
+        [f"PA-{n}" for n in range(12, 21)],
+        [f"PA-{n}" for n in range(17, 21)],
+        ["PA-15"],
+    ]
 
 
 def test_a_finding_on_a_build_that_is_not_shown_marks_nothing() -> None:

@@ -54,6 +54,16 @@ def store(home: Home) -> Iterator[Store]:
         yield opened
 
 
+def test_a_withdrawn_finding_asks_for_no_measurement() -> None:
+    gone = replace(UNSURE, standing=False, withdrawn="measured again, as the others")
+    assert checklist(gone, [], PRODUCT) == []
+    assert next_step(gone, [], PRODUCT) is None
+    proof = typed(ProofKind.LOOSE_PARTS, "5.015k", of=gone)
+    after = sharpen(gone, [proof], PRODUCT)
+    assert json.loads(after.evidence)["next"] is None
+    assert (after.standing, after.withdrawn) == (False, gone.withdrawn)
+
+
 def test_before_anything_is_measured_the_finding_says_what_would_settle_it() -> None:
     lines = words.finding(sharpen(UNSURE, [], PRODUCT)).lines
     assert lines[-1].startswith("Next: ")

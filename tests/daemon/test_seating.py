@@ -73,6 +73,7 @@ class Bench:
         self.store = store
         self.desk = Desk(utc=clock.utc, stop=Event())
         self.asked: list[str] = []
+        self.answers: list[str] = []
         self._worker = Worker(SETTINGS, Home(folder), store, self.desk, clock)
         configuration = self.desk.snapshot()["configuration"]
         store.add_build(
@@ -93,10 +94,13 @@ class Bench:
         assert ticket is not None
         work = Thread(target=self._worker._carry_out, args=(ticket,))
         work.start()
+        answered = None
         while work.is_alive():
             prompt = self.desk.snapshot()["prompt"]
-            if prompt is not None and self.desk.answer(prompt["prompt"], ""):
+            if prompt is not None and prompt["prompt"] != answered:
+                answered = prompt["prompt"]
                 self.asked.append(prompt["text"])
+                self.desk.answer(answered, self.answers.pop(0) if self.answers else "")
             work.join(0.01)
         ended = self.desk.ticket(placed.ticket)
         assert ended is not None
@@ -173,18 +177,70 @@ def test_the_first_unit_of_a_reel_that_is_recorded_as_new_is_believed(
     assert found["reel"].tolist() == ["K-900"]
 
 
-def test_whoever_types_readings_is_told_to_read_the_unit_once_more(
-    bench: Bench,
-) -> None:
-    product = SETTINGS.product
-    typed = tuple(
+def typed(high: float = 0.0) -> tuple[TypedReading, ...]:
+    """Return a unit's readings, by hand; one range reads so much high, as a share."""
+    return tuple(
         TypedReading(
             range=key,
             reference=0.9 * one.full_scale,
-            output=0.9 * (1.02 if key == "100uA" else 1.0),
+            output=0.9 * (1.0 + (high if key == "100uA" else 0.0)),
+            output_zero=1e-5 if key == "100uA" else 0.0,
         )
-        for key, one in product.ranges.items()
+        for key, one in SETTINGS.product.ranges.items()
     )
-    ticket = bench.order(Order(build="B-1", serial="PA-008", typed=typed))
+
+
+def test_whoever_cannot_be_asked_is_told_to_read_the_unit_once_more(
+    bench: Bench,
+) -> None:
+    ticket = bench.order(Order(build="B-1", serial="PA-008", typed=typed(0.02)))
     assert bench.asked == []
     assert any("read it once more, as a rerun" in one for one in ticket.remarks)
+
+
+def test_whoever_types_readings_seats_the_unit_again_and_types_it_once_more(
+    bench: Bench,
+) -> None:
+    """Slips of the pen are asked for again; a zero that was not read is not."""
+    bench.answers = [
+        "",
+        *("900 nA", "0.9 V"),
+        *("9 uA", "0.9 V"),
+        *("10 uV", "a lot", "90 uA", "90 V"),
+        *("10 uV", "90 uA", "0.90002 V"),
+        *("900 uA", "0.9 V"),
+    ]
+    ticket = bench.order(
+        Order(build="B-1", serial="PA-008", typed=typed(0.02), attended=True)
+    )
+    assert bench.answers == []
+    assert bench.asked[0].startswith("Unit PA-008 alone reads far from the others")
+    assert bench.asked[5] == "100 uA, source at zero: output (V)"
+    assert "a lot" in bench.asked[7]
+    assert "off by more than 50%" in bench.asked[9]
+    assert any("look at the contacts" in one for one in ticket.remarks)
+    runs = bench.store.frame("unit_runs", serial="PA-008")
+    first, second = runs["run"].unique()
+    again = runs[runs["run"] == second].set_index("range")
+    assert set(again["rerun_of"]) == {first}
+    volts, true = 0.90002 - 0.00001, 0.9
+    assert again.loc["100uA", "error_ppm"] == pytest.approx(
+        1e6 * (volts / true - 1), abs=0.1
+    )
+    assert bench.store.frame("signals", product=NAME).empty
+
+
+def test_typed_sessions_are_of_a_bench_as_it_was_unless_somebody_says_so(
+    bench: Bench,
+) -> None:
+    for serial, new_setup in (
+        ("PA-101", False), ("PA-102", False), ("PA-103", True), ("PA-104", False),
+    ):  # fmt: skip
+        bench.order(
+            Order(build="B-1", serial=serial, typed=typed(), new_setup=new_setup)
+        )
+    rows = bench.store.frame("range_rows", product=NAME, after=8, kind="unit")
+    runs = rows.drop_duplicates("run")
+    assert runs["set_up"].tolist() == [False, False, True, True]
+    one, two, three, four = runs["session"]
+    assert one == two != three == four

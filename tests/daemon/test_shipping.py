@@ -1,6 +1,5 @@
 """Who may ship, by which settings, from which list; and what is done to a unit."""
 
-from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +23,6 @@ from storage.records import (
     Cause,
     Configuration,
     Decision,
-    Disposal,
     Evaluation,
     Hold,
     Product,
@@ -206,31 +204,6 @@ def test_no_text_starts_a_formula(text: str) -> None:
 
 def test_negative_numbers_stay_numbers() -> None:
     assert as_csv([{"a": -3, "b": None}], {"a": "+x", "b": "y"}) == "'+x,y\r\n-3,\r\n"
-
-
-def released(at: Any, **changes: Any) -> dict[str, Any]:
-    """Return a hold of the finding that was ended."""
-    return {"hold": "B-F1:B", "ended_at": at, "disposal": Disposal.RELEASE, **changes}
-
-
-def test_a_released_hold_is_raised_again_by_new_evidence_alone() -> None:
-    asked = holds.from_signal(signal(), "why")[0]
-    now = AT + timedelta(hours=2)
-    history = [{"made_at": AT, "revision": 1, "evidence": '{"log_odds": 5.0}'}]
-
-    def again(log_odds: float, *known: dict[str, Any]) -> Hold | None:
-        said = signal(revision=2, evidence=f'{{"log_odds": {log_odds}}}')
-        return holds.raised_again(asked, signal=said, holds=known, history=history)
-
-    assert again(5.0) == asked
-    assert again(99.0, released(None)) is None
-    assert again(7.9, released(now)) is None  # e^2.9 = 18 times as likely
-    raised = again(8.1, released(now))
-    assert raised is not None
-    assert raised.hold == "B-F1:B#2"
-    assert "raised again" in raised.reason
-    assert again(8.1, released(now), released(None, hold="B-F1:B#2")) is None
-    assert again(99.0, released(now, disposal=Disposal.CONCESSION)) is None
 
 
 def test_a_hold_by_hand_needs_a_listed_person_and_a_reason() -> None:

@@ -102,7 +102,7 @@ def test_a_capability_with_a_finding_is_given_with_the_reason(home: Path) -> Non
     moved, steady = ranges["100uA"]["study"], ranges["1uA"]["study"]
     assert moved["inside"]["indices"]["cpk"] > 0
     assert not moved["quotable"]
-    assert "build B-3: range 100 uA reads" in moved["reasons"][0]
+    assert "build B-3: range 100 uA, reel K-900, reads" in moved["reasons"][0]
     assert steady["quotable"]
     # 5000 ppm over three times the units' 150 ppm; 27 degrees of freedom.
     assert steady["inside"]["indices"]["cp"] == pytest.approx(11.1, rel=0.35)

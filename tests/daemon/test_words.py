@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from daemon import words
-from storage.records import Cause, LimitIs, Signal
+from storage.records import Cause, Disposal, LimitIs, Scope, Signal
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 
@@ -48,10 +48,39 @@ def signal(**changes: Any) -> Signal:
     return Signal(**{**values, **changes})
 
 
+def odd() -> Signal:
+    """Return a finding of one unit that is far off alone."""
+    return signal(
+        signal="B-3-F9", cause=Cause.UNIT, holds=False, range="1mA", part=None,
+        reel=None, first_serial="PA-1007", raised_serial="PA-1007", units=1,
+        size_ppm=4200.0, low_ppm=4000.0, high_ppm=4400.0, implied_ohm=None,
+        evidence={"range_title": "1 mA"},
+    )  # fmt: skip
+
+
+def gone(**changes: Any) -> Signal:
+    """Return a finding that was withdrawn."""
+    why = "Unit PA-1007 measured again reads like the others."
+    return signal(**{"standing": False, "withdrawn": why} | changes)
+
+
+def build(**changes: Any) -> dict[str, Any]:
+    """Return what is asked of a row of the query `builds`."""
+    return {"build": "B-3", "state": "open", "units": 30} | changes
+
+
+def hold(**changes: Any) -> dict[str, Any]:
+    """Return what is asked of a row of the query `holds`: open, on build B-3."""
+    return {
+        "hold": "B-3-F1:B-3", "scope": "build", "subject": "B-3", "to_serial": None,
+        "signal": "B-3-F1", "reason": "range 100 uA reads +0.3 %",
+    } | changes  # fmt: skip
+
+
 def test_headline_says_what_to_do_which_range_how_much_and_since_when() -> None:
     said = words.finding(signal())
     assert said.headline == (
-        "Hold build B-3: range 100 uA reads +0.29 % since unit PA-3010."
+        "Hold build B-3: range 100 uA, reel K-304, reads +0.29 % since unit PA-3010."
     )
 
 
@@ -154,18 +183,218 @@ def test_digits_of_a_resistance_follow_its_uncertainty(
 
 
 def test_nothing_measured_says_how_to_begin() -> None:
-    said = words.standing(signals=[], held_builds=[], units=0)
+    said = words.standing(signals=[], builds=[], holds=[], units=0)
     assert said.headline == "No unit has been measured yet."
 
 
 def test_a_released_finding_no_longer_stands_on_top() -> None:
-    said = words.standing(signals=[signal()], held_builds=[], units=90)
+    said = words.standing(signals=[signal()], builds=[build()], holds=[], units=90)
     assert said.headline == "Nothing is held."
 
 
 def test_a_held_build_without_a_finding_is_said_too() -> None:
-    said = words.standing(signals=[], held_builds=["B-2"], units=31)
+    by_hand = hold(subject="B-2", signal=None)
+    said = words.standing(
+        signals=[],
+        builds=[build(build="B-2", state="held"), build()],
+        holds=[by_hand],
+        units=31,
+    )
     assert said.headline == "Hold build B-2: see its holds below."
+
+
+def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
+    second = signal(
+        signal="B-3-F2", range="1mA", part="R14", reel="K-305", first_serial="PA-3012",
+        size_ppm=-2200.0, low_ppm=-2400.0, high_ppm=-2000.0, implied_ohm=None,
+        evidence={"range_title": "1 mA"},
+    )  # fmt: skip
+    of_bench = signal(
+        signal="B-3-F3", cause=Cause.BENCH, range=None, part=None, reel=None,
+        size_ppm=500.0, low_ppm=400.0, high_ppm=600.0, probability=0.8,
+    )  # fmt: skip
+    elsewhere = signal(signal="B-2-F1", build="B-2")
+    said = words.standing(
+        signals=[elsewhere, of_bench, signal(), second],
+        builds=[build(build="B-2", state="held"), build(state="held")],
+        holds=[hold()],
+        units=90,
+    )
+    # The newest first; those of another build stay in the list below.
+    assert said.headline == (
+        "Hold build B-3: range 1 mA, reel K-305, reads \N{MINUS SIGN}0.22 % since unit "
+        "PA-3012. Also: range 100 uA, reel K-304, reads +0.29 % since unit PA-3010. "
+        "Also: every range reads +0.05 % since unit PA-3010."
+    )
+    assert said.lines[0] == "Most likely part R14 from reel K-305 (96 %)."
+    first, bench = said.lines[-2:]
+    assert said.apart == ()
+    assert first.startswith(
+        "Range 100 uA, reel K-304, reads +0.29 % since unit PA-3010. Most likely part "
+        "R13 from reel K-304 (96 %)"
+    )
+    assert bench == (
+        "Every range reads +0.05 % since unit PA-3010. Most likely the bench, not the "
+        "units (80 %)."
+    )
+
+
+ODD_SENTENCE = (
+    "Unit PA-1007 alone is far off on range 1 mA (+0.42 %): seat it and its leads "
+    "again and measure it once more."
+)
+
+
+def test_an_odd_unit_is_something_to_do_and_never_a_hold() -> None:
+    said = words.finding(odd())
+    assert said.headline == ODD_SENTENCE
+    assert "Nothing is held for it" in said.lines[0]
+    assert not any("Hold" in line for line in (said.headline, *said.lines))
+    first_page = words.standing(signals=[odd()], builds=[build()], holds=[], units=90)
+    assert first_page.headline == ODD_SENTENCE
+    assert first_page.lines == ("Nothing is held.",)
+    assert words.beside(odd()) == "unit PA-1007 alone: +0.42 %"
+
+
+def test_an_odd_unit_is_said_beside_what_is_held_and_of_earlier_builds_not_at_all() -> (
+    None
+):
+    def said(*builds: dict[str, Any]) -> words.Saying:
+        return words.standing(
+            signals=[odd(), signal()], builds=builds, holds=[hold()], units=90
+        )
+
+    now = said(build(state="held"))
+    assert now.headline.startswith("Hold build B-3: range 100 uA")
+    assert now.apart == (ODD_SENTENCE,)
+    later = said(build(state="held"), build(build="B-4"))
+    assert later.apart == ()
+    opened = said(build(state="held"), build(build="B-4", units=0))
+    assert opened.apart == (ODD_SENTENCE,)
+
+
+def test_a_withdrawn_finding_says_why_and_what_it_had_said() -> None:
+    said = words.finding(gone())
+    assert said.headline == (
+        "Finding B-3-F1 was withdrawn: unit PA-1007 measured again reads like the "
+        "others."
+    )
+    assert said.lines == (
+        (
+            "It said of build B-3: range 100 uA, reel K-304, reads +0.29 % since unit "
+            "PA-3010."
+        ),
+        "A hold that it placed stands until a named person ends it.",
+    )
+    assert words.finding(gone(holds=False)).lines == said.lines[:1]
+
+
+@pytest.mark.parametrize(
+    ("why", "end"),
+    [
+        ("PA-1007 reads like the others.", "withdrawn: PA-1007 reads like the others."),
+        ("A check moved the same way", "withdrawn: A check moved the same way."),
+        ("Later units read as before", "withdrawn: later units read as before."),
+    ],
+)
+def test_a_reason_goes_on_behind_the_colon(why: str, end: str) -> None:
+    assert words.withdrawn(gone(withdrawn=why)).endswith(end)
+
+
+def test_a_hold_whose_finding_was_withdrawn_is_what_is_to_be_decided() -> None:
+    said = words.standing(
+        signals=[gone()],
+        builds=[build(state="held")],
+        holds=[hold(), hold(scope="reel", subject="K-304")],
+        units=90,
+    )
+    assert said.headline == "2 holds to decide on: their finding was withdrawn."
+    (line,) = said.lines
+    assert line.startswith("Finding B-3-F1 was withdrawn: unit PA-1007")
+    assert line.endswith(
+        "The holds on build B-3 and reel K-304 stand until a named person decides."
+    )
+    ended = words.standing(signals=[gone()], builds=[build()], holds=[], units=90)
+    assert ended.headline == "Nothing is held."
+    assert "Finding" not in " ".join(ended.lines)
+
+
+def test_a_withdrawn_finding_stands_beside_one_that_holds() -> None:
+    said = words.standing(
+        signals=[gone(), signal(signal="B-3-F2")],
+        builds=[build(state="held")],
+        holds=[hold(), hold(signal="B-3-F2")],
+        units=90,
+    )
+    assert said.headline.startswith("Hold build B-3: range 100 uA")
+    assert "Also" not in said.headline
+    (apart,) = said.apart
+    assert apart.startswith("Finding B-3-F1 was withdrawn")
+
+
+def test_why_something_is_held_is_said_in_its_findings_present_numbers() -> None:
+    """The reason was written at +0.3 %; more units made it +0.36 %."""
+    sharper = signal(size_ppm=3600.0, low_ppm=3500.0, high_ppm=3700.0)
+    said = "range 100 uA, reel K-304, reads +0.36 % since unit PA-3010"
+    assert words.why_held(hold(), sharper) == said
+    of_reel = hold(scope="reel", subject="K-304")
+    assert words.why_held(of_reel, sharper) == said.replace(", reel K-304,", "")
+    assert words.why_held(hold(signal=None), None) == "range 100 uA reads +0.3 %"
+    assert words.why_held(hold(), gone()).endswith("(finding B-3-F1, withdrawn)")
+
+
+@pytest.mark.parametrize("disposal", list(Disposal))
+def test_who_ends_a_hold_is_told_what_it_means_later(disposal: Disposal) -> None:
+    said = words.taught(disposal, Scope.REEL)
+    if disposal in (Disposal.RELEASE, Disposal.CONCESSION):
+        assert said == (
+            "The difference that was found is accepted for this reel; it is not held "
+            "again for it. A new move of it is."
+        )
+    else:
+        assert said == (
+            "The reel counts as bad: what was measured with it no longer counts as "
+            "history."
+        )
+
+
+@pytest.mark.parametrize(
+    ("found", "name"),
+    [
+        (signal(), "Finding B-3-F1: range 100 uA, reel K-304"),
+        (
+            signal(cause=Cause.BENCH, range=None, part=None, reel=None),
+            "Finding B-3-F1: every range, bench",
+        ),
+        (
+            signal(cause=Cause.UNIT, reel=None),
+            "Finding B-3-F1: range 100 uA, unit PA-3010 alone",
+        ),
+        (
+            signal(standing=False, withdrawn="measured again"),
+            "Finding B-3-F1 (withdrawn)",
+        ),
+    ],
+)
+def test_a_list_tells_findings_on_one_build_apart(found: Signal, name: str) -> None:
+    assert words.name(found) == name
+
+
+def test_a_range_says_what_moved_what_is_odd_and_what_was_withdrawn() -> None:
+    known: dict[str, Any] = {"errors_ppm": [100.0, -200.0], "limit_ppm": 5000.0}
+    earlier = signal(signal="B-3-F0", reel="K-303")
+    said = words.one_range(
+        "100 uA", findings=[gone(), earlier, signal(), odd()], **known
+    )
+    assert said.headline == (
+        "Range 100 uA, reel K-304, reads +0.29 % since unit PA-3010."
+    )
+    assert said.lines[1].startswith("Range 100 uA, reel K-303, reads +0.29 %")
+    assert ODD_SENTENCE in said.lines
+    assert said.lines[-1] == words.withdrawn(gone())
+    calm = words.one_range("100 uA", findings=[gone(), odd()], **known)
+    assert calm.headline == "Range 100 uA is as it was but for unit PA-1007."
+    assert calm.lines[0] == ODD_SENTENCE
 
 
 def test_a_check_standard_out_of_limits_points_at_the_bench() -> None:

@@ -44,7 +44,8 @@ def button(app: AppTest, label: str) -> Any:
 def test_the_sentence_stands_on_top() -> None:
     words = said(opened())
     first = (
-        f"<h1>Hold build B-3: range 100 uA reads +0.30 % since unit PA-300{BAD_FROM}"
+        f"<h1>Hold build B-3: range 100 uA, reel {BAD_REEL}, reads +0.30 % since unit "
+        f"PA-300{BAD_FROM}"
     )
     assert first in words
     assert f"Most likely part R13 from reel {BAD_REEL}" in words
@@ -54,7 +55,7 @@ def test_the_sentence_stands_on_top() -> None:
 @pytest.mark.usefixtures("held")
 def test_what_stays_is_listed_with_what_stands_against_it_now() -> None:
     words = said(opened())
-    assert "Build B-3: range 100 uA reads +0.30 % since" in words
+    assert f"Build B-3: range 100 uA, reel {BAD_REEL}, reads +0.30 % since" in words
     assert f"Reel {BAD_REEL}: range 100 uA reads +0.30 % since" in words
 
 
@@ -140,7 +141,7 @@ def test_a_daemon_that_goes_and_comes_back_takes_nothing_off_the_page(
 def test_the_range_that_moved_is_shown_first() -> None:
     app = opened("one_range")
     assert app.segmented_control[0].value == "100uA"
-    assert "<h1>Range 100 uA reads +0.30 %" in said(app)
+    assert f"<h1>Range 100 uA, reel {BAD_REEL}, reads +0.30 %" in said(app)
     assert len(app.get("vega_lite_chart")) == 4
 
 

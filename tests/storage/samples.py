@@ -367,6 +367,7 @@ _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("signal_history", {"signal": "signal 1"}),
     ("warnings", {"product": "photoamp"}),
     ("holds", {"product": "photoamp"}),
+    ("hold_ends", {"product": "photoamp"}),
     ("units", {"product": "photoamp"}),
     ("shipments", {"product": "photoamp"}),
     ("past_shipments", {"product": "photoamp"}),

@@ -135,6 +135,37 @@ def test_a_store_is_copied_beside_itself_before_it_is_changed(
     assert "more" not in counts
 
 
+def test_holds_of_before_are_placed_and_ended_after_the_runs_finished_by_then(
+    database: duckdb.DuckDBPyConnection,
+) -> None:
+    """Runs 1, 2, 3 end at 8, 9, 10 o'clock; the hold is of 8:30, its end of 9:30."""
+    steps = migrations()
+    before = [one for one in steps if one.name < "0011"]
+    migrate(database, where="here", before_each=refuse, steps=before)
+    for number, hour in ((1, 8), (2, 9), (3, 10)):
+        database.execute(
+            "insert into run (run, number, kind, product, serial, build, session, "
+            "origin, started_at, finished_at, configuration) values "
+            "($run, $number, 'unit', 'p', 's', 'b', 's', 'bench', $at, $at, 'c')",
+            {"run": f"r{number}", "number": number, "at": f"2026-01-05 {hour:02}:00Z"},
+        )
+    for name, placed in (("h", "08:30"), ("early", "07:00")):
+        database.execute(
+            "insert into hold (hold, scope, subject, product, reason, placed_by, "
+            "placed_at) values ($name, 'build', 'b', 'p', 'why', 'Ada', $at)",
+            {"name": name, "at": f"2026-01-05 {placed}Z"},
+        )
+    database.execute(
+        "insert into hold_end (hold, disposal, person, reason, ended_at) values "
+        "('h', 'release', 'Ada', 'why', '2026-01-05 09:30Z')"
+    )
+    migrate(database, where="here", before_each=lambda _: None, steps=steps)
+    begun = database.execute("select hold, after_number from hold order by hold")
+    assert begun.fetchall() == [("early", 0), ("h", 1)]
+    ended = database.execute("select after_number from hold_end")
+    assert ended.fetchall() == [(2,)]
+
+
 def test_an_older_program_leaves_a_newer_file_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -147,3 +178,43 @@ def test_an_older_program_leaves_a_newer_file_alone(
     with pytest.raises(SchemaError, match="0002_more"):
         LocalStore(path)
     assert path.read_bytes() == before
+
+
+def test_a_session_of_before_was_set_up_where_the_bench_itself_measured(
+    database: duckdb.DuckDBPyConnection,
+) -> None:
+    """Runs of the bench or of its check standard; typed and imported ones are not."""
+    steps = migrations()
+    place = [one.name for one in steps].index("0012_set_up")
+    migrate(database, where="here", before_each=lambda _: None, steps=steps[:place])
+    sessions = {
+        "measured": ("unit", "bench", True),
+        "checked": ("check", "typed", True),
+        "typed": ("unit", "typed", False),
+        "imported": ("unit", "import", False),
+        "empty": (None, None, False),
+    }
+    for number, (session, (kind, origin, _)) in enumerate(sessions.items(), start=1):
+        database.execute(
+            "insert into session values ($session, 'bench', now(), 'c0ffee')",
+            {"session": session},
+        )
+        if kind is not None:
+            database.execute(
+                "insert into run (run, number, kind, product, serial, build, session, "
+                "origin, started_at, finished_at, configuration) values ($run, "
+                "$number, $kind, 'p', 'S1', 'B1', $session, $origin, now(), now(), "
+                "'c0ffee')",
+                {
+                    "run": session,
+                    "number": number,
+                    "kind": kind,
+                    "session": session,
+                    "origin": origin,
+                },
+            )
+    migrate(
+        database, where="here", before_each=lambda _: None, steps=steps[: place + 1]
+    )
+    rows = database.execute("select session, set_up from session").fetchall()
+    assert dict(rows) == {name: one[2] for name, one in sessions.items()}

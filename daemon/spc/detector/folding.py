@@ -1264,20 +1264,15 @@ def cross_boundary(st, sh, at, new_build, changed, level, level2):
 
 
 @compiled
-def session(st, sh, at, walk2, haze2, shared_haze2):
+def session(st, sh, at, walk2):
     """The bench was set up anew: it walks, or stepped on one range or on all.
 
     walk2 : (R,) variance of an ordinary bench from one set-up to the next.
-    haze2, shared_haze2 : (P,) and float, what temperature that nobody recorded may
-        have moved levels by.
     """
-    parts, ranges = sh.sensitivity.shape
+    ranges = sh.sensitivity.shape[1]
     for k in range(st.counters[COUNT]):
         for r in range(ranges):
             st.covariance[k, at[2] + r, at[2] + r] += walk2[r]
-        for p in range(parts):
-            st.covariance[k, at[0] + p, at[0] + p] += haze2[p]
-        st.covariance[k, at[1], at[1]] += shared_haze2
     spawn_bench(st, sh, at, sh.odds[AT_SESSION_BENCH])
 
 

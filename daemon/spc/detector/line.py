@@ -5,10 +5,10 @@ the same events give the same line, bit for bit, whether they are folded as they
 or again from rows.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from math import log
-from typing import Self
+from importlib import import_module
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -83,23 +83,32 @@ class Line:
     def __init__(self, layout: Layout) -> None:
         self.layout = layout
         self.state = st.new_state(layout)
-        self._shape = st.shape_of(layout)
+        self.shape = st.shape_of(layout)
         self._at = st.places_of(layout.ranges, layout.parts, layout.tempco.size)
 
     def copy(self) -> Self:
         """Return a line that goes on from here by itself."""
         other = object.__new__(type(self))
-        other.layout, other._shape, other._at = self.layout, self._shape, self._at
+        other.layout, other.shape, other._at = self.layout, self.shape, self._at
         other.state = State(*(one.copy() for one in self.state))
         return other
+
+    def rest(self) -> None:
+        """Keep no more than is needed; the next fold makes room again."""
+        if len(self.state.log_weight) == st.ROOM:
+            self.state = st.packed(self.state)
+
+    def _wake(self) -> None:
+        if len(self.state.log_weight) != st.ROOM:
+            self.state = st.unpacked(self.state)
 
     def saved(self) -> State:
         """Return what `restored` goes on from."""
         return st.packed(self.state)
 
     def restore(self, saved: State) -> None:
-        """Go back to what was saved."""
-        self.state = st.unpacked(saved)
+        """Go back to what was saved, which stays as it is."""
+        self.state = saved
 
     @property
     def units(self) -> int:
@@ -112,6 +121,11 @@ class Line:
         return int(self.state.counters[st.CHECKED])
 
     @property
+    def units_before_check(self) -> int:
+        """Units before the latest run of the check standard; -1 where none was run."""
+        return int(self.state.counters[st.LAST_CHECK])
+
+    @property
     def log_odds(self) -> float:
         """Logarithm of how much likelier it is that something is wrong than nothing."""
         return float(folding().log_odds(self.state))
@@ -120,8 +134,6 @@ class Line:
         self,
         *,
         walk_ppm: ArrayLike | None = None,
-        haze_ppm: ArrayLike | None = None,
-        shared_haze_ppm: float = 0.0,
     ) -> None:
         """The bench was set up anew.
 
@@ -130,26 +142,36 @@ class Line:
         walk_ppm : (R,) array_like, optional
             Standard deviation of what an ordinary bench walks by meanwhile; left out,
             as assumed.
-        haze_ppm, shared_haze_ppm : (P,) array_like and float
-            Standard deviation of what a change of temperature that nobody recorded may
-            have moved each part, and all ranges alike, by.
         """
         unit, ranges = self.layout.unit_ppm, self.layout.ranges
         walk = np.full(ranges, self.layout.assumed.bench_walk)
         if walk_ppm is not None:
             walk = np.maximum(walk, self._numbers("walk_ppm", walk_ppm, ranges) / unit)
-        haze = np.zeros(self.layout.parts)
-        if haze_ppm is not None:
-            haze = self._numbers("haze_ppm", haze_ppm, self.layout.parts) / unit
+        self._wake()
         folding().session(
             self.state,
-            self._shape,
+            self.shape,
             self._at,
             walk**2,
-            haze**2,
-            (shared_haze_ppm / unit) ** 2,
         )
         self._trim()
+
+    def haze(self, parts_ppm: ArrayLike, shared_ppm: float) -> None:
+        """Time passed in which nobody recorded the room's temperature.
+
+        Parameters
+        ----------
+        parts_ppm, shared_ppm : (P,) array_like and float
+            Standard deviation of what it may have moved each part, and all ranges
+            alike, by.
+        """
+        unit, parts = self.layout.unit_ppm, self.layout.parts
+        own2 = (self._numbers("parts_ppm", parts_ppm, parts) / unit) ** 2
+        self._wake()
+        rows, at = slice(self.hypotheses), self._at
+        for part in range(parts):
+            self.state.covariance[rows, at[0] + part, at[0] + part] += own2[part]
+        self.state.covariance[rows, at[1], at[1]] += (shared_ppm / unit) ** 2
 
     def check(
         self,
@@ -185,19 +207,39 @@ class Line:
             raise OutOfRangeError(
                 argument="variance_ppm2", value=variance.tolist(), allowed="> 0"
             )
+        self._wake()
         folding().check(
             self.state,
-            self._shape,
+            self.shape,
             self._at,
             errors / unit,
             variance / unit**2,
             allowed / unit**2,
             first,
         )
+        self.state.counters[st.LAST_CHECK] = self.units
 
-    def settle(self) -> None:
-        """Take what two checks have seen of the bench as known."""
+    def settle(self) -> dict[int, float]:
+        """Take what two checks have seen of the bench as known.
+
+        Returns
+        -------
+        dict of int to float
+            By range, R for all of them: how likely the bench had moved there.
+        """
+        events = self.state.event[: self.hypotheses]
+        seen = np.isin(events[..., st.KIND], (st.BENCH, st.SLOPE))
+        seen &= events[..., st.CHECKS] >= SETTLED_BY
+        weight = self.weights()
+        moved = {
+            int(place): float(
+                weight @ (seen & (events[..., st.PLACE] == place)).any(axis=1)
+            )
+            for place in np.unique(events[..., st.PLACE][seen])
+        }
+        self._wake()
         folding().settle(self.state, self._at, SETTLED_BY)
+        return moved
 
     def unit(
         self,
@@ -242,9 +284,10 @@ class Line:
                 bad[place] = min(max(known.bad, 1e-6), 1.0 - 1e-6)
         for place in () if boundary is None else boundary.found_bad:
             free[place] = True
+        self._wake()
         folding().unit(
             self.state,
-            self._shape,
+            self.shape,
             self._at,
             errors / unit,
             variance / unit**2,
@@ -260,16 +303,40 @@ class Line:
 
     def excuse(self, kinds: Iterable[int], places: Iterable[int]) -> None:
         """Accept what was found: it is known from here on, a new move of it is new."""
+        self._wake()
         which, where = np.zeros(st.KINDS, np.bool_), np.zeros(64, np.bool_)
         which[list(kinds)] = True
         where[list(places)] = True
         folding().excuse(self.state, self._at, which, where)
 
+    @property
+    def tempco_ppm_per_k(self) -> Array:
+        """Effect of temperature on each range as it is known, ppm a kelvin; (R,)."""
+        start, count = self._at[3], self.layout.tempco.size
+        means = self.state.mean[: self.hypotheses, start : start + count]
+        effect: Array = self.weights() @ means * self.layout.unit_ppm
+        return effect if count else np.zeros(self.layout.ranges)
+
+    def expected_ppm(self) -> Array:
+        """Return what the units now read on each range, the bench taken off, (R,)."""
+        layout = self.layout
+        at, ranges = self._at, layout.ranges
+        rows = slice(self.hypotheses)
+        level = self.state.mean[rows, :ranges] + self.state.mean[rows, at[1]][:, None]
+        level += self.state.mean[rows, at[0] : at[0] + layout.parts] @ layout.sensitivity
+        expected: Array = self.weights() @ level * layout.unit_ppm
+        return expected
+
+    def scatter_ppm(self, index: int) -> float:
+        """Return by how much ordinary units differ on a range, standard deviation."""
+        rows = slice(self.hypotheses)
+        own2 = self.state.part_sum[rows, index] / self.state.part_count[rows, index]
+        shared2 = self.state.shared_sum[rows] / self.state.shared_count[rows]
+        return float(np.sqrt(self.weights() @ (own2 + shared2))) * self.layout.unit_ppm
+
     def odd(self) -> Array:
         """Return how likely the latest unit alone is odd on each range, (R,)."""
-        count = int(self.state.counters[st.COUNT])
-        weight = self._weights()
-        odd: Array = weight @ self.state.odd[:count]
+        odd: Array = self.weights() @ self.state.odd[: self.hypotheses]
         return odd
 
     def marginals(self) -> Array:
@@ -277,11 +344,28 @@ class Line:
         found: Array = folding().marginals(self.state)
         return found
 
-    def _weights(self) -> Array:
-        count = int(self.state.counters[st.COUNT])
-        logs = self.state.log_weight[:count]
+    @property
+    def hypotheses(self) -> int:
+        """How many stand side by side."""
+        return int(self.state.counters[st.COUNT])
+
+    def weights(self) -> Array:
+        """Return how likely each hypothesis is, (hypotheses,)."""
+        logs = self.state.log_weight[: self.hypotheses]
         weight: Array = np.exp(logs - logs.max())
         return weight / weight.sum()
+
+    def bad(self) -> NDArray[np.bool_]:
+        """Return which hypotheses say that something is wrong, (hypotheses,)."""
+        events = self.state.event[: self.hypotheses]
+        active = (events[..., st.KIND] > 0) & (events[..., st.EXCUSED] == 0)
+        wrong: NDArray[np.bool_] = active.any(axis=1)
+        return wrong
+
+    @property
+    def places(self) -> tuple[int, int, int, int, int]:
+        """Where parts, shared stage, bench, temperature and events begin in a state."""
+        return self._at
 
     def _trim(self) -> None:
         """Make room where many sessions follow each other without a unit."""
@@ -305,7 +389,6 @@ class Line:
         return values
 
 
-def folding():  # the compiler is loaded when something is first folded
-    from daemon.spc.detector import folding as compiled
-
-    return compiled
+def folding() -> Any:
+    """Return the compiled fold; the compiler is loaded when it is first wanted."""
+    return import_module("daemon.spc.detector.folding")

@@ -42,7 +42,7 @@ KINDS = 9
 KIND, PLACE, START, SIZE, EXCUSED, CHECKS = range(6)
 
 # Counters of a state.
-COUNT, UNITS, CHECKED = range(3)
+COUNT, UNITS, CHECKED, LAST_CHECK = range(4)
 
 
 class State(NamedTuple):
@@ -81,7 +81,7 @@ class State(NamedTuple):
     odd: Floats
     """(ROOM, R): how likely the latest unit is odd on a range all by itself."""
     counters: Ints
-    """(3,): hypotheses, units, checks."""
+    """(4,): hypotheses, units, checks, units before the last check."""
 
 
 class Shape(NamedTuple):
@@ -218,9 +218,10 @@ def new_state(layout: Layout) -> State:
         change=np.zeros(ROOM, np.int64),
         scale=np.zeros(ROOM, np.int64),
         odd=np.zeros((ROOM, ranges)),
-        counters=np.zeros(3, np.int64),
+        counters=np.zeros(4, np.int64),
     )
     state.counters[COUNT] = len(SCATTER_SCALES)
+    state.counters[LAST_CHECK] = -1
     own = layout.ratio[:ranges]
     diagonal = np.zeros(size)
     diagonal[:ranges] = (layout.level * own) ** 2

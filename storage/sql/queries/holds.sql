@@ -1,5 +1,6 @@
--- One row a hold on anything of the product, with its end; the last five columns
--- are null while it is open.
+-- One row a hold on anything of the product, with its end; the last six columns
+-- are null while it is open. after_number and end_after_number are the product's
+-- highest run number when it was placed and when it was ended.
 select
     hold.hold,
     hold.scope,
@@ -10,11 +11,13 @@ select
     hold.reason,
     hold.placed_by,
     hold.placed_at,
+    hold.after_number,
     hold_end.disposal,
     hold_end.person,
     hold_end.reason as end_reason,
     hold_end.ended_at,
-    hold_end.evidence
+    hold_end.evidence,
+    hold_end.after_number as end_after_number
 from hold
 left join hold_end on hold_end.hold = hold.hold
 where hold.product = $product

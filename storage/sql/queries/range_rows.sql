@@ -1,5 +1,6 @@
 -- One row a range of a run, of the product's runs numbered above `after`; `kind`
--- is 'unit', 'check' or null for both.
+-- is 'unit', 'check' or null for both. `set_up` says that the bench was set up anew
+-- for the run's session.
 select
     range_result.number,
     range_result.run,
@@ -21,9 +22,11 @@ select
     range_result.limit_ppm,
     range_result.verdict,
     range_result.conformance_probability,
-    range_result.own_uncertainty_ppm
+    range_result.own_uncertainty_ppm,
+    session.set_up
 from range_result
 join run on run.number = range_result.number
+join session on session.session = run.session
 where
     range_result.product = $product
     and range_result.number > $after

@@ -1,5 +1,6 @@
 -- One row a finding on the product, as its latest revision says it;
--- first_made_at is when its first revision was made. Charts' warnings are none.
+-- first_made_at is when its first revision was made. One that was withdrawn is not
+-- standing. Charts' warnings are none.
 with latest as (
     select signal, max(revision) as revision, min(made_at) as first_made_at
     from signal
@@ -28,6 +29,8 @@ select
     signal.holds,
     signal.evidence,
     signal.causes,
+    signal.standing,
+    signal.withdrawn,
     signal.made_at,
     latest.first_made_at
 from signal

@@ -21,6 +21,8 @@ select
     holds,
     evidence,
     causes,
+    standing,
+    withdrawn,
     made_at
 from signal
 where product = $product and cause = 'chart'

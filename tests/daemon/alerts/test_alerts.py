@@ -108,6 +108,47 @@ def test_later_revisions_are_silent_until_they_say_another_thing() -> None:
     assert update.follows == "finding B-3-F1"
 
 
+GONE = replace(
+    SIGNAL, revision=5, standing=False, withdrawn="unit PA-1019 reads like the others"
+)
+
+
+def test_who_was_told_of_a_finding_is_told_that_it_was_withdrawn_once() -> None:
+    teller = Teller(PRODUCT, channels("mail"))
+    assert teller.tell([GONE], []) == ()  # nobody had heard of it
+    teller.tell([SIGNAL], [HOLD])
+    (told,) = teller.tell([GONE], [])
+    assert told.title == (
+        "Finding B-3-F1 was withdrawn: unit PA-1019 reads like the others."
+    )
+    assert "stands until a named person ends it" in told.body
+    assert (told.alert, told.follows) == (
+        "finding B-3-F1, revision 5",
+        "finding B-3-F1",
+    )
+    assert teller.tell([replace(GONE, revision=6)], []) == ()
+    (again,) = teller.tell([replace(SIGNAL, revision=7)], [])
+    assert again.title.startswith("Update: Hold build B-3")
+
+
+def test_a_withdrawal_reaches_whoever_heard_the_loudest_of_it(
+    store: LocalStore,
+) -> None:
+    """A finding that held turns into one of an odd unit, then is withdrawn."""
+    settings = channels("mail")  # holds only
+    teller = Teller(PRODUCT, settings)
+    store.queue_alerts(teller.tell([SIGNAL], [HOLD]))
+    odd = replace(SIGNAL, revision=2, cause=Cause.UNIT, holds=False)
+    again = Teller(PRODUCT, settings)
+    again.remember(store.frame("alerts", product=PRODUCT))
+    for teller_ in (teller, again):
+        (update,) = teller_.tell([odd], [])
+        assert update.title.startswith("Update: Unit PA-1019 alone is far off")
+        (gone,) = teller_.tell([replace(GONE, cause=Cause.UNIT, holds=False)], [])
+        assert gone.severity is Severity.HOLD
+        assert "named person" not in gone.body  # it asks for no hold now
+
+
 def test_what_was_told_is_known_after_a_restart(store: LocalStore) -> None:
     """The rows say it, so a new daemon repeats nothing."""
     settings = channels("mail")
@@ -118,7 +159,7 @@ def test_what_was_told_is_known_after_a_restart(store: LocalStore) -> None:
 
 
 def test_a_hold_of_its_own_is_told() -> None:
-    """A nonconforming unit, and a hold that new evidence raised again."""
+    """A nonconforming unit, and a hold that is placed again."""
     teller = Teller(PRODUCT, channels("mail"))
     (unit,) = teller.tell([], [UNIT_HOLD])
     assert unit.title == "Hold unit PA-7: range 100 uA reads high."

@@ -1,11 +1,14 @@
 """A build that is measured is summed up once, with what is to be decided on it."""
 
+from dataclasses import replace
 from pathlib import Path
 
+from daemon.alerts.telling import Teller
 from daemon.alerts.upkeep import Upkeep
+from daemon.rows import signals_of
 from storage.local import LocalStore
 from tests.daemon.alerts.fakes import PRODUCT, Clock, channels
-from tests.daemon.seeded import seeded_home
+from tests.daemon.seeded import seeded_home, several_home
 
 
 def test_each_measured_build_is_summed_up_once(tmp_path: Path) -> None:
@@ -35,4 +38,40 @@ def test_each_measured_build_is_summed_up_once(tmp_path: Path) -> None:
     assert digests.loc["B-1", "body"] == "No hold stands on it."
     stays, found = str(digests.loc["B-3", "body"]).splitlines()
     assert stays == f"Holds to decide on: {len(holds)}."
-    assert found.startswith("Hold build B-3: range 100 uA reads ")
+    assert found.startswith("Hold build B-3: range 100 uA, reel K-900, reads ")
+
+
+def test_a_reminder_says_of_a_hold_that_its_finding_was_withdrawn(
+    tmp_path: Path,
+) -> None:
+    """The message that everybody had said to hold the build; the hold stands still."""
+    home = several_home(tmp_path / "home")
+    clock, settings = Clock(), channels("mail")
+    with LocalStore(home.store) as store:
+        teller = Teller(PRODUCT, settings)
+        for one in signals_of(store, PRODUCT):
+            stood = replace(one, revision=1, standing=True, withdrawn=None)
+            store.queue_alerts(teller.tell([stood], []))
+        upkeep = Upkeep(
+            store, product=PRODUCT, settings=settings, utc=clock.utc, alarm=lambda: None
+        )
+        clock.pass_(hours=25)
+        upkeep.look()
+        told = store.frame("alerts", product=PRODUCT)
+    (body,) = told.loc[told["alert"].str.startswith("reminder "), "body"]
+    lines = str(body).splitlines()
+    assert lines[:3] == [
+        (
+            "finding B-2-F1: Finding B-2-F1 was withdrawn: unit PA-2006 measured again "
+            "reads like the others."
+        ),
+        (
+            "finding B-3-F1: Hold build B-3: range 10 uA, reel RL-12, reads +0.36 % "
+            "since unit PA-3004."
+        ),
+        (
+            "finding B-3-F2: Hold build B-3: range 1 mA, reel RL-14, reads "
+            "\N{MINUS SIGN}0.22 % since unit PA-3006."
+        ),
+    ]
+    assert "PA-3002" not in str(body)

@@ -1,0 +1,57 @@
+"""The compiled look at one unit without folding it: does it carry the reel, what will it
+read."""
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from daemon.spc.detector.folding import look, mixed_of, order_of, scatter2, sees, weigh
+from daemon.spc.detector.state import PLACE
+
+compiled: Any = njit(cache=True, error_model="numpy")
+
+
+@compiled
+def foretell(st, sh, at, hypotheses, place, y, noise2, warmth, odd_odds):
+    """Return for each hypothesis what it says of a unit.
+
+    The columns of the answer (len(hypotheses), 3): how likely the unit has the second
+    of two mixed reels, by all that it read; mean and variance of what its range `place`
+    reads, by what its other ranges read.
+    """
+    ranges = sh.sensitivity.shape[1]
+    index, factor, count = sees(sh, at, warmth)
+    size = st.mean.shape[1]
+    rows = np.zeros((ranges + 1, size))
+    small = np.zeros((ranges + 1, ranges + 1))
+    expected = np.zeros(ranges + 1)
+    alpha = np.zeros(ranges + 1)
+    gain = np.zeros((ranges + 1, ranges + 1))
+    ordinary = np.zeros((ranges, 4))
+    own2, odd2 = np.empty(ranges), np.full(ranges, sh.odd_part**2)
+    others = y.copy()
+    others[place] = np.nan
+    out = np.zeros((hypotheses.size, 3))
+    for i in range(hypotheses.size):
+        k = hypotheses[i]
+        for r in range(ranges):
+            own2[r] = scatter2(st, sh, k, r) + noise2[r]
+        e = mixed_of(st, k)
+        mixed = st.event[k, e, PLACE] if e >= 0 else -1
+        share = st.share[k, 0] / (st.share[k, 0] + st.share[k, 1])
+        order = order_of(st, y, index, factor, count)
+        look(st, sh, k, index, factor, count, at[4], rows, small, expected)
+        _, second = weigh(y, own2, odd2, odd_odds, order, mixed, share, small, expected,
+                          alpha, gain, ordinary)
+        out[i, 0] = second
+        look(st, sh, k, index, factor, count, at[4], rows, small, expected)
+        order = order_of(st, others, index, factor, count)
+        weigh(others, own2, odd2, odd_odds, order, -1, share, small, expected, alpha,
+              gain, ordinary)
+        out[i, 1] = expected[place]
+        out[i, 2] = small[place, place] + own2[place]
+        if mixed == place:
+            out[i, 1] += st.mean[k, at[4] + e]
+            out[i, 2] += st.covariance[k, at[4] + e, at[4] + e]
+    return out
