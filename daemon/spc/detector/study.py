@@ -392,7 +392,7 @@ def _judged(
     found = find(line, arm.log_odds)
     covered = float("nan")
     (first, *_) = (*wanted, None)
-    if first in found and not np.isnan(life.size_ppm):
+    if len(wanted) == 1 and first in found and not np.isnan(life.size_ppm):
         one = found[first]
         covered = float(one.low_ppm <= life.size_ppm <= one.high_ppm)
     places = {one.place for one in found} == {one.place for one in wanted}
