@@ -26,9 +26,10 @@ from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
 from daemon.reels import reel_of
 from daemon.resolution import resolution_ppm2
-from daemon.rows import plain
-from daemon.spc.baseline import Baseline
+from daemon.rows import plain, signals_of
+from daemon.spc.detector.baseline import Baseline
 from daemon.watch import (
+    Accepted,
     CheckErrors,
     FindLimit,
     Suspect,
@@ -38,6 +39,7 @@ from daemon.watch import (
 )
 from storage.records import (
     CheckResult,
+    Disposal,
     Evaluation,
     Fitting,
     Hold,
@@ -45,6 +47,7 @@ from storage.records import (
     Rejudgement,
     Run,
     RunKind,
+    Scope,
     Signal,
     Unit,
     Verdict,
@@ -63,6 +66,11 @@ WORST_FIRST = (
 
 LEAST_CHECK_NOISE = 0.01
 """Standard deviation of a check standard's run beside resolution, in tolerances."""
+
+TEACHING = {Disposal.RELEASE, Disposal.CONCESSION}
+"""Ends of a hold that accept what was found."""
+SEATABLE = {"bench", "typed"}
+"""Where somebody stands who can seat a unit again."""
 
 MEASURED = ("error_ppm", "reference", "indicated", "own_uncertainty_ppm")
 
@@ -121,6 +129,22 @@ def _measured_again(rows: pd.DataFrame) -> set[int]:
     return over
 
 
+Event = UnitErrors | CheckErrors | Accepted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Decided:
+    """A person's decision on one hold."""
+
+    hold: str
+    event: Accepted
+
+    @property
+    def number(self) -> int:
+        """The latest run when it was taken."""
+        return self.event.number
+
+
 class Cycle:
     """Judges, records and watches the runs of one product.
 
@@ -154,6 +178,7 @@ class Cycle:
         )
         self._folded = 0
         self._placed: set[str] = set()
+        self._decided: set[str] = set()
         self._warned: set[str] = set()
         self._teller = Teller(self._name, settings.alerts)
         self._check: str | None = None
@@ -246,13 +271,17 @@ class Cycle:
         return self._watcher.baseline()
 
     def far_off(self, number: int) -> list[str]:
-        """Return titles of the ranges on which a run not watched yet is alone far off.
+        """Return titles of the ranges for which a run is to be seated again.
+
+        It is recorded and not watched yet: alone it is far off there, or would raise a
+        finding. A poor contact looks like either.
 
         Parameters
         ----------
         number
             Of a unit's run.
         """
+        self.watch(before=number)
         rows = self.store.frame(
             "range_rows", product=self._name, after=number - 1, kind="unit"
         )
@@ -261,6 +290,17 @@ class Cycle:
             return []
         found = self._watcher.far_off(self._unit_errors(number, run), self._fittings())
         return [self.product.range(key).title for key in found]
+
+    def log_odds(self) -> dict[str, float]:
+        """Return how likely something is wrong, by build; records nothing."""
+        self._remember_once()
+        return self._watcher.log_odds
+
+    @property
+    def builds(self) -> int:
+        """Builds that were measured so far."""
+        self._remember_once()
+        return len(self._watcher.fold.builds)
 
     def history(self) -> str:
         """Say what the latest build is held against; records nothing."""
@@ -296,38 +336,49 @@ class Cycle:
             self._remember()
 
     def _remember(self) -> None:
+        """Fold all that was watched, and take up what was said of it."""
         self._learn_reworks()
         watermark = self._watermark()
         rows = self.store.frame("range_rows", product=self._name, after=0, kind=None)
-        fittings = self._fittings()
+        events: list[Event] = []
         for number, run in rows[rows["number"] <= watermark].groupby("number"):
-            self._fold(int(str(number)), run, fittings)
-        stored = self.store.frame("signals", product=self._name)
-        for one in stored.to_dict("records"):
-            self._watcher.was_raised(
-                one["build"],
-                revision=int(one["revision"]),
-                raised_serial=str(one["raised_serial"]),
-            )
+            if (event := self._event(int(str(number)), run)) is not None:
+                events.append(event)
+        decided = [one for one in self._decisions() if one.number <= watermark]
+        self._decided = {one.hold for one in decided}
+        self._watcher.remember(
+            [*events, *(one.event for one in decided)],
+            self._fittings(),
+            signals_of(self.store, self._name),
+            self._found_bad(),
+        )
         self._placed = set(self.store.frame("holds", product=self._name)["hold"])
         warned = self.store.frame("warnings", product=self._name)
         self._warned = set(warned["signal"])
         self._teller.remember(self.store.frame("alerts", product=self._name))
         self._folded = watermark
 
-    def watch(self, *, step: Callable[[], None] = lambda: None) -> list[Signal]:
+    def watch(
+        self, *, step: Callable[[], None] = lambda: None, before: int | None = None
+    ) -> list[Signal]:
         """Watch every run past the watermark; return what was found.
 
-        Signals, holds and the watermark are committed together, run by run.
+        Signals, holds and the watermark are committed together, run by run. What people
+        decided meanwhile is taken at the place, among the runs, where they decided it.
 
         Parameters
         ----------
         step
             Called before each run: many may wait.
+        before
+            Only runs of lower numbers; left out, all.
         """
         rows = self.store.frame(
             "range_rows", product=self._name, after=self._folded, kind=None
         )
+        passed_over = _measured_again(rows)
+        if before is not None:
+            rows = rows[rows["number"] < before]
         if not rows.empty:
             self._learn_reworks()
         checks = self.store.frame(
@@ -338,14 +389,19 @@ class Cycle:
         )
         fittings = self._fittings()
         found = []
-        passed_over = _measured_again(rows)
+        # Read after the runs: a decision then never stands after one that it preceded.
+        decisions = [d for d in self._decisions() if d.hold not in self._decided]
+        if changed := self._watcher.found_bad(self._found_bad()):
+            found += self._act(self._folded, changed, ())
         for number, run in rows.groupby("number"):
             step()
-            signal = (
-                None
-                if number in passed_over
-                else self._fold(int(str(number)), run, fittings)
-            )
+            found += self._decide(decisions, before=int(str(number)), fittings=fittings)
+            signals = []
+            event = self._event(int(str(number)), run)
+            if event is not None and number in passed_over:
+                self._watcher.pass_over(event, fittings)
+            elif event is not None:
+                signals = self._watcher.take(event, fittings, check=self._check)
             held, told = rejudging.asked_for(
                 [one for one in again if one["check_number"] == number],
                 store=self.store,
@@ -354,15 +410,66 @@ class Cycle:
             )
             found += self._act(
                 int(str(number)),
-                [signal] if signal else [],
+                signals,
                 self._verdict_holds(run, checks[checks["number"] == number]) + held,
                 told,
                 () if number in passed_over else self._warnings(run),
             )
+        found += self._decide(decisions, before=self._folded + 1, fittings=fittings)
         # Reels may be recorded after the units that carry them.
         if late := self._watcher.refit(fittings):
             found += self._act(self._folded, late, ())
         return found
+
+    def _decide(
+        self,
+        decisions: Sequence["_Decided"],
+        *,
+        before: int,
+        fittings: Sequence[Fitting],
+    ) -> list[Signal]:
+        """Take what people decided about findings before a run."""
+        found = []
+        for one in decisions:
+            if one.number >= before or one.hold in self._decided:
+                continue
+            self._decided.add(one.hold)
+            if signals := self._watcher.take(one.event, fittings):
+                found += self._act(self._folded, signals, ())
+        return found
+
+    def _decisions(self) -> list["_Decided"]:
+        """Return what people decided about findings, in order."""
+        ends = plain(self.store.frame("hold_ends", product=self._name))
+        return [
+            _Decided(
+                hold=str(one["hold"]),
+                event=Accepted(
+                    number=int(one["after_number"] or 0),
+                    signal=str(one["signal"]),
+                    taught=one["disposal"] in TEACHING,
+                    cause=str(one["cause"]),
+                    range=one["range"],
+                    part=one["part"],
+                    reel=one["reel"],
+                    build=str(one["build"]),
+                ),
+            )
+            for one in ends
+            if one["signal"] is not None and one["build"] is not None
+        ]
+
+    def _found_bad(self) -> list[tuple[str, str]]:
+        """Return reels and builds that a person holds by hand, or found bad for good."""
+        rows = plain(self.store.frame("holds", product=self._name))
+        return [
+            (str(one["scope"]), str(one["subject"]))
+            for one in rows
+            if one["signal"] is None
+            and one["placed_by"] != holds.PLACED_BY
+            and one["scope"] in {Scope.REEL, Scope.BUILD}
+            and one["disposal"] not in TEACHING
+        ]
 
     def _act(
         self,
@@ -416,26 +523,21 @@ class Cycle:
         first = rows.groupby("serial")["reworked_at"].min()
         self._reworked = {str(serial): at for serial, at in first.items()}
 
-    def _fold(
-        self, number: int, run: pd.DataFrame, fittings: Sequence[Fitting]
-    ) -> Signal | None:
+    def _event(self, number: int, run: pd.DataFrame) -> UnitErrors | CheckErrors | None:
+        """Return a run as it is watched; None for a unit that was reworked before."""
         if self._is_reworked(run):
             return None
         head = run.iloc[0]
-        if head["kind"] == RunKind.CHECK:
-            self._check = words.check_standard(
-                serial=str(head["serial"]),
-                outside=[
-                    self.product.range(str(key)).title
-                    for key in run.loc[run["verdict"] == Verdict.NONCONFORMING, "range"]
-                ],
-            )
-            return self._watcher.check(
-                self._check_errors(number, run), said=self._check
-            )
-        return self._watcher.fold(
-            self._unit_errors(number, run), fittings, check=self._check
+        if head["kind"] != RunKind.CHECK:
+            return self._unit_errors(number, run)
+        self._check = words.check_standard(
+            serial=str(head["serial"]),
+            outside=[
+                self.product.range(str(key)).title
+                for key in run.loc[run["verdict"] == Verdict.NONCONFORMING, "range"]
+            ],
         )
+        return self._check_errors(number, run)
 
     def _warnings(self, run: pd.DataFrame) -> tuple[Signal, ...]:
         """Return what charts newly warn of at a unit's run that was folded."""
@@ -459,6 +561,8 @@ class Cycle:
             errors_ppm=errors,
             at=head["started_at"].to_pydatetime(),
             session=str(head["session"]),
+            set_up=bool(head["set_up"]),
+            seatable=str(head["origin"]) in SEATABLE,
             variance_ppm2=variance,
             ambient_c=None if pd.isna(head["ambient_c"]) else float(head["ambient_c"]),
         )
@@ -502,6 +606,7 @@ class Cycle:
             variance_ppm2=variance + noise**2,
             allowed_ppm2=self._allowed(run),
             at=run["started_at"].iloc[0].to_pydatetime(),
+            standard=f"{run['serial'].iloc[0]} {known.tolist()}",
         )
 
     def _allowed(self, run: pd.DataFrame) -> Errors:

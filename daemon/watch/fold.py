@@ -207,7 +207,7 @@ class Fold:
         )
         trial.take_bench(bench)
         self._pass_days(segment, unit, trial.line)
-        self._fold(trial.line, unit, boundary)
+        self._fold(trial.line, unit, boundary, again=self._measured_before(unit))
         return before, trial.line
 
     # ---- what is asked
@@ -279,13 +279,13 @@ class Fold:
 
     def _strike(self, unit: UnitErrors) -> int | None:
         """Strike from earlier runs what this one measures again; return the first."""
+        if self._measured_before(unit):
+            self._repeats.add(unit.number)
         runs = self._runs.setdefault(unit.serial, [])
         first = None
         for run in runs:
             if run.number >= unit.number:
                 continue
-            if (unit.measured & run.measured).any():
-                self._repeats.add(unit.number)
             none = np.zeros(run.errors_ppm.size, np.bool_)
             before = self._struck.get(run.number, none)
             now = before | (unit.measured & run.measured)
@@ -386,7 +386,9 @@ class Fold:
         segment.take_bench(self._bench)
         self._pass_days(segment, unit)
         expected = segment.line.expected_ppm()
-        self._fold(segment.line, unit, boundary)
+        self._fold(
+            segment.line, unit, boundary, again=unit.number in self._repeats
+        )
         segment.units.append(unit)
         if not unit.seatable and unit.number not in self._repeats:
             segment.unseated = segment.line.units
@@ -406,13 +408,22 @@ class Fold:
                 )
             )
 
-    def _fold(self, line: Line, unit: UnitErrors, boundary: Boundary | None) -> None:
+    def _measured_before(self, unit: UnitErrors) -> bool:
+        """Whether a unit had some of these ranges measured in an earlier run."""
+        return any(
+            run.number < unit.number and bool((unit.measured & run.measured).any())
+            for run in self._runs.get(unit.serial, ())
+        )
+
+    def _fold(
+        self, line: Line, unit: UnitErrors, boundary: Boundary | None, *, again: bool
+    ) -> None:
         line.unit(
             unit.errors_ppm,
             unit.variance_ppm2,
             boundary=boundary,
             ambient_c=unit.ambient_c,
-            seated_again=unit.number in self._repeats,
+            seated_again=again,
         )
 
     def _pass_days(
