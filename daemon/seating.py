@@ -90,15 +90,15 @@ def first_run(store: Store, serial: str, *, again: bool) -> str | None:
     RefusedError
         It was measured before and may not be.
     """
-    earlier = store.frame("unit_runs", serial=serial)
-    if earlier.empty:
+    earlier = store.table("first_run", serial=serial).to_pylist()
+    if not earlier:
         return None
     if not again:
         message = (
             f"unit {serial} was measured before; order a rerun to measure it again"
         )
         raise RefusedError(message)
-    return str(earlier["run"].iloc[0])
+    return str(earlier[0]["run"])
 
 
 def far_off(serial: str, titles: Sequence[str]) -> str:

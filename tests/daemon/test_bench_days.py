@@ -261,14 +261,14 @@ def test_builds_and_reels_are_of_the_time_that_is_passed_in(days: BenchDays) -> 
     assert late.fitting.fitted_at == begin
 
 
-def test_records_that_contradict_are_refused_unless_they_are_to_stand(
+def test_records_that_contradict_are_refused_where_they_are_looked_at(
     days: BenchDays,
 ) -> None:
     days.receive_reel("RL-1", "R12")
     with pytest.raises(ContradictionError):
         days.fit_reel("B-1", "R13", "RL-1")
     assert days.store.frame("fittings", product=NAME).empty
-    days.fit_reel("B-1", "R13", "RL-1", anyway=True)
+    days.fit_reel("B-1", "R13", "RL-1", checked=False)
     assert len(days.store.frame("fittings", product=NAME)) == 1
     assert days.fit_reel("B-1", "R13", "RL-1").fitting is None
 
