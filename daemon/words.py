@@ -736,7 +736,7 @@ def standing(
     on_hold = [
         one
         for one in signals
-        if one.standing and one.holds and one.build in held_builds
+        if one.standing and one.build in held_builds and _held_by(one, holds)
     ]
     if on_hold:
         last = on_hold[-1]
