@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
+from typing import Any
 from uuid import uuid4
 
 import numpy as np
@@ -145,6 +146,16 @@ class _Decided:
         return self.event.number
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Book:
+    """What people recorded of reels and decided of holds, as it was last read."""
+
+    counts: Mapping[str, Any]
+    fittings: tuple[Fitting, ...]
+    decisions: tuple[_Decided, ...]
+    found_bad: frozenset[tuple[str, str]]
+
+
 class Cycle:
     """Judges, records and watches the runs of one product.
 
@@ -179,6 +190,7 @@ class Cycle:
         self._folded = 0
         self._placed: set[str] = set()
         self._decided: set[str] = set()
+        self._book: _Book | None = None
         self._warned: set[str] = set()
         self._teller = Teller(self._name, settings.alerts)
         self._check: str | None = None
@@ -281,14 +293,16 @@ class Cycle:
         number
             Of a unit's run.
         """
-        self.watch(before=number)
         rows = self.store.frame(
-            "range_rows", product=self._name, after=number - 1, kind="unit"
+            "range_rows", product=self._name, after=self._folded, kind=None
         )
-        run = rows[rows["number"] == number]
+        if (rows["number"] < number).any():
+            self.watch(before=number)
+        run = rows[(rows["number"] == number) & (rows["kind"] == RunKind.UNIT)]
         if run.empty or self._is_reworked(run):
             return []
-        found = self._watcher.far_off(self._unit_errors(number, run), self._fittings())
+        unit = self._unit_errors(number, run)
+        found = self._watcher.far_off(unit, self._book_now().fittings)
         return [self.product.range(key).title for key in found]
 
     def log_odds(self) -> dict[str, float]:
@@ -381,17 +395,20 @@ class Cycle:
             rows = rows[rows["number"] < before]
         if not rows.empty:
             self._learn_reworks()
-        checks = self.store.frame(
-            "check_results", product=self._name, after=self._folded
-        )
-        again = plain(
-            self.store.frame("rejudgements", product=self._name, after=self._folded)
-        )
-        fittings = self._fittings()
+        checks = again = None
+        if not rows.empty:
+            checks = self.store.frame(
+                "check_results", product=self._name, after=self._folded
+            )
+            again = plain(
+                self.store.frame("rejudgements", product=self._name, after=self._folded)
+            )
         found = []
         # Read after the runs: a decision then never stands after one that it preceded.
-        decisions = [d for d in self._decisions() if d.hold not in self._decided]
-        if changed := self._watcher.found_bad(self._found_bad()):
+        book = self._book_now()
+        fittings = book.fittings
+        decisions = [d for d in book.decisions if d.hold not in self._decided]
+        if changed := self._watcher.found_bad(book.found_bad):
             found += self._act(self._folded, changed, ())
         for number, run in rows.groupby("number"):
             step()
@@ -403,7 +420,7 @@ class Cycle:
             elif event is not None:
                 signals = self._watcher.take(event, fittings, check=self._check)
             held, told = rejudging.asked_for(
-                [one for one in again if one["check_number"] == number],
+                [one for one in again or () if one["check_number"] == number],
                 store=self.store,
                 product=self._name,
                 titles=self._titles,
@@ -411,7 +428,10 @@ class Cycle:
             found += self._act(
                 int(str(number)),
                 signals,
-                self._verdict_holds(run, checks[checks["number"] == number]) + held,
+                self._verdict_holds(
+                    run, None if checks is None else checks[checks["number"] == number]
+                )
+                + held,
                 told,
                 () if number in passed_over else self._warnings(run),
             )
@@ -420,6 +440,18 @@ class Cycle:
         if late := self._watcher.refit(fittings):
             found += self._act(self._folded, late, ())
         return found
+
+    def _book_now(self) -> "_Book":
+        """Return what people recorded and decided; read anew when there is more."""
+        counts = plain(self.store.frame("changes", product=self._name))[0]
+        if self._book is None or self._book.counts != counts:
+            self._book = _Book(
+                counts=counts,
+                fittings=tuple(self._fittings()),
+                decisions=tuple(self._decisions()),
+                found_bad=frozenset(self._found_bad()),
+            )
+        return self._book
 
     def _decide(
         self,
@@ -617,7 +649,7 @@ class Cycle:
         )
 
     def _verdict_holds(
-        self, run: pd.DataFrame, checks: pd.DataFrame
+        self, run: pd.DataFrame, checks: pd.DataFrame | None
     ) -> tuple[Hold, ...]:
         head = run.iloc[0]
         if head["kind"] != RunKind.UNIT:
@@ -632,7 +664,7 @@ class Cycle:
             ],
             checks=[
                 (str(one["check"]), Verdict(one["verdict"]))
-                for one in checks.to_dict("records")
+                for one in ([] if checks is None else checks.to_dict("records"))
             ],
             at=head["started_at"].to_pydatetime(),
         )
