@@ -62,6 +62,9 @@ LEAST_ODDS = 60.0
 CANDIDATES = 4096
 TOP = 88
 """Candidates that are folded whole after they were weighed."""
+LEAST_SPAWNED = 0.02
+"""Of the odds of a step of the bench, what a new session brings where one is held
+possible already."""
 KNOWN_SIZE = 3
 """Stands for the size of a reel that came back bad: its level is known."""
 TAIL, TAIL2 = 0.05, 6.25
@@ -407,14 +410,13 @@ def mixture(v, h, part2, odd2, odd_odds):
     s1 = h + TAIL2 * part2
     s2 = h + FAR_TAIL2 * part2
     s3 = h + part2 + odd2
-    vv = v * v
-    l0 = np.log(1.0 - TAIL - FAR_TAIL - odd_odds) - 0.5 * (np.log(s0) + vv / s0)
-    l1 = np.log(TAIL) - 0.5 * (np.log(s1) + vv / s1)
-    l2 = np.log(FAR_TAIL) - 0.5 * (np.log(s2) + vv / s2)
-    l3 = np.log(odd_odds) - 0.5 * (np.log(s3) + vv / s3)
-    top = max(max(l0, l1), max(l2, l3))
-    p0, p1 = np.exp(l0 - top), np.exp(l1 - top)
-    p2, p3 = np.exp(l2 - top), np.exp(l3 - top)
+    half = 0.5 * v * v
+    e0, e1, e2, e3 = -half / s0, -half / s1, -half / s2, -half / s3
+    top = max(max(e0, e1), max(e2, e3))
+    p0 = (1.0 - TAIL - FAR_TAIL - odd_odds) / np.sqrt(s0) * np.exp(e0 - top)
+    p1 = TAIL / np.sqrt(s1) * np.exp(e1 - top)
+    p2 = FAR_TAIL / np.sqrt(s2) * np.exp(e2 - top)
+    p3 = odd_odds / np.sqrt(s3) * np.exp(e3 - top)
     total = p0 + p1 + p2 + p3
     p0, p1, p2, p3 = p0 / total, p1 / total, p2 / total, p3 / total
     a1 = p0 / s0 + p1 / s1 + p2 / s2 + p3 / s3
@@ -458,6 +460,19 @@ def mixed_of(st, k):
 
 
 @compiled
+def seen_rows(st, k, index, factor, count, rows):
+    """Set the covariances of the readings with the state, (R, D)."""
+    size = st.mean.shape[1]
+    for r in range(count.size):
+        for d in range(size):
+            rows[r, d] = 0.0
+        for n in range(count[r]):
+            i, f = index[r, n], factor[r, n]
+            for d in range(size):
+                rows[r, d] += f * st.covariance[k, i, d]
+
+
+@compiled
 def look(st, sh, k, index, factor, count, events_at, rows, small, expected):
     """Put a hypothesis into the space of what a unit reads.
 
@@ -467,15 +482,11 @@ def look(st, sh, k, index, factor, count, events_at, rows, small, expected):
     """
     parts, ranges = sh.sensitivity.shape
     size = st.mean.shape[1]
+    seen_rows(st, k, index, factor, count, rows)
     for r in range(ranges):
-        for d in range(size):
-            rows[r, d] = 0.0
         expected[r] = 0.0
         for n in range(count[r]):
-            i, f = index[r, n], factor[r, n]
-            expected[r] += f * st.mean[k, i]
-            for d in range(size):
-                rows[r, d] += f * st.covariance[k, i, d]
+            expected[r] += factor[r, n] * st.mean[k, index[r, n]]
     e = mixed_of(st, k)
     shared2 = st.shared_sum[k] / st.shared_count[k]
     for r in range(ranges):
@@ -513,23 +524,29 @@ def scatter2(st, sh, k, p):
 
 
 @compiled
-def weigh(y, own2, odd2, odd_odds, order, mixed, share, small, expected, alpha, gain, ordinary):
+def weigh(
+    y, own2, odd2, odd_odds, order, mixed, share, small, expected, alpha, gain, ordinary,
+    now, room,
+):
     """Take a unit's ranges one by one; return its log-density.
 
     `alpha` and `gain` say what the whole state is to be changed by: its mean by
     rows' alpha, its covariance by -rows' gain rows. `ordinary` (R, 4) is how likely
     each range's part is ordinary, in either tail, or odd. `mixed` is the range with two
-    mixed reels, -1 for none, `share` their share of the second. Returns too how likely
-    the unit has the second reel.
+    mixed reels, -1 for none, `share` their share of the second. `now` (R + 1, R + 1)
+    and `room` (5, R + 1) are room to work in. Returns too how likely the unit has the
+    second reel.
     """
     ranges = y.size
     n = ranges + 1 if mixed >= 0 else ranges
     alpha[:] = 0.0
     gain[:, :] = 0.0
-    now = small[:n, :n].copy()
-    at = expected[:n].copy()
-    u, u2 = np.empty(n), np.empty(n)
-    t, t2 = np.empty(n), np.empty(n)
+    for i in range(n):
+        for j in range(n):
+            now[i, j] = small[i, j]
+    at, u, u2, t, t2 = room[0], room[1], room[2], room[3], room[4]
+    for i in range(n):
+        at[i] = expected[i]
     total, second = 0.0, 0.0
     for step in range(ranges + 1):
         # The range with two reels comes last: the others tell of the shared stage.
@@ -1009,7 +1026,16 @@ def unit(st, sh, at, y, noise2, warmth, odd_odds, new_build, changed, level, lev
     own2, odd2 = np.empty(ranges), np.empty(ranges)
     for r in range(ranges):
         odd2[r] = sh.odd_part**2
+    now = np.empty((ranges + 1, ranges + 1))
+    room = np.empty((5, ranges + 1))
     logf = np.empty(n)
+    # What was found of a hypothesis that goes on as it is, for when it is folded.
+    kept_small = np.empty((existing, ranges + 1, ranges + 1))
+    kept_expected = np.empty((existing, ranges + 1))
+    kept_alpha = np.empty((existing, ranges + 1))
+    kept_gain = np.empty((existing, ranges + 1, ranges + 1))
+    kept_ordinary = np.empty((existing, ranges, 4))
+    kept_second = np.empty(existing)
     last = -1
     for c in range(n):
         one = cand[c]
@@ -1053,21 +1079,36 @@ def unit(st, sh, at, y, noise2, warmth, odd_odds, new_build, changed, level, lev
                 own2[r] += (sh.wide_factor[one[S1]] ** 2 - 1.0) * scatter2(st, sh, k, r)
             if one[K2] == WIDE and one[P2] == r:
                 own2[r] += (sh.wide_factor[one[S2]] ** 2 - 1.0) * scatter2(st, sh, k, r)
-        logf[c], _ = weigh(y, own2, odd2, odd_odds, order, mixed, share, small, expected,
-                           alpha, gain, ordinary)
+        ordinary[:, :] = 0.0
+        logf[c], second = weigh(y, own2, odd2, odd_odds, order, mixed, share, small,
+                                expected, alpha, gain, ordinary, now, room)
         logf[c] += lp[c]
+        if c < existing:
+            kept_small[c], kept_expected[c] = small, expected
+            kept_alpha[c], kept_gain[c] = alpha, gain
+            kept_ordinary[c], kept_second[c] = ordinary, second
     good, bad = split(st, cand, logf, n)
-    choose(st, sh, cand, logf, n, existing, at, changed, free, known_bad)
+    origin = choose(st, sh, cand, logf, n, existing, at, changed, free, known_bad)
     for k in range(st.counters[COUNT]):
-        look(st, sh, k, index, factor, count, at[4], rows, small, expected)
         e = mixed_of(st, k)
         mixed = st.event[k, e, PLACE] if e >= 0 else -1
-        share = st.share[k, 0] / (st.share[k, 0] + st.share[k, 1])
-        for r in range(ranges):
-            own2[r] = scatter2(st, sh, k, r) + noise2[r]
-        ordinary[:, :] = 0.0
-        _, second = weigh(y, own2, odd2, odd_odds, order, mixed, share, small, expected,
-                          alpha, gain, ordinary)
+        c = origin[k]
+        if c >= 0:
+            seen_rows(st, k, index, factor, count, rows)
+            if mixed >= 0:
+                for d in range(size):
+                    rows[ranges, d] = st.covariance[k, at[4] + e, d]
+            small[:, :], expected[:] = kept_small[c], kept_expected[c]
+            alpha[:], gain[:, :] = kept_alpha[c], kept_gain[c]
+            ordinary[:, :], second = kept_ordinary[c], kept_second[c]
+        else:
+            look(st, sh, k, index, factor, count, at[4], rows, small, expected)
+            share = st.share[k, 0] / (st.share[k, 0] + st.share[k, 1])
+            for r in range(ranges):
+                own2[r] = scatter2(st, sh, k, r) + noise2[r]
+            ordinary[:, :] = 0.0
+            _, second = weigh(y, own2, odd2, odd_odds, order, mixed, share, small,
+                              expected, alpha, gain, ordinary, now, room)
         if mixed >= 0:
             st.share[k, 0] += second
             st.share[k, 1] += 1.0 - second
@@ -1104,7 +1145,10 @@ def split(st, cand, weight, n):
 
 @compiled
 def choose(st, sh, cand, logf, n, existing, at, changed, free, known_bad):
-    """Keep the likeliest candidates as hypotheses; each single event has a place."""
+    """Keep the likeliest candidates as hypotheses; each single event has a place.
+
+    Returns which of the hypotheses there were each one is; -1 for a new one.
+    """
     order = np.argsort(-logf[:n], kind="mergesort")
     top = logf[order[0]]
     wanted = np.zeros(n, np.bool_)
@@ -1136,8 +1180,8 @@ def choose(st, sh, cand, logf, n, existing, at, changed, free, known_bad):
         if not wanted[c]:
             wanted[c] = True
             kept += 1
-    rows = st.counters[COUNT]
     stays = np.zeros(ROOM, np.bool_)
+    origin = np.full(ROOM, -1, np.int64)
     for c in range(n):
         if not wanted[c]:
             continue
@@ -1148,7 +1192,13 @@ def choose(st, sh, cand, logf, n, existing, at, changed, free, known_bad):
         j = build_candidate(st, sh, cand[c], logf[c], at, changed, free, known_bad)
         if j >= 0:
             stays[j] = True
+    w = 0
+    for k in range(st.counters[COUNT]):
+        if stays[k]:
+            origin[w] = k if k < existing else -1
+            w += 1
     keep(st, stays)
+    return origin
 
 
 @compiled
@@ -1228,20 +1278,34 @@ def session(st, sh, at, walk2):
 
 @compiled
 def spawn_bench(st, sh, at, odds):
+    """Propose that the bench stepped or began to drift, on one range or on all.
+
+    What is held possible of a range already is topped up rather than added to: many
+    sessions that nothing could judge are no reason to suspect the bench.
+    """
     ranges = sh.sensitivity.shape[1]
     good = log_mass(st, False)
+    there = np.zeros(ranges + 1)
+    for k in range(st.counters[COUNT]):
+        kind, place = st.event[k, 0, KIND], st.event[k, 0, PLACE]
+        if st.event_count[k] == 1 and (kind == BENCH or kind == SLOPE):
+            there[place] += np.exp(st.log_weight[k] - good)
+    each = odds / (ranges + 1)
     for q in range(2):
         p = best_of(st, False, EVENTS - 1) if q == 0 else best_of(st, True, EVENTS - 1)
         if p < 0:
             continue
-        weight = (good if q == 0 else st.log_weight[p]) + np.log(odds / (3 * ranges + 3))
+        weight = good if q == 0 else st.log_weight[p]
         for r in range(ranges + 1):
             if on_bench(st, p, r):
                 continue
+            share = each
+            if q == 0:
+                share = max(each - there[r], LEAST_SPAWNED * each)
             for z in range(3):
                 if r == ranges and z == 1:
                     continue
-                j = child(st, p, weight)
+                j = child(st, p, weight + np.log(share / 3.0))
                 if j < 0:
                     return
                 if z < 2:
