@@ -30,6 +30,8 @@ def foretell(st, sh, at, hypotheses, place, y, noise2, warmth, odd_odds):
     gain = np.zeros((ranges + 1, ranges + 1))
     ordinary = np.zeros((ranges, 4))
     own2, odd2 = np.empty(ranges), np.full(ranges, sh.odd_part**2)
+    now = np.empty((ranges + 1, ranges + 1))
+    room = np.empty((5, ranges + 1))
     others = y.copy()
     others[place] = np.nan
     out = np.zeros((hypotheses.size, 3))
@@ -43,12 +45,12 @@ def foretell(st, sh, at, hypotheses, place, y, noise2, warmth, odd_odds):
         order = order_of(st, y, index, factor, count)
         look(st, sh, k, index, factor, count, at[4], rows, small, expected)
         _, second = weigh(y, own2, odd2, odd_odds, order, mixed, share, small, expected,
-                          alpha, gain, ordinary)
+                          alpha, gain, ordinary, now, room)
         out[i, 0] = second
         look(st, sh, k, index, factor, count, at[4], rows, small, expected)
         order = order_of(st, others, index, factor, count)
         weigh(others, own2, odd2, odd_odds, order, -1, share, small, expected, alpha,
-              gain, ordinary)
+              gain, ordinary, now, room)
         out[i, 1] = expected[place]
         out[i, 2] = small[place, place] + own2[place]
         if mixed == place:
