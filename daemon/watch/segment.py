@@ -128,7 +128,7 @@ class Segment:
         """Take what the bench did since this segment last had a unit."""
         for event in events[self.bench_taken :]:
             if isinstance(event, SetUp):
-                self.line.session(walk_ppm=event.walk_ppm)
+                self._settle(self.line.session(walk_ppm=event.walk_ppm))
                 continue
             check = event.check
             self.line.check(
@@ -137,11 +137,14 @@ class Segment:
                 allowed_ppm2=check.allowed_ppm2,
                 first=event.first,
             )
-            ranges = self.line.layout.ranges
-            for place, likely in self.line.settle().items():
-                where = Culprit(BENCH, None if place == ranges else place)
-                self.settled[where] = max(likely, self.settled.get(where, 0.0))
+            self._settle(self.line.settle())
         self.bench_taken = len(events)
+
+    def _settle(self, moved: dict[int, float]) -> None:
+        ranges = self.line.layout.ranges
+        for place, likely in moved.items():
+            where = Culprit(BENCH, None if place == ranges else place)
+            self.settled[where] = max(likely, self.settled.get(where, 0.0))
 
     def snapshot(self) -> "Kept":
         """Return what `Kept.restored` goes on from."""

@@ -56,7 +56,7 @@ class Assumptions:
     range_level: float = 0.4
     odd_part: float = 3.0
     reel_shifts: tuple[float, float, float] = (0.8, 2.5, 10.0)
-    wide_reel_shifts: tuple[float, float] = (0.5, 0.7)
+    wide_reel_shifts: tuple[float, float] = (0.25, 0.4)
     mixed_differences: tuple[float, float] = (1.1, 3.0)
     tape_drift: float = 0.03
     shared_shifts: tuple[float, float] = (0.8, 3.0)

@@ -20,6 +20,7 @@ from scipy.stats import binom
 from daemon.spc.checks import count, finite_array, positive, share
 from daemon.spc.detector.following import follow
 from daemon.spc.detector.layout import Layout
+from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.line import Boundary, Line
 from daemon.spc.detector.shipped import SHIPPED_LIMITS
 from daemon.spc.detector.worlds import (
@@ -50,22 +51,6 @@ TOLD_EVERY_S = 0.2
 """How often whoever waits is told how far it is, though nothing new is done."""
 RAREST, OFTENEST = 50_000.0, 100.0
 """Units per false hold beyond which the shipped limits go no further."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limit:
-    """Log-odds that hold a build.
-
-    Attributes
-    ----------
-    seated : float
-        Where somebody is there to seat an odd unit again before it counts.
-    unseated : float
-        Where nobody can: figures that were measured long ago.
-    """
-
-    seated: float
-    unseated: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

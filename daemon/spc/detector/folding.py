@@ -73,9 +73,11 @@ LEAST_ODDS = 60.0
 CANDIDATES = 4096
 TOP = 88
 """Candidates that are folded whole after they were weighed."""
-LEAST_SPAWNED = 0.02
-"""Of the odds of a step of the bench, what a new session brings where one is held
-possible already."""
+FED = 2.0
+"""A suspicion of the bench outlives the next session where it is so many times likelier
+than when it arose."""
+COARSE2 = 0.3**2
+"""Scatter of parts, squared, beyond which what is off is expected to be off more."""
 KNOWN_SIZE = 3
 """Stands for the size of a reel that came back bad: its level is known."""
 TAIL, TAIL2 = 0.05, 6.25
@@ -221,7 +223,8 @@ def event_law(st, sh, k, kind, place, size, tau2):
         ratio = sh.ratio[place]
         if size == KNOWN_SIZE:
             return 0.0, 0.0
-        coarse = max(1.0, st.part_sum[k, place] / st.part_count[k, place] / (0.04 * ratio**2))
+        parts2 = st.part_sum[k, place] / st.part_count[k, place] / ratio**2
+        coarse = max(1.0, parts2 / COARSE2)
         return 0.0, (sh.off_size[size] * ratio) ** 2 * coarse + 2.0 * tau2
     if kind == WIDE:
         return 0.0, (sh.wide_size[size] * sh.ratio[place]) ** 2 + 2.0 * tau2
@@ -231,7 +234,7 @@ def event_law(st, sh, k, kind, place, size, tau2):
     if kind == DRIFT:
         return 0.0, (sh.drift * sh.ratio[place]) ** 2
     if kind == SHARED:
-        coarse = max(1.0, st.part_sum[k, 0] / st.part_count[k, 0] / 0.04)
+        coarse = max(1.0, st.part_sum[k, 0] / st.part_count[k, 0] / COARSE2)
         return 0.0, sh.shared_size[size] ** 2 * coarse
     if kind == BENCH:
         return 0.0, sh.bench_step[size] ** 2
@@ -1377,37 +1380,45 @@ def session(st, sh, at, walk2):
     for k in range(st.counters[COUNT]):
         for r in range(ranges):
             st.covariance[k, at[2] + r, at[2] + r] += walk2[r]
+    unsupported(st, sh, sh.odds[AT_SESSION_BENCH])
     spawn_bench(st, sh, at, sh.odds[AT_SESSION_BENCH])
 
 
 @compiled
-def spawn_bench(st, sh, at, odds):
-    """Propose that the bench stepped or began to drift, on one range or on all.
+def unsupported(st, sh, at_session):
+    """Let go of earlier suspicions of the bench that nothing measured has fed.
 
-    What is held possible of a range already is topped up rather than added to: many
-    sessions that nothing could judge are no reason to suspect the bench.
+    The odds that it has moved at some session or other would grow with the number of
+    sessions, though none of them gave a reason.
     """
     ranges = sh.sensitivity.shape[1]
-    good = log_mass(st, False)
-    there = np.zeros(ranges + 1)
+    likely = log_mass(st, False) + np.log(FED * at_session / (3.0 * ranges + 3.0))
+    stays = np.ones(st.counters[COUNT], np.bool_)
     for k in range(st.counters[COUNT]):
-        kind, place = st.event[k, 0, KIND], st.event[k, 0, PLACE]
-        if st.event_count[k] == 1 and (kind == BENCH or kind == SLOPE):
-            there[place] += np.exp(st.log_weight[k] - good)
-    each = odds / (ranges + 1)
+        kind, excused = st.event[k, 0, KIND], st.event[k, 0, EXCUSED]
+        if st.event_count[k] != 1 or excused == 1:
+            continue
+        if kind != BENCH and kind != SLOPE:
+            continue
+        earlier = st.event[k, 0, START] < st.counters[UNITS]
+        stays[k] = not earlier or st.log_weight[k] > likely
+    keep(st, stays)
+
+
+@compiled
+def spawn_bench(st, sh, at, odds):
+    ranges = sh.sensitivity.shape[1]
+    good = log_mass(st, False)
     for q in range(2):
         p = best_of(st, False, EVENTS - 1) if q == 0 else best_of(st, True, EVENTS - 1)
         if p < 0:
             continue
-        weight = good if q == 0 else st.log_weight[p]
+        weight = (good if q == 0 else st.log_weight[p]) + np.log(odds / (3 * ranges + 3))
         for r in range(ranges + 1):
             if on_bench(st, p, r):
                 continue
-            share = each
-            if q == 0:
-                share = max(each - there[r], LEAST_SPAWNED * each)
             for z in range(3):
-                j = child(st, p, weight + np.log(share / 3.0))
+                j = child(st, p, weight)
                 if j < 0:
                     return
                 if z < 2:
@@ -1418,9 +1429,12 @@ def spawn_bench(st, sh, at, odds):
 
 @compiled
 def on_bench(st, k, place):
+    """Say whether the bench may have moved there since it was last checked."""
     for e in range(st.event_count[k]):
         kind = st.event[k, e, KIND]
-        if (kind == BENCH or kind == SLOPE) and st.event[k, e, PLACE] == place:
+        if kind != BENCH and kind != SLOPE:
+            continue
+        if st.event[k, e, PLACE] == place and st.event[k, e, CHECKS] == 0:
             return True
     return False
 

@@ -69,6 +69,7 @@ def follow(
     limit: float,
     seated: bool,
     since: int = 0,
+    until: int | None = None,
 ) -> Iterator[Point]:
     """Fold a life, one event after another.
 
@@ -82,22 +83,23 @@ def follow(
         What stands over this limit when a build ends is released.
     seated : bool
         Whether units are seated again when the limit asks for it.
-    since : int
-        Number of the first event.
+    since, until : int
+        Number of the first event, and of the one before which to stop.
 
     Yields
     ------
     Point
         After each check, before the bench is taken as known, and after each unit.
     """
-    build = life.events[since].build
-    for number, event in enumerate(life.events[since:], start=since):
+    build, day, rested = life.events[since].build, -1, False
+    for number, event in enumerate(life.events[since:until], start=since):
         if event.build != build:
             build = event.build
             if line.log_odds > limit:
                 line.excuse(EVERY_KIND, EVERY_PLACE)
         if isinstance(event, Session):
-            line.session(walk_ppm=life.walk_ppm, haze_ppm=life.haze_ppm)
+            line.session(walk_ppm=life.walk_ppm)
+            rested, day = event.day != day, event.day
         elif isinstance(event, CheckRun):
             line.check(
                 event.errors_ppm,
@@ -108,6 +110,9 @@ def follow(
             yield Point(number=number, event=event, log_odds=line.log_odds)
             line.settle()
         else:
+            if rested and life.haze_ppm.any():
+                line.haze(life.haze_ppm, 0.0)
+            rested = False
             before = _unit(life, line, event, limit if seated else None)
             yield Point(
                 number=number, event=event, log_odds=line.log_odds, before=before

@@ -139,7 +139,7 @@ ODDS = np.zeros(18)
 """Prior odds of events, relative to nothing having happened. The project's own, chosen
 by simulation (`holdpoint study detection`, `holdpoint study years`)."""
 ODDS[AT_REEL_OFF] = 0.006
-ODDS[AT_REEL_WIDE] = 0.003
+ODDS[AT_REEL_WIDE] = 0.006
 ODDS[AT_REEL_MIXED] = 0.002
 ODDS[AT_REEL_DRIFT] = 0.001
 ODDS[AT_BUILD_SHARED] = 0.004
@@ -159,9 +159,10 @@ ODDS[PAIR_AT_UNIT] = 0.01
 
 TAU_PRIOR = np.array([0.55, 0.30, 0.15])
 """Of each factor by which reels may differ more than expected."""
-SCATTER_SCALES = ((1.0, 0.55), (1.8, 0.25), (3.5, 0.20))
-"""How much coarser than expected parts may be, before twenty units told, and how
-likely: without this a line four times coarser is held."""
+SCATTER_SCALES = ((1.0, 0.45), (0.4, 0.15), (1.8, 0.22), (3.5, 0.18))
+"""How much coarser or finer than expected parts may be, before twenty units told, and
+how likely: without this a line four times coarser is held, and one three times finer
+is slow to find that parts spread."""
 SHARED_SCATTER = 0.14
 BENCH_LEVEL = 0.05
 

@@ -34,6 +34,10 @@ TEMPCO = 0.025
 kelvin where the tolerance is 0.1 %."""
 NEXT_DAY = 0.6
 """Share of sessions that begin on another day."""
+WALK_OF_NOISE = 0.6
+"""What a bench is taken to walk by between sessions, as a share of its checks' noise."""
+HAZE_KELVIN = 2.0
+"""What a room is taken to change by from day to day where nobody records it."""
 FIRST_CHECK_WALKS = 3.0
 """Standing offset that is allowed to a bench at its first check, in walks."""
 MIDDLE = (8, 16)
@@ -157,6 +161,11 @@ HABITS = (
 """The habits that a limit is calibrated on."""
 
 
+REEL_KINDS = (st.OFF, st.WIDE, st.UNRECORDED, st.MIXED, st.DRIFT)
+SLIP = 0
+"""Kind of a fault that is none."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
     """What goes wrong in the last build of a life, in tolerances.
@@ -165,7 +174,8 @@ class Fault:
     ----------
     name : str
     kind : int
-        The event that a finding should name, a number of `state`.
+        The event that a finding should name, a number of `state`; `SLIP` for a poor
+        contact, of which no finding should stand in the end.
     places : tuple of int
         Parts, or ranges of the bench, that are concerned.
     sizes : tuple of float
@@ -257,12 +267,15 @@ class Life:
     ----------
     events : tuple of Event
     builds : int
-    variance_ppm2, walk_ppm : (R,)
-        Of a measurement; standard deviation of the bench between sessions.
+    variance_ppm2 : (R,)
+        Of a measurement.
+    walk_ppm : (R,)
+        What the bench is taken to walk by between sessions, as far as checks tell.
     allowed_ppm2 : (R,)
         Variance of a bench's standing offset.
     haze_ppm : (P,)
-        What a change of temperature that nobody records moves the parts by.
+        What a day's change of temperature that nobody records may move parts by; 0
+        where it is steady or recorded.
     starts : int
         First unit of the last build that has the fault; 0 without one.
     size_ppm : float
@@ -318,12 +331,14 @@ def life_of(
     unit, ranges = layout.unit_ppm, layout.ranges
     haze = np.zeros(layout.parts)
     if habit.temperature == "unrecorded":
-        haze[:ranges] = TEMPCO * KELVIN_BETWEEN * maker.scale[:ranges]
+        haze[:ranges] = TEMPCO * HAZE_KELVIN * maker.scale[:ranges]
+    checked = any(isinstance(one, CheckRun) for one in events)
+    walk = WALK_OF_NOISE * world.noise * unit if checked else 0.0
     return Life(
         events=tuple(events),
         builds=builds,
         variance_ppm2=np.full(ranges, (world.noise * unit) ** 2),
-        walk_ppm=np.full(ranges, world.walk * unit),
+        walk_ppm=np.full(ranges, walk),
         allowed_ppm2=np.full(ranges, (FIRST_CHECK_WALKS * world.walk * unit) ** 2),
         haze_ppm=haze,
         starts=maker.starts,
@@ -379,6 +394,9 @@ class _Maker:
         errors += common[:, None] + self._scatter(units, fault, start)
         errors += kelvin[:, None] * self.tempco
         readings, again, reruns = self._readings(errors)
+        if fault is not None and fault.kind == SLIP:
+            for place, size in zip(fault.places, fault.sizes, strict=True):
+                readings[start, place] += size * self.scale[place]
         checks = self._checks(begins, planned)
         ambient = None if self.habit.temperature != "recorded" else kelvin + REFERENCE_C
         events: list[Event] = []
@@ -441,11 +459,7 @@ class _Maker:
         new = np.ones(parts, np.bool_)
         if number > 0:
             new = self.rng.random(parts) >= self.habit.kept
-        reel_fault = fault is not None and fault.kind not in (
-            st.SHARED,
-            st.BENCH,
-            st.SLOPE,
-        )
+        reel_fault = fault is not None and fault.kind in REEL_KINDS
         if fault is not None and reel_fault and fault.recorded and not fault.middle:
             new[list(fault.places)] = True
         self._draw_reels(number, new)
