@@ -9,7 +9,14 @@ import numpy as np
 from daemon.product import ProductModel
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.calibrate import shipped_limit
-from daemon.spc.detector.finding import BENCH, REEL, Culprit, Finding, find
+from daemon.spc.detector.finding import (
+    BENCH,
+    LIKELIER_THAN_NOT,
+    REEL,
+    Culprit,
+    Finding,
+    find,
+)
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.line import Line
@@ -304,6 +311,17 @@ class Watcher:
             for key, name in self._names.items()
             if self._belongs(key, segment) and not self._said[name].closed
         }
+        said = []
+        for key, one in list(open_.items()):
+            number, likely = segment.settled.get(key[1], (-1, 0.0))
+            if key[1].cause != BENCH or one.signal.number > number:
+                continue
+            # Checks have settled it; what the bench does from now on is another matter.
+            del open_[key]
+            if likely > LIKELIER_THAN_NOT:
+                one.closed = True
+            elif one.signal.standing:
+                said.append(self._take_back(one, _why(segment, event, []), segment, event))
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
         found = find(segment.line, log_odds_limit, standing)
         judged = Judged(
@@ -312,16 +330,12 @@ class Watcher:
             history=self._history_of(segment.build),
             check=self._check,
         )
-        said = []
         for culprit, finding in found.items():
             key = self._key(segment, culprit)
             before = open_.get(key)
             said.append(self._said_of(segment, finding, key, before, judged, event))
         for key, one in open_.items():
             if key[1] in found or not one.signal.standing:
-                continue
-            if key[1].cause == BENCH and segment.settled.get(key[1], 0.0) > 0.5:
-                one.closed = True
                 continue
             if key[0] != segment.build and key[1].cause != REEL:
                 continue

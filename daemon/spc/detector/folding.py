@@ -1209,7 +1209,8 @@ def let_go(st, sh, at):
         e = st.event_count[k] - 1
         while e >= 0:
             kind, place = st.event[k, e, KIND], st.event[k, e, PLACE]
-            if unit - st.event[k, e, START] < OLD:
+            seen = (kind == BENCH or kind == SLOPE) and st.event[k, e, CHECKS] > 0
+            if not seen and unit - st.event[k, e, START] < OLD:
                 e -= 1
                 continue
             i, most = -1, 0.0
@@ -1476,6 +1477,8 @@ def check(st, sh, at, y, variance, allowed2, first):
             if st.event[k, e, KIND] == BENCH or st.event[k, e, KIND] == SLOPE:
                 st.event[k, e, CHECKS] += 1
     st.counters[CHECKED] += 1
+    # A bench that is back where it was reads right.
+    let_go(st, sh, at)
     merge(st)
 
 
