@@ -198,7 +198,7 @@ def _good(years: Sequence[Year], accepted: int) -> Iterable[HeldRow]:
     yield row("measured out of order", only=lambda one, _: one.shuffled)
 
 
-def _has(bench: str, checked: bool, year: Year) -> bool:  # noqa: FBT001 -- bound
+def _has(bench: str, checked: bool, year: Year) -> bool:
     return (year.bench, year.checked) == (bench, checked)
 
 

@@ -55,6 +55,7 @@ KEPT = 0.5
 """Share of faulty reels that the next build keeps."""
 LET_GO = 0.4
 """Share of holds that end by a release, the others by a concession."""
+HELD = {Scope.BUILD.value, Scope.REEL.value}
 NO_HOLD = {Cause.UNIT, Cause.CHART}
 RELEASED, CONCEDED = Disposal.RELEASE.value, Disposal.CONCESSION.value
 
@@ -563,8 +564,8 @@ class _Life:
             self._again(serial, build, log, count)
 
     def _doubted(self) -> dict[str, str]:
-        rows = self.days.store.frame("runs_in_doubt", product=self.product)
-        return dict(zip(rows["serial"], rows["build"], strict=True))
+        rows = self.days.store.table("runs_in_doubt", product=self.product)
+        return {one["serial"]: one["build"] for one in rows.to_pylist()}
 
     def _new_session(self) -> None:
         """End the day, begin another: the bench is set up anew."""
@@ -735,7 +736,7 @@ class _Life:
             mine.withdrawn = True
             return
         if mine.ended_by == RELEASED and not mine.again:
-            mine.again = self._open(signal.build)
+            mine.again = bool(self._holds(signal.build))
         if mine.held_at is not None:
             return
         mine.held_at = count if mine is log else mine.units
@@ -746,39 +747,38 @@ class _Life:
         units = int(self.rng.integers(3, 9)) if soon else None
         self.ends.append(_End(build=signal.build, how=how, units=units))
 
-    def _open(self, build: str) -> bool:
-        """Whether a hold that a finding placed stands on a build."""
-        rows = self._holds()
-        return bool((rows["signal"].str.startswith(f"{build}-F")).any())
-
-    def _holds(self) -> Any:
-        rows = self.days.store.frame("holds", product=self.product)
-        kinds = [Scope.BUILD.value, Scope.REEL.value]
-        return rows[rows["scope"].isin(kinds) & rows["disposal"].isna()]
+    def _holds(self, build: str | None = None) -> list[dict[str, Any]]:
+        """Return the holds on builds and reels that stand, of one build's findings."""
+        rows = self.days.store.table("holds", product=self.product).to_pylist()
+        return [
+            one
+            for one in rows
+            if one["scope"] in HELD
+            and one["disposal"] is None
+            and (build is None or str(one["signal"]).startswith(f"{build}-F"))
+        ]
 
     def _end_holds(self, build: str, how: str) -> None:
         """Have a person end what stands because of a build's findings."""
-        rows = self._holds()
-        for one in rows[rows["signal"].str.startswith(f"{build}-F")].to_dict("records"):
+        for one in self._holds(build):
             self.days.end_hold(
                 one["hold"],
                 disposal=Disposal(how),
                 person=PERSON,
                 reason="looked at by hand",
             )
-            if one["scope"] == Scope.REEL:
-                self.ended[one["subject"]] = how
         self.logs[build].ended_by = how
-        for reel in self.line.reels:
-            if reel.fault and build == self.year.builds[-1].build:
-                self.ended[reel.name] = how
+        if build == self.year.builds[-1].build:
+            for reel in self.line.reels:
+                if reel.fault:
+                    self.ended[reel.name] = how
 
     def _held_from_the_start(self, log: BuildOfYear, reels: Iterable[str]) -> None:
         """Note a build that takes a reel on hold: it stays before its first unit."""
         if self.maker.forgotten >= 1.0:
             return
-        rows = self._holds()
-        if set(rows[rows["scope"] == Scope.REEL.value]["subject"]) & set(reels):
+        held = {one["subject"] for one in self._holds() if one["scope"] == Scope.REEL}
+        if held & set(reels):
             log.held_at, log.held_by, log.held_session = 0, "reel on hold", 0
 
     def _restart(self) -> None:
