@@ -102,6 +102,7 @@ def show(found: Tally) -> None:
         [
             {"what": what, "is": _of(*pair)}
             for what, pair in (
+                ("false holds withdrawn", found.withdrawn),
                 ("two bad reels at once, both named", found.both_named),
                 ("both kept, next build held by unit 2", found.both_kept),
                 ("bad reel kept, next build held by unit 2", found.kept),

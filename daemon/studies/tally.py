@@ -70,6 +70,8 @@ class Tally:
     good: tuple[HeldRow, ...]
     held: dict[str, int]
     """False holds by cause and session of the build."""
+    withdrawn: tuple[int, int]
+    """Of false holds, those of which a finding was withdrawn."""
     waited: int
     """Good builds that stayed for a reel that an earlier finding held."""
     faults: tuple[FaultRow, ...]
@@ -129,6 +131,9 @@ def tally(years: Sequence[Year], *, accepted: int) -> Tally:
         accepted=accepted,
         good=tuple(_good(years, accepted)),
         held=_held(builds),
+        withdrawn=_share(
+            [one for one in builds if one.held_good], lambda one: one.withdrawn
+        ),
         waited=sum(one.waited for one in builds),
         faults=tuple(_faults(builds)),
         both_named=_share(two, lambda one: one.named == BOTH),

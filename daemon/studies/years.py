@@ -31,6 +31,7 @@ from daemon.studies.makers import (
     Fault,
     Line,
     Maker,
+    Reel,
     draw,
     fault_of,
     settings_of,
@@ -40,6 +41,8 @@ from storage.records import Cause, Disposal, Scope, Signal, Verdict
 
 __all__ = ["BuildOfYear", "FindingOfYear", "Year", "live", "live_many"]
 
+MOST_TRIES = 8
+"""Checks out of control in a row, each with the bench set right after it."""
 PACKED_AFTER = 10
 """Units of a build that are measured before one of it is packed."""
 NIGHT_S = 16 * 3600.0
@@ -226,7 +229,9 @@ class _Truth:
     """As it is on record; None where the record says another."""
     first: str
     sizes: tuple[float, ...] = ()
-    """What the size may rightly be said to be, T; none where it has no one size."""
+    """How far it lies off, T: none where that is no one number, two where which of
+    two reels is the second cannot be told."""
+    of: Reel | None = None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -274,6 +279,8 @@ class _Life:
         self.logs: dict[str, BuildOfYear] = {}
         self.session_left = 0
         self.sessions = 0
+        self.count = 0
+        """Units of the build that were measured."""
         self.late: list[_Late] = []
         self.verdicts: dict[int, Verdict] = {}
         """By place in the build, how its unit was judged."""
@@ -306,19 +313,23 @@ class _Life:
         serials = [f"PA-{self.serials + place:05d}" for place in range(units)]
         self.serials += units
         fittings = self._assemble(serials, log, fault)
-        self.sessions = 0
+        self.sessions = self.count = 0
+        self.verdicts.clear()
         try:
             if imported:
                 self._import(serials, log, fittings)
             else:
                 self._measure(serials, log, fittings, fault)
         except Exception as exc:  # noqa: BLE001 -- counted: a year must not raise any
+            log.units = self.count
             return self._raised(exc, log.build)
         return True
 
     def _raised(self, exc: Exception, where: str) -> bool:
         """Note what must not happen, and start again."""
         self.year.exceptions.append(f"{where}: {type(exc).__name__}: {exc}")
+        self.line.fault, self.line.stepped = 0.0, ()
+        self.late.clear()
         try:
             self.days.restart()
         except Exception as again:  # noqa: BLE001 -- counted, and the year ends
@@ -403,6 +414,7 @@ class _Life:
                         reel=reel.name if reel.recorded else None,
                         first=first,
                         sizes=self._sizes(place),
+                        of=reel,
                     )
                 )
                 log.recorded = log.recorded and reel.recorded
@@ -417,7 +429,7 @@ class _Life:
             truths.append(
                 _Truth(
                     cause=Cause.SHARED, place=None, reel=None, first=serial,
-                    sizes=(fault.sizes[0], line.stage),
+                    sizes=(fault.sizes[0] if fault.first else line.stage,),
                 )
             )  # fmt: skip
             return
@@ -435,15 +447,16 @@ class _Life:
                     reel=line.reels[place].name if fault.recorded else None,
                     first=serial,
                     sizes=self._sizes(place),
+                    of=line.reels[place],
                 )
             )
 
     def _sizes(self, place: int) -> tuple[float, ...]:
-        """Return what a reel's size is: against the long run, and against nominal."""
+        """Return how far a reel lies from an average one."""
         reel = self.line.reels[place]
-        if reel.fault in {"wide reel", "mixed reel", "drifting reel"}:
-            return ()
-        return reel.level, reel.level + self.maker.mean[place]
+        if reel.mixed:
+            return reel.mixed, -reel.mixed
+        return () if reel.slope or reel.scatter != 1.0 else (reel.level,)
 
     # on the bench
 
@@ -474,6 +487,7 @@ class _Life:
             self._record(log, serial, fittings)
             self._write_late(log, count)
             done = self._seated(serial, log, count, wrong=serial in bad)
+            self.count = count
             self._after(done, log, count)
             if rng.random() < self.maker.restarts:
                 self._restart()
@@ -509,11 +523,15 @@ class _Life:
         """Measure one unit, the bench set right first where its check says so."""
         slip = serial in self.line.slips
         done = None
-        while done is None:
+        for _ in range(MOST_TRIES):
             try:
                 done = self.days.unit(serial, log.build)
+                break
             except OutOfControlError:
                 self._out_of_control(log, count)
+        if done is None:
+            message = f"the bench judged no unit in {MOST_TRIES} tries"
+            raise RuntimeError(message)
         wrong = wrong or self.line.fault != 0.0
         if wrong:
             log.bad.append(count)
@@ -615,6 +633,7 @@ class _Life:
             if imported.rejected:
                 self.year.exceptions.append(f"{log.build}: {imported.rejected[0]}")
             done += len(piece)
+            self.count = done
             # what was found is of the file as a whole: its last unit tells the place
             log.bad += [
                 done - len(piece) + place
@@ -768,10 +787,9 @@ class _Life:
                 reason="looked at by hand",
             )
         self.logs[build].ended_by = how
-        if build == self.year.builds[-1].build:
-            for reel in self.line.reels:
-                if reel.fault:
-                    self.ended[reel.name] = how
+        for truth in self.truths[build]:
+            if truth.of is not None:
+                self.ended[truth.of.name] = how
 
     def _held_from_the_start(self, log: BuildOfYear, reels: Iterable[str]) -> None:
         """Note a build that takes a reel on hold: it stays before its first unit."""
