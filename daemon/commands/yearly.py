@@ -117,7 +117,7 @@ def show(found: Tally) -> None:
         + [
             {"what": what, "is": said}
             for what, said in (
-                ("good builds that wait for a reel held before", found.waited),
+                ("builds that wait for a good reel on hold", found.waited),
                 ("steps of the bench", found.bench_steps[0]),
                 ("  checks out of control because of them", found.bench_steps[1]),
                 ("checks out of control for nothing", found.checks_out),

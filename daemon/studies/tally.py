@@ -73,7 +73,7 @@ class Tally:
     withdrawn: tuple[int, int]
     """Of false holds, those of which a finding was withdrawn."""
     waited: int
-    """Good builds that stayed for a reel that an earlier finding held."""
+    """Builds that waited for a good reel which an earlier finding holds."""
     faults: tuple[FaultRow, ...]
     both_named: tuple[int, int]
     """Of builds with two bad reels at once, those with both named at their end."""
@@ -179,7 +179,7 @@ def _good(years: Sequence[Year], accepted: int) -> Iterable[HeldRow]:
             for year in years
             if of(year)
             for place, one in enumerate(year.builds)
-            if not one.carried and not one.waited and only(one, place)
+            if not one.carried and only(one, place)
         ]
         units = sum(_units_before(one) for one in counted)
         return HeldRow(

@@ -103,6 +103,8 @@ class BuildOfYear:
     held_by: str = ""
     """Cause of what held it first; "reel on hold" before its first unit."""
     held_session: int | None = None
+    waited: bool = False
+    """Whether it waited for a good reel that an earlier finding holds."""
     withdrawn: bool = False
     left: int = 0
     """Bad units that would have left before the hold."""
@@ -124,14 +126,9 @@ class BuildOfYear:
         return not self.fault and not self.carried
 
     @property
-    def waited(self) -> bool:
-        """Whether it is good, and stayed for a reel that an earlier finding held."""
-        return self.good and self.held_at == 0
-
-    @property
     def held_good(self) -> bool:
         """Whether it was held before anything was wrong with it."""
-        if self.held_at is None or self.carried or self.waited:
+        if self.held_at is None or self.carried:
             return False
         return self.wrong_from is None or self.held_at < self.wrong_from
 
@@ -792,12 +789,18 @@ class _Life:
                 self.ended[truth.of.name] = how
 
     def _held_from_the_start(self, log: BuildOfYear, reels: Iterable[str]) -> None:
-        """Note a build that takes a reel on hold: it stays before its first unit."""
+        """Note a build that takes a reel on hold: it stays before its first unit.
+
+        One that takes on nothing wrong waits because of an earlier false hold.
+        """
         if self.maker.forgotten >= 1.0:
             return
         held = {one["subject"] for one in self._holds() if one["scope"] == Scope.REEL}
         if held & set(reels):
-            log.held_at, log.held_by, log.held_session = 0, "reel on hold", 0
+            if log.carried:
+                log.held_at, log.held_by, log.held_session = 0, "reel on hold", 0
+            else:
+                log.waited = True
 
     def _restart(self) -> None:
         """Start the program again; what it knows must be the same."""

@@ -148,7 +148,7 @@ def test_builds_are_counted_by_when_they_were_held() -> None:
     builds = [
         build_of(),
         build_of(held_at=7, held_by="bench", held_session=2),
-        build_of(held_at=0, held_by="reel on hold", held_session=0),
+        build_of(waited=True),
         build_of(fault="reel", wrong_from=1, bad=[1, 2, 3], held_at=1, causes=1),
         build_of(fault="reel", wrong_from=4, bad=[4, 5, 6], held_at=6, left=2),
         build_of(fault="reel", wrong_from=4, bad=[4, 5, 6], held_at=2, causes=1),
@@ -170,11 +170,11 @@ def test_builds_are_counted_by_when_they_were_held() -> None:
     year.runs, year.seconds = 300, 6.0
     found = tally([year], accepted=100)
     good = found.good[0]
-    # nine builds less two carried and one that waited; 30+30, and 0+3+3+8 before
-    assert (good.builds, good.units, good.held) == (6, 74, 2)
-    assert good.expected == pytest.approx(0.74)
-    # P(X <= 2) = 0.962, P(X <= 1) = 0.830 for 74 units of 1 in 100
-    assert good.most == 2
+    # nine builds less two carried; thrice 30 units, and 0+3+3+8 before a fault
+    assert (good.builds, good.units, good.held) == (7, 104, 2)
+    assert good.expected == pytest.approx(1.04)
+    # P(X <= 3) = 0.979, P(X <= 2) = 0.913 for 104 units of 1 in 100
+    assert good.most == 3
     assert found.held == {"bench, session 2": 1, ", after the build": 1}
     assert found.waited == 1
     (reel, kept) = found.faults
