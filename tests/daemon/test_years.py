@@ -19,7 +19,8 @@ from daemon.studies.makers import (
     settings_of,
 )
 from daemon.studies.tally import tally
-from daemon.studies.years import BuildOfYear, FindingOfYear, Year, live
+from daemon.studies.year import BuildOfYear, FindingOfYear, Year
+from daemon.studies.years import live
 
 MAKERS = 200
 QUIET = replace(draw(np.random.default_rng(4)), tailed=False, slips=0.0)
