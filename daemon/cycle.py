@@ -11,7 +11,6 @@ from functools import partial
 from typing import Any
 from uuid import uuid4
 
-
 from config.model import Settings
 from daemon import holds, rejudging, words
 from daemon.alerts.policy import Message
@@ -68,7 +67,6 @@ WORST_FIRST = (
     Verdict.LIKE_KNOWN_GOOD,
     Verdict.CONFORMING,
 )
-
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -428,7 +426,7 @@ class Cycle:
         return found
 
     def _found_bad(self) -> list[tuple[str, str]]:
-        """Return reels and builds that a person holds by hand, or found bad for good."""
+        """Return reels and builds that a person holds by hand, or found bad."""
         rows = plain(self.store.frame("holds", product=self._name))
         return [
             (str(one["scope"]), str(one["subject"]))
