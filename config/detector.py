@@ -32,24 +32,26 @@ class Detector(Strict):
     """Standard deviation of parts inside one reel, before any unit told."""
     reel_scatter: Scatter = 0.15
     """Of the means of ordinary reels, before any reel told."""
-    most_reel_scatter: Scatter = 0.6
+    most_reel_scatter: Scatter = 0.45
     """What `reel_scatter` never exceeds, however much earlier reels differed."""
-    build_scatter: Scatter = 0.10
+    build_scatter: Scatter = 0.12
     """Of the level that all ranges share, from build to build."""
     range_level: Scatter = 0.4
     """Of the mean of a range over all reels."""
     odd_part: Size = 3.0
-    """Of one odd part in an otherwise ordinary unit."""
-    reel_shifts: Three = (0.8, 3.0, 12.0)
+    """Of one odd part, or of a poor contact, in an otherwise ordinary unit."""
+    reel_shifts: Three = (0.8, 2.5, 10.0)
     """How far a bad reel is off: little, much, very much."""
-    wide_reel_shifts: Three = (0.5, 0.7, 5.0)
-    """How far one is off whose parts spread 3, 6 and 5 times as wide."""
-    mixed_differences: Three = (1.1, 3.0, 10.0)
+    wide_reel_shifts: Two = (0.5, 0.7)
+    """How far one is off whose parts spread 3 and 6 times as wide."""
+    mixed_differences: Two = (1.1, 3.0)
     """Between two reels that are mixed in unknown order."""
-    shared_shifts: Three = (0.8, 3.0, 0.4)
-    """How far a bad shared stage is off: much, very much, little but spread widely."""
-    bench_steps: Two = (0.4, 2.0)
-    """What a bench may have stepped by from one session to the next."""
+    tape_drift: Slope = 0.03
+    """What parts of one reel may drift by along its tape, from unit to unit."""
+    shared_shifts: Two = (0.8, 3.0)
+    """How far a bad shared stage is off: much, very much."""
+    bench_steps: Two = (0.3, 1.5)
+    """What a bench may have stepped by."""
     bench_slopes: Slopes = (0.025, 0.06)
     """What a bench may drift by from unit to unit."""
     bench_walk: Walk = 0.02

@@ -155,11 +155,16 @@ class BenchDays:
         *,
         from_serial: str | None = None,
         at: datetime | None = None,
-        anyway: bool = False,
+        checked: bool = True,
     ) -> kitting.Fitted:
         """Record which reel feeds a part from a unit on, now or late.
 
         The watch hears of it with its next look: at the next unit, or by `watch`.
+
+        Parameters
+        ----------
+        checked
+            Whether it is held against the other records, as a command does.
 
         Raises
         ------
@@ -174,9 +179,10 @@ class BenchDays:
             from_serial=from_serial,
             at=at or self.clock.utc(),
         )
-        return kitting.fit_reel(
-            self.store, self.settings.product, fitting, anyway=anyway
-        )
+        if checked:
+            return kitting.fit_reel(self.store, self.settings.product, fitting)
+        self.store.fit_reel(fitting)
+        return kitting.Fitted(fitting=fitting)
 
     def end_hold(
         self,

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import hypot
 from typing import Any, Self
 
 import numpy as np
@@ -195,8 +195,6 @@ class Outlook:
         """
         cycle = Cycle(settings, store, own_limit=own_limit)
         baseline = cycle.baseline()
-        prior = baseline.level_prior()
-        first = baseline.layout.parts + 1
         false_share = 1.0 / settings.plan.watching.accepted_false_holds_per_units
         ranges = tuple(
             RangeOutlook(
@@ -206,7 +204,7 @@ class Outlook:
                     sigma_ppm=hypot(
                         baseline.sigma_ppm[index], baseline.shared_sigma_ppm
                     ),
-                    reel_sigma_ppm=sqrt(prior.covariance[first + index, first + index]),
+                    reel_sigma_ppm=baseline.next_reel_sigma_ppm(index),
                     # Each range is looked at by itself.
                     false_share=false_share / len(cycle.product.ranges),
                 ),
@@ -218,7 +216,7 @@ class Outlook:
         return cls(
             ranges=ranges,
             units=baseline.units,
-            builds=len(baseline.builds),
+            builds=cycle.builds,
             history=cycle.ahead(),
             inspection=_inspection(settings.product.name, store),
         )

@@ -615,7 +615,7 @@ def _what(signal: Signal, evidence: dict[str, Any], reel: str | None) -> str:
         return f"range {evidence.get('range_title') or signal.range}{from_reel} reads"
     if titles := evidence.get("range_titles"):
         ranges = " and ".join(titles)
-        return f"part {signal.part} of ranges {ranges}{from_reel} is off by"
+        return f"part {signal.part}{from_reel} of ranges {ranges} is off by"
     return f"every range{from_reel} reads"
 
 
@@ -736,7 +736,7 @@ def standing(
     on_hold = [
         one
         for one in signals
-        if one.standing and one.holds and one.build in held_builds
+        if one.standing and one.build in held_builds and _held_by(one, holds)
     ]
     if on_hold:
         last = on_hold[-1]

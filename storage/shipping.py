@@ -165,13 +165,17 @@ def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:
     return []
 
 
+def held_for(hold: Row, why: str) -> str:
+    """Say that an open hold keeps a unit from leaving, and why."""
+    return f"held ({hold['scope']} {hold['subject']}): {why.rstrip('.')}"
+
+
 def _held(held: Sequence[Row], runs: Sequence[Row]) -> list[str]:
     said = []
     for one in held:
         match one["disposal"]:
             case None:
-                reason = one["reason"].rstrip(".")
-                said.append(f"held ({one['scope']} {one['subject']}): {reason}")
+                said.append(held_for(one, str(one["reason"])))
             case Disposal.SCRAP:
                 said.append(f"scrapped by {one['ended_by']}")
             case Disposal.REWORK if not _measured_after(runs, one["ended_at"]):

@@ -2,7 +2,7 @@
 
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 

@@ -1,5 +1,6 @@
 """The demo, and the study of many demos."""
 
+import os
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -201,6 +202,40 @@ def study_demo(seeds: int, json_: bool) -> None:
         ],
         {"what": "what", "is": "count"},
     )
+
+
+@study.command("years")
+@click.option(
+    "--makers", type=click.IntRange(1, 100_000), default=20, show_default=True
+)
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True)
+@click.option(
+    "--accepted", type=click.IntRange(min=2), default=5000, show_default=True,
+    help="One false hold in this many units.",
+)  # fmt: skip
+@click.option("--workers", type=click.IntRange(1, 256), help="Left out: all cores.")
+@click.option(
+    "--json", "json_", type=click.Path(dir_okay=False, path_type=Path),
+    help="Write every build, and what it came to, to this file.",
+)  # fmt: skip
+def study_years(
+    makers: int, seed: int, accepted: int, workers: int | None, json_: Path | None
+) -> None:
+    """Live a year of many simulated makers: reels, sessions, slips, late records.
+
+    Everything goes through the daemon's own rows and watch.
+    """
+    from daemon.commands import yearly  # noqa: PLC0415 -- loads the detector
+
+    with progressing(makers, "Years") as step:
+        yearly.study_years(
+            makers=makers,
+            seed=seed,
+            accepted=accepted,
+            workers=workers or len(os.sched_getaffinity(0)),
+            json_=json_,
+            tell=lambda done, what: step(Step(done=done, units=makers, words=what)),
+        )
 
 
 @contextmanager

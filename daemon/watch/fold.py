@@ -42,7 +42,7 @@ MOST_CHECKPOINTS = 16
 WALK_OF_NOISE = 0.6
 """What a bench walks by between set-ups, as a share of its check standard's noise."""
 HAZE_K = 2.0
-"""Standard deviation of a room's temperature from day to day where nobody records it."""
+"""Standard deviation of a room from day to day where nobody reads it."""
 ODD = 0.9
 """How likely a unit must be odd by itself to be said so."""
 
@@ -190,9 +190,7 @@ class Fold:
         bench = list(self._bench)
         if unit.set_up and unit.session != self._session:
             bench.append(
-                SetUp(
-                    number=unit.number, session=unit.session, walk_ppm=self._walk_ppm
-                )
+                SetUp(number=unit.number, session=unit.session, walk_ppm=self._walk_ppm)
             )
         segment, boundary = self._segment_for(unit, register=False)
         before = segment.line.copy() if boundary is None else None
@@ -207,7 +205,7 @@ class Fold:
         )
         trial.take_bench(bench)
         self._pass_days(segment, unit, trial.line)
-        self._fold(trial.line, unit, boundary)
+        self._fold(trial.line, unit, boundary, again=self._measured_before(unit))
         return before, trial.line
 
     # ---- what is asked
@@ -253,10 +251,8 @@ class Fold:
         `first` is the unit's place among all units of the line; one of an earlier build
         counts all of this one.
         """
-        if segment.build_first <= first:
-            unit = segment.unit_at(first)
-        else:
-            unit = None
+        own = segment.build_first <= first
+        unit = segment.unit_at(first) if own else None
         if unit is None:
             return self.count_of(segment.build)
         return sum(
@@ -279,13 +275,13 @@ class Fold:
 
     def _strike(self, unit: UnitErrors) -> int | None:
         """Strike from earlier runs what this one measures again; return the first."""
+        if self._measured_before(unit):
+            self._repeats.add(unit.number)
         runs = self._runs.setdefault(unit.serial, [])
         first = None
         for run in runs:
             if run.number >= unit.number:
                 continue
-            if (unit.measured & run.measured).any():
-                self._repeats.add(unit.number)
             none = np.zeros(run.errors_ppm.size, np.bool_)
             before = self._struck.get(run.number, none)
             now = before | (unit.measured & run.measured)
@@ -341,7 +337,7 @@ class Fold:
                 self._mark()
 
     def _mark(self) -> None:
-        """Keep the fold as it is; of many checkpoints every second of the older half."""
+        """Keep the fold as it is; of many checkpoints, fewer of the older ones."""
         kept = []
         for key, segment in self.segments.items():
             known = self._saved.get(id(segment))
@@ -386,7 +382,7 @@ class Fold:
         segment.take_bench(self._bench)
         self._pass_days(segment, unit)
         expected = segment.line.expected_ppm()
-        self._fold(segment.line, unit, boundary)
+        self._fold(segment.line, unit, boundary, again=unit.number in self._repeats)
         segment.units.append(unit)
         if not unit.seatable and unit.number not in self._repeats:
             segment.unseated = segment.line.units
@@ -406,19 +402,28 @@ class Fold:
                 )
             )
 
-    def _fold(self, line: Line, unit: UnitErrors, boundary: Boundary | None) -> None:
+    def _measured_before(self, unit: UnitErrors) -> bool:
+        """Whether a unit had some of these ranges measured in an earlier run."""
+        return any(
+            run.number < unit.number and bool((unit.measured & run.measured).any())
+            for run in self._runs.get(unit.serial, ())
+        )
+
+    def _fold(
+        self, line: Line, unit: UnitErrors, boundary: Boundary | None, *, again: bool
+    ) -> None:
         line.unit(
             unit.errors_ppm,
             unit.variance_ppm2,
             boundary=boundary,
             ambient_c=unit.ambient_c,
-            seated_again=unit.number in self._repeats,
+            seated_again=again,
         )
 
     def _pass_days(
         self, segment: Segment, unit: UnitErrors, line: Line | None = None
     ) -> None:
-        """Let a room whose temperature nobody recorded be another one on another day."""
+        """Let a room that nobody reads be another one on another day."""
         last = segment.units[-1] if segment.units else None
         if last is None or unit.ambient_c is not None:
             return
@@ -535,9 +540,7 @@ class Fold:
             return self.parts.index(accepted.part)
         return None
 
-    def _concerned(
-        self, unit: UnitErrors, changed: frozenset[tuple[str, str]]
-    ) -> bool:
+    def _concerned(self, unit: UnitErrors, changed: frozenset[tuple[str, str]]) -> bool:
         if ("build", unit.build) in changed:
             return True
         return any(("reel", reel) in changed for reel in self.reels_of(unit) if reel)

@@ -65,7 +65,8 @@ class Segment:
     unseated
         Units of the line when one last came that nobody could seat again; -1 for none.
     settled
-        Where checks have settled that the bench had moved, and how likely it had.
+        Where checks have settled whether the bench had moved: the run by which, and how
+        likely it had.
     """
 
     build: str
@@ -77,7 +78,7 @@ class Segment:
     build_first: int
     units: list[UnitErrors] = field(default_factory=list)
     unseated: int = -1
-    settled: dict[Culprit, float] = field(default_factory=dict)
+    settled: dict[Culprit, tuple[int, float]] = field(default_factory=dict)
 
     def unit_at(self, position: int) -> UnitErrors | None:
         """Return the unit at a place among all units of the line, from 0."""
@@ -128,7 +129,7 @@ class Segment:
         """Take what the bench did since this segment last had a unit."""
         for event in events[self.bench_taken :]:
             if isinstance(event, SetUp):
-                self.line.session(walk_ppm=event.walk_ppm)
+                self._settle(event.number, self.line.session(walk_ppm=event.walk_ppm))
                 continue
             check = event.check
             self.line.check(
@@ -137,11 +138,14 @@ class Segment:
                 allowed_ppm2=check.allowed_ppm2,
                 first=event.first,
             )
-            ranges = self.line.layout.ranges
-            for place, likely in self.line.settle().items():
-                where = Culprit(BENCH, None if place == ranges else place)
-                self.settled[where] = max(likely, self.settled.get(where, 0.0))
+            self._settle(check.number, self.line.settle())
         self.bench_taken = len(events)
+
+    def _settle(self, number: int, moved: dict[int, float]) -> None:
+        ranges = self.line.layout.ranges
+        for place, likely in moved.items():
+            where = Culprit(BENCH, None if place == ranges else place)
+            self.settled[where] = number, likely
 
     def snapshot(self) -> "Kept":
         """Return what `Kept.restored` goes on from."""
@@ -166,7 +170,7 @@ class Kept:
     first: int
     bench_taken: int
     unseated: int
-    settled: dict[Culprit, float]
+    settled: dict[Culprit, tuple[int, float]]
 
     def restored(self) -> Segment:
         """Put the segment back to how it was and return it."""

@@ -9,7 +9,14 @@ import numpy as np
 from daemon.product import ProductModel
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.calibrate import shipped_limit
-from daemon.spc.detector.finding import BENCH, REEL, Culprit, Finding, find
+from daemon.spc.detector.finding import (
+    BENCH,
+    LIKELIER_THAN_NOT,
+    REEL,
+    Culprit,
+    Finding,
+    find,
+)
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.line import Line
@@ -304,6 +311,17 @@ class Watcher:
             for key, name in self._names.items()
             if self._belongs(key, segment) and not self._said[name].closed
         }
+        said = []
+        for key, one in list(open_.items()):
+            number, likely = segment.settled.get(key[1], (-1, 0.0))
+            if key[1].cause != BENCH or one.signal.number > number:
+                continue
+            # Checks have settled it; what the bench does from now on is another matter.
+            del open_[key]
+            if likely > LIKELIER_THAN_NOT:
+                one.closed = True
+            elif one.signal.standing:
+                said.append(self._take_back(one, _why(event, []), segment, event))
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
         found = find(segment.line, log_odds_limit, standing)
         judged = Judged(
@@ -312,7 +330,6 @@ class Watcher:
             history=self._history_of(segment.build),
             check=self._check,
         )
-        said = []
         for culprit, finding in found.items():
             key = self._key(segment, culprit)
             before = open_.get(key)
@@ -320,12 +337,9 @@ class Watcher:
         for key, one in open_.items():
             if key[1] in found or not one.signal.standing:
                 continue
-            if key[1].cause == BENCH and segment.settled.get(key[1], 0.0) > 0.5:
-                one.closed = True
-                continue
             if key[0] != segment.build and key[1].cause != REEL:
                 continue
-            why = _why(segment, event, [one for one in said if one.holds])
+            why = _why(event, [one for one in said if one.holds])
             said.append(self._take_back(one, why, segment, event))
         # The latest revision of each; what was only looked at again is left out.
         return [one for one in said if self._keep(one)]
@@ -353,9 +367,9 @@ class Watcher:
         )
         units = self.fold.units_since(segment, finding.first_unit)
         suspects = None
-        if finding.part_index is not None and finding.range_index is not None:
-            if units <= FEW or units & (units - 1) == 0 or event is None:
-                suspects = suspects_of(self.fold, segment, finding.range_index)
+        telling = units <= FEW or units & (units - 1) == 0 or event is None
+        if telling and finding.cause == REEL and finding.range_index is not None:
+            suspects = suspects_of(self.fold, segment, finding.range_index)
         self._names[key] = name
         return signal_of(
             segment,
@@ -518,9 +532,7 @@ class Watcher:
         return Culprit(cause, place)
 
     def _new_name(self, build: str) -> str:
-        taken = [
-            name for name, one in self._said.items() if one.signal.build == build
-        ]
+        taken = [name for name, one in self._said.items() if one.signal.build == build]
         taken += [name for key, name in self._names.items() if key[0] == build]
         return f"{build}-F{len(set(taken)) + 1}"
 
@@ -576,9 +588,7 @@ class Watcher:
         return said
 
 
-def _why(
-    segment: Segment, event: UnitErrors | CheckErrors | None, new: Sequence[Signal]
-) -> str:
+def _why(event: UnitErrors | CheckErrors | None, new: Sequence[Signal]) -> str:
     """Say in a sentence why a finding is taken back."""
     if new:
         return f"what was measured since says otherwise: see finding {new[0].signal}"

@@ -1,7 +1,7 @@
 """Who may say that a unit leaves, and by which settings it must have been judged."""
 
 import csv
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -12,8 +12,10 @@ from pydantic import ValidationError
 
 from config.model import Settings
 from daemon.holds import NotAllowedError
+from daemon.rows import holds_of
 from storage.records import Decision
 from storage.records_shipping import SampleRule, Shipment, ShipRule
+from storage.shipping import held_for
 from storage.store import Store
 
 SHIP, SHIP_AGAINST = "ship", "ship against"
@@ -63,8 +65,10 @@ class Gate:
 
     def against(self, serial: str) -> list[str]:
         """Return every reason for which a unit may not leave now."""
-        return self._store.reasons_against(
-            serial, self._settings.product.name, self.rule(serial)
+        return self._in_present_words(
+            self._store.reasons_against(
+                serial, self._settings.product.name, self.rule(serial)
+            )
         )
 
     def ship(
@@ -105,7 +109,19 @@ class Gate:
             reason=f"for {shipment.destination}{self._how(serial, override)}",
             decided_at=at,
         )
-        return self._store.ship(shipment, self.rule(serial), decision)
+        return self._in_present_words(
+            self._store.ship(shipment, self.rule(serial), decision)
+        )
+
+    def _in_present_words(self, against: Sequence[str]) -> list[str]:
+        """Say holds of findings as they stand now: a reason is as old as its hold."""
+        if not against:
+            return []
+        now = {
+            held_for(one, one["reason"]): held_for(one, one["why"])
+            for one in holds_of(self._store, self._settings.product.name)
+        }
+        return [now.get(one, one) for one in against]
 
     def _how(self, serial: str, override: str | None) -> str:
         if override is not None:

@@ -86,6 +86,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
             "person reason ended_at after_number"
         ),
     ),
+    "changes": ({"product": "photoamp"}, "fittings holds hold_ends"),
     "units": ({"product": "photoamp"}, "serial build"),
     "shipments": (
         {"product": "photoamp"},
@@ -169,6 +170,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         "alert target product severity subject title body said follows made_at tries",
     ),
     "watermark": ({"product": "photoamp"}, "number"),
+    "first_run": ({"serial": "S001"}, "run"),
     "unit_runs": (
         {"serial": "S001"},
         (
@@ -314,6 +316,8 @@ def test_the_latest_error_of_each_range_after_a_rerun(store: Store) -> None:
     record(store, run(2))
     again = run(3, serial="S001", rerun_of="run 1")
     store.record_run(again, results(again, RANGES[1:2], error_ppm=7.0))
+    assert rows(store, "first_run", serial="S001") == [{"run": "run 1"}]
+    assert rows(store, "first_run", serial="S009") == []
     found = rows(store, "latest_errors", product="photoamp")
     of_first = {row["range"]: row for row in found if row["serial"] == "S001"}
     assert {key: row["run"] for key, row in of_first.items()} == {

@@ -179,7 +179,7 @@ def several_home(folder: Path) -> Home:
         placed = [
             hold
             for one in found
-            for hold in holds.from_signal(one, "as it read when it was found")
+            for hold in holds.from_signal(one, f"as it read when found: {one.signal}")
         ]
         store.record_evaluation(
             Evaluation(

@@ -95,7 +95,7 @@ def test_a_reel_of_a_part_of_two_ranges_is_named_with_its_value(
     assert json.loads(said.evidence)["claim"]["incompatible"] > 0.99
     words = finding(said)
     assert words.headline.startswith(
-        "Hold build B-1: part R6 of ranges 100 uA and 1 mA is off by +0."
+        "Hold build B-1: part R6, reel K-900, of ranges 100 uA and 1 mA is off by +0."
     )
     assert words.lines[0].startswith("Most likely part R6 from reel K-900")
     assert beside(said).startswith("R6 since unit PA-010")

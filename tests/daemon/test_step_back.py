@@ -88,7 +88,7 @@ def test_a_release_record_lists_each_finding_and_holds_in_present_words(
     assert "Hold build B-3: range 10 uA, reel RL-12, reads +0.36 %" in three
     assert "Hold build B-3: range 1 mA, reel RL-14, reads" in three
     assert "Unit PA-3002 alone is far off on range 1 uA" in three
-    assert "as it read when it was found" not in three
+    assert "as it read when found" not in three
     two = page(home, tmp_path, "build", "B-2")
     assert WITHDRAWN in two
     assert "(finding B-2-F1, withdrawn)" in two
@@ -140,6 +140,14 @@ def test_a_withdrawn_finding_concerns_nobody_and_who_was_told_is_to_be_told(
         "B-3-F3": {"PA-3002"},
     }
     assert any("(finding B-2-F1, withdrawn)" in line for line in told)
+
+
+def test_what_keeps_a_unit_is_said_in_present_words(home: Path) -> None:
+    done = said(home, "ship", "PA-3007", "--to", "order 8", "--person", "Ada Moreno")
+    text = " ".join(done.output.split())
+    assert "held (build B-3): range 10 uA, reel RL-12, reads +0.36 %" in text
+    assert "held (reel RL-14): range 1 mA reads" in text
+    assert "as it read when found" not in text
 
 
 def test_nothing_is_to_be_measured_for_a_withdrawn_finding(home: Path) -> None:

@@ -217,7 +217,7 @@ def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
     said = words.standing(
         signals=[elsewhere, of_bench, signal(), second],
         builds=[build(build="B-2", state="held"), build(state="held")],
-        holds=[hold()],
+        holds=[hold(signal=one) for one in ("B-2-F1", "B-3-F1", "B-3-F2", "B-3-F3")],
         units=90,
     )
     # The newest first; those of another build stay in the list below.
@@ -237,6 +237,18 @@ def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
         "Every range reads +0.05 % since unit PA-3010. Most likely the bench, not the "
         "units (80 %)."
     )
+
+
+def test_a_finding_whose_holds_were_ended_is_no_more_said_of_a_build_still_held() -> (
+    None
+):
+    said = words.standing(
+        signals=[signal(), signal(signal="B-3-F2", reel="K-305")],
+        builds=[build(state="held")],
+        holds=[hold()],
+        units=90,
+    )
+    assert said.headline == words.finding(signal()).headline
 
 
 ODD_SENTENCE = (

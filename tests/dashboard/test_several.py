@@ -65,7 +65,7 @@ def test_the_first_page_says_each_finding_what_is_odd_and_what_was_withdrawn() -
 
 def test_a_hold_shows_its_findings_present_words_not_those_it_was_placed_with() -> None:
     words = said(opened("holds"))
-    assert "as it read when it was found" not in words
+    assert "as it read when found" not in words
     assert "Build B-3: range 10 uA, reel RL-12, reads +0.36 %" in words
     assert "Reel RL-14: range 1 mA reads \N{MINUS SIGN}0.22 %" in words
 
@@ -172,7 +172,7 @@ def test_the_list_of_holds_offers_the_end_as_a_command() -> None:
     assert listed["B-2-F1:RL-13"]["offer"]["disposal"] == "release"
     standing = listed["B-3-F1:RL-12"]
     assert standing["offer"] is None
-    assert standing["reason"] == "as it read when it was found"
+    assert standing["reason"] == "as it read when found: B-3-F1"
     assert standing["why"] == "range 10 uA reads +0.36 % since unit PA-3004"
 
 

@@ -11,7 +11,9 @@ import numpy as np
 from numba import njit
 
 from daemon.spc.detector.state import (
+    AT_BUILD_FORGOTTEN,
     AT_BUILD_SHARED,
+    AT_BUILD_SWAPPED,
     AT_CHECK_BENCH,
     AT_REEL_DRIFT,
     AT_REEL_MIXED,
@@ -19,6 +21,7 @@ from daemon.spc.detector.state import (
     AT_REEL_WIDE,
     AT_SESSION_BENCH,
     AT_UNIT_BAD,
+    AT_UNIT_BENCH,
     AT_UNIT_GOOD,
     AT_UNIT_MIXED,
     AT_UNIT_SHARED,
@@ -55,6 +58,14 @@ KNOWN_AFTER = 20
 """Units after which the scatter of parts is known."""
 MOST_COUNT = 75.0
 """Half degrees of freedom that a scatter keeps: older units are other times."""
+OLD = 10
+"""Units after which an event is known well enough to be of no matter."""
+LEAST_STEP = 0.15
+"""Of a bench, tolerances: less is what checks correct all the time."""
+LEAST_DIFFERENCE = 0.3
+"""Of two mixed reels."""
+LEAST_DRIFT = 0.2
+"""Along a tape, as a share of what is held possible."""
 GOOD_PLACES = 12
 GOOD_PARENTS, BAD_PARENTS = 4, 2
 """Hypotheses that live on across a boundary; a first build has four scales of scatter."""
@@ -757,6 +768,14 @@ def expected_tau2(st, sh, k, p):
 
 
 @compiled
+def new_tau2(st, sh, k, kind, place):
+    """Return the same for an event that may bring a new reel; 0 for any other."""
+    if kind == SHARED or kind == BENCH:
+        return 0.0
+    return expected_tau2(st, sh, k, place)
+
+
+@compiled
 def touched(st, k, p):
     """Say whether a part has an event of its own that nobody excused."""
     for e in range(st.event_count[k]):
@@ -812,6 +831,15 @@ def unrecorded(st, sh, cand, lp, n):
                 n = candidate(cand, lp, n, p,
                               weight + np.log(sh.odds[AT_UNIT_SHARED] * 0.5),
                               SHARED, 0, z, 0, 0, 0, -1, -1)
+        if q == 0:
+            # Between two checks only the next of them tells a bench from what it read.
+            bench = np.log(sh.odds[AT_UNIT_BENCH] * 0.5 / (ranges + 1))
+            for r in range(ranges + 1):
+                if on_bench(st, p, r):
+                    continue
+                for z in range(2):
+                    n = candidate(cand, lp, n, p, weight + bench,
+                                  BENCH, r, z, 0, 0, 0, -1, -1)
         if q == 0 and st.event_count[p] <= EVENTS - 2:
             pair = np.log(sh.odds[AT_UNIT_BAD] * sh.odds[PAIR_AT_UNIT])
             for r in range(parts):
@@ -875,6 +903,15 @@ def at_boundary(st, sh, cand, lp, n, new_build, changed, known_bad, free):
             if left < 1 or (not full and t > 0):
                 continue
             for r in range(parts):
+                if new_build and not changed[r] and not touched(st, p, r) and t == 0:
+                    # The record says that the reel is the one of before.
+                    odds = np.log(sh.odds[AT_BUILD_FORGOTTEN])
+                    n = candidate(cand, lp, n, p, weight + odds,
+                                  0, r, 0, 0, 0, 0, tau, -3)
+                    for z in range(2):
+                        odds = np.log(sh.odds[AT_BUILD_SWAPPED] * 0.5)
+                        n = candidate(cand, lp, n, p, weight + odds,
+                                      UNRECORDED, r, z, 0, 0, 0, tau, -2)
                 if not changed[r] or free[r]:
                     continue
                 if known_bad[r] >= 0.0:
@@ -911,6 +948,14 @@ def at_boundary(st, sh, cand, lp, n, new_build, changed, known_bad, free):
                     n = candidate(cand, lp, n, p,
                                   weight + np.log(sh.odds[AT_BUILD_SHARED] * 0.5),
                                   SHARED, 0, z, 0, 0, 0, tau, -2)
+            if q == 0:
+                bench = np.log(sh.odds[AT_UNIT_BENCH] * 0.5 / (ranges + 1))
+                for r in range(ranges + 1):
+                    if on_bench(st, p, r):
+                        continue
+                    for z in range(2):
+                        n = candidate(cand, lp, n, p, weight + bench,
+                                      BENCH, r, z, 0, 0, 0, tau, -2)
             if q > 0 or t > 1 or left < 2:
                 continue
             off = weight + np.log(sh.odds[AT_REEL_OFF])
@@ -944,6 +989,14 @@ def adds(st, sh, k, kind, place, size, tau2, small, expected):
             for s in range(ranges):
                 small[r, s] += variance
         return
+    if kind == BENCH:
+        if place < ranges:
+            small[place, place] += variance
+            return
+        for r in range(ranges):
+            for s in range(ranges):
+                small[r, s] += variance
+        return
     if kind == MIXED:
         small[ranges, :] = 0.0
         small[:, ranges] = 0.0
@@ -964,7 +1017,7 @@ def build_candidate(st, sh, one, weight, at, changed, free, known_bad):
         return -1
     parts = sh.sensitivity.shape[0]
     unit = st.counters[UNITS]
-    if one[CHANGE] == -2:
+    if one[CHANGE] <= -2:
         st.boundary[j] = unit
         if one[TAU] >= 0:
             st.tau_chosen[j] = one[TAU]
@@ -973,9 +1026,14 @@ def build_candidate(st, sh, one, weight, at, changed, free, known_bad):
                 st.covariance[j, at[0] + p, at[0] + p] += fresh2(
                     sh, one[TAU], p, free, known_bad
                 )
+    if one[CHANGE] < -2:
+        place = at[0] + one[P1]
+        st.covariance[j, place, place] += 2.0 * expected_tau2(st, sh, parent, one[P1])
+        st.change[j] = unit * 256 + one[P1] * 2
+        return j
     tau2 = 0.0
-    if one[CHANGE] != -2:
-        tau2 = expected_tau2(st, sh, parent, one[P1]) if one[K1] != SHARED else 0.0
+    if one[CHANGE] > -2:
+        tau2 = new_tau2(st, sh, parent, one[K1], one[P1])
     if one[CHANGE] > 0:
         factor = 1.0 if one[S1] == 0 else 4.0
         place = at[0] + one[P1]
@@ -985,7 +1043,7 @@ def build_candidate(st, sh, one, weight, at, changed, free, known_bad):
     if one[K1] > 0:
         begin_event(st, sh, j, one[K1], one[P1], one[S1], tau2, at)
     if one[K2] > 0:
-        if one[CHANGE] != -2:
+        if one[CHANGE] > -2:
             tau2 = expected_tau2(st, sh, parent, one[P2])
         begin_event(st, sh, j, one[K2], one[P2], one[S2], tau2, at)
     return j
@@ -1070,7 +1128,7 @@ def unit(st, sh, at, y, noise2, warmth, odd_odds, new_build, changed, level, lev
         e = mixed_of(st, k)
         mixed = st.event[k, e, PLACE] if e >= 0 else -1
         share = st.share[k, 0] / (st.share[k, 0] + st.share[k, 1])
-        if one[CHANGE] == -2:
+        if one[CHANGE] <= -2:
             for p in range(parts):
                 if not changed[p]:
                     continue
@@ -1080,6 +1138,15 @@ def unit(st, sh, at, y, noise2, warmth, odd_odds, new_build, changed, level, lev
                         small[r, s] += more * sh.sensitivity[p, r] * sh.sensitivity[p, s]
             adds(st, sh, k, one[K1], one[P1], one[S1], 0.0, small, expected)
             adds(st, sh, k, one[K2], one[P2], one[S2], 0.0, small, expected)
+            if one[CHANGE] < -2:
+                more = 2.0 * expected_tau2(st, sh, k, one[P1])
+                for r in range(ranges):
+                    for s in range(ranges):
+                        small[r, s] += (
+                            more
+                            * sh.sensitivity[one[P1], r]
+                            * sh.sensitivity[one[P1], s]
+                        )
         elif one[CHANGE] > 0:
             more = 2.0 * expected_tau2(st, sh, k, one[P1]) * (1.0 if one[S1] == 0 else 4.0)
             for r in range(ranges):
@@ -1088,7 +1155,7 @@ def unit(st, sh, at, y, noise2, warmth, odd_odds, new_build, changed, level, lev
                         more * sh.sensitivity[one[P1], r] * sh.sensitivity[one[P1], s]
                     )
         elif one[K1] > 0:
-            tau2 = 0.0 if one[K1] == SHARED else expected_tau2(st, sh, k, one[P1])
+            tau2 = new_tau2(st, sh, k, one[K1], one[P1])
             adds(st, sh, k, one[K1], one[P1], one[S1], tau2, small, expected)
             if one[K2] > 0:
                 tau2 = expected_tau2(st, sh, k, one[P2])
@@ -1142,8 +1209,46 @@ def unit(st, sh, at, y, noise2, warmth, odd_odds, new_build, changed, level, lev
             st.odd[k, r] = ordinary[r, 3]
     scaled_to(st, good, bad)
     st.counters[UNITS] += 1
+    let_go(st, sh, at)
     merge(st)
     prune(st, PLACES)
+
+
+@compiled
+def let_go(st, sh, at):
+    """Let go of events that have turned out to be of no matter.
+
+    A level that surely is one that good reels, stages and benches have tells of nothing
+    wrong, whatever once spoke for an event: without this a hypothesis that explained an
+    odd hour would be bad for ever.
+    """
+    unit = st.counters[UNITS]
+    ranges = sh.sensitivity.shape[1]
+    for k in range(st.counters[COUNT]):
+        e = st.event_count[k] - 1
+        while e >= 0:
+            kind, place = st.event[k, e, KIND], st.event[k, e, PLACE]
+            seen = (kind == BENCH or kind == SLOPE) and st.event[k, e, CHECKS] > 0
+            if not seen and unit - st.event[k, e, START] < OLD:
+                e -= 1
+                continue
+            i, most = -1, 0.0
+            if kind == OFF or kind == UNRECORDED:
+                i = at[0] + place
+                most = 2.0 * np.sqrt(expected_tau2(st, sh, k, place))
+            elif kind == SHARED:
+                i, most = at[1], 2.0 * sh.build_scatter
+            elif kind == BENCH or kind == SLOPE:
+                i, most = at[2] + min(place, ranges - 1), LEAST_STEP
+            elif kind == MIXED:
+                i, most = at[4] + e, LEAST_DIFFERENCE * sh.ratio[place]
+            elif kind == DRIFT:
+                i, most = at[4] + e, LEAST_DRIFT * sh.drift * sh.ratio[place]
+            if i >= 0:
+                reach = 2.0 * np.sqrt(max(st.covariance[k, i, i], 0.0))
+                if abs(st.mean[k, i]) + reach < most:
+                    drop_event(st, k, e, at[4])
+            e -= 1
 
 
 @compiled
@@ -1339,8 +1444,6 @@ def spawn_bench(st, sh, at, odds):
             if on_bench(st, p, r):
                 continue
             for z in range(3):
-                if r == ranges and z == 1:
-                    continue
                 j = child(st, p, weight)
                 if j < 0:
                     return
@@ -1352,9 +1455,12 @@ def spawn_bench(st, sh, at, odds):
 
 @compiled
 def on_bench(st, k, place):
+    """Say whether the bench may have moved there since it was last checked."""
     for e in range(st.event_count[k]):
         kind = st.event[k, e, KIND]
-        if (kind == BENCH or kind == SLOPE) and st.event[k, e, PLACE] == place:
+        if kind != BENCH and kind != SLOPE:
+            continue
+        if st.event[k, e, PLACE] == place and st.event[k, e, CHECKS] == 0:
             return True
     return False
 
@@ -1396,6 +1502,8 @@ def check(st, sh, at, y, variance, allowed2, first):
             if st.event[k, e, KIND] == BENCH or st.event[k, e, KIND] == SLOPE:
                 st.event[k, e, CHECKS] += 1
     st.counters[CHECKED] += 1
+    # A bench that is back where it was reads right.
+    let_go(st, sh, at)
     merge(st)
 
 

@@ -136,15 +136,21 @@ class Line:
         self,
         *,
         walk_ppm: ArrayLike | None = None,
-    ) -> None:
-        """The bench was set up anew.
+    ) -> dict[int, float]:
+        """Set the bench up anew: what a check has seen of it before is known.
 
         Parameters
         ----------
         walk_ppm : (R,) array_like, optional
             Standard deviation of what an ordinary bench walks by meanwhile; left out,
             as assumed.
+
+        Returns
+        -------
+        dict of int to float
+            As of `settle`.
         """
+        moved = self._settled(1)
         unit, ranges = self.layout.unit_ppm, self.layout.ranges
         walk = np.full(ranges, self.layout.assumed.bench_walk)
         if walk_ppm is not None:
@@ -157,6 +163,7 @@ class Line:
             walk**2,
         )
         self._trim()
+        return moved
 
     def haze(self, parts_ppm: ArrayLike, shared_ppm: float) -> None:
         """Time passed in which nobody recorded the room's temperature.
@@ -229,9 +236,13 @@ class Line:
         dict of int to float
             By range, R for all of them: how likely the bench had moved there.
         """
+        return self._settled(SETTLED_BY)
+
+    def _settled(self, checks: int) -> dict[int, float]:
+        """Take what so many checks have seen of the bench as known."""
         events = self.state.event[: self.hypotheses]
         seen = np.isin(events[..., st.KIND], (st.BENCH, st.SLOPE))
-        seen &= events[..., st.CHECKS] >= SETTLED_BY
+        seen &= events[..., st.CHECKS] >= checks
         weight = self.weights()
         moved = {
             int(place): float(
@@ -239,8 +250,9 @@ class Line:
             )
             for place in np.unique(events[..., st.PLACE][seen])
         }
-        self._wake()
-        folding().settle(self.state, self._at, SETTLED_BY)
+        if moved:
+            self._wake()
+            folding().settle(self.state, self._at, checks)
         return moved
 
     def unit(
@@ -325,7 +337,9 @@ class Line:
         at, ranges = self._at, layout.ranges
         rows = slice(self.hypotheses)
         level = self.state.mean[rows, :ranges] + self.state.mean[rows, at[1]][:, None]
-        level += self.state.mean[rows, at[0] : at[0] + layout.parts] @ layout.sensitivity
+        level += (
+            self.state.mean[rows, at[0] : at[0] + layout.parts] @ layout.sensitivity
+        )
         expected: Array = self.weights() @ level * layout.unit_ppm
         return expected
 

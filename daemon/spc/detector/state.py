@@ -107,11 +107,13 @@ class Shape(NamedTuple):
     odd_part: float
     drift: float
     odds: Floats
-    """(15,): prior odds of each kind of event, see `ODDS`."""
+    """(18,): prior odds of each kind of event, see `ODDS`."""
 
 
 # Rows of `ODDS`: what may begin at a new reel, build, session, check, and at any unit;
-# the last four are pairs of events that begin together, relative to the first of them.
+# pairs of events that begin together, relative to the first of them; a new build whose
+# record forgot that a reel changed, to another good one or to a bad one; last the bench at
+# any unit.
 (
     AT_REEL_OFF,
     AT_REEL_WIDE,
@@ -128,9 +130,12 @@ class Shape(NamedTuple):
     PAIR_WIDE,
     PAIR_SHARED,
     PAIR_AT_UNIT,
-) = range(15)
+    AT_BUILD_FORGOTTEN,
+    AT_BUILD_SWAPPED,
+    AT_UNIT_BENCH,
+) = range(18)
 
-ODDS = np.zeros(15)
+ODDS = np.zeros(18)
 """Prior odds of events, relative to nothing having happened. The project's own, chosen
 by simulation (`holdpoint study detection`, `holdpoint study years`)."""
 ODDS[AT_REEL_OFF] = 0.006
@@ -144,6 +149,9 @@ ODDS[AT_UNIT_BAD] = 4e-4
 ODDS[AT_UNIT_GOOD] = 8e-4
 ODDS[AT_UNIT_SHARED] = 6e-5
 ODDS[AT_UNIT_MIXED] = 4e-5
+ODDS[AT_UNIT_BENCH] = 4e-5
+ODDS[AT_BUILD_FORGOTTEN] = 0.02
+ODDS[AT_BUILD_SWAPPED] = 6e-4
 ODDS[PAIR_OFF] = 0.15
 ODDS[PAIR_WIDE] = 0.04
 ODDS[PAIR_SHARED] = 0.05
@@ -232,7 +240,9 @@ def new_state(layout: Layout) -> State:
         state.log_weight[index] = np.log(odds)
         state.covariance[index] = np.diag(diagonal)
         state.part_count[index] = 4.0
-        state.part_sum[index] = 4.0 * (assumed.part_scatter * factor * layout.ratio) ** 2
+        state.part_sum[index] = (
+            4.0 * (assumed.part_scatter * factor * layout.ratio) ** 2
+        )
         state.shared_count[index] = 3.0
         state.shared_sum[index] = (
             3.0 * (SHARED_SCATTER * (1.0 + 0.3 * (factor - 1.0))) ** 2
@@ -246,10 +256,7 @@ def packed(state: State) -> State:
     """Return a copy that holds the rows in use only: what is kept of a line."""
     count = int(state.counters[COUNT])
     return State(
-        *(
-            one.copy() if one is state.counters else one[:count].copy()
-            for one in state
-        )
+        *(one.copy() if one is state.counters else one[:count].copy() for one in state)
     )
 
 

@@ -1,0 +1,11 @@
+-- How many rows there are of what people record and decide on the product: whoever
+-- asks again and again asks for the rows themselves only when one was added.
+select
+    (select count(*) from fitting where product = $product) as fittings,
+    (select count(*) from hold where product = $product) as holds,
+    (
+        select count(*)
+        from hold_end
+        join hold on hold.hold = hold_end.hold
+        where hold.product = $product
+    ) as hold_ends;
