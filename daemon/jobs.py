@@ -165,9 +165,7 @@ def _vital(vitals: Vitals, job: Job) -> Job:
     return replace(job, action=act)
 
 
-def _calibrating(
-    home: Home, settings: Settings, worker: Working
-) -> Iterator[Job]:
+def _calibrating(home: Home, settings: Settings, worker: Working) -> Iterator[Job]:
     """Work out the detector's own limit; not for a simulation."""
     if settings.bench is not None and settings.bench.time_scale > 1:
         return

@@ -45,7 +45,8 @@ Good builds held: share in each world and habit. Delay: mean units from the firs
 one, which is 1, to the hold; a miss counts as 40. Simplest: that of a mean since the
 change of reel, at equal false holds. By 2: share held by the second unit. Cause, place:
 share named right at the hold, and at the end of the build. Size: share of 95 %
-intervals that hold the true one. Seated: odd units were seated again before they count."""
+intervals that hold the true one. Seated: odd units were seated again before they
+count."""
 
 
 Told = Callable[[float, str], None]

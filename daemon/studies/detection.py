@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from daemon.spc.detector.calibrate import (
     BUILD_UNITS,
     LIFE_BUILDS,
-    Limit,
     least_limit,
     limit_of,
     shipped_limit,
 )
 from daemon.spc.detector.layout import Layout, layout_of
+from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.study import (
     CASES,
     Arm,

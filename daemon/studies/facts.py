@@ -105,7 +105,9 @@ def trade(seed: int, *, products: int = PRODUCTS) -> Iterator[Goal]:
     for _ in range(products):
         place = int(rng.integers(RANGES))
         line = Line(_layout(RANGES))
-        for index, unit in enumerate(rng.uniform(-GOOD_PPM, GOOD_PPM, (EARLIER, RANGES))):
+        for index, unit in enumerate(
+            rng.uniform(-GOOD_PPM, GOOD_PPM, (EARLIER, RANGES))
+        ):
             line.unit(unit, boundary=None if index else _all_new(RANGES))
         errors = rng.uniform(-GOOD_PPM, GOOD_PPM, (LATER, RANGES))
         errors[:, place] = rng.uniform(*HIGH_PPM, LATER)

@@ -165,9 +165,7 @@ def _false_holds(study: Study) -> Iterator[Goal]:
             )
     keys = dict.fromkeys((o.rate, o.way, o.world) for o in mine if o.calibrated)
     for rate, way, world in keys:
-        rows = [
-            o for o in mine if (o.rate, o.way, o.world) == (rate, way, world)
-        ]
+        rows = [o for o in mine if (o.rate, o.way, o.world) == (rate, way, world)]
         rows = [o for o in rows if o.calibrated]
         builds = sum(o.builds for o in rows)
         accepted = BUILD_UNITS / rate * (1.0 if world == NOMINAL.name else ALLOWANCE)

@@ -15,7 +15,9 @@ from daemon.studies.detection import FalseHolds, Study, run
 from daemon.studies.goals import WANTED, Goal, goals
 
 
-def outcome(name: str, rate: int = 5000, *, seated: bool = True, **figures: float) -> Outcome:
+def outcome(
+    name: str, rate: int = 5000, *, seated: bool = True, **figures: float
+) -> Outcome:
     known = {"name": name, "rate": rate, "seated": seated, "replicates": 100}
     usual = {one.name: float("nan") for one in fields(Outcome) if one.name not in known}
     return Outcome(**{**usual, **known, **figures})  # type: ignore[arg-type]
@@ -23,7 +25,9 @@ def outcome(name: str, rate: int = 5000, *, seated: bool = True, **figures: floa
 
 def arms(rates: tuple[int, ...] = (500, 5000)) -> tuple[Arm, ...]:
     return tuple(
-        Arm(rate=rate, seated=way, limit=Limit(seated=0.0, unseated=0.5), mean_limit=4.0)
+        Arm(
+            rate=rate, seated=way, limit=Limit(seated=0.0, unseated=0.5), mean_limit=4.0
+        )
         for rate in rates
         for way in (True, False)
     )
@@ -32,7 +36,12 @@ def arms(rates: tuple[int, ...] = (500, 5000)) -> tuple[Arm, ...]:
 def test_one_small_study_is_counted() -> None:
     told: list[float] = []
     calm = Habit(
-        name="one session", units=(12, 12), sessions=1, slips=0.0, missing=0.0, changed=0.0
+        name="one session",
+        units=(12, 12),
+        sessions=1,
+        slips=0.0,
+        missing=0.0,
+        changed=0.0,
     )
     brief = [
         replace(case, habit=calm) for case in CASES if case.name == "recorded +0.3 %"
@@ -88,7 +97,13 @@ def test_goals_hold_the_figures_of_their_own_row() -> None:
             FalseHolds(5000, "seated", "nominal", "five sessions", True, 0.031, 100),
             FalseHolds(5000, "seated", "elsewhere", "five sessions", False, 0.07, 100),
             FalseHolds(
-                5000, "simplest test, seated", "nominal", "five sessions", True, 1.0, 100
+                5000,
+                "simplest test, seated",
+                "nominal",
+                "five sessions",
+                True,
+                1.0,
+                100,
             ),
         ),
     )
@@ -125,7 +140,13 @@ def test_tables_and_picture_are_written(
     study = Study(
         arms=arms(),
         rows=tuple(
-            outcome("spread x5", one.rate, seated=one.seated, mean_delay=2.5, simplest_delay=4.0)
+            outcome(
+                "spread x5",
+                one.rate,
+                seated=one.seated,
+                mean_delay=2.5,
+                simplest_delay=4.0,
+            )
             for one in arms()
         ),
         false_holds=(

@@ -21,7 +21,7 @@ OFTEN = 110
 
 @pytest.fixture(autouse=True)
 def _short_lives(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A limit of short lives is kept and found like any other."""
+    """Let lives be short: their limit is kept and found like any other."""
     short = (Habit(name="short", units=(3, 3), sessions=1),)
     usual = calibrating.good_maxima
 
