@@ -368,9 +368,7 @@ def _story(case: Case, life: Life, line: Line, since: int, arm: Arm) -> Story:
     story = Story()
     wanted = _wanted(case.fault)
     held = False
-    for point in follow(
-        life, line, limit=arm.log_odds, seated=arm.seated, since=since
-    ):
+    for point in follow(life, line, limit=arm.log_odds, seated=arm.seated, since=since):
         event = point.event
         at = event.before_unit if isinstance(event, CheckRun) else event.index
         delay = at - life.starts + 1
