@@ -296,6 +296,7 @@ class Watcher:
             return []
         if event is None or self.fold.went_back:
             self.fold.went_back = False
+            self._follow_records()
             return list(self.fold.segments.values())
         if isinstance(event, CheckErrors):
             return [active] if active.units[-1].session == event.session else []
@@ -343,6 +344,18 @@ class Watcher:
             said.append(self._take_back(one, why, segment, event))
         # The latest revision of each; what was only looked at again is left out.
         return [one for one in said if self._keep(one)]
+
+    def _follow_records(self) -> None:
+        """Let findings go by the reel that is now recorded for their first unit."""
+        for key, name in list(self._names.items()):
+            build, culprit, reel = key
+            if culprit.cause != REEL or culprit.place is None:
+                continue
+            signal = self._said[name].signal
+            now = self.fold.reels_in(build, signal.first_serial)[culprit.place]
+            if now != reel and signal.standing:
+                del self._names[key]
+                self._names[build, culprit, now] = name
 
     def _said_of(
         self,
@@ -516,7 +529,8 @@ class Watcher:
             return
         culprit = self._culprit_of(signal)
         if culprit is not None:
-            self._names[signal.build, culprit, signal.reel or ""] = signal.signal
+            reel = signal.reel if culprit.cause == REEL else None
+            self._names[signal.build, culprit, reel or ""] = signal.signal
 
     def _culprit_of(self, signal: Signal) -> Culprit | None:
         if signal.cause is Cause.CHART:
