@@ -15,6 +15,7 @@ from daemon.spc.detector.finding import (
     REEL,
     Culprit,
     Finding,
+    ended,
     find,
 )
 from daemon.spc.detector.layout import Layout
@@ -325,6 +326,7 @@ class Watcher:
                 said.append(self._take_back(one, _why(event, []), segment, event))
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
         found = find(segment.line, log_odds_limit, standing)
+        gone = ended(segment.line)
         judged = Judged(
             log_odds_limit=log_odds_limit,
             limit_is=limit_is,
@@ -336,9 +338,8 @@ class Watcher:
             before = open_.get(key)
             said.append(self._said_of(segment, finding, key, before, judged, event))
         for key, one in open_.items():
-            if key[1] in found or not one.signal.standing:
-                continue
-            if key[0] != segment.build and key[1].cause != REEL:
+            mine = key[0] == segment.build and key[1] not in found
+            if not mine or not one.signal.standing or key[1] in gone:
                 continue
             why = _why(event, [one for one in said if one.holds])
             said.append(self._take_back(one, why, segment, event))
