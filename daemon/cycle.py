@@ -11,10 +11,6 @@ from functools import partial
 from typing import Any
 from uuid import uuid4
 
-import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
-
 from config.model import Settings
 from daemon import holds, rejudging, words
 from daemon.alerts.policy import Message
@@ -26,7 +22,6 @@ from daemon.decades import wrong_decades
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
 from daemon.reels import reel_of
-from daemon.resolution import resolution_ppm2
 from daemon.rows import plain, signals_of
 from daemon.spc.detector.baseline import Baseline
 from daemon.watch import (
@@ -38,9 +33,18 @@ from daemon.watch import (
     Watcher,
     warm_up,
 )
+from daemon.watch.from_rows import (
+    TEACHING,
+    Decided,
+    FromRows,
+    RunRows,
+    decisions_of,
+    fittings_of,
+    measured_again,
+    runs_after,
+)
 from storage.records import (
     CheckResult,
-    Disposal,
     Evaluation,
     Fitting,
     Hold,
@@ -63,19 +67,6 @@ WORST_FIRST = (
     Verdict.LIKE_KNOWN_GOOD,
     Verdict.CONFORMING,
 )
-
-
-LEAST_CHECK_NOISE = 0.01
-"""Standard deviation of a check standard's run beside resolution, in tolerances."""
-
-TEACHING = {Disposal.RELEASE, Disposal.CONCESSION}
-"""Ends of a hold that accept what was found."""
-SEATABLE = {"bench", "typed"}
-"""Where somebody stands who can seat a unit again."""
-
-MEASURED = ("error_ppm", "reference", "indicated", "own_uncertainty_ppm")
-
-Errors = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,37 +104,7 @@ def worst(verdicts: Sequence[Verdict]) -> Verdict:
     return min(verdicts, key=WORST_FIRST.index, default=Verdict.NOT_JUDGED)
 
 
-def _measured_again(rows: pd.DataFrame) -> set[int]:
-    """Return the runs of which all ranges were measured again in a later one here.
-
-    A unit that was seated again before anything was watched is watched as it was read
-    the second time alone: a poor contact raises nothing.
-    """
-    over: set[int] = set()
-    later: dict[str, set[str]] = {}
-    units = rows[rows["kind"] == RunKind.UNIT]
-    for number, run in reversed(list(units.groupby("number"))):
-        serial, ranges = str(run["serial"].iloc[0]), set(run["range"])
-        if ranges <= later.get(serial, set()):
-            over.add(int(str(number)))
-        later.setdefault(serial, set()).update(ranges)
-    return over
-
-
 Event = UnitErrors | CheckErrors | Accepted
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Decided:
-    """A person's decision on one hold."""
-
-    hold: str
-    event: Accepted
-
-    @property
-    def number(self) -> int:
-        """The latest run when it was taken."""
-        return self.event.number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +113,7 @@ class _Book:
 
     counts: Mapping[str, Any]
     fittings: tuple[Fitting, ...]
-    decisions: tuple[_Decided, ...]
+    decisions: tuple[Decided, ...]
     found_bad: frozenset[tuple[str, str]]
 
 
@@ -180,6 +141,7 @@ class Cycle:
         self.store = store
         self.product = ProductModel.of(settings.product, settings.plan.detector)
         self._name = settings.product.name
+        self._rows = FromRows(product=self.product, bench=settings.bench)
         self._titles = {one.key: one.title for one in self.product.ranges}
         self._watcher = Watcher(
             self.product,
@@ -293,16 +255,13 @@ class Cycle:
         number
             Of a unit's run.
         """
-        rows = self.store.frame(
-            "range_rows", product=self._name, after=self._folded, kind=None
-        )
-        if (rows["number"] < number).any():
+        runs = runs_after(self.store, self._name, self._folded)
+        if any(one.number < number for one in runs):
             self.watch(before=number)
-        run = rows[(rows["number"] == number) & (rows["kind"] == RunKind.UNIT)]
-        if run.empty or self._is_reworked(run):
+        run = next((one for one in runs if one.number == number and one.is_unit), None)
+        if run is None or self._is_reworked(run):
             return []
-        unit = self._unit_errors(number, run)
-        found = self._watcher.far_off(unit, self._book_now().fittings)
+        found = self._watcher.far_off(self._rows.unit(run), self._book_now().fittings)
         return [self.product.range(key).title for key in found]
 
     def log_odds(self) -> dict[str, float]:
@@ -353,18 +312,20 @@ class Cycle:
         """Fold all that was watched, and take up what was said of it."""
         self._learn_reworks()
         watermark = self._watermark()
-        rows = self.store.frame("range_rows", product=self._name, after=0, kind=None)
         events: list[Event] = []
-        for number, run in rows[rows["number"] <= watermark].groupby("number"):
-            if (event := self._event(int(str(number)), run)) is not None:
+        for run in runs_after(self.store, self._name, 0):
+            if run.number > watermark:
+                break
+            if (event := self._event(run)) is not None:
                 events.append(event)
-        decided = [one for one in self._decisions() if one.number <= watermark]
+        book = self._book_now()
+        decided = [one for one in book.decisions if one.number <= watermark]
         self._decided = {one.hold for one in decided}
         self._watcher.remember(
             [*events, *(one.event for one in decided)],
-            self._fittings(),
+            book.fittings,
             signals_of(self.store, self._name),
-            self._found_bad(),
+            book.found_bad,
         )
         self._placed = set(self.store.frame("holds", product=self._name)["hold"])
         warned = self.store.frame("warnings", product=self._name)
@@ -387,22 +348,17 @@ class Cycle:
         before
             Only runs of lower numbers; left out, all.
         """
-        rows = self.store.frame(
-            "range_rows", product=self._name, after=self._folded, kind=None
-        )
-        passed_over = _measured_again(rows)
+        runs = runs_after(self.store, self._name, self._folded)
+        passed_over = measured_again(runs)
         if before is not None:
-            rows = rows[rows["number"] < before]
-        if not rows.empty:
+            runs = [one for one in runs if one.number < before]
+        checks: list[dict[str, Any]] = []
+        again: list[dict[str, Any]] = []
+        if runs:
             self._learn_reworks()
-        checks = again = None
-        if not rows.empty:
-            checks = self.store.frame(
-                "check_results", product=self._name, after=self._folded
-            )
-            again = plain(
-                self.store.frame("rejudgements", product=self._name, after=self._folded)
-            )
+            asked = {"product": self._name, "after": self._folded}
+            checks = self.store.table("check_results", **asked).to_pylist()
+            again = self.store.table("rejudgements", **asked).to_pylist()
         found = []
         # Read after the runs: a decision then never stands after one that it preceded.
         book = self._book_now()
@@ -410,28 +366,27 @@ class Cycle:
         decisions = [d for d in book.decisions if d.hold not in self._decided]
         if changed := self._watcher.found_bad(book.found_bad):
             found += self._act(self._folded, changed, ())
-        for number, run in rows.groupby("number"):
+        for run in runs:
             step()
-            found += self._decide(decisions, before=int(str(number)), fittings=fittings)
+            number = run.number
+            found += self._decide(decisions, before=number, fittings=fittings)
             signals = []
-            event = self._event(int(str(number)), run)
-            if event is not None and number in passed_over:
+            event = self._event(run)
+            if isinstance(event, UnitErrors) and number in passed_over:
                 self._watcher.pass_over(event, fittings)
             elif event is not None:
                 signals = self._watcher.take(event, fittings, check=self._check)
             held, told = rejudging.asked_for(
-                [one for one in again or () if one["check_number"] == number],
+                [one for one in again if one["check_number"] == number],
                 store=self.store,
                 product=self._name,
                 titles=self._titles,
             )
+            beside = [one for one in checks if one["number"] == number]
             found += self._act(
-                int(str(number)),
+                number,
                 signals,
-                self._verdict_holds(
-                    run, None if checks is None else checks[checks["number"] == number]
-                )
-                + held,
+                self._verdict_holds(run, beside) + held,
                 told,
                 () if number in passed_over else self._warnings(run),
             )
@@ -443,19 +398,19 @@ class Cycle:
 
     def _book_now(self) -> "_Book":
         """Return what people recorded and decided; read anew when there is more."""
-        counts = plain(self.store.frame("changes", product=self._name))[0]
+        counts = self.store.table("changes", product=self._name).to_pylist()[0]
         if self._book is None or self._book.counts != counts:
             self._book = _Book(
                 counts=counts,
-                fittings=tuple(self._fittings()),
-                decisions=tuple(self._decisions()),
+                fittings=tuple(fittings_of(self.store, self._name)),
+                decisions=tuple(decisions_of(self.store, self._name)),
                 found_bad=frozenset(self._found_bad()),
             )
         return self._book
 
     def _decide(
         self,
-        decisions: Sequence["_Decided"],
+        decisions: Sequence[Decided],
         *,
         before: int,
         fittings: Sequence[Fitting],
@@ -470,29 +425,8 @@ class Cycle:
                 found += self._act(self._folded, signals, ())
         return found
 
-    def _decisions(self) -> list["_Decided"]:
-        """Return what people decided about findings, in order."""
-        ends = plain(self.store.frame("hold_ends", product=self._name))
-        return [
-            _Decided(
-                hold=str(one["hold"]),
-                event=Accepted(
-                    number=int(one["after_number"] or 0),
-                    signal=str(one["signal"]),
-                    taught=one["disposal"] in TEACHING,
-                    cause=str(one["cause"]),
-                    range=one["range"],
-                    part=one["part"],
-                    reel=one["reel"],
-                    build=str(one["build"]),
-                ),
-            )
-            for one in ends
-            if one["signal"] is not None and one["build"] is not None
-        ]
-
     def _found_bad(self) -> list[tuple[str, str]]:
-        """Return reels and builds that a person holds by hand, or found bad for good."""
+        """Return reels and builds that a person holds by hand, or found bad."""
         rows = plain(self.store.frame("holds", product=self._name))
         return [
             (str(one["scope"]), str(one["subject"]))
@@ -544,148 +478,52 @@ class Cycle:
         )
         return tuple(one for one in found if one is not None)
 
-    def _is_reworked(self, run: pd.DataFrame) -> bool:
+    def _is_reworked(self, run: RunRows) -> bool:
         """Whether a run is of a unit after its rework: it is of the line no more."""
-        head = run.iloc[0]
-        since = self._reworked.get(str(head["serial"]))
-        return since is not None and head["started_at"] > since
+        since = self._reworked.get(run.serial)
+        return since is not None and run.started_at > since
 
     def _learn_reworks(self) -> None:
-        rows = self.store.frame("reworks", product=self._name)
-        first = rows.groupby("serial")["reworked_at"].min()
-        self._reworked = {str(serial): at for serial, at in first.items()}
+        for one in self.store.table("reworks", product=self._name).to_pylist():
+            serial, at = str(one["serial"]), one["reworked_at"]
+            self._reworked[serial] = min(at, self._reworked.get(serial, at))
 
-    def _event(self, number: int, run: pd.DataFrame) -> UnitErrors | CheckErrors | None:
+    def _event(self, run: RunRows) -> UnitErrors | CheckErrors | None:
         """Return a run as it is watched; None for a unit that was reworked before."""
         if self._is_reworked(run):
             return None
-        head = run.iloc[0]
-        if head["kind"] != RunKind.CHECK:
-            return self._unit_errors(number, run)
-        self._check = words.check_standard(
-            serial=str(head["serial"]),
-            outside=[
-                self.product.range(str(key)).title
-                for key in run.loc[run["verdict"] == Verdict.NONCONFORMING, "range"]
-            ],
-        )
-        return self._check_errors(number, run)
+        if run.is_unit:
+            return self._rows.unit(run)
+        self._check = self._rows.said_of_check(run)
+        return self._rows.check(run)
 
-    def _warnings(self, run: pd.DataFrame) -> tuple[Signal, ...]:
+    def _warnings(self, run: RunRows) -> tuple[Signal, ...]:
         """Return what charts newly warn of at a unit's run that was folded."""
-        charts, head = self.settings.plan.charts, run.iloc[0]
-        unit = head["kind"] == RunKind.UNIT and not self._is_reworked(run)
-        if charts is None or not unit:
+        charts = self.settings.plan.charts
+        if charts is None or not run.is_unit or self._is_reworked(run):
             return ()
-        told = self._watcher.warnings(
-            str(head["build"]), str(head["serial"]), charts.kinds
-        )
+        told = self._watcher.warnings(str(run.head["build"]), run.serial, charts.kinds)
         return tuple(one for one in told if one.signal not in self._warned)
 
-    def _unit_errors(self, number: int, run: pd.DataFrame) -> UnitErrors:
-        head = run.iloc[0]
-        errors, variance = self._measured(run)
-        return UnitErrors(
-            number=number,
-            run=str(head["run"]),
-            serial=str(head["serial"]),
-            build=str(head["build"]),
-            errors_ppm=errors,
-            at=head["started_at"].to_pydatetime(),
-            session=str(head["session"]),
-            set_up=bool(head["set_up"]),
-            seatable=str(head["origin"]) in SEATABLE,
-            variance_ppm2=variance,
-            ambient_c=None if pd.isna(head["ambient_c"]) else float(head["ambient_c"]),
-        )
-
-    def _measured(self, run: pd.DataFrame) -> tuple[Errors, Errors]:
-        """Return a run's errors, ppm, and the variance that is the run's own, ppm2."""
-        rows = {str(one["range"]): one for one in run.to_dict("records")}
-        missing = dict.fromkeys(MEASURED, np.nan)
-        listed = [rows.get(key, missing) for key in self.product.keys]
-        errors = np.array([float(one["error_ppm"]) for one in listed])
-        own = np.array([float(one["own_uncertainty_ppm"]) for one in listed])
-        variance = np.nan_to_num(own) ** 2
-        if self.settings.bench is not None:
-            bench = self.settings.bench
-            for place, (one, model) in enumerate(
-                zip(listed, self.product.ranges, strict=True)
-            ):
-                by_resolution = resolution_ppm2(
-                    bench,
-                    reference=float(one["reference"]),
-                    output=float(one["indicated"]) * model.nominal_transfer,
-                )
-                # Rows of before the own uncertainty was kept have this alone.
-                variance[place] = max(variance[place], by_resolution)
-        return errors, np.where(np.isnan(errors), 0.0, variance)
-
-    def _check_errors(self, number: int, run: pd.DataFrame) -> CheckErrors:
-        errors, variance = self._measured(run)
-        known = np.zeros(len(errors))
-        bench = self.settings.bench
-        if bench is not None and bench.check_standard is not None:
-            standard = bench.check_standard
-            known = np.array(
-                [standard.error_ppm.get(key, np.nan) for key in self.product.keys]
-            )
-        noise = LEAST_CHECK_NOISE * self.product.tolerance_ppm
-        return CheckErrors(
-            number=number,
-            session=str(run["session"].iloc[0]),
-            errors_minus_known_ppm=errors - known,
-            variance_ppm2=variance + noise**2,
-            allowed_ppm2=self._allowed(run),
-            at=run["started_at"].iloc[0].to_pydatetime(),
-            standard=f"{run['serial'].iloc[0]} {known.tolist()}",
-        )
-
-    def _allowed(self, run: pd.DataFrame) -> Errors:
-        """Return the variance of what the meters may read off, ppm2, by range."""
-        by_range = run.set_index("range")["uncertainty_ppm"]
-        return np.array(
-            [float(by_range.get(key, 0.0)) ** 2 for key in self.product.keys]
-        )
-
     def _verdict_holds(
-        self, run: pd.DataFrame, checks: pd.DataFrame | None
+        self, run: RunRows, checks: Sequence[Mapping[str, Any]]
     ) -> tuple[Hold, ...]:
-        head = run.iloc[0]
-        if head["kind"] != RunKind.UNIT:
+        if not run.is_unit:
             return ()
         return holds.from_verdicts(
-            run=str(head["run"]),
-            serial=str(head["serial"]),
+            run=str(run.head["run"]),
+            serial=run.serial,
             product=self._name,
             verdicts=[
                 (self.product.range(str(one["range"])).title, Verdict(one["verdict"]))
-                for one in run.to_dict("records")
+                for one in run.rows
             ],
-            checks=[
-                (str(one["check"]), Verdict(one["verdict"]))
-                for one in ([] if checks is None else checks.to_dict("records"))
-            ],
-            at=head["started_at"].to_pydatetime(),
+            checks=[(str(one["check"]), Verdict(one["verdict"])) for one in checks],
+            at=run.started_at,
         )
 
     def _watermark(self) -> int:
         return int(self.store.frame("watermark", product=self._name)["number"].iloc[0])
-
-    def _fittings(self) -> list[Fitting]:
-        rows = self.store.frame("fittings", product=self._name)
-        return [
-            Fitting(
-                fitting=one["fitting"],
-                product=self._name,
-                build=one["build"],
-                part=one["part"],
-                reel=one["reel"],
-                from_serial=None if pd.isna(one["from_serial"]) else one["from_serial"],
-                fitted_at=one["fitted_at"].to_pydatetime(),
-            )
-            for one in rows.to_dict("records")
-        ]
 
     def _row(
         self, run: str, header: RunHeader, readings: Sequence[RangeReadings]

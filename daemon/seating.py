@@ -1,4 +1,4 @@
-"""One unit far off on one range: seated again, measured once more, and what is said.
+"""One unit far from what was expected: seated again, measured once more, and what is said.
 
 A poor contact looks like one odd part. The unit is seated and measured once more, and
 never again: to test until it passes is no measurement. Both runs are kept, the second
@@ -114,12 +114,11 @@ def far_off(serial: str, titles: Sequence[str]) -> str:
     Examples
     --------
     >>> far_off("PA-7", ["1 mA"])
-    'Unit PA-7 alone reads far from the others on range 1 mA'
+    'Unit PA-7 reads far from what was expected on range 1 mA'
     """
     ranges = "range" if len(titles) == 1 else "ranges"
-    return f"Unit {serial} alone reads far from the others on {ranges} " + " and ".join(
-        titles
-    )
+    named = " and ".join(titles)
+    return f"Unit {serial} reads far from what was expected on {ranges} {named}"
 
 
 def question(serial: str, titles: Sequence[str]) -> str:
@@ -127,7 +126,7 @@ def question(serial: str, titles: Sequence[str]) -> str:
 
     Examples
     --------
-    >>> question("PA-7", ["1 mA"]).startswith("Unit PA-7 alone reads far")
+    >>> question("PA-7", ["1 mA"]).startswith("Unit PA-7 reads far")
     True
     """
     return (
@@ -148,13 +147,13 @@ def after(serial: str, titles: Sequence[str], still: Sequence[str]) -> str:
 
     Examples
     --------
-    >>> after("PA-7", ["1 mA"], [])[-68:]
-    'seated again and measured once more it is not: look at the contacts.'
+    >>> after("PA-7", ["1 mA"], [])[-70:]
+    'seated again and measured once more it does not: look at the contacts.'
     """
     said = f"{far_off(serial, titles)}; seated again and measured once more it "
     if still:
-        return f"{said}still is: the unit itself differs, not its contacts."
-    return f"{said}is not: look at the contacts."
+        return f"{said}still does: its contacts are not the cause."
+    return f"{said}does not: look at the contacts."
 
 
 def by_hand(serial: str, titles: Sequence[str]) -> str:

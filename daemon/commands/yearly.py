@@ -6,7 +6,8 @@ from pathlib import Path
 
 from daemon.commands.manners import as_table, out, say, to_json
 from daemon.studies.tally import Tally, tally
-from daemon.studies.years import Year, live_many
+from daemon.studies.year import Year
+from daemon.studies.years import live_many
 
 LEGEND = """\
 Held by 1, 2, 3: share of builds held by the first, second, third bad unit. Early: held
@@ -102,6 +103,7 @@ def show(found: Tally) -> None:
         [
             {"what": what, "is": _of(*pair)}
             for what, pair in (
+                ("false holds withdrawn", found.withdrawn),
                 ("two bad reels at once, both named", found.both_named),
                 ("both kept, next build held by unit 2", found.both_kept),
                 ("bad reel kept, next build held by unit 2", found.kept),
@@ -116,7 +118,7 @@ def show(found: Tally) -> None:
         + [
             {"what": what, "is": said}
             for what, said in (
-                ("good builds that wait for a reel held before", found.waited),
+                ("builds that wait for a good reel on hold", found.waited),
                 ("steps of the bench", found.bench_steps[0]),
                 ("  checks out of control because of them", found.bench_steps[1]),
                 ("checks out of control for nothing", found.checks_out),

@@ -1,6 +1,6 @@
 """Many demo stories without sockets: readings from the circuit into the judgement.
 
-The same sequence, judge and watcher as in the daemon run against the simulated
+The same sequence, judge, rows and watch as in the daemon run against the simulated
 instruments in this process, on a clock that passes only when somebody waits.
 """
 
@@ -9,25 +9,27 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from importlib.resources import as_file, files
 from multiprocessing import get_context
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from threading import Event
 from typing import Any
 
-import numpy as np
 from scipy.stats import beta, binom
 
 from config.load import load
-from daemon import outcome
+from daemon import kitting, outcome
 from daemon.bench.bench import Bench
 from daemon.bench.line import by_address
+from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import measure
+from daemon.bench_days import BenchDays
 from daemon.clock import VirtualClock
-from daemon.judge import Judge
 from daemon.product import ProductModel
+from daemon.rows import signals_of
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.rig import Rig
-from daemon.simulator.scenario import story
-from daemon.watch import UnitErrors, Watcher
-from storage.records import Fitting, Signal
+from daemon.simulator.scenario import Scenario, story
+from daemon.studies.remembering import RememberingStore
 
 HELD_WITHIN = 3
 CONFIDENCE = 0.95
@@ -50,67 +52,47 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
     """Measure and watch one story of the demo in this process."""
     with as_file(files("config").joinpath("demo")) as folder:
         settings = load(folder)
-        if settings.bench is None:
-            message = "the demo has no bench"
+        standard = None if settings.bench is None else settings.bench.check_standard
+        if settings.bench is None or standard is None:
+            message = "the demo has no bench, or no check standard"
             raise ValueError(message)
     scenario = story(settings, seed, units=units, bad=bad)
     clock = VirtualClock()
     rig = Rig(settings, scenario, clock)
     product = ProductModel.of(settings.product)
-    judge = Judge(product, settings.bench, settings.plan.judging)
-    watcher = Watcher(
-        product,
-        accepted_per_units=settings.plan.watching.accepted_false_holds_per_units,
-    )
-    fittings = [
-        Fitting(
-            fitting=str(index),
-            product=settings.product.name,
-            build=one.build,
-            part=one.part,
-            reel=one.reel,
-            from_serial=one.from_serial,
-            fitted_at=clock.utc(),
-        )
-        for index, one in enumerate(scenario.fittings)
-    ]
-    latest: dict[str, Signal] = {}
     serials = [serial for build in scenario.builds for serial in build.serials]
-    with Bench(
-        settings.bench,
-        settings.product,
-        settings.plan.reading,
-        profiles=settings.profiles,
-        nominal_transfer={one.key: one.nominal_transfer for one in product.ranges},
-        connect=by_address(DirectBench(rig).connect),
-        clock=clock,
-        guarded=False,
-    ) as bench:
-        build_of = {s: one.build for one in scenario.builds for s in one.serials}
-        for number, serial in enumerate(serials, start=1):
-            rig.mount(serial)
-            readings = measure(
-                bench,
-                product.keys,
-                clock,
-                stop=Event(),
-                progress=lambda _: None,
+    with (
+        TemporaryDirectory(prefix="holdpoint-story-") as rows,
+        RememberingStore(Path(rows) / "story.duckdb") as store,
+        Bench(
+            settings.bench,
+            settings.product,
+            settings.plan.reading,
+            profiles=settings.profiles,
+            nominal_transfer={one.key: one.nominal_transfer for one in product.ranges},
+            connect=by_address(DirectBench(rig).connect),
+            clock=clock,
+            guarded=False,
+        ) as bench,
+    ):
+        hands = _Hands(rig, bench, product, clock, standard=standard.serial)
+        days = BenchDays(settings, store, hands, clock=clock)
+        for reel in scenario.reels:
+            kitting.receive_reel(
+                store,
+                reel.reel,
+                nominal_ohm=reel.nominal_ohm,
+                tolerance_ppm=reel.tolerance_ppm,
+                at=clock.utc(),
             )
-            errors = {one.range: judge.error(one).error.error_ppm for one in readings}
-            signal = watcher.fold(
-                UnitErrors(
-                    number=number,
-                    run=serial,
-                    serial=serial,
-                    build=build_of[serial],
-                    errors_ppm=np.array([errors[key] for key in product.keys]),
-                    at=clock.utc(),
-                ),
-                fittings,
-            )
-            if signal is not None:
-                latest[signal.signal] = signal
-    found = outcome.findings(list(latest.values()))
+        for build in scenario.builds:
+            days.open_build(build.build, planned_units=len(build.serials))
+            _record_reels(days, scenario, build.build, None)
+            for serial in build.serials:
+                _record_reels(days, scenario, build.build, serial)
+                days.unit(serial, build.build)
+        signals = signals_of(store, settings.product.name)
+    found = outcome.findings(signals)
     truth = None
     good = len(serials)
     if scenario.truth is not None:
@@ -126,6 +108,52 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
         delay_units=delay,
         false_holds=false,
     )
+
+
+class _Hands:
+    """Mounts what is to be read on the simulated bench, and reads it."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        bench: Bench,
+        product: ProductModel,
+        clock: VirtualClock,
+        *,
+        standard: str,
+    ) -> None:
+        self._rig = rig
+        self._standard = standard
+        self._bench = bench
+        self._product = product
+        self._clock = clock
+
+    def unit(self, serial: str, *, at_s: float) -> list[RangeReadings]:
+        """Read a unit; the bench's own clock says when."""
+        del at_s
+        self._rig.mount(serial)
+        return measure(
+            self._bench,
+            self._product.keys,
+            self._clock,
+            stop=Event(),
+            progress=lambda _: None,
+        )
+
+    def standard(self, *, at_s: float) -> list[RangeReadings]:
+        """Read the check standard."""
+        return self.unit(self._standard, at_s=at_s)
+
+
+def _record_reels(
+    days: BenchDays, scenario: Scenario, build: str, from_serial: str | None
+) -> None:
+    """Record the reels that a build takes from a serial on; None: at its start."""
+    for one in scenario.fittings:
+        if (one.build, one.from_serial) == (build, from_serial):
+            days.fit_reel(
+                build, one.part, one.reel, from_serial=from_serial, checked=False
+            )
 
 
 def tell_many(seeds: Sequence[int], *, workers: int = 2) -> Iterator[StoryResult]:

@@ -60,6 +60,8 @@ MEAN = 0.2
 """Standard deviation of the ranges' long-run means."""
 STAGE = 0.1
 """Of the level of a build's shared stage."""
+LEAST_SIGMAS = 6.0
+"""Error limit over the scatter of parts, at least."""
 MISSING = 0.02
 """Share of ranges that are not measured."""
 HALF = 0.5
@@ -118,7 +120,9 @@ class Maker:
 def draw(rng: Generator) -> Maker:
     """Draw one maker."""
     ranges = int(rng.integers(1, 9))
-    limit = float(rng.uniform(1.5, 6.0))
+    scatter = float(rng.uniform(0.1, 0.2)) * (3.0 if rng.random() < THRICE else 1.0)
+    # A product whose good units do not fit its error limit is nobody's.
+    limit = max(float(rng.uniform(1.5, 6.0)), LEAST_SIGMAS * scatter)
     bench: BenchKind = "laboratory" if rng.random() < LABORATORY else "handheld"
     most = int(rng.integers(2, 26))
     return Maker(
@@ -130,7 +134,7 @@ def draw(rng: Generator) -> Maker:
         walk=WALK[bench],
         checked=bool(rng.random() < CHECKED[bench]),
         tau=float(rng.uniform(0.08, 0.2)),
-        scatter=float(rng.uniform(0.1, 0.2)) * (3.0 if rng.random() < THRICE else 1.0),
+        scatter=scatter,
         shared=float(rng.uniform(0.05, 0.15)),
         tailed=bool(rng.random() < TAILED),
         mean=tuple(_within(rng, MEAN, limit / 6.0) for _ in range(ranges)),

@@ -8,7 +8,7 @@ from math import nan
 
 from scipy.stats import binom
 
-from daemon.studies.years import BuildOfYear, FindingOfYear, Year
+from daemon.studies.year import BuildOfYear, FindingOfYear, Year
 
 __all__ = ["FaultRow", "HeldRow", "Tally", "tally"]
 
@@ -70,8 +70,10 @@ class Tally:
     good: tuple[HeldRow, ...]
     held: dict[str, int]
     """False holds by cause and session of the build."""
+    withdrawn: tuple[int, int]
+    """Of false holds, those of which a finding was withdrawn."""
     waited: int
-    """Good builds that stayed for a reel that an earlier finding held."""
+    """Builds that waited for a good reel which an earlier finding holds."""
     faults: tuple[FaultRow, ...]
     both_named: tuple[int, int]
     """Of builds with two bad reels at once, those with both named at their end."""
@@ -129,6 +131,9 @@ def tally(years: Sequence[Year], *, accepted: int) -> Tally:
         accepted=accepted,
         good=tuple(_good(years, accepted)),
         held=_held(builds),
+        withdrawn=_share(
+            [one for one in builds if one.held_good], lambda one: one.withdrawn
+        ),
         waited=sum(one.waited for one in builds),
         faults=tuple(_faults(builds)),
         both_named=_share(two, lambda one: one.named == BOTH),
@@ -174,7 +179,7 @@ def _good(years: Sequence[Year], accepted: int) -> Iterable[HeldRow]:
             for year in years
             if of(year)
             for place, one in enumerate(year.builds)
-            if not one.carried and not one.waited and only(one, place)
+            if not one.carried and only(one, place)
         ]
         units = sum(_units_before(one) for one in counted)
         return HeldRow(
@@ -198,7 +203,7 @@ def _good(years: Sequence[Year], accepted: int) -> Iterable[HeldRow]:
     yield row("measured out of order", only=lambda one, _: one.shuffled)
 
 
-def _has(bench: str, checked: bool, year: Year) -> bool:  # noqa: FBT001 -- bound
+def _has(bench: str, checked: bool, year: Year) -> bool:
     return (year.bench, year.checked) == (bench, checked)
 
 

@@ -42,7 +42,7 @@ MOST_CHECKPOINTS = 16
 WALK_OF_NOISE = 0.6
 """What a bench walks by between set-ups, as a share of its check standard's noise."""
 HAZE_K = 2.0
-"""Standard deviation of a room's temperature from day to day where nobody records it."""
+"""Standard deviation of a room from day to day where nobody reads it."""
 ODD = 0.9
 """How likely a unit must be odd by itself to be said so."""
 
@@ -190,9 +190,7 @@ class Fold:
         bench = list(self._bench)
         if unit.set_up and unit.session != self._session:
             bench.append(
-                SetUp(
-                    number=unit.number, session=unit.session, walk_ppm=self._walk_ppm
-                )
+                SetUp(number=unit.number, session=unit.session, walk_ppm=self._walk_ppm)
             )
         segment, boundary = self._segment_for(unit, register=False)
         before = segment.line.copy() if boundary is None else None
@@ -253,10 +251,8 @@ class Fold:
         `first` is the unit's place among all units of the line; one of an earlier build
         counts all of this one.
         """
-        if segment.build_first <= first:
-            unit = segment.unit_at(first)
-        else:
-            unit = None
+        own = segment.build_first <= first
+        unit = segment.unit_at(first) if own else None
         if unit is None:
             return self.count_of(segment.build)
         return sum(
@@ -341,7 +337,7 @@ class Fold:
                 self._mark()
 
     def _mark(self) -> None:
-        """Keep the fold as it is; of many checkpoints every second of the older half."""
+        """Keep the fold as it is; of many checkpoints, fewer of the older ones."""
         kept = []
         for key, segment in self.segments.items():
             known = self._saved.get(id(segment))
@@ -386,9 +382,7 @@ class Fold:
         segment.take_bench(self._bench)
         self._pass_days(segment, unit)
         expected = segment.line.expected_ppm()
-        self._fold(
-            segment.line, unit, boundary, again=unit.number in self._repeats
-        )
+        self._fold(segment.line, unit, boundary, again=unit.number in self._repeats)
         segment.units.append(unit)
         if not unit.seatable and unit.number not in self._repeats:
             segment.unseated = segment.line.units
@@ -429,7 +423,7 @@ class Fold:
     def _pass_days(
         self, segment: Segment, unit: UnitErrors, line: Line | None = None
     ) -> None:
-        """Let a room whose temperature nobody recorded be another one on another day."""
+        """Let a room that nobody reads be another one on another day."""
         last = segment.units[-1] if segment.units else None
         if last is None or unit.ambient_c is not None:
             return
@@ -546,9 +540,7 @@ class Fold:
             return self.parts.index(accepted.part)
         return None
 
-    def _concerned(
-        self, unit: UnitErrors, changed: frozenset[tuple[str, str]]
-    ) -> bool:
+    def _concerned(self, unit: UnitErrors, changed: frozenset[tuple[str, str]]) -> bool:
         if ("build", unit.build) in changed:
             return True
         return any(("reel", reel) in changed for reel in self.reels_of(unit) if reel)

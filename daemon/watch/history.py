@@ -13,9 +13,7 @@ FEWEST_ALIKE = 5
 """Units in a row from which the same reading is no chance."""
 
 
-def alike_ranges(
-    units: Iterable[UnitErrors], product: ProductModel
-) -> tuple[str, ...]:
+def alike_ranges(units: Iterable[UnitErrors], product: ProductModel) -> tuple[str, ...]:
     """Say which ranges read the same to the last digit in many units in a row.
 
     Parameters

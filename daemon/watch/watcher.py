@@ -321,7 +321,7 @@ class Watcher:
             if likely > LIKELIER_THAN_NOT:
                 one.closed = True
             elif one.signal.standing:
-                said.append(self._take_back(one, _why(segment, event, []), segment, event))
+                said.append(self._take_back(one, _why(event, []), segment, event))
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
         found = find(segment.line, log_odds_limit, standing)
         judged = Judged(
@@ -339,7 +339,7 @@ class Watcher:
                 continue
             if key[0] != segment.build and key[1].cause != REEL:
                 continue
-            why = _why(segment, event, [one for one in said if one.holds])
+            why = _why(event, [one for one in said if one.holds])
             said.append(self._take_back(one, why, segment, event))
         # The latest revision of each; what was only looked at again is left out.
         return [one for one in said if self._keep(one)]
@@ -367,9 +367,9 @@ class Watcher:
         )
         units = self.fold.units_since(segment, finding.first_unit)
         suspects = None
-        if finding.part_index is not None and finding.range_index is not None:
-            if units <= FEW or units & (units - 1) == 0 or event is None:
-                suspects = suspects_of(self.fold, segment, finding.range_index)
+        telling = units <= FEW or units & (units - 1) == 0 or event is None
+        if telling and finding.cause == REEL and finding.range_index is not None:
+            suspects = suspects_of(self.fold, segment, finding.range_index)
         self._names[key] = name
         return signal_of(
             segment,
@@ -532,9 +532,7 @@ class Watcher:
         return Culprit(cause, place)
 
     def _new_name(self, build: str) -> str:
-        taken = [
-            name for name, one in self._said.items() if one.signal.build == build
-        ]
+        taken = [name for name, one in self._said.items() if one.signal.build == build]
         taken += [name for key, name in self._names.items() if key[0] == build]
         return f"{build}-F{len(set(taken)) + 1}"
 
@@ -590,9 +588,7 @@ class Watcher:
         return said
 
 
-def _why(
-    segment: Segment, event: UnitErrors | CheckErrors | None, new: Sequence[Signal]
-) -> str:
+def _why(event: UnitErrors | CheckErrors | None, new: Sequence[Signal]) -> str:
     """Say in a sentence why a finding is taken back."""
     if new:
         return f"what was measured since says otherwise: see finding {new[0].signal}"

@@ -115,7 +115,9 @@ def home(tmp_path: Path) -> Home:
 def test_slips_are_caught_at_once_and_a_range_is_corrected_before_it_is_kept(
     home: Home,
 ) -> None:
-    terminal = Terminal("--home", str(home.folder), "measure", "PA-0001", "--typed")
+    terminal = Terminal(
+        "--home", str(home.folder), "measure", "PA-0001", "--typed", "--new-setup"
+    )
     for question, answer in UNIT:
         terminal.read_until(question)
         terminal.type(answer)
@@ -124,8 +126,10 @@ def test_slips_are_caught_at_once_and_a_range_is_corrected_before_it_is_kept(
     assert said.count("conforming") == 5
     with open_store(home.data) as store:
         rows = store.frame("unit_runs", serial="PA-0001").set_index("range")
+        runs = store.frame("range_rows", product=NAME, after=0, kind="unit")
         (check,) = store.table("check_results", product=NAME, after=0).to_pylist()
     assert set(rows["origin"]) == {"typed"}
+    assert set(runs["set_up"]) == {True}
     assert rows.loc["100uA", "error_ppm"] == pytest.approx(100.0, abs=1.0)
     assert rows.loc["1uA", "offset_ppm"] == pytest.approx(100.0, abs=1.0)
     assert check["value"] == 0.011

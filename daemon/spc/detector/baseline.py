@@ -80,6 +80,8 @@ class Baseline:
         shared stage ordinarily differ by.
         """
         sensitivity = self.layout.sensitivity[:, index]
-        reels2 = float((sensitivity * self.reel_sigma_ppm) @ (sensitivity * self.reel_sigma_ppm))
+        reels2 = float(
+            (sensitivity * self.reel_sigma_ppm) @ (sensitivity * self.reel_sigma_ppm)
+        )
         total = float(self.mean_variance_ppm2[index]) + reels2 + self.build_sigma_ppm**2
         return float(np.sqrt(total))

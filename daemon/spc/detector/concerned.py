@@ -73,9 +73,7 @@ def concerned(
     baseline = Baseline.of(line)
     good_mean = np.full(count, baseline.mean_ppm[part])
     own2 = float(baseline.sigma_ppm[part]) ** 2 + baseline.shared_sigma_ppm**2
-    good_sigma = np.full(
-        count, np.sqrt(baseline.next_reel_sigma_ppm(part) ** 2 + own2)
-    )
+    good_sigma = np.full(count, np.sqrt(baseline.next_reel_sigma_ppm(part) ** 2 + own2))
     if not rows.size:
         probability = np.zeros(count)
         reach = 1.959963984540054 * good_sigma

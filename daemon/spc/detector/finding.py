@@ -169,21 +169,19 @@ def find(
     named = set()
     if over and masses:
         named = {
-            one
-            for one, (mass, _) in masses.items()
-            if mass > LIKELIER_THAN_NOT * bad
+            one for one, (mass, _) in masses.items() if mass > LIKELIER_THAN_NOT * bad
         } or {max(masses, key=lambda one: masses[one][0])}
         likeliest = max(named, key=lambda one: masses[one][0])
         further = max(log_odds_limit, 0.0)
         named = {
-            one
-            for one in named
-            if one == likeliest or _odds(masses[one][0]) > further
+            one for one in named if one == likeliest or _odds(masses[one][0]) > further
         }
     for one in standing:
         if one in masses and _odds(masses[one][0]) > log_odds_limit - STEP_BACK:
             named.add(one)
-    return {one: _describe(line, one, masses, bad, named) for one in sorted(named, key=str)}
+    return {
+        one: _describe(line, one, masses, bad, named) for one in sorted(named, key=str)
+    }
 
 
 def _odds(mass: float) -> float:
@@ -282,9 +280,9 @@ def _describe(
 def _event_of(line: Line, k: int, culprit: Culprit) -> tuple[int, int]:
     """Return a hypothesis and which of its events is the cause."""
     for e, event in enumerate(line.state.event[k].tolist()):
-        if event[st.KIND] and not event[st.EXCUSED]:
-            if _culprit(line.layout, event) == culprit:
-                return k, e
+        active = event[st.KIND] and not event[st.EXCUSED]
+        if active and _culprit(line.layout, event) == culprit:
+            return k, e
     raise AssertionError(culprit)
 
 
@@ -418,7 +416,7 @@ def _estimate(
     second: bool,
     events_at: int,
 ) -> Estimate:
-    """Return row . state over hypotheses; `second` adds what an event's own number is."""
+    """Return row . state by hypothesis; `second` adds an event's own number."""
     means, sigmas = np.empty(len(mine)), np.empty(len(mine))
     for i, (k, e) in enumerate(mine):
         h = row

@@ -1,5 +1,4 @@
-"""The compiled look at one unit without folding it: does it carry the reel, what will it
-read."""
+"""The compiled look at a unit that is not folded: which reel, what it will read."""
 
 from typing import Any
 
@@ -44,13 +43,41 @@ def foretell(st, sh, at, hypotheses, place, y, noise2, warmth, odd_odds):
         share = st.share[k, 0] / (st.share[k, 0] + st.share[k, 1])
         order = order_of(st, y, index, factor, count)
         look(st, sh, k, index, factor, count, at[4], rows, small, expected)
-        _, second = weigh(y, own2, odd2, odd_odds, order, mixed, share, small, expected,
-                          alpha, gain, ordinary, now, room)
+        _, second = weigh(
+            y,
+            own2,
+            odd2,
+            odd_odds,
+            order,
+            mixed,
+            share,
+            small,
+            expected,
+            alpha,
+            gain,
+            ordinary,
+            now,
+            room,
+        )
         out[i, 0] = second
         look(st, sh, k, index, factor, count, at[4], rows, small, expected)
         order = order_of(st, others, index, factor, count)
-        weigh(others, own2, odd2, odd_odds, order, -1, share, small, expected, alpha,
-              gain, ordinary, now, room)
+        weigh(
+            others,
+            own2,
+            odd2,
+            odd_odds,
+            order,
+            -1,
+            share,
+            small,
+            expected,
+            alpha,
+            gain,
+            ordinary,
+            now,
+            room,
+        )
         out[i, 1] = expected[place]
         out[i, 2] = small[place, place] + own2[place]
         if mixed == place:

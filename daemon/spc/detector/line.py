@@ -135,7 +135,7 @@ class Line:
         *,
         walk_ppm: ArrayLike | None = None,
     ) -> dict[int, float]:
-        """The bench was set up anew: what a check has seen of it before is known.
+        """Set the bench up anew: what a check has seen of it before is known.
 
         Parameters
         ----------
@@ -335,7 +335,9 @@ class Line:
         at, ranges = self._at, layout.ranges
         rows = slice(self.hypotheses)
         level = self.state.mean[rows, :ranges] + self.state.mean[rows, at[1]][:, None]
-        level += self.state.mean[rows, at[0] : at[0] + layout.parts] @ layout.sensitivity
+        level += (
+            self.state.mean[rows, at[0] : at[0] + layout.parts] @ layout.sensitivity
+        )
         expected: Array = self.weights() @ level * layout.unit_ppm
         return expected
 

@@ -240,7 +240,9 @@ def new_state(layout: Layout) -> State:
         state.log_weight[index] = np.log(odds)
         state.covariance[index] = np.diag(diagonal)
         state.part_count[index] = 4.0
-        state.part_sum[index] = 4.0 * (assumed.part_scatter * factor * layout.ratio) ** 2
+        state.part_sum[index] = (
+            4.0 * (assumed.part_scatter * factor * layout.ratio) ** 2
+        )
         state.shared_count[index] = 3.0
         state.shared_sum[index] = (
             3.0 * (SHARED_SCATTER * (1.0 + 0.3 * (factor - 1.0))) ** 2
@@ -254,10 +256,7 @@ def packed(state: State) -> State:
     """Return a copy that holds the rows in use only: what is kept of a line."""
     count = int(state.counters[COUNT])
     return State(
-        *(
-            one.copy() if one is state.counters else one[:count].copy()
-            for one in state
-        )
+        *(one.copy() if one is state.counters else one[:count].copy() for one in state)
     )
 
 

@@ -63,7 +63,8 @@ class Life:
 
     def step(self) -> None:
         what = self.rng.choice(
-            ["unit"] * 12 + ["check", "session", "rerun", "twice", "fit", "late"]
+            ["unit"] * 12
+            + ["check", "session", "rerun", "twice", "fit", "late"]
             + ["accept", "bad", "good"]
         )
         build = f"B-{self.number // 12}"

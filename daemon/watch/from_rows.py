@@ -1,0 +1,232 @@
+"""Rows of the Store as events of the watch."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import groupby
+from operator import itemgetter
+from typing import Any
+
+import numpy as np
+
+from config.model import Bench
+from daemon import words
+from daemon.product import ProductModel
+from daemon.resolution import resolution_ppm2
+from daemon.watch.entering import Accepted, CheckErrors, Errors, UnitErrors
+from storage.records import Disposal, Fitting, RunKind, Verdict
+from storage.store import Store
+
+Row = Mapping[str, Any]
+
+LEAST_CHECK_NOISE = 0.01
+"""Standard deviation of a check standard's run beside resolution, in tolerances."""
+TEACHING = {Disposal.RELEASE, Disposal.CONCESSION}
+"""Ends of a hold that accept what was found."""
+SEATABLE = {"bench", "typed"}
+"""Where somebody stands who can seat a unit again."""
+NAN = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class RunRows:
+    """One run as the query `range_rows` has it: a row a range."""
+
+    rows: tuple[Row, ...]
+
+    @property
+    def head(self) -> Row:
+        """What all its rows have in common."""
+        return self.rows[0]
+
+    @property
+    def number(self) -> int:
+        """Its number."""
+        return int(self.head["number"])
+
+    @property
+    def is_unit(self) -> bool:
+        """Whether it is of a unit, not of the check standard."""
+        return bool(self.head["kind"] == RunKind.UNIT)
+
+    @property
+    def serial(self) -> str:
+        """Of the unit or the check standard."""
+        return str(self.head["serial"])
+
+    @property
+    def started_at(self) -> datetime:
+        """When it was begun, UTC."""
+        at: datetime = self.head["started_at"]
+        return at
+
+    def by_range(self) -> dict[str, Row]:
+        """Return its rows by range."""
+        return {str(one["range"]): one for one in self.rows}
+
+
+def runs_after(store: Store, product: str, number: int) -> list[RunRows]:
+    """Return all runs of a product above a number, in their order."""
+    table = store.table("range_rows", product=product, after=number, kind=None)
+    return [
+        RunRows(tuple(rows))
+        for _, rows in groupby(table.to_pylist(), key=itemgetter("number"))
+    ]
+
+
+def measured_again(runs: Sequence[RunRows]) -> set[int]:
+    """Return the runs of which all ranges were measured again in a later one here.
+
+    A unit that was seated again before anything was watched is watched as it was read
+    the second time alone: a poor contact raises nothing.
+    """
+    over: set[int] = set()
+    later: dict[str, set[str]] = {}
+    for run in reversed(runs):
+        if not run.is_unit:
+            continue
+        ranges = set(run.by_range())
+        if ranges <= later.get(run.serial, set()):
+            over.add(run.number)
+        later.setdefault(run.serial, set()).update(ranges)
+    return over
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FromRows:
+    """Makes events of the rows of one product.
+
+    Parameters
+    ----------
+    product
+        Whose.
+    bench
+        For resolution and the check standard's known errors; None without a bench.
+    """
+
+    product: ProductModel
+    bench: Bench | None
+
+    def unit(self, run: RunRows) -> UnitErrors:
+        """Return a unit's run as it is watched."""
+        head = run.head
+        errors, variance = self._measured(run)
+        ambient_c = head["ambient_c"]
+        return UnitErrors(
+            number=run.number,
+            run=str(head["run"]),
+            serial=run.serial,
+            build=str(head["build"]),
+            errors_ppm=errors,
+            at=run.started_at,
+            session=str(head["session"]),
+            set_up=bool(head["set_up"]),
+            seatable=str(head["origin"]) in SEATABLE,
+            variance_ppm2=variance,
+            ambient_c=None if ambient_c is None else float(ambient_c),
+        )
+
+    def check(self, run: RunRows) -> CheckErrors:
+        """Return a run of the check standard as it is watched."""
+        errors, variance = self._measured(run)
+        known = np.zeros(len(errors))
+        if self.bench is not None and self.bench.check_standard is not None:
+            standard = self.bench.check_standard
+            known = np.array(
+                [standard.error_ppm.get(key, NAN) for key in self.product.keys]
+            )
+        noise = LEAST_CHECK_NOISE * self.product.tolerance_ppm
+        by_range = run.by_range()
+        allowed = [
+            float(by_range[key]["uncertainty_ppm"]) if key in by_range else 0.0
+            for key in self.product.keys
+        ]
+        return CheckErrors(
+            number=run.number,
+            session=str(run.head["session"]),
+            errors_minus_known_ppm=errors - known,
+            variance_ppm2=variance + noise**2,
+            allowed_ppm2=np.array(allowed) ** 2,
+            at=run.started_at,
+            standard=f"{run.serial} {known.tolist()}",
+        )
+
+    def said_of_check(self, run: RunRows) -> str:
+        """Say in a sentence what a run of the check standard showed."""
+        return words.check_standard(
+            serial=run.serial,
+            outside=[
+                self.product.range(str(one["range"])).title
+                for one in run.rows
+                if one["verdict"] == Verdict.NONCONFORMING
+            ],
+        )
+
+    def _measured(self, run: RunRows) -> tuple[Errors, Errors]:
+        """Return a run's errors, ppm, and the variance that is the run's own, ppm2."""
+        by_range = run.by_range()
+        errors = np.full(len(self.product.keys), np.nan)
+        variance = np.zeros(len(errors))
+        for place, model in enumerate(self.product.ranges):
+            if (one := by_range.get(model.key)) is None:
+                continue
+            errors[place] = one["error_ppm"]
+            own = one["own_uncertainty_ppm"]
+            variance[place] = 0.0 if own is None else float(own) ** 2
+            if self.bench is None:
+                continue
+            by_resolution = resolution_ppm2(
+                self.bench,
+                reference=float(one["reference"]),
+                output=float(one["indicated"]) * model.nominal_transfer,
+            )
+            # Rows of before the own uncertainty was kept have this alone.
+            variance[place] = max(variance[place], by_resolution)
+        return errors, np.where(np.isnan(errors), 0.0, variance)
+
+
+def fittings_of(store: Store, product: str) -> Iterator[Fitting]:
+    """Return which reel feeds which part from which unit on, as it is recorded."""
+    for one in store.table("fittings", product=product).to_pylist():
+        yield Fitting(
+            fitting=one["fitting"],
+            product=product,
+            build=one["build"],
+            part=one["part"],
+            reel=one["reel"],
+            from_serial=one["from_serial"],
+            fitted_at=one["fitted_at"],
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decided:
+    """A person's decision on one hold."""
+
+    hold: str
+    event: Accepted
+
+    @property
+    def number(self) -> int:
+        """The latest run when it was taken."""
+        return self.event.number
+
+
+def decisions_of(store: Store, product: str) -> Iterator[Decided]:
+    """Return what people decided about findings, in order."""
+    for one in store.table("hold_ends", product=product).to_pylist():
+        if one["signal"] is None or one["build"] is None:
+            continue
+        yield Decided(
+            hold=str(one["hold"]),
+            event=Accepted(
+                number=int(one["after_number"] or 0),
+                signal=str(one["signal"]),
+                taught=one["disposal"] in TEACHING,
+                cause=str(one["cause"]),
+                range=one["range"],
+                part=one["part"],
+                reel=one["reel"],
+                build=str(one["build"]),
+            ),
+        )
