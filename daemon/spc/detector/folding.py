@@ -67,6 +67,9 @@ LEAST_DIFFERENCE = 0.3
 LEAST_DRIFT = 0.2
 """Along a tape, as a share of what is held possible."""
 GOOD_PLACES = 12
+GOOD_PARENTS, BAD_PARENTS = 4, 2
+"""Hypotheses that live on across a boundary; a first build has four scales of scatter."""
+ALIKE = 1e-6
 FAR = -40.0
 FORGOTTEN = -1e3
 LEAST_ODDS = 60.0
@@ -76,6 +79,9 @@ TOP = 88
 FED = 2.0
 """A suspicion of the bench outlives the next session where it is so many times likelier
 than when it arose."""
+MOST_FED, LEAST_FED = 3.0, 0.05
+"""Times the odds of a session that suspicions may come to before a session brings less,
+and the least share that it brings."""
 COARSE2 = 0.3**2
 """Scatter of parts, squared, beyond which what is off is expected to be off more."""
 KNOWN_SIZE = 3
@@ -86,6 +92,15 @@ CAP = 16.0
 LEAST = 1e-300
 
 compiled: Any = njit(cache=True, error_model="numpy")
+
+
+@compiled
+def likeliest(log_weight):
+    """Return the order of falling likelihood; what is alike to rounding stays in order.
+
+    Equal stories are told apart by their places, not by the last bits of a sum.
+    """
+    return np.argsort(-np.round(log_weight, 6), kind="mergesort")
 
 
 @compiled
@@ -145,7 +160,7 @@ def best_of(st, bad, most_events):
     for k in range(st.counters[COUNT]):
         if is_bad(st, k) != bad or st.event_count[k] > most_events:
             continue
-        if found < 0 or st.log_weight[k] > st.log_weight[found]:
+        if found < 0 or st.log_weight[k] > st.log_weight[found] + ALIKE:
             found = k
     return found
 
@@ -303,7 +318,7 @@ def merge(st):
     keys = np.empty(n, np.int64)
     for k in range(n):
         keys[k] = key_of(st, k)
-    order = np.argsort(-st.log_weight[:n], kind="mergesort")
+    order = likeliest(st.log_weight[:n])
     alive = np.ones(n, np.bool_)
     away = np.empty(size)
     for ii in range(n):
@@ -385,7 +400,7 @@ def prune(st, places):
     if n <= places:
         return
     good, bad = log_mass(st, False), log_mass(st, True)
-    order = np.argsort(-st.log_weight[:n], kind="mergesort")
+    order = likeliest(st.log_weight[:n])
     wanted = np.zeros(n, np.bool_)
     seen = np.zeros((KINDS, 64), np.bool_)
     kept, goods = 0, 0
@@ -669,11 +684,16 @@ def learn_scatter(st, sh, k, y, noise2, ordinary, before, after_mean, after2, al
                 told = True
         if told:
             continue
-        left2 = (y[r] - after_mean[r]) ** 2 + after2[r, r] - noise2[r]
         now2 = st.part_sum[k, r] / st.part_count[k, r]
-        left2 = min(max(left2, 0.0), CAP * now2)
+        whole2 = now2 + noise2[r]
+        # What is left of a reading tells the less the less its level is known; what
+        # the present estimate would fill in tells nothing.
+        told_by = max(1.0 - after2[r, r] / whole2, 0.0)
+        part = now2 / whole2
+        left2 = (part * (y[r] - after_mean[r])) ** 2 + told_by * now2 * (1.0 - part)
+        left2 = min(left2, CAP * now2)
         p0, p1, p2 = ordinary[r, 0], ordinary[r, 1], ordinary[r, 2]
-        st.part_count[k, r] += 0.5 * (p0 + p1 + p2)
+        st.part_count[k, r] += 0.5 * told_by * (p0 + p1 + p2)
         st.part_sum[k, r] += 0.5 * (p0 + p1 / TAIL2 + p2 / FAR_TAIL2) * left2
         if st.part_count[k, r] > MOST_COUNT:
             st.part_sum[k, r] *= MOST_COUNT / st.part_count[k, r]
@@ -687,9 +707,8 @@ def learn_scatter(st, sh, k, y, noise2, ordinary, before, after_mean, after2, al
         for j in range(ranges):
             two += gain[i, j]
     mean = shared2 * one
-    left2 = mean * mean + max(shared2 - shared2 * shared2 * two, 0.0)
-    st.shared_count[k] += 0.5
-    st.shared_sum[k] += 0.5 * min(left2, CAP * shared2)
+    st.shared_count[k] += 0.5 * min(max(shared2 * two, 0.0), 1.0)
+    st.shared_sum[k] += 0.5 * min(mean * mean, CAP * shared2)
     if st.shared_count[k] > MOST_COUNT:
         st.shared_sum[k] *= MOST_COUNT / st.shared_count[k]
         st.shared_count[k] = MOST_COUNT
@@ -838,20 +857,20 @@ def at_boundary(st, sh, cand, lp, n, new_build, changed, known_bad, free):
     """
     parts, ranges = sh.sensitivity.shape
     count = st.counters[COUNT]
-    order = np.argsort(-st.log_weight[:count], kind="mergesort")
-    parents = np.zeros(5, np.int64)
+    order = likeliest(st.log_weight[:count])
+    parents = np.zeros(GOOD_PARENTS + BAD_PARENTS, np.int64)
     picked, goods, bads = 0, 0, 0
     for k in order:
         if is_bad(st, k):
-            if bads < 2:
+            if bads < BAD_PARENTS:
                 parents[picked] = k
                 picked += 1
                 bads += 1
-        elif goods < 3:
+        elif goods < GOOD_PARENTS:
             parents[picked] = k
             picked += 1
             goods += 1
-        if picked == 5:
+        if picked == GOOD_PARENTS + BAD_PARENTS:
             break
     balance = np.zeros(2)
     for b in range(2):
@@ -1257,7 +1276,7 @@ def choose(st, sh, cand, logf, n, existing, at, changed, free, known_bad):
 
     Returns which of the hypotheses there were each one is; -1 for a new one.
     """
-    order = np.argsort(-logf[:n], kind="mergesort")
+    order = likeliest(logf[:n])
     top = logf[order[0]]
     wanted = np.zeros(n, np.bool_)
     seen = np.zeros((KINDS, 64), np.bool_)
@@ -1318,7 +1337,7 @@ def order_of(st, y, index, factor, count):
     ranges = y.size
     best = 0
     for k in range(st.counters[COUNT]):
-        if st.log_weight[k] > st.log_weight[best]:
+        if st.log_weight[k] > st.log_weight[best] + ALIKE:
             best = k
     left = np.empty(ranges)
     for r in range(ranges):
@@ -1333,7 +1352,8 @@ def order_of(st, y, index, factor, count):
     away = np.empty(ranges)
     for r in range(ranges):
         away[r] = np.inf if np.isnan(left[r]) else abs(left[r] - middle)
-    return np.argsort(away, kind="mergesort")
+    # Of an even number of ranges the two in the middle are as far as each other.
+    return np.argsort(np.round(away, 9), kind="mergesort")
 
 
 @compiled
@@ -1381,8 +1401,9 @@ def session(st, sh, at, walk2):
     for k in range(st.counters[COUNT]):
         for r in range(ranges):
             st.covariance[k, at[2] + r, at[2] + r] += walk2[r]
-    unsupported(st, sh, sh.odds[AT_SESSION_BENCH])
-    spawn_bench(st, sh, at, sh.odds[AT_SESSION_BENCH])
+    odds = sh.odds[AT_SESSION_BENCH]
+    suspected = unsupported(st, sh, odds)
+    spawn_bench(st, sh, at, odds * max(1.0 - suspected / (MOST_FED * odds), LEAST_FED))
 
 
 @compiled
@@ -1390,10 +1411,12 @@ def unsupported(st, sh, at_session):
     """Let go of earlier suspicions of the bench that nothing measured has fed.
 
     The odds that it has moved at some session or other would grow with the number of
-    sessions, though none of them gave a reason.
+    sessions, though none of them gave a reason. Returns the odds of those that stay.
     """
     ranges = sh.sensitivity.shape[1]
-    likely = log_mass(st, False) + np.log(FED * at_session / (3.0 * ranges + 3.0))
+    good = log_mass(st, False)
+    likely = good + np.log(FED * at_session / (3.0 * ranges + 3.0))
+    suspected = 0.0
     stays = np.ones(st.counters[COUNT], np.bool_)
     for k in range(st.counters[COUNT]):
         kind, excused = st.event[k, 0, KIND], st.event[k, 0, EXCUSED]
@@ -1401,9 +1424,11 @@ def unsupported(st, sh, at_session):
             continue
         if kind != BENCH and kind != SLOPE:
             continue
-        earlier = st.event[k, 0, START] < st.counters[UNITS]
-        stays[k] = not earlier or st.log_weight[k] > likely
+        stays[k] = st.log_weight[k] > likely
+        if stays[k]:
+            suspected += np.exp(st.log_weight[k] - good)
     keep(st, stays)
+    return suspected
 
 
 @compiled

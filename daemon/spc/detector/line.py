@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 
 ODD_UNITS = 0.008
 """Share of units with one odd part or one poor contact."""
-SEATED_AGAIN = 0.2
+SEATED_AGAIN = 0.4
 """Of these, the share that is as odd once it was seated again."""
 SETTLED_BY = 2
 """Checks after which a step of the bench is known rather than supposed."""
