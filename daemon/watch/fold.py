@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.product import ProductModel
+from daemon.serials import serial_order
 from daemon.spc.detector import state as st
 from daemon.spc.detector.finding import BENCH, REEL, SHARED_STAGE, TWO_SIDED_95
 from daemon.spc.detector.layout import Layout
@@ -245,21 +246,41 @@ class Fold:
         """Return how many units of a build count."""
         return sum(len(one.units) for one in self.segments_of(build))
 
-    def units_since(self, segment: Segment, first: int) -> int:
-        """Return how many units of a segment's build there are from a unit on.
+    def concerned(
+        self, segment: Segment, first: int, part: int | None = None
+    ) -> tuple[UnitErrors, int]:
+        """Return the first unit that something in a segment's build concerns, and how many.
 
-        `first` is the unit's place among all units of the line; one of an earlier build
-        counts all of this one.
+        Parameters
+        ----------
+        segment, first
+            Where it was found, and the place of its first unit among all units of the
+            line. From an earlier build on, it concerns all of this one.
+        part
+            Of whose reel it is: only units with the same one are concerned, and of
+            a recorded reel that is concerned as a whole the lowest serial is the first.
         """
+        mine = [
+            one
+            for one in self.segments_of(segment.build)
+            if part is None or one.reels[part] == segment.reels[part]
+        ]
         own = segment.build_first <= first
         unit = segment.unit_at(first) if own else None
-        if unit is None:
-            return self.count_of(segment.build)
-        return sum(
+        if unit is not None and unit.build != segment.build:
+            unit = None
+        begin = mine[0].units[0]
+        if unit is None or unit.number <= begin.number:
+            if part is not None and segment.reels[part]:
+                lowest = (one.lowest for one in mine)
+                begin = min(lowest, key=lambda one: serial_order(one.serial))
+            return begin, sum(len(one.units) for one in mine)
+        count = sum(
             len(one.units)
             - bisect_left(one.units, unit.number, key=lambda each: each.number)
-            for one in self.segments_of(segment.build)
+            for one in mine
         )
+        return unit, count
 
     def units_of(self, build: str) -> list[UnitErrors]:
         """Return a build's units as they count, in the order of their run numbers."""

@@ -11,6 +11,7 @@ from daemon.proving import next_step
 from daemon.serials import serial_order
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import Finding
+from daemon.watch.entering import UnitErrors
 from daemon.watch.fold import OddUnit
 from daemon.watch.segment import Segment
 from daemon.watch.suspects import Suspect
@@ -61,6 +62,7 @@ def signal_of(
     *,
     said: Said,
     judged: Judged,
+    first: UnitErrors,
     units: int,
     suspects: Sequence[Suspect] | None,
     before: Signal | None,
@@ -76,8 +78,8 @@ def signal_of(
         Whose.
     said, judged
         Its name and revision; the limit and what it was held against.
-    units
-        How many it concerns so far.
+    first, units
+        The first unit that it concerns, and how many so far.
     suspects
         Units of the build, where it names the reel of a range; None for those of the
         revision before.
@@ -87,7 +89,6 @@ def signal_of(
         Gives a recorded reel by name; left out, parts are held against the plan's
         tolerance, not against their reel's.
     """
-    first = segment.unit_at(finding.first_unit) or segment.units[0]
     own = None if finding.range_index is None else product.ranges[finding.range_index]
     place = finding.part_index
     part = reel = implied = None
@@ -102,7 +103,7 @@ def signal_of(
         implied = product.nominal_ohm[part] * (1.0 + finding.size_ppm * PPM)
     label = None if reel is None or label_of is None else label_of(reel)
     evidence = evidence_of(
-        finding, product, Baseline.of(segment.line), units=max(units, 1), label=label
+        finding, product, Baseline.of(segment.line), units=units, label=label
     ) | {
         "log_odds_limit": round(judged.log_odds_limit, 3),
         "limit_is": judged.limit_is,
@@ -128,7 +129,7 @@ def signal_of(
         reel=reel,
         first_serial=first.serial,
         raised_serial=said.raised_serial,
-        units=max(units, 1),
+        units=units,
         size_ppm=finding.size_ppm,
         low_ppm=finding.low_ppm,
         high_ppm=finding.high_ppm,

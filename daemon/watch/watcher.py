@@ -365,7 +365,9 @@ class Watcher:
                 last.serial if before is None else before.signal.raised_serial
             ),
         )
-        units = self.fold.units_since(segment, finding.first_unit)
+        first, units = self.fold.concerned(
+            segment, finding.first_unit, finding.part_index
+        )
         suspects = None
         telling = units <= FEW or units & (units - 1) == 0 or event is None
         if telling and finding.cause == REEL and finding.range_index is not None:
@@ -377,6 +379,7 @@ class Watcher:
             self.product,
             said=said,
             judged=judged,
+            first=first,
             units=units,
             suspects=suspects,
             before=None if before is None else before.signal,
@@ -516,7 +519,9 @@ class Watcher:
             return
         culprit = self._culprit_of(signal)
         if culprit is not None:
-            self._names[signal.build, culprit, signal.reel or ""] = signal.signal
+            # A bench finding says which reel was fitted too, and is of no reel.
+            reel = signal.reel or "" if culprit.cause == REEL else ""
+            self._names[signal.build, culprit, reel] = signal.signal
 
     def _culprit_of(self, signal: Signal) -> Culprit | None:
         if signal.cause is Cause.CHART:
