@@ -109,8 +109,8 @@ class Fold:
         self._walk_ppm: Errors | None = None
         self.odd: list[OddUnit] = []
         self._done = 0
-        self.went_back = False
-        """Whether the past was changed since this was last reset."""
+        self.changed_from: int | None = None
+        """The run from which on the past was changed, since this was last reset."""
         self._saved: dict[int, tuple[tuple[int, int], Kept]] = {}
 
     # ---- what comes in
@@ -331,7 +331,9 @@ class Fold:
             self._go_back_to(place)
 
     def _go_back_to(self, place: int) -> None:
-        self.went_back = True
+        number = self._orders[place][0]
+        before = self.changed_from
+        self.changed_from = number if before is None else min(before, number)
         while self._checkpoints and self._checkpoints[-1].events > place:
             self._checkpoints.pop()
         self._saved.clear()

@@ -64,7 +64,7 @@ def signal_of(
     judged: Judged,
     first: UnitErrors,
     units: int,
-    suspects: Sequence[Suspect] | None,
+    suspects: Sequence[Suspect],
     before: Signal | None,
     label_of: FindLabel | None,
 ) -> Signal:
@@ -81,8 +81,8 @@ def signal_of(
     first, units
         The first unit that it concerns, and how many so far.
     suspects
-        Units of the build, where it names the reel of a range; None for those of the
-        revision before.
+        Units of the build that were looked at anew, where it names the reel of a range;
+        of the others stands what the revision before says.
     before
         That revision.
     label_of
@@ -110,12 +110,10 @@ def signal_of(
         "check": judged.check,
         "history": judged.history,
     }
-    if suspects is not None:
-        told = _beside_the_record(suspects, first.serial, reel)
-    else:
-        told = json.loads(before.evidence).get("carrying") if before else None
-    if told:
-        evidence["carrying"] = told
+    known = {} if before is None else json.loads(before.evidence)
+    told = dict(known.get("carrying", ())) | _carrying(suspects, first.serial, reel)
+    if carrying := [pair for pair in told.items() if pair[1] is not None]:
+        evidence["carrying"] = carrying
     signal = Signal(
         signal=said.signal,
         revision=said.revision,
@@ -198,20 +196,18 @@ def causes_of(finding: Finding) -> dict[str, float]:
     return {cause: round(min(share, 1.0), 6) for cause, share in shares.items()}
 
 
-def _beside_the_record(
+def _carrying(
     suspects: Sequence[Suspect], first: str, reel: str | None
-) -> list[tuple[str, float]]:
-    """Return units of which the measurements say other than the record, and how sure.
+) -> dict[str, float | None]:
+    """Return how sure units carry the reel; None for those that are as recorded.
 
     The record says that all units with a named reel carry it; without one, that all
     from the first unit on do.
     """
     begin = serial_order(first)
-    told = []
+    told: dict[str, float | None] = {}
     for one in suspects:
-        recorded = 1.0 if reel or serial_order(one.serial) >= begin else 0.0
-        if not one.recorded:
-            recorded = 0.0
-        if abs(one.probability - recorded) > AS_RECORDED:
-            told.append((one.serial, round(one.probability, 3)))
+        recorded = one.recorded and (bool(reel) or serial_order(one.serial) >= begin)
+        beside = abs(one.probability - recorded) > AS_RECORDED
+        told[one.serial] = round(one.probability, 3) if beside else None
     return told

@@ -58,6 +58,24 @@ def test_a_reel_recorded_after_its_units_is_named_from_then_on(seed: int) -> Non
     assert told.refit() == []
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_what_was_said_of_a_reel_that_was_never_fitted_is_taken_back(seed: int) -> None:
+    """The whole build carries another reel than was recorded at first."""
+    told = begun(seed)
+    told.fit("B-2", ("", "RL-8", "", ""))
+    told.build("B-2", 10, BAD)
+    (first,) = told.holding("B-2")
+    assert first.reel == "RL-8"
+    told.fit("B-2", ("", "RL-12", "", ""), serial_of("B-2", 0))
+    told.refit()
+    assert [one.reel for one in told.holding("B-2")] == ["RL-12"]
+    gone = told.said[first.signal]
+    assert (gone.standing, gone.withdrawn) == (
+        False,
+        "records that came later explain it",
+    )
+
+
 @pytest.mark.parametrize("checked", [False, True], ids=["no check", "checks"])
 def test_a_session_a_unit_holds_no_good_build(checked: bool) -> None:
     """Twelve good builds of 20 units: as many false holds as the plan accepts."""
