@@ -42,7 +42,7 @@ class Detector(Strict):
     """Of one odd part, or of a poor contact, in an otherwise ordinary unit."""
     reel_shifts: Three = (0.8, 2.5, 10.0)
     """How far a bad reel is off: little, much, very much."""
-    wide_reel_shifts: Two = (0.5, 0.7)
+    wide_reel_shifts: Two = (0.25, 0.4)
     """How far one is off whose parts spread 3 and 6 times as wide."""
     mixed_differences: Two = (1.1, 3.0)
     """Between two reels that are mixed in unknown order."""

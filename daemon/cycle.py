@@ -115,6 +115,10 @@ class _Book:
     fittings: tuple[Fitting, ...]
     decisions: tuple[Decided, ...]
     found_bad: frozenset[tuple[str, str]]
+    ended: frozenset[str]
+    """Holds that a person ended."""
+    reworked: Mapping[str, datetime]
+    """By serial, when a unit was first reworked."""
 
 
 class Cycle:
@@ -156,7 +160,6 @@ class Cycle:
         self._warned: set[str] = set()
         self._teller = Teller(self._name, settings.alerts)
         self._check: str | None = None
-        self._reworked: dict[str, datetime] = {}
 
     def judge(self) -> Judge:
         """Return the judge for this bench.
@@ -255,13 +258,14 @@ class Cycle:
         number
             Of a unit's run.
         """
+        book = self._book_now()
         runs = runs_after(self.store, self._name, self._folded)
         if any(one.number < number for one in runs):
             self.watch(before=number)
         run = next((one for one in runs if one.number == number and one.is_unit), None)
         if run is None or self._is_reworked(run):
             return []
-        found = self._watcher.far_off(self._rows.unit(run), self._book_now().fittings)
+        found = self._watcher.far_off(self._rows.unit(run), book.fittings)
         return [self.product.range(key).title for key in found]
 
     def log_odds(self) -> dict[str, float]:
@@ -310,15 +314,14 @@ class Cycle:
 
     def _remember(self) -> None:
         """Fold all that was watched, and take up what was said of it."""
-        self._learn_reworks()
         watermark = self._watermark()
+        book = self._book_now()
         events: list[Event] = []
         for run in runs_after(self.store, self._name, 0):
             if run.number > watermark:
                 break
             if (event := self._event(run)) is not None:
                 events.append(event)
-        book = self._book_now()
         decided = [one for one in book.decisions if one.number <= watermark]
         self._decided = {one.hold for one in decided}
         self._watcher.remember(
@@ -355,7 +358,6 @@ class Cycle:
         checks: list[dict[str, Any]] = []
         again: list[dict[str, Any]] = []
         if runs:
-            self._learn_reworks()
             asked = {"product": self._name, "after": self._folded}
             checks = self.store.table("check_results", **asked).to_pylist()
             again = self.store.table("rejudgements", **asked).to_pylist()
@@ -396,15 +398,23 @@ class Cycle:
             found += self._act(self._folded, late, ())
         return found
 
+    @property
+    def _known(self) -> "_Book":
+        """What people recorded and decided, as it was last read."""
+        return self._book or self._book_now()
+
     def _book_now(self) -> "_Book":
         """Return what people recorded and decided; read anew when there is more."""
         counts = self.store.table("changes", product=self._name).to_pylist()[0]
         if self._book is None or self._book.counts != counts:
+            decisions = tuple(decisions_of(self.store, self._name))
             self._book = _Book(
                 counts=counts,
                 fittings=tuple(fittings_of(self.store, self._name)),
-                decisions=tuple(decisions_of(self.store, self._name)),
+                decisions=decisions,
                 found_bad=frozenset(self._found_bad()),
+                ended=frozenset(one.hold for one in decisions),
+                reworked=self._reworks(),
             )
         return self._book
 
@@ -470,6 +480,9 @@ class Cycle:
         asked = holds.from_signal(signal, words.reads(signal))
         if not any(one.hold in self._placed for one in asked):
             return asked
+        names = {one.hold for one in asked}
+        if names <= self._placed and not names & self._known.ended:
+            return ()
         known = plain(self.store.frame("holds", product=self._name))
         history = plain(self.store.frame("signal_history", signal=signal.signal))
         found = (
@@ -480,13 +493,16 @@ class Cycle:
 
     def _is_reworked(self, run: RunRows) -> bool:
         """Whether a run is of a unit after its rework: it is of the line no more."""
-        since = self._reworked.get(run.serial)
+        since = self._known.reworked.get(run.serial)
         return since is not None and run.started_at > since
 
-    def _learn_reworks(self) -> None:
+    def _reworks(self) -> dict[str, datetime]:
+        """Return when each reworked unit was first reworked."""
+        first: dict[str, datetime] = {}
         for one in self.store.table("reworks", product=self._name).to_pylist():
             serial, at = str(one["serial"]), one["reworked_at"]
-            self._reworked[serial] = min(at, self._reworked.get(serial, at))
+            first[serial] = min(at, first.get(serial, at))
+        return first
 
     def _event(self, run: RunRows) -> UnitErrors | CheckErrors | None:
         """Return a run as it is watched; None for a unit that was reworked before."""

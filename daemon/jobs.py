@@ -93,7 +93,7 @@ def scheduled(
                 for one in _looks(store, settings, worker)
             ),
             Job(name="backup", every_s=BACKUP_S, action=back_up),
-            *_calibrating(home, store, settings, worker),
+            *_calibrating(home, settings, worker),
         ),
         succeeded=store.note_job,
         last_success={
@@ -165,10 +165,8 @@ def _vital(vitals: Vitals, job: Job) -> Job:
     return replace(job, action=act)
 
 
-def _calibrating(
-    home: Home, store: LocalStore, settings: Settings, worker: Working
-) -> Iterator[Job]:
-    """Work out the detector's own limit as the baseline grows; not for a simulation."""
+def _calibrating(home: Home, settings: Settings, worker: Working) -> Iterator[Job]:
+    """Work out the detector's own limit; not for a simulation."""
     if settings.bench is not None and settings.bench.time_scale > 1:
         return
 
@@ -184,7 +182,7 @@ def _calibrating(
         # the shipped limit serves on until another day
         with suppress(StopError):
             try:
-                calibrate_wanted(home, settings, store, progress=tell)
+                calibrate_wanted(home, settings, progress=tell)
                 worker.show_watching()
             finally:
                 desk.show(calibrating_percent=None)

@@ -181,8 +181,9 @@ def in_words(home: Home, settings: Settings) -> str:
         return "The detector's limit was worked out for this product."
     if limits.wanted(layout):
         return (
-            "The detector's limit is the one shipped with the program. The daemon works "
-            "out the product's own within the hour. To have it now: holdpoint calibrate."
+            "The detector's limit is the one shipped with the program. The daemon "
+            "works out the product's own within the hour. To have it now: holdpoint "
+            "calibrate."
         )
     if settings.plan.detector is not None:
         return (

@@ -111,7 +111,7 @@ class Worker:
     def show_watching(self) -> None:
         """Say which limit serves and what builds are held against."""
         self.desk.show(
-            limit=in_words(self._home, self._settings, self._store),
+            limit=in_words(self._home, self._settings),
             history=self._cycle.history(),
         )
 

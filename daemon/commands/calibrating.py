@@ -13,20 +13,19 @@ STEPS = 1000
 @click.command()
 @click.pass_context
 def calibrate(context: click.Context) -> None:
-    """Work out the detector's limit for this product and its history.
+    """Work out the detector's limit for this product.
 
     Good builds are simulated until the limit keeps the accepted rate of false holds.
-    The daemon does it by itself as the history grows.
+    The daemon does it by itself.
     """
     home = home_of(context)
     with opened(context) as at, progressing(STEPS, "Good builds") as step:
         limits.calibrate_wanted(
             home,
             at.settings,
-            at.store,
             progress=lambda share: step(
                 Step(done=int(STEPS * share), units=STEPS, words="")
             ),
         )
-        said = limits.in_words(home, at.settings, at.store)
+        said = limits.in_words(home, at.settings)
     out().print(said)

@@ -13,7 +13,8 @@ import vl_convert as vlc
 
 from daemon.commands.manners import as_table, out, say
 from daemon.look import LIGHT
-from daemon.studies.detection import BUILD_UNITS, KNOWN, RATES, FalseHolds, Study, run
+from daemon.spc.detector.study import Outcome
+from daemon.studies.detection import RATES, SIMPLEST, WAYS, FalseHolds, Study, run
 from daemon.studies.facts import facts
 from daemon.studies.goals import goals
 
@@ -25,20 +26,27 @@ TABLE, FALSE_HOLDS, GOALS, PICTURE = (
 )
 COLUMNS = {
     "delay": "delay",
-    "delay_known": "known",
+    "simplest": "simplest",
     "held_by_2": "by 2",
+    "missed": "missed",
     "named": "cause",
-    "named_known": "known",
-    "named_later": "later",
+    "place": "place",
+    "named_last": "cause, end",
     "covered": "size",
-    "covered_later": "later",
+    "covered_last": "size, end",
+}
+BENCH_COLUMNS = {
+    "bench_by_1": "by check 1",
+    "bench_by_2": "by check 2",
+    "suspected_by_2": "suspected",
 }
 LEGEND = """\
-Good builds held: share in each world, of what is accepted; worlds beyond those that the
-limit was calibrated on come last. Delay: mean units from the first bad one, which is 1,
-to the finding; a miss counts as 40. By 2: share found by the second. Cause: share
-named right, at once and later, that is 5 units on. Size: share of 95 % intervals that
-hold the true one. Known: with the true parameters of the world known."""
+Good builds held: share in each world and habit. Delay: mean units from the first bad
+one, which is 1, to the hold; a miss counts as 40. Simplest: that of a mean since the
+change of reel, at equal false holds. By 2: share held by the second unit. Cause, place:
+share named right at the hold, and at the end of the build. Size: share of 95 %
+intervals that hold the true one. Seated: odd units were seated again before they
+count."""
 
 
 Told = Callable[[float, str], None]
@@ -83,92 +91,100 @@ def study_detection(
 
 
 def table_of(study: Study) -> list[dict[str, Any]]:
-    """Return a row a case, rate and fault, with known parameters beside."""
-    known = {
-        (one.rate, one.outcome.fault): one.outcome
-        for one in study.rows
-        if one.case == KNOWN
+    """Return a row a fault, rate and way."""
+    return [_row(study, one) for one in study.rows]
+
+
+def _row(study: Study, one: Outcome) -> dict[str, Any]:
+    arm = next(a for a in study.arms if (a.rate, a.seated) == (one.rate, one.seated))
+    return {
+        "units_per_false_hold": one.rate,
+        "way": WAYS[0] if one.seated else WAYS[1],
+        "log_odds_limit": round(arm.log_odds, 2),
+        "fault": one.name,
+        "builds": one.replicates,
+        "early": round(one.early, 3),
+        "delay": round(one.mean_delay, 2),
+        "simplest": round(one.simplest_delay, 2),
+        "held_by_1": round(one.held_by_1, 3),
+        "held_by_2": round(one.held_by_2, 3),
+        "missed": round(one.missed, 3),
+        "named": round(one.named, 3),
+        "place": round(one.place, 3),
+        "named_last": round(one.named_last, 3),
+        "standing_last": round(one.standing_last, 3),
+        "covered": round(one.covered, 3),
+        "covered_last": round(one.covered_last, 3),
+        "bench_by_1": round(one.bench_by_1, 3),
+        "bench_by_2": round(one.bench_by_2, 3),
+        "suspected_by_2": round(one.suspected_by_2, 3),
     }
-    table = []
-    for case, rate, limit, found in study.rows:
-        best = None if case == KNOWN else known.get((rate, found.fault))
-        table.append(
-            {
-                "history_or_product": case,
-                "units_per_false_hold": rate,
-                "log_odds_limit": round(limit, 3),
-                "fault": found.fault,
-                "builds": found.replicates,
-                "delay": round(found.mean_delay, 2),
-                "delay_known": round(best.mean_delay, 2) if best else None,
-                "held_by_2": round(found.held_by_2, 3),
-                "missed": round(found.missed, 4),
-                "named": round(found.named, 3),
-                "named_known": round(best.named, 3) if best else None,
-                "named_later": round(found.named_later, 3),
-                "covered": round(found.covered, 3),
-                "covered_later": round(found.covered_later, 3),
-            }
-        )
-    return table
 
 
 def _print(rows: Sequence[dict[str, Any]], false_holds: Sequence[FalseHolds]) -> None:
-    """Print every case: good builds held by world, then faults by rate."""
+    """Print good builds held by world and habit, then faults, by rate and way."""
     out().print(LEGEND)
-    for case in dict.fromkeys(one["history_or_product"] for one in rows):
-        out().print(f"\n{case}", style="bold")
-        worlds: dict[str, dict[str, Any]] = {}
-        for one in false_holds:
-            if one.case == case:
-                line = worlds.setdefault(one.world, {"world": one.world})
-                line[f"held_{one.rate}"] = f"{one.share:.4f}"
-        if worlds:
-            as_table(
-                list(worlds.values()),
-                {
-                    "world": "good builds held",
-                    **{f"held_{rate}": f"of {BUILD_UNITS / rate:g}" for rate in RATES},
-                },
-            )
-        for rate in RATES:
-            as_table(
-                [
-                    one
-                    for one in rows
-                    if (one["history_or_product"], one["units_per_false_hold"])
-                    == (case, rate)
-                ],
-                {"fault": f"one false hold in {rate} units", **COLUMNS},
-            )
+    for rate in RATES:
+        for way in WAYS:
+            title = f"one false hold in {rate} units, {way}"
+            out().print(f"\n{title}", style="bold")
+            for which in (way, f"{SIMPLEST}, {way}"):
+                _print_held(
+                    [o for o in false_holds if (o.rate, o.way) == (rate, which)], which
+                )
+            mine = [
+                one
+                for one in rows
+                if (one["units_per_false_hold"], one["way"]) == (rate, way)
+            ]
+            as_table(mine, {"fault": "fault", **COLUMNS})
+            bench = [one for one in mine if one["fault"].startswith("bench")]
+            if bench:
+                as_table(bench, {"fault": "bench named", **BENCH_COLUMNS})
+
+
+def _print_held(rows: Sequence[FalseHolds], which: str) -> None:
+    worlds: dict[str, dict[str, Any]] = {}
+    habits = list(dict.fromkeys(one.habit for one in rows))
+    for one in rows:
+        line = worlds.setdefault(one.world, {"world": one.world})
+        line[one.habit] = f"{one.share:.3f}"
+    if worlds:
+        as_table(
+            list(worlds.values()),
+            {"world": f"good builds held, {which}", **{one: one for one in habits}},
+        )
 
 
 def picture(study: Study, path: Path) -> None:
-    """Write mean delays of the three histories, and with known parameters, as SVG."""
+    """Write mean delays at each rate, seated and not, beside the simplest test's."""
     frame = pd.DataFrame(
         [
             {
-                "history": one.case,
-                "fault": one.outcome.fault,
+                "judged by": judged,
+                "fault": one.name,
                 "rate": f"one false hold in {one.rate} units",
-                "delay": one.outcome.mean_delay,
+                "delay": delay,
             }
             for one in study.rows
-            if one.case == KNOWN or "segment" in one.case
+            for judged, delay in (
+                (WAYS[0] if one.seated else WAYS[1], one.mean_delay),
+                *(((SIMPLEST, one.simplest_delay),) if one.seated else ()),
+            )
         ]
     )
     chart = (
         alt.Chart(frame, width=330, height=alt.Step(24))
         .mark_point(filled=True, size=70, opacity=0.9)
         .encode(
-            x=alt.X("delay:Q", title="mean units to the finding").scale(
+            x=alt.X("delay:Q", title="mean units to the hold").scale(
                 type="log", domain=[0.9, 40]
             ),
             y=alt.Y("fault:N", title=None, sort=None, axis=alt.Axis(labelLimit=320)),
-            color=alt.Color("history:N", title=None, sort=None).scale(
-                range=[LIGHT.unit, LIGHT.moved, LIGHT.odd, LIGHT.ink]
+            color=alt.Color("judged by:N", title=None, sort=None).scale(
+                range=[LIGHT.unit, LIGHT.moved, LIGHT.odd]
             ),
-            shape=alt.Shape("history:N", title=None, sort=None),
+            shape=alt.Shape("judged by:N", title=None, sort=None),
             column=alt.Column("rate:N", title=None),
         )
         .configure(font="DejaVu Sans", background=LIGHT.paper)

@@ -191,7 +191,7 @@ def _offline(at: Opened) -> dict[str, Any]:
     """Return what a daemon would say of its watching, worked out from the rows."""
     cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
     return {
-        "limit": limits.in_words(at.home, at.settings, at.store),
+        "limit": limits.in_words(at.home, at.settings),
         "calibrating_percent": None,
         "history": cycle.history(),
     }

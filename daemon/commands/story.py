@@ -137,7 +137,7 @@ def study() -> None:
 
 @study.command("detection")
 @click.option(
-    "--replicates", type=click.IntRange(64, 100_000), default=2000, show_default=True,
+    "--replicates", type=click.IntRange(12, 100_000), default=120, show_default=True,
     help="Builds of each kind.",
 )  # fmt: skip
 @click.option("--seed", type=click.IntRange(min=0), default=7, show_default=True)

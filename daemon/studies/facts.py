@@ -5,39 +5,40 @@ the wrong tolerance class in one range.
 """
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.spc.baseline import Baseline, Segment, fit_baseline_of
-from daemon.spc.finding import TWO_SIDED_95, Finding
-from daemon.spc.layout import layout_of
-from daemon.spc.localize import reel_claim
-from daemon.spc.reel_change import DetectorPoint, ReelChangeDetector
+from daemon.spc.detector.finding import REEL, SHARED_STAGE, Finding, find
+from daemon.spc.detector.following import follow
+from daemon.spc.detector.layout import Layout, layout_of
+from daemon.spc.detector.line import Boundary, Line
+from daemon.spc.detector.study import CASES, EARLIER_BUILDS
+from daemon.spc.detector.worlds import life_of
 from daemon.studies.goals import Goal
 
 Array = NDArray[np.float64]
 
 RANGES = 4
-T_PPM = 1000.0
-LIMIT = 1.6
+T_PPM, LIMIT_PPM = 1000.0, 5000.0
+LIMIT = 0.5
 SCALE = 10.0
-SCALED_BUILDS, SCALED_UNITS = 30, 100
-SAME = 1e-9
+SCALED_UNITS = 40
+SAME = 1e-6
 """Log-odds that differ by less have been rounded differently, no more."""
-LITTLE, MUCH = 10, 100_000
-"""Units of history between which the cost of a unit is compared."""
-TIMED_UNITS = 300
+COSTS = ((4, 1.0), (12, 3.0))
+"""Ranges, and how many milliseconds a unit of so many may cost."""
+TIMED_UNITS = 3000
+EARLY, LATE = slice(30, 300), slice(-300, None)
 MS_PER_S = 1e3
 
 # Common practice, no source: a reel read 0.8 to 3.5 % high, everything else was good
 # within 0.02 %, and parts were sold as 0.1 %.
 HIGH_PPM = (8_000.0, 35_000.0)
 GOOD_PPM = 200.0
-PRODUCTS = 100
-CLASSED_AFTER = 5
-ONE_PERCENT_PPM = 10_000.0
+PRODUCTS = 40
+EARLIER, LATER = 10, 5
 SURE = 0.99
 
 
@@ -46,83 +47,84 @@ def facts(seed: int) -> tuple[Goal, ...]:
     return (*scaling(seed), *costs(seed), *trade(seed))
 
 
-def scaling(seed: int, *, builds: int = SCALED_BUILDS) -> Iterator[Goal]:
-    """Watch builds twice, the second time with data and tolerances times ten."""
-    rng = np.random.default_rng([seed, 1])
-    unlike, largest, units = 0, 0.0, 0
-    for build in range(builds):
-        history = [_segment(rng, 10, str(number)) for number in range(2)]
-        errors = _units(rng, SCALED_UNITS)
-        # every second build takes in a reel that ought to be found
-        errors[SCALED_UNITS // 2 :, 0] += 2.0 * T_PPM * (build % 2)
-        points = [
-            [
-                (point.finding is not None, point.log_odds)
-                for point in map(_taken(_detector(history, scale)), errors * scale)
-            ]
-            for scale in (1.0, SCALE)
-        ]
-        for (held, odds), (held_scaled, odds_scaled) in zip(*points, strict=True):
-            units += 1
-            difference = abs(odds - odds_scaled)
-            largest = max(largest, difference)
-            unlike += held != held_scaled and difference > SAME
-    yield _at_most(f"decisions changed by scaling by ten, of {units}", unlike, 0)
+def scaling(seed: int, *, lives: int = 20) -> Iterator[Goal]:
+    """Watch lives twice, the second time with data and tolerances times ten."""
+    layouts = [_layout(RANGES), _layout(RANGES, SCALE)]
+    unlike, largest, points = 0, 0.0, 0
+    for number in range(lives):
+        case = CASES[number % len(CASES)]
+        both = []
+        for layout in layouts:
+            life = life_of(
+                case.world,
+                layout,
+                case.habit,
+                builds=EARLIER_BUILDS,
+                rng=np.random.default_rng([seed, 1, number]),
+                fault=case.fault,
+                last_units=SCALED_UNITS,
+            )
+            line = Line(layout)
+            both.append(
+                [one.log_odds for one in follow(life, line, limit=LIMIT, seated=True)]
+            )
+        for odds, scaled in zip(*both, strict=True):
+            points += 1
+            largest = max(largest, abs(odds - scaled))
+            unlike += (odds > LIMIT) != (scaled > LIMIT) and abs(odds - scaled) > SAME
+    yield _at_most(f"decisions changed by scaling by ten, of {points}", unlike, 0)
     yield _at_most("log-odds moved by scaling by ten, at most", largest, SAME)
 
 
-def costs(seed: int) -> Iterator[Goal]:
-    """Time units after a short and after a long history."""
-    rng = np.random.default_rng([seed, 2])
-    median_ms = {}
-    for history_units in (LITTLE, MUCH):
-        history = [_segment(rng, history_units // 2, str(n)) for n in range(2)]
-        take = _taken(_detector(history, 1.0))
-        taken_s = []
-        for errors in _units(rng, TIMED_UNITS):
+def costs(seed: int, *, units: int = TIMED_UNITS) -> Iterator[Goal]:
+    """Time units of a long build; processor time."""
+    for ranges, most_ms in COSTS:
+        rng = np.random.default_rng([seed, 2])
+        line = Line(_layout(ranges))
+        errors = _units(rng, units, ranges)
+        variance = np.full(ranges, 15.0**2)
+        taken_ms = np.empty(units)
+        for index, unit in enumerate(errors):
             started_s = time.process_time()
-            take(errors)
-            taken_s.append(time.process_time() - started_s)
-        median_ms[history_units] = MS_PER_S * float(np.median(taken_s))
-    for history_units, found_ms in median_ms.items():
-        words = f"ms a unit of {RANGES} ranges after {history_units} units of history"
-        yield _at_most(words, found_ms, 1.0)
-    yield _at_most(
-        f"cost after {MUCH} units over that after {LITTLE}",
-        median_ms[MUCH] / median_ms[LITTLE],
-        1.5,
-    )
+            line.unit(unit, variance, boundary=None if index else _all_new(ranges))
+            taken_ms[index] = MS_PER_S * (time.process_time() - started_s)
+        late = float(np.median(taken_ms[LATE]))
+        words = f"ms a unit of {ranges} ranges after {units} units"
+        yield _at_most(words, late, most_ms)
+        yield _at_most(
+            f"cost of a unit of {ranges} ranges, late over early",
+            late / float(np.median(taken_ms[EARLY])),
+            1.5,
+        )
 
 
 def trade(seed: int, *, products: int = PRODUCTS) -> Iterator[Goal]:
     """Put the reel that people have met into many products."""
     rng = np.random.default_rng([seed, 3])
-    named, cleared, classed, older = 0, 0, 0, 0
+    named, cleared, far = 0, 0, 0
     for _ in range(products):
         place = int(rng.integers(RANGES))
-        earlier = rng.uniform(-GOOD_PPM, GOOD_PPM, (10, RANGES))
-        history = [
-            Segment(errors_ppm=earlier, build="first", reels=("first",) * RANGES)
-        ]
-        reels = tuple("new" if r == place else "first" for r in range(RANGES))
-        detector = _detector(history, 1.0, reels)
-        errors = rng.uniform(-GOOD_PPM, GOOD_PPM, (CLASSED_AFTER, RANGES))
-        errors[:, place] = rng.uniform(*HIGH_PPM, CLASSED_AFTER)
-        found = [detector.update(unit, None).finding for unit in errors]
-        named += _is_reel(found[0], place)
-        last = found[-1]
-        if last is None:
-            continue
-        cleared += _probability(last, "shared stage") < 1.0 - SURE
-        classed += _is_coarse(last, errors[:, place])
-        again = _detector(history, 1.0, ("first",) * RANGES)
-        older += again.update(earlier[0], None).finding is None
+        line = Line(_layout(RANGES))
+        for index, unit in enumerate(
+            rng.uniform(-GOOD_PPM, GOOD_PPM, (EARLIER, RANGES))
+        ):
+            line.unit(unit, boundary=None if index else _all_new(RANGES))
+        errors = rng.uniform(-GOOD_PPM, GOOD_PPM, (LATER, RANGES))
+        errors[:, place] = rng.uniform(*HIGH_PPM, LATER)
+        for index, unit in enumerate(errors):
+            boundary = None if index else Boundary(new_build=True, reels={place: None})
+            line.unit(unit, boundary=boundary)
+            if index == 0:
+                named += [one.place for one in find(line, LIMIT)] == [place]
+        found = find(line, LIMIT)
+        reels = [one for culprit, one in found.items() if culprit.cause == REEL]
+        cleared += not any(one.cause == SHARED_STAGE for one in found)
+        far += any(_is_far(one, place) for one in reels)
     title = "facts of the trade (common practice, no source)"
     for words, count in (
         ("range named from the first unit", named),
         ("shared stage cleared after 5 units", cleared),
-        ("class 1 % or worse after 5 units", classed),
-        ("unit of the first build cleared", older),
+        ("reel far beyond its tolerance after 5 units", far),
     ):
         yield Goal(
             what=f"{title}: {words}",
@@ -132,66 +134,23 @@ def trade(seed: int, *, products: int = PRODUCTS) -> Iterator[Goal]:
         )
 
 
-def _is_reel(finding: Finding | None, place: int) -> bool:
-    return finding is not None and (finding.cause, finding.range_index) == (
-        "reel",
-        place,
-    )
+def _is_far(finding: Finding, place: int) -> bool:
+    """Whether the whole interval lies beyond what the reel was sold as."""
+    return finding.range_index == place and finding.low_ppm > T_PPM
 
 
-def _probability(finding: Finding, cause: str) -> float:
-    if finding.cause == cause:
-        return finding.probability
-    return sum(one.probability for one in finding.runners_up if one.cause == cause)
+def _layout(ranges: int, scale: float = 1.0) -> Layout:
+    return layout_of([scale * T_PPM] * ranges, limit_ppm=[scale * LIMIT_PPM] * ranges)
 
 
-def _is_coarse(finding: Finding, errors_ppm: Array) -> bool:
-    """Whether the reel fits no class finer than 1 %."""
-    claim = reel_claim(
-        size_ppm=finding.size_ppm,
-        sigma_ppm=(finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95),
-        spread_ppm=float(errors_ppm.std(ddof=1)),
-        units=len(errors_ppm),
-        tolerance_ppm=T_PPM,
-    )
-    coarse = sum(
-        one.probability for one in claim.classes if one.tolerance_ppm >= ONE_PERCENT_PPM
-    )
-    return claim.incompatible > SURE and coarse > SURE
+def _all_new(ranges: int) -> Boundary:
+    return Boundary(new_build=True, reels=dict.fromkeys(range(ranges)))
 
 
-def _detector(
-    history: list[Segment], scale: float, reels: tuple[str, ...] = ()
-) -> ReelChangeDetector:
-    layout = layout_of([scale * T_PPM] * RANGES)
-    return ReelChangeDetector(
-        tolerance_ppm=layout.tolerance_ppm,
-        baseline=_baseline(history, scale),
-        log_odds_limit=LIMIT,
-        reels=reels,
-    )
-
-
-def _baseline(history: list[Segment], scale: float) -> Baseline:
-    scaled = [
-        Segment(errors_ppm=scale * one.errors_ppm, build=one.build, reels=one.reels)
-        for one in history
-    ]
-    return fit_baseline_of(scaled, layout_of([scale * T_PPM] * RANGES))
-
-
-def _taken(detector: ReelChangeDetector) -> Callable[[Array], DetectorPoint]:
-    return lambda errors: detector.update(errors, None)
-
-
-def _segment(rng: np.random.Generator, units: int, build: str) -> Segment:
-    return Segment(errors_ppm=_units(rng, units), build=build, reels=("",) * RANGES)
-
-
-def _units(rng: np.random.Generator, units: int) -> Array:
+def _units(rng: np.random.Generator, units: int, ranges: int) -> Array:
     """Draw good units of one build, each range with a reel of its own, ppm."""
-    reels = rng.normal(0.0, 0.15 * T_PPM, RANGES)
-    own = rng.normal(0.0, 0.15 * T_PPM, (units, RANGES))
+    reels = rng.normal(0.0, 0.15 * T_PPM, ranges)
+    own = rng.normal(0.0, 0.15 * T_PPM, (units, ranges))
     return np.asarray(reels + own + rng.normal(0.0, 0.12 * T_PPM, (units, 1)))
 
 

@@ -71,6 +71,7 @@ class Checkpoint:
     standard: str | None
     walk_ppm: Errors | None
     odd: int
+    accepted: int
 
 
 def order_of(event: Event) -> tuple[int, int]:
@@ -102,6 +103,8 @@ class Fold:
         self._found_bad: frozenset[tuple[str, str]] = frozenset()
         self._checkpoints: list[Checkpoint] = []
         self.segments: dict[tuple[str, tuple[str, ...]], Segment] = {}
+        self._of_build: dict[str, list[Segment]] = {}
+        self._accepted: list[Accepted] = []
         self.active: Segment | None = None
         self._bench: list[BenchEvent] = []
         self._session = ""
@@ -221,7 +224,7 @@ class Fold:
 
     def segments_of(self, build: str) -> list[Segment]:
         """Return a build's segments, the latest last."""
-        return [one for one in self.segments.values() if one.build == build]
+        return self._of_build.get(build, [])
 
     def is_struck(self, number: int) -> bool:
         """Whether a run was measured again on every range that it had."""
@@ -290,7 +293,7 @@ class Fold:
     @property
     def builds(self) -> list[str]:
         """Builds in the order of their first units."""
-        return list(dict.fromkeys(build for build, _ in self.segments))
+        return list(self._of_build)
 
     # ---- the past
 
@@ -338,13 +341,18 @@ class Fold:
             self._checkpoints.pop()
         self._saved.clear()
         if not self._checkpoints:
-            self.segments = {}
+            self.segments, self._of_build = {}, {}
+            self._accepted = []
             self.active = None
             self._bench, self._session, self._standard = [], "", None
             self._walk_ppm, self.odd, self._done = None, [], 0
             return
         last = self._checkpoints[-1]
         self.segments = {key: kept.restored() for key, kept in last.segments}
+        self._of_build = {}
+        for (build, _), segment in self.segments.items():
+            self._of_build.setdefault(build, []).append(segment)
+        self._accepted = self._accepted[: last.accepted]
         self.active = last.active
         self._bench = self._bench[: last.bench]
         self._session, self._standard = last.session, last.standard
@@ -379,6 +387,7 @@ class Fold:
                 standard=self._standard,
                 walk_ppm=self._walk_ppm,
                 odd=len(self.odd),
+                accepted=len(self._accepted),
             )
         )
         if len(self._checkpoints) > MOST_CHECKPOINTS:
@@ -496,6 +505,7 @@ class Fold:
         )
         if register:
             self.segments[key] = segment
+            self._of_build.setdefault(unit.build, []).append(segment)
         return segment, boundary
 
     def _boundary(
@@ -508,9 +518,11 @@ class Fold:
     ) -> Boundary:
         changed: dict[int, KnownReel | None] = {}
         bad = set()
+        # Where nobody records reels, what was accepted is taken to go on.
+        trusted = {self._place_of(one) for one in self._accepted if not one.reel}
         for part, reel in enumerate(reels):
             same = source is not None and source.reels[part] == reel
-            if same and not (new_build and not reel):
+            if same and (reel or not new_build or part in trusted):
                 continue
             changed[part] = self._known(part, reel)
             if {("build", build), ("reel", reel)} & self._found_bad:
@@ -528,6 +540,8 @@ class Fold:
 
     def _accept(self, accepted: Accepted) -> None:
         """Take what a person accepted as known, wherever the same reel is fitted."""
+        if accepted.cause == REEL:
+            self._accepted.append(accepted)
         kinds: tuple[int, ...]
         places: Iterable[int]
         place = self._place_of(accepted)

@@ -294,11 +294,12 @@ class Watcher:
         """
         since, self.fold.changed_from = self.fold.changed_from, None
         changed: list[Signal] = []
-        for segment in self._concerned(event, since):
-            changed += self._compared_in(segment, event)
         if since is not None or self._remembered:
             self._remembered = False
+            self._follow_records()
             changed += self._orphans(event)
+        for segment in self._concerned(event, since):
+            changed += self._compared_in(segment, event)
         changed += self._odd_units(event)
         return changed
 
@@ -383,6 +384,19 @@ class Watcher:
             said.append(self._take_back(one, why, segment, event))
         # The latest revision of each; what was only looked at again is left out.
         return [one for one in said if self._keep(one)]
+
+    def _follow_records(self) -> None:
+        """Let findings go by the reel that is now recorded for their first unit."""
+        for key, name in list(self._names.items()):
+            build, culprit, reel = key
+            if culprit.cause != REEL or culprit.place is None:
+                continue
+            signal = self._said[name].signal
+            now = self.fold.reels_in(build, signal.first_serial)[culprit.place]
+            known = (build, culprit, now) in self._names
+            if now != reel and signal.standing and not known:
+                del self._names[key]
+                self._names[build, culprit, now] = name
 
     def _said_of(
         self,

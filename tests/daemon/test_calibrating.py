@@ -46,7 +46,7 @@ def run(
     real: Settings = demo_settings().model_copy(update={"bench": None})
     with LocalStore(folder / "holdpoint.duckdb") as store:
         worker = Worker(real, home, store, desk, ScaledClock())
-        (job,) = jobs._calibrating(home, store, real, worker)
+        (job,) = jobs._calibrating(home, real, worker)
         job.action()
 
 

@@ -1,60 +1,80 @@
 """The study of the detector in small: counts, goals, tables and the picture."""
 
+from collections.abc import Callable
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
 
 from daemon.commands.detecting import picture, study_detection, table_of
-from daemon.spc.layout import layout_of
-from daemon.spc.study import FAULTS, Outcome
-from daemon.spc.worlds import FAMILY, NOMINAL
-from daemon.studies.detection import Case, FalseHolds, Row, Study, cases, run
-from daemon.studies.goals import Goal, goals
+from daemon.spc.detector.layout import layout_of
+from daemon.spc.detector.limit import Limit
+from daemon.spc.detector.study import CASES, Arm, Outcome
+from daemon.spc.detector.worlds import FAMILY, NOMINAL, Habit
+from daemon.studies.detection import FalseHolds, Study, run
+from daemon.studies.goals import WANTED, Goal, goals
 
 
-def outcome(fault: str, **figures: float) -> Outcome:
-    usual = dict.fromkeys(
-        (
-            *("mean_delay", "held_by_2", "held_by_3", "held_in_time"),
-            *("missed", "named"),
-            *("named_later", "covered", "covered_later", "members"),
-        ),
-        float("nan"),
+def outcome(
+    name: str, rate: int = 5000, *, seated: bool = True, **figures: float
+) -> Outcome:
+    known = {"name": name, "rate": rate, "seated": seated, "replicates": 100}
+    usual = {one.name: float("nan") for one in fields(Outcome) if one.name not in known}
+    return Outcome(**{**usual, **known, **figures})  # type: ignore[arg-type]
+
+
+def arms(rates: tuple[int, ...] = (500, 5000)) -> tuple[Arm, ...]:
+    return tuple(
+        Arm(
+            rate=rate, seated=way, limit=Limit(seated=0.0, unseated=0.5), mean_limit=4.0
+        )
+        for rate in rates
+        for way in (True, False)
     )
-    return Outcome(fault=fault, replicates=100, **{**usual, **figures})
 
 
-def test_every_kind_of_world_and_product_is_studied() -> None:
-    names = {case.name for case in cases()}
-    assert {"1 range", "2 ranges", "3 ranges", "6 ranges"} <= names
-    assert {world.name for world in FAMILY[1:]} <= names
-    assert "parameters known" in names
-    assert "a part shared by two ranges" in names
-
-
-def test_one_small_case_is_counted() -> None:
+def test_one_small_study_is_counted() -> None:
     told: list[float] = []
+    calm = Habit(
+        name="one session",
+        units=(12, 12),
+        sessions=1,
+        slips=0.0,
+        missing=0.0,
+        changed=0.0,
+    )
+    brief = [
+        replace(case, habit=calm) for case in CASES if case.name == "recorded +0.3 %"
+    ]
     study = run(
-        replicates=64,
+        replicates=12,
         seed=1,
         workers=1,
         progress=lambda share, _: told.append(share),
-        chosen=[
-            Case(
-                name="small",
-                layout=layout_of([1000.0, 1000.0]),
-                segment_units=(10, 10),
-                faults=FAULTS[:1],
-                calibrated_on=(NOMINAL,),
-            )
-        ],
+        cases=brief,
+        worlds=(NOMINAL, FAMILY[4]),
+        habits=(calm,),
+        layout=layout_of([1000.0, 1000.0], limit_ppm=[5000.0, 5000.0]),
     )
-    assert [row.rate for row in study.rows] == [500, 5000]
-    assert all(row.outcome.held_by_2 > 0.9 for row in study.rows)
-    assert study.rows[0].limit <= study.rows[1].limit
-    assert {one.replicates for one in study.false_holds} == {64}
+    assert [(one.rate, one.seated) for one in study.rows] == [
+        (500, True),
+        (500, False),
+        (5000, True),
+        (5000, False),
+    ]
+    assert all(one.held_by_2 > 0.9 for one in study.rows)
+    assert all(one.named > 0.9 for one in study.rows)
+    assert study.arms[0].limit.seated <= study.arms[2].limit.seated
+    assert {one.builds for one in study.false_holds} == {12}
+    assert len(study.false_holds) == 2 * 2 * 2 * 2
     assert told == sorted(told)
     assert told[-1] == pytest.approx(1.0)
+
+
+def test_every_fault_a_goal_speaks_of_is_studied() -> None:
+    names = {case.name for case in CASES}
+    assert {one[0] for one in WANTED} <= names
+    assert len(names) == len(CASES)
 
 
 def test_a_goal_without_a_figure_is_not_met() -> None:
@@ -65,57 +85,51 @@ def test_a_goal_without_a_figure_is_not_met() -> None:
 
 
 def test_goals_hold_the_figures_of_their_own_row() -> None:
-    two = "20 units in 2 segments"
     study = Study(
+        arms=arms(),
         rows=(
-            Row(two, 500, 0.1, outcome("spread x5 from unit 1", mean_delay=3.5)),
-            Row(two, 5000, 1.6, outcome("spread x5 from unit 1", mean_delay=5.5)),
+            outcome("spread x5", 500, mean_delay=3.5),
+            outcome("spread x5", 5000, mean_delay=5.5),
+            # not seated again: no goal speaks of it
+            outcome("spread x5", 5000, seated=False, mean_delay=9.0),
         ),
         false_holds=(
-            FalseHolds(two, 5000, "nominal", True, 0.031, 100),
-            FalseHolds(two, 5000, "elsewhere", False, 0.031, 100),
+            FalseHolds(5000, "seated", "nominal", "five sessions", True, 0.031, 100),
+            FalseHolds(5000, "seated", "elsewhere", "five sessions", False, 0.07, 100),
+            FalseHolds(
+                5000,
+                "simplest test, seated",
+                "nominal",
+                "five sessions",
+                True,
+                1.0,
+                100,
+            ),
         ),
     )
-    found = [(one.found, round(one.bound, 6), one.met) for one in goals(study)]
+    found = [(one.found, round(one.bound, 4), one.met) for one in goals(study)]
     assert found == [
         (3.5, 3.0, False),
         (5.5, 6.0, True),
-        (0.031, 0.03, False),
         (0.031, 0.06, True),
+        (0.07, 0.06, False),
+        # 0.02 + 1.645 sqrt(0.02 0.98 / 100)
+        (0.031, 0.043, True),
     ]
 
 
-def test_the_interval_of_every_fault_with_a_size_is_held_against_both_bounds() -> None:
-    two = "20 units in 2 segments"
-    narrow = outcome("unrecorded spread x5", covered=0.88, covered_later=0.95)
-    # 0.88 and 0.99 are 0.935 together
-    wide = outcome("unrecorded +0.3 %", covered=0.99, covered_later=0.95)
-    rows = Row(two, 500, 0.1, narrow), Row(two, 500, 0.1, wide)
-    found = goals(Study(rows=rows, false_holds=()))
-    together = [one for one in found if one.what.startswith("all faults")]
-    assert {one.found for one in together} == {0.935, 0.95}
-    assert all(one.met for one in together)
-    one_fault = [one for one in found if one.what.startswith(narrow.fault)]
-    assert [(one.found, one.kind, one.met) for one in one_fault] == [
-        (0.88, "at least", False),
-        (0.88, "at most", True),
-        (0.95, "at least", True),
-        (0.95, "at most", True),
-    ]
-
-
-def test_known_parameters_stand_beside(tmp_path: Path) -> None:
+def test_the_simplest_test_stands_beside(tmp_path: Path) -> None:
     rows = tuple(
-        Row(case, rate, 1.0, outcome("f", mean_delay=delay, held_by_2=1.0, named=1.0))
-        for case, delay in (("20 units in 1 segment", 2.0), ("parameters known", 1.5))
-        for rate in (500, 5000)
+        outcome("f", one.rate, seated=one.seated, mean_delay=2.0, simplest_delay=3.0)
+        for one in arms()
     )
-    study = Study(rows=rows, false_holds=())
+    study = Study(arms=arms(), rows=rows, false_holds=())
     lines = table_of(study)
-    assert [(one["delay"], one["delay_known"]) for one in lines] == [
-        *[(2.0, 1.5)] * 2,
-        *[(1.5, None)] * 2,
-    ]
+    assert [(one["way"], one["delay"], one["simplest"]) for one in lines] == [
+        ("seated", 2.0, 3.0),
+        ("unseated", 2.0, 3.0),
+    ] * 2
+    assert [one["log_odds_limit"] for one in lines] == [0.0, 0.5] * 2
     picture(study, tmp_path / "one.svg")
     assert "<svg" in (tmp_path / "one.svg").read_text(encoding="utf-8")
 
@@ -123,20 +137,31 @@ def test_known_parameters_stand_beside(tmp_path: Path) -> None:
 def test_tables_and_picture_are_written(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    two = "20 units in 2 segments"
-    figures = outcome("spread x5 from unit 1", mean_delay=2.5, held_by_2=0.9, named=1.0)
     study = Study(
-        rows=(Row(two, 500, 0.1, figures), Row(two, 5000, 1.0, figures)),
-        false_holds=(FalseHolds(two, 500, "nominal", True, 0.1, 100),),
+        arms=arms(),
+        rows=tuple(
+            outcome(
+                "spread x5",
+                one.rate,
+                seated=one.seated,
+                mean_delay=2.5,
+                simplest_delay=4.0,
+            )
+            for one in arms()
+        ),
+        false_holds=(
+            FalseHolds(500, "seated", "nominal", "five sessions", True, 0.1, 100),
+        ),
     )
     monkeypatch.setattr("daemon.commands.detecting.run", lambda **_: study)
     scaled = Goal(what="scaled", found=0.0, bound=0.0, kind="at most")
     monkeypatch.setattr("daemon.commands.detecting.facts", lambda _seed: (scaled,))
-    study_detection(64, 1, 1, tmp_path, lambda _share, _case: None)
+    nobody: Callable[[float, str], None] = lambda _share, _words: None  # noqa: E731
+    study_detection(64, 1, 1, tmp_path, nobody)
     printed = capsys.readouterr().out
     assert "4 of 4 goals met" in printed
     assert "not met" not in printed
-    assert "20 units in 2 segments" in printed
-    assert "0.1000" in printed
+    assert "nominal" in printed
+    assert "0.100" in printed
     written = {path.name for path in tmp_path.iterdir()}
     assert written == {"detection.csv", "detection.svg", "false-holds.csv", "goals.csv"}

@@ -9,12 +9,10 @@ from config.load import fingerprint
 from daemon.cli import holdpoint
 from daemon.cycle import Cycle, RunHeader
 from daemon.home import Home
-from daemon.rows import signals_of
 from daemon.whereabouts.tracing import ContradictionError
 from storage import endpoint
 from storage.errors import RefusedValueError
 from storage.local import LocalStore
-from storage.records import Signal
 from tests.daemon.making import AT, demo_settings, readings
 from tests.daemon.seeded import BAD_FROM, BAD_REEL, seeded_home
 from tests.storage.serving import serving
@@ -248,11 +246,10 @@ def test_a_reel_recorded_late_is_named_from_the_next_unit_of_its_build_on(
         )
         cycle.watch()
         assert named(store) == "K-901"
-        (found,) = standing(store)
     assert (
         "Reel K-901 is of the wrong class for part R13: its label allows 5 %, the part "
         "needs 0.1 %."
-    ) in run(late, "prove", found.signal)
+    ) in run(late, "prove", "B-3-F1")
 
 
 def test_a_reel_recorded_late_is_named_at_the_next_look_of_a_daemon(
@@ -273,18 +270,10 @@ def test_a_reel_recorded_late_is_named_at_the_next_look_of_a_daemon(
 
 
 def named(store: LocalStore) -> str:
-    """Return the reel that the one finding which stands on B-3 names."""
-    (one,) = standing(store)
-    return str(one.reel)
-
-
-def standing(store: LocalStore) -> list[Signal]:
-    """Return what stands on B-3 and holds it."""
-    return [
-        one
-        for one in signals_of(store, demo_settings().product.name)
-        if one.build == "B-3" and one.standing and one.holds
-    ]
+    """Return the reel that the finding on B-3 names."""
+    found = store.frame("signals", product=demo_settings().product.name)
+    (reel,) = found.loc[found["signal"] == "B-3-F1", "reel"]
+    return str(reel)
 
 
 def test_parts_measured_before_a_finding_speak_for_it(home: Home) -> None:

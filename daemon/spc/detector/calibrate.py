@@ -133,9 +133,7 @@ def calibrate(
         An argument out of its bounds, or too few builds for the rate.
     """
     positive("units_per_false_hold", units_per_false_hold)
-    accepted = share(
-        "100 / units_per_false_hold", BUILD_UNITS / units_per_false_hold
-    )
+    accepted = share("100 / units_per_false_hold", BUILD_UNITS / units_per_false_hold)
     fewest = ceil(FEWEST_EXCEEDING / accepted)
     if builds < fewest:
         raise OutOfRangeError(
@@ -156,7 +154,9 @@ def calibrate(
         seated=max(least, limit_of(maxima[0], accepted)),
         unseated=max(least, limit_of(maxima[1], accepted)),
     )
-    over = (maxima > np.array([limit.seated, limit.unseated])[:, None, None]).mean(axis=2)
+    over = (maxima > np.array([limit.seated, limit.unseated])[:, None, None]).mean(
+        axis=2
+    )
     return Calibration(
         limit=limit,
         accepted_rate=accepted,
@@ -233,9 +233,7 @@ def maxima_of(life: Life, layout: Layout, limit: Limit) -> Array:
         return found
     other = Line(layout)
     other.restore(parted)
-    for point in follow(
-        life, other, limit=limit.unseated, seated=False, since=since
-    ):
+    for point in follow(life, other, limit=limit.unseated, seated=False, since=since):
         build = point.event.build
         found[1, build] = max(found[1, build], point.log_odds)
     return found

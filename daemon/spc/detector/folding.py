@@ -903,14 +903,17 @@ def at_boundary(st, sh, cand, lp, n, new_build, changed, known_bad, free):
             if left < 1 or (not full and t > 0):
                 continue
             for r in range(parts):
-                if new_build and not changed[r] and not touched(st, p, r) and t == 0:
+                if not changed[r] and not touched(st, p, r) and t == 0:
                     # The record says that the reel is the one of before.
-                    odds = np.log(sh.odds[AT_BUILD_FORGOTTEN])
-                    n = candidate(cand, lp, n, p, weight + odds,
+                    odds = sh.odds[AT_UNIT_GOOD] / parts
+                    swapped = sh.odds[AT_UNIT_BAD] / parts
+                    if new_build:
+                        odds = sh.odds[AT_BUILD_FORGOTTEN]
+                        swapped = sh.odds[AT_BUILD_SWAPPED]
+                    n = candidate(cand, lp, n, p, weight + np.log(odds),
                                   0, r, 0, 0, 0, 0, tau, -3)
                     for z in range(2):
-                        odds = np.log(sh.odds[AT_BUILD_SWAPPED] * 0.5)
-                        n = candidate(cand, lp, n, p, weight + odds,
+                        n = candidate(cand, lp, n, p, weight + np.log(swapped * 0.5),
                                       UNRECORDED, r, z, 0, 0, 0, tau, -2)
                 if not changed[r] or free[r]:
                     continue
@@ -943,10 +946,10 @@ def at_boundary(st, sh, cand, lp, n, new_build, changed, known_bad, free):
                                       MIXED, r, z, 0, 0, 0, tau, -2)
                 n = candidate(cand, lp, n, p, weight + np.log(sh.odds[AT_REEL_DRIFT]),
                               DRIFT, r, 0, 0, 0, 0, tau, -2)
-            if new_build:
+            shared = sh.odds[AT_BUILD_SHARED if new_build else AT_UNIT_SHARED]
+            if not has_kind(st, p, SHARED):
                 for z in range(2):
-                    n = candidate(cand, lp, n, p,
-                                  weight + np.log(sh.odds[AT_BUILD_SHARED] * 0.5),
+                    n = candidate(cand, lp, n, p, weight + np.log(shared * 0.5),
                                   SHARED, 0, z, 0, 0, 0, tau, -2)
             if q == 0:
                 bench = np.log(sh.odds[AT_UNIT_BENCH] * 0.5 / (ranges + 1))

@@ -119,7 +119,9 @@ def follow(
             )
 
 
-def _unit(life: Life, line: Line, event: UnitRun, limit: float | None) -> st.State | None:
+def _unit(
+    life: Life, line: Line, event: UnitRun, limit: float | None
+) -> st.State | None:
     def fold(*, again: bool) -> None:
         line.unit(
             event.again_ppm if again else event.errors_ppm,

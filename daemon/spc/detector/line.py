@@ -24,6 +24,8 @@ ODD_UNITS = 0.008
 """Share of units with one odd part or one poor contact."""
 SEATED_AGAIN = 0.4
 """Of these, the share that is as odd once it was seated again."""
+SUSPECTED = 3.0
+"""Times its usual odds at which a step of the bench is worth another check."""
 SETTLED_BY = 2
 """Checks after which a step of the bench is known rather than supposed."""
 REFERENCE_C = 23.0
@@ -357,6 +359,28 @@ class Line:
         """Return how likely each event is, (KINDS, 64), excused ones left out."""
         found: Array = folding().marginals(self.state)
         return found
+
+    def suspected_bench(self) -> list[tuple[int, float]]:
+        """Return where another run of the check standard is worth while.
+
+        A step of the bench may be too small beside the noise of one check to be held,
+        and yet be likelier than before. A second run at once tells.
+
+        Returns
+        -------
+        list of (int, float)
+            Range, R for all of them, and how likely the bench has moved there; the
+            likeliest first.
+        """
+        found = self.marginals()
+        places = self.layout.ranges + 1
+        moved = found[st.BENCH, :places] + found[st.SLOPE, :places]
+        usual = self.shape.odds[st.AT_SESSION_BENCH] / places
+        return [
+            (int(place), float(moved[place]))
+            for place in np.argsort(-moved, kind="stable")
+            if moved[place] > SUSPECTED * usual
+        ]
 
     @property
     def hypotheses(self) -> int:

@@ -223,6 +223,8 @@ class Story:
         Whether anything stands then.
     bench_at : int or None
         Which check since the fault began first named the bench, from 1.
+    suspected : bool
+        Whether one of the first two checks since then raised a suspicion of the bench.
     mean_delay : int
         Of the simplest test.
     """
@@ -236,6 +238,7 @@ class Story:
     covered_last: float = float("nan")
     standing: bool = False
     bench_at: int | None = None
+    suspected: bool = False
     mean_delay: int = MISSED
     checks: int = 0
 
@@ -264,6 +267,7 @@ class Outcome:
     covered_last: float
     bench_by_1: float
     bench_by_2: float
+    suspected_by_2: float
     simplest_delay: float
 
 
@@ -295,6 +299,7 @@ def outcome_of(case: Case, arm: Arm, stories: Sequence[Story]) -> Outcome:
         covered_last=part([one.covered_last for one in kept]),
         bench_by_1=part([one is not None and one <= 1 for one in checks]),
         bench_by_2=part([one is not None and one <= 2 for one in checks]),
+        suspected_by_2=part([one.suspected for one in kept]),
         simplest_delay=part([one.mean_delay for one in kept]),
     )
 
@@ -363,9 +368,7 @@ def _story(case: Case, life: Life, line: Line, since: int, arm: Arm) -> Story:
     story = Story()
     wanted = _wanted(case.fault)
     held = False
-    for point in follow(
-        life, line, limit=arm.log_odds, seated=arm.seated, since=since
-    ):
+    for point in follow(life, line, limit=arm.log_odds, seated=arm.seated, since=since):
         event = point.event
         at = event.before_unit if isinstance(event, CheckRun) else event.index
         delay = at - life.starts + 1
@@ -401,6 +404,8 @@ def _judged(
 
 def _checked(story: Story, line: Line, arm: Arm, wanted: set[Culprit]) -> None:
     story.checks += 1
+    suspects = {Culprit(BENCH, place) for place, _ in line.suspected_bench()}
+    story.suspected |= story.checks <= 2 and bool(wanted & suspects)
     if story.bench_at is None and wanted & set(find(line, arm.log_odds)):
         story.bench_at = story.checks
 

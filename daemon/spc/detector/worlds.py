@@ -35,7 +35,7 @@ kelvin where the tolerance is 0.1 %."""
 NEXT_DAY = 0.6
 """Share of sessions that begin on another day."""
 WALK_OF_NOISE = 0.6
-"""What a bench is taken to walk by between sessions, as a share of its checks' noise."""
+"""What a bench is taken to walk by between sessions, as a share of a check's noise."""
 HAZE_KELVIN = 2.0
 """What a room is taken to change by from day to day where nobody records it."""
 FIRST_CHECK_WALKS = 3.0
@@ -431,9 +431,10 @@ class _Maker:
             cuts = min(self.habit.sessions, units) - 1
             planned[1 + self.rng.permutation(units - 1)[:cuts]] = True
         begins = planned.copy()
-        for first in np.flatnonzero(planned):
+        for first in np.flatnonzero(planned).tolist():
             if self.rng.random() < self.habit.interrupted:
-                begins[min(first + int(self.rng.integers(1, 20)), units - 1)] = True
+                broken = first + int(self.rng.integers(1, 20))
+                begins[min(broken, units - 1)] = True
         return begins, planned
 
     def _start_of(self, fault: Fault | None, begins: Bools) -> int:
@@ -486,9 +487,7 @@ class _Maker:
         )
         return levels, bounds
 
-    def _bad_reels(
-        self, number: int, levels: Array, fault: Fault, start: int
-    ) -> None:
+    def _bad_reels(self, number: int, levels: Array, fault: Fault, start: int) -> None:
         units = len(levels)
         after = np.arange(units - start)
         for place, size in zip(fault.places, fault.sizes, strict=True):
@@ -507,7 +506,7 @@ class _Maker:
 
     def _bench(
         self, begins: Bools, fault: Fault | None, start: int
-    ) -> tuple[Array, Array, Array]:
+    ) -> tuple[Array, Array, NDArray[np.int64]]:
         """Return what the bench reads off, (n, R); kelvin, (n,); days, (n,)."""
         units, ranges = len(begins), self.layout.ranges
         bench, kelvin = np.empty((units, ranges)), np.zeros(units)
@@ -539,8 +538,8 @@ class _Maker:
                 parts[start:, place] *= size
         if world.odd_share:
             odd = np.flatnonzero(rng.random(units) < world.odd_share)
-            place = rng.integers(layout.ranges, size=odd.size)
-            parts[odd, place] += world.odd_size * rng.choice([-1.0, 1.0], size=odd.size)
+            where = rng.integers(layout.ranges, size=odd.size)
+            parts[odd, where] += world.odd_size * rng.choice([-1.0, 1.0], size=odd.size)
         shared = rng.normal(0.0, world.shared * layout.unit_ppm, (units, 1))
         return np.asarray((parts * self.scale) @ layout.sensitivity + shared)
 
@@ -551,14 +550,15 @@ class _Maker:
         noise = self.world.noise * self.layout.unit_ppm
         first = errors + rng.normal(0.0, noise, errors.shape)
         again = errors + rng.normal(0.0, noise, errors.shape)
-        slips = rng.random(units) < habit.slips
-        twice = slips & (rng.random(units) < habit.slips_again)
+        slips: Bools = np.asarray(rng.random(units) < habit.slips)
+        twice: Bools = slips & (rng.random(units) < habit.slips_again)
+        reruns: Bools = np.asarray(rng.random(units) < habit.reruns)
         self._slip(first, slips)
         self._slip(again, twice)
         missing = rng.random((units, ranges)) < habit.missing
         first[missing] = np.nan
         again[missing] = np.nan
-        return first, again, rng.random(units) < habit.reruns
+        return first, again, reruns
 
     def _slip(self, readings: Array, which: Bools) -> None:
         units = np.flatnonzero(which)

@@ -8,4 +8,5 @@ select
         from hold_end
         join hold on hold.hold = hold_end.hold
         where hold.product = $product
-    ) as hold_ends;
+    ) as hold_ends,
+    (select count(*) from rework where product = $product) as reworks;

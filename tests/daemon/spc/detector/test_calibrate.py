@@ -129,9 +129,7 @@ def test_the_processes_at_work_are_ended_in_the_midst_of_it() -> None:
         raise EnoughError
 
     with pytest.raises(EnoughError):
-        good_maxima(
-            LAYOUT, limit=LIMIT, builds=30, seed=1, workers=2, progress=enough
-        )
+        good_maxima(LAYOUT, limit=LIMIT, builds=30, seed=1, workers=2, progress=enough)
     assert [one.exitcode for one in ended] == [-SIGTERM, -SIGTERM]
     assert not active_children()
 

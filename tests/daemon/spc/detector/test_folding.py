@@ -1,4 +1,4 @@
-"""The fold: mass is kept, nothing depends on how it is driven, one filter by definition.
+"""The fold: mass is kept, driven anyhow it is the same, one filter by definition.
 
 What is expected of weighing and lifting is a Kalman filter of one hypothesis with
 Gaussian scatter, written from its definition in plain numpy.
@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as some
 from numpy.typing import NDArray
 
-from daemon.spc.detector import folding, state as st
+from daemon.spc.detector import folding
+from daemon.spc.detector import state as st
 from daemon.spc.detector.following import follow
 from daemon.spc.detector.layout import CommonPart, Layout, layout_of
 from daemon.spc.detector.line import Boundary, Line
@@ -31,11 +32,6 @@ def masses(line: Line) -> tuple[float, float]:
         float(folding.log_mass(line.state, False)),
         float(folding.log_mass(line.state, True)),
     )
-
-
-def weights_before(line: Line) -> tuple[float, float]:
-    """Return good and bad mass on the scale of the line as it is."""
-    return masses(line)
 
 
 def grown(units: int, seed: int, layout: Layout = FOUR) -> Line:
@@ -57,7 +53,9 @@ class TestMass:
     @given(
         seed=some.integers(0, 10_000),
         events=some.lists(
-            some.sampled_from(["session", "check", "settle", "unit", "boundary", "reel"]),
+            some.sampled_from(
+                ["session", "check", "settle", "unit", "boundary", "reel"]
+            ),
             min_size=1,
             max_size=25,
         ),
@@ -87,7 +85,9 @@ class TestMass:
                 # a step that is known now is no suspicion: the odds never rise
                 assert line.log_odds <= odds + ROUNDING
             else:
-                reels = dict.fromkeys({"boundary": range(4), "reel": [1]}.get(event, []))
+                reels = dict.fromkeys(
+                    {"boundary": range(4), "reel": [1]}.get(event, [])
+                )
                 new = event != "unit"
                 line.unit(
                     np.full(4, np.nan),
@@ -127,6 +127,7 @@ class TestMass:
             odds[st.AT_UNIT_BAD] * (0.35 + 0.35 + 0.3)
             + odds[st.AT_UNIT_MIXED]
             + odds[st.AT_UNIT_SHARED]
+            + odds[st.AT_UNIT_BENCH]
             + 6 * odds[st.AT_UNIT_BAD] * odds[st.PAIR_AT_UNIT]
         )
         good_begun = odds[st.AT_UNIT_GOOD]
@@ -197,7 +198,12 @@ class TestSameness:
         scaled = layout_of([1000.0 * factor] * 4, limit_ppm=[5000.0 * factor] * 4)
         for seed in range(3):
             odds = [
-                [p.log_odds for p in follow(self.life(seed, layout), Line(layout), limit=0.0, seated=True)]
+                [
+                    p.log_odds
+                    for p in follow(
+                        self.life(seed, layout), Line(layout), limit=0.0, seated=True
+                    )
+                ]
                 for layout in (FOUR, scaled)
             ]
             np.testing.assert_allclose(odds[0], odds[1], atol=1e-6)
@@ -290,7 +296,7 @@ COMMON = layout_of(
 
 
 @pytest.mark.parametrize("layout", [TWO, COMMON])
-def test_one_hypothesis_is_a_kalman_filter(layout: Layout) -> None:
+def test_one_hypothesis_is_a_kalman_filter(layout: Layout) -> None:  # noqa: PLR0915 -- one calculation, from the definition
     """R = 2, no events: mean, covariance, density of a mixture of Kalman filters."""
     line = single(layout)
     st0 = line.state
@@ -340,7 +346,12 @@ def test_one_hypothesis_is_a_kalman_filter(layout: Layout) -> None:
         means = [mean + gain * away for gain in gains]
         mixed = sum(s * m for s, m in zip(share, means, strict=True))
         covariance = sum(
-            s * (covariance - np.outer(gain, row @ covariance) + np.outer(m - mixed, m - mixed))
+            s
+            * (
+                covariance
+                - np.outer(gain, row @ covariance)
+                + np.outer(m - mixed, m - mixed)
+            )
             for s, gain, m in zip(share, gains, means, strict=True)
         )
         mean = mixed

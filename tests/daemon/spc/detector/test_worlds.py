@@ -1,6 +1,7 @@
 """Simulated lives are what they say they are: moments and order by definition."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -36,11 +37,20 @@ CALM = Habit(
     missing=0.0,
 )
 SILENT = World(
-    name="silent", own=0.0, shared=0.0, reel=0.0, build=0.0, mean=0.0, noise=0.0, walk=0.0
+    name="silent",
+    own=0.0,
+    shared=0.0,
+    reel=0.0,
+    build=0.0,
+    mean=0.0,
+    noise=0.0,
+    walk=0.0,
 )
 
 
-def life(world: World, habit: Habit, seed: int = 1, builds: int = 2, **more: object) -> Life:
+def life(
+    world: World, habit: Habit, seed: int = 1, builds: int = 2, **more: object
+) -> Life:
     return life_of(
         world,
         LAYOUT,
@@ -67,7 +77,14 @@ def test_parts_have_the_standard_deviation_of_their_world(tails: str) -> None:
 
 def test_units_scatter_and_share_as_the_world_says() -> None:
     world = World(
-        name="w", own=0.2, shared=0.1, reel=0.0, build=0.0, mean=0.0, noise=0.0, walk=0.0
+        name="w",
+        own=0.2,
+        shared=0.1,
+        reel=0.0,
+        build=0.0,
+        mean=0.0,
+        noise=0.0,
+        walk=0.0,
     )
     values = np.concatenate([readings(life(world, CALM, seed)) for seed in range(40)])
     covariance = np.cov(values.T)
@@ -78,7 +95,14 @@ def test_units_scatter_and_share_as_the_world_says() -> None:
 
 def test_levels_differ_as_the_world_says() -> None:
     world = World(
-        name="w", own=0.0, shared=0.0, reel=0.2, build=0.1, mean=0.3, noise=0.0, walk=0.0
+        name="w",
+        own=0.0,
+        shared=0.0,
+        reel=0.2,
+        build=0.1,
+        mean=0.3,
+        noise=0.0,
+        walk=0.0,
     )
     firsts, seconds = [], []
     for seed in range(1500):
@@ -96,7 +120,14 @@ def test_levels_differ_as_the_world_says() -> None:
 
 def test_reels_that_are_kept_keep_their_level() -> None:
     world = World(
-        name="w", own=0.0, shared=0.0, reel=0.2, build=0.0, mean=0.0, noise=0.0, walk=0.0
+        name="w",
+        own=0.0,
+        shared=0.0,
+        reel=0.2,
+        build=0.0,
+        mean=0.0,
+        noise=0.0,
+        walk=0.0,
     )
     one = life(world, CALM, builds=6)
     level = readings(one)[0]
@@ -123,7 +154,9 @@ def test_reels_grow_more_different() -> None:
         walk=0.0,
     )
     habit = replace(CALM, units=(1, 1), kept=0.0)
-    values = np.array([readings(life(calm, habit, seed, builds=6)) for seed in range(800)])
+    values = np.array(
+        [readings(life(calm, habit, seed, builds=6)) for seed in range(800)]
+    )
     by_build = values.std(axis=(0, 2))
     assert by_build[0] == pytest.approx(105, rel=0.06)
     assert by_build[4:] == pytest.approx([210, 210], rel=0.06)
@@ -138,12 +171,14 @@ def test_events_come_in_the_order_in_which_they_are_met() -> None:
     units = list(units_of(one.events))
     assert [u.index for u in units] == list(range(30)) * 3
     assert [u.build for u in units] == [0] * 30 + [1] * 30 + [2] * 30
-    assert all((u.index == 0) == bool(u.boundary and u.boundary.new_build) for u in units)
+    assert all(
+        (u.index == 0) == bool(u.boundary and u.boundary.new_build) for u in units
+    )
     days = [e.day for e in one.events if isinstance(e, Session)]
     assert days == sorted(days)
     planned = [
         number
-        for number, (a, b) in enumerate(zip(one.events, one.events[1:], strict=False))
+        for number, (a, b) in enumerate(pairwise(one.events))
         if isinstance(a, Session) and isinstance(b, CheckRun)
     ]
     assert len(planned) == 9
@@ -157,7 +192,9 @@ def test_one_session_a_unit() -> None:
 
 
 def test_what_is_missing_is_missing_again_and_a_slip_is_gone() -> None:
-    habit = Habit(name="h", units=(3000, 3000), missing=0.02, slips=0.05, slips_again=0.0)
+    habit = Habit(
+        name="h", units=(3000, 3000), missing=0.02, slips=0.05, slips_again=0.0
+    )
     units = list(units_of(life(SILENT, habit, builds=1).events))
     first = np.array([u.errors_ppm for u in units])
     again = np.array([u.again_ppm for u in units])
@@ -196,7 +233,14 @@ def test_two_in_a_hundred_units_have_a_bad_part() -> None:
 
 def test_a_check_reads_the_bench_alone() -> None:
     world = World(
-        name="w", own=0.5, shared=0.5, reel=0.5, build=0.5, mean=0.5, noise=0.01, walk=0.1
+        name="w",
+        own=0.5,
+        shared=0.5,
+        reel=0.5,
+        build=0.5,
+        mean=0.5,
+        noise=0.01,
+        walk=0.1,
     )
     habit = replace(CALM, sessions=50, opening=True)
     runs = [
@@ -205,9 +249,7 @@ def test_a_check_reads_the_bench_alone() -> None:
         for e in life(world, habit, seed, builds=1).events
         if isinstance(e, CheckRun)
     ]
-    steps = np.array(
-        [b - a for n, (a, b) in enumerate(zip(runs, runs[1:], strict=False)) if n % 50 != 49]
-    )
+    steps = np.array([b - a for n, (a, b) in enumerate(pairwise(runs)) if n % 50 != 49])
     assert steps.std() == pytest.approx((100**2 + 2 * 10**2) ** 0.5, rel=0.05)
 
 
@@ -216,7 +258,7 @@ def test_the_room_is_known_only_where_it_is_recorded() -> None:
     unknown = Habit(name="h", sessions=20, temperature="unrecorded", units=(60, 60))
     ambient = [u.ambient_c for u in units_of(life(SILENT, recorded).events)]
     assert all(one is not None and 18.0 <= one <= 28.0 for one in ambient)
-    assert len({one for one in ambient}) > 5
+    assert len(set(ambient)) > 5
     blind = life(SILENT, unknown)
     assert {u.ambient_c for u in units_of(blind.events)} == {None}
     assert blind.haze_ppm.tolist() == [50.0] * 4
@@ -227,7 +269,11 @@ def test_the_room_is_known_only_where_it_is_recorded() -> None:
 FAULTS = (
     (Fault(name="f", kind=st.OFF, places=(1,), sizes=(3.0,)), 0, {1: 3000.0}),
     (Fault(name="f", kind=st.SHARED, sizes=(2.0,)), 0, dict.fromkeys(range(4), 2000.0)),
-    (Fault(name="f", kind=st.BENCH, places=(2,), sizes=(0.3,), session=1), None, {2: 300.0}),
+    (
+        Fault(name="f", kind=st.BENCH, places=(2,), sizes=(0.3,), session=1),
+        None,
+        {2: 300.0},
+    ),
     (
         Fault(
             name="f",
@@ -294,9 +340,16 @@ def test_a_common_part_is_felt_where_it_is_used() -> None:
     assert readings(one)[0] == pytest.approx([3000.0, -1500.0, 0.0, 0.0])
 
 
-def test_the_same_seed_is_the_same_life_and_a_fault_changes_the_last_build_only() -> None:
+def test_the_same_seed_is_the_same_life_and_a_fault_changes_the_last_build_only() -> (
+    None
+):
     fault = Fault(name="f", kind=st.OFF, sizes=(3.0,))
-    good, bad = life(NOMINAL, HABITS[2], builds=3), life(NOMINAL, HABITS[2], builds=3, fault=fault)
+    good, bad = (
+        life(NOMINAL, HABITS[2], builds=3),
+        life(NOMINAL, HABITS[2], builds=3, fault=fault),
+    )
     for build in (0, 1):
-        assert np.array_equal(readings(good, build), readings(bad, build), equal_nan=True)
+        assert np.array_equal(
+            readings(good, build), readings(bad, build), equal_nan=True
+        )
     assert not np.array_equal(readings(good, 2), readings(bad, 2), equal_nan=True)
