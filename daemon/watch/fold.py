@@ -520,9 +520,12 @@ class Fold:
         bad = set()
         # Where nobody records reels, what was accepted is taken to go on.
         trusted = {self._place_of(one) for one in self._accepted if not one.reel}
+        # What a build that is held by hand tells of its reels is not gone by.
+        builds = {build} if source is None else {build, source.build}
+        doubted = new_build and any(("build", one) in self._found_bad for one in builds)
         for part, reel in enumerate(reels):
             same = source is not None and source.reels[part] == reel
-            if same and (reel or not new_build or part in trusted):
+            if same and not doubted and (reel or not new_build or part in trusted):
                 continue
             changed[part] = self._known(part, reel)
             if {("build", build), ("reel", reel)} & self._found_bad:
@@ -534,7 +537,8 @@ class Fold:
         if not reel or ("reel", reel) in self._found_bad:
             return None
         for segment in reversed(list(self.segments.values())):
-            if segment.reels[part] == reel:
+            held = ("build", segment.build) in self._found_bad
+            if segment.reels[part] == reel and not held:
                 return segment.known(part)
         return None
 
