@@ -358,9 +358,10 @@ class Cycle:
         checks: list[dict[str, Any]] = []
         again: list[dict[str, Any]] = []
         if runs:
-            asked = {"product": self._name, "after": self._folded}
-            checks = self.store.table("check_results", **asked).to_pylist()
-            again = self.store.table("rejudgements", **asked).to_pylist()
+            name, after = self._name, self._folded
+            table = self.store.table
+            checks = table("check_results", product=name, after=after).to_pylist()
+            again = table("rejudgements", product=name, after=after).to_pylist()
         found = []
         # Read after the runs: a decision then never stands after one that it preceded.
         book = self._book_now()

@@ -1,18 +1,25 @@
 """The compiled look at a unit that is not folded: which reel, what it will read."""
 
-from typing import Any
-
 import numpy as np
-from numba import njit
 
-from daemon.spc.detector.folding import look, mixed_of, order_of, scatter2, sees, weigh
-from daemon.spc.detector.state import PLACE
-
-compiled: Any = njit(cache=True, error_model="numpy")
+from daemon.spc.detector.compiling import Places, compiled
+from daemon.spc.detector.hypotheses import mixed_of, scatter2
+from daemon.spc.detector.reading import look, order_of, sees, weigh
+from daemon.spc.detector.state import PLACE, Floats, Ints, Shape, State
 
 
 @compiled
-def foretell(st, sh, at, hypotheses, place, y, noise2, warmth, odd_odds):
+def foretell(
+    st: State,
+    sh: Shape,
+    at: Places,
+    hypotheses: Ints,
+    place: int,
+    y: Floats,
+    noise2: Floats,
+    warmth: float,
+    odd_odds: float,
+) -> Floats:
     """Return for each hypothesis what it says of a unit.
 
     The columns of the answer (len(hypotheses), 3): how likely the unit has the second

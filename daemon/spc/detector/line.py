@@ -94,7 +94,8 @@ class Line:
         """Return a line that goes on from here by itself."""
         other = object.__new__(type(self))
         other.layout, other.shape, other._at = self.layout, self.shape, self._at
-        other.state = State(*(one.copy() for one in self.state))
+        arrays: list[Any] = [one.copy() for one in self.state]
+        other.state = State(*arrays)
         return other
 
     def rest(self) -> None:
@@ -402,7 +403,8 @@ class Line:
         """Return how likely each hypothesis is, (hypotheses,)."""
         logs = self.state.log_weight[: self.hypotheses]
         weight: Array = np.exp(logs - logs.max())
-        return weight / weight.sum()
+        share: Array = weight / weight.sum()
+        return share
 
     def bad(self) -> NDArray[np.bool_]:
         """Return which hypotheses say that something is wrong, (hypotheses,)."""

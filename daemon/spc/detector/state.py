@@ -17,7 +17,7 @@ A unit reads y_r = mu_r + sum_p s_pr a_p + c + b_r + k_r dT + g + own scatter, w
 drawn afresh for each unit and common to all ranges.
 """
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -112,8 +112,8 @@ class Shape(NamedTuple):
 
 # Rows of `ODDS`: what may begin at a new reel, build, session, check, and at any unit;
 # pairs of events that begin together, relative to the first of them; a new build whose
-# record forgot that a reel changed, to another good one or to a bad one; the bench at any
-# unit; a reel that was off and was taken out unrecorded.
+# record forgot that a reel changed, to another good one or to a bad one; the bench at
+# any unit; a reel that was off and was taken out unrecorded.
 (
     AT_REEL_OFF,
     AT_REEL_WIDE,
@@ -259,15 +259,16 @@ def new_state(layout: Layout) -> State:
 def packed(state: State) -> State:
     """Return a copy that holds the rows in use only: what is kept of a line."""
     count = int(state.counters[COUNT])
-    return State(
-        *(one.copy() if one is state.counters else one[:count].copy() for one in state)
-    )
+    arrays: list[Any] = [
+        one.copy() if one is state.counters else one[:count].copy() for one in state
+    ]
+    return State(*arrays)
 
 
 def unpacked(kept: State) -> State:
     """Return a state that can be folded further, from `packed`."""
     count = int(kept.counters[COUNT])
-    arrays = []
+    arrays: list[Any] = []
     for one in kept:
         if one is kept.counters:
             arrays.append(one.copy())

@@ -1,0 +1,813 @@
+"""What may just have begun: proposed, weighed by who calls, built where it matters."""
+
+import numpy as np
+
+from daemon.spc.detector.compiling import Bools, Places, compiled
+from daemon.spc.detector.hypotheses import (
+    FAR,
+    FORGOTTEN,
+    GOOD_PLACES,
+    KNOWN_SIZE,
+    begin_event,
+    best_of,
+    child,
+    drop_event,
+    event_law,
+    expected_tau2,
+    has_kind,
+    is_bad,
+    keep,
+    likeliest,
+    log_mass,
+    merge,
+    new_tau2,
+    on_bench,
+    prune,
+    reset,
+    settle_tau,
+    touched,
+)
+from daemon.spc.detector.state import (
+    AT_BUILD_FORGOTTEN,
+    AT_BUILD_REPLACED,
+    AT_BUILD_SHARED,
+    AT_BUILD_SWAPPED,
+    AT_REEL_DRIFT,
+    AT_REEL_MIXED,
+    AT_REEL_OFF,
+    AT_REEL_WIDE,
+    AT_UNIT_BAD,
+    AT_UNIT_BENCH,
+    AT_UNIT_GOOD,
+    AT_UNIT_MIXED,
+    AT_UNIT_REPLACED,
+    AT_UNIT_SHARED,
+    BENCH,
+    COUNT,
+    DRIFT,
+    ENDED,
+    EVENTS,
+    EXCUSED,
+    KIND,
+    KINDS,
+    MIXED,
+    OFF,
+    PAIR_AT_UNIT,
+    PAIR_OFF,
+    PAIR_SHARED,
+    PAIR_WIDE,
+    PLACE,
+    PLACES,
+    ROOM,
+    SHARED,
+    SLOPE,
+    UNITS,
+    UNRECORDED,
+    WIDE,
+    Floats,
+    Ints,
+    Shape,
+    State,
+)
+
+FAR_LEVEL2 = 9.0
+"""A level beyond three standard deviations of ordinary reels is off."""
+GOOD_PARENTS, BAD_PARENTS = 4, 2
+"""Hypotheses that live on across a boundary: scatter has four scales at first."""
+CANDIDATES = 4096
+TOP = 88
+"""Candidates that are folded whole after they were weighed."""
+LEAST = 1e-300
+# Columns of a candidate.
+FROM, K1, P1, S1, K2, P2, S2, TAU, CHANGE = range(9)
+
+
+@compiled
+def advance(st: State, at: Places) -> None:
+    """Let what drifts drift by one unit."""
+    size = st.mean.shape[1]
+    parts_at, bench_at, events_at = at[0], at[2], at[4]
+    ranges = at[3] - at[2]
+    for k in range(st.counters[COUNT]):
+        for e in range(st.event_count[k]):
+            kind = st.event[k, e, KIND]
+            if kind != DRIFT and kind != SLOPE:
+                continue
+            j, place = events_at + e, st.event[k, e, PLACE]
+            first = parts_at + place if kind == DRIFT else bench_at + place
+            last = first + 1
+            if kind == SLOPE and place == ranges:
+                first, last = bench_at, bench_at + ranges
+            for i in range(first, last):
+                st.mean[k, i] += st.mean[k, j]
+                for d in range(size):
+                    st.covariance[k, i, d] += st.covariance[k, j, d]
+                for d in range(size):
+                    st.covariance[k, d, i] += st.covariance[k, d, j]
+
+
+@compiled
+def candidate(
+    cand: Ints,
+    lp: Floats,
+    n: int,
+    parent: int,
+    weight: float,
+    k1: int,
+    p1: int,
+    s1: int,
+    k2: int,
+    p2: int,
+    s2: int,
+    tau: int,
+    change: int,
+) -> int:
+    """Note a proposal; return how many there are."""
+    if n >= CANDIDATES:
+        return n
+    cand[n, FROM], cand[n, TAU], cand[n, CHANGE] = parent, tau, change
+    cand[n, K1], cand[n, P1], cand[n, S1] = k1, p1, s1
+    cand[n, K2], cand[n, P2], cand[n, S2] = k2, p2, s2
+    lp[n] = weight
+    return n + 1
+
+
+@compiled
+def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
+    """Propose that something changed before this unit that nobody recorded."""
+    parts, ranges = sh.sensitivity.shape
+    unit = st.counters[UNITS]
+    good = log_mass(st, False)
+    for q in range(2):
+        p = best_of(st, False, EVENTS - 1) if q == 0 else best_of(st, True, EVENTS - 1)
+        if p < 0 or unit - st.boundary[p] < 1:
+            continue
+        weight = good if q == 0 else st.log_weight[p]
+        bad_odds = np.log(sh.odds[AT_UNIT_BAD] / parts)
+        good_odds = np.log(sh.odds[AT_UNIT_GOOD] / parts)
+        for r in range(parts):
+            if touched(st, p, r):
+                continue
+            for z in range(2):
+                n = candidate(
+                    cand,
+                    lp,
+                    n,
+                    p,
+                    weight + bad_odds + np.log(0.35),
+                    UNRECORDED,
+                    r,
+                    z,
+                    0,
+                    0,
+                    0,
+                    -1,
+                    -1,
+                )
+            n = candidate(
+                cand,
+                lp,
+                n,
+                p,
+                weight + bad_odds + np.log(0.3),
+                WIDE,
+                r,
+                1,
+                0,
+                0,
+                0,
+                -1,
+                -1,
+            )
+            if r < ranges and q == 0 and not has_kind(st, p, MIXED):
+                for z in range(2, 4):
+                    n = candidate(
+                        cand,
+                        lp,
+                        n,
+                        p,
+                        weight + np.log(sh.odds[AT_UNIT_MIXED] / ranges / 2),
+                        MIXED,
+                        r,
+                        z,
+                        0,
+                        0,
+                        0,
+                        -1,
+                        -1,
+                    )
+            if st.change[p] == 0:
+                for z in range(2):
+                    share = 0.75 if z == 0 else 0.25
+                    n = candidate(
+                        cand,
+                        lp,
+                        n,
+                        p,
+                        weight + good_odds + np.log(share),
+                        0,
+                        r,
+                        z,
+                        0,
+                        0,
+                        0,
+                        -1,
+                        unit * 256 + r * 2 + z,
+                    )
+        if not has_kind(st, p, SHARED):
+            for z in range(2):
+                n = candidate(
+                    cand,
+                    lp,
+                    n,
+                    p,
+                    weight + np.log(sh.odds[AT_UNIT_SHARED] * 0.5),
+                    SHARED,
+                    0,
+                    z,
+                    0,
+                    0,
+                    0,
+                    -1,
+                    -1,
+                )
+        if q == 0:
+            # Between two checks only the next of them tells a bench from what it read.
+            bench = np.log(sh.odds[AT_UNIT_BENCH] * 0.5 / (ranges + 1))
+            for r in range(ranges + 1):
+                if on_bench(st, p, r):
+                    continue
+                for z in range(2):
+                    n = candidate(
+                        cand, lp, n, p, weight + bench, BENCH, r, z, 0, 0, 0, -1, -1
+                    )
+        if q == 0 and st.event_count[p] <= EVENTS - 2:
+            pair = np.log(sh.odds[AT_UNIT_BAD] * sh.odds[PAIR_AT_UNIT])
+            for r in range(parts):
+                for r2 in range(r + 1, parts):
+                    n = candidate(
+                        cand,
+                        lp,
+                        n,
+                        p,
+                        weight + pair,
+                        UNRECORDED,
+                        r,
+                        1,
+                        UNRECORDED,
+                        r2,
+                        1,
+                        -1,
+                        -1,
+                    )
+    return n
+
+
+@compiled
+def at_boundary(
+    st: State,
+    sh: Shape,
+    cand: Ints,
+    lp: Floats,
+    n: int,
+    new_build: bool,
+    changed: Bools,
+    known_bad: Floats,
+    free: Bools,
+) -> int:
+    """Propose what new reels and a new build may have brought.
+
+    The candidates take the place of the hypotheses: no reel of `changed` is as before.
+    """
+    parts, ranges = sh.sensitivity.shape
+    count = st.counters[COUNT]
+    order = likeliest(st.log_weight[:count])
+    parents = np.zeros(GOOD_PARENTS + BAD_PARENTS, np.int64)
+    picked, goods, bads = 0, 0, 0
+    for k in order:
+        if is_bad(st, k):
+            if bads < BAD_PARENTS:
+                parents[picked] = k
+                picked += 1
+                bads += 1
+        elif goods < GOOD_PARENTS:
+            parents[picked] = k
+            picked += 1
+            goods += 1
+        if picked == GOOD_PARENTS + BAD_PARENTS:
+            break
+    balance = np.zeros(2)
+    for b in range(2):
+        mine = 0.0
+        for q in range(picked):
+            if is_bad(st, parents[q]) == (b == 1):
+                mine += np.exp(st.log_weight[parents[q]])
+        if mine > 0.0:
+            balance[b] = log_mass(st, b == 1) - np.log(mine)
+    fresh = False
+    known_good = 0.0
+    for r in range(parts):
+        if changed[r] and known_bad[r] < 0.0 and not free[r]:
+            fresh = True
+        if changed[r] and known_bad[r] > 0.0:
+            known_good += np.log(1.0 - known_bad[r])
+    factors = 3 if fresh else 1
+    for q in range(picked):
+        p = parents[q]
+        full = q == 0 or (not is_bad(st, p) and st.log_weight[p] > -2.0)
+        left = EVENTS - st.event_count[p]
+        for t in range(factors):
+            # The picked ones stand for all that was held possible.
+            weight = st.log_weight[p] + balance[1 if is_bad(st, p) else 0] + known_good
+            tau = -1
+            if fresh:
+                weight += np.log(st.tau_weight[p, t] + 1e-9)
+                tau = t
+            n = candidate(cand, lp, n, p, weight, 0, 0, 0, 0, 0, 0, tau, -2)
+            if left < 1 or (not full and t > 0):
+                continue
+            for r in range(parts):
+                if not changed[r] and not touched(st, p, r) and t == 0:
+                    # The record says that the reel is the one of before.
+                    odds = sh.odds[AT_UNIT_GOOD] / parts
+                    swapped = sh.odds[AT_UNIT_BAD] / parts
+                    if new_build:
+                        odds = sh.odds[AT_BUILD_FORGOTTEN]
+                        swapped = sh.odds[AT_BUILD_SWAPPED]
+                    n = candidate(
+                        cand, lp, n, p, weight + np.log(odds), 0, r, 0, 0, 0, 0, tau, -3
+                    )
+                    for z in range(2):
+                        n = candidate(
+                            cand,
+                            lp,
+                            n,
+                            p,
+                            weight + np.log(swapped * 0.5),
+                            UNRECORDED,
+                            r,
+                            z,
+                            0,
+                            0,
+                            0,
+                            tau,
+                            -2,
+                        )
+                if not changed[r] or free[r]:
+                    continue
+                if known_bad[r] >= 0.0:
+                    odds = np.log(known_bad[r] / (1.0 - known_bad[r]) + LEAST)
+                    n = candidate(
+                        cand,
+                        lp,
+                        n,
+                        p,
+                        weight + odds,
+                        OFF,
+                        r,
+                        KNOWN_SIZE,
+                        0,
+                        0,
+                        0,
+                        tau,
+                        -2,
+                    )
+                    if left > 1:
+                        for r2 in range(r + 1, parts):
+                            if not changed[r2] or known_bad[r2] <= 0.01:
+                                continue
+                            odds2 = np.log(known_bad[r2] / (1.0 - known_bad[r2]))
+                            n = candidate(
+                                cand,
+                                lp,
+                                n,
+                                p,
+                                weight + odds + odds2,
+                                OFF,
+                                r,
+                                KNOWN_SIZE,
+                                OFF,
+                                r2,
+                                KNOWN_SIZE,
+                                tau,
+                                -2,
+                            )
+                    continue
+                for z in range(3):
+                    odds = np.log(sh.odds[AT_REEL_OFF] * sh.off_odds[z])
+                    n = candidate(
+                        cand, lp, n, p, weight + odds, OFF, r, z, 0, 0, 0, tau, -2
+                    )
+                if t > 1:
+                    continue
+                for z in range(2):
+                    n = candidate(
+                        cand,
+                        lp,
+                        n,
+                        p,
+                        weight + np.log(sh.odds[AT_REEL_WIDE] * 0.5),
+                        WIDE,
+                        r,
+                        z,
+                        0,
+                        0,
+                        0,
+                        tau,
+                        -2,
+                    )
+                if r < ranges and st.event_count[p] == 0:
+                    for z in range(sh.mixed_size.size):
+                        odds = np.log(sh.odds[AT_REEL_MIXED] / sh.mixed_size.size)
+                        n = candidate(
+                            cand, lp, n, p, weight + odds, MIXED, r, z, 0, 0, 0, tau, -2
+                        )
+                n = candidate(
+                    cand,
+                    lp,
+                    n,
+                    p,
+                    weight + np.log(sh.odds[AT_REEL_DRIFT]),
+                    DRIFT,
+                    r,
+                    0,
+                    0,
+                    0,
+                    0,
+                    tau,
+                    -2,
+                )
+            shared = sh.odds[AT_BUILD_SHARED if new_build else AT_UNIT_SHARED]
+            if not has_kind(st, p, SHARED):
+                for z in range(2):
+                    n = candidate(
+                        cand,
+                        lp,
+                        n,
+                        p,
+                        weight + np.log(shared * 0.5),
+                        SHARED,
+                        0,
+                        z,
+                        0,
+                        0,
+                        0,
+                        tau,
+                        -2,
+                    )
+            if q == 0:
+                bench = np.log(sh.odds[AT_UNIT_BENCH] * 0.5 / (ranges + 1))
+                for r in range(ranges + 1):
+                    if on_bench(st, p, r):
+                        continue
+                    for z in range(2):
+                        n = candidate(
+                            cand,
+                            lp,
+                            n,
+                            p,
+                            weight + bench,
+                            BENCH,
+                            r,
+                            z,
+                            0,
+                            0,
+                            0,
+                            tau,
+                            -2,
+                        )
+            if q > 0 or t > 1 or left < 2:
+                continue
+            off = weight + np.log(sh.odds[AT_REEL_OFF])
+            for r in range(parts):
+                if not changed[r] or free[r] or known_bad[r] >= 0.0:
+                    continue
+                for r2 in range(parts):
+                    if r2 == r or not changed[r2] or free[r2] or known_bad[r2] >= 0.0:
+                        continue
+                    if r2 > r:
+                        n = candidate(
+                            cand,
+                            lp,
+                            n,
+                            p,
+                            off + np.log(sh.odds[PAIR_OFF]),
+                            OFF,
+                            r,
+                            1,
+                            OFF,
+                            r2,
+                            1,
+                            tau,
+                            -2,
+                        )
+                    if r < ranges and r2 < ranges:
+                        n = candidate(
+                            cand,
+                            lp,
+                            n,
+                            p,
+                            off + np.log(sh.odds[PAIR_WIDE]),
+                            OFF,
+                            r,
+                            1,
+                            WIDE,
+                            r2,
+                            1,
+                            tau,
+                            -2,
+                        )
+                if new_build:
+                    n = candidate(
+                        cand,
+                        lp,
+                        n,
+                        p,
+                        off + np.log(sh.odds[PAIR_SHARED]),
+                        OFF,
+                        r,
+                        1,
+                        SHARED,
+                        0,
+                        0,
+                        tau,
+                        -2,
+                    )
+    return n
+
+
+@compiled
+def adds(
+    st: State,
+    sh: Shape,
+    k: int,
+    kind: int,
+    place: int,
+    size: int,
+    tau2: float,
+    small: Floats,
+    expected: Floats,
+) -> None:
+    """Add what an event lets a unit's readings be; say whether reels are mixed."""
+    ranges = sh.sensitivity.shape[1]
+    if kind == 0 or kind == DRIFT or kind == SLOPE:
+        return
+    mean, variance = event_law(st, sh, k, kind, place, size, tau2)
+    if kind == SHARED:
+        for r in range(ranges):
+            for s in range(ranges):
+                small[r, s] += variance
+        return
+    if kind == BENCH:
+        if place < ranges:
+            small[place, place] += variance
+            return
+        for r in range(ranges):
+            for s in range(ranges):
+                small[r, s] += variance
+        return
+    if kind == MIXED:
+        small[ranges, :] = 0.0
+        small[:, ranges] = 0.0
+        small[ranges, ranges] = variance
+        expected[ranges] = mean
+        variance = 2.0 * tau2
+    for r in range(ranges):
+        for s in range(ranges):
+            small[r, s] += (
+                variance * sh.sensitivity[place, r] * sh.sensitivity[place, s]
+            )
+
+
+@compiled
+def build_candidate(
+    st: State,
+    sh: Shape,
+    one: Ints,
+    weight: float,
+    at: Places,
+    changed: Bools,
+    free: Bools,
+    known_bad: Floats,
+) -> int:
+    """Make a hypothesis of a candidate."""
+    parent = one[FROM]
+    j = child(st, parent, weight)
+    if j < 0:
+        return -1
+    parts = sh.sensitivity.shape[0]
+    unit = st.counters[UNITS]
+    if one[CHANGE] <= -2:
+        st.boundary[j] = unit
+        if one[TAU] >= 0:
+            st.tau_chosen[j] = one[TAU]
+        for p in range(parts):
+            if changed[p]:
+                st.covariance[j, at[0] + p, at[0] + p] += fresh2(
+                    sh, one[TAU], p, free, known_bad
+                )
+    if one[CHANGE] < -2:
+        place = at[0] + one[P1]
+        st.covariance[j, place, place] += 2.0 * expected_tau2(st, sh, parent, one[P1])
+        st.change[j] = unit * 256 + one[P1] * 2
+        return j
+    tau2 = 0.0
+    if one[CHANGE] > -2:
+        tau2 = new_tau2(st, sh, parent, one[K1], one[P1])
+    if one[CHANGE] > 0:
+        factor = 1.0 if one[S1] == 0 else 4.0
+        place = at[0] + one[P1]
+        st.covariance[j, place, place] += 2.0 * tau2 * factor
+        st.change[j] = one[CHANGE]
+        return j
+    if one[K1] > 0:
+        begin_event(st, sh, j, one[K1], one[P1], one[S1], tau2, at)
+    if one[K2] > 0:
+        if one[CHANGE] > -2:
+            tau2 = expected_tau2(st, sh, parent, one[P2])
+        begin_event(st, sh, j, one[K2], one[P2], one[S2], tau2, at)
+    return j
+
+
+@compiled
+def fresh2(sh: Shape, tau: int, p: int, free: Bools, known_bad: Floats) -> float:
+    """Return the variance of the level of a new reel."""
+    if free[p]:
+        return 100.0
+    if known_bad[p] >= 0.0 or tau < 0:
+        return 0.0
+    return float((sh.reel_scatter * sh.ratio[p] * sh.tau_factor[tau]) ** 2)
+
+
+@compiled
+def split(st: State, cand: Ints, weight: Floats, n: int) -> tuple[float, float]:
+    """Return the logarithms of the candidates' good and bad weight together."""
+    top = -np.inf
+    for c in range(n):
+        top = max(top, weight[c])
+    good, bad = 0.0, 0.0
+    for c in range(n):
+        w = np.exp(weight[c] - top)
+        if (cand[c, K1] > 0 and cand[c, CHANGE] <= 0) or is_bad(st, cand[c, FROM]):
+            bad += w
+        else:
+            good += w
+    return (
+        top + np.log(good) if good > 0.0 else FORGOTTEN,
+        top + np.log(bad) if bad > 0.0 else FORGOTTEN,
+    )
+
+
+@compiled
+def choose(
+    st: State,
+    sh: Shape,
+    cand: Ints,
+    logf: Floats,
+    n: int,
+    existing: int,
+    at: Places,
+    changed: Bools,
+    free: Bools,
+    known_bad: Floats,
+) -> Ints:
+    """Keep the likeliest candidates as hypotheses; each single event has a place.
+
+    Returns which of the hypotheses there were each one is; -1 for a new one.
+    """
+    order = likeliest(logf[:n])
+    top = logf[order[0]]
+    wanted = np.zeros(n, np.bool_)
+    seen = np.zeros((KINDS, 64), np.bool_)
+    kept, goods = 0, 0
+    for c in order:
+        one = cand[c]
+        k = one[FROM]
+        begins = one[K1] > 0 and one[CHANGE] <= 0
+        if not begins and not is_bad(st, k):
+            if goods < GOOD_PLACES:
+                wanted[c] = True
+                goods += 1
+                kept += 1
+            continue
+        alone = (
+            st.event_count[k] + (1 if begins else 0) + (1 if one[K2] > 0 else 0) == 1
+        )
+        if not alone or logf[c] - top < FAR or kept >= TOP:
+            continue
+        kind = one[K1] if begins else st.event[k, 0, KIND]
+        place = one[P1] if begins else st.event[k, 0, PLACE]
+        if kind == UNRECORDED or seen[kind, place]:
+            continue
+        seen[kind, place] = True
+        wanted[c] = True
+        kept += 1
+    for c in order:
+        if kept >= TOP:
+            break
+        if not wanted[c]:
+            wanted[c] = True
+            kept += 1
+    stays = np.zeros(ROOM, np.bool_)
+    origin = np.full(ROOM, -1, np.int64)
+    for c in range(n):
+        if not wanted[c]:
+            continue
+        if c < existing:
+            stays[c] = True
+            st.log_weight[c] = logf[c]
+            continue
+        j = build_candidate(st, sh, cand[c], logf[c], at, changed, free, known_bad)
+        if j >= 0:
+            stays[j] = True
+    w = 0
+    for k in range(st.counters[COUNT]):
+        if stays[k]:
+            origin[w] = k if k < existing else -1
+            w += 1
+    keep(st, stays)
+    return origin
+
+
+@compiled
+def cross_boundary(
+    st: State,
+    sh: Shape,
+    at: Places,
+    new_build: bool,
+    changed: Bools,
+    level: Floats,
+    level2: Floats,
+) -> None:
+    """End what ends with a reel or a build, before anything new is proposed."""
+    parts = sh.sensitivity.shape[0]
+    for k in range(st.counters[COUNT]):
+        e = st.event_count[k] - 1
+        while e >= 0:
+            kind, place = st.event[k, e, KIND], st.event[k, e, PLACE]
+            gone = False
+            if kind == SHARED:
+                gone = new_build
+            elif kind == ENDED:
+                gone = new_build or changed[place]
+            elif kind != BENCH and kind != SLOPE:
+                gone = changed[place]
+            if gone:
+                drop_event(st, k, e, at[4])
+            e -= 1
+        if st.tau_chosen[k] >= 0:
+            settle_tau(st, k)
+        total = 0.0
+        for t in range(3):
+            # How much reels differ may change in years: nothing is sure for ever.
+            st.tau_weight[k, t] = (st.tau_weight[k, t] + 1e-6) ** 0.98
+            total += st.tau_weight[k, t]
+        for t in range(3):
+            st.tau_weight[k, t] /= total
+        st.change[k] = 0
+        if new_build:
+            reset(st, k, at[1], 0.0, sh.build_scatter**2)
+        for p in range(parts):
+            if changed[p]:
+                reset(st, k, at[0] + p, level[p], level2[p])
+    merge(st)
+    prune(st, PLACES)
+
+
+@compiled
+def replaced(st: State, sh: Shape, at: Places, new_build: bool, changed: Bools) -> None:
+    """Propose that a reel that is off was taken out, and that nobody recorded it.
+
+    An ordinary one is there instead. So it is with a bad reel, and with one that is off
+    and was accepted.
+    """
+    parts = sh.sensitivity.shape[0]
+    odds = np.log(sh.odds[AT_BUILD_REPLACED if new_build else AT_UNIT_REPLACED])
+    for q in range(2):
+        p = best_of(st, q == 1, EVENTS)
+        if p < 0:
+            continue
+        for r in range(parts):
+            if changed[r]:
+                continue
+            i = at[0] + r
+            tau2 = expected_tau2(st, sh, p, r)
+            if not touched(st, p, r) and st.mean[p, i] ** 2 < FAR_LEVEL2 * tau2:
+                continue
+            j = child(st, p, st.log_weight[p] + odds)
+            if j < 0:
+                return
+            e = st.event_count[j] - 1
+            while e >= 0:
+                kind = st.event[j, e, KIND]
+                bench = kind == SHARED or kind == BENCH or kind == SLOPE
+                if not bench and st.event[j, e, PLACE] == r:
+                    if st.event[j, e, EXCUSED] == 0:
+                        # The units before have it all the same.
+                        st.event[j, e, KIND] = ENDED
+                        st.event[j, e, EXCUSED] = 1
+                        reset(st, j, at[4] + e, 0.0, 0.0)
+                    elif kind != ENDED:
+                        drop_event(st, j, e, at[4])
+                e -= 1
+            reset(st, j, i, 0.0, tau2)
