@@ -16,7 +16,6 @@ from daemon.watch.entering import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import Segment
 
-
 BEFORE_ALL = -1
 """A place among the units of the line that no finding concerns."""
 

@@ -122,7 +122,10 @@ def test_units_in_any_order_teach_the_same_effect() -> None:
         assert watcher.fold.active is not None
         return watcher.fold.active.line.tempco_ppm_per_k
 
-    straight, shuffled = learnt(range(12)), learnt([5, 2, 11, 0, 7, 3, 1, 9, 10, 4, 8, 6])
+    straight, shuffled = (
+        learnt(range(12)),
+        learnt([5, 2, 11, 0, 7, 3, 1, 9, 10, 4, 8, 6]),
+    )
     # To far less than what 12 units 20 ppm wide over 2 K can tell, 3 ppm/K.
     np.testing.assert_allclose(straight, shuffled, atol=0.5)
 

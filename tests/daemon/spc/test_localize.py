@@ -135,8 +135,8 @@ def test_a_further_unit_of_a_common_part_is_foretold_on_each_range_it_moves() ->
             fresh = units[10:, index]
             inside.append(np.mean((fresh > one.low_ppm) & (fresh < one.high_ppm)))
     assert 0.93 < np.mean(inside) < 0.985
+    own, line = found_at(3000.0, 150.0, 1)
     with pytest.raises(SpcError, match="common part"):
-        own, line = found_at(3000.0, 150.0, 1)
         predicted_errors(own, Baseline.of(line))
 
 
