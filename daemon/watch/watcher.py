@@ -8,15 +8,17 @@ import numpy as np
 
 from daemon.product import ProductModel
 from daemon.spc.detector.baseline import Baseline
-from daemon.spc.detector.calibrate import shipped_limit
+from daemon.spc.detector.calibrate import least_limit, shipped_limit
 from daemon.spc.detector.finding import (
     BENCH,
     LIKELIER_THAN_NOT,
     REEL,
     Culprit,
     Finding,
+    ended,
     find,
 )
+from daemon.spc.detector.following import ASKED_BELOW, ODD, asks_again
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.line import Line
@@ -45,10 +47,6 @@ EMPTY: Mapping[str, Iterable[str]] = {}
 EARLIER_BUILDS = 12
 """Builds whose readings are looked through for a range that reads alike."""
 FOR_NOBODY = 500
-SEAT_AGAIN_UNDER = 1.0
-"""A unit that brings the odds so near to the limit is seated again before it counts."""
-SEAT_AGAIN_ODD = 0.5
-"""So is one that is odd by itself with this probability."""
 FEW = 8
 """Units concerned up to which each tells something new of who carries the reel."""
 
@@ -119,6 +117,7 @@ class Watcher:
         self._odd_names: dict[tuple[str, int], str] = {}
         self._histories: dict[str, tuple[int, str]] = {}
         self._check: str | None = None
+        self._least: float | None = None
         self._remembered = False
 
     # ---- what comes in
@@ -218,11 +217,11 @@ class Watcher:
         self.fold.refit(fittings)
         before, after = self.fold.tentative(unit)
         limit, _ = self._limit()
-        near = limit.seated - SEAT_AGAIN_UNDER
-        places = set(np.flatnonzero(after.odd() > SEAT_AGAIN_ODD).tolist())
-        stood = before is not None and before.log_odds > near
-        if after.log_odds > near and not stood:
-            places |= self._places_of(find(after, near))
+        stood = -np.inf if before is None else before.log_odds
+        if not asks_again(after, stood, limit.seated):
+            return ()
+        places = set(np.flatnonzero(after.odd() > ODD).tolist())
+        places |= self._places_of(find(after, limit.seated - ASKED_BELOW))
         measured = set(np.flatnonzero(unit.measured).tolist())
         return tuple(self.product.keys[one] for one in sorted(places & measured))
 
@@ -362,6 +361,7 @@ class Watcher:
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
         coming = event is not None and segment is self.fold.active
         found = find(segment.line, log_odds_limit, standing)
+        gone = ended(segment.line)
         judged = Judged(
             log_odds_limit=log_odds_limit,
             limit_is=limit_is,
@@ -376,9 +376,8 @@ class Watcher:
                 continue
             said.append(self._said_of(segment, finding, key, before, judged, event))
         for key, one in open_.items():
-            if key[1] in found or not one.signal.standing:
-                continue
-            if key[0] != segment.build and key[1].cause != REEL:
+            mine = key[0] == segment.build and key[1] not in found
+            if not mine or not one.signal.standing or key[1] in gone:
                 continue
             why = _why(event, [one for one in said if one.standing])
             said.append(self._take_back(one, why, segment, event))
@@ -627,8 +626,16 @@ class Watcher:
         own = None if self._own_limit is None else self._own_limit(self.fold.layout)
         if own is not None:
             return own.limit, LimitIs.CALIBRATED
+        shipped = shipped_limit(
+            self._accepted_per_units, ranges=self.fold.layout.ranges
+        )
+        if self._least is None:
+            self._least = least_limit(self.fold.layout)
         return (
-            shipped_limit(self._accepted_per_units, ranges=self.fold.layout.ranges),
+            Limit(
+                seated=max(shipped.seated, self._least),
+                unseated=max(shipped.unseated, self._least),
+            ),
             LimitIs.SHIPPED,
         )
 

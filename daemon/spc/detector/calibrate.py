@@ -322,7 +322,7 @@ def shipped_limit(units_per_false_hold: float, *, ranges: int) -> Limit:
 def _tabled(rate: int, ranges: int) -> tuple[float, float]:
     table = SHIPPED_LIMITS[rate]
     fewer = [r for r in table if r <= ranges] or [min(table)]
-    more = [r for r in table if r >= ranges] or fewer
+    more = [r for r in table if r >= ranges] or [max(table)]
     one, other = table[max(fewer)], table[min(more)]
     return max(one[0], other[0]), max(one[1], other[1])
 

@@ -26,6 +26,8 @@ SEATED_AGAIN = 0.4
 """Of these, the share that is as odd once it was seated again."""
 SUSPECTED = 3.0
 """Times its usual odds at which a step of the bench is worth another check."""
+SUPPOSED = 0.02, 0.9
+"""How likely a step is that one check has seen and neither shown nor refuted."""
 SETTLED_BY = 2
 """Checks after which a step of the bench is known rather than supposed."""
 REFERENCE_C = 23.0
@@ -139,6 +141,8 @@ class Line:
     ) -> dict[int, float]:
         """Set the bench up anew: what a check has seen of it before is known.
 
+        A small step that one check cannot tell from its noise stays supposed.
+
         Parameters
         ----------
         walk_ppm : (R,) array_like, optional
@@ -150,7 +154,7 @@ class Line:
         dict of int to float
             As of `settle`.
         """
-        moved = self._settled(1)
+        moved = self._settled(1, undecided=SUPPOSED)
         unit, ranges = self.layout.unit_ppm, self.layout.ranges
         walk = np.full(ranges, self.layout.assumed.bench_walk)
         if walk_ppm is not None:
@@ -238,8 +242,13 @@ class Line:
         """
         return self._settled(SETTLED_BY)
 
-    def _settled(self, checks: int) -> dict[int, float]:
-        """Take what so many checks have seen of the bench as known."""
+    def _settled(
+        self, checks: int, undecided: tuple[float, float] = (1.0, 1.0)
+    ) -> dict[int, float]:
+        """Take what so many checks have seen of the bench as known.
+
+        Not where something is as likely as `undecided`, from the first to the second.
+        """
         events = self.state.event[: self.hypotheses]
         seen = np.isin(events[..., st.KIND], (st.BENCH, st.SLOPE))
         seen &= events[..., st.CHECKS] >= checks
@@ -250,6 +259,8 @@ class Line:
             )
             for place in np.unique(events[..., st.PLACE][seen])
         }
+        if any(undecided[0] < likely < undecided[1] for likely in moved.values()):
+            return {}
         if moved:
             self._wake()
             folding().settle(self.state, self._at, checks)

@@ -7,7 +7,7 @@ rounded up to a tenth.
 """
 
 SHIPPED_LIMITS: dict[int, dict[int, tuple[float, float]]] = {
-    500: {4: (-2.3, -2.3)},
-    5000: {4: (0.5, 1.2)},
+    500: {2: (-2.4, -2.4), 4: (-2.3, -2.3)},
+    5000: {2: (0.3, 3.3), 4: (0.5, 1.2)},
 }
 """Log-odds by units per false hold, then ranges: seated again when odd, or not."""
