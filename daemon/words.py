@@ -24,11 +24,8 @@ SAYABLE_SHARE = 0.99
 HALF = 0.5
 PLAINLY_WIDER = 2.0
 """A spread factor from which the spread is worth a word."""
-BY_LIMIT = {
-    LimitIs.SHIPPED: "Judged by the shipped limit.",
-    LimitIs.LAST_CALIBRATED: "Judged by the product's limit for a shorter history.",
-}
-"""What a finding says of its limit; of the product's own for its history, nothing."""
+BY_SHIPPED_LIMIT = "Judged by the shipped limit."
+"""What a finding says of its limit; where it is the product's own, nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,7 +280,8 @@ def finding(signal: Signal) -> Saying:
         lines.append(f"Less likely: {', '.join(others)}.")
     if check := evidence.get("check"):
         lines.append(check)
-    against = evidence.get("history"), BY_LIMIT.get(evidence.get("limit_is"))
+    shipped = evidence.get("limit_is") == LimitIs.SHIPPED
+    against = evidence.get("history"), BY_SHIPPED_LIMIT if shipped else None
     if any(against):
         lines.append(" ".join(one for one in against if one))
     lines += evidence.get("proven", ())

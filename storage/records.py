@@ -50,9 +50,7 @@ class LimitIs(StrEnum):
     SHIPPED = "shipped"
     """With the program."""
     CALIBRATED = "calibrated"
-    """The product's own, for the history that the build had."""
-    LAST_CALIBRATED = "last calibrated"
-    """The product's own, for a shorter history."""
+    """The product's own."""
 
 
 class Scope(StrEnum):

@@ -252,7 +252,7 @@ class Fold:
     def concerned(
         self, segment: Segment, first: int, part: int | None = None
     ) -> tuple[UnitErrors, int]:
-        """Return the first unit that something in a build concerns, and how many.
+        """Return the first unit of a build that something concerns, and how many.
 
         Parameters
         ----------

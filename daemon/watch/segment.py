@@ -68,6 +68,8 @@ class Segment:
     settled
         Where checks have settled whether the bench had moved: the run by which, and how
         likely it had.
+    lowest_of
+        Among how many units `lowest` was looked for, and which it was.
     """
 
     build: str
@@ -80,16 +82,16 @@ class Segment:
     units: list[UnitErrors] = field(default_factory=list)
     unseated: int = -1
     settled: dict[Culprit, tuple[int, float]] = field(default_factory=dict)
-    lowest_seen: tuple[int, UnitErrors] | None = None
+    lowest_of: tuple[int, UnitErrors] | None = None
 
     @property
     def lowest(self) -> UnitErrors:
         """The unit of the lowest serial, whenever it was measured."""
-        seen, lowest = self.lowest_seen or (1, self.units[0])
+        seen, lowest = self.lowest_of or (1, self.units[0])
         for unit in self.units[seen:]:
             if serial_order(unit.serial) < serial_order(lowest.serial):
                 lowest = unit
-        self.lowest_seen = len(self.units), lowest
+        self.lowest_of = len(self.units), lowest
         return lowest
 
     def unit_at(self, position: int) -> UnitErrors | None:
@@ -189,7 +191,7 @@ class Kept:
         one = self.segment
         one.line.restore(self.state)
         one.units = list(self.units)
-        one.lowest_seen = None
+        one.lowest_of = None
         one.first = self.first
         one.bench_taken = self.bench_taken
         one.unseated = self.unseated

@@ -243,7 +243,7 @@ class Watcher:
             The build of the finding in the order of serials, then every unit of other
             builds that the record says carries the same reel.
         """
-        if signal.cause not in {Cause.REEL, Cause.RANGE} or signal.range is None:
+        if signal.cause is not Cause.REEL or signal.range is None:
             return ()
         place = self.product.keys.index(signal.range)
         segment = self._segment_of(signal, place)

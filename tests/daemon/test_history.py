@@ -32,9 +32,7 @@ def sheet(folder: Path) -> Path:
             "100uA out": f"{0.9 * (1 + error_ppm * 1e-6):.9f}",
         }
         for build in range(1, BUILDS + 1)
-        for n, error_ppm in enumerate(
-            chance.normal(0.0, 150.0, UNITS)
-        )
+        for n, error_ppm in enumerate(chance.normal(0.0, 150.0, UNITS))
     ]
     pd.DataFrame(rows).to_csv(path, index=False)
     return path

@@ -72,8 +72,7 @@ def finding_of_labelled(label_ppm: float, nominal_ohm: float = 5e3) -> Signal:
         )
     }
     labelled = Watcher(PRODUCT, accepted_per_units=5000, label_of=labels.__getitem__)
-    last = fold(labelled, rows, fittings, range(20))[-1]
-    return last
+    return fold(labelled, rows, fittings, range(20))[-1]
 
 
 @pytest.mark.parametrize(

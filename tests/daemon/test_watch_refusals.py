@@ -22,13 +22,14 @@ def fill(
 ) -> Signal | None:
     """Take a build unit by unit; return the latest revision of a finding, if any."""
     first = 1 + sum(watcher.fold.count_of(one) for one in watcher.fold.builds)
-    said = None
-    for n, row in enumerate(errors, start=first):
-        for said in watcher.take(
+    said = [
+        one
+        for n, row in enumerate(errors, start=first)
+        for one in watcher.take(
             unit(n, f"PA-{n - 1:03d}", build, row.tolist()), fittings
-        ):
-            pass
-    return said
+        )
+    ]
+    return said[-1] if said else None
 
 
 def good(seed: int, units: int = 20, ranges: int = 4) -> np.ndarray:

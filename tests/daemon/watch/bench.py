@@ -1,7 +1,7 @@
 """A bench whose truth is known: units, checks and decisions into a watch.
 
-Reels of the demo's parts differ by 150 ppm, their parts by 150 ppm, builds by 100 ppm on
-all ranges and units by 100 ppm: as the demo's plan expects. What is wrong beside is
+Reels of the demo's parts differ by 150 ppm, their parts by 150 ppm, builds by 100 ppm
+on all ranges and units by 100 ppm: as the demo's plan expects. What is wrong beside is
 added by whoever tells the story.
 """
 
@@ -19,7 +19,7 @@ PRODUCT = demo_product()
 PARTS = ("R11", "R12", "R13", "R14")
 NOISE_PPM = 15.0
 """Of a run of the check standard, one standard deviation."""
-FINDINGS_TOLD = 5000
+FALSE_HOLD_IN_UNITS = 5000
 """One false hold is accepted in this many units."""
 
 Off = Mapping[int, float]
@@ -37,7 +37,7 @@ class Told:
         self,
         seed: int,
         *,
-        accepted_per_units: int = FINDINGS_TOLD,
+        accepted_per_units: int = FALSE_HOLD_IN_UNITS,
         product: ProductModel = PRODUCT,
     ) -> None:
         self.chance = np.random.default_rng(seed)

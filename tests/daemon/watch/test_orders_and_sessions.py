@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import binom
 
 from storage.records import Cause
-from tests.daemon.watch.bench import FINDINGS_TOLD, Told, serial_of
+from tests.daemon.watch.bench import FALSE_HOLD_IN_UNITS, Told, serial_of
 
 GOOD = ("RL-1", "RL-2", "RL-3", "RL-4")
 FIRST_BAD, UNITS = 8, 20
@@ -91,7 +91,7 @@ def test_a_session_a_unit_holds_no_good_build(checked: bool) -> None:
                 told.unit(serial_of(name, index), name)
             held += bool([one for one in told.revisions if one.build == name
                           and one.holds])  # fmt: skip
-    assert held <= binom.ppf(0.99, seeds * 60, 1.0 / FINDINGS_TOLD)
+    assert held <= binom.ppf(0.99, seeds * 60, 1.0 / FALSE_HOLD_IN_UNITS)
 
 
 @pytest.mark.parametrize("seed", range(4))
