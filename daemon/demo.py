@@ -153,12 +153,12 @@ class Operator:
     def measure(self, build: str, serial: str) -> None:
         """Mount a unit and have it measured."""
         self._hands.mount(serial)
-        seen = self._carried_out(self.client.measure(build=build, serial=serial))
+        seen = self.carried_out(self.client.measure(build=build, serial=serial))
         if seen["state"] != "done":
             message = f"unit {serial} was not measured: {seen['message']}"
             raise DemoError(message)
 
-    def _carried_out(self, ticket: str) -> dict[str, Any]:
+    def carried_out(self, ticket: str) -> dict[str, Any]:
         """Return an order once it ended; what is asked meanwhile is done."""
         while True:
             seen = self.client.ticket(ticket, wait_s=0.1)
