@@ -46,11 +46,15 @@ CHANGES_ON_THE_WAY = 0.25
 """Share of builds that take in a good reel half-way."""
 KEPT = 0.5
 """Share of builds that keep what faulty reels the build before had."""
-LET_GO = 0.4
-"""Share of holds that end by a release, the others by a concession."""
+LET_GO, CONCEDE, REWORK = 0.3, 0.3, 0.2
+"""Shares of holds on what is wrong that end so; the others stand. Who finds nothing
+wrong releases."""
 HELD = {Scope.BUILD.value, Scope.REEL.value}
 NO_HOLD = {Cause.UNIT, Cause.CHART}
 RELEASED, CONCEDED = Disposal.RELEASE.value, Disposal.CONCESSION.value
+REWORKED = Disposal.REWORK.value
+TAUGHT = {RELEASED, CONCEDED}
+"""Ends that accept what was found."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -185,7 +189,7 @@ class Life:
             if keeps:
                 if before.fault:
                     ended = self.ended.get(before.name, "")
-                    kept = "released" if ended == RELEASED else "kept"
+                    kept = "released" if ended in TAUGHT else "kept"
                     log.carried = "kept" if log.carried == "kept" else kept
                 continue
             self._take_another(place)
@@ -393,7 +397,7 @@ class Life:
 
     def _out_of_control(self, log: BuildOfYear, count: int) -> None:
         """Run the check once more; find what moved where it is still out."""
-        self._count_check()
+        self._count_check(log, count)
         for signal in self.days.watch():
             self._found(signal, log, count)
         try:
@@ -401,9 +405,12 @@ class Life:
         except OutOfControlError:
             self._set_right(log, count)
 
-    def _count_check(self) -> None:
+    def _count_check(self, log: BuildOfYear, count: int) -> None:
         if self.line.fault:
             self.year.bench_steps_out += 1
+            if log.held_at is None:
+                log.held_at, log.held_by = count, "check out of control"
+                log.held_session = max(1, self.sessions)
         else:
             self.year.checks_out += 1
 
@@ -425,7 +432,7 @@ class Life:
         try:
             self.days.finish()
         except OutOfControlError:
-            self._count_check()
+            self._count_check(self.year.builds[-1], self.count)
             self.line.fault, self.line.stepped = 0.0, ()
             self.days.new_session()
         self.days.clock.wait_s(NIGHT_S)
@@ -448,6 +455,7 @@ class Life:
         if bad:
             log.wrong_from = 1 + min(serials.index(one) for one in bad)
         on_record: dict[int, str] = {}
+        seen: set[str] = set()
         done = 0
         while done < len(serials):
             piece = serials[done : done + int(rng.integers(3, 11))]
@@ -458,6 +466,7 @@ class Life:
             rows = []
             for line, serial in enumerate(piece, start=2):
                 on_record |= fittings.get(serial, {})
+                seen |= set(on_record.values())
                 rows.append(self._row(line, serial, log.build, on_record))
             if done == 0:
                 self._held_from_the_start(log, list(on_record.values()))
@@ -478,7 +487,7 @@ class Life:
             for signal in found:
                 self._found(signal, log, done)
             self.days.clock.wait_s(NIGHT_S)
-        self.received |= set(on_record.values())
+        self.received |= seen
         self.session_left = 0
         self._end_of_build(log)
 
@@ -589,17 +598,34 @@ class Life:
         if not getattr(signal, "standing", True):
             mine.withdrawn = True
             return
-        if mine.ended_by == RELEASED and not mine.again:
+        if mine.ended_by in TAUGHT and not mine.again:
             mine.again = bool(self._holds(signal.build))
         if mine.held_at is not None:
             return
         mine.held_at = count if mine is log else mine.units
         mine.held_by = str(signal.cause)
         mine.held_session = max(1, self.sessions) if mine is log else None
-        how = RELEASED if self.rng.random() < LET_GO else CONCEDED
+        how = self._ending(mine)
+        if how is None:
+            return
         soon = self.rng.random() < HALF
         units = int(self.rng.integers(3, 9)) if soon else None
         self.ends.append(_End(build=signal.build, how=how, units=units))
+
+    def _ending(self, build: BuildOfYear) -> str | None:
+        """Draw how a person will end a hold; None where it stands."""
+        if build.good:
+            return RELEASED
+        drawn = self.rng.random()
+        for share, how in (
+            (LET_GO, RELEASED),
+            (CONCEDE, CONCEDED),
+            (REWORK, REWORKED),
+        ):
+            if drawn < share:
+                return how
+            drawn -= share
+        return None
 
     def _holds(self, build: str | None = None) -> list[dict[str, Any]]:
         """Return the holds on builds and reels that stand, of one build's findings."""

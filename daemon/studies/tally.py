@@ -80,11 +80,11 @@ class Tally:
     both_kept: tuple[int, int]
     """Of builds that keep both bad reels, those held by their second unit."""
     kept: tuple[int, int]
-    """Of builds that keep a bad reel nobody released, the same."""
+    """Of builds that keep a bad reel nobody accepted, the same."""
     released: tuple[int, int]
-    """Of builds that keep a reel which was released, those held again."""
+    """Of builds that keep a reel which was accepted, those held again."""
     again: tuple[int, int]
-    """Of builds released, those held again later."""
+    """Of builds accepted, those held again later."""
     covered: tuple[int, int]
     """Of true findings with a size, those whose 95 % interval has it."""
     refuted: tuple[int, int]
@@ -120,7 +120,7 @@ def tally(years: Sequence[Year], *, accepted: int) -> Tally:
     kept = [one for one in builds if one.carried == "kept"]
     released = [one for one in builds if one.carried == "released"]
     two = [one for one in builds if one.fault == "two reels"]
-    ended = [one for one in builds if one.ended_by == "release"]
+    ended = [one for one in builds if one.ended_by in {"release", "concession"}]
     sized = [one for one in findings if one.true and one.covered is not None]
     unlike = [year.unlike for year in years if year.unlike is not None]
     runs = sum(year.runs for year in years)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.product import ProductModel
+from daemon.serials import serial_order
 from daemon.spc.detector import state as st
 from daemon.spc.detector.finding import BENCH, REEL, SHARED_STAGE, TWO_SIDED_95
 from daemon.spc.detector.layout import Layout
@@ -111,8 +112,8 @@ class Fold:
         self._walk_ppm: Errors | None = None
         self.odd: list[OddUnit] = []
         self._done = 0
-        self.went_back = False
-        """Whether the past was changed since this was last reset."""
+        self.changed_from: int | None = None
+        """The run from which on the past was changed, since this was last reset."""
         self._saved: dict[int, tuple[tuple[int, int], Kept]] = {}
 
     # ---- what comes in
@@ -248,21 +249,41 @@ class Fold:
         """Return how many units of a build count."""
         return sum(len(one.units) for one in self.segments_of(build))
 
-    def units_since(self, segment: Segment, first: int) -> int:
-        """Return how many units of a segment's build there are from a unit on.
+    def concerned(
+        self, segment: Segment, first: int, part: int | None = None
+    ) -> tuple[UnitErrors, int]:
+        """Return the first unit that something in a segment's build concerns, and how many.
 
-        `first` is the unit's place among all units of the line; one of an earlier build
-        counts all of this one.
+        Parameters
+        ----------
+        segment, first
+            Where it was found, and the place of its first unit among all units of the
+            line. From an earlier build on, it concerns all of this one.
+        part
+            Of whose reel it is: only units with the same one are concerned, and of
+            a recorded reel that is concerned as a whole the lowest serial is the first.
         """
+        mine = [
+            one
+            for one in self.segments_of(segment.build)
+            if part is None or one.reels[part] == segment.reels[part]
+        ]
         own = segment.build_first <= first
         unit = segment.unit_at(first) if own else None
-        if unit is None:
-            return self.count_of(segment.build)
-        return sum(
+        if unit is not None and unit.build != segment.build:
+            unit = None
+        begin = mine[0].units[0]
+        if unit is None or unit.number <= begin.number:
+            if part is not None and segment.reels[part]:
+                lowest = (one.lowest for one in mine)
+                begin = min(lowest, key=lambda one: serial_order(one.serial))
+            return begin, sum(len(one.units) for one in mine)
+        count = sum(
             len(one.units)
             - bisect_left(one.units, unit.number, key=lambda each: each.number)
-            for one in self.segments_of(segment.build)
+            for one in mine
         )
+        return unit, count
 
     def units_of(self, build: str) -> list[UnitErrors]:
         """Return a build's units as they count, in the order of their run numbers."""
@@ -313,7 +334,9 @@ class Fold:
             self._go_back_to(place)
 
     def _go_back_to(self, place: int) -> None:
-        self.went_back = True
+        number = self._orders[place][0]
+        before = self.changed_from
+        self.changed_from = number if before is None else min(before, number)
         while self._checkpoints and self._checkpoints[-1].events > place:
             self._checkpoints.pop()
         self._saved.clear()
@@ -497,9 +520,12 @@ class Fold:
         bad = set()
         # Where nobody records reels, what was accepted is taken to go on.
         trusted = {self._place_of(one) for one in self._accepted if not one.reel}
+        # What a build that is held by hand tells of its reels is not gone by.
+        builds = {build} if source is None else {build, source.build}
+        doubted = new_build and any(("build", one) in self._found_bad for one in builds)
         for part, reel in enumerate(reels):
             same = source is not None and source.reels[part] == reel
-            if same and (reel or not new_build or part in trusted):
+            if same and not doubted and (reel or not new_build or part in trusted):
                 continue
             changed[part] = self._known(part, reel)
             if {("build", build), ("reel", reel)} & self._found_bad:
@@ -511,7 +537,8 @@ class Fold:
         if not reel or ("reel", reel) in self._found_bad:
             return None
         for segment in reversed(list(self.segments.values())):
-            if segment.reels[part] == reel:
+            held = ("build", segment.build) in self._found_bad
+            if segment.reels[part] == reel and not held:
                 return segment.known(part)
         return None
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from daemon.serials import serial_order
 from daemon.spc.detector import state as st
 from daemon.spc.detector.finding import BENCH, Culprit
 from daemon.spc.detector.line import REFERENCE_C, KnownReel, Line
@@ -79,6 +80,17 @@ class Segment:
     units: list[UnitErrors] = field(default_factory=list)
     unseated: int = -1
     settled: dict[Culprit, tuple[int, float]] = field(default_factory=dict)
+    _lowest: tuple[int, UnitErrors] | None = None
+
+    @property
+    def lowest(self) -> UnitErrors:
+        """The unit of the lowest serial, whenever it was measured."""
+        seen, lowest = self._lowest or (1, self.units[0])
+        for unit in self.units[seen:]:
+            if serial_order(unit.serial) < serial_order(lowest.serial):
+                lowest = unit
+        self._lowest = len(self.units), lowest
+        return lowest
 
     def unit_at(self, position: int) -> UnitErrors | None:
         """Return the unit at a place among all units of the line, from 0."""
@@ -177,6 +189,7 @@ class Kept:
         one = self.segment
         one.line.restore(self.state)
         one.units = list(self.units)
+        one._lowest = None
         one.first = self.first
         one.bench_taken = self.bench_taken
         one.unseated = self.unseated

@@ -11,6 +11,7 @@ from daemon.proving import next_step
 from daemon.serials import serial_order
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import Finding
+from daemon.watch.entering import UnitErrors
 from daemon.watch.fold import OddUnit
 from daemon.watch.segment import Segment
 from daemon.watch.suspects import Suspect
@@ -61,8 +62,9 @@ def signal_of(
     *,
     said: Said,
     judged: Judged,
+    first: UnitErrors,
     units: int,
-    suspects: Sequence[Suspect] | None,
+    suspects: Sequence[Suspect],
     before: Signal | None,
     label_of: FindLabel | None,
 ) -> Signal:
@@ -76,18 +78,17 @@ def signal_of(
         Whose.
     said, judged
         Its name and revision; the limit and what it was held against.
-    units
-        How many it concerns so far.
+    first, units
+        The first unit that it concerns, and how many so far.
     suspects
-        Units of the build, where it names the reel of a range; None for those of the
-        revision before.
+        Units of the build that were looked at anew, where it names the reel of a range;
+        of the others stands what the revision before says.
     before
         That revision.
     label_of
         Gives a recorded reel by name; left out, parts are held against the plan's
         tolerance, not against their reel's.
     """
-    first = segment.unit_at(finding.first_unit) or segment.units[0]
     own = None if finding.range_index is None else product.ranges[finding.range_index]
     place = finding.part_index
     part = reel = implied = None
@@ -102,19 +103,17 @@ def signal_of(
         implied = product.nominal_ohm[part] * (1.0 + finding.size_ppm * PPM)
     label = None if reel is None or label_of is None else label_of(reel)
     evidence = evidence_of(
-        finding, product, Baseline.of(segment.line), units=max(units, 1), label=label
+        finding, product, Baseline.of(segment.line), units=units, label=label
     ) | {
         "log_odds_limit": round(judged.log_odds_limit, 3),
         "limit_is": judged.limit_is,
         "check": judged.check,
         "history": judged.history,
     }
-    if suspects is not None:
-        told = _beside_the_record(suspects, first.serial, reel)
-    else:
-        told = json.loads(before.evidence).get("carrying") if before else None
-    if told:
-        evidence["carrying"] = told
+    known = {} if before is None else json.loads(before.evidence)
+    told = dict(known.get("carrying", ())) | _carrying(suspects, first.serial, reel)
+    if carrying := [pair for pair in told.items() if pair[1] is not None]:
+        evidence["carrying"] = carrying
     signal = Signal(
         signal=said.signal,
         revision=said.revision,
@@ -128,7 +127,7 @@ def signal_of(
         reel=reel,
         first_serial=first.serial,
         raised_serial=said.raised_serial,
-        units=max(units, 1),
+        units=units,
         size_ppm=finding.size_ppm,
         low_ppm=finding.low_ppm,
         high_ppm=finding.high_ppm,
@@ -197,20 +196,18 @@ def causes_of(finding: Finding) -> dict[str, float]:
     return {cause: round(min(share, 1.0), 6) for cause, share in shares.items()}
 
 
-def _beside_the_record(
+def _carrying(
     suspects: Sequence[Suspect], first: str, reel: str | None
-) -> list[tuple[str, float]]:
-    """Return units of which the measurements say other than the record, and how sure.
+) -> dict[str, float | None]:
+    """Return how sure units carry the reel; None for those that are as recorded.
 
     The record says that all units with a named reel carry it; without one, that all
     from the first unit on do.
     """
     begin = serial_order(first)
-    told = []
+    told: dict[str, float | None] = {}
     for one in suspects:
-        recorded = 1.0 if reel or serial_order(one.serial) >= begin else 0.0
-        if not one.recorded:
-            recorded = 0.0
-        if abs(one.probability - recorded) > AS_RECORDED:
-            told.append((one.serial, round(one.probability, 3)))
+        recorded = one.recorded and (bool(reel) or serial_order(one.serial) >= begin)
+        beside = abs(one.probability - recorded) > AS_RECORDED
+        told[one.serial] = round(one.probability, 3) if beside else None
     return told

@@ -1,6 +1,7 @@
 """Which units a finding about a reel concerns, and what their range will read."""
 
-from collections.abc import Iterable, Mapping
+from bisect import bisect_left
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import nan
 
@@ -11,8 +12,13 @@ from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.concerned import concerned
 from daemon.spc.detector.finding import Finding
 from daemon.spc.localize import predicted_error
+from daemon.watch.entering import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import Segment
+
+
+BEFORE_ALL = -1
+"""A place among the units of the line that no finding concerns."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,38 +69,75 @@ def suspects_of(
     tuple of Suspect
         In the order of serials.
     """
-    build = segment.build
-    known = {unit.serial: unit for unit in fold.units_of(build)}
+    known = {unit.serial: unit for unit in fold.units_of(segment.build)}
     asked = sorted({*known, *serials}, key=serial_order)
+    orders = sorted(serial_order(unit.serial) for unit in segment.units)
+    positions = []
+    for serial in asked:
+        at = segment.position_of(serial)
+        before = bisect_left(orders, serial_order(serial))
+        positions.append(segment.first + before if at is None else at)
+    return _suspects(
+        fold,
+        segment,
+        place,
+        [(serial, known.get(serial)) for serial in asked],
+        positions,
+    )
+
+
+def latest_suspect(fold: Fold, segment: Segment, place: int) -> Suspect:
+    """Return how the latest unit of a segment stands to a finding in it.
+
+    Parameters
+    ----------
+    fold, segment, place
+        As of `suspects_of`.
+    """
+    unit = segment.units[-1]
+    at = segment.first + len(segment.units) - 1
+    (suspect,) = _suspects(fold, segment, place, [(unit.serial, unit)], [at])
+    return suspect
+
+
+def _suspects(
+    fold: Fold,
+    segment: Segment,
+    place: int,
+    asked: Sequence[tuple[str, UnitErrors | None]],
+    positions: Sequence[int],
+) -> tuple[Suspect, ...]:
+    """Return how units, measured or not, stand to a reel."""
     ranges = fold.layout.ranges
     errors = np.full((len(asked), ranges), np.nan)
     variance = np.zeros((len(asked), ranges))
     ambient = np.full(len(asked), np.nan)
-    positions = np.empty(len(asked), np.int64)
-    orders = sorted(serial_order(unit.serial) for unit in segment.units)
-    for index, serial in enumerate(asked):
-        at = segment.position_of(serial)
-        before = sum(one < serial_order(serial) for one in orders)
-        positions[index] = segment.first + before if at is None else at
-        if (unit := known.get(serial)) is None:
+    at = np.array(positions, np.int64)
+    carries = [
+        fold.reels_in(segment.build, serial)[place] == segment.reels[place]
+        for serial, _ in asked
+    ]
+    # A unit with another reel stands as those before the finding's first.
+    at[~np.array(carries, np.bool_)] = BEFORE_ALL
+    for index, (_, unit) in enumerate(asked):
+        if unit is None:
             continue
         errors[index] = unit.errors_ppm
         if unit.variance_ppm2 is not None:
             variance[index] = unit.variance_ppm2
         if unit.ambient_c is not None:
             ambient[index] = unit.ambient_c
-    found = concerned(segment.line, place, errors, variance, positions, ambient)
+    found = concerned(segment.line, place, errors, variance, at, ambient)
     suspects = []
-    for index, serial in enumerate(asked):
+    for index, (serial, _) in enumerate(asked):
         error = float(errors[index, place])
         seen = not np.isnan(error)
-        carries = fold.reels_in(build, serial)[place] == segment.reels[place]
         suspects.append(
             Suspect(
                 serial=serial,
-                build=build,
-                probability=float(found.probability[index]) if carries else 0.0,
-                recorded=carries,
+                build=segment.build,
+                probability=float(found.probability[index]),
+                recorded=carries[index],
                 measured=seen,
                 predicted_ppm=error if seen else float(found.predicted_ppm[index]),
                 low_ppm=error if seen else float(found.low_ppm[index]),

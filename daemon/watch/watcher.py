@@ -15,6 +15,7 @@ from daemon.spc.detector.finding import (
     REEL,
     Culprit,
     Finding,
+    ended,
     find,
 )
 from daemon.spc.detector.layout import Layout
@@ -33,7 +34,12 @@ from daemon.watch.signals import (
     signal_of,
     withdrawn,
 )
-from daemon.watch.suspects import Suspect, suspects_elsewhere, suspects_of
+from daemon.watch.suspects import (
+    Suspect,
+    latest_suspect,
+    suspects_elsewhere,
+    suspects_of,
+)
 from storage.records import Cause, Fitting, LimitIs, Signal
 
 EMPTY: Mapping[str, Iterable[str]] = {}
@@ -114,6 +120,7 @@ class Watcher:
         self._odd_names: dict[tuple[str, int], str] = {}
         self._histories: dict[str, tuple[int, str]] = {}
         self._check: str | None = None
+        self._remembered = False
 
     # ---- what comes in
 
@@ -141,6 +148,8 @@ class Watcher:
         self.fold.found_bad(found_bad)
         taken = list(events)
         self.fold.take_all(taken)
+        # Reels may have been recorded since something was said of these units.
+        self._remembered = True
         for one in said:
             self._keep(one)
         for event in taken:
@@ -268,7 +277,7 @@ class Watcher:
     def history(self) -> str:
         """Say what the latest build is held against; before the first, the next."""
         builds = self.fold.builds
-        return self._history_of(builds[-1]) if builds else remark(0, 0)
+        return self._history_of(builds[-1], now=True) if builds else remark(0, 0)
 
     def ahead(self) -> str:
         """Say what the next build will be held against."""
@@ -284,23 +293,51 @@ class Watcher:
         After an event in its turn only its own segment can have changed; after one that
         changed the past (None) all may have.
         """
+        since, self.fold.changed_from = self.fold.changed_from, None
         changed: list[Signal] = []
-        for segment in self._concerned(event):
+        if since is not None or self._remembered:
+            self._remembered = False
+            self._follow_records()
+            changed += self._orphans(event)
+        for segment in self._concerned(event, since):
             changed += self._compared_in(segment, event)
         changed += self._odd_units(event)
         return changed
 
-    def _concerned(self, event: UnitErrors | CheckErrors | None) -> list[Segment]:
+    def _concerned(
+        self, event: UnitErrors | CheckErrors | None, since: int | None
+    ) -> list[Segment]:
+        """Return where something may stand now that did not, or no more."""
         active = self.fold.active
         if active is None:
             return []
-        if event is None or self.fold.went_back:
-            self.fold.went_back = False
-            self._follow_records()
-            return list(self.fold.segments.values())
+        if since is not None:
+            # Units may have left a segment of a build for another one.
+            segments = list(self.fold.segments.values())
+            builds = {one.build for one in segments if one.units[-1].number >= since}
+            return [one for one in segments if one.build in builds or one is active]
         if isinstance(event, CheckErrors):
             return [active] if active.units[-1].session == event.session else []
         return [active]
+
+    def _orphans(self, event: UnitErrors | CheckErrors | None) -> list[Signal]:
+        """Take back what was said of a reel that no unit of the build has any more."""
+        active = self.fold.active
+        if active is None:
+            return []
+        segments = list(self.fold.segments.values())
+        said = [
+            self._take_back(one, _why(None, []), active, event)
+            for key, one in self._named()
+            if one.signal.standing
+            and not one.closed
+            and not any(self._belongs(key, segment) for segment in segments)
+        ]
+        return [one for one in said if self._keep(one)]
+
+    def _named(self) -> list[tuple[Key, Open]]:
+        """Return findings of a cause by their keys; of single units they are apart."""
+        return [(key, self._said[name]) for key, name in self._names.items()]
 
     def _compared_in(
         self, segment: Segment, event: UnitErrors | CheckErrors | None
@@ -308,9 +345,9 @@ class Watcher:
         limit, limit_is = self._limit()
         log_odds_limit = limit.unseated if segment.unseated_lately else limit.seated
         open_ = {
-            key: self._said[name]
-            for key, name in self._names.items()
-            if self._belongs(key, segment) and not self._said[name].closed
+            key: one
+            for key, one in self._named()
+            if self._belongs(key, segment) and not one.closed
         }
         said = []
         for key, one in list(open_.items()):
@@ -324,7 +361,9 @@ class Watcher:
             elif one.signal.standing:
                 said.append(self._take_back(one, _why(event, []), segment, event))
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
+        coming = event is not None and segment is self.fold.active
         found = find(segment.line, log_odds_limit, standing)
+        gone = ended(segment.line)
         judged = Judged(
             log_odds_limit=log_odds_limit,
             limit_is=limit_is,
@@ -334,13 +373,15 @@ class Watcher:
         for culprit, finding in found.items():
             key = self._key(segment, culprit)
             before = open_.get(key)
+            if before is None and key in self._names and not coming:
+                # Somebody decided about it, and no unit of it has come since.
+                continue
             said.append(self._said_of(segment, finding, key, before, judged, event))
         for key, one in open_.items():
-            if key[1] in found or not one.signal.standing:
+            mine = key[0] == segment.build and key[1] not in found
+            if not mine or not one.signal.standing or key[1] in gone:
                 continue
-            if key[0] != segment.build and key[1].cause != REEL:
-                continue
-            why = _why(event, [one for one in said if one.holds])
+            why = _why(event, [one for one in said if one.standing])
             said.append(self._take_back(one, why, segment, event))
         # The latest revision of each; what was only looked at again is left out.
         return [one for one in said if self._keep(one)]
@@ -353,7 +394,8 @@ class Watcher:
                 continue
             signal = self._said[name].signal
             now = self.fold.reels_in(build, signal.first_serial)[culprit.place]
-            if now != reel and signal.standing:
+            known = (build, culprit, now) in self._names
+            if now != reel and signal.standing and not known:
                 del self._names[key]
                 self._names[build, culprit, now] = name
 
@@ -378,11 +420,17 @@ class Watcher:
                 last.serial if before is None else before.signal.raised_serial
             ),
         )
-        units = self.fold.units_since(segment, finding.first_unit)
-        suspects = None
-        telling = units <= FEW or units & (units - 1) == 0 or event is None
-        if telling and finding.cause == REEL and finding.range_index is not None:
-            suspects = suspects_of(self.fold, segment, finding.range_index)
+        first, units = self.fold.concerned(
+            segment, finding.first_unit, finding.part_index
+        )
+        suspects: tuple[Suspect, ...] = ()
+        if finding.cause == REEL and (place := finding.range_index) is not None:
+            # All of them are asked for anew as their number doubles.
+            few = units <= FEW or units & (units - 1) == 0
+            if few or before is None or event is None:
+                suspects = suspects_of(self.fold, segment, place)
+            elif isinstance(event, UnitErrors):
+                suspects = (latest_suspect(self.fold, segment, place),)
         self._names[key] = name
         return signal_of(
             segment,
@@ -390,6 +438,7 @@ class Watcher:
             self.product,
             said=said,
             judged=judged,
+            first=first,
             units=units,
             suspects=suspects,
             before=None if before is None else before.signal,
@@ -529,8 +578,9 @@ class Watcher:
             return
         culprit = self._culprit_of(signal)
         if culprit is not None:
-            reel = signal.reel if culprit.cause == REEL else None
-            self._names[signal.build, culprit, reel or ""] = signal.signal
+            # A bench finding says which reel was fitted too, and is of no reel.
+            reel = signal.reel or "" if culprit.cause == REEL else ""
+            self._names[signal.build, culprit, reel] = signal.signal
 
     def _culprit_of(self, signal: Signal) -> Culprit | None:
         if signal.cause is Cause.CHART:
@@ -583,11 +633,15 @@ class Watcher:
             LimitIs.SHIPPED,
         )
 
-    def _history_of(self, build: str) -> str:
-        """Say what a build is held against; looked through anew as it doubles."""
+    def _history_of(self, build: str, *, now: bool = False) -> str:
+        """Say what a build is held against.
+
+        With a finding it is looked through anew as the build doubles, else with every
+        unit that came.
+        """
         count = self.fold.count_of(build)
         known = self._histories.get(build)
-        if known is not None and count < 2 * known[0]:
+        if known is not None and count < (known[0] + 1 if now else 2 * known[0]):
             return known[1]
         builds = self.fold.builds
         earlier = builds[: builds.index(build)]
@@ -604,12 +658,12 @@ class Watcher:
 
 def _why(event: UnitErrors | CheckErrors | None, new: Sequence[Signal]) -> str:
     """Say in a sentence why a finding is taken back."""
+    if event is None:
+        return "records that came later explain it"
     if new:
         return f"what was measured since says otherwise: see finding {new[0].signal}"
     if isinstance(event, CheckErrors):
         return "the check standard shows that it was not so"
-    if event is None:
-        return "records that came later explain it"
     return f"unit {event.serial} and those before it read as they should"
 
 

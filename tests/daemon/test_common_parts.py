@@ -72,15 +72,12 @@ def watched(
         accepted_per_units=5000,
         label_of=None if label is None else lambda _: label,
     )
-    said = None
-    for n, row in enumerate(errors):
-        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", row.tolist()), fittings)
-    if said is not None:
-        taught = np.vstack([s.errors_ppm for s in watcher.builds["B-1"].segments()])
-        assert np.isnan(taught[FIRST_BAD:]).any(axis=0).tolist() == [
-            bool(one) for one in sensitivity
-        ]
-    return said
+    said = [
+        one
+        for n, row in enumerate(errors)
+        for one in watcher.take(unit(n, f"PA-{n:03d}", "B-1", row.tolist()), fittings)
+    ]
+    return said[-1] if said else None
 
 
 def test_a_reel_of_a_part_of_two_ranges_is_named_with_its_value(

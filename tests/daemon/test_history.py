@@ -12,11 +12,6 @@ from daemon.cli import holdpoint
 from tests.daemon.seeded import empty_home
 
 BUILDS, UNITS = 5, 15
-OFF_PPM = 1200.0
-ODD = (
-    "The history is not all alike: build B-1 from unit PA-1000 on does not fit the "
-    "others on range 100 uA"
-)
 COPIED = (
     "Range 10 uA reads exactly alike in 75 units in a row, from PA-1000 on: a stuck "
     "meter, one too coarse, or copied cells."
@@ -24,7 +19,7 @@ COPIED = (
 
 
 def sheet(folder: Path) -> Path:
-    """Write builds of which the first is off on 100 uA, and 10 uA is filled down."""
+    """Write builds in which 10 uA is filled down."""
     chance = np.random.default_rng(7)
     path = folder / "units.csv"
     rows = [
@@ -38,7 +33,7 @@ def sheet(folder: Path) -> Path:
         }
         for build in range(1, BUILDS + 1)
         for n, error_ppm in enumerate(
-            chance.normal(OFF_PPM if build == 1 else 0.0, 150.0, UNITS)
+            chance.normal(0.0, 150.0, UNITS)
         )
     ]
     pd.DataFrame(rows).to_csv(path, index=False)
@@ -63,40 +58,32 @@ def home(imported: tuple[Path, Result]) -> Path:
     return imported[0]
 
 
-@pytest.mark.parametrize("says", [ODD, COPIED])
 def test_import_says_what_speaks_against_the_history(
-    imported: tuple[Path, Result], says: str
+    imported: tuple[Path, Result],
 ) -> None:
-    assert says in imported[1].stderr
+    assert COPIED in imported[1].stderr
 
 
-@pytest.mark.parametrize("says", [ODD, COPIED])
-def test_an_import_for_a_program_carries_it(
-    home: Path, tmp_path: Path, says: str
-) -> None:
+def test_an_import_for_a_program_carries_it(home: Path, tmp_path: Path) -> None:
     again = json.loads(done(home, "import", str(sheet(tmp_path)), "--json").stdout)
     assert (again["new"], again["known"]) == (0, BUILDS * UNITS)
-    assert says in again["history"]
+    assert COPIED in again["history"]
 
 
-@pytest.mark.parametrize("says", [ODD, COPIED])
-def test_status_says_it_with_no_daemon(home: Path, says: str) -> None:
-    assert says in done(home, "status").stdout
+def test_status_says_it_with_no_daemon(home: Path) -> None:
+    assert COPIED in done(home, "status").stdout
     told = json.loads(done(home, "status", "--json").stdout)
     assert told["daemon"] is None
     # The last build is held against those before it.
     assert told["history"].startswith("Held against 4 earlier builds, 60 units.")
-    assert says in told["history"]
+    assert COPIED in told["history"]
 
 
-@pytest.mark.parametrize("says", [ODD, COPIED])
-def test_what_the_next_build_is_held_against_is_said_before_it(
-    home: Path, says: str
-) -> None:
-    assert says in done(home, "whatif").stdout
+def test_what_the_next_build_is_held_against_is_said_before_it(home: Path) -> None:
+    assert COPIED in done(home, "whatif").stdout
     told = json.loads(done(home, "whatif", "--json").stdout)
     assert told["history"].startswith("Held against 5 earlier builds, 75 units.")
-    assert says in told["history"]
+    assert COPIED in told["history"]
 
 
 @pytest.mark.parametrize("command", ["variance", "capability"])

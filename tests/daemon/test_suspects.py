@@ -1,15 +1,15 @@
 """Which serials a finding about a reel concerns, measured or not."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
 
 import numpy as np
 import pytest
 
 from daemon.watch import CheckErrors, Watcher
 from daemon.words import finding
-from storage.records import Cause
+from storage.records import Cause, Fitting, Signal
 from tests.daemon.making import AT, demo_product, fitting, unit
 
 GOOD = [fitting("B-1", f"R1{n}", f"K-10{n}") for n in (1, 2, 3, 4)]
@@ -22,15 +22,29 @@ def rows(seed: int) -> np.ndarray:
     return own + chance.normal(0.0, 100.0, (20, 1))
 
 
+def latest(
+    watcher: Watcher,
+    errors: np.ndarray,
+    fittings: Sequence[Fitting],
+    own_ppm2: np.ndarray | None = None,
+) -> Signal:
+    """Take a build's units; return what stands of it, in its latest revision."""
+    said: dict[str, Signal] = {}
+    for n, row in enumerate(errors):
+        one = unit(n, f"PA-{n:03d}", "B-1", row.tolist())
+        if own_ppm2 is not None:
+            one = replace(one, variance_ppm2=np.full(4, own_ppm2[n]))
+        said |= {found.signal: found for found in watcher.take(one, fittings)}
+    (standing,) = [one for one in said.values() if one.standing and one.holds]
+    return standing
+
+
 def test_units_not_measured_are_foretold_by_their_reel() -> None:
     errors = rows(2)
     errors[10:, 2] += 3000.0
     errors[15, 2] = np.nan
     watcher = Watcher(demo_product(), accepted_per_units=5000)
-    said = None
-    for n in range(20):
-        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), BAD)
-    assert said is not None
+    said = latest(watcher, errors[:20], BAD)
     found = {
         one.serial: one
         for one in watcher.suspects(said, {"B-1": ["PA-004b", "PA-020"]})
@@ -51,12 +65,9 @@ def test_a_unit_read_too_poorly_is_as_unsure_as_one_not_measured() -> None:
     errors = rows(5)
     errors[:, 1] += 3000.0 * (np.arange(20) % 2)
     watcher = Watcher(demo_product(), accepted_per_units=5000)
-    said = None
-    for n in range(20):
-        one = unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist())
-        own = np.full(4, 1e12 if n == 12 else 0.0)
-        said = watcher.fold(replace(one, variance_ppm2=own), GOOD)
-    assert said is not None
+    own = np.zeros(20)
+    own[12] = 1e12
+    said = latest(watcher, errors, GOOD, own)
     found = {
         one.serial: one.probability
         for one in watcher.suspects(said, {"B-1": ["PA-012b"]})
@@ -72,10 +83,7 @@ def test_of_two_mixed_reels_each_unit_has_its_own_probability() -> None:
     carries = np.random.default_rng(6).random(20) < 0.5
     errors[:, 1] += 3000.0 * carries
     watcher = Watcher(demo_product(), accepted_per_units=5000)
-    said = None
-    for n in range(20):
-        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), GOOD)
-    assert said is not None
+    said = latest(watcher, errors[:20], GOOD)
     found = watcher.suspects(said)
     told = np.array([one.probability > 0.5 for one in found])
     assert np.mean(told == carries) >= 0.95
@@ -91,10 +99,7 @@ def test_a_change_that_nobody_recorded_clears_the_units_before_it() -> None:
     errors = rows(8)
     errors[12:, 3] += 4000.0
     watcher = Watcher(demo_product(), accepted_per_units=5000)
-    said = None
-    for n in range(20):
-        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), GOOD)
-    assert said is not None
+    said = latest(watcher, errors[:20], GOOD)
     assert (said.reel, said.first_serial) == ("K-104", "PA-012")
     told = dict(json.loads(said.evidence)["carrying"])
     assert {serial for serial, p in told.items() if p < 0.01} == {
@@ -106,10 +111,7 @@ def test_a_finding_foretells_the_units_of_its_reel_that_come() -> None:
     errors = rows(2)
     errors[10:, 2] += 3000.0
     watcher = Watcher(demo_product(), accepted_per_units=5000)
-    said = None
-    for n in range(20):
-        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), BAD)
-    assert said is not None
+    said = latest(watcher, errors[:20], BAD)
     mean, low, high = json.loads(said.evidence)["predicted_ppm"]
     assert low < 3000.0 < high
     assert abs(mean - 3000.0) < 300.0
@@ -123,23 +125,11 @@ def test_a_check_that_reads_off_names_the_bench() -> None:
     errors = rows(7)
     errors[:, 0] += 2500.0
     watcher = Watcher(demo_product(), accepted_per_units=5000)
-    said = None
-    for n in range(6):
-        said = watcher.fold(unit(n, f"PA-{n:03d}", "B-1", errors[n].tolist()), GOOD)
-    after = watcher.check(
-        CheckErrors(
-            number=7,
-            session="",
-            errors_minus_known_ppm=np.array([2500.0, 0.0, 0.0, 0.0]),
-            variance_ppm2=np.full(4, 100.0),
-            allowed_ppm2=np.full(4, 150.0**2),
-            at=AT + timedelta(hours=1),
-        )
-    )
-    assert said is not None
-    assert after is not None
-    assert after.cause is Cause.BENCH
-    assert after.range == said.range
+    said = latest(watcher, errors[:6], GOOD)
+    after = watcher.take(read_off(7, [2500.0, 0.0, 0.0, 0.0]), GOOD)
+    (standing,) = [one for one in after if one.standing]
+    assert standing.cause is Cause.BENCH
+    assert standing.range == said.range == "1uA"
 
 
 def read_off(number: int, errors_ppm: list[float]) -> CheckErrors:
@@ -159,18 +149,6 @@ def test_a_bench_that_always_reads_off_within_its_specification_is_no_news() -> 
     errors = np.random.default_rng(3).normal(0.0, 120.0, (24, 4)) + always
     for n in range(24):
         if n % 4 == 0:
-            assert watcher.check(read_off(n, always)) is None
-        build = f"B-{1 + n // 8}"
-        assert (
-            watcher.fold(unit(n, f"PA-{n:03d}", build, errors[n].tolist()), []) is None
-        )
-
-
-def test_what_a_bench_always_read_is_known_ever_better() -> None:
-    check = read_off(9, [-155.0] * 4)
-    first = check.beside([])
-    assert first.errors_minus_known_ppm.tolist() == [-155.0] * 4
-    assert first.variance_ppm2 == pytest.approx(100.0 + 150.0**2)
-    later = check.beside([check] * 4)
-    assert abs(later.errors_minus_known_ppm).max() < 1.0
-    assert later.variance_ppm2 == pytest.approx(125.0, rel=0.01)
+            assert watcher.take(read_off(2 * n, always), ()) == []
+        one = unit(2 * n + 1, f"PA-{n:03d}", f"B-{1 + n // 8}", errors[n].tolist())
+        assert watcher.take(one, ()) == []

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +11,7 @@ from daemon.product import ProductModel
 from daemon.watch import Watcher
 from daemon.words import finding
 from storage.records import Fitting, Signal
-from tests.daemon.making import demo_product, demo_settings, fitting, unit
+from tests.daemon.making import demo_product, demo_settings, unit
 
 
 def fill(
@@ -21,11 +20,14 @@ def fill(
     errors: np.ndarray,
     fittings: Sequence[Fitting] = (),
 ) -> Signal | None:
-    """Fold a build unit by unit; return the last finding."""
-    first = sum(len(one.units) for one in watcher.builds.values())
+    """Take a build unit by unit; return the latest revision of a finding, if any."""
+    first = 1 + sum(watcher.fold.count_of(one) for one in watcher.fold.builds)
     said = None
     for n, row in enumerate(errors, start=first):
-        said = watcher.fold(unit(n, f"PA-{n:03d}", build, row.tolist()), fittings)
+        for said in watcher.take(
+            unit(n, f"PA-{n - 1:03d}", build, row.tolist()), fittings
+        ):
+            pass
     return said
 
 
@@ -45,30 +47,6 @@ def test_without_an_earlier_build_it_is_said_and_the_tolerances_judge() -> None:
     assert found is not None
     assert found.range == "100uA"
     assert f"{said} Judged by the shipped limit." in finding(found).lines
-
-
-def test_a_history_that_is_odd_itself_is_said_with_its_segment() -> None:
-    """The second build runs 0.4 % off from its eleventh unit on, on another reel.
-
-    Its build was released as it is: a reel within what the limits allow, and not the
-    product that the other builds teach.
-    """
-    watcher = Watcher(demo_product(), accepted_per_units=10_000_000)
-    fill(watcher, "B-1", good(1))
-    second = good(2)
-    second[10:, 1] += 4000.0
-    change = [fitting("B-2", "R12", "K-900", "PA-030")]
-    fill(watcher, "B-2", second, change)
-    watcher.builds["B-2"].finding = None  # a person found nothing wrong with it
-    fill(watcher, "B-3", good(3))
-    fill(watcher, "B-4", good(4))
-    said = watcher.history()
-    assert said.startswith("Held against 3 earlier builds, 60 units.")
-    assert (
-        "build B-2 from unit PA-030 on does not fit the others on range 10 uA" in said
-    )
-    assert "B-1" not in said
-    assert "B-3" not in said
 
 
 def test_a_history_that_is_all_alike_is_not_spoken_against() -> None:
@@ -131,27 +109,6 @@ def test_readings_that_are_alike_are_said_with_the_finding_as_units_come() -> No
     assert "Range 1 uA reads exactly alike in 8 units in a row, from PA-020 on" in lines
 
 
-def test_a_build_read_too_poorly_to_be_odd_is_not_called_so() -> None:
-    """The first build is 0.12 % off, and each of its units read to 3 %.
-
-    The mean of 20 is known to 0.03 / sqrt(20), 0.67 %: 0.12 % is nothing.
-    """
-
-    def said(own_ppm: float) -> str:
-        watcher = Watcher(demo_product(), accepted_per_units=5000)
-        for build in range(5):
-            errors = good(build + 1)
-            errors[:, 1] += 1200.0 if build == 0 else 0.0
-            own = np.full(4, own_ppm**2 if build == 0 else 0.0)
-            for n, row in enumerate(errors, start=20 * build):
-                one = unit(n, f"PA-{n:03d}", f"B-{build + 1}", row.tolist())
-                watcher.fold(replace(one, variance_ppm2=own), ())
-        return watcher.history()
-
-    assert "build B-1 from unit PA-000 on does not fit" in said(0.0)
-    assert said(30_000.0) == "Held against 4 earlier builds, 80 units."
-
-
 def test_with_one_range_the_shared_stage_is_said_to_look_the_same() -> None:
     settings: Product = demo_settings().product
     only = ProductModel.of(
@@ -170,6 +127,5 @@ def test_with_one_range_the_shared_stage_is_said_to_look_the_same() -> None:
 def test_a_unit_of_which_nothing_was_read_changes_nothing() -> None:
     watcher = Watcher(demo_product(), accepted_per_units=5000)
     assert fill(watcher, "B-1", np.full((3, 4), np.nan)) is None
-    (segment,) = watcher.builds["B-1"].segments()
-    assert np.isnan(segment.errors_ppm).all()
+    assert watcher.baseline().units == 0
     assert fill(watcher, "B-2", good(5, 8)) is None

@@ -49,8 +49,9 @@ FEWEST_EXCEEDING = 7
 """Of so many expected, none is seen with less than that probability."""
 TOLD_EVERY_S = 0.2
 """How often whoever waits is told how far it is, though nothing new is done."""
-RAREST, OFTENEST = 50_000.0, 100.0
-"""Units per false hold beyond which the shipped limits go no further."""
+RAREST = 50_000.0
+"""Units per false hold beyond which the shipped limits go no further. Nor do they under
+the lowest rate of the table: there they are the least that is ever taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,7 +295,7 @@ def shipped_limit(units_per_false_hold: float, *, ranges: int) -> Limit:
     Parameters
     ----------
     units_per_false_hold : float
-        One false hold in this many units is accepted; from 100 to 50 000, beyond
+        One false hold in this many units is accepted; from 500 to 50 000, beyond
         which the nearest holds.
     ranges : int
         Ranges of the product.
@@ -308,19 +309,19 @@ def shipped_limit(units_per_false_hold: float, *, ranges: int) -> Limit:
     positive("units_per_false_hold", units_per_false_hold)
     count("ranges", ranges, at_least=1)
     often, rarely = sorted(SHIPPED_LIMITS)
-    rate = min(max(units_per_false_hold, OFTENEST), RAREST)
+    rate = min(max(units_per_false_hold, float(often)), RAREST)
     along = log(rate / often) / log(rarely / often)
 
     def between(which: int) -> float:
         low, high = _tabled(often, ranges)[which], _tabled(rarely, ranges)[which]
-        return low + along * (high - low)
+        return (1.0 - along) * low + along * high
 
     return Limit(seated=between(0), unseated=between(1))
 
 
 def _tabled(rate: int, ranges: int) -> tuple[float, float]:
     table = SHIPPED_LIMITS[rate]
-    fewer = [r for r in table if r <= ranges]
+    fewer = [r for r in table if r <= ranges] or [min(table)]
     more = [r for r in table if r >= ranges] or fewer
     one, other = table[max(fewer)], table[min(more)]
     return max(one[0], other[0]), max(one[1], other[1])

@@ -26,6 +26,7 @@ __all__ = [
     "Finding",
     "Level",
     "RunnerUp",
+    "ended",
     "find",
     "quantile",
 ]
@@ -181,6 +182,22 @@ def find(
             named.add(one)
     return {
         one: _describe(line, one, masses, bad, named) for one in sorted(named, key=str)
+    }
+
+
+def ended(line: Line) -> set[Culprit]:
+    """Return the reels that were off and were taken out since, unrecorded.
+
+    What was found of them holds for the units that carry them.
+    """
+    events = line.state.event[: line.hypotheses]
+    gone = events[..., st.KIND] == st.ENDED
+    weight = line.weights()
+    return {
+        Culprit(REEL, int(place))
+        for place in np.unique(events[..., st.PLACE][gone])
+        if weight @ (gone & (events[..., st.PLACE] == place)).any(axis=1)
+        > LIKELIER_THAN_NOT
     }
 
 

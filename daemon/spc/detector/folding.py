@@ -12,6 +12,7 @@ from numba import njit
 
 from daemon.spc.detector.state import (
     AT_BUILD_FORGOTTEN,
+    AT_BUILD_REPLACED,
     AT_BUILD_SHARED,
     AT_BUILD_SWAPPED,
     AT_CHECK_BENCH,
@@ -24,12 +25,14 @@ from daemon.spc.detector.state import (
     AT_UNIT_BENCH,
     AT_UNIT_GOOD,
     AT_UNIT_MIXED,
+    AT_UNIT_REPLACED,
     AT_UNIT_SHARED,
     BENCH,
     CHECKED,
     CHECKS,
     COUNT,
     DRIFT,
+    ENDED,
     EVENTS,
     EXCUSED,
     KIND,
@@ -64,6 +67,8 @@ LEAST_STEP = 0.15
 """Of a bench, tolerances: less is what checks correct all the time."""
 LEAST_DIFFERENCE = 0.3
 """Of two mixed reels."""
+FAR_LEVEL2 = 9.0
+"""A level beyond three standard deviations of ordinary reels is off."""
 LEAST_DRIFT = 0.2
 """Along a tape, as a share of what is held possible."""
 GOOD_PLACES = 12
@@ -1084,6 +1089,7 @@ def unit(st, sh, at, y, noise2, warmth, odd_odds, new_build, changed, level, lev
         cross_boundary(st, sh, at, new_build, changed, level, level2)
     else:
         advance(st, at)
+    replaced(st, sh, at, new_build, changed)
     index, factor, count = sees(sh, at, warmth)
     cand = np.empty((CANDIDATES, 9), np.int64)
     lp = np.empty(CANDIDATES)
@@ -1370,6 +1376,8 @@ def cross_boundary(st, sh, at, new_build, changed, level, level2):
             gone = False
             if kind == SHARED:
                 gone = new_build
+            elif kind == ENDED:
+                gone = new_build or changed[place]
             elif kind != BENCH and kind != SLOPE:
                 gone = changed[place]
             if gone:
@@ -1392,6 +1400,45 @@ def cross_boundary(st, sh, at, new_build, changed, level, level2):
                 reset(st, k, at[0] + p, level[p], level2[p])
     merge(st)
     prune(st, PLACES)
+
+
+@compiled
+def replaced(st, sh, at, new_build, changed):
+    """Propose that a reel that is off was taken out, and that nobody recorded it.
+
+    An ordinary one is there instead. So it is with a bad reel, and with one that is off
+    and was accepted.
+    """
+    parts = sh.sensitivity.shape[0]
+    odds = np.log(sh.odds[AT_BUILD_REPLACED if new_build else AT_UNIT_REPLACED])
+    for q in range(2):
+        p = best_of(st, q == 1, EVENTS)
+        if p < 0:
+            continue
+        for r in range(parts):
+            if changed[r]:
+                continue
+            i = at[0] + r
+            tau2 = expected_tau2(st, sh, p, r)
+            if not touched(st, p, r) and st.mean[p, i] ** 2 < FAR_LEVEL2 * tau2:
+                continue
+            j = child(st, p, st.log_weight[p] + odds)
+            if j < 0:
+                return
+            e = st.event_count[j] - 1
+            while e >= 0:
+                kind = st.event[j, e, KIND]
+                bench = kind == SHARED or kind == BENCH or kind == SLOPE
+                if not bench and st.event[j, e, PLACE] == r:
+                    if st.event[j, e, EXCUSED] == 0:
+                        # The units before have it all the same.
+                        st.event[j, e, KIND] = ENDED
+                        st.event[j, e, EXCUSED] = 1
+                        reset(st, j, at[4] + e, 0.0, 0.0)
+                    elif kind != ENDED:
+                        drop_event(st, j, e, at[4])
+                e -= 1
+            reset(st, j, i, 0.0, tau2)
 
 
 @compiled

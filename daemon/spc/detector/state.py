@@ -35,8 +35,8 @@ ROOM = 320
 """Hypotheses that may stand side by side before the least likely go."""
 
 # Kinds of events. A number is kept in the state, so none changes its meaning.
-OFF, WIDE, SHARED, UNRECORDED, BENCH, MIXED, DRIFT, SLOPE = range(1, 9)
-KINDS = 9
+OFF, WIDE, SHARED, UNRECORDED, BENCH, MIXED, DRIFT, SLOPE, ENDED = range(1, 10)
+KINDS = 10
 
 # Columns of an event.
 KIND, PLACE, START, SIZE, EXCUSED, CHECKS = range(6)
@@ -107,13 +107,13 @@ class Shape(NamedTuple):
     odd_part: float
     drift: float
     odds: Floats
-    """(18,): prior odds of each kind of event, see `ODDS`."""
+    """(20,): prior odds of each kind of event, see `ODDS`."""
 
 
 # Rows of `ODDS`: what may begin at a new reel, build, session, check, and at any unit;
 # pairs of events that begin together, relative to the first of them; a new build whose
-# record forgot that a reel changed, to another good one or to a bad one; last the bench at
-# any unit.
+# record forgot that a reel changed, to another good one or to a bad one; the bench at any
+# unit; a reel that was off and was taken out unrecorded.
 (
     AT_REEL_OFF,
     AT_REEL_WIDE,
@@ -133,9 +133,11 @@ class Shape(NamedTuple):
     AT_BUILD_FORGOTTEN,
     AT_BUILD_SWAPPED,
     AT_UNIT_BENCH,
-) = range(18)
+    AT_BUILD_REPLACED,
+    AT_UNIT_REPLACED,
+) = range(20)
 
-ODDS = np.zeros(18)
+ODDS = np.zeros(20)
 """Prior odds of events, relative to nothing having happened. The project's own, chosen
 by simulation (`holdpoint study detection`, `holdpoint study years`)."""
 ODDS[AT_REEL_OFF] = 0.006
@@ -149,6 +151,8 @@ ODDS[AT_UNIT_BAD] = 4e-4
 ODDS[AT_UNIT_GOOD] = 8e-4
 ODDS[AT_UNIT_SHARED] = 6e-5
 ODDS[AT_UNIT_MIXED] = 4e-5
+ODDS[AT_BUILD_REPLACED] = 0.05
+ODDS[AT_UNIT_REPLACED] = 1e-3
 ODDS[AT_UNIT_BENCH] = 4e-5
 ODDS[AT_BUILD_FORGOTTEN] = 0.02
 ODDS[AT_BUILD_SWAPPED] = 6e-4

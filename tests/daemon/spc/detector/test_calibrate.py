@@ -1,6 +1,7 @@
 """Limits: from good lives, sure, never under what is held possible of a new build."""
 
 from dataclasses import replace
+from itertools import pairwise
 from multiprocessing import active_children
 from multiprocessing.process import BaseProcess
 from signal import SIGTERM
@@ -168,12 +169,16 @@ def test_a_rarer_false_hold_raises_the_shipped_limit() -> None:
 
 def test_between_tabled_numbers_of_ranges_the_more_careful_limit_serves() -> None:
     table = SHIPPED_LIMITS[5000]
-    assert shipped_limit(5000, ranges=3) == Limit(
-        seated=max(table[2][0], table[4][0]), unseated=max(table[2][1], table[4][1])
-    )
-    assert shipped_limit(5000, ranges=20) == Limit(
-        seated=table[12][0], unseated=table[12][1]
-    )
+    tabled = sorted(table)
+    for fewer, more in pairwise(tabled):
+        for ranges in range(fewer, more + 1):
+            near = {one for one in (fewer, more) if ranges != fewer + more - one}
+            assert shipped_limit(5000, ranges=ranges) == Limit(
+                seated=max(table[one][0] for one in near),
+                unseated=max(table[one][1] for one in near),
+            )
+    seated, unseated = table[tabled[-1]]
+    assert shipped_limit(5000, ranges=20) == Limit(seated=seated, unseated=unseated)
 
 
 def test_a_limit_for_nothing_is_refused() -> None:
@@ -182,7 +187,7 @@ def test_a_limit_for_nothing_is_refused() -> None:
             shipped_limit(rate, ranges=ranges)
 
 
-@pytest.mark.parametrize("ranges", [1, 2, 4, 6, 8, 12])
+@pytest.mark.parametrize("ranges", sorted(SHIPPED_LIMITS[500]))
 def test_no_limit_lies_under_what_is_held_possible_of_a_new_build(ranges: int) -> None:
     layout = layout_of([1000.0] * ranges, limit_ppm=[5000.0] * ranges)
     least = least_limit(layout)

@@ -127,6 +127,7 @@ class TestMass:
             odds[st.AT_UNIT_BAD] * (0.35 + 0.35 + 0.3)
             + odds[st.AT_UNIT_MIXED]
             + odds[st.AT_UNIT_SHARED]
+            + odds[st.AT_UNIT_BENCH]
             + 6 * odds[st.AT_UNIT_BAD] * odds[st.PAIR_AT_UNIT]
         )
         good_begun = odds[st.AT_UNIT_GOOD]

@@ -1,0 +1,131 @@
+"""What the check standard and a second look tell: the bench, a slip, or the unit."""
+
+import pytest
+
+from storage.records import Cause, Signal
+from tests.daemon.watch.bench import Off, Told, serial_of
+
+SLIP = {2: 8000.0}
+ALL_RANGES = dict.fromkeys(range(4), 2000.0)
+
+
+def begun(seed: int) -> Told:
+    """Measure a good build of 20 units after the check that opens its session."""
+    told = Told(seed)
+    told.check()
+    told.build("B-1", 20)
+    assert told.said == {}
+    told.new_session()
+    return told
+
+
+def imported_slip(seed: int) -> Told:
+    """Import a build whose first unit had a poor contact that nobody could seat."""
+    told = begun(seed)
+    told.unit(serial_of("B-2", 0), "B-2", SLIP, set_up=False, seatable=False)
+    assert [one for one in told.said.values() if one.standing]
+    return told
+
+
+def gone(told: Told) -> bool:
+    """Whether all that was said is withdrawn, with a reason."""
+    return all(not one.standing and one.withdrawn for one in told.said.values())
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_slip_is_withdrawn_once_its_unit_is_measured_again(seed: int) -> None:
+    told = imported_slip(seed)
+    told.unit(serial_of("B-2", 0), "B-2", set_up=False, seatable=False)
+    assert gone(told)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_rerun_withdraws_a_slip_after_other_units_too(seed: int) -> None:
+    told = imported_slip(seed)
+    told.unit(serial_of("B-2", 1), "B-2", set_up=False, seatable=False)
+    told.unit(serial_of("B-2", 0), "B-2", set_up=False, seatable=False)
+    assert gone(told)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_later_units_that_read_right_withdraw_the_hold_of_a_slip(seed: int) -> None:
+    told = imported_slip(seed)
+    for index in range(1, 6):
+        told.unit(serial_of("B-2", index), "B-2", set_up=False, seatable=False)
+    assert told.holding() == []
+    assert all(one.withdrawn for one in told.said.values() if one.holds)
+
+
+def bench_moved(seed: int, off: Off) -> tuple[Told, Signal, list[Signal]]:
+    """Move the bench in a new session; return what units said, then a check."""
+    told = begun(seed)
+    told.build("B-2", 3, off)
+    (before,) = told.holding("B-2")
+    return told, before, told.check(off)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("off", [ALL_RANGES, {2: 3000.0}], ids=["all", "one"])
+def test_a_check_that_reads_as_the_units_makes_it_the_bench(
+    seed: int, off: Off
+) -> None:
+    told, before, said = bench_moved(seed, off)
+    (found,) = told.holding("B-2")
+    assert found.cause is Cause.BENCH
+    assert found.range == (None if len(off) > 1 else "100uA")
+    if before.cause is Cause.BENCH:
+        return
+    assert {one.signal: one.standing for one in said} == {
+        "B-2-F1": False, "B-2-F2": True,
+    }  # fmt: skip
+    assert told.said["B-2-F1"].withdrawn
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_check_that_reads_right_leaves_a_reel_that_is_bad(seed: int) -> None:
+    told = begun(seed)
+    told.fit("B-2", ("", "", "RL-13", ""))
+    told.check()
+    told.build("B-2", 3, {2: 3000.0})
+    told.check()
+    (found,) = told.holding("B-2")
+    assert (found.cause, found.reel) == (Cause.REEL, "RL-13")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_a_check_has_found_goes_on_with_units_and_checks(seed: int) -> None:
+    told, _, _ = bench_moved(seed, ALL_RANGES)
+    (raised,) = told.holding("B-2")
+    told.build("B-2", 2, ALL_RANGES, first=3)
+    told.check(ALL_RANGES)
+    told.build("B-2", 2, ALL_RANGES, first=5)
+    revisions = [one for one in told.revisions if one.signal == raised.signal]
+    assert {one.raised_serial for one in revisions} == {raised.raised_serial}
+    assert raised.raised_serial in {serial_of("B-2", n) for n in range(3)}
+    counted = [one.revision for one in revisions]
+    assert counted == list(range(1, len(counted) + 1))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_nothing_is_said_twice_of_one_finding_and_revision(seed: int) -> None:
+    told, _, _ = bench_moved(seed, {2: 3000.0})
+    told.build("B-2", 2, {2: 3000.0}, first=3)
+    told.check({2: 3000.0})
+    told.new_session()
+    told.check()
+    told.build("B-2", 5, first=5)
+    pairs = [(one.signal, one.revision) for one in told.revisions]
+    assert len(pairs) == len(set(pairs))
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("off", [ALL_RANGES, {0: 1500.0}], ids=["all", "one"])
+def test_the_check_that_opens_the_next_session_says_nothing_of_the_last_build(
+    seed: int, off: Off
+) -> None:
+    """The bench moved overnight: no unit of the build was measured with it."""
+    told = begun(seed)
+    told.build("B-2", 10)
+    told.new_session()
+    assert told.check(off) == []
+    assert told.holding("B-2") == []
