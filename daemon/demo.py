@@ -133,12 +133,13 @@ class Operator:
 
     def record_reels(self, build: str, from_serial: str | None) -> None:
         """Record the reels that a build takes from a serial on; None: at its start."""
+        recorded = set(self._store.frame("reels")["reel"])
         for one in self.story["fittings"]:
             if (one["build"], one["from_serial"]) != (build, from_serial):
                 continue
             now = datetime.now(UTC)
-            if (reel := self._nominal.pop(one["reel"], None)) is not None:
-                kitting.receive_reel(self._store, **reel, at=now)
+            if one["reel"] not in recorded:
+                kitting.receive_reel(self._store, **self._nominal[one["reel"]], at=now)
             self._store.fit_reel(
                 kitting.fitting_of(
                     self._product,

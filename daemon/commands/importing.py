@@ -9,6 +9,7 @@ import click
 
 from config.load import fingerprint
 from config.mapping import guessed, load_mapping
+from daemon import words
 from daemon.commands.manners import NEW_SETUP, Opened, as_json, opened, say
 from daemon.cycle import Cycle
 from daemon.importing import (
@@ -119,7 +120,10 @@ def _import(
             raise SheetError(message) from exc
     rows, rejected = rows_of(cells, columns, cycle, default_build=build)
     if dry_run:
-        say(f"{path.name}: {len(rows)} rows can be judged, {len(rejected)} cannot.")
+        say(
+            f"{path.name}: {words.counted(len(rows), 'row')} can be judged, "
+            f"{len(rejected)} cannot."
+        )
         for one in rejected:
             say(f"  line {one.line}: {one.reason}")
         return Imported(new=len(rows), rejected=tuple(rejected))
@@ -137,7 +141,7 @@ def _import(
     done.rejected = tuple(sorted((*rejected, *done.rejected), key=lambda r: r.line))
     _watched(at, cycle, done.last_number)
     say(
-        f"{path.name}: {done.new} units new, {done.known} known, "
+        f"{path.name}: {words.counted(done.new, 'unit')} new, {done.known} known, "
         f"{len(done.rejected)} rejected"
     )
     if done.rejected:
