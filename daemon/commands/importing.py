@@ -10,7 +10,7 @@ import click
 from config.load import fingerprint
 from config.mapping import guessed, load_mapping
 from daemon import words
-from daemon.commands.manners import NEW_SETUP, Opened, as_json, opened, say
+from daemon.commands.manners import Opened, as_json, opened, say
 from daemon.cycle import Cycle
 from daemon.importing import (
     READERS,
@@ -22,6 +22,7 @@ from daemon.importing import (
     take,
     write_rejected,
 )
+from daemon.typed import NEW_SETUP
 from storage.local import LocalStore
 from storage.records import Configuration
 
