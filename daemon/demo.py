@@ -133,12 +133,13 @@ class Operator:
 
     def record_reels(self, build: str, from_serial: str | None) -> None:
         """Record the reels that a build takes from a serial on; None: at its start."""
+        recorded = set(self._store.frame("reels")["reel"])
         for one in self.story["fittings"]:
             if (one["build"], one["from_serial"]) != (build, from_serial):
                 continue
             now = datetime.now(UTC)
-            if (reel := self._nominal.pop(one["reel"], None)) is not None:
-                kitting.receive_reel(self._store, **reel, at=now)
+            if one["reel"] not in recorded:
+                kitting.receive_reel(self._store, **self._nominal[one["reel"]], at=now)
             self._store.fit_reel(
                 kitting.fitting_of(
                     self._product,
@@ -153,12 +154,12 @@ class Operator:
     def measure(self, build: str, serial: str) -> None:
         """Mount a unit and have it measured."""
         self._hands.mount(serial)
-        seen = self._carried_out(self.client.measure(build=build, serial=serial))
+        seen = self.carried_out(self.client.measure(build=build, serial=serial))
         if seen["state"] != "done":
             message = f"unit {serial} was not measured: {seen['message']}"
             raise DemoError(message)
 
-    def _carried_out(self, ticket: str) -> dict[str, Any]:
+    def carried_out(self, ticket: str) -> dict[str, Any]:
         """Return an order once it ended; what is asked meanwhile is done."""
         while True:
             seen = self.client.ticket(ticket, wait_s=0.1)

@@ -15,7 +15,8 @@ from daemon.client import Client
 from daemon.home import VARIABLE, Home
 from storage.errors import UnreachableError
 
-START_S = 60.0
+START_S = 300.0
+"""The first start of all compiles the detector: minutes on a slow machine."""
 END_S = 15.0
 POLL_S = 0.05
 

@@ -10,6 +10,8 @@ from daemon.bench.readings import Point, RangeReadings
 from daemon.control import TypedReading
 from daemon.product import ProductModel
 
+NEW_SETUP = "The bench was set up anew before this: leads, meter ranges or nulls."
+"""Said of readings that nobody took with the daemon's own bench."""
 PLAUSIBLE = 0.5
 """Indicated over reference may be off by this share; more is a slip of the pen."""
 

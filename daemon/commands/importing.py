@@ -9,7 +9,8 @@ import click
 
 from config.load import fingerprint
 from config.mapping import guessed, load_mapping
-from daemon.commands.manners import NEW_SETUP, Opened, as_json, opened, say
+from daemon import words
+from daemon.commands.manners import Opened, as_json, opened, say
 from daemon.cycle import Cycle
 from daemon.importing import (
     READERS,
@@ -21,6 +22,7 @@ from daemon.importing import (
     take,
     write_rejected,
 )
+from daemon.typed import NEW_SETUP
 from storage.local import LocalStore
 from storage.records import Configuration
 
@@ -119,7 +121,10 @@ def _import(
             raise SheetError(message) from exc
     rows, rejected = rows_of(cells, columns, cycle, default_build=build)
     if dry_run:
-        say(f"{path.name}: {len(rows)} rows can be judged, {len(rejected)} cannot.")
+        say(
+            f"{path.name}: {words.counted(len(rows), 'row')} can be judged, "
+            f"{len(rejected)} cannot."
+        )
         for one in rejected:
             say(f"  line {one.line}: {one.reason}")
         return Imported(new=len(rows), rejected=tuple(rejected))
@@ -137,7 +142,7 @@ def _import(
     done.rejected = tuple(sorted((*rejected, *done.rejected), key=lambda r: r.line))
     _watched(at, cycle, done.last_number)
     say(
-        f"{path.name}: {done.new} units new, {done.known} known, "
+        f"{path.name}: {words.counted(done.new, 'unit')} new, {done.known} known, "
         f"{len(done.rejected)} rejected"
     )
     if done.rejected:

@@ -21,7 +21,6 @@ if TYPE_CHECKING:  # the database takes longer to load than all else
     from daemon.watch import FindLimit
     from storage.store import Store
 
-NEW_SETUP = "The bench was set up anew before this: leads, meter ranges or nulls."
 FAILURE = 1
 """Exit code of a command that could not do what it was asked; misuse is 2."""
 

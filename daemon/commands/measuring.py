@@ -12,7 +12,6 @@ from config.quantity import Unit, parse, spell
 from daemon.beside import AnswerError, answered, asked, question
 from daemon.client import Client
 from daemon.commands.manners import (
-    NEW_SETUP,
     as_json,
     as_table,
     home_of,
@@ -24,7 +23,7 @@ from daemon.control import TypedReading
 from daemon.home import Home
 from daemon.processes import answers, running_daemon
 from daemon.product import ProductModel
-from daemon.typed import TypedError, readings_of
+from daemon.typed import NEW_SETUP, TypedError, readings_of
 
 POLL_S = 0.5
 

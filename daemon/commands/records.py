@@ -30,7 +30,6 @@ from daemon.proving import sharpened
 from daemon.rows import plain, proofs_of, signals_of
 from daemon.whereabouts import tracing
 from daemon.whereabouts.doubted import by_reason, doubted
-from storage.errors import NotFoundError
 from storage.records import Disposal, Fitting, Scope, Signal, Unit
 from storage.records_shipping import ReelReceipt
 from storage.remote import RemoteStore

@@ -11,6 +11,7 @@ from daemon.beside import asked, question
 from daemon.client import RefusedOrderError
 from daemon.instruments import line_of
 from daemon.product import ProductModel
+from daemon.typed import NEW_SETUP
 from dashboard import data, live, look
 from dashboard.typed import (
     Texts,
@@ -26,6 +27,7 @@ EVERY_S = 1.0
 # whether the daemon had a bench when it last answered.
 ORDERS, CHECKED, FAULTS, HAS_BENCH = "orders", "checked", "faults", "has bench"
 SHOWN_ORDERS = 5
+BEFORE = "This unit was measured before."
 ENDED = {"done", "failed"}
 NEAR = (
     "Source at zero and off before you touch leads, boards or the range switch: an "
@@ -216,7 +218,8 @@ def by_hand() -> None:
         for name, beside in asked_by_hand(connection).items():
             label = question(name, beside)
             st.text_input(words.capital(label), key=f"beside {name}")
-        st.checkbox("This unit was measured before", key="typed rerun")
+        st.checkbox(BEFORE, key="typed rerun")
+        st.checkbox(NEW_SETUP, key="typed new setup")
         st.form_submit_button("Check what I typed", on_click=check)
     for fault in st.session_state.get(FAULTS, ()):
         look.stands_out(fault)
@@ -224,7 +227,11 @@ def by_hand() -> None:
         return
     look.heading(
         f"Unit {checked['serial']}",
-        [one.words for one in (*checked["readings"], *checked["checks"])],
+        [
+            *(one.words for one in (*checked["readings"], *checked["checks"])),
+            *([BEFORE] if checked["rerun"] else []),
+            *([NEW_SETUP] if checked["new_setup"] else []),
+        ],
     )
     st.button(
         "Judge and keep",
@@ -280,6 +287,7 @@ def check() -> None:
             "readings": readings,
             "checks": checks,
             "rerun": st.session_state["typed rerun"],
+            "new_setup": st.session_state["typed new setup"],
         }
     )
 
@@ -298,6 +306,7 @@ def keep() -> None:
         typed=[one.order for one in readings],
         checks=[one.order for one in checks],
         rerun=checked["rerun"],
+        new_setup=checked["new_setup"],
     ):
         st.session_state[CHECKED] = None
         for key in data.here().product.keys:
@@ -306,6 +315,9 @@ def keep() -> None:
         for name in asked_by_hand(data.here().connection):
             st.session_state[f"beside {name}"] = ""
         st.session_state["typed serial"] = ""
+        # Each is said of one unit.
+        st.session_state["typed rerun"] = False
+        st.session_state["typed new setup"] = False
 
 
 main()

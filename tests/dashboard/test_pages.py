@@ -200,6 +200,34 @@ def test_typed_readings_are_shown_before_they_are_kept_and_can_be_corrected(
     assert app.text_input(key="typed serial").value == ""
 
 
+def test_a_new_set_up_is_said_of_the_unit_it_was_ticked_for_alone(held: Home) -> None:
+    app = opened("bench")
+    for serial, new_setup in (
+        ("PA-9004", False),
+        ("PA-9005", True),
+        ("PA-9006", False),
+    ):
+        type_readings(app, serial)
+        assert not app.checkbox(key="typed new setup").value
+        if new_setup:
+            app.checkbox(key="typed new setup").check()
+        button(app, "Check what I typed").click().run()
+        assert ("set up anew before this" in said(app)) == new_setup
+        button(app, "Judge and keep").click().run()
+        ticket = app.session_state["orders"][-1]["ticket"]
+        with Client.of(held.data) as client:
+            assert client.ticket(ticket, wait_s=20.0)["state"] == "done"
+        app.run()
+    with open_store(held.data) as store:
+        rows = store.frame(
+            "range_rows", product="photodiode-amplifier", after=0, kind="unit"
+        ).set_index("serial")
+    mine = rows.loc[["PA-9004", "PA-9005", "PA-9006"]]
+    # The session that was begun by a new set-up goes on for the unit after it.
+    assert mine["session"].nunique() == 2
+    assert mine["set_up"].tolist() == [False, True, True]
+
+
 @pytest.mark.usefixtures("held")
 def test_a_second_click_keeps_nothing_twice() -> None:
     app = type_readings(opened("bench"), "PA-9003")

@@ -4,7 +4,6 @@ import asyncio
 import json
 import socket
 from collections.abc import Iterator
-from threading import Thread
 from typing import Any
 
 import pytest
@@ -15,6 +14,7 @@ from daemon.simulator.errors import PortInUseError
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Scenario, story
 from daemon.simulator.server import FIXTURE, BenchServer
+from tests.daemon.serving import Serving
 from tests.daemon.simulator.benches import CLEAN, IDEAL
 
 SCALE = 100.0
@@ -68,21 +68,14 @@ class Line:
         self._socket.close()
 
 
-class Served:
-    """A bench server in a thread of its own."""
+class Served(Serving):
+    """A bench server in a thread of its own, and lines to it."""
 
     def __init__(self, settings: Settings, told: Scenario) -> None:
         clock = ScaledClock(SCALE)
-        self.server = BenchServer(Rig(settings, told, clock, nature=IDEAL), clock)
-        self._loop = asyncio.new_event_loop()
-        self._thread = Thread(target=self._loop.run_forever)
-        self._thread.start()
-        self._run(self.server.start())
+        super().__init__(Rig(settings, told, clock, nature=IDEAL), clock)
         self._lines: list[Line] = []
         self._hands = self.line(FIXTURE)
-
-    def _run(self, coroutine: Any) -> None:
-        asyncio.run_coroutine_threadsafe(coroutine, self._loop).result(10.0)
 
     def line(self, role: str) -> Line:
         line = Line(self.server.ports[role])
@@ -110,10 +103,7 @@ class Served:
     def close(self) -> None:
         for line in self._lines:
             line.close()
-        self._run(self.server.close())
-        self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(10.0)
-        self._loop.close()
+        super().close()
 
 
 @pytest.fixture(scope="module")
