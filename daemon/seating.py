@@ -1,4 +1,4 @@
-"""One unit far from what was expected: seated again, measured once more, and what is said.
+"""One unit far from what was expected: seated again, measured once more, and told.
 
 A poor contact looks like one odd part. The unit is seated and measured once more, and
 never again: to test until it passes is no measurement. Both runs are kept, the second

@@ -9,10 +9,10 @@ from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, logsumexp, ndtr
 
-from daemon.spc.detector.baseline import Baseline
 from daemon.spc.checks import count, finite, finite_array, positive
-from daemon.spc.errors import OutOfRangeError
+from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import TWO_SIDED_95, Finding
+from daemon.spc.errors import OutOfRangeError
 
 Array = NDArray[np.float64]
 

@@ -10,6 +10,7 @@ import numpy as np
 from daemon.spc.detector.bench_moves import check, session, settle
 from daemon.spc.detector.compiling import Bools, Places, compiled
 from daemon.spc.detector.hypotheses import (
+    FORGOTTEN,
     excuse,
     expected_tau2,
     let_go,
@@ -273,7 +274,9 @@ def unit(
         )
         for r in range(ranges):
             st.odd[k, r] = ordinary[r, 3]
-    scaled_to(st, good, bad)
+    # What began with this unit and fits no better goes with its weight: given to others
+    # it would grow from unit to unit, though nothing speaks for it.
+    scaled_to(st, good, bad if boundary else FORGOTTEN)
     st.counters[UNITS] += 1
     let_go(st, sh, at)
     merge(st)

@@ -34,8 +34,12 @@ AGE = 6
 """Units after which it no longer matters when an event began."""
 KNOWN_AFTER = 20
 """Units after which the scatter of parts is known."""
+STALE = 100
+"""Units after which an event that is no likelier than none is suspected no more."""
 OLD = 10
 """Units after which an event is known well enough to be of no matter."""
+ORDINARY = 3.0
+"""Standard deviations of ordinary reels within which a level surely lies."""
 LEAST_STEP = 0.15
 """Of a bench, tolerances: less is what checks correct all the time."""
 LEAST_DIFFERENCE = 0.3
@@ -356,7 +360,10 @@ def keep(st: State, wanted: Bools) -> None:
 
 @compiled
 def scaled_to(st: State, good: float, bad: float) -> None:
-    """Give the good and the bad hypotheses together the weights they had."""
+    """Give the good and the bad hypotheses together these weights.
+
+    `FORGOTTEN` leaves them as they are.
+    """
     now_good, now_bad = log_mass(st, False), log_mass(st, True)
     for k in range(st.counters[COUNT]):
         if is_bad(st, k):
@@ -375,7 +382,7 @@ def prune(st: State, places: int) -> None:
         st.log_weight[k] -= top
     if n <= places:
         return
-    good, bad = log_mass(st, False), log_mass(st, True)
+    good = log_mass(st, False)
     order = likeliest(st.log_weight[:n])
     wanted = np.zeros(n, np.bool_)
     seen = np.zeros((KINDS, 64), np.bool_)
@@ -401,7 +408,7 @@ def prune(st: State, places: int) -> None:
             wanted[k] = True
             kept += 1
     keep(st, wanted)
-    scaled_to(st, good, bad)
+    scaled_to(st, good, FORGOTTEN)
 
 
 @compiled
@@ -470,14 +477,21 @@ def let_go(st: State, sh: Shape, at: Places) -> None:
 
     A level that surely is one that good reels, stages and benches have tells of nothing
     wrong, whatever once spoke for an event: without this a hypothesis that explained an
-    odd hour would be bad for ever.
+    odd hour would be bad for ever. Nor does an event that so many units have not shown:
+    small suspicions would add up in a reel that lives long.
     """
     unit = st.counters[UNITS]
     ranges = sh.sensitivity.shape[1]
+    good = best_of(st, False, EVENTS)
     for k in range(st.counters[COUNT]):
+        unlikely = good >= 0 and st.log_weight[k] < st.log_weight[good]
         e = st.event_count[k] - 1
         while e >= 0:
             kind, place = st.event[k, e, KIND], st.event[k, e, PLACE]
+            if unlikely and unit - st.event[k, e, START] >= STALE:
+                drop_event(st, k, e, at[4])
+                e -= 1
+                continue
             seen = (kind == BENCH or kind == SLOPE) and st.event[k, e, CHECKS] > 0
             if not seen and unit - st.event[k, e, START] < OLD:
                 e -= 1
@@ -485,7 +499,7 @@ def let_go(st: State, sh: Shape, at: Places) -> None:
             i, most = -1, 0.0
             if kind == OFF or kind == UNRECORDED:
                 i = at[0] + place
-                most = 2.0 * np.sqrt(expected_tau2(st, sh, k, place))
+                most = ORDINARY * np.sqrt(expected_tau2(st, sh, k, place))
             elif kind == SHARED:
                 i, most = at[1], 2.0 * sh.build_scatter
             elif kind == BENCH or kind == SLOPE:
