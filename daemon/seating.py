@@ -1,4 +1,4 @@
-"""One unit far from what was expected: seated again, measured once more, and what is said.
+"""One unit far from what was expected: seated again, measured once more, said so.
 
 A poor contact looks like one odd part. The unit is seated and measured once more, and
 never again: to test until it passes is no measurement. Both runs are kept, the second
@@ -115,9 +115,12 @@ def far_off(serial: str, titles: Sequence[str]) -> str:
     --------
     >>> far_off("PA-7", ["1 mA"])
     'Unit PA-7 reads far from what was expected on range 1 mA'
+    >>> far_off("PA-7", ["1 uA", "10 uA", "1 mA"]).partition(" on ")[2]
+    'ranges 1 uA, 10 uA and 1 mA'
     """
     ranges = "range" if len(titles) == 1 else "ranges"
-    named = " and ".join(titles)
+    *most, last = titles
+    named = f"{', '.join(most)} and {last}" if most else last
     return f"Unit {serial} reads far from what was expected on {ranges} {named}"
 
 

@@ -141,8 +141,9 @@ def test_a_poor_contact_is_found_by_seating_the_unit_again(bench: Bench) -> None
     assert builds["first_pass_yield"].tolist() == [pytest.approx(8 / 9)]
     assert bench.store.frame("signals", product=NAME).empty
     # The second is what is watched.
-    (segment,) = bench._worker._cycle._watcher.builds["B-1"].segments()
-    assert segment.errors_ppm[-1] == pytest.approx(good, abs=0.01)
+    counts = bench._worker._cycle._watcher.fold.units_of("B-1")
+    assert [one.serial for one in counts].count("PA-008") == 1
+    assert counts[-1].errors_ppm == pytest.approx(good, abs=0.01)
 
 
 def test_a_unit_that_is_odd_itself_is_measured_twice_and_never_more(
@@ -158,21 +159,26 @@ def test_a_unit_that_is_odd_itself_is_measured_twice_and_never_more(
     assert len(bench.asked) == 1
 
 
-def test_a_unit_off_on_all_ranges_is_no_matter_of_one_contact(bench: Bench) -> None:
-    bench.measure("PA-008", [900.0] * 4)
-    assert bench.asked == []
-
-
-def test_the_first_unit_of_a_reel_that_is_recorded_as_new_is_believed(
+def test_a_unit_off_on_all_ranges_that_would_raise_a_finding_is_asked_for_once(
     bench: Bench,
 ) -> None:
-    """A change that was foreseen is the likelier reason: it holds the build at once."""
+    off = [2000.0] * 4
+    bench.measure("PA-008", off, off)
+    (asked,) = bench.asked
+    assert "on ranges 1 uA, 10 uA, 100 uA and 1 mA. " in asked
+
+
+def test_the_first_unit_of_a_bad_reel_is_asked_for_once_and_then_believed(
+    bench: Bench,
+) -> None:
+    """A reel that is recorded as new holds its build with the second seating."""
     bench.store.add_reel(
         Reel(reel="K-900", nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT)
     )
     bench.store.fit_reel(fitting("B-1", "R13", "K-900", "PA-008"))
-    bench.measure("PA-008", [50.0, -80.0, POOR_CONTACT_PPM, 10.0])
-    assert bench.asked == []
+    bad = [50.0, -80.0, POOR_CONTACT_PPM, 10.0]
+    bench.measure("PA-008", bad, bad)
+    assert len(bench.asked) == 1
     found = bench.store.frame("signals", product=NAME)
     assert found["reel"].tolist() == ["K-900"]
 
