@@ -194,7 +194,7 @@ def take(
     fresh, rejected = _not_changed_over(
         fresh,
         builds=set(store.frame("builds", product=product)["build"]),
-        serials=set(first_run),
+        serials=set(kept["serial"]),
     )
     if fresh:
         store.put_configuration(configuration)

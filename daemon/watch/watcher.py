@@ -488,8 +488,10 @@ class Watcher:
         for name in list(self._odd_names.values()):
             one = self._said[name]
             number = one.signal.number
-            odd = next((o for o in self.fold.odd if o.unit.number == number), None)
-            if not one.signal.standing or (odd is not None and not self._began(odd)):
+            if not one.signal.standing or any(
+                odd.unit.number == number and not self._began(odd)
+                for odd in self.fold.odd
+            ):
                 continue
             serial = one.signal.first_serial
             why = (
