@@ -6,7 +6,7 @@ nothing, and a row that was corrected becomes another run of the same unit.
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -191,6 +191,11 @@ def take(
     done = Imported()
     fresh = list({row.run: row for row in rows if row.run not in known}.values())
     done.known = len(rows) - len(fresh)
+    fresh, rejected = _not_changed_over(
+        fresh,
+        builds=set(store.frame("builds", product=product)["build"]),
+        serials=set(kept["serial"]),
+    )
     if fresh:
         store.put_configuration(configuration)
         _open_builds(fresh, cycle, at)
@@ -205,7 +210,6 @@ def take(
                     set_up=new_setup,
                 )
             )
-    rejected = []
     for row in fresh:
         measured_at = row.measured_at or at
         try:
@@ -237,6 +241,27 @@ def take(
         done.last_number = recorded.number
     done.rejected = tuple(rejected)
     return done
+
+
+def _not_changed_over(
+    rows: Sequence[Row], *, builds: Collection[str], serials: Collection[str]
+) -> tuple[list[Row], list[Rejected]]:
+    """Return rows whose serial is no build and whose build is no serial, and the rest.
+
+    A build that was opened stays for ever: it is not opened for a slip of columns.
+    """
+    good, rejected = [], []
+    for row in rows:
+        if row.serial in builds:
+            what = f"serial {row.serial} is the name of a build"
+        elif row.build in serials:
+            what = f"build {row.build} is the serial of a unit"
+        else:
+            good.append(row)
+            continue
+        reason = f"{what}; are the columns of serial and build changed over?"
+        rejected.append(Rejected(line=row.line, reason=reason))
+    return good, rejected
 
 
 def write_rejected(

@@ -327,10 +327,11 @@ def odd_unit(signal: Signal) -> str:
     on = ""
     if signal.range is not None:
         on = f" on range {evidence.get('range_title') or signal.range}"
-    return (
-        f"Unit {signal.first_serial} alone is far off{on} ({size}): seat it and its "
-        "leads again and measure it once more"
-    )
+    said = f"Unit {signal.first_serial} alone is far off{on} ({size})"
+    if evidence.get("measured_again"):
+        where = "the parts of the range" if signal.part is None else signal.part
+        return f"{said}, also when it was measured again: look at {where}"
+    return f"{said}: seat it and its leads again and measure it once more"
 
 
 def _odd_unit_lines(evidence: Mapping[str, Any]) -> tuple[str, ...]:
@@ -761,9 +762,16 @@ def standing(
         )
     if odd:
         return Saying(headline=odd[0], lines=("Nothing is held.",), apart=odd[1:])
+    now = [one["build"] for one in builds if one["units"]][-1:]
+    moved = [
+        reads(one)
+        for one in signals
+        if one.standing and not is_odd_unit(one) and one.build in now
+    ]
+    but = f" but for this: {'; '.join(moved)}" if moved else ""
     return Saying(
         headline="Nothing is held.",
-        lines=(f"{counted(units, 'unit')} measured, every range as it was.",),
+        lines=(f"{counted(units, 'unit')} measured, every range as it was{but}.",),
     )
 
 

@@ -209,6 +209,9 @@ class Worker:
         try:
             self._inbox.look()
             self._cycle.watch(step=self.desk.beat)
+            # A file may have been imported: what builds are held against is another.
+            if (history := self._cycle.history()) != self.desk.snapshot()["history"]:
+                self.desk.show(history=history)
         except (StorageError, OSError) as exc:
             self._trouble(exc)
 

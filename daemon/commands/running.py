@@ -44,7 +44,10 @@ def daemon(context: click.Context, no_bench: bool, port: int) -> None:
     from daemon.service import run  # noqa: PLC0415 -- only this command needs it all
 
     home = home_of(context)
-    say(f"Holdpoint measures for {home.folder}; stop it with Ctrl-C.")
+    say(
+        f"Holdpoint measures for {home.folder}; stop it with Ctrl-C. The very first "
+        "start prepares the statistics: a minute or more."
+    )
     run(home, with_bench=not no_bench, port=port, announce=say)
     say("Stopped; the source is off.")
 

@@ -23,6 +23,7 @@ from daemon.processes import child, dashboard_command
 from daemon.rows import signals_of
 
 UNITS = 30
+FIRST = "Starting. The very first start prepares the statistics: a minute or more."
 
 
 @click.command()
@@ -78,6 +79,7 @@ def demo(
         if which == "recall":
             tell_recall(home, seed=seed, json_=json_, port=None if headless else port)
             return
+        say(FIRST)
         operator, store = way_out.enter_context(running(home, seed=seed, units=units))
         if not headless:
             way_out.enter_context(showing(home, port))
@@ -106,6 +108,7 @@ def tell_recall(home: Home, *, seed: int, json_: Path | None, port: int | None) 
     from daemon import recall  # noqa: PLC0415 -- loads the simulator and the documents
 
     settings = load(home.folder)
+    say(FIRST)
     with ExitStack() as way_out:
         operator, store = way_out.enter_context(
             running(home, seed=seed, units=recall.UNITS)

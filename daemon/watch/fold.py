@@ -235,10 +235,6 @@ class Fold:
         """Whether a run measured again what an earlier one of the unit had."""
         return number in self._repeats
 
-    def is_odd(self, number: int) -> bool:
-        """Whether a run, as it counts now, was odd by itself."""
-        return any(one.unit.number == number for one in self.odd)
-
     def odd_since(self, event: Event | None) -> list[OddUnit]:
         """Return the odd units from an event on; all of them for None."""
         if event is None:

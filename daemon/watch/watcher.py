@@ -488,7 +488,10 @@ class Watcher:
         for name in list(self._odd_names.values()):
             one = self._said[name]
             number = one.signal.number
-            if not one.signal.standing or self.fold.is_odd(number):
+            if not one.signal.standing or any(
+                odd.unit.number == number and not self._began(odd)
+                for odd in self.fold.odd
+            ):
                 continue
             serial = one.signal.first_serial
             why = (
@@ -513,6 +516,20 @@ class Watcher:
             key[0] == odd.unit.build
             and key[1] == Culprit(REEL, odd.place)
             and self._said[name].signal.standing
+            for key, name in self._names.items()
+        )
+
+    def _began(self, odd: OddUnit) -> bool:
+        """Whether a finding that stands says that it began with this unit, or before.
+
+        Then the unit is not off alone.
+        """
+        numbers = {u.serial: u.number for u in self.fold.units_of(odd.unit.build)}
+        return any(
+            key[:2] == (odd.unit.build, Culprit(REEL, odd.place))
+            and self._said[name].signal.standing
+            and numbers.get(self._said[name].signal.first_serial, odd.unit.number + 1)
+            <= odd.unit.number
             for key, name in self._names.items()
         )
 

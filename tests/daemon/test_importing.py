@@ -213,6 +213,27 @@ def test_a_serial_of_another_build_is_rejected_not_moved(
     assert "PA-001" in done.rejected[0].reason
 
 
+def test_a_file_with_serial_and_build_changed_over_opens_no_build(
+    cycle: Cycle, tmp_path: Path, mapping_file: Path
+) -> None:
+    right, wrong = tmp_path / "right.csv", tmp_path / "wrong.csv"
+    sheet().to_csv(right, index=False)
+    assert load_all(cycle, right, mapping_file) == (UNITS, 0, 0)
+    names = {"Unit": "Batch", "Batch": "Unit"}
+    # Of what is known, of new serials in a known build, of known ones in a new build.
+    new = sheet().assign(Unit=[f"PA-9{n:02d}" for n in range(UNITS)])
+    other = sheet().assign(Batch="B-8")
+    said = "serial B-7 is the name of a build", "build PA-001 is the serial of a unit"
+    for frame, begins in ((sheet(), said[0]), (new, said[0]), (other, said[1])):
+        frame.rename(columns=names).to_csv(wrong, index=False)
+        rows, _ = rows_of(read_sheet(wrong), load_mapping(mapping_file), cycle)
+        done = take(rows, cycle, session="s", configuration=configuration(), at=AT)
+        assert (done.new, len(done.rejected)) == (0, UNITS)
+        assert done.rejected[0].reason.startswith(begins)
+    with cycle.store as store:
+        assert store.frame("builds", product=NAME)["build"].tolist() == ["B-7"]
+
+
 def test_columns_named_as_ours_need_no_mapping() -> None:
     one = guessed(["serial", "1uA in", "1uA out", "1uA in zero"], ["1uA", "10uA"])
     assert list(one.ranges) == ["1uA"]

@@ -1,6 +1,7 @@
 """What a person is told follows from the numbers alone."""
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -239,6 +240,20 @@ def test_a_finding_whose_holds_were_ended_is_no_more_said_of_a_build_still_held(
     assert said.headline == words.finding(signal()).headline
 
 
+def test_what_was_decided_is_said_of_its_build_and_not_of_the_next() -> None:
+    def said(*builds: dict[str, Any]) -> words.Saying:
+        return words.standing(signals=[signal()], builds=builds, holds=[], units=90)
+
+    now = said(build())
+    assert now.headline == "Nothing is held."
+    (line,) = now.lines
+    begin, _, this = line.partition(" but for this: ")
+    assert begin == "90 units measured, every range as it was"
+    assert this == f"{words.reads(signal())}."
+    later = said(build(), build(build="B-4"))
+    assert later.lines == ("90 units measured, every range as it was.",)
+
+
 ODD_SENTENCE = (
     "Unit PA-1007 alone is far off on range 1 mA (+0.42 %): seat it and its leads "
     "again and measure it once more."
@@ -254,6 +269,15 @@ def test_an_odd_unit_is_something_to_do_and_never_a_hold() -> None:
     assert first_page.headline == ODD_SENTENCE
     assert first_page.lines == ("Nothing is held.",)
     assert words.beside(odd()) == "unit PA-1007 alone: +0.42 %"
+
+
+def test_a_unit_that_was_measured_again_is_not_to_be_measured_a_third_time() -> None:
+    evidence = {"range_title": "1 mA", "measured_again": True}
+    again = replace(odd(), evidence=json.dumps(evidence), part="R14")
+    assert words.finding(again).headline == (
+        "Unit PA-1007 alone is far off on range 1 mA (+0.42 %), also when it was "
+        "measured again: look at R14."
+    )
 
 
 def test_an_odd_unit_is_said_beside_what_is_held_and_of_earlier_builds_not_at_all() -> (

@@ -56,6 +56,20 @@ def test_later_units_that_read_right_withdraw_the_hold_of_a_slip(seed: int) -> N
     assert all(one.withdrawn for one in told.said.values() if one.holds)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_unit_that_others_follow_is_not_said_to_be_off_alone(seed: int) -> None:
+    told = begun(seed)
+    told.build("B-2", 5)
+    for index in range(5, 9):
+        told.unit(
+            serial_of("B-2", index), "B-2", {2: 4500.0}, set_up=False, seatable=False
+        )
+    (reel,) = told.holding()
+    assert (reel.cause, reel.first_serial) == (Cause.REEL, serial_of("B-2", 5))
+    alone = [one for one in told.said.values() if one.cause is Cause.UNIT]
+    assert all(one.withdrawn for one in alone)
+
+
 def bench_moved(seed: int, off: Off) -> tuple[Told, Signal, list[Signal]]:
     """Move the bench in a new session; return what units said, then a check."""
     told = begun(seed)

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as some
 from numpy.typing import NDArray
 
-from daemon.spc.detector import folding
+from daemon.spc.detector import folding, hypotheses, reading
 from daemon.spc.detector import state as st
 from daemon.spc.detector.following import follow
 from daemon.spc.detector.layout import CommonPart, Layout, layout_of
@@ -29,8 +29,8 @@ ROUNDING = 1e-9
 def masses(line: Line) -> tuple[float, float]:
     line._wake()
     return (
-        float(folding.log_mass(line.state, False)),
-        float(folding.log_mass(line.state, True)),
+        float(hypotheses.log_mass(line.state, False)),
+        float(hypotheses.log_mass(line.state, True)),
     )
 
 
@@ -356,14 +356,14 @@ def test_one_hypothesis_is_a_kalman_filter(layout: Layout) -> None:  # noqa: PLR
         )
         mean = mixed
 
-    index, factor, count = folding.sees(line.shape, np.array(at), 0.0)
+    index, factor, count = reading.sees(line.shape, at, 0.0)
     rows = np.zeros((ranges + 1, size))
     small = np.zeros((ranges + 1, ranges + 1))
     expected = np.zeros(ranges + 1)
-    folding.look(st0, line.shape, 0, index, factor, count, at[4], rows, small, expected)
+    reading.look(st0, line.shape, 0, index, factor, count, at[4], rows, small, expected)
     alpha, turned = np.zeros(ranges + 1), np.zeros((ranges + 1, ranges + 1))
     ordinary = np.zeros((ranges, 4))
-    found, _ = folding.weigh(
+    found, _ = reading.weigh(
         y,
         own2,
         odd2,
@@ -379,7 +379,7 @@ def test_one_hypothesis_is_a_kalman_filter(layout: Layout) -> None:  # noqa: PLR
         np.empty((ranges + 1, ranges + 1)),
         np.empty((5, ranges + 1)),
     )
-    folding.lift(st0, 0, rows, alpha, turned, ranges)
+    reading.lift(st0, 0, rows, alpha, turned, ranges)
     assert found == pytest.approx(density, abs=1e-9)
     np.testing.assert_allclose(st0.mean[0], mean[:size], atol=1e-12)
     np.testing.assert_allclose(st0.covariance[0], covariance[:size, :size], atol=1e-12)
