@@ -400,7 +400,8 @@ class Watcher:
                 # It was taken out: what was found holds for units that carry it. One
                 # odd unit alone is no reel.
                 continue
-            why = _why(event, [one for one in said if one.standing])
+            instead = [s for s in said if s.standing and _alike(s, one.signal)]
+            why = _why(event, instead)
             said.append(self._take_back(one, why, segment, event))
         # The latest revision of each; what was only looked at again is left out.
         return [one for one in said if self._keep(one)]
@@ -700,12 +701,17 @@ class Watcher:
         return said
 
 
+def _alike(one: Signal, other: Signal) -> bool:
+    """Whether two findings may explain the same readings: they share a range."""
+    return one.range == other.range or one.range is None or other.range is None
+
+
 def _why(event: UnitErrors | CheckErrors | None, new: Sequence[Signal]) -> str:
     """Say in a sentence why a finding is taken back."""
     if event is None:
         return "records that came later explain it"
     if new:
-        return f"what was measured since says otherwise: see finding {new[0].signal}"
+        return f"what was measured since speaks for finding {new[0].signal}"
     if isinstance(event, CheckErrors):
         return "the check standard shows that it was not so"
     return f"unit {event.serial} and those before it read as they should"

@@ -162,7 +162,9 @@ def followed(order: dict[str, Any]) -> dict[str, Any]:
 def result(order: dict[str, Any]) -> str:
     """Return one line on an order."""
     serial = order["serial"] or order["order"]["serial"] or "The next serial"
-    became = order["message"] or order["verdict"] or order["state"]
+    # A unit that is to be seated again has the verdict of its first run meanwhile.
+    verdict = order["verdict"] if order["state"] in ENDED else None
+    became = order["message"] or verdict or order["state"]
     return ". ".join([f"{serial}: {became}", *order.get("remarks", ())])
 
 

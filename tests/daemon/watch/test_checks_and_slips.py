@@ -70,6 +70,22 @@ def test_a_unit_that_others_follow_is_not_said_to_be_off_alone(seed: int) -> Non
     assert all(one.withdrawn for one in alone)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_finding_is_not_withdrawn_for_another_range_s(seed: int) -> None:
+    told = begun(seed)
+    told.fit("B-2", ["A", "B", "C", "D"])
+    told.build("B-2", 5, {2: 4500.0})
+    (bad,) = told.holding()
+    told.fit("B-2", ["", "", "", "E"], serial_of("B-2", 5))
+    for off in ({2: 4500.0, 3: 4500.0}, {2: 4500.0}):
+        for index in (5, 6):
+            told.unit(serial_of("B-2", index), "B-2", off, set_up=False, seatable=False)
+    (slip,) = [one for one in told.said.values() if one.range == "1mA" and one.holds]
+    assert bad.standing
+    assert slip.withdrawn is not None
+    assert bad.signal not in slip.withdrawn
+
+
 def bench_moved(seed: int, off: Off) -> tuple[Told, Signal, list[Signal]]:
     """Move the bench in a new session; return what units said, then a check."""
     told = begun(seed)
