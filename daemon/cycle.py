@@ -268,6 +268,19 @@ class Cycle:
         found = self._watcher.far_off(self._rows.unit(run), book.fittings)
         return [self.product.range(key).title for key in found]
 
+    def bench_in_question(self) -> str | None:
+        """Say that another check is worth while; None where the last one tells enough.
+
+        A step of the bench may be too small beside the noise of one check.
+        """
+        titles = self._watcher.bench_in_question()
+        if not titles:
+            return None
+        return (
+            f"The bench may have moved a little on {' and '.join(titles)}: run the "
+            "check standard once more, without touching anything else."
+        )
+
     def log_odds(self) -> dict[str, float]:
         """Return how likely something is wrong, by build; records nothing."""
         self._remember_once()

@@ -237,6 +237,7 @@ class Worker:
             else:
                 self.desk.update(name, message=self._work_on_bench(name, ticket.order))
             self._cycle.watch(step=self.desk.beat)
+            self._ask_for_check(name, ticket.order)
             self.show_watching()
         except StoppedError as exc:
             self.desk.update(name, state="failed", message=str(exc))
@@ -263,6 +264,14 @@ class Worker:
             self.desk.show(
                 phase="waiting", trouble=None, source_on=False, range=None, live={}
             )
+
+    def _ask_for_check(self, name: str, order: Order) -> None:
+        """Say after a check that another one is worth while, where it is."""
+        if order.work != "check" or (said := self._cycle.bench_in_question()) is None:
+            return
+        ticket = self.desk.ticket(name)
+        if ticket is not None:
+            self.desk.update(name, message=f"{ticket.message or ''} {said}".strip())
 
     def _judged_again(self) -> tuple[str, ...]:
         return () if self._station is None else self._station.take_said()

@@ -225,6 +225,23 @@ class Watcher:
         measured = set(np.flatnonzero(unit.measured).tolist())
         return tuple(self.product.keys[one] for one in sorted(places & measured))
 
+    def bench_in_question(self) -> tuple[str, ...]:
+        """Return where the latest check leaves open whether the bench has moved.
+
+        Titles of ranges, "all ranges" among them; another check at once tells. Nothing
+        where no check was made since the latest unit, or a finding says it already.
+        """
+        active = self.fold.active
+        if active is None or active.line.units_before_check != active.line.units:
+            return ()
+        return tuple(
+            "all ranges"
+            if place == self.fold.layout.ranges
+            else self.product.ranges[place].title
+            for place, likely in active.line.suspected_bench()
+            if likely < LIKELIER_THAN_NOT
+        )
+
     def suspects(
         self, signal: Signal, serials: Mapping[str, Iterable[str]] = EMPTY
     ) -> tuple[Suspect, ...]:
@@ -377,7 +394,11 @@ class Watcher:
             said.append(self._said_of(segment, finding, key, before, judged, event))
         for key, one in open_.items():
             mine = key[0] == segment.build and key[1] not in found
-            if not mine or not one.signal.standing or key[1] in gone:
+            if not mine or not one.signal.standing:
+                continue
+            if key[1] in gone and one.signal.units > 1:
+                # It was taken out: what was found holds for units that carry it. One
+                # odd unit alone is no reel.
                 continue
             instead = [s for s in said if s.standing and _alike(s, one.signal)]
             why = _why(event, instead)

@@ -166,4 +166,4 @@ def settle(st: State, at: Places, checks: int) -> None:
                 drop_event(st, k, e, at[4])
             e -= 1
     merge(st)
-    prune(st, PLACES)
+    prune(st, PLACES, True)

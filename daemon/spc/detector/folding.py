@@ -280,4 +280,4 @@ def unit(
     st.counters[UNITS] += 1
     let_go(st, sh, at)
     merge(st)
-    prune(st, PLACES)
+    prune(st, PLACES, boundary)

@@ -374,15 +374,19 @@ def scaled_to(st: State, good: float, bad: float) -> None:
 
 
 @compiled
-def prune(st: State, places: int) -> None:
-    """Keep the likeliest; good ones and each single event have places of their own."""
+def prune(st: State, places: int, all_bad: bool) -> None:
+    """Keep the likeliest; good ones and each single event have places of their own.
+
+    What goes leaves its weight to those of its kind: the good ones always, the bad ones
+    where `all_bad` says so.
+    """
     n = st.counters[COUNT]
     top = st.log_weight[:n].max()
     for k in range(n):
         st.log_weight[k] -= top
     if n <= places:
         return
-    good = log_mass(st, False)
+    good, bad = log_mass(st, False), log_mass(st, True)
     order = likeliest(st.log_weight[:n])
     wanted = np.zeros(n, np.bool_)
     seen = np.zeros((KINDS, 64), np.bool_)
@@ -408,7 +412,7 @@ def prune(st: State, places: int) -> None:
             wanted[k] = True
             kept += 1
     keep(st, wanted)
-    scaled_to(st, good, FORGOTTEN)
+    scaled_to(st, good, bad if all_bad else FORGOTTEN)
 
 
 @compiled
@@ -544,7 +548,7 @@ def excuse(st: State, at: Places, kinds: Bools, places: Bools) -> None:
                     drop_event(st, k, e, at[4])
             e -= 1
     merge(st)
-    prune(st, PLACES)
+    prune(st, PLACES, True)
 
 
 @compiled

@@ -422,7 +422,7 @@ class Line:
         """Make room where many sessions follow each other without a unit."""
         if self.state.counters[st.COUNT] > st.ROOM // 2:
             folding().merge(self.state)
-            folding().prune(self.state, st.PLACES)
+            folding().prune(self.state, st.PLACES, True)
 
     def _numbers(
         self, argument: str, given: ArrayLike, count: int, *, missing: bool = False

@@ -771,7 +771,7 @@ def cross_boundary(
             if changed[p]:
                 reset(st, k, at[0] + p, level[p], level2[p])
     merge(st)
-    prune(st, PLACES)
+    prune(st, PLACES, True)
 
 
 @compiled
