@@ -115,9 +115,12 @@ def far_off(serial: str, titles: Sequence[str]) -> str:
     --------
     >>> far_off("PA-7", ["1 mA"])
     'Unit PA-7 reads far from what was expected on range 1 mA'
+    >>> far_off("PA-7", ["1 uA", "10 uA", "1 mA"])[-30:]
+    'on ranges 1 uA, 10 uA and 1 mA'
     """
     ranges = "range" if len(titles) == 1 else "ranges"
-    named = " and ".join(titles)
+    *others, last = titles
+    named = f"{', '.join(others)} and {last}" if others else last
     return f"Unit {serial} reads far from what was expected on {ranges} {named}"
 
 
