@@ -22,6 +22,8 @@ PPM = 1e-6
 SAYABLE_SHARE = 0.99
 """The largest probability that whole percent can say."""
 HALF = 0.5
+OF_PARTS = {Cause.REEL, Cause.RANGE}
+"""Causes of which the parts are what is off."""
 PLAINLY_WIDER = 2.0
 """A spread factor from which the spread is worth a word."""
 BY_SHIPPED_LIMIT = "Judged by the shipped limit."
@@ -270,7 +272,8 @@ def finding(signal: Signal) -> Saying:
         return Saying(headline=f"{odd_unit(signal)}.", lines=_odd_unit_lines(evidence))
     verb = "Hold" if signal.holds else "Look at"
     headline = f"{verb} build {signal.build}: {reads(signal)}."
-    lines = [_why(signal, evidence), *_off_plan(signal, evidence), *_beyond(evidence)]
+    lines = [_why(signal, evidence), *_off_plan(signal, evidence)]
+    lines += _beyond(signal, evidence)
     others = [
         f"{words} {share(probability)}"
         for words, probability in evidence.get("runners_up", ())
@@ -286,7 +289,8 @@ def finding(signal: Signal) -> Saying:
         lines.append(" ".join(one for one in against if one))
     lines += evidence.get("proven", ())
     lines.append(_how_far(signal))
-    lines += _foretold(evidence)
+    if signal.cause in OF_PARTS:
+        lines += _foretold(evidence)
     if following := evidence.get("next"):
         lines.append(following)
     return Saying(headline=headline, lines=tuple(lines))
@@ -416,9 +420,11 @@ def _off_plan(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
             yield f"Reel {signal.reel} is {one}."
 
 
-def _beyond(evidence: dict[str, Any]) -> Iterator[str]:
+def _beyond(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
     """Say what the reel may be instead, and what cannot be told from what was found."""
-    claim = evidence.get("claim")
+    # Measured since, the cause may be another: then its parts are as they should be.
+    of_parts = signal.cause in OF_PARTS
+    claim = evidence.get("claim") if of_parts else None
     if claim is not None and claim["incompatible"] > HALF:
         label = f"{claim['tolerance_ppm'] / PPM_PER_PERCENT:g} % claim"
         classes = sorted(claim["classes"], key=lambda one: -one[1])[:2]
@@ -430,7 +436,7 @@ def _beyond(evidence: dict[str, Any]) -> Iterator[str]:
             f"Incompatible with its {label} ({share(claim['incompatible'])}); of the "
             f"tolerance classes most likely {likely}."
         )
-    if values := evidence.get("other_values_ohm"):
+    if of_parts and (values := evidence.get("other_values_ohm")):
         named = " or ".join(ohm(value) for value in values[:2])
         yield f"A part of another preferred value would explain it: {named}."
     if "shared stage" in evidence.get("alike", ()):

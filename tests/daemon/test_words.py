@@ -240,6 +240,25 @@ def test_a_finding_whose_holds_were_ended_is_no_more_said_of_a_build_still_held(
     assert said.headline == words.finding(signal()).headline
 
 
+@pytest.mark.parametrize("cause", [Cause.BENCH, Cause.SHARED])
+def test_nothing_is_said_of_a_reel_s_parts_where_they_are_not_the_cause(
+    cause: Cause,
+) -> None:
+    """Loose parts that read as they should may leave the bench as the likeliest."""
+    evidence = {
+        "claim": {"incompatible": 0.99, "tolerance_ppm": 1e3, "classes": [[1e4, 0.9]]},
+        "other_values_ohm": [5110.0],
+        "predicted_ppm": [3000.0, 2500.0, 3500.0],
+    }
+    of_reel, other = (
+        "\n".join(words.finding(signal(cause=one, evidence=evidence)).lines)
+        for one in (Cause.REEL, cause)
+    )
+    for said in ("Incompatible with its", "another preferred value", "will read about"):
+        assert said in of_reel
+        assert said not in other
+
+
 def test_what_was_decided_is_said_of_its_build_and_not_of_the_next() -> None:
     def said(*builds: dict[str, Any]) -> words.Saying:
         return words.standing(signals=[signal()], builds=builds, holds=[], units=90)

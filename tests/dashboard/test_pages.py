@@ -228,6 +228,31 @@ def test_a_new_set_up_is_said_of_the_unit_it_was_ticked_for_alone(held: Home) ->
     assert mine["set_up"].tolist() == [False, True, True]
 
 
+def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
+    held: Home,
+) -> None:
+    app = opened("bench")
+    app.text_input(key="typed serial").set_value("PA-9007")
+    app.text_input(key="in 1mA").set_value("900u")
+    app.text_input(key="out 1mA").set_value("0.9040 V")
+    button(app, "Check what I typed").click().run()
+    button(app, "Judge and keep").click().run()
+    (order,) = app.session_state["orders"]
+    with Client.of(held.data) as client:
+        answers = {None: "done", "A": "900u", "V": "0.9 V"}
+        while client.ticket(order["ticket"], wait_s=0.1)["state"] != "done":
+            prompt = client.state()["prompt"]
+            if prompt is None:
+                continue
+            if prompt["wants"] is None:
+                app.run()
+                assert "Seat it and its leads again" in said(app)
+                assert "PA-9007: measuring" in said(app)
+            client.answer(prompt["prompt"], answers[prompt["wants"]])
+    app.run()
+    assert "PA-9007: conforming. Unit PA-9007 reads far from" in said(app)
+
+
 @pytest.mark.usefixtures("held")
 def test_a_second_click_keeps_nothing_twice() -> None:
     app = type_readings(opened("bench"), "PA-9003")

@@ -130,8 +130,8 @@ class TestMass:
             + odds[st.AT_UNIT_BENCH]
             + 6 * odds[st.AT_UNIT_BAD] * odds[st.PAIR_AT_UNIT]
         )
-        # Relative to the good mass, which itself grows by changes that harm nobody. What
-        # finds no place goes with its weight.
+        # Relative to the good mass, which itself grows by changes that harm nobody.
+        # What finds no place goes with its weight.
         lost = np.exp(bad - good) * odds[st.AT_UNIT_GOOD]
         assert -1.1 * lost <= gained <= 1.1 * begun
 
