@@ -102,8 +102,13 @@ def test_a_clock_step_reschedules_and_is_said(monkeypatch: pytest.MonkeyPatch) -
     schedule.stop()
 
 
-def found(build: str, serial: str) -> dict[str, str]:
-    return {"build": build, "raised_at_serial": serial}
+def found(build: str, serial: str) -> dict[str, str | bool]:
+    return {
+        "build": build,
+        "raised_at_serial": serial,
+        "holds": True,
+        "standing": True,
+    }
 
 
 SERIALS = ["a1", "a2", "b1", "b2", "b3"]

@@ -334,14 +334,14 @@ def _drift(line: Line, mine: list[tuple[int, int]], share: Array) -> float | Non
 def _spread(
     line: Line, mine: list[tuple[int, int]], share: Array, culprit: Culprit
 ) -> float:
-    factors = (3.0, 6.0)
+    factors = line.shape.wide_factor
     total = 0.0
     for (k, _), s in zip(mine, share, strict=True):
         factor = 1.0
         for event in line.state.event[k].tolist():
             wide = event[st.KIND] == st.WIDE and event[st.PLACE] == culprit.place
             if wide and culprit.cause == REEL:
-                factor = factors[event[st.SIZE]]
+                factor = float(factors[event[st.SIZE]])
         total += float(s) * factor
     return total
 

@@ -33,6 +33,7 @@ from daemon.spc.detector.state import (
     AT_BUILD_SHARED,
     AT_BUILD_SWAPPED,
     AT_REEL_DRIFT,
+    AT_REEL_FAR_WIDE,
     AT_REEL_MIXED,
     AT_REEL_OFF,
     AT_REEL_WIDE,
@@ -74,6 +75,8 @@ FAR_LEVEL2 = 9.0
 """A level beyond three standard deviations of ordinary reels is off."""
 GOOD_PARENTS, BAD_PARENTS = 4, 2
 """Hypotheses that live on across a boundary: scatter has four scales at first."""
+FAR_FACTOR = 2
+"""Which factor of wide parts is that of quite another class."""
 CANDIDATES = 4096
 TOP = 88
 """Candidates that are folded whole after they were weighed."""
@@ -400,13 +403,16 @@ def at_boundary(
                     )
                 if t > 1:
                     continue
-                for z in range(2):
+                for z in range(sh.wide_factor.size):
+                    odds = sh.odds[AT_REEL_WIDE] * 0.5
+                    if z == FAR_FACTOR:
+                        odds = sh.odds[AT_REEL_FAR_WIDE]
                     n = candidate(
                         cand,
                         lp,
                         n,
                         p,
-                        weight + np.log(sh.odds[AT_REEL_WIDE] * 0.5),
+                        weight + np.log(odds),
                         WIDE,
                         r,
                         z,

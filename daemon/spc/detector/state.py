@@ -107,13 +107,13 @@ class Shape(NamedTuple):
     odd_part: float
     drift: float
     odds: Floats
-    """(20,): prior odds of each kind of event, see `ODDS`."""
+    """(21,): prior odds of each kind of event, see `ODDS`."""
 
 
 # Rows of `ODDS`: what may begin at a new reel, build, session, check, and at any unit;
 # pairs of events that begin together, relative to the first of them; a new build whose
 # record forgot that a reel changed, to another good one or to a bad one; the bench at
-# any unit; a reel that was off and was taken out unrecorded.
+# any unit; a reel that was off and was taken out unrecorded; one of quite another class.
 (
     AT_REEL_OFF,
     AT_REEL_WIDE,
@@ -135,13 +135,15 @@ class Shape(NamedTuple):
     AT_UNIT_BENCH,
     AT_BUILD_REPLACED,
     AT_UNIT_REPLACED,
-) = range(20)
+    AT_REEL_FAR_WIDE,
+) = range(21)
 
-ODDS = np.zeros(20)
+ODDS = np.zeros(21)
 """Prior odds of events, relative to nothing having happened. The project's own, chosen
 by simulation (`holdpoint study detection`, `holdpoint study years`)."""
 ODDS[AT_REEL_OFF] = 0.006
 ODDS[AT_REEL_WIDE] = 0.006
+ODDS[AT_REEL_FAR_WIDE] = 3e-4
 ODDS[AT_REEL_MIXED] = 0.002
 ODDS[AT_REEL_DRIFT] = 0.001
 ODDS[AT_BUILD_SHARED] = 0.004
@@ -167,6 +169,9 @@ SCATTER_SCALES = ((1.0, 0.45), (0.4, 0.15), (1.8, 0.22), (3.5, 0.18))
 """How much coarser or finer than expected parts may be, before twenty units told, and
 how likely: without this a line four times coarser is held, and one three times finer
 is slow to find that parts spread."""
+FAR_WIDE, FAR_SHIFT = 40.0, 8.0
+"""Parts of quite another class under a label: each unit reads another value, some of
+them twenty tolerances off."""
 SHARED_SCATTER = 0.14
 BENCH_LEVEL = 0.05
 
@@ -191,8 +196,8 @@ def shape_of(layout: Layout) -> Shape:
         tau_factor=np.array(layout.reel_factors),
         off_size=np.array(assumed.reel_shifts),
         off_odds=np.array([0.45, 0.35, 0.20]),
-        wide_factor=np.array([3.0, 6.0]),
-        wide_size=np.array(assumed.wide_reel_shifts),
+        wide_factor=np.array([3.0, 6.0, FAR_WIDE]),
+        wide_size=np.array([*assumed.wide_reel_shifts, FAR_SHIFT]),
         mixed_size=np.array(
             [way * one for one in assumed.mixed_differences for way in (1.0, -1.0)]
         ),

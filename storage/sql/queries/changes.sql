@@ -1,5 +1,5 @@
--- How many rows there are of what people record and decide on the product: whoever
--- asks again and again asks for the rows themselves only when one was added.
+-- One row: how many rows there are of what people record and decide on the product.
+-- Whoever asks again and again asks for the rows themselves only when one was added.
 select
     (select count(*) from fitting where product = $product) as fittings,
     (select count(*) from hold where product = $product) as holds,

@@ -1,4 +1,4 @@
--- The first run of one serial, unit or check standard; no row where it has none.
+-- One row: the first run of one serial, unit or check standard; none where it has none.
 select run
 from run
 where serial = $serial
