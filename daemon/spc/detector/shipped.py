@@ -8,7 +8,7 @@ never under their own `calibrate.least_limit`, until their own are worked out.
 """
 
 SHIPPED_LIMITS: dict[int, dict[int, tuple[float, float]]] = {
-    500: {4: (-2.5, -2.3)},
+    500: {4: (-2.3, -2.3)},
     5000: {4: (-0.2, 0.7)},
 }
 """Log-odds by units per false hold, then ranges: seated again when odd, or not."""

@@ -113,7 +113,7 @@ class Shape(NamedTuple):
 # Rows of `ODDS`: what may begin at a new reel, build, session, check, and at any unit;
 # pairs of events that begin together, relative to the first of them; a new build whose
 # record forgot that a reel changed, to another good one or to a bad one; the bench at
-# any unit; a reel that was off and was taken out unrecorded; one of quite another class.
+# any unit; a reel that was off and was taken out unrecorded; one of another class.
 (
     AT_REEL_OFF,
     AT_REEL_WIDE,
