@@ -29,6 +29,7 @@ from daemon.spc.detector.proposing import (
     FROM,
     K1,
     K2,
+    NOTHING,
     P1,
     P2,
     S1,
@@ -125,7 +126,7 @@ def unit(
     else:
         existing = st.counters[COUNT]
         for k in range(existing):
-            n = candidate(cand, lp, n, k, st.log_weight[k], 0, 0, 0, 0, 0, 0, -1, -1)
+            n = candidate(cand, lp, n, k, st.log_weight[k], NOTHING, NOTHING, -1, -1)
         n = unrecorded(st, sh, cand, lp, n)
     order = order_of(st, y, index, factor, count)
     size = st.mean.shape[1]

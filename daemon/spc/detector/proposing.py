@@ -78,6 +78,8 @@ GOOD_PARENTS, BAD_PARENTS = 4, 2
 FAR_FACTOR = 2
 """Which factor of wide parts is that of quite another class."""
 CANDIDATES = 4096
+Begins = tuple[int, int, int]
+NOTHING: Begins = (0, 0, 0)
 TOP = 88
 """Candidates that are folded whole after they were weighed."""
 LEAST = 1e-300
@@ -116,21 +118,20 @@ def candidate(
     n: int,
     parent: int,
     weight: float,
-    k1: int,
-    p1: int,
-    s1: int,
-    k2: int,
-    p2: int,
-    s2: int,
+    first: Begins,
+    second: Begins,
     tau: int,
     change: int,
 ) -> int:
-    """Note a proposal; return how many there are."""
+    """Note a proposal; return how many there are.
+
+    `first` and `second` are the kind, place and size of what begins.
+    """
     if n >= CANDIDATES:
         return n
     cand[n, FROM], cand[n, TAU], cand[n, CHANGE] = parent, tau, change
-    cand[n, K1], cand[n, P1], cand[n, S1] = k1, p1, s1
-    cand[n, K2], cand[n, P2], cand[n, S2] = k2, p2, s2
+    cand[n, K1], cand[n, P1], cand[n, S1] = first
+    cand[n, K2], cand[n, P2], cand[n, S2] = second
     lp[n] = weight
     return n + 1
 
@@ -158,12 +159,8 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
                     n,
                     p,
                     weight + bad_odds + np.log(0.35),
-                    UNRECORDED,
-                    r,
-                    z,
-                    0,
-                    0,
-                    0,
+                    (UNRECORDED, r, z),
+                    NOTHING,
                     -1,
                     -1,
                 )
@@ -173,12 +170,8 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
                 n,
                 p,
                 weight + bad_odds + np.log(0.3),
-                WIDE,
-                r,
-                1,
-                0,
-                0,
-                0,
+                (WIDE, r, 1),
+                NOTHING,
                 -1,
                 -1,
             )
@@ -190,12 +183,8 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
                         n,
                         p,
                         weight + np.log(sh.odds[AT_UNIT_MIXED] / ranges / 2),
-                        MIXED,
-                        r,
-                        z,
-                        0,
-                        0,
-                        0,
+                        (MIXED, r, z),
+                        NOTHING,
                         -1,
                         -1,
                     )
@@ -208,12 +197,8 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
                         n,
                         p,
                         weight + good_odds + np.log(share),
-                        0,
-                        r,
-                        z,
-                        0,
-                        0,
-                        0,
+                        (0, r, z),
+                        NOTHING,
                         -1,
                         unit * 256 + r * 2 + z,
                     )
@@ -225,12 +210,8 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
                     n,
                     p,
                     weight + np.log(sh.odds[AT_UNIT_SHARED] * 0.5),
-                    SHARED,
-                    0,
-                    z,
-                    0,
-                    0,
-                    0,
+                    (SHARED, 0, z),
+                    NOTHING,
                     -1,
                     -1,
                 )
@@ -242,7 +223,7 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
                     continue
                 for z in range(2):
                     n = candidate(
-                        cand, lp, n, p, weight + bench, BENCH, r, z, 0, 0, 0, -1, -1
+                        cand, lp, n, p, weight + bench, (BENCH, r, z), NOTHING, -1, -1
                     )
         if q == 0 and st.event_count[p] <= EVENTS - 2:
             pair = np.log(sh.odds[AT_UNIT_BAD] * sh.odds[PAIR_AT_UNIT])
@@ -254,12 +235,8 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
                         n,
                         p,
                         weight + pair,
-                        UNRECORDED,
-                        r,
-                        1,
-                        UNRECORDED,
-                        r2,
-                        1,
+                        (UNRECORDED, r, 1),
+                        (UNRECORDED, r2, 1),
                         -1,
                         -1,
                     )
@@ -326,7 +303,7 @@ def at_boundary(
             if fresh:
                 weight += np.log(st.tau_weight[p, t] + 1e-9)
                 tau = t
-            n = candidate(cand, lp, n, p, weight, 0, 0, 0, 0, 0, 0, tau, -2)
+            n = candidate(cand, lp, n, p, weight, NOTHING, NOTHING, tau, -2)
             if left < 1 or (not full and t > 0):
                 continue
             for r in range(parts):
@@ -338,7 +315,15 @@ def at_boundary(
                         odds = sh.odds[AT_BUILD_FORGOTTEN]
                         swapped = sh.odds[AT_BUILD_SWAPPED]
                     n = candidate(
-                        cand, lp, n, p, weight + np.log(odds), 0, r, 0, 0, 0, 0, tau, -3
+                        cand,
+                        lp,
+                        n,
+                        p,
+                        weight + np.log(odds),
+                        (0, r, 0),
+                        NOTHING,
+                        tau,
+                        -3,
                     )
                     for z in range(2):
                         n = candidate(
@@ -347,12 +332,8 @@ def at_boundary(
                             n,
                             p,
                             weight + np.log(swapped * 0.5),
-                            UNRECORDED,
-                            r,
-                            z,
-                            0,
-                            0,
-                            0,
+                            (UNRECORDED, r, z),
+                            NOTHING,
                             tau,
                             -2,
                         )
@@ -366,12 +347,8 @@ def at_boundary(
                         n,
                         p,
                         weight + odds,
-                        OFF,
-                        r,
-                        KNOWN_SIZE,
-                        0,
-                        0,
-                        0,
+                        (OFF, r, KNOWN_SIZE),
+                        NOTHING,
                         tau,
                         -2,
                     )
@@ -386,12 +363,8 @@ def at_boundary(
                                 n,
                                 p,
                                 weight + odds + odds2,
-                                OFF,
-                                r,
-                                KNOWN_SIZE,
-                                OFF,
-                                r2,
-                                KNOWN_SIZE,
+                                (OFF, r, KNOWN_SIZE),
+                                (OFF, r2, KNOWN_SIZE),
                                 tau,
                                 -2,
                             )
@@ -399,7 +372,7 @@ def at_boundary(
                 for z in range(3):
                     odds = np.log(sh.odds[AT_REEL_OFF] * sh.off_odds[z])
                     n = candidate(
-                        cand, lp, n, p, weight + odds, OFF, r, z, 0, 0, 0, tau, -2
+                        cand, lp, n, p, weight + odds, (OFF, r, z), NOTHING, tau, -2
                     )
                 if t > 1:
                     continue
@@ -413,12 +386,8 @@ def at_boundary(
                         n,
                         p,
                         weight + np.log(odds),
-                        WIDE,
-                        r,
-                        z,
-                        0,
-                        0,
-                        0,
+                        (WIDE, r, z),
+                        NOTHING,
                         tau,
                         -2,
                     )
@@ -426,7 +395,15 @@ def at_boundary(
                     for z in range(sh.mixed_size.size):
                         odds = np.log(sh.odds[AT_REEL_MIXED] / sh.mixed_size.size)
                         n = candidate(
-                            cand, lp, n, p, weight + odds, MIXED, r, z, 0, 0, 0, tau, -2
+                            cand,
+                            lp,
+                            n,
+                            p,
+                            weight + odds,
+                            (MIXED, r, z),
+                            NOTHING,
+                            tau,
+                            -2,
                         )
                 n = candidate(
                     cand,
@@ -434,12 +411,8 @@ def at_boundary(
                     n,
                     p,
                     weight + np.log(sh.odds[AT_REEL_DRIFT]),
-                    DRIFT,
-                    r,
-                    0,
-                    0,
-                    0,
-                    0,
+                    (DRIFT, r, 0),
+                    NOTHING,
                     tau,
                     -2,
                 )
@@ -452,12 +425,8 @@ def at_boundary(
                         n,
                         p,
                         weight + np.log(shared * 0.5),
-                        SHARED,
-                        0,
-                        z,
-                        0,
-                        0,
-                        0,
+                        (SHARED, 0, z),
+                        NOTHING,
                         tau,
                         -2,
                     )
@@ -473,12 +442,8 @@ def at_boundary(
                             n,
                             p,
                             weight + bench,
-                            BENCH,
-                            r,
-                            z,
-                            0,
-                            0,
-                            0,
+                            (BENCH, r, z),
+                            NOTHING,
                             tau,
                             -2,
                         )
@@ -498,12 +463,8 @@ def at_boundary(
                             n,
                             p,
                             off + np.log(sh.odds[PAIR_OFF]),
-                            OFF,
-                            r,
-                            1,
-                            OFF,
-                            r2,
-                            1,
+                            (OFF, r, 1),
+                            (OFF, r2, 1),
                             tau,
                             -2,
                         )
@@ -514,12 +475,8 @@ def at_boundary(
                             n,
                             p,
                             off + np.log(sh.odds[PAIR_WIDE]),
-                            OFF,
-                            r,
-                            1,
-                            WIDE,
-                            r2,
-                            1,
+                            (OFF, r, 1),
+                            (WIDE, r2, 1),
                             tau,
                             -2,
                         )
@@ -530,12 +487,8 @@ def at_boundary(
                         n,
                         p,
                         off + np.log(sh.odds[PAIR_SHARED]),
-                        OFF,
-                        r,
-                        1,
-                        SHARED,
-                        0,
-                        0,
+                        (OFF, r, 1),
+                        (SHARED, 0, 0),
                         tau,
                         -2,
                     )
