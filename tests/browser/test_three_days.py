@@ -42,7 +42,7 @@ pytestmark = pytest.mark.browser
 SEED = 6
 READ_PPM = 4_000.0
 """What a range reads too high in a file: a lead that sat badly."""
-LAID_OUT_MS = 20_000
+LAID_OUT_MS = SLOW_MS
 BAD_PPM = 3_000.0
 """Three times what a reel's label allows, well inside the error limit."""
 SLIP_PPM = 8_000.0
@@ -261,7 +261,8 @@ def expect_good_layout(page: Page) -> None:
         page.set_viewport_size({"width": width, "height": 900})
         page.wait_for_function(
             f"document.documentElement.scrollWidth <= {width} "
-            f"&& ({OVERLAPPING})().length === 0"
+            f"&& ({OVERLAPPING})().length === 0",
+            timeout=SLOW_MS,
         )
 
 
