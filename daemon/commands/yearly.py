@@ -27,9 +27,12 @@ def study_years(
     """Live the years, print what they came to, and write it with every build."""
     years: list[Year] = []
     seeds = range(seed, seed + makers)
-    for year in live_many(seeds, accepted=accepted, workers=workers):
-        years.append(year)
-        tell(len(years), f"maker {year.seed}")
+    try:
+        for year in live_many(seeds, accepted=accepted, workers=workers):
+            years.append(year)
+            tell(len(years), f"maker {year.seed}")
+    except KeyboardInterrupt:
+        say(f"Stopped after {len(years)} of {makers} makers; this is what they lived.")
     found = tally(years, accepted=accepted)
     show(found)
     if json_ is not None:

@@ -453,12 +453,13 @@ def release(page: Page, what: str, *, reason: str = "") -> None:
     `reason` is what the form is expected to be filled in with.
     """
     title = f"End the hold on {what}"
+    # A form that was there before goes only when the page is drawn anew.
+    expect(page.get_by_text(title, exact=True)).to_have_count(1)
     page.get_by_text(title, exact=True).click()
     form = page.locator('[data-testid="stExpander"]', has_text=title)
     if page.get_by_label("Who decides").input_value() != "Ada Moreno":
         page.get_by_label("Who decides").click()
         page.get_by_role("option", name="Ada Moreno").click()
-    # A form that was there before goes only when the page is drawn anew.
     expect(form.get_by_label("Reason")).to_have_count(1)
     expect(form.get_by_label("Reason")).to_have_value(reason)
     if not reason:
