@@ -398,13 +398,13 @@ class Cycle:
                 product=self._name,
                 titles=self._titles,
             )
-            beside = [one for one in checks if one["number"] == number]
+            again_later = number in passed_over
             found += self._act(
                 number,
                 signals,
-                self._verdict_holds(run, beside) + held,
+                self._verdict_holds(run, checks, seated_again=again_later) + held,
                 told,
-                () if number in passed_over else self._warnings(run),
+                () if again_later else self._warnings(run),
             )
         found += self._decide(decisions, before=self._folded + 1, fittings=fittings)
         # Reels may be recorded after the units that carry them.
@@ -536,10 +536,30 @@ class Cycle:
         return tuple(one for one in told if one.signal not in self._warned)
 
     def _verdict_holds(
-        self, run: RunRows, checks: Sequence[Mapping[str, Any]]
+        self,
+        run: RunRows,
+        checks: Sequence[Mapping[str, Any]],
+        *,
+        seated_again: bool,
     ) -> tuple[Hold, ...]:
+        """Return the hold for what a unit's run reads outside its limits.
+
+        What was read once more of a unit that was seated again counts in its place; of
+        `checks`, of all runs that are watched now, the latest of the unit.
+        """
         if not run.is_unit:
             return ()
+        latest = {
+            one["check"]: one["number"]
+            for one in checks
+            if one["serial"] == run.serial
+        }
+        mine = [
+            one
+            for one in checks
+            if one["number"] == run.number
+            and (latest[one["check"]] == run.number or not seated_again)
+        ]
         return holds.from_verdicts(
             run=str(run.head["run"]),
             serial=run.serial,
@@ -547,8 +567,9 @@ class Cycle:
             verdicts=[
                 (self.product.range(str(one["range"])).title, Verdict(one["verdict"]))
                 for one in run.rows
+                if not seated_again
             ],
-            checks=[(str(one["check"]), Verdict(one["verdict"])) for one in checks],
+            checks=[(str(one["check"]), Verdict(one["verdict"])) for one in mine],
             at=run.started_at,
         )
 

@@ -16,7 +16,7 @@ from daemon.importing import Row
 from daemon.product import ProductModel
 from daemon.whereabouts.tracing import ContradictionError
 from storage.local import LocalStore
-from storage.records import Disposal, Scope
+from storage.records import Disposal, Scope, Verdict
 from tests.daemon.making import demo_settings, readings
 
 SETTINGS = demo_settings()
@@ -116,6 +116,9 @@ def test_a_slip_is_seated_again_once_before_anything_is_watched(
     assert set(second["rerun_of"]) == {done.before.run}
     assert "seated again" in second["note"].iloc[0]
     assert days.store.frame("signals", product=NAME).empty
+    # The first run lies outside the error limit; the one that counts does not.
+    assert done.before.verdict is Verdict.NONCONFORMING
+    assert days.store.frame("holds", product=NAME).empty
 
 
 def test_a_unit_is_never_seated_a_third_time(days: BenchDays, told: Told) -> None:
@@ -125,6 +128,9 @@ def test_a_unit_is_never_seated_a_third_time(days: BenchDays, told: Told) -> Non
     assert len(days.asked) == 1
     assert told.next == [GOOD]
     assert any("its contacts are not the cause" in one for one in done.remarks)
+    held = days.store.frame("holds", product=NAME)
+    units = held[held["scope"] == Scope.UNIT]
+    assert units["hold"].tolist() == [f"{done.recorded.run}:PA-008"]
     told.next = [SLIP, GOOD]
     days.rerun("PA-008", "B-1")
     assert len(days.asked) == 1
@@ -314,7 +320,7 @@ def test_imported_units_are_of_a_bench_as_it_was_unless_somebody_says_so(
 def test_a_hold_is_ended_by_a_listed_person_at_the_time_of_the_days(
     days: BenchDays, told: Told
 ) -> None:
-    told.next = [[9_000.0, 0.0, 0.0, 0.0]]
+    told.next = [[9_000.0, 0.0, 0.0, 0.0]] * 2
     days.unit("PA-001", "B-1")
     holds = days.store.frame("holds", product=NAME)
     (hold,) = holds[holds["scope"] == Scope.UNIT]["hold"]

@@ -14,18 +14,25 @@ from daemon.spc.detector.hypotheses import (
     merge,
     on_bench,
     prune,
+    reset,
 )
 from daemon.spc.detector.state import (
     AT_CHECK_BENCH,
+    AT_SESSION_BACK,
     AT_SESSION_BENCH,
     BENCH,
+    BENCH_LEVEL,
     CHECKED,
     CHECKS,
     COUNT,
+    ENDED,
     EVENTS,
     EXCUSED,
     KIND,
+    OF_BENCH,
+    PLACE,
     PLACES,
+    SIZE,
     SLOPE,
     Floats,
     Shape,
@@ -35,6 +42,8 @@ from daemon.spc.detector.state import (
 FED = 2.0
 """A suspicion of the bench outlives the next session where it is so many times likelier
 than when it arose."""
+LIKELY = -3.0
+"""Logarithm of how likely a move of the bench must be for its return to matter."""
 MOST_FED, LEAST_FED = 3.0, 0.05
 """Times the odds of a session that suspicions may come to before a session brings less,
 and the least share that it brings."""
@@ -50,9 +59,57 @@ def session(st: State, sh: Shape, at: Places, walk2: Floats) -> None:
     for k in range(st.counters[COUNT]):
         for r in range(ranges):
             st.covariance[k, at[2] + r, at[2] + r] += walk2[r]
+    returned(st, sh, at)
     odds = sh.odds[AT_SESSION_BENCH]
     suspected = unsupported(st, sh, odds)
     spawn_bench(st, sh, at, odds * max(1.0 - suspected / (MOST_FED * odds), LEAST_FED))
+
+
+@compiled
+def returned(st: State, sh: Shape, at: Places) -> None:
+    """Propose that a bench that had moved is back: its leads and nulls are set up anew.
+
+    What it read meanwhile was wrong all the same, so what was found of it stands.
+    """
+    ranges = sh.sensitivity.shape[1]
+    good = best_of(st, False, EVENTS)
+    everything = np.logaddexp(log_mass(st, False), log_mass(st, True))
+    odds = np.log(sh.odds[AT_SESSION_BACK])
+    for k in range(st.counters[COUNT]):
+        found = st.log_weight[k] - everything > LIKELY
+        moved = False
+        for e in range(st.event_count[k]):
+            moved |= on_bench_now(st, k, e)
+        if not moved or not found:
+            continue
+        j = child(st, k, st.log_weight[k] + odds)
+        if j < 0:
+            return
+        for e in range(st.event_count[k]):
+            if not on_bench_now(st, k, e):
+                continue
+            place = st.event[k, e, PLACE]
+            st.event[j, e, KIND] = ENDED
+            st.event[j, e, SIZE] = OF_BENCH
+            st.event[j, e, EXCUSED] = 1
+            reset(st, j, at[4] + e, 0.0, 0.0)
+            for r in range(ranges):
+                i = at[2] + r
+                if place != r and place != ranges:
+                    continue
+                if good >= 0:
+                    reset(st, j, i, st.mean[good, i], st.covariance[good, i, i])
+                else:
+                    reset(st, j, i, 0.0, BENCH_LEVEL**2)
+
+
+@compiled
+def on_bench_now(st: State, k: int, e: int) -> bool:
+    """Say whether an event is of the bench, and no check has seen it yet."""
+    kind = st.event[k, e, KIND]
+    if kind != BENCH and kind != SLOPE:
+        return False
+    return bool(st.event[k, e, CHECKS] == 0 and st.event[k, e, EXCUSED] == 0)
 
 
 @compiled

@@ -186,19 +186,25 @@ def find(
 
 
 def ended(line: Line) -> set[Culprit]:
-    """Return the reels that were off and were taken out since, unrecorded.
+    """Return what was off and is no more, though nobody recorded it.
 
-    What was found of them holds for the units that carry them.
+    A reel that was taken out, a bench that is back with a new set-up: what was found of
+    them holds for the units that carry it, or that were measured meanwhile.
     """
     events = line.state.event[: line.hypotheses]
-    gone = events[..., st.KIND] == st.ENDED
     weight = line.weights()
-    return {
-        Culprit(REEL, int(place))
-        for place in np.unique(events[..., st.PLACE][gone])
-        if weight @ (gone & (events[..., st.PLACE] == place)).any(axis=1)
-        > LIKELIER_THAN_NOT
-    }
+    found = set()
+    for cause, is_its in (
+        (REEL, events[..., st.SIZE] != st.OF_BENCH),
+        (BENCH, events[..., st.SIZE] == st.OF_BENCH),
+    ):
+        gone = (events[..., st.KIND] == st.ENDED) & is_its
+        for place in np.unique(events[..., st.PLACE][gone]).tolist():
+            mass = weight @ (gone & (events[..., st.PLACE] == place)).any(axis=1)
+            if mass > LIKELIER_THAN_NOT:
+                everywhere = cause == BENCH and place == line.layout.ranges
+                found.add(Culprit(cause, None if everywhere else place))
+    return found
 
 
 def _odds(mass: float) -> float:

@@ -8,11 +8,13 @@ from daemon.spc.detector.state import (
     CHECKS,
     COUNT,
     DRIFT,
+    ENDED,
     EVENTS,
     EXCUSED,
     KIND,
     KINDS,
     MIXED,
+    OF_BENCH,
     OFF,
     PLACE,
     PLACES,
@@ -256,7 +258,7 @@ def key_of(st: State, k: int) -> int:
         code = (kind * 64 + st.event[k, e, PLACE] + 1) * 2 + st.event[k, e, EXCUSED]
         code *= 16
         # +d and -d of a mixture are one story with its reels' names changed over.
-        if kind == MIXED or kind == WIDE or recent:
+        if kind == MIXED or kind == WIDE or kind == ENDED or recent:
             code += st.event[k, e, SIZE] + 1
         code *= 4096
         if recent:
@@ -455,11 +457,19 @@ def new_tau2(st: State, sh: Shape, k: int, kind: int, place: int) -> float:
 
 
 @compiled
+def of_reel(st: State, k: int, e: int) -> bool:
+    """Say whether an event is of a part, going on or ended."""
+    kind = st.event[k, e, KIND]
+    if kind == ENDED:
+        return bool(st.event[k, e, SIZE] != OF_BENCH)
+    return bool(kind != SHARED and kind != BENCH and kind != SLOPE)
+
+
+@compiled
 def touched(st: State, k: int, p: int) -> bool:
     """Say whether a part has an event of its own that nobody excused."""
     for e in range(st.event_count[k]):
-        kind = st.event[k, e, KIND]
-        if kind == SHARED or kind == BENCH or kind == SLOPE:
+        if not of_reel(st, k, e):
             continue
         if st.event[k, e, PLACE] == p and st.event[k, e, EXCUSED] == 0:
             return True

@@ -21,6 +21,7 @@ from daemon.spc.detector.hypotheses import (
     log_mass,
     merge,
     new_tau2,
+    of_reel,
     on_bench,
     prune,
     reset,
@@ -61,6 +62,7 @@ from daemon.spc.detector.state import (
     PLACES,
     ROOM,
     SHARED,
+    SIZE,
     SLOPE,
     UNITS,
     UNRECORDED,
@@ -263,27 +265,26 @@ def at_boundary(
     count = st.counters[COUNT]
     order = likeliest(st.log_weight[:count])
     parents = np.zeros(GOOD_PARENTS + BAD_PARENTS, np.int64)
-    picked, goods, bads = 0, 0, 0
+    others = np.zeros(count, np.int64)
+    picked, goods, bads, left_over = 0, 0, 0, 0
     for k in order:
-        if is_bad(st, k):
-            if bads < BAD_PARENTS:
-                parents[picked] = k
-                picked += 1
-                bads += 1
-        elif goods < GOOD_PARENTS:
+        bad = is_bad(st, k)
+        if bads < BAD_PARENTS if bad else goods < GOOD_PARENTS:
             parents[picked] = k
             picked += 1
-            goods += 1
-        if picked == GOOD_PARENTS + BAD_PARENTS:
-            break
-    balance = np.zeros(2)
-    for b in range(2):
-        mine = 0.0
-        for q in range(picked):
-            if is_bad(st, parents[q]) == (b == 1):
-                mine += np.exp(st.log_weight[parents[q]])
-        if mine > 0.0:
-            balance[b] = log_mass(st, b == 1) - np.log(mine)
+            if bad:
+                bads += 1
+            else:
+                goods += 1
+        elif bad:
+            others[left_over] = k
+            left_over += 1
+    # The good ones that are picked stand for all good ones.
+    mine = 0.0
+    for q in range(picked):
+        if not is_bad(st, parents[q]):
+            mine += np.exp(st.log_weight[parents[q]])
+    balance = log_mass(st, False) - np.log(mine) if mine > 0.0 else 0.0
     fresh = False
     known_good = 0.0
     for r in range(parts):
@@ -297,8 +298,9 @@ def at_boundary(
         full = q == 0 or (not is_bad(st, p) and st.log_weight[p] > -2.0)
         left = EVENTS - st.event_count[p]
         for t in range(factors):
-            # The picked ones stand for all that was held possible.
-            weight = st.log_weight[p] + balance[1 if is_bad(st, p) else 0] + known_good
+            weight = st.log_weight[p] + known_good
+            if not is_bad(st, p):
+                weight += balance
             tau = -1
             if fresh:
                 weight += np.log(st.tau_weight[p, t] + 1e-9)
@@ -492,6 +494,15 @@ def at_boundary(
                         tau,
                         -2,
                     )
+    # Nothing new begins with the others, but what they suspect of reels that stay is
+    # not forgotten.
+    for k in others[:left_over]:
+        for t in range(factors):
+            weight, tau = st.log_weight[k] + known_good, -1
+            if fresh:
+                weight += np.log(st.tau_weight[k, t] + 1e-9)
+                tau = t
+            n = candidate(cand, lp, n, k, weight, NOTHING, NOTHING, tau, -2)
     return n
 
 
@@ -707,9 +718,9 @@ def cross_boundary(
             gone = False
             if kind == SHARED:
                 gone = new_build
-            elif kind == ENDED:
-                gone = new_build or changed[place]
-            elif kind != BENCH and kind != SLOPE:
+            elif kind == ENDED and new_build:
+                gone = True
+            elif of_reel(st, k, e):
                 gone = changed[place]
             if gone:
                 drop_event(st, k, e, at[4])
@@ -759,11 +770,11 @@ def replaced(st: State, sh: Shape, at: Places, new_build: bool, changed: Bools) 
             e = st.event_count[j] - 1
             while e >= 0:
                 kind = st.event[j, e, KIND]
-                bench = kind == SHARED or kind == BENCH or kind == SLOPE
-                if not bench and st.event[j, e, PLACE] == r:
+                if of_reel(st, j, e) and st.event[j, e, PLACE] == r:
                     if st.event[j, e, EXCUSED] == 0:
                         # The units before have it all the same.
                         st.event[j, e, KIND] = ENDED
+                        st.event[j, e, SIZE] = 0
                         st.event[j, e, EXCUSED] = 1
                         reset(st, j, at[4] + e, 0.0, 0.0)
                     elif kind != ENDED:

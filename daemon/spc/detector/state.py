@@ -107,13 +107,14 @@ class Shape(NamedTuple):
     odd_part: float
     drift: float
     odds: Floats
-    """(21,): prior odds of each kind of event, see `ODDS`."""
+    """(22,): prior odds of each kind of event, see `ODDS`."""
 
 
 # Rows of `ODDS`: what may begin at a new reel, build, session, check, and at any unit;
 # pairs of events that begin together, relative to the first of them; a new build whose
 # record forgot that a reel changed, to another good one or to a bad one; the bench at
-# any unit; a reel that was off and was taken out unrecorded; one of another class.
+# any unit; a reel that was off and was taken out unrecorded; one of another class; a
+# bench that is back with a new set-up.
 (
     AT_REEL_OFF,
     AT_REEL_WIDE,
@@ -136,9 +137,10 @@ class Shape(NamedTuple):
     AT_BUILD_REPLACED,
     AT_UNIT_REPLACED,
     AT_REEL_FAR_WIDE,
-) = range(21)
+    AT_SESSION_BACK,
+) = range(22)
 
-ODDS = np.zeros(21)
+ODDS = np.zeros(22)
 """Prior odds of events, relative to nothing having happened. The project's own, chosen
 by simulation (`holdpoint study detection`, `holdpoint study years`)."""
 ODDS[AT_REEL_OFF] = 0.006
@@ -148,6 +150,7 @@ ODDS[AT_REEL_MIXED] = 0.002
 ODDS[AT_REEL_DRIFT] = 0.001
 ODDS[AT_BUILD_SHARED] = 0.004
 ODDS[AT_SESSION_BENCH] = 0.01
+ODDS[AT_SESSION_BACK] = 1.0
 ODDS[AT_CHECK_BENCH] = 0.003
 ODDS[AT_UNIT_BAD] = 4e-4
 ODDS[AT_UNIT_GOOD] = 8e-4
@@ -172,6 +175,8 @@ is slow to find that parts spread."""
 FAR_WIDE, FAR_SHIFT = 40.0, 8.0
 """Parts of quite another class under a label: each unit reads another value, some of
 them twenty tolerances off."""
+OF_BENCH = 1
+"""Size of an event that has ended where it was the bench's; 0 where a reel's."""
 SHARED_SCATTER = 0.14
 BENCH_LEVEL = 0.05
 
