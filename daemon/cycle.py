@@ -419,7 +419,8 @@ class Cycle:
 
     def _book_now(self) -> "_Book":
         """Return what people recorded and decided; read anew when there is more."""
-        counts = self.store.table("changes", product=self._name).to_pylist()[0]
+        told = self.store.table("changes", product=self._name, but_by=holds.PLACED_BY)
+        counts = told.to_pylist()[0]
         if self._book is None or self._book.counts != counts:
             decisions = tuple(decisions_of(self.store, self._name))
             self._book = _Book(
@@ -550,9 +551,7 @@ class Cycle:
         if not run.is_unit:
             return ()
         latest = {
-            one["check"]: one["number"]
-            for one in checks
-            if one["serial"] == run.serial
+            one["check"]: one["number"] for one in checks if one["serial"] == run.serial
         }
         mine = [
             one

@@ -113,7 +113,7 @@ def show(found: Tally) -> None:
                 ("accepted reel kept, next build held again", found.released),
                 ("accepted build held again", found.again),
                 ("95 % interval of the size holds the true one", found.covered),
-                ("findings of nothing that stand at the end", found.refuted),
+                ("findings in good builds that hold at the end", found.refuted),
                 ("slips of the hand seated again", found.slips),
                 ("good units seated again", found.asked_for_nothing),
             )

@@ -29,7 +29,7 @@ from daemon.rows import signals_of
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Scenario, story
-from daemon.studies.remembering import RememberingStore
+from storage.local import LocalStore
 
 HELD_WITHIN = 3
 CONFIDENCE = 0.95
@@ -63,7 +63,7 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
     serials = [serial for build in scenario.builds for serial in build.serials]
     with (
         TemporaryDirectory(prefix="holdpoint-story-") as rows,
-        RememberingStore(Path(rows) / "story.duckdb") as store,
+        LocalStore(Path(rows) / "story.duckdb") as store,
         Bench(
             settings.bench,
             settings.product,

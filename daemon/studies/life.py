@@ -55,6 +55,9 @@ RELEASED, CONCEDED = Disposal.RELEASE.value, Disposal.CONCESSION.value
 REWORKED = Disposal.REWORK.value
 TAUGHT = {RELEASED, CONCEDED}
 """Ends that accept what was found."""
+LET_THROUGH, DRIFTS_ON, KEPT_ON = "released", "drifts on", "kept"
+CARRIED = ("", LET_THROUGH, DRIFTS_ON, KEPT_ON)
+"""What a build takes on from the one before; of several reels the worst."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -81,6 +84,8 @@ class _End:
     how: str
     units: int | None
     """After how many more units; None with the next session."""
+    signal: str | None = None
+    """The finding, where it alone was withdrawn; None for all that stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,11 +193,17 @@ class Life:
             keeps = keeps_faulty if before.fault else not changes
             if keeps:
                 if before.fault:
-                    ended = self.ended.get(before.name, "")
-                    kept = "released" if ended in TAUGHT else "kept"
-                    log.carried = "kept" if log.carried == "kept" else kept
+                    how = self._kept(before)
+                    log.carried = max(log.carried, how, key=CARRIED.index)
                 continue
             self._take_another(place)
+
+    def _kept(self, reel: Reel) -> str:
+        """Return what a reel with a fault is to the next build."""
+        if self.ended.get(reel.name) not in TAUGHT:
+            return KEPT_ON
+        # One that was accepted and drifts on is a new move, sooner or later.
+        return DRIFTS_ON if reel.slope else LET_THROUGH
 
     def _take_another(self, place: int) -> None:
         reel = None
@@ -478,14 +489,16 @@ class Life:
                 self.year.exceptions.append(f"{log.build}: {imported.rejected[0]}")
             done += len(piece)
             self.count = done
-            # what was found is of the file as a whole: its last unit tells the place
             log.bad += [
                 done - len(piece) + place
                 for place, serial in enumerate(piece, start=1)
                 if serial in bad
             ]
             for signal in found:
-                self._found(signal, log, done)
+                place = done
+                if signal.raised_serial in piece:
+                    place = 1 + serials.index(signal.raised_serial)
+                self._found(signal, log, place)
             self.days.clock.wait_s(NIGHT_S)
         self.received |= seen
         self.session_left = 0
@@ -588,15 +601,16 @@ class Life:
         """Have a person end what stands because of builds' findings."""
         self.ends = [one for one in self.ends if one not in due]
         for end in due:
-            self._end_holds(end.build, end.how)
+            self._end_holds(end)
 
     def _found(self, signal: Signal, log: BuildOfYear, count: int) -> None:
         """Note what holds a build for the first time."""
         mine = self.logs[signal.build]
         if signal.cause in NO_HOLD or not signal.holds:
             return
-        if not getattr(signal, "standing", True):
+        if not signal.standing:
             mine.withdrawn = True
+            self._end_soon(signal.build, RELEASED, signal=signal.signal)
             return
         if mine.ended_by in TAUGHT and not mine.again:
             mine.again = bool(self._holds(signal.build))
@@ -606,11 +620,14 @@ class Life:
         mine.held_by = str(signal.cause)
         mine.held_session = max(1, self.sessions) if mine is log else None
         how = self._ending(mine)
-        if how is None:
-            return
+        if how is not None:
+            self._end_soon(signal.build, how)
+
+    def _end_soon(self, build: str, how: str, *, signal: str | None = None) -> None:
+        """Have a person end holds after some more units, or with the next session."""
         soon = self.rng.random() < HALF
         units = int(self.rng.integers(3, 9)) if soon else None
-        self.ends.append(_End(build=signal.build, how=how, units=units))
+        self.ends.append(_End(build=build, how=how, units=units, signal=signal))
 
     def _ending(self, build: BuildOfYear) -> str | None:
         """Draw how a person will end a hold; None where it stands."""
@@ -638,19 +655,29 @@ class Life:
             and (build is None or str(one["signal"]).startswith(f"{build}-F"))
         ]
 
-    def _end_holds(self, build: str, how: str) -> None:
+    def _end_holds(self, end: _End) -> None:
         """Have a person end what stands because of a build's findings."""
-        for one in self._holds(build):
-            self.days.end_hold(
-                one["hold"],
-                disposal=Disposal(how),
-                person=PERSON,
-                reason="looked at by hand",
-            )
-        self.logs[build].ended_by = how
-        for truth in self.truths[build]:
+        for one in self._holds(end.build):
+            if end.signal is None or self._is_withdrawn(one, end.signal):
+                self.days.end_hold(
+                    one["hold"],
+                    disposal=Disposal(end.how),
+                    person=PERSON,
+                    reason="looked at by hand",
+                )
+        if end.signal is not None:
+            return
+        self.logs[end.build].ended_by = end.how
+        for truth in self.truths[end.build]:
             if truth.of is not None:
-                self.ended[truth.of.name] = how
+                self.ended[truth.of.name] = end.how
+
+    def _is_withdrawn(self, hold: dict[str, Any], signal: str) -> bool:
+        """Whether a hold is a finding's that does not stand; it may stand again."""
+        if hold["signal"] != signal:
+            return False
+        rows = self.days.store.frame("signals", product=self.product)
+        return not rows.set_index("signal").loc[signal, "standing"]
 
     def _held_from_the_start(self, log: BuildOfYear, reels: Iterable[str]) -> None:
         """Note a build that takes a reel on hold: it stays before its first unit.
@@ -722,6 +749,7 @@ class Life:
     def score(self) -> None:
         """Hold every finding beside the truth, as the year ends."""
         rows = self.days.store.frame("signals", product=self.product)
+        held = {str(one["signal"]) for one in self._holds()}
         for one in rows.to_dict("records"):
             truths = [t for t in self.truths[one["build"]] if self._is(one, t)]
             sizes = [
@@ -739,6 +767,8 @@ class Life:
                     standing=standing,
                     withdrawn=not standing,
                     true=bool(truths),
+                    good=not self.truths[one["build"]],
+                    decided=one["signal"] not in held,
                     covered=covered,
                 )
             )

@@ -88,7 +88,8 @@ class Tally:
     covered: tuple[int, int]
     """Of true findings with a size, those whose 95 % interval has it."""
     refuted: tuple[int, int]
-    """Of findings of nothing, those that stand at the end of the year."""
+    """Of findings in builds without any fault, those that stand, and hold, at the end of
+    the year."""
     slips: tuple[int, int]
     """Of slips of the hand, those that were to be seated again."""
     asked_for_nothing: tuple[int, int]
@@ -237,7 +238,7 @@ def _faults(builds: Sequence[BuildOfYear]) -> Iterable[FaultRow]:
     wrong = [
         one
         for one in builds
-        if one.wrong_from is not None and one.carried != "released"
+        if one.wrong_from is not None and one.carried in {"", "kept"}
     ]
     for kind in sorted(
         {_kind(one) for one in wrong}, key=lambda one: (one == KEPT, one)
@@ -273,5 +274,5 @@ def _share(
 
 
 def _refuted(findings: Iterable[FindingOfYear]) -> tuple[int, int]:
-    false = [one for one in findings if not one.true and one.cause != "unit"]
-    return sum(one.standing for one in false), len(false)
+    false = [one for one in findings if one.good and one.cause != "unit"]
+    return sum(one.standing and not one.decided for one in false), len(false)

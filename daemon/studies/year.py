@@ -9,8 +9,9 @@ __all__ = ["BuildOfYear", "FindingOfYear", "Year"]
 class FindingOfYear:
     """A finding as it stands at the end of its year, beside the truth.
 
-    `true` says that its cause and place are among what was wrong in the build.
-    `covered` is None where it has no true size.
+    `true` says that its cause and place are among what was wrong in the build, `good`
+    that nothing was; `decided` that a person ended what it holds. `covered` is None
+    where it has no true size.
     """
 
     signal: str
@@ -19,6 +20,8 @@ class FindingOfYear:
     standing: bool
     withdrawn: bool
     true: bool
+    good: bool = False
+    decided: bool = False
     covered: bool | None = None
 
 
@@ -27,7 +30,8 @@ class BuildOfYear:
     """One build: what was wrong, and what became of it.
 
     Places in the order of the test count from 1. `carried` says what it takes on from
-    the build before: reels with a fault that was "kept", or "released" by a person.
+    the build before: reels with a fault that was "kept", or "released" by a person; one
+    that was released and "drifts on".
     """
 
     build: str

@@ -19,7 +19,6 @@ from numpy.random import default_rng
 from daemon.bench_days import BenchDays
 from daemon.studies.life import Life
 from daemon.studies.makers import Line, draw, settings_of
-from daemon.studies.remembering import RememberingStore
 from daemon.studies.year import Year
 from storage.local import LocalStore
 
@@ -31,7 +30,6 @@ def live(
     *,
     accepted: int,
     builds: int | None = None,
-    kept_in: type[LocalStore] = RememberingStore,
 ) -> Year:
     """Live one maker's year.
 
@@ -43,8 +41,6 @@ def live(
         One false hold in this many units.
     builds
         In place of the maker's own number.
-    kept_in
-        Kind of the store.
     """
     rng = default_rng([seed, 12])
     maker = draw(rng)
@@ -54,7 +50,7 @@ def live(
     begun_s = time.perf_counter()
     with (
         TemporaryDirectory(prefix="holdpoint-year-") as folder,
-        kept_in(Path(folder) / "year.duckdb") as store,
+        LocalStore(Path(folder) / "year.duckdb") as store,
     ):
         line = Line(maker, rng)
         days = BenchDays(settings_of(maker, accepted=accepted), store, line)

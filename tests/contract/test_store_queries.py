@@ -86,7 +86,10 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
             "person reason ended_at after_number"
         ),
     ),
-    "changes": ({"product": "photoamp"}, "fittings holds hold_ends reworks"),
+    "changes": (
+        {"product": "photoamp", "but_by": "holdpoint"},
+        "fittings holds hold_ends reworks",
+    ),
     "units": ({"product": "photoamp"}, "serial build"),
     "shipments": (
         {"product": "photoamp"},

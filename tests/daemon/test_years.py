@@ -18,11 +18,9 @@ from daemon.studies.makers import (
     fault_of,
     settings_of,
 )
-from daemon.studies.remembering import RememberingStore
 from daemon.studies.tally import tally
 from daemon.studies.year import BuildOfYear, FindingOfYear, Year
 from daemon.studies.years import live
-from storage.local import LocalStore
 
 MAKERS = 200
 QUIET = replace(draw(np.random.default_rng(4)), tailed=False, slips=0.0)
@@ -163,7 +161,8 @@ def test_builds_are_counted_by_when_they_were_held() -> None:
     year.findings = [
         FindingOfYear(
             signal="B-1-F1", build="B-1", cause="reel",
-            standing=standing, withdrawn=not standing, true=true, covered=covered,
+            standing=standing, withdrawn=not standing, true=true, good=not true,
+            covered=covered,
         )
         for standing, true, covered in (
             (True, True, True), (True, True, False), (True, False, None),
@@ -191,11 +190,8 @@ def test_builds_are_counted_by_when_they_were_held() -> None:
     assert found.ms_a_run == pytest.approx(20.0)
 
 
-def test_a_year_is_the_same_year_again_whatever_its_store_remembers() -> None:
-    one, two = (
-        live(7, accepted=5000, builds=2, kept_in=kind)
-        for kind in (RememberingStore, LocalStore)
-    )
+def test_a_year_is_the_same_year_again() -> None:
+    one, two = (live(7, accepted=5000, builds=2) for _ in range(2))
     one.seconds = two.seconds = 0.0
     assert one == two
     assert one.runs >= 8

@@ -368,7 +368,7 @@ _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("warnings", {"product": "photoamp"}),
     ("holds", {"product": "photoamp"}),
     ("hold_ends", {"product": "photoamp"}),
-    ("changes", {"product": "photoamp"}),
+    ("changes", {"product": "photoamp", "but_by": "holdpoint"}),
     ("units", {"product": "photoamp"}),
     ("shipments", {"product": "photoamp"}),
     ("past_shipments", {"product": "photoamp"}),

@@ -1,8 +1,13 @@
 -- One row: how many rows there are of what people record and decide on the product.
--- Whoever asks again and again asks for the rows themselves only when one was added.
+-- Holds that `but_by` placed do not count. Whoever asks again and again asks for the
+-- rows themselves only when one was added.
 select
     (select count(*) from fitting where product = $product) as fittings,
-    (select count(*) from hold where product = $product) as holds,
+    (
+        select count(*)
+        from hold
+        where product = $product and placed_by <> $but_by
+    ) as holds,
     (
         select count(*)
         from hold_end
