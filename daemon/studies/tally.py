@@ -88,8 +88,7 @@ class Tally:
     covered: tuple[int, int]
     """Of true findings with a size, those whose 95 % interval has it."""
     refuted: tuple[int, int]
-    """Of findings in builds without any fault, those that stand, and hold, at the end of
-    the year."""
+    """Of findings in builds without any fault, those that hold at the year's end."""
     slips: tuple[int, int]
     """Of slips of the hand, those that were to be seated again."""
     asked_for_nothing: tuple[int, int]

@@ -169,6 +169,10 @@ class Fold:
                 return True
         return False
 
+    def is_found_bad(self, build: str, reel: str) -> bool:
+        """Say whether a person holds a build or a reel as bad by hand."""
+        return bool({("build", build), ("reel", reel)} & self._found_bad)
+
     def found_bad(self, subjects: Iterable[tuple[str, str]]) -> bool:
         """Take reels and builds that a person holds as bad; say whether that is new.
 
@@ -524,7 +528,7 @@ class Fold:
             if same and not doubted and (reel or not new_build or part in trusted):
                 continue
             changed[part] = self._known(part, reel)
-            if {("build", build), ("reel", reel)} & self._found_bad:
+            if self.is_found_bad(build, reel):
                 bad.add(part)
         return Boundary(new_build=new_build, reels=changed, found_bad=frozenset(bad))
 

@@ -400,6 +400,9 @@ class Watcher:
                 # It was taken out: what was found holds for units that carry it. One
                 # odd unit alone is no reel.
                 continue
+            if self.fold.is_found_bad(segment.build, key[2]):
+                # A person agrees; what is known to be bad is judged no more.
+                continue
             instead = [s for s in said if s.standing and _alike(s, one.signal)]
             why = _why(event, instead)
             said.append(self._take_back(one, why, segment, event))

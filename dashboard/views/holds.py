@@ -1,5 +1,6 @@
 """Holds: what stays and why; a named person places or ends one with a reason."""
 
+from collections import Counter
 from collections.abc import Hashable, Mapping
 from datetime import UTC, datetime
 from typing import Any
@@ -54,6 +55,7 @@ def holds() -> None:
     settled: set[str] = set()
     findings = {one.signal: one for one in shown.findings}
     raised = {one.signal: one for one in shown.raised}
+    names = Counter(words.held(one) for one in standing)
     for one in standing:
         finding = findings.get(one["signal"])
         offer = policy.end_offer(one, raised.get(one["signal"]))
@@ -68,7 +70,10 @@ def holds() -> None:
             settled.add(finding.signal)
             settle.settle(shown, finding.signal)
         documents.offer(papers(one, shown), key=one["hold"])
-        form(one, raised.get(one["signal"]), offer)
+        title = f"End the hold on {words.held(one)}"
+        if names[words.held(one)] > 1:
+            title += f", {why_placed(one)}"
+        form(title, one, raised.get(one["signal"]), offer)
     for doubt in doubts:
         in_doubt(doubt)
     place(shown)
@@ -98,8 +103,18 @@ def papers(hold: Mapping[Hashable, Any], shown: Shown) -> list[documents.Paper]:
             return []
 
 
+def why_placed(hold: Mapping[Hashable, Any]) -> str:
+    """Tell a hold from another on the same build, reel or unit."""
+    if isinstance(hold["signal"], str):
+        return f"finding {hold['signal']}"
+    return f"placed {hold['placed_at']:%Y-%m-%d %H:%M} UTC"
+
+
 def form(
-    hold: Mapping[Hashable, Any], finding: Signal | None, offer: policy.EndOffer | None
+    title: str,
+    hold: Mapping[Hashable, Any],
+    finding: Signal | None,
+    offer: policy.EndOffer | None,
 ) -> None:
     """Offer to end a hold; what its finding gives for it is filled in."""
     name = hold["hold"]
@@ -109,7 +124,7 @@ def form(
         st.session_state[f"by {name}"] = offer.disposal
         st.session_state[f"why {name}"] = offer.reason
         st.session_state[f"shown {name}"] = offer.evidence
-    with st.expander(f"End the hold on {words.held(hold)}"):
+    with st.expander(title):
         st.radio(
             "How it ends",
             list(MEANINGS),

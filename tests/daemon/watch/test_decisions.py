@@ -101,18 +101,49 @@ def masked(seed: int) -> Told:
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_a_good_build_is_free_once_the_bad_one_before_it_is_held(seed: int) -> None:
+def test_a_good_build_is_not_held_against_the_bad_one_before_it(seed: int) -> None:
+    """What was found of the bad one stands: its units carry that reel."""
     told = masked(seed)
-    against = told.holding("B-2")
-    assert "RL-1" in {one.reel for one in against}
-    told.hold_by_hand(("build", "B-1"))
+    assert [one.reel for one in told.holding("B-1")] == ["RL-1"]
     assert told.holding("B-2") == []
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_reel_is_free_once_the_one_it_was_held_against_is_held(seed: int) -> None:
+    """Three builds read 900 ppm high, unfound; the next reel lies as far on the other
+    side."""
+    told = Told(seed)
+    for build, reel, off in (
+        ("B-1", "RL-1", 900.0),
+        ("B-2", "RL-1", 900.0),
+        ("B-3", "RL-1", 900.0),
+        ("B-4", "RL-9", -900.0),
+    ):
+        told.fit(build, (reel, "RL-2", "RL-3", "RL-4"))
+        told.build(build, 20, {0: off})
+    against = told.holding()
+    assert {one.reel for one in against} == {"RL-9"}
+    told.hold_by_hand(("reel", "RL-1"))
+    assert told.holding() == []
     for one in against:
         now = told.said[one.signal]
         assert (now.standing, now.withdrawn) == (
             False,
             "records that came later explain it",
         )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_finding_stands_though_a_person_holds_its_reel_too(seed: int) -> None:
+    told = masked(seed)
+    found = told.holding("B-1")
+    told.hold_by_hand(("reel", "RL-1"))
+    assert told.holding("B-1") == found
+    told.fit("B-3", ("RL-31", "RL-2", "RL-3", "RL-4"))
+    told.build("B-3", 5)
+    assert told.holding() == found
+    told.hold_by_hand()
+    assert [one.signal for one in told.holding("B-1")] == [found[0].signal]
 
 
 @pytest.mark.parametrize("seed", range(4))
