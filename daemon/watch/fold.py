@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from daemon.product import ProductModel
 from daemon.serials import serial_order
 from daemon.spc.detector import state as st
+from daemon.spc.detector.assumptions import WALK_OF_NOISE
 from daemon.spc.detector.finding import BENCH, REEL, SHARED_STAGE, TWO_SIDED_95
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.line import Boundary, KnownReel, Line
@@ -40,8 +41,6 @@ Event = UnitErrors | CheckErrors | Accepted
 EVERY = 25
 """Events from one checkpoint to the next."""
 MOST_CHECKPOINTS = 16
-WALK_OF_NOISE = 0.6
-"""What a bench walks by between set-ups, as a share of its check standard's noise."""
 HAZE_K = 2.0
 """Standard deviation of a room from day to day where nobody reads it."""
 ODD = 0.9
@@ -416,6 +415,8 @@ class Fold:
         expected = segment.line.expected_ppm()
         self._fold(segment.line, unit, boundary, again=unit.number in self._repeats)
         segment.units.append(unit)
+        if unit.seatable:
+            self._walks(unit.variance_ppm2)
         if not unit.seatable and unit.number not in self._repeats:
             segment.unseated = segment.line.units
         if self.active is not None and self.active is not segment:
@@ -467,11 +468,19 @@ class Fold:
         first = self._standard != check.standard
         self._standard = check.standard
         self._bench.append(Checked(check=check, first=first))
-        self._walk_ppm = WALK_OF_NOISE * np.sqrt(check.variance_ppm2)
+        self._walks(check.variance_ppm2)
         # A check that opens a session belongs to it, whichever build comes next.
         active = self.active
         if active is not None and active.units[-1].session == check.session:
             active.take_bench(self._bench)
+
+    def _walks(self, variance_ppm2: Errors | None) -> None:
+        """Take a bench to walk by a share of what its own runs scatter by."""
+        if variance_ppm2 is None:
+            return
+        walk = WALK_OF_NOISE * np.sqrt(variance_ppm2)
+        before = np.zeros_like(walk) if self._walk_ppm is None else self._walk_ppm
+        self._walk_ppm = np.where(np.isnan(walk), before, walk)
 
     def _enter(self, session: str, number: int) -> None:
         if session == self._session:

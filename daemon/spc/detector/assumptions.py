@@ -2,7 +2,10 @@
 
 from dataclasses import dataclass
 
-__all__ = ["Assumptions"]
+__all__ = ["WALK_OF_NOISE", "Assumptions"]
+
+WALK_OF_NOISE = 0.6
+"""What a bench is taken to walk by between set-ups, as a share of a run's own noise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -55,6 +55,9 @@ FORGOTTEN = -1e3
 LEAST_ODDS = 60.0
 COARSE2 = 0.3**2
 """Scatter of parts, squared, beyond which what is off is expected to be off more."""
+MIXED_COUNT = 4.0
+"""Units that each of two mixed reels counts as having had, before any: two odd parts in
+sixty units are no second reel."""
 KNOWN_SIZE = 3
 """Stands for the size of a reel that came back bad: its level is known."""
 
@@ -203,7 +206,7 @@ def begin_event(
         st.mean[k, x] = mean
         st.covariance[k, x, x] = variance
         if kind == MIXED:
-            st.share[k] = 1.0
+            st.share[k] = MIXED_COUNT
         if kind == MIXED and tau2 > 0.0:
             st.covariance[k, parts_at + place, parts_at + place] += 2.0 * tau2
 

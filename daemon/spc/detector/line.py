@@ -24,7 +24,7 @@ ODD_UNITS = 0.008
 """Share of units with one odd part or one poor contact."""
 SEATED_AGAIN = 0.4
 """Of these, the share that is as odd once it was seated again."""
-SUSPECTED = 3.0
+SUSPECTED = 2.0
 """Times its usual odds at which a step of the bench is worth another check."""
 SUPPOSED = 0.02, 0.9
 """How likely a step is that one check has seen and neither shown nor refuted."""

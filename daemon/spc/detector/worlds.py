@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.spc.detector import state as st
+from daemon.spc.detector.assumptions import WALK_OF_NOISE
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.line import REFERENCE_C, Boundary
 
@@ -34,8 +35,6 @@ TEMPCO = 0.025
 kelvin where the tolerance is 0.1 %."""
 NEXT_DAY = 0.6
 """Share of sessions that begin on another day."""
-WALK_OF_NOISE = 0.6
-"""What a bench is taken to walk by between sessions, as a share of a check's noise."""
 HAZE_KELVIN = 2.0
 """What a room is taken to change by from day to day where nobody records it."""
 FIRST_CHECK_WALKS = 3.0
@@ -270,7 +269,7 @@ class Life:
     variance_ppm2 : (R,)
         Of a measurement.
     walk_ppm : (R,)
-        What the bench is taken to walk by between sessions, as far as checks tell.
+        What the bench is taken to walk by between sessions.
     allowed_ppm2 : (R,)
         Variance of a bench's standing offset.
     haze_ppm : (P,)
@@ -332,13 +331,11 @@ def life_of(
     haze = np.zeros(layout.parts)
     if habit.temperature == "unrecorded":
         haze[:ranges] = TEMPCO * HAZE_KELVIN * maker.scale[:ranges]
-    checked = any(isinstance(one, CheckRun) for one in events)
-    walk = WALK_OF_NOISE * world.noise * unit if checked else 0.0
     return Life(
         events=tuple(events),
         builds=builds,
         variance_ppm2=np.full(ranges, (world.noise * unit) ** 2),
-        walk_ppm=np.full(ranges, walk),
+        walk_ppm=np.full(ranges, WALK_OF_NOISE * world.noise * unit),
         allowed_ppm2=np.full(ranges, (FIRST_CHECK_WALKS * world.walk * unit) ** 2),
         haze_ppm=haze,
         starts=maker.starts,
