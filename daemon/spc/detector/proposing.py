@@ -75,6 +75,8 @@ from daemon.spc.detector.state import (
 
 FAR_LEVEL2 = 9.0
 """A level beyond three standard deviations of ordinary reels is off."""
+ANOTHER_TOO = -1.0
+"""Logarithm of how likely a further reel that is off was taken out with the first."""
 GOOD_PARENTS, BAD_PARENTS = 4, 2
 """Hypotheses that live on across a boundary: scatter has four scales at first."""
 FAR_FACTOR = 2
@@ -757,27 +759,42 @@ def replaced(st: State, sh: Shape, at: Places, new_build: bool, changed: Bools) 
         p = best_of(st, q == 1, EVENTS)
         if p < 0:
             continue
+        off = np.zeros(parts, np.bool_)
         for r in range(parts):
-            if changed[r]:
-                continue
-            i = at[0] + r
-            tau2 = expected_tau2(st, sh, p, r)
-            if not touched(st, p, r) and st.mean[p, i] ** 2 < FAR_LEVEL2 * tau2:
+            far2 = FAR_LEVEL2 * expected_tau2(st, sh, p, r)
+            lies_off = touched(st, p, r) or st.mean[p, at[0] + r] ** 2 >= far2
+            off[r] = lies_off and not changed[r]
+        several = off.sum()
+        for r in range(parts):
+            if not off[r]:
                 continue
             j = child(st, p, st.log_weight[p] + odds)
             if j < 0:
                 return
-            e = st.event_count[j] - 1
-            while e >= 0:
-                kind = st.event[j, e, KIND]
-                if of_reel(st, j, e) and st.event[j, e, PLACE] == r:
-                    if st.event[j, e, EXCUSED] == 0:
-                        # The units before have it all the same.
-                        st.event[j, e, KIND] = ENDED
-                        st.event[j, e, SIZE] = 0
-                        st.event[j, e, EXCUSED] = 1
-                        reset(st, j, at[4] + e, 0.0, 0.0)
-                    elif kind != ENDED:
-                        drop_event(st, j, e, at[4])
-                e -= 1
-            reset(st, j, i, 0.0, tau2)
+            take_out(st, sh, j, r, at)
+        if several > 1:
+            j = child(st, p, st.log_weight[p] + odds + (several - 1) * ANOTHER_TOO)
+            if j < 0:
+                return
+            for r in range(parts):
+                if off[r]:
+                    take_out(st, sh, j, r, at)
+
+
+@compiled
+def take_out(st: State, sh: Shape, j: int, r: int, at: Places) -> None:
+    """Let a part's reel be an ordinary one from now on."""
+    tau2 = expected_tau2(st, sh, j, r)
+    e = st.event_count[j] - 1
+    while e >= 0:
+        if of_reel(st, j, e) and st.event[j, e, PLACE] == r:
+            if st.event[j, e, EXCUSED] == 0:
+                # The units before have it all the same.
+                st.event[j, e, KIND] = ENDED
+                st.event[j, e, SIZE] = 0
+                st.event[j, e, EXCUSED] = 1
+                reset(st, j, at[4] + e, 0.0, 0.0)
+            elif st.event[j, e, KIND] != ENDED:
+                drop_event(st, j, e, at[4])
+        e -= 1
+    reset(st, j, at[0] + r, 0.0, tau2)
