@@ -143,7 +143,7 @@ def fit_reel(
     storage.errors.NotFoundError
         The product has no such part, or build or reel are not recorded.
     daemon.whereabouts.tracing.ContradictionError
-        The reel is another part's, elsewhere, or used up.
+        The reel is another part's, or used up.
     storage.errors.RefusedValueError
         Another reel was fitted from the same unit on, and not before.
     """

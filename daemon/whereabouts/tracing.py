@@ -338,6 +338,7 @@ def fitting_doubts(
         if row["reel"] == reel and (checks := records.checks.get(reel))
     ]
     said += [f"Reel {reel} is {one}." for one in _off_plan(records, fitting, planned)]
+    said += _elsewhere(records, fitting)
     wanted = builds[build]["planned_units"] if build in builds else None
     if wanted is not None:
         said.extend(
@@ -349,8 +350,27 @@ def fitting_doubts(
     return said
 
 
+def _elsewhere(records: Records, fitting: Fitting) -> Iterable[str]:
+    """Say on which other builds a reel is fitted last that are not measured to the end.
+
+    No contradiction: boards that are assembled wait for the bench.
+    """
+    last = {(one["build"], one["part"]): one["reel"] for one in records.fittings}
+    on = {build for (build, _), reel in last.items() if reel == fitting.reel}
+    for one in records.builds:
+        if one["build"] == fitting.build or one["build"] not in on:
+            continue
+        coming = int(one["planned_units"] or 0) - int(one["units"])
+        if coming > 0:
+            units = "1 unit is" if coming == 1 else f"{coming} units are"
+            yield (
+                f"Reel {fitting.reel} is on build {one['build']} too, of which {units} "
+                "still to come."
+            )
+
+
 def require_fittable(records: Records, fitting: Fitting, planned: PlannedPart) -> None:
-    """Refuse to fit a reel that the records say is another part's, elsewhere, used up.
+    """Refuse to fit a reel that the records say is another part's, or used up.
 
     Parameters
     ----------
@@ -360,24 +380,12 @@ def require_fittable(records: Records, fitting: Fitting, planned: PlannedPart) -
     Raises
     ------
     ContradictionError
-        Its label says another value or a looser class than is planned for the part, it
-        is on another build that goes on, or no part of it is left.
+        Its label says another value or a looser class than is planned for the part, or
+        no part of it is left.
     """
-    reel, build = fitting.reel, fitting.build
+    reel = fitting.reel
     if off := _off_plan(records, fitting, planned):
         raise ContradictionError(reel=reel, detail=f"it is {' and '.join(off)}")
-    fitted = {(one["build"], one["part"]): one["reel"] for one in records.fittings}
-    on = {where for (where, _), there in fitted.items() if there == reel}
-    for one in records.builds:
-        if one["build"] == build or one["build"] not in on or not one["planned_units"]:
-            continue
-        coming = int(one["planned_units"]) - int(one["units"])
-        if coming > 0:
-            raise ContradictionError(
-                reel=reel,
-                detail=f"it is on build {one['build']}, of which {coming} units are "
-                "still to come; fit another reel there first",
-            )
     left = leftover(records, reel)
     if left is not None and left <= 0:
         raise ContradictionError(

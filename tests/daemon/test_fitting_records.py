@@ -52,18 +52,15 @@ def test_a_reel_fitted_before_it_was_received_is_refused(home: Home) -> None:
     assert "comes from reel K-200" in run(home, *fit, "--fitted", "2026-03-10")
 
 
-def test_a_reel_on_two_builds_at_once_is_refused_and_recorded_anyway(
+def test_a_reel_that_goes_on_to_the_next_build_is_said_and_not_refused(
     home: Home,
 ) -> None:
+    """Boards of the build before are assembled and wait for the bench."""
     add(home, "K-201", "50k")
     run(home, "reel", "fit", "K-201", "R12", "--build", "B-4")
-    fit = ("reel", "fit", "K-201", "R12", "--build", "B-5")
-    with pytest.raises(
-        ContradictionError,
-        match=r"K-201 .* on build B-4, of which 8 units are still to come",
-    ):
-        run(home, *fit)
-    assert "comes from reel K-201" in run(home, *fit, "--anyway")
+    said = run(home, "reel", "fit", "K-201", "R12", "--build", "B-5")
+    assert "comes from reel K-201" in said
+    assert "K-201 is on build B-4 too, of which 8 units are still to come." in said
 
 
 def test_a_reel_that_was_replaced_may_go_to_another_build(home: Home) -> None:
