@@ -110,9 +110,7 @@ def test_a_good_build_is_not_held_against_the_bad_one_before_it(seed: int) -> No
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_reel_is_free_once_the_one_it_was_held_against_is_held(seed: int) -> None:
-    """Three builds read 900 ppm high, unfound; the next reel lies as far on the other
-    side.
-    """
+    """Three builds read 900 ppm high, unfound; the next reel reads 900 ppm low."""
     told = Told(seed)
     for build, reel, off in (
         ("B-1", "RL-1", 900.0),
