@@ -24,8 +24,10 @@ from daemon.spc.detector.hypotheses import (
     scatter2,
 )
 from daemon.spc.detector.proposing import (
+    AT_BOUNDARY,
     CANDIDATES,
     CHANGE,
+    FORGOTTEN_CHANGE,
     FROM,
     K1,
     K2,
@@ -35,13 +37,14 @@ from daemon.spc.detector.proposing import (
     S1,
     S2,
     TAU,
+    Candidates,
     adds,
     advance,
     at_boundary,
-    candidate,
     choose,
     cross_boundary,
     fresh2,
+    propose,
     replaced,
     split,
     unrecorded,
@@ -117,17 +120,20 @@ def unit(
         advance(st, at)
     replaced(st, sh, at, new_build, changed)
     index, factor, count = sees(sh, at, warmth)
-    cand = np.empty((CANDIDATES, 9), np.int64)
-    lp = np.empty(CANDIDATES)
+    to = Candidates(
+        np.empty((CANDIDATES, 9), np.int64),
+        np.empty(CANDIDATES),
+        np.zeros(1, np.int64),
+    )
     existing = 0
-    n = 0
     if boundary:
-        n = at_boundary(st, sh, cand, lp, n, new_build, changed, known_bad, free)
+        at_boundary(st, sh, to, new_build, changed, known_bad, free)
     else:
         existing = st.counters[COUNT]
         for k in range(existing):
-            n = candidate(cand, lp, n, k, st.log_weight[k], NOTHING, NOTHING, -1, -1)
-        n = unrecorded(st, sh, cand, lp, n)
+            propose(to, k, st.log_weight[k], NOTHING)
+        unrecorded(st, sh, to)
+    cand, n = to.what, to.used[0]
     order = order_of(st, y, index, factor, count)
     size = st.mean.shape[1]
     rows = np.zeros((ranges + 1, size))
@@ -163,7 +169,7 @@ def unit(
         e = mixed_of(st, k)
         mixed = st.event[k, e, PLACE] if e >= 0 else -1
         share = st.share[k, 0] / (st.share[k, 0] + st.share[k, 1])
-        if one[CHANGE] <= -2:
+        if one[CHANGE] <= AT_BOUNDARY:
             for p in range(parts):
                 if not changed[p]:
                     continue
@@ -175,7 +181,7 @@ def unit(
                         )
             adds(st, sh, k, one[K1], one[P1], one[S1], 0.0, small, expected)
             adds(st, sh, k, one[K2], one[P2], one[S2], 0.0, small, expected)
-            if one[CHANGE] < -2:
+            if one[CHANGE] == FORGOTTEN_CHANGE:
                 more = 2.0 * expected_tau2(st, sh, k, one[P1])
                 for r in range(ranges):
                     for s in range(ranges):
@@ -224,7 +230,7 @@ def unit(
             now,
             room,
         )
-        logf[c] += lp[c]
+        logf[c] += to.weight[c]
         if c < existing:
             kept_small[c], kept_expected[c] = small, expected
             kept_alpha[c], kept_gain[c] = alpha, gain

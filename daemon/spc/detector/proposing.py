@@ -1,5 +1,7 @@
 """What may just have begun: proposed, weighed by who calls, built where it matters."""
 
+from typing import NamedTuple
+
 import numpy as np
 
 from daemon.spc.detector.compiling import Bools, Places, compiled
@@ -89,6 +91,27 @@ TOP = 88
 LEAST = 1e-300
 # Columns of a candidate.
 FROM, K1, P1, S1, K2, P2, S2, TAU, CHANGE = range(9)
+# What stands under CHANGE: something begins with any unit, with a new reel or build, a
+# build's record forgot that a reel was changed. Else, above 0, a reel was changed for
+# another good one: unit, part and how much it may differ.
+AT_UNIT, AT_BOUNDARY, FORGOTTEN_CHANGE = -1, -2, -3
+
+
+class Candidates(NamedTuple):
+    """What may have begun, before it is weighed.
+
+    Attributes
+    ----------
+    what : (CANDIDATES, 9) int
+    weight : (CANDIDATES,) float
+        Logarithm of how likely each is before the unit is read.
+    used : (1,) int
+        How many there are.
+    """
+
+    what: Ints
+    weight: Floats
+    used: Ints
 
 
 @compiled
@@ -116,32 +139,41 @@ def advance(st: State, at: Places) -> None:
 
 
 @compiled
-def candidate(
-    cand: Ints,
-    lp: Floats,
-    n: int,
+def propose(
+    to: Candidates,
     parent: int,
     weight: float,
     first: Begins,
-    second: Begins,
-    tau: int,
-    change: int,
-) -> int:
-    """Note a proposal; return how many there are.
-
-    `first` and `second` are the kind, place and size of what begins.
-    """
+    second: Begins = NOTHING,
+    tau: int = -1,
+    change: int = AT_UNIT,
+) -> None:
+    """Note a proposal: the kind, place and size of what begins with a hypothesis."""
+    n = to.used[0]
     if n >= CANDIDATES:
-        return n
-    cand[n, FROM], cand[n, TAU], cand[n, CHANGE] = parent, tau, change
-    cand[n, K1], cand[n, P1], cand[n, S1] = first
-    cand[n, K2], cand[n, P2], cand[n, S2] = second
-    lp[n] = weight
-    return n + 1
+        return
+    to.what[n, FROM], to.what[n, TAU], to.what[n, CHANGE] = parent, tau, change
+    to.what[n, K1], to.what[n, P1], to.what[n, S1] = first
+    to.what[n, K2], to.what[n, P2], to.what[n, S2] = second
+    to.weight[n] = weight
+    to.used[0] = n + 1
 
 
 @compiled
-def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
+def begins(
+    to: Candidates,
+    parent: int,
+    tau: int,
+    weight: float,
+    first: Begins,
+    second: Begins = NOTHING,
+) -> None:
+    """Note a proposal of what begins with new reels, or a new build."""
+    propose(to, parent, weight, first, second, tau, AT_BOUNDARY)
+
+
+@compiled
+def unrecorded(st: State, sh: Shape, to: Candidates) -> None:
     """Propose that something changed before this unit that nobody recorded."""
     parts, ranges = sh.sensitivity.shape
     unit = st.counters[UNITS]
@@ -157,48 +189,21 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
             if touched(st, p, r):
                 continue
             for z in range(2):
-                n = candidate(
-                    cand,
-                    lp,
-                    n,
-                    p,
-                    weight + bad_odds + np.log(0.35),
-                    (UNRECORDED, r, z),
-                    NOTHING,
-                    -1,
-                    -1,
-                )
-            n = candidate(
-                cand,
-                lp,
-                n,
-                p,
-                weight + bad_odds + np.log(0.3),
-                (WIDE, r, 1),
-                NOTHING,
-                -1,
-                -1,
-            )
+                propose(to, p, weight + bad_odds + np.log(0.35), (UNRECORDED, r, z))
+            propose(to, p, weight + bad_odds + np.log(0.3), (WIDE, r, 1))
             if r < ranges and q == 0 and not has_kind(st, p, MIXED):
                 for z in range(2, 4):
-                    n = candidate(
-                        cand,
-                        lp,
-                        n,
+                    propose(
+                        to,
                         p,
                         weight + np.log(sh.odds[AT_UNIT_MIXED] / ranges / 2),
                         (MIXED, r, z),
-                        NOTHING,
-                        -1,
-                        -1,
                     )
             if st.change[p] == 0:
                 for z in range(2):
                     share = 0.75 if z == 0 else 0.25
-                    n = candidate(
-                        cand,
-                        lp,
-                        n,
+                    propose(
+                        to,
                         p,
                         weight + good_odds + np.log(share),
                         (0, r, z),
@@ -208,16 +213,11 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
                     )
         if not has_kind(st, p, SHARED):
             for z in range(2):
-                n = candidate(
-                    cand,
-                    lp,
-                    n,
+                propose(
+                    to,
                     p,
                     weight + np.log(sh.odds[AT_UNIT_SHARED] * 0.5),
                     (SHARED, 0, z),
-                    NOTHING,
-                    -1,
-                    -1,
                 )
         if q == 0:
             # Between two checks only the next of them tells a bench from what it read.
@@ -226,39 +226,26 @@ def unrecorded(st: State, sh: Shape, cand: Ints, lp: Floats, n: int) -> int:
                 if on_bench(st, p, r):
                     continue
                 for z in range(2):
-                    n = candidate(
-                        cand, lp, n, p, weight + bench, (BENCH, r, z), NOTHING, -1, -1
-                    )
+                    propose(to, p, weight + bench, (BENCH, r, z))
         if q == 0 and st.event_count[p] <= EVENTS - 2:
             pair = np.log(sh.odds[AT_UNIT_BAD] * sh.odds[PAIR_AT_UNIT])
             for r in range(parts):
                 for r2 in range(r + 1, parts):
-                    n = candidate(
-                        cand,
-                        lp,
-                        n,
-                        p,
-                        weight + pair,
-                        (UNRECORDED, r, 1),
-                        (UNRECORDED, r2, 1),
-                        -1,
-                        -1,
+                    propose(
+                        to, p, weight + pair, (UNRECORDED, r, 1), (UNRECORDED, r2, 1)
                     )
-    return n
 
 
 @compiled
 def at_boundary(
     st: State,
     sh: Shape,
-    cand: Ints,
-    lp: Floats,
-    n: int,
+    to: Candidates,
     new_build: bool,
     changed: Bools,
     known_bad: Floats,
     free: Bools,
-) -> int:
+) -> None:
     """Propose what new reels and a new build may have brought.
 
     The candidates take the place of the hypotheses: no reel of `changed` is as before.
@@ -307,7 +294,7 @@ def at_boundary(
             if fresh:
                 weight += np.log(st.tau_weight[p, t] + 1e-9)
                 tau = t
-            n = candidate(cand, lp, n, p, weight, NOTHING, NOTHING, tau, -2)
+            begins(to, p, tau, weight, NOTHING)
             if left < 1 or (not full and t > 0):
                 continue
             for r in range(parts):
@@ -318,139 +305,70 @@ def at_boundary(
                     if new_build:
                         odds = sh.odds[AT_BUILD_FORGOTTEN]
                         swapped = sh.odds[AT_BUILD_SWAPPED]
-                    n = candidate(
-                        cand,
-                        lp,
-                        n,
+                    propose(
+                        to,
                         p,
                         weight + np.log(odds),
                         (0, r, 0),
                         NOTHING,
                         tau,
-                        -3,
+                        FORGOTTEN_CHANGE,
                     )
                     for z in range(2):
-                        n = candidate(
-                            cand,
-                            lp,
-                            n,
+                        begins(
+                            to,
                             p,
+                            tau,
                             weight + np.log(swapped * 0.5),
                             (UNRECORDED, r, z),
-                            NOTHING,
-                            tau,
-                            -2,
                         )
                 if not changed[r] or free[r]:
                     continue
                 if known_bad[r] >= 0.0:
                     odds = np.log(known_bad[r] / (1.0 - known_bad[r]) + LEAST)
-                    n = candidate(
-                        cand,
-                        lp,
-                        n,
-                        p,
-                        weight + odds,
-                        (OFF, r, KNOWN_SIZE),
-                        NOTHING,
-                        tau,
-                        -2,
-                    )
+                    begins(to, p, tau, weight + odds, (OFF, r, KNOWN_SIZE))
                     if left > 1:
                         for r2 in range(r + 1, parts):
                             if not changed[r2] or known_bad[r2] <= 0.01:
                                 continue
                             odds2 = np.log(known_bad[r2] / (1.0 - known_bad[r2]))
-                            n = candidate(
-                                cand,
-                                lp,
-                                n,
+                            begins(
+                                to,
                                 p,
+                                tau,
                                 weight + odds + odds2,
                                 (OFF, r, KNOWN_SIZE),
                                 (OFF, r2, KNOWN_SIZE),
-                                tau,
-                                -2,
                             )
                     continue
                 for z in range(3):
                     odds = np.log(sh.odds[AT_REEL_OFF] * sh.off_odds[z])
-                    n = candidate(
-                        cand, lp, n, p, weight + odds, (OFF, r, z), NOTHING, tau, -2
-                    )
+                    begins(to, p, tau, weight + odds, (OFF, r, z))
                 if t > 1:
                     continue
                 for z in range(sh.wide_factor.size):
                     odds = sh.odds[AT_REEL_WIDE] * 0.5
                     if z == FAR_FACTOR:
                         odds = sh.odds[AT_REEL_FAR_WIDE]
-                    n = candidate(
-                        cand,
-                        lp,
-                        n,
-                        p,
-                        weight + np.log(odds),
-                        (WIDE, r, z),
-                        NOTHING,
-                        tau,
-                        -2,
-                    )
+                    begins(to, p, tau, weight + np.log(odds), (WIDE, r, z))
                 if r < ranges and st.event_count[p] == 0:
                     for z in range(sh.mixed_size.size):
                         odds = np.log(sh.odds[AT_REEL_MIXED] / sh.mixed_size.size)
-                        n = candidate(
-                            cand,
-                            lp,
-                            n,
-                            p,
-                            weight + odds,
-                            (MIXED, r, z),
-                            NOTHING,
-                            tau,
-                            -2,
-                        )
-                n = candidate(
-                    cand,
-                    lp,
-                    n,
-                    p,
-                    weight + np.log(sh.odds[AT_REEL_DRIFT]),
-                    (DRIFT, r, 0),
-                    NOTHING,
-                    tau,
-                    -2,
+                        begins(to, p, tau, weight + odds, (MIXED, r, z))
+                begins(
+                    to, p, tau, weight + np.log(sh.odds[AT_REEL_DRIFT]), (DRIFT, r, 0)
                 )
             shared = sh.odds[AT_BUILD_SHARED if new_build else AT_UNIT_SHARED]
             if not has_kind(st, p, SHARED):
                 for z in range(2):
-                    n = candidate(
-                        cand,
-                        lp,
-                        n,
-                        p,
-                        weight + np.log(shared * 0.5),
-                        (SHARED, 0, z),
-                        NOTHING,
-                        tau,
-                        -2,
-                    )
+                    begins(to, p, tau, weight + np.log(shared * 0.5), (SHARED, 0, z))
             if q == 0:
                 bench = np.log(sh.odds[AT_UNIT_BENCH] * 0.5 / (ranges + 1))
                 for r in range(ranges + 1):
                     if on_bench(st, p, r):
                         continue
                     for z in range(2):
-                        n = candidate(
-                            cand,
-                            lp,
-                            n,
-                            p,
-                            weight + bench,
-                            (BENCH, r, z),
-                            NOTHING,
-                            tau,
-                            -2,
-                        )
+                        begins(to, p, tau, weight + bench, (BENCH, r, z))
             if q > 0 or t > 1 or left < 2:
                 continue
             off = weight + np.log(sh.odds[AT_REEL_OFF])
@@ -461,40 +379,31 @@ def at_boundary(
                     if r2 == r or not changed[r2] or free[r2] or known_bad[r2] >= 0.0:
                         continue
                     if r2 > r:
-                        n = candidate(
-                            cand,
-                            lp,
-                            n,
+                        begins(
+                            to,
                             p,
+                            tau,
                             off + np.log(sh.odds[PAIR_OFF]),
                             (OFF, r, 1),
                             (OFF, r2, 1),
-                            tau,
-                            -2,
                         )
                     if r < ranges and r2 < ranges:
-                        n = candidate(
-                            cand,
-                            lp,
-                            n,
+                        begins(
+                            to,
                             p,
+                            tau,
                             off + np.log(sh.odds[PAIR_WIDE]),
                             (OFF, r, 1),
                             (WIDE, r2, 1),
-                            tau,
-                            -2,
                         )
                 if new_build:
-                    n = candidate(
-                        cand,
-                        lp,
-                        n,
+                    begins(
+                        to,
                         p,
+                        tau,
                         off + np.log(sh.odds[PAIR_SHARED]),
                         (OFF, r, 1),
                         (SHARED, 0, 0),
-                        tau,
-                        -2,
                     )
     # Nothing new begins with the others, but what they suspect of reels that stay is
     # not forgotten.
@@ -504,8 +413,7 @@ def at_boundary(
             if fresh:
                 weight += np.log(st.tau_weight[k, t] + 1e-9)
                 tau = t
-            n = candidate(cand, lp, n, k, weight, NOTHING, NOTHING, tau, -2)
-    return n
+            begins(to, k, tau, weight, NOTHING)
 
 
 @compiled
@@ -569,7 +477,7 @@ def build_candidate(
         return -1
     parts = sh.sensitivity.shape[0]
     unit = st.counters[UNITS]
-    if one[CHANGE] <= -2:
+    if one[CHANGE] <= AT_BOUNDARY:
         st.boundary[j] = unit
         if one[TAU] >= 0:
             st.tau_chosen[j] = one[TAU]
@@ -578,13 +486,13 @@ def build_candidate(
                 st.covariance[j, at[0] + p, at[0] + p] += fresh2(
                     sh, one[TAU], p, free, known_bad
                 )
-    if one[CHANGE] < -2:
+    if one[CHANGE] == FORGOTTEN_CHANGE:
         place = at[0] + one[P1]
         st.covariance[j, place, place] += 2.0 * expected_tau2(st, sh, parent, one[P1])
         st.change[j] = unit * 256 + one[P1] * 2
         return j
     tau2 = 0.0
-    if one[CHANGE] > -2:
+    if one[CHANGE] > AT_BOUNDARY:
         tau2 = new_tau2(st, sh, parent, one[K1], one[P1])
     if one[CHANGE] > 0:
         factor = 1.0 if one[S1] == 0 else 4.0
@@ -595,7 +503,7 @@ def build_candidate(
     if one[K1] > 0:
         begin_event(st, sh, j, one[K1], one[P1], one[S1], tau2, at)
     if one[K2] > 0:
-        if one[CHANGE] > -2:
+        if one[CHANGE] > AT_BOUNDARY:
             tau2 = expected_tau2(st, sh, parent, one[P2])
         begin_event(st, sh, j, one[K2], one[P2], one[S2], tau2, at)
     return j
@@ -655,20 +563,20 @@ def choose(
     for c in order:
         one = cand[c]
         k = one[FROM]
-        begins = one[K1] > 0 and one[CHANGE] <= 0
-        if not begins and not is_bad(st, k):
+        starts = one[K1] > 0 and one[CHANGE] <= 0
+        if not starts and not is_bad(st, k):
             if goods < GOOD_PLACES:
                 wanted[c] = True
                 goods += 1
                 kept += 1
             continue
         alone = (
-            st.event_count[k] + (1 if begins else 0) + (1 if one[K2] > 0 else 0) == 1
+            st.event_count[k] + (1 if starts else 0) + (1 if one[K2] > 0 else 0) == 1
         )
         if not alone or logf[c] - top < FAR or kept >= TOP:
             continue
-        kind = one[K1] if begins else st.event[k, 0, KIND]
-        place = one[P1] if begins else st.event[k, 0, PLACE]
+        kind = one[K1] if starts else st.event[k, 0, KIND]
+        place = one[P1] if starts else st.event[k, 0, PLACE]
         if kind == UNRECORDED or seen[kind, place]:
             continue
         seen[kind, place] = True
