@@ -374,7 +374,9 @@ class Cycle:
             name, after = self._name, self._folded
             table = self.store.table
             checks = table("check_results", product=name, after=after).to_pylist()
-            again = table("rejudgements", product=name, after=after).to_pylist()
+            # Only a run of the check standard judges runs before it again.
+            if not all(one.is_unit for one in runs):
+                again = table("rejudgements", product=name, after=after).to_pylist()
         found = []
         # Read after the runs: a decision then never stands after one that it preceded.
         book = self._book_now()

@@ -18,7 +18,7 @@ from daemon.studies.makers import (
     fault_of,
     settings_of,
 )
-from daemon.studies.tally import tally
+from daemon.studies.tally import Tally, tally
 from daemon.studies.year import BuildOfYear, FindingOfYear, Year
 from daemon.studies.years import live
 
@@ -196,3 +196,31 @@ def test_a_year_is_the_same_year_again() -> None:
     assert one == two
     assert one.runs >= 8
     assert one.exceptions == []
+
+
+@pytest.fixture(scope="module")
+def short() -> Tally:
+    """Three makers, four builds each: the study's short form."""
+    years = [live(seed, accepted=5000, builds=4) for seed in (2, 3, 5)]
+    return tally(years, accepted=5000)
+
+
+def test_short_years_go_to_their_ends_and_restarts_change_nothing(
+    short: Tally,
+) -> None:
+    assert short.exceptions == ()
+    assert short.builds == 12
+    assert short.restarts > 0
+    assert (short.raised_by_restart, short.unlike) == (0, 0.0)
+
+
+def test_in_short_years_what_is_wrong_is_held_and_what_is_good_is_not(
+    short: Tally,
+) -> None:
+    good = short.good[0]
+    assert good.held <= good.most
+    assert short.refuted[0] == 0
+    assert short.faults
+    for one in short.faults:
+        assert one.never == 0, one.fault
+        assert one.named == one.causes, one.fault

@@ -1,4 +1,5 @@
--- One row: how many rows there are of what people record and decide on the product.
+-- One row: how many rows there are of what people record and decide on the product; of
+-- ends of holds, on any product.
 -- Holds that `but_by` placed do not count. Whoever asks again and again asks for the
 -- rows themselves only when one was added.
 select
@@ -8,10 +9,5 @@ select
         from hold
         where product = $product and placed_by <> $but_by
     ) as holds,
-    (
-        select count(*)
-        from hold_end
-        join hold on hold.hold = hold_end.hold
-        where hold.product = $product
-    ) as hold_ends,
+    (select count(*) from hold_end) as hold_ends,
     (select count(*) from rework where product = $product) as reworks;
