@@ -14,12 +14,10 @@ from numpy.typing import NDArray
 from daemon.spc.detector.calibrate import (
     BUILD_UNITS,
     LIFE_BUILDS,
-    least_limit,
     limit_of,
     shipped_limit,
 )
 from daemon.spc.detector.layout import Layout, layout_of
-from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.study import (
     CASES,
     Arm,
@@ -47,7 +45,7 @@ RECORDED_ROOM = replace(
     ROOM, name="five sessions, temperature recorded", temperature="recorded"
 )
 SHOWN = (*HABITS, ROOM, RECORDED_ROOM)
-"""Habits whose good builds are counted; the limits are calibrated on the first."""
+"""Habits whose good builds are counted; limits are calibrated on the first of them."""
 
 
 class FalseHolds(NamedTuple):
@@ -103,7 +101,9 @@ def run(
     progress : callable
         Told the share that is done and what is at work.
     cases, worlds, habits : sequence, optional
-        In place of all. The first world and those of the family calibrate the limits.
+        In place of all. Those that limits are calibrated on calibrate the simplest
+        test here; the detector goes by the limits that are shipped, so that good builds
+        drawn here judge them.
     layout : Layout, optional
         In place of four ranges with 0.1 % parts and 0.5 % limits.
     """
@@ -158,41 +158,32 @@ def _good(
     return found
 
 
-def _pooled(good: Sequence[Good], which: int, way: int) -> list[Array]:
-    """Return the maxima of each calibrating world over the calibrating habits."""
+def _mean_limit(good: Sequence[Good], way: int, rate: int) -> float:
+    """Return the limit of the simplest test at the same rate of false holds."""
     names = [one.name for one in HABITS]
-    found = []
+    pooled = []
     for world in FAMILY:
         mine = [
-            one.maxima[which, way]
+            one.maxima[len(RATES), way]
             for one in good
             if one.world == world and one.habit.name in names
         ]
         if mine:
-            found.append(np.concatenate(mine))
-    return found
-
-
-def _limit(good: Sequence[Good], which: int, way: int, rate: int) -> float:
-    pooled = _pooled(good, which, way)
+            pooled.append(np.concatenate(mine))
     return limit_of(np.stack(pooled), BUILD_UNITS / rate)
 
 
 def _arms(layout: Layout, good: Sequence[Good]) -> tuple[Arm, ...]:
-    """Return the limits that the good builds give, for each rate seated and not."""
-    least = least_limit(layout)
+    """Return the limits for each rate, seated and not."""
     arms = []
-    for which, rate in enumerate(RATES):
-        limit = Limit(
-            seated=max(least, _limit(good, which, 0, rate)),
-            unseated=max(least, _limit(good, which, 1, rate)),
-        )
+    for rate in RATES:
+        limit = shipped_limit(rate, ranges=layout.ranges)
         arms += [
             Arm(
                 rate=rate,
                 seated=way == 0,
                 limit=limit,
-                mean_limit=_limit(good, len(RATES), way, rate),
+                mean_limit=_mean_limit(good, way, rate),
             )
             for way in range(2)
         ]
