@@ -42,6 +42,7 @@ from daemon.watch.from_rows import (
     fittings_of,
     measured_again,
     runs_after,
+    seated_again,
 )
 from storage.records import (
     CheckResult,
@@ -365,7 +366,7 @@ class Cycle:
             Only runs of lower numbers; left out, all.
         """
         runs = runs_after(self.store, self._name, self._folded)
-        passed_over = measured_again(runs)
+        passed_over, once_more = measured_again(runs), seated_again(runs)
         if before is not None:
             runs = [one for one in runs if one.number < before]
         checks: list[dict[str, Any]] = []
@@ -400,13 +401,13 @@ class Cycle:
                 product=self._name,
                 titles=self._titles,
             )
-            again_later = number in passed_over
             found += self._act(
                 number,
                 signals,
-                self._verdict_holds(run, checks, seated_again=again_later) + held,
+                self._verdict_holds(run, checks, seated_again=number in once_more)
+                + held,
                 told,
-                () if again_later else self._warnings(run),
+                () if number in passed_over else self._warnings(run),
             )
         found += self._decide(decisions, before=self._folded + 1, fittings=fittings)
         # Reels may be recorded after the units that carry them.

@@ -2,8 +2,9 @@
 
 A finding that holds puts its build on hold and, when it names a reel, that reel
 too, so that the next build which takes the reel is held before its first unit
-is measured. A nonconforming run holds its unit. Ids follow from what is held
-and why, so evaluating the same rows again raises nothing twice.
+is measured. A nonconforming run holds its unit, unless the unit was seated again and
+reads right. Ids follow from what is held and why, so evaluating the same rows again
+raises nothing twice.
 
 What was released is accepted: the same finding holds it no more, and a new move of it
 is a finding of its own. A finding that later evidence takes back ends no hold; whoever

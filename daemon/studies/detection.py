@@ -15,7 +15,7 @@ from daemon.spc.detector.calibrate import (
     BUILD_UNITS,
     LIFE_BUILDS,
     limit_of,
-    shipped_limit,
+    limit_until_own,
 )
 from daemon.spc.detector.layout import Layout, layout_of
 from daemon.spc.detector.study import (
@@ -137,7 +137,9 @@ def _good(
     pool: Executor,
     progress: Callable[[float, str], None],
 ) -> list[Good]:
-    limits = {rate: shipped_limit(rate, ranges=layout.ranges) for rate in RATES}
+    limits = {
+        rate: limit_until_own(layout, units_per_false_hold=rate) for rate in RATES
+    }
     lives = ceil(replicates / LIFE_BUILDS)
     pairs = [(world, habit) for world in worlds for habit in habits]
     seeds = np.random.SeedSequence([seed, 1]).spawn(len(pairs))
@@ -177,7 +179,7 @@ def _arms(layout: Layout, good: Sequence[Good]) -> tuple[Arm, ...]:
     """Return the limits for each rate, seated and not."""
     arms = []
     for rate in RATES:
-        limit = shipped_limit(rate, ranges=layout.ranges)
+        limit = limit_until_own(layout, units_per_false_hold=rate)
         arms += [
             Arm(
                 rate=rate,

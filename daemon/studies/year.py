@@ -10,7 +10,7 @@ class FindingOfYear:
     """A finding as it stands at the end of its year, beside the truth.
 
     `true` says that its cause and place are among what was wrong in the build, `good`
-    that nothing was; `decided` that a person ended what it holds. `covered` is None
+    that nothing was; `decided` that it holds nothing now. `covered` is None
     where it has no true size.
     """
 

@@ -168,9 +168,9 @@ class Fold:
                 return True
         return False
 
-    def is_found_bad(self, build: str, reel: str) -> bool:
-        """Say whether a person holds a build or a reel as bad by hand."""
-        return bool({("build", build), ("reel", reel)} & self._found_bad)
+    def holds_by_hand(self, what: str, name: str) -> bool:
+        """Say whether a person holds a "reel" or a "build" as bad by hand."""
+        return (what, name) in self._found_bad
 
     def found_bad(self, subjects: Iterable[tuple[str, str]]) -> bool:
         """Take reels and builds that a person holds as bad; say whether that is new.
@@ -415,8 +415,8 @@ class Fold:
         expected = segment.line.expected_ppm()
         self._fold(segment.line, unit, boundary, again=unit.number in self._repeats)
         segment.units.append(unit)
-        if unit.seatable:
-            self._walks(unit.variance_ppm2)
+        if unit.seatable and unit.variance_ppm2 is not None:
+            self._walks(unit.measured, unit.variance_ppm2)
         if not unit.seatable and unit.number not in self._repeats:
             segment.unseated = segment.line.units
         if self.active is not None and self.active is not segment:
@@ -468,19 +468,20 @@ class Fold:
         first = self._standard != check.standard
         self._standard = check.standard
         self._bench.append(Checked(check=check, first=first))
-        self._walks(check.variance_ppm2)
+        self._walks(~np.isnan(check.errors_minus_known_ppm), check.variance_ppm2)
         # A check that opens a session belongs to it, whichever build comes next.
         active = self.active
         if active is not None and active.units[-1].session == check.session:
             active.take_bench(self._bench)
 
-    def _walks(self, variance_ppm2: Errors | None) -> None:
-        """Take a bench to walk by a share of what its own runs scatter by."""
-        if variance_ppm2 is None:
-            return
+    def _walks(self, measured: NDArray[np.bool_], variance_ppm2: Errors) -> None:
+        """Take a bench to walk by a share of what its own latest run scatters by.
+
+        A single reading tells nothing of that.
+        """
         walk = WALK_OF_NOISE * np.sqrt(variance_ppm2)
         before = np.zeros_like(walk) if self._walk_ppm is None else self._walk_ppm
-        self._walk_ppm = np.where(np.isnan(walk), before, walk)
+        self._walk_ppm = np.where(measured & (variance_ppm2 > 0.0), walk, before)
 
     def _enter(self, session: str, number: int) -> None:
         if session == self._session:
@@ -537,7 +538,7 @@ class Fold:
             if same and not doubted and (reel or not new_build or part in trusted):
                 continue
             changed[part] = self._known(part, reel)
-            if self.is_found_bad(build, reel):
+            if {("build", build), ("reel", reel)} & self._found_bad:
                 bad.add(part)
         return Boundary(new_build=new_build, reels=changed, found_bad=frozenset(bad))
 

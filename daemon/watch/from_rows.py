@@ -25,6 +25,7 @@ TEACHING = {Disposal.RELEASE, Disposal.CONCESSION}
 """Ends of a hold that accept what was found."""
 SEATABLE = {"bench", "typed"}
 """Where somebody stands who can seat a unit again."""
+PAIR = 2
 NAN = float("nan")
 
 
@@ -90,6 +91,25 @@ def measured_again(runs: Sequence[RunRows]) -> set[int]:
             over.add(run.number)
         later.setdefault(run.serial, set()).update(ranges)
     return over
+
+
+def seated_again(runs: Sequence[RunRows]) -> set[int]:
+    """Return the first runs of units that were seated and measured once more.
+
+    The second run took all its ranges again, on the bench or typed, before anything was
+    watched. Whoever measures a third time, or by another way, tests until it passes.
+    """
+    mine: dict[str, list[RunRows]] = {}
+    for run in runs:
+        if run.is_unit and str(run.head["origin"]) in SEATABLE:
+            mine.setdefault(run.serial, []).append(run)
+    return {
+        first.number
+        for first, second in (pair for pair in mine.values() if len(pair) == PAIR)
+        if first.head["rerun_of"] is None
+        and second.head["rerun_of"] == first.head["run"]
+        and set(first.by_range()) <= set(second.by_range())
+    }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ import numpy as np
 
 from daemon.product import ProductModel
 from daemon.spc.detector.baseline import Baseline
-from daemon.spc.detector.calibrate import least_limit, shipped_limit
+from daemon.spc.detector.calibrate import limit_until_own
 from daemon.spc.detector.finding import (
     BENCH,
     LIKELIER_THAN_NOT,
@@ -65,11 +65,12 @@ class Open:
     """A finding that was said: as it was last said, and whether it is still revised.
 
     `closed` once a person decided about it, or checks have settled it: what is found
-    afterwards is another finding.
+    afterwards is another finding. `agreed` once a person held what it names by hand.
     """
 
     signal: Signal
     closed: bool = False
+    agreed: bool = False
 
 
 Key = tuple[str, Culprit, str]
@@ -117,7 +118,7 @@ class Watcher:
         self._odd_names: dict[tuple[str, int], str] = {}
         self._histories: dict[str, tuple[int, str]] = {}
         self._check: str | None = None
-        self._least: float | None = None
+        self._until_own: Limit | None = None
         self._remembered = False
 
     # ---- what comes in
@@ -310,12 +311,13 @@ class Watcher:
         """
         since, self.fold.changed_from = self.fold.changed_from, None
         changed: list[Signal] = []
+        by_records = event is None or self._remembered
         if since is not None or self._remembered:
             self._remembered = False
             self._follow_records()
             changed += self._orphans(event)
         for segment in self._concerned(event, since):
-            changed += self._compared_in(segment, event)
+            changed += self._compared_in(segment, event, by_records=by_records)
         changed += self._odd_units(event)
         return changed
 
@@ -354,9 +356,30 @@ class Watcher:
         """Return findings of a cause by their keys; of single units they are apart."""
         return [(key, self._said[name]) for key, name in self._names.items()]
 
+    def _agreed(self, one: Open, key: Key, *, by_records: bool) -> bool:
+        """Whether a person holds by hand what a finding names: it stands.
+
+        What is known to be bad is judged no more, so that nothing is found of it. Of a
+        build that is held, only what stood when that was said.
+        """
+        build, culprit, reel = key
+        if culprit.cause != REEL:
+            return False
+        if self.fold.holds_by_hand("reel", reel):
+            return True
+        one.agreed = self.fold.holds_by_hand("build", build) and (
+            one.agreed or by_records
+        )
+        return one.agreed
+
     def _compared_in(
-        self, segment: Segment, event: UnitErrors | CheckErrors | None
+        self,
+        segment: Segment,
+        event: UnitErrors | CheckErrors | None,
+        *,
+        by_records: bool,
     ) -> list[Signal]:
+        """Compare a segment; `by_records` where records changed, not readings."""
         limit, limit_is = self._limit()
         log_odds_limit = limit.unseated if segment.unseated_lately else limit.seated
         open_ = {
@@ -400,8 +423,7 @@ class Watcher:
                 # It was taken out: what was found holds for units that carry it. One
                 # odd unit alone is no reel.
                 continue
-            if self.fold.is_found_bad(segment.build, key[2]):
-                # A person agrees; what is known to be bad is judged no more.
+            if self._agreed(one, key, by_records=by_records):
                 continue
             instead = [s for s in said if s.standing and _alike(s, one.signal)]
             why = _why(event, instead)
@@ -668,18 +690,11 @@ class Watcher:
         own = None if self._own_limit is None else self._own_limit(self.fold.layout)
         if own is not None:
             return own.limit, LimitIs.CALIBRATED
-        shipped = shipped_limit(
-            self._accepted_per_units, ranges=self.fold.layout.ranges
-        )
-        if self._least is None:
-            self._least = least_limit(self.fold.layout)
-        return (
-            Limit(
-                seated=max(shipped.seated, self._least),
-                unseated=max(shipped.unseated, self._least),
-            ),
-            LimitIs.SHIPPED,
-        )
+        if self._until_own is None:
+            self._until_own = limit_until_own(
+                self.fold.layout, units_per_false_hold=self._accepted_per_units
+            )
+        return self._until_own, LimitIs.SHIPPED
 
     def _history_of(self, build: str, *, now: bool = False) -> str:
         """Say what a build is held against.

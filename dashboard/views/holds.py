@@ -107,7 +107,7 @@ def why_placed(hold: Mapping[Hashable, Any]) -> str:
     """Tell a hold from another on the same build, reel or unit."""
     if isinstance(hold["signal"], str):
         return f"finding {hold['signal']}"
-    return f"placed {hold['placed_at']:%Y-%m-%d %H:%M} UTC"
+    return f"placed {hold['placed_at']:%Y-%m-%d %H:%M:%S} UTC"
 
 
 def form(

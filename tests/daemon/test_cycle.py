@@ -1,6 +1,7 @@
 """Judge, record, watch, act; and the same again after a crash."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -137,6 +138,31 @@ def test_a_nonconforming_unit_is_held_by_itself(store: LocalStore) -> None:
     of_units = holds[holds["scope"] == "unit"]
     assert of_units["subject"].tolist() == ["PA-000"]
     assert of_units["reason"].tolist() == ["Outside its error limit: 1 mA"]
+
+
+@pytest.mark.parametrize(
+    ("read_ppm", "held"),
+    [
+        ([9000.0, 0.0], []),
+        ([9000.0, 9000.0], ["run-2:PA-000"]),
+        ([9000.0, 9000.0, 0.0], ["run-1:PA-000", "run-2:PA-000"]),
+    ],
+)
+def test_a_unit_is_held_for_what_it_read_unless_it_was_seated_again_once(
+    store: LocalStore, read_ppm: list[float], held: list[str]
+) -> None:
+    """To measure a third time is to test until it passes."""
+    cycle = Cycle(SETTINGS, store)
+    for number, ppm in enumerate(read_ppm, start=1):
+        one = replace(
+            header(0),
+            run=f"run-{number}",
+            rerun_of=f"run-{number - 1}" if number > 1 else None,
+        )
+        cycle.record(readings(cycle.product, [ppm, 0.0, 0.0, 0.0]), one, {})
+    cycle.watch()
+    rows = store.frame("holds", product=NAME)
+    assert sorted(rows[rows["scope"] == "unit"]["hold"]) == held
 
 
 def test_the_worst_verdict_decides() -> None:

@@ -319,6 +319,18 @@ def shipped_limit(units_per_false_hold: float, *, ranges: int) -> Limit:
     return Limit(seated=between(0), unseated=between(1))
 
 
+def limit_until_own(layout: Layout, *, units_per_false_hold: float) -> Limit:
+    """Return the limit that serves a product until its own is calibrated.
+
+    The shipped one, where that lies over the product's own floor.
+    """
+    shipped = shipped_limit(units_per_false_hold, ranges=layout.ranges)
+    least = least_limit(layout)
+    return Limit(
+        seated=max(shipped.seated, least), unseated=max(shipped.unseated, least)
+    )
+
+
 def _tabled(rate: int, ranges: int) -> tuple[float, float]:
     table = SHIPPED_LIMITS[rate]
     fewer = [r for r in table if r <= ranges] or [min(table)]

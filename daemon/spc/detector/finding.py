@@ -267,7 +267,7 @@ def _describe(
     low, high = size.interval()
     level_low, level_high = level.interval()
     drift = _drift(line, mine, share)
-    beta = state.share[best_k]
+    second, first = state.share[best_k] - st.MIXED_COUNT
     is_part = culprit.cause == REEL
     own = culprit.place is not None and culprit.place < layout.ranges
     return Finding(
@@ -293,7 +293,8 @@ def _describe(
         level_high_ppm=level_high * unit,
         levels=tuple(_level(place, one, unit) for place, one in levels.items()),
         spread_factor=_spread(line, mine, share, culprit),
-        mixed_share=float(beta[0] / beta.sum()) if is_mixed else None,
+        # By the units alone, each way counted as one more.
+        mixed_share=(second + 1.0) / (second + first + 2.0) if is_mixed else None,
         drift_ppm_per_unit=None if drift is None else drift * unit,
         first_unit=first_unit,
         log_odds=_odds(mass),

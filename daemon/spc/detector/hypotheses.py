@@ -14,6 +14,7 @@ from daemon.spc.detector.state import (
     KIND,
     KINDS,
     MIXED,
+    MIXED_COUNT,
     OF_BENCH,
     OFF,
     PLACE,
@@ -55,9 +56,6 @@ FORGOTTEN = -1e3
 LEAST_ODDS = 60.0
 COARSE2 = 0.3**2
 """Scatter of parts, squared, beyond which what is off is expected to be off more."""
-MIXED_COUNT = 4.0
-"""Units that each of two mixed reels counts as having had, before any: two odd parts in
-sixty units are no second reel."""
 KNOWN_SIZE = 3
 """Stands for the size of a reel that came back bad: its level is known."""
 

@@ -239,7 +239,8 @@ class Line:
         Returns
         -------
         dict of int to float
-            By range, R for all of them: how likely the bench had moved there.
+            By range, R for all of them: how likely the bench had moved there, and be it
+            that it is back since.
         """
         return self._settled(SETTLED_BY)
 
@@ -262,6 +263,13 @@ class Line:
         }
         if any(undecided[0] < likely < undecided[1] for likely in moved.values()):
             return {}
+        back = (events[..., st.KIND] == st.ENDED) & (
+            events[..., st.SIZE] == st.OF_BENCH
+        )
+        for place in moved:
+            moved[place] += float(
+                weight @ (back & (events[..., st.PLACE] == place)).any(axis=1)
+            )
         if moved:
             self._wake()
             folding().settle(self.state, self._at, checks)

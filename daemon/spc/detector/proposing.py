@@ -80,7 +80,8 @@ FAR_LEVEL2 = 9.0
 ANOTHER_TOO = -1.0
 """Logarithm of how likely a further reel that is off was taken out with the first."""
 GOOD_PARENTS, BAD_PARENTS = 4, 2
-"""Hypotheses that live on across a boundary: scatter has four scales at first."""
+"""Hypotheses with which something new may begin at a boundary: scatter has four scales
+at first."""
 FAR_FACTOR = 2
 """Which factor of wide parts is that of quite another class."""
 CANDIDATES = 4096

@@ -177,6 +177,9 @@ FAR_WIDE, FAR_SHIFT = 40.0, 8.0
 them twenty tolerances off."""
 OF_BENCH = 1
 """Size of an event that has ended where it was the bench's; 0 where a reel's."""
+MIXED_COUNT = 4.0
+"""Units that each of two mixed reels counts as having had, before any: two odd parts in
+sixty units are no second reel."""
 SHARED_SCATTER = 0.14
 BENCH_LEVEL = 0.05
 

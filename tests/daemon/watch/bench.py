@@ -81,6 +81,7 @@ class Told:
         set_up: bool = True,
         seatable: bool = True,
         errors: np.ndarray | None = None,
+        variance_ppm2: np.ndarray | None = None,
     ) -> list[Signal]:
         """Measure a unit."""
         self.number += 1
@@ -96,6 +97,7 @@ class Told:
             session=self.session,
             set_up=set_up,
             seatable=seatable,
+            variance_ppm2=variance_ppm2,
             ambient_c=23.0,
         )
         return self._hear(self.watcher.take(unit, self.fittings))
@@ -108,17 +110,19 @@ class Told:
             self.unit(serial_of(build, index), build, off)
         return [one for one in self.said.values() if one.build == build]
 
-    def check(self, off: Off = NOTHING) -> list[Signal]:
+    def check(
+        self, off: Off = NOTHING, *, noise_ppm: float = NOISE_PPM
+    ) -> list[Signal]:
         """Run the check standard."""
         self.number += 1
-        errors = self.chance.normal(0.0, NOISE_PPM, self._ranges)
+        errors = self.chance.normal(0.0, noise_ppm, self._ranges)
         for place, ppm in off.items():
             errors[place] += ppm
         run = CheckErrors(
             number=self.number,
             session=self.session,
             errors_minus_known_ppm=errors,
-            variance_ppm2=np.full(self._ranges, NOISE_PPM**2),
+            variance_ppm2=np.full(self._ranges, noise_ppm**2),
             allowed_ppm2=np.full(self._ranges, 60.0**2),
             at=self._now,
             standard="CS-1",

@@ -1,7 +1,9 @@
 """What the check standard and a second look tell: the bench, a slip, or the unit."""
 
+import numpy as np
 import pytest
 
+from daemon.watch.segment import SetUp
 from storage.records import Cause, Signal
 from tests.daemon.watch.bench import Off, Told, serial_of
 
@@ -159,3 +161,49 @@ def test_the_check_that_opens_the_next_session_says_nothing_of_the_last_build(
     told.new_session()
     assert told.check(off) == []
     assert told.holding("B-2") == []
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_a_bench_read_wrong_stays_found_when_it_is_back(seed: int) -> None:
+    """Leads set up anew in the morning, after a day that read 1200 ppm high."""
+    told = begun(seed)
+    told.build("B-1", 6, {0: 1200.0}, first=20)
+    (found,) = told.holding()
+    assert found.cause is Cause.BENCH
+    for first in (26, 32):
+        told.new_session()
+        told.check(noise_ppm=100.0)
+        told.build("B-1", 6, first=first)
+        told.check(noise_ppm=100.0)
+    assert [(one.signal, one.units) for one in told.holding()] == [(found.signal, 6)]
+    told.fit("B-2", ("RL-1", "RL-2", "RL-3", "RL-4"))
+    told.new_session()
+    told.build("B-2", 6)
+    assert [one.signal for one in told.holding()] == [found.signal]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_two_odd_parts_in_forty_are_no_second_reel(seed: int) -> None:
+    told = begun(seed)
+    for index in range(40):
+        odd = {0: 4000.0} if index in {10, 30} else {}
+        told.unit(serial_of("B-2", index), "B-2", odd)
+    assert told.holding() == []
+
+
+def test_a_run_of_one_range_leaves_what_the_bench_walks_by_on_the_others() -> None:
+    """Six tenths of a run's own noise, as it was last read on each range."""
+    told = Told(1)
+    noise2 = np.full(4, 100.0**2)
+    told.unit("PA-1", "B-1", variance_ppm2=noise2)
+    told.unit(
+        "PA-2",
+        "B-1",
+        errors=np.array([np.nan, 50.0, np.nan, np.nan]),
+        variance_ppm2=np.array([0.0, 200.0**2, 0.0, 0.0]),
+    )
+    told.new_session()
+    told.unit("PA-3", "B-1", variance_ppm2=noise2)
+    (*_, set_up) = told.watcher.fold._bench
+    assert isinstance(set_up, SetUp)
+    assert set_up.walk_ppm == pytest.approx([60.0, 120.0, 60.0, 60.0])

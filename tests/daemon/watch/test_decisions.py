@@ -165,3 +165,17 @@ def test_a_hold_by_hand_that_ends_puts_back_what_was_known(seed: int) -> None:
     assert told.watcher.log_odds != before
     told.hold_by_hand()
     assert told.watcher.log_odds == before
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_finding_of_a_held_build_steps_back_all_the_same(seed: int) -> None:
+    """The build is held for its cases; a reel that was suspected then reads right."""
+    told = Told(seed)
+    told.fit("B-1", ("RL-1", "RL-2", "RL-3", "RL-4"))
+    told.build("B-1", 20)
+    told.fit("B-2", REELS)
+    told.hold_by_hand(("build", "B-2"))
+    told.build("B-2", 4)
+    told.build("B-2", 2, {2: OFF_PPM}, first=4)
+    told.build("B-2", 20, first=6)
+    assert told.holding("B-2") == []

@@ -96,3 +96,38 @@ def test_a_good_reel_that_comes_back_after_a_bad_one_is_good(seed: int) -> None:
         told.build(build, 15, off)
     assert [one.reel for one in told.holding("B-2")] == ["RL-12"]
     assert told.holding("B-3") == []
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_two_bad_reels_may_be_taken_out_at_once_and_nobody_records_it(
+    seed: int,
+) -> None:
+    """The record has both in the next build too, which reads as it should."""
+    told = Told(seed)
+    told.fit("B-1", GOOD_REELS)
+    told.build("B-1", 20)
+    bad = ("RL-11", "RL-12", "RL-3", "RL-4")
+    told.fit("B-2", bad)
+    told.build("B-2", 10, {0: 3500.0, 1: -3500.0})
+    found = told.holding("B-2")
+    assert {one.reel for one in found} == {"RL-11", "RL-12"}
+    told.fit("B-3", bad)
+    told.build("B-3", 10)
+    assert told.holding("B-3") == []
+    assert [one.signal for one in told.holding("B-2")] == [one.signal for one in found]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_reel_that_drifts_is_found_though_another_is_changed_meanwhile(
+    seed: int,
+) -> None:
+    """By 50 ppm a unit; what was suspected of it lives on past the other's change."""
+    told = Told(seed)
+    told.fit("B-1", GOOD_REELS)
+    told.build("B-1", 20)
+    told.fit("B-2", ("RL-1", "RL-12", "RL-3", "RL-4"))
+    told.fit("B-2", ("", "", "", "RL-14"), serial_of("B-2", 8))
+    for index in range(40):
+        told.unit(serial_of("B-2", index), "B-2", {1: 50.0 * index})
+    named = {(one.cause, one.reel) for one in told.holding("B-2")}
+    assert named == {(Cause.REEL, "RL-12")}
