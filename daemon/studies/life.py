@@ -696,6 +696,8 @@ class Life:
     def _restart(self) -> None:
         """Start the program again; what it knows must be the same."""
         year, days = self.year, self.days
+        # What was decided since the last run is heard first, as it is at a start.
+        days.watch()
         before = _log_odds(days)
         signals = days.store.frame("signals", product=self.product)
         days.restart()

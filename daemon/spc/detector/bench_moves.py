@@ -14,25 +14,20 @@ from daemon.spc.detector.hypotheses import (
     merge,
     on_bench,
     prune,
-    reset,
+    put_back,
 )
 from daemon.spc.detector.state import (
     AT_CHECK_BENCH,
     AT_SESSION_BACK,
     AT_SESSION_BENCH,
     BENCH,
-    BENCH_LEVEL,
     CHECKED,
     CHECKS,
     COUNT,
-    ENDED,
     EVENTS,
     EXCUSED,
     KIND,
-    OF_BENCH,
-    PLACE,
     PLACES,
-    SIZE,
     SLOPE,
     Floats,
     Shape,
@@ -71,8 +66,6 @@ def returned(st: State, sh: Shape, at: Places) -> None:
 
     What it read meanwhile was wrong all the same, so what was found of it stands.
     """
-    ranges = sh.sensitivity.shape[1]
-    good = best_of(st, False, EVENTS)
     everything = np.logaddexp(log_mass(st, False), log_mass(st, True))
     odds = np.log(sh.odds[AT_SESSION_BACK])
     for k in range(st.counters[COUNT]):
@@ -86,21 +79,8 @@ def returned(st: State, sh: Shape, at: Places) -> None:
         if j < 0:
             return
         for e in range(st.event_count[k]):
-            if not on_bench_now(st, k, e):
-                continue
-            place = st.event[k, e, PLACE]
-            st.event[j, e, KIND] = ENDED
-            st.event[j, e, SIZE] = OF_BENCH
-            st.event[j, e, EXCUSED] = 1
-            reset(st, j, at[4] + e, 0.0, 0.0)
-            for r in range(ranges):
-                i = at[2] + r
-                if place != r and place != ranges:
-                    continue
-                if good >= 0:
-                    reset(st, j, i, st.mean[good, i], st.covariance[good, i, i])
-                else:
-                    reset(st, j, i, 0.0, BENCH_LEVEL**2)
+            if on_bench_now(st, k, e):
+                put_back(st, j, e, at)
 
 
 @compiled

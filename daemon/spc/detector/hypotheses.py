@@ -33,6 +33,8 @@ from daemon.spc.detector.state import (
     State,
 )
 
+BACK_LEVEL = 0.1
+"""Standard deviation of what a bench reads off that is back, tolerances."""
 AGE = 6
 """Units after which it no longer matters when an event began."""
 KNOWN_AFTER = 20
@@ -455,6 +457,19 @@ def new_tau2(st: State, sh: Shape, k: int, kind: int, place: int) -> float:
     if kind == SHARED or kind == BENCH:
         return 0.0
     return expected_tau2(st, sh, k, place)
+
+
+@compiled
+def put_back(st: State, j: int, e: int, at: Places) -> None:
+    """Let the bench be back where an event had moved it from."""
+    place, ranges = st.event[j, e, PLACE], at[3] - at[2]
+    st.event[j, e, KIND] = ENDED
+    st.event[j, e, SIZE] = OF_BENCH
+    st.event[j, e, EXCUSED] = 1
+    reset(st, j, at[4] + e, 0.0, 0.0)
+    for r in range(ranges):
+        if place == r or place == ranges:
+            reset(st, j, at[2] + r, 0.0, BACK_LEVEL**2)
 
 
 @compiled

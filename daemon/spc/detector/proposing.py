@@ -26,6 +26,7 @@ from daemon.spc.detector.hypotheses import (
     of_reel,
     on_bench,
     prune,
+    put_back,
     reset,
     settle_tau,
     touched,
@@ -688,6 +689,18 @@ def replaced(st: State, sh: Shape, at: Places, new_build: bool, changed: Bools) 
             for r in range(parts):
                 if off[r]:
                     take_out(st, sh, j, r, at)
+        if new_build and q == 1:
+            # Whatever was wrong with the build before, this one may have nothing of it.
+            j = child(st, p, st.log_weight[p] + odds)
+            if j < 0:
+                return
+            for r in range(parts):
+                if off[r]:
+                    take_out(st, sh, j, r, at)
+            for e in range(st.event_count[j]):
+                kind = st.event[j, e, KIND]
+                if kind == BENCH or kind == SLOPE:
+                    put_back(st, j, e, at)
 
 
 @compiled

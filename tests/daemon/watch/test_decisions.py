@@ -110,13 +110,13 @@ def test_a_good_build_is_not_held_against_the_bad_one_before_it(seed: int) -> No
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_reel_is_free_once_the_one_it_was_held_against_is_held(seed: int) -> None:
-    """Three builds read 900 ppm high, unfound; the next reel reads 900 ppm low."""
+    """Three builds read 600 ppm high, unfound; the next reel reads 1000 ppm low."""
     told = Told(seed)
     for build, reel, off in (
-        ("B-1", "RL-1", 900.0),
-        ("B-2", "RL-1", 900.0),
-        ("B-3", "RL-1", 900.0),
-        ("B-4", "RL-9", -900.0),
+        ("B-1", "RL-1", 600.0),
+        ("B-2", "RL-1", 600.0),
+        ("B-3", "RL-1", 600.0),
+        ("B-4", "RL-9", -1000.0),
     ):
         told.fit(build, (reel, "RL-2", "RL-3", "RL-4"))
         told.build(build, 20, {0: off})
