@@ -238,7 +238,8 @@ OVERLAPPING = """
 () => {
   const texts = [...document.querySelectorAll(
     '.words :is(h1, h2, p), button, input, textarea, label, .stVegaLiteChart, td'
-  )].filter(e => e.checkVisibility() && !e.closest('.st-key-sound'));
+  )].filter(e => e.checkVisibility({opacityProperty: true, visibilityProperty: true})
+    && !e.closest('.st-key-sound'));
   const boxes = texts.map(e => [e, e.getBoundingClientRect()])
     .filter(([, b]) => b.width > 1 && b.height > 1);
   const found = [];
@@ -284,20 +285,17 @@ def first_day(walk: Walk) -> None:
         operator.open("B-1", 8)
         slipped = walk.hands.slips = serial("B-1", 6)
         measure(operator, "B-1", range(1, 9))
-        runs = store.frame("unit_runs", serial=slipped).drop_duplicates("run")
-        first, second = runs.to_dict("records")
+        ranges = store.frame("unit_runs", serial=slipped)
+        first, second = ranges.drop_duplicates("run").to_dict("records")
         assert second["rerun_of"] == first["run"]
         assert "seated again" in second["note"]
         assert findings(walk, store).empty
         (build,) = store.frame("builds", product=walk.product).to_dict("records")
         assert build["first_pass_yield"] == pytest.approx(7 / 8)
-        # Its first run was outside the error limit: a person looks at the unit.
-        (held,) = walk.json("hold", "list")
-        assert (held["scope"], held["subject"]) == ("unit", slipped)
-        walk.said(
-            "hold", "end", held["hold"], "--by", "release", "--person", "Jon Birk",
-            "--reason", "the lead sat badly; it conforms, seated again",
-        )  # fmt: skip
+        # Outside the error limit first, it reads right as it is seated now.
+        outside = ranges["run"][ranges["verdict"] == "nonconforming"]
+        assert set(outside) == {first["run"]}
+        assert walk.json("hold", "list") == []
         operator.open("B-2", 8)
         measure(operator, "B-2", range(1, 4))
         assert "Nothing is held." in walk.said("status")
@@ -394,8 +392,8 @@ def third_day(walk: Walk, browser: Browser, url: str) -> None:
         a_slip_is_taken_back(walk, browser, url, operator, store)
     # With the daemon ended, the file says the same.
     assert walk.json("hold", "list") == []
-    # Seven holds were placed, and each was ended.
-    assert "The ledger is whole: 14 decisions" in walk.said("ledger", "verify")
+    # Six holds were placed, and each was ended.
+    assert "The ledger is whole: 12 decisions" in walk.said("ledger", "verify")
 
 
 def a_slip_is_taken_back(
