@@ -46,7 +46,8 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .stExpander details {{ border: none; background: none; }}
 .stExpander summary {{ padding-left: 0; }}
 .stExpander [data-testid="stExpanderDetails"] {{ padding-left: 0; padding-right: 0; }}
-.stVegaLiteChart .stElementToolbar {{ display: none; }}
+[data-testid="stFullScreenFrame"]:has(.stVegaLiteChart) .stElementToolbar {{
+  display: none; }}
 .st-key-live {{ justify-content: flex-end; flex-wrap: nowrap; }}
 .st-key-live > :first-child {{ flex: 1 1 0; min-width: 0; width: auto; }}
 .st-key-live > :nth-child(2) {{ flex: 0 0 auto; }}

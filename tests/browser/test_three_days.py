@@ -234,6 +234,8 @@ def measure(operator: Operator, build: str, units: Sequence[int]) -> None:
     operator.wait_until_watched()
 
 
+TRIES = 20
+"""Clicks until a form is open."""
 OVERLAPPING = """
 () => {
   const texts = [...document.querySelectorAll(
@@ -450,14 +452,19 @@ def release(page: Page, what: str, *, reason: str = "") -> None:
 
     `reason` is what the form is expected to be filled in with.
     """
-    title = f"End the hold on {what}"
-    # A form that was there before goes only when the page is drawn anew.
-    expect(page.get_by_text(title, exact=True)).to_have_count(1)
-    page.get_by_text(title, exact=True).click()
-    form = page.locator('[data-testid="stExpander"]', has_text=title)
     if page.get_by_label("Who decides").input_value() != "Ada Moreno":
         page.get_by_label("Who decides").click()
         page.get_by_role("option", name="Ada Moreno").click()
+    title = f"End the hold on {what}"
+    form = page.locator('[data-testid="stExpander"]', has_text=title)
+    # A form that was there before goes only when the page is drawn anew; one that is
+    # drawn anew while it is opened is closed again.
+    expect(page.get_by_text(title, exact=True)).to_have_count(1)
+    for _ in range(TRIES):
+        if form.get_by_role("button", name="End this hold").is_visible():
+            break
+        page.get_by_text(title, exact=True).click()
+        page.wait_for_timeout(1000)
     expect(form.get_by_label("Reason")).to_have_count(1)
     expect(form.get_by_label("Reason")).to_have_value(reason)
     if not reason:
