@@ -340,7 +340,7 @@ class Life:
             self.count = count
             self._after(done, log, count)
             if rng.random() < self.maker.restarts:
-                self._restart()
+                self._restart(log)
             if rng.random() < MEASURED_AGAIN:
                 self._again(str(rng.choice(order[:count])), log.build, log, count)
         for serial in list(fittings):
@@ -693,11 +693,12 @@ class Life:
             else:
                 log.waited = True
 
-    def _restart(self) -> None:
+    def _restart(self, log: BuildOfYear) -> None:
         """Start the program again; what it knows must be the same."""
         year, days = self.year, self.days
         # What was decided since the last run is heard first, as it is at a start.
-        days.watch()
+        for signal in days.watch():
+            self._found(signal, log, self.count)
         before = _log_odds(days)
         signals = days.store.frame("signals", product=self.product)
         days.restart()
