@@ -13,7 +13,7 @@ from pathlib import Path
 
 import click
 
-from daemon.home import VARIABLE, Home
+from daemon.service.home import VARIABLE, Home
 
 FAILURE = 1
 SIGNALLED = 128

@@ -15,12 +15,12 @@ import pandas as pd
 import streamlit as st
 
 from config.model import Settings
-from daemon.client import Client, RefusedOrderError
-from daemon.home import Home
-from daemon.product import ProductModel
-from daemon.proving import sharpened
-from daemon.rows import as_proofs, as_signals
-from daemon.words import capital
+from daemon.judging.product import ProductModel
+from daemon.presentation.figures import capital
+from daemon.presentation.rows import as_proofs, as_signals
+from daemon.service.client import Client, RefusedOrderError
+from daemon.service.home import Home
+from daemon.watch.what_settles import sharpened
 from storage import endpoint
 from storage.endpoint import Endpoint
 from storage.errors import StorageError, UnreachableError

@@ -10,16 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from daemon.file_names import file_name
-from daemon.whereabouts.containment import Containment, contain
-from daemon.whereabouts.sheets import cards, page, table
-from daemon.whereabouts.tracing import Records
+from daemon.presentation.file_names import file_name
+from daemon.traceability.containment import Containment, contain
+from daemon.traceability.sheets import cards, page, table
+from daemon.traceability.tracing import Records
 from dashboard import data
 from dashboard.data import Connection
 from storage.errors import StorageError
 
 if TYPE_CHECKING:  # the page setter takes a while to load
-    from daemon.reports import Document
+    from daemon.presentation.documents import Document
 
 Make = Callable[[Connection], bytes]
 PDF, CSV, HTML, ZIP = "application/pdf", "text/csv", "text/html", "application/zip"
@@ -72,7 +72,7 @@ def made(paper: Paper, remarks: data.Remarks) -> bytes:
     UndoneError
         It could not be made; the sentence stands in the remarks.
     """
-    from daemon.reports import ReportError  # noqa: PLC0415 -- loads the page setter
+    from daemon.presentation.documents import ReportError  # noqa: PLC0415 -- loads the page setter
 
     try:
         return paper.make(data.connection())
@@ -148,14 +148,14 @@ def notices(subject: str) -> Paper:
     """Return the notices to all holders of a containment."""
 
     def make(at: Connection) -> bytes:
-        from daemon import reports  # noqa: PLC0415 -- loads the page setter
-        from daemon.whereabouts import papers  # noqa: PLC0415
+        from daemon.presentation import documents  # noqa: PLC0415 -- loads the page setter
+        from daemon.traceability.papers import containment  # noqa: PLC0415
 
-        written = papers.notices(_contained(at, subject), at.product, **_how(at))
+        written = containment.notices(_contained(at, subject), at.product, **_how(at))
         out = io.BytesIO()
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
             for one in written:
-                file.writestr(file_name(one.number, "pdf"), reports.pdf(one))
+                file.writestr(file_name(one.number, "pdf"), documents.pdf(one))
         return out.getvalue()
 
     return Paper(
@@ -172,13 +172,15 @@ def _pdf(
     subject: str,
     gatherer: Callable[[Any], Callable[..., "Document"]],
 ) -> Paper:
-    """Return a document on one thing; `gatherer` picks from `daemon.papers`."""
+    """Return a document on one thing; `gatherer` picks its function."""
 
     def make(at: Connection) -> bytes:
-        from daemon import papers, reports  # noqa: PLC0415 -- loads the page setter
+        # Loads the page setter.
+        from daemon.presentation import documents  # noqa: PLC0415
+        from daemon.traceability import papers  # noqa: PLC0415
 
         gather = gatherer(papers)
-        return reports.pdf(gather(at.store, at.product, subject, **_how(at)))
+        return documents.pdf(gather(at.store, at.product, subject, **_how(at)))
 
     file = file_name(f"{name}-{subject}", "pdf")
     return Paper(label=label, file=file, mime=PDF, make=make)

@@ -3,9 +3,9 @@
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from daemon.beside import spelled
-from daemon.product import ProductModel
-from daemon.words import MINUS
+from daemon.judging.inspections import spelled
+from daemon.judging.product import ProductModel
+from daemon.presentation.figures import MINUS
 from storage.records import CheckResult, Verdict
 from storage.store import Store
 

@@ -6,9 +6,9 @@ import altair as alt
 import pyarrow as pa
 import streamlit as st
 
-from daemon import plots
-from daemon.foresight import MISSED, RangeOutlook
-from daemon.look import DARK, LIGHT, Look
+from daemon.presentation import plots
+from daemon.presentation.colours import DARK, LIGHT, Look
+from daemon.watch.next_build import MISSED, RangeOutlook
 from dashboard.data import Shown
 from dashboard.look import current
 

@@ -15,7 +15,7 @@ from threading import Thread
 
 import streamlit as st
 
-from daemon.look import DARK, LIGHT
+from daemon.presentation.colours import DARK, LIGHT
 from dashboard import look
 
 HOST = "127.0.0.1"
@@ -24,8 +24,8 @@ NEEDED = (
     "dashboard.data",
     "dashboard.live",
     "dashboard.typed",
-    "daemon.papers",
-    "daemon.reports",
+    "daemon.traceability.papers",
+    "daemon.presentation.documents",
 )
 
 
@@ -58,7 +58,7 @@ def load() -> None:
     """Load what the pages need, and start what draws charts in documents."""
     for name in NEEDED:
         import_module(name)
-    import_module("daemon.reports.drawing").begin()
+    import_module("daemon.presentation.documents.drawing").begin()
 
 
 @asynccontextmanager

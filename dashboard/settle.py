@@ -9,15 +9,10 @@ import streamlit as st
 
 from config.errors import QuantityError
 from config.quantity import Unit
-from daemon import words
-from daemon.client import RefusedOrderError
-from daemon.gathering import (
-    NoProofError,
-    limits_of_meter_ppm,
-    not_by_bench,
-    taken,
-)
-from daemon.proving import UNITS, Step, checklist, probabilities
+from daemon.holds.proofs import NoProofError, limits_of_meter_ppm, not_by_bench, taken
+from daemon.presentation import figures
+from daemon.service.client import RefusedOrderError
+from daemon.watch.what_settles import UNITS, Step, checklist, probabilities
 from dashboard import data, look, who
 from dashboard.data import Connection, Shown
 from storage.errors import StorageError
@@ -60,15 +55,15 @@ def stands(after: Mapping[str, float]) -> str:
         ((name, p) for name, p in after.items() if p >= SAYABLE),
         key=lambda pair: -pair[1],
     )
-    return f"Now: {', '.join(f'{name} {words.share(p)}' for name, p in ordered)}."
+    return f"Now: {', '.join(f'{name} {figures.share(p)}' for name, p in ordered)}."
 
 
 def line(step: Step, *, alone: bool) -> str:
     """Return one line of the checklist, with what it alone is likely to do."""
     mark = "\N{BALLOT BOX WITH CHECK}" if step.proofs else "\N{BALLOT BOX}"
-    text = f"{mark} {words.capital(step.words)}"
+    text = f"{mark} {figures.capital(step.words)}"
     if step.proofs:
-        text += f" ({words.counted(len(step.proofs), 'time')}, last by "
+        text += f" ({figures.counted(len(step.proofs), 'time')}, last by "
         text += f"{step.proofs[-1].person})"
     if alone and step.worth:
         text += f": it {step.worth}"

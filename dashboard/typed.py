@@ -7,11 +7,11 @@ from typing import Any
 from config.errors import QuantityError
 from config.model import Bench, Beside
 from config.quantity import Unit, parse, spell
-from daemon.beside import AnswerError, answered
-from daemon.control import TypedReading
-from daemon.product import ProductModel
-from daemon.typed import TypedError, readings_of
-from daemon.words import capital, percent
+from daemon.judging.inspections import AnswerError, answered
+from daemon.judging.product import ProductModel
+from daemon.presentation.figures import capital, percent
+from daemon.station.orders import TypedReading
+from daemon.station.typed_readings import TypedError, readings_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

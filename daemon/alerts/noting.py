@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from daemon.alerts.errors import UnknownMessageError
-from daemon.holds import NotAllowedError
+from daemon.holds.policy import NotAllowedError
 from storage.records import Decision
 from storage.records_alerts import Acknowledgement
 

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 import pandas as pd
 
 from config.plan import Alerts
-from daemon import words
 from daemon.alerts.policy import (
     Message,
     Told,
@@ -14,6 +13,7 @@ from daemon.alerts.policy import (
     of_finding,
     of_hold,
 )
+from daemon.presentation import sentences
 from storage.records import Hold, Signal
 from storage.records_alerts import Alert, Severity
 
@@ -57,7 +57,7 @@ class Teller:
             return ()
         messages = list(further)
         for signal in signals:
-            saying = words.finding(signal)
+            saying = sentences.finding(signal)
             message = of_finding(
                 signal,
                 headline=saying.headline,

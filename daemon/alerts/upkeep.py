@@ -8,7 +8,6 @@ import httpx
 import pandas as pd
 
 from config.plan import Alerts
-from daemon import words
 from daemon.alerts.errors import UndeliveredError
 from daemon.alerts.hiding import hidden
 from daemon.alerts.policy import (
@@ -25,8 +24,9 @@ from daemon.alerts.policy import (
     reminder,
 )
 from daemon.alerts.sender import alert_of
-from daemon.holds import PLACED_BY
-from daemon.rows import plain, signals_of
+from daemon.presentation import sentences
+from daemon.presentation.rows import plain, signals_of
+from daemon.watch.people import PLACED_BY
 from storage.records import Hold, Scope
 from storage.records_alerts import Severity
 from storage.store import Store
@@ -151,7 +151,7 @@ class Upkeep:
         told = set(rows["alert"])
         unnoted = rows[rows["follows"].isna() & rows["acknowledged_at"].isna()]
         gone = {
-            one.signal: words.withdrawn(one)
+            one.signal: sentences.withdrawn(one)
             for one in signals_of(self._store, self._product)
             if not one.standing
         }
@@ -196,7 +196,7 @@ class Upkeep:
                     first_pass_yield=None if pd.isna(passed) else float(passed),
                     open_holds=int(row["open_holds"]),
                     findings=tuple(
-                        words.finding(one).headline
+                        sentences.finding(one).headline
                         for one in findings
                         if one.build == name
                     ),

@@ -9,15 +9,15 @@ from typing import Self
 from config import model
 from config.profile import TYPED, Kind, Profile
 from config.quantity import Unit
+from daemon.bench.clock import Clock
 from daemon.bench.connection import Connect, Connection
 from daemon.bench.driver import Binding, Driver, Meter, Selector
 from daemon.bench.errors import ByHandError, OutputNotOffError, StoppedError
 from daemon.bench.guard import Guard, Orders
+from daemon.bench.hand_source import AskPerson, PersonLine, set_by_hand
 from daemon.bench.plan import RangeSetup, check_limits, compliance, range_setups
 from daemon.bench.retry import USUAL, Retry
-from daemon.bench.set_by_hand import AskPerson, PersonLine, set_by_hand
 from daemon.bench.source import Source
-from daemon.clock import Clock
 
 __all__ = ["Bench", "cautions", "identify"]
 

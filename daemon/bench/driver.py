@@ -7,6 +7,7 @@ from math import inf
 
 from config.model import Instrument
 from config.profile import Profile
+from daemon.bench.clock import Clock
 from daemon.bench.connection import Connect
 from daemon.bench.errors import (
     BadAnswerError,
@@ -17,7 +18,6 @@ from daemon.bench.errors import (
     WrongIdentityError,
 )
 from daemon.bench.retry import Retry
-from daemon.clock import Clock
 
 __all__ = ["ANYTHING", "Binding", "Driver", "Meter", "Selector", "Window"]
 

@@ -4,13 +4,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
+from daemon.bench.clock import Clock
 from daemon.bench.errors import (
     AbsentError,
     BadAnswerError,
     ImplausibleError,
     NoAnswerError,
 )
-from daemon.clock import Clock
 
 __all__ = ["NEVER", "USUAL", "Retry"]
 

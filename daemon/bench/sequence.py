@@ -6,6 +6,7 @@ from threading import Event
 from types import MappingProxyType
 
 from daemon.bench.bench import Bench
+from daemon.bench.clock import Clock
 from daemon.bench.driver import Window
 from daemon.bench.errors import (
     BenchError,
@@ -19,6 +20,7 @@ from daemon.bench.errors import (
 )
 from daemon.bench.plan import RangeSetup
 from daemon.bench.readings import Point, RangeReadings
+from daemon.bench.series import series_of
 from daemon.bench.settling import (
     LOOKS,
     OUTPUT_AGREEMENT,
@@ -26,8 +28,6 @@ from daemon.bench.settling import (
     Record,
     same_number,
 )
-from daemon.clock import Clock
-from daemon.series import series_of
 
 __all__ = ["Progress", "measure"]
 

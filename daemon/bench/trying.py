@@ -6,12 +6,12 @@ from statistics import fmean, stdev
 
 from config import model
 from config.profile import TYPED, Kind, Profile
+from daemon.bench.clock import Clock
 from daemon.bench.connection import Connect, Connection
 from daemon.bench.driver import Binding, Driver, Meter, Selector
 from daemon.bench.errors import InstrumentError, StoppedError
 from daemon.bench.retry import NEVER
 from daemon.bench.source import Source
-from daemon.clock import Clock
 
 __all__ = ["Found", "Tried", "find", "try_out"]
 

@@ -8,7 +8,8 @@ import click
 from config.errors import QuantityError
 from config.quantity import Unit, parse, spell
 from daemon.commands.manners import as_json, as_table, opened, out
-from daemon.foresight import (
+from daemon.spc.spot_check import Costs
+from daemon.watch.next_build import (
     CHECKED,
     MISSED,
     SHIFTS,
@@ -17,7 +18,6 @@ from daemon.foresight import (
     said_costs,
     said_missed,
 )
-from daemon.spc.spot_check import Costs
 
 
 class Share(click.ParamType[float]):

@@ -2,11 +2,11 @@
 
 import click
 
-from daemon.client import Client
 from daemon.commands.checking import bench_check, bench_compare, bench_end
 from daemon.commands.manners import home_of, say
 from daemon.commands.meeting import bench_find, bench_try
 from daemon.commands.selftesting import pace, selftest
+from daemon.service.client import Client
 
 
 class SourceNotOffError(Exception):
@@ -35,7 +35,7 @@ def bench_off(context: click.Context) -> None:
     """
     # Loaded late to keep the usual way short.
     from daemon.bench.guard import TAKE_AS_LIVE  # noqa: PLC0415
-    from daemon.safe_off import source_off  # noqa: PLC0415
+    from daemon.service.safe_off import source_off  # noqa: PLC0415
 
     reason = source_off(home_of(context))
     if reason is not None:

@@ -2,10 +2,10 @@
 
 import click
 
-from daemon import limits
 from daemon.commands.manners import home_of, opened, out
 from daemon.commands.story import progressing
-from daemon.demo import Step
+from daemon.trials.stories.demo import Step
+from daemon.watch import own_limit
 
 STEPS = 1000
 
@@ -20,12 +20,12 @@ def calibrate(context: click.Context) -> None:
     """
     home = home_of(context)
     with opened(context) as at, progressing(STEPS, "Good builds") as step:
-        limits.calibrate_wanted(
-            home,
+        own_limit.calibrate_wanted(
+            home.data,
             at.settings,
             progress=lambda share: step(
                 Step(done=int(STEPS * share), units=STEPS, words="")
             ),
         )
-        said = limits.in_words(home, at.settings)
+        said = own_limit.in_words(home.data, at.settings)
     out().print(said)

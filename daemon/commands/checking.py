@@ -6,8 +6,8 @@ from typing import Any
 import click
 
 from config.quantity import Unit, parse
-from daemon.client import Client
 from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
+from daemon.service.client import Client
 
 
 def _followed(context: click.Context, work: str, **what: Any) -> None:
@@ -129,7 +129,7 @@ def doubt_end(context: click.Context, name: str, person: str, reason: str) -> No
 
     A good check in the same session ends it without one.
     """
-    from daemon.standing import ending  # noqa: PLC0415 -- loads the statistics
+    from daemon.holds.doubts import ending  # noqa: PLC0415 -- loads the statistics
 
     with opened(context) as at:
         end, decision = ending(

@@ -12,11 +12,18 @@ import pandas as pd
 import vl_convert as vlc
 
 from daemon.commands.manners import as_table, out, say
-from daemon.look import LIGHT
+from daemon.presentation.colours import LIGHT
 from daemon.spc.detector.study import Outcome
-from daemon.studies.detection import RATES, SIMPLEST, WAYS, FalseHolds, Study, run
-from daemon.studies.facts import facts
-from daemon.studies.goals import goals
+from daemon.trials.studies.detection import (
+    RATES,
+    SIMPLEST,
+    WAYS,
+    FalseHolds,
+    Study,
+    run,
+)
+from daemon.trials.studies.facts import facts
+from daemon.trials.studies.goals import goals
 
 TABLE, FALSE_HOLDS, GOALS, PICTURE = (
     "detection.csv",

@@ -9,10 +9,10 @@ import click
 
 from config.load import fingerprint
 from config.mapping import guessed, load_mapping
-from daemon import words
 from daemon.commands.manners import Opened, as_json, opened, say
-from daemon.cycle import Cycle
-from daemon.importing import (
+from daemon.presentation import figures
+from daemon.station.cycle import Cycle
+from daemon.station.import_sheet import (
     READERS,
     REJECTED,
     Imported,
@@ -22,7 +22,7 @@ from daemon.importing import (
     take,
     write_rejected,
 )
-from daemon.typed import NEW_SETUP
+from daemon.station.typed_readings import NEW_SETUP
 from storage.local import LocalStore
 from storage.records import Configuration
 
@@ -122,7 +122,7 @@ def _import(
     rows, rejected = rows_of(cells, columns, cycle, default_build=build)
     if dry_run:
         say(
-            f"{path.name}: {words.counted(len(rows), 'row')} can be judged, "
+            f"{path.name}: {figures.counted(len(rows), 'row')} can be judged, "
             f"{len(rejected)} cannot."
         )
         for one in rejected:
@@ -142,12 +142,12 @@ def _import(
     done.rejected = tuple(sorted((*rejected, *done.rejected), key=lambda r: r.line))
     _watched(at, cycle, done.last_number)
     say(
-        f"{path.name}: {words.counted(done.new, 'unit')} new, {done.known} known, "
+        f"{path.name}: {figures.counted(done.new, 'unit')} new, {done.known} known, "
         f"{len(done.rejected)} rejected"
     )
     if done.rejected:
         say(f"  see {write_rejected(path, cells, done.rejected)}")
-    done.history = cycle.history()
+    done.history = cycle.known.history()
     say(done.history)
     return done
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from daemon.commands.manners import expanded, say
-from daemon.labels import LabelError, Tape, as_png, as_svg
+from daemon.presentation.labels import LabelError, Tape, as_png, as_svg
 
 
 @click.command()

@@ -20,14 +20,14 @@ from daemon.commands.manners import (
     say,
 )
 from daemon.metrology.correction import correction
-from daemon.whereabouts.containment import Containment
-from daemon.whereabouts.containment import contain as contained
-from daemon.whereabouts.sheets import cards, page, table
-from daemon.whereabouts.shipping import BY_PLAN, Gate, orders_of, require_listed
-from daemon.whereabouts.steps import note as noted
-from daemon.whereabouts.tracing import Records
-from daemon.whereabouts.tracing import trace as traced
-from daemon.words import capital
+from daemon.presentation.figures import capital
+from daemon.traceability.containment import Containment
+from daemon.traceability.containment import contain as contained
+from daemon.traceability.sheets import cards, page, table
+from daemon.traceability.ship_gate import BY_PLAN, Gate, orders_of, require_listed
+from daemon.traceability.steps import note as noted
+from daemon.traceability.tracing import Records
+from daemon.traceability.tracing import trace as traced
 from storage.errors import StorageError
 from storage.records import Decision
 from storage.records_shipping import PastShipment, Step, UnitReturn

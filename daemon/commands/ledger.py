@@ -3,7 +3,7 @@
 import click
 
 from daemon.commands.manners import FAILURE, as_json, as_table, opened, out
-from daemon.rows import plain
+from daemon.presentation.rows import plain
 
 
 @click.group()

@@ -14,8 +14,8 @@ from rich.table import Table
 
 from config.load import load
 from config.model import Settings
-from daemon.home import Home
-from daemon.serials import SerialRangeError, counted_serials
+from daemon.service.home import Home
+from storage.serial_order import SerialRangeError, counted_serials
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
     from daemon.watch import FindLimit
@@ -107,9 +107,9 @@ class Opened:
 
     def own_limit(self) -> "FindLimit":
         """Return what finds the product's own limit of the detector."""
-        from daemon.limits import limits_of  # noqa: PLC0415 -- see the top
+        from daemon.watch.own_limit import limits_of  # noqa: PLC0415 -- see the top
 
-        return limits_of(self.home, self.settings).serving
+        return limits_of(self.home.data, self.settings).serving
 
 
 @contextmanager

@@ -9,8 +9,6 @@ import click
 from config.errors import QuantityError
 from config.load import load
 from config.quantity import Unit, parse, spell
-from daemon.beside import AnswerError, answered, asked, question
-from daemon.client import Client
 from daemon.commands.manners import (
     as_json,
     as_table,
@@ -19,11 +17,13 @@ from daemon.commands.manners import (
     opened,
     say,
 )
-from daemon.control import TypedReading
-from daemon.home import Home
-from daemon.processes import answers, running_daemon
-from daemon.product import ProductModel
-from daemon.typed import NEW_SETUP, TypedError, readings_of
+from daemon.judging.inspections import AnswerError, answered, asked, question
+from daemon.judging.product import ProductModel
+from daemon.service.client import Client
+from daemon.service.home import Home
+from daemon.service.processes import answers, running_daemon
+from daemon.station.orders import TypedReading
+from daemon.station.typed_readings import NEW_SETUP, TypedError, readings_of
 
 POLL_S = 0.5
 

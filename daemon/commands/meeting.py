@@ -9,12 +9,12 @@ from config.errors import ConfigError
 from config.load import load
 from config.model import Bench, Settings
 from config.quantity import Unit, spell
+from daemon.bench.clock import ScaledClock
 from daemon.bench.trying import Found, Tried, find, try_out
-from daemon.client import Client
-from daemon.clock import ScaledClock
 from daemon.commands.manners import FAILURE, as_json, as_table, home_of, out, say
-from daemon.home import Home
-from daemon.instruments import TITLES, due_remark
+from daemon.judging.instruments import TITLES, due_remark
+from daemon.service.client import Client
+from daemon.service.home import Home
 from storage.errors import UnreachableError
 
 

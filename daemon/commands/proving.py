@@ -6,15 +6,15 @@ from typing import Any
 import click
 
 from config.model import Bench
-from daemon import words
-from daemon.client import Client
 from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
 from daemon.commands.measuring import follow
-from daemon.control import MOST_PARTS
-from daemon.gathering import NoProofError, limits_of_meter_ppm, not_by_bench, taken
-from daemon.product import ProductModel
-from daemon.proving import Step, checklist, probabilities, sharpen
-from daemon.rows import finding_of, proofs_on
+from daemon.holds.proofs import NoProofError, limits_of_meter_ppm, not_by_bench, taken
+from daemon.judging.product import ProductModel
+from daemon.presentation import sentences
+from daemon.presentation.rows import finding_of, proofs_on
+from daemon.service.client import Client
+from daemon.station.orders import MOST_PARTS
+from daemon.watch.what_settles import Step, checklist, probabilities, sharpen
 from storage.records import Proof, ProofKind, Signal
 
 KINDS = {one.value.replace(" ", "-"): one for one in ProofKind}
@@ -138,7 +138,7 @@ def _next_run(signal: Signal, steps: list[Step], bench: Bench | None) -> ProofKi
         if one.telling and not_by_bench(signal, one.kind, bench) is None:
             return one.kind
     if not signal.standing:
-        message = f"nothing to run: {words.withdrawn(signal)[:-1]}"
+        message = f"nothing to run: {sentences.withdrawn(signal)[:-1]}"
         raise NoProofError(message)
     reasons = {not_by_bench(signal, one.kind, bench) for one in steps if one.telling}
     reason = "; ".join(sorted(filter(None, reasons))) or "the cause is settled already"
@@ -164,7 +164,7 @@ def _tell(
     product: ProductModel,
     bench: Bench | None,
 ) -> None:
-    saying = words.finding(sharpen(signal, proofs, product))
+    saying = sentences.finding(sharpen(signal, proofs, product))
     out().print(saying.headline, style="bold")
     for line in saying.lines:
         out().print(line)

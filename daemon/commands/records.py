@@ -11,8 +11,6 @@ import click
 from config.errors import QuantityError
 from config.quantity import Unit as Quantity
 from config.quantity import parse
-from daemon import holds, kitting, reels, words
-from daemon.client import Client
 from daemon.commands.manners import (
     Opened,
     as_json,
@@ -24,12 +22,15 @@ from daemon.commands.manners import (
     say,
 )
 from daemon.commands.measuring import follow
-from daemon.control import MOST_PARTS
-from daemon.product import ProductModel
-from daemon.proving import sharpened
-from daemon.rows import plain, proofs_of, signals_of
-from daemon.whereabouts import tracing
-from daemon.whereabouts.doubted import by_reason, doubted
+from daemon.holds import loose_parts, policy
+from daemon.holds.doubts import by_reason, doubted
+from daemon.judging.product import ProductModel
+from daemon.presentation import figures, sentences
+from daemon.presentation.rows import plain, proofs_of, reel_of, signals_of
+from daemon.service.client import Client
+from daemon.station.orders import MOST_PARTS
+from daemon.traceability import kitting, tracing
+from daemon.watch.what_settles import sharpened
 from storage.records import Disposal, Fitting, Scope, Signal, Unit
 from storage.records_shipping import ReelReceipt
 from storage.remote import RemoteStore
@@ -91,7 +92,7 @@ def build_boards(context: click.Context, name: str, serials: tuple[str, ...]) ->
         at.store.add_units(
             [Unit(serial=one, product=at.product, build=name) for one in serials]
         )
-    say(f"{words.counted(len(serials), 'board')} of build {name} recorded.")
+    say(f"{figures.counted(len(serials), 'board')} of build {name} recorded.")
 
 
 @click.group()
@@ -251,8 +252,8 @@ def reel_check(
         return
     texts = readings or _asked(context)
     with opened(context) as at:
-        mine = reels.reel_of(at.store, name)
-        check = reels.checked(
+        mine = reel_of(at.store, name)
+        check = loose_parts.checked(
             mine,
             texts,
             leads=leads,
@@ -260,13 +261,13 @@ def reel_check(
             person=person or "",
             at=datetime.now(UTC),
         )
-        said = reels.judged(mine, check)
+        said = loose_parts.judged(mine, check)
         if person is not None:
             at.store.record_reel_check(check)
     if json_:
         as_json(asdict(said) | {"kept": person is not None})
         return
-    for line in words.claim(said, reel=name, tolerance_ppm=mine.tolerance_ppm):
+    for line in sentences.claim(said, reel=name, tolerance_ppm=mine.tolerance_ppm):
         out().print(line)
     if person is None:
         say("Not kept: say who measured with --person NAME.")
@@ -288,7 +289,7 @@ def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
         if isinstance(at.store, RemoteStore)
         else f"from the next unit of build {fitting.build} on"
     )
-    carrying = words.counted(measured, "unit")
+    carrying = figures.counted(measured, "unit")
     return [f"{carrying} with it measured already: findings name it {when}."]
 
 
@@ -386,10 +387,10 @@ def _told(
     """Return a hold with its finding's present words, and the end that is offered."""
     at_first = {one.signal: one for one in raised}.get(hold["signal"])
     now = {one.signal: one for one in found}.get(hold["signal"])
-    offer = holds.end_offer(hold, at_first) if hold["disposal"] is None else None
+    offer = policy.end_offer(hold, at_first) if hold["disposal"] is None else None
     return {
         **hold,
-        "why": words.why_held(hold, now),
+        "why": sentences.why_held(hold, now),
         "withdrawn": None if now is None else now.withdrawn,
         "offer": None if offer is None else asdict(offer),
     }
@@ -441,7 +442,7 @@ def hold_place(
         raise click.UsageError(message, context)
     scope, subject = named[0]
     with opened(context) as at:
-        placed, decision = holds.by_hand(
+        placed, decision = policy.by_hand(
             scope=scope,
             subject=subject,
             product=at.product,
@@ -452,7 +453,7 @@ def hold_place(
             to_serial=last,
         )
         at.store.place_hold(placed, decision)
-    say(f"Hold {placed.hold} stands on {words.held(asdict(placed))}.")
+    say(f"Hold {placed.hold} stands on {sentences.held(asdict(placed))}.")
 
 
 @hold.command("end")
@@ -481,7 +482,7 @@ def hold_end(
 ) -> None:
     """End a hold: a named person takes the decision."""
     with opened(context) as at:
-        end, decision = holds.ending(
+        end, decision = policy.ending(
             name,
             disposal=Disposal(disposal),
             person=person,
@@ -497,4 +498,4 @@ def hold_end(
     ended = next(one for one in rows if one["hold"] == name)
     found = raised.get(ended["signal"])
     if found is not None and found.standing:
-        say(words.taught(Disposal(disposal), Scope(ended["scope"])))
+        say(sentences.taught(Disposal(disposal), Scope(ended["scope"])))

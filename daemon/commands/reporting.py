@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from daemon.commands.manners import Opened, expanded, opened, say
-from daemon.file_names import file_name
+from daemon.presentation.file_names import file_name
 
 if TYPE_CHECKING:  # the page setter takes a while to load
-    from daemon.product import ProductModel
-    from daemon.reports import Document
+    from daemon.judging.product import ProductModel
+    from daemon.presentation.documents import Document
 
 FORMS = ("pdf", "html", "png")
 Gather = Callable[[Opened, "ProductModel", dict[str, Any]], "Document"]
@@ -50,7 +50,7 @@ def _options(command: Callable[..., Any]) -> Callable[..., Any]:
 @_options
 def unit(context: click.Context, serial: str, **chosen: Any) -> None:
     """Write the test record of a unit's latest run."""
-    from daemon import papers  # noqa: PLC0415
+    from daemon.traceability import papers  # noqa: PLC0415
 
     _write(
         context,
@@ -64,7 +64,7 @@ def unit(context: click.Context, serial: str, **chosen: Any) -> None:
 @_options
 def build(context: click.Context, name: str, **chosen: Any) -> None:
     """Write the release record of a build."""
-    from daemon import papers  # noqa: PLC0415
+    from daemon.traceability import papers  # noqa: PLC0415
 
     _write(
         context,
@@ -81,7 +81,7 @@ def sheet(
     context: click.Context, name: str, serials: tuple[str, ...], **chosen: Any
 ) -> None:
     """Write the sheet for the bench; SERIALS such as PA-1001..PA-1030 to scan."""
-    from daemon import papers  # noqa: PLC0415
+    from daemon.traceability import papers  # noqa: PLC0415
 
     _write(
         context,
@@ -97,7 +97,7 @@ def sheet(
 @_options
 def customer(context: click.Context, serial: str, **chosen: Any) -> None:
     """Write the notice to whoever has a unit, with its correction card."""
-    from daemon import papers  # noqa: PLC0415
+    from daemon.traceability import papers  # noqa: PLC0415
 
     _write(
         context,
@@ -114,8 +114,8 @@ def customer(context: click.Context, serial: str, **chosen: Any) -> None:
 def customers(context: click.Context, subject: str, **chosen: Any) -> None:
     """Write the notice, with its correction card, to every holder of a finding."""
     from daemon.commands.leaving import records_of  # noqa: PLC0415
-    from daemon.whereabouts.containment import contain  # noqa: PLC0415
-    from daemon.whereabouts.papers import notices  # noqa: PLC0415
+    from daemon.traceability.containment import contain  # noqa: PLC0415
+    from daemon.traceability.papers.containment import notices  # noqa: PLC0415
 
     def gather(
         at: Opened, product: "ProductModel", how: dict[str, Any]
@@ -153,8 +153,8 @@ def supplier(
     """Write the nonconformance report on the reel that a finding names."""
 
     def gather(at: Opened, product: "ProductModel", how: dict[str, Any]) -> "Document":
-        from daemon import papers  # noqa: PLC0415
-        from daemon.reports import Image, NoSupplierError  # noqa: PLC0415
+        from daemon.presentation.documents import Image, NoSupplierError  # noqa: PLC0415
+        from daemon.traceability import papers  # noqa: PLC0415
 
         try:
             made = papers.supplier_report(at.store, product, finding, **how)
@@ -181,11 +181,11 @@ def _write(context: click.Context, chosen: dict[str, Any], gather: Gather) -> No
 def _write_all(
     context: click.Context, chosen: dict[str, Any], gather: GatherAll
 ) -> None:
-    from daemon import reports  # noqa: PLC0415
-    from daemon.product import ProductModel  # noqa: PLC0415
+    from daemon.judging.product import ProductModel  # noqa: PLC0415
+    from daemon.presentation import documents  # noqa: PLC0415
 
     with opened(context) as at:
-        documents = gather(
+        made = gather(
             at,
             ProductModel.of(at.settings.product),
             {
@@ -195,16 +195,16 @@ def _write_all(
         )
     into: Path = chosen["into"]
     into.mkdir(parents=True, exist_ok=True)
-    for document in documents:
+    for document in made:
         number = document.number
         files: dict[str, bytes] = {}
         match chosen["form"]:
             case "pdf":
-                files[file_name(number, "pdf")] = reports.pdf(document)
+                files[file_name(number, "pdf")] = documents.pdf(document)
             case "html":
-                files[file_name(number, "html")] = reports.html(document).encode()
+                files[file_name(number, "html")] = documents.html(document).encode()
             case _:
-                for place, page in enumerate(reports.png(document), 1):
+                for place, page in enumerate(documents.png(document), 1):
                     files[file_name(f"{number}-{place}", "png")] = page
         for name, data in files.items():
             (into / name).write_bytes(data)

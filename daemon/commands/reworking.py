@@ -6,14 +6,14 @@ from uuid import uuid4
 import click
 
 from config.quantity import Unit, parse
-from daemon import words
 from daemon.commands.leaving import by_person, decision, records_of
 from daemon.commands.manners import Opened, as_json, as_table, opened, out, say
-from daemon.product import ProductModel
-from daemon.rows import judged_last, plain
-from daemon.whereabouts.rework import SERIES, TrimPlan, trim_plan
-from daemon.whereabouts.shipping import require_listed
-from daemon.whereabouts.tracing import leftover
+from daemon.judging.product import ProductModel
+from daemon.presentation import figures
+from daemon.presentation.rows import judged_last, plain
+from daemon.traceability.rework import SERIES, TrimPlan, trim_plan
+from daemon.traceability.ship_gate import require_listed
+from daemon.traceability.tracing import leftover
 from storage.errors import NotFoundError
 from storage.records import Scope
 from storage.records_shipping import Rework, ReworkKind
@@ -172,10 +172,10 @@ def trim(
         as_json(_row(plan))
         return
     out().print(
-        f"{words.ohm(plan.trim.part_ohm)} ({plan.series}) {plan.trim.kind.value} with "
-        f"{plan.part}: range {range_} from {plan.before_ppm:+.0f} ppm to "
-        f"{plan.error_ppm:+.0f} ppm, +/- {2 * plan.tolerance_ppm:.0f} ppm (k = 2), "
-        f"at most {plan.tempco_ppm_per_k:.0f} ppm/K."
+        f"{figures.ohm(plan.trim.part_ohm)} ({plan.series}) "
+        f"{plan.trim.kind.value} with {plan.part}: range {range_} from "
+        f"{plan.before_ppm:+.0f} ppm to {plan.error_ppm:+.0f} ppm, "
+        f"+/- {2 * plan.tolerance_ppm:.0f} ppm (k = 2), at most {plan.tempco_ppm_per_k:.0f} ppm/K."
     )
 
 

@@ -7,23 +7,25 @@ from typing import Any
 
 import click
 
-from daemon import limits, rejudging, words
-from daemon.client import Client
 from daemon.commands.manners import Opened, as_json, as_table, home_of, opened, out, say
-from daemon.cycle import Cycle
-from daemon.holds import end_offer
-from daemon.home import Home
-from daemon.processes import (
+from daemon.holds.doubts import by_reason, doubted
+from daemon.holds.policy import end_offer
+from daemon.judging.product import ProductModel
+from daemon.presentation import figures, sentences
+from daemon.presentation.rows import plain, proofs_of, signals_of, warnings_of
+from daemon.service.client import Client
+from daemon.service.home import Home
+from daemon.service.processes import (
     StartError,
     answers,
     child,
     dashboard_command,
     running_daemon,
 )
-from daemon.product import ProductModel
-from daemon.proving import sharpened
-from daemon.rows import plain, proofs_of, signals_of, warnings_of
-from daemon.whereabouts.doubted import by_reason, doubted
+from daemon.station import rejudging
+from daemon.watch import own_limit
+from daemon.watch.product_watch import ProductWatch
+from daemon.watch.what_settles import sharpened
 from storage.errors import UnreachableError
 from storage.records import Signal
 
@@ -41,7 +43,7 @@ DASHBOARD_PORT = 8540
 @click.pass_context
 def daemon(context: click.Context, no_bench: bool, port: int) -> None:
     """Own the store, serve it to screens and commands, and measure."""
-    from daemon.service import run  # noqa: PLC0415 -- only this command needs it all
+    from daemon.service.wiring import run  # noqa: PLC0415 -- only this command needs it all
 
     home = home_of(context)
     say(
@@ -90,13 +92,13 @@ def status(context: click.Context, json_: bool) -> None:
             ProductModel.of(at.settings.product),
         )
         standing = [one for one in holds if one["disposal"] is None]
-        saying = words.standing(
+        saying = sentences.standing(
             signals=found,
             builds=builds.to_dict("records"),
             holds=standing,
             units=int(builds["units"].sum()) if len(builds) else 0,
         )
-        warned = words.warnings(
+        warned = sentences.warnings(
             warnings_of(at.store, at.product), list(builds["build"])
         )
         judged_again = rejudging.sentences(
@@ -118,7 +120,7 @@ def status(context: click.Context, json_: bool) -> None:
                         "finding": one.signal,
                         "build": one.build,
                         "cause": one.cause,
-                        "says": words.finding(one).headline,
+                        "says": sentences.finding(one).headline,
                         "standing": one.standing,
                     }
                     for one in found
@@ -144,10 +146,10 @@ def status(context: click.Context, json_: bool) -> None:
     out().print()
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     out().print(f"Daemon: {doing}.")
-    out().print(*words.watching(watched_by, said=saying.lines), sep="\n")
+    out().print(*sentences.watching(watched_by, said=saying.lines), sep="\n")
     if doubts:
         out().print(
-            f"In doubt: {words.counted(len(doubts), 'unit')}, because "
+            f"In doubt: {figures.counted(len(doubts), 'unit')}, because "
             f"{list(by_reason(doubts, doubts))[-1]}; `holdpoint doubt list` says which."
         )
     for said in warned:
@@ -192,9 +194,9 @@ def _doing(home: Home) -> dict[str, Any] | None:
 
 def _offline(at: Opened) -> dict[str, Any]:
     """Return what a daemon would say of its watching, worked out from the rows."""
-    cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
+    known = ProductWatch(at.settings, at.store, own_limit=at.own_limit())
     return {
-        "limit": limits.in_words(at.home, at.settings),
+        "limit": own_limit.in_words(at.home.data, at.settings),
         "calibrating_percent": None,
-        "history": cycle.history(),
+        "history": known.history(),
     }

@@ -6,8 +6,8 @@ from typing import Any
 import click
 
 from daemon.commands.manners import as_json, as_table, opened, out
+from daemon.judging.capability import Measured, RangeCapability, RangeVariation
 from daemon.spc.capability import Indices
-from daemon.variation import Measured, RangeCapability, RangeVariation
 
 PPM_PER_PERCENT = 10_000.0
 SMALL_SHARE = 1e-4

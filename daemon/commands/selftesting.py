@@ -10,7 +10,7 @@ import click
 from daemon.commands.manners import as_table, opened, out, say
 
 if TYPE_CHECKING:
-    from daemon.selftest.campaign import Campaign
+    from daemon.trials.selftest.campaign import Campaign
 
 SAID_EVERY_S = 15.0
 QUICK_PARTS = ("campaign", "coverage", "pace")
@@ -81,7 +81,7 @@ def selftest(*, full: bool, parts: Sequence[str], seed: int) -> None:
 
 
 def _campaign(size: Size, seed: int) -> bool:
-    from daemon.selftest.campaign import run, side_by_side  # noqa: PLC0415 -- takes long
+    from daemon.trials.selftest.campaign import run, side_by_side  # noqa: PLC0415 -- takes long
 
     wrong = _campaign_at("in memory", run(size.faults, seed=seed))
     if size.full:
@@ -94,7 +94,7 @@ def _campaign(size: Size, seed: int) -> bool:
 
 def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
     """Print one campaign; return how many units it recorded wrongly."""
-    from daemon.selftest.campaign import KindRow  # noqa: PLC0415 -- takes long
+    from daemon.trials.selftest.campaign import KindRow  # noqa: PLC0415 -- takes long
 
     started_s = monotonic()
     said_s = started_s
@@ -144,7 +144,7 @@ def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
 
 
 def _coverage(size: Size, seed: int) -> bool:
-    from daemon.selftest.coverage import ALLOWED, study, summary  # noqa: PLC0415
+    from daemon.trials.selftest.coverage import ALLOWED, study, summary  # noqa: PLC0415
 
     rows = summary(list(study(size.benches, first_seed=1 + (seed - 1) * size.benches)))
     out().print(
@@ -178,7 +178,7 @@ def _coverage(size: Size, seed: int) -> bool:
 
 
 def _pace(size: Size, seed: int) -> bool:
-    from daemon.selftest.pace import FASTER, WITHIN, study  # noqa: PLC0415
+    from daemon.trials.selftest.pace import FASTER, WITHIN, study  # noqa: PLC0415
 
     pace = study(size.units, seed=seed)
     out().print("\n[bold]Pace[/bold]: simulated seconds a unit; ppm off the truth, rms")
@@ -224,10 +224,7 @@ def _pace(size: Size, seed: int) -> bool:
 
 
 def _safe_state(size: Size, seed: int) -> bool:
-    from daemon.selftest.safe_trials import (  # noqa: PLC0415 -- starts processes
-        few_trials,
-        trials,
-    )
+    from daemon.trials.selftest.safe_trials import few_trials, trials  # noqa: PLC0415
 
     made = trials if size.full else few_trials
     rows = made(size.trials, seed=seed)
@@ -266,7 +263,7 @@ def pace(context: click.Context) -> None:
     The model knows the time constant that `settle_s` allows; what readings last and
     how much they scatter it learns from the last unit that the bench measured.
     """
-    from daemon.pacing import NoBenchError, last_unit, paces  # noqa: PLC0415
+    from daemon.station.time_of_unit import NoBenchError, last_unit, paces  # noqa: PLC0415
 
     with opened(context) as at:
         if at.settings.bench is None:

@@ -7,7 +7,7 @@ from config.check import check
 from config.load import load
 from config.wizard import init as ask_and_write
 from daemon.commands.manners import home_of, interactive, out, say
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
 
 SHELLS = ("bash", "zsh", "fish")
 

@@ -15,12 +15,12 @@ import click
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from config.load import load
-from daemon import words
 from daemon.commands.manners import as_json, as_table, err, out, say, to_json
-from daemon.demo import Step, lay_out, report, running
-from daemon.home import Home
-from daemon.processes import child, dashboard_command
-from daemon.rows import signals_of
+from daemon.presentation import sentences
+from daemon.presentation.rows import signals_of
+from daemon.service.home import Home
+from daemon.service.processes import child, dashboard_command
+from daemon.trials.stories.demo import Step, lay_out, report, running
 
 UNITS = 30
 FIRST = "Starting. The very first start prepares the statistics: a minute or more."
@@ -94,7 +94,7 @@ def demo(
         product = str(store.frame("products")["product"].iloc[0])
         stand = [one for one in signals_of(store, product) if one.standing]
         for signal in stand[-1:]:
-            saying = words.finding(signal)
+            saying = sentences.finding(signal)
             out().print("\n" + saying.headline, style="bold")
             for line in saying.lines:
                 out().print(line)
@@ -105,7 +105,7 @@ def demo(
 
 def tell_recall(home: Home, *, seed: int, json_: Path | None, port: int | None) -> None:
     """Tell the story of a recall and print its table."""
-    from daemon import recall  # noqa: PLC0415 -- loads the simulator and the documents
+    from daemon.trials.stories import recall  # noqa: PLC0415 -- loads the simulator and the documents
 
     settings = load(home.folder)
     say(FIRST)
@@ -173,7 +173,7 @@ def study_detection(
 @click.option("--json", "json_", is_flag=True, help="For a program.")
 def study_demo(seeds: int, json_: bool) -> None:
     """Tell the demo's story for many seeds, without sockets or waiting."""
-    from daemon.studies.demo import summary, tell_many  # noqa: PLC0415 -- loads the simulator
+    from daemon.trials.studies.demo import summary, tell_many  # noqa: PLC0415 -- loads the simulator
 
     with progressing(seeds, "Stories") as step:
         results = []

@@ -5,9 +5,9 @@ from dataclasses import asdict
 from pathlib import Path
 
 from daemon.commands.manners import as_table, out, say, to_json
-from daemon.studies.tally import Tally, tally
-from daemon.studies.year import Year
-from daemon.studies.years import live_many
+from daemon.trials.studies.tally import Tally, tally
+from daemon.trials.studies.year import Year
+from daemon.trials.studies.years import live_many
 
 LEGEND = """\
 Held by 1, 2, 3: share of builds held by the first, second, third bad unit. Early: held

@@ -16,7 +16,7 @@ from pathlib import Path
 from config.errors import ConfigError
 from config.load import load
 from config.model import Settings
-from daemon.clock import ScaledClock
+from daemon.bench.clock import ScaledClock
 from daemon.simulator.errors import SimulatorError
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Scenario, story

@@ -9,7 +9,7 @@ from numpy.random import Generator, default_rng
 
 from config.bench import BY_HAND
 from config.model import Bench, MeterRange, Settings
-from daemon.clock import Clock
+from daemon.bench.clock import Clock
 from daemon.metrology.transfer import Transfer
 from daemon.simulator.circuit import Ambient, Circuit, Mounting, RangeCircuit
 from daemon.simulator.errors import (

@@ -10,7 +10,7 @@ import json
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 
-from daemon.clock import ScaledClock
+from daemon.bench.clock import ScaledClock
 from daemon.simulator.errors import PortInUseError, SimulatorError
 from daemon.simulator.faults import Delivery, Link
 from daemon.simulator.hands import Hands

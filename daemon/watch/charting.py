@@ -8,7 +8,7 @@ import json
 from collections.abc import Callable, Iterable, Mapping
 from math import hypot, isnan, sqrt
 
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
 from daemon.spc.charts.individuals import IndividualsChart
 from daemon.spc.charts.reels import ReelChart, ReelLimits
 from daemon.spc.detector.baseline import Baseline

@@ -1,6 +1,6 @@
 """Rows of the Store as events of the watch."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
@@ -10,19 +10,17 @@ from typing import Any
 import numpy as np
 
 from config.model import Bench
-from daemon import words
-from daemon.product import ProductModel
-from daemon.resolution import resolution_ppm2
-from daemon.watch.entering import Accepted, CheckErrors, Errors, UnitErrors
-from storage.records import Disposal, Fitting, RunKind, Verdict
+from daemon.judging.product import ProductModel
+from daemon.judging.resolution import resolution_ppm2
+from daemon.presentation import sentences
+from daemon.watch.entering import CheckErrors, Errors, UnitErrors
+from storage.records import RunKind, Verdict
 from storage.store import Store
 
 Row = Mapping[str, Any]
 
 LEAST_CHECK_NOISE = 0.01
 """Standard deviation of a check standard's run beside resolution, in tolerances."""
-TEACHING = {Disposal.RELEASE, Disposal.CONCESSION}
-"""Ends of a hold that accept what was found."""
 SEATABLE = {"bench", "typed"}
 """Where somebody stands who can seat a unit again."""
 PAIR = 2
@@ -173,7 +171,7 @@ class FromRows:
 
     def said_of_check(self, run: RunRows) -> str:
         """Say in a sentence what a run of the check standard showed."""
-        return words.check_standard(
+        return sentences.check_standard(
             serial=run.serial,
             outside=[
                 self.product.range(str(one["range"])).title
@@ -203,50 +201,3 @@ class FromRows:
             # Rows of before the own uncertainty was kept have this alone.
             variance[place] = max(variance[place], by_resolution)
         return errors, np.where(np.isnan(errors), 0.0, variance)
-
-
-def fittings_of(store: Store, product: str) -> Iterator[Fitting]:
-    """Return which reel feeds which part from which unit on, as it is recorded."""
-    for one in store.table("fittings", product=product).to_pylist():
-        yield Fitting(
-            fitting=one["fitting"],
-            product=product,
-            build=one["build"],
-            part=one["part"],
-            reel=one["reel"],
-            from_serial=one["from_serial"],
-            fitted_at=one["fitted_at"],
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Decided:
-    """A person's decision on one hold."""
-
-    hold: str
-    event: Accepted
-
-    @property
-    def number(self) -> int:
-        """The latest run when it was taken."""
-        return self.event.number
-
-
-def decisions_of(store: Store, product: str) -> Iterator[Decided]:
-    """Return what people decided about findings, in order."""
-    for one in store.table("hold_ends", product=product).to_pylist():
-        if one["signal"] is None or one["build"] is None:
-            continue
-        yield Decided(
-            hold=str(one["hold"]),
-            event=Accepted(
-                number=int(one["after_number"] or 0),
-                signal=str(one["signal"]),
-                taught=one["disposal"] in TEACHING,
-                cause=str(one["cause"]),
-                range=one["range"],
-                part=one["part"],
-                reel=one["reel"],
-                build=str(one["build"]),
-            ),
-        )

@@ -5,8 +5,8 @@ from itertools import groupby
 from math import isnan
 from operator import itemgetter
 
-from daemon import words
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
+from daemon.presentation import sentences
 from daemon.watch.entering import UnitErrors
 
 FEWEST_ALIKE = 5
@@ -33,7 +33,7 @@ def alike_ranges(units: Iterable[UnitErrors], product: ProductModel) -> tuple[st
         longest = max(rows, key=len, default=[])
         if len(longest) >= FEWEST_ALIKE:
             first, _ = longest[0]
-            found.append(words.alike(one.title, len(longest), since=first))
+            found.append(sentences.alike(one.title, len(longest), since=first))
     return tuple(found)
 
 

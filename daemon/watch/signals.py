@@ -5,17 +5,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from daemon.evidence import evidence_of
-from daemon.product import ProductModel
-from daemon.proving import next_step
-from daemon.serials import serial_order
+from daemon.judging.product import ProductModel
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import Finding
 from daemon.watch.entering import UnitErrors
+from daemon.watch.evidence import evidence_of
 from daemon.watch.fold import OddUnit
 from daemon.watch.segment import Segment
 from daemon.watch.suspects import Suspect
+from daemon.watch.what_settles import next_step
 from storage.records import Cause, LimitIs, Reel, Signal
+from storage.serial_order import serial_order
 
 FindLabel = Callable[[str], Reel]
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.calibrate import limit_until_own
 from daemon.spc.detector.finding import (

@@ -6,7 +6,10 @@ from typing import Any
 import streamlit as st
 
 from config.quantity import Unit, parse, spell
-from daemon.foresight import (
+from daemon.presentation.figures import PPM_PER_PERCENT
+from daemon.service.home import Home
+from daemon.spc.spot_check import Costs
+from daemon.watch.next_build import (
     CHECKED,
     SHIFTS,
     Outlook,
@@ -14,10 +17,7 @@ from daemon.foresight import (
     said_costs,
     said_missed,
 )
-from daemon.home import Home
-from daemon.limits import limits_of
-from daemon.spc.spot_check import Costs
-from daemon.words import PPM_PER_PERCENT
+from daemon.watch.own_limit import limits_of
 from dashboard import data, look, pictures
 from dashboard.data import Shown
 from storage.errors import StorageError
@@ -45,7 +45,7 @@ def outlook(shown: Shown) -> Outlook:
     if kept is None or kept[0] != shown.stamp:
         known = shown.connection
         with st.spinner("Learning from what was measured"):
-            limits = limits_of(Home.usual(), known.settings)
+            limits = limits_of(Home.usual().data, known.settings)
             kept = (
                 shown.stamp,
                 Outlook.of(known.settings, known.store, own_limit=limits.serving),

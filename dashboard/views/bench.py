@@ -6,12 +6,12 @@ import streamlit as st
 
 from config.model import Beside
 from config.quantity import Unit, spell
-from daemon import words
-from daemon.beside import asked, question
-from daemon.client import RefusedOrderError
-from daemon.instruments import line_of
-from daemon.product import ProductModel
-from daemon.typed import NEW_SETUP
+from daemon.judging.inspections import asked, question
+from daemon.judging.instruments import line_of
+from daemon.judging.product import ProductModel
+from daemon.presentation import figures
+from daemon.service.client import RefusedOrderError
+from daemon.station.typed_readings import NEW_SETUP
 from dashboard import data, live, look
 from dashboard.typed import (
     Texts,
@@ -72,14 +72,14 @@ def now() -> None:
     if state["prompt"] is not None:
         live.prompt(state["prompt"])
     if state["live"]:
-        look.figures(figures(state["live"], connection.product))
+        look.figures(last_read(state["live"], connection.product))
 
 
 def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
     """Return what the bench does, in a sentence, and more of it."""
     lines = []
     if state["waiting"] > 1:
-        lines.append(f"{words.counted(state['waiting'] - 1, 'unit')} after this one.")
+        lines.append(f"{figures.counted(state['waiting'] - 1, 'unit')} after this one.")
     if state["bench"] is None:
         return "No bench: type what you read.", lines
     if state["phase"] == "source off":
@@ -93,12 +93,12 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
     return "Ready for the next unit.", lines
 
 
-def figures(read: dict[str, float], product: ProductModel) -> list[tuple[str, str]]:
+def last_read(read: dict[str, float], product: ProductModel) -> list[tuple[str, str]]:
     """Return the last readings, named, to six digits."""
     into = Unit(product.settings.input_unit)
     out_of = Unit(product.settings.output_unit)
     return [
-        (name, spell(float(f"{read[key]:.6g}"), unit).replace("-", words.MINUS))
+        (name, spell(float(f"{read[key]:.6g}"), unit).replace("-", figures.MINUS))
         for name, key, unit in (
             ("source set to", "level", into),
             ("reference", "reference", into),
@@ -219,7 +219,7 @@ def by_hand() -> None:
             zero.text_input("out at zero", key=f"zero {one.key}")
         for name, beside in asked_by_hand(connection).items():
             label = question(name, beside)
-            st.text_input(words.capital(label), key=f"beside {name}")
+            st.text_input(figures.capital(label), key=f"beside {name}")
         st.checkbox(BEFORE, key="typed rerun")
         st.checkbox(NEW_SETUP, key="typed new setup")
         st.form_submit_button("Check what I typed", on_click=check)

@@ -8,10 +8,10 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from daemon import holds as policy
-from daemon import words
-from daemon.standing import ending as ending_of_doubt
-from daemon.whereabouts.tracing import spans
+from daemon.holds import policy
+from daemon.holds.doubts import ending as ending_of_doubt
+from daemon.presentation import figures, sentences
+from daemon.traceability.tracing import spans
 from dashboard import data, documents, look, settle, who
 from dashboard.data import Shown
 from storage.records import Disposal, Scope, Signal
@@ -55,14 +55,14 @@ def holds() -> None:
     settled: set[str] = set()
     findings = {one.signal: one for one in shown.findings}
     raised = {one.signal: one for one in shown.raised}
-    names = Counter(words.held(one) for one in standing)
+    names = Counter(sentences.held(one) for one in standing)
     for one in standing:
         finding = findings.get(one["signal"])
         offer = policy.end_offer(one, raised.get(one["signal"]))
-        why = words.why_held(one, finding)
+        why = sentences.why_held(one, finding)
         placed = f"Placed by {one['placed_by']}, {one['placed_at']:%Y-%m-%d %H:%M} UTC."
         look.heading(
-            f"{words.capital(words.held(one))}: {why}",
+            f"{figures.capital(sentences.held(one))}: {why}",
             [placed] if offer is None else [f"{offer.sentence} {OFFERED}", placed],
         )
         if finding is not None and finding.signal not in settled:
@@ -70,8 +70,8 @@ def holds() -> None:
             settled.add(finding.signal)
             settle.settle(shown, finding.signal)
         documents.offer(papers(one, shown), key=one["hold"])
-        title = f"End the hold on {words.held(one)}"
-        if names[words.held(one)] > 1:
+        title = f"End the hold on {sentences.held(one)}"
+        if names[sentences.held(one)] > 1:
             title += f", {why_placed(one)}"
         form(title, one, raised.get(one["signal"]), offer)
     for doubt in doubts:
@@ -83,7 +83,7 @@ def holds() -> None:
 
 def _headline(standing: int, doubts: int) -> str:
     said = [
-        words.counted(number, name)
+        figures.counted(number, name)
         for number, name in ((standing, "hold"), (doubts, "doubt"))
         if number
     ]
@@ -134,7 +134,7 @@ def form(
         )
         chosen = st.session_state[f"by {name}"]
         if finding is not None and finding.standing and chosen is not None:
-            look.quiet(words.taught(Disposal(chosen), Scope(hold["scope"])))
+            look.quiet(sentences.taught(Disposal(chosen), Scope(hold["scope"])))
         st.text_area("Reason", key=f"why {name}")
         st.text_input("Evidence, if any", key=f"shown {name}", placeholder=EVIDENCE)
         st.button("End this hold", key=f"end {name}", on_click=end, args=(name,))
@@ -173,7 +173,7 @@ def in_doubt(doubt: Mapping[Hashable, Any]) -> None:
     """Show runs of a bench that no good check stands behind; offer to end the doubt."""
     name, serials = doubt["doubt"], doubt["serials"]
     look.heading(
-        f"Bench in doubt, {words.counted(len(serials), 'unit')}: {doubt['reason']}",
+        f"Bench in doubt, {figures.counted(len(serials), 'unit')}: {doubt['reason']}",
         [
             f"{spans(serials)}.",
             f"Raised {doubt['raised_at']:%Y-%m-%d %H:%M} UTC.",
@@ -301,7 +301,7 @@ def ended(shown: Shown) -> None:
 
 def stepped_back(shown: Shown) -> None:
     """List the findings that were withdrawn, with the reason."""
-    lines = [words.withdrawn(one) for one in shown.findings if not one.standing]
+    lines = [sentences.withdrawn(one) for one in shown.findings if not one.standing]
     if lines:
         look.heading("Withdrawn", lines[::-1])
 

@@ -7,10 +7,10 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from daemon import words
 from daemon.alerts.errors import UnknownMessageError
 from daemon.alerts.noting import noted, state
-from daemon.holds import NotAllowedError
+from daemon.holds.policy import NotAllowedError
+from daemon.presentation import figures
 from dashboard import data, look, who
 
 EVERY_S = 3.0
@@ -57,9 +57,9 @@ def _headline(rows: pd.DataFrame, *, channels: int) -> tuple[str, list[str]]:
     waiting = rows.loc[rows["state"].isin(["waits", "tried again"]), "alert"].nunique()
     if dead:
         still = f"; {waiting} on the way" if waiting else ""
-        return f"{words.counted(dead, 'message')} did not arrive{still}.", []
+        return f"{figures.counted(dead, 'message')} did not arrive{still}.", []
     if waiting:
-        return f"{words.counted(waiting, 'message')} on the way.", []
+        return f"{figures.counted(waiting, 'message')} on the way.", []
     return "Every message arrived.", []
 
 
@@ -75,7 +75,7 @@ def note(unread: pd.DataFrame, people: tuple[str, ...]) -> None:
     """Offer to take note of messages."""
     titles = dict(zip(unread["alert"], unread["title"], strict=True))
     look.heading(
-        f"Nobody took note of {words.counted(len(titles), 'message')} yet",
+        f"Nobody took note of {figures.counted(len(titles), 'message')} yet",
         ["Of those that matter you are reminded until somebody does."],
     )
     with st.container(key="form"):

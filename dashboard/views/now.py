@@ -5,10 +5,10 @@ from collections.abc import Sequence
 import streamlit as st
 
 from config.quantity import Unit, spell
-from daemon import words
-from daemon.rows import as_signals, plain
-from daemon.whereabouts.doubted import by_reason, doubted
-from daemon.whereabouts.tracing import spans
+from daemon.holds.doubts import by_reason, doubted
+from daemon.presentation import figures, sentences
+from daemon.presentation.rows import as_signals, plain
+from daemon.traceability.tracing import spans
 from dashboard import data, look, pictures
 from dashboard.data import Shown
 
@@ -19,7 +19,7 @@ EVERY_S = 3.0
 def now() -> None:
     """Say what stands, and show it."""
     shown = data.here()
-    saying = words.standing(
+    saying = sentences.standing(
         signals=shown.findings,
         builds=shown.builds.to_dict("records"),
         holds=shown.standing.to_dict("records"),
@@ -58,7 +58,7 @@ def beside(lines: Sequence[str]) -> None:
 
 def warned(shown: Shown) -> None:
     """Say what charts warn of on the latest build; nothing is held by it."""
-    lines = words.warnings(as_signals(shown.warnings), list(shown.builds["build"]))
+    lines = sentences.warnings(as_signals(shown.warnings), list(shown.builds["build"]))
     if lines:
         look.heading("Charts warn", lines)
 
@@ -68,7 +68,7 @@ def watching(said: Sequence[str]) -> None:
     found = data.doing()
     if found is not None:
         _, state = found
-        look.quiet(" ".join(words.watching(state, said=said)))
+        look.quiet(" ".join(sentences.watching(state, said=said)))
 
 
 def unheard(shown: Shown) -> None:
@@ -76,7 +76,7 @@ def unheard(shown: Shown) -> None:
     dead = shown.given_up["alert"].nunique()
     if not dead:
         return
-    number = words.counted(dead, "message")
+    number = figures.counted(dead, "message")
     look.stands_out(f"{number} did not arrive: nobody may know of it.")
     st.page_link("views/messages.py", label="See messages")
 
@@ -88,8 +88,8 @@ def stays(shown: Shown) -> None:
         return
     findings = {one.signal: one for one in shown.findings}
     lines = [
-        f"{words.capital(words.held(one))}: "
-        f"{words.why_held(one, findings.get(one['signal']))}."
+        f"{figures.capital(sentences.held(one))}: "
+        f"{sentences.why_held(one, findings.get(one['signal']))}."
         for one in shown.standing.to_dict("records")
     ]
     lines += [

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from daemon import words
+from daemon.presentation import sentences
 from dashboard import data, look, pictures
 
 EVERY_S = 3.0
@@ -44,7 +44,7 @@ def chart(range_: str) -> None:
     """Show the chart of a range and what its marks mean."""
     shown = data.here()
     rows = shown.errors[shown.errors["range"] == range_]
-    saying = words.one_range(
+    saying = sentences.one_range(
         titles[range_],
         findings=[one for one in shown.findings if one.range in (range_, None)],
         errors_ppm=rows["error_ppm"].to_list(),

@@ -5,9 +5,9 @@ from datetime import UTC, datetime
 
 import streamlit as st
 
-from daemon import words
-from daemon.holds import NotAllowedError
-from daemon.whereabouts.shipping import BY_PLAN, Gate
+from daemon.holds.policy import NotAllowedError
+from daemon.presentation import figures
+from daemon.traceability.ship_gate import BY_PLAN, Gate
 from dashboard import data, documents, look, sound, who
 from storage.shipping import FINAL
 
@@ -74,7 +74,7 @@ def tell(answer: Scan | None) -> None:
         return
     look.say(answer.sentence, [f"For {answer.to}."] if not answer.reasons else [])
     for reason in answer.reasons:
-        look.stands_out(f"{words.capital(reason.rstrip('.'))}.")
+        look.stands_out(f"{figures.capital(reason.rstrip('.'))}.")
     with st.container(key="sound"):
         st.audio(
             sound.tones(sound.STAYS_HZ if answer.reasons else sound.LEAVES_HZ),

@@ -3,17 +3,17 @@
 import pandas as pd
 import streamlit as st
 
-from daemon import words
-from daemon.whereabouts.containment import (
+from daemon.presentation import sentences
+from daemon.presentation.figures import capital
+from daemon.traceability.containment import (
     CLEAR,
     COLUMNS,
     Concerned,
     Containment,
     contain,
 )
-from daemon.whereabouts.steps import note
-from daemon.whereabouts.tracing import Place, Records
-from daemon.words import capital
+from daemon.traceability.steps import note
+from daemon.traceability.tracing import Place, Records
 from dashboard import data, documents, look, who
 from storage.errors import StorageError
 from storage.records_shipping import Step
@@ -29,7 +29,7 @@ def recall() -> None:
     # What holds comes first; one that was withdrawn concerns nobody any more.
     newest = sorted(shown.findings, key=lambda one: (one.standing, one.holds))
     subjects = [one.signal for one in newest[::-1]]
-    named = {one.signal: words.name(one) for one in shown.findings}
+    named = {one.signal: sentences.name(one) for one in shown.findings}
     for reel in shown.fittings["reel"].drop_duplicates():
         subjects.append(reel)
         named[reel] = f"Reel {reel}"

@@ -3,7 +3,7 @@
 import pandas as pd
 import streamlit as st
 
-from daemon import plots, words
+from daemon.presentation import figures, plots
 from dashboard import data, look, pictures
 
 EVERY_S = 5.0
@@ -72,7 +72,7 @@ def _headline(frame: pd.DataFrame, runs: pd.DataFrame, titles: dict[str, str]) -
     if outside:
         return f"Judge nothing: the bench reads wrong on {', '.join(outside)}."
     if not runs.empty:
-        units = words.counted(runs["serial"].nunique(), "unit")
+        units = figures.counted(runs["serial"].nunique(), "unit")
         return f"The bench reads right, and {units} measured before stay in doubt."
     return "The bench reads right on every range."
 

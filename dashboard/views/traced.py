@@ -2,8 +2,8 @@
 
 import streamlit as st
 
-from daemon.plots.traced import segments, traced
-from daemon.whereabouts.tracing import Records, Trace, trace
+from daemon.presentation.plots.traced import segments, traced
+from daemon.traceability.tracing import Records, Trace, trace
 from dashboard import data, documents, look, measured
 from storage.errors import StorageError
 

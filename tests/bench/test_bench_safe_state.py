@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.selftest.safe_trials import OFF_WITHIN_S, SafeStateRow, trials
+from daemon.trials.selftest.safe_trials import OFF_WITHIN_S, SafeStateRow, trials
 
 TRIALS = 200
 

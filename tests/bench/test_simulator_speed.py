@@ -5,7 +5,7 @@ from time import perf_counter
 import pytest
 
 from config.load import load
-from daemon.clock import VirtualClock
+from daemon.bench.clock import VirtualClock
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import story

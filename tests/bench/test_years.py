@@ -7,8 +7,8 @@ need; `holdpoint study years` counts it over many.
 import pytest
 from scipy.stats import binom
 
-from daemon.studies.tally import Tally, tally
-from daemon.studies.years import live_many
+from daemon.trials.studies.tally import Tally, tally
+from daemon.trials.studies.years import live_many
 
 pytestmark = pytest.mark.bench
 

@@ -10,8 +10,8 @@ from urllib.request import urlopen
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
-from daemon.home import Home
-from daemon.processes import child, holdpoint
+from daemon.service.home import Home
+from daemon.service.processes import child, holdpoint
 from tests.daemon.seeded import seeded_home
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

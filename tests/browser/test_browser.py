@@ -10,8 +10,8 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from daemon.demo import lay_out, running
-from daemon.processes import child, dashboard_command
+from daemon.service.processes import child, dashboard_command
+from daemon.trials.stories.demo import lay_out, running
 from tests.browser.conftest import free_port, wait_for
 
 pytestmark = pytest.mark.browser

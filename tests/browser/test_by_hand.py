@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, expect
 
-from daemon.demo import lay_out
-from daemon.home import Home
-from daemon.processes import child, dashboard_command, running_daemon
+from daemon.service.home import Home
+from daemon.service.processes import child, dashboard_command, running_daemon
+from daemon.trials.stories.demo import lay_out
 from storage.access import open_store
 from storage.records import Build
 from tests.browser.conftest import free_port, wait_for

@@ -19,18 +19,18 @@ from playwright.sync_api import Browser, Page, expect
 
 from config.load import load
 from config.model import Settings
+from daemon.bench.clock import ScaledClock
 from daemon.cli import holdpoint
-from daemon.client import Client
-from daemon.clock import ScaledClock
-from daemon.demo import Hands, Operator, lay_out, write_addresses
-from daemon.home import Home
-from daemon.processes import child, dashboard_command, running_daemon
-from daemon.selftest.benches import line
+from daemon.service.client import Client
+from daemon.service.home import Home
+from daemon.service.processes import child, dashboard_command, running_daemon
 from daemon.simulator.circuit import Board
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Build, Fitting, Scenario
 from daemon.simulator.server import FIXTURE
 from daemon.simulator.world import Reel, World
+from daemon.trials.selftest.benches import line
+from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
 from storage.access import open_store
 from storage.store import Store
 from tests.browser.conftest import free_port, wait_for

@@ -6,7 +6,7 @@ import pytest
 
 from config.errors import ConfigError
 from config.load import load
-from daemon.demo import lay_out
+from daemon.trials.stories.demo import lay_out
 
 OHMMETER = """
 [ohmmeter]

@@ -6,11 +6,11 @@ from typing import Any
 from config import model
 from config.load import fingerprint
 from config.model import CheckStandard, ErrorLimit
-from daemon.clock import VirtualClock
-from daemon.cycle import Cycle, RunHeader
-from daemon.judge import row
-from daemon.rejudging import OpenRun
-from daemon.standing import Standing
+from daemon.bench.clock import VirtualClock
+from daemon.judging.verdict import row
+from daemon.station.check_standard import Standing
+from daemon.station.cycle import Cycle, RunHeader
+from daemon.station.rejudging import OpenRun
 from storage.local import LocalStore
 from storage.records import (
     Build,

@@ -10,7 +10,7 @@ import config
 from config.load import load
 from config.model import Settings
 from daemon.bench.readings import Point, RangeReadings
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
 from daemon.watch import UnitErrors
 from storage.records import Fitting
 

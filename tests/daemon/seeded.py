@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 
 from config.load import fingerprint
-from daemon import holds
-from daemon.cycle import Cycle, RunHeader
-from daemon.demo import lay_out
-from daemon.home import Home
+from daemon.holds import policy
+from daemon.service.home import Home
+from daemon.station.cycle import Cycle, RunHeader
+from daemon.trials.stories.demo import lay_out
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -179,7 +179,7 @@ def several_home(folder: Path) -> Home:
         placed = [
             hold
             for one in found
-            for hold in holds.from_signal(one, f"as it read when found: {one.signal}")
+            for hold in policy.from_signal(one, f"as it read when found: {one.signal}")
         ]
         store.record_evaluation(
             Evaluation(

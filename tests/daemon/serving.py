@@ -5,7 +5,7 @@ from collections.abc import Coroutine
 from threading import Thread
 from typing import Any
 
-from daemon.clock import ScaledClock
+from daemon.bench.clock import ScaledClock
 from daemon.simulator.rig import Rig
 from daemon.simulator.server import BenchServer
 

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from daemon.bench.readings import RangeReadings
-from daemon.bench_book import NoStandardError, OutOfControlError
-from daemon.bench_days import UNIT_S, BenchDays
-from daemon.control import RefusedError, TypedReading
-from daemon.holds import NotAllowedError
-from daemon.importing import Row
-from daemon.product import ProductModel
-from daemon.whereabouts.tracing import ContradictionError
+from daemon.holds.policy import NotAllowedError
+from daemon.judging.product import ProductModel
+from daemon.station.bench_book import NoStandardError, OutOfControlError
+from daemon.station.bench_days import UNIT_S, BenchDays
+from daemon.station.import_sheet import Row
+from daemon.station.orders import RefusedError, TypedReading
+from daemon.traceability.tracing import ContradictionError
 from storage.local import LocalStore
 from storage.records import Disposal, Scope, Verdict
 from tests.daemon.making import demo_settings, readings

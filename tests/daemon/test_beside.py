@@ -11,9 +11,8 @@ import pytest
 
 from config.model import Beside, RangeReading, Settings
 from daemon.bench.readings import Point, RangeReadings
-from daemon.beside import (
+from daemon.judging.inspections import (
     AnswerError,
-    Asking,
     answered,
     asked,
     failing,
@@ -21,9 +20,10 @@ from daemon.beside import (
     results,
     spelled,
 )
-from daemon.control import Desk
-from daemon.cycle import Cycle, RunHeader
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
+from daemon.station.asking import Asking
+from daemon.station.cycle import Cycle, RunHeader
+from daemon.station.desk import Desk
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product, Session, Verdict
 from tests.daemon.making import AT, demo_settings, readings

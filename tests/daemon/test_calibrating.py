@@ -9,14 +9,14 @@ import pytest
 from click.testing import CliRunner
 
 from config.model import Settings
-from daemon import jobs
+from daemon.bench.clock import ScaledClock
 from daemon.cli import holdpoint
-from daemon.client import Client
-from daemon.clock import ScaledClock
-from daemon.control import Desk
-from daemon.home import Home
-from daemon.processes import running_daemon
-from daemon.worker import Worker
+from daemon.service import jobs
+from daemon.service.client import Client
+from daemon.service.home import Home
+from daemon.service.processes import running_daemon
+from daemon.service.worker import Worker
+from daemon.station.desk import Desk
 from storage.local import LocalStore
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import seeded_home

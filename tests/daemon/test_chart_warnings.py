@@ -10,10 +10,10 @@ import pytest
 from click.testing import CliRunner
 
 from config.model import Alerts, Channel, Charts, Settings
-from daemon import words
 from daemon.cli import holdpoint
-from daemon.cycle import Cycle, RunHeader
-from daemon.rows import signals_of, warnings_of
+from daemon.presentation import sentences
+from daemon.presentation.rows import signals_of, warnings_of
+from daemon.station.cycle import Cycle, RunHeader
 from daemon.watch import Watcher
 from storage.local import LocalStore
 from storage.records import Build, Cause, Configuration, Product, Session, Signal
@@ -115,7 +115,7 @@ def test_its_words_say_value_and_limit() -> None:
         for s in next_build(watcher, [[0.0, 0.0, 0.0, 990.0]])[0]
         if "units" in s.signal
     )
-    saying = words.finding(one)
+    saying = sentences.finding(one)
     assert saying.headline.startswith(
         "Look at build B-9, range 1 mA: unit PB-000 reads +0.10 %, beyond the chart's "
     )

@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from daemon.plots import check_frame, checks_of_range
+from daemon.presentation.plots import check_frame, checks_of_range
 from tests.daemon.making import AT
 
 KNOWN = {"1uA": 150.0, "1mA": -120.0}

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from config.model import Part, Product
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
+from daemon.presentation.sentences import beside, finding
 from daemon.watch import Watcher
-from daemon.words import beside, finding
 from storage.records import Cause, Reel, Signal
 from tests.daemon.making import AT, demo_product, demo_settings, fitting, unit
 

@@ -11,8 +11,10 @@ import pytest
 from starlette.applications import Starlette
 
 from daemon.bench.errors import StoppedError
-from daemon.control import Desk, Order, routes
-from daemon.worker import next_serial
+from daemon.service.control import routes
+from daemon.service.worker import next_serial
+from daemon.station.desk import Desk
+from daemon.station.orders import Order
 
 
 def desk() -> Desk:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.cycle import Cycle, RunHeader, worst
+from daemon.station.cycle import Cycle, RunHeader, worst
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -197,7 +197,7 @@ def test_the_compiled_loops_are_loaded_before_the_bench_can_be_open(
 ) -> None:
     """Loading them keeps heartbeats waiting; resuming comes before the bench."""
     loaded: list[object] = []
-    monkeypatch.setattr("daemon.cycle.warm_up", loaded.append)
+    monkeypatch.setattr("daemon.station.cycle.warm_up", loaded.append)
     cycle = Cycle(SETTINGS, store)
     cycle.resume()
     assert loaded == [cycle.product]

@@ -3,10 +3,10 @@
 import pytest
 
 from daemon.bench.errors import OverrangeError, TooMuchOutputError
-from daemon.decades import wrong_decades
-from daemon.selftest.benches import Line, demo_settings, line
+from daemon.judging.wrong_decade import wrong_decades
 from daemon.simulator.circuit import Board
 from daemon.simulator.faults import Fault, FaultKind
+from daemon.trials.selftest.benches import Line, demo_settings, line
 from storage.records import RangeResult, Verdict
 
 SERIAL = "PA-1"

@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.studies.facts import scaling, trade
+from daemon.trials.studies.facts import scaling, trade
 
 
 @pytest.mark.source("the model is linear: everything is reckoned in tolerances")

@@ -11,8 +11,8 @@ from daemon.spc.detector.layout import layout_of
 from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.study import CASES, Arm, Outcome
 from daemon.spc.detector.worlds import FAMILY, NOMINAL, Habit
-from daemon.studies.detection import FalseHolds, Study, run
-from daemon.studies.goals import WANTED, Goal, goals
+from daemon.trials.studies.detection import FalseHolds, Study, run
+from daemon.trials.studies.goals import WANTED, Goal, goals
 
 
 def outcome(

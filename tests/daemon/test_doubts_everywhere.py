@@ -8,8 +8,8 @@ from click.testing import CliRunner
 
 from config.load import fingerprint
 from daemon.cli import holdpoint
-from daemon.cycle import Cycle, RunHeader
-from daemon.whereabouts import doubted
+from daemon.holds import doubts
+from daemon.station.cycle import Cycle, RunHeader
 from storage.access import open_store
 from storage.records import Doubt, DoubtCause
 from tests.daemon.making import AT, demo_settings, readings
@@ -47,13 +47,15 @@ def written(home: Path, into: Path, *words: str) -> str:
 
 
 def test_examples() -> None:
-    assert doctest.testmod(doubted).failed == 0
+    assert doctest.testmod(doubts).failed == 0
 
 
 def test_every_list_names_the_doubt_until_a_person_ends_it(
     home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("daemon.papers.build._charts", lambda *_: ())  # drawn elsewhere
+    monkeypatch.setattr(
+        "daemon.traceability.papers.build._charts", lambda *_: ()
+    )  # drawn elsewhere
     units = "PA-1002 to PA-1004 (3)"
     assert f"PA-1003: Stays: its bench is in doubt: {REASON}." in said(
         home, "ship", "PA-1003", "--check", *BY

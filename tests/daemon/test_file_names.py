@@ -7,9 +7,9 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon import file_names
 from daemon.cli import holdpoint
-from daemon.file_names import file_name
+from daemon.presentation import file_names
+from daemon.presentation.file_names import file_name
 from storage.access import open_store
 from storage.records import Unit
 from tests.daemon.seeded import seeded_home

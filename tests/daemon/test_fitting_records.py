@@ -7,9 +7,9 @@ from click.testing import CliRunner
 
 from config.load import fingerprint
 from daemon.cli import holdpoint
-from daemon.cycle import Cycle, RunHeader
-from daemon.home import Home
-from daemon.whereabouts.tracing import ContradictionError
+from daemon.service.home import Home
+from daemon.station.cycle import Cycle, RunHeader
+from daemon.traceability.tracing import ContradictionError
 from storage import endpoint
 from storage.errors import RefusedValueError
 from storage.local import LocalStore

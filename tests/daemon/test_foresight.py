@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from scipy.stats import hypergeom
 
 from daemon.cli import holdpoint
-from daemon.foresight import Outlook, RangeOutlook
 from daemon.spc.errors import SpcError
 from daemon.spc.sampling.standard import Inspection, Severity
 from daemon.spc.spot_check import SpotCheck
+from daemon.watch.next_build import Outlook, RangeOutlook
 from tests.daemon.seeded import empty_home, seeded_home
 
 

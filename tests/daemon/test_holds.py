@@ -4,14 +4,14 @@ from typing import Any
 
 import pytest
 
-from daemon import holds
+from daemon.holds import policy
 from storage.records import Cause, Disposal, Scope, Verdict
 from tests.daemon.making import AT
 from tests.daemon.test_words import gone, hold, odd, signal
 
 
 def test_a_reel_finding_holds_its_build_and_the_reel() -> None:
-    placed = holds.from_signal(signal(), "why")
+    placed = policy.from_signal(signal(), "why")
     assert [(h.scope, h.subject) for h in placed] == [
         (Scope.BUILD, "B-3"),
         (Scope.REEL, "K-304"),
@@ -20,18 +20,18 @@ def test_a_reel_finding_holds_its_build_and_the_reel() -> None:
 
 
 def test_ids_follow_from_what_is_held_so_nothing_is_raised_twice() -> None:
-    first = holds.from_signal(signal(revision=1), "why")
-    later = holds.from_signal(signal(revision=9, size_ppm=3000.0), "why")
+    first = policy.from_signal(signal(revision=1), "why")
+    later = policy.from_signal(signal(revision=9, size_ppm=3000.0), "why")
     assert [h.hold for h in first] == [h.hold for h in later]
 
 
 def test_a_finding_that_only_warns_holds_nothing() -> None:
-    assert holds.from_signal(signal(holds=False), "why") == ()
+    assert policy.from_signal(signal(holds=False), "why") == ()
 
 
 def test_a_withdrawn_finding_and_an_odd_unit_hold_nothing() -> None:
-    assert holds.from_signal(gone(), "why") == ()
-    assert holds.from_signal(odd(), "why") == ()
+    assert policy.from_signal(gone(), "why") == ()
+    assert policy.from_signal(odd(), "why") == ()
 
 
 def ended(after: int | None, *, hold: str = "B-3-F1:B-3") -> dict[str, Any]:
@@ -74,15 +74,15 @@ def test_a_finding_holds_again_only_what_was_ended_while_it_was_withdrawn(
     known: list[dict[str, Any]], history: list[dict[str, Any]], placed: str | None
 ) -> None:
     now = signal(revision=9, number=70)
-    asked = holds.from_signal(now, "why")[0]
-    found = holds.raised_again(asked, signal=now, holds=known, history=history)
+    asked = policy.from_signal(now, "why")[0]
+    found = policy.raised_again(asked, signal=now, holds=known, history=history)
     assert (None if found is None else found.hold) == placed
     if found is not None and "#" in found.hold:
         assert found.reason == "why; held again: the finding stands again"
 
 
 def test_the_end_of_a_hold_is_offered_when_its_finding_was_withdrawn() -> None:
-    offer = holds.end_offer(hold(), gone(revision=7, number=71))
+    offer = policy.end_offer(hold(), gone(revision=7, number=71))
     assert offer is not None
     assert offer.sentence == (
         "Finding B-3-F1 was withdrawn: unit PA-1007 measured again reads like the "
@@ -94,31 +94,31 @@ def test_the_end_of_a_hold_is_offered_when_its_finding_was_withdrawn() -> None:
 
 def test_the_end_of_a_hold_is_offered_when_its_finding_names_something_else() -> None:
     of_reel = hold(scope="reel", subject="K-304")
-    assert holds.end_offer(of_reel, signal()) is None
+    assert policy.end_offer(of_reel, signal()) is None
     of_bench = signal(cause=Cause.BENCH, range=None, part=None, reel=None)
-    offer = holds.end_offer(of_reel, of_bench)
+    offer = policy.end_offer(of_reel, of_bench)
     assert offer is not None
     assert offer.sentence == (
         "Finding B-3-F1 asks for this hold no more: it is now most likely the bench "
         "(96 %)."
     )
-    assert holds.end_offer(hold(), of_bench) is None  # the build is held as before
+    assert policy.end_offer(hold(), of_bench) is None  # the build is held as before
 
 
 def test_no_end_is_offered_of_a_hold_that_no_finding_placed() -> None:
-    assert holds.end_offer(hold(signal=None), None) is None
-    assert holds.end_offer(hold(signal=None), gone()) is None
-    assert holds.end_offer(hold(), signal()) is None
+    assert policy.end_offer(hold(signal=None), None) is None
+    assert policy.end_offer(hold(signal=None), gone()) is None
+    assert policy.end_offer(hold(), signal()) is None
 
 
 def test_a_shared_stage_finding_holds_the_build_alone() -> None:
     shared = signal(cause=Cause.SHARED, range=None, part=None, reel=None)
-    (only,) = holds.from_signal(shared, "why")
+    (only,) = policy.from_signal(shared, "why")
     assert only.scope is Scope.BUILD
 
 
 def test_a_nonconforming_run_holds_its_unit_and_names_the_ranges() -> None:
-    (only,) = holds.from_verdicts(
+    (only,) = policy.from_verdicts(
         run="r",
         serial="PA-7",
         product="amplifier",
@@ -133,14 +133,14 @@ def test_a_nonconforming_run_holds_its_unit_and_names_the_ranges() -> None:
     "verdict", [one for one in Verdict if one is not Verdict.NONCONFORMING]
 )
 def test_no_other_verdict_holds_a_unit(verdict: Verdict) -> None:
-    placed = holds.from_verdicts(
+    placed = policy.from_verdicts(
         run="r", serial="PA-7", product="a", verdicts=[("1 uA", verdict)], at=AT
     )
     assert placed == ()
 
 
 def test_a_listed_person_ends_a_hold_with_a_reason() -> None:
-    end, decision = holds.ending(
+    end, decision = policy.ending(
         "B-3-F1:B-3",
         disposal=Disposal.CONCESSION,
         person="Ada Moreno",
@@ -166,8 +166,8 @@ def test_a_listed_person_ends_a_hold_with_a_reason() -> None:
 def test_nobody_else_and_nobody_without_a_reason(
     person: str, reason: str, says: str
 ) -> None:
-    with pytest.raises(holds.NotAllowedError, match=says):
-        holds.ending(
+    with pytest.raises(policy.NotAllowedError, match=says):
+        policy.ending(
             "h",
             disposal=Disposal.RELEASE,
             person=person,

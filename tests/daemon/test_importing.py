@@ -8,8 +8,8 @@ import pytest
 
 from config.errors import ConfigError
 from config.mapping import guessed, load_mapping
-from daemon.cycle import Cycle
-from daemon.importing import (
+from daemon.station.cycle import Cycle
+from daemon.station.import_sheet import (
     Row,
     SheetError,
     read_sheet,

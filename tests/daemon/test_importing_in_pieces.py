@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.bench_days import BenchDays
-from daemon.control import TypedReading
-from daemon.importing import Row
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
+from daemon.station.bench_days import BenchDays
+from daemon.station.import_sheet import Row
+from daemon.station.orders import TypedReading
 from storage.local import LocalStore
 from tests.daemon.making import demo_settings
 from tests.daemon.test_bench_days import Told

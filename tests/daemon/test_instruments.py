@@ -4,7 +4,7 @@ from dataclasses import asdict
 from datetime import date
 
 from config.model import Bench, Instrument
-from daemon.instruments import met, remarks
+from daemon.judging.instruments import met, remarks
 from storage.records import BenchInstrument
 from tests.daemon.bench.fakes import settings
 

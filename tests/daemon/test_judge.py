@@ -6,10 +6,14 @@ import pytest
 
 from config.model import Bench, Judging
 from daemon.bench.readings import Point, RangeReadings
-from daemon.control import TypedReading
-from daemon.judge import Judge, KnownGood, SpecificationError
-from daemon.product import ProductModel
-from daemon.typed import ImplausibleReadingError, NoMeterRangeError, readings_of
+from daemon.judging.product import ProductModel
+from daemon.judging.verdict import Judge, KnownGood, SpecificationError
+from daemon.station.orders import TypedReading
+from daemon.station.typed_readings import (
+    ImplausibleReadingError,
+    NoMeterRangeError,
+    readings_of,
+)
 from storage.records import Verdict
 from tests.daemon.making import demo_product, demo_settings
 

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from config.load import load
-from daemon.client import Client
-from daemon.demo import Hands, Operator, lay_out, write_addresses
-from daemon.processes import running_daemon, simulated_bench
+from daemon.service.client import Client
+from daemon.service.processes import running_daemon, simulated_bench
+from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
 from storage.access import open_store
 from storage.errors import UnreachableError
 

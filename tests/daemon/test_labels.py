@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from daemon.cli import holdpoint
-from daemon.labels import (
+from daemon.presentation.labels import (
     LEAST_MODULE_MM,
     QUIET_MODULES,
     LabelError,

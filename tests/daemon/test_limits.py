@@ -6,13 +6,13 @@ import pytest
 
 from config.load import fingerprint
 from config.model import Detector, Settings
-from daemon.home import Home
-from daemon.limits import RAREST, Limits, in_words, layout_for
+from daemon.service.home import Home
 from daemon.spc.detector import calibrate as calibrating
 from daemon.spc.detector.assumptions import Assumptions
 from daemon.spc.detector.layout import layout_of
 from daemon.spc.detector.worlds import Habit
 from daemon.watch import OwnLimit
+from daemon.watch.own_limit import RAREST, Limits, in_words, layout_for
 from tests.daemon.making import demo_settings
 
 LAYOUT = layout_of([1000.0, 1000.0])
@@ -85,12 +85,12 @@ def test_what_the_plan_says_of_the_detector_belongs_to_the_limit(
 def test_the_words_say_what_is_missing(tmp_path: Path) -> None:
     home = Home(tmp_path)
     settings = demo_settings()
-    assert "holdpoint calibrate" in in_words(home, settings)
+    assert "holdpoint calibrate" in in_words(home.data, settings)
     rare = _accepting(settings, 50_000)
-    assert "too rare" in in_words(home, rare)
-    assert "plan.toml" not in in_words(home, rare)
+    assert "too rare" in in_words(home.data, rare)
+    assert "plan.toml" not in in_words(home.data, rare)
     own = _accepting(with_detector(Detector(odd_part=2.0)), 50_000)
-    assert "not for those of plan.toml" in in_words(home, own)
+    assert "not for those of plan.toml" in in_words(home.data, own)
 
 
 def _accepting(settings: Settings, units: int) -> Settings:

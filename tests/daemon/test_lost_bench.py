@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from daemon.client import Client
-from daemon.demo import Hands, Operator, lay_out, write_addresses
-from daemon.home import Home
-from daemon.processes import running_daemon, simulated_bench
+from daemon.service.client import Client
+from daemon.service.home import Home
+from daemon.service.processes import running_daemon, simulated_bench
+from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
 from storage.access import open_store
 from tests.daemon.test_safe_state import PRODUCT, children, until
 from tests.daemon.test_story import holdpoint

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from daemon.cli import holdpoint
-from daemon.client import Client
+from daemon.service.client import Client
 from tests.daemon.bench.fakes import FakeBench, no_answer
 from tests.daemon.simulator.benches import DEMO
 

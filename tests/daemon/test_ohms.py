@@ -8,10 +8,17 @@ import pytest
 
 from config.model import Instrument, MeterRange
 from config.profile import TYPED
+from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import StoppedError
-from daemon.clock import VirtualClock
-from daemon.control import Desk
-from daemon.ohms import CAUTION, Lead, NotReadError, PartsRead, read_parts, reader
+from daemon.station.desk import Desk
+from daemon.station.ohmmeter import (
+    CAUTION,
+    Lead,
+    NotReadError,
+    PartsRead,
+    read_parts,
+    reader,
+)
 from tests.daemon.bench.fakes import FakeBench, profile
 
 OHMMETER = Instrument(

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from daemon import outcome
+from daemon.trials.stories import outcome
 from tests.daemon.test_words import gone, odd, signal
 
 SERIALS = [f"PA-{number}" for number in range(3000, 3030)]

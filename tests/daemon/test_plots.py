@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon import plots
-from daemon.look import DARK, LIGHT
-from daemon.plots.places import AS_IT_WAS, MOVED, ODD, moved_by
+from daemon.presentation import plots
+from daemon.presentation.colours import DARK, LIGHT
+from daemon.presentation.plots.places import AS_IT_WAS, MOVED, ODD, moved_by
 from storage.records import Cause, Signal
 from tests.daemon.making import AT
 

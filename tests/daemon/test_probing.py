@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 import streamlit as st
 
-from daemon.client import Client
-from daemon.demo import Hands, write_addresses
-from daemon.home import VARIABLE, Home
-from daemon.processes import running_daemon, simulated_bench
+from daemon.service.client import Client
+from daemon.service.home import VARIABLE, Home
+from daemon.service.processes import running_daemon, simulated_bench
+from daemon.trials.stories.demo import Hands, write_addresses
 from dashboard.who import ASKED
 from storage.access import open_store
 from tests.daemon.seeded import BAD_REEL, seeded_home

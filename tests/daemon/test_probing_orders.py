@@ -10,14 +10,14 @@ from uuid import uuid4
 import pytest
 
 from config.model import Instrument
-from daemon.clock import VirtualClock
-from daemon.control import ProofOrder, SecondMeter
-from daemon.gathering import NoProofError
-from daemon.probing import Prober
-from daemon.proving import probabilities
-from daemon.rows import proofs_of, signals_of
-from daemon.second import Comparison
-from daemon.station import OutOfControlError
+from daemon.bench.clock import VirtualClock
+from daemon.holds.proofs import NoProofError
+from daemon.presentation.rows import proofs_of, signals_of
+from daemon.station.orders import ProofOrder, SecondMeter
+from daemon.station.proof_runs import Prober
+from daemon.station.second_meter import Comparison
+from daemon.station.session import OutOfControlError
+from daemon.watch.what_settles import probabilities
 from storage.errors import NotFoundError
 from storage.local import LocalStore
 from storage.records import (

@@ -11,18 +11,18 @@ from click.testing import CliRunner
 
 from config.model import Instrument
 from config.profile import TYPED
-from daemon import words
 from daemon.cli import holdpoint
-from daemon.gathering import (
+from daemon.holds.proofs import (
     NoProofError,
     not_by_bench,
     of_bench,
     of_person,
     older_units,
 )
-from daemon.home import Home
-from daemon.proving import checklist, next_step, probabilities, sharpen
-from daemon.rows import signals_of
+from daemon.presentation import figures, sentences
+from daemon.presentation.rows import signals_of
+from daemon.service.home import Home
+from daemon.watch.what_settles import checklist, next_step, probabilities, sharpen
 from storage.local import LocalStore
 from storage.records import Cause, Proof, ProofKind, Signal
 from storage.store import Store
@@ -65,7 +65,7 @@ def test_a_withdrawn_finding_asks_for_no_measurement() -> None:
 
 
 def test_before_anything_is_measured_the_finding_says_what_would_settle_it() -> None:
-    lines = words.finding(sharpen(UNSURE, [], PRODUCT)).lines
+    lines = sentences.finding(sharpen(UNSURE, [], PRODUCT)).lines
     assert lines[-1].startswith("Next: ")
     assert "is likely to bring the cause to" in lines[-1]
 
@@ -74,7 +74,7 @@ def test_what_is_sure_already_is_to_be_confirmed_not_made_less_sure() -> None:
     steps = checklist(SURE, [], PRODUCT)
     assert {one.worth for one in steps} == {"would confirm the cause"}
     assert min(one.promise for one in steps) > 0.99
-    assert words.share(probabilities(SURE, [], PRODUCT)["reel"]) == "> 99 %"
+    assert figures.share(probabilities(SURE, [], PRODUCT)["reel"]) == "> 99 %"
     after = probabilities(SURE, [typed(ProofKind.CHECK_STANDARD, "0 %")], PRODUCT)
     assert after["reel"] > probabilities(SURE, [], PRODUCT)["reel"]
 
@@ -101,9 +101,9 @@ def test_a_finding_without_causes_shares_the_rest_alike() -> None:
 
 def test_the_next_step_is_one_sentence_wherever_it_is_said(store: Store) -> None:
     (found,) = signals_of(store, "photodiode-amplifier")
-    raised = words.finding(found).lines[-1]
+    raised = sentences.finding(found).lines[-1]
     assert raised == next_step(found, [], PRODUCT)
-    assert raised == words.finding(sharpen(found, [], PRODUCT)).lines[-1]
+    assert raised == sentences.finding(sharpen(found, [], PRODUCT)).lines[-1]
     assert f"loose parts of reel {BAD_REEL} four-wire" in raised
     told = json.loads(found.causes or "{}")
     assert max(told, key=lambda one: told[one]) == "reel"
@@ -112,7 +112,7 @@ def test_the_next_step_is_one_sentence_wherever_it_is_said(store: Store) -> None
 
 def test_loose_parts_that_read_high_settle_it_and_change_the_words() -> None:
     proof = typed(ProofKind.LOOSE_PARTS, "5.0145k", "5.0138k")
-    said = words.finding(sharpen(UNSURE, [proof], PRODUCT))
+    said = sentences.finding(sharpen(UNSURE, [proof], PRODUCT))
     assert any(
         line.startswith("Measured: 2 loose parts of K-304 read 5.014")
         and line.endswith("not as it should be.")
@@ -126,7 +126,7 @@ def test_a_check_standard_that_reads_as_far_off_names_the_bench() -> None:
     proof = typed(ProofKind.CHECK_STANDARD, "+0.29 %")
     after = sharpen(UNSURE, [proof], PRODUCT)
     assert after.cause is Cause.BENCH
-    assert "the bench, not the units" in words.finding(after).lines[0]
+    assert "the bench, not the units" in sentences.finding(after).lines[0]
 
 
 def test_a_finding_on_another_build_is_left_alone() -> None:

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from daemon import recall
 from daemon.bench.readings import RangeReadings
-from daemon.cycle import Cycle, RunHeader
-from daemon.demo import Operator
 from daemon.simulator.scenario import Scenario, story
-from daemon.whereabouts.containment import CLEAR, LISTS
+from daemon.station.cycle import Cycle, RunHeader
+from daemon.traceability.containment import CLEAR, LISTS
+from daemon.trials.stories import recall
+from daemon.trials.stories.demo import Operator
 from storage.local import LocalStore
 from storage.records import Configuration, Product, Session
 from tests.daemon.making import AT, demo_settings, readings

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from daemon.demo import lay_out, write_addresses
-from daemon.home import Home
-from daemon.processes import running_daemon, simulated_bench
+from daemon.service.home import Home
+from daemon.service.processes import running_daemon, simulated_bench
+from daemon.trials.stories.demo import lay_out, write_addresses
 from tests.daemon.test_story import holdpoint
 
 

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from scipy.stats import t
 
-from daemon.cycle import Cycle
-from daemon.rejudging import sentences
+from daemon.station.cycle import Cycle
+from daemon.station.rejudging import sentences
 from storage.local import LocalStore
 from tests.daemon.checked_line import FAR, KNOWN, PRODUCT, Line, moved
 

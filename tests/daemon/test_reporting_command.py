@@ -11,9 +11,10 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from daemon import cli, fonts
+from daemon import cli
 from daemon.cli import holdpoint
-from daemon.cycle import Cycle, RunHeader
+from daemon.presentation import fonts
+from daemon.station.cycle import Cycle, RunHeader
 from storage.access import open_store
 from storage.local import LocalStore
 from storage.records import (
@@ -255,7 +256,9 @@ def test_a_note_stands_in_the_record_as_it_was_written(
 def test_a_hold_on_a_range_of_serials_stands_in_the_documents(
     home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("daemon.papers.build._charts", lambda *_: ())  # drawn elsewhere
+    monkeypatch.setattr(
+        "daemon.traceability.papers.build._charts", lambda *_: ()
+    )  # drawn elsewhere
     inside = page(home, tmp_path, "unit", "PA-1003").text
     assert "Unit PA-1003 is held." in inside
     assert f"serials PA-1002 to PA-1004: {NOTE}" in inside
@@ -308,7 +311,9 @@ def no_font(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     empty = tmp_path / "no letters"
     empty.mkdir()
     monkeypatch.setattr(fonts, "FOLDER", empty)
-    monkeypatch.setattr("daemon.papers.build._charts", lambda *_: ())  # drawn elsewhere
+    monkeypatch.setattr(
+        "daemon.traceability.papers.build._charts", lambda *_: ()
+    )  # drawn elsewhere
     return empty
 
 

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from daemon.client import Client
-from daemon.demo import Hands, Operator, lay_out, write_addresses
-from daemon.home import Home
-from daemon.processes import running_daemon, simulated_bench
-from daemon.safe_off import NoSourceError, orders_of, source_off
+from daemon.service.client import Client
+from daemon.service.home import Home
+from daemon.service.processes import running_daemon, simulated_bench
+from daemon.service.safe_off import NoSourceError, orders_of, source_off
+from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
 from storage.access import open_store
 
 LONGEST_S = 20.0

@@ -10,7 +10,7 @@ from threading import Event, Timer
 
 import pytest
 
-from daemon.selftest.shifted_time import Shift
+from daemon.trials.selftest.shifted_time import Shift
 
 EVERY_S = 0.2
 RUNS = 10

@@ -8,11 +8,12 @@ from uuid import uuid4
 import numpy as np
 import pytest
 
-from daemon.clock import ScaledClock
-from daemon.control import Desk, Order, Ticket, TypedReading
-from daemon.cycle import Cycle, Recorded, RunHeader
-from daemon.home import Home
-from daemon.worker import Worker
+from daemon.bench.clock import ScaledClock
+from daemon.service.home import Home
+from daemon.service.worker import Worker
+from daemon.station.cycle import Cycle, Recorded, RunHeader
+from daemon.station.desk import Desk
+from daemon.station.orders import Order, Ticket, TypedReading
 from storage.local import LocalStore
 from storage.records import Build, Reel, Session
 from tests.daemon.making import AT, demo_settings, fitting, readings

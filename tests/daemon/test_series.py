@@ -3,10 +3,10 @@
 import pytest
 
 from daemon.bench.readings import Point, RangeReadings
-from daemon.judge import Judge
+from daemon.bench.series import linearity_ppm, series_of, setting_of
+from daemon.judging.product import ProductModel
+from daemon.judging.verdict import Judge
 from daemon.metrology.settling import Rest
-from daemon.product import ProductModel
-from daemon.series import linearity_ppm, series_of, setting_of
 from tests.daemon.making import demo_product, demo_settings
 
 GAIN, OFFSET_V, ERROR = 1e6, 3e-4, 250e-6

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.selftest.shifted_time import Shift
+from daemon.trials.selftest.shifted_time import Shift
 
 WATCHER = """
 import sys, time

@@ -7,15 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon import holds
+from daemon.holds import policy
 from daemon.metrology.correction import correction
 from daemon.metrology.errors import ArgumentError
-from daemon.spreadsheet import as_csv, neutral
-from daemon.whereabouts.containment import contain, of_records
-from daemon.whereabouts.rework import trim_plan
-from daemon.whereabouts.sheets import page, table
-from daemon.whereabouts.shipping import Gate, OrderListError, orders_of
-from daemon.whereabouts.tracing import Records, trace
+from daemon.presentation.spreadsheet import as_csv, neutral
+from daemon.traceability.containment import contain, of_records
+from daemon.traceability.rework import trim_plan
+from daemon.traceability.sheets import page, table
+from daemon.traceability.ship_gate import Gate, OrderListError, orders_of
+from daemon.traceability.tracing import Records, trace
 from storage.errors import NotFoundError
 from storage.local import LocalStore
 from storage.records import (
@@ -106,9 +106,9 @@ def test_what_was_judged_by_other_settings_stays(store: LocalStore) -> None:
 
 
 def test_only_listed_people_ship_and_override_with_a_reason(store: LocalStore) -> None:
-    with pytest.raises(holds.NotAllowedError, match="'Nobody' may not decide"):
+    with pytest.raises(policy.NotAllowedError, match="'Nobody' may not decide"):
         ship(store, "U1", person="Nobody")
-    with pytest.raises(holds.NotAllowedError, match="an override needs a reason"):
+    with pytest.raises(policy.NotAllowedError, match="an override needs a reason"):
         ship(store, "U1", override=" ")
 
 
@@ -208,15 +208,15 @@ def test_negative_numbers_stay_numbers() -> None:
 
 def test_a_hold_by_hand_needs_a_listed_person_and_a_reason() -> None:
     def place(person: str, reason: str) -> Hold:
-        return holds.by_hand(
+        return policy.by_hand(
             scope=Scope.SERIALS, subject="U1", to_serial="U3", product=NAME,
             person=person, reason=reason, people=["Ada"], at=AT,
         )[0]  # fmt: skip
 
     assert place("Ada", " scratched ").reason == "scratched"
-    with pytest.raises(holds.NotAllowedError, match="'Jon' may not place"):
+    with pytest.raises(policy.NotAllowedError, match="'Jon' may not place"):
         place("Jon", "scratched")
-    with pytest.raises(holds.NotAllowedError, match="none was given"):
+    with pytest.raises(policy.NotAllowedError, match="none was given"):
         place("Ada", " ")
 
 

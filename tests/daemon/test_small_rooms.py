@@ -6,10 +6,10 @@ from threading import Event
 
 import pytest
 
-from daemon.control import Desk
-from daemon.inbox import Inbox
-from daemon.outcome import score
-from daemon.schedule import Job, Schedule
+from daemon.service.schedule import Job, Schedule
+from daemon.station.desk import Desk
+from daemon.station.inbox import Inbox
+from daemon.trials.stories.outcome import score
 
 
 def desk() -> Desk:
@@ -96,7 +96,7 @@ def test_a_clock_step_reschedules_and_is_said(monkeypatch: pytest.MonkeyPatch) -
     )
     schedule.start()
     assert not schedule.notice_clock_step()
-    monkeypatch.setattr("daemon.schedule.time.time", lambda: 0.0)
+    monkeypatch.setattr("daemon.service.schedule.time.time", lambda: 0.0)
     assert schedule.notice_clock_step()
     assert not schedule.notice_clock_step()
     schedule.stop()

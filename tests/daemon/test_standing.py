@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.holds import NotAllowedError
-from daemon.standing import ending
+from daemon.holds.doubts import ending
+from daemon.holds.policy import NotAllowedError
 from storage.local import LocalStore
 from tests.daemon.checked_line import FAR, KNOWN, Line
 from tests.daemon.making import AT, readings

@@ -10,20 +10,21 @@ import pytest
 
 from config.load import fingerprint
 from config.model import Alerts, Bench, CheckStandard, Plan, Settings
+from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import StoppedError
-from daemon.clock import VirtualClock
-from daemon.control import Desk, SecondMeter
-from daemon.cycle import Cycle
-from daemon.papers import unit_record
-from daemon.product import ProductModel
-from daemon.reports import UnitRecord
-from daemon.station import (
+from daemon.judging.product import ProductModel
+from daemon.presentation.documents import UnitRecord
+from daemon.station.cycle import Cycle
+from daemon.station.desk import Desk
+from daemon.station.orders import SecondMeter
+from daemon.station.session import (
     AmbientError,
     MovedAlikeError,
     NoStandardError,
     OutOfControlError,
     Station,
 )
+from daemon.traceability.papers import unit_record
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product
 from tests.daemon.bench.fakes import (

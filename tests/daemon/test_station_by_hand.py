@@ -10,15 +10,15 @@ import pytest
 
 from config.model import Settings
 from daemon.bench.bench import Bench
+from daemon.bench.clock import VirtualClock
 from daemon.bench.line import by_address
 from daemon.bench.retry import NEVER
-from daemon.clock import VirtualClock
-from daemon.control import Desk
-from daemon.cycle import Cycle
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import story
-from daemon.station import Station
+from daemon.station.cycle import Cycle
+from daemon.station.desk import Desk
+from daemon.station.session import Station
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product, Verdict
 from tests.daemon.making import AT, demo_settings

@@ -7,8 +7,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from daemon.cli import holdpoint
-from daemon.whereabouts.containment import contain
-from daemon.whereabouts.tracing import Records, trace
+from daemon.traceability.containment import contain
+from daemon.traceability.tracing import Records, trace
 from storage.local import LocalStore
 from storage.records import Decision
 from storage.records_shipping import ContainmentStep, Shipment, ShipRule, Step

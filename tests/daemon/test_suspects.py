@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from daemon.presentation.sentences import finding
 from daemon.watch import CheckErrors, Watcher
-from daemon.words import finding
 from storage.records import Cause, Fitting, Signal
 from tests.daemon.making import AT, demo_product, fitting, unit
 

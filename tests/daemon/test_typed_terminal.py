@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.demo import lay_out
-from daemon.home import Home
+from daemon.service.home import Home
+from daemon.trials.stories.demo import lay_out
 from storage.access import open_store
 from storage.records import Build, Product
 from tests.daemon.making import AT, demo_settings

@@ -10,14 +10,15 @@ import pytest
 from config.plan import Alerts
 from daemon.alerts.sender import Sender
 from daemon.alerts.upkeep import Upkeep
-from daemon.clock import ScaledClock
-from daemon.control import WORKER_SILENCE_S, Desk, Order
-from daemon.home import Home
-from daemon.jobs import LATE_S, SENDER_S, signs_of_life
-from daemon.jobs import _vital as vital
-from daemon.schedule import Job
-from daemon.vitals import Vitals
-from daemon.worker import Worker
+from daemon.bench.clock import ScaledClock
+from daemon.service.home import Home
+from daemon.service.jobs import LATE_S, SENDER_S, signs_of_life
+from daemon.service.jobs import _vital as vital
+from daemon.service.schedule import Job
+from daemon.service.worker import Worker
+from daemon.station.desk import WORKER_SILENCE_S, Desk
+from daemon.station.orders import Order
+from daemon.station.vitals import Vitals
 from storage.errors import WriteError
 from storage.local import LocalStore
 from tests.daemon.alerts.fakes import (

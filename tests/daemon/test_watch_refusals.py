@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from config.model import Product
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
+from daemon.presentation.sentences import finding
 from daemon.watch import Watcher
-from daemon.words import finding
 from storage.records import Fitting, Signal
 from tests.daemon.making import demo_product, demo_settings, unit
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from config.model import Part
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
 from daemon.watch import Watcher
 from storage.records import Cause, Fitting, Signal
 from tests.daemon.making import demo_settings, fitting, unit

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from daemon import words
+from daemon.presentation import figures, sentences
 from storage.records import Cause, Disposal, LimitIs, Scope, Signal
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
@@ -79,14 +79,14 @@ def hold(**changes: Any) -> dict[str, Any]:
 
 
 def test_headline_says_what_to_do_which_range_how_much_and_since_when() -> None:
-    said = words.finding(signal())
+    said = sentences.finding(signal())
     assert said.headline == (
         "Hold build B-3: range 100 uA, reel K-304, reads +0.29 % since unit PA-3010."
     )
 
 
 def test_lines_name_part_reel_value_and_claim() -> None:
-    first, *_ = words.finding(signal()).lines
+    first, *_ = sentences.finding(signal()).lines
     assert first == (
         "Most likely part R13 from reel K-304 (96 %): its parts are now about "
         "5.0145 kΩ, outside their 0.1 % claim."
@@ -97,63 +97,65 @@ def test_size_and_part_value_are_said_with_their_intervals() -> None:
     """5 kΩ times 1.0028 and 1.0030 by hand; an end is never below the other."""
     evidence = {"implied_low_ohm": 5015.0, "implied_high_ohm": 5014.0}
     found = signal(size_ppm=2900.0, low_ppm=2800.0, high_ppm=3000.0, evidence=evidence)
-    lines = words.finding(found).lines
+    lines = sentences.finding(found).lines
     assert "(5.01400 kΩ to 5.01500 kΩ with 95 %)" in lines[0]
     counted = next(one for one in lines if "concerned so far" in one)
     assert counted.endswith("the size is +0.29 % (+0.28 % to +0.30 % with 95 %).")
 
 
 def test_a_wide_reel_is_said_to_be_wide() -> None:
-    first, *_ = words.finding(signal(evidence={"spread_factor": 4.0})).lines
+    first, *_ = sentences.finding(signal(evidence={"spread_factor": 4.0})).lines
     assert first.endswith("and spread wider than their 0.1 % claim allows.")
 
 
 def test_a_shift_inside_the_claim_does_not_contradict_the_label() -> None:
     small = signal(size_ppm=600.0, low_ppm=400.0, high_ppm=800.0)
-    first, *_ = words.finding(small).lines
+    first, *_ = sentences.finding(small).lines
     assert first.endswith("; their claim is 0.1 %.")
 
 
 def test_a_negative_reel_outside_its_claim_is_said_too() -> None:
     low = signal(size_ppm=-2900.0, low_ppm=-3100.0, high_ppm=-2700.0)
-    said = words.finding(low)
+    said = sentences.finding(low)
     assert "\N{MINUS SIGN}0.29 %" in said.headline
     assert said.lines[0].endswith("outside their 0.1 % claim.")
 
 
 def test_a_warning_does_not_say_hold() -> None:
-    assert words.finding(signal(holds=False)).headline.startswith("Look at build B-3")
+    assert sentences.finding(signal(holds=False)).headline.startswith(
+        "Look at build B-3"
+    )
 
 
 def test_the_shared_stage_concerns_every_range() -> None:
     shared = signal(
         cause=Cause.SHARED, range=None, part=None, reel=None, implied_ohm=None
     )
-    said = words.finding(shared)
+    said = sentences.finding(shared)
     assert "every range reads" in said.headline
     assert said.lines[0] == "Most likely the stage that all ranges share (96 %)."
 
 
 def test_the_shipped_limit_is_said_below_the_headline() -> None:
-    said = words.finding(signal(evidence={"limit_is": LimitIs.SHIPPED}))
+    said = sentences.finding(signal(evidence={"limit_is": LimitIs.SHIPPED}))
     assert "Judged by the shipped limit." in said.lines
-    assert said.headline == words.finding(signal()).headline
+    assert said.headline == sentences.finding(signal()).headline
 
 
 @pytest.mark.parametrize("evidence", [{}, {"limit_is": LimitIs.CALIBRATED}])
 def test_the_products_own_limit_goes_without_saying(evidence: dict[str, Any]) -> None:
-    said = words.finding(signal(evidence=evidence))
+    said = sentences.finding(signal(evidence=evidence))
     assert not [line for line in said.lines if "limit" in line]
 
 
 def test_runners_up_are_named_with_their_probability() -> None:
     runners_up = [["shared stage", 0.03], ["bench", 0.002]]
-    said = words.finding(signal(evidence={"runners_up": runners_up}))
+    said = sentences.finding(signal(evidence={"runners_up": runners_up}))
     assert "Less likely: shared stage 3 %." in said.lines
 
 
 def test_certainty_is_never_claimed() -> None:
-    assert words.share(1.0) == "> 99 %"
+    assert figures.share(1.0) == "> 99 %"
 
 
 @pytest.mark.parametrize(
@@ -168,22 +170,22 @@ def test_certainty_is_never_claimed() -> None:
 def test_digits_of_a_resistance_follow_its_uncertainty(
     value_ohm: float, half_ohm: float | None, text: str
 ) -> None:
-    assert words.ohm(value_ohm, half_ohm) == text
+    assert figures.ohm(value_ohm, half_ohm) == text
 
 
 def test_nothing_measured_says_how_to_begin() -> None:
-    said = words.standing(signals=[], builds=[], holds=[], units=0)
+    said = sentences.standing(signals=[], builds=[], holds=[], units=0)
     assert said.headline == "No unit has been measured yet."
 
 
 def test_a_released_finding_no_longer_stands_on_top() -> None:
-    said = words.standing(signals=[signal()], builds=[build()], holds=[], units=90)
+    said = sentences.standing(signals=[signal()], builds=[build()], holds=[], units=90)
     assert said.headline == "Nothing is held."
 
 
 def test_a_held_build_without_a_finding_is_said_too() -> None:
     by_hand = hold(subject="B-2", signal=None)
-    said = words.standing(
+    said = sentences.standing(
         signals=[],
         builds=[build(build="B-2", state="held"), build()],
         holds=[by_hand],
@@ -203,7 +205,7 @@ def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
         size_ppm=500.0, low_ppm=400.0, high_ppm=600.0, probability=0.8,
     )  # fmt: skip
     elsewhere = signal(signal="B-2-F1", build="B-2")
-    said = words.standing(
+    said = sentences.standing(
         signals=[elsewhere, of_bench, signal(), second],
         builds=[build(build="B-2", state="held"), build(state="held")],
         holds=[hold(signal=one) for one in ("B-2-F1", "B-3-F1", "B-3-F2", "B-3-F3")],
@@ -231,13 +233,13 @@ def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
 def test_a_finding_whose_holds_were_ended_is_no_more_said_of_a_build_still_held() -> (
     None
 ):
-    said = words.standing(
+    said = sentences.standing(
         signals=[signal(), signal(signal="B-3-F2", reel="K-305")],
         builds=[build(state="held")],
         holds=[hold()],
         units=90,
     )
-    assert said.headline == words.finding(signal()).headline
+    assert said.headline == sentences.finding(signal()).headline
 
 
 @pytest.mark.parametrize("cause", [Cause.BENCH, Cause.SHARED])
@@ -251,7 +253,7 @@ def test_nothing_is_said_of_a_reel_s_parts_where_they_are_not_the_cause(
         "predicted_ppm": [3000.0, 2500.0, 3500.0],
     }
     of_reel, other = (
-        "\n".join(words.finding(signal(cause=one, evidence=evidence)).lines)
+        "\n".join(sentences.finding(signal(cause=one, evidence=evidence)).lines)
         for one in (Cause.REEL, cause)
     )
     for said in ("Incompatible with its", "another preferred value", "will read about"):
@@ -260,15 +262,15 @@ def test_nothing_is_said_of_a_reel_s_parts_where_they_are_not_the_cause(
 
 
 def test_what_was_decided_is_said_of_its_build_and_not_of_the_next() -> None:
-    def said(*builds: dict[str, Any]) -> words.Saying:
-        return words.standing(signals=[signal()], builds=builds, holds=[], units=90)
+    def said(*builds: dict[str, Any]) -> sentences.Saying:
+        return sentences.standing(signals=[signal()], builds=builds, holds=[], units=90)
 
     now = said(build())
     assert now.headline == "Nothing is held."
     (line,) = now.lines
     begin, _, this = line.partition(" but for this: ")
     assert begin == "90 units measured, every range as it was"
-    assert this == f"{words.reads(signal())}."
+    assert this == f"{sentences.reads(signal())}."
     later = said(build(), build(build="B-4"))
     assert later.lines == ("90 units measured, every range as it was.",)
 
@@ -280,20 +282,22 @@ ODD_SENTENCE = (
 
 
 def test_an_odd_unit_is_something_to_do_and_never_a_hold() -> None:
-    said = words.finding(odd())
+    said = sentences.finding(odd())
     assert said.headline == ODD_SENTENCE
     assert "Nothing is held for it" in said.lines[0]
     assert not any("Hold" in line for line in (said.headline, *said.lines))
-    first_page = words.standing(signals=[odd()], builds=[build()], holds=[], units=90)
+    first_page = sentences.standing(
+        signals=[odd()], builds=[build()], holds=[], units=90
+    )
     assert first_page.headline == ODD_SENTENCE
     assert first_page.lines == ("Nothing is held.",)
-    assert words.beside(odd()) == "unit PA-1007 alone: +0.42 %"
+    assert sentences.beside(odd()) == "unit PA-1007 alone: +0.42 %"
 
 
 def test_a_unit_that_was_measured_again_is_not_to_be_measured_a_third_time() -> None:
     evidence = {"range_title": "1 mA", "measured_again": True}
     again = replace(odd(), evidence=json.dumps(evidence), part="R14")
-    assert words.finding(again).headline == (
+    assert sentences.finding(again).headline == (
         "Unit PA-1007 alone is far off on range 1 mA (+0.42 %), also when it was "
         "measured again: look at R14."
     )
@@ -302,8 +306,8 @@ def test_a_unit_that_was_measured_again_is_not_to_be_measured_a_third_time() -> 
 def test_an_odd_unit_is_said_beside_what_is_held_and_of_earlier_builds_not_at_all() -> (
     None
 ):
-    def said(*builds: dict[str, Any]) -> words.Saying:
-        return words.standing(
+    def said(*builds: dict[str, Any]) -> sentences.Saying:
+        return sentences.standing(
             signals=[odd(), signal()], builds=builds, holds=[hold()], units=90
         )
 
@@ -317,7 +321,7 @@ def test_an_odd_unit_is_said_beside_what_is_held_and_of_earlier_builds_not_at_al
 
 
 def test_a_withdrawn_finding_says_why_and_what_it_had_said() -> None:
-    said = words.finding(gone())
+    said = sentences.finding(gone())
     assert said.headline == (
         "Finding B-3-F1 was withdrawn: unit PA-1007 measured again reads like the "
         "others."
@@ -329,7 +333,7 @@ def test_a_withdrawn_finding_says_why_and_what_it_had_said() -> None:
         ),
         "A hold that it placed stands until a named person ends it.",
     )
-    assert words.finding(gone(holds=False)).lines == said.lines[:1]
+    assert sentences.finding(gone(holds=False)).lines == said.lines[:1]
 
 
 @pytest.mark.parametrize(
@@ -341,11 +345,11 @@ def test_a_withdrawn_finding_says_why_and_what_it_had_said() -> None:
     ],
 )
 def test_a_reason_goes_on_behind_the_colon(why: str, end: str) -> None:
-    assert words.withdrawn(gone(withdrawn=why)).endswith(end)
+    assert sentences.withdrawn(gone(withdrawn=why)).endswith(end)
 
 
 def test_a_hold_whose_finding_was_withdrawn_is_what_is_to_be_decided() -> None:
-    said = words.standing(
+    said = sentences.standing(
         signals=[gone()],
         builds=[build(state="held")],
         holds=[hold(), hold(scope="reel", subject="K-304")],
@@ -357,13 +361,13 @@ def test_a_hold_whose_finding_was_withdrawn_is_what_is_to_be_decided() -> None:
     assert line.endswith(
         "The holds on build B-3 and reel K-304 stand until a named person decides."
     )
-    ended = words.standing(signals=[gone()], builds=[build()], holds=[], units=90)
+    ended = sentences.standing(signals=[gone()], builds=[build()], holds=[], units=90)
     assert ended.headline == "Nothing is held."
     assert "Finding" not in " ".join(ended.lines)
 
 
 def test_a_withdrawn_finding_stands_beside_one_that_holds() -> None:
-    said = words.standing(
+    said = sentences.standing(
         signals=[gone(), signal(signal="B-3-F2")],
         builds=[build(state="held")],
         holds=[hold(), hold(signal="B-3-F2")],
@@ -379,16 +383,16 @@ def test_why_something_is_held_is_said_in_its_findings_present_numbers() -> None
     """The reason was written at +0.3 %; more units made it +0.36 %."""
     sharper = signal(size_ppm=3600.0, low_ppm=3500.0, high_ppm=3700.0)
     said = "range 100 uA, reel K-304, reads +0.36 % since unit PA-3010"
-    assert words.why_held(hold(), sharper) == said
+    assert sentences.why_held(hold(), sharper) == said
     of_reel = hold(scope="reel", subject="K-304")
-    assert words.why_held(of_reel, sharper) == said.replace(", reel K-304,", "")
-    assert words.why_held(hold(signal=None), None) == "range 100 uA reads +0.3 %"
-    assert words.why_held(hold(), gone()).endswith("(finding B-3-F1, withdrawn)")
+    assert sentences.why_held(of_reel, sharper) == said.replace(", reel K-304,", "")
+    assert sentences.why_held(hold(signal=None), None) == "range 100 uA reads +0.3 %"
+    assert sentences.why_held(hold(), gone()).endswith("(finding B-3-F1, withdrawn)")
 
 
 @pytest.mark.parametrize("disposal", list(Disposal))
 def test_who_ends_a_hold_is_told_what_it_means_later(disposal: Disposal) -> None:
-    said = words.taught(disposal, Scope.REEL)
+    said = sentences.taught(disposal, Scope.REEL)
     if disposal in (Disposal.RELEASE, Disposal.CONCESSION):
         assert said == (
             "The difference that was found is accepted for this reel; it is not held "
@@ -420,13 +424,13 @@ def test_who_ends_a_hold_is_told_what_it_means_later(disposal: Disposal) -> None
     ],
 )
 def test_a_list_tells_findings_on_one_build_apart(found: Signal, name: str) -> None:
-    assert words.name(found) == name
+    assert sentences.name(found) == name
 
 
 def test_a_range_says_what_moved_what_is_odd_and_what_was_withdrawn() -> None:
     known: dict[str, Any] = {"errors_ppm": [100.0, -200.0], "limit_ppm": 5000.0}
     earlier = signal(signal="B-3-F0", reel="K-303")
-    said = words.one_range(
+    said = sentences.one_range(
         "100 uA", findings=[gone(), earlier, signal(), odd()], **known
     )
     assert said.headline == (
@@ -434,14 +438,14 @@ def test_a_range_says_what_moved_what_is_odd_and_what_was_withdrawn() -> None:
     )
     assert said.lines[1].startswith("Range 100 uA, reel K-303, reads +0.29 %")
     assert ODD_SENTENCE in said.lines
-    assert said.lines[-1] == words.withdrawn(gone())
-    calm = words.one_range("100 uA", findings=[gone(), odd()], **known)
+    assert said.lines[-1] == sentences.withdrawn(gone())
+    calm = sentences.one_range("100 uA", findings=[gone(), odd()], **known)
     assert calm.headline == "Range 100 uA is as it was but for unit PA-1007."
     assert calm.lines[0] == ODD_SENTENCE
 
 
 def test_a_check_standard_out_of_limits_points_at_the_bench() -> None:
-    said = words.check_standard(serial="CS-1", outside=["1 mA"])
+    said = sentences.check_standard(serial="CS-1", outside=["1 mA"])
     assert said.startswith("Perhaps the bench")
     assert "1 mA" in said
 
@@ -459,7 +463,7 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
             "check": None,
         }
     )
-    lines = words.finding(claimed).lines
+    lines = sentences.finding(claimed).lines
     assert (
         "Incompatible with its 0.1 % claim (> 99 %); of the tolerance classes most "
         "likely 1 % (70 %) or 0.5 % (20 %)."
@@ -469,7 +473,7 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
 
 
 def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
-    said = words.finding(
+    said = sentences.finding(
         signal(evidence={"alike": ["bench"], "check": "Not the bench."})
     )
     assert "Not the bench." in said.lines

@@ -5,8 +5,8 @@ from collections.abc import Iterator
 import pytest
 import streamlit as st
 
-from daemon.home import VARIABLE, Home
-from daemon.processes import running_daemon
+from daemon.service.home import VARIABLE, Home
+from daemon.service.processes import running_daemon
 from tests.daemon.seeded import empty_home, seeded_home
 
 

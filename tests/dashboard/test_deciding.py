@@ -7,8 +7,8 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
-from daemon.home import VARIABLE, Home
-from daemon.processes import running_daemon
+from daemon.service.home import VARIABLE, Home
+from daemon.service.processes import running_daemon
 from dashboard import who
 from storage.access import open_store
 from storage.records import Doubt, DoubtCause

@@ -5,7 +5,7 @@ import zipfile
 
 import pytest
 
-from daemon.home import Home
+from daemon.service.home import Home
 from dashboard import data, documents
 from dashboard.documents import Paper, UndoneError, made
 from tests.daemon.seeded import BAD_REEL

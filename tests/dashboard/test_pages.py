@@ -9,9 +9,9 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from daemon.client import Client
-from daemon.home import VARIABLE, Home
-from daemon.processes import running_daemon
+from daemon.service.client import Client
+from daemon.service.home import VARIABLE, Home
+from daemon.service.processes import running_daemon
 from storage.access import open_store
 from tests.daemon.seeded import BAD_FROM, BAD_REEL
 

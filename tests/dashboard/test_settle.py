@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.home import VARIABLE
-from daemon.processes import running_daemon
+from daemon.service.home import VARIABLE
+from daemon.service.processes import running_daemon
 from dashboard.who import ASKED
 from tests.daemon.seeded import seeded_home
 from tests.dashboard.test_pages import button, opened, said

@@ -8,8 +8,8 @@ from click.testing import CliRunner
 from streamlit.testing.v1 import AppTest
 
 from daemon.cli import holdpoint
-from daemon.home import VARIABLE, Home
-from daemon.processes import running_daemon
+from daemon.service.home import VARIABLE, Home
+from daemon.service.processes import running_daemon
 from storage.access import open_store
 from tests.daemon.seeded import several_home
 from tests.dashboard.test_pages import opened, said

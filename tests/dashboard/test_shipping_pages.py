@@ -2,8 +2,8 @@
 
 import pytest
 
-from daemon.home import Home
-from daemon.whereabouts.shipping import Gate
+from daemon.service.home import Home
+from daemon.traceability.ship_gate import Gate
 from storage.access import open_store
 from tests.daemon.seeded import BAD_REEL
 from tests.dashboard.test_pages import button, opened, said

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from config.model import Charts
-from daemon.home import VARIABLE
-from daemon.processes import running_daemon
+from daemon.service.home import VARIABLE
+from daemon.service.processes import running_daemon
 from storage.local import LocalStore
 from tests.daemon.seeded import empty_home
 from tests.daemon.test_chart_warnings import begun, measured, with_charts

@@ -8,8 +8,8 @@ from click.testing import CliRunner, Result
 
 from daemon.alerts.errors import UnknownMessageError, UnknownTargetError
 from daemon.cli import holdpoint
-from daemon.demo import lay_out
-from daemon.holds import NotAllowedError
+from daemon.holds.policy import NotAllowedError
+from daemon.trials.stories.demo import lay_out
 from storage.access import open_store
 from storage.records import Product
 from storage.records_alerts import Delivery

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from daemon.alerts.telling import Teller
 from daemon.alerts.upkeep import Upkeep
-from daemon.rows import signals_of
+from daemon.presentation.rows import signals_of
 from storage.local import LocalStore
 from tests.daemon.alerts.fakes import PRODUCT, Clock, channels
 from tests.daemon.seeded import seeded_home, several_home

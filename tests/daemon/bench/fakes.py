@@ -19,10 +19,10 @@ from config.model import (
 )
 from config.profile import Profile
 from daemon.bench import bench as bench_module
+from daemon.bench.clock import Clock, VirtualClock
 from daemon.bench.connection import Connection
 from daemon.bench.errors import NoAnswerError
 from daemon.bench.retry import NEVER, Retry
-from daemon.clock import Clock, VirtualClock
 
 PROFILES_FOLDER = Path(config.__file__).parent / "profiles"
 

@@ -16,12 +16,12 @@ import pytest
 
 from config.model import Settings
 from daemon.bench.bench import Bench
+from daemon.bench.clock import ScaledClock
 from daemon.bench.errors import BenchError, GuardLostError
 from daemon.bench.sequence import Progress, measure
+from daemon.bench.series import series_of
 from daemon.bench.visa import connect
-from daemon.clock import ScaledClock
 from daemon.metrology.transfer import Transfer
-from daemon.series import series_of
 from tests.daemon.simulator.benches import DEMO
 
 SCALE = 20.0

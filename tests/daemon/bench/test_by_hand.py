@@ -9,12 +9,12 @@ import pytest
 
 from config.model import Settings
 from daemon.bench.bench import Bench
-from daemon.bench.by_hand import HandTurned
+from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import StoppedError
+from daemon.bench.hand_switch import HandTurned
 from daemon.bench.line import by_address
 from daemon.bench.readings import RangeReadings
 from daemon.bench.retry import NEVER
-from daemon.clock import VirtualClock
 from daemon.metrology.active_range import Seen
 from daemon.metrology.transfer import Transfer
 from daemon.simulator.direct import DirectBench

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.bench.check import (
+from daemon.bench.check_standard import (
     AgainstSource,
     check_range,
     in_control,

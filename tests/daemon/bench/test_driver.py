@@ -6,6 +6,7 @@ import pytest
 
 from config.model import Instrument
 from config.profile import Profile
+from daemon.bench.clock import VirtualClock
 from daemon.bench.driver import Binding, Meter, Selector
 from daemon.bench.errors import (
     BadAnswerError,
@@ -20,7 +21,6 @@ from daemon.bench.errors import (
 )
 from daemon.bench.retry import NEVER, Retry
 from daemon.bench.source import Source
-from daemon.clock import VirtualClock
 from tests.daemon.bench.fakes import PROFILES, FakeBench, no_answer
 from tests.reference_values import Entry
 

@@ -8,6 +8,7 @@ import pytest
 from config.load import load_profile
 from config.model import Instrument
 from config.profile import Kind, Profile, SerialLine
+from daemon.bench.clock import ScaledClock
 from daemon.bench.driver import Binding, Meter
 from daemon.bench.errors import (
     AbsentError,
@@ -19,7 +20,6 @@ from daemon.bench.errors import (
 )
 from daemon.bench.retry import NEVER
 from daemon.bench.visa import connect
-from daemon.clock import ScaledClock
 from tests.daemon.bench.fakes import profile
 from tests.daemon.bench.old_instruments import (
     hislip_instrument,

@@ -6,6 +6,7 @@ from threading import Event
 import pytest
 
 from config.model import Reading
+from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import (
     FrozenError,
     ImplausibleError,
@@ -19,7 +20,6 @@ from daemon.bench.errors import (
 )
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import Progress, measure
-from daemon.clock import VirtualClock
 from tests.daemon.bench.fakes import (
     PROFILES,
     RANGES,

@@ -7,9 +7,9 @@ import pytest
 from config.model import Bench as Settings
 from config.model import Instrument
 from daemon.bench.bench import Bench, cautions
+from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import ByHandError, OutputNotOffError, StoppedError
 from daemon.bench.sequence import measure
-from daemon.clock import VirtualClock
 from tests.daemon.bench.fakes import (
     NOMINAL_TRANSFER,
     PROFILES,

@@ -6,10 +6,10 @@ import pytest
 
 from config.model import Bench, Instrument
 from config.profile import Profile
+from daemon.bench.clock import VirtualClock
 from daemon.bench.connection import Connection
 from daemon.bench.errors import AbsentError
 from daemon.bench.trying import READINGS, Found, Tried, find, try_out
-from daemon.clock import VirtualClock
 from tests.daemon.bench.fakes import PROFILES, FakeBench, no_answer, settings
 
 

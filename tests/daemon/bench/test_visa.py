@@ -11,6 +11,7 @@ import pytest
 
 from config.model import Instrument
 from config.profile import Kind, Profile
+from daemon.bench.clock import ScaledClock
 from daemon.bench.connection import Connection
 from daemon.bench.driver import Binding, Meter, Window
 from daemon.bench.errors import (
@@ -24,7 +25,6 @@ from daemon.bench.errors import (
 )
 from daemon.bench.retry import NEVER, Retry
 from daemon.bench.visa import _SocketWire, _VisaLine, connect
-from daemon.clock import ScaledClock
 from tests.daemon.bench.faulty import Fault, FaultyServer, faulty_server
 
 PROFILE = Profile(

@@ -8,8 +8,7 @@ from io import BytesIO
 from PIL import Image as Raster
 from PIL import ImageDraw
 
-from daemon.plots.claim import parts_against_claim
-from daemon.reports import (
+from daemon.presentation.documents import (
     Board,
     BuildRelease,
     BuildSheet,
@@ -29,7 +28,8 @@ from daemon.reports import (
     ToleranceClass,
     UnitRecord,
 )
-from daemon.reports.drawing import PAPER, drawn
+from daemon.presentation.documents.drawing import PAPER, drawn
+from daemon.presentation.plots.claim import parts_against_claim
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 ISSUER = "Test bench of the demo"

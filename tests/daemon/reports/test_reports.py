@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 from PIL import Image as Raster
 
-from daemon import fonts, reports
-from daemon.reports import Document, Image, setting
-from daemon.reports.content import Correction
-from daemon.reports.customer import factor_of
-from daemon.reports.letters import opaque, photograph, settable
-from daemon.reports.making import paper_of
-from daemon.reports.supplier import decoded
+from daemon.presentation import documents, fonts
+from daemon.presentation.documents import Document, Image, setting
+from daemon.presentation.documents.content import Correction
+from daemon.presentation.documents.customer import factor_of
+from daemon.presentation.documents.letters import opaque, photograph, settable
+from daemon.presentation.documents.making import paper_of
+from daemon.presentation.documents.supplier import decoded
 from tests.daemon.reports.documents import (
     EVERY,
     HARD,
@@ -37,7 +37,7 @@ ALL: Mapping[str, Document] = EVERY | {f"hard {name}": HARD[name] for name in HA
 @pytest.fixture(scope="module")
 def made() -> dict[str, bytes]:
     """Return every document as PDF."""
-    return {name: reports.pdf(one) for name, one in ALL.items()}
+    return {name: documents.pdf(one) for name, one in ALL.items()}
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -45,7 +45,7 @@ def test_a_document_is_the_same_bytes_each_time(
     name: str, made: dict[str, bytes]
 ) -> None:
     """What was archived can be made again and compared."""
-    assert reports.pdf(ALL[name]) == made[name]
+    assert documents.pdf(ALL[name]) == made[name]
     assert made[name].startswith(b"%PDF-1.4")
 
 
@@ -53,14 +53,14 @@ def test_a_document_is_the_same_bytes_each_time(
 def test_a_document_takes_less_than_two_seconds(name: str) -> None:
     """Somebody at the counter waits for it."""
     began_s = time.process_time()
-    reports.pdf(EVERY[name])
+    documents.pdf(EVERY[name])
     assert time.process_time() - began_s < 2.0
 
 
 @pytest.mark.parametrize("name", ALL)
 def test_nothing_runs_over_the_edge(name: str) -> None:
     """Margins stay white, with twelve ranges, long names and markup too."""
-    for page in reports.png(ALL[name], dots_per_inch=72.0):
+    for page in documents.png(ALL[name], dots_per_inch=72.0):
         with Raster.open(BytesIO(page)) as opened:
             picture = opened.convert("L")
         width, height = picture.size
@@ -92,7 +92,7 @@ def test_documents_are_archival(
         file.write_bytes(made[name])
     spoilt = tmp_path / "spoilt.pdf"
     monkeypatch.setattr(setting, "STANDARD", "1.4")
-    spoilt.write_bytes(reports.pdf(NOTICE))
+    spoilt.write_bytes(documents.pdf(NOTICE))
     said = subprocess.run(
         [
             "java", "-cp", f"{JARS}/*",
@@ -124,7 +124,7 @@ class _Tags(HTMLParser):
 @pytest.mark.parametrize("name", HARD)
 def test_hostile_text_is_text_in_a_mail(name: str) -> None:
     """Tags that people wrote are shown, never obeyed; nothing is fetched."""
-    page = reports.html(HARD[name])
+    page = documents.html(HARD[name])
     read = _Tags()
     read.feed(page)
     assert HOSTILE in read.text
@@ -136,7 +136,7 @@ def test_hostile_text_is_text_on_paper() -> None:
     """Markup of the page language is set as it was written, not obeyed."""
     hostile = replace(RECORD, note='#panic("x") $a$ *b*')
     harmless = replace(RECORD, note="~~~~~~~~~~~~~~~~~~~")
-    assert len(reports.png(hostile)) == len(reports.png(harmless))
+    assert len(documents.png(hostile)) == len(documents.png(harmless))
 
 
 def test_letters_that_the_font_lacks_are_squares() -> None:
@@ -152,7 +152,7 @@ def test_a_missing_font_is_one_clear_sentence(
 ) -> None:
     """Better no document than one in letters that cut labels off."""
     monkeypatch.setattr(fonts, "FOLDER", tmp_path)
-    with pytest.raises(reports.FontMissingError, match="font DejaVu Sans is missing"):
+    with pytest.raises(documents.FontMissingError, match="font DejaVu Sans is missing"):
         setting.set_pdf(paper_of(RECORD))
 
 
@@ -179,9 +179,9 @@ def test_a_photograph_leaves_its_place_behind() -> None:
 
 def test_what_is_no_picture_is_refused() -> None:
     """The sentence names the file."""
-    with pytest.raises(reports.ImageError, match=r"picture invoice\.pdf: it is no"):
+    with pytest.raises(documents.ImageError, match=r"picture invoice\.pdf: it is no"):
         photograph(b"%PDF-1.4", name="invoice.pdf")
-    with pytest.raises(reports.ImageError, match="picture cut"):
+    with pytest.raises(documents.ImageError, match="picture cut"):
         photograph(photo()[:200], name="cut")
 
 
@@ -223,12 +223,12 @@ def test_the_correction_factor_and_its_uncertainty() -> None:
 )
 def test_a_document_says(document: Document, words: str) -> None:
     """What a reader must find stands in it."""
-    assert words in reports.html(document)
+    assert words in documents.html(document)
 
 
 def test_undecided_parts_are_not_called_outside() -> None:
     """A part within its measurement's uncertainty of the claim is undecided."""
-    page = reports.html(SUPPLIER)
+    page = documents.html(SUPPLIER)
     assert page.count(">outside<") == 2
     assert page.count(">undecided<") == 1
 
@@ -238,4 +238,4 @@ def test_a_tall_photograph_does_not_fill_the_page() -> None:
     sink = BytesIO()
     Raster.new("RGB", (200, 2000), "blue").save(sink, format="PNG")
     tall = replace(SUPPLIER, label=Image(data=sink.getvalue(), caption="Label"))
-    assert len(reports.png(tall)) == len(reports.png(SUPPLIER))
+    assert len(documents.png(tall)) == len(documents.png(SUPPLIER))

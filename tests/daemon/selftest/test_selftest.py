@@ -7,8 +7,8 @@ import pytest
 from click.testing import CliRunner
 
 from daemon.commands.selftesting import SelftestError, selftest
-from daemon.selftest import campaign, coverage, pace
-from daemon.selftest.safe_trials import few_trials
+from daemon.trials.selftest import campaign, coverage, pace
+from daemon.trials.selftest.safe_trials import few_trials
 
 SURELY_OFF_S = 20.0
 """Left alone, the source would stay on for good."""

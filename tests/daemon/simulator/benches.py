@@ -5,7 +5,7 @@ from pathlib import Path
 
 import config
 from config.model import Instrument, MeterRange, Settings
-from daemon.clock import Clock, VirtualClock
+from daemon.bench.clock import Clock, VirtualClock
 from daemon.simulator.direct import DirectBench, DirectConnection
 from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import Scenario

@@ -3,7 +3,7 @@
 import pytest
 
 from config.model import Settings
-from daemon.clock import ScaledClock, VirtualClock
+from daemon.bench.clock import ScaledClock, VirtualClock
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.errors import UnknownRangeError, UnknownSerialError
 from daemon.simulator.rig import Rig

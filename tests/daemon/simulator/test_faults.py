@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from config.model import Settings
-from daemon.clock import VirtualClock
+from daemon.bench.clock import VirtualClock
 from daemon.simulator.direct import DirectBench, DirectConnection
 from daemon.simulator.errors import (
     UnfitFaultError,

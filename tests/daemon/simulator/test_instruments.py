@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from config.load import load_profile, profile_names
 from config.model import Settings
 from config.profile import Kind
-from daemon.clock import VirtualClock
+from daemon.bench.clock import VirtualClock
 from daemon.simulator.errors import UnfitProductError
 from daemon.simulator.meters import Meter, MeterScale
 from daemon.simulator.rig import BenchNature, Rig

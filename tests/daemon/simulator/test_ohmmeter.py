@@ -5,7 +5,7 @@ import json
 import pytest
 
 from config.model import Settings
-from daemon.clock import VirtualClock
+from daemon.bench.clock import VirtualClock
 from daemon.simulator.hands import Hands
 from daemon.simulator.meters import OVERRANGE
 from daemon.simulator.rig import Rig

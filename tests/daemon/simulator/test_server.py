@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from config.model import Settings
-from daemon.clock import ScaledClock
+from daemon.bench.clock import ScaledClock
 from daemon.simulator.errors import PortInUseError
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Scenario, story

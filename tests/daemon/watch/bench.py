@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from daemon.product import ProductModel
+from daemon.judging.product import ProductModel
 from daemon.watch import Accepted, CheckErrors, UnitErrors, Watcher
 from storage.records import Fitting, Signal
 from tests.daemon.making import AT, demo_product, fitting

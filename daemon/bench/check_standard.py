@@ -1,0 +1,158 @@
+"""Whether the check standard still reads as it is known to: pure comparison.
+
+Two meters that move alike leave its error as it was. What each reads for what the
+source was set to tells of that, as far as the source can be trusted to stay.
+"""
+
+from dataclasses import dataclass
+from math import hypot
+
+from daemon.bench.readings import RangeReadings
+from daemon.bench.series import series_of, setting_of
+
+__all__ = [
+    "AgainstSource",
+    "RangeCheck",
+    "against_source",
+    "check_range",
+    "in_control",
+    "moved_alike_ppm",
+]
+
+COVERAGE = 2.0
+"""Expanded uncertainties of about 95 % (JCGM 100:2008, 6.3.3)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeCheck:
+    """How far off one range of the check standard reads, and how far it may, in ppm."""
+
+    difference_ppm: float
+    limit_ppm: float
+
+    @property
+    def in_control(self) -> bool:
+        """Whether the difference is within its limit."""
+        return abs(self.difference_ppm) <= self.limit_ppm
+
+
+def check_range(
+    *,
+    error_ppm: float,
+    uncertainty_ppm: float,
+    known_ppm: float,
+    known_uncertainty_ppm: float,
+) -> RangeCheck:
+    """Compare one range of a check run with what is known of the check standard.
+
+    The limit is the expanded uncertainty of the difference, the two errors being
+    independent: within it E_n is at most 1 (ISO/IEC 17043:2010, B.3.1.3).
+
+    Parameters
+    ----------
+    error_ppm, known_ppm : float
+        Range error as measured and as known, ppm of reading.
+    uncertainty_ppm, known_uncertainty_ppm : float
+        Their standard uncertainties (k = 1), ppm.
+
+    Returns
+    -------
+    RangeCheck
+        The difference is measured less known.
+
+    Examples
+    --------
+    >>> one = check_range(
+    ...     error_ppm=70.0,
+    ...     uncertainty_ppm=30.0,
+    ...     known_ppm=-20.0,
+    ...     known_uncertainty_ppm=40.0,
+    ... )
+    >>> one.difference_ppm, one.limit_ppm, one.in_control
+    (90.0, 100.0, True)
+    """
+    return RangeCheck(
+        difference_ppm=error_ppm - known_ppm,
+        limit_ppm=COVERAGE * hypot(uncertainty_ppm, known_uncertainty_ppm),
+    )
+
+
+def in_control(
+    *,
+    error_ppm: float,
+    uncertainty_ppm: float,
+    known_ppm: float,
+    known_uncertainty_ppm: float,
+) -> bool:
+    """Whether `check_range` finds the difference within its limit."""
+    return check_range(
+        error_ppm=error_ppm,
+        uncertainty_ppm=uncertainty_ppm,
+        known_ppm=known_ppm,
+        known_uncertainty_ppm=known_uncertainty_ppm,
+    ).in_control
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgainstSource:
+    """What both meters read of one range for one of what the source was set to.
+
+    `scatter_ppm` is the standard uncertainty that the readings' own scatter leaves.
+    """
+
+    reference: float
+    output: float
+    scatter_ppm: float
+
+
+def against_source(readings: RangeReadings, *, scatter_ppm: float) -> AgainstSource:
+    """Return what both meters read for what the source was set to, zeros removed."""
+    series, setting = series_of(readings), setting_of(readings)
+    return AgainstSource(
+        reference=series.reference.net_level / setting,
+        output=series.output.net_level / setting,
+        scatter_ppm=scatter_ppm,
+    )
+
+
+def moved_alike_ppm(
+    before: AgainstSource, now: AgainstSource, *, source_stability_ppm: float
+) -> float | None:
+    """Return by how much both meters have moved alike, at least, in ppm.
+
+    Parameters
+    ----------
+    before, now : AgainstSource
+        The same unit and range at two times.
+    source_stability_ppm : float
+        How far the source may have moved by itself meanwhile; what it does moves both
+        meters alike, too.
+
+    Returns
+    -------
+    float or None
+        The smaller of both movements; None where the source, or scatter, explains it,
+        or where they moved apart: then the check standard's error has moved.
+
+    Examples
+    --------
+    >>> before = AgainstSource(reference=1.0, output=1000.0, scatter_ppm=1.0)
+    >>> now = AgainstSource(reference=1.0003, output=1000.31, scatter_ppm=1.0)
+    >>> moved = moved_alike_ppm(before, now, source_stability_ppm=50.0)
+    >>> moved is not None and round(moved)
+    300
+    >>> moved_alike_ppm(before, before, source_stability_ppm=50.0) is None
+    True
+    """
+    moved_ppm = sorted(
+        (
+            (now.reference / before.reference - 1) * 1e6,
+            (now.output / before.output - 1) * 1e6,
+        ),
+        key=abs,
+    )
+    by_scatter_ppm = COVERAGE * hypot(before.scatter_ppm, now.scatter_ppm)
+    least, most = moved_ppm
+    if least * most <= 0 or abs(least) <= source_stability_ppm + by_scatter_ppm:
+        return None
+    return least

@@ -1,0 +1,89 @@
+"""Runs that no good check stands behind: whom they keep, and who may end the doubt.
+
+A unit whose latest results are in doubt stays like a held one.
+A run in doubt that was measured again since keeps nobody: what counts is the latest
+result of each range, as at the packing desk.
+"""
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Any
+
+from daemon.holds.policy import NotAllowedError
+from storage.records import Decision, DoubtEnd
+
+END_DOUBT = "end doubt"
+"""Ledger action."""
+
+Row = Mapping[str, Any]
+
+
+def doubted(
+    latest: Iterable[Row], runs_in_doubt: Iterable[Row]
+) -> dict[str, tuple[str, ...]]:
+    """Return by serial every reason for which its latest results are in doubt.
+
+    Parameters
+    ----------
+    latest
+        Rows of the query `latest_errors`.
+    runs_in_doubt
+        Rows of the query of this name.
+
+    Examples
+    --------
+    >>> latest = [{"serial": "PA-1", "number": 7}, {"serial": "PA-2", "number": 9}]
+    >>> runs = [{"serial": "PA-1", "number": 7, "reason": "its check read wrong"},
+    ...         {"serial": "PA-2", "number": 8, "reason": "its check read wrong"}]
+    >>> doubted(latest, runs)
+    {'PA-1': ('its check read wrong',)}
+    """
+    counting = {(one["serial"], one["number"]) for one in latest}
+    found: dict[str, dict[str, None]] = {}
+    for one in runs_in_doubt:
+        if (one["serial"], one["number"]) in counting:
+            found.setdefault(one["serial"], {})[one["reason"].rstrip(".")] = None
+    return {serial: tuple(reasons) for serial, reasons in found.items()}
+
+
+def by_reason(
+    doubts: Mapping[str, tuple[str, ...]], serials: Iterable[str]
+) -> dict[str, list[str]]:
+    """Return each reason with those of the serials that it keeps.
+
+    >>> by_reason({"PA-1": ("its check read wrong",)}, ["PA-1", "PA-2"])
+    {'its check read wrong': ['PA-1']}
+    """
+    kept: dict[str, list[str]] = {}
+    for serial in serials:
+        for reason in doubts.get(serial, ()):
+            kept.setdefault(reason, []).append(serial)
+    return kept
+
+
+def ending(
+    doubt: str, *, person: str, reason: str, people: Iterable[str], at: datetime
+) -> tuple[DoubtEnd, Decision]:
+    """Return the rows by which a person ends a doubt, with the ledger's line.
+
+    Raises
+    ------
+    NotAllowedError
+        The person is not listed, or gives no reason.
+    """
+    listed = tuple(people)
+    if person not in listed:
+        message = f"{person!r} may not end a doubt; listed are {', '.join(listed)}"
+        raise NotAllowedError(message)
+    if not reason.strip():
+        message = "a doubt ends with a reason; none was given"
+        raise NotAllowedError(message)
+    end = DoubtEnd(doubt=doubt, ended_by=person, reason=reason.strip(), ended_at=at)
+    decision = Decision(
+        person=person,
+        action=END_DOUBT,
+        subject=doubt,
+        reason=end.reason,
+        decided_at=at,
+    )
+    return end, decision

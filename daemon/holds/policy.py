@@ -1,0 +1,286 @@
+"""When to hold: pure policy, from signals and verdicts to holds.
+
+A finding that holds puts its build on hold and, when it names a reel, that reel
+too, so that the next build which takes the reel is held before its first unit
+is measured. A nonconforming run holds its unit, unless the unit was seated again and
+reads right. Ids follow from what is held and why, so evaluating the same rows again
+raises nothing twice.
+
+What was released is accepted: the same finding holds it no more, and a new move of it
+is a finding of its own. A finding that later evidence takes back ends no hold; whoever
+decides is offered the end. If it stands again, what was ended meanwhile is held anew.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+from uuid import uuid4
+
+from daemon.presentation import sentences
+from daemon.watch.people import PLACED_BY
+from storage.records import (
+    Cause,
+    Decision,
+    Disposal,
+    Hold,
+    HoldEnd,
+    Scope,
+    Signal,
+    Verdict,
+)
+
+PLACE_HOLD = "place hold"
+"""Ledger action."""
+
+
+def from_signal(signal: Signal, reason: str) -> tuple[Hold, ...]:
+    """Return the holds a finding asks for.
+
+    None when it only warns, as of one unit that is odd alone, and none when it was
+    withdrawn.
+    """
+    if not (signal.standing and signal.holds):
+        return ()
+    subjects = [(Scope.BUILD, signal.build)]
+    if signal.cause is Cause.REEL and signal.reel is not None:
+        subjects.append((Scope.REEL, signal.reel))
+    return tuple(
+        Hold(
+            hold=f"{signal.signal}:{subject}",
+            scope=scope,
+            subject=subject,
+            product=signal.product,
+            signal=signal.signal,
+            reason=reason,
+            placed_by=PLACED_BY,
+            placed_at=signal.made_at,
+        )
+        for scope, subject in subjects
+    )
+
+
+def raised_again(
+    asked: Hold,
+    *,
+    signal: Signal,
+    holds: Sequence[Mapping[str, Any]],
+    history: Sequence[Mapping[str, Any]],
+) -> Hold | None:
+    """Return the hold to place: the asked one, a new one, or none.
+
+    A new one when the last was ended while the finding was withdrawn: then nothing of
+    what it says now was accepted.
+
+    Parameters
+    ----------
+    asked
+        From `from_signal`.
+    signal
+        The finding as it stands now.
+    holds
+        Every hold of the product with its end (the query `holds`).
+    history
+        Revisions of the finding (the query `signal_history`).
+    """
+    before = [
+        one
+        for one in holds
+        if one["hold"] == asked.hold or str(one["hold"]).startswith(f"{asked.hold}#")
+    ]
+    if not before:
+        return asked
+    if any(one["ended_at"] is None for one in before):
+        return None
+    ended = max(int(one["end_after_number"]) for one in before)
+    known = [
+        one
+        for one in history
+        if one["number"] <= ended and one["revision"] < signal.revision
+    ]
+    then = max(known, key=lambda one: one["revision"], default=None)
+    if then is None or then["standing"]:
+        return None
+    return replace(
+        asked,
+        hold=f"{asked.hold}#{len(before) + 1}",
+        reason=f"{asked.reason}; held again: the finding stands again",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndOffer:
+    """What a named person is offered for a hold that its finding asks for no more."""
+
+    sentence: str
+    reason: str
+    evidence: str
+    disposal: Disposal = Disposal.RELEASE
+
+
+def end_offer(hold: Mapping[Any, Any], signal: Signal | None) -> EndOffer | None:
+    """Return the end that is offered of an open hold; None where its reason stands.
+
+    Parameters
+    ----------
+    hold
+        A row of the query `holds`.
+    signal
+        The latest revision of the finding that placed it, None for a hold of none.
+    """
+    if signal is None or hold["signal"] != signal.signal:
+        return None
+    held = (hold["scope"], hold["subject"])
+    if not signal.standing:
+        sentence = sentences.withdrawn(signal)
+    elif held in {(one.scope, one.subject) for one in from_signal(signal, "")}:
+        return None
+    else:
+        now = sentences.now(signal)
+        sentence = f"Finding {signal.signal} asks for this hold no more: {now}."
+    return EndOffer(
+        sentence=sentence,
+        reason=sentence,
+        evidence=f"finding {signal.signal}, revision {signal.revision}, after run "
+        f"{signal.number}",
+    )
+
+
+def by_hand(
+    *,
+    scope: Scope,
+    subject: str,
+    product: str,
+    person: str,
+    reason: str,
+    people: Iterable[str],
+    at: datetime,
+    to_serial: str | None = None,
+) -> tuple[Hold, Decision]:
+    """Return the rows of a hold that a person places, and the ledger's line.
+
+    Raises
+    ------
+    NotAllowedError
+        The person is not listed, or gives no reason.
+    """
+    listed = tuple(people)
+    if person not in listed:
+        message = f"{person!r} may not place a hold; listed are {', '.join(listed)}"
+        raise NotAllowedError(message)
+    if not reason.strip():
+        message = "a hold is placed with a reason; none was given"
+        raise NotAllowedError(message)
+    hold = Hold(
+        hold=uuid4().hex[:12],
+        scope=scope,
+        subject=subject,
+        product=product,
+        signal=None,
+        reason=reason.strip(),
+        placed_by=person,
+        placed_at=at,
+        to_serial=to_serial,
+    )
+    decision = Decision(
+        person=person,
+        action=PLACE_HOLD,
+        subject=hold.hold,
+        reason=hold.reason,
+        decided_at=at,
+    )
+    return hold, decision
+
+
+def from_verdicts(
+    *,
+    run: str,
+    serial: str,
+    product: str,
+    verdicts: Iterable[tuple[str, Verdict]],
+    at: datetime,
+    checks: Iterable[tuple[str, Verdict]] = (),
+) -> tuple[Hold, ...]:
+    """Return the hold on a unit of which a range or a check is nonconforming.
+
+    Parameters
+    ----------
+    verdicts
+        (range title, verdict) of every range of the run.
+    checks
+        (name, verdict) of every check beside them.
+    """
+    outside = [title for title, verdict in verdicts if verdict is Verdict.NONCONFORMING]
+    failed = [name for name, verdict in checks if verdict is Verdict.NONCONFORMING]
+    if not outside and not failed:
+        return ()
+    reasons = []
+    if outside:
+        reasons.append(f"Outside its error limit: {', '.join(outside)}")
+    if failed:
+        reasons.append(f"Check failed: {', '.join(failed)}")
+    return (
+        Hold(
+            hold=f"{run}:{serial}",
+            scope=Scope.UNIT,
+            subject=serial,
+            product=product,
+            signal=None,
+            reason="; ".join(reasons),
+            placed_by=PLACED_BY,
+            placed_at=at,
+        ),
+    )
+
+
+class NotAllowedError(Exception):
+    """A decision that this person, or without a reason nobody, may take."""
+
+
+def ending(
+    hold: str,
+    *,
+    disposal: Disposal,
+    person: str,
+    reason: str,
+    people: Iterable[str],
+    at: datetime,
+    evidence: str | None = None,
+) -> tuple[HoldEnd, Decision]:
+    """Return the rows that end a hold: who, how and why, and the ledger's line.
+
+    Parameters
+    ----------
+    evidence
+        What shows it: the number of a report, a run, a certificate.
+
+    Raises
+    ------
+    NotAllowedError
+        The person is not listed, or gives no reason.
+    """
+    listed = tuple(people)
+    if person not in listed:
+        message = f"{person!r} may not end a hold; listed are {', '.join(listed)}"
+        raise NotAllowedError(message)
+    if not reason.strip():
+        message = "a hold ends with a reason; none was given"
+        raise NotAllowedError(message)
+    end = HoldEnd(
+        hold=hold,
+        disposal=disposal,
+        person=person,
+        reason=reason.strip(),
+        ended_at=at,
+        evidence=(evidence or "").strip() or None,
+    )
+    # The ledger's rows are chained: evidence named there cannot be changed unseen.
+    shown = f" (evidence: {end.evidence})" if end.evidence else ""
+    decision = Decision(
+        person=person,
+        action=disposal.value,
+        subject=hold,
+        reason=f"{end.reason}{shown}",
+        decided_at=at,
+    )
+    return end, decision

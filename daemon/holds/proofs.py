@@ -1,0 +1,351 @@
+"""Measurements that settle a finding: typed by a person, or taken from the bench."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from math import hypot, sqrt
+from statistics import fmean
+from uuid import uuid4
+
+import pandas as pd
+
+from config.errors import QuantityError
+from config.model import Bench, CheckStandard
+from config.profile import TYPED
+from config.quantity import Unit, parse
+from daemon.judging.product import ProductModel
+from daemon.watch.what_settles import UNITS, taken_from
+from storage.records import Proof, ProofKind, RunKind, Signal, Verdict
+from storage.store import Store
+
+__all__ = [
+    "FARTHEST",
+    "USUAL_METER_PPM",
+    "NoProofError",
+    "limits_of_meter_ppm",
+    "not_by_bench",
+    "of_bench",
+    "of_person",
+    "older_units",
+    "require_part",
+    "taken",
+]
+
+USUAL_METER_PPM = 200.0
+"""Limits of error of a meter whose accuracy was not said, ppm of reading."""
+FARTHEST = 0.5
+"""A part further than this share from its nominal value is another, or a slip."""
+GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
+
+
+class NoProofError(ValueError):
+    """A measurement that cannot help to settle this finding, and why."""
+
+
+def taken(
+    signal: Signal,
+    kind: ProofKind,
+    texts: Sequence[str],
+    product: ProductModel,
+    *,
+    store: Store,
+    bench: Bench | None,
+    person: str,
+    at: datetime,
+    subject: str | None = None,
+    meter: str | None = None,
+) -> Proof:
+    """Return what a person read; where nothing was typed, what the bench measured.
+
+    Parameters and errors are those of `of_person` and `of_bench`.
+    """
+    if texts:
+        return of_person(
+            signal, kind, texts, product,
+            person=person, at=at, subject=subject, meter=meter,
+        )  # fmt: skip
+    return of_bench(signal, kind, store, bench, person=person, serial=subject)
+
+
+def of_person(
+    signal: Signal,
+    kind: ProofKind,
+    texts: Sequence[str],
+    product: ProductModel,
+    *,
+    person: str,
+    at: datetime,
+    subject: str | None = None,
+    meter: str | None = None,
+) -> Proof:
+    """Return what a person read, as typed: ohms, or errors in % or ppm.
+
+    Parameters
+    ----------
+    texts
+        One a reading: "10.031k", or "+0.02 %" from what it should read.
+    meter
+        The accuracy of the meter, such as "0.02 %"; its limits of error.
+
+    Raises
+    ------
+    NoProofError
+        Nothing was typed, a text is no such quantity, the finding names no part, or
+        loose parts are of no reel that anybody named.
+    """
+    if not texts:
+        message = "nothing was read: type at least one value"
+        raise NoProofError(message)
+    if not person.strip():
+        message = "say who measured"
+        raise NoProofError(message)
+    unit = UNITS[kind]
+    try:
+        readings = tuple(parse(one, unit) for one in texts)
+        limits_ppm = limits_of_meter_ppm(meter)
+    except QuantityError as exc:
+        raise NoProofError(str(exc)) from exc
+    from_value, scale = 0.0, 1.0
+    if unit is Unit.OHM:
+        if signal.part is None:
+            message = "the finding names no part, so no part tells anything about it"
+            raise NoProofError(message)
+        from_value = scale = product.nominal_ohm[signal.part]
+        for one in readings:
+            require_part(one, from_value, what=signal.part)
+        scale *= 1e-6
+    of = subject or _usual_subject(signal, kind)
+    if kind is ProofKind.LOOSE_PARTS and of is None:
+        message = "say which reel the parts are of: the finding names none"
+        raise NoProofError(message)
+    return Proof(
+        proof=uuid4().hex,
+        signal=signal.signal,
+        kind=kind,
+        subject=of,
+        readings=readings,
+        unit=unit.value,
+        from_value=from_value,
+        # Limits of error, taken as a uniform distribution (JCGM 100, 4.3.7).
+        uncertainty=scale * limits_ppm / sqrt(3),
+        person=person.strip(),
+        made_at=at,
+    )
+
+
+def require_part(value_ohm: float, nominal_ohm: float, *, what: str) -> None:
+    """Refuse what is so far from nominal that it is another part, or a slip.
+
+    Raises
+    ------
+    NoProofError
+        It is.
+    """
+    if abs(value_ohm / nominal_ohm - 1) > FARTHEST:
+        message = (
+            f"{value_ohm:g} ohm is no {what} of {nominal_ohm:g} ohm; check units and "
+            "prefixes"
+        )
+        raise NoProofError(message)
+
+
+def limits_of_meter_ppm(text: str | None) -> float:
+    """Return a meter's limits of error as they were typed; the usual ones if not.
+
+    Raises
+    ------
+    config.errors.QuantityError
+        The text is no share.
+    NoProofError
+        No meter is so good.
+    """
+    if text is None:
+        return USUAL_METER_PPM
+    limits_ppm = parse(text, Unit.PPM)
+    if limits_ppm <= 0:
+        message = f"the meter's accuracy must be above 0, and {text} is not"
+        raise NoProofError(message)
+    return limits_ppm
+
+
+def not_by_bench(signal: Signal, kind: ProofKind, bench: Bench | None) -> str | None:
+    """Return why the bench cannot make a measurement; None where it can."""
+    ohms = UNITS[kind] is Unit.OHM
+    lacking = None
+    if bench is None:
+        lacking = "there is no bench.toml"
+    elif ohms and bench.ohmmeter is None:
+        lacking = "bench.toml names no ohmmeter"
+    elif not ohms and signal.range is None and signal.part is not None:
+        lacking = "several ranges feel the part, each otherwise"
+    elif not ohms and TYPED in {bench.reference.profile, bench.output.profile}:
+        lacking = "this bench is read by hand"
+    elif kind is ProofKind.CHECK_STANDARD and bench.check_standard is None:
+        lacking = "bench.toml names no check standard"
+    return lacking and f"{lacking}: type what was read"
+
+
+def older_units(signal: Signal, store: Store) -> list[str]:
+    """Return units of other builds that were good before a finding, the newest first.
+
+    Those that have left are none: they are not in the house.
+    """
+    rows = store.frame("latest_errors", product=signal.product)
+    rows = rows[(rows["build"] != signal.build) & (rows["number"] < signal.number)]
+    if signal.range is not None:
+        rows = rows[rows["range"] == signal.range]
+    good = rows.groupby("serial")["verdict"].agg(lambda some: set(some) <= GOOD)
+    gone = store.frame("shipments", product=signal.product)
+    away = set(gone[gone["returned_at"].isna()]["serial"])
+    newest = rows.sort_values("number", ascending=False)["serial"]
+    return [str(one) for one in dict.fromkeys(newest) if good[one] and one not in away]
+
+
+def of_bench(
+    signal: Signal,
+    kind: ProofKind,
+    store: Store,
+    bench: Bench | None,
+    *,
+    person: str,
+    serial: str | None = None,
+) -> Proof:
+    """Return what the bench has measured since the finding was raised.
+
+    A finding on all ranges is settled by the mean over them.
+
+    Parameters
+    ----------
+    serial
+        Of the older unit.
+
+    Raises
+    ------
+    NoProofError
+        The bench has measured no such thing.
+    """
+    reason = not_by_bench(signal, kind, bench)
+    match kind:
+        case _ if reason is not None:
+            raise NoProofError(reason)
+        case ProofKind.CHECK_STANDARD if bench and bench.check_standard:
+            return _check_standard(signal, store, bench.check_standard, person)
+        case ProofKind.OLDER_UNIT if serial is not None:
+            return _older_unit(signal, store, serial, person)
+        case ProofKind.SECOND_METER:
+            return _second_meter(signal, store, person)
+        case ProofKind.OLDER_UNIT:
+            message = "say which older unit was measured again"
+        case _:
+            message = f"{kind.value}: have the bench run it, or type what was read"
+    raise NoProofError(message)
+
+
+def _check_standard(
+    signal: Signal, store: Store, standard: CheckStandard, person: str
+) -> Proof:
+    rows = store.frame(
+        "range_rows",
+        product=signal.product,
+        after=signal.number,
+        kind=RunKind.CHECK.value,
+    )
+    rows = _on(signal, rows)
+    if rows.empty:
+        message = (
+            f"the check standard was not run on {_where(signal)} since the finding: "
+            "run it (holdpoint bench check)"
+        )
+        raise NoProofError(message)
+    last = rows[rows["number"] == rows["number"].max()]
+    known_ppm = [standard.error_ppm[one] for one in last["range"]]
+    return Proof(
+        proof=taken_from(signal, str(last["run"].iloc[0])),
+        signal=signal.signal,
+        kind=ProofKind.CHECK_STANDARD,
+        subject=str(last["serial"].iloc[0]),
+        readings=(float(last["error_ppm"].mean()),),
+        unit=Unit.PPM.value,
+        from_value=fmean(known_ppm),
+        uncertainty=hypot(
+            float(last["uncertainty_ppm"].mean()), standard.uncertainty_ppm
+        ),
+        person=person,
+        made_at=last["started_at"].iloc[0].to_pydatetime(),
+    )
+
+
+def _older_unit(signal: Signal, store: Store, serial: str, person: str) -> Proof:
+    rows = _on(signal, store.frame("unit_runs", serial=serial))
+    before = rows[rows["number"] < signal.number]
+    after = rows[rows["number"] > signal.number]
+    if before.empty or after.empty:
+        when = "before" if before.empty else "since"
+        message = (
+            f"unit {serial} was not measured on {_where(signal)} {when} the finding"
+        )
+        raise NoProofError(message)
+    if signal.build == str(before["build"].iloc[0]):
+        message = f"unit {serial} is of build {signal.build} itself; take an older one"
+        raise NoProofError(message)
+    last = after[after["number"] == after["number"].max()]
+    before = before[before["range"].isin(last["range"])]
+    first = before.groupby("range").last().loc[list(last["range"])]
+    return Proof(
+        proof=taken_from(signal, str(last["run"].iloc[0])),
+        signal=signal.signal,
+        kind=ProofKind.OLDER_UNIT,
+        subject=serial,
+        readings=(float(last["error_ppm"].mean()),),
+        unit=Unit.PPM.value,
+        from_value=float(first["error_ppm"].mean()),
+        uncertainty=hypot(
+            float(first["uncertainty_ppm"].mean()),
+            float(last["uncertainty_ppm"].mean()),
+        ),
+        person=person,
+        made_at=last["started_at"].iloc[0].to_pydatetime(),
+    )
+
+
+def _second_meter(signal: Signal, store: Store, person: str) -> Proof:
+    rows = store.frame("cross_checks", product=signal.product)
+    rows = _on(signal, rows[rows["signal"] == signal.signal])
+    if rows.empty:
+        message = f"no second meter was read on {_where(signal)} for this finding"
+        raise NoProofError(message)
+    last = rows.iloc[-1]
+    # What the bench's meter reads too high, the unit truly has less.
+    sign = 1.0 if last["role"] == "output" else -1.0
+    high_ppm = sign * 1e6 * (last["value"] - last["other"]) / abs(last["other"])
+    both = hypot(last["expanded"], last["other_expanded"]) / 2
+    return Proof(
+        proof=taken_from(signal, str(last["cross_check"])),
+        signal=signal.signal,
+        kind=ProofKind.SECOND_METER,
+        subject=str(last["meter"]),
+        readings=(signal.size_ppm - float(high_ppm),),
+        unit=Unit.PPM.value,
+        from_value=0.0,
+        uncertainty=float(1e6 * both / abs(last["other"])),
+        person=person,
+        made_at=last["measured_at"].to_pydatetime(),
+    )
+
+
+def _on(signal: Signal, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the range that a finding is on, or of all."""
+    return rows if signal.range is None else rows[rows["range"] == signal.range]
+
+
+def _where(signal: Signal) -> str:
+    return "any range" if signal.range is None else f"range {signal.range}"
+
+
+def _usual_subject(signal: Signal, kind: ProofKind) -> str | None:
+    match kind:
+        case ProofKind.LOOSE_PARTS:
+            return signal.reel
+        case ProofKind.FOUR_WIRE:
+            return signal.first_serial
+        case _:
+            return None

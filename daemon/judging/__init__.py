@@ -1,0 +1,1 @@
+"""One unit against its limits."""

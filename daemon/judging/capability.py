@@ -1,0 +1,238 @@
+"""How a range's errors scatter: across builds, inside them, from run to run of a unit.
+
+And what that says against the error limit: a capability, with the reasons why it must
+not be quoted where it must not.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from math import sqrt
+from typing import TYPE_CHECKING, Self
+
+from daemon.presentation import sentences
+from daemon.presentation.rows import signals_of
+from daemon.spc.capability import CapabilityStudy, Specification, capability_study
+from daemon.spc.errors import SpcError
+from daemon.spc.variance import INNERMOST, reml_components
+from storage.records import Cause, Signal
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from storage.store import Store
+
+ACROSS_BUILDS = "across builds"
+INSIDE_BUILDS = "inside builds"
+RUN_TO_RUN = "run to run of a unit"
+CONFIDENCE = 0.95
+FEWEST = 2
+"""Builds between which a scatter can be seen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """One part of the scatter, as a standard deviation with its 95 % interval."""
+
+    name: str
+    s_ppm: float
+    low_ppm: float
+    high_ppm: float
+    share: float
+    """Of the whole variance."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeVariation:
+    """How one range scatters; without components, `too_few` says what is missing.
+
+    Or `alike`, in a sentence, that its readings tell nothing.
+    """
+
+    key: str
+    title: str
+    builds: int
+    units: int
+    runs: int
+    mean_ppm: float | None
+    components: tuple[Component, ...] = ()
+    too_few: str | None = None
+    alike: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeCapability:
+    """What one range can keep; without a study, `too_few` says what is missing.
+
+    Or `alike`, in a sentence, that its readings tell nothing.
+    """
+
+    key: str
+    title: str
+    limit_ppm: float | None
+    study: CapabilityStudy | None = None
+    too_few: str | None = None
+    alike: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """The unit runs of a product, as far as they count here.
+
+    Attributes
+    ----------
+    titles
+        Title of each range by its key, in the product's order.
+    rows
+        One row a range of a unit run, in the order they were recorded.
+    findings
+        What is known of these builds, as it stands now.
+    held
+        Builds among them on which an open hold stands.
+    """
+
+    titles: dict[str, str]
+    rows: "pd.DataFrame"
+    findings: tuple[Signal, ...]
+    held: tuple[str, ...]
+
+    @classmethod
+    def of(
+        cls,
+        titles: dict[str, str],
+        product: str,
+        store: "Store",
+        *,
+        without: Iterable[str] = (),
+    ) -> Self:
+        """Ask the store; builds in `without` are left out."""
+        left_out = set(without)
+        rows = store.frame("range_rows", product=product, after=0, kind="unit")
+        rows = rows[~rows["build"].isin(left_out) & rows["error_ppm"].notna()]
+        builds = store.frame("builds", product=product)
+        held = builds.loc[builds["state"] == "held", "build"]
+        there = set(rows["build"])
+        found = signals_of(store, product)
+        return cls(
+            titles=titles,
+            rows=rows,
+            findings=tuple(
+                one for one in found if one.standing and one.build not in left_out
+            ),
+            held=tuple(build for build in held if build in there),
+        )
+
+    def variation(self, key: str) -> RangeVariation:
+        """Split one range's scatter, by restricted maximum likelihood.
+
+        Units that were run again show what a run adds by itself; where none was, that
+        is part of the scatter inside builds.
+        """
+        rows = self.rows[self.rows["range"] == key]
+        builds = rows["build"].nunique()
+        units = len(rows[["build", "serial"]].drop_duplicates())
+        runs = len(rows)
+        known = partial(
+            RangeVariation,
+            key=key,
+            title=self.titles[key],
+            builds=builds,
+            units=units,
+            runs=runs,
+        )
+        mean = float(rows["error_ppm"].mean()) if runs else None
+        if missing := _missing(builds=builds, units=units, runs=runs):
+            return known(mean_ppm=mean, too_few=missing)
+        if said := self._alike(key, rows):
+            return known(mean_ppm=mean, alike=said)
+        levels: list[tuple[str, Sequence[object]]] = [
+            (ACROSS_BUILDS, rows["build"].tolist())
+        ]
+        inside = INSIDE_BUILDS
+        if runs > units:
+            levels.append((INSIDE_BUILDS, rows["serial"].tolist()))
+            inside = RUN_TO_RUN
+        try:
+            found = reml_components(
+                rows["error_ppm"].to_numpy(), levels, confidence=CONFIDENCE
+            )
+        except SpcError as exc:
+            return known(mean_ppm=mean, too_few=f"cannot be split: {exc}")
+        whole = sum(level.variance for level in found.levels)
+        return known(
+            mean_ppm=found.mean,
+            components=tuple(
+                Component(
+                    name=inside if level.name == INNERMOST else level.name,
+                    s_ppm=level.s,
+                    low_ppm=sqrt(level.interval.lower),
+                    high_ppm=sqrt(level.interval.upper),
+                    share=level.variance / whole,
+                )
+                for level in found.levels
+            ),
+        )
+
+    def capability(self, key: str) -> RangeCapability:
+        """Hold one range's first runs against the narrowest limit they were judged by.
+
+        First runs, because what was run again may have been reworked in between.
+        """
+        rows = self.rows[self.rows["range"] == key]
+        rows = rows.drop_duplicates(["build", "serial"])
+        title = self.titles[key]
+        if not rows["limit_ppm"].notna().any():
+            return RangeCapability(
+                key=key, title=title, limit_ppm=None, too_few="nothing judged yet"
+            )
+        limit = float(rows["limit_ppm"].min())
+        if said := self._alike(key, rows):
+            return RangeCapability(key=key, title=title, limit_ppm=limit, alike=said)
+        builds = {
+            str(build): group["error_ppm"].to_numpy()
+            for build, group in rows.groupby("build", sort=False)
+        }
+        try:
+            study = capability_study(
+                list(builds.values()),
+                names=list(builds),
+                specification=Specification(lower=-limit, upper=limit),
+                signals=self._said_of(key),
+                confidence=CONFIDENCE,
+            )
+        except SpcError as exc:
+            return RangeCapability(
+                key=key, title=title, limit_ppm=limit, too_few=str(exc)
+            )
+        return RangeCapability(key=key, title=title, limit_ppm=limit, study=study)
+
+    def _alike(self, key: str, rows: "pd.DataFrame") -> str | None:
+        """Say that a range reads the same to the last digit inside every build."""
+        if (
+            len(rows) == rows["build"].nunique()
+            or (rows.groupby("build")["error_ppm"].nunique() > 1).any()
+        ):
+            return None
+        units = len(rows[["build", "serial"]].drop_duplicates())
+        return sentences.alike(
+            self.titles[key], units, levels=rows["error_ppm"].nunique()
+        )
+
+    def _said_of(self, key: str) -> list[str]:
+        """Return the findings that concern a range, one sentence each."""
+        return [
+            f"build {one.build}: {sentences.reads(one)}"
+            for one in self.findings
+            if one.range in (None, key) or one.cause in (Cause.SHARED, Cause.BENCH)
+        ]
+
+
+def _missing(*, builds: int, units: int, runs: int) -> str | None:
+    """Say what a split of the scatter still needs."""
+    if builds < FEWEST:
+        return "needs units of two builds or more"
+    if units == builds and runs == units:
+        return "needs a build of two units or more"
+    if units == builds:
+        return "needs a build of two units or more, besides units run again"
+    return None

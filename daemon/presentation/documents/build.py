@@ -1,0 +1,157 @@
+"""The release record of a build: what it was measured to be, and may it leave."""
+
+from collections.abc import Sequence
+
+from daemon.presentation.documents.blocks import (
+    Block,
+    Column,
+    Facts,
+    Grid,
+    Heading,
+    Listed,
+    Paper,
+    Pictures,
+    Prose,
+    Signature,
+)
+from daemon.presentation.documents.content import (
+    BuildRelease,
+    HoldLine,
+    RangeCapability,
+)
+from daemon.presentation.documents.unit import reels
+from daemon.presentation.figures import NONE, counted, moment, signed, yielded
+
+ABOUT_INDICES = (
+    "Cpk rests on the scatter inside builds, Ppk on that of all units together; "
+    "intervals are of 95 % (ISO 22514). An index is quoted only of a stable process: "
+    "the reasons against it stand beside it."
+)
+
+
+def build_release(release: BuildRelease) -> Paper:
+    """Return the release record of a build as a paper."""
+    planned = "" if release.planned is None else f" of {release.planned} planned"
+    blocks: list[Block] = [
+        Prose(text=_answer(release), tone="strong"),
+        Facts(
+            rows=(
+                ("Build", release.build),
+                ("Measured", f"{counted(release.units, 'unit')}{planned}"),
+                ("First-pass yield", yielded(release.first_pass_yield)),
+                ("Final yield", yielded(release.final_yield)),
+                ("Reworked", f"{counted(release.reworked, 'unit')}"),
+            )
+        ),
+    ]
+    if release.findings:
+        blocks += [Heading(text="Findings"), Listed(items=release.findings)]
+    blocks += [Heading(text="Holds"), _holds(release.holds)]
+    if release.doubts:
+        blocks += [Heading(text="The bench is in doubt"), Listed(items=release.doubts)]
+    if release.charts:
+        blocks += [Heading(text="Units"), Pictures(images=release.charts)]
+    if release.ranges:
+        blocks += [Heading(text="Capability"), _capability(release.ranges)]
+        reasons = tuple(
+            f"{one.title}: {reason}."
+            for one in release.ranges
+            for reason in one.reasons
+        )
+        if reasons:
+            blocks.append(Listed(items=("Do not quote:", *reasons)))
+        blocks.append(Prose(text=ABOUT_INDICES, tone="quiet"))
+    if release.reels:
+        blocks += [Heading(text="Reels"), reels(release.reels)]
+    blocks.append(Signature(labels=("Released by", "Date")))
+    return Paper(
+        title="Build release record",
+        about=release.product,
+        number=release.number,
+        issuer=release.issuer,
+        issued_at=release.issued_at,
+        blocks=tuple(blocks),
+    )
+
+
+def _answer(release: BuildRelease) -> str:
+    standing = [one for one in release.holds if one.disposal is None]
+    if standing:
+        left = counted(len(standing), "hold")
+        return f"Build {release.build} stays: {left} to decide on."
+    if release.doubts:
+        return f"Build {release.build} stays: the bench is in doubt."
+    if release.units == 0:
+        return f"Build {release.build} stays: no unit has been measured."
+    short = (release.planned or 0) - release.units
+    rest = f" {counted(short, 'planned unit')} not measured yet." if short > 0 else ""
+    return f"No hold stands on build {release.build}.{rest}"
+
+
+def _holds(lines: Sequence[HoldLine]) -> Block:
+    if not lines:
+        return Prose(text="None was placed.")
+    return Grid(
+        columns=(
+            Column(heading="On", share=1.1),
+            Column(heading="Why", share=2.6),
+            Column(heading="Placed", share=1.4),
+            Column(heading="Ended by", share=1.4),
+            Column(heading="Reason", share=2.0),
+        ),
+        rows=tuple(
+            (
+                one.on,
+                one.reason,
+                f"{one.placed_by}, {moment(one.placed_at)}",
+                "stands"
+                if one.disposal is None or one.ended_at is None
+                else f"{one.disposal} by {one.person}, {moment(one.ended_at)}",
+                _why(one),
+            )
+            for one in lines
+        ),
+    )
+
+
+def _why(ended: HoldLine) -> str:
+    """Say why a hold was ended, and on what evidence."""
+    if ended.end_reason is None:
+        return NONE
+    if ended.evidence is None:
+        return ended.end_reason
+    return f"{ended.end_reason} (evidence: {ended.evidence})"
+
+
+def _capability(ranges: Sequence[RangeCapability]) -> Grid:
+    return Grid(
+        columns=(
+            Column(heading="Range", share=1.1),
+            Column(heading="Units", share=0.7, number=True),
+            Column(heading="Mean, ppm", number=True),
+            Column(heading="s, ppm", number=True),
+            Column(heading="Limit, ppm", number=True),
+            Column(heading="Cpk", share=1.7, number=True),
+            Column(heading="Ppk", share=1.7, number=True),
+            Column(heading="Quotable", share=0.9),
+        ),
+        rows=tuple(
+            (
+                one.title,
+                str(one.units),
+                signed(one.mean_ppm),
+                NONE if one.s_ppm is None else f"{one.s_ppm:.0f}",
+                f"\N{PLUS-MINUS SIGN}{one.limit_ppm:.0f}",
+                _index(one.cpk, one.cpk_low, one.cpk_high),
+                _index(one.ppk, one.ppk_low, one.ppk_high),
+                "no" if one.reasons or one.cpk is None else "yes",
+            )
+            for one in ranges
+        ),
+    )
+
+
+def _index(value: float | None, low: float | None, high: float | None) -> str:
+    if value is None or low is None or high is None:
+        return "too few units"
+    return f"{value:.2f} ({low:.2f} to {high:.2f})"

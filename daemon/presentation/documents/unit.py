@@ -1,0 +1,377 @@
+"""The test record of one unit, and the sheet that lies on the bench for a build."""
+
+from collections.abc import Sequence
+
+from daemon.presentation.documents.blocks import (
+    Block,
+    Column,
+    Facts,
+    Grid,
+    Heading,
+    Listed,
+    Paper,
+    Pictures,
+    Prose,
+    Signature,
+)
+from daemon.presentation.documents.codes import code_svg
+from daemon.presentation.documents.content import (
+    BuildSheet,
+    FittedReel,
+    Image,
+    InstrumentLine,
+    JudgedBefore,
+    UnitRecord,
+)
+from daemon.presentation.figures import (
+    COVERAGE,
+    NONE,
+    counted,
+    moment,
+    ppm,
+    prefixed,
+    signed,
+)
+
+GOOD = {"conforming", "like known-good"}
+COMPARED = {"like known-good", "changed"}
+NOT_ACCREDITED = (
+    "This is a record of a production test. It is not a calibration certificate and "
+    "not an accredited calibration; no accreditation body stands behind it."
+)
+AS_MEASURED = (
+    "Results are of this unit alone, as it was when it was measured. Errors are of "
+    "reading with the offset removed; offsets are of full scale."
+)
+NO_INSTRUMENTS = "No instruments are recorded for this session."
+
+
+def unit_record(record: UnitRecord) -> Paper:
+    """Return the test record of a unit as a paper."""
+    blocks: list[Block] = [
+        Prose(text=_answer(record), tone="strong"),
+        Facts(
+            rows=(
+                ("Serial", record.serial),
+                ("Build", record.build),
+                ("Measured", f"{moment(record.measured_at)}, run {record.run}"),
+                ("Readings", _origin(record.origin)),
+                (
+                    "Ambient",
+                    ""
+                    if record.ambient_c is None
+                    else f"{record.ambient_c:.1f} \N{DEGREE SIGN}C",
+                ),
+                ("Bench", f"{record.bench}, session {record.session}"),
+                ("Note", record.note or ""),
+            )
+        ),
+        Heading(text="Ranges"),
+        _ranges(record),
+        *_judged_before(record),
+    ]
+    if record.checks:
+        blocks += [Heading(text="Checks"), _checks(record)]
+    if record.holds:
+        blocks += [Heading(text="Holds that stand"), Listed(items=record.holds)]
+    if record.doubts:
+        blocks += [Heading(text="The bench is in doubt"), Listed(items=record.doubts)]
+    blocks += [Heading(text="Instruments"), _instruments(record.instruments)]
+    blocks += [Heading(text="How it was judged"), Listed(items=_rule(record))]
+    blocks.append(Prose(text=NOT_ACCREDITED))
+    blocks.append(
+        Prose(
+            text=f"{AS_MEASURED} Judged by settings {record.configuration[:16]}.",
+            tone="quiet",
+        )
+    )
+    blocks.append(Signature(labels=("Checked by, date",)))
+    return Paper(
+        title="Unit test record",
+        about=record.product,
+        number=record.number,
+        issuer=record.issuer,
+        issued_at=record.issued_at,
+        blocks=tuple(blocks),
+    )
+
+
+def _answer(record: UnitRecord) -> str:
+    outside = [one.title for one in record.ranges if one.verdict not in GOOD]
+    failed = [one.name for one in record.checks if one.verdict == "nonconforming"]
+    ranges = counted(len(record.ranges), "range")
+    if record.holds:
+        said = f"Unit {record.serial} is held."
+    elif record.doubts:
+        said = f"Unit {record.serial} stays: the bench that measured it is in doubt."
+    elif outside or failed:
+        said = f"Unit {record.serial} was not found conforming."
+    else:
+        said = f"Unit {record.serial}: all of {ranges} as they must be."
+    if outside:
+        said += f" Not conforming or undecided: {', '.join(outside)}."
+    if failed:
+        said += f" Checks outside their limits: {', '.join(failed)}."
+    return said
+
+
+def _origin(origin: str) -> str:
+    words = {
+        "bench": "taken by the bench",
+        "typed": "read and typed by a person",
+        "import": "imported from a file",
+    }
+    return words.get(origin, origin)
+
+
+def _ranges(record: UnitRecord) -> Grid:
+    return Grid(
+        columns=(
+            Column(heading="Range", share=1.25),
+            Column(heading="Reference", share=1.45, number=True),
+            Column(heading="Reading", share=1.45, number=True),
+            Column(heading="Error, ppm", share=1.0, number=True),
+            Column(heading=f"U (k = {COVERAGE:g}), ppm", share=1.0, number=True),
+            Column(heading="Limit, ppm", share=1.0, number=True),
+            Column(heading="Offset, ppm", share=0.95, number=True),
+            Column(heading="Verdict", share=1.55),
+            Column(heading="Conform. prob.", share=1.0, number=True),
+        ),
+        rows=tuple(
+            (
+                one.title,
+                prefixed(one.reference, one.unit, digits=7),
+                prefixed(one.indicated, one.unit, digits=7),
+                ppm(one.error_ppm, one.uncertainty_ppm),
+                f"{COVERAGE * one.uncertainty_ppm:.0f}",
+                f"\N{PLUS-MINUS SIGN}{one.limit_ppm:.0f}",
+                signed(one.offset_ppm),
+                one.verdict,
+                _probability(one.conformance_probability),
+            )
+            for one in record.ranges
+        ),
+    )
+
+
+def _judged_before(record: UnitRecord) -> list[Block]:
+    """Say what the check that closed the run showed, and how it was judged before."""
+    if not record.judged_before:
+        return []
+    closed_by = record.judged_before[0].closed_by
+    if not any(_moved(one) for one in record.judged_before):
+        said = f"The check standard, in run {closed_by}, showed no drift of the bench."
+        return [Prose(text=said, tone="quiet")]
+    now = {one.title: one for one in record.ranges}
+    return [
+        Heading(text="Judged again"),
+        Prose(
+            text=f"The check standard, in run {closed_by}, showed what the bench had "
+            "drifted since its session was opened. Above, the drift is taken off and "
+            "what is not known of it is in the uncertainty; this judgement counts. "
+            "Before, it was:"
+        ),
+        Grid(
+            columns=(
+                Column(heading="Range", share=1.5),
+                Column(heading="Drift, ppm", number=True),
+                Column(heading="Error before, ppm", share=1.4, number=True),
+                Column(
+                    heading=f"U before (k = {COVERAGE:g}), ppm", share=1.6, number=True
+                ),
+                Column(heading="Verdict before", share=1.4),
+                Column(heading="Verdict now", share=1.4),
+            ),
+            rows=tuple(
+                (
+                    one.title,
+                    signed(one.drift_ppm),
+                    ppm(one.error_ppm, one.uncertainty_ppm),
+                    f"{COVERAGE * one.uncertainty_ppm:.0f}",
+                    one.verdict,
+                    now[one.title].verdict,
+                )
+                for one in record.judged_before
+            ),
+        ),
+    ]
+
+
+def _moved(one: JudgedBefore) -> bool:
+    return one.drift_ppm != 0
+
+
+def _probability(value: float | None) -> str:
+    if value is None:
+        return NONE
+    if value > 0.9995:  # noqa: PLR2004 -- what three decimals can say
+        return "> 99.9 %"
+    if value < 0.0005:  # noqa: PLR2004 -- what three decimals can say
+        return "< 0.1 %"
+    return f"{100 * value:.1f} %"
+
+
+def _checks(record: UnitRecord) -> Grid:
+    return Grid(
+        columns=(
+            Column(heading="Check", share=2.0),
+            Column(heading="Found", number=True),
+            Column(heading="Allowed", share=1.6, number=True),
+            Column(heading="Verdict"),
+        ),
+        rows=tuple(
+            (
+                one.name,
+                _found(one.value, one.unit),
+                _allowed(one.low, one.high, one.unit),
+                one.verdict,
+            )
+            for one in record.checks
+        ),
+    )
+
+
+def _found(value: float, unit: str) -> str:
+    if not unit:
+        return "yes" if value else "no"
+    if unit == "ppm":  # a share takes no prefix
+        return f"{signed(value, 1)} ppm"
+    return prefixed(value, unit, digits=4)
+
+
+def _allowed(low: float | None, high: float | None, unit: str) -> str:
+    if not unit:
+        return "yes"
+    ends = [_found(one, unit) for one in (low, high) if one is not None]
+    if low is not None and high is not None:
+        return " to ".join(ends)
+    if not ends:
+        return NONE
+    return f"{'at least' if high is None else 'at most'} {ends[0]}"
+
+
+def _instruments(lines: Sequence[InstrumentLine]) -> Block:
+    if not lines:
+        return Prose(text=NO_INSTRUMENTS)
+    return Grid(
+        columns=(
+            Column(heading="Role", share=0.8),
+            Column(heading="Instrument", share=2.0),
+            Column(heading="Serial number", share=1.0),
+            Column(heading="Calibrated", share=0.9),
+            Column(heading="Due", share=0.9),
+            Column(heading="Remark", share=1.5),
+        ),
+        rows=tuple(
+            (
+                one.role,
+                one.identity,
+                one.serial_number or "not stated",
+                one.calibrated_at or "not stated",
+                one.due_at or "not stated",
+                one.remark or "",
+            )
+            for one in lines
+        ),
+    )
+
+
+def _rule(record: UnitRecord) -> tuple[str, ...]:
+    """Say the decision rule, as ISO/IEC 17025 asks of a statement of conformity."""
+    factor = record.guard_band_factor
+    band = (
+        "simple acceptance: the guard band is zero"
+        if factor == 0
+        else f"the guard band is {factor:g} times the expanded uncertainty (k = 2) on "
+        "either side of the limit"
+    )
+    said = [
+        "Statements of conformity are for the error limit of each range, given above.",
+        (
+            "Decision rule (ILAC-G8:09/2019, non-binary): conforming inside the limit "
+            "by more than the guard band, nonconforming outside it by more than the "
+            f"guard band, undecided between; {band}."
+        ),
+        (
+            "Conformance probability after JCGM 106:2012: the probability that the "
+            "true error lies inside the limit, given the reading and its uncertainty."
+        ),
+        "U is the expanded uncertainty, k = 2, coverage about 95 % (JCGM 100:2008).",
+    ]
+    if any(one.verdict in COMPARED for one in record.ranges):
+        said.append(
+            "Where the bench is too poor for a limit, the range is only compared with "
+            "a known-good unit; that is no statement of conformity."
+        )
+    return tuple(said)
+
+
+def build_sheet(sheet: BuildSheet) -> Paper:
+    """Return the sheet that lies on the bench while a build is measured."""
+    planned = "" if sheet.planned is None else f"{sheet.planned} units"
+    blocks: list[Block] = [
+        Facts(
+            rows=(
+                ("Build", sheet.build),
+                ("Planned", planned),
+                ("Ranges", ", ".join(sheet.ranges)),
+            )
+        ),
+    ]
+    if sheet.cautions:
+        blocks += [
+            Heading(text="Before the source is on"),
+            Listed(items=sheet.cautions),
+        ]
+    blocks.append(Heading(text="Reels"))
+    blocks.append(
+        reels(sheet.reels) if sheet.reels else Prose(text="No reel is recorded yet.")
+    )
+    # Before the codes: they may be many, and whoever signs begins at the top.
+    blocks.append(Signature(labels=("Measured by", "From", "To")))
+    if sheet.boards:
+        blocks.append(Heading(text="Serials to scan"))
+        blocks.append(
+            Pictures(
+                beside=6,
+                images=tuple(
+                    Image(
+                        data=code_svg(one.serial),
+                        caption=f"{one.serial} {one.note}".strip(),
+                        words=f"QR code of serial {one.serial}",
+                    )
+                    for one in sheet.boards
+                ),
+            )
+        )
+    return Paper(
+        title="Build sheet",
+        about=sheet.product,
+        number=sheet.number,
+        issuer=sheet.issuer,
+        issued_at=sheet.issued_at,
+        blocks=tuple(blocks),
+    )
+
+
+def reels(lines: Sequence[FittedReel]) -> Grid:
+    """Return which reel feeds each part."""
+    return Grid(
+        columns=(
+            Column(heading="Part", share=0.8),
+            Column(heading="Reel", share=1.5),
+            Column(heading="From unit", share=1.5),
+            Column(heading="Supplier", share=1.5),
+            Column(heading="Lot code", share=1.2),
+        ),
+        rows=tuple(
+            (
+                one.part,
+                one.reel,
+                one.from_serial or "the first",
+                one.supplier or NONE,
+                one.lot_code or NONE,
+            )
+            for one in lines
+        ),
+    )

@@ -1,0 +1,137 @@
+"""The check standard, range by range: how far it read from what is known of it."""
+
+from collections.abc import Mapping
+
+import altair as alt
+import pandas as pd
+
+from daemon.presentation.colours import LIGHT, Look
+from daemon.presentation.plots import marks
+from daemon.presentation.plots.places import AS_IT_WAS, MOVED
+from daemon.spc.check_limits import own_limits
+from storage.records import Verdict
+
+__all__ = ["check_frame", "checks_of_range"]
+
+AXIS_PX = 64
+DOT_PX = 7.0
+
+
+def check_frame(
+    checks: pd.DataFrame,
+    known_ppm: Mapping[str, float],
+    known_uncertainty_ppm: float,
+) -> pd.DataFrame:
+    """Return one row a check and range: the difference and how far it may go, ppm.
+
+    Parameters
+    ----------
+    checks
+        `range_rows` of kind check.
+    known_ppm, known_uncertainty_ppm
+        Known error of the check standard by range, and its standard uncertainty.
+    """
+    frame = checks[checks["range"].isin(known_ppm)].copy()
+    known = frame["range"].map(known_ppm).astype(float)
+    frame["difference_ppm"] = frame["error_ppm"] - known
+    frame["limit_ppm"] = (
+        2 * (frame["uncertainty_ppm"] ** 2 + known_uncertainty_ppm**2) ** 0.5
+    )
+    frame["meaning"] = [
+        AS_IT_WAS if one == Verdict.CONFORMING else MOVED for one in frame["verdict"]
+    ]
+    frame["place"] = frame.groupby("range").cumcount() + 1
+    return frame
+
+
+def checks_of_range(
+    frame: pd.DataFrame, title: str, *, look: Look = LIGHT, height: int = 150
+) -> alt.LayerChart:
+    """Return the chart of one range: checks in order, joined inside a session.
+
+    Parameters
+    ----------
+    frame
+        `check_frame` of this range, not empty.
+    title
+        Of the range.
+    height
+        In px.
+    """
+    good = frame.loc[frame["meaning"] == AS_IT_WAS, "difference_ppm"]
+    own = own_limits(good.to_list(), least_ppm=0.0)
+    reach = 1.15 * float(
+        max(frame["limit_ppm"].max(), frame["difference_ppm"].abs().max())
+    )
+    x = alt.X(
+        "place:Q",
+        axis=None,
+        scale=alt.Scale(domain=[0.5, len(frame) + 0.5], nice=False),
+    )
+    y = alt.Y(
+        "difference_ppm:Q",
+        scale=alt.Scale(domain=[-reach, reach], range=[height - 6.0, 24.0], nice=False),
+        axis=alt.Axis(
+            title=None,
+            grid=False,
+            domain=False,
+            ticks=False,
+            tickCount=3,
+            minExtent=AXIS_PX,
+            labelColor=look.quiet,
+            labelExpr="datum.value == 0 ? '0' : format(datum.value, '+,~f') + ' ppm'",
+        ),
+    )
+    layers: list[alt.Chart] = []
+    if own is not None:
+        band = pd.DataFrame({"low": [own.low_ppm], "high": [own.high_ppm]})
+        layers.append(
+            alt.Chart(band)
+            .mark_rect(color=look.shade)
+            .encode(y=alt.Y("low:Q"), y2=alt.Y2("high:Q"))
+        )
+    both = pd.concat(
+        [frame.assign(bound=sign * frame["limit_ppm"], side=sign) for sign in (1, -1)]
+    )
+    layers += [
+        alt.Chart(both)
+        .mark_line(color=look.quiet, strokeWidth=1, interpolate="step")
+        .encode(x=x, y=alt.Y("bound:Q"), detail="side:N"),
+        alt.Chart(frame)
+        .mark_line(color=look.unit, strokeWidth=1, opacity=0.5)
+        .encode(x=x, y=y, detail="session:N"),
+        alt.Chart(frame)
+        .mark_point(filled=True, size=DOT_PX**2, aria=False)
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color(
+                "meaning:N",
+                legend=None,
+                scale=alt.Scale(
+                    domain=[AS_IT_WAS, MOVED], range=[look.unit, look.moved]
+                ),
+            ),
+            shape=alt.Shape(
+                "meaning:N",
+                legend=None,
+                scale=alt.Scale(
+                    domain=[AS_IT_WAS, MOVED], range=["circle", "triangle-up"]
+                ),
+            ),
+            tooltip=[
+                alt.Tooltip("started_at:T", title="When", format="%d %b %H:%M"),
+                alt.Tooltip("number:Q", title="Run"),
+                alt.Tooltip("difference_ppm:Q", title="From known, ppm", format="+.0f"),
+                alt.Tooltip("limit_ppm:Q", title="May go, ppm", format=".0f"),
+            ],
+        ),
+        marks.words(
+            pd.DataFrame({"text": [title]}),
+            alt.value(0),
+            alt.value(12),
+            look.ink,
+            fontSize=13.0,
+        ),
+    ]
+    return marks.picture(layers, look, height=height)

@@ -1,0 +1,152 @@
+"""The marks that pictures are made of: dots, brackets, reels, words, paper and ink."""
+
+from typing import Any
+
+import altair as alt
+import pandas as pd
+
+from daemon.presentation.colours import Look
+from daemon.presentation.plots.places import AS_IT_WAS, MOVED, ODD
+
+FONT = '"Source Sans", "DejaVu Sans", Verdana, sans-serif'
+FEWEST_PX = 2.5
+"""Smaller dots are no longer seen."""
+
+
+def dots(
+    frame: pd.DataFrame, x: alt.X, y: alt.Y, look: Look, *, size: float
+) -> alt.Chart:
+    """Draw the units; what moved has another colour and another shape."""
+    meanings = [AS_IT_WAS, MOVED, ODD]
+    chart: alt.Chart = (
+        alt.Chart(frame)
+        # The picture as a whole has words for who cannot see it; each dot has none.
+        .mark_point(filled=True, opacity=0.9, aria=False)
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color(
+                "meaning:N",
+                legend=None,
+                scale=alt.Scale(
+                    domain=meanings, range=[look.unit, look.moved, look.odd]
+                ),
+            ),
+            shape=alt.Shape(
+                "meaning:N",
+                legend=None,
+                scale=alt.Scale(
+                    domain=meanings, range=["circle", "triangle-up", "diamond"]
+                ),
+            ),
+            # Triangles and diamonds look smaller than circles of the same area.
+            size=alt.Size(
+                "meaning:N",
+                legend=None,
+                scale=alt.Scale(domain=meanings, range=[size, 1.3 * size, 1.6 * size]),
+            ),
+            tooltip=[
+                alt.Tooltip("serial:N", title="Unit"),
+                alt.Tooltip("build:N", title="Build"),
+                alt.Tooltip("error_percent:Q", title="Error, %", format="+.4f"),
+                alt.Tooltip("verdict:N", title="Verdict"),
+            ],
+        )
+    )
+    return chart
+
+
+def dot_size(cells: pd.DataFrame, width: float, *, most: float) -> float:
+    """Return the area of a dot that leaves its neighbours room.
+
+    Parameters
+    ----------
+    cells
+        `daemon.presentation.plots.places.columns`.
+    width
+        Of the picture, px.
+    most
+        Diameter of a dot with room enough, px.
+    """
+    room = 0.9 * width / float(cells["right"].max())
+    return round(min(most, max(FEWEST_PX, room)) ** 2, 1)
+
+
+def brackets(frame: pd.DataFrame, x: alt.X, y: alt.Y, look: Look) -> alt.Chart:
+    """Draw limits as brackets around the units: rows of `bracket_points`."""
+    chart: alt.Chart = (
+        alt.Chart(frame)
+        .mark_line(color=look.quiet, strokeWidth=1, interpolate="linear")
+        .encode(x=x, y=y, detail=alt.Detail("bracket:N"), order=alt.Order("order:Q"))
+    )
+    return chart
+
+
+def bracket_points(
+    cells: pd.DataFrame, upper: pd.Series, lower: pd.Series, *, tick: float
+) -> pd.DataFrame:
+    """Return the corners of the brackets over and under each build's units.
+
+    Parameters
+    ----------
+    cells
+        `daemon.presentation.plots.places.columns`.
+    upper, lower
+        Where the limits are, a value a cell.
+    tick
+        How far a bracket's ends reach inwards, in the same unit, with its sign.
+    """
+    sides = [
+        pd.DataFrame(
+            {
+                "bracket": [f"{side} {build}" for build in cells["build"]],
+                "order": order,
+                "place": cells[edge].to_numpy(),
+                "y": (at + inward).to_numpy(),
+            }
+        )
+        for side, at, sign in (("upper", upper, -1), ("lower", lower, 1))
+        for order, edge, inward in (
+            (0, "left", sign * tick),
+            (1, "left", 0.0),
+            (2, "right", 0.0),
+            (3, "right", sign * tick),
+        )
+    ]
+    return pd.concat(sides, ignore_index=True)
+
+
+def reels(changes: pd.DataFrame, x: alt.X, look: Look, **y: Any) -> alt.Chart:
+    """Draw reel changes as dotted lines; `y`, `y2` say how far, all the way without."""
+    chart: alt.Chart = (
+        alt.Chart(changes)
+        .mark_rule(strokeDash=[2, 3], color=look.quiet)
+        .encode(x=x, tooltip=[alt.Tooltip("reel:N", title="New reel")], **y)
+    )
+    return chart
+
+
+def words(frame: pd.DataFrame, x: Any, y: Any, colour: str, **mark: Any) -> alt.Chart:
+    """Write each row's `text`."""
+    chart: alt.Chart = (
+        alt.Chart(frame)
+        .mark_text(color=colour, **{"align": "left", "baseline": "alphabetic"} | mark)
+        .encode(x=x, y=y, text=alt.Text("text:N"))
+    )
+    return chart
+
+
+def picture(layers: list[alt.Chart], look: Look, *, height: int) -> alt.LayerChart:
+    """Lay marks over each other on paper, in the font of the page."""
+    return alt.LayerChart(
+        layer=layers,
+        height=height,
+        padding={"left": 0, "right": 0, "top": 0, "bottom": 0},
+        config=alt.Config(
+            background=look.paper,
+            font=FONT,
+            view=alt.ViewConfig(stroke=None),
+            axis=alt.AxisConfig(labelFont=FONT, labelFontSize=12),
+            text=alt.MarkConfig(font=FONT),
+        ),
+    )

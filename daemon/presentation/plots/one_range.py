@@ -1,0 +1,314 @@
+"""One range: every unit, the limits that its own scatter sets, and the steps."""
+
+from collections.abc import Sequence
+from math import floor, log10
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from daemon.presentation.colours import LIGHT, Look
+from daemon.presentation.figures import PPM_PER_PERCENT
+from daemon.presentation.plots import marks
+from daemon.presentation.plots.places import MOVED, ODD, moved_by, stretches
+from daemon.presentation.sentences import beside
+from daemon.spc.charts.individuals import IndividualsChart
+from daemon.spc.errors import NoSpreadError, TooFewError
+from daemon.spc.limits import Limits, limits_from_baseline
+from storage.records import Signal
+
+FEWEST_FOR_LIMITS = 8
+HEAD_PX = 24.0
+NOTE_PX = 20.0
+FOOT_PX = 20.0
+AXIS_PX = 52
+"""Both charts leave the same room for their axes, so that units stand in line."""
+TICK_PX = 5.0
+DOT_PX = 6.0
+PERCENT = "format(datum.value, '{}') + ' %'"
+
+
+def individuals(
+    frame: pd.DataFrame,
+    changes: pd.DataFrame,
+    cells: pd.DataFrame,
+    findings: Sequence[Signal],
+    *,
+    look: Look = LIGHT,
+    width: float = 1100.0,
+    height: int = 360,
+) -> alt.LayerChart:
+    """Return the chart of one range: units, stretches' own limits, findings.
+
+    Parameters
+    ----------
+    frame, changes, cells
+        `laid_out` and `reel_changes` of this range, `columns`; of `places`.
+    findings
+        On this range or on all; their size is drawn as a band with its interval.
+    width
+        About how wide it will stand, px: the more units, the smaller their dots.
+    height
+        In px.
+    """
+    shown = [one for one in findings if one.build in set(cells["build"])]
+    limits = frame.groupby("build", sort=False)["limit_percent"].median()
+    farthest = float(frame["error_percent"].abs().max())
+    reach = _rounded_up(max(1.1 * float(limits.max()), 1.1 * farthest))
+    head = HEAD_PX + NOTE_PX * len(shown)
+    x = _x(cells)
+    y_scale = alt.Scale(
+        domain=[-reach, reach], range=[height - FOOT_PX, head], nice=False
+    )
+    y = alt.Y(
+        "error_percent:Q",
+        scale=y_scale,
+        axis=_axis(
+            look,
+            labels=f"datum.value == 0 ? '0' : {PERCENT.format('+.2~f')}",
+            ticks=5,
+        ),
+    )
+    inside = cells[cells["build"].isin(limits.index)]
+    bounds = inside["build"].map(limits)
+    tick = TICK_PX * 2 * reach / (height - FOOT_PX - head)
+    layers: list[alt.Chart] = [
+        *_scatter(frame, changes, x, look),
+        *_estimates(frame, shown, x, look, middle=_middle(cells)),
+        marks.brackets(
+            marks.bracket_points(inside, bounds, -bounds, tick=tick),
+            x,
+            alt.Y("y:Q"),
+            look,
+        ),
+        marks.dots(frame, x, y, look, size=marks.dot_size(cells, width, most=DOT_PX)),
+        *_named_reels(changes, x, look, top=head, bottom=height),
+        *_named_builds(cells, x, look),
+    ]
+    return marks.picture(layers, look, height=height)
+
+
+def moving_ranges(
+    frame: pd.DataFrame,
+    changes: pd.DataFrame,
+    cells: pd.DataFrame,
+    *,
+    look: Look = LIGHT,
+    width: float = 1100.0,
+    height: int = 140,
+) -> alt.LayerChart | None:
+    """Return the steps from each unit to the next, none across a reel or build.
+
+    Parameters
+    ----------
+    frame, changes, cells, width
+        As for `individuals`.
+    height
+        In px.
+
+    Returns
+    -------
+    altair.LayerChart or None
+        None while there are too few units for limits.
+    """
+    limits = _pooled(frame[frame["meaning"] != MOVED], changes)
+    if limits is None:
+        return None
+    steps, bound = _steps(frame, changes, limits)
+    top = _rounded_up(1.1 * max(float(steps["step"].max()), bound))
+    x = _x(cells)
+    y = alt.Y(
+        "step:Q",
+        scale=alt.Scale(domain=[0.0, top], range=[height - 6.0, HEAD_PX], nice=False),
+        axis=_axis(
+            look,
+            labels=f"datum.value == 0 ? '0' : {PERCENT.format('~g')}",
+            ticks=2,
+        ),
+    )
+    at = pd.DataFrame({"bound": [bound]})
+    title = pd.DataFrame({"text": ["From unit to unit"]})
+    layers: list[alt.Chart] = [
+        marks.words(title, alt.value(0), alt.value(12), look.quiet, fontSize=12.0),
+        alt.Chart(at).mark_rule(color=look.quiet).encode(y=alt.Y("bound:Q")),
+        marks.dots(
+            steps, x, y, look, size=0.6 * marks.dot_size(cells, width, most=DOT_PX)
+        ),
+    ]
+    if not changes.empty:
+        top_px, bottom_px = alt.value(HEAD_PX), alt.value(height)
+        layers.append(marks.reels(changes, x, look, y=top_px, y2=bottom_px))
+    return marks.picture(layers, look, height=height)
+
+
+def _x(cells: pd.DataFrame) -> alt.X:
+    domain = [float(cells["left"].min()), float(cells["right"].max())]
+    scale = alt.Scale(domain=domain, nice=False, zero=False)
+    return alt.X("place:Q", scale=scale, axis=None)
+
+
+def _axis(look: Look, *, labels: str, ticks: int) -> alt.Axis:
+    return alt.Axis(
+        title=None,
+        grid=False,
+        domain=False,
+        ticks=False,
+        labelColor=look.quiet,
+        labelPadding=6,
+        minExtent=AXIS_PX,
+        maxExtent=AXIS_PX,
+        labelExpr=labels,
+        tickCount=ticks,
+    )
+
+
+def _rounded_up(value: float) -> float:
+    """Return the next number of two digits, so that a scale stays as it is."""
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return float(round(np.ceil(value / step) * step, 12))
+
+
+def _named_builds(cells: pd.DataFrame, x: alt.X, look: Look) -> list[alt.Chart]:
+    frame = pd.DataFrame({"place": cells["left"], "text": cells["build"]})
+    return [
+        marks.words(
+            frame, x, alt.value(12.0), look.ink, fontWeight="bold", fontSize=14.0
+        )
+    ]
+
+
+def _named_reels(
+    changes: pd.DataFrame, x: alt.X, look: Look, *, top: float, bottom: float
+) -> list[alt.Chart]:
+    if changes.empty:
+        return []
+    names = changes.assign(text=changes["reel"])
+    foot = alt.value(bottom - 3.0)
+    return [
+        marks.reels(changes, x, look, y=alt.value(top), y2=alt.value(bottom)),
+        marks.words(names, x, foot, look.quiet, dx=5, fontSize=12.0),
+    ]
+
+
+def _pooled(good: pd.DataFrame, changes: pd.DataFrame) -> Limits | None:
+    """Return limits whose scatter is pooled over all stretches; None for too few."""
+    if len(good) < FEWEST_FOR_LIMITS:
+        return None
+    of = stretches(good, changes).to_numpy()
+    starts = (1 + np.flatnonzero(np.diff(of))).tolist()
+    errors_percent = good["error_percent"].to_numpy()
+    try:
+        return limits_from_baseline(errors_percent, segment_starts=starts)
+    except (TooFewError, NoSpreadError):
+        # No stretch has two units yet, or no two neighbours differ.
+        return None
+
+
+def _scatter(
+    frame: pd.DataFrame, changes: pd.DataFrame, x: alt.X, look: Look
+) -> list[alt.Chart]:
+    """Draw each stretch's own centre and what its scatter allows around it."""
+    good = frame[frame["meaning"] != MOVED]
+    pooled = _pooled(good, changes)
+    if pooled is None:
+        return []
+    centres = (
+        good.groupby(stretches(good, changes))
+        .agg(
+            place=("place", lambda p: p.min() - 0.5),
+            right=("place", lambda p: p.max() + 0.5),
+            centre=("error_percent", "mean"),
+        )
+        .reset_index(drop=True)
+    )
+    half = pooled.width * pooled.sigma
+    data = alt.Chart(
+        centres.assign(lower=centres["centre"] - half, upper=centres["centre"] + half)
+    )
+    return [
+        data.mark_rect(color=look.quiet, opacity=0.16).encode(
+            x=x, x2=alt.X2("right:Q"), y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q")
+        ),
+        data.mark_rule(color=look.quiet).encode(
+            x=x, x2=alt.X2("right:Q"), y=alt.Y("centre:Q")
+        ),
+    ]
+
+
+def _middle(cells: pd.DataFrame) -> float:
+    return float(cells["left"].min() + cells["right"].max()) / 2
+
+
+def _estimates(
+    frame: pd.DataFrame,
+    findings: Sequence[Signal],
+    x: alt.X,
+    look: Look,
+    *,
+    middle: float,
+) -> list[alt.Chart]:
+    """Draw what each finding says as a line over its units, its interval as a band."""
+    rows = []
+    for line, one in enumerate(findings):
+        units = moved_by(frame, one)
+        if units.empty:
+            continue
+        rows.append(
+            {
+                "place": units["place"].min() - 0.5,
+                "right": units["place"].max() + 0.5,
+                "low": one.low_ppm / PPM_PER_PERCENT,
+                "size": one.size_ppm / PPM_PER_PERCENT,
+                "high": one.high_ppm / PPM_PER_PERCENT,
+                "line": HEAD_PX + NOTE_PX * line + 8.0,
+                "text": beside(one),
+            }
+        )
+    if not rows:
+        return []
+    data = pd.DataFrame(rows)
+    chart = alt.Chart(data)
+    # Words that began left of the picture would make all of it smaller.
+    leftmost = data["right"] < middle
+    return [
+        chart.mark_rect(color=look.moved, opacity=0.14).encode(
+            x=x, x2=alt.X2("right:Q"), y=alt.Y("low:Q"), y2=alt.Y2("high:Q")
+        ),
+        chart.mark_rule(color=look.moved).encode(
+            x=x, x2=alt.X2("right:Q"), y=alt.Y("size:Q")
+        ),
+        *(
+            marks.words(
+                words,
+                x,
+                alt.Y("line:Q", scale=None),
+                look.moved,
+                align=align,
+                fontWeight="bold",
+                fontSize=13.0,
+            )
+            for align, words in (
+                ("left", data[leftmost]),
+                ("right", data[~leftmost].assign(place=data["right"])),
+            )
+            if not words.empty
+        ),
+    ]
+
+
+def _steps(
+    frame: pd.DataFrame, changes: pd.DataFrame, limits: Limits
+) -> tuple[pd.DataFrame, float]:
+    """Return each unit's step from the one before it, and the steps' limit."""
+    chart = IndividualsChart(limits=limits)
+    pieces = []
+    bound = 0.0
+    for _, stretch in frame.groupby(stretches(frame, changes)):
+        chart.boundary()
+        points = chart.extend(stretch["error_percent"].to_numpy())
+        bound = float(points.moving_range_upper[0])
+        meaning = np.where(
+            points.moving_range_signal, ODD, stretch["meaning"].to_numpy()
+        )
+        pieces.append(stretch.assign(step=points.moving_range, meaning=meaning))
+    return pd.concat(pieces).dropna(subset=["step"]), bound

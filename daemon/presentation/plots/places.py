@@ -1,0 +1,182 @@
+"""Where every unit stands in a picture, and what it means there; frames only.
+
+Builds stand side by side in the order in which they were opened, each as wide as
+was planned, so that a build fills up while it is measured. Inside a build units
+stand in the order of their serials: a reel is recorded from a serial on.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from daemon.presentation.figures import PPM_PER_PERCENT
+from storage.records import Cause, Signal
+from storage.serial_order import serial_order
+
+AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
+OUTSIDE = ("nonconforming", "changed")
+"""Verdicts by which a single unit stands out."""
+
+FEWEST_PLACES = 8
+"""A build is at least this wide, in units."""
+GAP_SHARE = 0.04
+"""Room between two builds, as a share of what all units take."""
+MARGIN_SHARE = 0.008
+
+
+def columns(
+    errors: pd.DataFrame, builds: pd.DataFrame, *, most: int | None = None
+) -> pd.DataFrame:
+    """Return the newest measured builds and the place that each takes in a row.
+
+    Parameters
+    ----------
+    errors
+        `latest_errors` of the Store.
+    builds
+        `builds` of the Store: oldest first.
+    most
+        How many builds at most.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `build`, `units`, `planned` (NaN where nobody said), `state`, `first` (place
+        of the first unit), `left` and `right` (edges); one unit is one place wide.
+    """
+    measured = errors.groupby("build")["serial"].nunique()
+    shown = builds[builds["build"].isin(measured.index)]
+    if most is not None:
+        shown = shown.tail(most)
+    units = shown["build"].map(measured).to_numpy(dtype=float)
+    planned = pd.to_numeric(shown["planned_units"]).to_numpy(dtype=float)
+    frame = pd.DataFrame(
+        {
+            "build": shown["build"].to_numpy(),
+            "units": units,
+            "planned": planned,
+            "state": shown["state"].to_numpy(),
+        }
+    )
+    sizes = frame[["units", "planned"]].max(axis=1).clip(lower=FEWEST_PLACES)
+    margin = max(0.5, MARGIN_SHARE * float(sizes.sum()))
+    gap = max(1.0, GAP_SHARE * float(sizes.sum()))
+    widths = sizes + 2 * margin
+    frame["left"] = (widths + gap).cumsum() - (widths + gap)
+    frame["right"] = frame["left"] + widths
+    frame["first"] = frame["left"] + margin + 0.5
+    return frame
+
+
+def laid_out(
+    errors: pd.DataFrame, signals: pd.DataFrame, cells: pd.DataFrame
+) -> pd.DataFrame:
+    """Return the errors of the shown builds, each with its place and its meaning.
+
+    Parameters
+    ----------
+    errors
+        `latest_errors` of the Store: one row a unit and range.
+    signals
+        `signals` of the Store: latest revisions; those withdrawn mark nothing.
+    cells
+        `columns` of the same errors.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The rows, by place, with `error_percent`, `limit_percent`, `place` and
+        `meaning`.
+    """
+    frame = errors[errors["build"].isin(cells["build"])].copy()
+    frame["error_percent"] = frame["error_ppm"] / PPM_PER_PERCENT
+    frame["limit_percent"] = frame["limit_ppm"] / PPM_PER_PERCENT
+    frame["meaning"] = AS_IT_WAS
+    frame.loc[frame["verdict"].isin(OUTSIDE), "meaning"] = ODD
+    places: dict[tuple[str, str], float] = {}
+    for cell in cells.to_dict("records"):
+        serials = frame.loc[frame["build"] == cell["build"], "serial"].unique()
+        for rank, serial in enumerate(sorted(serials, key=serial_order)):
+            places[cell["build"], serial] = cell["first"] + rank
+    owners = zip(frame["build"], frame["serial"], strict=True)
+    frame["place"] = [places[owner] for owner in owners]
+    for signal in signals[signals["standing"].astype(bool)].to_dict("records"):
+        first = _place_from(frame, signal["build"], signal["first_serial"])
+        if first is None:
+            continue
+        concerned = (frame["build"] == signal["build"]) & (frame["place"] >= first)
+        if signal["cause"] == Cause.UNIT:
+            concerned &= frame["serial"] == signal["first_serial"]
+        if pd.notna(signal["range"]):
+            concerned &= frame["range"] == signal["range"]
+        frame.loc[concerned, "meaning"] = MOVED
+    return frame.sort_values("place", kind="stable", ignore_index=True)
+
+
+def moved_by(frame: pd.DataFrame, found: Signal) -> pd.DataFrame:
+    """Return the rows of `laid_out` that one finding marks, whatever others do."""
+    mine = frame[(frame["build"] == found.build) & (frame["meaning"] == MOVED)]
+    if found.cause is Cause.UNIT:
+        return mine[mine["serial"] == found.first_serial]
+    first = _place_from(frame, found.build, found.first_serial)
+    return mine.iloc[:0] if first is None else mine[mine["place"] >= first]
+
+
+def reel_changes(
+    frame: pd.DataFrame,
+    fittings: pd.DataFrame,
+    builds: Sequence[str],
+    part_of_range: Mapping[str, str],
+) -> pd.DataFrame:
+    """Return where each range's part changed its reel: range, place, reel.
+
+    A reel that goes on into the next build is no change.
+
+    Parameters
+    ----------
+    frame
+        `laid_out`.
+    fittings
+        `fittings` of the Store.
+    builds
+        All builds, oldest first, shown or not.
+    part_of_range
+        Range to the part that is its own.
+    """
+    order = {build: index for index, build in enumerate(builds)}
+    fitted = sorted(
+        (one for one in fittings.to_dict("records") if one["build"] in order),
+        key=lambda one: (
+            order[one["build"]],
+            serial_order(one["from_serial"]) if pd.notna(one["from_serial"]) else (),
+            one["fitted_at"],
+        ),
+    )
+    rows = []
+    for key, part in part_of_range.items():
+        last = None
+        for one in fitted:
+            if one["part"] != part:
+                continue
+            place = _place_from(frame, one["build"], one["from_serial"])
+            if last not in (None, one["reel"]) and place is not None:
+                rows.append((key, place - 0.5, one["reel"]))
+            last = one["reel"]
+    return pd.DataFrame(rows, columns=["range", "place", "reel"])
+
+
+def stretches(frame: pd.DataFrame, changes: pd.DataFrame) -> pd.Series:
+    """Return which stretch of one build and one reel each row belongs to."""
+    edges = sorted([*frame.groupby("build")["place"].min(), *changes["place"]])
+    return frame["place"].map(lambda place: sum(edge <= place for edge in edges))
+
+
+def _place_from(
+    frame: pd.DataFrame, build: str, from_serial: str | float | None
+) -> float | None:
+    """Return the place of a build's first unit from a serial on; None: none yet."""
+    units = frame.loc[frame["build"] == build, ["serial", "place"]]
+    if isinstance(from_serial, str):
+        begins = serial_order(from_serial)
+        units = units[units["serial"].map(lambda one: serial_order(one) >= begins)]
+    return None if units.empty else float(units["place"].min())

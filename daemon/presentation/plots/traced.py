@@ -1,0 +1,126 @@
+"""Which reel every part of every unit comes from, and where the unit is now."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import altair as alt
+import pandas as pd
+
+from daemon.presentation.colours import Look
+
+WHERE = "now"
+"""The row under the parts."""
+ROW_PX = 30
+ROOM_FOR_LETTER_PX = 7.0
+
+
+def segments(cells: Sequence[Mapping[str, Any]], subject: str) -> pd.DataFrame:
+    """Return neighbouring units of one reel, or of one place, as one piece each.
+
+    Parameters
+    ----------
+    cells
+        `serial`, `build`, `part`, `reel`, `place`, in the order of serials.
+    subject
+        The serial or reel that is looked for; its pieces are marked.
+
+    Returns
+    -------
+    DataFrame
+        `row`, `name`, `start`, `end` (units counted from 0, end excluded), `first`,
+        `last` (serials), `build`, `marked`.
+
+    Examples
+    --------
+    >>> one = {"serial": "1", "build": "B", "part": "R1", "reel": "K", "place": "sold"}
+    >>> found = segments([one, {**one, "serial": "2", "reel": "L"}], "L")
+    >>> list(zip(found["row"], found["name"], found["marked"]))
+    [('R1', 'K', False), ('R1', 'L', True), ('now', 'sold', False)]
+    """
+    serials = list(dict.fromkeys((one["build"], one["serial"]) for one in cells))
+    place_of = {key: index for index, key in enumerate(serials)}
+    by_row: dict[str, dict[int, tuple[str, str, str]]] = {}
+    for one in cells:
+        index = place_of[one["build"], one["serial"]]
+        unit = (one["serial"], one["build"])
+        by_row.setdefault(one["part"], {})[index] = (one["reel"], *unit)
+    for one in cells:
+        index = place_of[one["build"], one["serial"]]
+        by_row.setdefault(WHERE, {})[index] = (
+            one["place"],
+            one["serial"],
+            one["build"],
+        )
+    pieces: list[dict[str, Any]] = []
+    for row, named in by_row.items():
+        last: dict[str, Any] | None = None
+        for index, (name, serial, build) in sorted(named.items()):
+            if last and (last["name"], last["build"], last["end"]) == (
+                name,
+                build,
+                index,
+            ):
+                last |= {"end": index + 1, "last": serial}
+            else:
+                last = {"row": row, "name": name, "start": index, "end": index + 1,
+                        "first": serial, "last": serial, "build": build}  # fmt: skip
+                pieces.append(last)
+            last["marked"] = subject == name
+    columns = ["row", "name", "start", "end", "first", "last", "build", "marked"]
+    return pd.DataFrame(pieces, columns=columns)
+
+
+def traced(frame: pd.DataFrame, *, look: Look, width_px: int) -> alt.LayerChart:
+    """Draw the pieces: a row a part, a column a unit.
+
+    Parameters
+    ----------
+    frame
+        From `segments`.
+    width_px
+        Of the picture; a name that does not fit its piece is left to the tooltip.
+    """
+    units = max(int(frame["end"].max()), 1)
+    unit_px = (width_px - 60) / units
+    frame = frame.copy()
+    frame["from"] = frame["start"] + 0.06
+    frame["to"] = frame["end"] - 0.06
+    room = (frame["end"] - frame["start"]) * unit_px
+    frame["label"] = frame["name"].where(
+        frame["name"].str.len() * ROOM_FOR_LETTER_PX + 8 < room, ""
+    )
+    rows = [*sorted(set(frame["row"]) - {WHERE}), WHERE]
+    y = alt.Y(
+        "row:N",
+        sort=rows,
+        title=None,
+        axis=alt.Axis(ticks=False, domain=False, labelPadding=8, labelColor=look.ink),
+    )
+    x = alt.X("from:Q", axis=None, scale=alt.Scale(domain=[0, units], nice=False))
+    base = alt.Chart(frame)
+    marked = alt.datum["marked"]
+    bars = base.mark_bar(height=20, aria=False).encode(
+        x=x,
+        x2="to:Q",
+        y=y,
+        color=alt.condition(marked, alt.value(look.moved), alt.value(look.shade)),
+        tooltip=[
+            alt.Tooltip("name:N", title="Reel or place"),
+            alt.Tooltip("build:N", title="Build"),
+            alt.Tooltip("first:N", title="From unit"),
+            alt.Tooltip("last:N", title="To unit"),
+        ],
+    )
+    names = base.mark_text(align="left", dx=5, fontSize=12, aria=False).encode(
+        x=x,
+        y=y,
+        text="label:N",
+        color=alt.condition(marked, alt.value(look.paper), alt.value(look.ink)),
+    )
+    chart: alt.LayerChart = (
+        alt.layer(bars, names)
+        .properties(height=ROW_PX * len(rows), width="container", background=look.paper)
+        .configure_view(strokeWidth=0)
+        .configure(font='"Source Sans", "DejaVu Sans", Verdana, sans-serif')
+    )
+    return chart

@@ -1,0 +1,725 @@
+"""What a finding says to a person: sentences made from the numbers alone.
+
+The same words stand on the screen, in the terminal and in a message. Digits
+follow the uncertainty: a value is shown to the second digit of its interval's
+half width, never finer.
+"""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from daemon.presentation.figures import (
+    PPM_PER_PERCENT,
+    SAYABLE_SHARE,
+    capital,
+    counted,
+    ohm,
+    percent,
+    share,
+    share_of_reading,
+)
+from daemon.spc.claim import Against, ClaimCheck
+from storage.records import Cause, Disposal, LimitIs, Scope, Signal
+
+PPM = 1e-6
+HALF = 0.5
+OF_PARTS = {Cause.REEL, Cause.RANGE}
+"""Causes of which the parts are what is off."""
+PLAINLY_WIDER = 2.0
+"""A spread factor from which the spread is worth a word."""
+BY_SHIPPED_LIMIT = "Judged by the shipped limit."
+"""What a finding says of its limit; where it is the product's own, nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Saying:
+    """One sentence that says what to do, and the lines that say why."""
+
+    headline: str
+    lines: tuple[str, ...] = ()
+    apart: tuple[str, ...] = ()
+    """What is to be done beside, each a matter of its own."""
+
+
+def alike(title: str, units: int, *, since: str = "", levels: int = 1) -> str:
+    """Say that a range reads the same to the last digit, which no good bench does.
+
+    Parameters
+    ----------
+    title
+        Of the range.
+    units
+        That read alike.
+    since
+        Serial of the first, where they follow each other among others.
+    levels
+        More than 1: how many readings there are, each that of whole builds.
+
+    Examples
+    --------
+    >>> alike("10 uA", 46).partition(":")[0]
+    'Range 10 uA reads exactly alike in 46 units'
+    """
+    where = f"in {counted(units, 'unit')}"
+    if since:
+        where += f" in a row, from {since} on"
+    if levels > 1:
+        where = f"inside every build, {where}"
+    return (
+        f"Range {title} reads exactly alike {where}: a stuck meter, one too coarse, or "
+        "copied cells."
+    )
+
+
+def off_plan(
+    part: str,
+    *,
+    label_ohm: float,
+    label_ppm: float,
+    planned_ohm: float,
+    planned_ppm: float,
+) -> tuple[str, ...]:
+    """Return why a reel, by its label, is none for a part; nothing where it is one.
+
+    A label's value is the part's when it lies within the tolerance planned for it.
+
+    >>> off_plan(
+    ...     "R13", label_ohm=5e3, label_ppm=5e4, planned_ohm=5e3, planned_ppm=1e3
+    ... )
+    ('of the wrong class for part R13: its label allows 5 %, the part needs 0.1 %',)
+    """
+    found = []
+    if abs(label_ohm - planned_ohm) > planned_ohm * planned_ppm * PPM:
+        low, high = (planned_ohm * (1.0 + e * PPM) for e in (-planned_ppm, planned_ppm))
+        found.append(
+            f"of the wrong value for part {part}: its label says {ohm(label_ohm)}, the "
+            f"part needs {ohm(planned_ohm)} ({ohm(low)} to {ohm(high)})"
+        )
+    if label_ppm > planned_ppm:
+        found.append(
+            f"of the wrong class for part {part}: its label allows "
+            f"{label_ppm / PPM_PER_PERCENT:g} %, the part needs "
+            f"{planned_ppm / PPM_PER_PERCENT:g} %"
+        )
+    return tuple(found)
+
+
+def held(hold: Mapping[Any, Any]) -> str:
+    """Return what a hold stands on in words.
+
+    >>> held({"scope": "reel", "subject": "K-7", "to_serial": None})
+    'reel K-7'
+    >>> held({"scope": "serials", "subject": "PA-1", "to_serial": "PA-9"})
+    'serials PA-1 to PA-9'
+    """
+    last = hold["to_serial"]
+    until = f" to {last}" if isinstance(last, str) else ""
+    return f"{hold['scope']} {hold['subject']}{until}"
+
+
+def why_held(hold: Mapping[Any, Any], found: Signal | None) -> str:
+    """Return why a hold stands, with its finding's present numbers where it has one.
+
+    The reason that was written when it was placed stays in its row.
+
+    Parameters
+    ----------
+    hold
+        A row of the query `holds`.
+    found
+        The finding that placed it, as it stands now.
+    """
+    if found is None:
+        return str(hold["reason"])
+    said = odd_unit(found) if is_odd_unit(found) else reads(found, named=hold)
+    if found.standing:
+        return said
+    return f"{said} (finding {found.signal}, withdrawn)"
+
+
+def taught(disposal: Disposal, scope: Scope) -> str:
+    """Say what ending the hold of a finding means for what is found later.
+
+    >>> taught(Disposal.SCRAP, Scope.REEL).partition(":")[0]
+    'The reel counts as bad'
+    """
+    if disposal in (Disposal.RELEASE, Disposal.CONCESSION):
+        return (
+            f"The difference that was found is accepted for this {scope}; it is not "
+            "held again for it. A new move of it is."
+        )
+    where = "in" if scope is Scope.BUILD else "with"
+    return (
+        f"The {scope} counts as bad: what was measured {where} it no longer counts as "
+        "history."
+    )
+
+
+def finding(signal: Signal) -> Saying:
+    """Say what moved, by how much, since when, why we think so, what to do next.
+
+    Parameters
+    ----------
+    signal
+        The latest revision. Its `evidence` may hold `range_title`,
+        `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
+        words and probability), `claim`, `label`, `other_values_ohm`, `alike` and
+        `predicted_ppm` (see `daemon.watch.evidence`), `check` and `history` (sentences
+        on the check standard and on what the build is held against), `limit_is` (see
+        `storage.records.LimitIs`), `next` (see `daemon.watch.what_settles`), and after
+        measurements made to settle it `proven` (sentences on them).
+    """
+    evidence = json.loads(signal.evidence)
+    if signal.cause is Cause.CHART:
+        return chart_warning(signal)
+    if not signal.standing:
+        return Saying(headline=withdrawn(signal), lines=_withdrawn_lines(signal))
+    if is_odd_unit(signal):
+        return Saying(headline=f"{odd_unit(signal)}.", lines=_odd_unit_lines(evidence))
+    verb = "Hold" if signal.holds else "Look at"
+    headline = f"{verb} build {signal.build}: {reads(signal)}."
+    lines = [_why(signal, evidence), *_off_plan(signal, evidence)]
+    lines += _beyond(signal, evidence)
+    others = [
+        f"{words} {share(probability)}"
+        for words, probability in evidence.get("runners_up", ())
+        if probability > 1.0 - SAYABLE_SHARE
+    ]
+    if others:
+        lines.append(f"Less likely: {', '.join(others)}.")
+    if check := evidence.get("check"):
+        lines.append(check)
+    shipped = evidence.get("limit_is") == LimitIs.SHIPPED
+    against = evidence.get("history"), BY_SHIPPED_LIMIT if shipped else None
+    if any(against):
+        lines.append(" ".join(one for one in against if one))
+    lines += evidence.get("proven", ())
+    lines.append(_how_far(signal))
+    if signal.cause in OF_PARTS:
+        lines += _foretold(evidence)
+    if following := evidence.get("next"):
+        lines.append(following)
+    return Saying(headline=headline, lines=tuple(lines))
+
+
+def withdrawn(signal: Signal) -> str:
+    """Say that a finding does not stand any more, and why.
+
+    Parameters
+    ----------
+    signal
+        A revision that is not standing.
+    """
+    why = (signal.withdrawn or "").strip().rstrip(".")
+    # A sentence goes on behind a colon; a serial or an abbreviation stays as it is.
+    if why[1:2].islower():
+        why = f"{why[:1].lower()}{why[1:]}"
+    return f"Finding {signal.signal} was withdrawn: {why}."
+
+
+def _withdrawn_lines(signal: Signal) -> tuple[str, ...]:
+    said = f"It said of build {signal.build}: {_said(signal)}."
+    if not signal.holds:
+        return (said,)
+    return (said, "A hold that it placed stands until a named person ends it.")
+
+
+def is_odd_unit(signal: Signal) -> bool:
+    """Whether a finding is of one unit that is far off alone, and holds nothing."""
+    return signal.cause is Cause.UNIT and not signal.holds
+
+
+def odd_unit(signal: Signal) -> str:
+    """Say that one unit is far off alone, and what to do with it."""
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    size = percent(signal.size_ppm, half_ppm)
+    evidence = json.loads(signal.evidence)
+    on = ""
+    if signal.range is not None:
+        on = f" on range {evidence.get('range_title') or signal.range}"
+    said = f"Unit {signal.first_serial} alone is far off{on} ({size})"
+    if evidence.get("measured_again"):
+        where = "the parts of the range" if signal.part is None else signal.part
+        return f"{said}, also when it was measured again: look at {where}"
+    return f"{said}: seat it and its leads again and measure it once more"
+
+
+def _odd_unit_lines(evidence: Mapping[str, Any]) -> tuple[str, ...]:
+    said = ["Nothing is held for it: the units beside it read as before."]
+    if check := evidence.get("check"):
+        said.append(check)
+    return (*said, *evidence.get("proven", ()))
+
+
+def _said(signal: Signal) -> str:
+    """Return in few words what a finding says, or said while it stood."""
+    return odd_unit(signal) if is_odd_unit(signal) else reads(signal)
+
+
+def chart_warning(signal: Signal) -> Saying:
+    """Say what a chart warns of."""
+    evidence = json.loads(signal.evidence)
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    value = percent(signal.size_ppm, half_ppm)
+    bound = signal.high_ppm if signal.size_ppm > signal.high_ppm else signal.low_ppm
+    unit, title = f"unit {signal.first_serial}", evidence["range_title"]
+    from_reel = f" of reel {evidence['reel']}" if evidence["reel"] else ""
+    what = {
+        "units": f"{unit}{from_reel} reads {value}",
+        "reels": f"the mean of the units{from_reel} up to {unit} is {value}",
+        "steps": f"the step to {unit} from the one before is {value}",
+    }[evidence["chart"]]
+    return Saying(
+        headline=(
+            f"Look at build {signal.build}, range {title}: {what}, beyond the chart's "
+            f"limit of {percent(bound, half_ppm)}."
+        ),
+        lines=("A chart's warning holds nothing; no finding stood on the build.",),
+    )
+
+
+def warnings(signals: Sequence[Signal], builds: Sequence[str]) -> tuple[str, ...]:
+    """Return a sentence on each chart's warning about the latest build.
+
+    Parameters
+    ----------
+    signals
+        Charts' warnings, oldest first.
+    builds
+        Oldest first; those of earlier builds are history.
+    """
+    last = builds[-1:]
+    return tuple(chart_warning(one).headline for one in signals if one.build in last)
+
+
+def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str, ...]:
+    """Say which limit serves, how far another is, and what builds are held against.
+
+    Parameters
+    ----------
+    state
+        What the daemon is doing: its `limit`, `calibrating_percent` and `history`.
+    said
+        What a reader was told before, not to be said again.
+
+    Examples
+    --------
+    >>> watching({"limit": "It serves.", "calibrating_percent": 40, "history": None})
+    ('It serves.', "The product's own limit is being calibrated now: 40 % done.")
+    """
+    percent_done = state["calibrating_percent"]
+    calibrating = (
+        None
+        if percent_done is None
+        else f"The product's own limit is being calibrated now: {percent_done} % done."
+    )
+    sentences = (state["limit"], calibrating, state["history"])
+    return tuple(
+        one for one in sentences if one and not any(one in line for line in said)
+    )
+
+
+def _off_plan(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
+    """Say that the suspect reel is none for its part, whatever its parts read."""
+    if signal.part is not None and (label := evidence.get("label")) is not None:
+        for one in off_plan(signal.part, **label):
+            yield f"Reel {signal.reel} is {one}."
+
+
+def _beyond(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
+    """Say what the reel may be instead, and what cannot be told from what was found."""
+    # Measured since, the cause may be another: then its parts are as they should be.
+    of_parts = signal.cause in OF_PARTS
+    claim = evidence.get("claim") if of_parts else None
+    if claim is not None and claim["incompatible"] > HALF:
+        label = f"{claim['tolerance_ppm'] / PPM_PER_PERCENT:g} % claim"
+        classes = sorted(claim["classes"], key=lambda one: -one[1])[:2]
+        likely = " or ".join(
+            f"{limit / PPM_PER_PERCENT:g} % ({share(probability)})"
+            for limit, probability in classes
+        )
+        yield (
+            f"Incompatible with its {label} ({share(claim['incompatible'])}); of the "
+            f"tolerance classes most likely {likely}."
+        )
+    if of_parts and (values := evidence.get("other_values_ohm")):
+        named = " or ".join(ohm(value) for value in values[:2])
+        yield f"A part of another preferred value would explain it: {named}."
+    if "shared stage" in evidence.get("alike", ()):
+        yield "With one range its own part and the shared stage cannot be told apart."
+    unchecked = not evidence.get("check") and not evidence.get("proven")
+    if unchecked and {"bench", "reel"} & set(evidence.get("alike", ())):
+        yield (
+            "Before a check, a reel and the bench cannot be told apart: run the check "
+            "standard now."
+        )
+
+
+def _how_far(signal: Signal) -> str:
+    """Say how many units are concerned, and how well the size is known from them."""
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    low, high = (percent(end, half_ppm) for end in (signal.low_ppm, signal.high_ppm))
+    return (
+        f"{counted(signal.units, 'unit')} concerned so far; the size is "
+        f"{percent(signal.size_ppm, half_ppm)} ({low} to {high} with 95 %)."
+    )
+
+
+def _foretold(evidence: dict[str, Any]) -> Iterator[str]:
+    """Say what units will read that carry the reel and were not measured."""
+    by_range = dict(evidence.get("predicted_by_range", {}))
+    if (alone := evidence.get("predicted_ppm")) is not None:
+        by_range[""] = alone
+    if not by_range:
+        return
+    second = "the second" if evidence.get("mixed_share") is not None else "this"
+    told = []
+    for title, (mean, low, high) in by_range.items():
+        half = (high - low) / 2
+        on = f" on range {title}" if title else ""
+        interval = f"{percent(low, half)} to {percent(high, half)} with 95 %"
+        told.append(f"{percent(mean, half)}{on} ({interval})")
+    yield (
+        f"A unit of {second} reel that was not measured will read about "
+        f"{' and '.join(told)}."
+    )
+
+
+def reads(signal: Signal, *, named: Mapping[Any, Any] | None = None) -> str:
+    """Return what a finding says in few words: what reads how much since when.
+
+    Parameters
+    ----------
+    named
+        A hold that a reader sees beside it: its reel is not named again.
+    """
+    reel = signal.reel if signal.cause is Cause.REEL else None
+    if named is not None and (named["scope"], named["subject"]) == (Scope.REEL, reel):
+        reel = None
+    what = _what(signal, json.loads(signal.evidence), reel)
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    size = percent(signal.size_ppm, half_ppm)
+    if signal.cause is Cause.UNIT:
+        return f"{what} {size} in unit {signal.first_serial} alone"
+    return f"{what} {size} since unit {signal.first_serial}"
+
+
+def now(signal: Signal) -> str:
+    """Return what a finding is put down to now, in few words."""
+    sure = share(signal.probability)
+    match signal.cause:
+        case Cause.REEL if signal.reel is not None:
+            return f"it is now most likely reel {signal.reel} ({sure})"
+        case Cause.UNIT:
+            return f"it is now most likely unit {signal.first_serial} alone ({sure})"
+        case Cause.SHARED | Cause.BENCH:
+            return f"it is now most likely the {signal.cause} ({sure})"
+        case _:
+            return f"it is now most likely this range's own part ({sure})"
+
+
+def name(signal: Signal) -> str:
+    """Return what a list calls a finding.
+
+    >>> from datetime import UTC, datetime
+    >>> name(
+    ...     Signal(
+    ...         signal="B-3-F1", revision=1, number=1, product="amplifier",
+    ...         build="B-3", cause=Cause.REEL, statistic="bank", range="1 mA",
+    ...         part="R14", reel="RL-14", first_serial="PA-1", raised_serial="PA-1",
+    ...         units=1, size_ppm=0.0, low_ppm=0.0, high_ppm=0.0, implied_ohm=None,
+    ...         probability=0.9, holds=True, evidence="{}",
+    ...         made_at=datetime(2026, 3, 2, tzinfo=UTC),
+    ...     )
+    ... )
+    'Finding B-3-F1: range 1 mA, reel RL-14'
+    """
+    if not signal.standing:
+        return f"Finding {signal.signal} (withdrawn)"
+    evidence = json.loads(signal.evidence)
+    where = (
+        f"range {evidence.get('range_title') or signal.range}"
+        if signal.range is not None
+        else "every range"
+    )
+    match signal.cause:
+        case Cause.UNIT:
+            where += f", unit {signal.first_serial} alone"
+        case Cause.REEL if signal.reel is not None:
+            where += f", reel {signal.reel}"
+        case Cause.SHARED | Cause.BENCH:
+            where += f", {signal.cause}"
+    return f"Finding {signal.signal}: {where}"
+
+
+def one_range(
+    title: str,
+    *,
+    findings: Sequence[Signal],
+    errors_ppm: Sequence[float],
+    limit_ppm: float | None,
+) -> Saying:
+    """Say how one range is: what moved on it, or that it is as it was.
+
+    Parameters
+    ----------
+    findings
+        On this range or on all, oldest first; of those that were withdrawn the last
+        is said to be.
+    errors_ppm
+        Of the units that are shown.
+    limit_ppm
+        The error limit; None while no unit is measured.
+    """
+    if limit_ppm is None:
+        return Saying(headline=f"Range {title}: no unit has been measured yet.")
+    farthest = max(errors_ppm, key=abs)
+    spread = (
+        f"{counted(len(errors_ppm), 'unit')}; the farthest reads "
+        f"{percent(farthest, abs(farthest) / 10)}, the limit is "
+        f"\N{PLUS-MINUS SIGN}{share_of_reading(limit_ppm / PPM_PER_PERCENT)}."
+    )
+    stepped_back = [withdrawn(one) for one in findings if not one.standing][-1:]
+    stand = [one for one in findings if one.standing]
+    moved = [one for one in stand if not is_odd_unit(one)]
+    alone = [one for one in stand if is_odd_unit(one)][-1:]
+    odd = [f"{odd_unit(one)}." for one in alone]
+    if not moved:
+        but = "".join(f" but for unit {one.first_serial}" for one in alone)
+        return Saying(
+            headline=f"Range {title} is as it was{but}.",
+            lines=(*odd, spread, *stepped_back),
+        )
+    last = moved[-1]
+    return Saying(
+        headline=f"{capital(reads(last))}.",
+        lines=(
+            _why(last, json.loads(last.evidence)),
+            *_also([one for one in moved[:-1] if one.build == last.build]),
+            *odd,
+            spread,
+            *stepped_back,
+        ),
+    )
+
+
+def beside(signal: Signal) -> str:
+    """Return the few words that stand beside what moved in a picture."""
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    size = percent(signal.size_ppm, half_ppm)
+    if signal.cause is Cause.UNIT:
+        return f"unit {signal.first_serial} alone: {size}"
+    text = f"since unit {signal.first_serial}: {size}"
+    if signal.range is None:
+        return f"{signal.part or 'every range'} {text}"
+    if signal.part is None or signal.implied_ohm is None:
+        return text
+    half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
+    return (
+        f"{text}, {signal.part} \N{ALMOST EQUAL TO} {ohm(signal.implied_ohm, half_ohm)}"
+    )
+
+
+def _what(signal: Signal, evidence: dict[str, Any], reel: str | None) -> str:
+    from_reel = f", reel {reel}," if reel is not None else ""
+    if signal.range is not None:
+        return f"range {evidence.get('range_title') or signal.range}{from_reel} reads"
+    if titles := evidence.get("range_titles"):
+        ranges = " and ".join(titles)
+        return f"part {signal.part}{from_reel} of ranges {ranges} is off by"
+    return f"every range{from_reel} reads"
+
+
+def _why(signal: Signal, evidence: dict[str, float]) -> str:
+    sure = share(signal.probability)
+    match signal.cause:
+        case Cause.SHARED:
+            return f"Most likely the stage that all ranges share ({sure})."
+        case Cause.BENCH:
+            return f"Most likely the bench, not the units ({sure})."
+        case Cause.UNIT:
+            part = signal.part or "a part"
+            return f"Most likely {part} of unit {signal.first_serial} alone ({sure})."
+        case _ if signal.part is None:
+            return f"Most likely this range's own part ({sure})."
+        case _:
+            source = f" from reel {signal.reel}" if signal.reel else ""
+            value = _value_against_claim(signal, evidence)
+            return f"Most likely part {signal.part}{source} ({sure}){value}."
+
+
+def _value_against_claim(signal: Signal, evidence: dict[str, float]) -> str:
+    if signal.implied_ohm is None:
+        return ""
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
+    text = f": its parts are now about {ohm(signal.implied_ohm, half_ohm)}"
+    if "implied_low_ohm" in evidence:
+        low, high = sorted(evidence[f"implied_{end}_ohm"] for end in ("low", "high"))
+        text += f" ({ohm(low, half_ohm)} to {ohm(high, half_ohm)} with 95 %)"
+    claim_ppm = evidence.get("tolerance_ppm")
+    if claim_ppm is None:
+        return text
+    claim = f"{claim_ppm / PPM_PER_PERCENT:g} %"
+    if evidence.get("spread_factor", 1.0) > PLAINLY_WIDER:
+        return f"{text} and spread wider than their {claim} claim allows"
+    if signal.low_ppm > claim_ppm or signal.high_ppm < -claim_ppm:
+        return f"{text}, outside their {claim} claim"
+    return f"{text}; their claim is {claim}"
+
+
+def check_standard(*, serial: str, outside: Sequence[str]) -> str:
+    """Say what the check standard's last run showed about the bench.
+
+    >>> check_standard(serial="CS-1", outside=[])
+    'Not the bench: check standard CS-1 read right on every range before.'
+    """
+    if outside:
+        return (
+            f"Perhaps the bench: check standard {serial} was outside its limits on "
+            f"{', '.join(outside)}."
+        )
+    return f"Not the bench: check standard {serial} read right on every range before."
+
+
+def claim(check: ClaimCheck, *, reel: str, tolerance_ppm: float) -> tuple[str, ...]:
+    """Say what loose parts of a reel mean for the tolerance on its label."""
+    label = f"{tolerance_ppm / PPM_PER_PERCENT:g} % claim"
+    half_ppm = (check.high_ppm - check.low_ppm) / 2
+    mean = (
+        f"Its mean is {percent(check.mean_ppm, half_ppm)} from nominal "
+        f"({percent(check.low_ppm, half_ppm)} to {percent(check.high_ppm, half_ppm)} "
+        "with 95 %)."
+    )
+    if check.verdict is Against.INCOMPATIBLE:
+        which = ", ".join(str(place + 1) for place in check.outside)
+        return (
+            f"Reel {reel} is not what its label says: incompatible with its {label}.",
+            f"Outside beyond the meter's uncertainty: part {which}.",
+            mean,
+        )
+    if check.verdict is Against.UNDECIDED:
+        which = ", ".join(str(place + 1) for place in check.undecided)
+        near = (
+            f"Undecided: part {which} lies within the meter's uncertainty of the "
+            f"{label}'s limit; use a better meter or measure four-wire."
+        )
+        return near, mean
+    missed = (
+        "So many good parts still miss a reel with up to "
+        f"{100 * check.missed_share:.0f} % bad ones (95 %)."
+    )
+    return f"Nothing speaks against reel {reel} and its {label}.", mean, missed
+
+
+def standing(
+    *,
+    signals: Sequence[Signal],
+    builds: Sequence[Mapping[Any, Any]],
+    holds: Sequence[Mapping[Any, Any]],
+    units: int,
+) -> Saying:
+    """Say what to do now: what was found on a held build, or that all is well.
+
+    Parameters
+    ----------
+    signals
+        Latest revisions, oldest first.
+    builds
+        Rows of the query `builds`, oldest first.
+    holds
+        Open ones, rows of the query `holds`.
+    units
+        How many units have been measured at all.
+    """
+    if units == 0:
+        return Saying(
+            headline="No unit has been measured yet.",
+            lines=("Connect the check standard and measure the first unit.",),
+        )
+    held_builds = [str(one["build"]) for one in builds if one["state"] == "held"]
+    odd = _odd_units(signals, builds)
+    stepped_back = tuple(
+        f"{withdrawn(one)} {_stays(one, holds)}"
+        for one in signals
+        if not one.standing and _held_by(one, holds)
+    )
+    on_hold = [
+        one
+        for one in signals
+        if one.standing and one.build in held_builds and _held_by(one, holds)
+    ]
+    if on_hold:
+        last = on_hold[-1]
+        others = [one for one in on_hold[:-1] if one.build == last.build]
+        said = finding(last)
+        also = "".join(f" Also: {reads(one)}." for one in reversed(others))
+        return Saying(
+            headline=f"{said.headline}{also}",
+            lines=(*said.lines, *_also(others)),
+            apart=(*odd, *stepped_back),
+        )
+    gone = {one.signal for one in signals if not one.standing}
+    if holds and all(one["signal"] in gone for one in holds):
+        whose = "its finding was" if len(holds) == 1 else "their finding was"
+        return Saying(
+            headline=f"{counted(len(holds), 'hold')} to decide on: {whose} withdrawn.",
+            lines=stepped_back,
+            apart=odd,
+        )
+    if held_builds:
+        return Saying(
+            headline=f"Hold build {held_builds[-1]}: see its holds below.",
+            apart=(*odd, *stepped_back),
+        )
+    if odd:
+        return Saying(headline=odd[0], lines=("Nothing is held.",), apart=odd[1:])
+    now = [one["build"] for one in builds if one["units"]][-1:]
+    moved = [
+        reads(one)
+        for one in signals
+        if one.standing and not is_odd_unit(one) and one.build in now
+    ]
+    but = f" but for this: {'; '.join(moved)}" if moved else ""
+    return Saying(
+        headline="Nothing is held.",
+        lines=(f"{counted(units, 'unit')} measured, every range as it was{but}.",),
+    )
+
+
+def _also(others: Sequence[Signal]) -> Iterator[str]:
+    """Say of each further finding on a build what it is and why, the newest first."""
+    for one in reversed(others):
+        evidence = json.loads(one.evidence)
+        yield f"{capital(reads(one))}. {_why(one, evidence)}"
+
+
+def _odd_units(
+    signals: Sequence[Signal], builds: Sequence[Mapping[Any, Any]]
+) -> tuple[str, ...]:
+    """Return what to do with units that are odd alone; of earlier builds: history."""
+    now = [one["build"] for one in builds if one["units"]][-1:]
+    return tuple(
+        f"{odd_unit(one)}."
+        for one in signals
+        if one.standing and is_odd_unit(one) and one.build in now
+    )
+
+
+def _held_by(
+    signal: Signal, holds: Sequence[Mapping[Any, Any]]
+) -> list[Mapping[Any, Any]]:
+    return [one for one in holds if one["signal"] == signal.signal]
+
+
+def _stays(signal: Signal, holds: Sequence[Mapping[Any, Any]]) -> str:
+    """Say what is still held for a finding that was withdrawn."""
+    mine = _held_by(signal, holds)
+    what = " and ".join(held(one) for one in mine)
+    verb = "stands" if len(mine) == 1 else "stand"
+    return (
+        f"The {'hold' if len(mine) == 1 else 'holds'} on {what} {verb} until a named "
+        "person decides."
+    )

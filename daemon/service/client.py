@@ -1,0 +1,167 @@
+"""A person's side of the control: what commands and screens ask the running daemon."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Self
+
+import httpx
+
+from storage.endpoint import Endpoint, read
+from storage.errors import UnreachableError
+
+LONG_POLL_S = 20.0
+OFF_S = 3.0
+"""How long a daemon may take to turn the source off before it is done without it."""
+
+
+class RefusedOrderError(Exception):
+    """The daemon did not take an order, and says why."""
+
+
+class Client:
+    """Speaks to one running daemon.
+
+    Raises
+    ------
+    storage.errors.UnreachableError
+        No daemon runs here, or it does not answer.
+    """
+
+    def __init__(self, endpoint: Endpoint) -> None:
+        self.endpoint = endpoint
+        self._http = httpx.Client(
+            base_url=endpoint.address,
+            headers=endpoint.headers,
+            trust_env=False,
+        )
+
+    @classmethod
+    def of(cls, folder: Path) -> Self:
+        """Return a client of the daemon whose endpoint file is in `folder`."""
+        found = read(folder)
+        if found is None or found.stale:
+            raise UnreachableError(address=str(folder), reason="no daemon runs here")
+        return cls(found)
+
+    def state(self) -> dict[str, Any]:
+        """Return what the daemon is doing."""
+        return self._json("GET", "/control/state")
+
+    def measure(
+        self,
+        *,
+        build: str | None,
+        serial: str | None,
+        ranges: Sequence[str] = (),
+        typed: Sequence[dict[str, Any]] = (),
+        checks: Sequence[dict[str, Any]] = (),
+        rerun: bool = False,
+        note: str | None = None,
+        new_setup: bool = False,
+        attended: bool = True,
+    ) -> str:
+        """Order one unit; return the ticket.
+
+        Parameters
+        ----------
+        new_setup
+            Whether the bench was set up anew before readings that are typed.
+        attended
+            Whether somebody answers what the daemon asks about typed readings.
+        """
+        order = {
+            "build": build,
+            "serial": serial,
+            "ranges": list(ranges),
+            "typed": list(typed),
+            "checks": list(checks),
+            "rerun": rerun,
+            "note": note,
+            "new_setup": new_setup,
+            "attended": attended,
+        }
+        return str(self._json("POST", "/control/measure", order)["ticket"])
+
+    def work(
+        self,
+        work: str,
+        *,
+        serial: str | None = None,
+        second: dict[str, Any] | None = None,
+        proof: dict[str, Any] | None = None,
+        loose: dict[str, Any] | None = None,
+    ) -> str:
+        """Order what is of the bench, not of a unit; return the ticket.
+
+        Parameters
+        ----------
+        work
+            "check", "end session", "compare", "prove" or "check reel".
+        second
+            For "compare": the fields of `daemon.station.orders.SecondMeter`.
+        proof, loose
+            For "prove" and "check reel": those of `ProofOrder` and `LooseParts`.
+        """
+        order = {
+            "work": work,
+            "serial": serial,
+            "second": second,
+            "proof": proof,
+            "loose": loose,
+        }
+        return str(self._json("POST", "/control/measure", order)["ticket"])
+
+    def ticket(self, ticket: str, *, wait_s: float = 0.0) -> dict[str, Any]:
+        """Return what became of an order, waiting up to `wait_s` for its end."""
+        return self._json(
+            "GET", f"/control/ticket/{ticket}?wait_s={min(wait_s, LONG_POLL_S)}"
+        )
+
+    def answer(self, prompt: str, value: str = "done") -> bool:
+        """Answer a prompt; False when it is no longer asked."""
+        body = {"prompt": prompt, "value": value}
+        return bool(self._json("POST", "/control/answer", body)["taken"])
+
+    def source_off(self) -> None:
+        """Turn the source off now and keep it off; a daemon that hangs is not awaited.
+
+        Raises
+        ------
+        RefusedOrderError
+            The daemon could not show that it is off.
+        """
+        self._json("POST", "/control/source-off", {}, wait_s=OFF_S)
+
+    def resume(self) -> None:
+        """Allow measuring again."""
+        self._json("POST", "/control/resume", {})
+
+    def close(self) -> None:
+        """Let go of the connection."""
+        self._http.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _json(
+        self,
+        method: str,
+        path: str,
+        body: dict[str, Any] | None = None,
+        *,
+        wait_s: float = LONG_POLL_S + 10.0,
+    ) -> dict[str, Any]:
+        timeout = httpx.Timeout(5.0, read=wait_s)
+        try:
+            answer = self._http.request(method, path, json=body, timeout=timeout)
+        except httpx.TransportError as exc:
+            raise UnreachableError(
+                address=self.endpoint.address, reason=str(exc)
+            ) from exc
+        found: dict[str, Any] = answer.json()
+        if answer.is_error:
+            raise RefusedOrderError(str(found.get("error", answer.reason_phrase)))
+        return found

@@ -1,0 +1,182 @@
+"""The other processes of a running Holdpoint: how they are started and ended."""
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from daemon.service.client import Client
+from daemon.service.home import VARIABLE, Home
+from storage.errors import UnreachableError
+
+START_S = 300.0
+"""The first start of all compiles the detector: minutes on a slow machine."""
+END_S = 15.0
+POLL_S = 0.05
+
+
+class StartError(Exception):
+    """A process did not come up; its own words say why."""
+
+
+def holdpoint(*arguments: str) -> list[str]:
+    """Return our own command, run by this interpreter."""
+    return [sys.executable, "-m", "daemon.cli", *arguments]
+
+
+def require_free(port: int) -> None:
+    """Refuse a loopback port that somebody listens on; 0 is any free one.
+
+    Raises
+    ------
+    StartError
+        It is in use.
+    """
+    try:
+        socket.create_server(("127.0.0.1", port)).close()
+    except OSError as exc:
+        message = f"port {port} is in use on this machine; name another with --port"
+        raise StartError(message) from exc
+
+
+def dashboard_command(*, port: int, browse: bool) -> list[str]:
+    """Return the command that serves the screens to this machine alone.
+
+    Raises
+    ------
+    StartError
+        The port is in use.
+    """
+    require_free(port)
+    command = [sys.executable, "-m", "dashboard.serve", "--port", str(port)]
+    return [*command, "--browse"] if browse else command
+
+
+def environment(home: Home) -> dict[str, str]:
+    """Return our environment with the home named."""
+    return {**os.environ, VARIABLE: str(home.folder.resolve())}
+
+
+@contextmanager
+def child(
+    command: Sequence[str], home: Home, *, log: Path | None = None
+) -> Iterator[subprocess.Popen[str]]:
+    """Run a process while the context lasts; it is told to end, then made to.
+
+    It has a session of its own: a terminal's interrupt comes to us alone, and we
+    end our children in order. Where it inherits a pipe it ends when we are killed.
+    """
+    with (log or Path(os.devnull)).open("a") as errors:
+        process = subprocess.Popen(  # noqa: S603 -- our own commands only
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=errors,
+            text=True,
+            env=environment(home),
+            start_new_session=True,
+        )
+    try:
+        yield process
+    finally:
+        end(process)
+
+
+def end(process: subprocess.Popen[str]) -> None:
+    """Tell a process to end and wait for it."""
+    process.terminate()
+    try:
+        process.wait(END_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+    for stream in (process.stdin, process.stdout):
+        if stream is not None:
+            with suppress(BrokenPipeError):
+                stream.close()
+
+
+@contextmanager
+def running_daemon(home: Home, *options: str) -> Iterator[subprocess.Popen[str]]:
+    """Run a daemon while the context lasts; ready when it has an address.
+
+    Raises
+    ------
+    StartError
+        It ended, or did not answer in time.
+    """
+    log = home.data / "daemon.log"
+    home.data.mkdir(parents=True, exist_ok=True)
+    command = holdpoint("--home", str(home.folder), "daemon", *options)
+    with child(command, home, log=log) as process:
+        wait_for_daemon(home, process, log)
+        yield process
+
+
+def wait_for_daemon(home: Home, process: subprocess.Popen[str], log: Path) -> None:
+    """Return once the daemon of a home answers.
+
+    Raises
+    ------
+    StartError
+        It ended, or did not answer in time.
+    """
+    deadline_s = time.monotonic() + START_S
+    while not answers(home, pid=process.pid):
+        if process.poll() is not None or time.monotonic() > deadline_s:
+            message = f"the daemon did not start: {_last_line(log)}"
+            raise StartError(message)
+        time.sleep(POLL_S)
+
+
+def answers(home: Home, *, pid: int | None = None) -> bool:
+    """Whether a daemon, or the one with this process number, answers for a home."""
+    try:
+        with Client.of(home.data) as client:
+            client.state()
+            return pid is None or client.endpoint.pid == pid
+    except UnreachableError:
+        return False
+
+
+@contextmanager
+def simulated_bench(
+    home: Home, *, seed: int, units: int
+) -> Iterator[tuple[subprocess.Popen[str], dict[str, Any]]]:
+    """Run the simulated bench of a home's settings; yield what it says of itself.
+
+    Raises
+    ------
+    StartError
+        It did not start.
+    """
+    home.data.mkdir(parents=True, exist_ok=True)
+    log = home.data / "simulator.log"
+    command = [
+        sys.executable,
+        "-m",
+        "daemon.simulator",
+        "--config",
+        str(home.folder),
+        "--seed",
+        str(seed),
+        "--units",
+        str(units),
+    ]
+    with child(command, home, log=log) as process:
+        line = "" if process.stdout is None else process.stdout.readline()
+        if not line:
+            message = f"the simulated bench did not start: {_last_line(log)}"
+            raise StartError(message)
+        yield process, json.loads(line)
+
+
+def _last_line(log: Path) -> str:
+    lines = log.read_text(errors="replace").strip().splitlines()
+    return lines[-1] if lines else "it said nothing"

@@ -1,0 +1,55 @@
+"""The source off from any process: by the daemon where it answers, else directly.
+
+What a person asks with `holdpoint bench off`, and a service manager as its stop
+step. A daemon that hangs, was stopped or was killed does not matter: the source is
+then told over a line of this process's own.
+"""
+
+from config.load import load
+from daemon.bench.guard import OFF_PATIENCE_S, Orders, turn_off
+from daemon.service.client import Client, RefusedOrderError
+from daemon.service.home import Home
+from storage.errors import UnreachableError
+
+
+class NoSourceError(Exception):
+    """There is nothing to turn off."""
+
+
+def source_off(home: Home) -> str | None:
+    """Turn the source off, and see that it is.
+
+    Returns
+    -------
+    str or None
+        Why it could not be shown to be off, or None.
+
+    Raises
+    ------
+    NoSourceError
+        No daemon left word of a source, and the settings name none that can be told.
+    """
+    try:
+        with Client.of(home.data) as client:
+            client.source_off()
+    except (UnreachableError, RefusedOrderError):
+        return turn_off(orders_of(home), OFF_PATIENCE_S)
+    return None
+
+
+def orders_of(home: Home) -> Orders:
+    """Return how to turn the source off: the daemon's own words before the settings.
+
+    The settings may have changed since the daemon opened the bench.
+    """
+    if home.orders.exists():
+        return Orders.load(home.orders)
+    settings = load(home.folder)
+    if settings.bench is None:
+        message = "bench.toml is missing: there is no source to turn off"
+        raise NoSourceError(message)
+    profile = settings.profiles.get(settings.bench.source.profile)
+    if profile is None:
+        message = "the source is set by hand: turn it off at the instrument"
+        raise NoSourceError(message)
+    return Orders.of(settings.bench.source, profile)

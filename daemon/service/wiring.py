@@ -1,0 +1,130 @@
+"""Wiring of the running daemon: who owns what, who starts and stops when.
+
+The main thread is the worker: it alone measures and waits for people. HTTP and
+scheduled jobs run on threads of their own and meet it at the desk and at the Store.
+A signal sets events and nothing else; the source goes off on the way out.
+"""
+
+import os
+import secrets
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from logging import getLogger
+from threading import Event, Thread
+
+import uvicorn
+
+from config.load import load
+from daemon.bench.clock import ScaledClock
+from daemon.service.control import routes
+from daemon.service.home import Home
+from daemon.service.jobs import scheduled, sending
+from daemon.service.processes import require_free
+from daemon.service.worker import Worker
+from daemon.station.desk import Desk
+from storage import endpoint as endpoints
+from storage.local import LocalStore
+from storage.server import application, listen
+from storage.statements import schema_version
+
+log = getLogger(__name__)
+
+STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+
+
+def run(
+    home: Home,
+    *,
+    with_bench: bool = True,
+    port: int = 0,
+    announce: Callable[[str], None] = log.warning,
+) -> None:
+    """Serve and measure until a signal says stop.
+
+    Parameters
+    ----------
+    announce
+        Told what a person at the bench must know before the source is turned on.
+
+    Raises
+    ------
+    config.errors.ConfigError
+        The settings have faults.
+    storage.errors.StorageError
+        The store is owned by another process, newer than this program, or broken.
+    daemon.bench.errors.BenchError
+        The bench cannot be opened; the source is off.
+    daemon.service.processes.StartError
+        The port is in use.
+    """
+    settings = load(home.folder)
+    stop = Event()
+    home.data.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with ExitStack() as way_out:
+        store = way_out.enter_context(LocalStore(home.store))
+        clock = ScaledClock(
+            1.0 if settings.bench is None else settings.bench.time_scale
+        )
+        desk = Desk(utc=clock.utc, stop=stop)
+        way_out.enter_context(_signals(desk))
+        worker = Worker(settings, home, store, desk, clock)
+        way_out.callback(worker.close_bench)
+        if with_bench:
+            worker.open_bench()
+            for caution in desk.snapshot()["cautions"]:
+                announce(caution)
+        way_out.enter_context(_serving(home, store, worker, port))
+        way_out.enter_context(sending(store, settings, worker))
+        way_out.enter_context(scheduled(home, store, settings, worker))
+        worker.work()
+
+
+@contextmanager
+def _signals(desk: Desk) -> Iterator[None]:
+    """Let a signal end the work: it sets the events, and the way out does the rest."""
+
+    def stop(_number: int, _frame: object) -> None:
+        desk.stop.set()
+        desk.halt.set()
+
+    before = {one: signal.signal(one, stop) for one in STOPS}
+    try:
+        yield
+    finally:
+        for one, handler in before.items():
+            signal.signal(one, handler)
+
+
+@contextmanager
+def _serving(
+    home: Home, store: LocalStore, worker: Worker, port: int
+) -> Iterator[None]:
+    """Serve the Store and the control on loopback while the context lasts."""
+    require_free(port)
+    listening = listen(port)
+    endpoint = endpoints.Endpoint(
+        address=f"http://127.0.0.1:{listening.getsockname()[1]}",
+        pid=os.getpid(),
+        token=secrets.token_urlsafe(32),
+        schema=schema_version(),
+    )
+    app = application(
+        store,
+        endpoint.token,
+        extra_routes=routes(
+            worker.desk, source_off=worker.source_off, resume=worker.resume
+        ),
+    )
+    server = uvicorn.Server(
+        uvicorn.Config(app, log_level="warning", lifespan="off", access_log=False)
+    )
+    thread = Thread(target=server.run, args=([listening],), name="http", daemon=True)
+    thread.start()
+    endpoints.write(home.data, endpoint)
+    try:
+        yield
+    finally:
+        endpoints.remove(home.data, endpoint)
+        server.should_exit = True
+        thread.join(timeout=5.0)

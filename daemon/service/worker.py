@@ -1,0 +1,566 @@
+"""One order after another: the only one that measures and that waits for people."""
+
+import re
+import time
+from collections.abc import Callable
+from datetime import datetime
+from functools import partial
+from logging import getLogger
+
+import pandas as pd
+
+from config import model
+from config.model import Settings
+from config.profile import TYPED
+from daemon.bench.bench import Bench, cautions
+from daemon.bench.clock import Clock
+from daemon.bench.errors import (
+    AbsentError,
+    BenchError,
+    GuardLostError,
+    OutputLostError,
+    OutputNotOffError,
+    StoppedError,
+    WrongIdentityError,
+)
+from daemon.bench.guard import Orders, turn_off
+from daemon.bench.visa import connect
+from daemon.holds.proofs import NoProofError
+from daemon.judging.inspections import AnswerError, failing
+from daemon.metrology.errors import MetrologyError
+from daemon.service.home import Home
+from daemon.station import reseating
+from daemon.station.by_hand import ByHand
+from daemon.station.cycle import Cycle, Recorded
+from daemon.station.desk import Desk
+from daemon.station.inbox import Inbox
+from daemon.station.ohmmeter import NotReadError
+from daemon.station.orders import Order, RefusedError, Ticket
+from daemon.station.proof_runs import Prober
+from daemon.station.session import NotJudgedError, Station
+from daemon.station.typed_readings import TypedError
+from daemon.traceability import kitting
+from daemon.watch.own_limit import in_words, limits_of
+from storage.errors import NotFoundError, StorageError
+from storage.store import Store
+
+log = getLogger(__name__)
+
+IDLE_S = 0.2
+LOOK_S = 1.0
+"""How often an idle daemon looks for dropped serials and for rows of others."""
+LOST = (
+    AbsentError,
+    GuardLostError,
+    OutputLostError,
+    OutputNotOffError,
+    WrongIdentityError,
+)
+"""Faults after which instruments may have forgotten what they were told."""
+
+
+class LostTwiceError(BenchError):
+    """The bench was lost, opened anew, and lost again with the same unit."""
+
+    def __init__(self, *, first: str, second: str) -> None:
+        self.first = first
+        self.second = second
+        super().__init__(
+            f"the bench was lost twice in a row, first: {first}; then: {second}; see "
+            "to it and order the unit again: the daemon asks before it opens the bench"
+        )
+
+
+class Worker:
+    """Takes one order after another; the only one who measures."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        home: Home,
+        store: Store,
+        desk: Desk,
+        clock: Clock,
+    ) -> None:
+        self.desk = desk
+        self._settings = settings
+        self._store = store
+        self._clock = clock
+        self._configuration = kitting.keep_settings(store, settings, at=clock.utc())
+        desk.show(configuration=self._configuration)
+        self._cycle = Cycle(
+            settings, store, own_limit=limits_of(home.data, settings).serving
+        )
+        self._cycle.resume()
+        self._home = home
+        self.show_watching()
+        self._bench: Bench | None = None
+        self._bench_lost = False
+        self._lost_twice: LostTwiceError | None = None
+        self._remarks: tuple[str, ...] = ()
+        self._alarmed = False
+        self._looked_s = 0.0
+        self._station: Station | None = None
+        self._inbox = Inbox(home.inbox, desk)
+        self._by_hand = ByHand(
+            settings, store, self._cycle, desk, clock, configuration=self._configuration
+        )
+
+    def utc(self) -> datetime:
+        """Return what time rows carry."""
+        return self._clock.utc()
+
+    def show_watching(self) -> None:
+        """Say which limit serves and what builds are held against."""
+        self.desk.show(
+            limit=in_words(self._home.data, self._settings),
+            history=self._cycle.known.history(),
+        )
+
+    def open_bench(self) -> None:
+        """Open the instruments, the source off before all else.
+
+        A bench that a person reads is not opened: its readings are typed. A source
+        that a person sets is asked for, level by level.
+        """
+        settings = self._settings
+        self.desk.show(instruments=settings.bench is not None)
+        if settings.bench is None or TYPED in {
+            one.profile
+            for role, one in settings.bench.instruments.items()
+            if role != "source"
+        }:
+            return
+        self.desk.show(cautions=cautions(settings.bench, settings.profiles))
+        source = settings.bench.source
+        if source.profile != TYPED:
+            # Whoever must turn the source off without us finds here how.
+            Orders.of(source, settings.profiles[source.profile]).save(self._home.orders)
+        self._bench = Bench(
+            settings.bench,
+            settings.product,
+            settings.plan.reading,
+            profiles=settings.profiles,
+            nominal_transfer={
+                one.key: one.nominal_transfer for one in self._cycle.product.ranges
+            },
+            connect=connect,
+            clock=self._clock,
+            lost=self._guard_lost,
+            ask=lambda text: self.desk.ask(text, subject="the source"),
+            goes_on=self.desk.beat,
+        )
+        self._alarmed = False
+        self._station = Station(
+            self._cycle,
+            self._bench,
+            desk=self.desk,
+            clock=self._clock,
+            configuration=self._configuration,
+        )
+        self.desk.show(bench=settings.bench.name, alarm=None)
+
+    def close_bench(self) -> None:
+        """Turn the source off and let go of the instruments."""
+        bench, self._bench, self._station = self._bench, None, None
+        if bench is not None:
+            bench.close()
+            self._home.orders.unlink(missing_ok=True)
+
+    def source_off(self) -> None:
+        """Turn the source off now and keep it off; from any thread.
+
+        Raises
+        ------
+        OutputNotOffError
+            It could not be shown to be off: an alarm stands until it could.
+        """
+        if self._bench is not None:
+            try:
+                self._bench.halt()
+            except OutputNotOffError as exc:
+                self._alarm(str(exc))
+                raise
+        self.desk.show(phase="source off", source_on=False)
+
+    def resume(self) -> None:
+        """Allow measuring again; leads may have been touched, so check anew."""
+        if self._bench is not None:
+            self._bench.resume()
+        if self._station is not None:
+            self._station.end_session()
+        self.desk.show(phase="waiting")
+
+    def work(self) -> None:
+        """Carry out orders until told to stop."""
+        self.desk.show(phase="waiting")
+        while not self.desk.stop.is_set():
+            ticket = self.desk.next_order(wait_s=IDLE_S)
+            if ticket is None:
+                self._idle()
+            else:
+                self._carry_out(ticket)
+
+    def _idle(self) -> None:
+        now_s = time.monotonic()
+        if now_s - self._looked_s < LOOK_S:
+            return
+        self._looked_s = now_s
+        if self._alarmed:
+            self._try_off()
+        try:
+            self._inbox.look()
+            self._cycle.watch(step=self.desk.beat)
+            # A file may have been imported: what builds are held against is another.
+            if (history := self._cycle.known.history()) != self.desk.snapshot()[
+                "history"
+            ]:
+                self.desk.show(history=history)
+        except (StorageError, OSError) as exc:
+            self._trouble(exc)
+
+    def _carry_out(self, ticket: Ticket) -> None:
+        name = ticket.ticket
+        self._remarks = ()
+        try:
+            if ticket.order.work == "unit":
+                recorded = self._measure(name, ticket.order)
+                self.desk.update(
+                    name,
+                    run=recorded.run,
+                    number=recorded.number,
+                    verdict=recorded.verdict.value,
+                    message=failing(recorded.checks),
+                    remarks=(
+                        *self.desk.snapshot()["remarks"],
+                        *recorded.remarks,
+                        *self._remarks,
+                        *self._judged_again(),
+                    ),
+                )
+            else:
+                self.desk.update(name, message=self._work_on_bench(name, ticket.order))
+            self._cycle.watch(step=self.desk.beat)
+            self._ask_for_check(name, ticket.order)
+            self.show_watching()
+        except StoppedError as exc:
+            self.desk.update(name, state="failed", message=str(exc))
+            self.desk.show(phase="source off", source_on=False, range=None)
+        except (
+            RefusedError,
+            NotJudgedError,
+            BenchError,
+            StorageError,
+            MetrologyError,
+            TypedError,
+            AnswerError,
+            NoProofError,
+            NotReadError,
+        ) as exc:
+            self.desk.update(name, state="failed", message=str(exc))
+            self._trouble(exc)
+            if isinstance(exc, OutputNotOffError):
+                self._alarm(str(exc))
+            if isinstance(exc, (*LOST, LostTwiceError)):
+                self._lose_bench()
+        else:
+            self.desk.update(name, state="done")
+            self.desk.show(
+                phase="waiting", trouble=None, source_on=False, range=None, live={}
+            )
+
+    def _ask_for_check(self, name: str, order: Order) -> None:
+        """Say after a check that another one is worth while, where it is."""
+        if order.work != "check" or (said := self._cycle.bench_in_question()) is None:
+            return
+        ticket = self.desk.ticket(name)
+        if ticket is not None:
+            self.desk.update(name, message=f"{ticket.message or ''} {said}".strip())
+
+    def _judged_again(self) -> tuple[str, ...]:
+        return () if self._station is None else self._station.take_said()
+
+    def _guard_lost(self, reason: str) -> None:
+        """Take the guard's word, on a thread of the guard's own."""
+        log.critical("safe-off guard", extra={"reason": reason})
+        self.desk.show(alarm=reason)
+
+    def _alarm(self, reason: str) -> None:
+        """Say that the source may be on, until it was seen off."""
+        log.critical("source not off", extra={"reason": reason})
+        self._alarmed = True
+        self.desk.show(alarm=reason, source_on=True)
+
+    def _try_off(self) -> None:
+        """Reach for a source that could not be shown to be off."""
+        if not self._home.orders.exists():
+            return
+        if turn_off(Orders.load(self._home.orders), 0.0) is None:
+            self._alarmed = False
+            if self._bench is None:
+                self._home.orders.unlink()
+            self.desk.show(
+                alarm=None,
+                source_on=False,
+                trouble="The source was out of reach and may have been on; it can be "
+                "reached again and is off.",
+            )
+
+    def _lose_bench(self) -> None:
+        """Let go of a bench that may have lost its settings; an order opens it anew."""
+        self._bench_lost = True
+        try:
+            self.close_bench()
+        except BenchError as exc:
+            self._trouble(exc)
+
+    def _trouble(self, fault: Exception) -> None:
+        log.error("not done", extra={"reason": str(fault)})
+        self.desk.show(phase="trouble", trouble=str(fault), source_on=False)
+
+    def _measure(self, ticket: str, order: Order) -> Recorded:
+        build, serial = self._which(order)
+        first = reseating.first_run(
+            self._store, serial, again=order.rerun or bool(order.ranges)
+        )
+        self.desk.update(ticket, state="measuring", serial=serial)
+        answers = self._answers(order)
+
+        def first_taken(recorded: Recorded) -> None:
+            self.desk.update(
+                ticket,
+                run=recorded.run,
+                number=recorded.number,
+                verdict=recorded.verdict.value,
+            )
+
+        seated = reseating.measured(
+            serial,
+            self._by_person(order, build, serial, answers)
+            if order.typed
+            else self._by_bench(ticket, order, build, serial, answers),
+            self._cycle,
+            rerun_of=first,
+            ask=partial(self.desk.ask, subject=serial)
+            if order.attended or not order.typed
+            else None,
+            first_taken=first_taken,
+        )
+        self._remarks = (*self._remarks, *seated.remarks)
+        return seated.recorded
+
+    def _by_person(
+        self, order: Order, build: str, serial: str, answers: dict[str, float]
+    ) -> reseating.Measure:
+        """Return how a person measures: as ordered, then as asked for."""
+
+        def measure(*, rerun_of: str | None, note: str | None) -> Recorded:
+            again = note is not None
+            return self._by_hand.record(
+                order,
+                build,
+                serial,
+                answers=answers,
+                rerun_of=rerun_of,
+                note=note,
+                typed=self._by_hand.read_again(order, serial) if again else None,
+            )
+
+        return measure
+
+    def _by_bench(
+        self,
+        ticket: str,
+        order: Order,
+        build: str,
+        serial: str,
+        answers: dict[str, float],
+    ) -> reseating.Measure:
+        """Return how the bench measures, opened anew where it was lost meanwhile."""
+        ranges = self._ranges(order)
+
+        def measure(*, rerun_of: str | None, note: str | None) -> Recorded:
+            def take(lost: str | None) -> Recorded:
+                notes = [one for one in (order.note, note, lost) if one]
+                return self._open_station().unit(
+                    serial=serial,
+                    build=build,
+                    ranges=ranges,
+                    rerun_of=rerun_of,
+                    note="; ".join(notes) or None,
+                    answers=answers,
+                )
+
+            try:
+                return take(None)
+            except OutputNotOffError:
+                raise  # first of all the source must go off
+            except LOST as exc:
+                return self._measure_again(ticket, take, exc)
+
+        return measure
+
+    def _measure_again(
+        self, ticket: str, measure: Callable[[str | None], Recorded], lost: BenchError
+    ) -> Recorded:
+        """Open a lost bench anew and measure the unit once more; say so everywhere.
+
+        Raises
+        ------
+        LostTwiceError
+            The bench was lost again, or cannot be opened.
+        OutputNotOffError
+            The source could not be shown to be off; nothing was opened.
+        """
+        log.warning("bench lost, opened anew", extra={"reason": str(lost)})
+        self.close_bench()
+        self._bench_lost = True
+        said = (
+            f"The bench was lost ({lost}); it was opened anew and the unit measured "
+            "again."
+        )
+        self._remarks = (said,)
+        self.desk.update(ticket, remarks=self._remarks)
+        self.desk.show(
+            phase="opening the bench anew",
+            source_on=False,
+            reopened=self.desk.snapshot()["reopened"] + 1,
+            lost=str(lost),
+        )
+        try:
+            return measure(f"measured again after the bench was lost: {lost}")
+        except OutputNotOffError:
+            raise
+        except LOST as exc:
+            self._lost_twice = LostTwiceError(first=str(lost), second=str(exc))
+            raise self._lost_twice from exc
+
+    def _answers(self, order: Order) -> dict[str, float]:
+        """Return the checks that came with an order, by name."""
+        known = self._settings.plan.checks
+        for one in order.checks:
+            if one.name not in known:
+                raise NotFoundError(kind="check", key=one.name)
+        return {one.name: one.value for one in order.checks}
+
+    def _open_station(self) -> Station:
+        """Return the station, its bench opened anew where it was lost.
+
+        After a second loss in a row a person looks at it first.
+        """
+        if self._lost_twice is not None:
+            self.desk.ask(
+                f"The bench was lost twice in a row ({self._lost_twice.second}). See "
+                "to it, then confirm: it is opened anew.",
+                subject="the bench",
+            )
+            self._lost_twice = None
+        if self._bench_lost:
+            self.open_bench()
+            self._bench_lost = False
+        if self._station is None:
+            message = "this daemon has no bench; write bench.toml, or type the readings"
+            raise RefusedError(message)
+        return self._station
+
+    def _work_on_bench(self, ticket: str, order: Order) -> str:
+        """Carry out what is of the bench, not of a unit; return what came of it."""
+        if order.work in {"prove", "check reel"}:
+            self.desk.update(ticket, state="measuring")
+            return self._probe(order)
+        station = self._open_station()
+        self.desk.update(ticket, state="measuring", serial=order.serial)
+        if order.work == "check":
+            station.check()
+            said = "The check standard reads right on every range."
+            return " ".join((said, *station.take_said()))
+        if order.work == "end session":
+            station.finish()
+            said = "The session is ended; the next unit waits for a new check."
+            return " ".join((said, *station.take_said()))
+        if order.second is None or order.serial is None:
+            message = "say which unit is connected, and which meter is beside the bench"
+            raise RefusedError(message)
+        if order.second.range not in self._cycle.product.keys:
+            raise NotFoundError(kind="range", key=order.second.range)
+        return station.compare(order.serial, order.second).words
+
+    def _probe(self, order: Order) -> str:
+        """Measure what settles a finding, or loose parts of a reel."""
+        if not self.desk.snapshot()["instruments"]:
+            message = "this daemon was started without a bench; type what was read"
+            raise RefusedError(message)
+        prober = Prober(
+            settings=self._settings,
+            product=self._cycle.product,
+            store=self._store,
+            desk=self.desk,
+            clock=self._clock,
+            connect=connect,
+            station=self._open_station,
+            make_way=self._make_way,
+        )
+        if order.proof is not None:
+            return prober.prove(order.proof)
+        if order.loose is None:
+            message = "say what to measure"
+            raise RefusedError(message)
+        return prober.check_reel(order.loose)
+
+    def _make_way(self, ohmmeter: model.Instrument) -> None:
+        """Turn the source off for a person who moves leads.
+
+        A meter that reads the unit too is let go of: it is set up anew for the next
+        order, with a new check.
+        """
+        if self._bench is None:
+            return
+        self._bench.source_off()
+        others = self._bench.drivers.values()
+        if ohmmeter.address in {one.address for one in others}:
+            self._lose_bench()
+
+    def look_at_check(self) -> None:
+        """Say so once the check standard is overdue; from the scheduler's thread."""
+        station = self._station
+        if station is not None:
+            station.notice_overdue()
+
+    def _ranges(self, order: Order) -> tuple[str, ...]:
+        known = self._cycle.product.keys
+        for key in order.ranges:
+            if key not in known:
+                raise NotFoundError(kind="range", key=key)
+        return order.ranges or known
+
+    def _which(self, order: Order) -> tuple[str, str]:
+        """Return the build and the serial that an order means."""
+        builds = self._store.frame("builds", product=self._settings.product.name)
+        if builds.empty:
+            message = "no build is open; open one first"
+            raise RefusedError(message)
+        build = order.build or str(builds["build"].iloc[-1])
+        if build not in set(builds["build"]):
+            raise NotFoundError(kind="build", key=build)
+        if order.serial is not None:
+            return build, order.serial
+        units = self._store.frame("latest_errors", product=self._settings.product.name)
+        return build, next_serial(build, units[units["build"] == build])
+
+
+def next_serial(build: str, units: pd.DataFrame) -> str:
+    """Return the serial after the build's last, counted on in its last digits.
+
+    >>> next_serial("B3", pd.DataFrame({"serial": ["PA-0099"], "number": [7]}))
+    'PA-0100'
+    >>> next_serial("B3", pd.DataFrame({"serial": [], "number": []}))
+    'B3-001'
+    """
+    if units.empty:
+        return f"{build}-001"
+    last = str(units.sort_values("number")["serial"].iloc[-1])
+    counted = re.fullmatch(r"(.*?)(\d+)(\D*)", last)
+    if counted is None:
+        return f"{last}-2"
+    head, digits, tail = counted.groups()
+    return f"{head}{int(digits) + 1:0{len(digits)}d}{tail}"

@@ -1,0 +1,1 @@
+"""One bench, one person, one unit after another."""

@@ -1,0 +1,192 @@
+"""Units that a person read: typed readings become runs, in a session of their own."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from uuid import uuid4
+
+from config.errors import QuantityError
+from config.model import Bench, Settings
+from config.quantity import Unit, parse
+from daemon.bench.clock import Clock
+from daemon.judging.inspections import asked
+from daemon.judging.instruments import meet, remarks
+from daemon.station.cycle import Cycle, Recorded, RunHeader
+from daemon.station.desk import Desk
+from daemon.station.orders import Order, RefusedError, TypedReading
+from daemon.station.typed_readings import TypedError, readings_of
+from storage.errors import NotFoundError
+from storage.records import BenchInstrument, Session
+from storage.store import Store
+
+NO_BENCH = "bench.toml is missing: the meters' accuracy must be known"
+QUESTIONS = {
+    "reference_zero": "source at zero: reference",
+    "output_zero": "source at zero: output",
+    "reference": "at level: reference",
+    "output": "at level: output",
+}
+"""What is read of a range, in the order it is asked for."""
+
+
+class ByHand:
+    """Records what a person typed at the bench or beside it.
+
+    Parameters
+    ----------
+    configuration
+        The settings in force, by their hash.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        cycle: Cycle,
+        desk: Desk,
+        clock: Clock,
+        *,
+        configuration: str,
+    ) -> None:
+        self._settings = settings
+        self._store = store
+        self._cycle = cycle
+        self._desk = desk
+        self._clock = clock
+        self._configuration = configuration
+        self._session: str | None = None
+        self._met: list[BenchInstrument] = []
+
+    def record(
+        self,
+        order: Order,
+        build: str,
+        serial: str,
+        *,
+        answers: dict[str, float],
+        rerun_of: str | None,
+        note: str | None = None,
+        typed: Sequence[TypedReading] | None = None,
+    ) -> Recorded:
+        """Judge and keep one unit's typed readings.
+
+        Parameters
+        ----------
+        answers
+            Checks that came with the order, by name.
+        rerun_of
+            The unit's run before, if it had one.
+        note
+            Kept with the run, beside the order's own.
+        typed
+            Readings in place of the order's: of a unit that was seated again.
+
+        Raises
+        ------
+        RefusedError
+            No accuracy of the meters is known, or a check is not answered.
+        NotFoundError
+            A range that the product has not.
+        daemon.station.typed_readings.TypedError
+            Readings that cannot be.
+        """
+        bench = self._settings.bench
+        if bench is None:
+            raise RefusedError(NO_BENCH)
+        now = self._clock.utc()
+        taken = order.typed if typed is None else typed
+        for one in taken:
+            if one.range not in self._cycle.product.keys:
+                raise NotFoundError(kind="range", key=one.range)
+        readings = readings_of(
+            taken, self._cycle.product, bench, at_s=self._clock.now_s()
+        )
+        needed = asked(
+            self._settings.plan.checks,
+            typed=True,
+            ranges=[one.range for one in taken],
+        )
+        if missing := [name for name in needed if name not in answers]:
+            message = f"answer the checks too: {', '.join(missing)}"
+            raise RefusedError(message)
+        return self._cycle.record(
+            readings,
+            RunHeader(
+                serial=serial,
+                build=build,
+                session=self._session_of(
+                    bench, now, new_setup=order.new_setup and typed is None
+                ),
+                origin="typed",
+                started_at=now,
+                finished_at=now,
+                configuration=self._configuration,
+                rerun_of=rerun_of,
+                note="; ".join(one for one in (order.note, note) if one) or None,
+            ),
+            {},
+            answers,
+        )
+
+    def read_again(self, order: Order, serial: str) -> list[TypedReading]:
+        """Ask for an order's ranges once more, of the same unit, and return them.
+
+        A zero that was not read the first time is not asked for.
+
+        Raises
+        ------
+        daemon.bench.errors.StoppedError
+            The daemon is going down, or the source was ordered off.
+        """
+        bench, product = self._settings.bench, self._cycle.product
+        if bench is None:
+            raise RefusedError(NO_BENCH)
+        found = []
+        for first in order.typed:
+            refused = ""
+            while True:
+                again = TypedReading(
+                    range=first.range,
+                    **{
+                        name: self._asked(serial, first.range, name, refused)
+                        for name in QUESTIONS
+                        if getattr(first, name)
+                    },
+                )
+                try:
+                    readings_of([again], product, bench, at_s=self._clock.now_s())
+                except TypedError as exc:
+                    refused = f"{exc}. "
+                else:
+                    found.append(again)
+                    break
+        return found
+
+    def _asked(self, serial: str, key: str, name: str, refused: str) -> float:
+        """Return one value, asked for until it is a quantity."""
+        settings = self._settings.product
+        reference = name.startswith("reference")
+        unit = Unit(settings.input_unit if reference else settings.output_unit)
+        question = f"{self._cycle.product.range(key).title}, {QUESTIONS[name]} ({unit})"
+        while True:
+            said = self._desk.ask(f"{refused}{question}", subject=serial, wants=unit)
+            try:
+                return parse(said, unit)
+            except QuantityError as exc:
+                refused = f"{exc}. "
+
+    def _session_of(self, bench: Bench, now: datetime, *, new_setup: bool) -> str:
+        if self._session is None or new_setup:
+            session = f"typed-{now:%Y%m%dT%H%M%S}-{uuid4().hex[:8]}"
+            self._store.open_session(
+                Session(
+                    session=session,
+                    bench=bench.name,
+                    opened_at=now,
+                    configuration=self._configuration,
+                    set_up=new_setup,
+                )
+            )
+            self._met = meet(self._store, session, bench, {}, now)
+            self._session = session
+        self._desk.show(remarks=remarks(self._met, now.date()))
+        return self._session

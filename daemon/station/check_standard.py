@@ -1,0 +1,411 @@
+"""What the check standard says of the bench: may it judge, and which runs it may not.
+
+A run is trusted because a good check came before it and the next check was good
+too. A check out of control, or one that is overdue, puts every run of the bench
+since the last good check in doubt: a row each session, never a change of a run. A
+good check ends a doubt that only time had raised. A doubt raised by a bad check it
+ends in the same session alone: in another, leads and nulls may have been touched,
+and the good check says nothing of how they were; then a person decides.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from threading import RLock
+from typing import Any
+
+import pandas as pd
+
+from config.model import CheckStandard
+from daemon.bench.check_standard import (
+    AgainstSource,
+    against_source,
+    check_range,
+    moved_alike_ppm,
+)
+from daemon.bench.clock import Clock
+from daemon.holds.doubts import END_DOUBT
+from daemon.judging.verdict import Judge, KnownGood, Measured
+from daemon.metrology.drift import CheckPoint, Drift, carried_ppm
+from daemon.spc.check_limits import own_limits
+from daemon.station.rejudging import OpenRun, judged_again, moment_s
+from daemon.watch.people import PLACED_BY
+from storage.records import (
+    Decision,
+    Doubt,
+    DoubtCause,
+    DoubtEnd,
+    RangeResult,
+    Rejudgement,
+    RunKind,
+    Verdict,
+)
+from storage.store import Store
+
+SECONDS_AN_HOUR = 3600.0
+CHARTED = 60
+"""Earlier checks that a range's own chart looks back on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """Why a check is due; `overdue` when time, not the count of units, made it so."""
+
+    reason: str
+    overdue: bool
+
+
+class Standing:
+    """Keeps count of checks, and of the runs that stand on them.
+
+    Any thread may call.
+
+    Parameters
+    ----------
+    store
+        Where runs, doubts and decisions are.
+    product : str
+        Its name.
+    standard
+        The check standard's settings.
+    clock
+        Monotonic, for how long ago the last check was; rows carry its UTC.
+    configuration
+        Only checks judged by the same settings are charted together.
+    source_stability_ppm
+        How far the source may move at one setting in a session; None where that is
+        not known, and two meters that move alike cannot be told.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        product: str,
+        standard: CheckStandard,
+        *,
+        clock: Clock,
+        configuration: str,
+        source_stability_ppm: float | None = None,
+    ) -> None:
+        self._store = store
+        self._product = product
+        self._standard = standard
+        self._clock = clock
+        self._configuration = configuration
+        self._lock = RLock()
+        self._points: dict[str, list[CheckPoint]] = {}
+        self._opening: dict[str, KnownGood] = {}
+        self._known_good: dict[str, KnownGood] = {}
+        self._open: list[OpenRun] = []
+        self._good_at_s: float | None = None
+        self._units = 0
+        self._bad: tuple[str, ...] | None = None
+        self._source_stability_ppm = source_stability_ppm
+        self._first: dict[str, AgainstSource] = {}
+        self._moved: dict[str, float] = {}
+
+    @property
+    def serial(self) -> str:
+        """The check standard's."""
+        return self._standard.serial
+
+    def new_session(self) -> None:
+        """Leads or nulls were changed: what was known of the bench is void."""
+        with self._lock:
+            self._points.clear()
+            self._opening.clear()
+            self._known_good.clear()
+            self._open.clear()
+            self._first.clear()
+            self._good_at_s = None
+            self._units = 0
+
+    def due(self) -> Due | None:
+        """Return why no unit may be judged before the next check, or None."""
+        with self._lock:
+            standard = self._standard
+            if self._bad is not None:
+                return Due(
+                    reason=f"check standard {standard.serial} was outside its limits "
+                    f"on {', '.join(self._bad)}",
+                    overdue=False,
+                )
+            if self._good_at_s is None:
+                return Due(reason="the session is not checked yet", overdue=False)
+            if standard.every_units is not None and self._units >= standard.every_units:
+                return Due(reason=f"{self._units} units since the last", overdue=False)
+            if standard.every_hours is not None:
+                hours = (self._clock.now_s() - self._good_at_s) / SECONDS_AN_HOUR
+                if hours >= standard.every_hours:
+                    return Due(reason=f"{hours:.1f} h since the last", overdue=True)
+        return None
+
+    def count(self, run: OpenRun) -> None:
+        """Note that a unit was judged: the next good check closes its run."""
+        with self._lock:
+            self._units += 1
+            if self._points:
+                self._open.append(run)
+
+    def known_good(self) -> dict[str, KnownGood]:
+        """Return what the check standard showed, and what may have drifted since."""
+        with self._lock:
+            now_s = self._clock.now_s()
+            return {
+                key: KnownGood(
+                    error_ppm=one.error_ppm,
+                    uncertainty_ppm=one.uncertainty_ppm,
+                    drift=Drift(
+                        difference_ppm=0.0,
+                        uncertainty_ppm=carried_ppm(self._points[key], now_s),
+                    ),
+                )
+                for key, one in self._known_good.items()
+            }
+
+    def judge(self, measured: Mapping[str, Measured]) -> dict[str, Verdict]:
+        """Return how each range of the check standard reads.
+
+        Conforming within the expanded uncertainty of its known error and within the
+        range's own limits from earlier good checks, else nonconforming. So is a range
+        on which both meters have moved alike since the session's first check: that
+        leaves its error as it was, and what stood between nobody knows.
+        """
+        earlier = self._earlier_ppm()
+        bad = {
+            key
+            for key, one in measured.items()
+            if not self._in_control(key, one, earlier.get(key, ()))
+        }
+        with self._lock:
+            self._moved = {} if bad else self._moved_alike(measured)
+            bad |= self._moved.keys()
+        return {
+            key: Verdict.NONCONFORMING if key in bad else Verdict.CONFORMING
+            for key in measured
+        }
+
+    @property
+    def moved_ppm(self) -> float | None:
+        """By how much both meters moved alike, where the last check showed that."""
+        with self._lock:
+            return max(self._moved.values(), key=abs, default=None)
+
+    def closes(
+        self, run: str, measured: Mapping[str, Measured], judge: Judge
+    ) -> list[Rejudgement]:
+        """Return how a good check, about to be recorded, judges the open runs again."""
+        with self._lock:
+            return judged_again(
+                judge,
+                self._open,
+                points={
+                    key: [*self._points.get(key, ()), self._point(key, one)]
+                    for key, one in measured.items()
+                },
+                opening=self._opening,
+                check_run=run,
+                at=self._clock.utc(),
+            )
+
+    def checked(
+        self,
+        *,
+        run: str,
+        number: int,
+        session: str,
+        results: Sequence[RangeResult],
+        measured: Mapping[str, Measured],
+        titles: Mapping[str, str],
+    ) -> tuple[str, ...]:
+        """Take a recorded check: raise or end doubts; return titles out of control."""
+        outside = tuple(
+            titles[one.range] for one in results if one.verdict is Verdict.NONCONFORMING
+        )
+        with self._lock:
+            # Meters that moved alike are believed again in a session of their own.
+            self._bad = None if self._moved else outside or None
+            if outside:
+                moved_ppm = self.moved_ppm
+                what = (
+                    f"check standard {self._standard.serial} was outside its limits"
+                    if moved_ppm is None
+                    else f"both meters moved alike against the source, {moved_ppm:+.0f}"
+                    " ppm since the session began,"
+                )
+                self._raise(
+                    DoubtCause.OUT_OF_CONTROL,
+                    f"{what} on {', '.join(outside)} (run {number})",
+                    before=number,
+                )
+                return outside
+            self._good_at_s = self._clock.now_s()
+            self._units = 0
+            self._open.clear()
+            for key, one in measured.items():
+                self._points.setdefault(key, []).append(self._point(key, one))
+                known = KnownGood(
+                    error_ppm=one.error.error_ppm,
+                    uncertainty_ppm=one.error.comparison_uncertainty_ppm,
+                )
+                self._known_good[key] = known
+                self._opening.setdefault(key, known)
+                self._first.setdefault(key, _against_source(one))
+            self._clear(run, number, session)
+        return ()
+
+    def notice_overdue(self) -> Due | None:
+        """Put the runs since the last good check in doubt once it is overdue."""
+        with self._lock:
+            due = self.due()
+            if due is not None and due.overdue:
+                self._raise(
+                    DoubtCause.OVERDUE,
+                    f"check standard {self._standard.serial} is overdue: {due.reason} "
+                    "check",
+                    before=None,
+                )
+            return due
+
+    def _point(self, key: str, measured: Measured) -> CheckPoint:
+        error = measured.error
+        return CheckPoint(
+            at_s=moment_s(measured.readings),
+            difference_ppm=error.error_ppm - self._standard.error_ppm[key],
+            uncertainty_ppm=error.comparison_uncertainty_ppm,
+        )
+
+    def _in_control(
+        self, key: str, measured: Measured, earlier_ppm: Sequence[float]
+    ) -> bool:
+        error = measured.error
+        said = check_range(
+            error_ppm=error.error_ppm,
+            uncertainty_ppm=error.uncertainty_ppm,
+            known_ppm=self._standard.error_ppm[key],
+            known_uncertainty_ppm=self._standard.uncertainty_ppm,
+        )
+        own = own_limits(earlier_ppm, least_ppm=2 * error.comparison_uncertainty_ppm)
+        return said.in_control and (own is None or own.hold(said.difference_ppm))
+
+    def _moved_alike(self, measured: Mapping[str, Measured]) -> dict[str, float]:
+        """Return by how much both meters moved alike, by range where they did, ppm."""
+        if self._source_stability_ppm is None:
+            return {}
+        found = {
+            key: moved_alike_ppm(
+                self._first[key],
+                _against_source(one),
+                source_stability_ppm=self._source_stability_ppm,
+            )
+            for key, one in measured.items()
+            if key in self._first
+        }
+        return {key: moved for key, moved in found.items() if moved is not None}
+
+    def _earlier_ppm(self) -> dict[str, list[float]]:
+        """Return the differences of earlier good checks, by range."""
+        rows = self._rows(RunKind.CHECK, after=0)
+        rows = rows[
+            (rows["configuration"] == self._configuration)
+            & (rows["serial"] == self._standard.serial)
+            & (rows["verdict"] == Verdict.CONFORMING)
+        ]
+        return {
+            str(key): [
+                float(error) - self._standard.error_ppm[str(key)]
+                for error in mine["error_ppm"].iloc[-CHARTED:]
+            ]
+            for key, mine in rows.groupby("range")
+        }
+
+    def _last_good(self, before: int | None) -> int:
+        """Return the number of the last good check of every range, 0 for none."""
+        rows = self._rows(RunKind.CHECK, after=0)
+        if before is not None:
+            rows = rows[rows["number"] < before]
+        good = rows.groupby("number")["verdict"].agg(
+            lambda verdicts: bool((verdicts == Verdict.CONFORMING).all())
+        )
+        return max((int(str(number)) for number, one in good.items() if one), default=0)
+
+    def _raise(self, cause: DoubtCause, reason: str, *, before: int | None) -> None:
+        """Put each session's runs since the last good check in doubt, once."""
+        runs = self._rows(RunKind.UNIT, after=self._last_good(before))
+        runs = runs[runs["origin"] == "bench"]
+        known = self._doubts()
+        for session, mine in runs.groupby("session"):
+            numbers = sorted({int(one) for one in mine["number"]})
+            numbers = [
+                one for one in numbers if not _covered(known, session, one, cause)
+            ]
+            if not numbers:
+                continue
+            self._store.raise_doubt(
+                Doubt(
+                    doubt=f"{session}:{numbers[0]}-{numbers[-1]}:{cause.value}",
+                    product=self._product,
+                    session=str(session),
+                    from_number=numbers[0],
+                    to_number=numbers[-1],
+                    cause=cause,
+                    reason=reason,
+                    raised_at=self._clock.utc(),
+                )
+            )
+
+    def _clear(self, run: str, number: int, session: str) -> None:
+        """End the doubts that a good check ends."""
+        reason = (
+            f"check standard {self._standard.serial} read right on every range "
+            f"(run {number})"
+        )
+        for one in self._doubts():
+            same = one["session"] == session or one["cause"] == DoubtCause.OVERDUE
+            if one["ended_by"] is None and same:
+                at = self._clock.utc()
+                self._store.end_doubt(
+                    DoubtEnd(
+                        doubt=str(one["doubt"]),
+                        ended_by=PLACED_BY,
+                        reason=reason,
+                        ended_at=at,
+                        check_run=run,
+                    ),
+                    Decision(
+                        person=PLACED_BY,
+                        action=END_DOUBT,
+                        subject=str(one["doubt"]),
+                        reason=reason,
+                        decided_at=at,
+                    ),
+                )
+
+    def _doubts(self) -> list[dict[str, Any]]:
+        found: list[dict[str, Any]] = self._store.table(
+            "doubts", product=self._product
+        ).to_pylist()
+        return found
+
+    def _rows(self, kind: RunKind, *, after: int) -> pd.DataFrame:
+        return self._store.frame(
+            "range_rows", product=self._product, after=after, kind=kind.value
+        )
+
+
+def _against_source(measured: Measured) -> AgainstSource:
+    return against_source(
+        measured.readings, scatter_ppm=measured.error.own_uncertainty_ppm
+    )
+
+
+def _covered(
+    doubts: Sequence[Mapping[str, Any]], session: object, number: int, cause: DoubtCause
+) -> bool:
+    """Whether a run is in doubt already for this cause, or a person has decided."""
+    return any(
+        one["session"] == session
+        and one["from_number"] <= number <= one["to_number"]
+        and one["cause"] == cause
+        and (one["ended_by"] is None or one["ended_by"] != PLACED_BY)
+        for one in doubts
+    )

@@ -1,0 +1,437 @@
+"""What happens to every run, whoever took the readings: judge, record, watch, act.
+
+The commit of a run is its acknowledgement; watching follows from the rows. After a
+crash the rows past the watermark are watched again, and nothing is raised twice.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+from uuid import uuid4
+
+from config.model import Settings
+from daemon.alerts.policy import Message
+from daemon.alerts.telling import Teller
+from daemon.bench.readings import RangeReadings
+from daemon.holds import policy
+from daemon.judging.inspections import linearity
+from daemon.judging.inspections import results as results_beside
+from daemon.judging.verdict import Judge, KnownGood
+from daemon.judging.wrong_decade import wrong_decades
+from daemon.presentation import sentences
+from daemon.presentation.rows import plain
+from daemon.station import rejudging
+from daemon.watch import (
+    FindLimit,
+    UnitErrors,
+    warm_up,
+)
+from daemon.watch.from_rows import (
+    RunRows,
+    measured_again,
+    seated_again,
+)
+from daemon.watch.people import Decided
+from daemon.watch.product_watch import ProductWatch
+from storage.records import (
+    CheckResult,
+    Evaluation,
+    Fitting,
+    Hold,
+    RangeResult,
+    Rejudgement,
+    Run,
+    RunKind,
+    Signal,
+    Unit,
+    Verdict,
+)
+from storage.store import Store
+
+WORST_FIRST = (
+    Verdict.NONCONFORMING,
+    Verdict.CHANGED,
+    Verdict.UNDECIDED,
+    Verdict.NOT_JUDGED,
+    Verdict.LIKE_KNOWN_GOOD,
+    Verdict.CONFORMING,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunHeader:
+    """What a run is, beside its readings. Without a build it is of a check standard."""
+
+    serial: str
+    build: str | None
+    session: str
+    origin: str
+    started_at: datetime
+    finished_at: datetime
+    configuration: str
+    rerun_of: str | None = None
+    note: str | None = None
+    run: str | None = None
+    """Its id; a new one when left out."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """A run as the Store acknowledged it."""
+
+    run: str
+    number: int
+    verdict: Verdict
+    results: tuple[RangeResult, ...]
+    checks: tuple[CheckResult, ...] = ()
+    remarks: tuple[str, ...] = ()
+    """What whoever stands at the bench is told of it."""
+
+
+def worst(verdicts: Sequence[Verdict]) -> Verdict:
+    """Return the verdict that decides what happens to a unit."""
+    return min(verdicts, key=WORST_FIRST.index, default=Verdict.NOT_JUDGED)
+
+
+class Cycle:
+    """Judges, records and watches the runs of one product.
+
+    Parameters
+    ----------
+    settings
+        Product, control plan and, where runs are judged, the bench.
+    store
+        Where rows go.
+    own_limit
+        See `daemon.watch.Watcher`; left out, the shipped limit serves.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        *,
+        own_limit: FindLimit | None = None,
+    ) -> None:
+        self.settings = settings
+        self.store = store
+        self.known = ProductWatch(settings, store, own_limit=own_limit)
+        self.product = self.known.product
+        self._name = settings.product.name
+        self._titles = {one.key: one.title for one in self.product.ranges}
+        self._watcher = self.known.watcher
+        self._placed: set[str] = set()
+        self._warned: set[str] = set()
+        self._teller = Teller(self._name, settings.alerts)
+
+    def judge(self) -> Judge:
+        """Return the judge for this bench.
+
+        Raises
+        ------
+        ValueError
+            There is no bench file, so nothing is known about the meters.
+        """
+        if self.settings.bench is None:
+            message = "bench.toml is missing: the meters' accuracy must be known"
+            raise ValueError(message)
+        return Judge(self.product, self.settings.bench, self.settings.plan.judging)
+
+    def record(
+        self,
+        readings: Sequence[RangeReadings],
+        header: RunHeader,
+        known_good: Mapping[str, KnownGood],
+        answers: Mapping[str, float] | None = None,
+    ) -> Recorded:
+        """Judge a unit's readings and commit them; watching comes after.
+
+        Parameters
+        ----------
+        answers
+            By check of the plan, what a person read beside the range errors.
+
+        Raises
+        ------
+        storage.errors.StorageError
+            Nothing of the run was kept.
+        """
+        run = header.run or uuid4().hex
+        judge = self.judge()
+        results = tuple(judge.unit(run, one, known_good) for one in readings)
+        remarks = wrong_decades(self.product, results)
+        if remarks:
+            noted = [header.note] if header.note else []
+            header = replace(header, note=" ".join([*noted, *remarks]))
+        unit = None
+        if header.build is not None:
+            unit = Unit(serial=header.serial, product=self._name, build=header.build)
+        checks = (
+            *results_beside(run, self.settings.plan.checks, readings, answers or {}),
+            *linearity(run, self.settings, readings),
+        )
+        number = self.store.record_run(
+            self._row(run, header, readings), results, unit, checks
+        )
+        return Recorded(
+            run=run,
+            number=number,
+            verdict=worst(
+                [one.verdict for one in results] + [one.verdict for one in checks]
+            ),
+            results=results,
+            checks=checks,
+            remarks=remarks,
+        )
+
+    def record_check(
+        self,
+        results: Sequence[RangeResult],
+        header: RunHeader,
+        readings: Sequence[RangeReadings],
+        closes: Sequence[Rejudgement] = (),
+    ) -> int:
+        """Commit a run of the check standard, and the units' runs that it closes.
+
+        Returns its run number.
+        """
+        return self.store.record_run(
+            self._row(results[0].run, header, readings), results, closes=closes
+        )
+
+    def resume(self) -> None:
+        """Rebuild what watching knows from the rows, then watch what is new."""
+        warm_up(self.product)
+        self.known.remember()
+        self._placed = set(self.store.frame("holds", product=self._name)["hold"])
+        warned = self.store.frame("warnings", product=self._name)
+        self._warned = set(warned["signal"])
+        self._teller.remember(self.store.frame("alerts", product=self._name))
+        self.watch()
+
+    def far_off(self, number: int) -> list[str]:
+        """Return titles of the ranges for which a run is to be seated again.
+
+        It is recorded and not watched yet: alone it is far off there, or would raise a
+        finding. A poor contact looks like either.
+
+        Parameters
+        ----------
+        number
+            Of a unit's run.
+        """
+        self.known.book_now()
+        runs = self.known.waiting()
+        if any(one.number < number for one in runs):
+            self.watch(before=number)
+        run = next((one for one in runs if one.number == number and one.is_unit), None)
+        return [] if run is None else self.known.far_off(run)
+
+    def bench_in_question(self) -> str | None:
+        """Say that another check is worth while; None where the last one tells enough.
+
+        A step of the bench may be too small beside the noise of one check.
+        """
+        titles = self._watcher.bench_in_question()
+        if not titles:
+            return None
+        return (
+            f"The bench may have moved a little on {' and '.join(titles)}: run the "
+            "check standard once more, without touching anything else."
+        )
+
+    def watch(
+        self, *, step: Callable[[], None] = lambda: None, before: int | None = None
+    ) -> list[Signal]:
+        """Watch every run past the watermark; return what was found.
+
+        Signals, holds and the watermark are committed together, run by run. What people
+        decided meanwhile is taken at the place, among the runs, where they decided it.
+
+        Parameters
+        ----------
+        step
+            Called before each run: many may wait.
+        before
+            Only runs of lower numbers; left out, all.
+        """
+        runs = self.known.waiting()
+        passed_over, once_more = measured_again(runs), seated_again(runs)
+        if before is not None:
+            runs = [one for one in runs if one.number < before]
+        checks: list[dict[str, Any]] = []
+        again: list[dict[str, Any]] = []
+        if runs:
+            name, after = self._name, self.known.folded
+            table = self.store.table
+            checks = table("check_results", product=name, after=after).to_pylist()
+            # Only a run of the check standard judges runs before it again.
+            if not all(one.is_unit for one in runs):
+                again = table("rejudgements", product=name, after=after).to_pylist()
+        found = []
+        # Read after the runs: a decision then never stands after one that it preceded.
+        book = self.known.book_now()
+        fittings = book.fittings
+        decisions = [d for d in book.decisions if d.hold not in self.known.decided]
+        if changed := self._watcher.found_bad(book.found_bad):
+            found += self._act(self.known.folded, changed, ())
+        for run in runs:
+            step()
+            number = run.number
+            found += self._decide(decisions, before=number, fittings=fittings)
+            signals = []
+            entered = self.known.enter(run)
+            if entered is None:
+                pass
+            elif isinstance(entered.event, UnitErrors) and number in passed_over:
+                self._watcher.pass_over(entered.event, fittings)
+            else:
+                signals = self._watcher.take(
+                    entered.event, fittings, check=entered.check
+                )
+            held, told = rejudging.asked_for(
+                [one for one in again if one["check_number"] == number],
+                store=self.store,
+                product=self._name,
+                titles=self._titles,
+            )
+            found += self._act(
+                number,
+                signals,
+                self._verdict_holds(run, checks, seated_again=number in once_more)
+                + held,
+                told,
+                () if number in passed_over else self._warnings(run),
+            )
+        found += self._decide(
+            decisions, before=self.known.folded + 1, fittings=fittings
+        )
+        # Reels may be recorded after the units that carry them.
+        if late := self._watcher.refit(fittings):
+            found += self._act(self.known.folded, late, ())
+        return found
+
+    def _decide(
+        self,
+        decisions: Sequence[Decided],
+        *,
+        before: int,
+        fittings: Sequence[Fitting],
+    ) -> list[Signal]:
+        """Take what people decided about findings before a run."""
+        found = []
+        for one in decisions:
+            if one.number >= before or one.hold in self.known.decided:
+                continue
+            self.known.decided.add(one.hold)
+            if signals := self._watcher.take(one.event, fittings):
+                found += self._act(self.known.folded, signals, ())
+        return found
+
+    def _act(
+        self,
+        number: int,
+        signals: list[Signal],
+        placed: tuple[Hold, ...],
+        told: Sequence[Message] = (),
+        warnings: tuple[Signal, ...] = (),
+    ) -> list[Signal]:
+        """Commit what one run changed, and that it was watched; return the findings."""
+        said = [*signals, *warnings]
+        for signal in signals:
+            placed += self._due(signal)
+        # A finding is sharpened by every unit; what stands because of it is not.
+        placed = tuple(one for one in placed if one.hold not in self._placed)
+        self.store.record_evaluation(
+            Evaluation(
+                product=self._name,
+                number=number,
+                signals=tuple(said),
+                holds=placed,
+                alerts=self._teller.tell(said, placed, told),
+            )
+        )
+        self._placed.update(one.hold for one in placed)
+        self._warned.update(one.signal for one in warnings)
+        self.known.folded = number
+        return signals
+
+    def _due(self, signal: Signal) -> tuple[Hold, ...]:
+        """Return the holds that a finding asks for and that do not stand yet."""
+        asked = policy.from_signal(signal, sentences.reads(signal))
+        if not any(one.hold in self._placed for one in asked):
+            return asked
+        names = {one.hold for one in asked}
+        if names <= self._placed and not names & self.known.book.ended:
+            return ()
+        known = plain(self.store.frame("holds", product=self._name))
+        history = plain(self.store.frame("signal_history", signal=signal.signal))
+        found = (
+            policy.raised_again(one, signal=signal, holds=known, history=history)
+            for one in asked
+        )
+        return tuple(one for one in found if one is not None)
+
+    def _warnings(self, run: RunRows) -> tuple[Signal, ...]:
+        """Return what charts newly warn of at a unit's run that was folded."""
+        charts = self.settings.plan.charts
+        if charts is None or not run.is_unit or self.known.is_reworked(run):
+            return ()
+        told = self._watcher.warnings(str(run.head["build"]), run.serial, charts.kinds)
+        return tuple(one for one in told if one.signal not in self._warned)
+
+    def _verdict_holds(
+        self,
+        run: RunRows,
+        checks: Sequence[Mapping[str, Any]],
+        *,
+        seated_again: bool,
+    ) -> tuple[Hold, ...]:
+        """Return the hold for what a unit's run reads outside its limits.
+
+        What was read once more of a unit that was seated again counts in its place; of
+        `checks`, of all runs that are watched now, the latest of the unit.
+        """
+        if not run.is_unit:
+            return ()
+        latest = {
+            one["check"]: one["number"] for one in checks if one["serial"] == run.serial
+        }
+        mine = [
+            one
+            for one in checks
+            if one["number"] == run.number
+            and (latest[one["check"]] == run.number or not seated_again)
+        ]
+        return policy.from_verdicts(
+            run=str(run.head["run"]),
+            serial=run.serial,
+            product=self._name,
+            verdicts=[
+                (self.product.range(str(one["range"])).title, Verdict(one["verdict"]))
+                for one in run.rows
+                if not seated_again
+            ],
+            checks=[(str(one["check"]), Verdict(one["verdict"])) for one in mine],
+            at=run.started_at,
+        )
+
+    def _row(
+        self, run: str, header: RunHeader, readings: Sequence[RangeReadings]
+    ) -> Run:
+        return Run(
+            run=run,
+            kind=RunKind.UNIT if header.build is not None else RunKind.CHECK,
+            product=self._name,
+            serial=header.serial,
+            build=header.build,
+            session=header.session,
+            origin=header.origin,
+            started_at=header.started_at,
+            finished_at=header.finished_at,
+            configuration=header.configuration,
+            ambient_c=readings[0].ambient_c if readings else None,
+            rerun_of=header.rerun_of,
+            note=header.note,
+        )

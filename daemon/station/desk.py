@@ -1,0 +1,197 @@
+"""Where people's orders wait, and what the worker says of what it does.
+
+The HTTP threads bring what people ask; one worker thread owns the bench and
+answers. `Desk` is the only thing they share.
+"""
+
+import queue
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
+from datetime import datetime
+from threading import Condition, Event
+from typing import Any
+from uuid import uuid4
+
+from daemon.bench.errors import StoppedError
+from daemon.station.orders import Order, Prompt, Ticket
+from daemon.station.vitals import Vitals
+
+LONGEST_WAIT_S = 30.0
+WORKER_SILENCE_S = 60.0
+"""How much longer than its step may take the worker may be silent."""
+KEPT = 500
+"""Ended tickets that can still be asked for."""
+
+
+@dataclass(slots=True)
+class _State:
+    phase: str = "starting"
+    configuration: str | None = None
+    instruments: bool = False
+    """Whether this daemon may speak to any: it was started with a bench."""
+    bench: str | None = None
+    source_on: bool = False
+    serial: str | None = None
+    build: str | None = None
+    range: str | None = None
+    done: int = 0
+    points: int = 0
+    live: dict[str, float] = field(default_factory=dict)
+    session: str | None = None
+    trouble: str | None = None
+    alarm: str | None = None
+    """The source may be on and out of reach; stands until it was seen off."""
+    stalled: str | None = None
+    """Which part of the daemon does not go on, though the process runs."""
+    check_due: str | None = None
+    """Why no unit is judged before the next check."""
+    check_overdue: bool = False
+    remarks: tuple[str, ...] = ()
+    """What a reader of this session's results must know of the instruments."""
+    cautions: tuple[str, ...] = ()
+    """What a person must know of this bench before its source is turned on."""
+    limit: str | None = None
+    """Which limit the detector goes by, in a sentence."""
+    calibrating_percent: int | None = None
+    """How far the calibration of the product's own limit is; None while none runs."""
+    history: str | None = None
+    """What the latest build is held against, in a sentence."""
+    reopened: int = 0
+    """How often the bench was lost and opened anew to measure a unit again."""
+    lost: str | None = None
+    """Why it was lost the last time."""
+    since: datetime | None = None
+
+
+class Desk:
+    """Where people's orders wait, and where the worker says what it is doing."""
+
+    def __init__(
+        self,
+        *,
+        utc: Callable[[], datetime],
+        stop: Event,
+        vitals: Vitals | None = None,
+    ) -> None:
+        self.stop = stop
+        self.vitals = vitals or Vitals()
+        self.halt = Event()
+        """Set by "source off now": whatever is being measured is given up."""
+        self._utc = utc
+        self._orders: queue.Queue[str] = queue.Queue()
+        self._tickets: dict[str, Ticket] = {}
+        self._state = _State()
+        self._prompt: Prompt | None = None
+        self._answer: str | None = None
+        self._changed = Condition()
+
+    # what people ask
+
+    def place(self, order: Order) -> Ticket:
+        """Queue an order."""
+        ticket = Ticket(ticket=uuid4().hex, order=order)
+        with self._changed:
+            for old in [t.ticket for t in self._tickets.values() if t.ended][:-KEPT]:
+                del self._tickets[old]
+            self._tickets[ticket.ticket] = ticket
+        self._orders.put(ticket.ticket)
+        return ticket
+
+    def ticket(self, ticket: str, *, wait_s: float = 0.0) -> Ticket | None:
+        """Return a ticket, waiting up to `wait_s` for it to end."""
+        with self._changed:
+            self._changed.wait_for(
+                lambda: ticket not in self._tickets or self._tickets[ticket].ended,
+                timeout=min(wait_s, LONGEST_WAIT_S),
+            )
+            return self._tickets.get(ticket)
+
+    def answer(self, prompt: str, value: str) -> bool:
+        """Answer a prompt; False when it is no longer asked."""
+        with self._changed:
+            if self._prompt is None or self._prompt.prompt != prompt:
+                return False
+            self._answer = value
+            self._prompt = None
+            self._changed.notify_all()
+            return True
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return what the daemon is doing, for screens."""
+        with self._changed:
+            waiting = sum(not t.ended for t in self._tickets.values())
+            return {
+                **asdict(self._state),
+                "prompt": None if self._prompt is None else asdict(self._prompt),
+                "waiting": waiting,
+            }
+
+    # what the worker says
+
+    def beat(self, longest_s: float = 0.0) -> None:
+        """Note that the worker is not stuck; what it does now may take so long."""
+        self.vitals.beat(
+            "the worker, which measures,", within_s=WORKER_SILENCE_S + longest_s
+        )
+
+    def next_order(self, *, wait_s: float) -> Ticket | None:
+        """Return the oldest waiting order, or None after `wait_s` without one."""
+        self.beat()
+        try:
+            return self._tickets[self._orders.get(timeout=wait_s)]
+        except queue.Empty:
+            return None
+
+    def update(self, ticket: str, **changes: Any) -> None:
+        """Note what became of an order."""
+        with self._changed:
+            self._tickets[ticket] = replace(self._tickets[ticket], **changes)
+            self._changed.notify_all()
+
+    def show(self, **changes: object) -> None:
+        """Note what the daemon is doing."""
+        with self._changed:
+            for name, value in changes.items():
+                setattr(self._state, name, value)
+            self._state.since = self._utc()
+            self._changed.notify_all()
+
+    def ask(
+        self,
+        text: str,
+        *,
+        subject: str,
+        wants: str | None = None,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> str:
+        """Ask whoever stands at the bench; return the answer.
+
+        Parameters
+        ----------
+        wants
+            Unit of the value that is to be typed.
+        meanwhile
+            Called again and again until it is answered: keeps a source on.
+
+        Raises
+        ------
+        StoppedError
+            The daemon is going down, or the source was ordered off.
+        """
+        prompt = Prompt(prompt=uuid4().hex, text=text, subject=subject, wants=wants)
+        with self._changed:
+            self._answer = None
+            self._prompt = prompt
+            self._changed.notify_all()
+        try:
+            while True:
+                with self._changed:
+                    if self._changed.wait_for(lambda: self._answer is not None, 0.1):
+                        return str(self._answer)
+                if self.stop.is_set() or self.halt.is_set():
+                    raise StoppedError
+                self.beat()
+                meanwhile()
+        finally:
+            with self._changed:
+                self._prompt = None

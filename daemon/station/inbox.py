@@ -1,0 +1,55 @@
+"""Serials by file drop: another program writes a text file, the unit is measured.
+
+A file holds one serial a line. It is read once it has stopped growing and moved to
+`taken` beside it before any of its units is ordered, so that none is ordered twice.
+"""
+
+from pathlib import Path
+
+from daemon.station.desk import Desk
+from daemon.station.orders import Order
+
+SUFFIX = ".txt"
+
+
+class Inbox:
+    """A watched folder.
+
+    Parameters
+    ----------
+    folder
+        Made when it is not there.
+    desk
+        Where the orders go.
+    """
+
+    def __init__(self, folder: Path, desk: Desk) -> None:
+        self.folder = folder
+        self._taken = folder / "taken"
+        self._desk = desk
+        self._sizes: dict[Path, int] = {}
+        self._taken.mkdir(parents=True, exist_ok=True)
+
+    def look(self) -> int:
+        """Order the units of every file that has come to rest; return how many."""
+        ordered = 0
+        sizes = {p: p.stat().st_size for p in sorted(self.folder.glob(f"*{SUFFIX}"))}
+        for path, size in sizes.items():
+            if self._sizes.get(path) != size or size == 0:
+                continue
+            text = path.read_text(encoding="utf-8", errors="replace")
+            path.replace(self._free_name(path.name))
+            for line in text.splitlines():
+                if serial := line.strip():
+                    self._desk.place(Order(serial=serial))
+                    ordered += 1
+        self._sizes = sizes
+        return ordered
+
+    def _free_name(self, name: str) -> Path:
+        candidate = self._taken / name
+        count = 1
+        while candidate.exists():
+            count += 1
+            candidate = self._taken / f"{Path(name).stem}-{count}{SUFFIX}"
+        return candidate

@@ -1,0 +1,195 @@
+"""Units judged again by the good check that closes their runs.
+
+Until then nobody knows what the bench has drifted since its session opened; from then
+on it is known at both ends. The first judgement stays on record, this one counts.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from statistics import fmean
+from typing import Any
+
+from daemon.alerts.policy import Message, of_rejudged
+from daemon.bench.readings import RangeReadings
+from daemon.judging.verdict import Judge, KnownGood
+from daemon.metrology.drift import CheckPoint, interpolated
+from daemon.presentation.rows import plain
+from daemon.watch.people import PLACED_BY
+from storage.records import Hold, Rejudgement, Scope, Verdict
+from storage.store import Store
+
+__all__ = ["OpenRun", "asked_for", "judged_again", "moment_s", "sentences"]
+
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenRun:
+    """A run of a unit that no good check has closed yet."""
+
+    run: str
+    readings: tuple[RangeReadings, ...]
+
+
+def moment_s(readings: RangeReadings) -> float:
+    """Return the mean time of a range's readings, on the clock they were taken by."""
+    return fmean(at_s for point in readings.points for at_s in point.at_s)
+
+
+def judged_again(
+    judge: Judge,
+    runs: Iterable[OpenRun],
+    *,
+    points: Mapping[str, Sequence[CheckPoint]],
+    opening: Mapping[str, KnownGood],
+    check_run: str,
+    at: datetime,
+) -> list[Rejudgement]:
+    """Return how each range of the runs is judged with the drift between checks.
+
+    Parameters
+    ----------
+    points
+        By range, the session's good checks, the one that closes the runs included.
+    opening
+        By range, what the check that opened the session showed.
+    """
+    found = []
+    for run in runs:
+        for readings in run.readings:
+            key = readings.range
+            drift = interpolated(points[key], moment_s(readings))
+            known = replace(opening[key], drift=drift)
+            row = judge.unit(run.run, readings, {key: known})
+            found.append(
+                Rejudgement(
+                    run=run.run,
+                    range=key,
+                    check_run=check_run,
+                    drift_ppm=drift.difference_ppm,
+                    error_ppm=row.error_ppm,
+                    uncertainty_ppm=row.uncertainty_ppm,
+                    verdict=row.verdict,
+                    conformance_probability=row.conformance_probability,
+                    made_at=at,
+                )
+            )
+    return found
+
+
+def changed(rows: Iterable[Row]) -> dict[str, list[Row]]:
+    """Return by serial the results that count and have another verdict than at first.
+
+    Parameters
+    ----------
+    rows
+        Of the query `rejudgements`.
+    """
+    found: dict[str, list[Row]] = {}
+    for one in rows:
+        if one["latest"] and one["verdict"] != one["first_verdict"]:
+            found.setdefault(str(one["serial"]), []).append(one)
+    return found
+
+
+def said(
+    serial: str, rows: Sequence[Row], titles: Mapping[str, str], *, left: bool
+) -> str:
+    """Say in a sentence what a check changed of one unit.
+
+    Parameters
+    ----------
+    rows
+        Of the query `rejudgements`, this unit's.
+    titles
+        By range.
+    left
+        Whether the unit has left the house.
+
+    Examples
+    --------
+    >>> row = {
+    ...     "range": "1uA",
+    ...     "first_verdict": "undecided",
+    ...     "verdict": "nonconforming",
+    ...     "drift_ppm": -79.6,
+    ...     "check_number": 12,
+    ... }
+    >>> said("PA-0003", [row], {"1uA": "1 uA"}, left=True)
+    'Unit PA-0003 is judged again: 1 uA nonconforming, before undecided, since the \
+bench had drifted by -80 ppm (check in run 12); the unit has left already'
+    """
+    parts = [
+        f"{titles.get(str(one['range']), one['range'])} {one['verdict']}, before "
+        f"{one['first_verdict']}, since the bench had drifted by "
+        f"{one['drift_ppm']:+.0f} ppm (check in run {one['check_number']})"
+        for one in rows
+    ]
+    gone = "; the unit has left already" if left else ""
+    return f"Unit {serial} is judged again: {'; '.join(parts)}{gone}"
+
+
+def asked_for(
+    rows: Sequence[Row], *, store: Store, product: str, titles: Mapping[str, str]
+) -> tuple[tuple[Hold, ...], list[Message]]:
+    """Return the holds that a check's judging again asks for, and what to tell.
+
+    A hold is told as holds are. Ids follow from the rows: asked twice, the same.
+    """
+    held: list[Hold] = []
+    told: list[Message] = []
+    found = changed(rows)
+    away = _away(store, product) if found else set()
+    for serial, mine in found.items():
+        left, last = serial in away, mine[-1]
+        sentence = said(serial, mine, titles, left=left)
+        outside = [one for one in mine if one["verdict"] == Verdict.NONCONFORMING]
+        if outside:
+            held.append(
+                Hold(
+                    hold=f"{outside[0]['run']}:{serial}:judged again",
+                    scope=Scope.UNIT,
+                    subject=serial,
+                    product=product,
+                    signal=None,
+                    reason=sentence,
+                    placed_by=PLACED_BY,
+                    placed_at=last["made_at"],
+                )
+            )
+        else:
+            told.append(
+                of_rejudged(
+                    serial,
+                    check=last["check_number"],
+                    said=sentence,
+                    left=left,
+                    at=last["made_at"],
+                )
+            )
+    return tuple(held), told
+
+
+def sentences(
+    store: Store, product: str, titles: Mapping[str, str], *, after: int = 0
+) -> tuple[str, ...]:
+    """Return a sentence for each unit whose verdict a check changed and that counts.
+
+    Parameters
+    ----------
+    after
+        Of the checks with run numbers above this.
+    """
+    rows = plain(store.frame("rejudgements", product=product, after=after))
+    found = changed(rows)
+    away = _away(store, product) if found else set()
+    return tuple(
+        f"{said(serial, mine, titles, left=serial in away)}."
+        for serial, mine in found.items()
+    )
+
+
+def _away(store: Store, product: str) -> set[str]:
+    rows = plain(store.frame("shipments", product=product))
+    return {str(one["serial"]) for one in rows if one["returned_at"] is None}

@@ -1,0 +1,146 @@
+"""Readings by hand: what a person typed becomes readings like any other."""
+
+from collections.abc import Sequence
+
+from config.model import Bench
+from config.quantity import Unit, spell
+from daemon.bench.errors import NoRangeError
+from daemon.bench.plan import smallest_range
+from daemon.bench.readings import Point, RangeReadings
+from daemon.judging.product import ProductModel
+from daemon.station.orders import TypedReading
+
+NEW_SETUP = "The bench was set up anew before this: leads, meter ranges or nulls."
+"""Said of readings that nobody took with the daemon's own bench."""
+PLAUSIBLE = 0.5
+"""Indicated over reference may be off by this share; more is a slip of the pen."""
+
+
+class TypedError(ValueError):
+    """Typed readings that cannot be, in one sentence for a person."""
+
+
+class ImplausibleReadingError(TypedError):
+    """A typed pair of readings that no unit can show; perhaps of range `like`."""
+
+    def __init__(
+        self,
+        *,
+        range_: str,
+        reference: float,
+        indicated: float,
+        unit: Unit,
+        like: str | None,
+    ) -> None:
+        self.range = range_
+        self.reference = reference
+        self.indicated = indicated
+        self.like = like
+        hint = "check units, prefixes and the range"
+        if like is not None:
+            hint = f"it reads like range {like}: check the switch, units and prefixes"
+        super().__init__(
+            f"range {range_}: {_spelled(indicated, unit)} indicated for "
+            f"{_spelled(reference, unit)} put in is off by more than {PLAUSIBLE:.0%}; "
+            f"{hint}"
+        )
+
+
+class NoMeterRangeError(TypedError):
+    """A typed reading that no listed range of the meter can show."""
+
+    def __init__(self, *, range_: str, reason: str) -> None:
+        self.range = range_
+        self.reason = reason
+        super().__init__(f"range {range_}: {reason}")
+
+
+def readings_of(
+    typed: Sequence[TypedReading],
+    product: ProductModel,
+    bench: Bench,
+    *,
+    at_s: float,
+    ambient_c: float | None = None,
+) -> list[RangeReadings]:
+    """Return typed readings as range readings, each of one reading a point.
+
+    Parameters
+    ----------
+    at_s
+        Time of the readings, monotonic.
+
+    Raises
+    ------
+    KeyError
+        The product has no such range.
+    ImplausibleReadingError
+        Reference and output cannot belong together.
+    NoMeterRangeError
+        The bench file lists no meter range that holds a reading.
+    """
+    return [_one(reading, product, bench, at_s, ambient_c) for reading in typed]
+
+
+def _spelled(value: float, unit: Unit) -> str:
+    return spell(float(f"{value:.4g}"), unit)
+
+
+def _like(product: ProductModel, reading: TypedReading, true: float) -> str | None:
+    """Return the range that these readings would be plausible on, if any."""
+    if true == 0:
+        return None
+    ratio = (reading.output - reading.output_zero) / true
+    for one in product.ranges:
+        if abs(ratio / one.nominal_transfer - 1) <= PLAUSIBLE:
+            return one.title
+    return None
+
+
+def _one(
+    reading: TypedReading,
+    product: ProductModel,
+    bench: Bench,
+    at_s: float,
+    ambient_c: float | None,
+) -> RangeReadings:
+    model = product.range(reading.range)
+    true = reading.reference - reading.reference_zero
+    indicated = (reading.output - reading.output_zero) / model.nominal_transfer
+    if true == 0 or abs(indicated / true - 1) > PLAUSIBLE:
+        raise ImplausibleReadingError(
+            range_=model.title,
+            reference=true,
+            indicated=indicated,
+            unit=Unit(product.settings.input_unit),
+            like=_like(product, reading, true),
+        )
+    divide_by = bench.reference_is.standard_ohm or 1.0
+    try:
+        reference_range = smallest_range(
+            bench.reference.ranges, reading.reference * divide_by, role="reference"
+        )
+        output_range = smallest_range(
+            bench.output.ranges, reading.output, role="output"
+        )
+    except NoRangeError as exc:
+        raise NoMeterRangeError(range_=model.title, reason=str(exc)) from exc
+    zero = Point(
+        level=0.0,
+        reference=(reading.reference_zero,),
+        output=(reading.output_zero,),
+        at_s=(at_s,),
+    )
+    level = Point(
+        level=reading.reference,
+        reference=(reading.reference,),
+        output=(reading.output,),
+        at_s=(at_s,),
+    )
+    return RangeReadings(
+        range=model.key,
+        points=(zero, level, zero),
+        reference_full_scale=reference_range.full_scale,
+        output_full_scale=output_range.full_scale,
+        ambient_c=ambient_c,
+    )

@@ -1,0 +1,393 @@
+"""From a finding or a reel to every serial concerned: where it is, how wrong, what now.
+
+Each unit of the product stands in exactly one list. Nothing here decides or records;
+`storage` keeps the steps of each unit until it is closed.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import isnan, nan
+from typing import Any
+
+from scipy.special import ndtr
+
+from daemon.presentation.figures import counted
+from daemon.presentation.rows import plain, signals_of
+from daemon.presentation.sentences import withdrawn
+from daemon.traceability import who_carries
+from daemon.traceability.tracing import Place, Records, Row, leftover
+from storage.errors import NotFoundError
+from storage.records import Cause, Signal
+from storage.records_shipping import Step
+from storage.store import Store
+
+CLEAR = "not concerned"
+LISTS = (*(str(one) for one in Place), CLEAR)
+"""Names of the lists, in the order in which they are worked through."""
+NEGLIGIBLE = 0.001
+"""A unit that carries it with less than this probability is not concerned."""
+LIKELY = 0.5
+COVERAGE = 2.0
+PPM_PER_PERCENT = 1e4
+COLUMNS = {
+    "where": "list",
+    "serial": "serial",
+    "build": "build",
+    "destination": "order",
+    "probability": "probability of carrying it",
+    "basis": "error is",
+    "error_ppm": "error, ppm",
+    "low_ppm": "from, ppm (95 %)",
+    "high_ppm": "to, ppm (95 %)",
+    "limit_ppm": "limit, ppm",
+    "verdict": "verdict",
+    "nonconforming": "probability outside the limit",
+    "todo": "what to do",
+    "step": "done so far",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Concerned:
+    """One unit in the light of a finding.
+
+    Attributes
+    ----------
+    where : str
+        Its list, one of `LISTS`.
+    probability : float
+        That it carries what the finding names.
+    measured : bool
+        Whether the error was measured; else it is predicted from its siblings.
+    error_ppm, low_ppm, high_ppm : float
+        Error of the named range with its 95 % interval (measured: k = 2); NaN where
+        nothing is known.
+    verdict : str or None
+        Of the measurement.
+    nonconforming : float
+        Probability that the error lies outside the limit.
+    step : str or None
+        The latest step recorded.
+    """
+
+    where: str
+    serial: str
+    build: str
+    destination: str | None
+    probability: float
+    measured: bool
+    error_ppm: float
+    low_ppm: float
+    high_ppm: float
+    limit_ppm: float
+    verdict: str | None
+    nonconforming: float
+    todo: str
+    step: str | None
+
+    @property
+    def basis(self) -> str:
+        """Whether its error is measured or predicted."""
+        if isnan(self.error_ppm):
+            return "unknown"
+        return "measured" if self.measured else "predicted"
+
+    def row(self) -> dict[str, Any]:
+        """Return its row of a table; None where nothing is known."""
+        found: dict[str, Any] = {key: getattr(self, key) for key in COLUMNS}
+        for key in ("error_ppm", "low_ppm", "high_ppm", "limit_ppm"):
+            value = found[key]
+            found[key] = None if isnan(value) else round(value)
+        for key in ("probability", "nonconforming"):
+            value = found[key]
+            found[key] = None if isnan(value) else round(value, 3)
+        return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Containment:
+    """Everything that one finding, or one reel, concerns."""
+
+    subject: str
+    product: str
+    range: str | None
+    part: str | None
+    reel: str | None
+    units: tuple[Concerned, ...]
+    leftover_parts: int | None
+    other_products: tuple[str, ...]
+    without_serial: tuple[Row, ...]
+    withdrawn: str | None = None
+    """Sentence on a finding that was withdrawn: it concerns nobody."""
+
+    def listed(self) -> dict[str, tuple[Concerned, ...]]:
+        """Return the units by list, empty lists left out."""
+        found = {
+            name: tuple(one for one in self.units if one.where == name)
+            for name in LISTS
+        }
+        return {name: units for name, units in found.items() if units}
+
+    @property
+    def concerned(self) -> tuple[Concerned, ...]:
+        """Units that may carry it."""
+        return tuple(one for one in self.units if one.where != CLEAR)
+
+    @property
+    def still_open(self) -> tuple[Concerned, ...]:
+        """Units that left and are not closed yet."""
+        away = (Place.SHIPPED, Place.RESELLER)
+        return tuple(
+            one
+            for one in self.concerned
+            if one.where in away and one.step != Step.CLOSED
+        )
+
+    @property
+    def noticed(self) -> tuple[Concerned, ...]:
+        """Units whose holders are told a correction: they left, and it is known."""
+        away = (Place.SHIPPED, Place.RESELLER)
+        return tuple(
+            one
+            for one in self.concerned
+            if one.where in away and one.basis != "unknown"
+        )
+
+    def headline(self) -> str:
+        """Say in one sentence whom it concerns."""
+        if self.withdrawn is not None:
+            return f"{self.withdrawn} It concerns no unit."
+        what = f"{self.part} of reel {self.reel}" if self.reel else self.subject
+        away = self._away()
+        return (
+            f"{what}: {len(self.concerned)} of {len(self.units)} units concerned, "
+            f"{away or 'none'} {'have' if away > 1 else 'has'} left."
+        )
+
+    def _away(self) -> int:
+        away = (Place.SHIPPED, Place.RESELLER)
+        return sum(one.where in away for one in self.concerned)
+
+    def lines(self) -> tuple[str, ...]:
+        """Say what is beside the units: parts left, other products, past deliveries."""
+        if self.withdrawn is not None:
+            followed = [one for one in self.units if one.step is not None]
+            if not followed:
+                return ()
+            line = (
+                f"Steps were noted for {counted(len(followed), 'unit')} before: tell "
+                "their holders that the finding was withdrawn."
+            )
+            return (line,)
+        said = []
+        if self.reel is not None:
+            match self.leftover_parts:
+                case None:
+                    said.append(
+                        f"Count the parts left of reel {self.reel} and put them aside."
+                    )
+                case left if left < 0:
+                    said.append(
+                        f"{-left} more parts of reel {self.reel} used than received: "
+                        "check the records."
+                    )
+                case left:
+                    said.append(f"Put the {left} parts left of reel {self.reel} aside.")
+        said += [f"The reel is also in product {one}." for one in self.other_products]
+        said += [
+            f"Build {one['build']}: {one['units']} units without serial left on "
+            f"{one['shipped_at']:%Y-%m-%d} for {one['destination']}; any may carry it."
+            for one in self.without_serial
+        ]
+        return tuple(said)
+
+
+def contain(store: Store, records: Records, subject: str) -> Containment:
+    """Return what a finding, or a reel, concerns.
+
+    Parameters
+    ----------
+    subject
+        Id of a finding, or a reel.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        Neither a finding nor a reel is called so.
+    """
+    signal = next(
+        (one for one in signals_of(store, records.product) if one.signal == subject),
+        None,
+    )
+    reel = subject if signal is None else signal.reel
+    if signal is None and all(one["reel"] != subject for one in records.reels):
+        raise NotFoundError(kind="finding or reel", key=subject)
+    steps = plain(
+        store.frame("containment_steps", product=records.product, subject=subject)
+    )
+    uses = [] if reel is None else plain(store.frame("reel_uses", reel=reel))
+    return of_records(records, subject, signal, steps=steps, uses=uses)
+
+
+def of_records(
+    records: Records,
+    subject: str,
+    signal: Signal | None,
+    *,
+    steps: Sequence[Row] = (),
+    uses: Sequence[Row] = (),
+) -> Containment:
+    """Return what is concerned, from rows that were asked for already."""
+    reel = subject if signal is None else signal.reel
+    probability = (
+        _of_reel(records, subject)
+        if signal is None
+        else who_carries.probabilities(records, signal)
+    )
+    range_ = _range(records, subject) if signal is None else signal.range
+    part = _part(records, subject) if signal is None else signal.part
+    predicted = (
+        who_carries.foretold(records, range_, probability, signal)
+        if range_ is not None
+        else None
+    )
+    latest = {one["serial"]: one["step"] for one in steps}
+    cause = None if signal is None else signal.cause
+    units = tuple(
+        _concerned(
+            records,
+            unit,
+            probability=probability[unit["serial"]],
+            range_=range_,
+            part=part,
+            predicted=predicted,
+            step=latest.get(unit["serial"]),
+            cause=cause,
+        )
+        for unit in records.units
+    )
+    builds = {one.build for one in units if one.where != CLEAR}
+    gone = signal is not None and not signal.standing
+    if reel is not None and not gone:
+        builds |= {one["build"] for one in records.fittings if one["reel"] == reel}
+    others = {str(one["product"]) for one in uses} - {records.product}
+    return Containment(
+        subject=subject,
+        product=records.product,
+        range=range_,
+        part=part,
+        reel=reel,
+        units=units,
+        leftover_parts=None if reel is None else leftover(records, reel),
+        other_products=tuple(sorted(others)),
+        without_serial=tuple(one for one in records.past if one["build"] in builds),
+        withdrawn=withdrawn(signal) if signal is not None and gone else None,
+    )
+
+
+def _of_reel(records: Records, reel: str) -> dict[str, float]:
+    carriers = {unit["serial"] for unit, _ in records.carriers(reel)}
+    return {unit["serial"]: float(unit["serial"] in carriers) for unit in records.units}
+
+
+def _part(records: Records, reel: str) -> str | None:
+    return next((one["part"] for one in records.fittings if one["reel"] == reel), None)
+
+
+def _range(records: Records, reel: str) -> str | None:
+    """Return the range on which a reel's carriers read farthest off, if measured."""
+    worst: dict[str, float] = {}
+    for unit, _ in records.carriers(reel):
+        for key, one in records.errors_of(unit["serial"]).items():
+            worst[key] = max(worst.get(key, 0.0), abs(float(one["error_ppm"])))
+    return max(worst, key=worst.__getitem__, default=None)
+
+
+def _concerned(
+    records: Records,
+    unit: Row,
+    *,
+    probability: float,
+    range_: str | None,
+    part: str | None,
+    predicted: who_carries.Foretold | None,
+    step: str | None,
+    cause: Cause | None,
+) -> Concerned:
+    serial = unit["serial"]
+    errors = records.errors_of(serial)
+    result = errors.get(range_) if range_ is not None else _farthest(errors)
+    limit = _limit(records, range_)
+    place = records.place(unit)
+    where = CLEAR if probability < NEGLIGIBLE else str(place)
+    shipped = records.shipment_of(serial)
+    error = low = high = outside = nan
+    verdict = None
+    if result is not None:
+        error, spread = float(result["error_ppm"]), float(result["uncertainty_ppm"])
+        limit, verdict = float(result["limit_ppm"]), str(result["verdict"])
+        low, high = error - COVERAGE * spread, error + COVERAGE * spread
+        outside = float(
+            ndtr((-limit - error) / spread) + ndtr((error - limit) / spread)
+        )
+    elif predicted is not None and where != CLEAR:
+        error = predicted.centre_ppm
+        low, high = predicted.interval()
+        outside = nan if isnan(limit) else probability * predicted.outside(limit)
+    return Concerned(
+        where=where,
+        serial=serial,
+        build=unit["build"],
+        destination=None if shipped is None else shipped["destination"],
+        probability=probability,
+        measured=result is not None,
+        error_ppm=error,
+        low_ppm=low,
+        high_ppm=high,
+        limit_ppm=limit,
+        verdict=verdict,
+        nonconforming=outside,
+        todo=_todo(where, part, outside=outside, cause=cause),
+        step=step,
+    )
+
+
+def _farthest(errors: Mapping[str, Row]) -> Row | None:
+    """Return the result nearest to, or farthest beyond, its limit."""
+    return max(
+        errors.values(),
+        key=lambda one: abs(one["error_ppm"]) / one["limit_ppm"],
+        default=None,
+    )
+
+
+def _limit(records: Records, range_: str | None) -> float:
+    limits = [
+        float(one["limit_ppm"])
+        for one in records.errors
+        if range_ in (None, one["range"])
+    ]
+    return limits[-1] if limits else nan
+
+
+def _todo(where: str, part: str | None, *, outside: float, cause: Cause | None) -> str:
+    if where == CLEAR:
+        return "nothing"
+    here = where not in (Place.SHIPPED, Place.RESELLER, Place.SCRAPPED)
+    if cause is Cause.BENCH and here:
+        return "measure again on a bench that is in control"
+    if cause is Cause.UNIT and here and outside < LIKELY:
+        return "seat it and its leads again; measure once more"
+    swap = f"replace {part}" if part else "rework"
+    bad = outside >= LIKELY
+    tell = "tell the customer; send the correction card"
+    worse = "tell the customer; offer replacement or the correction card"
+    hand = f"keep; {swap}, measure again" if bad else "keep; decide on the hold"
+    return {
+        str(Place.UNFINISHED): f"stop; {swap}, then measure",
+        str(Place.IN_HAND): hand,
+        str(Place.RESELLER): "ask the reseller to stop selling and send it back",
+        str(Place.SHIPPED): worse if bad else tell,
+        str(Place.RETURNED): f"{swap}; measure again",
+        str(Place.SCRAPPED): "nothing; it is scrap",
+    }[where]

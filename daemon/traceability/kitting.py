@@ -1,0 +1,166 @@
+"""Builds opened, reels received and fitted: what a person writes down, and when.
+
+Every function is told its time: a person may record on another day what was done, and
+a simulated year has a clock of its own.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from config import model
+from config.load import fingerprint
+from config.model import Settings
+from daemon.traceability import tracing
+from storage.errors import NotFoundError
+from storage.records import Build, Configuration, Fitting, Product, Reel
+from storage.records_shipping import ReelReceipt
+from storage.store import Store
+
+__all__ = [
+    "Fitted",
+    "fit_reel",
+    "fitting_of",
+    "keep_settings",
+    "open_build",
+    "receive_reel",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitted:
+    """What became of a fitting: None where it was recorded already.
+
+    `doubts` speak against it, `succession` says whose place it takes.
+    """
+
+    fitting: Fitting | None
+    doubts: tuple[str, ...] = ()
+    succession: tuple[str, ...] = ()
+
+
+def keep_settings(store: Store, settings: Settings, *, at: datetime) -> str:
+    """Keep the settings in force and the product that rows will name.
+
+    Returns their hash.
+    """
+    configuration, body = fingerprint(settings)
+    store.put_configuration(
+        Configuration(configuration=configuration, body=body, stored_at=at)
+    )
+    product = settings.product
+    store.add_product(Product(product=product.name, title=product.title))
+    return configuration
+
+
+def open_build(
+    store: Store, product: str, build: str, *, planned_units: int | None, at: datetime
+) -> None:
+    """Open a build; its units are measured next.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        It was not kept: a build of this name was opened otherwise.
+    """
+    store.add_build(
+        Build(build=build, product=product, planned_units=planned_units, opened_at=at)
+    )
+
+
+def receive_reel(
+    store: Store,
+    reel: str,
+    *,
+    nominal_ohm: float,
+    tolerance_ppm: float,
+    at: datetime,
+    supplier: str | None = None,
+    lot_code: str | None = None,
+    receipt: ReelReceipt | None = None,
+) -> None:
+    """Record a reel that came in, and what came with it.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        It was not kept: a reel of this name has another label.
+    """
+    store.add_reel(
+        Reel(
+            reel=reel,
+            nominal_ohm=nominal_ohm,
+            tolerance_ppm=tolerance_ppm,
+            received_at=at,
+            supplier=supplier,
+            lot_code=lot_code,
+        )
+    )
+    if receipt is not None:
+        store.add_receipt(receipt)
+
+
+def fitting_of(
+    product: str,
+    build: str,
+    part: str,
+    reel: str,
+    *,
+    from_serial: str | None,
+    at: datetime,
+) -> Fitting:
+    """Return the record that a part of a build comes from a reel, from a unit on.
+
+    Its id follows from what it says, so saying it twice changes nothing.
+
+    Parameters
+    ----------
+    from_serial
+        The first unit; None for the build's first.
+    """
+    return Fitting(
+        fitting=f"{build}:{part}:{from_serial or ''}:{reel}",
+        product=product,
+        build=build,
+        part=part,
+        reel=reel,
+        from_serial=from_serial,
+        fitted_at=at,
+    )
+
+
+def fit_reel(
+    store: Store, product: model.Product, fitting: Fitting, *, anyway: bool = False
+) -> Fitted:
+    """Record a fitting that a person says, held against the other records.
+
+    Parameters
+    ----------
+    anyway
+        Record it although records contradict.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        The product has no such part, or build or reel are not recorded.
+    daemon.traceability.tracing.ContradictionError
+        The reel is another part's, or used up.
+    storage.errors.RefusedValueError
+        Another reel was fitted from the same unit on, and not before.
+    """
+    planned = product.parts.get(fitting.part)
+    if planned is None:
+        raise NotFoundError(kind="part", key=fitting.part)
+    records = tracing.Records.of(store, product.name, ())
+    last = tracing.last_from(records, fitting)
+    if last is not None and last["reel"] == fitting.reel:
+        return Fitted(fitting=None)
+    if last is not None:
+        # the same reel may have been here before and come back
+        when = f"{fitting.fitted_at:%Y%m%dT%H%M%S}"
+        fitting = replace(fitting, fitting=f"{fitting.fitting}:{when}")
+    if not anyway:
+        tracing.require_fittable(records, fitting, planned)
+    succession = tracing.succession(records, fitting)
+    doubts = tracing.fitting_doubts(records, fitting, planned)
+    store.fit_reel(fitting)
+    return Fitted(fitting=fitting, doubts=tuple(doubts), succession=tuple(succession))

@@ -1,0 +1,142 @@
+"""A containment as documents: the report to the supplier, the notices to customers."""
+
+import json
+from datetime import datetime
+
+from daemon.judging.product import ProductModel
+from daemon.presentation import sentences
+from daemon.presentation.documents import (
+    Correction,
+    CustomerNotice,
+    NoSupplierError,
+    SupplierReport,
+    ToleranceClass,
+)
+from daemon.traceability.containment import Concerned, Containment
+from daemon.traceability.tracing import Records
+from storage.records import Signal
+
+METHOD = (
+    "Each finished unit was driven with a known input on every range; the error of a "
+    "range follows from reference and output meter, offset removed."
+)
+OWN_PART = (
+    "Range {range} depends on {part} alone among the parts that differ between "
+    "ranges: its error is that of {part}."
+)
+REQUEST = "Replace the parts and say how they came to differ from their label."
+NO_REQUEST = "Nothing. If you had this report before, take it as withdrawn."
+
+
+def supplier_report(
+    records: Records,
+    product: ProductModel,
+    signal: Signal,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> SupplierReport:
+    """Return what a finding on a reel says to whoever supplied it.
+
+    Of a finding that was withdrawn it says that first, and asks for nothing.
+
+    Raises
+    ------
+    daemon.presentation.documents.errors.NoSupplierError
+        The finding names no reel that was received.
+    """
+    reel = next((one for one in records.reels if one["reel"] == signal.reel), None)
+    if reel is None or signal.part is None:
+        raise NoSupplierError(finding=signal.signal)
+    receipt = next((o for o in records.receipts if o["reel"] == signal.reel), {})
+    saying = sentences.finding(signal)
+    claim = json.loads(signal.evidence).get("claim") or {}
+    return SupplierReport(
+        number=f"{signal.signal}-S",
+        issued_at=issued_at,
+        issuer=issuer,
+        supplier=reel["supplier"] or "the supplier of this reel",
+        reel=reel["reel"],
+        part=signal.part,
+        nominal_ohm=float(reel["nominal_ohm"]),
+        tolerance_ppm=float(reel["tolerance_ppm"]),
+        product=product.settings.title,
+        finding=(saying.headline, *saying.lines),
+        method=(METHOD, *_own_part(product, signal)),
+        requested_action=REQUEST if signal.standing else NO_REQUEST,
+        received_at=reel["received_at"],
+        lot_code=reel["lot_code"],
+        marking=receipt.get("marking"),
+        quantity=receipt.get("quantity"),
+        date_code=receipt.get("date_code"),
+        invoice=receipt.get("invoice"),
+        claim_until=receipt.get("claim_until"),
+        units=signal.units,
+        size_ppm=signal.size_ppm,
+        low_ppm=signal.low_ppm,
+        high_ppm=signal.high_ppm,
+        incompatible=claim.get("incompatible"),
+        classes=tuple(
+            ToleranceClass(tolerance_ppm=float(tolerance), probability=float(share))
+            for tolerance, share in claim.get("classes", ())
+        ),
+        withdrawn=None if signal.standing else sentences.withdrawn(signal),
+    )
+
+
+def _own_part(product: ProductModel, signal: Signal) -> tuple[str, ...]:
+    """Return how a range's error is its part's; nothing of a part of all ranges."""
+    if signal.range is None:
+        return ()
+    title = product.range(signal.range).title
+    return (OWN_PART.format(range=title, part=signal.part),)
+
+
+def notices(
+    containment: Containment,
+    product: ProductModel,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> tuple[CustomerNotice, ...]:
+    """Return a notice for every unit that left and may carry what was found."""
+    return tuple(
+        _notice(containment, one, product, issued_at=issued_at, issuer=issuer)
+        for one in containment.noticed
+    )
+
+
+def _notice(
+    containment: Containment,
+    one: Concerned,
+    product: ProductModel,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> CustomerNotice:
+    key = containment.range or product.keys[0]
+    return CustomerNotice(
+        number=f"{containment.subject}-{one.serial}",
+        issued_at=issued_at,
+        issuer=issuer,
+        product=product.settings.title,
+        serial=one.serial,
+        destination=one.destination or "",
+        contact=product.settings.contact,
+        corrections=(
+            Correction(
+                range=product.range(key).title,
+                error_ppm=one.error_ppm,
+                uncertainty_ppm=(one.high_ppm - one.low_ppm) / 4,
+                measured=one.measured,
+            ),
+        ),
+        right=tuple(o.title for o in product.ranges if o.key != key),
+        probability=None if one.probability > 1 - 1e-9 else one.probability,
+        cause=f"Part {containment.part} comes from a reel that is not as it must be."
+        if containment.reel
+        else "",
+        advice=(
+            "Multiply readings of this range by the factor, or send the unit back.",
+        ),
+    )

@@ -1,0 +1,151 @@
+"""What the letters to a supplier and to a customer say."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+
+from daemon.judging.product import ProductModel
+from daemon.presentation.documents import (
+    Correction,
+    CustomerNotice,
+    Sample,
+    SupplierReport,
+)
+from daemon.presentation.documents.drawing import PAPER, drawn
+from daemon.presentation.plots.claim import parts_against_claim
+from daemon.presentation.rows import finding_of, plain, proofs_on, signals_of
+from daemon.traceability.papers.containment import supplier_report as of_finding
+from daemon.traceability.tracing import Records
+from storage.errors import NotFoundError
+from storage.records import Cause, Proof, ProofKind, Signal
+from storage.serial_order import serial_order
+from storage.store import Store
+
+
+def supplier_report(
+    store: Store,
+    product: ProductModel,
+    finding: str,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> SupplierReport:
+    """Return what a finding says to whoever supplied the reel that it names.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        There is no such finding.
+    daemon.presentation.documents.errors.NoSupplierError
+        The finding names no reel that was received.
+    """
+    name = product.settings.name
+    signal = finding_of(store, name, finding)
+    made = of_finding(
+        Records.of(store, name, product.keys),
+        product,
+        signal,
+        issued_at=issued_at,
+        issuer=issuer,
+    )
+    return _with_samples(made, proofs_on(store, signal))
+
+
+def _with_samples(report: SupplierReport, proofs: Sequence[Proof]) -> SupplierReport:
+    """Add the parts that were measured to settle a finding, and their chart."""
+    samples = []
+    for proof in proofs:
+        if proof.unit != "ohm":
+            continue
+        loose = proof.kind is ProofKind.LOOSE_PARTS
+        for place, value in enumerate(proof.readings, 1):
+            samples.append(
+                Sample(
+                    subject=f"{'loose part' if loose else proof.subject} {place}",
+                    ohm=value,
+                    uncertainty_ohm=proof.uncertainty,
+                    method="loose, unpowered" if loose else "four-wire, on the board",
+                )
+            )
+    if not samples:
+        return report
+    chart = parts_against_claim(
+        [(one.ohm / report.nominal_ohm - 1) * 1e6 for one in samples],
+        report.tolerance_ppm,
+        look=PAPER,
+    )
+    strip = drawn(
+        chart,
+        caption=f"Measured parts of reel {report.reel}; one dot a part.",
+        words=f"{len(samples)} parts against their claim",
+    )
+    return replace(report, samples=tuple(samples), charts=(strip,))
+
+
+def _concerns(found: Signal, serial: str) -> bool:
+    """Whether a unit of the finding's build is one of those that it is about."""
+    if found.cause is Cause.UNIT:
+        return serial == found.first_serial
+    return serial_order(serial) >= serial_order(found.first_serial)
+
+
+def customer_notice(
+    store: Store,
+    product: ProductModel,
+    serial: str,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> CustomerNotice:
+    """Return what the holder of a unit must know, from its own latest errors.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        The unit was never measured.
+    """
+    name = product.settings.name
+    errors = store.frame("latest_errors", product=name)
+    mine = {one["range"]: one for one in plain(errors[errors["serial"] == serial])}
+    if not mine:
+        raise NotFoundError(kind="measured unit", key=serial)
+    first = next(iter(mine.values()))
+    moved = {
+        one.range
+        for one in signals_of(store, name)
+        if one.standing and one.build == first["build"] and _concerns(one, serial)
+    }
+    wrong, right = [], []
+    for one in product.ranges:
+        row = mine.get(one.key)
+        if row is None:
+            continue
+        good = row["verdict"] in {"conforming", "like known-good"}
+        if good and one.key not in moved and None not in moved:
+            right.append(one.title)
+            continue
+        wrong.append(
+            Correction(
+                range=one.title,
+                error_ppm=row["error_ppm"],
+                uncertainty_ppm=row["uncertainty_ppm"],
+            )
+        )
+    shipped = [
+        one for one in plain(store.frame("shipments", product=name))
+        if one["serial"] == serial
+    ]  # fmt: skip
+    return CustomerNotice(
+        number=f"CN-{serial}",
+        issued_at=issued_at,
+        issuer=issuer,
+        product=product.settings.title,
+        serial=serial,
+        destination=shipped[-1]["destination"] if shipped else "",
+        corrections=tuple(wrong),
+        contact=product.settings.contact,
+        right=tuple(right),
+        advice=("Multiply readings by the factor above, or send the unit back.",)
+        if wrong
+        else (),
+    )

@@ -1,0 +1,213 @@
+"""Who may say that a unit leaves, and by which settings it must have been judged."""
+
+import csv
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+from pydantic import ValidationError
+
+from config.model import Settings
+from daemon.holds.policy import NotAllowedError
+from daemon.presentation.rows import holds_of
+from storage.records import Decision
+from storage.records_shipping import SampleRule, Shipment, ShipRule
+from storage.shipping import held_for
+from storage.store import Store
+
+SHIP, SHIP_AGAINST = "ship", "ship against"
+"""Ledger actions."""
+BY_PLAN = "measured by plan"
+"""What is said of a unit that leaves without every range."""
+
+
+class OrderListError(ValueError):
+    """A list of orders that cannot be read, and why."""
+
+
+class Gate:
+    """The rule by which units of one product leave.
+
+    Settings in force are those that judge as today's do: same ranges and limits, same
+    way of judging. A change of anything else makes no unit's verdict void.
+    """
+
+    def __init__(self, settings: Settings, store: Store) -> None:
+        self._settings = settings
+        self._store = store
+        self._alike: dict[str, bool] = {}
+
+    def rule(self, serial: str) -> ShipRule:
+        """Return what a unit must fulfil."""
+        plan = self._settings.plan.sample
+        # By the plan a unit rests on others of its build, judged by settings of theirs.
+        asked = "unit_runs" if plan is None else "build_configurations"
+        known = {
+            str(o) for o in self._store.frame(asked, serial=serial)["configuration"]
+        }
+        return ShipRule(
+            ranges=tuple(self._settings.product.ranges),
+            configurations=tuple(sorted(one for one in known if self._is_alike(one))),
+            sample=None
+            if plan is None
+            else SampleRule(share=plan.full_share, ranges=plan.ranges),
+        )
+
+    def by_plan(self, serial: str) -> bool:
+        """Whether a unit lacks ranges, so that the sample plan alone lets it leave."""
+        if self._settings.plan.sample is None:
+            return False
+        measured = set(self._store.frame("unit_runs", serial=serial)["range"])
+        return not measured.issuperset(self._settings.product.ranges)
+
+    def against(self, serial: str) -> list[str]:
+        """Return every reason for which a unit may not leave now."""
+        return self._in_present_words(
+            self._store.reasons_against(
+                serial, self._settings.product.name, self.rule(serial)
+            )
+        )
+
+    def ship(
+        self,
+        serial: str,
+        *,
+        to: str,
+        person: str,
+        at: datetime,
+        reseller: bool = False,
+        override: str | None = None,
+    ) -> list[str]:
+        """Let a unit leave, or return what is against it.
+
+        Raises
+        ------
+        daemon.holds.policy.NotAllowedError
+            The person is not listed, or overrides without a reason.
+        """
+        require_listed(person, self._settings.plan.people)
+        if override is not None and not override.strip():
+            message = "an override needs a reason; none was given"
+            raise NotAllowedError(message)
+        shipment = Shipment(
+            shipment=uuid4().hex,
+            serial=serial,
+            product=self._settings.product.name,
+            destination=to.strip(),
+            reseller=reseller,
+            person=person,
+            shipped_at=at,
+            override_reason=override,
+        )
+        decision = Decision(
+            person=person,
+            action=SHIP if override is None else SHIP_AGAINST,
+            subject=serial,
+            reason=f"for {shipment.destination}{self._how(serial, override)}",
+            decided_at=at,
+        )
+        return self._in_present_words(
+            self._store.ship(shipment, self.rule(serial), decision)
+        )
+
+    def _in_present_words(self, against: Sequence[str]) -> list[str]:
+        """Say holds of findings as they stand now: a reason is as old as its hold."""
+        if not against:
+            return []
+        now = {
+            held_for(one, one["reason"]): held_for(one, one["why"])
+            for one in holds_of(self._store, self._settings.product.name)
+        }
+        return [now.get(one, one) for one in against]
+
+    def _how(self, serial: str, override: str | None) -> str:
+        if override is not None:
+            return f": {override}"
+        return f", {BY_PLAN}" if self.by_plan(serial) else ""
+
+    def _is_alike(self, configuration: str) -> bool:
+        if configuration not in self._alike:
+            rows = self._store.frame("configuration", configuration=configuration)
+            self._alike[configuration] = not rows.empty and self._judges_alike(
+                str(rows["body"].iloc[0])
+            )
+        return self._alike[configuration]
+
+    def _judges_alike(self, body: str) -> bool:
+        try:
+            then = Settings.model_validate_json(body)
+        except ValidationError:
+            return False
+        now = self._settings
+        return (then.product.ranges, then.product.parts, then.plan.judging) == (
+            now.product.ranges,
+            now.product.parts,
+            now.plan.judging,
+        )
+
+
+def require_listed(person: str, people: Iterable[str]) -> None:
+    """Refuse a person whom the control plan does not list.
+
+    Raises
+    ------
+    NotAllowedError
+        Naming those whom it does.
+    """
+    listed = tuple(people)
+    if person not in listed:
+        message = f"{person!r} may not decide; listed are {', '.join(listed)}"
+        raise NotAllowedError(message)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ordered:
+    """One line of a list of orders."""
+
+    line: int
+    serial: str
+    order: str
+
+
+def orders_of(path: Path, *, serial: str, order: str) -> list[Ordered]:
+    """Read a shop's list of orders, a CSV with a row a unit.
+
+    Parameters
+    ----------
+    serial, order
+        Headings of the columns; all others are left unread, names and addresses too.
+
+    Raises
+    ------
+    OrderListError
+        It is no such list.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as exc:
+        message = f"{path.name} cannot be read: {exc}"
+        raise OrderListError(message) from exc
+    try:
+        dialect: Any = csv.Sniffer().sniff(text[:4096], delimiters=",;\t")
+    except csv.Error:
+        dialect = csv.excel
+    reader = csv.DictReader(text.splitlines(), dialect=dialect)
+    headings = reader.fieldnames or ()
+    for name in (serial, order):
+        if name not in headings:
+            message = (
+                f"{path.name} has no column {name!r}; it has {', '.join(headings)}"
+            )
+            raise OrderListError(message)
+    found = [_line(number, row, serial, order) for number, row in enumerate(reader, 2)]
+    return [one for one in found if one.serial]
+
+
+def _line(number: int, row: Mapping[str, Any], serial: str, order: str) -> Ordered:
+    def text(name: str) -> str:
+        return str(row[name] or "").strip()
+
+    return Ordered(line=number, serial=text(serial), order=text(order))

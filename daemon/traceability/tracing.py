@@ -1,0 +1,571 @@
+"""Reel to part to build to serial to shipment, and back."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Self
+
+from config.model import Part as PlannedPart
+from daemon.holds.doubts import by_reason, doubted
+from daemon.holds.loose_parts import checks_of, told
+from daemon.presentation.figures import capital
+from daemon.presentation.rows import holds_of, plain, reel_in
+from daemon.presentation.sentences import off_plan
+from storage.errors import NotFoundError, RefusedValueError
+from storage.records import Disposal, Fitting, ReelCheck, Scope
+from storage.records_shipping import ReworkKind
+from storage.serials import begins, reels_of, serial_order
+from storage.shipping import concerns
+from storage.store import Store
+
+Row = Mapping[str, Any]
+
+
+class Place(StrEnum):
+    """Where a unit is."""
+
+    UNFINISHED = "unfinished boards"
+    IN_HAND = "in hand"
+    RESELLER = "at resellers"
+    SHIPPED = "shipped"
+    RETURNED = "returned"
+    SCRAPPED = "scrapped"
+
+
+class ContradictionError(Exception):
+    """A record that others contradict."""
+
+    def __init__(self, *, reel: str, detail: str) -> None:
+        self.reel = reel
+        self.detail = detail
+        super().__init__(
+            f"reel {reel} cannot be fitted: {detail}; with --anyway it is recorded all "
+            "the same"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Records:
+    """Everything recorded about a product's units, reels and moves, as plain rows."""
+
+    product: str
+    ranges: tuple[str, ...]
+    builds: tuple[Row, ...]
+    units: tuple[Row, ...]
+    fittings: tuple[Row, ...]
+    reels: tuple[Row, ...]
+    receipts: tuple[Row, ...]
+    errors: tuple[Row, ...]
+    holds: tuple[Row, ...]
+    shipments: tuple[Row, ...]
+    past: tuple[Row, ...]
+    reworks: tuple[Row, ...]
+    doubted: Mapping[str, tuple[str, ...]]
+    """By serial why its latest results are in doubt."""
+    checks: Mapping[str, tuple[ReelCheck, ...]]
+    """Loose parts that were measured, by reel."""
+    _errors: Mapping[str, Mapping[str, Row]] = field(repr=False)
+    _moves: Mapping[str, Row] = field(repr=False)
+    _fitted: Mapping[str, tuple[Row, ...]] = field(repr=False)
+
+    @classmethod
+    def of(cls, store: Store, product: str, ranges: Iterable[str]) -> Self:
+        """Ask the Store for all of it."""
+
+        def rows(query: str, **parameters: Any) -> tuple[Row, ...]:
+            return plain(store.frame(query, **parameters))
+
+        errors = rows("latest_errors", product=product)
+        shipments = rows("shipments", product=product)
+        fittings = rows("fittings", product=product)
+        by_unit: dict[str, dict[str, Row]] = {}
+        for one in errors:
+            by_unit.setdefault(one["serial"], {})[one["range"]] = one
+        fitted: dict[str, tuple[Row, ...]] = {}
+        for one in fittings:
+            fitted[one["build"]] = (*fitted.get(one["build"], ()), one)
+        return cls(
+            product=product,
+            ranges=tuple(ranges),
+            builds=rows("builds", product=product),
+            units=tuple(
+                sorted(
+                    rows("units", product=product),
+                    key=lambda one: serial_order(one["serial"]),
+                )
+            ),
+            fittings=fittings,
+            reels=rows("reels"),
+            receipts=rows("receipts"),
+            errors=errors,
+            holds=holds_of(store, product),
+            shipments=shipments,
+            past=rows("past_shipments", product=product),
+            reworks=rows("reworks", product=product),
+            doubted=doubted(errors, rows("runs_in_doubt", product=product)),
+            checks=checks_of(store),
+            _errors=by_unit,
+            _moves={one["serial"]: one for one in shipments},
+            _fitted=fitted,
+        )
+
+    def unit(self, serial: str) -> Row:
+        """Return a unit.
+
+        Raises
+        ------
+        storage.errors.NotFoundError
+            No unit of the product has this serial.
+        """
+        for one in self.units:
+            if one["serial"] == serial:
+                return one
+        raise NotFoundError(kind="serial", key=serial)
+
+    def errors_of(self, serial: str) -> Mapping[str, Row]:
+        """Return the latest result of each range of a unit."""
+        return self._errors.get(serial, {})
+
+    def reels_of(self, unit: Row) -> dict[str, str]:
+        """Return the reel that each part of a unit comes from, by part."""
+        replaced = [
+            one
+            for one in self.reworks
+            if one["serial"] == unit["serial"] and one["kind"] == ReworkKind.REPLACE
+        ]
+        return reels_of(unit["serial"], self._fitted.get(unit["build"], ()), replaced)
+
+    def shipment_of(self, serial: str) -> Row | None:
+        """Return a unit's latest shipment, None when it never left."""
+        return self._moves.get(serial)
+
+    def holds_on(self, unit: Row) -> list[Row]:
+        """Return the holds that concern a unit, ended ones too."""
+        reels = set(self.reels_of(unit).values())
+        return [
+            one
+            for one in self.holds
+            if concerns(one, serial=unit["serial"], build=unit["build"], reels=reels)
+        ]
+
+    def place(self, unit: Row) -> Place:
+        """Return where a unit is."""
+        left = self.shipment_of(unit["serial"])
+        if left is not None and left["returned_at"] is None:
+            return Place.RESELLER if left["reseller"] else Place.SHIPPED
+        if any(one["disposal"] == Disposal.SCRAP for one in self.holds_on(unit)):
+            return Place.SCRAPPED
+        if left is not None:
+            return Place.RETURNED
+        measured = self.errors_of(unit["serial"])
+        if any(key not in measured for key in self.ranges):
+            return Place.UNFINISHED
+        return Place.IN_HAND
+
+    def carriers(self, reel: str) -> list[tuple[Row, str]]:
+        """Return the units that carry a reel, each with its part, in order."""
+        return [
+            (unit, part)
+            for unit in self.units
+            for part, fitted in self.reels_of(unit).items()
+            if fitted == reel
+        ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """What a serial, a reel or a build is connected with, in sentences.
+
+    `parts` and `units` are the rows and columns of its picture; `reel` is given for
+    each pair, "" where none is recorded.
+    """
+
+    kind: str
+    subject: str
+    headline: str
+    lines: tuple[str, ...]
+    cells: tuple[Row, ...]
+
+
+def trace(records: Records, subject: str) -> Trace:
+    """Return what a serial, a reel or a build is connected with.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        Nothing of this name is recorded.
+    """
+    if any(one["serial"] == subject for one in records.units):
+        return _of_serial(records, subject)
+    if any(one["reel"] == subject for one in records.reels):
+        return _of_reel(records, subject)
+    if any(one["build"] == subject for one in records.builds):
+        return _of_build(records, subject)
+    raise NotFoundError(kind="serial, reel or build", key=subject)
+
+
+def _of_serial(records: Records, serial: str) -> Trace:
+    unit = records.unit(serial)
+    known = {one["reel"]: one for one in records.reels}
+    lines = []
+    for part, reel in sorted(records.reels_of(unit).items()):
+        since = _replaced(records, serial, part)
+        lines.append(f"{part}: reel {reel}{_source(known.get(reel))}{since}")
+    lines += [_done(one) for one in records.reworks if one["serial"] == serial]
+    lines += _moved(records, serial)
+    lines += [_held(one) for one in records.holds_on(unit)]
+    lines += [f"In doubt: {reason}" for reason in records.doubted.get(serial, ())]
+    return Trace(
+        kind="serial",
+        subject=serial,
+        headline=f"Unit {serial} of build {unit['build']}: {records.place(unit)}.",
+        lines=tuple(lines),
+        cells=cells(records, [unit]),
+    )
+
+
+def _of_reel(records: Records, reel: str) -> Trace:
+    row = next(one for one in records.reels if one["reel"] == reel)
+    carriers = records.carriers(reel)
+    serials = {unit["serial"] for unit, _ in carriers}
+    lines = []
+    for build in dict.fromkeys(unit["build"] for unit, _ in carriers):
+        mine = [pair for pair in carriers if pair[0]["build"] == build]
+        for part in dict.fromkeys(part for _, part in mine):
+            units = [unit["serial"] for unit, where in mine if where == part]
+            lines.append(f"Build {build}, {part}: {spans(units)}")
+    unseen = {
+        (one["build"], one["part"])
+        for one in records.fittings
+        if one["reel"] == reel and one["build"] not in {u["build"] for u, _ in carriers}
+    }
+    lines += [f"Build {b}, {part}: no unit yet" for b, part in sorted(unseen)]
+    lines += leftover_lines(records, reel)
+    lines += [told(reel_in(row), one) for one in records.checks.get(reel, ())]
+    lines += _places(records, [unit for unit, _ in carriers])
+    concerned = [unit for unit in records.units if unit["serial"] in serials]
+    return Trace(
+        kind="reel",
+        subject=reel,
+        headline=f"Reel {reel}{_source(row)}: in {len(serials)} units.",
+        lines=tuple(lines),
+        cells=cells(records, concerned),
+    )
+
+
+def _of_build(records: Records, build: str) -> Trace:
+    units = [one for one in records.units if one["build"] == build]
+    carried: dict[tuple[str, str], list[str]] = {}
+    for unit in units:
+        for part, reel in records.reels_of(unit).items():
+            carried.setdefault((part, reel), []).append(unit["serial"])
+    lines = [
+        f"{part}: reel {reel}: {spans(serials)}"
+        for (part, reel), serials in sorted(carried.items())
+    ]
+    lines += _places(records, units)
+    lines += [
+        f"{one['units']} without serial left on {one['shipped_at']:%Y-%m-%d} "
+        f"for {one['destination']}"
+        for one in records.past
+        if one["build"] == build
+    ]
+    return Trace(
+        kind="build",
+        subject=build,
+        headline=f"Build {build}: {len(units)} units.",
+        lines=tuple(lines),
+        cells=cells(records, units),
+    )
+
+
+def cells(records: Records, units: Iterable[Row]) -> tuple[Row, ...]:
+    """Return one row a unit and part, with its reel and where the unit is."""
+    rows = []
+    for unit in units:
+        place = str(records.place(unit))
+        for part, reel in sorted(records.reels_of(unit).items()):
+            rows.append(
+                {
+                    "serial": unit["serial"],
+                    "build": unit["build"],
+                    "part": part,
+                    "reel": reel,
+                    "place": place,
+                }
+            )
+    return tuple(rows)
+
+
+def leftover(records: Records, reel: str) -> int | None:
+    """Return how many parts of a reel are left; None when its number is unknown."""
+    for one in records.receipts:
+        if one["reel"] == reel:
+            return int(one["quantity"]) - len(records.carriers(reel))
+    return None
+
+
+def leftover_lines(records: Records, reel: str) -> list[str]:
+    """Say how many parts of a reel are left."""
+    left = leftover(records, reel)
+    if left is None:
+        return ["How many parts came with it is not recorded."]
+    if left < 0:
+        return [f"{-left} more parts used than received: check the records."]
+    return [f"{left} parts left over."]
+
+
+def fitting_doubts(
+    records: Records, fitting: Fitting, planned: PlannedPart
+) -> list[str]:
+    """Return what speaks against fitting a reel to a build; nothing is refused.
+
+    Parameters
+    ----------
+    planned
+        The part that it is to be, as `product.toml` has it.
+    """
+    reel, build = fitting.reel, fitting.build
+    builds = {one["build"]: one for one in records.builds}
+    said = [
+        f"Reel {reel} is held: {one['why']}"
+        for one in records.holds
+        if one["disposal"] is None
+        and (one["scope"], one["subject"]) == (Scope.REEL, reel)
+    ]
+    said += [
+        told(reel_in(row), checks[-1])
+        for row in records.reels
+        if row["reel"] == reel and (checks := records.checks.get(reel))
+    ]
+    said += [f"Reel {reel} is {one}." for one in _off_plan(records, fitting, planned)]
+    said += _elsewhere(records, fitting)
+    wanted = builds[build]["planned_units"] if build in builds else None
+    if wanted is not None:
+        said.extend(
+            f"Build {build} needs {int(wanted)} parts; {one['quantity']} came on "
+            f"reel {reel}."
+            for one in records.receipts
+            if one["reel"] == reel and wanted > one["quantity"]
+        )
+    return said
+
+
+def _elsewhere(records: Records, fitting: Fitting) -> Iterable[str]:
+    """Say on which other builds a reel is fitted last that are not measured to the end.
+
+    No contradiction: boards that are assembled wait for the bench.
+    """
+    last = {(one["build"], one["part"]): one["reel"] for one in records.fittings}
+    on = {build for (build, _), reel in last.items() if reel == fitting.reel}
+    for one in records.builds:
+        if one["build"] == fitting.build or one["build"] not in on:
+            continue
+        coming = int(one["planned_units"] or 0) - int(one["units"])
+        if coming > 0:
+            units = "1 unit is" if coming == 1 else f"{coming} units are"
+            yield (
+                f"Reel {fitting.reel} is on build {one['build']} too, of which {units} "
+                "still to come."
+            )
+
+
+def require_fittable(records: Records, fitting: Fitting, planned: PlannedPart) -> None:
+    """Refuse to fit a reel that the records say is another part's, or used up.
+
+    Parameters
+    ----------
+    planned
+        The part that it is to be, as `product.toml` has it.
+
+    Raises
+    ------
+    ContradictionError
+        Its label says another value or a looser class than is planned for the part, or
+        no part of it is left.
+    """
+    reel = fitting.reel
+    if off := _off_plan(records, fitting, planned):
+        raise ContradictionError(reel=reel, detail=f"it is {' and '.join(off)}")
+    left = leftover(records, reel)
+    if left is not None and left <= 0:
+        raise ContradictionError(
+            reel=reel,
+            detail=f"{len(records.carriers(reel))} parts of it are in units already, "
+            "which is all that came",
+        )
+
+
+def _off_plan(
+    records: Records, fitting: Fitting, planned: PlannedPart
+) -> tuple[str, ...]:
+    for one in records.reels:
+        if one["reel"] == fitting.reel:
+            return off_plan(
+                fitting.part,
+                label_ohm=one["nominal_ohm"],
+                label_ppm=one["tolerance_ppm"],
+                planned_ohm=planned.nominal_ohm,
+                planned_ppm=planned.tolerance_ppm,
+            )
+    return ()
+
+
+def last_from(records: Records, fitting: Fitting) -> Mapping[str, Any] | None:
+    """Return the last one recorded for the same part from the same unit on."""
+    same = [one for one in _others(records, fitting) if _as_early(one, fitting)]
+    return max(same, key=lambda one: one["fitted_at"], default=None)
+
+
+def _others(records: Records, fitting: Fitting) -> list[Mapping[str, Any]]:
+    return [
+        one
+        for one in records.fittings
+        if (one["build"], one["part"]) == (fitting.build, fitting.part)
+    ]
+
+
+def _as_early(one: Mapping[str, Any], fitting: Fitting) -> bool:
+    return begins(one["from_serial"]) == begins(fitting.from_serial)
+
+
+def succession(records: Records, fitting: Fitting) -> list[str]:
+    """Say whose place a fitting takes, and where a recorded one goes on all the same.
+
+    Of two from the same unit on, the one fitted later is in force.
+
+    Raises
+    ------
+    storage.errors.RefusedValueError
+        Another one from the same unit on was not fitted before it: this one would
+        count for nothing, or which of the two counts could not be told.
+    """
+    since = begins(fitting.from_serial)
+    later = [
+        one for one in _others(records, fitting) if begins(one["from_serial"]) > since
+    ]
+    said = []
+    if (last := last_from(records, fitting)) is not None:
+        if last["fitted_at"] >= fitting.fitted_at:
+            raise RefusedValueError(
+                what="fitting.fitted_at",
+                value=f"{fitting.fitted_at:%Y-%m-%d %H:%M}",
+                allowed=f"must be later than reel {last['reel']} was fitted to part "
+                f"{fitting.part} of build {fitting.build} from the same unit on, "
+                f"{last['fitted_at']:%Y-%m-%d %H:%M}",
+            )
+        said.append(
+            f"It takes the place of reel {last['reel']}, which was recorded from the "
+            "same unit on."
+        )
+    if later:
+        first = min(begins(one["from_serial"]) for one in later)
+        until = max(
+            (one for one in later if begins(one["from_serial"]) == first),
+            key=lambda one: one["fitted_at"],
+        )
+        said.append(
+            f"From unit {until['from_serial']} on reel {until['reel']} stays, as "
+            "recorded."
+        )
+    return said
+
+
+def spans(serials: Iterable[str]) -> str:
+    """Return serials in few words: neighbours as a range, all with their number.
+
+    >>> spans(["PA-1", "PA-2", "PA-3"]), spans(["PA-1"]), spans(["PA-1", "PA-3"])
+    ('PA-1 to PA-3 (3)', 'PA-1', 'PA-1, PA-3 (2)')
+    """
+    there = sorted(serials, key=serial_order)
+    runs: list[list[str]] = []
+    for one in there:
+        if runs and serial_order(one) == _after(runs[-1][-1]):
+            runs[-1].append(one)
+        else:
+            runs.append([one])
+    said = [
+        f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run)  # noqa: PLR2004
+        for run in runs
+    ]
+    number = "" if len(there) == 1 else f" ({len(there)})"
+    return f"{', '.join(said)}{number}"
+
+
+def _after(serial: str) -> tuple[tuple[int, int | str], ...]:
+    """Return the place of the serial that is counted next, where it ends in digits."""
+    *head, (kind, last) = serial_order(serial)
+    return (*head, (kind, last + 1 if isinstance(last, int) else last))
+
+
+def _source(reel: Row | None) -> str:
+    if reel is None:
+        return ""
+    told = [
+        text
+        for text in (
+            reel["supplier"] and f"from {reel['supplier']}",
+            reel["lot_code"] and f"lot {reel['lot_code']}",
+        )
+        if text
+    ]
+    return f" ({', '.join(told)})" if told else ""
+
+
+def _replaced(records: Records, serial: str, part: str) -> str:
+    for one in records.reworks:
+        if (one["serial"], one["part"]) == (serial, part) and one["reel"]:
+            return f", replaced on {one['reworked_at']:%Y-%m-%d}"
+    return ""
+
+
+def _done(rework: Row) -> str:
+    when, who = f"{rework['reworked_at']:%Y-%m-%d}", rework["person"]
+    match rework["kind"]:
+        case ReworkKind.REPLACE:
+            what = f"{rework['part']} replaced from reel {rework['reel']}"
+        case ReworkKind.REGRADE:
+            what = f"{rework['range']} regraded to {rework['limit_ppm'] / 1e4:g} %"
+        case _:
+            what = (
+                f"{rework['part']} trimmed by {rework['trim_ohm']:g} ohm "
+                f"{rework['trim_kind']}"
+            )
+    return f"{when} {what} by {who}: {rework['reason']}"
+
+
+def _moved(records: Records, serial: str) -> list[str]:
+    lines = []
+    for one in records.shipments:
+        if one["serial"] != serial:
+            continue
+        line = f"{one['shipped_at']:%Y-%m-%d} left for {one['destination']}"
+        if one["override_reason"]:
+            line += f", overridden by {one['person']}: {one['override_reason']}"
+        lines.append(line)
+        if one["returned_at"] is not None:
+            when, why = one["returned_at"], one["return_reason"]
+            lines.append(f"{when:%Y-%m-%d} came back: {why}")
+    return lines
+
+
+def _held(hold: Row) -> str:
+    ended = "stands" if hold["disposal"] is None else f"ended by {hold['disposal']}"
+    return f"Hold on {hold['scope']} {hold['subject']} ({ended}): {hold['why']}"
+
+
+def _places(records: Records, units: Iterable[Row]) -> list[str]:
+    counts: dict[Place, list[str]] = {}
+    for unit in {one["serial"]: one for one in units}.values():
+        counts.setdefault(records.place(unit), []).append(unit["serial"])
+    return [
+        f"{capital(place)}: {spans(counts[place])}"
+        for place in Place
+        if place in counts
+    ] + _in_doubt(records, units)
+
+
+def _in_doubt(records: Records, units: Iterable[Row]) -> list[str]:
+    serials = dict.fromkeys(one["serial"] for one in units)
+    why = by_reason(records.doubted, serials)
+    return [f"In doubt, {spans(serials)}: {reason}" for reason, serials in why.items()]

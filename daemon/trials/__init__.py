@@ -1,0 +1,1 @@
+"""Everything that is tried on the simulated bench."""

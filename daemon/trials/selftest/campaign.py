@@ -1,0 +1,497 @@
+"""Faults of every kind, injected into a simulated bench while units are measured.
+
+Each unit has to be right within its stated uncertainty, in doubt, or not measured, with
+the reason. A session begins and ends with the check standard, as on any bench; what it
+moved by in between is carried in the uncertainty of the units between, and units before
+a check that is out of control are in doubt: they do not leave before a person decides.
+
+Both meters may move between two checks. Two that move alike cancel each other at the
+closing check, and did not before: the check standard cannot tell that. What both read
+for what the source was set to can, as far as the source stays what it was.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, replace
+from math import ceil, hypot, sqrt
+from multiprocessing import get_context
+
+from numpy.random import Generator, default_rng
+
+from config.model import CheckStandard
+from daemon.bench.check_standard import (
+    AgainstSource,
+    against_source,
+    check_range,
+    moved_alike_ppm,
+)
+from daemon.bench.errors import BenchError
+from daemon.bench.readings import RangeReadings
+from daemon.simulator.faults import IN_A_METER, Fault, FaultKind
+from daemon.trials.selftest.benches import bench_of, true_error_ppm
+from daemon.trials.selftest.places import Place, in_memory, over_sockets
+
+__all__ = ["Campaign", "KindRow", "run", "side_by_side"]
+
+FAULTS_A_BENCH = 250
+"""Of a campaign on many benches; each has calibration errors of its own."""
+CHECK_ATTEMPTS = 3
+FROZEN_FOR_GOOD = 0.2
+"""Share of frozen meters that stay so until they are mended."""
+
+UNITS_A_SESSION = 5
+COVERAGE = 2.0
+
+MESSAGES = {"source": 24, "reference": 40, "output": 40, "selector": 12, "ambient": 1}
+"""About how many answers an instrument gives while a unit is measured."""
+
+FOR_ALL_UNITS = frozenset({FaultKind.DRIFT, FaultKind.STEP})
+"""These go on until the session ends: only the check standard can tell them."""
+
+ALIKE = 0.3
+"""Share of the units after a meter's step before which the other steps alike."""
+
+LONGEST_FREEZE = 12
+MOST_PASSING = 4
+PASSING = tuple(
+    kind.value
+    for kind in (
+        FaultKind.TIMEOUT,
+        FaultKind.LATE,
+        FaultKind.HALF,
+        FaultKind.GARBAGE,
+        FaultKind.DISCONNECT,
+        FaultKind.POWER_CYCLE,
+    )
+)
+PASSED_OVER = ("reference", "output")
+
+
+@dataclass(slots=True)
+class KindRow:
+    """What units came to while faults of one kind happened."""
+
+    kind: str
+    injected: int = 0
+    units: int = 0
+    right: int = 0
+    in_doubt: int = 0
+    not_measured: int = 0
+    wrong: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Campaign:
+    """What a whole campaign came to."""
+
+    rows: tuple[KindRow, ...]
+    alike: KindRow
+    """Sessions in which the second meter stepped as the first had before, and their
+    units."""
+    reasons: Mapping[str, int]
+    """Why units were not measured, or are in doubt."""
+    sessions: int
+    units: int
+    right: int
+    in_doubt: int
+    """Measured, but the check standard does not stand behind them."""
+    wrong: int
+    """Units with a recorded value that is off by more than it says."""
+    values: int
+    """Range errors that were recorded and judged."""
+
+    @property
+    def injected(self) -> int:
+        """Faults that really happened."""
+        return sum(one.injected for one in self.rows)
+
+    @property
+    def not_measured(self) -> int:
+        """Units without a value."""
+        return self.units - self.right - self.in_doubt - self.wrong
+
+
+def run(
+    faults: int, *, seed: int = 1, sockets: bool = False, every_kind: bool = True
+) -> Iterator[Campaign]:
+    """Inject at least so many faults; yields how it stands after each session.
+
+    Parameters
+    ----------
+    faults : int
+        That really happen, at least.
+    sockets : bool
+        Whether instruments are a process of their own behind sockets, as fast as the
+        machine; else they are in this process, their time virtual, and the same seed
+        gives the same campaign.
+    every_kind : bool
+        Whether to go on until every kind has really happened.
+    """
+    with over_sockets(seed) if sockets else in_memory(seed) as bench:
+        campaign = _Campaign(bench, default_rng([seed, 11]))
+        while campaign.injected < faults or (
+            every_kind and not campaign.had_every_kind
+        ):
+            campaign.session()
+            yield campaign.so_far()
+
+
+def side_by_side(faults: int, *, seed: int = 1, workers: int = 2) -> Iterator[Campaign]:
+    """Inject at least so many faults over sockets, on a new bench every few hundred.
+
+    Yields how all stands together after each bench. Which faults are injected follows
+    from the seed, whatever the number of workers; whom they hit also from the moment.
+    """
+    each = min(faults, FAULTS_A_BENCH)
+    # spawned, not forked: the caller may run threads
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        begun = [
+            pool.submit(_one_bench, each, 1000 * seed + bench)
+            for bench in range(ceil(faults / each))
+        ]
+        ended = []
+        for one in as_completed(begun):
+            ended.append(one.result())
+            yield _together(ended)
+
+
+def _one_bench(faults: int, seed: int) -> Campaign:
+    *_, last = run(faults, seed=seed, sockets=True, every_kind=False)
+    return last
+
+
+def _together(campaigns: Sequence[Campaign]) -> Campaign:
+    reasons = Counter[str]()
+    for one in campaigns:
+        reasons.update(one.reasons)
+    return Campaign(
+        rows=tuple(
+            _added(rows) for rows in zip(*(one.rows for one in campaigns), strict=True)
+        ),
+        alike=_added(one.alike for one in campaigns),
+        reasons=dict(reasons.most_common()),
+        sessions=sum(one.sessions for one in campaigns),
+        units=sum(one.units for one in campaigns),
+        right=sum(one.right for one in campaigns),
+        in_doubt=sum(one.in_doubt for one in campaigns),
+        wrong=sum(one.wrong for one in campaigns),
+        values=sum(one.values for one in campaigns),
+    )
+
+
+def _added(rows: Iterable[KindRow]) -> KindRow:
+    first, *others = rows
+    total = replace(first)
+    for one in others:
+        total.injected += one.injected
+        total.units += one.units
+        total.right += one.right
+        total.in_doubt += one.in_doubt
+        total.not_measured += one.not_measured
+        total.wrong += one.wrong
+    return total
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Value:
+    """A range error beside the truth, ppm."""
+
+    range: str
+    off_ppm: float
+    uncertainty_ppm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Checked:
+    """One range of the check standard, ppm; against the source as both meters read."""
+
+    error_ppm: float
+    uncertainty_ppm: float
+    against: AgainstSource
+
+
+_Check = Mapping[str, _Checked]
+"""By range; empty where it could not be made."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Unit:
+    """A unit as it was measured, or the reason why not."""
+
+    kinds: frozenset[str]
+    values: tuple[_Value, ...] = ()
+    reason: str | None = None
+
+
+class _Campaign:
+    """Sessions on one bench, and what they came to."""
+
+    def __init__(self, bench: Place, chance: Generator) -> None:
+        self._bench = bench
+        self._chance = chance
+        self._rows = {kind.value: KindRow(kind.value) for kind in FaultKind}
+        self._alike = KindRow("both meters alike")
+        self._reasons = Counter[str]()
+        self._serials = [
+            serial for build in bench.scenario.builds for serial in build.serials
+        ]
+        self._sessions = self._units = self._right = self._wrong = self._values = 0
+        self._in_doubt = 0
+        self._struck: Mapping[str, int] = {}
+        self._deck: list[str] = []
+        settings = bench_of(bench.settings)
+        self._source_stability_ppm = settings.source_stability_ppm
+        standard = settings.check_standard
+        if standard is None:
+            message = "a campaign needs a check standard"
+            raise ValueError(message)
+        self._standard: CheckStandard = standard
+
+    @property
+    def injected(self) -> int:
+        return sum(one.injected for one in self._rows.values())
+
+    @property
+    def had_every_kind(self) -> bool:
+        return all(one.injected for one in self._rows.values())
+
+    def so_far(self) -> Campaign:
+        return Campaign(
+            rows=tuple(self._rows.values()),
+            alike=self._alike,
+            reasons=dict(self._reasons.most_common()),
+            sessions=self._sessions,
+            units=self._units,
+            right=self._right,
+            in_doubt=self._in_doubt,
+            wrong=self._wrong,
+            values=self._values,
+        )
+
+    def session(self) -> None:
+        """Check, units with faults, check again; then judge the units."""
+        self._sessions += 1
+        self._bench.hands.clear()
+        before = self._check()
+        if self._doubt(before, before) is not None:
+            return  # no session opens with a check that is out of control
+        spoiled: dict[str, float] = {}
+        units = []
+        alike = self._alike.injected
+        for _ in range(UNITS_A_SESSION):
+            unit, moved = self._unit(spoiled)
+            spoiled |= moved
+            units.append(unit)
+        after = self._check()
+        doubt = self._doubt(before, after)
+        stepped_alike = self._alike.injected > alike
+        for unit in units:
+            rows = [self._rows[kind] for kind in unit.kinds]
+            if stepped_alike:
+                rows.append(self._alike)
+            self._settle(unit, before, after, doubt, rows)
+
+    def _check(self) -> _Check:
+        """Return what the check standard reads; empty where nothing was."""
+        self._bench.hands.mount(self._standard.serial)
+        for _ in range(CHECK_ATTEMPTS):
+            try:
+                measured = self._bench.measure()
+            except BenchError:
+                self._bench.bench.source_off()
+                continue
+            return {one.range: self._checked(one) for one in measured}
+        return {}
+
+    def _checked(self, readings: RangeReadings) -> _Checked:
+        error = self._bench.judge.error(readings).error
+        return _Checked(
+            error_ppm=error.error_ppm,
+            uncertainty_ppm=error.uncertainty_ppm,
+            against=against_source(readings, scatter_ppm=error.own_uncertainty_ppm),
+        )
+
+    def _doubt(self, before: _Check, check: _Check) -> str | None:
+        """Return why units between two checks are not to be believed."""
+        if not check:
+            return "in doubt: the closing check could not be made"
+        for key, one in check.items():
+            if not check_range(
+                error_ppm=one.error_ppm,
+                uncertainty_ppm=one.uncertainty_ppm,
+                known_ppm=self._standard.error_ppm[key],
+                known_uncertainty_ppm=self._standard.uncertainty_ppm,
+            ).in_control:
+                return "in doubt: the check standard is out of control"
+        if self._source_stability_ppm is None:
+            return None
+        for key, one in check.items():
+            moved_ppm = moved_alike_ppm(
+                before[key].against,
+                one.against,
+                source_stability_ppm=self._source_stability_ppm,
+            )
+            if moved_ppm is not None:
+                return "in doubt: both meters moved alike against the source"
+        return None
+
+    def _unit(self, spoiled: Mapping[str, float]) -> tuple[_Unit, Mapping[str, float]]:
+        """Measure a unit.
+
+        `spoiled` and what is returned: meters that moved, by how much where it was a
+        step, 0 where it goes on.
+        """
+        bench, chance = self._bench, self._chance
+        serial = self._serials[int(chance.integers(len(self._serials)))]
+        bench.hands.mount(serial)
+        lasting: dict[str, float] = {}
+        roles = []
+        for fault in (self._same_step(spoiled) or self._fault(), *self._passing()):
+            moved = {**spoiled, **lasting}
+            if fault.role in moved:
+                continue  # mending the line would mend the drift as well
+            if fault.kind in FOR_ALL_UNITS:
+                if fault.role in roles:
+                    continue
+                lasting[fault.role] = (
+                    fault.amount if fault.kind == FaultKind.STEP else 0.0
+                )
+            self._inject(fault)
+            roles.append(fault.role)
+        values: tuple[_Value, ...] = ()
+        reason = None
+        try:
+            values = tuple(self._values_of(serial, bench.measure()))
+        except BenchError as exc:
+            reason = type(exc).__name__
+        kinds = self._count_struck()
+        for role in {*roles} - {*lasting, *spoiled}:
+            bench.hands.clear(role)
+        if reason is not None:
+            bench.bench.source_off()
+        unit = _Unit(kinds=kinds, values=values, reason=reason)
+        return unit, lasting
+
+    def _fault(self) -> Fault:
+        """Draw a fault; every kind comes once before any comes again."""
+        if not self._deck:
+            self._deck = self._chance.permutation(list(FaultKind)).tolist()
+        kind = FaultKind(self._deck.pop())
+        roles = ("reference", "output") if kind in IN_A_METER else tuple(MESSAGES)
+        times = int(self._chance.choice((1, 2, 5), p=(0.7, 0.15, 0.15)))
+        role = str(self._chance.choice(roles))
+        return Fault(kind=kind, role=role, times=times, size=self._size_of(kind))
+
+    def _same_step(self, spoiled: Mapping[str, float]) -> Fault | None:
+        """Have the other meter step as one did before, now and then."""
+        sizes = list(spoiled.values())
+        if len(sizes) != 1 or not sizes[0] or self._chance.random() >= ALIKE:
+            return None
+        (other,) = {*PASSED_OVER} - {*spoiled}
+        self._alike.injected += 1
+        return Fault(kind=FaultKind.STEP, role=other, size=sizes[0])
+
+    def _passing(self) -> Iterator[Fault]:
+        """Draw a few faults in the line that a careful bench may recover from."""
+        for _ in range(int(self._chance.integers(MOST_PASSING + 1))):
+            kind = FaultKind(str(self._chance.choice(PASSING)))
+            role = str(self._chance.choice(PASSED_OVER))
+            yield Fault(kind=kind, role=role, times=1, size=self._size_of(kind))
+
+    def _size_of(self, kind: FaultKind) -> float | None:
+        """Draw how large a fault is, up or down; None where its kind has no size."""
+        match kind:
+            case FaultKind.LATE:
+                return float(self._chance.uniform(0.0, 3.0)) * self._bench.timeout_s
+            case FaultKind.DRIFT:
+                low, high = 0.1, 100.0
+            case FaultKind.STEP:
+                low, high = 10.0, 3000.0
+            case _:
+                return None
+        way = float(self._chance.choice((-1.0, 1.0)))
+        return float(way * low * (high / low) ** self._chance.random())
+
+    def _inject(self, fault: Fault) -> None:
+        chance, hands = self._chance, self._bench.hands
+        how: dict[str, float | None] = {
+            "after": int(chance.integers(MESSAGES[fault.role]))
+        }
+        match fault.kind:
+            case FaultKind.LATE:
+                how |= {"size": fault.size}
+            case FaultKind.FROZEN:
+                forever = chance.random() < FROZEN_FOR_GOOD
+                times = int(chance.integers(1, LONGEST_FREEZE))
+                how = {"times": None if forever else times}
+            case FaultKind.DRIFT | FaultKind.STEP:
+                how = {"size": fault.size}
+            case FaultKind.WRONG_IDENTITY:
+                # Nobody exchanges an instrument without breaking its line.
+                hands.fault(fault.role, FaultKind.DISCONNECT.value, **how)
+                how = {}
+            case kind if kind in IN_A_METER:
+                how = {}
+            case _:
+                how["times"] = fault.times
+        hands.fault(fault.role, fault.kind.value, **how)
+
+    def _count_struck(self) -> frozenset[str]:
+        """Return the kinds that happened since last asked, and count them."""
+        struck: Mapping[str, int] = self._bench.hands.state()["struck"]
+        kinds = set()
+        for kind, times in struck.items():
+            new = times - self._struck.get(kind, 0)
+            if new:
+                kinds.add(kind)
+                self._rows[kind].injected += new
+        self._struck = struck
+        return frozenset(kinds)
+
+    def _values_of(
+        self, serial: str, measured: Sequence[RangeReadings]
+    ) -> Iterator[_Value]:
+        board = self._bench.scenario.board(serial)
+        for readings in measured:
+            error = self._bench.judge.error(readings).error
+            true_ppm = true_error_ppm(self._bench.product, board, readings.range)
+            yield _Value(
+                range=readings.range,
+                off_ppm=error.error_ppm - true_ppm,
+                uncertainty_ppm=error.uncertainty_ppm,
+            )
+
+    def _settle(
+        self,
+        unit: _Unit,
+        before: _Check,
+        after: _Check,
+        doubt: str | None,
+        rows: Sequence[KindRow],
+    ) -> None:
+        self._units += 1
+        for row in rows:
+            row.units += 1
+        if unit.reason is not None:
+            self._reasons[unit.reason] += 1
+            for row in rows:
+                row.not_measured += 1
+            return
+        if doubt is not None:
+            self._reasons[doubt] += 1
+            self._in_doubt += 1
+            for row in rows:
+                row.in_doubt += 1
+            return
+        wrong = False
+        for one in unit.values:
+            self._values += 1
+            moved_ppm = after[one.range].error_ppm - before[one.range].error_ppm
+            stated_ppm = COVERAGE * hypot(one.uncertainty_ppm, moved_ppm / sqrt(3))
+            wrong |= abs(one.off_ppm) > stated_ppm
+        self._right += not wrong
+        self._wrong += wrong
+        for row in rows:
+            row.wrong += wrong
+            row.right += not wrong

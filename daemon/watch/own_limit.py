@@ -1,0 +1,194 @@
+"""The product's own limit of the detector: calibrated once, kept in the home folder.
+
+A limit belongs to a layout and an accepted rate; their hash is its name, so that it is
+found again and never taken for another.
+"""
+
+import json
+import os
+from collections.abc import Callable
+from dataclasses import asdict, astuple, dataclass
+from hashlib import sha256
+from math import ceil
+from pathlib import Path
+from typing import Any
+
+from config.model import Settings
+from daemon.judging.product import ProductModel
+from daemon.spc.detector.calibrate import BUILD_UNITS, FEWEST_EXCEEDING, calibrate
+from daemon.spc.detector.layout import Layout
+from daemon.spc.detector.limit import Limit
+from daemon.watch import OwnLimit
+
+VERSION = 3
+"""Another one whenever the detector changes: limits of before are no longer its own."""
+BUILDS = 240
+"""Good builds drawn in each world, more where the rate needs them."""
+RAREST = 10_000
+"""Units per false hold beyond which a simulation takes too long; the shipped limit
+serves there."""
+SEED = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Calibrated limits in a folder, one file each.
+
+    Parameters
+    ----------
+    folder
+        Made when the first limit is kept.
+    accepted_per_units
+        One false hold in this many units is accepted.
+    """
+
+    folder: Path
+    accepted_per_units: int
+
+    def find(self, layout: Layout) -> Limit | None:
+        """Return the limit of a layout, or None while there is none.
+
+        Parameters
+        ----------
+        layout
+            The product's ranges and parts.
+        """
+        try:
+            kept = json.loads(self._file(layout).read_text(encoding="utf-8"))
+            limit = kept["log_odds_limit"]
+            return Limit(
+                seated=float(limit["seated"]), unseated=float(limit["unseated"])
+            )
+        except (FileNotFoundError, ValueError, KeyError, TypeError):
+            return None
+
+    def serving(self, layout: Layout) -> OwnLimit | None:
+        """Return the limit that the product is watched with; None for the shipped one.
+
+        Parameters
+        ----------
+        layout
+            As for `find`.
+        """
+        found = self.find(layout)
+        return None if found is None else OwnLimit(limit=found)
+
+    def wanted(self, layout: Layout) -> bool:
+        """Whether a calibration would give a limit that is not there yet."""
+        return (
+            BUILD_UNITS < self.accepted_per_units <= RAREST
+            and self.find(layout) is None
+        )
+
+    def calibrate(
+        self,
+        layout: Layout,
+        *,
+        progress: Callable[[float], None],
+        builds: int = BUILDS,
+        workers: int | None = None,
+    ) -> Limit:
+        """Work out a limit in processes of their own, keep it and return it.
+
+        Parameters
+        ----------
+        layout
+            As for `find`.
+        progress
+            Told the share that is done, 0 to 1, again and again while it stays;
+            what it raises ends the work at once.
+        builds
+            Good builds in each world, more where the rate needs them.
+        workers
+            Processes; left out, one a core.
+        """
+        accepted = BUILD_UNITS / self.accepted_per_units
+        found = calibrate(
+            layout,
+            units_per_false_hold=self.accepted_per_units,
+            builds=max(builds, ceil(FEWEST_EXCEEDING / accepted)),
+            seed=SEED,
+            workers=workers or len(os.sched_getaffinity(0)),
+            progress=progress,
+        )
+        path = self._file(layout)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        kept: dict[str, Any] = {
+            "log_odds_limit": asdict(found.limit),
+            "accepted_rate": found.accepted_rate,
+            "builds": found.builds,
+            "rates": [asdict(one) for one in found.rates],
+        }
+        # Whoever reads meanwhile sees all of it or nothing.
+        fresh = path.with_suffix(".part")
+        fresh.write_text(json.dumps(kept, indent=2) + "\n", encoding="utf-8")
+        fresh.replace(path)
+        return found.limit
+
+    def _file(self, layout: Layout) -> Path:
+        depends_on = [
+            VERSION,
+            self.accepted_per_units,
+            layout.unit_ppm,
+            layout.ratio.tolist(),
+            layout.sensitivity.tolist(),
+            layout.tempco.tolist(),
+            list(layout.reel_factors),
+            layout.level,
+            list(astuple(layout.assumed)),
+        ]
+        named = sha256(json.dumps(depends_on).encode()).hexdigest()[:16]
+        return self.folder / f"limit-{named}.json"
+
+
+class StopError(Exception):
+    """Whoever waits for a calibration has no more time for it."""
+
+
+def limits_of(data: Path, settings: Settings) -> Limits:
+    """Return the limits that a home keeps."""
+    return Limits(data / "cache", settings.plan.watching.accepted_false_holds_per_units)
+
+
+def layout_for(settings: Settings) -> Layout:
+    """Return the layout that the product's builds are watched with."""
+    return ProductModel.of(settings.product, settings.plan.detector).layout
+
+
+def calibrate_wanted(
+    data: Path, settings: Settings, *, progress: Callable[[float], None]
+) -> Limit | None:
+    """Calibrate the product's limit if it is not there yet; return it.
+
+    Returns
+    -------
+    Limit or None
+        None where the shipped limit serves: too rare a false hold for a simulation.
+    """
+    limits, layout = limits_of(data, settings), layout_for(settings)
+    if limits.wanted(layout):
+        return limits.calibrate(layout, progress=progress)
+    return limits.find(layout)
+
+
+def in_words(data: Path, settings: Settings) -> str:
+    """Say which limit the next build is held against, and what is still missing."""
+    limits, layout = limits_of(data, settings), layout_for(settings)
+    if limits.find(layout) is not None:
+        return "The detector's limit was worked out for this product."
+    if limits.wanted(layout):
+        return (
+            "The detector's limit is the one shipped with the program. The daemon "
+            "works out the product's own within the hour. To have it now: holdpoint "
+            "calibrate."
+        )
+    if settings.plan.detector is not None:
+        return (
+            "The detector's limit is the one shipped with the program. It was worked "
+            "out for the standing values, not for those of plan.toml. The accepted "
+            "false hold is too rare or too frequent to work out the product's own."
+        )
+    return (
+        "The detector's limit is the one shipped with the program. The accepted false "
+        "hold is too rare or too frequent to work out the product's own."
+    )

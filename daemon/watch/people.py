@@ -1,0 +1,111 @@
+"""What people wrote down and decided, as the watch takes it from the rows."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Self
+
+from daemon.watch.entering import Accepted
+from storage.records import Disposal, Fitting, Scope
+from storage.store import Store
+
+PLACED_BY = "holdpoint"
+"""Who placed a hold that no person placed."""
+TEACHING = {Disposal.RELEASE, Disposal.CONCESSION}
+"""Ends of a hold that accept what was found."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decided:
+    """A person's decision on one hold."""
+
+    hold: str
+    event: Accepted
+
+    @property
+    def number(self) -> int:
+        """The latest run when it was taken."""
+        return self.event.number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Book:
+    """What people recorded of reels and decided of holds, as it was last read."""
+
+    counts: Mapping[str, Any]
+    fittings: tuple[Fitting, ...]
+    decisions: tuple[Decided, ...]
+    found_bad: frozenset[tuple[str, str]]
+    """Scope and subject of reels and builds that a person holds, or found bad."""
+    ended: frozenset[str]
+    """Holds that a person ended."""
+    reworked: Mapping[str, datetime]
+    """By serial, when a unit was first reworked."""
+
+    @classmethod
+    def read(cls, store: Store, product: str, last: "Self | None" = None) -> Self:
+        """Return the book as it stands; `last` itself where nothing was added to it."""
+        counts = store.table("changes", product=product, but_by=PLACED_BY).to_pylist()[
+            0
+        ]
+        if last is not None and last.counts == counts:
+            return last
+        decisions = tuple(decisions_of(store, product))
+        return cls(
+            counts=counts,
+            fittings=tuple(fittings_of(store, product)),
+            decisions=decisions,
+            found_bad=frozenset(_found_bad(store, product)),
+            ended=frozenset(one.hold for one in decisions),
+            reworked=_reworked(store, product),
+        )
+
+
+def fittings_of(store: Store, product: str) -> Iterator[Fitting]:
+    """Return which reel feeds which part from which unit on, as it is recorded."""
+    for one in store.table("fittings", product=product).to_pylist():
+        yield Fitting(
+            fitting=one["fitting"],
+            product=product,
+            build=one["build"],
+            part=one["part"],
+            reel=one["reel"],
+            from_serial=one["from_serial"],
+            fitted_at=one["fitted_at"],
+        )
+
+
+def decisions_of(store: Store, product: str) -> Iterator[Decided]:
+    """Return what people decided about findings, in order."""
+    for one in store.table("hold_ends", product=product).to_pylist():
+        if one["signal"] is None or one["build"] is None:
+            continue
+        yield Decided(
+            hold=str(one["hold"]),
+            event=Accepted(
+                number=int(one["after_number"] or 0),
+                signal=str(one["signal"]),
+                taught=one["disposal"] in TEACHING,
+                cause=str(one["cause"]),
+                range=one["range"],
+                part=one["part"],
+                reel=one["reel"],
+                build=str(one["build"]),
+            ),
+        )
+
+
+def _found_bad(store: Store, product: str) -> Iterator[tuple[str, str]]:
+    for one in store.table("holds", product=product).to_pylist():
+        by_hand = one["signal"] is None and one["placed_by"] != PLACED_BY
+        of_many = one["scope"] in {Scope.REEL, Scope.BUILD}
+        if by_hand and of_many and one["disposal"] not in TEACHING:
+            yield str(one["scope"]), str(one["subject"])
+
+
+def _reworked(store: Store, product: str) -> dict[str, datetime]:
+    first: dict[str, datetime] = {}
+    for one in store.table("reworks", product=product).to_pylist():
+        serial, at = str(one["serial"]), one["reworked_at"]
+        first[serial] = min(at, first.get(serial, at))
+    return first

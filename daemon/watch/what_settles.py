@@ -1,0 +1,312 @@
+"""Findings sharpened by the measurements that were made to settle them."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import hypot
+from statistics import fmean
+
+from config.quantity import Unit
+from daemon.judging.product import ProductModel
+from daemon.presentation.figures import counted, ohm, percent, share
+from daemon.spc.detector.finding import TWO_SIDED_95
+from daemon.spc.proof import CAUSES, SETTLED, Measured, Way, settling, update
+from storage.records import Cause, Proof, ProofKind, Signal
+
+__all__ = [
+    "UNITS",
+    "Step",
+    "checklist",
+    "next_step",
+    "probabilities",
+    "sharpen",
+    "sharpened",
+    "shown",
+    "taken_from",
+]
+
+LEFT_OUT = 0.01
+"""Chance that the statistics leave something out; then every cause is alike."""
+NAMED = 0.005
+"""Causes less probable are not named beside the likeliest."""
+PART_SD = 0.15
+"""Standard deviation of parts of one reel, as a share of their tolerance."""
+REEL_SD = 0.25
+"""Of a reel's mean from nominal, likewise."""
+USUAL_PPM: Mapping[ProofKind, float] = {
+    ProofKind.CHECK_STANDARD: 100.0,
+    ProofKind.FOUR_WIRE: 200.0,
+    ProofKind.LOOSE_PARTS: 200.0,
+    ProofKind.OLDER_UNIT: 100.0,
+    ProofKind.SECOND_METER: 300.0,
+}
+"""Standard uncertainty that a measurement is expected to have before it is made."""
+UNITS: Mapping[ProofKind, Unit] = {
+    kind: Unit.OHM if kind in {ProofKind.FOUR_WIRE, ProofKind.LOOSE_PARTS} else Unit.PPM
+    for kind in ProofKind
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One line of the checklist under a finding."""
+
+    kind: ProofKind
+    words: str
+    """What to do."""
+    promise: float
+    """How probable the likeliest cause will be afterwards, on average."""
+    proofs: tuple[Proof, ...]
+    """What was measured."""
+    telling: bool
+    """Whether it still tells something."""
+    worth: str | None
+    """What it is likely to do to the cause, in words; None where it tells nothing."""
+
+
+def probabilities(
+    signal: Signal, proofs: Sequence[Proof], product: ProductModel
+) -> dict[str, float]:
+    """Return the probability of each cause after the measurements on a finding."""
+    measured = [
+        _measured(signal, one, product) for one in proofs if not _folded(signal, one)
+    ]
+    return update(
+        _prior(signal),
+        measured,
+        size_ppm=signal.size_ppm,
+        size_sd_ppm=_size_sd_ppm(signal),
+    )
+
+
+def checklist(
+    signal: Signal, proofs: Sequence[Proof], product: ProductModel
+) -> list[Step]:
+    """Return what would settle a finding, the most telling first, with what is done.
+
+    Parameters
+    ----------
+    signal
+        As it was raised, not sharpened. One that was withdrawn asks for nothing.
+    proofs
+        Those on this signal.
+    """
+    if not signal.standing:
+        return []
+    after = probabilities(signal, proofs, product)
+    now = max(after.values())
+    kinds = [one for one in ProofKind if _possible(signal, one)]
+    promised = dict(
+        settling(
+            after,
+            {Way(one.value): _ordinary(signal, one, product) for one in kinds},
+            size_ppm=signal.size_ppm,
+            size_sd_ppm=_size_sd_ppm(signal),
+            # Statistics alone settle nothing, however sure they are.
+            settled=SETTLED if proofs else 1.0,
+        )
+    )
+    steps = [
+        Step(
+            kind=kind,
+            words=_to_do(signal, kind, product),
+            promise=promised.get(Way(kind.value), now),
+            proofs=tuple(one for one in proofs if one.kind is kind),
+            telling=Way(kind.value) in promised,
+            worth=_worth(promised.get(Way(kind.value)), now),
+        )
+        for kind in kinds
+    ]
+    return sorted(steps, key=lambda one: (not one.telling, -one.promise))
+
+
+def next_step(
+    signal: Signal, proofs: Sequence[Proof], product: ProductModel
+) -> str | None:
+    """Return the sentence that says what to do next about a finding.
+
+    None where nothing was measured and no measurement would tell anything, and of a
+    finding that was withdrawn.
+    """
+    if not signal.standing:
+        return None
+    telling = [one for one in checklist(signal, proofs, product) if one.telling]
+    if telling:
+        return f"Next: {telling[0].words}; it {telling[0].worth}."
+    return "The cause is settled; decide on the hold." if proofs else None
+
+
+def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> Signal:
+    """Return a finding as it stands after the measurements on it.
+
+    Its cause and probability are those after all measurements, and its evidence says
+    what they showed (`proven`) and what would settle the rest (`next`).
+    """
+    own = [one for one in proofs if one.signal == signal.signal]
+    evidence = json.loads(signal.evidence)
+    evidence["next"] = next_step(signal, own, product)
+    if not own:
+        return replace(signal, evidence=json.dumps(evidence, sort_keys=True))
+    after = probabilities(signal, own, product)
+    cause = max(after, key=lambda one: after[one])
+    evidence["proven"] = [shown(one, signal, product) for one in own]
+    evidence["runners_up"] = [
+        (other, p)
+        for other, p in sorted(after.items(), key=lambda pair: -pair[1])
+        if other != cause and p >= NAMED
+    ]
+    return replace(
+        signal,
+        cause=Cause(cause),
+        probability=after[cause],
+        evidence=json.dumps(evidence, sort_keys=True),
+    )
+
+
+def sharpened(
+    signals: Sequence[Signal], proofs: Sequence[Proof], product: ProductModel
+) -> list[Signal]:
+    """Return findings as they stand after the measurements on each."""
+    return [sharpen(one, proofs, product) for one in signals]
+
+
+def taken_from(signal: Signal, source: str) -> str:
+    """Return the name of a proof that is taken from rows: from one, one proof."""
+    return f"{signal.signal}:{source}"
+
+
+def _folded(signal: Signal, proof: Proof) -> bool:
+    """Whether the finding, as it was last revised, rests on a measurement already.
+
+    The detector takes each run of the check standard by itself.
+    """
+    return (
+        proof.kind is ProofKind.CHECK_STANDARD
+        and proof.proof.startswith(taken_from(signal, ""))
+        and proof.made_at <= signal.made_at
+    )
+
+
+def _prior(signal: Signal) -> dict[str, float]:
+    """Return what the finding itself says, with what it may leave out.
+
+    What it says of no cause in particular is every cause's alike.
+    """
+    own = Cause.REEL if signal.cause is Cause.RANGE else signal.cause
+    said = {own.value: signal.probability}
+    if signal.causes is not None:
+        said = json.loads(signal.causes)
+    unsaid = max(0.0, 1.0 - sum(said.values()))
+    alike = ((1.0 - LEFT_OUT) * unsaid + LEFT_OUT) / len(CAUSES)
+    return {one: (1.0 - LEFT_OUT) * said.get(one, 0.0) + alike for one in CAUSES}
+
+
+def _worth(promise: float | None, now: float) -> str | None:
+    """Return what a measurement is likely to do to the cause."""
+    if promise is None:
+        return None
+    if share(promise) == share(now):
+        return "would confirm the cause"
+    return f"is likely to bring the cause to {share(promise)}"
+
+
+def _size_sd_ppm(signal: Signal) -> float:
+    return (signal.high_ppm - signal.low_ppm) / (2 * TWO_SIDED_95)
+
+
+def _possible(signal: Signal, kind: ProofKind) -> bool:
+    if kind is ProofKind.FOUR_WIRE:
+        return signal.part is not None
+    if kind is ProofKind.LOOSE_PARTS:
+        return signal.part is not None and signal.reel is not None
+    return True
+
+
+def _ordinary(
+    signal: Signal, kind: ProofKind, product: ProductModel
+) -> tuple[float, float]:
+    """Return scatter and uncertainty of a measurement before it is made, ppm."""
+    scatter_ppm, shared_ppm = _parts_ppm(signal, kind, product)
+    return scatter_ppm, hypot(USUAL_PPM[kind], shared_ppm)
+
+
+def _parts_ppm(
+    signal: Signal, kind: ProofKind, product: ProductModel
+) -> tuple[float, float]:
+    """Return how good parts differ, each and reel by reel, ppm; else nothing."""
+    if UNITS[kind] is not Unit.OHM or signal.part is None:
+        return 0.0, 0.0
+    tolerance_ppm = product.settings.parts[signal.part].tolerance_ppm
+    effect = abs(_effect(signal, product))
+    return PART_SD * tolerance_ppm * effect, REEL_SD * tolerance_ppm * effect
+
+
+def _effect(signal: Signal, product: ProductModel) -> float:
+    """Return by how much the range reads more when the suspect part is more."""
+    if signal.range is None or signal.part is None:
+        return 1.0
+    return product.range(signal.range).sensitivities[signal.part]
+
+
+def _measured(signal: Signal, proof: Proof, product: ProductModel) -> Measured:
+    off, uncertainty = fmean(proof.readings) - proof.from_value, proof.uncertainty
+    if UNITS[proof.kind] is Unit.OHM:
+        effect = 1e6 * _effect(signal, product) / proof.from_value
+        off, uncertainty = off * effect, abs(uncertainty * effect)
+    scatter_ppm, shared_ppm = _parts_ppm(signal, proof.kind, product)
+    return Measured(
+        way=Way(proof.kind.value),
+        off_ppm=off,
+        readings=len(proof.readings),
+        scatter_ppm=scatter_ppm,
+        uncertainty_ppm=hypot(uncertainty, shared_ppm),
+    )
+
+
+def _to_do(signal: Signal, kind: ProofKind, product: ProductModel) -> str:
+    where = f" on range {product.range(signal.range).title}" if signal.range else ""
+    match kind:
+        case ProofKind.CHECK_STANDARD:
+            return f"run the check standard{where}"
+        case ProofKind.FOUR_WIRE:
+            return f"measure {signal.part} of unit {signal.first_serial} four-wire"
+        case ProofKind.LOOSE_PARTS:
+            return f"measure loose parts of reel {signal.reel} four-wire"
+        case ProofKind.OLDER_UNIT:
+            return f"measure an older good unit again{where}"
+        case ProofKind.SECOND_METER:
+            return f"read unit {signal.first_serial} with a second meter{where}"
+
+
+def shown(proof: Proof, signal: Signal, product: ProductModel) -> str:
+    """Return what one measurement showed, in a sentence."""
+    mean = fmean(proof.readings)
+    if UNITS[proof.kind] is Unit.OHM:
+        off_ppm = 1e6 * (mean / proof.from_value - 1)
+        half_ppm = 2e6 * proof.uncertainty / proof.from_value
+        what = f"read {ohm(mean, 2 * proof.uncertainty)}, "
+    else:
+        off_ppm, half_ppm, what = (
+            mean - proof.from_value,
+            2 * proof.uncertainty,
+            "read ",
+        )
+    right = abs(off_ppm) <= hypot(
+        half_ppm, 2 * sum(_parts_ppm(signal, proof.kind, product))
+    )
+    as_it_should = "as it should be" if right else "not as it should be"
+    name = {
+        ProofKind.CHECK_STANDARD: "the check standard",
+        ProofKind.FOUR_WIRE: f"{signal.part}, four-wire,",
+        ProofKind.LOOSE_PARTS: f"{counted(len(proof.readings), 'loose part')}",
+        ProofKind.OLDER_UNIT: "an older unit",
+        ProofKind.SECOND_METER: "the second meter",
+    }[proof.kind]
+    of = (
+        f" of {proof.subject}"
+        if proof.kind is ProofKind.LOOSE_PARTS
+        else (f" {proof.subject}" if proof.subject else "")
+    )
+    return (
+        f"Measured: {name}{of} {what}{percent(off_ppm, half_ppm)} off, {as_it_should}."
+    )
