@@ -1,0 +1,1 @@
+"""Pages, one a file; `dashboard.app` lists them."""
