@@ -1,10 +1,14 @@
-"""The error tree of this package.
+"""The root of every error of ours, and the tree of this package.
 
-ConfigError              all that is wrong in a folder of settings, at once
-ValueError
+HoldpointError           one sentence for a person; see each room for its own
+├── ConfigError          all that is wrong in a folder of settings, at once
 ├── QuantityError        a text that is no quantity of the wanted unit
 ├── FormulaError         a text that is no transfer formula
-└── InconsistentError    keys of one table that do not go together
+├── InconsistentError    keys of one table that do not go together
+└── StorageError, BenchError, ... of the other rooms
+
+The two pure rooms, which see no other, have trees of their own beside it: `SpcError`
+and `MetrologyError`.
 """
 
 import json
@@ -16,6 +20,7 @@ __all__ = [
     "ConfigError",
     "Fault",
     "FormulaError",
+    "HoldpointError",
     "InconsistentError",
     "QuantityError",
     "dotted",
@@ -46,7 +51,11 @@ class Fault:
         return ": ".join(part for part in (where, what, self.problem) if part) + near
 
 
-class ConfigError(Exception):
+class HoldpointError(Exception):
+    """What went wrong, in one sentence for a person: the root of all errors of ours."""
+
+
+class ConfigError(HoldpointError):
     """The settings cannot be used; every fault of every file is in `faults`."""
 
     def __init__(self, faults: Iterable[Fault]) -> None:
@@ -54,7 +63,7 @@ class ConfigError(Exception):
         super().__init__("\n".join(str(one) for one in self.faults))
 
 
-class QuantityError(ValueError):
+class QuantityError(HoldpointError, ValueError):
     """A text cannot be read as a quantity."""
 
     def __init__(self, *, text: str, problem: str) -> None:
@@ -63,7 +72,7 @@ class QuantityError(ValueError):
         super().__init__(f"{text!r}: {problem}")
 
 
-class FormulaError(ValueError):
+class FormulaError(HoldpointError, ValueError):
     """A text cannot be read as a transfer formula."""
 
     def __init__(self, *, text: str, problem: str) -> None:
@@ -72,7 +81,7 @@ class FormulaError(ValueError):
         super().__init__(problem)
 
 
-class InconsistentError(ValueError):
+class InconsistentError(HoldpointError, ValueError):
     """Keys of one table do not go together; `problems` says which and how."""
 
     def __init__(self, problems: Iterable[object]) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from config.errors import HoldpointError
 from daemon.presentation.file_names import file_name
 from daemon.traceability.containment import Containment, contain
 from daemon.traceability.sheets import cards, page, table
@@ -25,7 +26,7 @@ Make = Callable[[Connection], bytes]
 PDF, CSV, HTML, ZIP = "application/pdf", "text/csv", "text/html", "application/zip"
 
 
-class UndoneError(Exception):
+class UndoneError(HoldpointError):
     """A document could not be made; the page says why."""
 
 

@@ -13,8 +13,10 @@ Every field is a string, a number or None, so that an error can cross to another
 process and come back as itself.
 """
 
+from config.errors import HoldpointError
 
-class StorageError(Exception):
+
+class StorageError(HoldpointError):
     """What the Store could not do, in one sentence for a person."""
 
 

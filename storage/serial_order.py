@@ -2,6 +2,7 @@
 
 import re
 
+from config.errors import HoldpointError
 from storage.serials import serial_order, takes_over
 
 __all__ = ["SerialRangeError", "counted_serials", "serial_order", "takes_over"]
@@ -9,7 +10,7 @@ __all__ = ["SerialRangeError", "counted_serials", "serial_order", "takes_over"]
 MOST = 1000
 
 
-class SerialRangeError(ValueError):
+class SerialRangeError(HoldpointError, ValueError):
     """No range of serials: its ends do not count up, or to too many."""
 
 

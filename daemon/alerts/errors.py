@@ -7,8 +7,10 @@ AlertError
     UnknownMessageError a message that was never told
 """
 
+from config.errors import HoldpointError
 
-class AlertError(Exception):
+
+class AlertError(HoldpointError):
     """A message cannot be sent."""
 
 

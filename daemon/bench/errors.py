@@ -24,6 +24,8 @@ BenchError
 └── GuardLostError           the process that would turn the source off is gone
 """
 
+from config.errors import HoldpointError
+
 __all__ = [
     "AbsentError",
     "BadAnswerError",
@@ -50,7 +52,7 @@ __all__ = [
 ]
 
 
-class BenchError(Exception):
+class BenchError(HoldpointError):
     """What the bench could not do, in one sentence for a person."""
 
 

@@ -175,7 +175,8 @@ def trim(
         f"{figures.ohm(plan.trim.part_ohm)} ({plan.series}) "
         f"{plan.trim.kind.value} with {plan.part}: range {range_} from "
         f"{plan.before_ppm:+.0f} ppm to {plan.error_ppm:+.0f} ppm, "
-        f"+/- {2 * plan.tolerance_ppm:.0f} ppm (k = 2), at most {plan.tempco_ppm_per_k:.0f} ppm/K."
+        f"+/- {2 * plan.tolerance_ppm:.0f} ppm (k = 2), at most "
+        f"{plan.tempco_ppm_per_k:.0f} ppm/K."
     )
 
 

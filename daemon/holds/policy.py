@@ -17,6 +17,7 @@ from datetime import datetime
 from typing import Any
 from uuid import uuid4
 
+from config.errors import HoldpointError
 from daemon.presentation import sentences
 from daemon.watch.people import PLACED_BY
 from storage.records import (
@@ -233,7 +234,7 @@ def from_verdicts(
     )
 
 
-class NotAllowedError(Exception):
+class NotAllowedError(HoldpointError):
     """A decision that this person, or without a reason nobody, may take."""
 
 

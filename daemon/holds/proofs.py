@@ -8,7 +8,7 @@ from uuid import uuid4
 
 import pandas as pd
 
-from config.errors import QuantityError
+from config.errors import HoldpointError, QuantityError
 from config.model import Bench, CheckStandard
 from config.profile import TYPED
 from config.quantity import Unit, parse
@@ -37,7 +37,7 @@ FARTHEST = 0.5
 GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
 
 
-class NoProofError(ValueError):
+class NoProofError(HoldpointError, ValueError):
     """A measurement that cannot help to settle this finding, and why."""
 
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from math import isfinite, sqrt
 from statistics import variance
 
-from config.errors import QuantityError
+from config.errors import HoldpointError, QuantityError
 from config.model import Beside, Settings
 from config.plan import linearity_of
 from config.quantity import Unit, parse, spell
@@ -35,7 +35,7 @@ FEWEST_FOR_NOISE = 3
 """Readings at zero, at one point, from which noise can be told."""
 
 
-class AnswerError(ValueError):
+class AnswerError(HoldpointError, ValueError):
     """An answer that is no value of the check, or a check that the plan has not."""
 
 

@@ -7,6 +7,7 @@ imported from a spreadsheet become `RangeReadings` and are judged alike.
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from config.errors import HoldpointError
 from config.model import Bench, Instrument, Judging, MeterRange
 from daemon.bench.readings import RangeReadings
 from daemon.bench.series import series_of
@@ -52,7 +53,7 @@ class Measured:
     limit_ppm: float
 
 
-class SpecificationError(LookupError):
+class SpecificationError(HoldpointError, LookupError):
     """An instrument range was used that the bench file does not specify."""
 
     def __init__(self, *, role: str, full_scale: float) -> None:

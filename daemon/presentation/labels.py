@@ -13,6 +13,7 @@ from xml.sax.saxutils import escape
 import segno
 from PIL import Image, ImageDraw, ImageFont
 
+from config.errors import HoldpointError
 from daemon.presentation import fonts
 
 MM_PER_INCH = 25.4
@@ -27,7 +28,7 @@ WIDTHS_MM = 3.0, 110.0
 RESOLUTIONS = 100, 1200
 
 
-class LabelError(ValueError):
+class LabelError(HoldpointError, ValueError):
     """A label cannot be drawn; says which and why."""
 
 

@@ -6,6 +6,7 @@ from typing import Any, Self
 
 import httpx
 
+from config.errors import HoldpointError
 from storage.endpoint import Endpoint, read
 from storage.errors import UnreachableError
 
@@ -14,7 +15,7 @@ OFF_S = 3.0
 """How long a daemon may take to turn the source off before it is done without it."""
 
 
-class RefusedOrderError(Exception):
+class RefusedOrderError(HoldpointError):
     """The daemon did not take an order, and says why."""
 
 

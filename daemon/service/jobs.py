@@ -15,6 +15,7 @@ from config.model import Settings
 from daemon.alerts.sender import Sender
 from daemon.alerts.upkeep import EVERY_S as UPKEEP_S
 from daemon.alerts.upkeep import Upkeep, show_alive
+from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
 from daemon.service.schedule import Job, Schedule
 from daemon.station.desk import Desk
@@ -49,8 +50,9 @@ class Working(Protocol):
         """Return what time rows carry."""
         ...
 
-    def look_at_check(self) -> None:
-        """Say so once the check standard is overdue."""
+    @property
+    def bench(self) -> BenchAtWork:
+        """The bench while the daemon has it."""
         ...
 
     def show_watching(self) -> None:
@@ -146,7 +148,7 @@ def _looks(store: LocalStore, settings: Settings, worker: Working) -> Iterator[J
     yield Job(
         name="check standard",
         every_s=CHECK_LOOK_S,
-        action=worker.look_at_check,
+        action=worker.bench.notice_overdue,
         keep=False,
     )
 

@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+from config.errors import HoldpointError
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
 from storage.errors import UnreachableError
@@ -21,7 +22,7 @@ END_S = 15.0
 POLL_S = 0.05
 
 
-class StartError(Exception):
+class StartError(HoldpointError):
     """A process did not come up; its own words say why."""
 
 

@@ -5,6 +5,7 @@ step. A daemon that hangs, was stopped or was killed does not matter: the source
 then told over a line of this process's own.
 """
 
+from config.errors import HoldpointError
 from config.load import load
 from daemon.bench.guard import OFF_PATIENCE_S, Orders, turn_off
 from daemon.service.client import Client, RefusedOrderError
@@ -12,7 +13,7 @@ from daemon.service.home import Home
 from storage.errors import UnreachableError
 
 
-class NoSourceError(Exception):
+class NoSourceError(HoldpointError):
     """There is nothing to turn off."""
 
 

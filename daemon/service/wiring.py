@@ -69,9 +69,9 @@ def run(
         desk = Desk(utc=clock.utc, stop=stop)
         way_out.enter_context(_signals(desk))
         worker = Worker(settings, home, store, desk, clock)
-        way_out.callback(worker.close_bench)
+        way_out.callback(worker.bench.close)
         if with_bench:
-            worker.open_bench()
+            worker.bench.open()
             for caution in desk.snapshot()["cautions"]:
                 announce(caution)
         way_out.enter_context(_serving(home, store, worker, port))
@@ -113,7 +113,7 @@ def _serving(
         store,
         endpoint.token,
         extra_routes=routes(
-            worker.desk, source_off=worker.source_off, resume=worker.resume
+            worker.desk, source_off=worker.bench.source_off, resume=worker.bench.resume
         ),
     )
     server = uvicorn.Server(

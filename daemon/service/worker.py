@@ -2,43 +2,32 @@
 
 import re
 import time
-from collections.abc import Callable
 from datetime import datetime
 from functools import partial
 from logging import getLogger
 
 import pandas as pd
 
-from config import model
+from config.errors import HoldpointError
 from config.model import Settings
-from config.profile import TYPED
-from daemon.bench.bench import Bench, cautions
 from daemon.bench.clock import Clock
 from daemon.bench.errors import (
-    AbsentError,
     BenchError,
-    GuardLostError,
-    OutputLostError,
-    OutputNotOffError,
     StoppedError,
-    WrongIdentityError,
 )
-from daemon.bench.guard import Orders, turn_off
 from daemon.bench.visa import connect
-from daemon.holds.proofs import NoProofError
-from daemon.judging.inspections import AnswerError, failing
+from daemon.judging.inspections import failing
 from daemon.metrology.errors import MetrologyError
+from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
+from daemon.spc.errors import SpcError
 from daemon.station import reseating
 from daemon.station.by_hand import ByHand
 from daemon.station.cycle import Cycle, Recorded
 from daemon.station.desk import Desk
 from daemon.station.inbox import Inbox
-from daemon.station.ohmmeter import NotReadError
 from daemon.station.orders import Order, RefusedError, Ticket
 from daemon.station.proof_runs import Prober
-from daemon.station.session import NotJudgedError, Station
-from daemon.station.typed_readings import TypedError
 from daemon.traceability import kitting
 from daemon.watch.own_limit import in_words, limits_of
 from storage.errors import NotFoundError, StorageError
@@ -46,29 +35,12 @@ from storage.store import Store
 
 log = getLogger(__name__)
 
+FAULTS = (HoldpointError, MetrologyError, SpcError)
+"""All of ours: an order fails by any of them, and the worker goes on."""
+
 IDLE_S = 0.2
 LOOK_S = 1.0
 """How often an idle daemon looks for dropped serials and for rows of others."""
-LOST = (
-    AbsentError,
-    GuardLostError,
-    OutputLostError,
-    OutputNotOffError,
-    WrongIdentityError,
-)
-"""Faults after which instruments may have forgotten what they were told."""
-
-
-class LostTwiceError(BenchError):
-    """The bench was lost, opened anew, and lost again with the same unit."""
-
-    def __init__(self, *, first: str, second: str) -> None:
-        self.first = first
-        self.second = second
-        super().__init__(
-            f"the bench was lost twice in a row, first: {first}; then: {second}; see "
-            "to it and order the unit again: the daemon asks before it opens the bench"
-        )
 
 
 class Worker:
@@ -94,13 +66,11 @@ class Worker:
         self._cycle.resume()
         self._home = home
         self.show_watching()
-        self._bench: Bench | None = None
-        self._bench_lost = False
-        self._lost_twice: LostTwiceError | None = None
+        self.bench = BenchAtWork(
+            settings, home, self._cycle, desk, clock, configuration=self._configuration
+        )
         self._remarks: tuple[str, ...] = ()
-        self._alarmed = False
         self._looked_s = 0.0
-        self._station: Station | None = None
         self._inbox = Inbox(home.inbox, desk)
         self._by_hand = ByHand(
             settings, store, self._cycle, desk, clock, configuration=self._configuration
@@ -117,80 +87,6 @@ class Worker:
             history=self._cycle.known.history(),
         )
 
-    def open_bench(self) -> None:
-        """Open the instruments, the source off before all else.
-
-        A bench that a person reads is not opened: its readings are typed. A source
-        that a person sets is asked for, level by level.
-        """
-        settings = self._settings
-        self.desk.show(instruments=settings.bench is not None)
-        if settings.bench is None or TYPED in {
-            one.profile
-            for role, one in settings.bench.instruments.items()
-            if role != "source"
-        }:
-            return
-        self.desk.show(cautions=cautions(settings.bench, settings.profiles))
-        source = settings.bench.source
-        if source.profile != TYPED:
-            # Whoever must turn the source off without us finds here how.
-            Orders.of(source, settings.profiles[source.profile]).save(self._home.orders)
-        self._bench = Bench(
-            settings.bench,
-            settings.product,
-            settings.plan.reading,
-            profiles=settings.profiles,
-            nominal_transfer={
-                one.key: one.nominal_transfer for one in self._cycle.product.ranges
-            },
-            connect=connect,
-            clock=self._clock,
-            lost=self._guard_lost,
-            ask=lambda text: self.desk.ask(text, subject="the source"),
-            goes_on=self.desk.beat,
-        )
-        self._alarmed = False
-        self._station = Station(
-            self._cycle,
-            self._bench,
-            desk=self.desk,
-            clock=self._clock,
-            configuration=self._configuration,
-        )
-        self.desk.show(bench=settings.bench.name, alarm=None)
-
-    def close_bench(self) -> None:
-        """Turn the source off and let go of the instruments."""
-        bench, self._bench, self._station = self._bench, None, None
-        if bench is not None:
-            bench.close()
-            self._home.orders.unlink(missing_ok=True)
-
-    def source_off(self) -> None:
-        """Turn the source off now and keep it off; from any thread.
-
-        Raises
-        ------
-        OutputNotOffError
-            It could not be shown to be off: an alarm stands until it could.
-        """
-        if self._bench is not None:
-            try:
-                self._bench.halt()
-            except OutputNotOffError as exc:
-                self._alarm(str(exc))
-                raise
-        self.desk.show(phase="source off", source_on=False)
-
-    def resume(self) -> None:
-        """Allow measuring again; leads may have been touched, so check anew."""
-        if self._bench is not None:
-            self._bench.resume()
-        if self._station is not None:
-            self._station.end_session()
-        self.desk.show(phase="waiting")
-
     def work(self) -> None:
         """Carry out orders until told to stop."""
         self.desk.show(phase="waiting")
@@ -206,8 +102,8 @@ class Worker:
         if now_s - self._looked_s < LOOK_S:
             return
         self._looked_s = now_s
-        if self._alarmed:
-            self._try_off()
+        if self.bench.alarmed:
+            self.bench.try_off()
         try:
             self._inbox.look()
             self._cycle.watch(step=self.desk.beat)
@@ -235,7 +131,7 @@ class Worker:
                         *self.desk.snapshot()["remarks"],
                         *recorded.remarks,
                         *self._remarks,
-                        *self._judged_again(),
+                        *self.bench.take_said(),
                     ),
                 )
             else:
@@ -246,23 +142,11 @@ class Worker:
         except StoppedError as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self.desk.show(phase="source off", source_on=False, range=None)
-        except (
-            RefusedError,
-            NotJudgedError,
-            BenchError,
-            StorageError,
-            MetrologyError,
-            TypedError,
-            AnswerError,
-            NoProofError,
-            NotReadError,
-        ) as exc:
+        except FAULTS as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self._trouble(exc)
-            if isinstance(exc, OutputNotOffError):
-                self._alarm(str(exc))
-            if isinstance(exc, (*LOST, LostTwiceError)):
-                self._lose_bench()
+            if isinstance(exc, BenchError):
+                self.bench.take(exc)
         else:
             self.desk.update(name, state="done")
             self.desk.show(
@@ -276,43 +160,6 @@ class Worker:
         ticket = self.desk.ticket(name)
         if ticket is not None:
             self.desk.update(name, message=f"{ticket.message or ''} {said}".strip())
-
-    def _judged_again(self) -> tuple[str, ...]:
-        return () if self._station is None else self._station.take_said()
-
-    def _guard_lost(self, reason: str) -> None:
-        """Take the guard's word, on a thread of the guard's own."""
-        log.critical("safe-off guard", extra={"reason": reason})
-        self.desk.show(alarm=reason)
-
-    def _alarm(self, reason: str) -> None:
-        """Say that the source may be on, until it was seen off."""
-        log.critical("source not off", extra={"reason": reason})
-        self._alarmed = True
-        self.desk.show(alarm=reason, source_on=True)
-
-    def _try_off(self) -> None:
-        """Reach for a source that could not be shown to be off."""
-        if not self._home.orders.exists():
-            return
-        if turn_off(Orders.load(self._home.orders), 0.0) is None:
-            self._alarmed = False
-            if self._bench is None:
-                self._home.orders.unlink()
-            self.desk.show(
-                alarm=None,
-                source_on=False,
-                trouble="The source was out of reach and may have been on; it can be "
-                "reached again and is off.",
-            )
-
-    def _lose_bench(self) -> None:
-        """Let go of a bench that may have lost its settings; an order opens it anew."""
-        self._bench_lost = True
-        try:
-            self.close_bench()
-        except BenchError as exc:
-            self._trouble(exc)
 
     def _trouble(self, fault: Exception) -> None:
         log.error("not done", extra={"reason": str(fault)})
@@ -379,10 +226,14 @@ class Worker:
         """Return how the bench measures, opened anew where it was lost meanwhile."""
         ranges = self._ranges(order)
 
+        def lost_and_opened(said: str) -> None:
+            self._remarks = (said,)
+            self.desk.update(ticket, remarks=self._remarks)
+
         def measure(*, rerun_of: str | None, note: str | None) -> Recorded:
             def take(lost: str | None) -> Recorded:
                 notes = [one for one in (order.note, note, lost) if one]
-                return self._open_station().unit(
+                return self.bench.station().unit(
                     serial=serial,
                     build=build,
                     ranges=ranges,
@@ -391,49 +242,9 @@ class Worker:
                     answers=answers,
                 )
 
-            try:
-                return take(None)
-            except OutputNotOffError:
-                raise  # first of all the source must go off
-            except LOST as exc:
-                return self._measure_again(ticket, take, exc)
+            return self.bench.measured(take, lost_and_opened)
 
         return measure
-
-    def _measure_again(
-        self, ticket: str, measure: Callable[[str | None], Recorded], lost: BenchError
-    ) -> Recorded:
-        """Open a lost bench anew and measure the unit once more; say so everywhere.
-
-        Raises
-        ------
-        LostTwiceError
-            The bench was lost again, or cannot be opened.
-        OutputNotOffError
-            The source could not be shown to be off; nothing was opened.
-        """
-        log.warning("bench lost, opened anew", extra={"reason": str(lost)})
-        self.close_bench()
-        self._bench_lost = True
-        said = (
-            f"The bench was lost ({lost}); it was opened anew and the unit measured "
-            "again."
-        )
-        self._remarks = (said,)
-        self.desk.update(ticket, remarks=self._remarks)
-        self.desk.show(
-            phase="opening the bench anew",
-            source_on=False,
-            reopened=self.desk.snapshot()["reopened"] + 1,
-            lost=str(lost),
-        )
-        try:
-            return measure(f"measured again after the bench was lost: {lost}")
-        except OutputNotOffError:
-            raise
-        except LOST as exc:
-            self._lost_twice = LostTwiceError(first=str(lost), second=str(exc))
-            raise self._lost_twice from exc
 
     def _answers(self, order: Order) -> dict[str, float]:
         """Return the checks that came with an order, by name."""
@@ -443,32 +254,12 @@ class Worker:
                 raise NotFoundError(kind="check", key=one.name)
         return {one.name: one.value for one in order.checks}
 
-    def _open_station(self) -> Station:
-        """Return the station, its bench opened anew where it was lost.
-
-        After a second loss in a row a person looks at it first.
-        """
-        if self._lost_twice is not None:
-            self.desk.ask(
-                f"The bench was lost twice in a row ({self._lost_twice.second}). See "
-                "to it, then confirm: it is opened anew.",
-                subject="the bench",
-            )
-            self._lost_twice = None
-        if self._bench_lost:
-            self.open_bench()
-            self._bench_lost = False
-        if self._station is None:
-            message = "this daemon has no bench; write bench.toml, or type the readings"
-            raise RefusedError(message)
-        return self._station
-
     def _work_on_bench(self, ticket: str, order: Order) -> str:
         """Carry out what is of the bench, not of a unit; return what came of it."""
         if order.work in {"prove", "check reel"}:
             self.desk.update(ticket, state="measuring")
             return self._probe(order)
-        station = self._open_station()
+        station = self.bench.station()
         self.desk.update(ticket, state="measuring", serial=order.serial)
         if order.work == "check":
             station.check()
@@ -497,8 +288,8 @@ class Worker:
             desk=self.desk,
             clock=self._clock,
             connect=connect,
-            station=self._open_station,
-            make_way=self._make_way,
+            station=self.bench.station,
+            make_way=self.bench.make_way,
         )
         if order.proof is not None:
             return prober.prove(order.proof)
@@ -506,25 +297,6 @@ class Worker:
             message = "say what to measure"
             raise RefusedError(message)
         return prober.check_reel(order.loose)
-
-    def _make_way(self, ohmmeter: model.Instrument) -> None:
-        """Turn the source off for a person who moves leads.
-
-        A meter that reads the unit too is let go of: it is set up anew for the next
-        order, with a new check.
-        """
-        if self._bench is None:
-            return
-        self._bench.source_off()
-        others = self._bench.drivers.values()
-        if ohmmeter.address in {one.address for one in others}:
-            self._lose_bench()
-
-    def look_at_check(self) -> None:
-        """Say so once the check standard is overdue; from the scheduler's thread."""
-        station = self._station
-        if station is not None:
-            station.notice_overdue()
 
     def _ranges(self, order: Order) -> tuple[str, ...]:
         known = self._cycle.product.keys

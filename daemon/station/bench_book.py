@@ -10,6 +10,7 @@ from datetime import datetime
 from uuid import uuid4
 
 from config import model
+from config.errors import HoldpointError
 from daemon.bench.clock import Clock
 from daemon.bench.readings import RangeReadings
 from daemon.judging.instruments import meet
@@ -20,7 +21,7 @@ from daemon.station.rejudging import OpenRun, sentences
 from storage.records import BenchInstrument, RangeResult, Session, Verdict
 
 
-class NotJudgedError(Exception):
+class NotJudgedError(HoldpointError):
     """The bench may judge no unit just now, and why; nothing was kept of one."""
 
 

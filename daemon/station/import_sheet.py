@@ -14,7 +14,7 @@ from typing import Any
 
 import pandas as pd
 
-from config.errors import QuantityError
+from config.errors import HoldpointError, QuantityError
 from config.mapping import SheetMapping
 from config.quantity import Unit, parse
 from daemon.bench.errors import BenchError
@@ -31,7 +31,7 @@ READERS = (".csv", ".xlsx", ".parquet")
 REJECTED = ".rejected.csv"
 
 
-class SheetError(Exception):
+class SheetError(HoldpointError):
     """A file that cannot be imported at all, in one sentence."""
 
 

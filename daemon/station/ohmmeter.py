@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import hypot, sqrt
 from statistics import fmean, stdev
 
-from config.errors import QuantityError
+from config.errors import HoldpointError, QuantityError
 from config.model import Instrument, MeterRange
 from config.profile import TYPED, Profile
 from config.quantity import Unit, parse
@@ -44,7 +44,7 @@ CAUTION = (
 )
 
 
-class NotReadError(Exception):
+class NotReadError(HoldpointError):
     """The ohmmeter gave no reading that could be believed; nothing was kept."""
 
 

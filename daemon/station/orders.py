@@ -6,13 +6,14 @@ from typing import Annotated, Literal
 from pydantic import Field
 from pydantic.dataclasses import dataclass as checked
 
+from config.errors import HoldpointError
 from storage.records import ProofKind
 
 MOST_PARTS = 20
 """Loose parts that one order reads."""
 
 
-class RefusedError(Exception):
+class RefusedError(HoldpointError):
     """An order that cannot be carried out, in one sentence for a person."""
 
 

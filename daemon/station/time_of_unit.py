@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from config.errors import HoldpointError
 from config.model import Settings
 from daemon.bench.pace import Taken, learned, model, spent
 from daemon.bench.plan import range_setups
@@ -15,7 +16,7 @@ USUAL_PAIR_S = 0.04
 """Two readings of one power-line cycle at 50 Hz, until readings have been seen."""
 
 
-class NoBenchError(Exception):
+class NoBenchError(HoldpointError):
     """There is no bench whose time could go anywhere."""
 
     def __init__(self) -> None:

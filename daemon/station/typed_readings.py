@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from config.errors import HoldpointError
 from config.model import Bench
 from config.quantity import Unit, spell
 from daemon.bench.errors import NoRangeError
@@ -16,7 +17,7 @@ PLAUSIBLE = 0.5
 """Indicated over reference may be off by this share; more is a slip of the pen."""
 
 
-class TypedError(ValueError):
+class TypedError(HoldpointError, ValueError):
     """Typed readings that cannot be, in one sentence for a person."""
 
 

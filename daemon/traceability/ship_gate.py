@@ -10,6 +10,7 @@ from uuid import uuid4
 
 from pydantic import ValidationError
 
+from config.errors import HoldpointError
 from config.model import Settings
 from daemon.holds.policy import NotAllowedError
 from daemon.presentation.rows import holds_of
@@ -24,7 +25,7 @@ BY_PLAN = "measured by plan"
 """What is said of a unit that leaves without every range."""
 
 
-class OrderListError(ValueError):
+class OrderListError(HoldpointError, ValueError):
     """A list of orders that cannot be read, and why."""
 
 

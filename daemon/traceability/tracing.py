@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Self
 
+from config.errors import HoldpointError
 from config.model import Part as PlannedPart
 from daemon.holds.doubts import by_reason, doubted
 from daemon.holds.loose_parts import checks_of, told
@@ -32,7 +33,7 @@ class Place(StrEnum):
     SCRAPPED = "scrapped"
 
 
-class ContradictionError(Exception):
+class ContradictionError(HoldpointError):
     """A record that others contradict."""
 
     def __init__(self, *, reel: str, detail: str) -> None:

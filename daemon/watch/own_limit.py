@@ -13,6 +13,7 @@ from math import ceil
 from pathlib import Path
 from typing import Any
 
+from config.errors import HoldpointError
 from config.model import Settings
 from daemon.judging.product import ProductModel
 from daemon.spc.detector.calibrate import BUILD_UNITS, FEWEST_EXCEEDING, calibrate
@@ -141,7 +142,7 @@ class Limits:
         return self.folder / f"limit-{named}.json"
 
 
-class StopError(Exception):
+class StopError(HoldpointError):
     """Whoever waits for a calibration has no more time for it."""
 
 

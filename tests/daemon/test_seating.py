@@ -86,7 +86,7 @@ class Bench:
             )
         )
         self.seat = Seat(self._worker._cycle, configuration)
-        self._worker._station = self.seat  # type: ignore[assignment]
+        self._worker.bench._station = self.seat  # type: ignore[assignment]
 
     def order(self, order: Order) -> Ticket:
         """Place an order; return its ticket when it has ended."""

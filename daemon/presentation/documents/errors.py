@@ -7,8 +7,10 @@ ReportError
     NoSupplierError      a finding for which no supplier answers
 """
 
+from config.errors import HoldpointError
 
-class ReportError(Exception):
+
+class ReportError(HoldpointError):
     """A document cannot be made."""
 
 

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Thread
 
+from config.errors import HoldpointError
 from config.load import load
 from config.model import Settings
 from daemon.bench.bench import Bench, cautions
@@ -63,7 +64,7 @@ class SafeStateRow:
     note: str = ""
 
 
-class TrialError(Exception):
+class TrialError(HoldpointError):
     """A trial could not be made."""
 
 

@@ -16,6 +16,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Self
 
+from config.errors import HoldpointError
 from config.load import load
 from daemon.presentation.rows import signals_of
 from daemon.service.client import Client
@@ -30,7 +31,7 @@ SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
 WATCHED_S = 30.0
 
 
-class DemoError(Exception):
+class DemoError(HoldpointError):
     """The story could not be told to its end."""
 
 

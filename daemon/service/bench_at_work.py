@@ -1,0 +1,302 @@
+"""The bench while the daemon has it: opened, lost, opened anew, its source off."""
+
+from collections.abc import Callable
+from logging import getLogger
+
+from config.model import Instrument, Settings
+from config.profile import TYPED
+from daemon.bench.bench import Bench, cautions
+from daemon.bench.clock import Clock
+from daemon.bench.errors import (
+    AbsentError,
+    BenchError,
+    GuardLostError,
+    OutputLostError,
+    OutputNotOffError,
+    WrongIdentityError,
+)
+from daemon.bench.guard import Orders, turn_off
+from daemon.bench.visa import connect
+from daemon.service.home import Home
+from daemon.station.cycle import Cycle, Recorded
+from daemon.station.desk import Desk
+from daemon.station.orders import RefusedError
+from daemon.station.session import Station
+
+log = getLogger(__name__)
+
+LOST = (
+    AbsentError,
+    GuardLostError,
+    OutputLostError,
+    OutputNotOffError,
+    WrongIdentityError,
+)
+"""Faults after which instruments may have forgotten what they were told."""
+
+
+class LostTwiceError(BenchError):
+    """The bench was lost, opened anew, and lost again with the same unit."""
+
+    def __init__(self, *, first: str, second: str) -> None:
+        self.first = first
+        self.second = second
+        super().__init__(
+            f"the bench was lost twice in a row, first: {first}; then: {second}; see "
+            "to it and order the unit again: the daemon asks before it opens the bench"
+        )
+
+
+class BenchAtWork:
+    """One bench, opened before its station is used and anew after it was lost.
+
+    Parameters
+    ----------
+    settings
+        With the bench, where there is one.
+    home
+        Where it is written how the source is turned off without the daemon.
+    cycle
+        What records the runs.
+    desk
+        Where its state is shown and people are asked.
+    clock
+        Of the bench.
+    configuration
+        Under which its runs are kept.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        home: Home,
+        cycle: Cycle,
+        desk: Desk,
+        clock: Clock,
+        *,
+        configuration: str,
+    ) -> None:
+        self.alarmed = False
+        """Whether the source may be on and out of reach."""
+        self._settings = settings
+        self._orders = home.orders
+        self._cycle = cycle
+        self._desk = desk
+        self._clock = clock
+        self._configuration = configuration
+        self._bench: Bench | None = None
+        self._station: Station | None = None
+        self._lost = False
+        self._lost_twice: LostTwiceError | None = None
+
+    def open(self) -> None:
+        """Open the instruments, the source off before all else.
+
+        A bench that a person reads is not opened: its readings are typed. A source
+        that a person sets is asked for, level by level.
+        """
+        settings = self._settings
+        self._desk.show(instruments=settings.bench is not None)
+        if settings.bench is None or TYPED in {
+            one.profile
+            for role, one in settings.bench.instruments.items()
+            if role != "source"
+        }:
+            return
+        self._desk.show(cautions=cautions(settings.bench, settings.profiles))
+        source = settings.bench.source
+        if source.profile != TYPED:
+            # Whoever must turn the source off without us finds here how.
+            Orders.of(source, settings.profiles[source.profile]).save(self._orders)
+        self._bench = Bench(
+            settings.bench,
+            settings.product,
+            settings.plan.reading,
+            profiles=settings.profiles,
+            nominal_transfer={
+                one.key: one.nominal_transfer for one in self._cycle.product.ranges
+            },
+            connect=connect,
+            clock=self._clock,
+            lost=self._guard_lost,
+            ask=lambda text: self._desk.ask(text, subject="the source"),
+            goes_on=self._desk.beat,
+        )
+        self.alarmed = False
+        self._station = Station(
+            self._cycle,
+            self._bench,
+            desk=self._desk,
+            clock=self._clock,
+            configuration=self._configuration,
+        )
+        self._desk.show(bench=settings.bench.name, alarm=None)
+
+    def close(self) -> None:
+        """Turn the source off and let go of the instruments."""
+        bench, self._bench, self._station = self._bench, None, None
+        if bench is not None:
+            bench.close()
+            self._orders.unlink(missing_ok=True)
+
+    def station(self) -> Station:
+        """Return the station, its bench opened anew where it was lost.
+
+        After a second loss in a row a person looks at it first.
+
+        Raises
+        ------
+        RefusedError
+            There is no bench.
+        """
+        if self._lost_twice is not None:
+            self._desk.ask(
+                f"The bench was lost twice in a row ({self._lost_twice.second}). See "
+                "to it, then confirm: it is opened anew.",
+                subject="the bench",
+            )
+            self._lost_twice = None
+        if self._lost:
+            self.open()
+            self._lost = False
+        if self._station is None:
+            message = "this daemon has no bench; write bench.toml, or type the readings"
+            raise RefusedError(message)
+        return self._station
+
+    def measured(
+        self,
+        measure: Callable[[str | None], Recorded],
+        say: Callable[[str], None],
+    ) -> Recorded:
+        """Measure a unit; where the bench is lost, open it anew and measure once more.
+
+        Parameters
+        ----------
+        measure
+            Given what is to be noted with the run, where there is something.
+        say
+            Told what became of the bench.
+
+        Raises
+        ------
+        LostTwiceError
+            The bench was lost again, or cannot be opened.
+        OutputNotOffError
+            The source could not be shown to be off; nothing was opened.
+        """
+        try:
+            return measure(None)
+        except OutputNotOffError:
+            raise  # first of all the source must go off
+        except LOST as exc:
+            lost = exc
+        log.warning("bench lost, opened anew", extra={"reason": str(lost)})
+        self.close()
+        self._lost = True
+        say(
+            f"The bench was lost ({lost}); it was opened anew and the unit measured "
+            "again."
+        )
+        self._desk.show(
+            phase="opening the bench anew",
+            source_on=False,
+            reopened=self._desk.snapshot()["reopened"] + 1,
+            lost=str(lost),
+        )
+        try:
+            return measure(f"measured again after the bench was lost: {lost}")
+        except OutputNotOffError:
+            raise
+        except LOST as exc:
+            self._lost_twice = LostTwiceError(first=str(lost), second=str(exc))
+            raise self._lost_twice from exc
+
+    def take(self, fault: BenchError) -> None:
+        """Take what a fault says of the bench: an alarm, or that it is lost."""
+        if isinstance(fault, OutputNotOffError):
+            self._alarm(str(fault))
+        if isinstance(fault, (*LOST, LostTwiceError)):
+            self.lose()
+
+    def lose(self) -> None:
+        """Let go of a bench that may have lost its settings; an order opens it anew."""
+        self._lost = True
+        try:
+            self.close()
+        except BenchError as exc:
+            log.error("not done", extra={"reason": str(exc)})  # noqa: TRY400
+            self._desk.show(phase="trouble", trouble=str(exc), source_on=False)
+
+    def source_off(self) -> None:
+        """Turn the source off now and keep it off; from any thread.
+
+        Raises
+        ------
+        OutputNotOffError
+            It could not be shown to be off: an alarm stands until it could.
+        """
+        if self._bench is not None:
+            try:
+                self._bench.halt()
+            except OutputNotOffError as exc:
+                self._alarm(str(exc))
+                raise
+        self._desk.show(phase="source off", source_on=False)
+
+    def resume(self) -> None:
+        """Allow measuring again; leads may have been touched, so check anew."""
+        if self._bench is not None:
+            self._bench.resume()
+        if self._station is not None:
+            self._station.end_session()
+        self._desk.show(phase="waiting")
+
+    def make_way(self, ohmmeter: Instrument) -> None:
+        """Turn the source off for a person who moves leads.
+
+        A meter that reads the unit too is let go of: it is set up anew for the next
+        order, with a new check.
+        """
+        if self._bench is None:
+            return
+        self._bench.source_off()
+        others = self._bench.drivers.values()
+        if ohmmeter.address in {one.address for one in others}:
+            self.lose()
+
+    def try_off(self) -> None:
+        """Reach for a source that could not be shown to be off."""
+        if not self._orders.exists():
+            return
+        if turn_off(Orders.load(self._orders), 0.0) is None:
+            self.alarmed = False
+            if self._bench is None:
+                self._orders.unlink()
+            self._desk.show(
+                alarm=None,
+                source_on=False,
+                trouble="The source was out of reach and may have been on; it can be "
+                "reached again and is off.",
+            )
+
+    def notice_overdue(self) -> None:
+        """Say so once the check standard is overdue; from the scheduler's thread."""
+        station = self._station
+        if station is not None:
+            station.notice_overdue()
+
+    def take_said(self) -> tuple[str, ...]:
+        """Return what the station said of runs judged again, once."""
+        return () if self._station is None else self._station.take_said()
+
+    def _guard_lost(self, reason: str) -> None:
+        """Take the guard's word, on a thread of the guard's own."""
+        log.critical("safe-off guard", extra={"reason": reason})
+        self._desk.show(alarm=reason)
+
+    def _alarm(self, reason: str) -> None:
+        """Say that the source may be on, until it was seen off."""
+        log.critical("source not off", extra={"reason": reason})
+        self.alarmed = True
+        self._desk.show(alarm=reason, source_on=True)
