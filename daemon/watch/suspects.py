@@ -1,16 +1,12 @@
 """Which units a finding about a reel concerns, and what their range will read."""
 
 from bisect import bisect_left
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import nan
 
 import numpy as np
 
-from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.concerned import concerned
-from daemon.spc.detector.finding import Finding
-from daemon.spc.localize import predicted_error
 from daemon.watch.entering import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import Segment
@@ -143,48 +139,4 @@ def _suspects(
                 high_ppm=error if seen else float(found.high_ppm[index]),
             )
         )
-    return tuple(suspects)
-
-
-def suspects_elsewhere(
-    fold: Fold,
-    segment: Segment,
-    finding: Finding,
-    serials: Mapping[str, Iterable[str]],
-) -> tuple[Suspect, ...]:
-    """Return the units of other builds that the record says carry a finding's reel.
-
-    Parameters
-    ----------
-    fold, segment, finding
-        All builds, where it stands, and what it says of a range's own part.
-    serials
-        By build, units that were not measured yet.
-    """
-    place = finding.range_index
-    if place is None or not (reel := segment.reels[place]):
-        return ()
-    typical = predicted_error(finding, Baseline.of(segment.line))
-    suspects = []
-    for build in dict.fromkeys([*fold.builds, *serials]):
-        if build == segment.build:
-            continue
-        known = {unit.serial: unit for unit in fold.units_of(build)}
-        for serial in sorted({*known, *serials.get(build, ())}, key=serial_order):
-            if fold.reels_in(build, serial)[place] != reel:
-                continue
-            error = float(known[serial].errors_ppm[place]) if serial in known else nan
-            seen = not np.isnan(error)
-            suspects.append(
-                Suspect(
-                    serial=serial,
-                    build=build,
-                    probability=1.0,
-                    recorded=True,
-                    measured=seen,
-                    predicted_ppm=error if seen else typical.mean_ppm,
-                    low_ppm=error if seen else typical.low_ppm,
-                    high_ppm=error if seen else typical.high_ppm,
-                )
-            )
     return tuple(suspects)

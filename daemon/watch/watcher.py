@@ -24,24 +24,24 @@ from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.line import Line
 from daemon.watch.charting import warnings_of
 from daemon.watch.entering import Accepted, CheckErrors, UnitErrors
-from daemon.watch.fold import Event, Fold, OddUnit
+from daemon.watch.fold import Event, Fold
 from daemon.watch.history import alike_ranges, remark
+from daemon.watch.odd_units import odd_units
+from daemon.watch.register import Key, Open, Register, belongs, key_of
 from daemon.watch.segment import Segment
 from daemon.watch.signals import (
     FindLabel,
     Judged,
     Said,
-    odd_signal,
     signal_of,
     withdrawn,
 )
 from daemon.watch.suspects import (
     Suspect,
     latest_suspect,
-    suspects_elsewhere,
     suspects_of,
 )
-from storage.records import Cause, Fitting, LimitIs, Signal
+from storage.records import Fitting, LimitIs, Signal
 
 EMPTY: Mapping[str, Iterable[str]] = {}
 EARLIER_BUILDS = 12
@@ -58,23 +58,6 @@ class OwnLimit:
     """A limit that was calibrated for the product."""
 
     limit: Limit
-
-
-@dataclass(slots=True, kw_only=True)
-class Open:
-    """A finding that was said: as it was last said, and whether it is still revised.
-
-    `closed` once a person decided about it, or checks have settled it: what is found
-    afterwards is another finding. `agreed` once a person held what it names by hand.
-    """
-
-    signal: Signal
-    closed: bool = False
-    agreed: bool = False
-
-
-Key = tuple[str, Culprit, str]
-"""Build, cause and place, recorded reel."""
 
 
 class Watcher:
@@ -113,9 +96,7 @@ class Watcher:
         self._own_limit = own_limit
         self._label_of = label_of
         self._accepted_per_units = accepted_per_units
-        self._said: dict[str, Open] = {}
-        self._names: dict[Key, str] = {}
-        self._odd_names: dict[tuple[str, int], str] = {}
+        self._register = Register(product)
         self._histories: dict[str, tuple[int, str]] = {}
         self._check: str | None = None
         self._until_own: Limit | None = None
@@ -150,10 +131,10 @@ class Watcher:
         # Reels may have been recorded since something was said of these units.
         self._remembered = True
         for one in said:
-            self._keep(one)
+            self._register.keep(one)
         for event in taken:
-            if isinstance(event, Accepted) and event.signal in self._said:
-                self._said[event.signal].closed = True
+            if isinstance(event, Accepted) and event.signal in self._register.said:
+                self._register.said[event.signal].closed = True
 
     def take(
         self, event: Event, fittings: Sequence[Fitting], *, check: str | None = None
@@ -243,44 +224,13 @@ class Watcher:
             if likely < LIKELIER_THAN_NOT
         )
 
-    def suspects(
-        self, signal: Signal, serials: Mapping[str, Iterable[str]] = EMPTY
-    ) -> tuple[Suspect, ...]:
-        """Return which units the finding of a signal concerns, over all builds.
-
-        Parameters
-        ----------
-        signal
-            One that names a reel and its range; any other concerns nobody by name.
-        serials
-            By build, units that were not measured yet.
-
-        Returns
-        -------
-        tuple of Suspect
-            The build of the finding in the order of serials, then every unit of other
-            builds that the record says carries the same reel.
-        """
-        if signal.cause is not Cause.REEL or signal.range is None:
-            return ()
-        place = self.product.keys.index(signal.range)
-        segment = self._segment_of(signal, place)
-        if segment is None:
-            return ()
-        mine = suspects_of(self.fold, segment, place, serials.get(signal.build, ()))
-        culprit = Culprit(REEL, place)
-        finding = find(segment.line, -np.inf, {culprit}).get(culprit)
-        if signal.reel is None or finding is None:
-            return mine
-        return (*mine, *suspects_elsewhere(self.fold, segment, finding, serials))
-
     def warnings(
         self, build: str, serial: str, kinds: Iterable[str]
     ) -> tuple[Signal, ...]:
         """Return what charts warn of at a unit that was taken; see `warnings_of`."""
         if any(
             one.signal.build == build and one.signal.standing and one.signal.holds
-            for one in self._said.values()
+            for one in self._register.said.values()
         ):
             return ()
         return warnings_of(self.fold, self.product, build, serial, kinds)
@@ -314,11 +264,11 @@ class Watcher:
         by_records = event is None or self._remembered
         if since is not None or self._remembered:
             self._remembered = False
-            self._follow_records()
+            self._register.follow_records(self.fold.reels_in)
             changed += self._orphans(event)
         for segment in self._concerned(event, since):
             changed += self._compared_in(segment, event, by_records=by_records)
-        changed += self._odd_units(event)
+        changed += odd_units(self.fold, self._register, self.product, event)
         return changed
 
     def _concerned(
@@ -345,16 +295,12 @@ class Watcher:
         segments = list(self.fold.segments.values())
         said = [
             self._take_back(one, _why(None, []), active, event)
-            for key, one in self._named()
+            for key, one in self._register.named()
             if one.signal.standing
             and not one.closed
-            and not any(self._belongs(key, segment) for segment in segments)
+            and not any(belongs(key, segment) for segment in segments)
         ]
-        return [one for one in said if self._keep(one)]
-
-    def _named(self) -> list[tuple[Key, Open]]:
-        """Return findings of a cause by their keys; of single units they are apart."""
-        return [(key, self._said[name]) for key, name in self._names.items()]
+        return self._register.keep_all(said)
 
     def _agreed(self, one: Open, key: Key, *, by_records: bool) -> bool:
         """Whether a person holds by hand what a finding names: it stands.
@@ -384,8 +330,8 @@ class Watcher:
         log_odds_limit = limit.unseated if segment.unseated_lately else limit.seated
         open_ = {
             key: one
-            for key, one in self._named()
-            if self._belongs(key, segment) and not one.closed
+            for key, one in self._register.named()
+            if belongs(key, segment) and not one.closed
         }
         said = []
         for key, one in list(open_.items()):
@@ -409,9 +355,9 @@ class Watcher:
             check=self._check,
         )
         for culprit, finding in found.items():
-            key = self._key(segment, culprit)
+            key = key_of(segment, culprit)
             before = open_.get(key)
-            if before is None and key in self._names and not coming:
+            if before is None and key in self._register.names and not coming:
                 # Somebody decided about it, and no unit of it has come since.
                 continue
             said.append(self._said_of(segment, finding, key, before, judged, event))
@@ -428,21 +374,7 @@ class Watcher:
             instead = [s for s in said if s.standing and _alike(s, one.signal)]
             why = _why(event, instead)
             said.append(self._take_back(one, why, segment, event))
-        # The latest revision of each; what was only looked at again is left out.
-        return [one for one in said if self._keep(one)]
-
-    def _follow_records(self) -> None:
-        """Let findings go by the reel that is now recorded for their first unit."""
-        for key, name in list(self._names.items()):
-            build, culprit, reel = key
-            if culprit.cause != REEL or culprit.place is None:
-                continue
-            signal = self._said[name].signal
-            now = self.fold.reels_in(build, signal.first_serial)[culprit.place]
-            known = (build, culprit, now) in self._names
-            if now != reel and signal.standing and not known:
-                del self._names[key]
-                self._names[build, culprit, now] = name
+        return self._register.keep_all(said)
 
     def _said_of(
         self,
@@ -455,7 +387,11 @@ class Watcher:
     ) -> Signal:
         """Return a finding's next revision."""
         last = segment.units[-1]
-        name = self._names[key] if before is not None else self._new_name(segment.build)
+        name = (
+            self._register.names[key]
+            if before is not None
+            else self._register.new_name(segment.build)
+        )
         said = Said(
             signal=name,
             revision=1 if before is None else before.signal.revision + 1,
@@ -476,7 +412,7 @@ class Watcher:
                 suspects = suspects_of(self.fold, segment, place)
             elif isinstance(event, UnitErrors):
                 suspects = (latest_suspect(self.fold, segment, place),)
-        self._names[key] = name
+        self._register.names[key] = name
         return signal_of(
             segment,
             finding,
@@ -505,92 +441,17 @@ class Watcher:
             at=last.at if event is None else event.at,
         )
 
-    def _odd_units(self, event: UnitErrors | CheckErrors | None) -> list[Signal]:
-        """Say which unit alone is far off; take back what was measured again."""
-        said = []
-        for odd in self.fold.odd_since(event):
-            if self._is_reel(odd):
-                continue
-            key = odd.unit.serial, odd.place
-            name = self._odd_names.get(key)
-            if name is not None and self._said[name].signal.number == odd.unit.number:
-                continue
-            before = None if name is None else self._said[name].signal
-            name = name or self._new_name(odd.unit.build)
-            self._odd_names[key] = name
-            signal = odd_signal(
-                odd,
-                self.product,
-                said=Said(
-                    signal=name,
-                    revision=1 if before is None else before.revision + 1,
-                    number=odd.unit.number,
-                    at=odd.unit.at,
-                    raised_serial=odd.unit.serial,
-                ),
-                again=self.fold.is_repeat(odd.unit.number),
-            )
-            said.append(signal)
-            self._keep(signal)
-        for name in list(self._odd_names.values()):
-            one = self._said[name]
-            number = one.signal.number
-            if not one.signal.standing or any(
-                odd.unit.number == number and not self._began(odd)
-                for odd in self.fold.odd
-            ):
-                continue
-            serial = one.signal.first_serial
-            why = (
-                f"unit {serial} was measured again and reads like the others"
-                if self.fold.is_struck(number)
-                else "units measured since read like it"
-            )
-            last = self.fold.active.units[-1] if self.fold.active else None
-            taken_back = withdrawn(
-                one.signal,
-                why,
-                number=number if last is None else max(last.number, number),
-                at=one.signal.made_at if last is None else last.at,
-            )
-            said.append(taken_back)
-            self._keep(taken_back)
-        return said
-
-    def _is_reel(self, odd: OddUnit) -> bool:
-        """Whether a finding that stands already tells why a unit is off."""
-        return any(
-            key[0] == odd.unit.build
-            and key[1] == Culprit(REEL, odd.place)
-            and self._said[name].signal.standing
-            for key, name in self._names.items()
-        )
-
-    def _began(self, odd: OddUnit) -> bool:
-        """Whether a finding that stands says that it began with this unit, or before.
-
-        Then the unit is not off alone.
-        """
-        numbers = {u.serial: u.number for u in self.fold.units_of(odd.unit.build)}
-        return any(
-            key[:2] == (odd.unit.build, Culprit(REEL, odd.place))
-            and self._said[name].signal.standing
-            and numbers.get(self._said[name].signal.first_serial, odd.unit.number + 1)
-            <= odd.unit.number
-            for key, name in self._names.items()
-        )
-
     def _closed_by(self, accepted: Accepted) -> list[Signal]:
         """Close a finding that a person decided about; what it taught is known."""
-        if (one := self._said.get(accepted.signal)) is None:
+        if (one := self._register.said.get(accepted.signal)) is None:
             return []
         one.closed = True
         if not accepted.taught:
             return []
         said = []
         why = f"the difference was accepted with finding {accepted.signal}"
-        for key, name in self._names.items():
-            other = self._said[name]
+        for key, name in self._register.names.items():
+            other = self._register.said[name]
             if other.closed or not other.signal.standing or name == accepted.signal:
                 continue
             same_reel = key[2] and key[2] == (accepted.reel or "")
@@ -604,71 +465,7 @@ class Watcher:
                         at=last.at,
                     )
                 )
-        return [one for one in said if self._keep(one)]
-
-    # ---- names
-
-    def _key(self, segment: Segment, culprit: Culprit) -> Key:
-        reel = ""
-        if culprit.cause == REEL and culprit.place is not None:
-            reel = segment.reels[culprit.place]
-        return segment.build, culprit, reel
-
-    def _belongs(self, key: Key, segment: Segment) -> bool:
-        """Whether a segment can tell something of a finding."""
-        build, culprit, reel = key
-        if culprit.cause == REEL and culprit.place is not None:
-            same = segment.reels[culprit.place] == reel
-            return same and (build == segment.build or reel != "")
-        return build == segment.build
-
-    def _keep(self, signal: Signal) -> bool:
-        """Keep a finding as it was last said; False where nothing new is said."""
-        known = self._said.get(signal.signal)
-        if known is None:
-            self._said[signal.signal] = Open(signal=signal)
-            self._name(signal)
-            return True
-        known.signal = signal
-        return True
-
-    def _name(self, signal: Signal) -> None:
-        if signal.cause is Cause.UNIT:
-            if signal.range is not None:
-                place = self.product.keys.index(signal.range)
-                self._odd_names[signal.first_serial, place] = signal.signal
-            return
-        culprit = self._culprit_of(signal)
-        if culprit is not None:
-            # A bench finding says which reel was fitted too, and is of no reel.
-            reel = signal.reel or "" if culprit.cause == REEL else ""
-            self._names[signal.build, culprit, reel] = signal.signal
-
-    def _culprit_of(self, signal: Signal) -> Culprit | None:
-        if signal.cause is Cause.CHART:
-            return None
-        place = None
-        if signal.range is not None:
-            place = self.product.keys.index(signal.range)
-        elif signal.part in self.product.watched_parts and signal.part is not None:
-            place = self.product.watched_parts.index(signal.part)
-        cause = {Cause.REEL: REEL, Cause.BENCH: BENCH}.get(signal.cause)
-        if cause is None:
-            return Culprit("shared stage", None)
-        return Culprit(cause, place)
-
-    def _new_name(self, build: str) -> str:
-        taken = [name for name, one in self._said.items() if one.signal.build == build]
-        taken += [name for key, name in self._names.items() if key[0] == build]
-        return f"{build}-F{len(set(taken)) + 1}"
-
-    def _segment_of(self, signal: Signal, place: int) -> Segment | None:
-        mine = [
-            one
-            for one in self.fold.segments_of(signal.build)
-            if one.reels[place] == (signal.reel or "")
-        ]
-        return mine[-1] if mine else None
+        return self._register.keep_all(said)
 
     def _places_of(self, found: Mapping[Culprit, Finding]) -> set[int]:
         """Return the ranges that causes are felt on."""

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from daemon.presentation.sentences import finding
-from daemon.watch import CheckErrors, Watcher
+from daemon.watch import CheckErrors, Suspect, Watcher
+from daemon.watch.suspects import suspects_of
 from storage.records import Cause, Fitting, Signal
 from tests.daemon.making import AT, demo_product, fitting, unit
 
@@ -39,16 +40,26 @@ def latest(
     return standing
 
 
+def suspects(
+    watcher: Watcher, said: Signal, serials: Sequence[str] = ()
+) -> tuple[Suspect, ...]:
+    """Return whom a finding in B-1 concerns, units that were not measured too."""
+    place = watcher.product.keys.index(str(said.range))
+    segment = next(
+        one
+        for one in reversed(watcher.fold.segments_of("B-1"))
+        if one.reels[place] == said.reel
+    )
+    return suspects_of(watcher.fold, segment, place, serials)
+
+
 def test_units_not_measured_are_foretold_by_their_reel() -> None:
     errors = rows(2)
     errors[10:, 2] += 3000.0
     errors[15, 2] = np.nan
     watcher = Watcher(demo_product(), accepted_per_units=5000)
     said = latest(watcher, errors[:20], BAD)
-    found = {
-        one.serial: one
-        for one in watcher.suspects(said, {"B-1": ["PA-004b", "PA-020"]})
-    }
+    found = {one.serial: one for one in suspects(watcher, said, ["PA-004b", "PA-020"])}
     assert all(found[f"PA-{n:03d}"].probability == 0.0 for n in range(10))
     assert all(found[f"PA-{n:03d}"].probability > 0.99 for n in range(10, 21))
     assert found["PA-012"].measured
@@ -69,8 +80,7 @@ def test_a_unit_read_too_poorly_is_as_unsure_as_one_not_measured() -> None:
     own[12] = 1e12
     said = latest(watcher, errors, GOOD, own)
     found = {
-        one.serial: one.probability
-        for one in watcher.suspects(said, {"B-1": ["PA-012b"]})
+        one.serial: one.probability for one in suspects(watcher, said, ["PA-012b"])
     }
     assert found["PA-010"] < 0.05
     assert found["PA-013"] > 0.95
@@ -84,7 +94,7 @@ def test_of_two_mixed_reels_each_unit_has_its_own_probability() -> None:
     errors[:, 1] += 3000.0 * carries
     watcher = Watcher(demo_product(), accepted_per_units=5000)
     said = latest(watcher, errors[:20], GOOD)
-    found = watcher.suspects(said)
+    found = suspects(watcher, said)
     told = np.array([one.probability > 0.5 for one in found])
     assert np.mean(told == carries) >= 0.95
     # All are recorded as of one reel: the finding's row says who does not carry it.
