@@ -19,7 +19,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from config.load import load
 from config.model import Settings
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.client import Client
 from daemon.clock import ScaledClock
 from daemon.demo import Hands, Operator, lay_out, write_addresses

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from config.model import Settings
 from daemon import jobs
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.client import Client
 from daemon.clock import ScaledClock
 from daemon.control import Desk

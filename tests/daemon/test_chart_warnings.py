@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from config.model import Alerts, Channel, Charts, Settings
 from daemon import words
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.cycle import Cycle, RunHeader
 from daemon.rows import signals_of, warnings_of
 from daemon.watch import Watcher

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon import file_names
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.file_names import file_name
 from storage.access import open_store
 from storage.records import Unit

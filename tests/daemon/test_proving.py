@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from config.model import Instrument
 from config.profile import TYPED
 from daemon import words
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.gathering import (
     NoProofError,
     not_by_bench,

@@ -11,8 +11,9 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from daemon import cli, fonts
-from daemon.cli import holdpoint
+from daemon import fonts
+from daemon.commands import cli
+from daemon.commands.cli import holdpoint
 from daemon.cycle import Cycle, RunHeader
 from storage.access import open_store
 from storage.local import LocalStore
@@ -323,7 +324,7 @@ def test_a_missing_font_is_one_clear_line(
 ) -> None:
     words = ["--home", str(home), "report", *EVERY[kind], "--into", str(tmp_path)]
     monkeypatch.setattr(sys, "argv", ["holdpoint", *words])
-    monkeypatch.setattr("daemon.cli.signal.signal", lambda *_: None)
+    monkeypatch.setattr("daemon.commands.cli.signal.signal", lambda *_: None)
     with pytest.raises(SystemExit) as ended:
         cli.main()
     assert ended.value.code == 1

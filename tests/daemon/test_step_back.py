@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.whereabouts.containment import contain
 from daemon.whereabouts.tracing import Records, trace
 from storage.local import LocalStore

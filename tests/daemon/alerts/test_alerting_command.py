@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from daemon.alerts.errors import UnknownMessageError, UnknownTargetError
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.demo import lay_out
 from daemon.holds import NotAllowedError
 from storage.access import open_store

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from daemon.commands.selftesting import SelftestError, selftest
+from daemon.commands.bench_selftest import SelftestError, selftest
 from daemon.selftest import campaign, coverage, pace
 from daemon.selftest.safe_trials import few_trials
 

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from daemon.commands.manners import Opened, expanded, opened, say
+from daemon.commands.opened import Opened, opened
+from daemon.commands.options import FILE, into_folder, serials_given
+from daemon.commands.showing import say
 from daemon.file_names import file_name
 
 if TYPE_CHECKING:  # the page setter takes a while to load
@@ -20,17 +22,9 @@ Gather = Callable[[Opened, "ProductModel", dict[str, Any]], "Document"]
 GatherAll = Callable[[Opened, "ProductModel", dict[str, Any]], Sequence["Document"]]
 
 
-@click.group()
-def report() -> None:
-    """Write documents: test record, release, claim, notice, sheet for the bench."""
-
-
 def _options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
-        click.option(
-            "--into", type=click.Path(file_okay=False, path_type=Path), default=Path(),
-            help="Folder for the document. Left out: this one.",
-        ),
+        into_folder("Folder for the document. Left out: this one."),
         click.option(
             "--as", "form", type=click.Choice(FORMS), default="pdf", show_default=True,
             help="PDF/A to archive, HTML for a mail, PNG to look at.",
@@ -39,52 +33,52 @@ def _options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--issuer", envvar="HOLDPOINT_ISSUER", default="",
             help="Who issues it. Else HOLDPOINT_ISSUER, then product.toml's maker.",
         ),
-        click.pass_context,
     ):  # fmt: skip
         command = option(command)
     return command
 
 
-@report.command()
+@click.command()
 @click.argument("serial")
 @_options
-def unit(context: click.Context, serial: str, **chosen: Any) -> None:
-    """Write the test record of a unit's latest run."""
+def unit(serial: str, **chosen: Any) -> None:
+    """Write the test record of a unit.
+
+    It tells the latest run.
+    """
     from daemon import papers  # noqa: PLC0415
 
     _write(
-        context,
         chosen,
         lambda at, product, how: papers.unit_record(at.store, product, serial, **how),
     )
 
 
-@report.command()
+@click.command()
 @click.argument("name", metavar="BUILD")
 @_options
-def build(context: click.Context, name: str, **chosen: Any) -> None:
+def build(name: str, **chosen: Any) -> None:
     """Write the release record of a build."""
     from daemon import papers  # noqa: PLC0415
 
     _write(
-        context,
         chosen,
         lambda at, product, how: papers.build_release(at.store, product, name, **how),
     )
 
 
-@report.command()
+@click.command()
 @click.argument("name", metavar="BUILD")
-@click.argument("serials", nargs=-1, callback=expanded)
+@serials_given()
 @_options
-def sheet(
-    context: click.Context, name: str, serials: tuple[str, ...], **chosen: Any
-) -> None:
-    """Write the sheet for the bench; SERIALS such as PA-1001..PA-1030 to scan."""
+def sheet(name: str, serials: tuple[str, ...], **chosen: Any) -> None:
+    """Write the sheet for the bench.
+
+    With SERIALS such as PA-1001..PA-1030 to scan.
+    """
     from daemon import papers  # noqa: PLC0415
 
     _write(
-        context,
         chosen,
         lambda at, product, how: papers.build_sheet(
             at.store, product, name, list(serials), **how
@@ -92,15 +86,17 @@ def sheet(
     )
 
 
-@report.command()
+@click.command()
 @click.argument("serial")
 @_options
-def customer(context: click.Context, serial: str, **chosen: Any) -> None:
-    """Write the notice to whoever has a unit, with its correction card."""
+def customer(serial: str, **chosen: Any) -> None:
+    """Write the notice on one unit.
+
+    To whoever has it, with its correction card.
+    """
     from daemon import papers  # noqa: PLC0415
 
     _write(
-        context,
         chosen,
         lambda at, product, how: papers.customer_notice(
             at.store, product, serial, **how
@@ -108,12 +104,15 @@ def customer(context: click.Context, serial: str, **chosen: Any) -> None:
     )
 
 
-@report.command()
+@click.command()
 @click.argument("subject", metavar="FINDING|REEL")
 @_options
-def customers(context: click.Context, subject: str, **chosen: Any) -> None:
-    """Write the notice, with its correction card, to every holder of a finding."""
-    from daemon.commands.leaving import records_of  # noqa: PLC0415
+def customers(subject: str, **chosen: Any) -> None:
+    """Write the notice to all holders.
+
+    To everybody who has a unit that the finding concerns, with its correction card.
+    """
+    from daemon.commands.recall import records_of  # noqa: PLC0415
     from daemon.whereabouts.containment import contain  # noqa: PLC0415
     from daemon.whereabouts.papers import notices  # noqa: PLC0415
 
@@ -125,24 +124,19 @@ def customers(context: click.Context, subject: str, **chosen: Any) -> None:
             raise click.ClickException(found.headline())
         return notices(found, product, **how)
 
-    _write_all(context, chosen, gather)
+    _write_all(chosen, gather)
 
 
-@report.command()
+@click.command()
 @click.argument("finding")
+@click.option("--label", type=FILE, help="Photograph of the reel's label.")
 @click.option(
-    "--label", type=click.Path(dir_okay=False, exists=True, path_type=Path),
-    help="Photograph of the reel's label.",
-)  # fmt: skip
-@click.option(
-    "--photo", "photos", multiple=True,
-    type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    "--photo", "photos", multiple=True, type=FILE,
     help="Photograph to attach; may be given again.",
 )  # fmt: skip
 @click.option("--ask", help="What you ask of the supplier, in place of replacement.")
 @_options
 def supplier(
-    context: click.Context,
     finding: str,
     *,
     label: Path | None,
@@ -150,7 +144,10 @@ def supplier(
     ask: str | None,
     **chosen: Any,
 ) -> None:
-    """Write the nonconformance report on the reel that a finding names."""
+    """Write a supplier's claim.
+
+    The nonconformance report on the reel that a finding names.
+    """
 
     def gather(at: Opened, product: "ProductModel", how: dict[str, Any]) -> "Document":
         from daemon import papers  # noqa: PLC0415
@@ -171,20 +168,18 @@ def supplier(
             ),
         )
 
-    _write(context, chosen, gather)
+    _write(chosen, gather)
 
 
-def _write(context: click.Context, chosen: dict[str, Any], gather: Gather) -> None:
-    _write_all(context, chosen, lambda *given: (gather(*given),))
+def _write(chosen: dict[str, Any], gather: Gather) -> None:
+    _write_all(chosen, lambda *given: (gather(*given),))
 
 
-def _write_all(
-    context: click.Context, chosen: dict[str, Any], gather: GatherAll
-) -> None:
+def _write_all(chosen: dict[str, Any], gather: GatherAll) -> None:
     from daemon import reports  # noqa: PLC0415
     from daemon.product import ProductModel  # noqa: PLC0415
 
-    with opened(context) as at:
+    with opened() as at:
         documents = gather(
             at,
             ProductModel.of(at.settings.product),

@@ -3,7 +3,7 @@
 import csv
 import os
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,7 @@ import altair as alt
 import pandas as pd
 import vl_convert as vlc
 
-from daemon.commands.manners import as_table, out, say
+from daemon.commands.showing import Headline, Part, Table, say, show
 from daemon.look import LIGHT
 from daemon.spc.detector.study import Outcome
 from daemon.studies.detection import RATES, SIMPLEST, WAYS, FalseHolds, Study, run
@@ -27,18 +27,18 @@ TABLE, FALSE_HOLDS, GOALS, PICTURE = (
 COLUMNS = {
     "delay": "delay",
     "simplest": "simplest",
-    "held_by_2": "by 2",
+    "by 2": "held_by_2",
     "missed": "missed",
-    "named": "cause",
+    "cause": "named",
     "place": "place",
-    "named_last": "cause, end",
-    "covered": "size",
-    "covered_last": "size, end",
+    "cause, end": "named_last",
+    "size": "covered",
+    "size, end": "covered_last",
 }
 BENCH_COLUMNS = {
-    "bench_by_1": "by check 1",
-    "bench_by_2": "by check 2",
-    "suspected_by_2": "suspected",
+    "by check 1": "bench_by_1",
+    "by check 2": "bench_by_2",
+    "suspected": "suspected_by_2",
 }
 LEGEND = """\
 Good builds held: share in each world and habit. Delay: mean units from the first bad
@@ -78,15 +78,16 @@ def study_detection(
     for name, lines in ((TABLE, rows), (FALSE_HOLDS, false), (GOALS, reached)):
         _write(folder / name, lines)
     picture(study, folder / PICTURE)
-    _print(rows, study.false_holds)
+    show(*_parts(rows, study.false_holds))
     missed = [one for one in reached if one["met"] == "no"]
-    out().print(
-        f"\n{len(reached) - len(missed)} of {len(reached)} goals met; every one is in "
-        f"{GOALS}.",
-        style="bold",
+    show(
+        Headline(
+            f"\n{len(reached) - len(missed)} of {len(reached)} goals met; every one is "
+            f"in {GOALS}."
+        )
     )
     if missed:
-        as_table(missed, {"goal": "not met", "found": "found", "bound": "bound"})
+        show(Table(missed, {"not met": "goal", "found": "found", "bound": "bound"}))
     say(f"{time.monotonic() - started_s:.0f} s; tables and picture are in {folder}")
 
 
@@ -121,15 +122,16 @@ def _row(study: Study, one: Outcome) -> dict[str, Any]:
     }
 
 
-def _print(rows: Sequence[dict[str, Any]], false_holds: Sequence[FalseHolds]) -> None:
-    """Print good builds held by world and habit, then faults, by rate and way."""
-    out().print(LEGEND)
+def _parts(
+    rows: Sequence[dict[str, Any]], false_holds: Sequence[FalseHolds]
+) -> Iterator[Part]:
+    """Show good builds held by world and habit, then faults, by rate and way."""
+    yield LEGEND
     for rate in RATES:
         for way in WAYS:
-            title = f"one false hold in {rate} units, {way}"
-            out().print(f"\n{title}", style="bold")
+            yield Headline(f"\none false hold in {rate} units, {way}")
             for which in (way, f"{SIMPLEST}, {way}"):
-                _print_held(
+                yield from _held(
                     [o for o in false_holds if (o.rate, o.way) == (rate, which)], which
                 )
             mine = [
@@ -137,22 +139,22 @@ def _print(rows: Sequence[dict[str, Any]], false_holds: Sequence[FalseHolds]) ->
                 for one in rows
                 if (one["units_per_false_hold"], one["way"]) == (rate, way)
             ]
-            as_table(mine, {"fault": "fault", **COLUMNS})
+            yield Table(mine, {"fault": "fault", **COLUMNS})
             bench = [one for one in mine if one["fault"].startswith("bench")]
             if bench:
-                as_table(bench, {"fault": "bench named", **BENCH_COLUMNS})
+                yield Table(bench, {"bench named": "fault", **BENCH_COLUMNS})
 
 
-def _print_held(rows: Sequence[FalseHolds], which: str) -> None:
+def _held(rows: Sequence[FalseHolds], which: str) -> Iterator[Table]:
     worlds: dict[str, dict[str, Any]] = {}
     habits = list(dict.fromkeys(one.habit for one in rows))
     for one in rows:
         line = worlds.setdefault(one.world, {"world": one.world})
         line[one.habit] = f"{one.share:.3f}"
     if worlds:
-        as_table(
+        yield Table(
             list(worlds.values()),
-            {"world": f"good builds held, {which}", **{one: one for one in habits}},
+            {f"good builds held, {which}": "world", **{one: one for one in habits}},
         )
 
 
