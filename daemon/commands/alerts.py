@@ -13,7 +13,7 @@ from daemon.commands.showing import Shown, Table, fail, say, show, shown
 @click.command("list")
 @click.option("--all", "every", is_flag=True, help="Those that nobody waits for too.")
 @shown
-def list_(*, every: bool) -> Shown:
+def alerts_list(*, every: bool) -> Shown:
     """List messages nobody has noted.
 
     Those that did not arrive are among them.
@@ -30,23 +30,19 @@ def list_(*, every: bool) -> Shown:
         Table(
             listed,
             {
-                "message": "alert",
-                "channel": "target",
-                "what it says": "title",
-                "state": state,
-                "tries": "tries",
-                "last error": "last_error",
+                "message": "alert", "channel": "target", "what it says": "title",
+                "state": state, "tries": "tries", "last error": "last_error",
                 "noted by": "person",
             },
         ),
         nothing="Every message arrived, and somebody took note of each.",
-    )
+    )  # fmt: skip
 
 
-@click.command()
+@click.command("ack")
 @click.argument("messages", nargs=-1, required=True)
 @by_person("Who takes note; listed in plan.toml.")
-def ack(messages: tuple[str, ...], person: str) -> None:
+def alerts_ack(messages: tuple[str, ...], person: str) -> None:
     """Take note of messages.
 
     Nobody is reminded of MESSAGES any more.
@@ -63,9 +59,9 @@ def ack(messages: tuple[str, ...], person: str) -> None:
     say(f"{person} took note of {', '.join(messages)}.")
 
 
-@click.command()
+@click.command("test")
 @click.argument("channels", nargs=-1)
-def test(channels: tuple[str, ...]) -> None:
+def alerts_test(channels: tuple[str, ...]) -> None:
     """Send a test message.
 
     It goes over CHANNELS, or over each; says whether it was taken.

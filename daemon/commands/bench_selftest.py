@@ -51,7 +51,7 @@ FULL = Size(
 @click.option(
     "--seed", default=1, show_default=True, help="Another draws other faults."
 )
-def selftest(*, full: bool, parts: Sequence[str], seed: int) -> None:
+def bench_selftest(*, full: bool, parts: Sequence[str], seed: int) -> None:
     """Test the bench on a simulated circuit.
 
     Faults, coverage of the stated uncertainty, pace. No instrument is needed or
@@ -119,13 +119,9 @@ def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
         Table(
             (*done.rows, done.alike, everything),
             {
-                "fault": "kind",
-                "injected": "injected",
-                "units with it": "units",
-                "right": "right",
-                "in doubt": "in_doubt",
-                "not measured": "not_measured",
-                "wrong": "wrong",
+                "fault": "kind", "injected": "injected", "units with it": "units",
+                "right": "right", "in doubt": "in_doubt",
+                "not measured": "not_measured", "wrong": "wrong",
             },
         ),
         f"{done.injected} faults of {sum(one.injected > 0 for one in done.rows)} kinds "
@@ -134,7 +130,7 @@ def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
         "measured, but not to leave, since the check after it was not right.",
         pairs(done.reasons.items(), "reason", "units"),
         "",
-    )
+    )  # fmt: skip
     return done.wrong
 
 
@@ -184,19 +180,16 @@ def _pace(size: Size, seed: int) -> bool:
         Table(
             (*pace.rows, unit),
             {
-                "range": "range",
-                "time constant": ("time_constant_s", "g"),
-                "model's best": ("best_s", ".2f"),
-                "measured": ("measured_s", ".2f"),
-                "fixed waits": ("fixed_s", ".2f"),
-                "off": ("off_ppm", ".1f"),
+                "range": "range", "time constant": ("time_constant_s", "g"),
+                "model's best": ("best_s", ".2f"), "measured": ("measured_s", ".2f"),
+                "fixed waits": ("fixed_s", ".2f"), "off": ("off_ppm", ".1f"),
                 "off, fixed waits": ("fixed_off_ppm", ".1f"),
             },
         ),
         f"{pace.over_best:.2f} times the model's best (at most {WITHIN:g}); "
         f"{pace.faster:.1f} times as fast as waits of ten time constants (at least "
         f"{FASTER:g})",
-    )
+    )  # fmt: skip
     return pace.holds
 
 
@@ -226,7 +219,7 @@ def _safe_state(size: Size, seed: int) -> bool:
 
 
 @click.command("pace")
-def pace() -> None:
+def bench_pace() -> None:
     """Show where the time of a unit goes.
 
     The model's best against the last unit. The model knows the time constant that

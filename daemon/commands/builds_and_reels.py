@@ -51,14 +51,11 @@ def build_list() -> Shown:
         Table(
             rows,
             {
-                "build": "build",
-                "units": "units",
-                "planned": "planned_units",
-                "first-pass yield": "first_pass_yield",
-                "state": "state",
+                "build": "build", "units": "units", "planned": "planned_units",
+                "first-pass yield": "first_pass_yield", "state": "state",
             },
         ),
-    )
+    )  # fmt: skip
 
 
 @click.command("boards")

@@ -9,6 +9,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Mapping
+from keyword import iskeyword
 from pathlib import Path
 from typing import Any
 
@@ -35,12 +36,20 @@ class ListedGroup(click.Group):
     ----------
     sections
         Heading in the help to the commands below it.
+    within
+        Name of the group whose commands these are; None for the first word.
     """
 
     def __init__(
-        self, name: str | None, *, sections: Mapping[str, Entries], **settings: Any
+        self,
+        name: str | None,
+        *,
+        sections: Mapping[str, Entries],
+        within: str | None = None,
+        **settings: Any,
     ) -> None:
         super().__init__(name, **settings)
+        self.within = within
         self.sections = sections
         self.entries = {
             key: one for entries in sections.values() for key, one in entries.items()
@@ -61,11 +70,15 @@ class ListedGroup(click.Group):
             return None
         if isinstance(entry, Several):
             return ListedGroup(
-                cmd_name, help=entry.says, sections={"Commands": entry.commands}
+                cmd_name,
+                help=entry.says,
+                sections={"Commands": entry.commands},
+                within=cmd_name,
             )
-        module, _, name = entry.where.partition(":")
+        module = importlib.import_module(f"daemon.commands.{entry.module}")
+        name = cmd_name if self.within is None else f"{self.within}_{cmd_name}"
         command: click.Command = getattr(
-            importlib.import_module(f"daemon.commands.{module}"), name
+            module, f"{name}_" if iskeyword(name) else name
         )
         return command
 
@@ -153,20 +166,8 @@ def exit_code(fault: BaseException) -> int | None:
     return FAILURE
 
 
-def _usage(fault: Any) -> None:
-    fault.show()
-
-
-def _refusal(fault: Any) -> None:
-    _sentence(fault.format_message())
-
-
 def _sentence(fault: object) -> None:
     click.echo(f"holdpoint: {fault}", err=True)
-
-
-def _stopped(_fault: object) -> None:
-    click.echo("Stopped.", err=True)
 
 
 def _nobody_reads(_fault: object) -> None:
@@ -176,9 +177,13 @@ def _nobody_reads(_fault: object) -> None:
 ENDINGS: tuple[
     tuple[type[BaseException] | tuple[type[BaseException], ...], int, Say], ...
 ] = (
-    (click.UsageError, MISUSE, _usage),
-    (click.ClickException, FAILURE, _refusal),
-    ((click.Abort, KeyboardInterrupt), INTERRUPTED, _stopped),
+    (click.UsageError, MISUSE, lambda fault: fault.show()),
+    (click.ClickException, FAILURE, lambda fault: _sentence(fault.format_message())),
+    (
+        (click.Abort, KeyboardInterrupt),
+        INTERRUPTED,
+        lambda _: click.echo("Stopped.", err=True),
+    ),
     (BrokenPipeError, FAILURE, _nobody_reads),
     (OSError, FAILURE, _sentence),
 )

@@ -29,15 +29,12 @@ def doubt_list(*, every: bool) -> Shown:
         Table(
             listed,
             {
-                "doubt": "doubt",
-                "units": "serials",
-                "reason": "reason",
-                "ended by": "ended_by",
-                "because": "ended_reason",
+                "doubt": "doubt", "units": "serials", "reason": "reason",
+                "ended by": "ended_by", "because": "ended_reason",
             },
         ),
         nothing="No run is in doubt.",
-    )
+    )  # fmt: skip
 
 
 @click.command("end")

@@ -54,16 +54,12 @@ def hold_list(*, every: bool) -> Shown:
         Table(
             listed,
             {
-                "hold": "hold",
-                "on": "scope",
-                "which": "subject",
-                "reason": "why",
-                "ended by": "disposal",
-                "who": "person",
+                "hold": "hold", "on": "scope", "which": "subject", "reason": "why",
+                "ended by": "disposal", "who": "person",
             },
         ),
         *_offered_ends(listed),
-    )
+    )  # fmt: skip
 
 
 def _told(

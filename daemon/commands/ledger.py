@@ -9,7 +9,7 @@ from daemon.rows import plain
 
 @click.command("list")
 @shown
-def list_() -> Shown:
+def ledger_list() -> Shown:
     """List every decision, oldest first."""
     with opened() as at:
         rows = plain(at.store.frame("decisions"))
@@ -18,33 +18,28 @@ def list_() -> Shown:
         Table(
             rows,
             {
-                "no.": "seq",
-                "when": ("decided_at", "%Y-%m-%d %H:%M"),
-                "who": "person",
-                "what": "action",
-                "on": "subject",
-                "why": "reason",
+                "no.": "seq", "when": ("decided_at", "%Y-%m-%d %H:%M"),
+                "who": "person", "what": "action", "on": "subject", "why": "reason",
             },
         ),
-    )
+    )  # fmt: skip
 
 
 @click.command("verify")
-def verify() -> None:
+def ledger_verify() -> None:
     """Prove that no decision was changed.
 
     None was removed, moved or cut off either.
     """
     from storage import archive  # noqa: PLC0415 -- the database takes long to load
-    from storage.ledger import LedgerRow, undecided  # noqa: PLC0415
-    from storage.ledger import verify as verified  # noqa: PLC0415
+    from storage.ledger import LedgerRow, undecided, verify  # noqa: PLC0415
 
     with opened() as at:
         # What was decided is read first: its lines are there by then.
         kept = plain(at.store.frame("decided"))
         rows = [LedgerRow(**one) for one in plain(at.store.frame("decisions"))]
         anchors = archive.anchors(at.home.backups)
-    broken = verified(rows, anchors)
+    broken = verify(rows, anchors)
     missing = undecided(rows, kept)
     if broken is not None:
         show(f"The ledger is broken at row {broken}.")

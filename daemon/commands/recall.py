@@ -117,18 +117,12 @@ def _parts(found: Containment) -> Iterator[Part]:
         yield Table(
             [one.row() for one in units],
             {
-                "unit": "serial",
-                "order": "destination",
-                "carries": "probability",
-                "error": "basis",
-                "ppm": "error_ppm",
-                "from": "low_ppm",
-                "to": "high_ppm",
-                "outside": "nonconforming",
-                "what to do": "todo",
+                "unit": "serial", "order": "destination", "carries": "probability",
+                "error": "basis", "ppm": "error_ppm", "from": "low_ppm",
+                "to": "high_ppm", "outside": "nonconforming", "what to do": "todo",
                 "done": "step",
             },
-        )
+        )  # fmt: skip
 
 
 @click.command()
@@ -160,10 +154,8 @@ def card(serial: str) -> Shown:
         Table(
             rows,
             {
-                "range": "range",
-                "error, ppm": "error_ppm",
-                "multiply by": "factor",
+                "range": "range", "error, ppm": "error_ppm", "multiply by": "factor",
                 "+/- (k = 2)": "expanded",
             },
         ),
-    )
+    )  # fmt: skip

@@ -48,7 +48,7 @@ def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
 @click.option("--reel", required=True, help="Where the new part comes from.")
 @by_person()
 @click.option("--reason", required=True, help="Why it was replaced.")
-def replace(serial: str, part: str, reel: str, person: str, reason: str) -> None:
+def rework_replace(serial: str, part: str, reel: str, person: str, reason: str) -> None:
     """Record that a part was replaced.
 
     PART of one unit, by one of another reel. The unit is measured again before it
@@ -92,7 +92,9 @@ def refuse_held(store: Store, product: str, reel: str) -> None:
 @click.option("--limit", required=True, help="The wider limit, for example 1%.")
 @by_person()
 @click.option("--reason", required=True, help="The concession.")
-def regrade(serial: str, range_: str, limit: str, person: str, reason: str) -> None:
+def rework_regrade(
+    serial: str, range_: str, limit: str, person: str, reason: str
+) -> None:
     """Sell a range to a wider limit.
 
     It holds for one unit; its record says so.
@@ -118,7 +120,7 @@ def regrade(serial: str, range_: str, limit: str, person: str, reason: str) -> N
 @by_person("With --fitted.", required=False)
 @click.option("--reason", help="With --fitted: the concession.")
 @shown
-def trim(
+def rework_trim(
     *,
     serial: str,
     range_: str,
@@ -184,7 +186,7 @@ def _row(plan: TrimPlan) -> dict[str, Any]:
 
 @click.command("list")
 @shown
-def list_() -> Shown:
+def rework_list() -> Shown:
     """List reworks, before and after.
 
     With each build's first-pass and final yield.
@@ -199,13 +201,8 @@ def list_() -> Shown:
         Table(
             rows,
             {
-                "unit": "serial",
-                "what": "kind",
-                "part": "part",
-                "reel": "reel",
-                "range": "range",
-                "before": "before",
-                "after": "after",
+                "unit": "serial", "what": "kind", "part": "part", "reel": "reel",
+                "range": "range", "before": "before", "after": "after",
                 "who": "person",
             },
         ),
@@ -213,14 +210,12 @@ def list_() -> Shown:
         Table(
             yields,
             {
-                "build": "build",
-                "units": "units",
-                "first-pass yield": "first_pass_yield",
-                "final yield": "final_yield",
+                "build": "build", "units": "units",
+                "first-pass yield": "first_pass_yield", "final yield": "final_yield",
                 "reworked": "reworked",
             },
         ),
-    )
+    )  # fmt: skip
 
 
 def before_and_after(store: Store, rework: Any) -> dict[str, str | None]:

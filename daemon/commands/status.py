@@ -1,7 +1,7 @@
 """What to do now: what is held, why, and what the bench is doing."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
 import click
@@ -20,24 +20,7 @@ from daemon.whereabouts.doubted import by_reason, doubted
 from storage.errors import UnreachableError
 from storage.records import Signal
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Now:
-    """Everything that is said of now."""
-
-    saying: words.Saying
-    builds: Sequence[dict[str, Any]]
-    in_doubt: Sequence[dict[str, Any]]
-    doubts: Mapping[str, tuple[str, ...]]
-    raised: Sequence[Signal]
-    found: Sequence[Signal]
-    standing: Sequence[dict[str, Any]]
-    warned: Sequence[str]
-    judged_again: Sequence[str]
-    watched_by: Mapping[str, Any]
-
-    bench: Mapping[str, Any] | None
-    """What a running daemon does; None where none answers."""
+Doubts = Mapping[str, tuple[str, ...]]
 
 
 @click.command()
@@ -49,41 +32,45 @@ def status() -> Shown:
     """
     bench = _doing(home_here())
     with opened() as at:
-        now = _now(at, bench)
-    return Shown(_data(now), *_parts(now))
-
-
-def _now(at: Opened, bench: Mapping[str, Any] | None) -> Now:
-    builds, in_doubt = at.rows("builds"), at.rows("runs_in_doubt")
-    standing = [one for one in at.rows("holds") if one["disposal"] is None]
-    raised = signals_of(at.store, at.product)
-    found = sharpened(
-        raised, proofs_of(at.store, at.product), ProductModel.of(at.settings.product)
-    )
-    titles = {key: one.title for key, one in at.settings.product.ranges.items()}
-    return Now(
-        saying=words.standing(
-            signals=found,
-            builds=builds,
-            holds=standing,
-            units=sum(one["units"] for one in builds),
-        ),
+        builds, in_doubt = at.rows("builds"), at.rows("runs_in_doubt")
+        doubts = doubted(at.rows("latest_errors"), in_doubt)
+        standing = [one for one in at.rows("holds") if one["disposal"] is None]
+        raised = signals_of(at.store, at.product)
+        found = sharpened(
+            raised,
+            proofs_of(at.store, at.product),
+            ProductModel.of(at.settings.product),
+        )
+        warned = warnings_of(at.store, at.product)
+        titles = {key: one.title for key, one in at.settings.product.ranges.items()}
+        judged_again = rejudging.sentences(at.store, at.product, titles)
+        watched_by = _offline(at) if bench is None else bench
+    saying = words.standing(
+        signals=found,
         builds=builds,
-        in_doubt=in_doubt,
-        doubts=doubted(at.rows("latest_errors"), in_doubt),
-        raised=raised,
-        found=found,
-        standing=standing,
-        warned=words.warnings(
-            warnings_of(at.store, at.product), [one["build"] for one in builds]
-        ),
-        judged_again=rejudging.sentences(at.store, at.product, titles),
-        watched_by=_offline(at) if bench is None else bench,
-        bench=bench,
+        holds=standing,
+        units=sum(one["units"] for one in builds),
     )
+    now = {
+        "headline": saying.headline,
+        "lines": saying.lines,
+        "also": saying.apart,
+        "builds": builds,
+        "in_doubt": in_doubt,
+        "findings": [_finding(one) for one in found],
+        "offered_ends": _offered(standing, raised),
+        "warnings": words.warnings(warned, [one["build"] for one in builds]),
+        "judged_again": judged_again,
+        "limit": watched_by["limit"],
+        "history": watched_by["history"],
+        "daemon": bench,
+    }
+    watching = words.watching(watched_by, said=saying.lines)
+    return Shown(now, *_parts(now, watching, doubts))
 
 
 def _doing(home: Home) -> dict[str, Any] | None:
+    """Return what a running daemon does; None where none answers."""
     try:
         with Client.of(home.data) as client:
             return client.state()
@@ -101,59 +88,50 @@ def _offline(at: Opened) -> dict[str, Any]:
     }
 
 
-def _data(now: Now) -> dict[str, Any]:
-    found = {one.signal: one for one in now.raised}
+def _finding(one: Signal) -> dict[str, Any]:
     return {
-        "headline": now.saying.headline,
-        "lines": now.saying.lines,
-        "also": now.saying.apart,
-        "builds": now.builds,
-        "in_doubt": now.in_doubt,
-        "findings": [
-            {
-                "finding": one.signal,
-                "build": one.build,
-                "cause": one.cause,
-                "says": words.finding(one).headline,
-                "standing": one.standing,
-            }
-            for one in now.found
-        ],
-        # Of holds whose finding asks for them no more.
-        "offered_ends": [
-            {"hold": one["hold"]} | asdict(offer)
-            for one in now.standing
-            if (offer := end_offer(one, found.get(one["signal"]))) is not None
-        ],
-        "warnings": now.warned,
-        "judged_again": now.judged_again,
-        "limit": now.watched_by["limit"],
-        "history": now.watched_by["history"],
-        "daemon": now.bench,
+        "finding": one.signal,
+        "build": one.build,
+        "cause": one.cause,
+        "says": words.finding(one).headline,
+        "standing": one.standing,
     }
 
 
-def _parts(now: Now) -> Iterator[Part]:
-    yield Headline(now.saying.headline)
-    yield from now.saying.lines
-    for one in now.saying.apart:
+def _offered(
+    standing: Sequence[Mapping[str, Any]], raised: Sequence[Signal]
+) -> list[dict[str, Any]]:
+    """Return the ends that are offered of holds whose finding asks for them no more."""
+    found = {one.signal: one for one in raised}
+    return [
+        {"hold": one["hold"]} | asdict(offer)
+        for one in standing
+        if (offer := end_offer(one, found.get(one["signal"]))) is not None
+    ]
+
+
+def _parts(
+    now: Mapping[str, Any], watching: Sequence[str], doubts: Doubts
+) -> Iterator[Part]:
+    yield Headline(now["headline"])
+    yield from now["lines"]
+    for one in now["also"]:
         yield f"Also to do: {one}"
     yield ""
-    if now.builds:
-        yield Table(now.builds, {one: one for one in ("build", "units", "state")})
+    if now["builds"]:
+        yield Table(now["builds"], {one: one for one in ("build", "units", "state")})
         yield ""
-    bench = now.bench
+    bench = now["daemon"]
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     yield f"Daemon: {doing}."
-    yield from words.watching(now.watched_by, said=now.saying.lines)
-    if now.doubts:
+    yield from watching
+    if doubts:
         yield (
-            f"In doubt: {words.counted(len(now.doubts), 'unit')}, because "
-            f"{list(by_reason(now.doubts, now.doubts))[-1]}; `holdpoint doubt list` "
-            "says which."
+            f"In doubt: {words.counted(len(doubts), 'unit')}, because "
+            f"{list(by_reason(doubts, doubts))[-1]}; `holdpoint doubt list` says which."
         )
-    yield from now.warned
-    yield from now.judged_again
+    yield from now["warnings"]
+    yield from now["judged_again"]
     if bench is not None:
         yield from _of_the_bench(bench)
 

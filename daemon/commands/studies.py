@@ -26,15 +26,17 @@ WORKERS = click.IntRange(1, 256)
     "--into", type=FOLDER, default=Path("detection-study"), show_default=True,
     help="Folder for tables and picture.",
 )  # fmt: skip
-def detection(replicates: int, seed: int, workers: int | None, into: Path) -> None:
+def study_detection(
+    replicates: int, seed: int, workers: int | None, into: Path
+) -> None:
     """Measure how well faults are found.
 
     On simulated worlds, beside the detector's goals and its limits.
     """
-    from daemon.commands.study_detection import study_detection  # noqa: PLC0415 -- plots
+    from daemon.commands.study_detection import studied  # noqa: PLC0415 -- plots
 
     with progressing(1000, "Builds") as step:
-        study_detection(
+        studied(
             replicates,
             seed,
             workers,
@@ -46,7 +48,7 @@ def detection(replicates: int, seed: int, workers: int | None, into: Path) -> No
 @click.command("demo")
 @click.option("--seeds", type=click.IntRange(1, 10_000), default=200, show_default=True)
 @shown
-def demo(*, seeds: int) -> Shown:
+def study_demo(*, seeds: int) -> Shown:
     """Tell the demo's story for many seeds.
 
     Without sockets or waiting.
@@ -94,7 +96,7 @@ def demo(*, seeds: int) -> Shown:
     "--json", "json_", type=NEW_FILE,
     help="Write every build, and what it came to, to this file.",
 )  # fmt: skip
-def years(
+def study_years(
     makers: int, seed: int, accepted: int, workers: int | None, json_: Path | None
 ) -> None:
     """Live a year of many simulated makers.
@@ -102,10 +104,10 @@ def years(
     Reels, sessions, slips, late records. Everything goes through the daemon's own rows
     and watch.
     """
-    from daemon.commands.study_years import study_years  # noqa: PLC0415 -- the detector
+    from daemon.commands.study_years import studied  # noqa: PLC0415 -- the detector
 
     with progressing(makers, "Years") as step:
-        study_years(
+        studied(
             makers=makers,
             seed=seed,
             accepted=accepted,

@@ -52,7 +52,7 @@ count."""
 Told = Callable[[float, str], None]
 
 
-def study_detection(
+def studied(
     replicates: int, seed: int, workers: int | None, folder: Path, tell: Told
 ) -> None:
     """Run it, print it, and write tables and picture into a folder."""

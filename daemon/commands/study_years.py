@@ -15,7 +15,7 @@ before anything was wrong. Left: bad units packed before the hold. Named, reel, 
 share of causes named right at the end of the build, with the reel, the first serial."""
 
 
-def study_years(
+def studied(
     *,
     makers: int,
     seed: int,
@@ -52,14 +52,10 @@ def _parts(found: Tally) -> Iterator[Part]:
     yield Table(
         [one for one in found.good if one.builds],
         {
-            "good builds": "who",
-            "builds": "builds",
-            "units": "units",
-            "held": "held",
-            "accepted": ("expected", ".2f"),
-            "most (95 %)": "most",
+            "good builds": "who", "builds": "builds", "units": "units", "held": "held",
+            "accepted": ("expected", ".2f"), "most (95 %)": "most",
         },
-    )
+    )  # fmt: skip
     if found.held:
         yield ""
         yield pairs(found.held.items(), "good builds held by, in", "builds")

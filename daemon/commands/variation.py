@@ -47,16 +47,13 @@ def variance(*, range_: str | None, without: tuple[str, ...]) -> Shown:
         Table(
             [row for one in found for row in _parts(one)],
             {
-                "range": "range",
-                "scatter": "part",
-                "s": "s",
-                "95 % interval": "interval",
-                "of the variance": "share",
+                "range": "range", "scatter": "part", "s": "s",
+                "95 % interval": "interval", "of the variance": "share",
             },
         ),
         *map(_said_of_scatter, found),
         *_mind_held(measured),
-    )
+    )  # fmt: skip
 
 
 @click.command()
@@ -76,20 +73,14 @@ def capability(*, range_: str | None, without: tuple[str, ...]) -> Shown:
         Table(
             [_indices(one) for one in found if one.study is not None],
             {
-                "range": "range",
-                "units": "units",
-                "limit, ppm": "limit",
-                "s inside": "inside",
-                "Cp, Cpk": "cp",
-                "s overall": "overall",
-                "Pp, Ppk": "pp",
-                "beyond": "predicted",
-                "counted": "counted",
+                "range": "range", "units": "units", "limit, ppm": "limit",
+                "s inside": "inside", "Cp, Cpk": "cp", "s overall": "overall",
+                "Pp, Ppk": "pp", "beyond": "predicted", "counted": "counted",
             },
         ),
         *(line for one in found for line in _said_of_limit(one)),
         *_mind_held(measured),
-    )
+    )  # fmt: skip
 
 
 def _measured(

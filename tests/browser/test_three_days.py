@@ -19,9 +19,9 @@ from playwright.sync_api import Browser, Page, expect
 
 from config.load import load
 from config.model import Settings
-from daemon.commands.cli import holdpoint
 from daemon.client import Client
 from daemon.clock import ScaledClock
+from daemon.commands.cli import holdpoint
 from daemon.demo import Hands, Operator, lay_out, write_addresses
 from daemon.home import Home
 from daemon.processes import child, dashboard_command, running_daemon

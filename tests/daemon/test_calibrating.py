@@ -10,9 +10,9 @@ from click.testing import CliRunner
 
 from config.model import Settings
 from daemon import jobs
-from daemon.commands.cli import holdpoint
 from daemon.client import Client
 from daemon.clock import ScaledClock
+from daemon.commands.cli import holdpoint
 from daemon.control import Desk
 from daemon.home import Home
 from daemon.processes import running_daemon

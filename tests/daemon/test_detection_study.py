@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.commands.study_detection import picture, study_detection, table_of
+from daemon.commands.study_detection import picture, studied, table_of
 from daemon.spc.detector.layout import layout_of
 from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.study import CASES, Arm, Outcome
@@ -159,7 +159,7 @@ def test_tables_and_picture_are_written(
         "daemon.commands.study_detection.facts", lambda _seed: (scaled,)
     )
     nobody: Callable[[float, str], None] = lambda _share, _words: None  # noqa: E731
-    study_detection(64, 1, 1, tmp_path, nobody)
+    studied(64, 1, 1, tmp_path, nobody)
     printed = capsys.readouterr().out
     assert "4 of 4 goals met" in printed
     assert "not met" not in printed

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.commands.cli import holdpoint
 from daemon.client import Client
+from daemon.commands.cli import holdpoint
 from tests.daemon.bench.fakes import FakeBench, no_answer
 from tests.daemon.simulator.benches import DEMO
 
