@@ -7,7 +7,7 @@ import click
 from daemon.alerts.noting import noted, state
 from daemon.commands.opened import home_here, opened
 from daemon.commands.options import by_person
-from daemon.commands.showing import Shown, Table, fail, say, show, shown
+from daemon.commands.showing import Shown, fail, listed, say, show, shown
 
 
 @click.command("list")
@@ -20,23 +20,16 @@ def alerts_list(*, every: bool) -> Shown:
     """
     with opened() as at:
         rows = at.rows("alerts")
-    listed = [
+    waiting = [
         row
         for row in rows
         if every or row["delivered_at"] is None or row["acknowledged_at"] is None
     ]
-    return Shown(
-        listed,
-        Table(
-            listed,
-            {
-                "message": "alert", "channel": "target", "what it says": "title",
-                "state": state, "tries": "tries", "last error": "last_error",
-                "noted by": "person",
-            },
-        ),
-        nothing="Every message arrived, and somebody took note of each.",
-    )  # fmt: skip
+    return listed(waiting, {
+        "message": "alert", "channel": "target", "what it says": "title",
+        "state": state, "tries": "tries", "last error": "last_error",
+        "noted by": "person",
+    }, nothing="Every message arrived, and somebody took note of each.")  # fmt: skip
 
 
 @click.command("ack")

@@ -14,7 +14,7 @@ from daemon.bench.trying import Found, Tried, find, try_out
 from daemon.client import Client
 from daemon.clock import ScaledClock
 from daemon.commands.opened import home_here
-from daemon.commands.showing import Shown, Table, say, shown
+from daemon.commands.showing import Shown, listed, say, shown
 from daemon.home import Home
 from daemon.instruments import TITLES, due_remark
 from storage.errors import UnreachableError
@@ -52,9 +52,9 @@ def bench_find() -> Shown:
         connect=connect,
     )
     rows = [_found_row(one) for one in found]
-    return Shown(
+    return listed(
         rows,
-        Table(rows, {"address": "address", "role": "role", "says, or why not": "says"}),
+        {"address": "address", "role": "role", "says, or why not": "says"},
         nothing="Nothing answers. An instrument on a plain socket is found by its "
         "address in bench.toml; one on USB or GPIB needs a VISA library on this "
         "machine.",

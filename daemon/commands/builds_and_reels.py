@@ -12,7 +12,7 @@ from daemon import kitting, reels, words
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import DAY, by_person
 from daemon.commands.orders import ordered
-from daemon.commands.showing import Shown, Table, interactive, misuse, say, shown
+from daemon.commands.showing import Shown, interactive, listed, misuse, say, shown
 from daemon.control import MOST_PARTS
 from daemon.whereabouts import tracing
 from storage.records import Fitting, Unit
@@ -46,16 +46,10 @@ def build_list() -> Shown:
     """
     with opened() as at:
         rows = at.rows("builds")
-    return Shown(
-        rows,
-        Table(
-            rows,
-            {
-                "build": "build", "units": "units", "planned": "planned_units",
-                "first-pass yield": "first_pass_yield", "state": "state",
-            },
-        ),
-    )  # fmt: skip
+    return listed(rows, {
+        "build": "build", "units": "units", "planned": "planned_units",
+        "first-pass yield": "first_pass_yield", "state": "state",
+    })  # fmt: skip
 
 
 @click.command("boards")

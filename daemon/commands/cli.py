@@ -16,10 +16,10 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
+from daemon.commands import FAILURE
 from daemon.commands.every_command import SECTIONS, Entries, Several
 from daemon.home import VARIABLE, Home
 
-FAILURE = 1
 MISUSE = 2
 SIGNALLED = 128
 INTERRUPTED = SIGNALLED + signal.SIGINT

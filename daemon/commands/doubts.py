@@ -6,7 +6,7 @@ import click
 
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
-from daemon.commands.showing import Shown, Table, say, shown
+from daemon.commands.showing import Shown, listed, say, shown
 
 
 @click.command("list")
@@ -19,22 +19,15 @@ def doubt_list(*, every: bool) -> Shown:
     serials: dict[str, list[str]] = {}
     for one in runs:
         serials.setdefault(one["doubt"], []).append(one["serial"])
-    listed = [
+    rows = [
         {**one, "serials": ", ".join(serials.get(one["doubt"], ())) or None}
         for one in doubts
         if every or one["ended_by"] is None
     ]
-    return Shown(
-        listed,
-        Table(
-            listed,
-            {
-                "doubt": "doubt", "units": "serials", "reason": "reason",
-                "ended by": "ended_by", "because": "ended_reason",
-            },
-        ),
-        nothing="No run is in doubt.",
-    )  # fmt: skip
+    return listed(rows, {
+        "doubt": "doubt", "units": "serials", "reason": "reason",
+        "ended by": "ended_by", "because": "ended_reason",
+    }, nothing="No run is in doubt.")  # fmt: skip
 
 
 @click.command("end")

@@ -3,7 +3,7 @@
 import click
 
 from daemon.commands.opened import opened
-from daemon.commands.showing import Shown, Table, fail, show, shown
+from daemon.commands.showing import Shown, fail, listed, show, shown
 from daemon.rows import plain
 
 
@@ -13,16 +13,10 @@ def ledger_list() -> Shown:
     """List every decision, oldest first."""
     with opened() as at:
         rows = plain(at.store.frame("decisions"))
-    return Shown(
-        rows,
-        Table(
-            rows,
-            {
-                "no.": "seq", "when": ("decided_at", "%Y-%m-%d %H:%M"),
-                "who": "person", "what": "action", "on": "subject", "why": "reason",
-            },
-        ),
-    )  # fmt: skip
+    return listed(rows, {
+        "no.": "seq", "when": ("decided_at", "%Y-%m-%d %H:%M"), "who": "person",
+        "what": "action", "on": "subject", "why": "reason",
+    })  # fmt: skip
 
 
 @click.command("verify")

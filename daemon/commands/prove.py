@@ -73,24 +73,23 @@ def prove(
         chosen = None if kind is None else KINDS[kind]
         if by_bench and chosen is None:
             chosen = _next_run(found, checklist(found, own, product), bench)
-        if chosen is not None:
-            if person is None:
-                misuse("say who measures: --person NAME")
-            if not by_bench:
-                proof = taken(
-                    found,
-                    chosen,
-                    readings,
-                    product,
-                    store=at.store,
-                    bench=bench,
-                    person=person,
-                    at=datetime.now(UTC),
-                    subject=subject,
-                    meter=meter,
-                )
-                at.store.record_proof(proof)
-                say("Recorded.")
+        if chosen is not None and person is None:
+            misuse("say who measures: --person NAME")
+        if chosen is not None and person is not None and not by_bench:
+            proof = taken(
+                found,
+                chosen,
+                readings,
+                product,
+                store=at.store,
+                bench=bench,
+                person=person,
+                at=datetime.now(UTC),
+                subject=subject,
+                meter=meter,
+            )
+            at.store.record_proof(proof)
+            say("Recorded.")
     if by_bench and chosen is not None:
         order = {
             "signal": signal,
@@ -101,7 +100,14 @@ def prove(
             "accuracy_ppm": None if meter is None else limits_of_meter_ppm(meter),
         }
         say(ordered("prove", proof=order))
+    return _told(signal)
+
+
+def _told(signal: str) -> Shown:
+    """Say how a finding stands, and what would settle it further."""
     with opened() as at:
+        product = ProductModel.of(at.settings.product)
+        bench = at.settings.bench
         found, own = _found(at.store, at.product, signal)
     steps = checklist(found, own, product)
     saying = words.finding(sharpen(found, own, product))

@@ -8,7 +8,16 @@ import click
 
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import FOLDER, by_person
-from daemon.commands.showing import Headline, Part, Shown, Table, misuse, say, shown
+from daemon.commands.showing import (
+    Headline,
+    Part,
+    Shown,
+    Table,
+    listed,
+    misuse,
+    say,
+    shown,
+)
 from daemon.metrology.correction import correction
 from daemon.whereabouts.containment import Containment
 from daemon.whereabouts.containment import contain as contained
@@ -149,13 +158,7 @@ def card(serial: str) -> Shown:
             )
     if not rows:
         raise UnmeasuredError(serial)
-    return Shown(
-        rows,
-        Table(
-            rows,
-            {
-                "range": "range", "error, ppm": "error_ppm", "multiply by": "factor",
-                "+/- (k = 2)": "expanded",
-            },
-        ),
-    )  # fmt: skip
+    return listed(rows, {
+        "range": "range", "error, ppm": "error_ppm", "multiply by": "factor",
+        "+/- (k = 2)": "expanded",
+    })  # fmt: skip

@@ -5,7 +5,7 @@ one or the other. Text of a person (names, reasons) is never read as markup.
 """
 
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
@@ -19,8 +19,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.text import Text
 
-FAILURE = 1
-"""Exit code of a command that could not do what it was asked; misuse is 2."""
+from daemon.commands import FAILURE
 
 UNCUT = 100_000
 """Columns of a place that is no terminal: a line is as long as it is."""
@@ -90,6 +89,13 @@ class Shown:
         self.failed = failed
 
 
+def listed(
+    rows: Sequence[Any], columns: Mapping[str, How], *, nothing: str | None = None
+) -> Shown:
+    """Return rows for a program, and a table of them for a person."""
+    return Shown(rows, Table(rows, columns), nothing=nothing)
+
+
 def shown(command: Callable[Given, Shown]) -> Callable[..., None]:
     """Give a command `--json`, and print what it returns."""
 
@@ -111,7 +117,7 @@ def shown(command: Callable[Given, Shown]) -> Callable[..., None]:
 
 def show(*parts: Part) -> None:
     """Print a result for a person: sentences as they are, tables in columns."""
-    console = out()
+    console = _console()
     for part in parts:
         if isinstance(part, Table):
             _print_table(part, console)
@@ -122,16 +128,6 @@ def show(*parts: Part) -> None:
 def to_json(value: object) -> str:
     """Return a result for a program; times as ISO 8601, null for what is no number."""
     return encoded(value, indent=2, inf_nan_mode="null", fallback=_plain).decode()
-
-
-def out() -> Console:
-    """Return where results go; plain when it is no terminal or NO_COLOR is set."""
-    return _console(stderr=False)
-
-
-def err() -> Console:
-    """Return where messages and progress go."""
-    return _console(stderr=True)
 
 
 def say(text: str) -> None:
@@ -177,7 +173,7 @@ def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
 
     Yields what takes how much is done, and words beside it.
     """
-    console = err()
+    console = _console(stderr=True)
     with Progress(
         TextColumn(title),
         BarColumn(),
@@ -190,7 +186,8 @@ def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
         yield lambda done, words: bar.update(task, completed=done, description=words)
 
 
-def _console(*, stderr: bool) -> Console:
+def _console(*, stderr: bool = False) -> Console:
+    """Return where results go; plain when it is no terminal or NO_COLOR is set."""
     console = Console(
         stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=True
     )

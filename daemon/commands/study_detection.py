@@ -40,6 +40,11 @@ BENCH_COLUMNS = {
     "by check 2": "bench_by_2",
     "suspected": "suspected_by_2",
 }
+SHARES = (
+    "held_by_1", "held_by_2", "missed", "named", "place", "named_last",
+    "standing_last", "covered", "covered_last", "bench_by_1", "bench_by_2",
+    "suspected_by_2",
+)  # fmt: skip
 LEGEND = """\
 Good builds held: share in each world and habit. Delay: mean units from the first bad
 one, which is 1, to the hold; a miss counts as 40. Simplest: that of a mean since the
@@ -107,18 +112,7 @@ def _row(study: Study, one: Outcome) -> dict[str, Any]:
         "early": round(one.early, 3),
         "delay": round(one.mean_delay, 2),
         "simplest": round(one.simplest_delay, 2),
-        "held_by_1": round(one.held_by_1, 3),
-        "held_by_2": round(one.held_by_2, 3),
-        "missed": round(one.missed, 3),
-        "named": round(one.named, 3),
-        "place": round(one.place, 3),
-        "named_last": round(one.named_last, 3),
-        "standing_last": round(one.standing_last, 3),
-        "covered": round(one.covered, 3),
-        "covered_last": round(one.covered_last, 3),
-        "bench_by_1": round(one.bench_by_1, 3),
-        "bench_by_2": round(one.bench_by_2, 3),
-        "suspected_by_2": round(one.suspected_by_2, 3),
+        **{name: round(getattr(one, name), 3) for name in SHARES},
     }
 
 

@@ -59,7 +59,7 @@ def leaves(group: ListedGroup, *words: str) -> Iterator[tuple[tuple[str, ...], s
             yield (*words, name), entry.says
 
 
-EVERY = list(leaves(holdpoint))  # type: ignore[arg-type]
+EVERY = list(leaves(holdpoint))
 
 
 @pytest.mark.parametrize(("words", "says"), EVERY, ids=str)
