@@ -60,7 +60,9 @@ def module_in(package: str, graph: grimp.ImportGraph) -> str:
 def faults(options: dict[str, Any], graph: grimp.ImportGraph) -> list[tuple[str, str]]:
     """Return imports that a contract must not bear, as importer and imported."""
     if options["type"] == "forbidden":
-        ignored = {one.partition(" -> ")[0] for one in options.get("ignore_imports", ())}
+        ignored = {
+            one.partition(" -> ")[0] for one in options.get("ignore_imports", ())
+        }
         importers = [
             next(
                 one
@@ -76,7 +78,7 @@ def faults(options: dict[str, Any], graph: grimp.ImportGraph) -> list[tuple[str,
         ]
     if options["type"] == "protected":
         return [
-            (stranger, sorted(graph.find_children(one.removesuffix(".*")))[0])
+            (stranger, min(graph.find_children(one.removesuffix(".*"))))
             for one in options["protected_modules"]
             for stranger in STRANGERS
             if not stranger.startswith(one.removesuffix("*"))

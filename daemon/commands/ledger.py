@@ -2,68 +2,52 @@
 
 import click
 
-from daemon.commands.manners import FAILURE, as_json, as_table, opened, out
+from daemon.commands.opened import opened
+from daemon.commands.showing import Shown, fail, listed, show, shown
 from daemon.presentation.rows import plain
 
 
-@click.group()
-def ledger() -> None:
-    """Show and verify who decided what."""
-
-
-@ledger.command("list")
-@click.option("--json", "json_", is_flag=True, help="For a program.")
-@click.pass_context
-def list_(context: click.Context, json_: bool) -> None:
+@click.command("list")
+@shown
+def ledger_list() -> Shown:
     """List every decision, oldest first."""
-    with opened(context) as at:
+    with opened() as at:
         rows = plain(at.store.frame("decisions"))
-    if json_:
-        as_json(rows)
-        return
-    shown = [
-        {**one, "decided_at": f"{one['decided_at']:%Y-%m-%d %H:%M}"} for one in rows
-    ]
-    as_table(
-        shown,
-        {
-            "seq": "no.",
-            "decided_at": "when",
-            "person": "who",
-            "action": "what",
-            "subject": "on",
-            "reason": "why",
-        },
-    )
+    return listed(rows, {
+        "no.": "seq", "when": ("decided_at", "%Y-%m-%d %H:%M"), "who": "person",
+        "what": "action", "on": "subject", "why": "reason",
+    })  # fmt: skip
 
 
-@ledger.command("verify")
-@click.pass_context
-def verify(context: click.Context) -> None:
-    """Prove that no decision was changed, removed, moved or cut off."""
+@click.command("verify")
+def ledger_verify() -> None:
+    """Prove that no decision was changed.
+
+    None was removed, moved or cut off either.
+    """
     from storage import archive  # noqa: PLC0415 -- the database takes long to load
-    from storage.ledger import LedgerRow, undecided  # noqa: PLC0415
-    from storage.ledger import verify as verified  # noqa: PLC0415
+    from storage.ledger import LedgerRow, undecided, verify  # noqa: PLC0415
 
-    with opened(context) as at:
+    with opened() as at:
         # What was decided is read first: its lines are there by then.
         kept = plain(at.store.frame("decided"))
         rows = [LedgerRow(**one) for one in plain(at.store.frame("decisions"))]
         anchors = archive.anchors(at.home.backups)
-    broken = verified(rows, anchors)
+    broken = verify(rows, anchors)
     missing = undecided(rows, kept)
     if broken is not None:
-        out().print(f"The ledger is broken at row {broken}.")
-    for one in missing:
-        out().print(
+        show(f"The ledger is broken at row {broken}.")
+    show(
+        *(
             f"No decision in the ledger for {one['kind']} {one['subject']} "
-            f"by {one['person']}.",
-            markup=False,
+            f"by {one['person']}."
+            for one in missing
         )
+    )
     if broken is not None or missing:
-        context.exit(FAILURE)
+        fail()
     newest = rows[-1].row_hash if rows else "-"
-    out().print(
+    show(
         f"The ledger is whole: {len(rows)} decisions, {len(anchors)} anchors. "
         f"Its newest row is {newest}."
     )

@@ -1,28 +1,29 @@
 """Write and check the settings; complete the command in a shell."""
 
+from collections.abc import Iterator
+
 import click
 from click.shell_completion import get_completion_class
 
 from config.check import check
 from config.load import load
 from config.wizard import init as ask_and_write
-from daemon.commands.manners import home_of, interactive, out, say
+from daemon.commands.opened import home_here
+from daemon.commands.showing import interactive, misuse, say, show
 from daemon.judging.product import ProductModel
 
 SHELLS = ("bash", "zsh", "fish")
 
 
 @click.command()
-@click.pass_context
-def init(context: click.Context) -> None:
-    """Write the settings by answering questions in plain words."""
+def init() -> None:
+    """Write the settings by answering questions."""
     if not interactive():
-        message = (
+        misuse(
             "init asks questions and needs a terminal; or copy the commented files "
             "of config/templates"
         )
-        raise click.UsageError(message, context)
-    home = home_of(context)
+    home = home_here()
     home.folder.mkdir(parents=True, exist_ok=True)
     ask_and_write(
         home.folder,
@@ -33,22 +34,19 @@ def init(context: click.Context) -> None:
     )
 
 
-@click.group()
-def config() -> None:
-    """Look at the settings."""
+@click.command("check")
+def config_check() -> None:
+    """Say what the settings mean.
+
+    Where they have faults, every fault is said at once.
+    """
+    home = home_here()
+    show(*check(home.folder))
+    show(*_what_moves(ProductModel.of(load(home.folder).product)))
 
 
-@config.command("check")
-@click.pass_context
-def config_check(context: click.Context) -> None:
-    """Read all settings and say what was understood, or every fault at once."""
-    home = home_of(context)
-    for line in check(home.folder):
-        out().print(line)
-    product = ProductModel.of(load(home.folder).product)
-    out().print(
-        "What moves a reading (1 means one percent of the part is one percent):"
-    )
+def _what_moves(product: ProductModel) -> Iterator[str]:
+    yield "What moves a reading (1 means one percent of the part is one percent):"
     for one in product.ranges:
         parts = ", ".join(
             f"{part} {effect:+.3f}" for part, effect in one.sensitivities.items()
@@ -56,20 +54,20 @@ def config_check(context: click.Context) -> None:
         own = (
             "no part of its own" if one.part is None else f"its own part is {one.part}"
         )
-        out().print(f"  range {one.key}: {parts}; {own}")
+        yield f"  range {one.key}: {parts}; {own}"
 
 
 @click.command()
 @click.argument("shell", type=click.Choice(SHELLS))
 @click.pass_context
 def completion(context: click.Context, shell: str) -> None:
-    """Print the lines that make this shell complete our commands.
+    """Let a shell complete our commands.
 
-    For bash: holdpoint completion bash >> ~/.bashrc
+    Prints the lines that make it do so; for bash:
+    holdpoint completion bash >> ~/.bashrc
     """
     found = get_completion_class(shell)
-    root = context.find_root()
     if found is None:
-        message = f"nothing is known about completion in {shell}"
-        raise click.UsageError(message, context)
-    click.echo(found(root.command, {}, "holdpoint", "_HOLDPOINT_COMPLETE").source())
+        misuse(f"nothing is known about completion in {shell}")
+    root = context.find_root().command
+    click.echo(found(root, {}, "holdpoint", "_HOLDPOINT_COMPLETE").source())

@@ -28,7 +28,7 @@ class StartError(HoldpointError):
 
 def holdpoint(*arguments: str) -> list[str]:
     """Return our own command, run by this interpreter."""
-    return [sys.executable, "-m", "daemon.cli", *arguments]
+    return [sys.executable, "-m", "daemon.commands.cli", *arguments]
 
 
 def require_free(port: int) -> None:

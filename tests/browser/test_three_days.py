@@ -20,7 +20,7 @@ from playwright.sync_api import Browser, Page, expect
 from config.load import load
 from config.model import Settings
 from daemon.bench.clock import ScaledClock
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.service.client import Client
 from daemon.service.home import Home
 from daemon.service.processes import child, dashboard_command, running_daemon

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from config.model import Settings
 from daemon.bench.clock import ScaledClock
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.service import jobs
 from daemon.service.client import Client
 from daemon.service.home import Home

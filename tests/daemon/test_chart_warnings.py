@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from config.model import Alerts, Channel, Charts, Settings
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.presentation import sentences
 from daemon.presentation.rows import signals_of, warnings_of
 from daemon.station.cycle import Cycle, RunHeader

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.commands.detecting import picture, study_detection, table_of
+from daemon.commands.study_detection import picture, studied, table_of
 from daemon.spc.detector.layout import layout_of
 from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.study import CASES, Arm, Outcome
@@ -153,11 +153,13 @@ def test_tables_and_picture_are_written(
             FalseHolds(500, "seated", "nominal", "five sessions", True, 0.1, 100),
         ),
     )
-    monkeypatch.setattr("daemon.commands.detecting.run", lambda **_: study)
+    monkeypatch.setattr("daemon.commands.study_detection.run", lambda **_: study)
     scaled = Goal(what="scaled", found=0.0, bound=0.0, kind="at most")
-    monkeypatch.setattr("daemon.commands.detecting.facts", lambda _seed: (scaled,))
+    monkeypatch.setattr(
+        "daemon.commands.study_detection.facts", lambda _seed: (scaled,)
+    )
     nobody: Callable[[float, str], None] = lambda _share, _words: None  # noqa: E731
-    study_detection(64, 1, 1, tmp_path, nobody)
+    studied(64, 1, 1, tmp_path, nobody)
     printed = capsys.readouterr().out
     assert "4 of 4 goals met" in printed
     assert "not met" not in printed

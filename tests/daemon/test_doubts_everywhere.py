@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from config.load import fingerprint
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.holds import doubts
 from daemon.station.cycle import Cycle, RunHeader
 from storage.access import open_store

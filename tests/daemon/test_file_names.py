@@ -7,7 +7,7 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.presentation import file_names
 from daemon.presentation.file_names import file_name
 from storage.access import open_store

@@ -6,7 +6,7 @@ import pytest
 from click.testing import CliRunner
 
 from config.load import fingerprint
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.service.home import Home
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability.tracing import ContradictionError

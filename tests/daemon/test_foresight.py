@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import hypergeom
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.spc.errors import SpcError
 from daemon.spc.sampling.standard import Inspection, Severity
 from daemon.spc.spot_check import SpotCheck

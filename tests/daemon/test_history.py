@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from tests.daemon.seeded import empty_home
 
 BUILDS, UNITS = 5, 15

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.presentation.labels import (
     LEAST_MODULE_MM,
     QUIET_MODULES,

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from tests.daemon.seeded import seeded_home
 
 BY = ("--person", "Ada Moreno")

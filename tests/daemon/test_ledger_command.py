@@ -8,7 +8,7 @@ import duckdb
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.service.processes import running_daemon
 from storage.access import open_store
 from tests.daemon.seeded import seeded_home

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.service.client import Client
 from tests.daemon.bench.fakes import FakeBench, no_answer
 from tests.daemon.simulator.benches import DEMO

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from config.model import Instrument
 from config.profile import TYPED
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.holds.proofs import (
     NoProofError,
     not_by_bench,

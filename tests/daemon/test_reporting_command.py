@@ -11,8 +11,8 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from daemon import cli
-from daemon.cli import holdpoint
+from daemon.commands import cli
+from daemon.commands.cli import holdpoint
 from daemon.presentation import fonts
 from daemon.station.cycle import Cycle, RunHeader
 from storage.access import open_store
@@ -328,7 +328,7 @@ def test_a_missing_font_is_one_clear_line(
 ) -> None:
     words = ["--home", str(home), "report", *EVERY[kind], "--into", str(tmp_path)]
     monkeypatch.setattr(sys, "argv", ["holdpoint", *words])
-    monkeypatch.setattr("daemon.cli.signal.signal", lambda *_: None)
+    monkeypatch.setattr("daemon.commands.cli.signal.signal", lambda *_: None)
     with pytest.raises(SystemExit) as ended:
         cli.main()
     assert ended.value.code == 1

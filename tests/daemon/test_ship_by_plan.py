@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from storage.access import open_store
 from storage.records import Unit
 from tests.daemon.seeded import seeded_home

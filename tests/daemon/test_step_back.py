@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.traceability.containment import contain
 from daemon.traceability.tracing import Records, trace
 from storage.local import LocalStore

@@ -17,7 +17,7 @@ def holdpoint(
     """Run our command to its end."""
     named = [] if home is None else ["--home", str(home)]
     return subprocess.run(
-        [sys.executable, "-m", "daemon.cli", *named, *arguments],
+        [sys.executable, "-m", "daemon.commands.cli", *named, *arguments],
         capture_output=True,
         text=True,
         timeout=300,

@@ -63,7 +63,7 @@ class Terminal:
     def __init__(self, *arguments: str) -> None:
         self._ours, theirs = pty.openpty()
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "daemon.cli", *arguments],
+            [sys.executable, "-m", "daemon.commands.cli", *arguments],
             stdin=theirs,
             stdout=theirs,
             stderr=theirs,

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from tests.daemon.seeded import empty_home, seeded_home
 from tests.reference_values import Entry
 

@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 from streamlit.testing.v1 import AppTest
 
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.service.home import VARIABLE, Home
 from daemon.service.processes import running_daemon
 from storage.access import open_store

@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from daemon.alerts.errors import UnknownMessageError, UnknownTargetError
-from daemon.cli import holdpoint
+from daemon.commands.cli import holdpoint
 from daemon.holds.policy import NotAllowedError
 from daemon.trials.stories.demo import lay_out
 from storage.access import open_store

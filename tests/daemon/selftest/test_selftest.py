@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from daemon.commands.selftesting import SelftestError, selftest
+from daemon.commands.bench_selftest import SelftestError, bench_selftest
 from daemon.trials.selftest import campaign, coverage, pace
 from daemon.trials.selftest.safe_trials import few_trials
 
@@ -53,12 +53,12 @@ def test_the_command_says_what_it_did_and_fails_where_a_part_does(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     asked = ["--part", "coverage", "--part", "pace"]
-    done = CliRunner().invoke(selftest, asked)
+    done = CliRunner().invoke(bench_selftest, asked)
     assert done.exit_code == 0
     assert "times the model's best" in done.output
     assert "coverage, pace." in done.output
     monkeypatch.setattr(pace, "WITHIN", 1.0)
-    failed = CliRunner().invoke(selftest, asked)
+    failed = CliRunner().invoke(bench_selftest, asked)
     assert isinstance(failed.exception, SelftestError)
     assert "failed: pace" in str(failed.exception)
 

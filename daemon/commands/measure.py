@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import nullcontext
+from dataclasses import asdict
 from typing import Any
 
 import click
@@ -9,27 +10,25 @@ import click
 from config.errors import QuantityError
 from config.load import load
 from config.quantity import Unit, parse, spell
-from daemon.commands.manners import (
-    as_json,
-    as_table,
-    home_of,
+from daemon.commands.opened import home_here, opened
+from daemon.commands.orders import NotMeasuredError, follow
+from daemon.commands.showing import (
+    Part,
+    Shown,
+    Table,
     interactive,
-    opened,
+    misuse,
     say,
+    shown,
 )
 from daemon.judging.inspections import AnswerError, answered, asked, question
 from daemon.judging.product import ProductModel
+from daemon.presentation.rows import plain
 from daemon.service.client import Client
 from daemon.service.home import Home
 from daemon.service.processes import answers, running_daemon
 from daemon.station.orders import TypedReading
 from daemon.station.typed_readings import NEW_SETUP, TypedError, readings_of
-
-POLL_S = 0.5
-
-
-class NotMeasuredError(Exception):
-    """A unit was not measured; the daemon says why."""
 
 
 @click.command()
@@ -45,10 +44,9 @@ class NotMeasuredError(Exception):
 @click.option("--typed", is_flag=True, help="Type the readings of one unit.")
 @click.option("--new-setup", is_flag=True, help=f"With --typed. {NEW_SETUP}")
 @click.option("--note", help="Kept with the run.")
-@click.option("--json", "json_", is_flag=True, help="For a program.")
-@click.pass_context
+@shown
 def measure(
-    context: click.Context,
+    *,
     serials: tuple[str, ...],
     build: str | None,
     ranges: tuple[str, ...],
@@ -56,24 +54,20 @@ def measure(
     typed: bool,
     new_setup: bool,
     note: str | None,
-    json_: bool,
-) -> None:
+) -> Shown:
     """Measure units, one after another.
 
     Without a serial, scan or type one a line until an empty line; without a
     terminal, one unit is measured and its serial counted on. One range across many
     units: name it with --range, or have plan.toml say order = "range".
     """
-    home = home_of(context)
+    home = home_here()
     if typed:
-        _measure_typed(
-            context, home, serials, build,
-            rerun=rerun, note=note, new_setup=new_setup,
-        )  # fmt: skip
-        return
+        return _measure_typed(
+            home, serials, build=build, rerun=rerun, note=note, new_setup=new_setup
+        )
     if new_setup:
-        message = "--new-setup goes with --typed: the daemon knows of its own bench."
-        raise click.UsageError(message, context)
+        misuse("--new-setup goes with --typed: the daemon knows of its own bench.")
     settings = load(home.folder)
     passes = [ranges]
     if not ranges and settings.plan.reading.order == "range":
@@ -87,13 +81,12 @@ def measure(
                 ticket = client.measure(
                     build=build, serial=serial, ranges=one_pass, rerun=rerun, note=note
                 )
-                ended.append(follow(client, ticket))
-                if not json_:
-                    say(f"{ended[-1]['serial']}: {ended[-1]['verdict']}")
-                    for remark in ended[-1]["remarks"]:
-                        say(f"  {remark}")
-    if json_:
-        as_json(ended)
+                done = follow(client, ticket)
+                ended.append(done)
+                say(f"{done['serial']}: {done['verdict']}")
+                for remark in done["remarks"]:
+                    say(f"  {remark}")
+    return Shown(ended)
 
 
 def _serials(given: Sequence[str]) -> Iterator[str | None]:
@@ -108,69 +101,22 @@ def _serials(given: Sequence[str]) -> Iterator[str | None]:
             yield serial
 
 
-def follow(client: Client, ticket: str) -> dict[str, Any]:
-    """Wait for an order to end, passing on what the daemon asks for meanwhile.
-
-    Raises
-    ------
-    NotMeasuredError
-        It was not carried out, and why.
-    """
-    asked = None
-    while True:
-        seen = client.ticket(ticket, wait_s=POLL_S)
-        if seen["state"] == "done":
-            return seen
-        if seen["state"] == "failed":
-            raise NotMeasuredError(seen["message"])
-        prompt = client.state()["prompt"]
-        if prompt is not None and prompt["prompt"] != asked:
-            asked = prompt["prompt"]
-            if interactive():
-                wants = prompt["wants"]
-                said = click.prompt(
-                    f"{prompt['text']} [{wants or 'Enter'}]",
-                    default=None if wants else "",
-                    show_default=False,
-                    prompt_suffix=" " if wants else "",
-                    err=True,
-                )
-                client.answer(asked, said if wants else "done")
-            else:
-                say(prompt["text"])
-
-
-def _measure_typed(
-    context: click.Context,
-    home: Home,
-    serials: Sequence[str],
-    build: str | None,
-    *,
-    rerun: bool,
-    note: str | None,
-    new_setup: bool,
-) -> None:
+def _measure_typed(home: Home, serials: Sequence[str], **how: Any) -> Shown:
     if len(serials) != 1:
-        message = "--typed takes exactly one serial."
-        raise click.UsageError(message, context)
+        misuse("--typed takes exactly one serial.")
     if not interactive():
-        message = "--typed asks questions and needs a terminal."
-        raise click.UsageError(message, context)
+        misuse("--typed asks questions and needs a terminal.")
     typed = _typed_readings(home)
     checks = _typed_checks(home, [one["range"] for one in typed])
     with nullcontext() if answers(home) else running_daemon(home, "--no-bench"):
         with Client.of(home.data) as client:
-            ticket = client.measure(
-                build=build,
-                serial=serials[0],
-                typed=typed,
-                checks=checks,
-                rerun=rerun,
-                note=note,
-                new_setup=new_setup,
+            done = follow(
+                client,
+                client.measure(serial=serials[0], typed=typed, checks=checks, **how),
             )
-            done = follow(client, ticket)
-        _show_unit(context, done)
+        for remark in done["remarks"]:
+            say(remark)
+        return Shown([done], *_results(done))
 
 
 def _typed_readings(home: Home) -> list[dict[str, Any]]:
@@ -212,16 +158,7 @@ def _typed_readings(home: Home) -> list[dict[str, Any]]:
                 err=True,
             )
             todo = [again] if again else []
-    return [
-        {
-            "range": one.range,
-            "reference": one.reference,
-            "output": one.output,
-            "reference_zero": one.reference_zero,
-            "output_zero": one.output_zero,
-        }
-        for one in readings.values()
-    ]
+    return [asdict(one) for one in readings.values()]
 
 
 def _typed_checks(home: Home, ranges: Sequence[str]) -> list[dict[str, Any]]:
@@ -257,44 +194,27 @@ def _show_typed(readings: Sequence[TypedReading], into: Unit, out_of: Unit) -> N
         )
 
 
-def _show_unit(context: click.Context, done: dict[str, Any]) -> None:
-    with opened(context) as at:
-        rows = at.store.frame("unit_runs", serial=done["serial"])
-        checks = at.store.frame(
-            "check_results", product=at.product, after=done["number"] - 1
-        )
-    for remark in done["remarks"]:
-        say(remark)
-    rows = rows[rows["run"] == done["run"]]
-    as_table(
-        [
-            {
-                "range": one["range"],
-                "error": f"{one['error_ppm']:+.0f}",
-                "uncertainty": f"{2 * one['uncertainty_ppm']:.0f}",
-                "limit": f"{one['limit_ppm']:.0f}",
-                "verdict": one["verdict"],
-            }
-            for one in rows.to_dict("records")
-        ],
+def _results(done: dict[str, Any]) -> Iterator[Part]:
+    """Show a run's errors, and its checks where there are any."""
+    with opened() as at:
+        rows = plain(at.store.frame("unit_runs", serial=done["serial"]))
+        checks = at.rows("check_results", after=done["number"] - 1)
+    yield Table(
+        [one for one in rows if one["run"] == done["run"]],
         {
             "range": "range",
-            "error": "error, ppm",
-            "uncertainty": "U (k=2), ppm",
-            "limit": "limit, ppm",
+            "error, ppm": ("error_ppm", "+.0f"),
+            "U (k=2), ppm": lambda one: f"{2 * one['uncertainty_ppm']:.0f}",
+            "limit, ppm": ("limit_ppm", ".0f"),
             "verdict": "verdict",
         },
     )
-    checks = checks[checks["run"] == done["run"]]
-    if not checks.empty:
-        as_table(
-            [
-                {
-                    "check": one["check"],
-                    "value": f"{one['value']:.4g} {one['unit']}".strip(),
-                    "verdict": one["verdict"],
-                }
-                for one in checks.to_dict("records")
-            ],
-            {"check": "check", "value": "value", "verdict": "verdict"},
+    if mine := [one for one in checks if one["run"] == done["run"]]:
+        yield Table(
+            mine,
+            {
+                "check": "check",
+                "value": lambda one: f"{one['value']:.4g} {one['unit']}".strip(),
+                "verdict": "verdict",
+            },
         )

@@ -1,7 +1,8 @@
 """Meet the bench's instruments: what answers, and what each role reads."""
 
+from collections.abc import Iterator
 from datetime import UTC, datetime
-from typing import Any, NoReturn
+from typing import Any
 
 import click
 
@@ -11,7 +12,8 @@ from config.model import Bench, Settings
 from config.quantity import Unit, spell
 from daemon.bench.clock import ScaledClock
 from daemon.bench.trying import Found, Tried, find, try_out
-from daemon.commands.manners import FAILURE, as_json, as_table, home_of, out, say
+from daemon.commands.opened import home_here
+from daemon.commands.showing import Shown, listed, say, shown
 from daemon.judging.instruments import TITLES, due_remark
 from daemon.service.client import Client
 from daemon.service.home import Home
@@ -27,57 +29,50 @@ class NoBenchError(Exception):
 
 
 @click.command("find")
-@click.option("--json", "json_", is_flag=True, help="For a program.")
-@click.pass_context
-def bench_find(context: click.Context, json_: bool) -> None:
-    """List what answers: on the buses, the network and at bench.toml's addresses.
+@shown
+def bench_find() -> Shown:
+    """List instruments that answer.
 
-    Asks every instrument who it is, which takes some seconds. Instruments on plain
-    sockets do not show themselves: write their addresses in bench.toml. A serial port
-    that bench.toml does not name is listed and not spoken to.
+    On the buses, the network and at bench.toml's addresses. Asks every instrument who
+    it is, which takes some seconds. Instruments on plain sockets do not show
+    themselves: write their addresses in bench.toml. A serial port that bench.toml does
+    not name is listed and not spoken to.
     """
     # Loaded late: it looks for the libraries of every bus.
     from daemon.bench.visa import connect, resources  # noqa: PLC0415
 
-    home = home_of(context)
+    home = home_here()
     _require_free(home)
     settings = _settings_if_any(home)
     say("Looking at buses and network; this takes some seconds.")
-    found = list(
-        find(
-            None if settings is None else settings.bench,
-            {} if settings is None else settings.profiles,
-            resources(),
-            connect=connect,
-        )
+    found = find(
+        None if settings is None else settings.bench,
+        {} if settings is None else settings.profiles,
+        resources(),
+        connect=connect,
     )
-    if json_:
-        as_json([_found_row(one) for one in found])
-        return
-    if not found:
-        say(
-            "Nothing answers. An instrument on a plain socket is found by its address "
-            "in bench.toml; one on USB or GPIB needs a VISA library on this machine."
-        )
-        return
-    as_table(
-        [_found_row(one) for one in found],
-        {"address": "address", "role": "role", "says": "says, or why not"},
+    rows = [_found_row(one) for one in found]
+    return listed(
+        rows,
+        {"address": "address", "role": "role", "says, or why not": "says"},
+        nothing="Nothing answers. An instrument on a plain socket is found by its "
+        "address in bench.toml; one on USB or GPIB needs a VISA library on this "
+        "machine.",
     )
 
 
 @click.command("try")
-@click.option("--json", "json_", is_flag=True, help="For a program.")
-@click.pass_context
-def bench_try(context: click.Context, json_: bool) -> None:
-    """Read every role once: value, noise, identity and error queue.
+@shown
+def bench_try() -> Shown:
+    """Read every instrument once.
 
-    The source is turned off first and stays off, so the meters should read about zero.
-    Each meter is read on its largest range.
+    Value, noise, identity and error queue of every role. The source is turned off
+    first and stays off, so the meters should read about zero. Each meter is read on
+    its largest range.
     """
     from daemon.bench.visa import connect  # noqa: PLC0415 -- as above
 
-    home = home_of(context)
+    home = home_here()
     _require_free(home)
     settings = load(home.folder)
     bench = settings.bench
@@ -98,17 +93,11 @@ def bench_try(context: click.Context, json_: bool) -> None:
             },
         )
     )
-    if json_:
-        as_json([_tried_row(one, bench) for one in tried])
-    else:
-        for one in tried:
-            _show(one, bench)
-    if any(one.fault for one in tried):
-        _fail(context)
-
-
-def _fail(context: click.Context) -> NoReturn:
-    context.exit(FAILURE)
+    return Shown(
+        [_tried_row(one, bench) for one in tried],
+        *(line for one in tried for line in _said(one, bench)),
+        failed=any(one.fault for one in tried),
+    )
 
 
 def _require_free(home: Home) -> None:
@@ -160,11 +149,11 @@ def _tried_row(one: Tried, bench: Bench) -> dict[str, Any]:
     }
 
 
-def _show(one: Tried, bench: Bench) -> None:
-    """Print one role in the words of a person."""
+def _said(one: Tried, bench: Bench) -> Iterator[str]:
+    """Say of one role what it read, who it is and what it complains of."""
     title = TITLES[one.role].capitalize()
     if one.fault:
-        out().print(f"{title}: [bold]not read[/bold]. {one.fault}.")
+        yield f"{title}: not read. {one.fault}."
         return
     said = [one.state] if one.state else []
     if one.value is not None:
@@ -176,12 +165,12 @@ def _show(one: Tried, bench: Bench) -> None:
         said.append(f"reads {_spelled(one.value, one.unit)}{on}")
     if one.noise is not None:
         said.append(f"noise {_spelled(one.noise, one.unit)} (one reading, k = 1)")
-    out().print(f"[bold]{title}[/bold]: {', '.join(said)}")
-    out().print(f"  {one.identity or 'cannot say who it is'}, at {one.address}")
+    yield f"{title}: {', '.join(said)}"
+    yield f"  {one.identity or 'cannot say who it is'}, at {one.address}"
     if one.complaints is not None:
-        out().print(f"  error queue: {'; '.join(one.complaints) or 'empty'}")
+        yield f"  error queue: {'; '.join(one.complaints) or 'empty'}"
     if remark := _remark(one, bench):
-        out().print(f"  {remark}")
+        yield f"  {remark}"
 
 
 def _remark(one: Tried, bench: Bench) -> str | None:

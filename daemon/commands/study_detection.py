@@ -3,7 +3,7 @@
 import csv
 import os
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,7 @@ import altair as alt
 import pandas as pd
 import vl_convert as vlc
 
-from daemon.commands.manners import as_table, out, say
+from daemon.commands.showing import Headline, Part, Table, say, show
 from daemon.presentation.colours import LIGHT
 from daemon.spc.detector.study import Outcome
 from daemon.trials.studies.detection import (
@@ -34,19 +34,24 @@ TABLE, FALSE_HOLDS, GOALS, PICTURE = (
 COLUMNS = {
     "delay": "delay",
     "simplest": "simplest",
-    "held_by_2": "by 2",
+    "by 2": "held_by_2",
     "missed": "missed",
-    "named": "cause",
+    "cause": "named",
     "place": "place",
-    "named_last": "cause, end",
-    "covered": "size",
-    "covered_last": "size, end",
+    "cause, end": "named_last",
+    "size": "covered",
+    "size, end": "covered_last",
 }
 BENCH_COLUMNS = {
-    "bench_by_1": "by check 1",
-    "bench_by_2": "by check 2",
-    "suspected_by_2": "suspected",
+    "by check 1": "bench_by_1",
+    "by check 2": "bench_by_2",
+    "suspected": "suspected_by_2",
 }
+SHARES = (
+    "held_by_1", "held_by_2", "missed", "named", "place", "named_last",
+    "standing_last", "covered", "covered_last", "bench_by_1", "bench_by_2",
+    "suspected_by_2",
+)  # fmt: skip
 LEGEND = """\
 Good builds held: share in each world and habit. Delay: mean units from the first bad
 one, which is 1, to the hold; a miss counts as 40. Simplest: that of a mean since the
@@ -59,7 +64,7 @@ count."""
 Told = Callable[[float, str], None]
 
 
-def study_detection(
+def studied(
     replicates: int, seed: int, workers: int | None, folder: Path, tell: Told
 ) -> None:
     """Run it, print it, and write tables and picture into a folder."""
@@ -85,15 +90,16 @@ def study_detection(
     for name, lines in ((TABLE, rows), (FALSE_HOLDS, false), (GOALS, reached)):
         _write(folder / name, lines)
     picture(study, folder / PICTURE)
-    _print(rows, study.false_holds)
+    show(*_parts(rows, study.false_holds))
     missed = [one for one in reached if one["met"] == "no"]
-    out().print(
-        f"\n{len(reached) - len(missed)} of {len(reached)} goals met; every one is in "
-        f"{GOALS}.",
-        style="bold",
+    show(
+        Headline(
+            f"\n{len(reached) - len(missed)} of {len(reached)} goals met; every one is "
+            f"in {GOALS}."
+        )
     )
     if missed:
-        as_table(missed, {"goal": "not met", "found": "found", "bound": "bound"})
+        show(Table(missed, {"not met": "goal", "found": "found", "bound": "bound"}))
     say(f"{time.monotonic() - started_s:.0f} s; tables and picture are in {folder}")
 
 
@@ -113,30 +119,20 @@ def _row(study: Study, one: Outcome) -> dict[str, Any]:
         "early": round(one.early, 3),
         "delay": round(one.mean_delay, 2),
         "simplest": round(one.simplest_delay, 2),
-        "held_by_1": round(one.held_by_1, 3),
-        "held_by_2": round(one.held_by_2, 3),
-        "missed": round(one.missed, 3),
-        "named": round(one.named, 3),
-        "place": round(one.place, 3),
-        "named_last": round(one.named_last, 3),
-        "standing_last": round(one.standing_last, 3),
-        "covered": round(one.covered, 3),
-        "covered_last": round(one.covered_last, 3),
-        "bench_by_1": round(one.bench_by_1, 3),
-        "bench_by_2": round(one.bench_by_2, 3),
-        "suspected_by_2": round(one.suspected_by_2, 3),
+        **{name: round(getattr(one, name), 3) for name in SHARES},
     }
 
 
-def _print(rows: Sequence[dict[str, Any]], false_holds: Sequence[FalseHolds]) -> None:
-    """Print good builds held by world and habit, then faults, by rate and way."""
-    out().print(LEGEND)
+def _parts(
+    rows: Sequence[dict[str, Any]], false_holds: Sequence[FalseHolds]
+) -> Iterator[Part]:
+    """Show good builds held by world and habit, then faults, by rate and way."""
+    yield LEGEND
     for rate in RATES:
         for way in WAYS:
-            title = f"one false hold in {rate} units, {way}"
-            out().print(f"\n{title}", style="bold")
+            yield Headline(f"\none false hold in {rate} units, {way}")
             for which in (way, f"{SIMPLEST}, {way}"):
-                _print_held(
+                yield from _held(
                     [o for o in false_holds if (o.rate, o.way) == (rate, which)], which
                 )
             mine = [
@@ -144,22 +140,22 @@ def _print(rows: Sequence[dict[str, Any]], false_holds: Sequence[FalseHolds]) ->
                 for one in rows
                 if (one["units_per_false_hold"], one["way"]) == (rate, way)
             ]
-            as_table(mine, {"fault": "fault", **COLUMNS})
+            yield Table(mine, {"fault": "fault", **COLUMNS})
             bench = [one for one in mine if one["fault"].startswith("bench")]
             if bench:
-                as_table(bench, {"fault": "bench named", **BENCH_COLUMNS})
+                yield Table(bench, {"bench named": "fault", **BENCH_COLUMNS})
 
 
-def _print_held(rows: Sequence[FalseHolds], which: str) -> None:
+def _held(rows: Sequence[FalseHolds], which: str) -> Iterator[Table]:
     worlds: dict[str, dict[str, Any]] = {}
     habits = list(dict.fromkeys(one.habit for one in rows))
     for one in rows:
         line = worlds.setdefault(one.world, {"world": one.world})
         line[one.habit] = f"{one.share:.3f}"
     if worlds:
-        as_table(
+        yield Table(
             list(worlds.values()),
-            {"world": f"good builds held, {which}", **{one: one for one in habits}},
+            {f"good builds held, {which}": "world", **{one: one for one in habits}},
         )
 
 

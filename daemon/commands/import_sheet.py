@@ -2,14 +2,18 @@
 
 import hashlib
 import time
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import NoReturn
 
 import click
 
 from config.load import fingerprint
 from config.mapping import guessed, load_mapping
-from daemon.commands.manners import Opened, as_json, opened, say
+from daemon.commands.opened import Opened, opened
+from daemon.commands.options import FILE
+from daemon.commands.showing import Shown, misuse, say, shown
 from daemon.presentation import figures
 from daemon.station.cycle import Cycle
 from daemon.station.import_sheet import (
@@ -30,88 +34,80 @@ POLL_S = 1.0
 WATCHED_S = 60.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class How:
+    """How sheets are read."""
+
+    mapping: Path | None
+    build: str | None
+    dry_run: bool
+    new_setup: bool
+
+
 @click.command("import")
 @click.argument("source", metavar="FILE", type=click.Path(exists=True, path_type=Path))
-@click.option(
-    "--mapping",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="TOML file that says which column is which.",
-)
+@click.option("--mapping", type=FILE, help="TOML file that says which column is which.")
 @click.option("--build", help="For rows that name none.")
 @click.option("--dry-run", is_flag=True, help="Say what would happen, change nothing.")
 @click.option("--watch", is_flag=True, help="FILE is a folder: import what is dropped.")
 @click.option("--new-setup", is_flag=True, help=NEW_SETUP)
-@click.option("--json", "json_", is_flag=True, help="For a program.")
-@click.pass_context
+@shown
 def import_(
-    context: click.Context,
     source: Path,
     mapping: Path | None,
     build: str | None,
     dry_run: bool,
     watch: bool,
     new_setup: bool,
-    json_: bool,
-) -> None:
-    """Judge a spreadsheet of measured units: a row a unit, in and out per range.
+) -> Shown:
+    """Judge a spreadsheet of measured units.
 
-    FILE is CSV, Excel or Parquet. Cells may be blank and carry any prefix. Rejected
-    rows go to a file beside it with the reason each. Importing twice changes nothing.
+    A row a unit, in and out per range. FILE is CSV, Excel or Parquet. Cells may be
+    blank and carry any prefix. Rejected rows go to a file beside it with the reason
+    each. Importing twice changes nothing.
     """
     if watch != source.is_dir():
-        message = "--watch takes a folder, and a folder needs --watch"
-        raise click.UsageError(message, context)
-    if not watch:
-        with opened(context) as at:
-            one = _import(
-                at, source, mapping, build, dry_run=dry_run, new_setup=new_setup
-            )
-        if json_:
-            as_json(
-                {
-                    "new": one.new,
-                    "known": one.known,
-                    "history": one.history,
-                    "rejected": [
-                        {"line": r.line, "reason": r.reason} for r in one.rejected
-                    ],
-                }
-            )
-        return
-    say(f"Importing what is dropped into {source}; stop it with Ctrl-C.")
+        misuse("--watch takes a folder, and a folder needs --watch")
+    how = How(mapping=mapping, build=build, dry_run=dry_run, new_setup=new_setup)
+    if watch:
+        _import_what_is_dropped(source, how)
+    with opened() as at:
+        one = _import(at, source, how)
+    return Shown(
+        {
+            "new": one.new,
+            "known": one.known,
+            "history": one.history,
+            "rejected": [{"line": r.line, "reason": r.reason} for r in one.rejected],
+        }
+    )
+
+
+def _import_what_is_dropped(folder: Path, how: How) -> NoReturn:
+    """Import each sheet in a folder once it is whole, again where it changed."""
+    say(f"Importing what is dropped into {folder}; stop it with Ctrl-C.")
     seen: dict[Path, tuple[int, int]] = {}
     taken: set[tuple[Path, tuple[int, int]]] = set()
     while True:
-        for path in sorted(source.iterdir()):
+        for path in sorted(folder.iterdir()):
             if path.suffix.lower() not in READERS or path.name.endswith(REJECTED):
                 continue
             state = path.stat().st_mtime_ns, path.stat().st_size
             # Twice the same means that whoever writes it is done.
             if seen.get(path) == state and (path, state) not in taken:
                 taken.add((path, state))
-                with opened(context) as at:
+                with opened() as at:
                     try:
-                        _import(
-                            at, path, mapping, build,
-                            dry_run=dry_run, new_setup=new_setup,
-                        )  # fmt: skip
+                        _import(at, path, how)
                     except SheetError as exc:
                         say(str(exc))
             seen[path] = state
         time.sleep(POLL_S)
 
 
-def _import(
-    at: Opened,
-    path: Path,
-    mapping: Path | None,
-    build: str | None,
-    *,
-    dry_run: bool,
-    new_setup: bool,
-) -> Imported:
+def _import(at: Opened, path: Path, how: How) -> Imported:
     cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
-    columns = None if mapping is None else load_mapping(mapping)
+    columns = None if how.mapping is None else load_mapping(how.mapping)
     cells = read_sheet(path, None if columns is None else columns.sheet)
     if columns is None:
         try:
@@ -119,8 +115,8 @@ def _import(
         except LookupError as exc:
             message = f"{path.name}: {exc.args[0]}"
             raise SheetError(message) from exc
-    rows, rejected = rows_of(cells, columns, cycle, default_build=build)
-    if dry_run:
+    rows, rejected = rows_of(cells, columns, cycle, default_build=how.build)
+    if how.dry_run:
         say(
             f"{path.name}: {figures.counted(len(rows), 'row')} can be judged, "
             f"{len(rejected)} cannot."
@@ -137,7 +133,7 @@ def _import(
         session=f"import-{content[:12]}",
         configuration=Configuration(configuration=name, body=body, stored_at=now),
         at=now,
-        new_setup=new_setup,
+        new_setup=how.new_setup,
     )
     done.rejected = tuple(sorted((*rejected, *done.rejected), key=lambda r: r.line))
     _watched(at, cycle, done.last_number)

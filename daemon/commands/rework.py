@@ -6,8 +6,11 @@ from uuid import uuid4
 import click
 
 from config.quantity import Unit, parse
-from daemon.commands.leaving import by_person, decision, records_of
-from daemon.commands.manners import Opened, as_json, as_table, opened, out, say
+from daemon.commands.opened import Opened, opened
+from daemon.commands.options import by_person
+from daemon.commands.recall import records_of
+from daemon.commands.shipping import decision
+from daemon.commands.showing import Shown, Table, misuse, say, shown
 from daemon.judging.product import ProductModel
 from daemon.presentation import figures
 from daemon.presentation.rows import judged_last, plain
@@ -18,11 +21,6 @@ from storage.errors import NotFoundError
 from storage.records import Scope
 from storage.records_shipping import Rework, ReworkKind
 from storage.store import Store
-
-
-@click.group()
-def rework() -> None:
-    """Replace, regrade or trim one unit; it is measured again before it leaves."""
 
 
 def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
@@ -44,18 +42,19 @@ def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
     )
 
 
-@rework.command("replace")
+@click.command("replace")
 @click.argument("serial")
 @click.argument("part")
 @click.option("--reel", required=True, help="Where the new part comes from.")
-@by_person
-@click.option("--reason", required=True)
-@click.pass_context
-def replace(
-    context: click.Context, serial: str, part: str, reel: str, person: str, reason: str
-) -> None:
-    """Record that PART of one unit was replaced by one of another reel."""
-    with opened(context) as at:
+@by_person()
+@click.option("--reason", required=True, help="Why it was replaced.")
+def rework_replace(serial: str, part: str, reel: str, person: str, reason: str) -> None:
+    """Record that a part was replaced.
+
+    PART of one unit, by one of another reel. The unit is measured again before it
+    leaves.
+    """
+    with opened() as at:
         if part not in at.settings.product.parts:
             raise NotFoundError(kind="part", key=part)
         refuse_held(at.store, at.product, reel)
@@ -87,23 +86,20 @@ def refuse_held(store: Store, product: str, reel: str) -> None:
             raise HeldReelError(message)
 
 
-@rework.command("regrade")
+@click.command("regrade")
 @click.argument("serial")
 @click.argument("range_", metavar="RANGE")
 @click.option("--limit", required=True, help="The wider limit, for example 1%.")
-@by_person
-@click.option("--reason", required=True)
-@click.pass_context
-def regrade(
-    context: click.Context,
-    serial: str,
-    range_: str,
-    limit: str,
-    person: str,
-    reason: str,
+@by_person()
+@click.option("--reason", required=True, help="The concession.")
+def rework_regrade(
+    serial: str, range_: str, limit: str, person: str, reason: str
 ) -> None:
-    """Record that one range of a unit is sold to a wider limit."""
-    with opened(context) as at:
+    """Sell a range to a wider limit.
+
+    It holds for one unit; its record says so.
+    """
+    with opened() as at:
         if range_ not in at.settings.product.ranges:
             raise NotFoundError(kind="range", key=range_)
         limit_ppm = parse(limit, Unit.PPM)
@@ -114,19 +110,17 @@ def regrade(
     say(f"Range {range_} of unit {serial} is sold to {limit_ppm / 1e4:g} %.")
 
 
-@rework.command("trim")
+@click.command("trim")
 @click.argument("serial")
 @click.argument("range_", metavar="RANGE")
 @click.option("--series", type=click.Choice(SERIES), help="Left out: coarsest will do.")
 @click.option("--tolerance", default="1%", show_default=True, help="Of the resistor.")
 @click.option("--tempco", type=float, default=100.0, show_default=True, help="ppm/K.")
 @click.option("--fitted", is_flag=True, help="It is soldered in: record it.")
-@click.option("--person", envvar="HOLDPOINT_PERSON", help="With --fitted.")
+@by_person("With --fitted.", required=False)
 @click.option("--reason", help="With --fitted: the concession.")
-@click.option("--json", "json_", is_flag=True, help="For a program.")
-@click.pass_context
-def trim(
-    context: click.Context,
+@shown
+def rework_trim(
     *,
     serial: str,
     range_: str,
@@ -136,16 +130,15 @@ def trim(
     fitted: bool,
     person: str | None,
     reason: str | None,
-    json_: bool,
-) -> None:
-    """Find the preferred value that brings a range back, in parallel or in series.
+) -> Shown:
+    """Find the resistor that trims a range.
 
-    Solder unpowered, battery out, capacitors discharged.
+    A preferred value, in parallel or in series with the range's part. Solder
+    unpowered, battery out, capacitors discharged.
     """
     if fitted and (person is None or reason is None):
-        message = "--fitted goes with --person and --reason"
-        raise click.UsageError(message, context)
-    with opened(context) as at:
+        misuse("--fitted goes with --person and --reason")
+    with opened() as at:
         product = ProductModel.of(at.settings.product)
         if range_ not in product.keys:
             raise NotFoundError(kind="range", key=range_)
@@ -168,15 +161,12 @@ def trim(
                 range=range_, part=plan.part, trim_kind=plan.trim.kind.value,
                 trim_ohm=plan.trim.part_ohm,
             )  # fmt: skip
-    if json_:
-        as_json(_row(plan))
-        return
-    out().print(
-        f"{figures.ohm(plan.trim.part_ohm)} ({plan.series}) "
-        f"{plan.trim.kind.value} with {plan.part}: range {range_} from "
-        f"{plan.before_ppm:+.0f} ppm to {plan.error_ppm:+.0f} ppm, "
-        f"+/- {2 * plan.tolerance_ppm:.0f} ppm (k = 2), at most "
-        f"{plan.tempco_ppm_per_k:.0f} ppm/K."
+    return Shown(
+        _row(plan),
+        f"{figures.ohm(plan.trim.part_ohm)} ({plan.series}) {plan.trim.kind.value} "
+        f"with {plan.part}: range {range_} from {plan.before_ppm:+.0f} ppm to "
+        f"{plan.error_ppm:+.0f} ppm, +/- {2 * plan.tolerance_ppm:.0f} ppm (k = 2), "
+        f"at most {plan.tempco_ppm_per_k:.0f} ppm/K.",
     )
 
 
@@ -194,42 +184,38 @@ def _row(plan: TrimPlan) -> dict[str, Any]:
     }
 
 
-@rework.command("list")
-@click.option("--json", "json_", is_flag=True, help="For a program.")
-@click.pass_context
-def list_(context: click.Context, json_: bool) -> None:
-    """List what was reworked, before and after, with first-pass and final yield."""
-    with opened(context) as at:
-        reworks = plain(at.store.frame("reworks", product=at.product))
-        yields = plain(at.store.frame("yields", product=at.product))
-        rows = [{**one, **before_and_after(at.store, one)} for one in reworks]
-    if json_:
-        as_json({"reworks": rows, "yields": yields})
-        return
-    as_table(
-        rows,
-        {
-            "serial": "unit",
-            "kind": "what",
-            "part": "part",
-            "reel": "reel",
-            "range": "range",
-            "before": "before",
-            "after": "after",
-            "person": "who",
-        },
-    )
-    out().print()
-    as_table(
-        yields,
-        {
-            "build": "build",
-            "units": "units",
-            "first_pass_yield": "first-pass yield",
-            "final_yield": "final yield",
-            "reworked": "reworked",
-        },
-    )
+@click.command("list")
+@shown
+def rework_list() -> Shown:
+    """List reworks, before and after.
+
+    With each build's first-pass and final yield.
+    """
+    with opened() as at:
+        yields = at.rows("yields")
+        rows = [
+            {**one, **before_and_after(at.store, one)} for one in at.rows("reworks")
+        ]
+    return Shown(
+        {"reworks": rows, "yields": yields},
+        Table(
+            rows,
+            {
+                "unit": "serial", "what": "kind", "part": "part", "reel": "reel",
+                "range": "range", "before": "before", "after": "after",
+                "who": "person",
+            },
+        ),
+        "",
+        Table(
+            yields,
+            {
+                "build": "build", "units": "units",
+                "first-pass yield": "first_pass_yield", "final yield": "final_yield",
+                "reworked": "reworked",
+            },
+        ),
+    )  # fmt: skip
 
 
 def before_and_after(store: Store, rework: Any) -> dict[str, str | None]:

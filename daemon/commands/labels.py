@@ -6,12 +6,13 @@ from pathlib import Path
 
 import click
 
-from daemon.commands.manners import expanded, say
+from daemon.commands.options import into_folder, serials_given
+from daemon.commands.showing import misuse, say
 from daemon.presentation.labels import LabelError, Tape, as_png, as_svg
 
 
 @click.command()
-@click.argument("serials", nargs=-1, required=True, callback=expanded)
+@serials_given(required=True)
 @click.option(
     "--tape", "width_mm", type=float, default=12.0, show_default=True,
     help="Printable width of the tape, mm.",
@@ -23,22 +24,20 @@ from daemon.presentation.labels import LabelError, Tape, as_png, as_svg
     "--as", "kind", type=click.Choice(["png", "svg"]), default="png",
     show_default=True, help="Dots for the printer, or lines for a page.",
 )  # fmt: skip
-@click.option(
-    "--into", type=click.Path(file_okay=False, path_type=Path), default=Path(),
-    help="Folder for the pictures. Left out: this one.",
-)  # fmt: skip
+@into_folder("Folder for the pictures. Left out: this one.")
 def label(
     serials: tuple[str, ...], width_mm: float, dpi: int, kind: str, into: Path
 ) -> None:
-    """Draw a label a serial: QR code and letters, on the printer's dots.
+    """Draw labels for units.
 
-    SERIALS are single ones or a range such as PA-1001..PA-1030.
+    A label a serial: QR code and letters, on the printer's dots. SERIALS are single
+    ones or a range such as PA-1001..PA-1030.
     """
     try:
         tape = Tape(width_mm=width_mm, dots_per_inch=dpi)
         pictures = _drawn(serials, tape, kind)
     except LabelError as exc:
-        raise click.UsageError(str(exc)) from exc
+        misuse(str(exc))
     into.mkdir(parents=True, exist_ok=True)
     for name, picture in pictures.items():
         (into / name).write_bytes(picture)

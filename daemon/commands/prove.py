@@ -1,18 +1,20 @@
 """Settle a finding: what to measure next, run it, and what it showed."""
 
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
 import click
 
 from config.model import Bench
-from daemon.commands.manners import as_json, as_table, home_of, opened, out, say
-from daemon.commands.measuring import follow
+from daemon.commands.opened import opened
+from daemon.commands.options import by_person
+from daemon.commands.orders import ordered
+from daemon.commands.showing import Headline, Part, Shown, Table, misuse, say, shown
 from daemon.holds.proofs import NoProofError, limits_of_meter_ppm, not_by_bench, taken
 from daemon.judging.product import ProductModel
 from daemon.presentation import sentences
 from daemon.presentation.rows import finding_of, proofs_on
-from daemon.service.client import Client
 from daemon.station.orders import MOST_PARTS
 from daemon.watch.what_settles import Step, checklist, probabilities, sharpen
 from storage.records import Proof, ProofKind, Signal
@@ -25,23 +27,15 @@ KINDS = {one.value.replace(" ", "-"): one for one in ProofKind}
 @click.argument("kind", type=click.Choice(list(KINDS)), required=False)
 @click.argument("readings", nargs=-1)
 @click.option("--run", "by_bench", is_flag=True, help="Have the bench measure it now.")
-@click.option(
-    "--person", envvar="HOLDPOINT_PERSON",
-    help="Who measures; needed to record. Else HOLDPOINT_PERSON.",
-)  # fmt: skip
+@by_person("Who measures; needed to record.", required=False)
 @click.option("--of", "subject", help="Which serial, reel or meter.")
 @click.option("--meter", help="The meter's accuracy, for example 0.02%.")
 @click.option(
-    "--parts",
-    type=click.IntRange(1, MOST_PARTS),
-    default=2,
-    show_default=True,
+    "--parts", type=click.IntRange(1, MOST_PARTS), default=2, show_default=True,
     help="How many loose parts the bench is to read.",
-)
-@click.option("--json", "json_", is_flag=True, help="For a program.")
-@click.pass_context
+)  # fmt: skip
+@shown
 def prove(
-    context: click.Context,
     *,
     signal: str,
     kind: str | None,
@@ -51,15 +45,14 @@ def prove(
     subject: str | None,
     meter: str | None,
     parts: int,
-    json_: bool,
-) -> None:
-    """Say what would settle the finding SIGNAL, or record what was measured.
+) -> Shown:
+    """Settle a finding by measuring.
 
-    Without KIND the checklist is shown. With --run the bench measures KIND, or the
-    most telling that it can, and asks you to connect what it needs. Readings are
-    ohms for parts, else how far it read from what it should, in % or ppm; put --
-    before a negative one. Without readings what the bench has measured since the
-    finding is taken.
+    Without KIND the checklist says what would settle the finding SIGNAL. With --run
+    the bench measures KIND, or the most telling that it can, and asks you to connect
+    what it needs. Readings are ohms for parts, else how far it read from what it
+    should, in % or ppm; put -- before a negative one. Without readings what the bench
+    has measured since the finding is taken.
 
     \b
     holdpoint prove B-3-F1
@@ -72,9 +65,8 @@ def prove(
     Measure ohms only on unpowered boards, battery out, capacitors discharged.
     """  # noqa: D301 -- the command library wants the control character itself
     if by_bench and readings:
-        message = "type readings, or have the bench take them with --run"
-        raise click.UsageError(message, context)
-    with opened(context) as at:
+        misuse("type readings, or have the bench take them with --run")
+    with opened() as at:
         product = ProductModel.of(at.settings.product)
         bench = at.settings.bench
         found, own = _found(at.store, at.product, signal)
@@ -82,8 +74,7 @@ def prove(
         if by_bench and chosen is None:
             chosen = _next_run(found, checklist(found, own, product), bench)
         if chosen is not None and person is None:
-            message = "say who measures: --person NAME"
-            raise click.UsageError(message, context)
+            misuse("say who measures: --person NAME")
         if chosen is not None and person is not None and not by_bench:
             proof = taken(
                 found,
@@ -108,22 +99,28 @@ def prove(
             "parts": parts,
             "accuracy_ppm": None if meter is None else limits_of_meter_ppm(meter),
         }
-        with Client.of(home_of(context).data) as client:
-            said = follow(client, client.work("prove", proof=order))["message"]
-        say(said)
-    with opened(context) as at:
+        say(ordered("prove", proof=order))
+    return _told(signal)
+
+
+def _told(signal: str) -> Shown:
+    """Say how a finding stands, and what would settle it further."""
+    with opened() as at:
+        product = ProductModel.of(at.settings.product)
+        bench = at.settings.bench
         found, own = _found(at.store, at.product, signal)
     steps = checklist(found, own, product)
-    if json_:
-        as_json(
-            {
-                "signal": signal,
-                "probabilities": probabilities(found, own, product),
-                "checklist": [_plain(one, found, bench) for one in steps],
-            }
-        )
-        return
-    _tell(found, own, steps, product, bench)
+    saying = sentences.finding(sharpen(found, own, product))
+    return Shown(
+        {
+            "signal": signal,
+            "probabilities": probabilities(found, own, product),
+            "checklist": [_plain(one, found, bench) for one in steps],
+        },
+        Headline(saying.headline),
+        *saying.lines,
+        *_checklist(found, steps, bench),
+    )
 
 
 def _found(store: Any, product: str, name: str) -> tuple[Signal, list[Proof]]:
@@ -157,36 +154,21 @@ def _plain(step: Step, signal: Signal, bench: Bench | None) -> dict[str, Any]:
     }
 
 
-def _tell(
-    signal: Signal,
-    proofs: list[Proof],
-    steps: list[Step],
-    product: ProductModel,
-    bench: Bench | None,
-) -> None:
-    saying = sentences.finding(sharpen(signal, proofs, product))
-    out().print(saying.headline, style="bold")
-    for line in saying.lines:
-        out().print(line)
+def _checklist(
+    signal: Signal, steps: list[Step], bench: Bench | None
+) -> Iterator[Part]:
     if not steps:
         return
-    out().print()
-    as_table(
-        [
-            {
-                "kind": one.kind.value.replace(" ", "-"),
-                "do": one.words,
-                "worth": one.worth,
-                "run": not_by_bench(signal, one.kind, bench) or "can run it",
-                "done": len(one.proofs) or None,
-            }
-            for one in steps
-        ],
+    yield ""
+    yield Table(
+        steps,
         {
-            "kind": "measurement",
-            "do": "what to do",
-            "worth": "it",
-            "run": "the bench",
-            "done": "done",
+            "measurement": lambda one: one.kind.value.replace(" ", "-"),
+            "what to do": "words",
+            "it": "worth",
+            "the bench": lambda one: (
+                not_by_bench(signal, one.kind, bench) or "can run it"
+            ),
+            "done": lambda one: len(one.proofs) or None,
         },
     )

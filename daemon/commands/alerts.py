@@ -1,0 +1,87 @@
+"""Messages: what was told, whether it arrived, who took note; and a test."""
+
+from datetime import UTC, datetime
+
+import click
+
+from daemon.alerts.noting import noted, state
+from daemon.commands.opened import home_here, opened
+from daemon.commands.options import by_person
+from daemon.commands.showing import Shown, fail, listed, say, show, shown
+
+
+@click.command("list")
+@click.option("--all", "every", is_flag=True, help="Those that nobody waits for too.")
+@shown
+def alerts_list(*, every: bool) -> Shown:
+    """List messages nobody has noted.
+
+    Those that did not arrive are among them.
+    """
+    with opened() as at:
+        rows = at.rows("alerts")
+    waiting = [
+        row
+        for row in rows
+        if every or row["delivered_at"] is None or row["acknowledged_at"] is None
+    ]
+    return listed(waiting, {
+        "message": "alert", "channel": "target", "what it says": "title",
+        "state": state, "tries": "tries", "last error": "last_error",
+        "noted by": "person",
+    }, nothing="Every message arrived, and somebody took note of each.")  # fmt: skip
+
+
+@click.command("ack")
+@click.argument("messages", nargs=-1, required=True)
+@by_person("Who takes note; listed in plan.toml.")
+def alerts_ack(messages: tuple[str, ...], person: str) -> None:
+    """Take note of messages.
+
+    Nobody is reminded of MESSAGES any more.
+    """
+    with opened() as at:
+        for taken, decision in noted(
+            messages,
+            known={one["alert"] for one in at.rows("alerts")},
+            person=person,
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+        ):
+            at.store.acknowledge(taken, decision)
+    say(f"{person} took note of {', '.join(messages)}.")
+
+
+@click.command("test")
+@click.argument("channels", nargs=-1)
+def alerts_test(channels: tuple[str, ...]) -> None:
+    """Send a test message.
+
+    It goes over CHANNELS, or over each; says whether it was taken.
+    """
+    from config.load import load  # noqa: PLC0415
+    from daemon.alerts.channels import AppriseChannel  # noqa: PLC0415
+    from daemon.alerts.errors import AlertError, UnknownTargetError  # noqa: PLC0415
+    from daemon.alerts.policy import of_test  # noqa: PLC0415
+
+    known = {one.name: one for one in load(home_here().folder).alerts.channels}
+    if not known:
+        message = "no channel in alerts.toml; nothing was sent"
+        raise click.ClickException(message)
+    for name in channels:
+        if name not in known:
+            raise UnknownTargetError(channel=name, known=tuple(known))
+    told = of_test(datetime.now(UTC))
+    failed = False
+    for name in channels or known:
+        try:
+            AppriseChannel(known[name]).send(
+                title=told.title, body="\n".join(told.lines)
+            )
+        except AlertError as exc:
+            failed = True
+            show(f"{name}: {exc}")
+        else:
+            show(f"{name}: taken")
+    if failed:
+        fail()

@@ -1,0 +1,153 @@
+"""Every command: where its code is, and what it does in one sentence.
+
+The help and a shell's completion are made of this table alone, so that neither loads
+what a command needs. Groups follow the day. The function of `hold end` is `hold_end`.
+"""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+
+class One(NamedTuple):
+    """A command: its module in this room, and what it does."""
+
+    module: str
+    says: str
+
+
+class Several(NamedTuple):
+    """Commands under one name."""
+
+    says: str
+    commands: Mapping[str, One]
+
+
+Entries = Mapping[str, One | Several]
+
+SECTIONS: Mapping[str, Entries] = {
+    "Set up": {
+        "init": One("settings", "Write the settings by answering questions."),
+        "config": Several(
+            "Check the settings.",
+            {"check": One("settings", "Say what the settings mean.")},
+        ),
+        "demo": One("demo", "Watch a simulated bench find a bad reel."),
+        "completion": One("settings", "Let a shell complete our commands."),
+        "daemon": One("start", "Keep the records and measure until stopped."),
+        "dashboard": One("start", "Show the screens in a browser."),
+    },
+    "Measure": {
+        "build": Several(
+            "Keep builds: units that are made together.",
+            {
+                "open": One("builds_and_reels", "Begin a build."),
+                "list": One("builds_and_reels", "List builds and their state."),
+                "boards": One("builds_and_reels", "Record boards not measured yet."),
+            },
+        ),
+        "reel": Several(
+            "Keep reels: which parts went where.",
+            {
+                "add": One("builds_and_reels", "Record a reel that came in."),
+                "fit": One("builds_and_reels", "Record that a reel is fitted."),
+                "check": One("builds_and_reels", "Judge loose parts by their label."),
+            },
+        ),
+        "label": One("labels", "Draw labels for units."),
+        "bench": Several(
+            "Check and test the bench, turn it off and on.",
+            {
+                "find": One("bench_instruments", "List instruments that answer."),
+                "try": One("bench_instruments", "Read every instrument once."),
+                "check": One("bench_checks", "Run the check standard now."),
+                "end": One("bench_checks", "End the session with a check."),
+                "compare": One("bench_checks", "Read one range with a second meter."),
+                "off": One("bench_source", "Turn the source off now."),
+                "on": One("bench_source", "Allow measuring again."),
+                "pace": One("bench_selftest", "Show where the time of a unit goes."),
+                "selftest": One(
+                    "bench_selftest", "Test the bench on a simulated circuit."
+                ),
+            },
+        ),
+        "measure": One("measure", "Measure units, one after another."),
+        "import": One("import_sheet", "Judge a spreadsheet of measured units."),
+    },
+    "Decide": {
+        "status": One("status", "Say what to do now, and why."),
+        "prove": One("prove", "Settle a finding by measuring."),
+        "hold": Several(
+            "Show, place and end holds: what may not ship.",
+            {
+                "list": One("holds", "List what is held, and why."),
+                "place": One("holds", "Place a hold by hand."),
+                "end": One("holds", "End a hold, by a named person."),
+            },
+        ),
+        "doubt": Several(
+            "Show and end doubts about the bench.",
+            {
+                "list": One("doubts", "List runs in doubt, and why."),
+                "end": One("doubts", "End a doubt, by a named person."),
+            },
+        ),
+        "rework": Several(
+            "Replace, regrade or trim one unit.",
+            {
+                "replace": One("rework", "Record that a part was replaced."),
+                "regrade": One("rework", "Sell a range to a wider limit."),
+                "trim": One("rework", "Find the resistor that trims a range."),
+                "list": One("rework", "List reworks, before and after."),
+            },
+        ),
+        "alerts": Several(
+            "Show, note and test messages.",
+            {
+                "list": One("alerts", "List messages nobody has noted."),
+                "ack": One("alerts", "Take note of messages."),
+                "test": One("alerts", "Send a test message."),
+            },
+        ),
+    },
+    "Ship": {
+        "ship": One("shipping", "Record that units leave, or why they stay."),
+        "return": One("shipping", "Record that a unit came back."),
+        "report": Several(
+            "Write a document: PDF, HTML or PNG.",
+            {
+                "unit": One("reports", "Write the test record of a unit."),
+                "build": One("reports", "Write the release record of a build."),
+                "sheet": One("reports", "Write the sheet for the bench."),
+                "supplier": One("reports", "Write a supplier's claim."),
+                "customer": One("reports", "Write the notice on one unit."),
+                "customers": One("reports", "Write the notice to all holders."),
+            },
+        ),
+        "card": One("recall", "Give a unit's correction factors."),
+    },
+    "Look back": {
+        "trace": One("recall", "Follow a unit, a reel or a build both ways."),
+        "contain": One("recall", "List every unit that a finding concerns."),
+        "variance": One("variation", "Split how the units scatter."),
+        "capability": One("variation", "Say how well a range keeps its limit."),
+        "whatif": One("whatif", "Ask how many units to measure next time."),
+    },
+    "Keep": {
+        "ledger": Several(
+            "Show and verify who decided what.",
+            {
+                "list": One("ledger", "List every decision, oldest first."),
+                "verify": One("ledger", "Prove that no decision was changed."),
+            },
+        ),
+        "calibrate": One("detector_limit", "Work out the detector's limit."),
+        "study": Several(
+            "Run many simulated stories and count.",
+            {
+                "detection": One("studies", "Measure how well faults are found."),
+                "demo": One("studies", "Tell the demo's story for many seeds."),
+                "years": One("studies", "Live a year of many simulated makers."),
+            },
+        ),
+    },
+}

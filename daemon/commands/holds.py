@@ -1,0 +1,176 @@
+"""Holds: what may not ship, why, and who let it go."""
+
+import shlex
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any
+
+import click
+
+from daemon.commands.opened import opened
+from daemon.commands.options import by_person
+from daemon.commands.showing import Shown, Table, misuse, say, shown
+from daemon.holds import policy
+from daemon.holds.doubts import by_reason, doubted
+from daemon.judging.product import ProductModel
+from daemon.presentation import sentences
+from daemon.presentation.rows import proofs_of, signals_of
+from daemon.traceability import tracing
+from daemon.watch.what_settles import sharpened
+from storage.records import Disposal, Scope, Signal
+
+
+@click.command("list")
+@click.option("--all", "every", is_flag=True, help="Those that ended too.")
+@shown
+def hold_list(*, every: bool) -> Shown:
+    """List what is held, and why.
+
+    Units of a bench in doubt stay like held ones.
+    """
+    with opened() as at:
+        rows = at.rows("holds")
+        raised = signals_of(at.store, at.product)
+        found = sharpened(
+            raised,
+            proofs_of(at.store, at.product),
+            ProductModel.of(at.settings.product),
+        )
+        doubts = doubted(at.rows("latest_errors"), at.rows("runs_in_doubt"))
+    listed = [
+        _told(one, raised, found) for one in rows if every or one["disposal"] is None
+    ]
+    in_doubt = [
+        f"In doubt, {tracing.spans(serials)}: {reason}."
+        for reason, serials in by_reason(doubts, doubts).items()
+    ]
+    if not listed:
+        if not in_doubt:
+            say("Nothing is held.")
+        return Shown(listed, *in_doubt)
+    return Shown(
+        listed,
+        *in_doubt,
+        Table(
+            listed,
+            {
+                "hold": "hold", "on": "scope", "which": "subject", "reason": "why",
+                "ended by": "disposal", "who": "person",
+            },
+        ),
+        *_offered_ends(listed),
+    )  # fmt: skip
+
+
+def _told(
+    hold: Mapping[str, Any], raised: Sequence[Signal], found: Sequence[Signal]
+) -> dict[str, Any]:
+    """Return a hold with its finding's present words, and the end that is offered."""
+    at_first = {one.signal: one for one in raised}.get(hold["signal"])
+    now = {one.signal: one for one in found}.get(hold["signal"])
+    offer = policy.end_offer(hold, at_first) if hold["disposal"] is None else None
+    return {
+        **hold,
+        "why": sentences.why_held(hold, now),
+        "withdrawn": None if now is None else now.withdrawn,
+        "offer": None if offer is None else asdict(offer),
+    }
+
+
+def _offered_ends(listed: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Say which holds may end, and by which command but for who decides."""
+    told = None
+    for one in listed:
+        offer = one["offer"]
+        if offer is None:
+            continue
+        if offer["sentence"] != told:
+            told = offer["sentence"]
+            yield f"\n{told} What it holds stands until a named person ends it:"
+        asked = ["holdpoint", "hold", "end", one["hold"], "--by", offer["disposal"]]
+        asked += ["--reason", offer["reason"], "--evidence", offer["evidence"]]
+        yield f"{shlex.join(asked)} --person NAME"
+
+
+@click.command("place")
+@click.option("--build", "build_name", help="On a build.")
+@click.option("--reel", "reel_name", help="On everything with a reel.")
+@click.option("--unit", "serial", help="On one unit.")
+@click.option("--serials", nargs=2, help="On a range of serials, both ends included.")
+@by_person()
+@click.option("--reason", required=True, help="Why it stays.")
+def hold_place(
+    *,
+    build_name: str | None,
+    reel_name: str | None,
+    serial: str | None,
+    serials: tuple[str, str] | None,
+    person: str,
+    reason: str,
+) -> None:
+    """Place a hold by hand.
+
+    On a build, a reel, one unit or a range of serials.
+    """
+    first, last = serials or (None, None)
+    named = [
+        (scope, subject)
+        for scope, subject in (
+            (Scope.BUILD, build_name),
+            (Scope.REEL, reel_name),
+            (Scope.UNIT, serial),
+            (Scope.SERIALS, first),
+        )
+        if subject is not None
+    ]
+    if len(named) != 1:
+        misuse("name one of --build, --reel, --unit and --serials")
+    scope, subject = named[0]
+    with opened() as at:
+        placed, decision = policy.by_hand(
+            scope=scope,
+            subject=subject,
+            product=at.product,
+            person=person,
+            reason=reason,
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+            to_serial=last,
+        )
+        at.store.place_hold(placed, decision)
+    say(f"Hold {placed.hold} stands on {sentences.held(asdict(placed))}.")
+
+
+@click.command("end")
+@click.argument("name")
+@click.option(
+    "--by", "disposal", required=True,
+    type=click.Choice([one.value for one in Disposal]),
+    help="How it ends (ISO 9000 terms).",
+)  # fmt: skip
+@by_person()
+@click.option("--reason", required=True, help="Why it may.")
+@click.option("--evidence", help="What shows it: a report's number, a run.")
+def hold_end(
+    name: str, disposal: str, person: str, reason: str, evidence: str | None
+) -> None:
+    """End a hold, by a named person."""
+    with opened() as at:
+        end, decision = policy.ending(
+            name,
+            disposal=Disposal(disposal),
+            person=person,
+            reason=reason,
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+            evidence=evidence,
+        )
+        at.store.end_hold(end, decision)
+        rows = at.rows("holds")
+        raised = {one.signal: one for one in signals_of(at.store, at.product)}
+    say(f"Hold {name} ended by {disposal}.")
+    ended = next(one for one in rows if one["hold"] == name)
+    found = raised.get(ended["signal"])
+    if found is not None and found.standing:
+        say(sentences.taught(Disposal(disposal), Scope(ended["scope"])))

@@ -1,0 +1,71 @@
+"""What a command works with: the maker's folder, the settings, the store."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from config.load import load
+from config.model import Settings
+from daemon.service.home import Home
+
+if TYPE_CHECKING:  # the database takes longer to load than all else
+    from daemon.watch import FindLimit
+    from storage.store import Store
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """The settings and the store that a command works with."""
+
+    home: Home
+    settings: Settings
+    store: "Store"
+
+    @property
+    def product(self) -> str:
+        """Name of the product."""
+        return self.settings.product.name
+
+    def rows(self, query: str, **asked: Any) -> list[dict[str, Any]]:
+        """Return what a query of the Store finds on the product, None where missing."""
+        from daemon.presentation.rows import plain  # noqa: PLC0415 -- see the top
+
+        return list(plain(self.store.frame(query, product=self.product, **asked)))
+
+    def own_limit(self) -> "FindLimit":
+        """Return what finds the product's own limit of the detector."""
+        from daemon.watch.own_limit import limits_of  # noqa: PLC0415 -- see the top
+
+        return limits_of(self.home.data, self.settings).serving
+
+
+def home_here() -> Home:
+    """Return the home that the command line chose."""
+    found = click.get_current_context().find_object(Home)
+    return found if found is not None else Home.usual()
+
+
+@contextmanager
+def opened() -> Iterator[Opened]:
+    """Open the store: through the daemon where one runs, else the file for a moment.
+
+    Raises
+    ------
+    config.errors.ConfigError
+        The settings have faults.
+    storage.errors.StorageError
+        The store cannot be opened.
+    """
+    from storage.access import open_store  # noqa: PLC0415 -- see the top
+    from storage.records import Product  # noqa: PLC0415
+
+    home = home_here()
+    settings = load(home.folder)
+    with open_store(home.data) as store:
+        store.add_product(
+            Product(product=settings.product.name, title=settings.product.title)
+        )
+        yield Opened(home=home, settings=settings, store=store)

@@ -1,0 +1,64 @@
+"""Orders to the running daemon: given, and followed until they end."""
+
+from typing import Any
+
+import click
+
+from daemon.commands.opened import home_here
+from daemon.commands.showing import interactive, say
+from daemon.service.client import Client
+
+POLL_S = 0.5
+
+
+class NotMeasuredError(Exception):
+    """A unit was not measured; the daemon says why."""
+
+
+def ordered(work: str, **what: Any) -> str:
+    """Have the daemon do what is of the bench, not of a unit; return what it says.
+
+    Raises
+    ------
+    NotMeasuredError
+        It was not carried out, and why.
+    """
+    with Client.of(home_here().data) as client:
+        return str(follow(client, client.work(work, **what))["message"])
+
+
+def follow(client: Client, ticket: str) -> dict[str, Any]:
+    """Wait for an order to end, passing on what the daemon asks for meanwhile.
+
+    Raises
+    ------
+    NotMeasuredError
+        It was not carried out, and why.
+    """
+    asked = None
+    while True:
+        seen = client.ticket(ticket, wait_s=POLL_S)
+        if seen["state"] == "done":
+            return seen
+        if seen["state"] == "failed":
+            raise NotMeasuredError(seen["message"])
+        prompt = client.state()["prompt"]
+        if prompt is not None and prompt["prompt"] != asked:
+            asked = prompt["prompt"]
+            _pass_on(client, prompt)
+
+
+def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
+    """Ask the person what the daemon wants, and answer for them."""
+    if not interactive():
+        say(prompt["text"])
+        return
+    wants = prompt["wants"]
+    said = click.prompt(
+        f"{prompt['text']} [{wants or 'Enter'}]",
+        default=None if wants else "",
+        show_default=False,
+        prompt_suffix=" " if wants else "",
+        err=True,
+    )
+    client.answer(prompt["prompt"], said if wants else "done")

@@ -1,0 +1,164 @@
+"""Where everything is, who must be told, and how a customer corrects."""
+
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from daemon.commands.opened import Opened, opened
+from daemon.commands.options import FOLDER, by_person
+from daemon.commands.showing import (
+    Headline,
+    Part,
+    Shown,
+    Table,
+    listed,
+    misuse,
+    say,
+    shown,
+)
+from daemon.metrology.correction import correction
+from daemon.presentation.figures import capital
+from daemon.traceability.containment import Containment
+from daemon.traceability.containment import contain as contained
+from daemon.traceability.sheets import cards, page, table
+from daemon.traceability.ship_gate import require_listed
+from daemon.traceability.steps import note as noted
+from daemon.traceability.tracing import Records
+from daemon.traceability.tracing import trace as traced
+from storage.errors import StorageError
+from storage.records_shipping import Step
+
+
+class UnmeasuredError(StorageError):
+    """A unit of which nothing is known."""
+
+    def __init__(self, serial: str) -> None:
+        super().__init__(f"unit {serial} was never measured")
+
+
+def records_of(at: Opened) -> Records:
+    """Ask the Store for units, reels and moves."""
+    return Records.of(at.store, at.product, at.settings.product.ranges)
+
+
+@click.command()
+@click.argument("subject", metavar="SERIAL|REEL|BUILD")
+@shown
+def trace(subject: str) -> Shown:
+    """Follow a unit, a reel or a build both ways.
+
+    From reel to part, build, serial and shipment, and back.
+    """
+    with opened() as at:
+        found = traced(records_of(at), subject)
+    return Shown(asdict(found), Headline(found.headline), *found.lines)
+
+
+@click.command()
+@click.argument("subject", metavar="FINDING|REEL")
+@click.option(
+    "--out", "folder", type=FOLDER,
+    help="Write the lists (CSV, and a page to print) and customers' cards here.",
+)  # fmt: skip
+@click.option(
+    "--step", type=click.Choice([one.value for one in Step]),
+    help="Note for --unit how far it is.",
+)  # fmt: skip
+@click.option("--unit", "units", multiple=True, help="With --step; may be given again.")
+@click.option("--note", default="", help="With --step.")
+@by_person("With --step: who says so.", required=False)
+@shown
+def contain(
+    *,
+    subject: str,
+    folder: Path | None,
+    step: str | None,
+    units: tuple[str, ...],
+    note: str,
+    person: str | None,
+) -> Shown:
+    """List every unit that a finding concerns.
+
+    Or a reel; and what to do with each.
+    """
+    if (step is None) != (not units) or (step is not None and person is None):
+        misuse("--step goes with --unit and --person")
+    with opened() as at:
+        if step is not None and person is not None:
+            require_listed(person, at.settings.plan.people)
+            for serial in units:
+                noted(at.store, at.product, subject, serial, Step(step), person, note)
+        found = contained(at.store, records_of(at), subject)
+    if folder is not None:
+        for path in write(found, folder):
+            say(f"Wrote {path}")
+    return Shown(
+        {"headline": found.headline(), "units": [u.row() for u in found.units]},
+        *_parts(found),
+    )
+
+
+def write(found: Containment, folder: Path) -> list[Path]:
+    """Write the lists and cards; return the files."""
+    folder.mkdir(parents=True, exist_ok=True)
+    made = []
+    for name, text in (
+        ("containment.csv", table(found)),
+        ("containment.html", page(found)),
+        ("cards.csv", cards(found)),
+    ):
+        path = folder / name
+        path.write_text(text, encoding="utf-8", newline="")
+        made.append(path)
+    return made
+
+
+def _parts(found: Containment) -> Iterator[Part]:
+    yield Headline(found.headline())
+    yield from found.lines()
+    for name, units in found.listed().items():
+        if name == "not concerned":
+            yield f"\nNot concerned: {len(units)}"
+            continue
+        yield Headline(f"\n{capital(name)}: {len(units)}")
+        yield Table(
+            [one.row() for one in units],
+            {
+                "unit": "serial", "order": "destination", "carries": "probability",
+                "error": "basis", "ppm": "error_ppm", "from": "low_ppm",
+                "to": "high_ppm", "outside": "nonconforming", "what to do": "todo",
+                "done": "step",
+            },
+        )  # fmt: skip
+
+
+@click.command()
+@click.argument("serial")
+@shown
+def card(serial: str) -> Shown:
+    """Give a unit's correction factors.
+
+    A customer multiplies each range's readings by its factor, 1/(1+e).
+    """
+    with opened() as at:
+        records = records_of(at)
+        records.unit(serial)
+        rows = []
+        for key, one in records.errors_of(serial).items():
+            made = correction(one["error_ppm"], one["uncertainty_ppm"])
+            rows.append(
+                {
+                    "range": at.settings.product.ranges[key].title,
+                    "error_ppm": round(one["error_ppm"]),
+                    "factor": f"{made.factor:.6f}",
+                    "expanded": f"{made.expanded:.6f}",
+                }
+            )
+    if not rows:
+        raise UnmeasuredError(serial)
+    return listed(rows, {
+        "range": "range", "error, ppm": "error_ppm", "multiply by": "factor",
+        "+/- (k = 2)": "expanded",
+    })  # fmt: skip

@@ -1,0 +1,160 @@
+"""What leaves, and what comes back."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from uuid import uuid4
+
+import click
+
+from daemon.commands.opened import opened
+from daemon.commands.options import DAY, FILE, by_person, serials_given
+from daemon.commands.showing import fail, misuse, say, show
+from daemon.traceability.ship_gate import BY_PLAN, Gate, orders_of, require_listed
+from storage.records import Decision
+from storage.records_shipping import PastShipment, UnitReturn
+
+
+def decision(person: str, action: str, subject: str, reason: str) -> Decision:
+    """Return a line for the ledger, of now."""
+    return Decision(
+        person=person,
+        action=action,
+        subject=subject,
+        reason=reason,
+        decided_at=datetime.now(UTC),
+    )
+
+
+@click.command()
+@serials_given()
+@click.option("--to", "to", help="Reference of the order; no personal data.")
+@by_person()
+@click.option("--reseller", is_flag=True, help="It goes to a reseller's shelf.")
+@click.option("--override", help="Why it leaves all the same; shown for ever.")
+@click.option(
+    "--orders", type=FILE, help="A shop's list of orders, CSV with a row a unit."
+)
+@click.option("--serial-column", default="serial", show_default=True)
+@click.option("--order-column", default="order", show_default=True)
+@click.option("--check", is_flag=True, help="Only say whether they may leave.")
+@click.option("--past", type=click.IntRange(min=1), help="So many without serials.")
+@click.option("--build", help="With --past: of which build.")
+@click.option("--on", type=DAY, help="With --past: on which day.")
+def ship(
+    *,
+    serials: tuple[str, ...],
+    to: str | None,
+    person: str,
+    reseller: bool,
+    override: str | None,
+    orders: Path | None,
+    serial_column: str,
+    order_column: str,
+    check: bool,
+    past: int | None,
+    build: str | None,
+    on: datetime | None,
+) -> None:
+    """Record that units leave, or why they stay.
+
+    SERIALS are single ones or a range such as PA-1001..PA-1030.
+
+    What is held, not measured (fully, or as the sample plan in plan.toml allows), not
+    conforming, or of a bench in doubt stays. The
+    check and the record are one step: a hold placed meanwhile is heard.
+    """
+    if past is not None:
+        if to is None or build is None or on is None or serials:
+            misuse("--past goes with --to, --build and --on, without serials")
+        _keep_past(past, build, on.replace(tzinfo=UTC), to, person)
+        return
+    if orders is None and to is None and not check:
+        misuse("say for which order with --to, or give a list with --orders")
+    wanted = [(serial, to or "") for serial in serials]
+    if orders is not None:
+        listed = orders_of(orders, serial=serial_column, order=order_column)
+        wanted += [(one.serial, one.order) for one in listed]
+    stayed = 0
+    with opened() as at:
+        gate = Gate(at.settings, at.store)
+        for serial, order in wanted:
+            if check:
+                reasons = gate.against(serial)
+            else:
+                reasons = gate.ship(
+                    serial,
+                    to=order,
+                    person=person,
+                    at=datetime.now(UTC),
+                    reseller=reseller,
+                    override=override,
+                )
+            stayed += bool(reasons)
+            by_plan = override is None and not reasons and gate.by_plan(serial)
+            show(f"{serial}: {answer(reasons, left=not check, by_plan=by_plan)}")
+    if stayed:
+        fail()
+
+
+def answer(reasons: list[str], *, left: bool, by_plan: bool = False) -> str:
+    """Say whether a unit may leave, or every reason for which it stays.
+
+    >>> answer([], left=False), answer(["it was never measured"], left=True)
+    ('May leave.', 'Stays: it was never measured.')
+    >>> answer([], left=True, by_plan=True)
+    'Has left, measured by plan.'
+    """
+    if not reasons:
+        how = f", {BY_PLAN}" if by_plan else ""
+        return f"{'Has left' if left else 'May leave'}{how}."
+    return f"Stays: {'; '.join(one.rstrip('.') for one in reasons)}."
+
+
+def _keep_past(units: int, build: str, on: datetime, to: str, person: str) -> None:
+    with opened() as at:
+        require_listed(person, at.settings.plan.people)
+        at.store.add_past_shipment(
+            PastShipment(
+                past_shipment=uuid4().hex,
+                product=at.product,
+                build=build,
+                units=units,
+                destination=to,
+                person=person,
+                shipped_at=on,
+            ),
+            Decision(
+                person=person,
+                action="note past shipment",
+                subject=build,
+                reason=f"{units} units for {to}",
+                decided_at=on,
+            ),
+        )
+    say(f"{units} units of build {build} left on {on:%Y-%m-%d}, without serials.")
+
+
+@click.command("return")
+@click.argument("serial")
+@by_person()
+@click.option("--reason", required=True, help="Why it came back.")
+def return_(serial: str, person: str, reason: str) -> None:
+    """Record that a unit came back.
+
+    It is measured before it leaves again.
+    """
+    line = decision(person, "take back", serial, reason)
+    with opened() as at:
+        require_listed(person, at.settings.plan.people)
+        at.store.take_back(
+            UnitReturn(
+                unit_return=uuid4().hex,
+                serial=serial,
+                product=at.product,
+                person=person,
+                reason=reason,
+                returned_at=line.decided_at,
+            ),
+            line,
+        )
+    say(f"Unit {serial} is back in the house.")

@@ -1,0 +1,237 @@
+"""How every command speaks: sentences and tables, or JSON; words on stderr.
+
+A command returns what it has to show as `Shown`; `shown` gives it `--json` and prints
+one or the other. Text of a person (names, reasons) is never read as markup.
+"""
+
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import wraps
+from math import isnan
+from typing import Any, NoReturn, ParamSpec
+
+import click
+import rich.table
+from pydantic_core import to_json as encoded
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.text import Text
+
+from daemon.commands import FAILURE
+
+UNCUT = 100_000
+"""Columns of a place that is no terminal: a line is as long as it is."""
+
+MISSING = "-"
+
+Given = ParamSpec("Given")
+How = str | tuple[str, str] | Callable[[Any], object]
+"""How a cell is made of a row: its key; a key and a format; or a function."""
+
+
+class Headline(str):
+    """A sentence that stands out."""
+
+    __slots__ = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows under headings.
+
+    Parameters
+    ----------
+    rows
+        Mappings or objects.
+    columns
+        Heading to what stands under it.
+    """
+
+    rows: Iterable[Any]
+    columns: Mapping[str, How]
+
+
+Part = str | Headline | Table
+
+
+def pairs(rows: Iterable[tuple[str, object]], what: str, value: str) -> Table:
+    """Return a table of two columns."""
+    return Table(list(rows), {what: lambda one: one[0], value: lambda one: one[1]})
+
+
+class Shown:
+    """What a command came to.
+
+    Parameters
+    ----------
+    data
+        For a program; a part that is missing or is no number is null there.
+    parts
+        For a person, one below the other.
+    nothing
+        What a person is told, on stderr, in place of the parts where there is no data.
+    failed
+        Whether the command ends with exit code 1.
+    """
+
+    def __init__(
+        self,
+        data: object,
+        *parts: Part,
+        nothing: str | None = None,
+        failed: bool = False,
+    ) -> None:
+        self.data = data
+        self.parts = parts
+        self.nothing = nothing
+        self.failed = failed
+
+
+def listed(
+    rows: Sequence[Any], columns: Mapping[str, How], *, nothing: str | None = None
+) -> Shown:
+    """Return rows for a program, and a table of them for a person."""
+    return Shown(rows, Table(rows, columns), nothing=nothing)
+
+
+def shown(command: Callable[Given, Shown]) -> Callable[..., None]:
+    """Give a command `--json`, and print what it returns."""
+
+    @wraps(command)
+    def run(*args: Given.args, **named: Given.kwargs) -> None:
+        json_ = named.pop("json_")
+        result = command(*args, **named)
+        if json_:
+            click.echo(to_json(result.data))
+        elif result.nothing is not None and not result.data:
+            say(result.nothing)
+        else:
+            show(*result.parts)
+        if result.failed:
+            fail()
+
+    return click.option("--json", "json_", is_flag=True, help="For a program.")(run)
+
+
+def show(*parts: Part) -> None:
+    """Print a result for a person: sentences as they are, tables in columns."""
+    console = _console()
+    for part in parts:
+        if isinstance(part, Table):
+            _print_table(part, console)
+        else:
+            console.print(part, style="bold" if isinstance(part, Headline) else None)
+
+
+def to_json(value: object) -> str:
+    """Return a result for a program; times as ISO 8601, null for what is no number."""
+    return encoded(value, indent=2, inf_nan_mode="null", fallback=_plain).decode()
+
+
+def say(text: str) -> None:
+    """Tell the person something that is not the result."""
+    click.echo(text, err=True)
+
+
+def fail() -> NoReturn:
+    """End with exit code 1; what is the matter was shown."""
+    click.get_current_context().exit(FAILURE)
+
+
+def misuse(text: str) -> NoReturn:
+    """Refuse how the command was called, with exit code 2.
+
+    Raises
+    ------
+    click.UsageError
+        Always.
+    """
+    raise click.UsageError(text, click.get_current_context())
+
+
+def refuse(text: str, parameter: str) -> NoReturn:
+    """Refuse the value of one parameter, with exit code 2.
+
+    Raises
+    ------
+    click.BadParameter
+        Always.
+    """
+    raise click.BadParameter(text, click.get_current_context(), param_hint=parameter)
+
+
+def interactive() -> bool:
+    """Whether a person can be asked."""
+    return sys.stdin.isatty()
+
+
+@contextmanager
+def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
+    """Show a progress bar on stderr where that is a terminal.
+
+    Yields what takes how much is done, and words beside it.
+    """
+    console = _console(stderr=True)
+    with Progress(
+        TextColumn(title),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.description}", markup=False),
+        console=console,
+        disable=not console.is_terminal,
+    ) as bar:
+        task = bar.add_task("", total=total)
+        yield lambda done, words: bar.update(task, completed=done, description=words)
+
+
+def _console(*, stderr: bool = False) -> Console:
+    """Return where results go; plain when it is no terminal or NO_COLOR is set."""
+    console = Console(
+        stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=True
+    )
+    if not console.is_terminal:
+        console.width = UNCUT
+    return console
+
+
+def _print_table(table: Table, console: Console) -> None:
+    """Print a table in which no word is cut: the next command is copied from it.
+
+    The first column, which names the row, is never wrapped either.
+    """
+    drawn = rich.table.Table(box=None, pad_edge=False)
+    rows = [[_cell(row, how) for how in table.columns.values()] for row in table.rows]
+    for place, heading in enumerate(table.columns):
+        cells = [heading, *(row[place] for row in rows)]
+        whole = [line for cell in cells for line in cell.splitlines()]
+        pieces = (
+            whole if place == 0 else [word for one in whole for word in one.split()]
+        )
+        drawn.add_column(
+            Text(heading),
+            overflow="fold",
+            min_width=max((Text(one).cell_len for one in pieces), default=0),
+        )
+    for row in rows:
+        drawn.add_row(*map(Text, row))
+    console.print(drawn)
+
+
+def _cell(row: Any, how: How) -> str:
+    if not isinstance(how, str | tuple):
+        return _text(how(row))
+    key, form = (how, "") if isinstance(how, str) else how
+    value = row.get(key) if isinstance(row, Mapping) else getattr(row, key)
+    return _text(value, form)
+
+
+def _text(value: object, form: str = "") -> str:
+    missing = value is None or (isinstance(value, float) and isnan(value))
+    return MISSING if missing else format(value, form) if form else str(value)
+
+
+def _plain(value: Any) -> object:
+    """Return what the encoder does not know: an array's number as a number."""
+    return value.item() if hasattr(value, "item") else str(value)

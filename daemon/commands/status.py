@@ -1,0 +1,153 @@
+"""What to do now: what is held, why, and what the bench is doing."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+import click
+
+from daemon.commands.opened import Opened, home_here, opened
+from daemon.commands.showing import Headline, Part, Shown, Table, shown
+from daemon.holds.doubts import by_reason, doubted
+from daemon.holds.policy import end_offer
+from daemon.judging.product import ProductModel
+from daemon.presentation import figures, sentences
+from daemon.presentation.rows import proofs_of, signals_of, warnings_of
+from daemon.service.client import Client
+from daemon.service.home import Home
+from daemon.station import rejudging
+from daemon.watch import own_limit
+from daemon.watch.product_watch import ProductWatch
+from daemon.watch.what_settles import sharpened
+from storage.errors import UnreachableError
+from storage.records import Signal
+
+Doubts = Mapping[str, tuple[str, ...]]
+
+
+@click.command()
+@shown
+def status() -> Shown:
+    """Say what to do now, and why.
+
+    What is held, and what the bench is doing.
+    """
+    bench = _doing(home_here())
+    with opened() as at:
+        builds, in_doubt = at.rows("builds"), at.rows("runs_in_doubt")
+        doubts = doubted(at.rows("latest_errors"), in_doubt)
+        standing = [one for one in at.rows("holds") if one["disposal"] is None]
+        raised = signals_of(at.store, at.product)
+        found = sharpened(
+            raised,
+            proofs_of(at.store, at.product),
+            ProductModel.of(at.settings.product),
+        )
+        warned = warnings_of(at.store, at.product)
+        titles = {key: one.title for key, one in at.settings.product.ranges.items()}
+        judged_again = rejudging.sentences(at.store, at.product, titles)
+        watched_by = _offline(at) if bench is None else bench
+    saying = sentences.standing(
+        signals=found,
+        builds=builds,
+        holds=standing,
+        units=sum(one["units"] for one in builds),
+    )
+    now = {
+        "headline": saying.headline,
+        "lines": saying.lines,
+        "also": saying.apart,
+        "builds": builds,
+        "in_doubt": in_doubt,
+        "findings": [_finding(one) for one in found],
+        "offered_ends": _offered(standing, raised),
+        "warnings": sentences.warnings(warned, [one["build"] for one in builds]),
+        "judged_again": judged_again,
+        "limit": watched_by["limit"],
+        "history": watched_by["history"],
+        "daemon": bench,
+    }
+    watching = sentences.watching(watched_by, said=saying.lines)
+    return Shown(now, *_parts(now, watching, doubts))
+
+
+def _doing(home: Home) -> dict[str, Any] | None:
+    """Return what a running daemon does; None where none answers."""
+    try:
+        with Client.of(home.data) as client:
+            return client.state()
+    except UnreachableError:
+        return None
+
+
+def _offline(at: Opened) -> dict[str, Any]:
+    """Return what a daemon would say of its watching, worked out from the rows."""
+    known = ProductWatch(at.settings, at.store, own_limit=at.own_limit())
+    return {
+        "limit": own_limit.in_words(at.home.data, at.settings),
+        "calibrating_percent": None,
+        "history": known.history(),
+    }
+
+
+def _finding(one: Signal) -> dict[str, Any]:
+    return {
+        "finding": one.signal,
+        "build": one.build,
+        "cause": one.cause,
+        "says": sentences.finding(one).headline,
+        "standing": one.standing,
+    }
+
+
+def _offered(
+    standing: Sequence[Mapping[str, Any]], raised: Sequence[Signal]
+) -> list[dict[str, Any]]:
+    """Return the ends that are offered of holds whose finding asks for them no more."""
+    found = {one.signal: one for one in raised}
+    return [
+        {"hold": one["hold"]} | asdict(offer)
+        for one in standing
+        if (offer := end_offer(one, found.get(one["signal"]))) is not None
+    ]
+
+
+def _parts(
+    now: Mapping[str, Any], watching: Sequence[str], doubts: Doubts
+) -> Iterator[Part]:
+    yield Headline(now["headline"])
+    yield from now["lines"]
+    for one in now["also"]:
+        yield f"Also to do: {one}"
+    yield ""
+    if now["builds"]:
+        yield Table(now["builds"], {one: one for one in ("build", "units", "state")})
+        yield ""
+    bench = now["daemon"]
+    doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
+    yield f"Daemon: {doing}."
+    yield from watching
+    if doubts:
+        yield (
+            f"In doubt: {figures.counted(len(doubts), 'unit')}, because "
+            f"{list(by_reason(doubts, doubts))[-1]}; `holdpoint doubt list` says which."
+        )
+    yield from now["warnings"]
+    yield from now["judged_again"]
+    if bench is not None:
+        yield from _of_the_bench(bench)
+
+
+def _of_the_bench(bench: Mapping[str, Any]) -> Iterator[Part]:
+    if bench["session"] and bench["check_due"]:
+        yield f"No unit is judged before a check: {bench['check_due']}."
+    yield from bench["remarks"]
+    if bench["reopened"]:
+        yield (
+            "Times that the bench was lost and opened anew, and a unit measured again: "
+            f"{bench['reopened']}; last: {bench['lost']}."
+        )
+    if bench["stalled"]:
+        yield Headline(f"Stalled: {bench['stalled']}.")
+    if bench["alarm"]:
+        yield Headline(f"Alarm: {bench['alarm']}")

@@ -1,0 +1,123 @@
+"""Studies: many simulated stories, counted."""
+
+import os
+from dataclasses import asdict
+from importlib.resources import as_file, files
+from pathlib import Path
+
+import click
+
+from config.load import load
+from daemon.commands.options import FOLDER, NEW_FILE
+from daemon.commands.showing import Shown, pairs, progressing, shown
+
+SEED = click.IntRange(min=0)
+WORKERS = click.IntRange(1, 256)
+
+
+@click.command("detection")
+@click.option(
+    "--replicates", type=click.IntRange(12, 100_000), default=120, show_default=True,
+    help="Builds of each kind.",
+)  # fmt: skip
+@click.option("--seed", type=SEED, default=7, show_default=True)
+@click.option("--workers", type=WORKERS, help="Left out: all cores.")
+@click.option(
+    "--into", type=FOLDER, default=Path("detection-study"), show_default=True,
+    help="Folder for tables and picture.",
+)  # fmt: skip
+def study_detection(
+    replicates: int, seed: int, workers: int | None, into: Path
+) -> None:
+    """Measure how well faults are found.
+
+    On simulated worlds, beside the detector's goals and its limits.
+    """
+    from daemon.commands.study_detection import studied  # noqa: PLC0415 -- plots
+
+    with progressing(1000, "Builds") as step:
+        studied(
+            replicates,
+            seed,
+            workers,
+            into,
+            lambda share, case: step(int(1000 * share), case),
+        )
+
+
+@click.command("demo")
+@click.option("--seeds", type=click.IntRange(1, 10_000), default=200, show_default=True)
+@shown
+def study_demo(*, seeds: int) -> Shown:
+    """Tell the demo's story for many seeds.
+
+    Without sockets or waiting.
+    """
+    from daemon.trials.studies.demo import summary, tell_many  # noqa: PLC0415 -- loads the simulator
+
+    with progressing(seeds, "Stories") as step:
+        results = []
+        for one in tell_many(range(1, seeds + 1)):
+            results.append(one)
+            step(len(results), f"seed {one.seed}")
+    accepted = _accepted_per_units()
+    total = summary(results, accepted_per_units=accepted)
+    low, high = total.rate_interval
+    return Shown(
+        {**asdict(total), "accepted_per_units": accepted},
+        pairs(
+            {
+                "stories": total.stories,
+                "bad reel held within 3 units": total.held_within,
+                "cause and range named right": total.right_cause,
+                "true size inside the 95 % interval": total.size_covered,
+                "good units": total.good_units,
+                "false holds": total.false_holds,
+                f"most at the accepted one in {accepted} (95 %)": total.most_false,
+                "false holds per unit (95 %)": f"{low:.1e} to {high:.1e}",
+            }.items(),
+            "what",
+            "count",
+        ),
+    )
+
+
+@click.command("years")
+@click.option(
+    "--makers", type=click.IntRange(1, 100_000), default=20, show_default=True
+)
+@click.option("--seed", type=SEED, default=1, show_default=True)
+@click.option(
+    "--accepted", type=click.IntRange(min=2), default=5000, show_default=True,
+    help="One false hold in this many units.",
+)  # fmt: skip
+@click.option("--workers", type=WORKERS, help="Left out: all cores.")
+@click.option(
+    "--json", "json_", type=NEW_FILE,
+    help="Write every build, and what it came to, to this file.",
+)  # fmt: skip
+def study_years(
+    makers: int, seed: int, accepted: int, workers: int | None, json_: Path | None
+) -> None:
+    """Live a year of many simulated makers.
+
+    Reels, sessions, slips, late records. Everything goes through the daemon's own rows
+    and watch.
+    """
+    from daemon.commands.study_years import studied  # noqa: PLC0415 -- the detector
+
+    with progressing(makers, "Years") as step:
+        studied(
+            makers=makers,
+            seed=seed,
+            accepted=accepted,
+            workers=workers or len(os.sched_getaffinity(0)),
+            json_=json_,
+            tell=step,
+        )
+
+
+def _accepted_per_units() -> int:
+    """Return the demo's accepted rate: one false hold in this many units."""
+    with as_file(files("config").joinpath("demo")) as folder:
+        return load(folder).plan.watching.accepted_false_holds_per_units
