@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from config.model import Part
+from daemon.metrology.resistors import preferred_between
 from daemon.product import ProductModel
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import TWO_SIDED_95, Finding
@@ -13,7 +14,6 @@ from daemon.spc.localize import (
     other_values,
     predicted_error,
     predicted_errors,
-    preferred_values,
     reel_claim,
 )
 from storage.records import Reel
@@ -208,4 +208,4 @@ def _other_values(nominal_ohm: float, finding: Finding) -> tuple[float, ...]:
     low, high = (nominal_ohm * (1.0 + e * PPM) for e in _interval(finding))
     if low <= 0.0:
         return ()
-    return other_values(nominal_ohm, finding, preferred_values(low, high))
+    return other_values(nominal_ohm, finding, preferred_between(low, high))

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import floor, log10, sqrt
+from math import sqrt
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
@@ -18,14 +18,6 @@ Array = NDArray[np.float64]
 
 CLASSES_PPM = (500.0, 1_000.0, 2_500.0, 5_000.0, 10_000.0, 20_000.0, 50_000.0)
 """Tolerance classes of IEC 60062:2016, letters W, B, C, D, F, G and J."""
-
-_E24 = (
-    *(100, 110, 120, 130, 150, 160, 180, 200, 220, 240, 270, 300),
-    *(330, 360, 390, 430, 470, 510, 560, 620, 680, 750, 820, 910),
-)
-# Rounded powers of ten, with the one exception that the standard makes.
-_E192 = tuple(round(100.0 * 10.0 ** (i / 192)) for i in range(192) if i != 185)
-THREE_DIGITS = tuple(sorted({*_E24, *_E192, 920}))
 
 # How parts fill a class: the project's own model. Makers sort by limits, and modern
 # parts often use a small share of them.
@@ -249,39 +241,6 @@ def other_values(
     inside &= values != nominal
     order = np.argsort(np.abs(deviations - finding.size_ppm), kind="stable")
     return tuple(float(values[i]) for i in order if inside[i])
-
-
-def preferred_values(low: float, high: float) -> tuple[float, ...]:
-    """Return the preferred values between two bounds, both included.
-
-    Parameters
-    ----------
-    low, high : float
-        Above 0, in any unit of which preferred values are multiples of powers of ten.
-
-    Raises
-    ------
-    SpcError
-        A bound that is not positive.
-
-    References
-    ----------
-    IEC 60063:2015: series E24, and E192 with all it holds.
-
-    Examples
-    --------
-    >>> preferred_values(9_950.0, 10_250.0)
-    (10000.0, 10100.0, 10200.0)
-    """
-    positive("low", low)
-    positive("high", high)
-    decades = range(floor(log10(low)) - 2, floor(log10(high)) - 1)
-    return tuple(
-        value
-        for decade in decades
-        for value in (float(f"{digits}e{decade}") for digits in THREE_DIGITS)
-        if low <= value <= high
-    )
 
 
 def _log_mean(size: float, sigma: float, limit: float) -> float:
