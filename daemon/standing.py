@@ -28,7 +28,7 @@ from daemon.holds import PLACED_BY, NotAllowedError
 from daemon.judge import Judge, KnownGood, Measured
 from daemon.metrology.drift import CheckPoint, Drift, carried_ppm
 from daemon.rejudging import OpenRun, judged_again, moment_s
-from daemon.spc.check_limits import own_limits
+from daemon.spc.check_standard_limits import own_limits
 from storage.records import (
     Decision,
     Doubt,

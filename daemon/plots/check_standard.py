@@ -8,7 +8,7 @@ import pandas as pd
 from daemon.look import LIGHT, Look
 from daemon.plots import marks
 from daemon.plots.places import AS_IT_WAS, MOVED
-from daemon.spc.check_limits import own_limits
+from daemon.spc.check_standard_limits import own_limits
 from storage.records import Verdict
 
 __all__ = ["check_frame", "checks_of_range"]

@@ -4,7 +4,7 @@ import pytest
 
 from daemon.bench.readings import Point, RangeReadings
 from daemon.judge import Judge
-from daemon.metrology.settling import Rest
+from daemon.metrology.resting_value import Rest
 from daemon.product import ProductModel
 from daemon.series import linearity_ppm, series_of, setting_of
 from tests.daemon.making import demo_product, demo_settings

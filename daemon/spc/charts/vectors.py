@@ -12,11 +12,11 @@ from enum import StrEnum
 from math import inf
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from daemon.spc.checks import Floats, finite_array
 from daemon.spc.errors import NoSpreadError, OutOfRangeError, ShapeError, TooFewError
-from daemon.spc.limits import Exclusion, kept, segment_bounds
+from daemon.spc.control_limits import Exclusion, kept, segment_bounds
 
 
 class CovarianceMethod(StrEnum):
@@ -245,6 +245,11 @@ def vector_limits(
     keep, excluded = kept("x", len(values), exclude)
     used = values[keep]
     ranges = values.shape[1]
+    for name, column in zip(names, used.T, strict=False):
+        if len(column) and np.ptp(column) == 0.0:
+            raise NoSpreadError(
+                argument=f"variance of {name}", value=0.0, allowed="> 0"
+            )
     if method is CovarianceMethod.SAMPLE:
         parts, freedom = used - used.mean(axis=0), len(used) - 1.0
         divisor = freedom
@@ -278,17 +283,6 @@ def vector_limits(
             excluded=excluded,
         ),
     )
-
-
-def outermost(names: tuple[str, ...], conditional: Floats) -> NDArray[np.str_]:
-    """Return the name of the range with the largest conditional part, shape (n,).
-
-    Examples
-    --------
-    >>> outermost(("10 uA", "100 uA"), np.array([[2.0, 9.0], [3.0, 1.0]])).tolist()
-    ['100 uA', '10 uA']
-    """
-    return np.asarray(np.array(names)[conditional.argmax(axis=1)])
 
 
 def _inverse(names: tuple[str, ...], covariance: Floats) -> Floats:

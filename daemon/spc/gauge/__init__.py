@@ -1,6 +1,5 @@
 """Gauge studies: how much of the scatter is the measurement's own."""
 
-from daemon.spc.gauge.agreement import Agreement, agreement
 from daemon.spc.gauge.crossed import (
     AnovaRow,
     AverageRangeStudy,
@@ -21,7 +20,6 @@ from daemon.spc.gauge.single import (
 from daemon.spc.gauge.spread import GaugeSpread, distinct_categories
 
 __all__ = [
-    "Agreement",
     "AnovaRow",
     "AverageRangeStudy",
     "BiasStudy",
@@ -30,7 +28,6 @@ __all__ = [
     "LinearityStudy",
     "StabilityStudy",
     "Type1Study",
-    "agreement",
     "average_range_study",
     "bias_study",
     "crossed_study",

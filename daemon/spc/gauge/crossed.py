@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from scipy.special import fdtrc
 
 from daemon.spc.checks import Floats, finite_array, share
-from daemon.spc.constants import d2, d2_star
+from daemon.spc.chart_factors import d2, d2_star
 from daemon.spc.errors import NoSpreadError, TooFewError
 from daemon.spc.gauge.spread import GaugeSpread
 from daemon.spc.variance.intervals import Interval, MeanSquare, sum_interval
@@ -94,10 +94,6 @@ def crossed_study(
     parts, appraisers, trials = array.shape
     rows = _rows(array - array[0, 0, 0])
     part, appraiser, joint, repeat = rows
-    if repeat.sum_of_squares == 0.0:
-        raise NoSpreadError(
-            argument="spread of trials", value=0.0, allowed="> 0 in some cell"
-        )
     error = AnovaRow(
         source="error",
         degrees=joint.degrees + repeat.degrees,
@@ -223,10 +219,6 @@ def average_range_study(values: ArrayLike) -> AverageRangeStudy:
     array = _checked(values)
     parts, _, trials = array.shape
     ranges = np.ptp(array, axis=2)
-    if not ranges.any():
-        raise NoSpreadError(
-            argument="spread of trials", value=0.0, allowed="> 0 in some cell"
-        )
     means, part_means = array.mean(axis=(0, 2)), array.mean(axis=(1, 2))
     repeatability = float(ranges.mean()) * round(1.0 / d2(trials), 4)
     apart = float(np.ptp(means)) * _factor(len(means))
@@ -252,6 +244,10 @@ def _checked(values: ArrayLike) -> Floats:
     for name, size in zip(("parts", "appraisers", "trials"), array.shape, strict=True):
         if size < 2:
             raise TooFewError(argument=name, value=size, allowed=">= 2")
+    if not np.ptp(array, axis=2).any():
+        raise NoSpreadError(
+            argument="spread of trials", value=0.0, allowed="> 0 in some cell"
+        )
     return array
 
 

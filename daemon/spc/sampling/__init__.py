@@ -8,7 +8,7 @@ from daemon.spc.sampling.attributes import (
     outgoing,
     outgoing_limit,
 )
-from daemon.spc.sampling.design import (
+from daemon.spc.sampling.two_points import (
     plan_by_two_points,
     zero_acceptance_size,
     zero_acceptance_size_of_build,

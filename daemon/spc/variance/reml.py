@@ -111,7 +111,12 @@ def reml_components(
     share("confidence", confidence)
     design = nested_design(values, levels)
     start = nested_components(values, levels)
-    if start.levels[-1].sum_of_squares == 0.0:
+    inner, units = design.group[-1], design.values
+    low, high = np.full((2, int(inner.max()) + 1), units[0])
+    low[inner] = high[inner] = units
+    np.minimum.at(low, inner, units)
+    np.maximum.at(high, inner, units)
+    if np.array_equal(low, high):
         raise NoSpreadError(
             argument="spread inside groups", value=0.0, allowed="> 0 in some group"
         )

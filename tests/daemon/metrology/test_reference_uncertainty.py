@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 from uncertainties import umath
 
-from daemon.metrology.coverage import coverage_half_width, shortest_interval
+from daemon.metrology.coverage_interval import coverage_half_width, shortest_interval
 from daemon.metrology.monte_carlo import framework_holds, monte_carlo
 from daemon.metrology.propagation import (
     propagate,

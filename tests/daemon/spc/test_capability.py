@@ -27,8 +27,8 @@ from daemon.spc.capability import (
     predicted_share_of,
     sample_quantiles,
 )
-from daemon.spc.capability.percentiles import LOW
-from daemon.spc.constants import d2
+from daemon.spc.capability.nonnormal import LOW
+from daemon.spc.chart_factors import d2
 from tests.reference_values import Entry, entry
 from tests.refusals import Refusal, assert_refused, refusals
 

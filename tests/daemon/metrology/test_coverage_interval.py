@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from daemon.metrology.coverage import coverage_half_width, shortest_interval
+from daemon.metrology.coverage_interval import coverage_half_width, shortest_interval
 from daemon.metrology.errors import ArgumentError
 from daemon.metrology.uncertainty import (
     HALF_WIDTH_DIVISOR,

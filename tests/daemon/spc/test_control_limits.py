@@ -8,9 +8,9 @@ from hypothesis import given, reject
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from daemon.spc.constants import c4, d2, d3
+from daemon.spc.chart_factors import c4, d2, d3
 from daemon.spc.errors import NoSpreadError, OutOfRangeError, SpcError, TooFewError
-from daemon.spc.limits import (
+from daemon.spc.control_limits import (
     Exclusion,
     Limits,
     SigmaMethod,
@@ -120,6 +120,13 @@ def test_limits_between_two_values_are_those_values() -> None:
         (lambda: limits_from_baseline([]), TooFewError, r"len\(x\) = 0: must be >= 2"),
         (lambda: limits_from_baseline([1.0]), TooFewError, r"len\(x\) = 1: must be"),
         (lambda: limits_from_baseline([2.0] * 9), NoSpreadError, "spread of x = 0.0"),
+        (
+            lambda: limits_from_baseline(
+                [0.1] * 10, method=SigmaMethod.STANDARD_DEVIATION
+            ),
+            NoSpreadError,
+            "spread of x = 0.0: must be > 0 for limits",
+        ),
         (lambda: limits_from_baseline([1.0, nan]), SpcError, r"x\[1\] = nan"),
         (lambda: limits_from_baseline([[1.0, 2.0]]), SpcError, r"shape \(1, 2\)"),
         (lambda: limits_from_baseline(["a", "b"]), SpcError, "x = list: must be num"),

@@ -7,20 +7,42 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.spc.constants import (
+from daemon.spc.chart_factors import (
     MEDIAN_MOVING_RANGE,
     c4,
     chi_mean,
     d2,
     d2_star,
     d3,
-    factors,
 )
 from daemon.spc.errors import OutOfRangeError, SpcError
 from tests.reference_values import Entry, entries
 
 FILE = "01_control_chart_constants"
 TABLES = [key for key in entries(FILE) if key.startswith("constants.table.")]
+
+
+def factors(n: int) -> dict[str, float]:
+    """Return one row of the printed tables, by their printed symbols (ASTM E2587)."""
+    mean_range, range_sd, mean_s = d2(n), d3(n), c4(n)
+    s_sd = sqrt(1.0 - mean_s**2)
+    return {
+        "d2": mean_range,
+        "d3": range_sd,
+        "c4": mean_s,
+        "A": 3.0 / sqrt(n),
+        "A2": 3.0 / (mean_range * sqrt(n)),
+        "A3": 3.0 / (mean_s * sqrt(n)),
+        "B3": max(0.0, 1.0 - 3.0 * s_sd / mean_s),
+        "B4": 1.0 + 3.0 * s_sd / mean_s,
+        "B5": max(0.0, mean_s - 3.0 * s_sd),
+        "B6": mean_s + 3.0 * s_sd,
+        "D1": max(0.0, mean_range - 3.0 * range_sd),
+        "D2": mean_range + 3.0 * range_sd,
+        "D3": max(0.0, 1.0 - 3.0 * range_sd / mean_range),
+        "D4": 1.0 + 3.0 * range_sd / mean_range,
+        "E2": 3.0 / mean_range,
+    }
 
 
 @pytest.mark.reference(FILE, "constants.exact.n2_25", *TABLES)
@@ -82,7 +104,7 @@ def test_wider_samples_have_wider_ranges(n: int) -> None:
 
 @pytest.mark.parametrize("n", [1, 0, -3, 2.5])
 def test_a_subgroup_of_one_has_no_scatter(n: int) -> None:
-    for factor in (c4, d2, d3, factors):
+    for factor in (c4, d2, d3):
         with pytest.raises(OutOfRangeError, match=f"n = {n}: must be"):
             factor(n)
     with pytest.raises(OutOfRangeError, match="subgroups = 0"):

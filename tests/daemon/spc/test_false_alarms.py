@@ -7,15 +7,23 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import norm, t
 
-from daemon.spc.constants import c4
+from daemon.spc.chart_factors import c4
 from daemon.spc.errors import OutOfRangeError
-from daemon.spc.limits import Limits, Provenance, SigmaMethod, limits_from_baseline
+from daemon.spc.control_limits import (
+    Limits,
+    Provenance,
+    SigmaMethod,
+    honest_width,
+    limits_from_baseline,
+    rate_per_chart,
+    width_for_rate,
+)
 from daemon.spc.rules import ISO_7870_2, ONE_BEYOND_3
-from daemon.spc.run_rules import RunRules
-from daemon.spc.small_sample import (
+from tests.chart_checks import Watched
+from tests.reference_values import Entry
+from daemon.spc.false_alarms import (
     chance_of_false_alarm,
     false_alarms,
-    honest_width,
 )
 
 METHODS = [SigmaMethod.STANDARD_DEVIATION, SigmaMethod.MEAN_MOVING_RANGE]
@@ -65,7 +73,7 @@ def test_chance_with_rules_is_that_of_simulated_charts() -> None:
     for run in rng.normal(size=(1500, 15)):
         limits = limits_from_baseline(run, method=SigmaMethod.STANDARD_DEVIATION)
         z = (rng.normal(size=40) - limits.centre) / limits.sigma
-        fired.append(RunRules(rules=ISO_7870_2).extend(z).signal.any())
+        fired.append(Watched(ISO_7870_2, z).signal.any())
     limits = estimated(15, SigmaMethod.STANDARD_DEVIATION)
     told = chance_of_false_alarm(limits, ISO_7870_2, units=40)
     assert told == pytest.approx(np.mean(fired), abs=0.04)
@@ -96,10 +104,26 @@ def test_long_baselines_come_close_to_known_parameters() -> None:
     assert told.chance == pytest.approx(1 - (1 - told.nominal_rate) ** 100, rel=1e-3)
 
 
+@pytest.mark.reference("16_multiple_testing", "familywise")
+def test_many_charts(entry: Entry) -> None:
+    rate, charts = entry.inputs["alpha"], entry.inputs["m"]
+    single = rate_per_chart(any_alarm=rate, charts=100)
+    entry.check("sidak_alpha_for_familywise_0.0027_m100", single)
+    entry.check("sidak_limit_sigma", width_for_rate(single))
+    # Back again: so many charts of one rate have any alarm as often as published.
+    any_alarm = dict(zip(charts, entry.published("prob"), strict=True))
+    back = [rate_per_chart(any_alarm=any_alarm[m], charts=m) for m in charts]
+    assert_allclose(back, rate, rtol=1e-4)
+
+
 @pytest.mark.parametrize("rate", [0.0, 1.0, -0.1])
 def test_a_rate_is_between_0_and_1(rate: float) -> None:
     with pytest.raises(OutOfRangeError, match=r"rate = .*> 0 and < 1"):
         honest_width(estimated(5, METHODS[0]).provenance, rate=rate)
+    with pytest.raises(OutOfRangeError, match=r"rate = .*> 0 and < 1"):
+        width_for_rate(rate)
+    with pytest.raises(OutOfRangeError, match=r"any_alarm = .*> 0 and < 1"):
+        rate_per_chart(any_alarm=rate, charts=3)
 
 
 def test_no_units_are_refused() -> None:

@@ -24,7 +24,7 @@ from daemon.spc.capability.nonconforming import (
     predicted_share,
 )
 from daemon.spc.checks import Floats, finite_array, share
-from daemon.spc.discovery import rate_per_chart, width_for_rate
+from daemon.spc.control_limits import rate_per_chart, width_for_rate
 from daemon.spc.errors import NoSpreadError, ShapeError, TooFewError
 from daemon.spc.moments import moments
 from daemon.spc.normality import AndersonDarling, anderson_darling

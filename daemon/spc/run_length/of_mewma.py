@@ -16,12 +16,17 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import minimize_scalar
 from scipy.special import ive, roots_jacobi
 
-from daemon.spc.checks import Floats, count, not_negative, positive
-from daemon.spc.quadrature import normal_density
-from daemon.spc.run_length.distribution import RunLength
-from daemon.spc.run_length.ewma import checked_weight, ewma_run_length
-from daemon.spc.run_length.search import solve_for_mean
-from daemon.spc.run_length.shewhart import above_one, t2_run_length
+from daemon.spc.checks import (
+    Floats,
+    count,
+    not_negative,
+    positive,
+    weight_of_newest,
+)
+from daemon.spc.numerics import normal_density
+from daemon.spc.run_length.distribution import RunLength, above_one, solve_for_mean
+from daemon.spc.run_length.of_ewma import ewma_run_length
+from daemon.spc.run_length.of_shewhart import t2_run_length
 
 
 def mewma_run_length(
@@ -57,7 +62,7 @@ def mewma_run_length(
     200.54
     """
     count("ranges", ranges, at_least=1)
-    checked_weight(weight)
+    weight_of_newest(weight)
     positive("limit", limit)
     not_negative("distance", distance)
     if weight == 1.0:

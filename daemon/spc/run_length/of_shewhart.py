@@ -7,8 +7,8 @@ from scipy.stats import ncx2
 
 from daemon.spc.checks import count, finite, not_negative, positive
 from daemon.spc.errors import OutOfRangeError
-from daemon.spc.run_length.distribution import LONGEST, RunLength, geometric
-from daemon.spc.search import smallest
+from daemon.spc.run_length.distribution import RunLength, above_one, geometric
+from daemon.spc.numerics import smallest
 
 
 def shewhart_run_length(
@@ -201,12 +201,3 @@ def t2_size(*, ranges: int, limit: float, distance: float, arl: float) -> int:
         return chart.mean <= arl
 
     return smallest(found, at_least=1)
-
-
-def above_one(argument: str, value: float) -> float:
-    """Return `value`, refusing a run length that no chart has or that none can tell."""
-    if not 1.0 < finite(argument, value) <= 0.01 * LONGEST:
-        raise OutOfRangeError(
-            argument=argument, value=value, allowed=f"> 1 and <= {0.01 * LONGEST:g}"
-        )
-    return float(value)

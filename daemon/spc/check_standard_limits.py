@@ -4,8 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.spc.checks import finite_array, not_negative
-from daemon.spc.limits import SigmaMethod, limits_from_baseline
-from daemon.spc.small_sample import honest_width
+from daemon.spc.control_limits import SigmaMethod, honest_width, limits_from_baseline
 
 __all__ = ["OwnLimits", "own_limits"]
 

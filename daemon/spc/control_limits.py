@@ -5,14 +5,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from itertools import pairwise
-from math import asin, inf, pi, sqrt
+from math import asin, expm1, inf, isinf, log1p, pi, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri, stdtrit
 
-from daemon.spc.checks import Floats, finite, finite_array, positive
-from daemon.spc.constants import MEDIAN_MOVING_RANGE, c4, chi_mean, d2, d3
+from daemon.spc.checks import Floats, count, finite, finite_array, positive, share
+from daemon.spc.chart_factors import MEDIAN_MOVING_RANGE, c4, chi_mean, d2, d3
 from daemon.spc.errors import NoSpreadError, OutOfRangeError, TooFewError
 
 
@@ -193,13 +193,16 @@ def limits_from_baseline(
     used = values[keep]
     if len(used) < 2:
         raise TooFewError(argument="values left in x", value=len(used), allowed=">= 2")
+    some_spread("x", [used])
     if method is SigmaMethod.STANDARD_DEVIATION:
         sigma, freedom = float(used.std(ddof=1)) / c4(len(used)), len(used) - 1.0
     else:
         sigma, freedom = _from_moving_ranges(values, keep, starts, method)
+    if sigma <= 0.0:
+        raise NoSpreadError(argument="spread of x", value=sigma, allowed="> 0 for limits")
     return Limits(
         centre=float(used.mean()),
-        sigma=spread("x", sigma),
+        sigma=sigma,
         width=width,
         provenance=Provenance(
             method=method,
@@ -211,19 +214,22 @@ def limits_from_baseline(
     )
 
 
-def spread(argument: str, sigma: float) -> float:
-    """Return `sigma`, refusing zero: constant values give no limits.
+def some_spread(argument: str, groups: Iterable[Floats]) -> None:
+    """Refuse values that never differ inside a group: they give no limits.
+
+    Rounding makes the deviations of equal values from their mean other than 0, so the
+    values themselves are asked.
 
     Examples
     --------
-    >>> spread("x", 2.5)
-    2.5
+    >>> some_spread("x", [np.array([0.1, 0.1, 0.1])])
+    Traceback (most recent call last):
+    daemon.spc.errors.NoSpreadError: spread of x = 0.0: must be > 0 for limits
     """
-    if sigma <= 0.0:
+    if not any(len(group) and np.ptp(group) > 0.0 for group in groups):
         raise NoSpreadError(
-            argument=f"spread of {argument}", value=sigma, allowed="> 0 for limits"
+            argument=f"spread of {argument}", value=0.0, allowed="> 0 for limits"
         )
-    return sigma
 
 
 def kept(
@@ -275,6 +281,99 @@ def segment_bounds(segment_starts: Sequence[int], n: int) -> list[tuple[int, int
             )
     edges = [0, *sorted(set(segment_starts) - {0}), n]
     return list(pairwise(edges))
+
+
+def honest_width(provenance: Provenance, *, rate: float = 0.0027) -> float:
+    """Return the width that gives a false-alarm rate after all.
+
+    Limits of this width are those of a prediction interval for one further unit.
+
+    Parameters
+    ----------
+    provenance : Provenance
+        What the limits rest on.
+    rate : float
+        Wanted false alarms per unit, between 0 and 1.
+
+    Returns
+    -------
+    float
+        Distance of the limits from the centre, in estimated standard deviations.
+
+    Raises
+    ------
+    OutOfRangeError
+        For a rate outside its bounds.
+
+    Examples
+    --------
+    >>> baseline = [0.3, -1.1, 0.8, 0.1, -0.4, 1.3, -0.7, 0.2, -0.1, 0.6]
+    >>> round(honest_width(limits_from_baseline(baseline).provenance), 2)
+    5.0
+    """
+    share("rate", rate)
+    freedom = provenance.degrees_of_freedom
+    if isinf(freedom):
+        return -float(ndtri(rate / 2.0))
+    one = -float(stdtrit(freedom, rate / 2.0))
+    return one * chi_mean(freedom) * sqrt(1.0 + 1.0 / provenance.used)
+
+
+def rate_per_chart(*, any_alarm: float, charts: int) -> float:
+    """Return the rate of one chart that holds the probability of any alarm.
+
+    Parameters
+    ----------
+    any_alarm : float
+        Wanted probability of at least one false alarm among all charts at one
+        point, above 0 and below 1.
+    charts : int
+        Number of independent charts, at least 1.
+
+    Raises
+    ------
+    SpcError
+        For numbers outside their bounds.
+
+    References
+    ----------
+    Z. Sidak, Journal of the American Statistical Association 62 (1967) 626-633.
+
+    Examples
+    --------
+    >>> rate = rate_per_chart(any_alarm=0.0027, charts=100)
+    >>> round(rate, 10), round(width_for_rate(rate), 4)
+    (2.70362e-05, 4.1971)
+    """
+    share("any_alarm", any_alarm)
+    count("charts", charts, at_least=1)
+    return -expm1(log1p(-any_alarm) / charts)
+
+
+def width_for_rate(rate: float) -> float:
+    """Return the two-sided limit with this false-alarm rate.
+
+    Parameters
+    ----------
+    rate : float
+        False-alarm probability at one point, above 0 and below 1.
+
+    Returns
+    -------
+    float
+        Distance of each limit from the centre, in standard deviations.
+
+    Raises
+    ------
+    SpcError
+        For a rate outside its bounds.
+
+    Examples
+    --------
+    >>> round(width_for_rate(0.0026998), 4)
+    3.0
+    """
+    return float(-ndtri(0.5 * share("rate", rate)))
 
 
 def equivalent_degrees_of_freedom(relative_variance: float) -> float:

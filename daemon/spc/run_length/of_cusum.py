@@ -7,17 +7,15 @@ J. M. Lucas and R. B. Crosier, Technometrics 24 (1982) 199-205 (head start).
 """
 
 from dataclasses import dataclass
-from math import exp, inf, log, sqrt
+from math import inf, log, sqrt
 
 import numpy as np
 from scipy.special import ndtr
 
 from daemon.spc.checks import Floats, finite, not_negative, positive
 from daemon.spc.errors import OutOfRangeError
-from daemon.spc.quadrature import nodes, nodes_needed, normal_density
-from daemon.spc.run_length.distribution import RunLength
-from daemon.spc.run_length.search import solve_for_mean
-from daemon.spc.run_length.shewhart import above_one
+from daemon.spc.numerics import nodes, nodes_needed, normal_density
+from daemon.spc.run_length.distribution import RunLength, above_one, solve_for_mean
 
 
 def cusum_run_length(
@@ -197,54 +195,6 @@ def design_cusum(
     return CusumDesign(
         reference=0.5 * moved, interval=interval, arl=arl, arl_shifted=chart.mean
     )
-
-
-def siegmund_arl(
-    *,
-    reference: float,
-    interval: float,
-    shift: float = 0.0,
-    two_sided: bool = True,
-) -> float:
-    """Return the CUSUM's average run length by Siegmund's formula.
-
-    A check by hand of `cusum_run_length`, good to about one percent.
-
-    Parameters
-    ----------
-    reference, interval, shift, two_sided
-        As in `cusum_run_length`, in standard deviations.
-
-    Raises
-    ------
-    SpcError
-        For numbers that are not finite or outside their bounds.
-
-    References
-    ----------
-    D. Siegmund, Sequential Analysis (1985); W. H. Woodall and B. M. Adams,
-    Quality Engineering 5 (1993) 559-570.
-
-    Examples
-    --------
-    >>> round(siegmund_arl(reference=0.5, interval=5.0), 1)
-    469.1
-    """
-    _checked(reference, interval, 0.0, two_sided)
-    finite("shift", shift)
-    inverse = 1.0 / _siegmund(shift - reference, interval)
-    if two_sided:
-        inverse += 1.0 / _siegmund(-shift - reference, interval)
-    return 1.0 / inverse
-
-
-def _siegmund(drift: float, interval: float) -> float:
-    b = interval + 1.166
-    if abs(drift) < 1e-6:
-        return b * b
-    if -2.0 * drift * b > 700.0:
-        return inf
-    return (exp(-2.0 * drift * b) + 2.0 * drift * b - 1.0) / (2.0 * drift * drift)
 
 
 def _interval_guess(reference: float, arl: float) -> float:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import t as student
 
-from daemon.spc.check_limits import FALSE_ALARMS, own_limits
+from daemon.spc.check_standard_limits import FALSE_ALARMS, own_limits
 from daemon.spc.errors import SpcError
 
 

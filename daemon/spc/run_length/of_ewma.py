@@ -14,12 +14,10 @@ from math import ceil, log, log1p, sqrt
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from daemon.spc.checks import Floats, finite, positive
-from daemon.spc.errors import OutOfRangeError
-from daemon.spc.quadrature import nodes, nodes_needed, normal_density
-from daemon.spc.run_length.distribution import RunLength
-from daemon.spc.run_length.search import solve_for_mean
-from daemon.spc.run_length.shewhart import above_one, shewhart_run_length
+from daemon.spc.checks import Floats, finite, positive, weight_of_newest
+from daemon.spc.numerics import nodes, nodes_needed, normal_density
+from daemon.spc.run_length.distribution import RunLength, above_one, solve_for_mean
+from daemon.spc.run_length.of_shewhart import shewhart_run_length
 
 _SETTLED = 1e-8  # exact limits this close to their last width, relatively, are fixed
 
@@ -58,7 +56,7 @@ def ewma_run_length(
     >>> round(ewma_run_length(weight=0.1, width=2.814, shift=1.0).mean, 2)
     8.16
     """
-    checked_weight(weight)
+    weight_of_newest(weight)
     positive("width", width)
     finite("shift", shift)
     if weight == 1.0:
@@ -115,7 +113,7 @@ def ewma_width(*, weight: float, arl: float, exact_limits: bool = True) -> float
     >>> round(ewma_width(weight=0.1, arl=500.0, exact_limits=False), 3)
     2.814
     """
-    checked_weight(weight)
+    weight_of_newest(weight)
     above_one("arl", arl)
     return solve_for_mean(
         lambda width: (
@@ -184,10 +182,3 @@ def design_ewma(*, shift: float, arl: float, exact_limits: bool = False) -> Ewma
     weight = float(np.exp(best.x))
     width, arl_shifted = shifted(weight)
     return EwmaDesign(weight=weight, width=width, arl=arl, arl_shifted=arl_shifted)
-
-
-def checked_weight(weight: float) -> float:
-    """Return `weight`, refusing what is no share of a new value."""
-    if not 0.0 < finite("weight", weight) <= 1.0:
-        raise OutOfRangeError(argument="weight", value=weight, allowed="> 0 and <= 1")
-    return float(weight)

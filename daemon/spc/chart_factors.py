@@ -11,6 +11,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri, poch
 
 from daemon.spc.checks import Floats, count, positive
+from daemon.spc.numerics import nodes
 
 MEDIAN_MOVING_RANGE = sqrt(2.0) * float(ndtri(0.75))
 """Median of |z1 - z2| for two independent standard normal values, 0.9539."""
@@ -140,58 +141,10 @@ def d2_star(n: int, subgroups: int) -> float:
     return sqrt(d2(n) ** 2 + d3(n) ** 2 / count("subgroups", subgroups, at_least=1))
 
 
-def factors(n: int) -> dict[str, float]:
-    """Return the factors of one row of the printed tables, by their printed symbol.
-
-    For a person who checks a chart against the standard; the charts themselves use
-    d2, d3 and c4 alone.
-
-    Parameters
-    ----------
-    n : int
-        Subgroup size, at least 2.
-
-    Raises
-    ------
-    OutOfRangeError
-        For a size below 2.
-
-    References
-    ----------
-    ISO 7870-2, table of control-limit factors; ASTM E2587.
-
-    Examples
-    --------
-    >>> row = factors(5)
-    >>> round(row["A2"], 3), round(row["D4"], 3)
-    (0.577, 2.114)
-    """
-    mean_range, range_sd, mean_s = d2(n), d3(n), c4(n)
-    s_sd = sqrt(1.0 - mean_s**2)
-    return {
-        "d2": mean_range,
-        "d3": range_sd,
-        "c4": mean_s,
-        "A": 3.0 / sqrt(n),
-        "A2": 3.0 / (mean_range * sqrt(n)),
-        "A3": 3.0 / (mean_s * sqrt(n)),
-        "B3": max(0.0, 1.0 - 3.0 * s_sd / mean_s),
-        "B4": 1.0 + 3.0 * s_sd / mean_s,
-        "B5": max(0.0, mean_s - 3.0 * s_sd),
-        "B6": mean_s + 3.0 * s_sd,
-        "D1": max(0.0, mean_range - 3.0 * range_sd),
-        "D2": mean_range + 3.0 * range_sd,
-        "D3": max(0.0, 1.0 - 3.0 * range_sd / mean_range),
-        "D4": 1.0 + 3.0 * range_sd / mean_range,
-        "E2": 3.0 / mean_range,
-    }
-
-
 _REACH = 12.0
 """Beyond 12 sigma no sample of any size that fits a memory has a value."""
 
 
 @cache
 def _nodes() -> tuple[Floats, Floats]:
-    node, weight = np.polynomial.legendre.leggauss(400)
-    return _REACH * node, _REACH * weight
+    return nodes(-_REACH, _REACH, 400)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from daemon.spc.errors import OutOfRangeError, SpcError
-from daemon.spc.rule_chain import first_firing
+from daemon.spc.run_length import first_firing
 from daemon.spc.rules import (
     ISO_7870_2,
     NELSON,
@@ -21,7 +21,7 @@ from daemon.spc.rules import (
     Pattern,
     Rule,
 )
-from daemon.spc.run_rules import RunRules
+from tests.chart_checks import Watched
 from tests.reference_values import Entry
 
 SETS = {
@@ -109,7 +109,7 @@ def test_the_chain_agrees_with_the_rules_themselves() -> None:
     rules, units, charts = ISO_7870_2, 30, 4000
     expected = first_firing(rules, units=units, shift=0.4, scale=1.2).within[-1]
     z = rng.normal(0.4, 1.2, size=(charts, units))
-    fired = np.mean([RunRules(rules=rules).extend(row).signal.any() for row in z])
+    fired = np.mean([Watched(rules, row).signal.any() for row in z])
     error = np.sqrt(expected * (1 - expected) / charts)
     assert abs(fired - expected) < 4 * error
 

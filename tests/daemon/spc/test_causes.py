@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.spc.errors import NotFiniteError, OutOfRangeError
-from daemon.spc.proof import (
+from daemon.spc.causes import (
     CAUSES,
     RESPONDS,
     SLIP,

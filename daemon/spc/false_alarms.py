@@ -12,13 +12,14 @@ from dataclasses import dataclass
 from math import isinf, sqrt
 
 import numpy as np
-from scipy.special import chdtri, ndtr, ndtri, stdtr, stdtrit
+from scipy.special import chdtri, ndtr, ndtri, stdtr
 
-from daemon.spc.checks import Floats, count, share
-from daemon.spc.constants import chi_mean
-from daemon.spc.limits import Limits, Provenance
-from daemon.spc.rule_chain import first_firing
+from daemon.spc.checks import Floats, count
+from daemon.spc.chart_factors import chi_mean
+from daemon.spc.control_limits import Limits, Provenance
+from daemon.spc.numerics import nodes
 from daemon.spc.rules import Rule, checked_rules
+from daemon.spc.run_length import first_firing
 
 UNLUCKY = 0.9
 
@@ -81,7 +82,7 @@ def false_alarms(limits: Limits, *, units: int = 100) -> FalseAlarms:
 
     Examples
     --------
-    >>> from daemon.spc.limits import limits_from_baseline
+    >>> from daemon.spc.control_limits import limits_from_baseline
     >>> baseline = [0.3, -1.1, 0.8, 0.1, -0.4, 1.3, -0.7, 0.2, -0.1, 0.6]
     >>> told = false_alarms(limits_from_baseline(baseline), units=100)
     >>> round(told.nominal_rate, 4), round(told.rate, 3), round(told.chance, 2)
@@ -99,8 +100,8 @@ def false_alarms(limits: Limits, *, units: int = 100) -> FalseAlarms:
         even = (np.arange(400) + 0.5) / 400
         rates = _beyond(limits, *_estimates(provenance, even, even))
         unlucky = float(np.quantile(rates, UNLUCKY))
-        nodes, weight = _uniform_nodes(64)
-        rates = _beyond(limits, *_estimates(provenance, nodes, nodes))
+        at, weight = nodes(0.0, 1.0, 64)
+        rates = _beyond(limits, *_estimates(provenance, at, at))
         clean = np.exp(units * np.log1p(-rates))
         chance = 1.0 - weight @ clean @ weight
     return FalseAlarms(
@@ -145,9 +146,9 @@ def chance_of_false_alarm(
     if isinf(limits.provenance.degrees_of_freedom):
         return float(first_firing(chosen, units=units).within[-1])
     # Both sides of a chart are alike, so half the centres are enough.
-    nodes, weight = _uniform_nodes(6)
-    half = nodes > 0.5
-    centres, sigmas = _estimates(limits.provenance, nodes[half], nodes)
+    at, weight = nodes(0.0, 1.0, 6)
+    half = at > 0.5
+    centres, sigmas = _estimates(limits.provenance, at[half], at)
     chances = np.array(
         [
             [
@@ -160,43 +161,6 @@ def chance_of_false_alarm(
         ]
     )
     return float(2.0 * weight[half] @ chances @ weight)
-
-
-def honest_width(provenance: Provenance, *, rate: float = 0.0027) -> float:
-    """Return the width that gives a false-alarm rate after all.
-
-    Limits of this width are those of a prediction interval for one further unit.
-
-    Parameters
-    ----------
-    provenance : Provenance
-        What the limits rest on.
-    rate : float
-        Wanted false alarms per unit, between 0 and 1.
-
-    Returns
-    -------
-    float
-        Distance of the limits from the centre, in estimated standard deviations.
-
-    Raises
-    ------
-    OutOfRangeError
-        For a rate outside its bounds.
-
-    Examples
-    --------
-    >>> from daemon.spc.limits import limits_from_baseline
-    >>> baseline = [0.3, -1.1, 0.8, 0.1, -0.4, 1.3, -0.7, 0.2, -0.1, 0.6]
-    >>> round(honest_width(limits_from_baseline(baseline).provenance), 2)
-    5.0
-    """
-    share("rate", rate)
-    freedom = provenance.degrees_of_freedom
-    if isinf(freedom):
-        return -float(ndtri(rate / 2.0))
-    one = -float(stdtrit(freedom, rate / 2.0))
-    return one * chi_mean(freedom) * sqrt(1.0 + 1.0 / provenance.used)
 
 
 def _estimates(
@@ -216,7 +180,3 @@ def _beyond(limits: Limits, centres: Floats, sigmas: Floats) -> Floats:
     rates: Floats = ndtr(-reach - centre) + ndtr(-reach + centre)
     return rates
 
-
-def _uniform_nodes(n: int) -> tuple[Floats, Floats]:
-    node, weight = np.polynomial.legendre.leggauss(n)
-    return 0.5 + node / 2.0, weight / 2.0

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.metrology.errors import ArgumentError
-from daemon.metrology.settling import fewest_readings, rest_of
+from daemon.metrology.resting_value import fewest_readings, rest_of
 
 NOISE = 1.5e-6
 
