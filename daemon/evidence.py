@@ -8,14 +8,13 @@ from daemon.metrology.resistors import preferred_between
 from daemon.product import ProductModel
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import TWO_SIDED_95, Finding
-from daemon.spc.localize import (
+from daemon.spc.predicted_units import (
     Prediction,
-    ReelClaim,
     other_values,
     predicted_error,
     predicted_errors,
-    reel_claim,
 )
+from daemon.spc.reel_claim import ReelClaim, reel_claim
 from storage.records import Reel
 
 LEAST_CLASS_PROBABILITY = 0.01

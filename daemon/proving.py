@@ -8,8 +8,8 @@ from statistics import fmean
 
 from config.quantity import Unit
 from daemon.product import ProductModel
-from daemon.spc.detector.finding import TWO_SIDED_95
 from daemon.spc.causes import CAUSES, SETTLED, Measured, Way, settling, update
+from daemon.spc.detector.finding import TWO_SIDED_95
 from daemon.words import counted, ohm, percent, share
 from storage.records import Cause, Proof, ProofKind, Signal
 

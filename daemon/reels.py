@@ -10,7 +10,7 @@ from uuid import uuid4
 from config.quantity import Unit, parse
 from daemon.gathering import NoProofError, limits_of_meter_ppm, require_part
 from daemon.rows import plain
-from daemon.spc.claim import Against, ClaimCheck, against_claim
+from daemon.spc.reel_claim import Against, ClaimCheck, against_claim
 from daemon.words import counted, percent
 from storage.errors import NotFoundError
 from storage.records import Reel, ReelCheck

@@ -20,7 +20,7 @@ from daemon.bench.bench import Bench
 from daemon.bench.sequence import Progress, measure
 from daemon.clock import Clock
 from daemon.control import Desk, SecondMeter
-from daemon.metrology.agreement import agreement
+from daemon.metrology.conformity import agreement
 from storage.records import CrossCheck
 
 READINGS = 5

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import floor, isfinite, log10
 from typing import Any
 
-from daemon.spc.claim import Against, ClaimCheck
+from daemon.spc.reel_claim import Against, ClaimCheck
 from storage.records import Cause, Disposal, LimitIs, Scope, Signal
 
 MINUS = "\N{MINUS SIGN}"

@@ -4,12 +4,12 @@ A normal factor overstates what two rectangular lines do and understates a short
 series of readings. Here the lines' distributions are folded exactly.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from math import inf, isinf, log, pi, prod, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq, minimize_scalar
+from scipy.optimize import brentq
 from scipy.special import gammaln, j0, kve, ndtri, stdtrit
 
 from daemon.metrology.checks import probability
@@ -55,7 +55,7 @@ def coverage_half_width(components: Sequence[Component], coverage: float) -> flo
     functions, P(|Y| <= x) = 2/pi * integral of sin(t x)/t * phi(t) dt from 0 to
     infinity (Gil-Pelaez, Biometrika 38 (1951) 481), by Gauss-Legendre panels.
     It is what JCGM 101 would find by drawing numbers. Relative error below 1e-6
-    where two or more lines matter.
+    where two or more lines matter; 3e-5 where both of two are arcsine.
 
     Examples
     --------
@@ -84,48 +84,10 @@ def coverage_half_width(components: Sequence[Component], coverage: float) -> flo
     def short_of(x: float) -> float:
         return 2 / pi * float(weighted @ np.sin(t * x)) - coverage
 
+    # Of two arcsine lines the rest beyond is less than the integral's own error.
+    if short_of(bound) <= 0:
+        return bound
     return float(brentq(short_of, 0.0, bound, xtol=1e-12 * bound, rtol=1e-12))
-
-
-def shortest_interval(
-    quantile: Callable[[float], float], coverage: float
-) -> tuple[float, float]:
-    """Return the shortest interval of a distribution that has this coverage.
-
-    Parameters
-    ----------
-    quantile : callable
-        Quantile function: probability to value, finite inside (0, 1).
-    coverage : float
-        Coverage probability, strictly between 0 and 1.
-
-    Returns
-    -------
-    tuple of float
-        Low and high end, in the unit of the quantile (JCGM 101, 5.3.4).
-
-    Raises
-    ------
-    ArgumentError
-        If the coverage is outside its bound.
-
-    Examples
-    --------
-    >>> from math import log
-    >>> low, high = shortest_interval(lambda p: -log(1 - p), 0.95)
-    >>> round(low, 4), round(high, 4)
-    (0.0, 2.9957)
-    """
-    probability(coverage=coverage)
-
-    def width(below: float) -> float:
-        return quantile(below + coverage) - quantile(below)
-
-    found = minimize_scalar(
-        width, bounds=(0.0, 1 - coverage), method="bounded", options={"xatol": 1e-12}
-    )
-    low = float(found.x)
-    return quantile(low), quantile(low + coverage)
 
 
 def _alone(line: Component, coverage: float) -> float:

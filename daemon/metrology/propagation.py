@@ -9,7 +9,7 @@ import numpy as np
 from uncertainties import nominal_value, ufloat
 
 from daemon.metrology.checks import finite
-from daemon.metrology.errors import ArgumentError
+from daemon.metrology.errors import ArgumentError, MetrologyError
 from daemon.metrology.quantities import (
     Correlations,
     Floats,
@@ -71,8 +71,11 @@ class JointResult:
 
     @property
     def correlation(self) -> Floats:
-        """Correlation of the results, shape (m, m)."""
-        return self.covariance / np.outer(self.standard, self.standard)
+        """Correlation of the results, shape (m, m); 0 with one exactly known."""
+        both = np.outer(self.standard, self.standard)
+        found = np.eye(len(both))
+        np.divide(self.covariance, both, out=found, where=both > 0)
+        return found
 
 
 def propagate(
@@ -284,7 +287,14 @@ def _linearised(
     variables = {
         one.name: ufloat(one.estimate + moved.get(one.name, 0.0), 1.0) for one in inputs
     }
-    result = model(**variables)
+    try:
+        result = model(**variables)
+    except MetrologyError:
+        raise
+    except (ArithmeticError, ValueError) as exc:
+        raise ArgumentError(
+            name="result of the model", value=str(exc), bound="finite at the estimates"
+        ) from exc
     results = result if isinstance(result, tuple | list) else [result]
     estimates = np.array([float(nominal_value(y)) for y in results])
     # A result that no input moves is a plain number without derivatives.

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import fdtri
 
 from daemon.metrology.checks import positive, same_length, sample
+from daemon.metrology.errors import ArgumentError
 from daemon.metrology.uncertainty import coverage_factor
 
 __all__ = ["FEWEST", "MODEL_TRUST", "Rest", "fewest_readings", "rest_of"]
@@ -27,6 +28,8 @@ FEWEST = 3
 FEWEST_TO_FIT = 5
 FEWEST_TO_DOUBT = 8
 GRID = 40
+NO_TIME = 1e-12
+"""Readings within so little of the slowest time constant were taken at one time."""
 NEAR_ENOUGH = 1e-9
 STEPS = 8
 """Of Gauss and Newton; from a neighbour on the grid four suffice."""
@@ -94,7 +97,7 @@ def rest_of(
     Raises
     ------
     ArgumentError
-        If lengths differ or a value is not finite.
+        If lengths differ, a value is not finite, or times go back.
 
     Notes
     -----
@@ -114,9 +117,12 @@ def rest_of(
     """
     times, taken = np.array(at_s, dtype=float), np.array(values, dtype=float)
     sample("values", taken, at_least=1)
+    sample("at_s", times, at_least=1)
     same_length("values", values, at_s)
     positive(slowest_s=slowest_s)
     count = len(taken)
+    if (np.diff(times) < 0).any():
+        raise ArgumentError(name="at_s", value=list(at_s), bound="in rising order")
     for first in dict.fromkeys((0, count // 4, count // 2)):
         if count - first < FEWEST:
             break
@@ -227,7 +233,7 @@ def _still(t: Floats, y: Floats, slowest_s: float) -> _Fit:
     spread = float(away @ away)
     deviations = y - y.mean()
     count = len(y)
-    if spread < count * 1e-12:  # all at one time: nothing is said about movement
+    if spread < count * NO_TIME:  # nothing is said about movement
         standard = float(np.std(y, ddof=1)) / sqrt(count)
         return _Fit(float(y.mean()), standard, count - 1, np.zeros(count))
     departure = float(away @ deviations) / spread
@@ -243,8 +249,10 @@ def _moves(t: Floats, y: Floats, slowest_s: float) -> bool:
     """Whether readings follow a straight or slow course: the F test of one slope."""
     e = np.exp(-t / slowest_s)
     away = e - e.mean()
-    deviations = y - y.mean()
-    explained = float(away @ deviations) ** 2 / float(away @ away)
+    deviations, spread = y - y.mean(), float(away @ away)
+    if spread < len(y) * NO_TIME:
+        return False
+    explained = float(away @ deviations) ** 2 / spread
     left = float(deviations @ deviations) - explained
     degrees = len(y) - 2
     return explained > max(left, 0.0) / degrees * float(fdtri(1, degrees, MOVED))
@@ -262,6 +270,10 @@ def _moving(
     shapes = np.exp(-t / taus[:, None])
     away = shapes - shapes.mean(axis=1, keepdims=True)
     sizes = (away**2).sum(axis=1)
+    told = sizes > len(t) * NO_TIME
+    if not told.any():
+        return None
+    taus, shapes, away, sizes = taus[told], shapes[told], away[told], sizes[told]
     departures = (away @ y) / sizes
     gains = departures**2 * sizes
     ends = y.mean() - departures * shapes.mean(axis=1)
@@ -278,7 +290,7 @@ def _moving(
             break  # the shape no longer says which time constant it has
         step = (ee * float(slope @ rests) - es * float(e @ rests)) / determinant
         step = min(max(step, -0.2), 0.2)
-        tau = min(tau * exp(step), 2 * slowest_s)
+        tau = min(tau * exp(step), 2 * float(taus[-1]))
         if abs(step) < NEAR_ENOUGH:
             break
     if tau > slowest_s:

@@ -11,8 +11,8 @@ from daemon.look import LIGHT, Look
 from daemon.plots import marks
 from daemon.plots.places import MOVED, ODD, moved_by, stretches
 from daemon.spc.charts.individuals import IndividualsChart
-from daemon.spc.errors import NoSpreadError, TooFewError
 from daemon.spc.control_limits import Limits, limits_from_baseline
+from daemon.spc.errors import NoSpreadError, TooFewError
 from daemon.words import PPM_PER_PERCENT, beside
 from storage.records import Signal
 

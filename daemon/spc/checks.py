@@ -76,7 +76,7 @@ def share(argument: str, value: float) -> float:
 
 
 def weight_of_newest(value: float) -> float:
-    """Return the weight of the newest unit in an average, refusing what is not in (0, 1].
+    """Return the newest unit's weight in an average, refusing what is not in (0, 1].
 
     Examples
     --------

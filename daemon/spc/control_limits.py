@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri, stdtrit
 
-from daemon.spc.checks import Floats, count, finite, finite_array, positive, share
 from daemon.spc.chart_factors import MEDIAN_MOVING_RANGE, c4, chi_mean, d2, d3
+from daemon.spc.checks import Floats, count, finite, finite_array, positive, share
 from daemon.spc.errors import NoSpreadError, OutOfRangeError, TooFewError
 
 
@@ -199,7 +199,9 @@ def limits_from_baseline(
     else:
         sigma, freedom = _from_moving_ranges(values, keep, starts, method)
     if sigma <= 0.0:
-        raise NoSpreadError(argument="spread of x", value=sigma, allowed="> 0 for limits")
+        raise NoSpreadError(
+            argument="spread of x", value=sigma, allowed="> 0 for limits"
+        )
     return Limits(
         centre=float(used.mean()),
         sigma=sigma,

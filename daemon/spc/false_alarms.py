@@ -14,8 +14,8 @@ from math import isinf, sqrt
 import numpy as np
 from scipy.special import chdtri, ndtr, ndtri, stdtr
 
-from daemon.spc.checks import Floats, count
 from daemon.spc.chart_factors import chi_mean
+from daemon.spc.checks import Floats, count
 from daemon.spc.control_limits import Limits, Provenance
 from daemon.spc.numerics import nodes
 from daemon.spc.rules import Rule, checked_rules
@@ -179,4 +179,3 @@ def _beyond(limits: Limits, centres: Floats, sigmas: Floats) -> Floats:
     centre = centres[:, None]
     rates: Floats = ndtr(-reach - centre) + ndtr(-reach + centre)
     return rates
-

@@ -7,7 +7,6 @@ that all values share cost nothing.
 from dataclasses import dataclass
 from math import sqrt
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from daemon.spc.checks import finite_array

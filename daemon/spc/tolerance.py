@@ -23,6 +23,8 @@ from daemon.spc.checks import Floats, count, finite_array, share
 from daemon.spc.moments import moments
 from daemon.spc.numerics import nodes, normal_density, smallest
 
+LARGE = 10_000_000
+
 
 class Side(StrEnum):
     """Which end of the values an interval bounds."""
@@ -121,8 +123,11 @@ def one_sided_factor(
     2.911
     """
     freedom = _checked(n, coverage, confidence, degrees)
-    shift = float(ndtri(coverage)) * sqrt(n)
-    return float(nct.ppf(confidence, freedom, shift)) / sqrt(n)
+    z = float(ndtri(coverage))
+    if min(n, freedom) > LARGE:
+        # Normal to seven digits, where the noncentral t of the library ends in NaN.
+        return z + float(ndtri(confidence)) * sqrt(1.0 / n + z * z / (2.0 * freedom))
+    return float(nct.ppf(confidence, freedom, z * sqrt(n))) / sqrt(n)
 
 
 def two_sided_factor(

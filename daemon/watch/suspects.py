@@ -11,7 +11,7 @@ from daemon.serials import serial_order
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.concerned import concerned
 from daemon.spc.detector.finding import Finding
-from daemon.spc.localize import predicted_error
+from daemon.spc.predicted_units import predicted_error
 from daemon.watch.entering import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import Segment

@@ -9,8 +9,8 @@ import pytest
 
 from daemon.bench.readings import RangeReadings
 from daemon.cycle import Cycle, RunHeader
-from daemon.metrology.range_error import MeterSpecification, Temperature, range_error
 from daemon.metrology.level_readings import Readings
+from daemon.metrology.range_error import MeterSpecification, Temperature, range_error
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product, Session, Signal
 from tests.daemon.making import AT, demo_settings, readings

@@ -23,7 +23,6 @@ from daemon.spc.checks import (
     same_length,
     share,
 )
-from daemon.spc.errors import NoSpreadError, OutOfRangeError, TooFewError
 from daemon.spc.control_limits import (
     GIVEN,
     Exclusion,
@@ -32,6 +31,7 @@ from daemon.spc.control_limits import (
     kept,
     limits_from_baseline,
 )
+from daemon.spc.errors import NoSpreadError, OutOfRangeError, TooFewError
 
 
 class Count(StrEnum):

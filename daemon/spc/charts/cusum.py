@@ -10,8 +10,8 @@ Methods, section 6.3.2.3.
 from dataclasses import dataclass
 
 from daemon.spc.checks import finite, not_negative, positive
-from daemon.spc.errors import OutOfRangeError
 from daemon.spc.control_limits import Limits
+from daemon.spc.errors import OutOfRangeError
 
 TIE = 1e-10
 """Standard deviations: sums this near zero, or a limit, are on it. Rounding must not
@@ -174,4 +174,3 @@ class CusumChart:
 def _step(total: float, increment: float) -> float:
     after = total + increment
     return after if after > TIE else 0.0
-

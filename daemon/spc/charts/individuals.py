@@ -7,8 +7,8 @@ NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2; ISO 7870-2.
 
 from dataclasses import dataclass
 
-from daemon.spc.checks import finite
 from daemon.spc.chart_factors import d2, d3
+from daemon.spc.checks import finite
 from daemon.spc.control_limits import Limits
 
 

@@ -24,7 +24,6 @@ from daemon.spc.checks import (
     not_negative,
     positive,
 )
-from daemon.spc.errors import TooFewError
 from daemon.spc.control_limits import (
     GIVEN,
     Exclusion,
@@ -35,6 +34,7 @@ from daemon.spc.control_limits import (
     segment_bounds,
     some_spread,
 )
+from daemon.spc.errors import TooFewError
 from daemon.spc.variance.one_way import one_way_components
 
 

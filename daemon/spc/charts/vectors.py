@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from daemon.spc.checks import Floats, finite_array
-from daemon.spc.errors import NoSpreadError, OutOfRangeError, ShapeError, TooFewError
 from daemon.spc.control_limits import Exclusion, kept, segment_bounds
+from daemon.spc.errors import NoSpreadError, OutOfRangeError, ShapeError, TooFewError
 
 
 class CovarianceMethod(StrEnum):

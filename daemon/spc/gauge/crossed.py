@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import fdtrc
 
-from daemon.spc.checks import Floats, finite_array, share
 from daemon.spc.chart_factors import d2, d2_star
+from daemon.spc.checks import Floats, finite_array, share
 from daemon.spc.errors import NoSpreadError, TooFewError
 from daemon.spc.gauge.spread import GaugeSpread
 from daemon.spc.variance.intervals import Interval, MeanSquare, sum_interval

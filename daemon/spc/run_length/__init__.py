@@ -6,13 +6,13 @@ design for a wanted shift: the subgroup, the weight or the reference value.
 Parameters are taken as known; a run length is counted in plotted points.
 """
 
+from daemon.spc.run_length.distribution import RunLength, geometric
 from daemon.spc.run_length.of_cusum import (
     CusumDesign,
     cusum_interval,
     cusum_run_length,
     design_cusum,
 )
-from daemon.spc.run_length.distribution import RunLength, geometric
 from daemon.spc.run_length.of_ewma import (
     EwmaDesign,
     design_ewma,

@@ -6,9 +6,8 @@ from scipy.special import chdtri, ndtr, ndtri
 from scipy.stats import ncx2
 
 from daemon.spc.checks import count, finite, not_negative, positive
-from daemon.spc.errors import OutOfRangeError
-from daemon.spc.run_length.distribution import RunLength, above_one, geometric
 from daemon.spc.numerics import smallest
+from daemon.spc.run_length.distribution import RunLength, above_one, geometric
 
 
 def shewhart_run_length(

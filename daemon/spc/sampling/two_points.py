@@ -6,8 +6,8 @@ from scipy.stats import hypergeom
 
 from daemon.spc.checks import count, share
 from daemon.spc.errors import OutOfRangeError
-from daemon.spc.sampling.attributes import SinglePlan, checked_build
 from daemon.spc.numerics import smallest
+from daemon.spc.sampling.attributes import SinglePlan, checked_build
 
 
 def zero_acceptance_size(*, bad: float, beta: float) -> int:

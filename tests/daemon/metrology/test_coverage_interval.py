@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from daemon.metrology.coverage_interval import coverage_half_width, shortest_interval
+from daemon.metrology.coverage_interval import coverage_half_width
 from daemon.metrology.errors import ArgumentError
 from daemon.metrology.uncertainty import (
     HALF_WIDTH_DIVISOR,
@@ -167,10 +167,18 @@ def test_lines_of_nothing_have_no_width() -> None:
     assert coverage_half_width([component(0.0, Distribution.NORMAL)], 0.95) == 0.0
 
 
-def test_shortest_interval_of_a_normal_is_symmetric() -> None:
-    low, high = shortest_interval(lambda p: float(stats.norm.ppf(p)), 0.95)
-    assert low == pytest.approx(-1.959964, abs=1e-4)
-    assert high == pytest.approx(1.959964, abs=1e-4)
+@pytest.mark.source("definition: direct integration over one line's angle")
+@pytest.mark.parametrize("coverage", [0.9, 0.999, 0.9999, 0.99999])
+@pytest.mark.parametrize("other", [1.0, 0.3])
+def test_two_arcsine_lines_far_out(coverage: float, other: float) -> None:
+    lines = [component(size, Distribution.ARCSINE) for size in (1.0, other)]
+    widths = np.sqrt(2.0) * np.array([1.0, other])
+    found = coverage_half_width(lines, coverage)
+    assert found <= widths.sum()
+    angles = (np.arange(400_000) + 0.5) * np.pi / 400_000
+    room = np.clip((found - widths[0] * np.cos(angles)) / widths[1], -1.0, 1.0)
+    beyond = 2.0 * np.mean(0.5 - np.arcsin(room) / np.pi)
+    assert beyond == pytest.approx(1.0 - coverage, rel=0.02, abs=1.2e-5)
 
 
 @pytest.mark.parametrize("coverage", [0.0, 1.0, -0.1, 1.5, float("nan")])
@@ -178,8 +186,6 @@ def test_a_coverage_outside_its_bound_is_refused(coverage: float) -> None:
     lines = [component(1.0, Distribution.NORMAL)]
     with pytest.raises(ArgumentError, match="coverage"):
         coverage_half_width(lines, coverage)
-    with pytest.raises(ArgumentError, match="coverage"):
-        shortest_interval(lambda p: p, coverage)
 
 
 def test_no_line_at_all_is_refused() -> None:

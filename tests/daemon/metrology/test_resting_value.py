@@ -123,3 +123,19 @@ def test_refuses_what_is_no_record() -> None:
         rest_of([0.0, 1.0], [1.0, 1.0, 1.0], slowest_s=1.0)
     with pytest.raises(ArgumentError, match="finite"):
         rest_of([0.0, 1.0, 2.0], [1.0, float("nan"), 1.0], slowest_s=1.0)
+
+
+def test_readings_at_one_time_say_nothing_of_a_movement() -> None:
+    values = [1.0, 2.0, 3.0, 2.0, 1.0, 2.0]
+    for at_s in ([1.0] * 6, [1.0 + 1e-9 * n for n in range(6)]):
+        rest = rest_of(at_s, values, slowest_s=1e6)
+        assert rest is not None
+        assert rest.value == pytest.approx(np.mean(values))
+        assert rest.standard == pytest.approx(np.std(values, ddof=1) / 6**0.5)
+
+
+def test_times_that_go_back_or_are_none_are_refused() -> None:
+    with pytest.raises(ArgumentError, match="rising order"):
+        rest_of([0.0, 2.0, 1.0], [1.0, 2.0, 3.0], slowest_s=1.0)
+    with pytest.raises(ArgumentError, match=r"at_s\[1\] = nan"):
+        rest_of([0.0, float("nan"), 1.0], [1.0, 2.0, 3.0], slowest_s=1.0)

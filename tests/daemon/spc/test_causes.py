@@ -6,7 +6,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.spc.errors import NotFiniteError, OutOfRangeError
 from daemon.spc.causes import (
     CAUSES,
     RESPONDS,
@@ -18,6 +17,7 @@ from daemon.spc.causes import (
     settling,
     update,
 )
+from daemon.spc.errors import NotFiniteError, OutOfRangeError
 
 SIZE = {"size_ppm": 3000.0, "size_sd_ppm": 80.0}
 EVEN = dict.fromkeys(CAUSES, 0.25)

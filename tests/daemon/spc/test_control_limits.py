@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from daemon.spc.chart_factors import c4, d2, d3
-from daemon.spc.errors import NoSpreadError, OutOfRangeError, SpcError, TooFewError
 from daemon.spc.control_limits import (
     Exclusion,
     Limits,
@@ -17,6 +16,7 @@ from daemon.spc.control_limits import (
     equivalent_degrees_of_freedom,
     limits_from_baseline,
 )
+from daemon.spc.errors import NoSpreadError, OutOfRangeError, SpcError, TooFewError
 from tests.reference_values import Entry
 
 SINGLE = [

@@ -8,7 +8,6 @@ from numpy.testing import assert_allclose
 from scipy.stats import norm, t
 
 from daemon.spc.chart_factors import c4
-from daemon.spc.errors import OutOfRangeError
 from daemon.spc.control_limits import (
     Limits,
     Provenance,
@@ -18,13 +17,14 @@ from daemon.spc.control_limits import (
     rate_per_chart,
     width_for_rate,
 )
-from daemon.spc.rules import ISO_7870_2, ONE_BEYOND_3
-from tests.chart_checks import Watched
-from tests.reference_values import Entry
+from daemon.spc.errors import OutOfRangeError
 from daemon.spc.false_alarms import (
     chance_of_false_alarm,
     false_alarms,
 )
+from daemon.spc.rules import ISO_7870_2, ONE_BEYOND_3
+from tests.chart_checks import Watched
+from tests.reference_values import Entry
 
 METHODS = [SigmaMethod.STANDARD_DEVIATION, SigmaMethod.MEAN_MOVING_RANGE]
 

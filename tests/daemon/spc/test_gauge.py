@@ -260,7 +260,7 @@ X = [1.0, 2.0, 4.0]
         Refusal("appraisers", lambda: crossed_study(np.ones((3, 1, 3)))),
         Refusal("trials", lambda: average_range_study(np.ones((3, 3, 1)))),
         Refusal("values", lambda: crossed_study(np.ones((3, 3)))),
-        Refusal("spread of trials", lambda: crossed_study(np.ones((3, 3, 3)))),
+        Refusal("spread of trials", lambda: crossed_study(np.full((3, 3, 3), 0.1))),
         Refusal("spread of trials", lambda: average_range_study(np.ones((3, 3, 3)))),
         Refusal(
             "values[0, 0, 1]",

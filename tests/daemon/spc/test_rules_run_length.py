@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from daemon.spc.errors import OutOfRangeError, SpcError
-from daemon.spc.run_length import first_firing
 from daemon.spc.rules import (
     ISO_7870_2,
     NELSON,
@@ -21,6 +20,7 @@ from daemon.spc.rules import (
     Pattern,
     Rule,
 )
+from daemon.spc.run_length import first_firing
 from tests.chart_checks import Watched
 from tests.reference_values import Entry
 

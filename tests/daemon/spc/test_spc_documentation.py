@@ -16,7 +16,7 @@ import daemon.spc
 
 PREFIX = "daemon.spc."
 INSIDE = {
-    "causes", "checks", "errors", "localize", "numerics",
+    "causes", "checks", "errors", "numerics", "predicted_units", "reel_claim",
 }  # fmt: skip
 DETECTOR = "detector"
 """A room of its own, used through its line alone; see its DETECTOR.md."""

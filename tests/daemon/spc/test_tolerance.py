@@ -164,6 +164,19 @@ def test_smallest_is_the_first(at_least: int, threshold: int) -> None:
     assert found == max(at_least, threshold)
 
 
+@pytest.mark.source("closed form: normal limit of the noncentral t")
+@pytest.mark.parametrize("n", [10**6, 10**8, 10**9, 10**12])
+@pytest.mark.parametrize("coverage", [0.2, 0.95])
+def test_factors_of_very_many_values(n: int, coverage: float) -> None:
+    z, sure = norm.ppf(coverage), norm.ppf(0.99)
+    limit = z + sure * np.sqrt((1.0 + z * z / 2.0) / n)
+    found = one_sided_factor(n, coverage=coverage, confidence=0.99)
+    assert found == pytest.approx(limit, abs=1e-5)
+    assert two_sided_factor(n, coverage=coverage, confidence=0.99) == pytest.approx(
+        norm.ppf(0.5 + coverage / 2), rel=3e-3
+    )
+
+
 @pytest.mark.parametrize("n", [1, 45])
 def test_too_few_values_are_a_value_that_says_how_many(n: int) -> None:
     interval = distribution_free_interval(range(n), coverage=0.9, confidence=0.95)

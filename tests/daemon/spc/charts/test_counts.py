@@ -17,6 +17,7 @@ from daemon.spc.charts.counts import (
     count_limits,
     exact_count_limits,
 )
+from daemon.spc.control_limits import Exclusion, SigmaMethod
 from daemon.spc.errors import (
     NoSpreadError,
     NotFiniteError,
@@ -24,7 +25,6 @@ from daemon.spc.errors import (
     ShapeError,
     TooFewError,
 )
-from daemon.spc.control_limits import Exclusion, SigmaMethod
 from tests.chart_checks import history as history_of
 from tests.chart_checks import refuses
 from tests.reference_values import Entry, entry

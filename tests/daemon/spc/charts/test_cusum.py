@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from daemon.spc.charts.cusum import CusumChart
-from daemon.spc.errors import NotFiniteError, OutOfRangeError
 from daemon.spc.control_limits import Limits
+from daemon.spc.errors import NotFiniteError, OutOfRangeError
 from tests.chart_checks import history as history_of
 from tests.chart_checks import refuses
 from tests.reference_values import Entry
@@ -97,7 +97,9 @@ def test_sums_do_not_change_with_shift_and_scale(
 @given(values)
 def test_turning_the_values_over_swaps_the_sums(x: list[float]) -> None:
     history = history_of(CusumChart(limits=Limits(centre=0.0, sigma=1.0)), x)
-    turned = history_of(CusumChart(limits=Limits(centre=0.0, sigma=1.0)), np.negative(x))
+    turned = history_of(
+        CusumChart(limits=Limits(centre=0.0, sigma=1.0)), np.negative(x)
+    )
     assert_array_equal(history.above, turned.below)
     assert_array_equal(history.since_above, turned.since_below)
 

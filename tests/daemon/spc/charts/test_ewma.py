@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 
 from daemon.spc.charts.ewma import EwmaChart
 from daemon.spc.charts.individuals import IndividualsChart
-from daemon.spc.errors import NotFiniteError, OutOfRangeError
 from daemon.spc.control_limits import Limits
+from daemon.spc.errors import NotFiniteError, OutOfRangeError
 from tests.chart_checks import history as history_of
 from tests.chart_checks import refuses
 from tests.reference_values import Entry

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from daemon.spc.charts.individuals import IndividualsChart
-from daemon.spc.errors import NotFiniteError
 from daemon.spc.control_limits import Limits, limits_from_baseline
+from daemon.spc.errors import NotFiniteError
 from tests.chart_checks import history as history_of
 from tests.chart_checks import refuses
 from tests.reference_values import Entry

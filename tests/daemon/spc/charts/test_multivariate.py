@@ -24,6 +24,7 @@ from daemon.spc.charts.vectors import (
     shares,
     vector_limits,
 )
+from daemon.spc.control_limits import Exclusion
 from daemon.spc.errors import (
     NoSpreadError,
     NotFiniteError,
@@ -32,10 +33,9 @@ from daemon.spc.errors import (
     SpcError,
     TooFewError,
 )
-from daemon.spc.control_limits import Exclusion
 from tests.chart_checks import columns_of, refuses
 from tests.chart_checks import history as history_of
-from tests.reference_values import Entry, entry
+from tests.reference_values import Entry
 
 FILE = "11_multivariate"
 RANGES = ("1 uA", "10 uA", "100 uA", "1 mA")
@@ -301,7 +301,9 @@ def pair(
             "variance of a = 0.0",
         ),
         (
-            lambda: vector_limits([[0.1, 1.0], [0.1, 2.0], [0.1, 4.0]], names=["a", "b"]),
+            lambda: vector_limits(
+                [[0.1, 1.0], [0.1, 2.0], [0.1, 4.0]], names=["a", "b"]
+            ),
             NoSpreadError,
             "variance of a = 0.0: must be > 0",
         ),

@@ -9,13 +9,13 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from daemon.spc.charts.reels import ReelChart, ReelLimits, reel_limits
+from daemon.spc.control_limits import Exclusion
 from daemon.spc.errors import (
     NoSpreadError,
     NotFiniteError,
     OutOfRangeError,
     TooFewError,
 )
-from daemon.spc.control_limits import Exclusion
 from tests.chart_checks import history as history_of
 from tests.chart_checks import refuses
 

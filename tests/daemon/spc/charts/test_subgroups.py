@@ -9,19 +9,19 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
-from daemon.spc.charts.subgroups import Scatter, SubgroupChart, subgroup_limits
 from daemon.spc.chart_factors import c4, d2
-from daemon.spc.errors import (
-    NoSpreadError,
-    NotFiniteError,
-    OutOfRangeError,
-    TooFewError,
-)
+from daemon.spc.charts.subgroups import Scatter, SubgroupChart, subgroup_limits
 from daemon.spc.control_limits import (
     Exclusion,
     Limits,
     SigmaMethod,
     equivalent_degrees_of_freedom,
+)
+from daemon.spc.errors import (
+    NoSpreadError,
+    NotFiniteError,
+    OutOfRangeError,
+    TooFewError,
 )
 from tests.chart_checks import history as history_of
 from tests.chart_checks import refuses

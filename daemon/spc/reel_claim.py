@@ -1,20 +1,20 @@
-"""From a finding to the reel: its claim, its likely class, its other units."""
+"""Parts of one reel against the tolerance that its label claims.
+
+Told from a handful of loose parts, or from what the units that carry the reel show.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from math import sqrt
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
-from numpy.typing import NDArray
-from scipy.special import log_ndtr, logsumexp, ndtr
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import log_ndtr, logsumexp, ndtr, stdtrit
 
-from daemon.spc.checks import count, finite, finite_array, positive
-from daemon.spc.detector.baseline import Baseline
-from daemon.spc.detector.finding import TWO_SIDED_95, Finding
+from daemon.spc.checks import count, finite, finite_array, not_negative, positive
 from daemon.spc.errors import OutOfRangeError
-
-Array = NDArray[np.float64]
 
 CLASSES_PPM = (500.0, 1_000.0, 2_500.0, 5_000.0, 10_000.0, 20_000.0, 50_000.0)
 """Tolerance classes of IEC 60062:2016, letters W, B, C, D, F, G and J."""
@@ -24,6 +24,105 @@ CLASSES_PPM = (500.0, 1_000.0, 2_500.0, 5_000.0, 10_000.0, 20_000.0, 50_000.0)
 MEAN_FILLS = (0.1, 0.2, 0.35)
 SPREAD_FILLS = np.geomspace(0.02, 0.4, 25)
 SHARE_OUTSIDE = 0.05
+CONFIDENCE = 0.95
+COVERAGE = 2.0
+
+
+class Against(StrEnum):
+    """What a handful of parts says about the claim."""
+
+    COMPATIBLE = "compatible"
+    INCOMPATIBLE = "incompatible"
+    UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimCheck:
+    """Verdict on a claim, and what it rests on.
+
+    `mean_ppm` with its 95 % interval is of the reel, from the nominal value;
+    `outside` and `undecided` are places of parts, from 0; `missed_share` is the
+    largest share of bad parts that so many good ones would still have missed.
+    """
+
+    verdict: Against
+    mean_ppm: float
+    low_ppm: float
+    high_ppm: float
+    spread_ppm: float
+    outside: tuple[int, ...]
+    undecided: tuple[int, ...]
+    missed_share: float
+
+
+def against_claim(
+    deviations_ppm: ArrayLike, tolerance_ppm: float, *, uncertainty_ppm: float = 0.0
+) -> ClaimCheck:
+    """Judge loose parts against a claimed tolerance.
+
+    A tolerance is a limit for every part, so one part that is outside beyond its
+    measurement's uncertainty refutes the label. Parts that are all inside prove
+    little: `missed_share` says how little.
+
+    Parameters
+    ----------
+    deviations_ppm : array_like, shape (n,), n >= 2
+        Of each part from the nominal value, ppm.
+    tolerance_ppm : float
+        Claimed, above zero.
+    uncertainty_ppm : float
+        Standard uncertainty (k = 1) of each measurement, >= 0; the guard band on
+        either side of the limit is twice that (ILAC-G8:09/2019, non-binary rule).
+
+    Returns
+    -------
+    ClaimCheck
+        The interval of the mean is Student's; `missed_share` is the largest p with
+        (1 - p)^n >= 5 %, the zero-failure rule of attribute sampling.
+
+    Raises
+    ------
+    SpcError
+        For fewer than two parts, a value that is not finite, a tolerance that is
+        not above zero or an uncertainty below it.
+
+    Examples
+    --------
+    >>> five = against_claim([2600.0, 3100.0, 3500.0, 2900.0, 800.0], 1000.0)
+    >>> five.verdict.value, five.outside, round(five.mean_ppm)
+    ('incompatible', (0, 1, 2, 3), 2580)
+    >>> good = against_claim([100.0, -50.0, 30.0, 80.0, 10.0], 1000.0)
+    >>> good.verdict.value, round(good.missed_share, 3)
+    ('compatible', 0.451)
+    """
+    values = finite_array("deviations_ppm", deviations_ppm, at_least=2)
+    positive("tolerance_ppm", tolerance_ppm)
+    not_negative("uncertainty_ppm", uncertainty_ppm)
+    guard_ppm = COVERAGE * uncertainty_ppm
+    size = np.abs(values)
+    outside = _places(size > tolerance_ppm + guard_ppm)
+    undecided = tuple(
+        one for one in _places(size > tolerance_ppm - guard_ppm) if one not in outside
+    )
+    verdict = Against.COMPATIBLE
+    if outside:
+        verdict = Against.INCOMPATIBLE
+    elif undecided:
+        verdict = Against.UNDECIDED
+    n = len(values)
+    spread = float(values.std(ddof=1))
+    reach = float(stdtrit(n - 1, (1 + CONFIDENCE) / 2)) * spread / n**0.5
+    mean = float(values.mean())
+    return ClaimCheck(
+        verdict=verdict,
+        mean_ppm=mean,
+        low_ppm=mean - reach,
+        high_ppm=mean + reach,
+        spread_ppm=spread,
+        outside=outside,
+        undecided=undecided,
+        missed_share=1.0 - (1.0 - CONFIDENCE) ** (1.0 / n),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,15 +153,6 @@ class ReelClaim:
     incompatible: float
     share_outside: float
     classes: tuple[ClassOdds, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Prediction:
-    """Range error of a unit not yet measured, with its 95 % interval, ppm."""
-
-    mean_ppm: float
-    low_ppm: float
-    high_ppm: float
 
 
 def reel_claim(
@@ -144,105 +234,6 @@ def reel_claim(
     )
 
 
-def predicted_error(finding: Finding, baseline: Baseline) -> Prediction:
-    """Return what a further unit concerned by a finding will show.
-
-    Parameters
-    ----------
-    finding : Finding
-        One that names a range.
-    baseline : Baseline
-        The one that the detector started from.
-
-    Raises
-    ------
-    SpcError
-        If the finding names no range.
-    """
-    index = finding.range_index
-    if index is None:
-        raise OutOfRangeError(
-            argument="finding.range_index", value=index, allowed="the index of a range"
-        )
-    level = (finding.level_high_ppm - finding.level_low_ppm) / (2.0 * TWO_SIDED_95)
-    own = float(baseline.sigma_ppm[index]) * finding.spread_factor
-    reach = TWO_SIDED_95 * sqrt(level**2 + own**2 + baseline.shared_sigma_ppm**2)
-    return Prediction(
-        mean_ppm=finding.level_ppm,
-        low_ppm=finding.level_ppm - reach,
-        high_ppm=finding.level_ppm + reach,
-    )
-
-
-def predicted_errors(finding: Finding, baseline: Baseline) -> dict[int, Prediction]:
-    """Return what a further unit will show on the ranges that feel a common part.
-
-    Parameters
-    ----------
-    finding : Finding
-        One that names the reel of a common part.
-    baseline : Baseline
-        The one that the detector started from.
-
-    Returns
-    -------
-    dict of range index to Prediction
-        Their levels as the finding has them, with what units differ by.
-
-    Raises
-    ------
-    SpcError
-        If the finding names no common part.
-    """
-    layout, part = baseline.layout, finding.part_index
-    if part is None or part < layout.ranges:
-        raise OutOfRangeError(
-            argument="finding.part_index", value=part, allowed="that of a common part"
-        )
-    parts2 = baseline.sigma_ppm**2
-    parts2[part] *= finding.spread_factor**2
-    foretold = {}
-    for one in finding.levels:
-        level = (one.high_ppm - one.low_ppm) / (2.0 * TWO_SIDED_95)
-        of_unit2 = float(layout.sensitivity[:, one.range_index] ** 2 @ parts2)
-        reach = TWO_SIDED_95 * sqrt(level**2 + of_unit2 + baseline.shared_sigma_ppm**2)
-        foretold[one.range_index] = Prediction(
-            mean_ppm=one.mean_ppm,
-            low_ppm=one.mean_ppm - reach,
-            high_ppm=one.mean_ppm + reach,
-        )
-    return foretold
-
-
-def other_values(
-    nominal: float, finding: Finding, preferred: Sequence[float]
-) -> tuple[float, ...]:
-    """Return the preferred values that a part may be instead of its nominal one.
-
-    Parameters
-    ----------
-    nominal : float
-        In any unit.
-    finding : Finding
-        Its size is taken for the part's deviation from nominal.
-    preferred : sequence of float
-        Values that exist, in the same unit.
-
-    Returns
-    -------
-    tuple of float
-        Those inside the finding's interval, the nearest to its size first; empty where
-        a wrong value would not explain it.
-    """
-    positive("nominal", nominal)
-    values = finite_array("preferred", preferred)
-    deviations = (values / nominal - 1.0) * 1e6
-    inside = (deviations >= finding.low_ppm) & (deviations <= finding.high_ppm)
-    inside &= values != nominal
-    order = np.argsort(np.abs(deviations - finding.size_ppm), kind="stable")
-    return tuple(float(values[i]) for i in order if inside[i])
-
-
 def _log_mean(size: float, sigma: float, limit: float) -> float:
     """Log density of the observed mean of a reel of a class."""
     terms = []
@@ -274,3 +265,7 @@ def _log_between(low: float, high: float) -> float:
         low, high = -high, -low
     log_high, log_low = log_ndtr(high), log_ndtr(low)
     return float(log_high + np.log(-np.expm1(log_low - log_high)))
+
+
+def _places(which: NDArray[np.bool_]) -> tuple[int, ...]:
+    return tuple(np.flatnonzero(which).tolist())

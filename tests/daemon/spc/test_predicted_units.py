@@ -1,23 +1,19 @@
-"""A reel against its label."""
+"""What further units show after a finding."""
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from scipy.stats import norm
 
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import REEL, Culprit, Finding, find
 from daemon.spc.detector.layout import CommonPart, layout_of
 from daemon.spc.detector.line import Boundary, Line
 from daemon.spc.errors import SpcError
-from daemon.spc.localize import (
-    CLASSES_PPM,
+from daemon.spc.predicted_units import (
     other_values,
     predicted_error,
     predicted_errors,
-    reel_claim,
 )
+from daemon.spc.reel_claim import reel_claim
 
 TOLERANCE = np.full(4, 1000.0)
 
@@ -58,47 +54,6 @@ def test_parts_a_percent_or_more_high_are_of_the_one_percent_class_or_worse() ->
     assert claim.incompatible > 0.999
     finer = [c.probability for c in claim.classes if c.tolerance_ppm < 10_000]
     assert sum(finer) < 0.01
-
-
-def test_a_reel_that_keeps_its_claim_is_left_alone() -> None:
-    claim = reel_claim(
-        size_ppm=150.0, sigma_ppm=40.0, spread_ppm=150.0, units=20, tolerance_ppm=1000.0
-    )
-    assert claim.incompatible < 1e-6
-    assert claim.share_outside < 1e-3
-    likeliest = max(claim.classes, key=lambda c: c.probability)
-    assert likeliest.tolerance_ppm in {500.0, 1000.0}
-
-
-@pytest.mark.source("scipy.stats.norm: tail areas, summed over the mean's uncertainty")
-def test_the_share_outside_is_that_of_normal_parts() -> None:
-    claim = reel_claim(
-        size_ppm=800.0, sigma_ppm=100.0, spread_ppm=300.0, units=20, tolerance_ppm=1000
-    )
-    # mean and parts are both normal: their sum is
-    total = norm(800.0, (100.0**2 + 300.0**2) ** 0.5)
-    assert claim.share_outside == pytest.approx(total.sf(1000) + total.cdf(-1000))
-
-
-@given(
-    st.floats(-60_000, 60_000),
-    st.floats(1, 5_000),
-    st.floats(1, 20_000),
-    st.integers(1, 200),
-)
-def test_class_odds_sum_to_one(
-    size: float, sigma: float, spread: float, units: int
-) -> None:
-    claim = reel_claim(
-        size_ppm=size,
-        sigma_ppm=sigma,
-        spread_ppm=spread,
-        units=units,
-        tolerance_ppm=1e3,
-    )
-    assert sum(c.probability for c in claim.classes) == pytest.approx(1.0)
-    assert tuple(c.tolerance_ppm for c in claim.classes) == CLASSES_PPM
-    assert 0.0 <= claim.incompatible <= 1.0 + 1e-12
 
 
 def test_a_further_unit_is_foretold_in_95_of_100() -> None:
@@ -146,17 +101,3 @@ def test_a_neighbouring_value_is_recognised() -> None:
     series = [9.53, 9.76, 10.0, 10.2, 10.5, 10.7]
     assert other_values(10.0, finding, series) == (10.2,)
     assert other_values(10.0, found_at(3000.0, 150.0, 4)[0], series) == ()
-
-
-def test_nonsense_is_refused() -> None:
-    with pytest.raises(SpcError, match="sigma_ppm"):
-        reel_claim(size_ppm=0, sigma_ppm=0.0, spread_ppm=1, units=1, tolerance_ppm=1000)
-    with pytest.raises(SpcError, match="classes_ppm"):
-        reel_claim(
-            size_ppm=0,
-            sigma_ppm=1.0,
-            spread_ppm=1,
-            units=1,
-            tolerance_ppm=1000,
-            classes_ppm=(-1.0,),
-        )

@@ -1,24 +1,22 @@
-"""Loose parts against the label."""
-
-import doctest
+"""A reel against its label: from loose parts, and from its units."""
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import ttest_1samp
+from scipy.stats import norm, ttest_1samp
 
-from daemon.spc import claim
-from daemon.spc.claim import Against, against_claim
 from daemon.spc.errors import SpcError
+from daemon.spc.reel_claim import (
+    CLASSES_PPM,
+    Against,
+    against_claim,
+    reel_claim,
+)
 
 deviations = st.lists(
     st.floats(-50_000, 50_000, allow_nan=False), min_size=2, max_size=20
 )
-
-
-def test_examples_in_the_docstrings() -> None:
-    assert doctest.testmod(claim).failed == 0
 
 
 @pytest.mark.source("scipy.stats.ttest_1samp: confidence interval of a mean")
@@ -86,3 +84,58 @@ def test_nonsense_is_refused(
 ) -> None:
     with pytest.raises(SpcError):
         against_claim(values, tolerance, uncertainty_ppm=uncertainty)
+
+
+def test_a_reel_that_keeps_its_claim_is_left_alone() -> None:
+    claim = reel_claim(
+        size_ppm=150.0, sigma_ppm=40.0, spread_ppm=150.0, units=20, tolerance_ppm=1000.0
+    )
+    assert claim.incompatible < 1e-6
+    assert claim.share_outside < 1e-3
+    likeliest = max(claim.classes, key=lambda c: c.probability)
+    assert likeliest.tolerance_ppm in {500.0, 1000.0}
+
+
+@pytest.mark.source("scipy.stats.norm: tail areas, summed over the mean's uncertainty")
+def test_the_share_outside_is_that_of_normal_parts() -> None:
+    claim = reel_claim(
+        size_ppm=800.0, sigma_ppm=100.0, spread_ppm=300.0, units=20, tolerance_ppm=1000
+    )
+    # mean and parts are both normal: their sum is
+    total = norm(800.0, (100.0**2 + 300.0**2) ** 0.5)
+    assert claim.share_outside == pytest.approx(total.sf(1000) + total.cdf(-1000))
+
+
+@given(
+    st.floats(-60_000, 60_000),
+    st.floats(1, 5_000),
+    st.floats(1, 20_000),
+    st.integers(1, 200),
+)
+def test_class_odds_sum_to_one(
+    size: float, sigma: float, spread: float, units: int
+) -> None:
+    claim = reel_claim(
+        size_ppm=size,
+        sigma_ppm=sigma,
+        spread_ppm=spread,
+        units=units,
+        tolerance_ppm=1e3,
+    )
+    assert sum(c.probability for c in claim.classes) == pytest.approx(1.0)
+    assert tuple(c.tolerance_ppm for c in claim.classes) == CLASSES_PPM
+    assert 0.0 <= claim.incompatible <= 1.0 + 1e-12
+
+
+def test_a_reel_s_nonsense_is_refused() -> None:
+    with pytest.raises(SpcError, match="sigma_ppm"):
+        reel_claim(size_ppm=0, sigma_ppm=0.0, spread_ppm=1, units=1, tolerance_ppm=1000)
+    with pytest.raises(SpcError, match="classes_ppm"):
+        reel_claim(
+            size_ppm=0,
+            sigma_ppm=1.0,
+            spread_ppm=1,
+            units=1,
+            tolerance_ppm=1000,
+            classes_ppm=(-1.0,),
+        )
