@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from math import sqrt
 
 import numpy as np
@@ -23,7 +24,7 @@ from daemon.spc.capability.nonconforming import (
     counted_share,
     predicted_share,
 )
-from daemon.spc.checks import Floats, finite_array, share
+from daemon.spc.checks import Floats, finite_array
 from daemon.spc.control_limits import rate_per_chart, width_for_rate
 from daemon.spc.errors import NoSpreadError, ShapeError, TooFewError
 from daemon.spc.moments import moments
@@ -137,59 +138,24 @@ def capability_study(
     >>> study.reasons[0]
     'build means differ by more than the units inside builds explain (p = 4.3e-11)'
     """
-    groups = [
-        finite_array(f"builds[{i}]", build, at_least=1)
-        for i, build in enumerate(builds)
-    ]
-    share("confidence", confidence)
-    if names is None:
-        names = [str(i) for i in range(1, len(groups) + 1)]
-    elif len(names) != len(groups):
-        raise ShapeError(
-            argument="len(names)", value=len(names), allowed=f"{len(groups)}"
-        )
-    n = sum(map(len, groups))
-    if n < 3:
-        raise TooFewError(argument="units in builds", value=n, allowed=">= 3")
+    groups, labels = _checked(builds, names)
     everything = np.concatenate(groups)
-    whole = moments(everything)
-    if whole.s == 0.0:
-        raise NoSpreadError(argument="spread of builds", value=0.0, allowed="> 0")
+    n, whole = len(everything), moments(everything)
     degrees = n - len(groups)
-    if degrees < 1:
-        raise TooFewError(
-            argument="units in the largest build", value=1, allowed=">= 2"
-        )
     s_inside = sqrt(sum(_squares(group) for group in groups) / degrees)
     if s_inside == 0.0:
         raise NoSpreadError(argument="spread inside builds", value=0.0, allowed="> 0")
+    rated = partial(
+        _rated, mean=whole.mean, n=n, specification=specification, confidence=confidence
+    )
     normality = _normality(groups)
-    several = len(groups) > 1
-
-    def rated(s: float, freedom: int) -> Rated:
-        found = indices(mean=whole.mean, s=s, specification=specification)
-        return Rated(
-            s=s,
-            degrees=freedom,
-            indices=found,
-            cp_interval=None
-            if found.cp is None
-            else cp_interval(found.cp, degrees=freedom, confidence=confidence),
-            cpk_interval=cpk_interval(
-                found.cpk, n=n, degrees=freedom, confidence=confidence
-            ),
-            cpk_bound=one_sided_bound(
-                found.cpk, n=n, degrees=freedom, confidence=confidence
-            ),
-        )
-
     return CapabilityStudy(
         n=n,
         builds=len(groups),
         mean=whole.mean,
         inside=rated(s_inside, degrees),
         overall=rated(whole.s, n - 1),
-        s_across=one_way_components(groups).s_across if several else None,
+        s_across=one_way_components(groups).s_across if len(groups) > 1 else None,
         predicted=predicted_share(
             mean=whole.mean, s=whole.s, specification=specification
         ),
@@ -199,8 +165,59 @@ def capability_study(
         normality=normality,
         reasons=(
             *(f"a control chart signals: {signal}" for signal in signals),
-            *_unstable(groups, names, s_inside),
+            *_unstable(groups, labels, s_inside),
             *_not_normal(normality),
+        ),
+    )
+
+
+def _checked(
+    builds: Sequence[ArrayLike], names: Sequence[str] | None
+) -> tuple[list[Floats], Sequence[str]]:
+    groups = [
+        finite_array(f"builds[{i}]", build, at_least=1)
+        for i, build in enumerate(builds)
+    ]
+    if names is None:
+        names = [str(i) for i in range(1, len(groups) + 1)]
+    elif len(names) != len(groups):
+        raise ShapeError(
+            argument="len(names)", value=len(names), allowed=f"{len(groups)}"
+        )
+    n = sum(map(len, groups))
+    if n < 3:
+        raise TooFewError(argument="units in builds", value=n, allowed=">= 3")
+    if np.ptp(np.concatenate(groups)) == 0.0:
+        raise NoSpreadError(argument="spread of builds", value=0.0, allowed="> 0")
+    if n == len(groups):
+        raise TooFewError(
+            argument="units in the largest build", value=1, allowed=">= 2"
+        )
+    return groups, names
+
+
+def _rated(
+    s: float,
+    degrees: int,
+    *,
+    mean: float,
+    n: int,
+    specification: Specification,
+    confidence: float,
+) -> Rated:
+    found = indices(mean=mean, s=s, specification=specification)
+    return Rated(
+        s=s,
+        degrees=degrees,
+        indices=found,
+        cp_interval=None
+        if found.cp is None
+        else cp_interval(found.cp, degrees=degrees, confidence=confidence),
+        cpk_interval=cpk_interval(
+            found.cpk, n=n, degrees=degrees, confidence=confidence
+        ),
+        cpk_bound=one_sided_bound(
+            found.cpk, n=n, degrees=degrees, confidence=confidence
         ),
     )
 

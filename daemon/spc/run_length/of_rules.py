@@ -309,7 +309,7 @@ def _edges(rules: tuple[Rule, ...]) -> list[float]:
 def _zone_histories(
     rules: tuple[Rule, ...], complete_windows: bool
 ) -> tuple[list[History], list[list[int]]]:
-    """Return the histories of rules that ask where a value lies, the fresh one first."""
+    """Return the histories of rules that ask where values lie, the fresh one first."""
     asking = [rule for rule in rules if rule.pattern not in _ORDER]
     edges = _edges(rules) or [0.0]
     ends = [edges[0] - 2.0, *edges, edges[-1] + 2.0]

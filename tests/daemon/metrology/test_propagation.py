@@ -16,11 +16,11 @@ from daemon.metrology.monte_carlo import (
     numerical_tolerance,
 )
 from daemon.metrology.propagation import (
+    Input,
     propagate,
     propagate_jointly,
     second_order_variances,
 )
-from daemon.metrology.quantities import Input
 from daemon.metrology.uncertainty import (
     Component,
     Distribution,

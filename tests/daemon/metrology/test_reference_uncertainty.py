@@ -14,11 +14,11 @@ from uncertainties import umath
 from daemon.metrology.coverage_interval import coverage_half_width
 from daemon.metrology.monte_carlo import framework_holds, monte_carlo
 from daemon.metrology.propagation import (
+    Input,
     propagate,
     propagate_jointly,
     second_order_variances,
 )
-from daemon.metrology.quantities import Input
 from daemon.metrology.uncertainty import (
     Component,
     Distribution,
