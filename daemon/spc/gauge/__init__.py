@@ -4,8 +4,10 @@ from daemon.spc.gauge.crossed import (
     AnovaRow,
     AverageRangeStudy,
     CrossedStudy,
+    GaugeSpread,
     average_range_study,
     crossed_study,
+    distinct_categories,
 )
 from daemon.spc.gauge.single import (
     BiasStudy,
@@ -17,7 +19,6 @@ from daemon.spc.gauge.single import (
     stability_study,
     type1_study,
 )
-from daemon.spc.gauge.spread import GaugeSpread, distinct_categories
 
 __all__ = [
     "AnovaRow",

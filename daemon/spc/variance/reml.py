@@ -17,9 +17,14 @@ from scipy.special import chdtri
 
 from daemon.spc.checks import Floats, share
 from daemon.spc.errors import NoSpreadError
-from daemon.spc.variance.design import NestedDesign, nested_design, row_named
 from daemon.spc.variance.intervals import Interval
-from daemon.spc.variance.nested import INNERMOST, nested_components
+from daemon.spc.variance.nested import (
+    INNERMOST,
+    NestedDesign,
+    nested_components,
+    nested_design,
+    row_named,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
