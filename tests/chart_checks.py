@@ -1,67 +1,76 @@
-"""Checks that every chart passes: points one by one are those of the whole."""
+"""What tests of charts share: the points of a whole history, and what is refused."""
 
 import pickle
 from collections.abc import Iterable, Sequence
-from copy import deepcopy
 from dataclasses import fields, is_dataclass
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose, assert_array_equal
+from numpy.typing import ArrayLike, NDArray
+
+from daemon.spc.rules import Rule, RunRules
 
 
-def same_points(points: Sequence[Any], history: Any, *, atol: float) -> None:
-    """Compare each field of the points with the array of the same name."""
-    for field in fields(history):
-        name = field.name
-        whole = getattr(history, name)
-        parts = [getattr(point, name) for point in points]
-        if is_dataclass(whole):
-            same_points(parts, whole, atol=atol)
-            continue
-        if isinstance(whole, tuple):
-            assert parts == list(whole), name
-            continue
-        assert len(whole) == len(parts), name
-        if not parts:
-            continue
-        if whole.dtype.kind in "fc":
-            # None, "not enough yet", is NaN in an array.
-            ours = np.array(parts, dtype=float)
-            assert_allclose(ours, whole, rtol=1e-9, atol=atol, err_msg=name)
-        else:
-            assert_array_equal(np.array(parts), whole, err_msg=name)
+class Columns(SimpleNamespace):
+    """Fields of points as arrays; of no points every field is empty."""
+
+    def __getattr__(self, name: str) -> NDArray[np.float64]:
+        if name.startswith("_") or vars(self):
+            raise AttributeError(name)
+        return np.zeros(0)
 
 
-def one_by_one_equals_whole(
-    chart: Any, first: Any, second: Any, *, atol: float = 1e-9
-) -> None:
-    """Feed a chart and its copies in three ways, with a save in between.
+def history(chart: Any, *columns: Any) -> Any:
+    """Feed a chart, a row of the columns at a time; return each field as an array.
 
-    `first` and `second` are the arguments of `extend`: one array of values, or a
-    tuple of arrays that are given to `update` element by element together.
+    None, "not enough yet", is NaN in an array. Half way the chart is saved and
+    restored: what follows is not to notice.
     """
-    one, whole = deepcopy(chart), deepcopy(chart)
-    for values in rows(first):
-        one.update(*values)
-    whole.extend(*arguments(first))
-    one, whole = pickle.loads(pickle.dumps((one, whole)))  # noqa: S301 - our bytes
-    points = [one.update(*values) for values in rows(second)]
-    same_points(points, whole.extend(*arguments(second)), atol=atol)
-    # The states are the same too: what follows is the same again.
-    after = [one.update(*values) for values in rows(second)]
-    same_points(after, whole.extend(*arguments(second)), atol=atol)
+    rows = list(zip(*columns, strict=True))
+    half = len(rows) // 2
+    points = [chart.update(*row) for row in rows[:half]]
+    again = pickle.loads(pickle.dumps(chart))  # noqa: S301 - our own bytes
+    points += [chart.update(*row) for row in rows[half:]]
+    restored = [again.update(*row) for row in rows[half:]]
+    assert repr(restored[-1:]) == repr(points[-1:])
+    return columns_of(points)
 
 
-def arguments(data: Any) -> tuple[Any, ...]:
-    """Return the arguments of `extend`."""
-    return data if isinstance(data, tuple) else (data,)
+def columns_of(points: Sequence[Any]) -> Any:
+    """Return each field of points as an array, of fields that are points too."""
+    found: dict[str, Any] = {}
+    for field in fields(points[0]) if points else ():
+        column = [getattr(point, field.name) for point in points]
+        if is_dataclass(column[0]):
+            found[field.name] = columns_of(column)
+        else:
+            missing = any(one is None for one in column)
+            found[field.name] = np.array(column, dtype=float if missing else None)
+    return Columns(**found)
 
 
-def rows(data: Any) -> Iterable[tuple[Any, ...]]:
-    """Return the arguments of each `update`."""
-    return zip(*arguments(data), strict=True)
+class Watched:
+    """What a set of run rules says of values, position by position from 0."""
+
+    def __init__(self, rules: Iterable[Rule], z: ArrayLike) -> None:
+        watch = RunRules(rules=tuple(rules))
+        self.points = [watch.update(float(one)) for one in np.asarray(z)]
+
+    @property
+    def signal(self) -> NDArray[np.bool_]:
+        """Whether any rule fired at each unit."""
+        return np.array([point.signal for point in self.points], dtype=np.bool_)
+
+    def at(self, rule: Rule, *, side: int | None = None) -> list[int]:
+        """Return where a rule fired, on one side where that is asked."""
+        return [
+            firing.n - 1
+            for point in self.points
+            for firing in point.firings
+            if firing.rule == rule and side in (None, firing.side)
+        ]
 
 
 def refuses(chart: Any, error: type[Exception], match: str, *bad: Any) -> None:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from daemon.metrology.settling import Rest
+from daemon.metrology.resting_value import Rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

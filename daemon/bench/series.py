@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from daemon.bench.readings import Point, RangeReadings
-from daemon.metrology.readings import Readings
+from daemon.metrology.level_readings import Readings
 from daemon.metrology.uncertainty import Component, Distribution
 
 __all__ = ["Series", "linearity_ppm", "series_of", "setting_of"]

@@ -9,7 +9,7 @@ from uuid import uuid4
 from config.quantity import Unit, parse
 from daemon.holds.proofs import NoProofError, limits_of_meter_ppm, require_part
 from daemon.presentation.figures import counted, percent
-from daemon.spc.claim import Against, ClaimCheck, against_claim
+from daemon.spc.reel_claim import Against, ClaimCheck, against_claim
 from storage.records import Reel, ReelCheck
 from storage.store import Store
 

@@ -6,6 +6,7 @@ from enum import StrEnum
 from math import exp, log
 
 from daemon.metrology.checks import finite, not_zero, positive
+from daemon.metrology.errors import ArgumentError
 
 __all__ = ["Look", "Pair", "Seen", "active_range"]
 
@@ -86,7 +87,8 @@ def active_range(
     Raises
     ------
     ArgumentError
-        A value is not finite, `level` is not above 0, or a transfer is 0.
+        A value is not finite, `level` is not above 0, a transfer is 0, or none is
+        given.
 
     Examples
     --------
@@ -132,5 +134,7 @@ def _require(
     for name, pair in (("zero", zero), ("half", half), ("full", full)):
         finite(**{f"{name}_reference": pair.reference, f"{name}_output": pair.output})
     positive(level=level)
+    if not transfers:
+        raise ArgumentError(name="number of transfers", value=0, bound=">= 1")
     for key, transfer in transfers.items():
         not_zero(**{f"transfer of {key}": transfer})

@@ -5,32 +5,38 @@ from math import isfinite
 
 from daemon.metrology.errors import ArgumentError
 
+LARGEST, SMALLEST = 1e150, 1e-150
+"""Beyond them squares and ratios are no longer finite, and no measured value is."""
+
 
 def finite(**values: float) -> None:
-    """Refuse NaN and infinity."""
+    """Refuse NaN, infinity and what is beyond 1e150."""
     for name, value in values.items():
-        if not isfinite(value):
-            raise ArgumentError(name=name, value=value, bound="finite")
+        if not abs(value) <= LARGEST:
+            bound = f">= {-LARGEST:g} and <= {LARGEST:g}"
+            raise ArgumentError(
+                name=name, value=value, bound=bound if isfinite(value) else "finite"
+            )
 
 
 def positive(**values: float) -> None:
     """Refuse what is not finite and above zero."""
     for name, value in values.items():
-        if not (isfinite(value) and value > 0):
+        if not SMALLEST <= value <= LARGEST:
             raise ArgumentError(name=name, value=value, bound="> 0 and finite")
 
 
 def not_negative(**values: float) -> None:
     """Refuse what is not finite and at least zero."""
     for name, value in values.items():
-        if not (isfinite(value) and value >= 0):
+        if not 0 <= value <= LARGEST:
             raise ArgumentError(name=name, value=value, bound=">= 0 and finite")
 
 
 def not_zero(**values: float) -> None:
     """Refuse what is zero or not finite."""
     for name, value in values.items():
-        if not (isfinite(value) and value != 0):
+        if not SMALLEST <= abs(value) <= LARGEST:
             raise ArgumentError(name=name, value=value, bound="finite and not 0")
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from daemon.metrology.checks import not_negative, ordered, probability
 from daemon.metrology.errors import ArgumentError
-from daemon.metrology.quantities import (
+from daemon.metrology.propagation import (
     Correlations,
     Floats,
     Input,

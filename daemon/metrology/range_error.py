@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from daemon.metrology.checks import finite, not_negative, not_zero, positive
-from daemon.metrology.coverage import coverage_half_width
-from daemon.metrology.readings import Readings, scatter_components
+from daemon.metrology.coverage_interval import coverage_half_width
+from daemon.metrology.level_readings import Readings, scatter_components
 from daemon.metrology.uncertainty import (
     Component,
     Distribution,

@@ -20,7 +20,7 @@ from daemon.presentation.figures import (
     share,
     share_of_reading,
 )
-from daemon.spc.claim import Against, ClaimCheck
+from daemon.spc.reel_claim import Against, ClaimCheck
 from storage.records import Cause, Disposal, LimitIs, Scope, Signal
 
 PPM = 1e-6

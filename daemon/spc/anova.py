@@ -114,6 +114,8 @@ def one_way(groups: Sequence[ArrayLike]) -> OneWay:
 
 
 def _squares(group: Floats, centre: float) -> float:
+    if np.ptp(group) == 0.0:
+        return 0.0  # not what rounding makes of it
     difference = group - centre
     rest = float(difference.sum())
     return float(difference @ difference) - rest * rest / len(group)

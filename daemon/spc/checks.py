@@ -75,6 +75,19 @@ def share(argument: str, value: float) -> float:
     return float(value)
 
 
+def weight_of_newest(value: float) -> float:
+    """Return the newest unit's weight in an average, refusing what is not in (0, 1].
+
+    Examples
+    --------
+    >>> weight_of_newest(0.2)
+    0.2
+    """
+    if not 0.0 < finite("weight", value) <= 1.0:
+        raise OutOfRangeError(argument="weight", value=value, allowed="> 0 and <= 1")
+    return float(value)
+
+
 def count(argument: str, value: int, *, at_least: int) -> int:
     """Return `value` as an int, refusing fractions and what is below `at_least`.
 

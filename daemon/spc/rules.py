@@ -10,10 +10,10 @@ windows count, and a pattern that lasts fires again at each further unit.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
-from daemon.spc.checks import count, not_negative
+from daemon.spc.checks import count, finite, not_negative
 from daemon.spc.errors import OutOfRangeError
 
 # fmt: off
@@ -180,3 +180,110 @@ def checked_rules(rules: Iterable[Rule]) -> tuple[Rule, ...]:
             allowed="at least one rule, each once",
         )
     return chosen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Firing:
+    """A rule that fired at unit `n` (counted from 1), over the units since `first_n`.
+
+    `side` is +1 for above or rising, -1 for below or falling, 0 where the rule has
+    no side.
+    """
+
+    rule: Rule
+    n: int
+    first_n: int
+    side: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RulesPoint:
+    """What the rules say of one unit, counted from 1."""
+
+    n: int
+    z: float
+    firings: tuple[Firing, ...]
+
+    @property
+    def signal(self) -> bool:
+        """Whether any rule fired."""
+        return bool(self.firings)
+
+
+@dataclass(slots=True, kw_only=True)
+class RunRules:
+    """Watch standardised values with a chosen set of rules.
+
+    The state is the last answers to each rule's question, a bit a unit, so a unit
+    costs the same however long the history is. After a boundary (another reel)
+    start a fresh one: a run across it means nothing.
+
+    Parameters
+    ----------
+    rules : tuple of Rule
+        Such as `NELSON`, or any rules of one's own; the order is kept.
+
+    Examples
+    --------
+    >>> watch = RunRules(rules=NELSON)
+    >>> points = [watch.update(z) for z in (0.1, 2.4, 0.3, 2.2)]
+    >>> [(firing.rule.words, firing.first_n) for firing in points[-1].firings]
+    [('two of three beyond two sigma on one side', 2)]
+    """
+
+    rules: tuple[Rule, ...]
+    n: int = 0
+    previous: float = 0.0
+    step: int = 0
+    up: list[int] = field(default_factory=list)
+    down: list[int] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.rules = checked_rules(self.rules)
+        self.up = self.up or [0] * len(self.rules)
+        self.down = self.down or [0] * len(self.rules)
+
+    def update(self, z: float) -> RulesPoint:
+        """Take one value, in standard deviations from the centre; constant cost.
+
+        Raises
+        ------
+        NotFiniteError
+            For NaN or infinity; the state is left as it was.
+        """
+        finite("z", z)
+        rises = self.n > 0 and z > self.previous
+        falls = self.n > 0 and z < self.previous
+        step = int(rises) - int(falls)
+        turned = step * self.step < 0
+        self.n += 1
+        firings = []
+        for i, rule in enumerate(self.rules):
+            match rule.pattern:
+                case Pattern.ONE_SIDE:
+                    up, down = z > rule.sigmas, z < -rule.sigmas
+                case Pattern.WITHIN:
+                    up, down = abs(z) < rule.sigmas, False
+                case Pattern.OUTSIDE:
+                    up, down = abs(z) > rule.sigmas, False
+                case Pattern.TREND:
+                    up, down = rises, falls
+                case _:
+                    up, down = turned, False
+            mask = (1 << rule.flags) - 1
+            needed = rule.needed or rule.flags
+            self.up[i] = (self.up[i] << 1 | up) & mask
+            self.down[i] = (self.down[i] << 1 | down) & mask
+            above = self.up[i].bit_count() >= needed
+            below = self.down[i].bit_count() >= needed
+            if self.n >= rule.window and (above or below):
+                firings.append(
+                    Firing(
+                        rule=rule,
+                        n=self.n,
+                        first_n=self.n - rule.window + 1,
+                        side=(int(above) - int(below)) * rule.sided,
+                    )
+                )
+        self.previous, self.step = z, step
+        return RulesPoint(n=self.n, z=z, firings=tuple(firings))

@@ -21,8 +21,9 @@ from scipy.stats import nct
 
 from daemon.spc.checks import Floats, count, finite_array, share
 from daemon.spc.moments import moments
-from daemon.spc.quadrature import nodes, normal_density
-from daemon.spc.search import smallest
+from daemon.spc.numerics import nodes, normal_density, smallest
+
+LARGE = 10_000_000
 
 
 class Side(StrEnum):
@@ -122,8 +123,11 @@ def one_sided_factor(
     2.911
     """
     freedom = _checked(n, coverage, confidence, degrees)
-    shift = float(ndtri(coverage)) * sqrt(n)
-    return float(nct.ppf(confidence, freedom, shift)) / sqrt(n)
+    z = float(ndtri(coverage))
+    if min(n, freedom) > LARGE:
+        # Normal to seven digits, where the noncentral t of the library ends in NaN.
+        return z + float(ndtri(confidence)) * sqrt(1.0 / n + z * z / (2.0 * freedom))
+    return float(nct.ppf(confidence, freedom, z * sqrt(n))) / sqrt(n)
 
 
 def two_sided_factor(
@@ -195,37 +199,6 @@ def howe_factor(
     freedom = _checked(n, coverage, confidence, degrees)
     z = float(ndtri(0.5 * (1.0 + coverage)))
     return z * sqrt(freedom * (1.0 + 1.0 / n) / float(chdtri(freedom, confidence)))
-
-
-def natrella_factor(n: int, *, coverage: float, confidence: float) -> float:
-    """Return Natrella's k of a one-sided limit, an approximation by hand.
-
-    Parameters
-    ----------
-    n, coverage, confidence
-        As in `one_sided_factor`; too few values for the approximation are refused.
-
-    Raises
-    ------
-    SpcError
-        For numbers outside their bounds.
-
-    References
-    ----------
-    M. G. Natrella, Experimental Statistics, NBS Handbook 91 (1963).
-
-    Examples
-    --------
-    >>> round(natrella_factor(43, coverage=0.9, confidence=0.99), 4)
-    1.8752
-    """
-    _checked(n, coverage, confidence, None)
-    sure = float(ndtri(confidence)) ** 2
-    z = float(ndtri(coverage))
-    count("n", n, at_least=2 + int(0.5 * sure))
-    a = 1.0 - sure / (2.0 * (n - 1))
-    b = z * z - sure / n
-    return (z + sqrt(max(0.0, z * z - a * b))) / a
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -26,7 +26,7 @@ from daemon.bench.clock import Clock
 from daemon.holds.doubts import END_DOUBT
 from daemon.judging.verdict import Judge, KnownGood, Measured
 from daemon.metrology.drift import CheckPoint, Drift, carried_ppm
-from daemon.spc.check_limits import own_limits
+from daemon.spc.check_standard_limits import own_limits
 from daemon.station.rejudging import OpenRun, judged_again, moment_s
 from daemon.watch.people import PLACED_BY
 from storage.records import (

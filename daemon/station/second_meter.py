@@ -19,7 +19,7 @@ from config.quantity import Unit, parse, spell
 from daemon.bench.bench import Bench
 from daemon.bench.clock import Clock
 from daemon.bench.sequence import Progress, measure
-from daemon.metrology.agreement import agreement
+from daemon.metrology.conformity import agreement
 from daemon.station.desk import Desk
 from daemon.station.orders import SecondMeter
 from storage.records import CrossCheck

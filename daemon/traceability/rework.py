@@ -6,7 +6,7 @@ from math import hypot, sqrt
 
 from daemon.judging.product import ProductModel
 from daemon.metrology.errors import NoSolutionError
-from daemon.metrology.trim import Trim, parallel_trim, series_trim
+from daemon.metrology.resistors import Trim, trim
 
 PPM = 1e-6
 SERIES = ("E24", "E96", "E192")
@@ -80,11 +80,10 @@ def trim_plan(
             subject=f"range {one.title}", reason="it has no part of its own to trim"
         )
     wanted_ohm = product.nominal_ohm[one.part]
-    made = series_trim if actual_ohm < wanted_ohm else parallel_trim
     best: TrimPlan | None = None
     for name in SERIES if series is None else (series,):
-        trim = made(actual_ohm, wanted_ohm, series=name)
-        best = _plan(product, range_, one.part, name, trim, error_ppm,
+        made = trim(actual_ohm, wanted_ohm, series=name)
+        best = _plan(product, range_, one.part, name, made, error_ppm,
                      uncertainty_ppm, tolerance_ppm, tempco_ppm_per_k)  # fmt: skip
         if abs(best.error_ppm) <= NEAR_ENOUGH * limit_ppm:
             break

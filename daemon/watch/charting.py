@@ -11,8 +11,8 @@ from math import hypot, isnan, sqrt
 from daemon.judging.product import ProductModel
 from daemon.spc.charts.individuals import IndividualsChart
 from daemon.spc.charts.reels import ReelChart, ReelLimits
+from daemon.spc.control_limits import Limits
 from daemon.spc.detector.baseline import Baseline
-from daemon.spc.limits import Limits
 from daemon.watch.entering import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import referred
@@ -82,10 +82,9 @@ def _limits(known: Baseline, place: int) -> ReelLimits:
 
 
 def _unit(values: list[float], limits: ReelLimits) -> Beyond | None:
-    history = ReelChart(limits=limits).extend(values)
-    if not history.signal[-1]:
-        return None
-    return values[-1], float(history.lower[-1]), float(history.upper[-1])
+    chart = ReelChart(limits=limits)
+    last = [chart.update(one) for one in values][-1]
+    return (last.value, last.lower, last.upper) if last.signal else None
 
 
 def _reel(values: list[float], limits: ReelLimits) -> Beyond | None:

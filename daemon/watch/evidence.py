@@ -5,17 +5,16 @@ from typing import Any
 
 from config.model import Part
 from daemon.judging.product import ProductModel
+from daemon.metrology.resistors import preferred_between
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import TWO_SIDED_95, Finding
-from daemon.spc.localize import (
+from daemon.spc.predicted_units import (
     Prediction,
-    ReelClaim,
     other_values,
     predicted_error,
     predicted_errors,
-    preferred_values,
-    reel_claim,
 )
+from daemon.spc.reel_claim import ReelClaim, reel_claim
 from storage.records import Reel
 
 LEAST_CLASS_PROBABILITY = 0.01
@@ -208,4 +207,4 @@ def _other_values(nominal_ohm: float, finding: Finding) -> tuple[float, ...]:
     low, high = (nominal_ohm * (1.0 + e * PPM) for e in _interval(finding))
     if low <= 0.0:
         return ()
-    return other_values(nominal_ohm, finding, preferred_values(low, high))
+    return other_values(nominal_ohm, finding, preferred_between(low, high))

@@ -9,8 +9,8 @@ from statistics import fmean
 from config.quantity import Unit
 from daemon.judging.product import ProductModel
 from daemon.presentation.figures import counted, ohm, percent, share
+from daemon.spc.causes import CAUSES, SETTLED, Measured, Way, settling, update
 from daemon.spc.detector.finding import TWO_SIDED_95
-from daemon.spc.proof import CAUSES, SETTLED, Measured, Way, settling, update
 from storage.records import Cause, Proof, ProofKind, Signal
 
 __all__ = [

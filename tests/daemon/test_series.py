@@ -6,7 +6,7 @@ from daemon.bench.readings import Point, RangeReadings
 from daemon.bench.series import linearity_ppm, series_of, setting_of
 from daemon.judging.product import ProductModel
 from daemon.judging.verdict import Judge
-from daemon.metrology.settling import Rest
+from daemon.metrology.resting_value import Rest
 from tests.daemon.making import demo_product, demo_settings
 
 GAIN, OFFSET_V, ERROR = 1e6, 3e-4, 250e-6

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from daemon.bench.readings import RangeReadings
+from daemon.metrology.level_readings import Readings
 from daemon.metrology.range_error import MeterSpecification, Temperature, range_error
-from daemon.metrology.readings import Readings
 from daemon.station.cycle import Cycle, RunHeader
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product, Session, Signal

@@ -1,6 +1,6 @@
 """The notice to whoever has a unit, with the factors that put its readings right."""
 
-from daemon.metrology.resistance import correction_factor
+from daemon.metrology.correction import correction
 from daemon.presentation.documents.blocks import (
     Block,
     Column,
@@ -91,8 +91,8 @@ def factor_of(one: Correction) -> tuple[float, float]:
     >>> factor_of(Correction(range="1 mA", error_ppm=10_000.0, uncertainty_ppm=102.01))
     (0.990099..., 0.0001)
     """
-    factor = correction_factor(one.error_ppm * 1e-6)
-    return factor, one.uncertainty_ppm * 1e-6 * factor**2
+    made = correction(one.error_ppm, one.uncertainty_ppm)
+    return made.factor, made.uncertainty
 
 
 def _card(one: Correction) -> tuple[str, ...]:

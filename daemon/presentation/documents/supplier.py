@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from daemon.metrology.errors import MarkError
-from daemon.metrology.marking import read_mark
+from daemon.metrology.resistors import read_mark
 from daemon.presentation.documents.blocks import (
     Block,
     Column,

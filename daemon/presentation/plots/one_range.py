@@ -13,8 +13,8 @@ from daemon.presentation.plots import marks
 from daemon.presentation.plots.places import MOVED, ODD, moved_by, stretches
 from daemon.presentation.sentences import beside
 from daemon.spc.charts.individuals import IndividualsChart
+from daemon.spc.control_limits import Limits, limits_from_baseline
 from daemon.spc.errors import NoSpreadError, TooFewError
-from daemon.spc.limits import Limits, limits_from_baseline
 from storage.records import Signal
 
 FEWEST_FOR_LIMITS = 8
@@ -305,10 +305,10 @@ def _steps(
     bound = 0.0
     for _, stretch in frame.groupby(stretches(frame, changes)):
         chart.boundary()
-        points = chart.extend(stretch["error_percent"].to_numpy())
-        bound = float(points.moving_range_upper[0])
-        meaning = np.where(
-            points.moving_range_signal, ODD, stretch["meaning"].to_numpy()
-        )
-        pieces.append(stretch.assign(step=points.moving_range, meaning=meaning))
+        points = [chart.update(one) for one in stretch["error_percent"]]
+        bound = points[0].moving_range_upper
+        odd = [point.moving_range_signal for point in points]
+        meaning = np.where(odd, ODD, stretch["meaning"].to_numpy())
+        step = np.array([point.moving_range for point in points], dtype=float)
+        pieces.append(stretch.assign(step=step, meaning=meaning))
     return pd.concat(pieces).dropna(subset=["step"]), bound

@@ -15,7 +15,7 @@ from daemon.spc.capability.nonconforming import (
     counted_share,
     predicted_share,
 )
-from daemon.spc.capability.percentiles import (
+from daemon.spc.capability.nonnormal import (
     Distribution,
     Family,
     Fit,
@@ -27,7 +27,7 @@ from daemon.spc.capability.percentiles import (
     predicted_share_of,
     sample_quantiles,
 )
-from daemon.spc.capability.study import CapabilityStudy, Rated, capability_study
+from daemon.spc.capability.of_builds import CapabilityStudy, Rated, capability_study
 
 __all__ = [
     "CapabilityStudy",

@@ -9,7 +9,7 @@ ISO 22514-2:2017; ISO 22514-4:2016; NIST/SEMATECH e-Handbook, section 6.1.6.
 """
 
 from dataclasses import dataclass
-from math import sqrt
+from math import isnan, sqrt
 
 from scipy.optimize import brentq
 from scipy.special import chdtri, ndtri
@@ -18,6 +18,8 @@ from scipy.stats import nct
 from daemon.spc.checks import count, finite, not_negative, positive, share
 from daemon.spc.errors import OutOfRangeError
 from daemon.spc.variance.intervals import Interval
+
+LARGE = 10_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,11 +278,20 @@ def one_sided_bound(
     count("n", n, at_least=2)
     count("degrees", degrees, at_least=1)
     share("confidence", confidence)
+    if min(n, degrees) > LARGE:
+        # Normal to seven digits, where the noncentral t of the library ends in NaN.
+        half = sqrt(1.0 / (9.0 * n) + estimate * estimate / (2.0 * degrees))
+        return estimate - float(ndtri(confidence)) * half
     scale = 3.0 * sqrt(n)
     t = scale * estimate
 
     def excess(index: float) -> float:
-        return float(nct.cdf(t, degrees, scale * index)) - confidence
+        found = float(nct.cdf(t, degrees, scale * index))
+        if isnan(found):
+            raise OutOfRangeError(
+                argument="estimate", value=estimate, allowed="smaller for so many units"
+            )
+        return found - confidence
 
     step = 1.0 / scale + abs(estimate) / sqrt(2.0 * degrees)
     low, high = estimate - step, estimate + step

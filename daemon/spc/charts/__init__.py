@@ -1,1 +1,1 @@
-"""Control charts: small classes with `update(x) -> point` and `extend(x) -> points`."""
+"""Control charts: small classes with `update(x) -> point`; the state is in fields."""

@@ -9,7 +9,7 @@ section 6.3.3; D. B. Laney, Quality Engineering 14 (2002) 531-537 (overdispersed
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf
+from math import inf, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,16 +23,15 @@ from daemon.spc.checks import (
     same_length,
     share,
 )
-from daemon.spc.errors import NoSpreadError, OutOfRangeError, TooFewError
-from daemon.spc.limits import (
+from daemon.spc.control_limits import (
     GIVEN,
     Exclusion,
-    Limits,
     Provenance,
     SigmaMethod,
     kept,
     limits_from_baseline,
 )
+from daemon.spc.errors import NoSpreadError, OutOfRangeError, TooFewError
 
 
 class Count(StrEnum):
@@ -106,21 +105,6 @@ class CountPoint:
     signal: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CountHistory:
-    """Fields as in `CountPoint`, shape (n,)."""
-
-    n: NDArray[np.int64]
-    count: Floats
-    size: Floats
-    value: Floats
-    z: Floats
-    centre: Floats
-    lower: Floats
-    upper: Floats
-    signal: NDArray[np.bool_]
-
-
 @dataclass(slots=True, kw_only=True)
 class CountChart:
     """Watch counts in samples whose size may vary; limits follow each size.
@@ -174,56 +158,27 @@ class CountChart:
         SpcError
             For numbers outside these bounds; the chart is left as it was.
         """
-        history = self.extend([counted], [size])
+        _checked(self.kind, [counted], [size])
+        limits = self.limits
+        divisor = size if self.kind.per_unit else 1.0
+        expected = limits.rate * size
+        sigma = limits.overdispersion * sqrt(_variance(self.kind, limits.rate) * size)
+        lower = max(0.0, expected - limits.width * sigma) / divisor
+        upper = expected + limits.width * sigma
+        upper = (min(upper, size) if self.kind.binomial else upper) / divisor
+        value = counted / divisor
+        self.n += 1
         return CountPoint(
             n=self.n,
-            count=float(history.count[0]),
-            size=float(history.size[0]),
-            value=float(history.value[0]),
-            z=float(history.z[0]),
-            centre=float(history.centre[0]),
-            lower=float(history.lower[0]),
-            upper=float(history.upper[0]),
-            signal=bool(history.signal[0]),
-        )
-
-    def extend(self, counted: ArrayLike, size: ArrayLike | None = None) -> CountHistory:
-        """Take many samples at once: the same points and state as one by one.
-
-        Parameters
-        ----------
-        counted, size : array_like, shape (n,)
-            As for `update`; no sizes means 1 each.
-
-        Raises
-        ------
-        SpcError
-            As for `update`; the chart is left as it was.
-        """
-        counts, sizes = _checked(self.kind, counted, size)
-        limits = self.limits
-        divisor = sizes if self.kind.per_unit else np.ones(len(sizes))
-        expected = limits.rate * sizes
-        sigma = limits.overdispersion * _law_sigma(self.kind, limits.rate, sizes)
-        lower = np.maximum(0.0, expected - limits.width * sigma) / divisor
-        upper = expected + limits.width * sigma
-        if self.kind.binomial:
-            upper = np.minimum(upper, sizes)
-        upper = upper / divisor
-        value = counts / divisor
-        first = self.n + 1
-        self.n += len(counts)
-        return CountHistory(
-            n=np.arange(first, first + len(counts)),
-            count=counts,
-            size=sizes,
+            count=float(counted),
+            size=float(size),
             value=value,
-            z=(counts - expected) / sigma,
+            z=(counted - expected) / sigma,
             centre=expected / divisor,
             lower=lower,
             upper=upper,
             # Rounding must not put a count that lies on a limit beyond it.
-            signal=(value < lower * (1 - 1e-12)) | (value > upper * (1 + 1e-12)),
+            signal=not lower * (1 - 1e-12) <= value <= upper * (1 + 1e-12),
         )
 
 
@@ -280,8 +235,8 @@ def count_limits(
         raise NoSpreadError(argument="rate of counted", value=rate, allowed=allowed)
     overdispersion, freedom, method = 1.0, inf, SigmaMethod.LAW
     if overdispersed:
-        z = (counts - rate * sizes) / _law_sigma(kind, rate, sizes)
-        told: Limits = limits_from_baseline(z)
+        z = (counts - rate * sizes) / np.sqrt(_variance(kind, rate) * sizes)
+        told = limits_from_baseline(z)
         overdispersion, freedom = told.sigma, told.provenance.degrees_of_freedom
         method = SigmaMethod.OVERDISPERSED
     return CountLimits(
@@ -345,10 +300,9 @@ def exact_count_limits(
     return int(np.sum(up_to < tail)), int(np.argmax(above < tail))
 
 
-def _law_sigma(kind: Count, rate: float, sizes: Floats) -> Floats:
-    """Return the standard deviation of a count by its law."""
-    variance = rate * (1.0 - rate) if kind.binomial else rate
-    return np.asarray(np.sqrt(variance * sizes))
+def _variance(kind: Count, rate: float) -> float:
+    """Return the variance of a count by its law, per unit of size."""
+    return rate * (1.0 - rate) if kind.binomial else rate
 
 
 def _checked(

@@ -9,17 +9,13 @@ Methods, section 6.3.2.3.
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
-from daemon.spc.checks import Floats, finite, finite_array, not_negative, positive
+from daemon.spc.checks import finite, not_negative, positive
+from daemon.spc.control_limits import Limits
 from daemon.spc.errors import OutOfRangeError
-from daemon.spc.limits import Limits
 
-BLOCK = 256
 TIE = 1e-10
-"""Standard deviations: sums this near zero, or a limit, are on it. A whole history is
-summed in another order than unit by unit, and a tie must fall the same way."""
+"""Standard deviations: sums this near zero, or a limit, are on it. Rounding must not
+decide a tie."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,22 +49,6 @@ class CusumPoint:
     signal: bool
     since_above: int
     since_below: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CusumHistory:
-    """Fields as in `CusumPoint`, shape (n,)."""
-
-    n: NDArray[np.int64]
-    z: Floats
-    above: Floats
-    below: Floats
-    limit: Floats
-    signal_above: NDArray[np.bool_]
-    signal_below: NDArray[np.bool_]
-    signal: NDArray[np.bool_]
-    since_above: NDArray[np.int64]
-    since_below: NDArray[np.int64]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -162,47 +142,6 @@ class CusumChart:
             since_below=0 if self.below == 0.0 else self.zero_below + 1,
         )
 
-    def extend(self, x: ArrayLike) -> CusumHistory:
-        """Take many values at once: the same points and state as one by one.
-
-        Parameters
-        ----------
-        x : array_like, shape (n,)
-            In the order they were taken.
-
-        Raises
-        ------
-        SpcError
-            For a value that is not finite, or another shape; the chart is left as
-            it was.
-        """
-        z = (finite_array("x", x) - self.limits.centre) / self.limits.sigma
-        size, taken = len(z), self.n
-        start_above, start_below = self._sums()
-        above = _sums(z - self.allowance, start_above)
-        below = _sums(-z - self.allowance, start_below)
-        n = np.arange(taken + 1, taken + 1 + size)
-        zero_above = _last_zero(above, n, self.zero_above)
-        zero_below = _last_zero(below, n, self.zero_below)
-        if size:
-            self.n += size
-            self.above, self.below = float(above[-1]), float(below[-1])
-            self.zero_above, self.zero_below = int(zero_above[-1]), int(zero_below[-1])
-        signal_above = above > self.interval + TIE
-        signal_below = below > self.interval + TIE
-        return CusumHistory(
-            n=n,
-            z=z,
-            above=above,
-            below=below,
-            limit=np.broadcast_to(self.interval, size),
-            signal_above=signal_above,
-            signal_below=signal_below,
-            signal=signal_above | signal_below,
-            since_above=np.where(zero_above == n, 0, zero_above + 1),
-            since_below=np.where(zero_below == n, 0, zero_below + 1),
-        )
-
     def shift(self, point: CusumPoint) -> float | None:
         """Return the mean shift since it began, in the unit of the values.
 
@@ -235,34 +174,3 @@ class CusumChart:
 def _step(total: float, increment: float) -> float:
     after = total + increment
     return after if after > TIE else 0.0
-
-
-def _sums(increments: Floats, start: float) -> Floats:
-    """Return the sums that never fall below zero.
-
-    Such a sum is the plain sum minus its own minimum so far. Within short blocks,
-    a row each, because a plain sum over all units would grow and lose digits.
-    """
-    size = len(increments)
-    padded = np.zeros(-(-size // BLOCK) * BLOCK)
-    padded[:size] = increments
-    plain = np.cumsum(padded.reshape(-1, BLOCK), axis=1)
-    lowest = np.minimum.accumulate(plain, axis=1)
-    floor = np.empty(len(plain))
-    carry = start
-    for row, (end, least) in enumerate(
-        zip(plain[:, -1].tolist(), lowest[:, -1].tolist(), strict=True)
-    ):
-        floor[row] = -carry
-        carry = end - min(least, -carry)
-    np.minimum(lowest, floor[:, None], out=lowest)
-    np.subtract(plain, lowest, out=plain)
-    sums = plain.ravel()[:size]
-    sums[sums <= TIE] = 0.0
-    return sums
-
-
-def _last_zero(sums: Floats, n: NDArray[np.int64], before: int) -> NDArray[np.int64]:
-    """Return the number of the last unit up to each at which the sum was zero."""
-    zeros = np.where(sums == 0.0, n, before)
-    return np.maximum.accumulate(zeros, out=zeros)

@@ -8,15 +8,10 @@ Methods, section 6.3.2.4.
 """
 
 from dataclasses import dataclass
-from math import ceil, log1p, sqrt
+from math import sqrt
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.signal import lfilter
-
-from daemon.spc.checks import Floats, finite, finite_array
-from daemon.spc.errors import OutOfRangeError
-from daemon.spc.limits import Limits
+from daemon.spc.checks import finite, weight_of_newest
+from daemon.spc.control_limits import Limits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,18 +24,6 @@ class EwmaPoint:
     lower: float
     upper: float
     signal: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EwmaHistory:
-    """Fields as in `EwmaPoint`, shape (n,)."""
-
-    n: NDArray[np.int64]
-    value: Floats
-    centre: Floats
-    lower: Floats
-    upper: Floats
-    signal: NDArray[np.bool_]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -81,7 +64,7 @@ class EwmaChart:
     offset: float = 0.0
 
     def __post_init__(self) -> None:
-        checked_weight(self.weight)
+        weight_of_newest(self.weight)
 
     def update(self, x: float) -> EwmaPoint:
         """Take one value; constant cost.
@@ -96,7 +79,8 @@ class EwmaChart:
         kept = 1.0 - self.weight
         self.n += 1
         self.offset = self.weight * (x - limits.centre) + kept * self.offset
-        reach = self._lasting_reach() * sqrt(1.0 - kept ** (2 * self.n))
+        share = self.weight / (2.0 - self.weight) * (1.0 - kept ** (2 * self.n))
+        reach = limits.width * limits.sigma * sqrt(share)
         return EwmaPoint(
             n=self.n,
             value=limits.centre + self.offset,
@@ -105,82 +89,3 @@ class EwmaChart:
             upper=limits.centre + reach,
             signal=abs(self.offset) > reach,
         )
-
-    def extend(self, x: ArrayLike) -> EwmaHistory:
-        """Take many values at once: the same points and state as one by one.
-
-        Parameters
-        ----------
-        x : array_like, shape (n,)
-            In the order they were taken.
-
-        Raises
-        ------
-        SpcError
-            For a value that is not finite, or another shape; the chart is left as
-            it was.
-        """
-        values = finite_array("x", x)
-        limits = self.limits
-        size = len(values)
-        offset = smooth(values - limits.centre, self.weight, self.offset)
-        growth = variance_growth(self.weight, self.n, size)
-        reach = self._lasting_reach() * np.sqrt(growth)
-        first = self.n + 1
-        if size:
-            self.n += size
-            self.offset = float(offset[-1])
-        return EwmaHistory(
-            n=np.arange(first, first + size),
-            value=limits.centre + offset,
-            centre=np.broadcast_to(limits.centre, size),
-            lower=limits.centre - reach,
-            upper=limits.centre + reach,
-            signal=np.abs(offset) > reach,
-        )
-
-    def _lasting_reach(self) -> float:
-        limits = self.limits
-        return limits.width * limits.sigma * sqrt(self.weight / (2.0 - self.weight))
-
-
-def checked_weight(weight: float) -> float:
-    """Return the weight of the newest unit, refusing what is not in (0, 1].
-
-    Examples
-    --------
-    >>> checked_weight(0.2)
-    0.2
-    """
-    if not 0.0 < finite("weight", weight) <= 1.0:
-        raise OutOfRangeError(argument="weight", value=weight, allowed="> 0 and <= 1")
-    return weight
-
-
-def smooth(x: Floats, weight: float, before: float | Floats) -> Floats:
-    """Return the running averages of `x` along its first axis, begun at `before`.
-
-    Examples
-    --------
-    >>> smooth(np.array([4.0, 4.0]), 0.5, 0.0)
-    array([2., 3.])
-    """
-    begun = (1.0 - weight) * np.asarray(before)[None]
-    smoothed, _ = lfilter([weight], [1.0, weight - 1.0], x, axis=0, zi=begun)
-    return np.asarray(smoothed)
-
-
-def variance_growth(weight: float, n: int, size: int) -> Floats:
-    """Return the variance of the averages after n + 1, ... units over its final one.
-
-    Examples
-    --------
-    >>> variance_growth(0.5, 0, 3)
-    array([0.75    , 0.9375  , 0.984375])
-    """
-    growth = np.ones(size)
-    if weight < 1.0 and size:
-        # Beyond this many units the difference from 1 is below rounding.
-        young = min(size, max(0, ceil(-40.0 / (2.0 * log1p(-weight))) - n))
-        growth[:young] -= (1.0 - weight) ** (2 * np.arange(n + 1, n + 1 + young))
-    return growth

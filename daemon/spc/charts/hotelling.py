@@ -1,28 +1,30 @@
-"""Hotelling's T2: the ranges of a unit judged together, one unit a point.
+"""The ranges of a unit judged together: Hotelling's T2, and MEWMA for small shifts.
 
 References
 ----------
 NIST/SEMATECH e-Handbook of Statistical Methods, section 6.5.4.3; N. D. Tracy, J. C.
-Young and R. L. Mason, Journal of Quality Technology 24 (1992) 88-95.
+Young and R. L. Mason, Journal of Quality Technology 24 (1992) 88-95; C. A. Lowry, W. H.
+Woodall, C. W. Champ and S. E. Rigdon, Technometrics 34 (1992) 46-53; S. S. Prabhu and
+G. C. Runger, Journal of Quality Technology 29 (1997) 8-15 (MEWMA).
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from math import sqrt
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from daemon.spc.charts.t2_limits import ALPHA, baseline_limit, new_unit_limit
 from daemon.spc.charts.vectors import (
     CovarianceMethod,
-    Shares,
     VectorLimits,
-    outermost,
     shares,
     vector_limits,
 )
-from daemon.spc.checks import Floats, finite_array, positive
-from daemon.spc.limits import Exclusion
+from daemon.spc.checks import Floats, finite_array, positive, weight_of_newest
+from daemon.spc.control_limits import Exclusion
+from daemon.spc.errors import ShapeError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,19 +43,6 @@ class T2Point:
     alone: tuple[float, ...]
     conditional: tuple[float, ...]
     range: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class T2History:
-    """Fields as in `T2Point`, shape (n,); `alone` and `conditional` (n, ranges)."""
-
-    n: NDArray[np.int64]
-    value: Floats
-    limit: Floats
-    signal: NDArray[np.bool_]
-    alone: Floats
-    conditional: Floats
-    range: NDArray[np.str_]
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -115,60 +104,84 @@ class T2Chart:
             left as it was.
         """
         values = self.limits.checked("x", x, ndim=1)
-        part = shares(self.limits, (values - self.limits.centre)[None])
         self.n += 1
-        value = float(part.t2[0])
-        return T2Point(
-            n=self.n,
-            value=value,
-            limit=self.limit,
-            signal=value > self.limit,
-            alone=tuple(part.alone[0].tolist()),
-            conditional=tuple(part.conditional[0].tolist()),
-            range=str(outermost(self.limits.names, part.conditional)[0]),
-        )
+        return _point(self.limits, values - self.limits.centre, self.limit, self.n)
 
-    def extend(self, x: ArrayLike) -> T2History:
-        """Take many units at once: the same points and state as one by one.
 
-        Parameters
-        ----------
-        x : array_like, shape (n, ranges)
-            A row a unit, in the order they were taken.
+@dataclass(slots=True, kw_only=True, eq=False)
+class MewmaChart:
+    """Watch the averages of several ranges together, the newest unit with a weight.
+
+    A point's `value` is the T2 of the averages with their lasting covariance, and its
+    parts are those of the averages. A signal does not reset the chart.
+
+    Parameters
+    ----------
+    limits : VectorLimits
+        Centre and covariance of one unit.
+    limit : float
+        Upper limit, above 0: for known parameters `mewma_limit` of
+        `daemon.spc.run_length` gives that for a wanted run length.
+    weight : float
+        Of the newest unit, above 0 and up to 1 (then it is a T2 chart).
+    n : int
+        Units taken so far.
+    offset : ndarray, shape (ranges,)
+        The averages minus the centre; empty stands for zeros.
+
+    Raises
+    ------
+    SpcError
+        For a limit or weight outside its bounds.
+
+    Examples
+    --------
+    >>> pair = VectorLimits(
+    ...     names=("10 uA", "100 uA"),
+    ...     centre=[0.0, 0.0],
+    ...     covariance=[[1.0, 0.6], [0.6, 1.0]],
+    ... )
+    >>> chart = MewmaChart(limits=pair, limit=8.64, weight=0.1)
+    >>> points = [chart.update([0.2, -1.3]) for _ in range(5)]
+    >>> [point.signal for point in points], points[-1].range
+    ([False, False, False, False, True], '100 uA')
+    """
+
+    limits: VectorLimits
+    limit: float
+    weight: float = 0.1
+    n: int = 0
+    offset: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        positive("limit", self.limit)
+        weight_of_newest(self.weight)
+        ranges = len(self.limits.names)
+        if not len(self.offset):
+            self.offset = np.zeros(ranges)
+        if self.offset.shape != (ranges,):
+            raise ShapeError(
+                argument="offset",
+                value=f"shape {self.offset.shape}",
+                allowed=f"of shape ({ranges},)",
+            )
+
+    def update(self, x: ArrayLike) -> T2Point:
+        """Take one unit, shape (ranges,); cost of the ranges only.
 
         Raises
         ------
         SpcError
-            As for `update`; the chart is left as it was.
+            For values that are not finite, or not one for each range; the chart is
+            left as it was.
         """
-        values = self.limits.checked("x", x, ndim=2)
-        part = shares(self.limits, values - self.limits.centre)
-        first = self.n + 1
-        self.n += len(values)
-        return t2_history(self.limits.names, part, self.limit, first)
-
-
-def t2_history(
-    names: tuple[str, ...], part: Shares, limit: float, first: int
-) -> T2History:
-    """Return the points of many units.
-
-    Examples
-    --------
-    >>> part = Shares(t2=np.ones(1), alone=np.ones((1, 1)), conditional=np.ones((1, 1)))
-    >>> t2_history(("10 uA",), part, 9.0, 1).range
-    array(['10 uA'], dtype='<U5')
-    """
-    size = len(part.t2)
-    return T2History(
-        n=np.arange(first, first + size),
-        value=part.t2,
-        limit=np.broadcast_to(limit, size),
-        signal=part.t2 > limit,
-        alone=part.alone,
-        conditional=part.conditional,
-        range=outermost(names, part.conditional),
-    )
+        values = self.limits.checked("x", x, ndim=1)
+        deviation = values - self.limits.centre
+        self.offset = self.weight * deviation + (1.0 - self.weight) * self.offset
+        self.n += 1
+        # The variances of averages are smaller than a unit's.
+        shrink = self.weight / (2.0 - self.weight)
+        return _point(self.limits, self.offset / sqrt(shrink), self.limit, self.n)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -176,7 +189,7 @@ class T2Baseline:
     """A baseline looked at itself (phase 1), and the limits that follow from it."""
 
     limits: VectorLimits
-    points: T2History
+    points: tuple[T2Point, ...]
 
 
 def t2_baseline(
@@ -219,8 +232,8 @@ def t2_baseline(
     >>> units = np.random.default_rng(1).normal(size=(30, 2))
     >>> units[12] = 9.0, -9.0
     >>> baseline = t2_baseline(units, names=["10 uA", "100 uA"])
-    >>> np.flatnonzero(baseline.points.signal)
-    array([12])
+    >>> [point.n for point in baseline.points if point.signal]
+    [13]
     """
     limits = vector_limits(
         x,
@@ -229,6 +242,22 @@ def t2_baseline(
         segment_starts=segment_starts,
         exclude=exclude,
     )
-    part = shares(limits, finite_array("x", x, ndim=2) - limits.centre)
     limit = baseline_limit(limits, alpha=alpha)
-    return T2Baseline(limits=limits, points=t2_history(limits.names, part, limit, 1))
+    rows = finite_array("x", x, ndim=2) - limits.centre
+    points = (_point(limits, row, limit, n) for n, row in enumerate(rows, start=1))
+    return T2Baseline(limits=limits, points=tuple(points))
+
+
+def _point(limits: VectorLimits, deviation: Floats, limit: float, n: int) -> T2Point:
+    part = shares(limits, deviation[None])
+    value = float(part.t2[0])
+    conditional = tuple(part.conditional[0].tolist())
+    return T2Point(
+        n=n,
+        value=value,
+        limit=limit,
+        signal=value > limit,
+        alone=tuple(part.alone[0].tolist()),
+        conditional=conditional,
+        range=limits.names[conditional.index(max(conditional))],
+    )

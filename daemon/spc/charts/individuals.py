@@ -7,12 +7,9 @@ NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2; ISO 7870-2.
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
-from daemon.spc.checks import Floats, finite, finite_array
-from daemon.spc.constants import d2, d3
-from daemon.spc.limits import Limits
+from daemon.spc.chart_factors import d2, d3
+from daemon.spc.checks import finite
+from daemon.spc.control_limits import Limits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,25 +31,6 @@ class IndividualsPoint:
     moving_range: float | None
     moving_range_upper: float
     moving_range_signal: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IndividualsHistory:
-    """The points of many units: fields as in `IndividualsPoint`, shape (n,).
-
-    `moving_range` is NaN where the point has none.
-    """
-
-    n: NDArray[np.int64]
-    value: Floats
-    z: Floats
-    centre: Floats
-    lower: Floats
-    upper: Floats
-    signal: NDArray[np.bool_]
-    moving_range: Floats
-    moving_range_upper: Floats
-    moving_range_signal: NDArray[np.bool_]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -115,56 +93,6 @@ class IndividualsChart:
             moving_range_upper=bound,
             moving_range_signal=moving_range is not None and moving_range > bound,
         )
-
-    def extend(self, x: ArrayLike) -> IndividualsHistory:
-        """Take many values at once: the same points and state as one by one.
-
-        Parameters
-        ----------
-        x : array_like, shape (n,)
-            In the order they were taken.
-
-        Raises
-        ------
-        SpcError
-            For a value that is not finite, or another shape; the chart is left
-            as it was.
-
-        Examples
-        --------
-        >>> chart = IndividualsChart(limits=Limits(centre=0.0, sigma=1.0))
-        >>> chart.extend([0.5, -3.5, 0.0]).signal.tolist()
-        [False, True, False]
-        """
-        values = finite_array("x", x)
-        limits = self.limits
-        size = len(values)
-        moving_range = np.empty(size)
-        if size:
-            moving_range[0] = (
-                np.nan if self.previous is None else abs(values[0] - self.previous)
-            )
-            np.subtract(values[1:], values[:-1], out=moving_range[1:])
-            np.abs(moving_range[1:], out=moving_range[1:])
-        bound = _moving_range_upper(limits)
-        z = values - limits.centre
-        z /= limits.sigma
-        history = IndividualsHistory(
-            n=np.arange(self.n + 1, self.n + 1 + size),
-            value=values,
-            z=z,
-            centre=np.broadcast_to(limits.centre, size),
-            lower=np.broadcast_to(limits.lower, size),
-            upper=np.broadcast_to(limits.upper, size),
-            signal=(values < limits.lower) | (values > limits.upper),
-            moving_range=moving_range,
-            moving_range_upper=np.broadcast_to(bound, size),
-            moving_range_signal=moving_range > bound,
-        )
-        if size:
-            self.n += size
-            self.previous = float(values[-1])
-        return history
 
 
 def _moving_range_upper(limits: Limits) -> float:

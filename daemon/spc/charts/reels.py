@@ -16,17 +16,15 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from daemon.spc.checks import (
-    Floats,
     finite,
     finite_array,
     not_negative,
     positive,
 )
-from daemon.spc.errors import TooFewError
-from daemon.spc.limits import (
+from daemon.spc.control_limits import (
     GIVEN,
     Exclusion,
     Limits,
@@ -34,8 +32,9 @@ from daemon.spc.limits import (
     SigmaMethod,
     kept,
     segment_bounds,
-    spread,
+    some_spread,
 )
+from daemon.spc.errors import TooFewError
 from daemon.spc.variance.one_way import one_way_components
 
 
@@ -135,23 +134,6 @@ class ReelPoint:
     reel_signal: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReelHistory:
-    """Fields as in `ReelPoint`, shape (n,)."""
-
-    n: NDArray[np.int64]
-    in_reel: NDArray[np.int64]
-    value: Floats
-    z: Floats
-    centre: Floats
-    lower: Floats
-    upper: Floats
-    signal: NDArray[np.bool_]
-    reel_mean: Floats
-    reel_z: Floats
-    reel_signal: NDArray[np.bool_]
-
-
 @dataclass(slots=True, kw_only=True)
 class ReelChart:
     """Watch units within reels whose levels differ.
@@ -193,70 +175,33 @@ class ReelChart:
         NotFiniteError
             For NaN or infinity; the chart is left as it was.
         """
-        deviation = finite("x", x) - self.limits.centre
-        before = np.array([self.total])
+        limits = self.limits
+        deviation = finite("x", x) - limits.centre
+        level, noise = limits.level_variance, limits.sigma_within**2
+        # The level given the earlier units: shrunk from their mean to the centre.
+        shrunk = level / (noise + self.in_reel * level)
+        predicted = shrunk * self.total
+        sigma = sqrt(noise * (1.0 + shrunk))
+        z = (deviation - predicted) / sigma
         self.n += 1
         self.in_reel += 1
         self.total += deviation
-        history = _judged(
-            self.limits,
-            np.array([self.n]),
-            np.array([self.in_reel]),
-            np.array([deviation]),
-            before,
-        )
+        mean = self.total / self.in_reel
+        reel_z = mean / sqrt(level + noise / self.in_reel)
+        centre = limits.centre + predicted
         return ReelPoint(
             n=self.n,
             in_reel=self.in_reel,
             value=x,
-            z=float(history.z[0]),
-            centre=float(history.centre[0]),
-            lower=float(history.lower[0]),
-            upper=float(history.upper[0]),
-            signal=bool(history.signal[0]),
-            reel_mean=float(history.reel_mean[0]),
-            reel_z=float(history.reel_z[0]),
-            reel_signal=bool(history.reel_signal[0]),
+            z=z,
+            centre=centre,
+            lower=centre - limits.width * sigma,
+            upper=centre + limits.width * sigma,
+            signal=abs(z) > limits.width,
+            reel_mean=limits.centre + mean,
+            reel_z=reel_z,
+            reel_signal=abs(reel_z) > limits.width,
         )
-
-    def extend(self, x: ArrayLike, segment_starts: Sequence[int] = ()) -> ReelHistory:
-        """Take many units at once: the same points and state as one by one.
-
-        Parameters
-        ----------
-        x : array_like, shape (n,)
-            In the order they were taken.
-        segment_starts : sequence of int
-            Positions in `x` (from 0) at which a new reel begins. Without one at 0
-            the first units are of the reel that the chart is in.
-
-        Raises
-        ------
-        SpcError
-            For values that are not finite, or a position outside `x`; the chart is
-            left as it was.
-        """
-        values = finite_array("x", x)
-        bounds = segment_bounds(segment_starts, len(values))
-        deviation = values - self.limits.centre
-        before = np.empty(len(values))
-        in_reel = np.empty(len(values), dtype=np.int64)
-        if 0 in segment_starts:
-            self.boundary()
-        for start, end in bounds:
-            if start:
-                self.boundary()
-            part = slice(start, end)
-            totals = np.concatenate([[self.total], deviation[part]])
-            totals = np.cumsum(totals)
-            before[part] = totals[:-1]
-            in_reel[part] = np.arange(self.in_reel + 1, self.in_reel + 1 + end - start)
-            self.in_reel += end - start
-            self.total = float(totals[-1])
-        first = self.n + 1
-        self.n += len(values)
-        n = np.arange(first, first + len(values))
-        return _judged(self.limits, n, in_reel, deviation, before)
 
 
 def reel_limits(
@@ -314,7 +259,8 @@ def reel_limits(
             allowed=">= 2",
         )
     squares = sum(float(np.sum((reel - reel.mean()) ** 2)) for reel in reels)
-    within = spread("x within reels", sqrt(squares / freedom))
+    some_spread("x within reels", reels)
+    within = sqrt(squares / freedom)
     if sigma_between is None:
         if len(reels) < 2:
             raise TooFewError(
@@ -341,36 +287,4 @@ def reel_limits(
             segments=len(reels),
             excluded=excluded,
         ),
-    )
-
-
-def _judged(
-    limits: ReelLimits,
-    n: NDArray[np.int64],
-    in_reel: NDArray[np.int64],
-    deviation: Floats,
-    before: Floats,
-) -> ReelHistory:
-    """Return the points, given the sum of each reel's deviations before each unit."""
-    level, noise = limits.level_variance, limits.sigma_within**2
-    # The level given m earlier units: shrunk from their mean towards the centre.
-    shrunk = level / (noise + (in_reel - 1) * level)
-    predicted = shrunk * before
-    sigma = np.sqrt(noise * (1.0 + shrunk))
-    z = (deviation - predicted) / sigma
-    mean = (before + deviation) / in_reel
-    reel_z = mean / np.sqrt(level + noise / in_reel)
-    centre = limits.centre + predicted
-    return ReelHistory(
-        n=n,
-        in_reel=in_reel,
-        value=limits.centre + deviation,
-        z=z,
-        centre=centre,
-        lower=centre - limits.width * sigma,
-        upper=centre + limits.width * sigma,
-        signal=np.abs(z) > limits.width,
-        reel_mean=limits.centre + mean,
-        reel_z=reel_z,
-        reel_signal=np.abs(reel_z) > limits.width,
     )

@@ -11,15 +11,13 @@ D. M. Hawkins, The Statistician 36 (1987) 299-315 (self-starting CUSUM).
 """
 
 from dataclasses import dataclass, field
-from math import sqrt
+from math import copysign, sqrt
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri, stdtr
 
 from daemon.spc.charts.cusum import CusumChart
-from daemon.spc.checks import Floats, finite, finite_array, positive
-from daemon.spc.limits import Limits
+from daemon.spc.checks import finite, positive
+from daemon.spc.control_limits import Limits
 
 SMALLEST = 5e-324
 """Probabilities end here, so a score ends at 38 instead of becoming infinite."""
@@ -41,19 +39,6 @@ class QPoint:
     lower: float
     upper: float
     signal: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QHistory:
-    """Fields as in `QPoint`, shape (n,); `t` and `q` are NaN where there is none."""
-
-    n: NDArray[np.int64]
-    value: Floats
-    t: Floats
-    q: Floats
-    lower: Floats
-    upper: Floats
-    signal: NDArray[np.bool_]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -117,7 +102,7 @@ class QChart:
             if before >= 2 and self.squares > 0.0:
                 s = sqrt(self.squares / (before - 1))
                 t = deviation / (s * sqrt(1.0 + 1.0 / before))
-                q = float(_score(np.array([t]), np.array([before - 1.0]))[0])
+                q = _score(t, before - 1.0)
             self.squares += deviation * deviation * (before / (before + 1))
         self.total += x - self.reference
         self.n += 1
@@ -129,53 +114,6 @@ class QChart:
             lower=-self.width,
             upper=self.width,
             signal=q is not None and abs(q) > self.width,
-        )
-
-    def extend(self, x: ArrayLike) -> QHistory:
-        """Take many values at once: the same points and state as one by one.
-
-        Parameters
-        ----------
-        x : array_like, shape (n,)
-            In the order they were taken.
-
-        Raises
-        ------
-        SpcError
-            For a value that is not finite, or another shape; the chart is left as
-            it was.
-        """
-        values = finite_array("x", x)
-        size = len(values)
-        if size and self.n == 0:
-            self.reference = float(values[0])
-        distance = values - self.reference
-        before = np.arange(self.n, self.n + size, dtype=np.float64)
-        totals = self.total + np.cumsum(distance)
-        total_before = np.concatenate([[self.total], totals[:-1]])[:size]
-        deviation = distance - total_before / np.maximum(before, 1.0)
-        # Each term is positive, so that no sum of squares loses digits.
-        terms = deviation**2 * (before / (before + 1.0))
-        squares = self.squares + np.cumsum(terms)
-        squares_before = np.concatenate([[self.squares], squares[:-1]])[:size]
-        known = (before >= 2.0) & (squares_before > 0.0)
-        t, q = np.full(size, np.nan), np.full(size, np.nan)
-        n = before[known]
-        s = np.sqrt(squares_before[known] / (n - 1.0))
-        t[known] = deviation[known] / (s * np.sqrt(1.0 + 1.0 / n))
-        q[known] = _score(t[known], n - 1.0)
-        first = self.n + 1
-        if size:
-            self.n += size
-            self.total, self.squares = float(totals[-1]), float(squares[-1])
-        return QHistory(
-            n=np.arange(first, first + size),
-            value=values,
-            t=t,
-            q=q,
-            lower=np.broadcast_to(-self.width, size),
-            upper=np.broadcast_to(self.width, size),
-            signal=np.abs(q) > self.width,
         )
 
 
@@ -195,20 +133,6 @@ class SelfStartingPoint:
     signal: bool
     since_above: int
     since_below: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SelfStartingHistory:
-    """Fields as in `SelfStartingPoint`, shape (n,); `q` is NaN where there is none."""
-
-    n: NDArray[np.int64]
-    q: Floats
-    above: Floats
-    below: Floats
-    limit: Floats
-    signal: NDArray[np.bool_]
-    since_above: NDArray[np.int64]
-    since_below: NDArray[np.int64]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -279,47 +203,9 @@ class SelfStartingCusum:
             since_below=since_below,
         )
 
-    def extend(self, x: ArrayLike) -> SelfStartingHistory:
-        """Take many values at once: the same points and state as one by one.
 
-        Parameters
-        ----------
-        x : array_like, shape (n,)
-            In the order they were taken.
-
-        Raises
-        ------
-        SpcError
-            For a value that is not finite, or another shape; the chart is left as
-            it was.
-        """
-        scores = self.scores.extend(x)
-        # Only the first units have no score: whoever has one, all after have.
-        known = np.isfinite(scores.q)
-        sums = self.sums.extend(scores.q[known])
-        # Units counted by the one chart and not by the other.
-        waiting = self.scores.n - self.sums.n
-        size = len(known)
-        history = SelfStartingHistory(
-            n=scores.n,
-            q=scores.q,
-            above=np.zeros(size),
-            below=np.zeros(size),
-            limit=np.broadcast_to(self.sums.interval, size),
-            signal=np.zeros(size, dtype=np.bool_),
-            since_above=np.zeros(size, dtype=np.int64),
-            since_below=np.zeros(size, dtype=np.int64),
-        )
-        history.above[known], history.below[known] = sums.above, sums.below
-        history.signal[known] = sums.signal
-        for name in ("since_above", "since_below"):
-            since = getattr(sums, name)
-            getattr(history, name)[known] = np.where(since > 0, since + waiting, 0)
-        return history
-
-
-def _score(t: Floats, degrees_of_freedom: Floats) -> Floats:
-    """Return normal scores of values of Student's t."""
+def _score(t: float, degrees_of_freedom: float) -> float:
+    """Return the normal score of a value of Student's t."""
     # From the tail that is small, where probabilities keep their digits.
-    tail = np.maximum(stdtr(degrees_of_freedom, -np.abs(t)), SMALLEST)
-    return np.asarray(np.copysign(ndtri(tail), t))
+    tail = max(float(stdtr(degrees_of_freedom, -abs(t))), SMALLEST)
+    return copysign(float(ndtri(tail)), t)

@@ -3,38 +3,48 @@
 References
 ----------
 ISO 7870-2, charts for variables; ASTM E2587; NIST/SEMATECH e-Handbook of Statistical
-Methods, section 6.3.2.1.
+Methods, section 6.3.2.1; D. C. Montgomery, Introduction to Statistical Quality Control
+(subgroups of unequal size).
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from math import sqrt
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from daemon.spc.charts.scatter import (
-    Scatter,
-    ScatterHistory,
-    ScatterPoint,
-    Subgroups,
-    checked_subgroup,
-    checked_subgroups,
-    scatter_history,
-    scatter_point,
-    size_factors,
-)
-from daemon.spc.checks import Floats
-from daemon.spc.errors import OutOfRangeError, TooFewError
-from daemon.spc.limits import (
+from daemon.spc.chart_factors import c4, d2, d3
+from daemon.spc.checks import Floats, finite_array
+from daemon.spc.control_limits import (
     Exclusion,
     Limits,
     Provenance,
     SigmaMethod,
     equivalent_degrees_of_freedom,
     kept,
-    spread,
+    some_spread,
 )
+from daemon.spc.errors import OutOfRangeError, TooFewError
+
+
+class Scatter(StrEnum):
+    """Which statistic of scatter a chart plots."""
+
+    RANGE = "range"
+    S = "standard deviation"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScatterPoint:
+    """Scatter of one subgroup beside its limits, in the unit of the values."""
+
+    value: float
+    centre: float
+    lower: float
+    upper: float
+    signal: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,21 +64,6 @@ class SubgroupPoint:
     upper: float
     signal: bool
     scatter: ScatterPoint
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SubgroupHistory:
-    """Fields as in `SubgroupPoint`, shape (subgroups,)."""
-
-    n: NDArray[np.int64]
-    size: NDArray[np.intp]
-    value: Floats
-    z: Floats
-    centre: Floats
-    lower: Floats
-    upper: Floats
-    signal: NDArray[np.bool_]
-    scatter: ScatterHistory
 
 
 @dataclass(slots=True, kw_only=True)
@@ -107,7 +102,7 @@ class SubgroupChart:
             For a subgroup of one, or values that are not finite; the chart is left
             as it was.
         """
-        units = checked_subgroup("values", values)
+        units = finite_array("values", values, at_least=2)
         limits = self.limits
         mean = float(units.mean())
         sigma = limits.sigma / sqrt(len(units))
@@ -123,45 +118,21 @@ class SubgroupChart:
             lower=lower,
             upper=upper,
             signal=not lower <= mean <= upper,
-            scatter=scatter_point(
-                self.scatter, units, sigma=limits.sigma, width=limits.width
-            ),
+            scatter=self._scatter(units),
         )
 
-    def extend(self, subgroups: Sequence[ArrayLike] | Floats) -> SubgroupHistory:
-        """Take many subgroups at once: the same points and state as one by one.
-
-        Parameters
-        ----------
-        subgroups : sequence of array_like, or array of shape (subgroups, size)
-            A row each, in the order they were taken.
-
-        Raises
-        ------
-        SpcError
-            As for `update`, or for no subgroup; the chart is left as it was.
-        """
-        groups = checked_subgroups("subgroups", subgroups)
-        limits = self.limits
-        size = len(groups.sizes)
-        mean = groups.means
-        sigma = limits.sigma / np.sqrt(groups.sizes)
-        lower = limits.centre - limits.width * sigma
-        upper = limits.centre + limits.width * sigma
-        first = self.n + 1
-        self.n += size
-        return SubgroupHistory(
-            n=np.arange(first, first + size),
-            size=groups.sizes,
-            value=mean,
-            z=(mean - limits.centre) / sigma,
-            centre=np.broadcast_to(limits.centre, size),
+    def _scatter(self, units: Floats) -> ScatterPoint:
+        sigma, width = self.limits.sigma, self.limits.width
+        mean, deviation = _factors(self.scatter, len(units))
+        value = _scatter_of(self.scatter, units)
+        lower = sigma * max(0.0, mean - width * deviation)
+        upper = sigma * (mean + width * deviation)
+        return ScatterPoint(
+            value=value,
+            centre=sigma * mean,
             lower=lower,
             upper=upper,
-            signal=(mean < lower) | (mean > upper),
-            scatter=scatter_history(
-                self.scatter, groups, sigma=limits.sigma, width=limits.width
-            ),
+            signal=not lower <= value <= upper,
         )
 
 
@@ -195,13 +166,8 @@ def subgroup_limits(
     Raises
     ------
     SpcError
-        For a subgroup of one, nothing left, values that are not finite or without
-        spread, or a method that is not for subgroups.
-
-    References
-    ----------
-    ASTM E2587; D. C. Montgomery, Introduction to Statistical Quality Control, on
-    subgroups of unequal size.
+        For a subgroup of one, nothing left, values that are not finite or never
+        differ inside a subgroup, or a method that is not for subgroups.
 
     Examples
     --------
@@ -209,49 +175,58 @@ def subgroup_limits(
     >>> limits.centre, round(limits.sigma, 2)
     (100.0, 20.68)
     """
-    groups = checked_subgroups("subgroups", subgroups)
-    keep, excluded = kept("subgroups", len(groups.sizes), exclude)
-    if not keep.any():
+    groups = [
+        finite_array(f"subgroups[{i}]", row, at_least=2)
+        for i, row in enumerate(subgroups)
+    ]
+    keep, excluded = kept("subgroups", len(groups), exclude)
+    groups = [group for group, kept_ in zip(groups, keep, strict=True) if kept_]
+    if not groups:
         raise TooFewError(argument="subgroups left", value=0, allowed=">= 1")
-    groups = Subgroups(
-        values=groups.values[np.repeat(keep, groups.sizes)], sizes=groups.sizes[keep]
-    )
-    sigma, freedom = unit_sigma(groups, method)
+    some_spread("subgroups", groups)
+    sigma, freedom = _unit_sigma(groups, method)
+    units = np.concatenate(groups)
     return Limits(
-        centre=float(groups.values.mean()),
-        sigma=spread("subgroups", sigma),
+        centre=float(units.mean()),
+        sigma=sigma,
         width=width,
         provenance=Provenance(
             method=method,
-            used=len(groups.values),
+            used=len(units),
             degrees_of_freedom=freedom,
-            segments=len(groups.sizes),
+            segments=len(groups),
             excluded=excluded,
         ),
     )
 
 
-def unit_sigma(groups: Subgroups, method: SigmaMethod) -> tuple[float, float]:
-    """Return the standard deviation of one unit, and its degrees of freedom.
-
-    Examples
-    --------
-    >>> groups = checked_subgroups("subgroups", [[90.0, 110.0], [80.0, 120.0]])
-    >>> sigma, freedom = unit_sigma(groups, SigmaMethod.POOLED)
-    >>> round(sigma, 2), freedom
-    (22.36, 2.0)
-    """
+def _unit_sigma(groups: Sequence[Floats], method: SigmaMethod) -> tuple[float, float]:
+    """Return the standard deviation of one unit, and its degrees of freedom."""
     if method is SigmaMethod.POOLED:
-        freedoms = groups.sizes - 1
-        variances = groups.scatter(Scatter.S) ** 2
-        freedom = float(freedoms.sum())
-        return float(np.sqrt(freedoms @ variances / freedom)), freedom
+        freedom = float(sum(len(group) - 1 for group in groups))
+        squares = sum(float(group.var()) * len(group) for group in groups)
+        return sqrt(squares / freedom), freedom
     kinds = {SigmaMethod.MEAN_RANGE: Scatter.RANGE, SigmaMethod.MEAN_S: Scatter.S}
     if method not in kinds:
         raise OutOfRangeError(
             argument="method", value=method.value, allowed="a way for subgroups"
         )
-    mean, deviation = size_factors(kinds[method], groups.sizes)
-    sigma = float(np.mean(groups.scatter(kinds[method]) / mean))
+    kind = kinds[method]
+    table = np.array([_factors(kind, len(group)) for group in groups])
+    mean, deviation = table.T
+    scatter = np.array([_scatter_of(kind, group) for group in groups])
     relative_variance = float(np.sum((deviation / mean) ** 2)) / len(mean) ** 2
-    return sigma, equivalent_degrees_of_freedom(relative_variance)
+    freedom = equivalent_degrees_of_freedom(relative_variance)
+    return float(np.mean(scatter / mean)), freedom
+
+
+def _scatter_of(kind: Scatter, units: Floats) -> float:
+    return float(np.ptp(units) if kind is Scatter.RANGE else units.std(ddof=1))
+
+
+def _factors(kind: Scatter, size: int) -> tuple[float, float]:
+    """Return mean and standard deviation of the statistic, over sigma."""
+    if kind is Scatter.RANGE:
+        return d2(size), d3(size)
+    mean = c4(size)
+    return mean, sqrt(1.0 - mean**2)

@@ -1,4 +1,4 @@
-"""Limits of Hotelling's T2, and the test of several means that it comes from.
+"""Limits of Hotelling's T2.
 
 References
 ----------
@@ -7,20 +7,13 @@ N. D. Tracy, J. C. Young and R. L. Mason, Journal of Quality Technology 24 (1992
 398-408; NIST/SEMATECH e-Handbook of Statistical Methods, section 6.5.4.3.
 """
 
-from dataclasses import dataclass
 from math import isinf
 
-from numpy.typing import ArrayLike
-from scipy.special import betainccinv, chdtri, fdtrc, fdtri
+from scipy.special import betainccinv, chdtri, fdtri
 
-from daemon.spc.charts.vectors import (
-    CovarianceMethod,
-    VectorLimits,
-    shares,
-    vector_limits,
-)
-from daemon.spc.checks import count, finite_array, share
-from daemon.spc.errors import ShapeError, TooFewError
+from daemon.spc.charts.vectors import CovarianceMethod, VectorLimits
+from daemon.spc.checks import count, share
+from daemon.spc.errors import TooFewError
 
 ALPHA = 0.0027
 """False alarms per unit, as many as beyond three sigma."""
@@ -54,6 +47,7 @@ def baseline_limit(limits: VectorLimits, *, alpha: float = ALPHA) -> float:
     Examples
     --------
     >>> import numpy as np
+    >>> from daemon.spc.charts.vectors import vector_limits
     >>> units = np.random.default_rng(1).normal(size=(50, 3))
     >>> limits = vector_limits(units, names=["10 uA", "100 uA", "1 mA"])
     >>> round(baseline_limit(limits, alpha=0.0027), 2)
@@ -96,6 +90,7 @@ def new_unit_limit(limits: VectorLimits, *, alpha: float = ALPHA) -> float:
     Examples
     --------
     >>> import numpy as np
+    >>> from daemon.spc.charts.vectors import vector_limits
     >>> units = np.random.default_rng(1).normal(size=(50, 3))
     >>> limits = vector_limits(units, names=["10 uA", "100 uA", "1 mA"])
     >>> round(new_unit_limit(limits, alpha=0.0027), 2)
@@ -153,63 +148,6 @@ def subgroup_limit(
     others = subgroups + 1 if new else subgroups - 1
     scale = ranges * others * (size - 1.0) / rest
     return scale * _upper_f(ranges, rest, share("alpha", alpha))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OneSampleT2:
-    """A test of several means at once.
-
-    `f` has `ranges` and `units - ranges` degrees of freedom; `p` is the probability
-    of so large a value when the means are those tested.
-    """
-
-    t2: float
-    f: float
-    p: float
-
-
-def one_sample_t2(x: ArrayLike, means: ArrayLike) -> OneSampleT2:
-    """Test whether several ranges have given means.
-
-    Parameters
-    ----------
-    x : array_like, shape (n, ranges)
-        A row a unit; more units than ranges.
-    means : array_like, shape (ranges,)
-        The means tested.
-
-    Returns
-    -------
-    OneSampleT2
-        The statistic, its F equivalent and the p-value, all without unit.
-
-    Raises
-    ------
-    SpcError
-        For values that are not finite, shapes that do not match, too few units, or
-        ranges without spread or exactly dependent.
-
-    Examples
-    --------
-    >>> units = [[90.0, 120.0], [110.0, 100.0], [100.0, 125.0], [120.0, 135.0]]
-    >>> round(one_sample_t2(units, [0.0, 0.0]).p, 4)
-    0.0066
-    """
-    values = finite_array("x", x, ndim=2, at_least=2)
-    tested = finite_array("means", means)
-    units, ranges = values.shape
-    if tested.shape != (ranges,):
-        raise ShapeError(
-            argument="means",
-            value=f"shape {tested.shape}",
-            allowed=f"of shape ({ranges},), as x has columns",
-        )
-    names = [f"column {i}" for i in range(ranges)]
-    limits = vector_limits(values, names=names)
-    t2 = units * float(shares(limits, (limits.centre - tested)[None]).t2[0])
-    rest = units - ranges
-    f = t2 * rest / (ranges * (units - 1.0))
-    return OneSampleT2(t2=t2, f=f, p=float(fdtrc(ranges, rest, f)))
 
 
 def _sizes(limits: VectorLimits) -> tuple[int, int, float]:

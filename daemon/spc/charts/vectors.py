@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from daemon.spc.checks import Floats, finite_array
+from daemon.spc.control_limits import Exclusion, kept, segment_bounds
 from daemon.spc.errors import NoSpreadError, OutOfRangeError, ShapeError, TooFewError
-from daemon.spc.limits import Exclusion, kept, segment_bounds
 
 
 class CovarianceMethod(StrEnum):
@@ -245,21 +245,13 @@ def vector_limits(
     keep, excluded = kept("x", len(values), exclude)
     used = values[keep]
     ranges = values.shape[1]
-    if method is CovarianceMethod.SAMPLE:
-        parts, freedom = used - used.mean(axis=0), len(used) - 1.0
-        divisor = freedom
-    elif method is CovarianceMethod.SUCCESSIVE_DIFFERENCES:
-        together = keep[1:] & keep[:-1]
-        bounds = segment_bounds(segment_starts, len(values))
-        together[[start - 1 for start, _ in bounds[1:]]] = False
-        parts = np.diff(values, axis=0)[together]
-        pairs = int(np.sum(together[1:] & together[:-1]))
-        freedom = 2.0 * len(parts) ** 2 / max(2.0 * len(parts) + pairs, 1.0)
-        divisor = 2.0 * len(parts)
-    else:
-        raise OutOfRangeError(
-            argument="method", value=method.value, allowed="a way to estimate from x"
-        )
+    for name, column in zip(names, used.T, strict=False):
+        if len(column) and np.ptp(column) == 0.0:
+            raise NoSpreadError(
+                argument=f"variance of {name}", value=0.0, allowed="> 0"
+            )
+    bounds = segment_bounds(segment_starts, len(values))
+    parts, freedom, divisor = _deviations(values, keep, bounds, method)
     if len(parts) < ranges or freedom < 1.0:
         raise TooFewError(
             argument="units left in x",
@@ -274,21 +266,32 @@ def vector_limits(
             method=method,
             used=len(used),
             degrees_of_freedom=freedom,
-            segments=len(segment_bounds(segment_starts, len(values))),
+            segments=len(bounds),
             excluded=excluded,
         ),
     )
 
 
-def outermost(names: tuple[str, ...], conditional: Floats) -> NDArray[np.str_]:
-    """Return the name of the range with the largest conditional part, shape (n,).
-
-    Examples
-    --------
-    >>> outermost(("10 uA", "100 uA"), np.array([[2.0, 9.0], [3.0, 1.0]])).tolist()
-    ['100 uA', '10 uA']
-    """
-    return np.asarray(np.array(names)[conditional.argmax(axis=1)])
+def _deviations(
+    values: Floats,
+    keep: NDArray[np.bool_],
+    bounds: Sequence[tuple[int, int]],
+    method: CovarianceMethod,
+) -> tuple[Floats, float, float]:
+    """Return what a covariance is formed of, its degrees of freedom and divisor."""
+    if method is CovarianceMethod.SAMPLE:
+        used = values[keep]
+        return used - used.mean(axis=0), len(used) - 1.0, len(used) - 1.0
+    if method is not CovarianceMethod.SUCCESSIVE_DIFFERENCES:
+        raise OutOfRangeError(
+            argument="method", value=method.value, allowed="a way to estimate from x"
+        )
+    together = keep[1:] & keep[:-1]
+    together[[start - 1 for start, _ in bounds[1:]]] = False
+    parts = np.diff(values, axis=0)[together]
+    pairs = int(np.sum(together[1:] & together[:-1]))
+    freedom = 2.0 * len(parts) ** 2 / max(2.0 * len(parts) + pairs, 1.0)
+    return parts, freedom, 2.0 * len(parts)
 
 
 def _inverse(names: tuple[str, ...], covariance: Floats) -> Floats:

@@ -1,12 +1,13 @@
 """Gauge studies: how much of the scatter is the measurement's own."""
 
-from daemon.spc.gauge.agreement import Agreement, agreement
 from daemon.spc.gauge.crossed import (
     AnovaRow,
     AverageRangeStudy,
     CrossedStudy,
+    GaugeSpread,
     average_range_study,
     crossed_study,
+    distinct_categories,
 )
 from daemon.spc.gauge.single import (
     BiasStudy,
@@ -18,10 +19,8 @@ from daemon.spc.gauge.single import (
     stability_study,
     type1_study,
 )
-from daemon.spc.gauge.spread import GaugeSpread, distinct_categories
 
 __all__ = [
-    "Agreement",
     "AnovaRow",
     "AverageRangeStudy",
     "BiasStudy",
@@ -30,7 +29,6 @@ __all__ = [
     "LinearityStudy",
     "StabilityStudy",
     "Type1Study",
-    "agreement",
     "average_range_study",
     "bias_study",
     "crossed_study",

@@ -6,28 +6,32 @@ design for a wanted shift: the subgroup, the weight or the reference value.
 Parameters are taken as known; a run length is counted in plotted points.
 """
 
-from daemon.spc.run_length.cusum import (
+from daemon.spc.run_length.distribution import RunLength, geometric
+from daemon.spc.run_length.of_cusum import (
     CusumDesign,
     cusum_interval,
     cusum_run_length,
     design_cusum,
-    siegmund_arl,
 )
-from daemon.spc.run_length.distribution import RunLength, geometric
-from daemon.spc.run_length.ewma import (
+from daemon.spc.run_length.of_ewma import (
     EwmaDesign,
     design_ewma,
     ewma_run_length,
     ewma_width,
 )
-from daemon.spc.run_length.mewma import (
+from daemon.spc.run_length.of_mewma import (
     MewmaDesign,
     design_mewma,
     mewma_limit,
     mewma_run_length,
 )
-from daemon.spc.run_length.ruled import ruled_run_length, ruled_widening
-from daemon.spc.run_length.shewhart import (
+from daemon.spc.run_length.of_rules import (
+    FirstFiring,
+    first_firing,
+    ruled_run_length,
+    ruled_widening,
+)
+from daemon.spc.run_length.of_shewhart import (
     shewhart_run_length,
     shewhart_size,
     shewhart_width,
@@ -39,6 +43,7 @@ from daemon.spc.run_length.shewhart import (
 __all__ = [
     "CusumDesign",
     "EwmaDesign",
+    "FirstFiring",
     "MewmaDesign",
     "RunLength",
     "cusum_interval",
@@ -48,6 +53,7 @@ __all__ = [
     "design_mewma",
     "ewma_run_length",
     "ewma_width",
+    "first_firing",
     "geometric",
     "mewma_limit",
     "mewma_run_length",
@@ -56,7 +62,6 @@ __all__ = [
     "shewhart_run_length",
     "shewhart_size",
     "shewhart_width",
-    "siegmund_arl",
     "t2_limit",
     "t2_run_length",
     "t2_size",

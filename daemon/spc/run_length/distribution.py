@@ -1,9 +1,11 @@
 """The distribution of a run length, whatever the chart."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from math import inf, sqrt
+from math import inf, log, sqrt
 
 import numpy as np
+from scipy.optimize import brentq
 
 from daemon.spc.checks import Floats, count, finite, share
 from daemon.spc.errors import OutOfRangeError
@@ -157,3 +159,40 @@ def geometric(signal: float) -> RunLength:
     stay = 1.0 - signal
     one = np.ones(1)
     return RunLength(early=one, row=stay * one, step=np.array([[stay]]), weight=one)
+
+
+def above_one(argument: str, value: float) -> float:
+    """Return `value`, refusing a run length that no chart has or that none can tell."""
+    if not 1.0 < finite(argument, value) <= 0.01 * LONGEST:
+        raise OutOfRangeError(
+            argument=argument, value=value, allowed=f"> 1 and <= {0.01 * LONGEST:g}"
+        )
+    return float(value)
+
+
+def solve_for_mean(
+    mean: Callable[[float], float], *, arl: float, guess: float, highest: float
+) -> float:
+    """Return the limit at which an increasing mean run length reaches `arl`.
+
+    The logarithm of the run length is nearly straight in the limit, so that few
+    evaluations do. `highest` is the widest limit that is tried.
+    """
+
+    def excess(limit: float) -> float:
+        return log(min(mean(limit), 2.0 * LONGEST)) - log(arl)
+
+    low = high = guess
+    while excess(low) > 0.0:
+        low *= 0.7
+        if low < 1e-6:
+            raise OutOfRangeError(
+                argument="arl", value=arl, allowed=f">= {mean(low):.6g} for this chart"
+            )
+    while excess(high) < 0.0:
+        if high >= highest:
+            raise OutOfRangeError(
+                argument="arl", value=arl, allowed=f"<= {mean(high):.6g} for this chart"
+            )
+        high = min(highest, high * 1.3)
+    return float(brentq(excess, low, high, xtol=1e-10, rtol=1e-12))

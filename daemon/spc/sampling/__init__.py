@@ -8,11 +8,6 @@ from daemon.spc.sampling.attributes import (
     outgoing,
     outgoing_limit,
 )
-from daemon.spc.sampling.design import (
-    plan_by_two_points,
-    zero_acceptance_size,
-    zero_acceptance_size_of_build,
-)
 from daemon.spc.sampling.sequential_plan import SequentialPlan
 from daemon.spc.sampling.standard import (
     LETTERS,
@@ -26,6 +21,11 @@ from daemon.spc.sampling.standard import (
     code_letter,
     standard_plan,
     tabled_plan,
+)
+from daemon.spc.sampling.two_points import (
+    plan_by_two_points,
+    zero_acceptance_size,
+    zero_acceptance_size_of_build,
 )
 from daemon.spc.sampling.variables import (
     VariablesPlan,

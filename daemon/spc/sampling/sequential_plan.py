@@ -1,13 +1,26 @@
-"""Acceptance unit by unit: Wald's sequential plan for a share."""
+"""Acceptance unit by unit: Wald's sequential plan for a share.
+
+References
+----------
+A. Wald, Sequential Analysis (1947); NIST/SEMATECH e-Handbook, section 6.2.3.6.
+"""
 
 from dataclasses import dataclass
-from math import ceil, floor, log
+from math import ceil, floor, log, log1p
 
 from daemon.spc.checks import count
 from daemon.spc.sampling.attributes import checked_share
-from daemon.spc.sequential import Bounds, NonconformingShare, SequentialPerformance
+from daemon.spc.sampling.two_points import checked_points
 
 _DECIDED = 1e-12  # a share of builds still undecided that no longer matters
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SequentialPerformance:
+    """Probability of acceptance and average sample number at one true share."""
+
+    accepts: float
+    mean_n: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,47 +29,51 @@ class SequentialPlan:
 
     Parameters
     ----------
-    evidence : NonconformingShare
-        The good and the bad share.
-    bounds : Bounds
-        The two risks.
+    good, bad : float
+        Share that is to be accepted, and the larger one that is to be rejected,
+        above 0 and below 1.
+    alpha, beta : float
+        Risk of rejecting the good share, and of accepting the bad one; above 0,
+        together below 1.
 
-    References
-    ----------
-    A. Wald, Sequential Analysis (1947); NIST/SEMATECH e-Handbook, section 6.2.3.6.
+    Raises
+    ------
+    SpcError
+        For numbers outside their bounds.
 
     Examples
     --------
-    >>> plan = SequentialPlan(
-    ...     evidence=NonconformingShare(good=0.01, bad=0.1),
-    ...     bounds=Bounds(alpha=0.05, beta=0.1),
-    ... )
+    >>> plan = SequentialPlan(good=0.01, alpha=0.05, bad=0.1, beta=0.1)
     >>> plan.acceptance_number(24), plan.rejection_number(24)
     (0, 3)
     """
 
-    evidence: NonconformingShare
-    bounds: Bounds
+    good: float
+    alpha: float
+    bad: float
+    beta: float
+
+    def __post_init__(self) -> None:
+        checked_points(self.good, self.alpha, self.bad, self.beta)
 
     @property
     def slope(self) -> float:
         """Rise of both lines per unit."""
-        return -self.evidence.log_ratio(0.0) / self._gain
+        return (log1p(-self.good) - log1p(-self.bad)) / self._gain
 
     @property
     def accept_intercept(self) -> float:
         """How far below zero the acceptance line starts (h1)."""
-        return -self.bounds.lower / self._gain
+        return log((1.0 - self.alpha) / self.beta) / self._gain
 
     @property
     def reject_intercept(self) -> float:
         """How far above zero the rejection line starts (h2)."""
-        return self.bounds.upper / self._gain
+        return log((1.0 - self.beta) / self.alpha) / self._gain
 
     @property
     def _gain(self) -> float:
-        good, bad = self.evidence.good, self.evidence.bad
-        return log(bad * (1.0 - good) / (good * (1.0 - bad)))
+        return log(self.bad * (1.0 - self.good) / (self.good * (1.0 - self.bad)))
 
     def acceptance_number(self, n: int) -> int | None:
         """Return the largest count that accepts after `n` units; None: none does."""

@@ -14,9 +14,9 @@ from scipy.stats import nct
 
 from daemon.spc.capability.indices import Specification
 from daemon.spc.checks import count, finite, positive, share
+from daemon.spc.numerics import smallest
 from daemon.spc.sampling.attributes import SinglePlan
-from daemon.spc.sampling.design import checked_points
-from daemon.spc.search import smallest
+from daemon.spc.sampling.two_points import checked_points
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,9 +17,14 @@ from scipy.special import chdtri
 
 from daemon.spc.checks import Floats, share
 from daemon.spc.errors import NoSpreadError
-from daemon.spc.variance.design import NestedDesign, nested_design, row_named
 from daemon.spc.variance.intervals import Interval
-from daemon.spc.variance.nested import INNERMOST, nested_components
+from daemon.spc.variance.nested import (
+    INNERMOST,
+    NestedDesign,
+    nested_components,
+    nested_design,
+    row_named,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +116,12 @@ def reml_components(
     share("confidence", confidence)
     design = nested_design(values, levels)
     start = nested_components(values, levels)
-    if start.levels[-1].sum_of_squares == 0.0:
+    inner, units = design.group[-1], design.values
+    low, high = np.full((2, int(inner.max()) + 1), units[0])
+    low[inner] = high[inner] = units
+    np.minimum.at(low, inner, units)
+    np.maximum.at(high, inner, units)
+    if np.array_equal(low, high):
         raise NoSpreadError(
             argument="spread inside groups", value=0.0, allowed="> 0 in some group"
         )

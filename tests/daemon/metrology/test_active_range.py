@@ -102,3 +102,9 @@ def test_what_is_no_measurement_is_refused() -> None:
         active_range(still, still, still, level=0.0, transfers=TRANSFERS)
     with pytest.raises(ArgumentError, match="transfer of x"):
         active_range(still, still, still, level=LEVEL, transfers={"x": 0.0})
+
+
+def test_a_product_without_a_range_is_refused() -> None:
+    still = Pair(reference=0.0, output=0.0)
+    with pytest.raises(ArgumentError, match="number of transfers = 0: must be >= 1"):
+        active_range(still, still, still, level=1.0, transfers={})

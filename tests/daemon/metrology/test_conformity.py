@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.metrology.agreement import agreement
 from daemon.metrology.conformity import (
     Outcome,
+    agreement,
     can_judge,
     compare,
     conformance_probability,

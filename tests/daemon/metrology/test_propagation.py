@@ -1,11 +1,13 @@
 """Budgets and drawn distributions: properties and refusals."""
 
 from math import inf, sqrt
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from uncertainties import umath
 
 from daemon.metrology.errors import ArgumentError, UnknownQuantityError
 from daemon.metrology.monte_carlo import (
@@ -14,11 +16,11 @@ from daemon.metrology.monte_carlo import (
     numerical_tolerance,
 )
 from daemon.metrology.propagation import (
+    Input,
     propagate,
     propagate_jointly,
     second_order_variances,
 )
-from daemon.metrology.quantities import Input
 from daemon.metrology.uncertainty import (
     Component,
     Distribution,
@@ -293,3 +295,28 @@ def test_arguments_outside_their_bounds_are_refused() -> None:
     drawn = monte_carlo(lambda x, y: x + y, pair(), seed=1)
     with pytest.raises(ArgumentError, match=r"low = 1.0: must be < high"):
         framework_holds((1.0, 0.0), drawn)
+
+
+@pytest.mark.parametrize(
+    "model",
+    [lambda x: 1 / x, umath.log, umath.sqrt, lambda x: x**-0.5],
+    ids=["1/x", "log", "sqrt", "root"],
+)
+def test_a_model_that_has_no_value_or_slope_there_is_refused(model: Any) -> None:
+    zero = [Input(name="x", estimate=0.0, standard=1.0)]
+    with pytest.raises(ArgumentError, match="must be finite"):
+        propagate(model, zero)
+
+
+def test_what_is_too_large_to_square_is_refused_at_the_door() -> None:
+    for estimate, standard in ((1e308, 1.0), (0.0, 1e308)):
+        with pytest.raises(ArgumentError, match=r"x = 1e\+308: must be"):
+            Input(name="x", estimate=estimate, standard=standard)
+    with pytest.raises(ArgumentError, match=r"readings\[1\] = -1e\+200: must be"):
+        type_a([1.0, -1e200])
+
+
+def test_results_that_are_exactly_known_correlate_with_nothing() -> None:
+    known = [Input(name="x", estimate=2.0, standard=0.0)]
+    found = propagate_jointly(lambda x: (x, 3 * x), known)
+    assert found.correlation.tolist() == [[1.0, 0.0], [0.0, 1.0]]

@@ -1,5 +1,6 @@
 """Published uncertainty examples: JCGM 100, JCGM 101, EA-4/02."""
 
+from collections.abc import Callable
 from functools import partial
 from math import inf
 from typing import Any
@@ -7,16 +8,17 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.optimize import minimize_scalar
 from uncertainties import umath
 
-from daemon.metrology.coverage import coverage_half_width, shortest_interval
+from daemon.metrology.coverage_interval import coverage_half_width
 from daemon.metrology.monte_carlo import framework_holds, monte_carlo
 from daemon.metrology.propagation import (
+    Input,
     propagate,
     propagate_jointly,
     second_order_variances,
 )
-from daemon.metrology.quantities import Input
 from daemon.metrology.uncertainty import (
     Component,
     Distribution,
@@ -291,6 +293,19 @@ def test_drawn_sums_of_four(entry: Entry) -> None:
         "c.half_width95_monte_carlo",
         drawn_half_width(Distribution.RECTANGULAR, entry.inputs["sd_c"]),
     )
+
+
+def shortest_interval(
+    at: Callable[[float], float], coverage: float
+) -> tuple[float, float]:
+    """Return the shortest interval of a distribution (JCGM 101, 5.3.4)."""
+    found = minimize_scalar(
+        lambda below: at(below + coverage) - at(below),
+        bounds=(0.0, 1 - coverage),
+        method="bounded",
+        options={"xatol": 1e-12},
+    )
+    return at(float(found.x)), at(float(found.x) + coverage)
 
 
 def quantile(distribution: Any, probability: float) -> float:

@@ -27,8 +27,8 @@ from daemon.spc.capability import (
     predicted_share_of,
     sample_quantiles,
 )
-from daemon.spc.capability.percentiles import LOW
-from daemon.spc.constants import d2
+from daemon.spc.capability.nonnormal import LOW
+from daemon.spc.chart_factors import d2
 from tests.reference_values import Entry, entry
 from tests.refusals import Refusal, assert_refused, refusals
 
@@ -357,9 +357,18 @@ def test_sample_quantiles() -> None:
     assert points.high == pytest.approx(1.0 - LOW)
 
 
+def test_bounds_of_very_many_units_are_those_of_the_normal_limit() -> None:
+    n = 10**9
+    half = np.sqrt(1.0 / (9.0 * n) + 1.33**2 / (2.0 * n))
+    assert one_sided_bound(1.33, n=n, degrees=n - 1) == pytest.approx(
+        1.33 - 1.6448536 * half, abs=1e-9
+    )
+
+
 @pytest.mark.parametrize(
     "refusal",
     refusals(
+        Refusal("estimate", lambda: one_sided_bound(1e6, n=10**6, degrees=10**6)),
         Refusal("lower and upper", lambda: Specification(target=1.0)),
         Refusal("upper", lambda: Specification(lower=2.0, upper=1.0)),
         Refusal("upper", lambda: Specification(lower=2.0, upper=2.0)),

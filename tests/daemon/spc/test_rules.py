@@ -1,4 +1,4 @@
-"""Run rules: definitions, exact indices, and both ways of running them."""
+"""Run rules: definitions and exact indices."""
 
 import pickle
 from collections.abc import Sequence
@@ -20,8 +20,9 @@ from daemon.spc.rules import (
     WESTERN_ELECTRIC,
     Pattern,
     Rule,
+    RunRules,
 )
-from daemon.spc.run_rules import BLOCK, RunRules
+from tests.chart_checks import Watched
 from tests.reference_values import Entry, entries
 
 KEYS = {f"N{i}": rule for i, rule in enumerate(NELSON, start=1)} | {
@@ -75,11 +76,11 @@ def fires_by_definition(rule: Rule, z: Sequence[float]) -> bool:
 
 @pytest.mark.reference("05_run_rules", *SEQUENCES)
 def test_each_rule_fires_exactly_where_published(entry: Entry) -> None:
-    history = RunRules(rules=tuple(KEYS.values())).extend(entry.inputs["z"])
+    history = Watched(KEYS.values(), entry.inputs["z"])
     for key, rule in KEYS.items():
-        entry.check(f"all_rules_fires.{key}", (history.at(rule) + 1).tolist())
+        entry.check(f"all_rules_fires.{key}", [i + 1 for i in history.at(rule)])
     under_test = KEYS[entry.expected["rule_under_test"]]
-    entry.check("fires_at_1based", (history.at(under_test) + 1).tolist())
+    entry.check("fires_at_1based", [i + 1 for i in history.at(under_test)])
 
 
 @pytest.mark.reference(
@@ -134,49 +135,35 @@ def test_the_sets_are_the_published_ones(entry: Entry) -> None:
 def test_every_firing_is_one_by_definition(
     rules: tuple[Rule, ...], z: list[float]
 ) -> None:
-    history = RunRules(rules=rules).extend(z)
+    history = Watched(rules, z)
     for rule in rules:
         expected = [
             end - 1
             for end in range(rule.window, len(z) + 1)
             if fires_by_definition(rule, z[end - rule.window : end])
         ]
-        assert history.at(rule).tolist() == expected
+        assert history.at(rule) == expected
 
 
 @given(rule_sets, z_values, z_values)
-def test_unit_by_unit_equals_whole_also_after_saving(
+def test_a_saved_state_goes_on_as_if_nothing_was(
     rules: tuple[Rule, ...], first: list[float], second: list[float]
 ) -> None:
-    one, whole = RunRules(rules=rules), RunRules(rules=rules)
-    whole.extend(first)
-    whole = pickle.loads(pickle.dumps(whole))  # noqa: S301 - our own bytes
-    history = whole.extend(second)
-    points = [one.update(z) for z in [*first, *second]][len(first) :]
-    assert one == whole
-    assert [f for point in points for f in point.firings] == list(history.firings())
-    assert [point.signal for point in points] == history.signal.tolist()
-
-
-def test_a_pattern_across_two_blocks_is_found() -> None:
-    z = np.tile([0.1, -0.2, 0.3, -0.3], BLOCK // 2)
-    z[BLOCK - 4 : BLOCK + 5] = np.linspace(0.1, 0.9, 9)
-    history = RunRules(rules=NELSON).extend(z)
-    near = slice(BLOCK - 40, BLOCK + 40)
-    alone = RunRules(rules=NELSON).extend(z[near])
-    np.testing.assert_array_equal(
-        history.signal[near][15:], alone.signal[15:], err_msg="windows are cut"
-    )
-    assert BLOCK + 4 in history.at(NELSON[1])
+    one = RunRules(rules=rules)
+    for z in first:
+        one.update(z)
+    again = pickle.loads(pickle.dumps(one))  # noqa: S301 - our own bytes
+    assert [again.update(z) for z in second] == [one.update(z) for z in second]
+    assert again == one
 
 
 @given(z_values)
 def test_turning_the_chart_over_swaps_the_sides(z: list[float]) -> None:
-    history = RunRules(rules=NELSON).extend(z)
-    turned = RunRules(rules=NELSON).extend([-value for value in z])
-    sided = [i for i, rule in enumerate(NELSON) if rule.sided]
-    np.testing.assert_array_equal(history.up[sided], turned.down[sided])
-    np.testing.assert_array_equal(history.signal, turned.signal)
+    history, turned = Watched(NELSON, z), Watched(NELSON, [-value for value in z])
+    for rule in NELSON:
+        side = 1 if rule.sided else 0
+        assert history.at(rule, side=side) == turned.at(rule, side=-side)
+    assert history.signal.tolist() == turned.signal.tolist()
 
 
 def test_a_firing_says_which_units_and_which_side() -> None:
@@ -194,8 +181,6 @@ def test_a_value_that_is_not_finite_leaves_the_state_as_it_was() -> None:
     before = pickle.dumps(watch)
     with pytest.raises(NotFiniteError, match="z = nan"):
         watch.update(float("nan"))
-    with pytest.raises(NotFiniteError, match=r"z\[1\] = -inf"):
-        watch.extend([0.0, -np.inf])
     assert pickle.dumps(watch) == before
 
 
@@ -230,8 +215,6 @@ def test_no_rule_and_the_same_rule_twice_are_refused() -> None:
         RunRules(rules=())
     with pytest.raises(OutOfRangeError, match="each once"):
         RunRules(rules=(ONE_BEYOND_3, ONE_BEYOND_3))
-    with pytest.raises(OutOfRangeError, match="one of the chosen rules"):
-        RunRules(rules=NELSON).extend([0.0]).at(SEVEN_ON_ONE_SIDE)
 
 
 @pytest.mark.reference("05_run_rules", "rules.conventions")
@@ -250,5 +233,5 @@ def test_ties_and_first_windows_fall_as_agreed(entry: Entry) -> None:
     }
     assert agreed.keys() == entry.expected.keys()
     for z, fired in agreed.values():
-        signal = RunRules(rules=NELSON).extend(z).signal
+        signal = Watched(NELSON, z).signal
         assert (np.flatnonzero(signal) + 1).tolist() == fired

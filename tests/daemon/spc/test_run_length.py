@@ -13,7 +13,9 @@ from daemon.spc.rules import (
     ONE_BEYOND_3,
     TWO_OF_THREE_BEYOND_2,
     WESTERN_ELECTRIC,
+    Pattern,
     Rule,
+    RunRules,
 )
 from daemon.spc.run_length import (
     RunLength,
@@ -31,12 +33,10 @@ from daemon.spc.run_length import (
     shewhart_run_length,
     shewhart_size,
     shewhart_width,
-    siegmund_arl,
     t2_limit,
     t2_run_length,
     t2_size,
 )
-from daemon.spc.run_rules import RunRules
 from tests.reference_values import Entry
 from tests.refusals import Refusal, assert_refused, refusals
 
@@ -160,13 +160,15 @@ def test_cusum_of_one_side(entry: Entry) -> None:
 
 
 @pytest.mark.reference("04_run_length", "arl.cusum.siegmund")
-def test_siegmund(entry: Entry) -> None:
+def test_siegmund_s_formula_is_good_to_two_percent(entry: Entry) -> None:
     k, h = entry.inputs["k"], entry.inputs["h"]
-    one = siegmund_arl(reference=k, interval=h, two_sided=False)
-    entry.check("ARL_plus_in_control", one)
-    entry.check("ARL_two_sided_in_control", siegmund_arl(reference=k, interval=h))
-    shifted = siegmund_arl(reference=k, interval=h, shift=0.5)
-    entry.check("ARL_two_sided_shift_0.5", shifted)
+    for name, settings_ in (
+        ("ARL_plus_in_control", {"two_sided": False}),
+        ("ARL_two_sided_in_control", {}),
+        ("ARL_two_sided_shift_0.5", {"shift": 0.5}),
+    ):
+        ours = cusum_run_length(reference=k, interval=h, **settings_).mean
+        assert ours == pytest.approx(entry.published(name), rel=0.02)
 
 
 @pytest.mark.source(
@@ -573,9 +575,7 @@ def test_the_subgroup_is_the_smallest_that_does() -> None:
 def test_ruled_distribution_against_simulation(rules: tuple[Rule, ...]) -> None:
     n = 2000
     z = np.random.default_rng(7).normal(0.3, 1.1, (n, 400))
-    fired = np.array([RunRules(rules=rules).extend(row).signal for row in z])
-    assert fired.any(axis=1).all()
-    runs = fired.argmax(axis=1) + 1
+    runs = np.array([_first_signal(rules, row) for row in z])
     chart = ruled_run_length(rules, shift=0.3, scale=1.1)
     assert chart.mean == pytest.approx(runs.mean(), abs=4 * chart.sd / np.sqrt(n))
     assert chart.sd == pytest.approx(runs.std(), rel=0.1)
@@ -583,6 +583,25 @@ def test_ruled_distribution_against_simulation(rules: tuple[Rule, ...]) -> None:
         at = chart.percentile(q)
         error = 4 * np.sqrt(0.25 / n)
         assert np.mean(runs > at) == pytest.approx(chart.none_within(at), abs=error)
+
+
+def _first_signal(rules: tuple[Rule, ...], z: np.ndarray) -> int:
+    watch = RunRules(rules=rules)
+    return next(n for n, one in enumerate(z, start=1) if watch.update(one).signal)
+
+
+def test_rules_of_long_windows_take_a_second_or_are_refused() -> None:
+    """Seven of twelve and eight of fifteen on one side; eleven of twenty never end."""
+    for window, needed in ((12, 7), (15, 8)):
+        rule = Rule(pattern=Pattern.ONE_SIDE, window=window, needed=needed)
+        z = np.random.default_rng(window).normal(size=(2000, 200))
+        runs = np.array([_first_signal((rule,), row) for row in z])
+        chart = ruled_run_length([rule])
+        assert chart.mean == pytest.approx(runs.mean(), abs=4 * chart.sd / 2000**0.5)
+
+
+def _of_many_histories() -> Rule:
+    return Rule(pattern=Pattern.ONE_SIDE, window=20, needed=11)
 
 
 @pytest.mark.parametrize(
@@ -629,7 +648,6 @@ def test_ruled_distribution_against_simulation(rules: tuple[Rule, ...]) -> None:
         ),
         Refusal("arl", lambda: cusum_interval(reference=0.5, arl=1.01)),
         Refusal("abs(shift)", lambda: design_cusum(shift=0.0, arl=500.0)),
-        Refusal("interval", lambda: siegmund_arl(reference=0.5, interval=np.inf)),
         Refusal("limit", lambda: mewma_run_length(ranges=2, weight=0.1, limit=0.0)),
         Refusal(
             "distance",
@@ -638,6 +656,7 @@ def test_ruled_distribution_against_simulation(rules: tuple[Rule, ...]) -> None:
         Refusal("ranges", lambda: mewma_limit(ranges=0, weight=0.1, arl=200.0)),
         Refusal("rules", lambda: ruled_run_length(())),
         Refusal("scale", lambda: ruled_run_length(NELSON, scale=0.0)),
+        Refusal("rules", lambda: ruled_run_length([_of_many_histories()])),
         Refusal("q", lambda: shewhart_run_length(width=3.0).percentile(1.0)),
         Refusal("n", lambda: shewhart_run_length(width=3.0).none_within(-1)),
     ),

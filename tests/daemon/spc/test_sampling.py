@@ -35,7 +35,6 @@ from daemon.spc.sampling import (
     zero_acceptance_size,
     zero_acceptance_size_of_build,
 )
-from daemon.spc.sequential import Bounds, NonconformingShare, sequential_performance
 from tests.reference_values import Entry
 from tests.refusals import Refusal, assert_refused, refusals
 
@@ -70,9 +69,9 @@ def test_average_total_inspection(entry: Entry) -> None:
 def test_sequential_plan(entry: Entry) -> None:
     plan = _sequential()
     given_ = entry.inputs
-    assert (given_["p1"], given_["p2"]) == (plan.evidence.good, plan.evidence.bad)
+    assert (given_["p1"], given_["p2"]) == (plan.good, plan.bad)
     # The handbook's k is what all three are divided by.
-    entry.check("k", plan.bounds.upper / plan.reject_intercept)
+    entry.check("k", np.log((1.0 - plan.beta) / plan.alpha) / plan.reject_intercept)
     for name, ours in (
         ("h1", plan.accept_intercept),
         ("h2", plan.reject_intercept),
@@ -93,10 +92,15 @@ def test_sequential_plan(entry: Entry) -> None:
 
 
 def _sequential() -> SequentialPlan:
-    return SequentialPlan(
-        evidence=NonconformingShare(good=0.01, bad=0.1),
-        bounds=Bounds(alpha=0.05, beta=0.1),
-    )
+    return SequentialPlan(good=0.01, alpha=0.05, bad=0.1, beta=0.1)
+
+
+@pytest.mark.reference("15_sequential_selfstarting", "sprt.binomial.asn")
+def test_wald_s_sample_numbers_are_somewhat_too_small(entry: Entry) -> None:
+    """His formula neglects how far the count jumps over a line."""
+    for name, share in (("ASN_p1", 0.01), ("ASN_p2", 0.1)):
+        exact = _sequential().performance(share).mean_n
+        assert entry.published(name) < exact < 1.4 * entry.published(name)
 
 
 @pytest.mark.source("definition: the plan itself, simulated with a fixed seed")
@@ -122,9 +126,8 @@ def test_sequential_performance(share: float) -> None:
     assert accepted / runs == pytest.approx(exact.accepts, abs=error)
     error = 4 * np.std(taken) / np.sqrt(runs) + 1e-9
     assert np.mean(taken) == pytest.approx(exact.mean_n, abs=error)
-    if 0.0 < share < 1.0:
-        wald = sequential_performance(plan.evidence, plan.bounds, true=share)
-        assert wald.accepts == pytest.approx(exact.accepts, abs=0.06)
+    for true, accepts in ((plan.good, 1.0 - plan.alpha), (plan.bad, plan.beta)):
+        assert plan.performance(true).accepts == pytest.approx(accepts, abs=0.06)
 
 
 @pytest.mark.reference(FILE, "oc.double.50_1_100_3")
@@ -566,6 +569,11 @@ POINTS = {"good": 0.01, "alpha": 0.05, "bad": 0.1, "beta": 0.1}
             lambda: Inspection().after(accepted=True, acceptance_number=-1),
         ),
         Refusal("n", lambda: _sequential().acceptance_number(0)),
+        Refusal("bad", lambda: SequentialPlan(good=0.1, alpha=0.1, bad=0.05, beta=0.1)),
+        Refusal(
+            "alpha + beta",
+            lambda: SequentialPlan(good=0.1, alpha=0.5, bad=0.2, beta=0.5),
+        ),
         Refusal("share", lambda: _sequential().performance(-0.1)),
         Refusal("n", lambda: VariablesPlan(n=2, k=1.0, sigma_known=False)),
         Refusal("k", lambda: VariablesPlan(n=5, k=np.inf, sigma_known=True)),

@@ -16,16 +16,13 @@ import daemon.spc
 
 PREFIX = "daemon.spc."
 INSIDE = {
-    "checks", "errors", "localize", "proof", "quadrature", "run_length.search",
-    "search",
+    "causes", "checks", "errors", "numerics", "predicted_units", "reel_claim",
 }  # fmt: skip
 DETECTOR = "detector"
 """A room of its own, used through its line alone; see its DETECTOR.md."""
 SHARED = {
     "above_one", "checked_build", "checked_points", "checked_rules", "checked_share",
-    "checked_subgroup", "checked_subgroups", "checked_weight", "factors", "gap_bounds",
-    "kept", "outermost", "scatter_history", "scatter_point", "segment_bounds",
-    "size_factors", "smooth", "spread", "t2_history", "unit_sigma", "variance_growth",
+    "kept", "segment_bounds", "solve_for_mean", "some_spread",
 }  # fmt: skip
 """What modules of this room lend each other, and nobody outside may ask for."""
 PACKAGES = ["capability", "gauge", "run_length", "sampling", "variance"]

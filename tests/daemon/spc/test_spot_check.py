@@ -10,7 +10,7 @@ from scipy.stats import hypergeom
 from statsmodels.stats.power import normal_power
 
 from daemon.spc.errors import SpcError
-from daemon.spc.sampling.design import zero_acceptance_size_of_build
+from daemon.spc.sampling.two_points import zero_acceptance_size_of_build
 from daemon.spc.spot_check import Costs, SpotCheck, cheapest, expected_cost
 
 CHECK = SpotCheck(sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002)

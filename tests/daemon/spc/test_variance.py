@@ -314,7 +314,7 @@ LOT = [1, 1, 1, 2, 2, 2]
     refusals(
         Refusal("len(groups)", lambda: one_way_components([[1.0, 2.0]])),
         Refusal(
-            "spread inside groups", lambda: one_way_components([[1.0, 1.0], [2.0, 2.0]])
+            "spread inside groups", lambda: one_way_components([[0.1] * 3, [0.7] * 3])
         ),
         Refusal(
             "confidence", lambda: one_way_components([[1.0, 2.0], [3.0]], confidence=1)
@@ -332,7 +332,7 @@ LOT = [1, 1, 1, 2, 2, 2]
         Refusal("values[2]", lambda: reml_components([1, 2, np.nan], [("a", "aab")])),
         Refusal(
             "spread inside groups",
-            lambda: reml_components([1.0] * 3 + [2.0] * 3, [("lot", LOT)]),
+            lambda: reml_components([0.1] * 3 + [0.7] * 3, [("lot", LOT)]),
         ),
         Refusal("spread of values", lambda: reml_components([1.0] * 6, [("lot", LOT)])),
         Refusal("confidence", lambda: reml_components(Y, [("a", LOT)], confidence=0)),

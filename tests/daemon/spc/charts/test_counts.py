@@ -1,6 +1,7 @@
 """Charts of counts."""
 
 from math import nan, sqrt
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,11 +13,11 @@ from scipy.stats import binom, poisson
 from daemon.spc.charts.counts import (
     Count,
     CountChart,
-    CountHistory,
     CountLimits,
     count_limits,
     exact_count_limits,
 )
+from daemon.spc.control_limits import Exclusion, SigmaMethod
 from daemon.spc.errors import (
     NoSpreadError,
     NotFiniteError,
@@ -24,8 +25,8 @@ from daemon.spc.errors import (
     ShapeError,
     TooFewError,
 )
-from daemon.spc.limits import Exclusion, SigmaMethod
-from tests.chart_checks import one_by_one_equals_whole, refuses
+from tests.chart_checks import history as history_of
+from tests.chart_checks import refuses
 from tests.reference_values import Entry, entry
 
 FILE = "02_shewhart_charts"
@@ -43,12 +44,12 @@ def numbers(signal: np.ndarray) -> list[int]:
     return (np.flatnonzero(signal) + 1).tolist()
 
 
-def whole(kind: Count, of: Entry, key: str) -> tuple[CountLimits, CountHistory]:
+def whole(kind: Count, of: Entry, key: str) -> tuple[CountLimits, Any]:
     """Return limits and points of an entry's own data."""
     counts = of.inputs[key]
     sizes = np.broadcast_to(of.inputs.get("n", 1), len(counts))
     limits = count_limits(kind, counts, sizes)
-    return limits, CountChart(kind=kind, limits=limits).extend(counts, sizes)
+    return limits, history_of(CountChart(kind=kind, limits=limits), counts, sizes)
 
 
 @pytest.mark.reference(FILE, "p.nist.wafers")
@@ -78,7 +79,7 @@ def test_limits_without_the_points_with_a_cause(entry: Entry) -> None:
         Exclusion(index=22, cause="temporary operator"),
     ]
     limits = count_limits(Count.P, all_counts, [50] * 30, exclude=causes)
-    history = CountChart(kind=Count.P, limits=limits).extend(all_counts, [50] * 30)
+    history = history_of(CountChart(kind=Count.P, limits=limits), all_counts, [50] * 30)
     entry.check("pbar", limits.rate)
     entry.check("UCL", history.upper[0])
     entry.check("LCL", history.lower[0])
@@ -160,22 +161,11 @@ def test_exact_limits_leave_less_than_the_tail(
     assert upper == 0 or law.sf(upper - 1) >= tail / slack
 
 
-@given(st.sampled_from(Count), samples(), samples())
-def test_one_by_one_equals_whole(
-    kind: Count,
-    first: tuple[list[int], list[int]],
-    second: tuple[list[int], list[int]],
-) -> None:
-    rate = 0.07 if kind.binomial else 3.1
-    limits = CountLimits(rate=rate, overdispersion=1.2)
-    one_by_one_equals_whole(CountChart(kind=kind, limits=limits), first, second)
-
-
 @given(samples())
 def test_shares_and_numbers_say_the_same(data: tuple[list[int], list[int]]) -> None:
     limits = CountLimits(rate=0.2)
-    shares = CountChart(kind=Count.P, limits=limits).extend(*data)
-    number = CountChart(kind=Count.NP, limits=limits).extend(*data)
+    shares = history_of(CountChart(kind=Count.P, limits=limits), *data)
+    number = history_of(CountChart(kind=Count.NP, limits=limits), *data)
     assert_allclose(shares.upper * data[1], number.upper)
     assert_allclose(shares.z, number.z)
     assert (shares.signal == number.signal).all()
@@ -196,8 +186,8 @@ def test_overdispersed_limits_are_wider_by_the_scatter_of_z() -> None:
     # 0.02 between samples beside 0.0055 of the law.
     assert wide.overdispersion == pytest.approx(sqrt(1 + (0.02 / 0.0055) ** 2), rel=0.1)
     assert wide.provenance.method is SigmaMethod.OVERDISPERSED
-    plain_chart = CountChart(kind=Count.P, limits=plain).extend(counts, sizes)
-    wide_chart = CountChart(kind=Count.P, limits=wide).extend(counts, sizes)
+    plain_chart = history_of(CountChart(kind=Count.P, limits=plain), counts, sizes)
+    wide_chart = history_of(CountChart(kind=Count.P, limits=wide), counts, sizes)
     assert plain_chart.signal.mean() > 0.3
     assert wide_chart.signal.mean() < 0.05
     assert_allclose(
@@ -223,7 +213,7 @@ def test_bad_input_is_named() -> None:
     refuses(rates, OutOfRangeError, "size[0] = 0.0: must be > 0", 1, 0)
     refuses(rates, NotFiniteError, "counted[0] = nan", nan, 1)
     with pytest.raises(ShapeError, match="all equal"):
-        rates.extend([1, 2], [1])
+        count_limits(Count.U, [1, 2], [1])
     with pytest.raises(OutOfRangeError, match=r"rate = 1.0: must be > 0 and < 1"):
         CountChart(kind=Count.NP, limits=CountLimits(rate=1.0))
     with pytest.raises(OutOfRangeError, match=r"rate = 0.0: must be > 0"):

@@ -6,17 +6,18 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 
 from daemon.spc.charts.reels import ReelChart, ReelLimits, reel_limits
+from daemon.spc.control_limits import Exclusion
 from daemon.spc.errors import (
     NoSpreadError,
     NotFiniteError,
     OutOfRangeError,
     TooFewError,
 )
-from daemon.spc.limits import Exclusion
-from tests.chart_checks import one_by_one_equals_whole, refuses, same_points
+from tests.chart_checks import history as history_of
+from tests.chart_checks import refuses
 
 values = st.lists(st.floats(-2e3, 2e3), max_size=25)
 LIMITS = ReelLimits(
@@ -30,7 +31,7 @@ def test_predictions_are_those_of_the_normal_vector(x: list[float]) -> None:
     n = len(x)
     covariance = np.full((n, n), LIMITS.level_variance)
     covariance[np.diag_indices(n)] += LIMITS.sigma_within**2
-    history = ReelChart(limits=LIMITS).extend(x)
+    history = history_of(ReelChart(limits=LIMITS), x)
     for i in range(n):
         known = covariance[:i, :i]
         weights = np.linalg.solve(known, covariance[:i, i]) if i else np.zeros(0)
@@ -47,26 +48,14 @@ def test_predictions_are_those_of_the_normal_vector(x: list[float]) -> None:
 
 
 @given(values, values)
-def test_one_by_one_equals_whole(first: list[float], second: list[float]) -> None:
-    one_by_one_equals_whole(ReelChart(limits=LIMITS), first, second, atol=1e-9 * 150)
-
-
-@given(values, st.sets(st.integers(0, 24)))
-def test_reel_changes_fall_alike_one_by_one_and_whole(
-    x: list[float], starts: set[int]
-) -> None:
-    at = [start for start in starts if start < len(x)]
-    one, whole = ReelChart(limits=LIMITS), ReelChart(limits=LIMITS)
-    one.update(12.0)
-    whole.update(12.0)
-    points = []
-    for i, value in enumerate(x):
-        if i in at:
-            one.boundary()
-        points.append(one.update(value))
-    same_points(points, whole.extend(x, at), atol=1e-9 * 150)
-    assert (one.n, one.in_reel) == (whole.n, whole.in_reel)
-    assert one.total == pytest.approx(whole.total, abs=1e-9)
+def test_a_new_reel_begins_as_the_first_did(x: list[float], y: list[float]) -> None:
+    fresh, used = ReelChart(limits=LIMITS), ReelChart(limits=LIMITS)
+    history_of(used, x)
+    used.boundary()
+    plain, after = history_of(fresh, y), history_of(used, y)
+    assert_array_equal(after.z, plain.z)
+    assert_array_equal(after.reel_z, plain.reel_z)
+    assert_array_equal(after.n, plain.n + len(x))
 
 
 @given(values, st.floats(-1e3, 1e3), st.floats(0.01, 100.0))
@@ -79,8 +68,8 @@ def test_z_does_not_change_with_shift_and_scale(
         sigma_between=200.0 * scale,
         centre_sigma=60.0 * scale,
     )
-    plain = ReelChart(limits=LIMITS).extend(x)
-    told = ReelChart(limits=moved).extend(np.multiply(x, scale) + shift)
+    plain = history_of(ReelChart(limits=LIMITS), x)
+    told = history_of(ReelChart(limits=moved), np.multiply(x, scale) + shift)
     assert_allclose(told.z, plain.z, atol=1e-9 * (1 + abs(shift) / scale))
     assert_allclose(told.reel_z, plain.reel_z, atol=1e-9 * (1 + abs(shift) / scale))
 
@@ -91,7 +80,8 @@ def test_z_is_standard_normal_while_all_is_well() -> None:
     z = []
     for _ in range(400):
         level = rng.normal(LIMITS.centre, sqrt(LIMITS.level_variance))
-        z.append(chart.extend(rng.normal(level, 150.0, size=25), [0]).z)
+        chart.boundary()
+        z.append(history_of(chart, rng.normal(level, 150.0, size=25)).z)
     z_all = np.array(z)
     assert_allclose([z_all.mean(), z_all.std()], [0.0, 1.0], atol=0.03)
     neighbours = np.mean(z_all[:, 1:] * z_all[:, :-1])
@@ -100,7 +90,7 @@ def test_z_is_standard_normal_while_all_is_well() -> None:
 
 def test_an_ordinary_reel_passes_and_a_bad_one_does_not() -> None:
     chart = ReelChart(limits=LIMITS)
-    ordinary = chart.extend(np.linspace(200.0, 400.0, 20), [0])
+    ordinary = history_of(chart, np.linspace(200.0, 400.0, 20))
     assert not ordinary.signal.any()
     assert not ordinary.reel_signal.any()
     chart.boundary()
@@ -141,7 +131,7 @@ def test_bad_input_is_named() -> None:
     chart = ReelChart(limits=LIMITS)
     refuses(chart, NotFiniteError, "x = nan", nan)
     with pytest.raises(OutOfRangeError, match="segment_starts = 2: must be >= 0 and"):
-        chart.extend([1.0, 2.0], [2])
+        reel_limits([1.0, 2.0], segment_starts=[2])
     with pytest.raises(TooFewError, match="reels in x = 1: must be >= 2, or sigma_b"):
         reel_limits([1.0, 2.0])
     with pytest.raises(TooFewError, match="units in the largest reel of x = 1"):
@@ -149,7 +139,7 @@ def test_bad_input_is_named() -> None:
     with pytest.raises(TooFewError, match=r"len\(x\) = 0"):
         reel_limits([])
     with pytest.raises(NoSpreadError, match="spread of x within reels = 0"):
-        reel_limits([1.0, 1.0, 2.0, 2.0], segment_starts=[2])
+        reel_limits([0.1] * 3 + [0.7] * 3, segment_starts=[3])
     with pytest.raises(OutOfRangeError, match=r"sigma_between = -1.0: must be >= 0"):
         reel_limits([1.0, 2.0], sigma_between=-1.0)
     with pytest.raises(OutOfRangeError, match=r"sigma_within = 0.0: must be > 0"):

@@ -9,23 +9,22 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
-from daemon.spc.charts.scatter import Scatter
-from daemon.spc.charts.subgroups import SubgroupChart, subgroup_limits
-from daemon.spc.constants import c4, d2
-from daemon.spc.errors import (
-    NoSpreadError,
-    NotFiniteError,
-    OutOfRangeError,
-    ShapeError,
-    TooFewError,
-)
-from daemon.spc.limits import (
+from daemon.spc.chart_factors import c4, d2
+from daemon.spc.charts.subgroups import Scatter, SubgroupChart, subgroup_limits
+from daemon.spc.control_limits import (
     Exclusion,
     Limits,
     SigmaMethod,
     equivalent_degrees_of_freedom,
 )
-from tests.chart_checks import one_by_one_equals_whole, refuses
+from daemon.spc.errors import (
+    NoSpreadError,
+    NotFiniteError,
+    OutOfRangeError,
+    TooFewError,
+)
+from tests.chart_checks import history as history_of
+from tests.chart_checks import refuses
 from tests.reference_values import Entry, entry
 
 FILE = "02_shewhart_charts"
@@ -39,7 +38,7 @@ many = st.lists(subgroup, min_size=1, max_size=8)
 def test_flow_width_mean_and_range(entry: Entry) -> None:
     data = np.array(entry.inputs["subgroups"])
     limits = subgroup_limits(data)
-    history = SubgroupChart(limits=limits).extend(data)
+    history = history_of(SubgroupChart(limits=limits), data)
     entry.check("xbarbar", limits.centre)
     entry.check("Rbar", history.scatter.value.mean())
     entry.check("UCL_xbar", history.upper[0])
@@ -60,7 +59,7 @@ def test_flow_width_mean_and_range(entry: Entry) -> None:
 def test_flow_width_mean_and_s(entry: Entry) -> None:
     data = np.array(same_data(entry))
     limits = subgroup_limits(data, method=SigmaMethod.MEAN_S)
-    history = SubgroupChart(limits=limits, scatter=Scatter.S).extend(data)
+    history = history_of(SubgroupChart(limits=limits, scatter=Scatter.S), data)
     entry.check("sbar", history.scatter.value.mean())
     entry.check("UCL_xbar", history.upper[0])
     entry.check("LCL_xbar", history.lower[0])
@@ -75,14 +74,6 @@ def same_data(of: Entry) -> list[list[float]]:
         "subgroups"
     ]
     return subgroups
-
-
-@given(st.sampled_from(Scatter), many, many)
-def test_one_by_one_equals_whole(
-    scatter: Scatter, first: list[list[float]], second: list[list[float]]
-) -> None:
-    chart = SubgroupChart(limits=Limits(centre=5.0, sigma=30.0), scatter=scatter)
-    one_by_one_equals_whole(chart, first, second, atol=3e-8)
 
 
 @given(many, st.floats(-1e3, 1e3), st.floats(0.01, 100), st.sampled_from(METHODS))
@@ -109,7 +100,7 @@ def test_unequal_subgroups_have_limits_of_their_own() -> None:
     s = subgroup_limits(data, method=SigmaMethod.MEAN_S).sigma
     spreads = [np.std(row, ddof=1) / c4(len(row)) for row in data]
     assert s == pytest.approx(np.mean(spreads), rel=1e-14)
-    history = SubgroupChart(limits=limits).extend(data)
+    history = history_of(SubgroupChart(limits=limits), data)
     assert_allclose(
         history.upper, limits.centre + 3 * by_hand / np.sqrt([2, 4, 3]), rtol=1e-14
     )
@@ -153,13 +144,16 @@ def test_bad_subgroups_are_named() -> None:
     refuses(chart, TooFewError, "len(values) = 0", [])
     refuses(chart, NotFiniteError, "values[1] = nan", [1.0, nan])
     with pytest.raises(TooFewError, match=r"len\(subgroups\[1\]\) = 1"):
-        chart.extend([[1.0, 2.0], [1.0]])
-    with pytest.raises(TooFewError, match="units in each of subgroups = 1"):
-        chart.extend(np.zeros((3, 1)))
-    with pytest.raises(ShapeError, match="0 subgroups"):
-        chart.extend([])
-    with pytest.raises(NotFiniteError, match=r"subgroups\[1, 0\] = inf"):
-        chart.extend(np.array([[1.0, 2.0], [np.inf, 0.0]]))
+        subgroup_limits([[1.0, 2.0], [1.0]])
+    with pytest.raises(TooFewError, match=r"len\(subgroups\[0\]\) = 1"):
+        subgroup_limits(np.zeros((3, 1)))
+    with pytest.raises(TooFewError, match="subgroups left = 0"):
+        subgroup_limits([])
+    with pytest.raises(NotFiniteError, match=r"subgroups\[1\]\[0\] = inf"):
+        subgroup_limits(np.array([[1.0, 2.0], [np.inf, 0.0]]))
+    for method in METHODS:
+        with pytest.raises(NoSpreadError, match="spread of subgroups = 0"):
+            subgroup_limits([[0.1] * 3, [0.7] * 3], method=method)
     with pytest.raises(NoSpreadError, match="spread of subgroups = 0"):
         subgroup_limits([[2.0, 2.0], [3.0, 3.0]])
     with pytest.raises(OutOfRangeError, match="method = median moving range"):
