@@ -83,8 +83,10 @@ def customer_notice(notice: CustomerNotice) -> Paper:
 def factor_of(one: Correction) -> tuple[float, float]:
     """Return the factor and its standard uncertainty (law of propagation, JCGM 100).
 
-    >>> factor_of(Correction(range="1 mA", error_ppm=10_000.0, uncertainty_ppm=102.01))
-    (0.990099..., 0.0001)
+    >>> off = Correction(range="1 mA", error_ppm=10_000.0, uncertainty_ppm=102.01)
+    >>> factor, uncertainty = factor_of(off)
+    >>> round(factor, 6), round(uncertainty, 9)
+    (0.990099, 0.0001)
     """
     factor = correction_factor(one.error_ppm * 1e-6)
     return factor, one.uncertainty_ppm * 1e-6 * factor**2

@@ -1,24 +1,17 @@
 """Loose parts against the label."""
 
-import doctest
-
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import ttest_1samp
 
-from daemon.spc import claim
 from daemon.spc.claim import Against, against_claim
 from daemon.spc.errors import SpcError
 
 deviations = st.lists(
     st.floats(-50_000, 50_000, allow_nan=False), min_size=2, max_size=20
 )
-
-
-def test_examples_in_the_docstrings() -> None:
-    assert doctest.testmod(claim).failed == 0
 
 
 @pytest.mark.source("scipy.stats.ttest_1samp: confidence interval of a mean")
