@@ -8,6 +8,7 @@ whether it passed goes with its report, so that the process that prints it has i
 """
 
 import random
+import sys
 from collections import Counter
 from collections.abc import Generator
 
@@ -21,6 +22,7 @@ pytest_plugins = ["tests.left_behind"]
 
 MOST_WORKERS = 4
 """More would start daemons, browsers and simulated benches faster than they answer."""
+OURSELVES = sys.modules["__main__"]
 IN_ORDER, REVERSED = "written", "reversed"
 
 PASSED_SOURCES: Counter[str] = Counter()
@@ -128,6 +130,12 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
                 )
             )
     metafunc.parametrize("entry", rows)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_teardown() -> None:
+    """Be ourselves again: a page that a test has shown is `__main__` from then on."""
+    sys.modules["__main__"] = OURSELVES
 
 
 @pytest.hookimpl(wrapper=True)

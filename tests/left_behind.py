@@ -18,6 +18,8 @@ PROCESSES = Path("/proc")
 END_S = 20.0
 """As long as a daemon may take to turn its source off and close its store."""
 POLL_S = 0.05
+GRACE_S = 2.0
+"""What was ended in order, helpers of a browser too, may take so long to be gone."""
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -49,6 +51,9 @@ def is_worker(config: pytest.Config) -> bool:
 
 def end_all() -> list[str]:
     """End every process that has our mark but this one; return their commands."""
+    until_s = time.monotonic() + GRACE_S
+    while time.monotonic() < until_s and any(marked()):
+        time.sleep(POLL_S)
     found = {pid: command_of(pid) for pid in marked()}
     for pid, command in found.items():
         print(f"\nleft behind, now ended: {pid} {command}")  # noqa: T201 -- to be seen
@@ -64,7 +69,7 @@ def end_all() -> list[str]:
 
 def marked() -> Iterator[int]:
     """Yield the processes that have our mark, but this one; none without `/proc`."""
-    mark = f"{MARK}={os.environ.get(MARK)}".encode()
+    mark = f"{MARK}={os.environ[MARK]}".encode()
     for folder in PROCESSES.glob("[0-9]*"):
         pid = int(folder.name)
         # Another's process may not be looked into, and one may be gone by now.

@@ -14,8 +14,8 @@ from daemon.demo import Hands, Operator, lay_out, write_addresses
 from daemon.home import Home
 from daemon.processes import running_daemon, simulated_bench
 from storage.access import open_store
+from tests.daemon.commanding import holdpoint
 from tests.daemon.test_safe_state import PRODUCT, children, until
-from tests.daemon.test_story import holdpoint
 
 CHECK = "Connect check standard"
 

@@ -15,9 +15,9 @@ from daemon.home import VARIABLE, Home
 from daemon.processes import running_daemon, simulated_bench
 from dashboard.who import ASKED
 from storage.access import open_store
+from tests.daemon.commanding import holdpoint
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.test_safe_state import PRODUCT, until
-from tests.daemon.test_story import holdpoint
 from tests.dashboard.test_pages import button, opened, said
 
 FINDING = "B-3-F1"

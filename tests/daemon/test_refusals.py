@@ -9,7 +9,7 @@ import pytest
 from daemon.demo import lay_out, write_addresses
 from daemon.home import Home
 from daemon.processes import running_daemon, simulated_bench
-from tests.daemon.test_story import holdpoint
+from tests.daemon.commanding import holdpoint
 
 
 @pytest.fixture
