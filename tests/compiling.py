@@ -33,14 +33,19 @@ def compile_once() -> None:
     subprocess.run([sys.executable, "-m", "tests.compiling"], check=True, cwd=ROOT)
 
 
-def main() -> None:
-    """Compile, and note what."""
+def warm() -> None:
+    """Load the loops into this process; compile those that never were."""
     from config.load import load  # noqa: PLC0415 -- the run of tests does not need it
     from daemon.product import ProductModel  # noqa: PLC0415
     from daemon.watch import warm_up  # noqa: PLC0415
 
     with as_file(files("config").joinpath("demo")) as demo:
         warm_up(ProductModel.of(load(demo).product))
+
+
+def main() -> None:
+    """Compile, and note what."""
+    warm()
     NOTE.parent.mkdir(exist_ok=True)
     NOTE.write_text(stamp())
 

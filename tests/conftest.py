@@ -95,6 +95,12 @@ def pytest_collection_modifyitems(
         items[:] = [item for item in items if item not in off]
 
 
+def pytest_sessionfinish() -> None:
+    """End the process that daemons were forked from, where a test has asked for any."""
+    if starting := sys.modules.get("tests.daemon.starting"):
+        starting.end()
+
+
 def put_in_order(items: list[pytest.Item], order: str) -> None:
     """Put files in another order, and the tests of each; a file stays together."""
     if order == IN_ORDER:

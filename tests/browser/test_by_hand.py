@@ -8,12 +8,13 @@ from playwright.sync_api import Browser, expect
 
 from daemon.demo import lay_out
 from daemon.home import Home
-from daemon.processes import child, dashboard_command, running_daemon
+from daemon.processes import child, dashboard_command
 from storage.access import open_store
 from storage.records import Build
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import SLOW_MS, paged
 from tests.daemon.making import AT, demo_settings
+from tests.daemon.starting import running_daemon
 
 pytestmark = pytest.mark.browser
 

@@ -24,7 +24,7 @@ from daemon.client import Client
 from daemon.clock import ScaledClock
 from daemon.demo import Hands, Operator, lay_out, write_addresses
 from daemon.home import Home
-from daemon.processes import child, dashboard_command, running_daemon
+from daemon.processes import child, dashboard_command
 from daemon.selftest.benches import line
 from daemon.simulator.circuit import Board
 from daemon.simulator.rig import Rig
@@ -36,6 +36,7 @@ from storage.store import Store
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import SLOW_MS, paged
 from tests.daemon.serving import Serving
+from tests.daemon.starting import running_daemon
 
 pytestmark = pytest.mark.browser
 

@@ -15,11 +15,11 @@ from daemon.client import Client
 from daemon.clock import ScaledClock
 from daemon.control import Desk
 from daemon.home import Home
-from daemon.processes import running_daemon
 from daemon.worker import Worker
 from storage.local import LocalStore
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import seeded_home
+from tests.daemon.starting import running_daemon
 
 BEING_CALIBRATED = "The product's own limit is being calibrated now: 40 % done."
 

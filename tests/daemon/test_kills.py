@@ -14,9 +14,9 @@ import pytest
 from config.load import load
 from daemon.client import Client
 from daemon.demo import Hands, Operator, lay_out, write_addresses
-from daemon.processes import running_daemon, simulated_bench
 from storage.access import open_store
 from storage.errors import UnreachableError
+from tests.daemon.starting import running_daemon, simulated_bench
 
 OFF_WITHIN_S = 1.0
 RANGES = 4

@@ -12,9 +12,9 @@ import pytest
 from daemon.client import Client
 from daemon.demo import Hands, Operator, lay_out, write_addresses
 from daemon.home import Home
-from daemon.processes import running_daemon, simulated_bench
 from storage.access import open_store
 from tests.daemon.commanding import holdpoint
+from tests.daemon.starting import running_daemon, simulated_bench
 from tests.daemon.test_safe_state import PRODUCT, children, until
 
 CHECK = "Connect check standard"

@@ -12,11 +12,11 @@ import streamlit as st
 from daemon.client import Client
 from daemon.demo import Hands, write_addresses
 from daemon.home import VARIABLE, Home
-from daemon.processes import running_daemon, simulated_bench
 from dashboard.who import ASKED
 from storage.access import open_store
 from tests.daemon.commanding import holdpoint
 from tests.daemon.seeded import BAD_REEL, seeded_home
+from tests.daemon.starting import running_daemon, simulated_bench
 from tests.daemon.test_safe_state import PRODUCT, until
 from tests.dashboard.test_pages import button, opened, said
 

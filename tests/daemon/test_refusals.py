@@ -8,8 +8,8 @@ import pytest
 
 from daemon.demo import lay_out, write_addresses
 from daemon.home import Home
-from daemon.processes import running_daemon, simulated_bench
 from tests.daemon.commanding import holdpoint
+from tests.daemon.starting import running_daemon, simulated_bench
 
 
 @pytest.fixture

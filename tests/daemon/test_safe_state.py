@@ -12,9 +12,9 @@ import pytest
 from daemon.client import Client
 from daemon.demo import Hands, Operator, lay_out, write_addresses
 from daemon.home import Home
-from daemon.processes import running_daemon, simulated_bench
 from daemon.safe_off import NoSourceError, orders_of, source_off
 from storage.access import open_store
+from tests.daemon.starting import running_daemon, simulated_bench
 
 LONGEST_S = 20.0
 PRODUCT = "photodiode-amplifier"

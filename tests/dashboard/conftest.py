@@ -6,8 +6,8 @@ import pytest
 import streamlit as st
 
 from daemon.home import VARIABLE, Home
-from daemon.processes import running_daemon
 from tests.daemon.seeded import empty_home, seeded_home
+from tests.daemon.starting import running_daemon
 
 
 @pytest.fixture(scope="session")

@@ -11,9 +11,9 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from daemon.client import Client
 from daemon.home import VARIABLE, Home
-from daemon.processes import running_daemon
 from storage.access import open_store
 from tests.daemon.seeded import BAD_FROM, BAD_REEL
+from tests.daemon.starting import running_daemon
 
 APP = Path(dashboard.__file__ or "").parent / "app.py"
 SLOW_S = 60.0
