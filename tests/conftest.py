@@ -2,19 +2,33 @@
 
 A test that asks for `entry` and is marked `reference(file, *ids)` runs once for
 each id; its own id names the published source and the provenance mark.
+
+Each file's tests run in one process, the files side by side. What a test says besides
+whether it passed goes with its report, so that the process that prints it has it.
 """
 
+import random
+import sys
 from collections import Counter
 from collections.abc import Generator
 
 import pytest
 from hypothesis import settings
 
-from tests.reference_values import COMPARISONS, entries, table
+from tests import compiling
+from tests.reference_values import COMPARISONS, HEADING, entries, line
+
+pytest_plugins = ["tests.left_behind"]
+
+MOST_WORKERS = 4
+"""More would start daemons, browsers and simulated benches faster than they answer."""
+OURSELVES = sys.modules["__main__"]
+IN_ORDER, REVERSED = "written", "reversed"
 
 PASSED_SOURCES: Counter[str] = Counter()
 FIGURES: list[tuple[str, str, object]] = []
 """What a test measured with `record_property`: its name, which figure, the figure."""
+COMPARED: list[str] = []
 
 # The same examples on every run, and no deadline: a busy machine is no defect.
 settings.register_profile("steady", derandomize=True, deadline=None)
@@ -28,6 +42,24 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         action="store_true",
         help="print every published value beside ours",
     )
+    parser.addoption(
+        "--order",
+        default=IN_ORDER,
+        help="run files, and the tests of each, as written, reversed, or at random by "
+        "this number: no test may need another to have run",
+    )
+
+
+@pytest.hookimpl(wrapper=True, optionalhook=True)
+def pytest_xdist_auto_num_workers(
+    config: pytest.Config,
+) -> Generator[None, int, int]:
+    """Share files between cores, but neither a single file nor what measures pace."""
+    cores = yield
+    asked = {argument.partition("::")[0] for argument in config.args}
+    one_file = len(asked) == 1 and asked.pop().endswith(".py")
+    alone = one_file or "bench" in config.option.markexpr
+    return 0 if alone else min(cores, MOST_WORKERS)
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -39,10 +71,18 @@ def pytest_configure(config: pytest.Config) -> None:
     )
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Compile the detector, if need be, before several processes do so at once."""
+    if session.config.option.numprocesses:
+        compiling.compile_once()
+
+
 def pytest_collection_modifyitems(
     config: pytest.Config, items: list[pytest.Item]
 ) -> None:
     """Leave out what needs real instruments or minutes, unless `-m` asks for it."""
+    put_in_order(items, config.getoption("--order"))
     if config.getoption("markexpr"):
         return
     off = [
@@ -53,6 +93,30 @@ def pytest_collection_modifyitems(
     if off:
         config.hook.pytest_deselected(items=off)
         items[:] = [item for item in items if item not in off]
+
+
+def pytest_sessionfinish() -> None:
+    """End the process that daemons were forked from, where a test has asked for any."""
+    if starting := sys.modules.get("tests.daemon.starting"):
+        starting.end()
+
+
+def put_in_order(items: list[pytest.Item], order: str) -> None:
+    """Put files in another order, and the tests of each; a file stays together."""
+    if order == IN_ORDER:
+        return
+    files: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        files.setdefault(item.nodeid.partition("::")[0], []).append(item)
+    groups = list(files.values())
+    if order == REVERSED:
+        items.reverse()
+        return
+    chance = random.Random(int(order))  # noqa: S311 -- an order, no secret
+    chance.shuffle(groups)
+    for group in groups:
+        chance.shuffle(group)
+    items[:] = [item for group in groups for item in group]
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
@@ -74,18 +138,37 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     metafunc.parametrize("entry", rows)
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_teardown() -> None:
+    """Be ourselves again: a page that a test has shown is `__main__` from then on."""
+    sys.modules["__main__"] = OURSELVES
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(
     item: pytest.Item,
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """Count the passed tests of each source."""
+    """Let the report say which sources the test is of, and what it compared."""
     report = yield
-    if report.when == "call" and report.passed:
-        for mark in item.iter_markers("source"):
-            PASSED_SOURCES[mark.args[0]] += 1
     if report.when == "call":
-        FIGURES.extend((item.name, *figure) for figure in report.user_properties)
+        # What a report carries is sent from worker to worker with it.
+        vars(report).update(
+            sources=[mark.args[0] for mark in item.iter_markers("source")],
+            compared=[line(row) for row in COMPARISONS],
+        )
+        COMPARISONS.clear()
     return report
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    """Count the passed tests of each source; keep what was measured and compared."""
+    if report.when != "call":
+        return
+    if report.passed:
+        PASSED_SOURCES.update(report.sources)
+    name = report.nodeid.partition("::")[2]
+    FIGURES.extend((name, *figure) for figure in report.user_properties)
+    COMPARED.extend(report.compared)
 
 
 def pytest_terminal_summary(
@@ -102,5 +185,5 @@ def pytest_terminal_summary(
             terminalreporter.write_line(f"{figure!s:>10} {name}  {test}")
     if config.getoption("--reference-table"):
         terminalreporter.section("published values beside ours")
-        for line in table(COMPARISONS):
-            terminalreporter.write_line(line)
+        for one in (*HEADING, *COMPARED):
+            terminalreporter.write_line(one)

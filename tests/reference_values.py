@@ -7,7 +7,7 @@ only).
 """
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -115,15 +115,18 @@ def entry(file: str, key: str) -> Entry:
     return entries(file)[key]
 
 
-def table(comparisons: Sequence[Comparison]) -> Iterator[str]:
-    """Yield the lines of a table: entry, published, ours, difference."""
-    yield "| entry | value | published | ours | difference | provenance |"
-    yield "|---|---|---|---|---|---|"
-    for row in comparisons:
-        yield (
-            f"| {row.entry} | {row.name} | {_short(row.published)} "
-            f"| {_short(row.ours)} | {row.difference:.2g} | {row.provenance} |"
-        )
+HEADING = (
+    "| entry | value | published | ours | difference | provenance |",
+    "|---|---|---|---|---|---|",
+)
+
+
+def line(row: Comparison) -> str:
+    """Return one line of the table: entry, published, ours, difference."""
+    return (
+        f"| {row.entry} | {row.name} | {_short(row.published)} "
+        f"| {_short(row.ours)} | {row.difference:.2g} | {row.provenance} |"
+    )
 
 
 def _short(value: Any) -> str:

@@ -130,10 +130,12 @@ def moment(at: datetime) -> str:
 
 
 def signed(value: float, decimals: int = 0) -> str:
-    """Return a number with its sign, a true minus and thin groups of three.
+    r"""Return a number with its sign, a true minus and groups of three.
+
+    The groups stand apart by a space that breaks no line.
 
     >>> signed(-12345.6)
-    '−12 346'
+    '−12\xa0346'
     >>> signed(0.0012, 4)
     '+0.0012'
     """  # noqa: RUF002 -- the doctest shows what is set
@@ -144,10 +146,10 @@ def signed(value: float, decimals: int = 0) -> str:
 
 
 def ppm(value_ppm: float, uncertainty_ppm: float) -> str:
-    """Return ppm to the second digit of an uncertainty.
+    r"""Return ppm to the second digit of an uncertainty.
 
     >>> ppm(2903.27, 41.0)
-    '+2 903'
+    '+2\xa0903'
     """
     return signed(value_ppm, decimals_for(uncertainty_ppm))
 

@@ -7,13 +7,14 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from daemon.service.home import Home
-from daemon.service.processes import child, dashboard_command, running_daemon
+from daemon.service.processes import child, dashboard_command
 from daemon.trials.stories.demo import lay_out
 from storage.access import open_store
 from storage.records import Build
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import SLOW_MS, paged
 from tests.daemon.making import AT, demo_settings
+from tests.daemon.starting import running_daemon
 
 pytestmark = pytest.mark.browser
 

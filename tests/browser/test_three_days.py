@@ -23,7 +23,7 @@ from daemon.bench.clock import ScaledClock
 from daemon.commands.cli import holdpoint
 from daemon.service.client import Client
 from daemon.service.home import Home
-from daemon.service.processes import child, dashboard_command, running_daemon
+from daemon.service.processes import child, dashboard_command
 from daemon.simulator.circuit import Board
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Build, Fitting, Scenario
@@ -36,6 +36,7 @@ from storage.store import Store
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import SLOW_MS, paged
 from tests.daemon.serving import Serving
+from tests.daemon.starting import running_daemon
 
 pytestmark = pytest.mark.browser
 

@@ -14,12 +14,12 @@ from daemon.commands.cli import holdpoint
 from daemon.service import jobs
 from daemon.service.client import Client
 from daemon.service.home import Home
-from daemon.service.processes import running_daemon
 from daemon.service.worker import Worker
 from daemon.station.desk import Desk
 from storage.local import LocalStore
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import seeded_home
+from tests.daemon.starting import running_daemon
 
 BEING_CALIBRATED = "The product's own limit is being calibrated now: 40 % done."
 

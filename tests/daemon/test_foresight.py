@@ -55,9 +55,15 @@ def test_a_held_build_starts_the_count_of_good_builds_anew(home: Path) -> None:
     assert "after 15 more good builds" in str(asked(home)["checking"])
 
 
-def test_costs_give_a_cheapest_number(home: Path) -> None:
-    (row,) = asked(home, "--off", "1%", "--costs", "5", "400", "50")["rows"]
-    assert 1 <= row["cheapest"] <= 60
+@pytest.mark.parametrize(
+    ("test", "cheapest"), [("0.05", 11), ("5", 5), ("50", 2), ("300", 0)]
+)
+def test_costs_give_a_cheapest_number(home: Path, test: str, cheapest: int) -> None:
+    """A reel 2 % off is missed only where no unit of it is drawn, 30 of 60 bear it."""
+    (row,) = asked(home, "--off", "2%", "--costs", test, "400", "50")["rows"]
+    drawn = range(61)
+    by_hand = [float(test) * n + 240 * hypergeom.pmf(0, 60, 30, n) for n in drawn]
+    assert row["cheapest"] == by_hand.index(min(by_hand)) == cheapest
 
 
 def test_costs_are_said_of_none_enough_the_cheapest_and_all(home: Path) -> None:

@@ -13,10 +13,10 @@ import pytest
 
 from config.load import load
 from daemon.service.client import Client
-from daemon.service.processes import running_daemon, simulated_bench
 from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
 from storage.access import open_store
 from storage.errors import UnreachableError
+from tests.daemon.starting import running_daemon, simulated_bench
 
 OFF_WITHIN_S = 1.0
 RANGES = 4

@@ -9,9 +9,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from daemon.commands.cli import holdpoint
-from daemon.service.processes import running_daemon
 from storage.access import open_store
 from tests.daemon.seeded import seeded_home
+from tests.daemon.starting import running_daemon
 
 BY = ("--person", "Ada Moreno")
 

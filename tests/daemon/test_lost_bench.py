@@ -11,11 +11,11 @@ import pytest
 
 from daemon.service.client import Client
 from daemon.service.home import Home
-from daemon.service.processes import running_daemon, simulated_bench
 from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
 from storage.access import open_store
+from tests.daemon.commanding import holdpoint
+from tests.daemon.starting import running_daemon, simulated_bench
 from tests.daemon.test_safe_state import PRODUCT, children, until
-from tests.daemon.test_story import holdpoint
 
 CHECK = "Connect check standard"
 

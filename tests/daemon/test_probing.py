@@ -11,13 +11,13 @@ import streamlit as st
 
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
-from daemon.service.processes import running_daemon, simulated_bench
 from daemon.trials.stories.demo import Hands, write_addresses
 from dashboard.who import ASKED
 from storage.access import open_store
+from tests.daemon.commanding import holdpoint
 from tests.daemon.seeded import BAD_REEL, seeded_home
+from tests.daemon.starting import running_daemon, simulated_bench
 from tests.daemon.test_safe_state import PRODUCT, until
-from tests.daemon.test_story import holdpoint
 from tests.dashboard.test_pages import button, opened, said
 
 FINDING = "B-3-F1"

@@ -143,13 +143,25 @@ def test_the_cards_correct_what_the_customer_reads(told: recall.Told) -> None:
 
 
 def test_what_to_do_follows_from_where_a_unit_is(told: recall.Told) -> None:
+    """Of the third build's 20 units the second half carries the reel.
+
+    Of twelve that left unmeasured every other one went to a reseller; the next
+    unit that carries the reel was measured and raised the finding.
+    """
+    away = {"PA-3010": "at resellers", "PA-3011": "shipped", "PA-3012": "at resellers"}
+    here = {"PA-3013": "in hand"} | {
+        f"PA-30{number}": "unfinished boards" for number in range(14, 21)
+    }
+    assert {one.serial: one.where for one in told.containment.concerned} == away | here
+    todo = {
+        "at resellers": "ask the reseller to stop selling and send it back",
+        "shipped": "tell the customer; send the correction card",
+        "in hand": "keep; decide on the hold",
+        "unfinished boards": "stop; replace R11, then measure",
+        CLEAR: "nothing",
+    }
     for one in told.containment.units:
-        if one.where == CLEAR:
-            assert one.todo == "nothing"
-        elif one.where == "at resellers":
-            assert "stop selling" in one.todo
-        elif one.where == "unfinished boards":
-            assert one.todo.startswith("stop; replace")
+        assert one.todo == todo[one.where]
 
 
 def test_the_files_are_where_the_story_says(told: recall.Told) -> None:

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from daemon.service.home import Home
-from daemon.service.processes import running_daemon, simulated_bench
 from daemon.trials.stories.demo import lay_out, write_addresses
-from tests.daemon.test_story import holdpoint
+from tests.daemon.commanding import holdpoint
+from tests.daemon.starting import running_daemon, simulated_bench
 
 
 @pytest.fixture

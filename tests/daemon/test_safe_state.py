@@ -11,10 +11,10 @@ import pytest
 
 from daemon.service.client import Client
 from daemon.service.home import Home
-from daemon.service.processes import running_daemon, simulated_bench
 from daemon.service.safe_off import NoSourceError, orders_of, source_off
 from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
 from storage.access import open_store
+from tests.daemon.starting import running_daemon, simulated_bench
 
 LONGEST_S = 20.0
 PRODUCT = "photodiode-amplifier"

@@ -1,28 +1,14 @@
 """The whole house over real sockets: simulated bench, daemon, store, finding."""
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.daemon.commanding import holdpoint, holdpoint_by_itself
+
 UNITS = 12
-
-
-def holdpoint(
-    *arguments: str, home: Path | None = None
-) -> "subprocess.CompletedProcess[str]":
-    """Run our command to its end."""
-    named = [] if home is None else ["--home", str(home)]
-    return subprocess.run(
-        [sys.executable, "-m", "daemon.commands.cli", *named, *arguments],
-        capture_output=True,
-        text=True,
-        timeout=300,
-        check=False,
-    )
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +17,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]
     folder = tmp_path_factory.mktemp("demo")
     out = folder / "out.json"
     home = folder / "home"
-    done = holdpoint(
+    done = holdpoint_by_itself(
         "demo", "--headless", "--json", str(out), "--seed", "3",
         "--units", str(UNITS), "--data", str(home),
     )  # fmt: skip

@@ -6,8 +6,8 @@ import pytest
 import streamlit as st
 
 from daemon.service.home import VARIABLE, Home
-from daemon.service.processes import running_daemon
 from tests.daemon.seeded import empty_home, seeded_home
+from tests.daemon.starting import running_daemon
 
 
 @pytest.fixture(scope="session")
@@ -20,9 +20,24 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
 
 @pytest.fixture
 def held(story: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
-    """Let the screens show that home."""
+    """Let the screens show that home, to be looked at and left as it is."""
     monkeypatch.setenv(VARIABLE, str(story.folder))
     return story
+
+
+@pytest.fixture(scope="session")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
+    """Serve another such home; each test adds its own to it, or ends its own."""
+    home = seeded_home(tmp_path_factory.mktemp("written") / "home")
+    with running_daemon(home, "--no-bench"):
+        yield home
+
+
+@pytest.fixture
+def changed(written: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
+    """Let the screens show and change that home."""
+    monkeypatch.setenv(VARIABLE, str(written.folder))
+    return written
 
 
 @pytest.fixture(scope="session")

@@ -8,13 +8,13 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from daemon.service.home import VARIABLE, Home
-from daemon.service.processes import running_daemon
 from dashboard import who
 from storage.access import open_store
 from storage.records import Doubt, DoubtCause
 from storage.records_alerts import Alert, Delivery, Severity
 from tests.daemon.making import AT
 from tests.daemon.seeded import seeded_home
+from tests.daemon.starting import running_daemon
 from tests.dashboard.test_pages import button, opened, said
 
 PRODUCT = "photodiode-amplifier"

@@ -11,9 +11,9 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
-from daemon.service.processes import running_daemon
 from storage.access import open_store
 from tests.daemon.seeded import BAD_FROM, BAD_REEL
+from tests.daemon.starting import running_daemon
 
 APP = Path(dashboard.__file__ or "").parent / "app.py"
 SLOW_S = 60.0
@@ -178,7 +178,7 @@ def test_typed_readings_need_a_serial_and_a_reading() -> None:
 
 
 def test_typed_readings_are_shown_before_they_are_kept_and_can_be_corrected(
-    held: Home,
+    changed: Home,
 ) -> None:
     app = type_readings(opened("bench"), "PA-9002")
     app.text_input(key="out 100uA").set_value("0.9004 mV")
@@ -188,19 +188,21 @@ def test_typed_readings_are_shown_before_they_are_kept_and_can_be_corrected(
     app.text_input(key="out 100uA").set_value("0.9004 V")
     button(app, "Check what I typed").click().run()
     assert "90.02 uA in, 900.4 mV out" in said(app)
-    with open_store(held.data) as store:
+    with open_store(changed.data) as store:
         assert store.frame("unit_runs", serial="PA-9002").empty
     keep = button(app, "Judge and keep")
     keep.click().run()
     (order,) = app.session_state["orders"]
-    with Client.of(held.data) as client:
+    with Client.of(changed.data) as client:
         assert client.ticket(order["ticket"], wait_s=20.0)["verdict"] == "conforming"
     app.run()
     assert "PA-9002: conforming" in said(app)
     assert app.text_input(key="typed serial").value == ""
 
 
-def test_a_new_set_up_is_said_of_the_unit_it_was_ticked_for_alone(held: Home) -> None:
+def test_a_new_set_up_is_said_of_the_unit_it_was_ticked_for_alone(
+    changed: Home,
+) -> None:
     app = opened("bench")
     for serial, new_setup in (
         ("PA-9004", False),
@@ -215,10 +217,10 @@ def test_a_new_set_up_is_said_of_the_unit_it_was_ticked_for_alone(held: Home) ->
         assert ("set up anew before this" in said(app)) == new_setup
         button(app, "Judge and keep").click().run()
         ticket = app.session_state["orders"][-1]["ticket"]
-        with Client.of(held.data) as client:
+        with Client.of(changed.data) as client:
             assert client.ticket(ticket, wait_s=20.0)["state"] == "done"
         app.run()
-    with open_store(held.data) as store:
+    with open_store(changed.data) as store:
         rows = store.frame(
             "range_rows", product="photodiode-amplifier", after=0, kind="unit"
         ).set_index("serial")
@@ -229,7 +231,7 @@ def test_a_new_set_up_is_said_of_the_unit_it_was_ticked_for_alone(held: Home) ->
 
 
 def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
-    held: Home,
+    changed: Home,
 ) -> None:
     app = opened("bench")
     app.text_input(key="typed serial").set_value("PA-9007")
@@ -238,7 +240,7 @@ def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
     button(app, "Check what I typed").click().run()
     button(app, "Judge and keep").click().run()
     (order,) = app.session_state["orders"]
-    with Client.of(held.data) as client:
+    with Client.of(changed.data) as client:
         answers = {None: "done", "A": "900u", "V": "0.9 V"}
         while client.ticket(order["ticket"], wait_s=0.1)["state"] != "done":
             prompt = client.state()["prompt"]
@@ -253,7 +255,7 @@ def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
     assert "PA-9007: conforming. Unit PA-9007 reads far from" in said(app)
 
 
-@pytest.mark.usefixtures("held")
+@pytest.mark.usefixtures("changed")
 def test_a_second_click_keeps_nothing_twice() -> None:
     app = type_readings(opened("bench"), "PA-9003")
     button(app, "Check what I typed").click().run()
@@ -264,7 +266,7 @@ def test_a_second_click_keeps_nothing_twice() -> None:
     assert len(app.session_state["orders"]) == 1
 
 
-def test_a_hold_ends_by_a_person_with_a_reason_and_once(held: Home) -> None:
+def test_a_hold_ends_by_a_person_with_a_reason_and_once(changed: Home) -> None:
     app = opened("holds")
     end = app.button(key=f"end {HOLD_ON_REEL}")
     end.click().run()
@@ -281,7 +283,7 @@ def test_a_hold_ends_by_a_person_with_a_reason_and_once(held: Home) -> None:
     assert f"Reel {BAD_REEL}" not in said(app)
     other.button(key=f"end {HOLD_ON_REEL}").click().run()
     assert f"hold on reel {BAD_REEL} is ended already: scrap by" in said(other)
-    with open_store(held.data) as store:
+    with open_store(changed.data) as store:
         holds = store.frame("holds", product="photodiode-amplifier")
         ended = holds[holds["disposal"].notna()]
         assert ended["hold"].tolist() == [HOLD_ON_REEL]
@@ -314,8 +316,8 @@ def test_before_the_next_build_it_is_said_what_must_be_measured() -> None:
     """Of a reel 2 % off one unit is enough; one 0.05 % off hides among good ones."""
     app = opened("ahead")
     assert "Measure every unit; after 15 more good builds in a row" in said(app)
-    # What the next build will be held against; other tests here add units to it.
-    assert "Held against " in said(app)
+    # What the next build will be held against: builds B-1 to B-3, ten units each.
+    assert "Held against 3 earlier builds, 30 units." in said(app)
     table = app.table[0].value.set_index("Off by")
     assert table.loc["2 %", "Needs its first"] == "1"
     assert table.loc["0.05 %", "Needs its first"] == "more"

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from daemon.service.home import VARIABLE
-from daemon.service.processes import running_daemon
 from dashboard.who import ASKED
 from tests.daemon.seeded import seeded_home
+from tests.daemon.starting import running_daemon
 from tests.dashboard.test_pages import button, opened, said
 
 

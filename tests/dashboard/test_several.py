@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -9,9 +10,9 @@ from streamlit.testing.v1 import AppTest
 
 from daemon.commands.cli import holdpoint
 from daemon.service.home import VARIABLE, Home
-from daemon.service.processes import running_daemon
 from storage.access import open_store
 from tests.daemon.seeded import several_home
+from tests.daemon.starting import running_daemon
 from tests.dashboard.test_pages import opened, said
 
 PRODUCT = "photodiode-amplifier"
@@ -39,6 +40,19 @@ def home(served: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
     """Let the screens show that home."""
     monkeypatch.setenv(VARIABLE, str(served.folder))
     return served
+
+
+@pytest.fixture
+def changed(
+    tmp_path: Path,
+    home: Home,  # noqa: ARG001 -- shown until this one is
+    monkeypatch: pytest.MonkeyPatch,
+) -> Iterator[Home]:
+    """Let the screens show another such home, to be changed."""
+    other = several_home(tmp_path / "home")
+    monkeypatch.setenv(VARIABLE, str(other.folder))
+    with running_daemon(other, "--no-bench"):
+        yield other
 
 
 def below(app: AppTest, heading: str) -> str:
@@ -106,12 +120,12 @@ def test_who_ends_a_hold_reads_what_it_means_for_later() -> None:
     assert "The reel counts as bad" in said(app)
 
 
-def test_a_named_person_ends_what_was_offered(home: Home) -> None:
+def test_a_named_person_ends_what_was_offered(changed: Home) -> None:
     app = opened("holds")
     app.selectbox(key="who decides").set_value(PERSON).run()
     app.button(key="end B-2-F1:B-2").click().run()
     assert not app.exception
-    with open_store(home.data) as store:
+    with open_store(changed.data) as store:
         rows = store.frame("hold_ends", product=PRODUCT).to_dict("records")
     (ended,) = [one for one in rows if one["hold"] == "B-2-F1:B-2"]
     assert (ended["person"], ended["disposal"]) == (PERSON, "release")
@@ -176,6 +190,7 @@ def test_the_list_of_holds_offers_the_end_as_a_command() -> None:
     assert standing["why"] == "range 10 uA reads +0.36 % since unit PA-3004"
 
 
+@pytest.mark.usefixtures("changed")
 def test_whoever_ends_a_hold_in_the_terminal_is_told_what_it_means() -> None:
     def end(name: str, by: str) -> str:
         text = told(

@@ -47,7 +47,7 @@ def test_the_pages_stand_before_the_first_unit(page: str) -> None:
 
 
 def test_a_scanned_unit_stays_with_its_reason_until_somebody_overrides(
-    held: Home,
+    changed: Home,
 ) -> None:
     app = opened("packing")
     app.text_input(key="scan").set_value(HELD).run()
@@ -66,7 +66,7 @@ def test_a_scanned_unit_stays_with_its_reason_until_somebody_overrides(
     button(app, "Let it leave").click().run()
     assert not app.exception
     assert f"{HELD} leaves by override." in said(app)
-    with open_store(held.data) as store:
+    with open_store(changed.data) as store:
         rows = store.frame("shipments", product="photodiode-amplifier")
         mine = rows[rows["serial"] == HELD]
         assert mine["override_reason"].tolist() == ["asked for as it is"]

@@ -6,9 +6,9 @@ import pytest
 
 from config.model import Charts
 from daemon.service.home import VARIABLE
-from daemon.service.processes import running_daemon
 from storage.local import LocalStore
 from tests.daemon.seeded import empty_home
+from tests.daemon.starting import running_daemon
 from tests.daemon.test_chart_warnings import begun, measured, with_charts
 from tests.dashboard.test_pages import opened, said
 

@@ -88,8 +88,10 @@ def customer_notice(notice: CustomerNotice) -> Paper:
 def factor_of(one: Correction) -> tuple[float, float]:
     """Return the factor and its standard uncertainty (law of propagation, JCGM 100).
 
-    >>> factor_of(Correction(range="1 mA", error_ppm=10_000.0, uncertainty_ppm=102.01))
-    (0.990099..., 0.0001)
+    >>> off = Correction(range="1 mA", error_ppm=10_000.0, uncertainty_ppm=102.01)
+    >>> factor, uncertainty = factor_of(off)
+    >>> round(factor, 6), round(uncertainty, 9)
+    (0.990099, 0.0001)
     """
     made = correction(one.error_ppm, one.uncertainty_ppm)
     return made.factor, made.uncertainty

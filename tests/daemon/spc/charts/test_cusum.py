@@ -104,19 +104,50 @@ def test_turning_the_values_over_swaps_the_sums(x: list[float]) -> None:
     assert_array_equal(history.since_above, turned.since_below)
 
 
-@pytest.mark.source("definition: the mean of the units since the sum left zero")
-@given(values, st.sampled_from([0.0, 2.0]))
-def test_the_shift_is_the_mean_since_it_began(x: list[float], head: float) -> None:
+def sum_by_hand(z: list[float], head: float) -> tuple[float, int]:
+    """Return Page's sum after these values, and the first unit since it left zero."""
+    total, since = head, 1
+    for number, value in enumerate(z, start=1):
+        total = max(0.0, total + value - 0.5)
+        if total == 0.0:
+            since = number + 1
+    return total, since
+
+
+@pytest.mark.source("Page 1954; definition: the mean of the units since the sum left 0")
+@given(
+    st.lists(coarse, max_size=30),
+    st.sampled_from([-3.0, 3.0]),
+    st.integers(2, 12),
+    st.sampled_from([0.0, 2.0]),
+)
+def test_the_shift_is_the_mean_since_it_began(
+    before: list[float], off: float, units: int, head: float
+) -> None:
+    """Values are quarters, so that sums by hand meet zero exactly as the chart's do."""
     limits = Limits(centre=1.0, sigma=2.0)
     chart = CusumChart(limits=limits, interval=3.0, head_start=head)
-    for point in [chart.update(value) for value in x]:
+    z = [*before, *([off] * units)]
+    points = [chart.update(limits.centre + limits.sigma * value) for value in z]
+    for n, point in enumerate(points, start=1):
+        above, since_above = sum_by_hand(z[:n], head)
+        below, since_below = sum_by_hand([-value for value in z[:n]], head)
         shift = chart.shift(point)
-        assert (shift is None) == (not point.signal)
-        if shift is not None:
-            above = point.above >= point.below
-            since = point.since_above if above else point.since_below
-            expected = np.mean(x[since - 1 : point.n]) - limits.centre
-            assert shift == pytest.approx(expected, abs=1e-8)
+        if max(above, below) <= chart.interval:
+            assert shift is None
+            continue
+        since = since_above if above >= below else since_below
+        expected = limits.sigma * np.mean(z[since - 1 : n])
+        assert shift == pytest.approx(expected, abs=1e-8)
+
+
+@pytest.mark.parametrize("off", [-3.0, 3.0])
+def test_a_shift_that_lasts_is_a_signal_with_its_size(off: float) -> None:
+    """By hand: six standard deviations in two units are beyond an interval of three."""
+    chart = CusumChart(limits=Limits(centre=1.0, sigma=2.0), interval=3.0)
+    quiet, first, second = (chart.update(1.0 + 2.0 * z) for z in (0.0, off, off))
+    assert [one.signal for one in (quiet, first, second)] == [False, False, True]
+    assert [chart.shift(one) for one in (quiet, first, second)] == [None, None, 2 * off]
 
 
 def test_the_time_of_a_shift_is_found() -> None:

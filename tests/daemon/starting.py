@@ -1,0 +1,235 @@
+"""Daemons and simulated benches for tests, forked from a process that is warm.
+
+What `daemon.service.processes` starts imports for seconds before it says its first
+word. Here one process has imported all of it, with the detector's loops, and has a copy
+of itself run the same command: with arguments, environment, streams and a session of
+its own, and killed, suspended and waited for like any other. Stories and screens are still started
+as a maker starts them.
+"""
+
+import gc
+import json
+import os
+import runpy
+import select
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any, NoReturn
+from unittest.mock import patch
+
+from daemon.service import processes
+from daemon.service.home import Home
+
+ROOT = Path(__file__).parents[2]
+ORDER_BYTES = 1 << 20
+ONE_THREAD = {
+    "OPENBLAS_NUM_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "JE_ARROW_MALLOC_CONF": "background_thread:false",
+}
+"""Of a process with several threads no copy could be trusted."""
+
+
+@contextmanager
+def running_daemon(home: Home, *options: str) -> Iterator[subprocess.Popen[str]]:
+    """Run a daemon while the context lasts, as `processes.running_daemon` does."""
+    with ExitStack() as way_out:
+        with patch.object(processes, "child", _child):
+            daemon = processes.running_daemon(home, *options)
+            process = way_out.enter_context(daemon)
+        yield process
+
+
+@contextmanager
+def simulated_bench(
+    home: Home, *, seed: int, units: int
+) -> Iterator[tuple[subprocess.Popen[str], dict[str, Any]]]:
+    """Run a simulated bench, as `processes.simulated_bench` does."""
+    with ExitStack() as way_out:
+        with patch.object(processes, "child", _child):
+            bench = processes.simulated_bench(home, seed=seed, units=units)
+            said = way_out.enter_context(bench)
+        yield said
+
+
+@contextmanager
+def _child(
+    command: Sequence[str], home: Home, *, log: Path
+) -> Iterator[subprocess.Popen[str]]:
+    with log.open("a") as errors:
+        process = Forked(command, errors.fileno(), processes.environment(home))
+    try:
+        yield process
+    finally:
+        processes.end(process)
+
+
+class Forked(subprocess.Popen[str]):
+    """A process of ours that another one has forked for us.
+
+    Parameters
+    ----------
+    command
+        This interpreter, `-m`, a module and its arguments.
+    errors
+        Where it writes what goes wrong; open.
+    environment
+        All of its own.
+    """
+
+    _child_created = False  # none of ours, so that nobody warns of its end
+
+    def __init__(
+        self, command: Sequence[str], errors: int, environment: dict[str, str]
+    ) -> None:
+        interpreter, dash_m, *words = command
+        assert (interpreter, dash_m) == (sys.executable, "-m")
+        taken, given = os.pipe()
+        read, written = os.pipe()
+        told, tells = os.pipe()
+        order = {"words": words, "environment": environment, "folder": str(Path.cwd())}
+        _Warm.of_all().ask(order, [taken, written, errors, tells])
+        for theirs in (taken, written, tells):
+            os.close(theirs)
+        self.args = command
+        self.returncode: int | None = None
+        self.stdin = os.fdopen(given, "w")
+        self.stdout = os.fdopen(read)
+        self.stderr = None
+        self._told = os.fdopen(told)
+        self.pid = int(self._told.readline())
+
+    def poll(self) -> int | None:
+        """Return how it ended; None while it goes on."""
+        return self._look(0.0)
+
+    def wait(self, timeout: float | None = None) -> int:
+        """Return how it ended, once it has.
+
+        Raises
+        ------
+        subprocess.TimeoutExpired
+            It goes on.
+        """
+        ended = self._look(timeout)
+        if ended is None:
+            raise subprocess.TimeoutExpired(self.args, timeout or 0.0)
+        return ended
+
+    def send_signal(self, sig: int) -> None:
+        """Send a signal to it, if it goes on."""
+        if self.poll() is None:
+            os.kill(self.pid, sig)
+
+    def _look(self, wait_s: float | None) -> int | None:
+        if self.returncode is None and select.select([self._told], [], [], wait_s)[0]:
+            self.returncode = int(self._told.readline())
+            self._told.close()
+        return self.returncode
+
+
+class _Warm:
+    """The process that forks, started when first needed."""
+
+    _one: "_Warm | None" = None
+
+    def __init__(self) -> None:
+        self._line, theirs = socket.socketpair()
+        with theirs:
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", __name__, str(theirs.fileno())],
+                cwd=ROOT,
+                env={**os.environ, **ONE_THREAD},
+                pass_fds=[theirs.fileno()],
+                stdin=subprocess.DEVNULL,
+                start_new_session=True,
+            )
+
+    @classmethod
+    def of_all(cls) -> "_Warm":
+        if cls._one is None:
+            cls._one = cls()
+        return cls._one
+
+    @classmethod
+    def end(cls) -> None:
+        if cls._one is not None:
+            cls._one._line.close()
+            cls._one._process.wait()
+            cls._one = None
+
+    def ask(self, order: dict[str, Any], streams: list[int]) -> None:
+        socket.send_fds(self._line, [json.dumps(order).encode()], streams)
+
+
+def end() -> None:
+    """End the process that forks; those that it has forked go on."""
+    _Warm.end()
+
+
+def serve(line: socket.socket) -> None:
+    """Fork what is asked for, until nobody can ask any more."""
+    import daemon.service  # noqa: PLC0415 -- what is forked has it all
+    import daemon.simulator.server  # noqa: F401, PLC0415
+    from tests.compiling import warm  # noqa: PLC0415
+
+    warm()
+    gc.freeze()  # what all copies share stays shared
+    threads = len([*Path("/proc/self/task").iterdir()])
+    assert threads == 1, f"{threads} threads: a copy would have one of them alone"
+    while True:
+        said, streams, _, _ = socket.recv_fds(line, ORDER_BYTES, 4)
+        if not said:
+            return
+        if os.fork() == 0:
+            line.close()
+            _watch_over(json.loads(said), streams)
+        for one in streams:
+            os.close(one)
+        _collect()
+
+
+def _collect() -> None:
+    """Let those be gone that have told how theirs ended."""
+    while os.waitpid(-1, os.WNOHANG) != (0, 0):
+        pass
+
+
+def _watch_over(order: dict[str, Any], streams: list[int]) -> None:
+    """Fork once more: tell who it is, and later how it ended."""
+    *standard, tells = streams
+    pid = os.fork()
+    if pid == 0:
+        os.close(tells)
+        _become(order, standard)
+    for one in standard:
+        os.close(one)
+    os.write(tells, f"{pid}\n".encode())
+    _, status = os.waitpid(pid, 0)
+    os.write(tells, f"{os.waitstatus_to_exitcode(status)}\n".encode())
+    os._exit(0)
+
+
+def _become(order: dict[str, Any], streams: list[int]) -> NoReturn:
+    """Be the command, as if started anew."""
+    os.setsid()
+    for number, one in enumerate(streams):
+        os.dup2(one, number)
+        os.close(one)
+    os.chdir(order["folder"])
+    os.environ.clear()
+    os.environ.update(order["environment"])
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    module, *arguments = order["words"]
+    sys.argv = [module, *arguments]
+    runpy.run_module(module, run_name="__main__", alter_sys=True)
+    sys.exit(0)
+
+
+if __name__ == "__main__":
+    serve(socket.socket(fileno=int(sys.argv[1])))

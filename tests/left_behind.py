@@ -1,0 +1,93 @@
+"""A run of tests that ends, ends all that it started: as a plugin of pytest.
+
+Tests start daemons, simulated benches, browsers and screens in sessions of their own,
+which no signal to the run reaches. All of them inherit a mark in their environment.
+"""
+
+import os
+import signal
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+MARK = "HOLDPOINT_TESTS"
+PROCESSES = Path("/proc")
+END_S = 20.0
+"""As long as a daemon may take to turn its source off and close its store."""
+POLL_S = 0.05
+GRACE_S = 2.0
+"""What was ended in order, helpers of a browser too, may take so long to be gone."""
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Mark what is started from now on; be told to end as if by the keyboard."""
+    if not is_worker(config):
+        os.environ[MARK] = f"{os.getpid()}-{time.monotonic_ns()}"
+    # Left as it is, this signal ends the run before any fixture has ended anything.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Fail a run that passed, where a test has not ended what it started."""
+    if not is_worker(session.config) and end_all():
+        session.exitstatus = session.exitstatus or pytest.ExitCode.TESTS_FAILED
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """End what an interrupt in the midst of the session's end has left."""
+    if not is_worker(config):
+        end_all()
+
+
+def is_worker(config: pytest.Config) -> bool:
+    """Whether this process runs tests for another one."""
+    return hasattr(config, "workerinput")
+
+
+def end_all() -> list[str]:
+    """End every process that has our mark but this one; return their commands."""
+    until_s = time.monotonic() + GRACE_S
+    while time.monotonic() < until_s and any(marked()):
+        time.sleep(POLL_S)
+    found = {pid: command_of(pid) for pid in marked()}
+    for pid, command in found.items():
+        print(f"\nleft behind, now ended: {pid} {command}")  # noqa: T201 -- to be seen
+        send(pid, signal.SIGTERM)
+    deadline_s = time.monotonic() + END_S
+    while left := list(marked()):
+        if time.monotonic() > deadline_s:
+            for pid in left:
+                send(pid, signal.SIGKILL)
+        time.sleep(POLL_S)
+    return [*found.values()]
+
+
+def marked() -> Iterator[int]:
+    """Yield the processes that have our mark, but this one; none without `/proc`."""
+    mark = f"{MARK}={os.environ[MARK]}".encode()
+    for folder in PROCESSES.glob("[0-9]*"):
+        pid = int(folder.name)
+        # Another's process may not be looked into, and one may be gone by now.
+        with suppress(OSError):
+            told = (folder / "environ").read_bytes().split(b"\0")
+            if mark in told and pid != os.getpid():
+                yield pid
+
+
+def command_of(pid: int) -> str:
+    """Return what a process was started as."""
+    with suppress(OSError):
+        words = (PROCESSES / str(pid) / "cmdline").read_bytes().split(b"\0")
+        return b" ".join(words).decode(errors="replace").strip()
+    return "gone"
+
+
+def send(pid: int, what: signal.Signals) -> None:
+    """Send a signal to a process that may be gone."""
+    with suppress(ProcessLookupError):
+        os.kill(pid, what)

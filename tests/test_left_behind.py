@@ -1,0 +1,88 @@
+"""A run of tests that is interrupted, or forgets a process, leaves none behind."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+LONGEST_S = 60.0
+STARTING = """
+import os, subprocess, sys, threading
+
+def start():
+    # As daemons are started: in a session of its own, and in no hurry to end.
+    code = "import signal, time; signal.signal(signal.SIGINT, signal.SIG_IGN); "
+    one = subprocess.Popen(
+        [sys.executable, "-c", code + "time.sleep(600)"], start_new_session=True
+    )
+    name = os.environ["SAID"] + "." + str(one.pid)
+    open(name, "w").close()
+
+"""
+WAITING = "def test_{}():\n    start()\n    threading.Event().wait()\n"
+FORGETTING = "def test_forgets():\n    start()\n"
+
+
+def run_of(folder: Path, *options: str, **tests: str) -> "subprocess.Popen[str]":
+    """Start a run of these tests, with nothing of this one's but the plugin."""
+    for name, text in tests.items():
+        (folder / f"test_{name}.py").write_text(STARTING + text)
+    return subprocess.Popen(
+        [
+            sys.executable, "-m", "pytest", "-p", "tests.left_behind", "-c", os.devnull,
+            "--rootdir", str(folder), "--dist", "loadfile", *options, str(folder),
+        ],
+        cwd=ROOT,
+        env={**os.environ, "SAID": str(folder / "started")},
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )  # fmt: skip
+
+
+def started(folder: Path, processes: int) -> list[int]:
+    """Return the processes that tests have started, once there are so many."""
+    deadline_s = time.monotonic() + LONGEST_S
+    while len(found := [*folder.glob("started.*")]) < processes:
+        assert time.monotonic() < deadline_s
+        time.sleep(0.02)
+    return [int(one.suffix[1:]) for one in found]
+
+
+def goes_on(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except FileNotFoundError:
+        return False
+    # Whose parent was ended first is nobody's to collect where init does not.
+    return state != "Z"
+
+
+@pytest.mark.parametrize("what", [signal.SIGTERM, signal.SIGINT])
+def test_what_tests_started_ends_with_an_interrupted_run(
+    tmp_path: Path, what: signal.Signals
+) -> None:
+    tests = {"one": WAITING.format("one"), "two": WAITING.format("two")}
+    with run_of(tmp_path, "-n2", **tests) as run:
+        pids = started(tmp_path, 2)
+        run.send_signal(what)
+        run.communicate(timeout=LONGEST_S)
+    assert run.returncode == pytest.ExitCode.INTERRUPTED
+    assert not [pid for pid in pids if goes_on(pid)]
+
+
+def test_a_run_that_passed_and_forgot_a_process_ends_it_and_fails(
+    tmp_path: Path,
+) -> None:
+    with run_of(tmp_path, "-n0", forgets=FORGETTING) as run:
+        (pid,) = started(tmp_path, 1)
+        said, _ = run.communicate(timeout=LONGEST_S)
+    assert "1 passed" in said
+    assert f"left behind, now ended: {pid} " in said
+    assert run.returncode == pytest.ExitCode.TESTS_FAILED
+    assert not goes_on(pid)
