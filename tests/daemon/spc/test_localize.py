@@ -16,8 +16,10 @@ from daemon.spc.localize import (
     other_values,
     predicted_error,
     predicted_errors,
+    preferred_values,
     reel_claim,
 )
+from tests.reference_values import entries
 
 TOLERANCE = np.full(4, 1000.0)
 
@@ -160,3 +162,15 @@ def test_nonsense_is_refused() -> None:
             tolerance_ppm=1000,
             classes_ppm=(-1.0,),
         )
+
+
+@pytest.mark.source("IEC 60063:2015, series E24 and E192")
+def test_preferred_values_are_those_of_the_standard() -> None:
+    """All of both series, and nothing else: 920 stands where rounding gives 919."""
+    known = entries("13_resistor_standards")
+    wanted = {
+        *(float(one) for one in known["eseries.E48_E96_E192"].published("E192")),
+        *(10.0 * one for one in known["eseries.E24"].published("E24")),
+    }
+    assert preferred_values(100.0, 999.9) == tuple(sorted(wanted))
+    assert preferred_values(0.0988, 0.102) == (0.0988, 0.1, 0.101, 0.102)
