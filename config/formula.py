@@ -1,7 +1,7 @@
 """The transfer formula as text: which parts it names."""
 
 import ast
-import math
+import sys
 
 from config.errors import FormulaError
 
@@ -52,5 +52,5 @@ def _is_number(node: ast.expr) -> bool:
         isinstance(node, ast.Constant)
         and isinstance(node.value, int | float)
         and not isinstance(node.value, bool)
-        and math.isfinite(node.value)
+        and abs(node.value) <= sys.float_info.max  # an integer may be any size
     )

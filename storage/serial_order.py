@@ -8,6 +8,8 @@ from storage.serials import serial_order, takes_over
 __all__ = ["SerialRangeError", "counted_serials", "serial_order", "takes_over"]
 
 MOST = 1000
+_COUNTED = r"(.*?)(\d{1,18})"
+"""What a serial begins with, and the digits that count; more than 18 never do."""
 
 
 class SerialRangeError(HoldpointError, ValueError):
@@ -30,7 +32,7 @@ def counted_serials(given: str) -> list[str]:
     first, dots, last = given.partition("..")
     if not dots:
         return [given]
-    begin, end = re.fullmatch(r"(.*?)(\d+)", first), re.fullmatch(r"(.*?)(\d+)", last)
+    begin, end = (re.fullmatch(_COUNTED, one) for one in (first, last))
     if begin is None or end is None or begin[1] != end[1]:
         message = f"{given!r}: both ends of a range end in digits and begin alike"
         raise SerialRangeError(message)

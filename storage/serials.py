@@ -5,6 +5,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 _DIGIT = re.compile("[0-9]")
+_LONGEST = 1000
+"""Digits that are counted as one number; Python refuses to read much longer ones."""
 
 
 def serial_order(serial: str) -> tuple[tuple[int, int | str], ...]:
@@ -14,7 +16,11 @@ def serial_order(serial: str) -> tuple[tuple[int, int | str], ...]:
     ['A9', 'A10']
     """
     pieces = re.split(r"(\d+)", serial)
-    return tuple((0, int(p)) if p.isdecimal() else (1, p) for p in pieces if p)
+    return tuple(
+        (0, int(p)) if p.isdecimal() and len(p) <= _LONGEST else (1, p)
+        for p in pieces
+        if p
+    )
 
 
 def serial_form(serial: str) -> str:

@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal, DecimalException
 from math import inf
 
 from config.model import Instrument
@@ -288,7 +288,7 @@ def _value(match: re.Match[str] | None) -> float | None:
     try:
         exponent = EXPONENTS[named.get("prefix") or ""]
         return float(Decimal(digits).scaleb(exponent))
-    except (KeyError, InvalidOperation):
+    except (KeyError, DecimalException):
         return None
 
 

@@ -4,6 +4,7 @@ A row's run is named by what the row says, so a file that is imported twice chan
 nothing, and a row that was corrected becomes another run of the same unit.
 """
 
+import csv
 import hashlib
 import json
 from collections.abc import Collection, Mapping, Sequence
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from zipfile import BadZipFile
 
 import pandas as pd
 
@@ -103,7 +105,7 @@ def read_sheet(path: Path, sheet: str | None = None) -> pd.DataFrame:
         else:
             message = f"{path.name}: must end in {', '.join(READERS)}"
             raise SheetError(message)
-    except (OSError, ValueError, KeyError, ImportError) as exc:
+    except (OSError, ValueError, KeyError, ImportError, csv.Error, BadZipFile) as exc:
         message = f"{path.name} cannot be read: {exc}"
         raise SheetError(message) from exc
     cells.columns = pd.Index([str(name).strip() for name in cells.columns])

@@ -196,14 +196,19 @@ def orders_of(path: Path, *, serial: str, order: str) -> list[Ordered]:
     except csv.Error:
         dialect = csv.excel
     reader = csv.DictReader(text.splitlines(), dialect=dialect)
-    headings = reader.fieldnames or ()
+    try:
+        headings = reader.fieldnames or ()
+        rows = list(reader)
+    except csv.Error as exc:
+        message = f"{path.name} cannot be read: {exc}"
+        raise OrderListError(message) from exc
     for name in (serial, order):
         if name not in headings:
             message = (
                 f"{path.name} has no column {name!r}; it has {', '.join(headings)}"
             )
             raise OrderListError(message)
-    found = [_line(number, row, serial, order) for number, row in enumerate(reader, 2)]
+    found = [_line(number, row, serial, order) for number, row in enumerate(rows, 2)]
     return [one for one in found if one.serial]
 
 

@@ -314,3 +314,16 @@ def test_what_came_back_is_measured_on_every_range(store: Store) -> None:
     store.take_back(back, decided("Ada", "take back", BARE, back.returned_at))
     partly(store, 600, RANGES[:1], Verdict.CONFORMING)
     assert against(store) == ["not measured on 10 uA, 100 uA, 1 mA"]
+
+
+def test_a_unit_measured_in_part_is_none_of_the_good_ones(store: Store) -> None:
+    """Two whole units and one of which a range is owed are two, not three."""
+    sampled(store, NEEDED - 1)
+    of = run(NEEDED)
+    store.record_run(of, results(of, RANGES[:-1]), unit(of))
+    watched(store, NEEDED)
+    assert against(store) == [short(NEEDED - 1)]
+    rest = run(NEEDED + 1, serial=of.serial)
+    store.record_run(rest, results(rest, RANGES[-1:]), unit(rest))
+    watched(store, NEEDED + 1)
+    assert against(store) == []

@@ -3,8 +3,8 @@
 What `daemon.service.processes` starts imports for seconds before it says its first
 word. Here one process has imported all of it, with the detector's loops, and has a copy
 of itself run the same command: with arguments, environment, streams and a session of
-its own, and killed, suspended and waited for like any other. Stories and screens are still started
-as a maker starts them.
+its own, and killed, suspended and waited for like any other. Stories and screens are
+still started as a maker starts them.
 """
 
 import gc

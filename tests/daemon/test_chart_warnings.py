@@ -212,3 +212,14 @@ def test_status_says_what_a_chart_warns_of(tmp_path: Path, store: LocalStore) ->
     said = " ".join(done.output.split())
     assert "Nothing is held." in said
     assert "Look at build B-2, range 10 uA: unit B-2-05 reads +0.1" in said
+
+
+def test_a_unit_that_lacks_a_range_repeats_no_warning_and_hides_none() -> None:
+    """The unit before was far off on that range; this one is on the next."""
+    nothing = float("nan")
+    rows = [[0.0] * 4 for _ in range(7)]
+    rows[5][1] = 1500.0
+    rows[6][1], rows[6][2] = nothing, 1500.0
+    before, last = next_build(history(), rows)[5:]
+    assert {one.range for one in before} == {"10uA"}
+    assert {one.range for one in last} == {"100uA"}

@@ -2,13 +2,13 @@
 -- units: how many were measured. first_pass_yield: of the units of which any range
 -- was judged, the share whose every range, at its first result as it was judged last,
 -- was conforming or like known-good and whose checks beside them passed. state: held
--- while an open hold stands on the build, on a reel fitted in it or on any of its units
--- or serials.
+-- while an open hold of the product stands on the build, on a reel fitted in it or on
+-- any of its units or serials.
 with standing as (
     select hold.hold, hold.scope, hold.subject, hold.to_serial
     from hold
     left join hold_end on hold_end.hold = hold.hold
-    where hold_end.hold is null
+    where hold.product = $product and hold_end.hold is null
 ),
 holding as (
     select hold, subject as build from standing where scope = 'build'
@@ -27,7 +27,8 @@ holding as (
     from standing
     join unit
         on unit.serial between standing.subject and standing.to_serial
-        and length(unit.serial) = length(standing.subject)
+        and regexp_replace(unit.serial, '[0-9]', '0', 'g')
+            = regexp_replace(standing.subject, '[0-9]', '0', 'g')
     where standing.scope = 'serials'
 ),
 held as (

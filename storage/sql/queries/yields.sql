@@ -1,6 +1,7 @@
 -- One row a build of the product: of the units of which any range was judged, the
--- share whose every range is conforming or like known-good. first_pass_yield is of
--- first results, final_yield of the latest. reworked: units that were reworked.
+-- share whose every range is conforming or like known-good and whose checks beside them
+-- passed. first_pass_yield is of first results, as `builds` has it, final_yield of the
+-- latest. reworked: units that were reworked.
 with placed as (
     select
         range_result.build,
@@ -22,6 +23,7 @@ judged as (
     select
         build,
         serial,
+        bool_or(verdict <> 'not judged') filter (where repeat = 0) as judged_at_first,
         bool_and(verdict in ('conforming', 'like known-good'))
             filter (where repeat = 0) as first_pass,
         bool_and(verdict in ('conforming', 'like known-good'))
@@ -29,15 +31,48 @@ judged as (
     from placed
     group by build, serial
     having bool_or(verdict <> 'not judged')
+),
+checked as (
+    select
+        check_result.serial,
+        check_result.verdict = 'nonconforming' as failed,
+        run.rerun_of is null as at_first,
+        row_number() over (
+            partition by check_result.serial, check_result.name
+            order by check_result.number desc
+        ) as newest
+    from check_result
+    join run on run.run = check_result.run
+    where check_result.product = $product
+),
+failed as (
+    select
+        serial,
+        bool_or(at_first) as at_first,
+        bool_or(newest = 1) as at_last
+    from checked
+    where failed
+    group by serial
 )
 select
     judged.build,
     count(*) as units,
-    avg(cast(case when first_pass then 1 else 0 end as double precision))
-        as first_pass_yield,
-    avg(cast(case when final then 1 else 0 end as double precision)) as final_yield,
+    avg(
+        case
+            when not judged.judged_at_first then null
+            when judged.first_pass and not coalesce(failed.at_first, false) then 1.0
+            else 0.0
+        end
+    ) as first_pass_yield,
+    avg(
+        case
+            when judged.final and not coalesce(failed.at_last, false) then 1.0
+            else 0.0
+        end
+    ) as final_yield,
     count(touched.serial) as reworked
 from judged
+left join failed on failed.serial = judged.serial
 left join (select distinct serial from rework) as touched
     on touched.serial = judged.serial
 group by judged.build

@@ -320,3 +320,22 @@ def test_results_that_are_exactly_known_correlate_with_nothing() -> None:
     known = [Input(name="x", estimate=2.0, standard=0.0)]
     found = propagate_jointly(lambda x: (x, 3 * x), known)
     assert found.correlation.tolist() == [[1.0, 0.0], [0.0, 1.0]]
+
+
+@pytest.mark.source("JCGM 100:2008, 5.1.2 note; derivatives by hand")
+def test_second_order_terms_of_cubic_models() -> None:
+    """Terms [f_ij^2 / 2 + f_i f_ijj] u_i^2 u_j^2, both orders of a pair together.
+
+    x^3: f' = 3 x^2, f'' = 6 x, f''' = 6. x^2 y: f_x = 2 x y, f_y = x^2, f_xx = 2 y,
+    f_xy = 2 x, f_xxy = 2, and the rest is 0.
+    """
+    x = Input(name="x", estimate=2.0, standard=0.1)
+    y = Input(name="y", estimate=5.0, standard=0.3)
+    cube = second_order_variances(lambda x: x**3, [x])
+    assert cube["x", "x"] == pytest.approx((12.0**2 / 2 + 12.0 * 6.0) * 0.1**4)
+    terms = second_order_variances(lambda x, y: x**2 * y, [x, y])
+    assert terms == {
+        ("x", "x"): pytest.approx(10.0**2 / 2 * 0.1**4),
+        ("x", "y"): pytest.approx((4.0**2 + 4.0 * 2.0) * 0.1**2 * 0.3**2),
+        ("y", "y"): pytest.approx(0.0, abs=1e-12),
+    }

@@ -16,7 +16,7 @@ from daemon.metrology.resistors import (
     read_mark,
     trim,
 )
-from tests.reference_values import Entry
+from tests.reference_values import Entry, entries
 
 FILE = "13_resistor_standards"
 series_names = st.sampled_from(sorted(SERIES))
@@ -161,3 +161,15 @@ def test_numbers_that_are_none_are_refused(bad: float) -> None:
 def test_values_outside_their_bounds_are_named(call: object, sentence: str) -> None:
     with pytest.raises(ArgumentError, match=sentence):
         call()  # type: ignore[operator]
+
+
+@pytest.mark.source("IEC 60063:2015, series E24 and E192")
+def test_values_of_a_decade_are_those_of_the_standard() -> None:
+    """All of both series, and nothing else: 920 stands where rounding gives 919."""
+    known = entries("13_resistor_standards")
+    wanted = {
+        *(float(one) for one in known["eseries.E48_E96_E192"].published("E192")),
+        *(10.0 * one for one in known["eseries.E24"].published("E24")),
+    }
+    assert preferred_between(100.0, 999.9) == tuple(sorted(wanted))
+    assert preferred_between(0.0988, 0.102) == (0.0988, 0.1, 0.101, 0.102)

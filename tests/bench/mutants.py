@@ -1,0 +1,428 @@
+"""Does a test notice? Small random faults are put into a copy, and its tests are run.
+
+    uv run python tests/bench/mutants.py --seed 7 --count 40
+    uv run python tests/bench/mutants.py --seed 1 --count 10 --only storage
+
+Each mutant is one change: a comparison, an arithmetic or boolean operator, a constant,
+two arguments swapped, a statement deleted, another value returned; in a query a
+comparison, and/or, the order, or null and not null. It is drawn in proportion to lines,
+from all product files that are found by walking (`--only PATH`: those below it). The
+copy is a worktree of the last commit in a temporary folder: what is not committed is
+not looked at, and the checkout is never touched.
+
+For each mutant the tests that can see its file are run, nearest first, until one fails:
+those that import its module themselves, then those whose imports lead there in two
+steps, then all others. `--rings 1` or `2` leaves the further ones out, and "survived
+nearby" is then no verdict. A test that fails without the change too is left out. Each
+line is printed as it is known; Ctrl-C ends with what was found so far. The exit
+code is 0 whatever survives: a survivor is a question, not a failure, since a mutant may
+change nothing that anybody can see.
+"""
+
+import argparse
+import ast
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from random import Random
+
+PACKAGES = ("config", "storage", "daemon", "dashboard")
+LIMIT_S = 240.0
+"""For one ring of tests of one mutant, but for the last."""
+FULL_LIMIT_S = 1800.0
+ALL_RINGS = 3
+COMPARED = {
+    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
+    ast.Eq: ast.NotEq, ast.NotEq: ast.Eq, ast.Is: ast.IsNot, ast.IsNot: ast.Is,
+    ast.In: ast.NotIn, ast.NotIn: ast.In,
+}  # fmt: skip
+COMPUTED = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
+    ast.FloorDiv: ast.Mult, ast.Mod: ast.Mult, ast.Pow: ast.Mult,
+    ast.BitOr: ast.BitAnd, ast.BitAnd: ast.BitOr,
+}  # fmt: skip
+OPPOSITES = {ast.And: ast.Or, ast.Or: ast.And}
+IN_QUERIES = (
+    (r" = ", " <> "), (r" <> ", " = "), (r" < ", " <= "), (r" <= ", " < "),
+    (r" > ", " >= "), (r" >= ", " > "), (r"\band\b", "or"), (r"\bor\b", "and"),
+    (r"\bis not null\b", "is null"), (r"\bis null\b", "is not null"),
+    (r"\bmax\(", "min("), (r"\bmin\(", "max("), (r" desc\b", ""),
+    (r"\bleft join\b", "join"), (r"\bbool_and\(", "bool_or("),
+    (r"\bbool_or\(", "bool_and("), (r"\b0\b", "1"), (r"\b1\b", "2"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mutant:
+    """One change of one file: where, what stood there, and the file's new text."""
+
+    path: Path
+    line: int
+    kind: str
+    before: str
+    after: str
+    text: str
+
+
+# changes of Python
+
+
+def mutants_of(path: Path, text: str) -> list[Mutant]:
+    """Return every mutant that can be made of a file."""
+    if path.suffix == ".sql":
+        return list(_of_query(path, text))
+    return list(_of_program(path, text))
+
+
+def _of_query(path: Path, text: str) -> Iterator[Mutant]:
+    lines = text.splitlines(keepends=True)
+    for place, line in enumerate(lines):
+        if line.lstrip().startswith("--"):
+            continue
+        for pattern, new in IN_QUERIES:
+            for found in re.finditer(pattern, line):
+                changed = line[: found.start()] + new + line[found.end() :]
+                yield Mutant(
+                    path=path, line=place + 1, kind=f"{pattern} to {new}",
+                    before=line.strip(), after=changed.strip(),
+                    text="".join([*lines[:place], changed, *lines[place + 1 :]]),
+                )  # fmt: skip
+
+
+def _of_program(path: Path, text: str) -> Iterator[Mutant]:
+    source = text.encode()
+    starts = [0]
+    for line in source.splitlines(keepends=True):
+        starts.append(starts[-1] + len(line))
+    tree = ast.parse(text)
+    said = _said(tree)
+    for node in ast.walk(tree):
+        if id(node) in said or not isinstance(node, ast.expr | ast.stmt):
+            continue
+        for kind, new in _changes(node):
+            # Only the changed piece is written anew: the rest stays as it was.
+            begin = starts[node.lineno - 1] + node.col_offset
+            end = starts[(node.end_lineno or 0) - 1] + (node.end_col_offset or 0)
+            before = source[begin:end].decode()
+            after = ast.unparse(new)
+            if isinstance(new, ast.expr):
+                after = f"({after})"
+            elif "\n" in after:
+                continue
+            changed = source[:begin] + after.encode() + source[end:]
+            with suppress(SyntaxError):
+                if ast.dump(ast.parse(changed)) == ast.dump(tree):
+                    continue
+                yield Mutant(
+                    path=path, line=node.lineno, kind=kind, before=_short(before),
+                    after=_short(after), text=changed.decode(),
+                )  # fmt: skip
+
+
+def _short(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _said(tree: ast.AST) -> set[int]:
+    """Return the nodes that run nothing: docstrings and annotations."""
+    found = set()
+    for node in ast.walk(tree):
+        quiet: list[ast.AST | None] = []
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            quiet.append(node)
+        if isinstance(node, ast.arg | ast.AnnAssign):
+            quiet.append(node.annotation)
+        if isinstance(node, ast.FunctionDef):
+            quiet.append(node.returns)
+        for one in quiet:
+            found |= {id(part) for part in ast.walk(one)} if one is not None else set()
+    return found
+
+
+def _changes(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
+    """Yield what a node may become."""
+    match node:
+        case ast.Compare(left, [operator, *more], comparators):
+            other = COMPARED[type(operator)]()
+            yield "comparison", ast.Compare(left, [other, *more], comparators)
+        case ast.BinOp(left, operator, right) if type(operator) in COMPUTED:
+            yield "arithmetic", ast.BinOp(left, COMPUTED[type(operator)](), right)
+        case ast.BoolOp(operator, values):
+            yield "boolean", ast.BoolOp(OPPOSITES[type(operator)](), values)
+        case ast.UnaryOp(ast.Not() | ast.USub(), operand):
+            yield "sign or not", operand
+        case ast.IfExp(test, body, orelse):
+            yield "branches swapped", ast.IfExp(test, orelse, body)
+        case ast.Constant(bool() as value):
+            yield "constant", ast.Constant(not value)
+        case ast.Constant(int() | float() as value):
+            yield "constant", ast.Constant(value + 1)
+        case ast.Call(function, [first, second, *rest], keywords):
+            yield (
+                "arguments swapped",
+                ast.Call(function, [second, first, *rest], keywords),
+            )
+        case ast.Return(value) if value is not None:
+            yield "return", ast.Return(ast.Constant(None))
+        case ast.Continue():
+            yield "statement", ast.Break()
+        case ast.Assign() | ast.AugAssign() | ast.Raise() | ast.Expr(ast.Call()):
+            yield "deleted", ast.Pass()
+
+
+# which tests can see a file
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """Which test files see which product files, near or far."""
+
+    root: Path
+    imports: Mapping[Path, frozenset[str]]
+
+    @classmethod
+    def of(cls, root: Path) -> "Sight":
+        """Read what every file names: modules it imports, queries it asks."""
+        files = [
+            one for top in (*PACKAGES, "tests") for one in (root / top).rglob("*.py")
+        ]
+        return cls(root, {one: frozenset(_named(one)) for one in files})
+
+    def rings(self, path: Path) -> list[list[Path]]:
+        """Return test files that can see a file: near, two steps away, all others."""
+        direct = self._naming(self._names(path))
+        if not direct:
+            # A page that nobody imports is named by its stem where it is opened.
+            direct = self._naming({f"mention {path.stem}"})
+        helpers = [one for one in direct if self._is_test(one)]
+        near = {*direct, *self._naming(self._names(*helpers))}
+        users = [one for one in direct if not self._is_test(one)]
+        far = self._naming(self._names(*users)) - near
+        rest = set(self.imports) - near - far
+        return [
+            sorted(o for o in ring if self._is_test(o) and o.name.startswith("test_"))
+            for ring in (near, far, rest)
+        ]
+
+    def _naming(self, names: Set[str]) -> set[Path]:
+        return {one for one, named in self.imports.items() if named & names}
+
+    def _is_test(self, path: Path) -> bool:
+        return path.relative_to(self.root).parts[0] == "tests"
+
+    def _names(self, *paths: Path) -> set[str]:
+        """Return how others name files."""
+        found = set()
+        for path in paths:
+            if path.suffix == ".sql":
+                found.add(f"mention {path.stem}")
+                continue
+            parts = path.relative_to(self.root).with_suffix("").parts
+            found.add(".".join(parts[:-1] if parts[-1] == "__init__" else parts))
+        return found
+
+
+def _named(path: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        match node:
+            case ast.Import(names):
+                yield from (one.name for one in names)
+            case ast.ImportFrom(module, names) if module:
+                yield module
+                yield from (f"{module}.{one.name}" for one in names)
+            case ast.Constant(str() as text) if text.isidentifier():
+                yield f"mention {text}"
+
+
+# the copy and its tests
+
+
+@contextmanager
+def copied(root: Path) -> Iterator[Path]:
+    """Give a worktree of the last commit in a temporary folder."""
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        copy = Path(folder) / "copy"
+        subprocess.run(
+            ["git", "-C", root, "worktree", "add", "--quiet", "--detach", copy],
+            check=True,
+        )
+        try:
+            yield copy
+        finally:
+            subprocess.run(
+                ["git", "-C", root, "worktree", "remove", "--force", copy], check=False
+            )
+
+
+def warm(root: Path, copy: Path) -> None:
+    """Take over what was compiled for machine code: it stands beside its source."""
+    for compiled in root.rglob("*.nb[ic]"):
+        if ".venv" in compiled.parts:
+            continue
+        there = copy / compiled.relative_to(root)
+        there.parent.mkdir(exist_ok=True)
+        shutil.copy2(compiled, there)
+    for folder in {one.parent.parent for one in copy.rglob("*.nbi")}:
+        for twin in folder.glob("*.py"):
+            source = root / twin.relative_to(copy)
+            if source.exists() and twin.read_bytes() == source.read_bytes():
+                # It counts for a source of the same time alone.
+                shutil.copystat(source, twin)
+
+
+@dataclass(slots=True)
+class Copy:
+    """The copy, and which of its tests fail though nothing was changed."""
+
+    root: Path
+    folder: Path
+    limit_s: float
+    broken: set[str] = field(default_factory=set)
+
+    def failing(self, tests: Sequence[Path | str], within_s: float) -> str | None:
+        """Return the first test that fails; None where all pass."""
+        names = [
+            one if isinstance(one, str) else str(one.relative_to(self.folder))
+            for one in tests
+        ]
+        left_out = [f"--deselect={one}" for one in sorted(self.broken)]
+        said = self._run([*names, *left_out], within_s)
+        found = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - .*)?$", said, re.MULTILINE)
+        return None if found is None else found[1]
+
+    def noticed(
+        self, mutant: Mutant, tests: Sequence[Path], within_s: float
+    ) -> str | None:
+        """Return the first test that fails for the mutant alone."""
+        if not tests:
+            return None
+        original = mutant.path.read_text("utf-8")
+        while True:
+            try:
+                mutant.path.write_text(mutant.text, "utf-8")
+                name = self.failing(tests, within_s)
+            finally:
+                mutant.path.write_text(original, "utf-8")
+                warm(self.root, self.folder)
+            if name is None or self.failing([name], within_s) is None:
+                return name
+            self.broken.add(name)
+
+    def _run(self, arguments: Sequence[str], within_s: float) -> str:
+        environment = {**os.environ, "PYTHONPATH": str(self.folder)}
+        with subprocess.Popen(
+            [
+                sys.executable, "-m", "pytest", "-q", "-x", "--tb=no", "-rfE",
+                "-p", "no:cacheprovider",
+                "-m", "not bench and not browser and not hardware", *arguments,
+            ],
+            cwd=self.folder, env=environment, stdout=subprocess.PIPE, text=True,
+            stderr=subprocess.DEVNULL, start_new_session=True,
+        ) as running:  # fmt: skip
+            try:
+                return running.communicate(timeout=within_s)[0]
+            finally:
+                # Whatever the tests started goes with them.
+                with suppress(ProcessLookupError):
+                    os.killpg(running.pid, signal.SIGKILL)
+
+
+def drawn(copy: Path, only: str | None, chance: Random, count: int) -> Iterator[Mutant]:
+    """Yield mutants: a line of all product files by chance, then one of its mutants."""
+    files = [
+        one
+        for top in PACKAGES
+        for one in sorted((copy / top).rglob("*"))
+        if one.suffix in {".py", ".sql"}
+        and "migrations" not in one.parts
+        and (only is None or one.is_relative_to(copy / only))
+    ]
+    texts = {one: one.read_text("utf-8") for one in files}
+    lines = [one for one in files for _ in range(texts[one].count("\n"))]
+    made: dict[Path, list[Mutant]] = {}
+    seen: set[tuple[Path, str]] = set()
+    for _ in range(100 * count):
+        if len(seen) == count or not lines:
+            return
+        path = chance.choice(lines)
+        if path not in made:
+            made[path] = mutants_of(path, texts[path])
+        if not made[path]:
+            continue
+        one = chance.choice(made[path])
+        if (path, one.text) not in seen:
+            seen.add((path, one.text))
+            yield one
+
+
+def verdict(copy: Copy, mutant: Mutant, sight: Sight, rings: int) -> str:
+    """Return whether any test notices a mutant, and which."""
+    limits = (copy.limit_s, copy.limit_s, FULL_LIMIT_S)
+    late = ""
+    for tests, within_s in zip(
+        sight.rings(mutant.path)[:rings], limits[:rings], strict=True
+    ):
+        try:
+            name = copy.noticed(mutant, tests, within_s)
+        except subprocess.TimeoutExpired:
+            # A mutant may never end; a slow machine may be all there is to it.
+            late = ", out of time"
+            continue
+        if name is not None:
+            return f"killed by {name}"
+    return f"{'SURVIVED' if rings == ALL_RINGS else 'survived nearby'}{late}"
+
+
+def tell(words: Iterable[str]) -> None:
+    """Print one line at once."""
+    sys.stdout.write(" ".join(words) + "\n")
+    sys.stdout.flush()
+
+
+def main() -> None:
+    """Draw mutants, run their tests, and print what became of each."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--count", type=int, default=40)
+    parser.add_argument("--only", help="a file or folder, from the top of the project")
+    parser.add_argument("--rings", type=int, default=ALL_RINGS, choices=(1, 2, 3))
+    parser.add_argument("--limit", type=float, default=LIMIT_S, help="seconds a ring")
+    given = parser.parse_args()
+    root = Path(__file__).parents[2]
+    found: Counter[str] = Counter()
+    with copied(root) as folder:
+        warm(root, folder)
+        copy = Copy(root=root, folder=folder, limit_s=given.limit)
+        sight = Sight.of(folder)
+        chance = Random(given.seed)  # noqa: S311 -- which to try, no secret
+        try:
+            for mutant in drawn(folder, given.only, chance, given.count):
+                begun_s = time.monotonic()
+                said = verdict(copy, mutant, sight, given.rings)
+                found[said.partition(" by ")[0]] += 1
+                tell(
+                    [
+                        f"{said}:",
+                        f"{mutant.path.relative_to(folder)}:{mutant.line}",
+                        f"[{mutant.kind}]",
+                        f"{mutant.before}  ->  {mutant.after}",
+                        f"({time.monotonic() - begun_s:.0f} s)",
+                    ]
+                )
+        except KeyboardInterrupt:
+            tell(["ended before all were tried"])
+    tell(["; ".join(f"{number} {said}" for said, number in found.most_common())])
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,625 @@
+"""What each named query means, as plain loops over the rows that were kept.
+
+Slow and simple on purpose: `MEANINGS` holds one function a query.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from datetime import datetime
+from typing import Any
+
+from storage.records import Cause, ProofKind, RunKind, Scope, Verdict
+from storage.serials import serial_order, within
+from tests.contract.two_products import PRODUCTS, Book, Row, Rows, of_product, units
+
+GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
+
+
+def picked(row: Mapping[str, Any], names: str) -> Row:
+    """Return some columns of a row; `a=b` is column b under the name a."""
+    found: Row = {}
+    for name in names.split():
+        new, _, old = name.partition("=")
+        found[new] = row[old or new]
+    return found
+
+
+def first(rows: Iterator[Row] | Rows) -> Row | None:
+    """Return the first row, None where there is none."""
+    return next(iter(rows), None)
+
+
+def joined(one: Row, other: Row | None, names: str) -> Row:
+    """Return a row with columns of another, None where there is no other."""
+    new = [name.partition("=")[0] for name in names.split()]
+    found = dict.fromkeys(new) if other is None else picked(other, names)
+    return {**one, **found}
+
+
+def by(*names: str) -> Callable[[Row], tuple[Any, ...]]:
+    """Return a key for sorting."""
+    return lambda one: tuple(one[name] for name in names)
+
+
+def build_of(book: Book, serial: str) -> str:
+    """Return the build of a serial."""
+    return next(
+        str(one["build"])
+        for product in PRODUCTS
+        for one in units(book, product)
+        if one["serial"] == serial
+    )
+
+
+def again(book: Book, result: Row) -> Row | None:
+    """Return how a result was judged again."""
+    key = (result["run"], result["range"])
+    return first(o for o in book.of("rejudgement") if (o["run"], o["range"]) == key)
+
+
+def verdict(book: Book, result: Row) -> Verdict:
+    """Return a result's verdict as it was judged last."""
+    return Verdict((again(book, result) or result)["verdict"])
+
+
+def measured_units(book: Book, product: str) -> Rows:
+    """Return a product's results of units, oldest first."""
+    rows = of_product(book, "range_result", product)
+    units_ = [one for one in rows if one["kind"] is RunKind.UNIT]
+    return sorted(units_, key=by("number", "place"))
+
+
+def newest(book: Book, product: str) -> dict[tuple[str, str], Row]:
+    """Return the latest result of each unit and range."""
+    return {(r["serial"], r["range"]): r for r in measured_units(book, product)}
+
+
+def latest_signals(book: Book, product: str) -> dict[str, Row]:
+    """Return the latest revision of each finding."""
+    rows = sorted(of_product(book, "signal", product), key=by("revision"))
+    return {one["signal"]: one for one in rows}
+
+
+def standing_holds(book: Book, product: str) -> Rows:
+    """Return a product's holds that nobody ended."""
+    ended = {one["hold"] for one in book.of("hold_end")}
+    return [h for h in of_product(book, "hold", product) if h["hold"] not in ended]
+
+
+def holds_on(book: Book, product: str, build: str) -> int:
+    """Return how many holds keep a build, or anything of it."""
+    serials_ = [o["serial"] for o in units(book, product) if o["build"] == build]
+    reels = {o["reel"] for o in book.of("fitting") if o["build"] == build}
+    found = 0
+    for one in standing_holds(book, product):
+        subject = one["subject"]
+        found += {
+            Scope.BUILD: subject == build,
+            Scope.REEL: subject in reels,
+            Scope.UNIT: subject in serials_,
+            Scope.SERIALS: any(
+                within(s, subject, str(one["to_serial"])) for s in serials_
+            ),
+        }[one["scope"]]
+    return found
+
+
+def yields(book: Book, product: str) -> Rows:
+    """Return first-pass and final yield of each build.
+
+    Of the units of which any result was judged; first-pass yield is that of `builds`.
+    """
+    found = []
+    results = measured_units(book, product)
+    checks = sorted(of_product(book, "check_result", product), key=by("number"))
+    last = {(o["serial"], o["name"]): o["verdict"] for o in checks}
+    failed = {k[0] for k, verdict in last.items() if verdict is Verdict.NONCONFORMING}
+    latest = newest(book, product)
+    reworked_ = {one["serial"] for one in book.of("rework")}
+    for build in sorted({str(one["build"]) for one in results}):
+        final = {}
+        for serial in {o["serial"] for o in results if o["build"] == build}:
+            own = [verdict(book, o) for o in results if o["serial"] == serial]
+            if set(own) != {Verdict.NOT_JUDGED}:
+                ends = {verdict(book, o) for k, o in latest.items() if k[0] == serial}
+                final[serial] = ends <= GOOD and serial not in failed
+        if final:
+            found.append(
+                {
+                    "build": build,
+                    "units": len(final),
+                    "first_pass_yield": first_pass(book, product, build),
+                    "final_yield": sum(final.values()) / len(final),
+                    "reworked": len(reworked_ & set(final)),
+                }
+            )
+    return found
+
+
+def builds(book: Book, product: str) -> Rows:
+    """Return what each build came to.
+
+    Its first-pass yield is of units of which any first result was judged.
+    """
+    found = []
+    for one in sorted(of_product(book, "build", product), key=by("opened_at", "build")):
+        runs = [
+            o
+            for o in book.of("run")
+            if o["build"] == one["build"] and o["kind"] is RunKind.UNIT
+        ]
+        open_ = holds_on(book, product, one["build"])
+        found.append(
+            {
+                **picked(one, "build planned_units opened_at"),
+                "units": len({o["serial"] for o in runs}),
+                "first_pass_yield": first_pass(book, product, one["build"]),
+                "state": "held" if open_ else "open",
+                "open_holds": open_,
+                "last_run_at": max((o["started_at"] for o in runs), default=None),
+            }
+        )
+    return found
+
+
+def first_pass(book: Book, product: str, build: str) -> float | None:
+    """Return a build's share of units that were good at first."""
+    reruns = {o["run"] for o in book.of("run") if o["rerun_of"] is not None}
+    failed = {
+        o["serial"]
+        for o in of_product(book, "check_result", product)
+        if o["verdict"] is Verdict.NONCONFORMING and o["run"] not in reruns
+    }
+    passed = []
+    own = [o for o in measured_units(book, product) if o["build"] == build]
+    for serial in {o["serial"] for o in own}:
+        begun = [
+            verdict(book, o) for o in own if o["serial"] == serial and not o["repeat"]
+        ]
+        if any(one is not Verdict.NOT_JUDGED for one in begun):
+            passed.append(set(begun) <= GOOD and serial not in failed)
+    return sum(passed) / len(passed) if passed else None
+
+
+def latest_errors(book: Book, product: str) -> Rows:
+    """Return the latest result of each unit and range, with its place."""
+    begun: dict[str, list[str]] = {}
+    for one in sorted(of_product(book, "run", product), key=by("number")):
+        place = begun.setdefault(str(one["build"]), [])
+        if one["kind"] is RunKind.UNIT and one["serial"] not in place:
+            place.append(one["serial"])
+    rows = []
+    for one in sorted(newest(book, product).values(), key=by("number", "place")):
+        counts = again(book, one) or one
+        rows.append(
+            {
+                **picked(
+                    one,
+                    "number run serial build started_at session range limit_ppm "
+                    "reruns=repeat",
+                ),
+                **picked(counts, "error_ppm uncertainty_ppm verdict"),
+                "position": begun[one["build"]].index(one["serial"]) + 1,
+            }
+        )
+    return rows
+
+
+_OF_RESULT = (
+    "number run kind serial build session started_at range reference indicated "
+    "error_ppm offset_ppm uncertainty_ppm limit_ppm verdict conformance_probability "
+    "own_uncertainty_ppm"
+)
+_OF_RUN = "origin rerun_of ambient_c configuration"
+
+
+def run_of(book: Book, result: Row) -> Row:
+    """Return the run of a result."""
+    return next(one for one in book.of("run") if one["run"] == result["run"])
+
+
+def range_rows(book: Book, product: str, after: int, kind: str | None) -> Rows:
+    """Return results with what their runs say."""
+    set_up = {one["session"]: one["set_up"] for one in book.of("session")}
+    return [
+        {
+            **picked(one, _OF_RESULT),
+            **picked(run_of(book, one), _OF_RUN),
+            "set_up": set_up[one["session"]],
+        }
+        for one in sorted(of_product(book, "range_result", product), key=by("number"))
+        if one["number"] > after and kind in {None, one["kind"]}
+    ]
+
+
+def unit_runs(book: Book, serial: str) -> Rows:
+    """Return all results of a serial, with how they were judged again."""
+    numbers = {one["run"]: one["number"] for one in book.of("run")}
+    rows = []
+    for one in book.of("range_result"):
+        if one["serial"] != serial:
+            continue
+        row = {
+            **picked(one, _OF_RESULT),
+            **picked(run_of(book, one), f"{_OF_RUN} note"),
+        }
+        names = (
+            *("drift_ppm", "error_ppm", "uncertainty_ppm"),
+            *("verdict", "conformance_probability"),
+        )
+        new = again(book, one)
+        row = joined(row, new, " ".join(f"again_{name}={name}" for name in names))
+        row["again_number"] = None if new is None else numbers[new["check_run"]]
+        rows.append(row)
+    return rows
+
+
+def rejudgements(book: Book, product: str, after: int) -> Rows:
+    """Return what checks judged again."""
+    numbers = {one["run"]: one["number"] for one in book.of("run")}
+    latest = newest(book, product)
+    rows = []
+    for one in measured_units(book, product):
+        new = again(book, one)
+        if new is None or numbers[new["check_run"]] <= after:
+            continue
+        rows.append(
+            {
+                **picked(
+                    one,
+                    "number run serial build range limit_ppm first_error_ppm=error_ppm "
+                    "first_uncertainty_ppm=uncertainty_ppm first_verdict=verdict",
+                ),
+                **picked(
+                    new,
+                    "check_run drift_ppm error_ppm uncertainty_ppm verdict "
+                    "conformance_probability made_at",
+                ),
+                "check_number": numbers[new["check_run"]],
+                "latest": latest[one["serial"], one["range"]] is one,
+            }
+        )
+    return sorted(rows, key=by("check_number"))
+
+
+def holds(book: Book, product: str) -> Rows:
+    """Return holds with their ends."""
+    ends = {one["hold"]: one for one in book.of("hold_end")}
+    return [
+        joined(
+            one,
+            ends.get(one["hold"]),
+            "disposal person end_reason=reason ended_at evidence "
+            "end_after_number=after_number",
+        )
+        for one in sorted(
+            of_product(book, "hold", product), key=by("placed_at", "hold")
+        )
+    ]
+
+
+def hold_ends(book: Book, product: str) -> Rows:
+    """Return ends of holds with their findings."""
+    placed = {one["hold"]: one for one in of_product(book, "hold", product)}
+    latest = latest_signals(book, product)
+    rows = [
+        joined(
+            {
+                **picked(placed[end["hold"]], "hold scope subject to_serial signal"),
+                **picked(end, "disposal person reason ended_at after_number"),
+            },
+            latest.get(str(placed[end["hold"]]["signal"])),
+            "build range part reel cause",
+        )
+        for end in book.of("hold_end")
+        if end["hold"] in placed
+    ]
+    return sorted(rows, key=by("after_number", "ended_at", "hold"))
+
+
+def proofs(book: Book, product: str) -> Rows:
+    """Return measurements for findings, and checks of the reels that they name."""
+    latest = latest_signals(book, product)
+    names = (
+        "proof signal kind subject readings unit from_value uncertainty person made_at"
+    )
+    rows = [picked(o, names) for o in book.of("proof") if o["signal"] in latest]
+    nominal = {one["reel"]: one["nominal_ohm"] for one in book.of("reel")}
+    rows += [
+        {
+            **picked(
+                one, "subject=reel readings uncertainty=uncertainty_ohm person made_at"
+            ),
+            "proof": f"{one['reel_check']}:{signal['signal']}",
+            "signal": signal["signal"],
+            "kind": ProofKind.LOOSE_PARTS,
+            "unit": "ohm",
+            "from_value": nominal[one["reel"]],
+        }
+        for one in book.of("reel_check")
+        for signal in latest.values()
+        if signal["reel"] == one["reel"] and signal["part"] is not None
+    ]
+    return sorted(rows, key=by("made_at", "proof"))
+
+
+def reel_checks(book: Book) -> Rows:
+    """Return every time loose parts of a reel were measured."""
+    rows = [dict(one) for one in book.of("reel_check")]
+    rows += [
+        {
+            **picked(
+                one,
+                "reel_check=proof reel=subject readings uncertainty_ohm=uncertainty "
+                "person made_at",
+            ),
+            "origin": f"for {one['signal']}",
+        }
+        for one in book.of("proof")
+        if one["kind"] is ProofKind.LOOSE_PARTS and one["subject"] is not None
+    ]
+    return sorted(rows, key=by("made_at", "reel_check"))
+
+
+def runs_in_doubt(book: Book, product: str) -> Rows:
+    """Return runs of units with each doubt that stands on them."""
+    ended = {one["doubt"] for one in book.of("doubt_end")}
+    rows = [
+        {
+            **picked(run, "number run serial build"),
+            **picked(one, "doubt reason raised_at"),
+        }
+        for one in of_product(book, "doubt", product)
+        for run in of_product(book, "run", product)
+        if one["doubt"] not in ended
+        and run["kind"] is RunKind.UNIT
+        and run["session"] == one["session"]
+        and one["from_number"] <= run["number"] <= one["to_number"]
+    ]
+    return sorted(rows, key=by("number", "raised_at", "doubt"))
+
+
+def sessions(book: Book, product: str) -> Rows:
+    """Return sessions in which the product was measured."""
+    rows = []
+    for one in sorted(book.of("session"), key=by("opened_at", "session")):
+        kinds = [
+            o["kind"]
+            for o in of_product(book, "run", product)
+            if o["session"] == one["session"]
+        ]
+        if kinds:
+            rows.append(
+                {
+                    **picked(one, "session bench opened_at"),
+                    "runs": kinds.count(RunKind.UNIT),
+                    "checks": kinds.count(RunKind.CHECK),
+                }
+            )
+    return rows
+
+
+def shipments(book: Book, product: str) -> Rows:
+    """Return each time a unit left, and its return from there."""
+    rows = []
+    for one in sorted(
+        of_product(book, "shipment", product), key=by("shipped_at", "shipment")
+    ):
+        back = first(
+            o
+            for o in sorted(book.of("unit_return"), key=by("returned_at"))
+            if o["serial"] == one["serial"] and o["returned_at"] >= one["shipped_at"]
+        )
+        row = joined(
+            {**one, "build": build_of(book, one["serial"])},
+            back,
+            "returned_at return_reason=reason",
+        )
+        rows.append(row)
+    return rows
+
+
+def signals(book: Book, product: str) -> Rows:
+    """Return findings as their latest revisions say, no warnings."""
+    rows = []
+    for name, one in latest_signals(book, product).items():
+        if one["cause"] is Cause.CHART:
+            continue
+        made = [o["made_at"] for o in book.of("signal") if o["signal"] == name]
+        rows.append({**one, "first_made_at": min(made)})
+    return sorted(rows, key=by("first_made_at", "signal"))
+
+
+def latest_instruments(book: Book, bench: str) -> Rows:
+    """Return the last instrument met in each role of a bench."""
+    opened = {
+        one["session"]: (one["opened_at"], one["session"])
+        for one in book.of("session")
+        if one["bench"] == bench
+    }
+    found: dict[str, Row] = {}
+    for one in sorted(
+        (o for o in book.of("bench_instrument") if o["session"] in opened),
+        key=lambda o: opened[o["session"]],
+    ):
+        found[one["role"]] = one
+    return [found[role] for role in sorted(found)]
+
+
+def delivery_of(book: Book, alert: Row) -> Row | None:
+    """Return how far a message is; what arrived stays arrived."""
+    last: Row | None = None
+    for one in book.of("delivery"):
+        mine = (one["alert"], one["target"]) == (alert["alert"], alert["target"])
+        if mine and (last is None or last["delivered_at"] is None):
+            last = one
+    return last
+
+
+def alerts(book: Book, product: str) -> Rows:
+    """Return messages with delivery and who took note."""
+    noted = {one["alert"]: one for one in book.of("acknowledgement")}
+    rows = []
+    for one in sorted(
+        of_product(book, "alert", product), key=by("made_at", "alert", "target")
+    ):
+        sent = delivery_of(book, one)
+        row = joined(
+            {name: value for name, value in one.items() if name != "product"},
+            sent,
+            "tries tried_at next_at last_error delivered_at dead_at",
+        )
+        row["tries"] = row["tries"] or 0
+        rows.append(joined(row, noted.get(one["alert"]), "person acknowledged_at"))
+    return rows
+
+
+def alerts_due(book: Book, target: str, at: datetime) -> Rows:
+    """Return messages that are to be sent to a target by a time."""
+    rows = []
+    for one in sorted(book.of("alert"), key=by("made_at", "alert")):
+        sent = delivery_of(book, one)
+        if one["target"] != target or (
+            sent is not None and (sent["next_at"] is None or sent["next_at"] > at)
+        ):
+            continue
+        rows.append({**one, "tries": 0 if sent is None else sent["tries"]})
+    return rows
+
+
+def changes(book: Book, product: str, but_by: str) -> Rows:
+    """Return how many rows people recorded."""
+    by_hand = [o for o in of_product(book, "hold", product) if o["placed_by"] != but_by]
+    return [
+        {
+            "fittings": len(of_product(book, "fitting", product)),
+            "holds": len(by_hand),
+            "hold_ends": len(book.of("hold_end")),
+            "reworks": len(of_product(book, "rework", product)),
+        }
+    ]
+
+
+def plain(
+    table: str, order: str, names: str | None = None, **same: str
+) -> Callable[..., Rows]:
+    """Return the meaning of a query that picks rows of one table.
+
+    `same` says which column must equal which parameter.
+    """
+
+    def rows(book: Book, **given: Any) -> Rows:
+        mine = [
+            one
+            for one in book.of(table)
+            if all(one[column] == given[name] for column, name in same.items())
+        ]
+        found = sorted(mine, key=by(*order.split()))
+        return found if names is None else [picked(one, names) for one in found]
+
+    return rows
+
+
+MEANINGS: dict[str, Callable[..., Rows]] = {
+    "alerts": alerts,
+    "alerts_due": alerts_due,
+    "build_configurations": lambda book, serial: [
+        {"configuration": one}
+        for one in sorted(
+            {
+                o["configuration"]
+                for o in book.of("run")
+                if o["build"] == build_of(book, serial) and o["kind"] is RunKind.UNIT
+            }
+        )
+    ],
+    "builds": builds,
+    "changes": changes,
+    "check_results": lambda book, product, after: [
+        picked(
+            one,
+            "number run serial build started_at check=name value unit low high verdict",
+        )
+        for one in sorted(of_product(book, "check_result", product), key=by("number"))
+        if one["number"] > after
+    ],
+    "configuration": plain("configuration", "stored_at", configuration="configuration"),
+    "containment_steps": plain(
+        "containment_step", "noted_at containment_step",
+        "serial step person note noted_at", product="product", subject="subject",
+    ),
+    "cross_checks": plain(
+        "cross_check", "measured_at cross_check", product="product"
+    ),
+    "decided": lambda book: sorted(
+        book.decided, key=by("decided_at", "kind", "subject")
+    ),
+    "decisions": lambda book: book.of("decision"),
+    "doubts": lambda book, product: [
+        joined(
+            one,
+            first(o for o in book.of("doubt_end") if o["doubt"] == one["doubt"]),
+            "ended_by ended_reason=reason ended_at",
+        )
+        for one in sorted(
+            of_product(book, "doubt", product),
+            key=by("raised_at", "from_number", "doubt"),
+        )
+    ],
+    "first_run": lambda book, serial: [
+        picked(one, "run") for one in book.of("run") if one["serial"] == serial
+    ][:1],
+    "fittings": plain("fitting", "fitted_at fitting", product="product"),
+    "hold_ends": hold_ends,
+    "holds": holds,
+    "instruments": plain("bench_instrument", "role", session="session"),
+    "jobs": plain("job", "job"),
+    "latest_errors": latest_errors,
+    "latest_instruments": latest_instruments,
+    "past_shipments": plain(
+        "past_shipment", "shipped_at past_shipment", product="product"
+    ),
+    "products": plain("product", "product"),
+    "proofs": proofs,
+    "range_rows": range_rows,
+    "readings": plain(
+        "range_result", "place", "range level reference_readings output_readings at_s",
+        run="run",
+    ),
+    "receipts": plain("reel_receipt", "reel"),
+    "reel_checks": reel_checks,
+    "reel_uses": plain("fitting", "fitted_at fitting", reel="reel"),
+    "reels": plain("reel", "received_at reel"),
+    "rejudgements": rejudgements,
+    "reworks": lambda book, product: [
+        {**one, "build": build_of(book, one["serial"])}
+        for one in sorted(
+            of_product(book, "rework", product), key=by("reworked_at", "rework")
+        )
+    ],
+    "runs_in_doubt": runs_in_doubt,
+    "sessions": sessions,
+    "shipments": shipments,
+    "signal_history": plain("signal", "revision", signal="signal"),
+    "signals": signals,
+    "unit_runs": unit_runs,
+    "units": lambda book, product: sorted(
+        units(book, product),
+        key=lambda o: (o["build"], len(o["serial"]), serial_order(o["serial"])),
+    ),
+    "warnings": lambda book, product: sorted(
+        (
+            o
+            for o in of_product(book, "signal", product)
+            if o["cause"] is Cause.CHART
+        ),
+        key=by("number", "signal"),
+    ),
+    "watermark": lambda book, product: [
+        {
+            "number": min(
+                one["number"] for one in book.of("run") if one["product"] == product
+            )
+        }
+    ],
+    "yields": yields,
+}  # fmt: skip

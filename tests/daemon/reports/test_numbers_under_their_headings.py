@@ -1,0 +1,169 @@
+"""Each number of a document stands under its own heading, beside its own name."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from daemon.presentation.documents.blocks import Facts, Grid
+from daemon.presentation.documents.content import Correction, Document
+from daemon.presentation.documents.making import paper_of
+from tests.daemon.reports.documents import AT, NOTICE, RECORD, RELEASE, SUPPLIER
+
+MINUS = "\N{MINUS SIGN}"
+NONE = "\N{EN DASH}"
+SPACE = "\N{NO-BREAK SPACE}"
+PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
+
+
+def lines(document: Document, heading: str) -> list[dict[str, str]]:
+    """Return the rows of the table that has a heading, by their headings."""
+    (grid,) = (
+        one
+        for one in paper_of(document).blocks
+        if isinstance(one, Grid) and heading in {c.heading for c in one.columns}
+    )
+    keys = [one.heading for one in grid.columns]
+    return [dict(zip(keys, row, strict=True)) for row in grid.rows]
+
+
+def facts(document: Document) -> dict[str, str]:
+    """Return names and values of the first list of facts."""
+    return dict(
+        next(one for one in paper_of(document).blocks if isinstance(one, Facts)).told
+    )
+
+
+def test_a_units_range_has_error_uncertainty_limit_and_offset() -> None:
+    far = replace(
+        RECORD.ranges[2],
+        error_ppm=-5904.0,
+        uncertainty_ppm=31.0,
+        limit_ppm=5000.0,
+        offset_ppm=-12.0,
+    )
+    (row,) = lines(replace(RECORD, ranges=(far,)), "Conform. prob.")
+    assert row == {
+        "Range": "100 uA",
+        "Reference": f"90.00000 {chr(0xB5)}A",
+        # 9e-5 * (1 + 5904 ppm): what documents.line says that it read.
+        "Reading": f"90.53136 {chr(0xB5)}A",
+        "Error, ppm": f"{MINUS}5{SPACE}904",
+        "U (k = 2), ppm": "62",
+        "Limit, ppm": f"{PLUS_MINUS}5000",
+        "Offset, ppm": f"{MINUS}12",
+        "Verdict": "nonconforming",
+        "Conform. prob.": "1.3 %",
+    }
+
+
+def test_a_range_judged_again_has_its_first_judgement_and_what_counts_now() -> None:
+    (row,) = lines(RECORD, "Verdict before")
+    assert row == {
+        "Range": "100 uA",
+        "Drift, ppm": f"{MINUS}84",
+        "Error before, ppm": f"+5{SPACE}820",
+        "U before (k = 2), ppm": "116",
+        "Verdict before": "undecided",
+        "Verdict now": "nonconforming",
+    }
+
+
+def test_a_check_has_its_value_and_its_bounds() -> None:
+    supply, linearity, case = lines(RECORD, "Allowed")
+    assert (supply["Check"], supply["Found"]) == ("Supply current", "12.30 mA")
+    assert supply["Allowed"] == "at most 20.00 mA"
+    assert linearity["Found"] == f"{MINUS}12.3 ppm"
+    assert linearity["Allowed"] == f"{MINUS}50.0 ppm to +50.0 ppm"
+    assert case["Verdict"] == "conforming"
+
+
+def test_a_builds_indices_have_their_own_bounds() -> None:
+    first, second, few = lines(RELEASE, "Ppk")
+    assert first == {
+        "Range": "1 uA",
+        "Units": "28",
+        "Mean, ppm": "+120",
+        "s, ppm": "240",
+        "Limit, ppm": f"{PLUS_MINUS}5000",
+        "Cpk": "6.80 (4.90 to 8.60)",
+        "Ppk": "6.50 (4.80 to 8.20)",
+        "Quotable": "yes",
+    }
+    assert (second["Ppk"], second["Quotable"]) == ("0.37 (0.20 to 0.50)", "no")
+    assert (few["Cpk"], few["Ppk"], few["Quotable"]) == (
+        "too few units",
+        "too few units",
+        "no",
+    )
+
+
+def test_a_builds_yields_are_not_each_others() -> None:
+    told = facts(RELEASE)
+    assert (told["First-pass yield"], told["Final yield"]) == ("75.0 %", "96.4 %")
+    assert (told["Measured"], told["Reworked"]) == ("28 units of 30 planned", "6 units")
+
+
+def test_a_hold_says_who_placed_it_who_ended_it_and_why() -> None:
+    stands, ended = lines(RELEASE, "Ended by")
+    assert stands["Ended by"] == "stands"
+    assert stands["Reason"] == NONE
+    assert stands["Placed"].startswith("holdpoint, 2026-03-02 09:00")
+    assert ended["Ended by"].startswith("rework by Ada Moreno, ")
+    assert ended["Reason"] == (
+        "R14 replaced from reel K-090, rerun good (evidence: run 41 and report R-12)"
+    )
+
+
+def test_a_supplier_reads_what_was_bought_of_which_lot_and_when() -> None:
+    report = replace(
+        SUPPLIER, received_at=AT - timedelta(days=9), claim_until=AT + timedelta(days=5)
+    )
+    assert facts(report) == {
+        "Supplier": "Supplier A",
+        "Reel": "K-102",
+        "Claimed": f"4.99 k\N{GREEK CAPITAL LETTER OMEGA} {PLUS_MINUS}0.1 %",
+        "Marking": (
+            f"4K99B, read as 4.99 k\N{GREEK CAPITAL LETTER OMEGA} {PLUS_MINUS}0.1 %"
+        ),
+        "Quantity": "5000 parts",
+        "Date code": "2609",
+        "Lot code": "2619",
+        "Invoice": "F-2026-118",
+        "Received": "2026-02-21",
+        "Claim until": "2026-03-07",
+        "Used as": "R13 of Four-range photodiode amplifier",
+    }
+
+
+@pytest.mark.parametrize(
+    ("ohm", "from_nominal", "against"),
+    [
+        # the claim of 0.1 % of 4990 ohm is 4.99 ohm; its guard band 2 * 0.4 ohm
+        (4990.0 - 6.0, f"{MINUS}0.1202 %", "outside"),
+        (4990.0 - 5.5, f"{MINUS}0.1102 %", "undecided"),
+        (4990.0 - 4.5, f"{MINUS}0.0902 %", "undecided"),
+        (4990.0 - 4.0, f"{MINUS}0.0802 %", "inside"),
+        (4990.0 + 4.0, "+0.0802 %", "inside"),
+        (4990.0 + 6.0, "+0.1202 %", "outside"),
+    ],
+)
+def test_a_measured_part_is_as_far_off_below_as_above(
+    ohm: float, from_nominal: str, against: str
+) -> None:
+    sample = replace(SUPPLIER.samples[0], ohm=ohm, uncertainty_ohm=0.4)
+    (row,) = lines(replace(SUPPLIER, samples=(sample,)), "From nominal")
+    assert (row["From nominal"], row["Against the claim"]) == (from_nominal, against)
+
+
+@pytest.mark.source("JCGM 100:2008, 5.1.2, law of propagation")
+def test_a_correction_card_has_factor_and_expanded_uncertainty() -> None:
+    """1/0.98, and 2 * 98 ppm / 0.98^2."""
+    low = Correction(range="1 mA", error_ppm=-20_000.0, uncertainty_ppm=98.0)
+    (row,) = lines(replace(NOTICE, corrections=(low,)), "Range")
+    assert tuple(row.values())[:4] == (
+        "1 mA",
+        f"{MINUS}2.000 %",
+        "1.02041",
+        "0.00020",
+    )

@@ -1,0 +1,311 @@
+"""A reel that is low: every paper, list and factor has the sign of a low reel."""
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from config.load import fingerprint
+from daemon.presentation import documents, sentences
+from daemon.presentation.documents.blocks import Grid
+from daemon.presentation.documents.content import Document
+from daemon.presentation.documents.making import paper_of
+from daemon.presentation.rows import signals_of
+from daemon.station.cycle import Cycle, RunHeader
+from daemon.traceability.containment import Concerned, Containment, contain
+from daemon.traceability.papers import containment
+from daemon.traceability.papers.build import build_release
+from daemon.traceability.papers.letters import customer_notice, supplier_report
+from daemon.traceability.papers.unit import unit_record
+from daemon.traceability.rework import trim_plan
+from daemon.traceability.sheets import cards, page, table
+from daemon.traceability.ship_gate import Gate
+from daemon.traceability.tracing import Records
+from storage.local import LocalStore
+from storage.records import (
+    Build,
+    Cause,
+    Configuration,
+    Product,
+    Reel,
+    Session,
+    Signal,
+    Unit,
+)
+from storage.store import Store
+from tests.daemon.making import AT, demo_product, demo_settings, fitting, readings
+
+MINUS = "\N{MINUS SIGN}"
+SETTINGS = demo_settings()
+NAME = SETTINGS.product.name
+RANGE, PLACE, PART, REEL = "100uA", 2, "R13", "K-900"
+LOW_PPM, SCATTER_PPM = -6000.0, 150.0
+LIMIT_PPM = 5000.0
+"""At nine tenths of full scale: 0.45 % of reading and 0.045 % of full scale."""
+UNITS, LOW_FROM, MEASURED = 10, 4, 8
+AWAY, AWAY_UNMEASURED = "PA-2005", "PA-2009"
+
+
+def keep(store: Store, *rows: Any) -> None:
+    """Keep rows: the one place that knows how the Store is told."""
+    told = {
+        Build: store.add_build,
+        Configuration: store.put_configuration,
+        Product: store.add_product,
+        Reel: store.add_reel,
+        Session: store.open_session,
+        Unit: lambda one: store.add_units([one]),
+    }
+    for row in rows:
+        told.get(type(row), store.fit_reel)(row)  # type: ignore[operator]
+
+
+def lived(store: Store) -> None:
+    """Live through two builds: the second takes a low reel, two of it leave."""
+    configuration, body = fingerprint(SETTINGS)
+    keep(
+        store,
+        Configuration(configuration=configuration, body=body, stored_at=AT),
+        Product(product=NAME, title=SETTINGS.product.title),
+        Session(session="s", bench="demo", opened_at=AT, configuration=configuration),
+    )
+    for reel in ("K-101", "K-102", "K-103", "K-104", REEL):
+        keep(
+            store,
+            Reel(
+                reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT,
+                supplier="Parts of the north",
+            ),
+        )  # fmt: skip
+    chance = np.random.default_rng(4)
+    cycle = Cycle(SETTINGS, store)
+    for build in (1, 2):
+        name = f"B-{build}"
+        keep(store, Build(build=name, product=NAME, planned_units=UNITS, opened_at=AT))
+        serials = [f"PA-{1000 * build + n}" for n in range(UNITS)]
+        keep(store, *(Unit(serial=o, product=NAME, build=name) for o in serials))
+        keep(store, *(fitting(name, f"R1{n}", f"K-10{n}") for n in (1, 2, 3, 4)))
+        if build == 2:
+            keep(store, fitting(name, PART, REEL, serials[LOW_FROM]))
+        for place, serial in enumerate(serials[: UNITS if build == 1 else MEASURED]):
+            errors = chance.normal(0.0, SCATTER_PPM, 4)
+            if build == 2 and place >= LOW_FROM:
+                errors[PLACE] += LOW_PPM
+            header = RunHeader(
+                serial=serial, build=name, session="s", origin="bench", started_at=AT,
+                finished_at=AT, configuration=configuration,
+            )  # fmt: skip
+            cycle.record(readings(cycle.product, errors.tolist()), header, {})
+    cycle.watch()
+    for serial in (AWAY, AWAY_UNMEASURED):
+        Gate(SETTINGS, store).ship(
+            serial, to=f"order {serial}", person=SETTINGS.plan.people[0], at=AT,
+            override="asked for at once",
+        )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalStore]:
+    """Return a store in which a low reel was found."""
+    folder: Path = tmp_path_factory.mktemp("low")
+    with LocalStore(folder / "holdpoint.duckdb") as made:
+        lived(made)
+        yield made
+
+
+@pytest.fixture(scope="module")
+def found(store: LocalStore) -> Signal:
+    """Return the finding."""
+    (one,) = (
+        one for one in signals_of(store, NAME) if one.standing and one.reel == REEL
+    )
+    return one
+
+
+@pytest.fixture(scope="module")
+def contained(store: LocalStore, found: Signal) -> Containment:
+    """Return whom it concerns."""
+    return contain(store, records(store), found.signal)
+
+
+def records(store: Store) -> Records:
+    """Ask for everything."""
+    return Records.of(store, NAME, SETTINGS.product.ranges)
+
+
+def cells(document: Document, heading: str) -> list[list[str]]:
+    """Return the rows of the table that has a heading."""
+    (grid,) = (
+        one
+        for one in paper_of(document).blocks
+        if isinstance(one, Grid) and heading in {c.heading for c in one.columns}
+    )
+    return [list(row) for row in grid.rows]
+
+
+def error_of(store: Store, serial: str) -> float:
+    """Return a unit's error on the range, ppm."""
+    rows = store.frame("latest_errors", product=NAME)
+    mine = rows[(rows["serial"] == serial) & (rows["range"] == RANGE)]
+    return float(mine["error_ppm"].iloc[0])
+
+
+def test_the_finding_is_of_the_reel_and_low(found: Signal) -> None:
+    assert (found.cause, found.range, found.part) == (Cause.REEL, RANGE, PART)
+    assert found.first_serial == f"PA-{2000 + LOW_FROM}"
+    assert found.low_ppm < LOW_PPM < found.high_ppm < 0
+    assert found.low_ppm < found.size_ppm < found.high_ppm
+    # Range 100 uA is R13 of 5 kohm and a switch of 50 mohm.
+    assert found.implied_ohm == pytest.approx(
+        5000.05 * (1 + found.size_ppm * 1e-6) - 0.05, abs=0.5
+    )
+
+
+def test_its_words_say_that_it_reads_low(found: Signal) -> None:
+    saying = sentences.finding(found)
+    assert f"reads {MINUS}0.59 %" in saying.headline
+    text = " ".join((saying.headline, *saying.lines))
+    assert "+0.5" not in text
+    assert "high" not in text.lower()
+
+
+def test_units_of_it_are_outside_their_limit(store: LocalStore) -> None:
+    rows = store.frame("latest_errors", product=NAME)
+    of_range = rows[rows["range"] == RANGE].set_index("serial")
+    outside = of_range.index[of_range["verdict"] == "nonconforming"]
+    assert sorted(outside) == [f"PA-{2000 + n}" for n in range(LOW_FROM, MEASURED)]
+    assert (of_range.loc[outside, "error_ppm"] < -LIMIT_PPM).all()
+
+
+def by_serial(units: Sequence[Concerned]) -> dict[str, Concerned]:
+    return {one.serial: one for one in units}
+
+
+def test_its_containment_names_its_units_and_how_far_below_they_are(
+    store: LocalStore, contained: Containment
+) -> None:
+    units = by_serial(contained.concerned)
+    assert sorted(units) == [f"PA-{2000 + n}" for n in range(LOW_FROM, UNITS)]
+    for serial, one in units.items():
+        assert one.low_ppm < one.error_ppm < one.high_ppm < 0
+        assert one.nonconforming > 0.9
+        if one.measured:
+            assert one.error_ppm == error_of(store, serial)
+            assert one.verdict == "nonconforming"
+    assert not units[AWAY_UNMEASURED].measured
+    assert units[AWAY_UNMEASURED].error_ppm == pytest.approx(LOW_PPM, abs=300.0)
+    assert units[AWAY].todo == (
+        "tell the customer; offer replacement or the correction card"
+    )
+    assert f"keep; replace {PART}, measure again" in {o.todo for o in units.values()}
+    assert [one.serial for one in contained.noticed] == [AWAY, AWAY_UNMEASURED]
+
+
+def test_the_same_reel_without_a_finding_is_as_low(
+    store: LocalStore, contained: Containment
+) -> None:
+    by_reel = contain(store, records(store), REEL)
+    assert by_reel.range == RANGE
+    ours = by_serial(contained.concerned)
+    for one in by_reel.concerned:
+        assert one.error_ppm == pytest.approx(ours[one.serial].error_ppm, abs=1.0)
+
+
+def test_its_sheets_have_the_signs(contained: Containment) -> None:
+    rows = list(csv.DictReader(io.StringIO(table(contained))))
+    low = {one["serial"]: one for one in rows if one["list"] != "not concerned"}
+    for serial, one in by_serial(contained.concerned).items():
+        assert low[serial]["error, ppm"] == str(round(one.error_ppm))
+        assert low[serial]["from, ppm (95 %)"] == str(round(one.low_ppm))
+        assert low[serial]["to, ppm (95 %)"] == str(round(one.high_ppm))
+        assert f"<td>{round(one.error_ppm)}</td>" in page(contained)
+
+
+def test_cards_raise_what_reads_low(contained: Containment) -> None:
+    rows = {o["serial"]: o for o in csv.DictReader(io.StringIO(cards(contained)))}
+    assert sorted(rows) == [AWAY, AWAY_UNMEASURED]
+    for serial, one in rows.items():
+        unit = by_serial(contained.concerned)[serial]
+        factor = float(one["multiply readings by"])
+        assert factor > 1.0
+        assert factor * (1 + unit.error_ppm * 1e-6) == pytest.approx(1.0, abs=1e-6)
+        half = (unit.high_ppm - unit.low_ppm) / 2
+        assert float(one["expanded uncertainty of the factor (k = 2)"]) == (
+            pytest.approx(half * 1e-6 * factor**2, abs=1e-6)
+        )
+
+
+def test_notices_of_a_recall_say_by_how_much_it_reads_low(
+    contained: Containment,
+) -> None:
+    made = containment.notices(contained, demo_product(), issued_at=AT, issuer="us")
+    assert [one.serial for one in made] == [AWAY, AWAY_UNMEASURED]
+    for one in made:
+        ((range_, error, factor, _, basis),) = cells(one, "Multiply by")
+        assert range_ == "100 uA"
+        assert error.startswith((f"{MINUS}0.5", f"{MINUS}0.6"))
+        assert float(factor) > 1.005
+        assert basis.startswith("measured" if one.serial == AWAY else "predicted")
+        assert f"reads wrong, by {MINUS}0." in documents.html(one)
+
+
+def test_a_customers_notice_says_by_how_much_it_reads_low(store: LocalStore) -> None:
+    made = customer_notice(store, demo_product(), AWAY, issued_at=AT, issuer="us")
+    (correction,) = made.corrections
+    assert correction.error_ppm == error_of(store, AWAY) < -LIMIT_PPM
+    assert made.right == ("1 uA", "10 uA", "1 mA")
+    assert made.destination == f"order {AWAY}"
+
+
+def test_a_suppliers_report_claims_parts_below_their_label(
+    store: LocalStore, found: Signal
+) -> None:
+    made = supplier_report(
+        store, demo_product(), found.signal, issued_at=AT, issuer="us"
+    )
+    assert (made.supplier, made.reel, made.part) == ("Parts of the north", REEL, PART)
+    assert (made.low_ppm, made.size_ppm, made.high_ppm) == (
+        found.low_ppm,
+        found.size_ppm,
+        found.high_ppm,
+    )
+    assert made.incompatible is not None
+    assert made.incompatible > 0.99
+    text = documents.html(made)
+    assert f"reads {MINUS}0.59 %" in text
+    assert "Replace the parts" in text
+
+
+def test_a_units_record_has_the_error_as_it_reads(store: LocalStore) -> None:
+    made = unit_record(store, demo_product(), AWAY, issued_at=AT, issuer="us")
+    row = next(row for row in cells(made, "Error, ppm") if row[0] == "100 uA")
+    assert row[3].startswith(f"{MINUS}")
+    assert row[7] == "nonconforming"
+    assert any(REEL in one or "B-2" in one for one in made.holds)
+
+
+def test_a_release_record_says_that_the_mean_is_low(store: LocalStore) -> None:
+    made = build_release(store, demo_product(), "B-2", issued_at=AT, issuer="us")
+    (range_,) = (one for one in made.ranges if one.title == "100 uA")
+    errors = [error_of(store, f"PA-{2000 + n}") for n in range(MEASURED)]
+    assert range_.mean_ppm == pytest.approx(np.mean(errors))
+    assert range_.mean_ppm < -2000.0
+    # (mean - lower limit) / 3 s is the smaller: the lower limit is the nearer one.
+    spread = float(np.std(errors, ddof=1))
+    assert range_.ppk == pytest.approx(
+        (range_.mean_ppm + LIMIT_PPM) / (3 * spread), rel=0.05
+    )
+
+
+def test_a_low_range_is_trimmed_by_a_part_in_series(found: Signal) -> None:
+    plan = trim_plan(
+        demo_product(), RANGE, error_ppm=LOW_PPM, uncertainty_ppm=20.0,
+        limit_ppm=LIMIT_PPM,
+    )  # fmt: skip
+    assert "series" in str(plan.trim).lower()
+    assert abs(plan.error_ppm) < LIMIT_PPM / 10
+    assert found.size_ppm < 0
