@@ -345,7 +345,7 @@ class Cycle:
             book.found_bad,
         )
         self._placed = set(self.store.frame("holds", product=self._name)["hold"])
-        warned = self.store.frame("warnings", product=self._name)
+        warned = self.store.frame("signal", cause="chart", product=self._name)
         self._warned = set(warned["signal"])
         self._teller.remember(self.store.frame("alerts", product=self._name))
         self._folded = watermark
@@ -502,7 +502,7 @@ class Cycle:
         if names <= self._placed and not names & self._known.ended:
             return ()
         known = plain(self.store.frame("holds", product=self._name))
-        history = plain(self.store.frame("signal_history", signal=signal.signal))
+        history = plain(self.store.frame("signal", signal=signal.signal))
         found = (
             holds.raised_again(one, signal=signal, holds=known, history=history)
             for one in asked

@@ -133,14 +133,14 @@ class Operator:
 
     def record_reels(self, build: str, from_serial: str | None) -> None:
         """Record the reels that a build takes from a serial on; None: at its start."""
-        recorded = set(self._store.frame("reels")["reel"])
+        recorded = set(self._store.frame("reel")["reel"])
         for one in self.story["fittings"]:
             if (one["build"], one["from_serial"]) != (build, from_serial):
                 continue
             now = datetime.now(UTC)
             if one["reel"] not in recorded:
                 kitting.receive_reel(self._store, **self._nominal[one["reel"]], at=now)
-            self._store.fit_reel(
+            self._store.keep(
                 kitting.fitting_of(
                     self._product,
                     build,
@@ -236,7 +236,7 @@ def report(
     operator: Operator, store: Store, *, seed: int, seconds: float
 ) -> dict[str, Any]:
     """Return the finding beside the truth, as plain values."""
-    product = str(store.frame("products")["product"].iloc[0])
+    product = str(store.frame("product")["product"].iloc[0])
     builds = store.frame("builds", product=product).to_dict("records")
     found = outcome.findings(signals_of(store, product))
     said = operator.story["truth"]

@@ -82,7 +82,7 @@ class Prober:
                 person=order.person,
                 serial=serial,
             )
-        self.store.record_proof(proof)
+        self.store.keep(proof)
         said = (
             beside,
             shown(proof, signal, self.product),
@@ -111,7 +111,7 @@ class Prober:
             person=order.person,
             made_at=self.clock.utc(),
         )
-        self.store.record_reel_check(check)
+        self.store.keep(check)
         said = words.claim(
             judged(reel, check), reel=reel.reel, tolerance_ppm=reel.tolerance_ppm
         )

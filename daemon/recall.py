@@ -250,7 +250,7 @@ def _kit(
     operator: Operator, store: Store, product: str, build: str, serials: list[str]
 ) -> None:
     """Record a build's boards, and its reels with the boards they were used from."""
-    store.add_units([Unit(serial=one, product=product, build=build) for one in serials])
+    store.keep(*[Unit(serial=one, product=product, build=build) for one in serials])
     for serial in serials:
         operator.record_reels(build, serial)
 

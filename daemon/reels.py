@@ -29,7 +29,7 @@ def reel_of(store: Store, name: str) -> Reel:
     storage.errors.NotFoundError
         None of this name is recorded.
     """
-    for one in plain(store.frame("reels")):
+    for one in plain(store.frame("reel")):
         if one["reel"] == name:
             return reel_in(one)
     raise NotFoundError(kind="reel", key=name)

@@ -38,7 +38,7 @@ def finding_of(store: Store, product: str, name: str) -> Signal:
 
 def warnings_of(store: Store, product: str) -> list[Signal]:
     """Return what charts warned of on a product, oldest first."""
-    return as_signals(store.frame("warnings", product=product))
+    return as_signals(store.frame("signal", cause="chart", product=product))
 
 
 def as_signals(frame: "pd.DataFrame") -> list[Signal]:

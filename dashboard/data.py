@@ -24,7 +24,7 @@ from daemon.words import capital
 from storage import endpoint
 from storage.endpoint import Endpoint
 from storage.errors import StorageError, UnreachableError
-from storage.records import Proof, Signal
+from storage.records import Cause, Proof, Signal
 from storage.remote import RemoteStore
 
 SHOWN, REMARKS = "shown", "remarks"
@@ -82,14 +82,16 @@ class Shown:
             builds=rows("builds"),
             errors=rows("latest_errors"),
             signals=rows("signals"),
-            warnings=rows("warnings"),
-            fittings=rows("fittings"),
+            warnings=connection.store.frame(
+                "signal", product=connection.name, cause=Cause.CHART.value
+            ),
+            fittings=rows("fitting"),
             holds=rows("holds"),
             proofs=rows("proofs"),
             doubts=rows("doubts"),
             runs_in_doubt=rows("runs_in_doubt"),
             messages=rows("alerts"),
-            reels=connection.store.frame("reels"),
+            reels=connection.store.frame("reel"),
         )
 
     def same_as(self, other: Self) -> bool:

@@ -4,15 +4,18 @@ Asking first and recording after would let a hold slip in between; here both are
 transaction, and transactions follow one another.
 """
 
+import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from storage import by_plan
-from storage.records import Disposal, Scope, Verdict
-from storage.records_shipping import ReworkKind, ShipRule
+from storage.commands import decide_once, same_person
+from storage.door import cells
+from storage.records import Decision, Disposal, Scope, Verdict
+from storage.records_shipping import ReworkKind, Shipment, ShipRule
 from storage.serials import reels_of, within
-from storage.tables import Transaction
+from storage.tables import Transaction, compare, find, insert
 
 UNKNOWN = "no unit has this serial"
 AWAY = "it has left already"
@@ -76,6 +79,30 @@ where doubt.product = $product and doubt_end.doubt is null
 order by doubt.reason
 """
 _WATERMARK = "select number from watermark where product = $product"
+
+
+def ship(
+    transaction: Transaction, shipment: Shipment, rule: ShipRule, decision: Decision
+) -> list[str]:
+    """Keep that a unit left, unless something is against it; return what is.
+
+    An override is kept together with every reason that it overrides.
+    """
+    same_person(shipment, decision)
+    row = cells(shipment)
+    before = find(transaction, "shipment", {"shipment": shipment.shipment})
+    if before is not None:
+        compare("shipment", shipment.shipment, before, row)
+        decide_once(transaction, shipment, decision, new=False)
+        return []
+    shipment.check()
+    reasons = against(transaction, shipment.serial, shipment.product, rule)
+    final = [one for one in reasons if one in FINAL]
+    if final or (reasons and shipment.override_reason is None):
+        return reasons
+    insert(transaction, "shipment", [{**row, "against": json.dumps(reasons)}])
+    decide_once(transaction, shipment, decision, new=True)
+    return []
 
 
 def against(

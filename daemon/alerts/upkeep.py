@@ -114,7 +114,7 @@ class Upkeep:
             )
         ]
         if alerts:
-            self._store.queue_alerts(alerts)
+            self._store.keep(*alerts)
 
     def _placed_by_people(self) -> list[Message]:
         """Return what is to be told of holds by hand: no run was recorded with them."""

@@ -61,7 +61,7 @@ def ack(context: click.Context, messages: tuple[str, ...], person: str) -> None:
             people=at.settings.plan.people,
             at=datetime.now(UTC),
         ):
-            at.store.acknowledge(taken, decision)
+            at.store.keep(taken, decision=decision)
     say(f"{person} took note of {', '.join(messages)}.")
 
 

@@ -139,5 +139,5 @@ def doubt_end(context: click.Context, name: str, person: str, reason: str) -> No
             people=at.settings.plan.people,
             at=datetime.now(UTC),
         )
-        at.store.end_doubt(end, decision)
+        at.store.keep(end, decision=decision)
     say(f"Doubt {name} ended.")

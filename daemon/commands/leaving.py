@@ -162,7 +162,7 @@ def _keep_past(
 ) -> None:
     with opened(context) as at:
         require_listed(person, at.settings.plan.people)
-        at.store.add_past_shipment(
+        at.store.keep(
             PastShipment(
                 past_shipment=uuid4().hex,
                 product=at.product,
@@ -172,7 +172,7 @@ def _keep_past(
                 person=person,
                 shipped_at=on,
             ),
-            Decision(
+            decision=Decision(
                 person=person,
                 action="note past shipment",
                 subject=build,
@@ -193,7 +193,7 @@ def return_(context: click.Context, serial: str, person: str, reason: str) -> No
     line = decision(person, "take back", serial, reason)
     with opened(context) as at:
         require_listed(person, at.settings.plan.people)
-        at.store.take_back(
+        at.store.keep(
             UnitReturn(
                 unit_return=uuid4().hex,
                 serial=serial,
@@ -202,7 +202,7 @@ def return_(context: click.Context, serial: str, person: str, reason: str) -> No
                 reason=reason,
                 returned_at=line.decided_at,
             ),
-            line,
+            decision=line,
         )
     say(f"Unit {serial} is back in the house.")
 

@@ -17,7 +17,7 @@ def ledger() -> None:
 def list_(context: click.Context, json_: bool) -> None:
     """List every decision, oldest first."""
     with opened(context) as at:
-        rows = plain(at.store.frame("decisions"))
+        rows = plain(at.store.frame("decision"))
     if json_:
         as_json(rows)
         return
@@ -48,7 +48,7 @@ def verify(context: click.Context) -> None:
     with opened(context) as at:
         # What was decided is read first: its lines are there by then.
         kept = plain(at.store.frame("decided"))
-        rows = [LedgerRow(**one) for one in plain(at.store.frame("decisions"))]
+        rows = [LedgerRow(**one) for one in plain(at.store.frame("decision"))]
         anchors = archive.anchors(at.home.backups)
     broken = verified(rows, anchors)
     missing = undecided(rows, kept)

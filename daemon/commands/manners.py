@@ -129,7 +129,5 @@ def opened(context: click.Context) -> Iterator[Opened]:
     home = home_of(context)
     settings = load(home.folder)
     with open_store(home.data) as store:
-        store.add_product(
-            Product(product=settings.product.name, title=settings.product.title)
-        )
+        store.keep(Product(product=settings.product.name, title=settings.product.title))
         yield Opened(home=home, settings=settings, store=store)

@@ -97,7 +97,7 @@ def prove(
                 subject=subject,
                 meter=meter,
             )
-            at.store.record_proof(proof)
+            at.store.keep(proof)
             say("Recorded.")
     if by_bench and chosen is not None:
         order = {

@@ -88,8 +88,8 @@ def build_boards(context: click.Context, name: str, serials: tuple[str, ...]) ->
     A recall then finds them too.
     """
     with opened(context) as at:
-        at.store.add_units(
-            [Unit(serial=one, product=at.product, build=name) for one in serials]
+        at.store.keep(
+            *[Unit(serial=one, product=at.product, build=name) for one in serials]
         )
     say(f"{words.counted(len(serials), 'board')} of build {name} recorded.")
 
@@ -262,7 +262,7 @@ def reel_check(
         )
         said = reels.judged(mine, check)
         if person is not None:
-            at.store.record_reel_check(check)
+            at.store.keep(check)
     if json_:
         as_json(asdict(said) | {"kept": person is not None})
         return
@@ -451,7 +451,7 @@ def hold_place(
             at=datetime.now(UTC),
             to_serial=last,
         )
-        at.store.place_hold(placed, decision)
+        at.store.keep(placed, decision=decision)
     say(f"Hold {placed.hold} stands on {words.held(asdict(placed))}.")
 
 
@@ -490,7 +490,7 @@ def hold_end(
             at=datetime.now(UTC),
             evidence=evidence,
         )
-        at.store.end_hold(end, decision)
+        at.store.keep(end, decision=decision)
         rows = plain(at.store.frame("holds", product=at.product))
         raised = {one.signal: one for one in signals_of(at.store, at.product)}
     say(f"Hold {name} ended by {disposal}.")

@@ -91,7 +91,7 @@ def demo(
         if json_ is not None:
             json_.write_text(to_json(result) + "\n", encoding="utf-8")
         _tell(result)
-        product = str(store.frame("products")["product"].iloc[0])
+        product = str(store.frame("product")["product"].iloc[0])
         stand = [one for one in signals_of(store, product) if one.standing]
         for signal in stand[-1:]:
             saying = words.finding(signal)

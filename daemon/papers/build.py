@@ -119,7 +119,7 @@ def build_sheet(
     """
     name = product.settings.name
     row = _build(store.frame("builds", product=name), build)
-    known = store.frame("units", product=name)
+    known = store.frame("unit", product=name)
     listed = serials or sorted(
         known.loc[known["build"] == build, "serial"], key=serial_order
     )
@@ -151,7 +151,7 @@ def _holds_of_build(
     reels: Sequence[FittedReel],
 ) -> tuple[HoldLine, ...]:
     fitted = {one.reel for one in reels}
-    units = store.frame("units", product=product)
+    units = store.frame("unit", product=product)
     # Without a board there are still the build itself and its reels.
     serials = list(units.loc[units["build"] == build, "serial"]) or [""]
     return tuple(
@@ -175,7 +175,7 @@ def _holds_of_build(
 
 
 def _reels(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:
-    known = {one["reel"]: one for one in plain(store.frame("reels"))}
+    known = {one["reel"]: one for one in plain(store.frame("reel"))}
     return tuple(
         FittedReel(
             part=one["part"],
@@ -184,7 +184,7 @@ def _reels(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:
             supplier=known.get(one["reel"], {}).get("supplier"),
             lot_code=known.get(one["reel"], {}).get("lot_code"),
         )
-        for one in plain(store.frame("fittings", product=product))
+        for one in plain(store.frame("fitting", product=product))
         if one["build"] == build
     )
 
@@ -236,7 +236,7 @@ def _charts(
     frame = laid_out(mine, signals[signals["build"] == build], cells)
     changes = reel_changes(
         frame,
-        store.frame("fittings", product=name),
+        store.frame("fitting", product=name),
         list(builds["build"]),
         {one.key: one.part for one in product.ranges if one.part is not None},
     )

@@ -222,9 +222,9 @@ def contain(store: Store, records: Records, subject: str) -> Containment:
     if signal is None and all(one["reel"] != subject for one in records.reels):
         raise NotFoundError(kind="finding or reel", key=subject)
     steps = plain(
-        store.frame("containment_steps", product=records.product, subject=subject)
+        store.frame("containment_step", product=records.product, subject=subject)
     )
-    uses = [] if reel is None else plain(store.frame("reel_uses", reel=reel))
+    uses = [] if reel is None else plain(store.frame("fitting", reel=reel))
     return of_records(records, subject, signal, steps=steps, uses=uses)
 
 

@@ -126,15 +126,11 @@ def test_its_words_say_value_and_limit() -> None:
 
 def begun(store: LocalStore) -> None:
     """Open two builds and a session."""
-    store.add_product(Product(product=NAME, title="Four-range photodiode amplifier"))
-    store.put_configuration(Configuration(configuration="c", body="{}", stored_at=AT))
+    store.keep(Product(product=NAME, title="Four-range photodiode amplifier"))
+    store.keep(Configuration(configuration="c", body="{}", stored_at=AT))
     for build in ("B-1", "B-2"):
-        store.add_build(
-            Build(build=build, product=NAME, planned_units=20, opened_at=AT)
-        )
-    store.open_session(
-        Session(session="s", bench="demo", opened_at=AT, configuration="c")
-    )
+        store.keep(Build(build=build, product=NAME, planned_units=20, opened_at=AT))
+    store.keep(Session(session="s", bench="demo", opened_at=AT, configuration="c"))
 
 
 @pytest.fixture
@@ -199,7 +195,7 @@ def test_warnings_are_told_once_and_hold_nothing(store: LocalStore) -> None:
 
 def test_without_the_plans_word_no_chart_warns(store: LocalStore) -> None:
     measured(store, with_charts(None))
-    assert store.frame("warnings", product=NAME).empty
+    assert store.frame("signal", cause="chart", product=NAME).empty
     assert store.frame("alerts", product=NAME).empty
 
 

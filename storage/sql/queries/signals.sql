@@ -7,32 +7,7 @@ with latest as (
     where product = $product and cause <> 'chart'
     group by signal
 )
-select
-    signal.signal,
-    signal.revision,
-    signal.number,
-    signal.product,
-    signal.build,
-    signal.cause,
-    signal.statistic,
-    signal.range,
-    signal.part,
-    signal.reel,
-    signal.first_serial,
-    signal.raised_serial,
-    signal.units,
-    signal.size_ppm,
-    signal.low_ppm,
-    signal.high_ppm,
-    signal.implied_ohm,
-    signal.probability,
-    signal.holds,
-    signal.evidence,
-    signal.causes,
-    signal.standing,
-    signal.withdrawn,
-    signal.made_at,
-    latest.first_made_at
+select signal.*, latest.first_made_at
 from signal
 join latest on latest.signal = signal.signal and latest.revision = signal.revision
 order by latest.first_made_at, signal.signal;

@@ -51,7 +51,7 @@ def test_a_reminder_says_of_a_hold_that_its_finding_was_withdrawn(
         teller = Teller(PRODUCT, settings)
         for one in signals_of(store, PRODUCT):
             stood = replace(one, revision=1, standing=True, withdrawn=None)
-            store.queue_alerts(teller.tell([stood], []))
+            store.keep(*teller.tell([stood], []))
         upkeep = Upkeep(
             store, product=PRODUCT, settings=settings, utc=clock.utc, alarm=lambda: None
         )
