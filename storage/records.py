@@ -162,7 +162,7 @@ class Unit(Record):
         key=("serial",),
         refers={"product": "product", "build": "build"},
         alike={"build": ("product",)},
-        order=("build", "serial"),
+        order=("build", "serial_order(serial)"),
     )
 
     serial: str

@@ -26,22 +26,8 @@ Row = Mapping[str, Any]
 
 _UNIT = "select serial, build from unit where serial = $serial and product = $product"
 _LATEST = """
-select
-    number, range_result.range, range_result.run, started_at,
-    coalesce(rejudgement.error_ppm, range_result.error_ppm) as error_ppm,
-    coalesce(rejudgement.uncertainty_ppm, range_result.uncertainty_ppm)
-        as uncertainty_ppm,
-    coalesce(rejudgement.verdict, range_result.verdict) as verdict,
-    case
-        when rejudgement.verdict <> range_result.verdict then rejudgement.made_at
-        else started_at
-    end as judged_at
-from range_result
-left join rejudgement
-    on rejudgement.run = range_result.run and rejudgement.range = range_result.range
-where serial = $serial and product = $product and kind = 'unit'
-qualify row_number() over (partition by range_result.range order by number desc) = 1
-order by number, place
+select * from latest_result
+where serial = $serial and product = $product order by number, place
 """
 _RUNS = """
 select number, session, configuration, started_at from run
@@ -66,17 +52,10 @@ where serial = $serial and product = $product
 order by moved_at, way desc
 """
 _DOUBTS = """
-select distinct doubt.reason from doubt
-join run
-    on run.session = doubt.session
-    and run.number between doubt.from_number and doubt.to_number
-left join doubt_end on doubt_end.doubt = doubt.doubt
-join (
-    select range, max(number) as number from range_result
-    where serial = $serial and kind = 'unit' group by range
-) as latest on latest.number = run.number
-where doubt.product = $product and doubt_end.doubt is null
-order by doubt.reason
+select distinct run_in_doubt.reason from run_in_doubt
+join latest_number on latest_number.number = run_in_doubt.number
+where run_in_doubt.product = $product and latest_number.serial = $serial
+order by run_in_doubt.reason
 """
 _WATERMARK = "select number from watermark where product = $product"
 

@@ -15,7 +15,7 @@ from rich.table import Table
 from config.load import load
 from config.model import Settings
 from daemon.home import Home
-from daemon.serials import SerialRangeError, counted_serials
+from storage.serials import SerialRangeError, counted_serials
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
     from daemon.watch import FindLimit

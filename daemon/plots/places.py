@@ -9,9 +9,9 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from daemon.serials import serial_order
 from daemon.words import PPM_PER_PERCENT
 from storage.records import Cause, Signal
+from storage.serials import serial_order
 
 AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
 OUTSIDE = ("nonconforming", "changed")

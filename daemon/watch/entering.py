@@ -8,8 +8,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.serials import serial_order, takes_over
 from storage.records import Fitting
+from storage.serials import serial_order, takes_over
 
 Errors = NDArray[np.float64]
 

@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.product import ProductModel
-from daemon.serials import serial_order
 from daemon.spc.detector import state as st
 from daemon.spc.detector.assumptions import WALK_OF_NOISE
 from daemon.spc.detector.finding import BENCH, REEL, SHARED_STAGE, TWO_SIDED_95
@@ -35,6 +34,7 @@ from daemon.watch.segment import (
     SetUp,
 )
 from storage.records import Fitting
+from storage.serials import serial_order
 
 Event = UnitErrors | CheckErrors | Accepted
 

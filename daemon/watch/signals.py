@@ -8,7 +8,6 @@ from datetime import datetime
 from daemon.evidence import evidence_of
 from daemon.product import ProductModel
 from daemon.proving import next_step
-from daemon.serials import serial_order
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import Finding
 from daemon.watch.entering import UnitErrors
@@ -16,6 +15,7 @@ from daemon.watch.fold import OddUnit
 from daemon.watch.segment import Segment
 from daemon.watch.suspects import Suspect
 from storage.records import Cause, LimitIs, Reel, Signal
+from storage.serials import serial_order
 
 FindLabel = Callable[[str], Reel]
 

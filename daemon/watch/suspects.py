@@ -7,7 +7,6 @@ from math import nan
 
 import numpy as np
 
-from daemon.serials import serial_order
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.concerned import concerned
 from daemon.spc.detector.finding import Finding
@@ -15,6 +14,7 @@ from daemon.spc.localize import predicted_error
 from daemon.watch.entering import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import Segment
+from storage.serials import serial_order
 
 BEFORE_ALL = -1
 """A place among the units of the line that no finding concerns."""

@@ -19,10 +19,11 @@ from storage.records import (
     RunKind,
     Scope,
     Signal,
+    Unit,
     Verdict,
 )
 from storage.records_alerts import Alert
-from storage.records_shipping import Rework, Shipment
+from storage.records_shipping import Rework, Shipment, ShipRule
 from storage.remote import RemoteStore
 from storage.statements import queries
 from storage.store import Parameter, Store
@@ -527,3 +528,27 @@ def test_a_backup_holds_everything(store: Store, tmp_path: Path) -> None:
     with LocalStore(Path(path)) as copy:
         for query, kept in asked.items():
             assert rows(copy, query, **QUESTIONS[query][0]) == kept
+
+
+def test_a_serial_of_another_form_is_in_no_range_of_serials(store: Store) -> None:
+    """What the packing desk lets go is not shown as held, and the other way round."""
+    record(store, run(1, serial="PA-300Z", build="B1"))
+    record(store, run(2, serial="PA-3005", build="B2"))
+    span = replace(
+        PERSONS_HOLD, scope=Scope.SERIALS, subject="PA-3001", to_serial="PA-3010"
+    )
+    store.keep(span, decision=PLACED)
+    assert builds(store)["B1"]["state"] == "open"
+    assert builds(store)["B2"]["state"] == "held"
+    rule = ShipRule(ranges=RANGES, configurations=("c0ffee",))
+    held = "held (serials PA-3001)"
+    for serial, build in (("PA-300Z", "open"), ("PA-3005", "held")):
+        said = " ".join(store.reasons_against(serial, "photoamp", rule))
+        assert (held in said) == (build == "held")
+
+
+def test_units_come_as_people_count(store: Store) -> None:
+    serials = ("PA-9", "PA-10", "PA-100", "PB-1")
+    for serial in reversed(serials):
+        store.keep(Unit(serial=serial, product="photoamp", build="B1"))
+    assert [one.serial for one in store.rows(Unit, product="photoamp")] == [*serials]

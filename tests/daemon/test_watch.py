@@ -6,10 +6,10 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from daemon.serials import serial_order
 from daemon.watch import Watcher
 from daemon.words import finding
 from storage.records import Cause, Fitting, Reel, Signal
+from storage.serials import serial_order
 from tests.daemon.making import AT, demo_product, fitting, unit
 
 PRODUCT = demo_product()
