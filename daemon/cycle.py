@@ -22,7 +22,7 @@ from daemon.decades import wrong_decades
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
 from daemon.reels import reel_of
-from daemon.rows import plain, signals_of
+from daemon.rows import plain
 from daemon.spc.detector.baseline import Baseline
 from daemon.watch import (
     Accepted,
@@ -341,7 +341,7 @@ class Cycle:
         self._watcher.remember(
             [*events, *(one.event for one in decided)],
             book.fittings,
-            signals_of(self.store, self._name),
+            self.store.rows(Signal, "signals", product=self._name),
             book.found_bad,
         )
         self._placed = set(self.store.frame("holds", product=self._name)["hold"])

@@ -21,8 +21,8 @@ from daemon import kitting, outcome
 from daemon.client import Client
 from daemon.home import Home
 from daemon.processes import running_daemon, simulated_bench
-from daemon.rows import signals_of
 from storage.access import open_store
+from storage.records import Signal
 from storage.store import Store
 
 SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
@@ -238,7 +238,7 @@ def report(
     """Return the finding beside the truth, as plain values."""
     product = str(store.frame("product")["product"].iloc[0])
     builds = store.frame("builds", product=product).to_dict("records")
-    found = outcome.findings(signals_of(store, product))
+    found = outcome.findings(store.rows(Signal, "signals", product=product))
     said = operator.story["truth"]
     truth = None if said is None else outcome.truth_of(said)
     delay, false = outcome.score(found, truth, operator.serials)

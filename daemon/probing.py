@@ -25,8 +25,8 @@ from daemon.ohms import Lead, NotReadError, PartsRead, read_parts, reader
 from daemon.product import ProductModel
 from daemon.proving import UNITS, next_step, shown
 from daemon.reels import judged, reel_of
-from daemon.rows import finding_of, proofs_on
 from daemon.station import OutOfControlError, Station
+from storage.answers import finding_of, proofs_on
 from storage.records import Proof, ProofKind, ReelCheck, Signal
 from storage.store import Store
 

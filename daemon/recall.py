@@ -18,7 +18,6 @@ from daemon.demo import DemoError, Operator, Step
 from daemon.file_names import file_name
 from daemon.product import ProductModel
 from daemon.reports import pdf
-from daemon.rows import signals_of
 from daemon.simulator.scenario import Scenario, story
 from daemon.whereabouts.containment import CLEAR, Containment, contain
 from daemon.whereabouts.papers import notices, supplier_report
@@ -128,7 +127,7 @@ def tell(
     for serial in third[SHIPPED_UNMEASURED:]:
         measured(names[2], serial)
         operator.wait_until_watched()
-        found = signals_of(store, settings.product.name)
+        found = store.rows(Signal, "signals", product=settings.product.name)
         # One odd unit names no reel: it is seated again, and nothing is recalled.
         signal = next((one for one in found if one.standing and one.holds), None)
         if signal is not None:

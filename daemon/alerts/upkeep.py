@@ -26,8 +26,8 @@ from daemon.alerts.policy import (
 )
 from daemon.alerts.sender import alert_of
 from daemon.holds import PLACED_BY
-from daemon.rows import plain, signals_of
-from storage.records import Hold, Scope
+from daemon.rows import plain
+from storage.records import Hold, Scope, Signal
 from storage.records_alerts import Severity
 from storage.store import Store
 
@@ -152,7 +152,7 @@ class Upkeep:
         unnoted = rows[rows["follows"].isna() & rows["acknowledged_at"].isna()]
         gone = {
             one.signal: words.withdrawn(one)
-            for one in signals_of(self._store, self._product)
+            for one in self._store.rows(Signal, "signals", product=self._product)
             if not one.standing
         }
         for of, standing in (
@@ -182,7 +182,7 @@ class Upkeep:
     def _digests(self) -> list[Message]:
         known = set(self._store.frame("alerts", product=self._product)["alert"])
         builds = self._store.frame("builds", product=self._product)
-        findings = signals_of(self._store, self._product)
+        findings = self._store.rows(Signal, "signals", product=self._product)
         said = []
         for row in builds.to_dict("records"):
             planned, name = row["planned_units"], str(row["build"])

@@ -14,7 +14,7 @@ from daemon.control import MOST_PARTS
 from daemon.gathering import NoProofError, limits_of_meter_ppm, not_by_bench, taken
 from daemon.product import ProductModel
 from daemon.proving import Step, checklist, probabilities, sharpen
-from daemon.rows import finding_of, proofs_on
+from storage.answers import finding_of, proofs_on
 from storage.records import Proof, ProofKind, Signal
 
 KINDS = {one.value.replace(" ", "-"): one for one in ProofKind}

@@ -27,10 +27,10 @@ from daemon.commands.measuring import follow
 from daemon.control import MOST_PARTS
 from daemon.product import ProductModel
 from daemon.proving import sharpened
-from daemon.rows import plain, proofs_of, signals_of
+from daemon.rows import plain
 from daemon.whereabouts import tracing
 from daemon.whereabouts.doubted import by_reason, doubted
-from storage.records import Disposal, Fitting, Scope, Signal, Unit
+from storage.records import Disposal, Fitting, Proof, Scope, Signal, Unit
 from storage.records_shipping import ReelReceipt
 from storage.remote import RemoteStore
 
@@ -332,10 +332,10 @@ def hold_list(context: click.Context, every: bool, json_: bool) -> None:
     """List what stays, and why; units of a bench in doubt stay like held ones."""
     with opened(context) as at:
         rows = plain(at.store.frame("holds", product=at.product))
-        raised = signals_of(at.store, at.product)
+        raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened(
             raised,
-            proofs_of(at.store, at.product),
+            at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
         latest = plain(at.store.frame("latest_errors", product=at.product))
@@ -492,7 +492,10 @@ def hold_end(
         )
         at.store.keep(end, decision=decision)
         rows = plain(at.store.frame("holds", product=at.product))
-        raised = {one.signal: one for one in signals_of(at.store, at.product)}
+        raised = {
+            one.signal: one
+            for one in at.store.rows(Signal, "signals", product=at.product)
+        }
     say(f"Hold {name} ended by {disposal}.")
     ended = next(one for one in rows if one["hold"] == name)
     found = raised.get(ended["signal"])

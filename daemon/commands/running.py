@@ -22,10 +22,10 @@ from daemon.processes import (
 )
 from daemon.product import ProductModel
 from daemon.proving import sharpened
-from daemon.rows import plain, proofs_of, signals_of, warnings_of
+from daemon.rows import plain
 from daemon.whereabouts.doubted import by_reason, doubted
 from storage.errors import UnreachableError
-from storage.records import Signal
+from storage.records import Cause, Proof, Signal
 
 DASHBOARD_PORT = 8540
 
@@ -83,10 +83,10 @@ def status(context: click.Context, json_: bool) -> None:
         latest = plain(at.store.frame("latest_errors", product=at.product))
         doubts = doubted(latest, in_doubt)
         holds = plain(at.store.frame("holds", product=at.product))
-        raised = signals_of(at.store, at.product)
+        raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened(
             raised,
-            proofs_of(at.store, at.product),
+            at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
         standing = [one for one in holds if one["disposal"] is None]
@@ -97,7 +97,8 @@ def status(context: click.Context, json_: bool) -> None:
             units=int(builds["units"].sum()) if len(builds) else 0,
         )
         warned = words.warnings(
-            warnings_of(at.store, at.product), list(builds["build"])
+            at.store.rows(Signal, product=at.product, cause=Cause.CHART),
+            list(builds["build"]),
         )
         judged_again = rejudging.sentences(
             at.store,

@@ -20,7 +20,7 @@ from daemon.commands.manners import as_json, as_table, err, out, say, to_json
 from daemon.demo import Step, lay_out, report, running
 from daemon.home import Home
 from daemon.processes import child, dashboard_command
-from daemon.rows import signals_of
+from storage.records import Signal
 
 UNITS = 30
 FIRST = "Starting. The very first start prepares the statistics: a minute or more."
@@ -92,7 +92,11 @@ def demo(
             json_.write_text(to_json(result) + "\n", encoding="utf-8")
         _tell(result)
         product = str(store.frame("product")["product"].iloc[0])
-        stand = [one for one in signals_of(store, product) if one.standing]
+        stand = [
+            one
+            for one in store.rows(Signal, "signals", product=product)
+            if one.standing
+        ]
         for signal in stand[-1:]:
             saying = words.finding(signal)
             out().print("\n" + saying.headline, style="bold")

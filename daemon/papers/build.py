@@ -21,13 +21,14 @@ from daemon.reports import (
     RangeCapability,
 )
 from daemon.reports.drawing import PAPER, WIDTH_PX, drawn
-from daemon.rows import holds_of, plain, signals_of
-from daemon.serials import serial_order
+from daemon.rows import holds_of, plain
 from daemon.spc.capability import Specification, capability_study
 from daemon.spc.errors import SpcError
 from daemon.whereabouts.doubted import by_reason
 from daemon.whereabouts.tracing import spans
 from storage.errors import NotFoundError
+from storage.records import Signal
+from storage.serials import serial_order
 from storage.shipping import concerns
 from storage.store import Store
 
@@ -65,7 +66,9 @@ def build_release(
     errors = store.frame("latest_errors", product=name)
     mine = errors[errors["build"] == build]
     yields = {one["build"]: one for one in plain(store.frame("yields", product=name))}
-    found = [one for one in signals_of(store, name) if one.build == build]
+    found = [
+        one for one in store.rows(Signal, "signals", product=name) if one.build == build
+    ]
     reels = _reels(store, name, build)
     return BuildRelease(
         number=f"BRR-{build}",
@@ -240,7 +243,9 @@ def _charts(
         list(builds["build"]),
         {one.key: one.part for one in product.ranges if one.part is not None},
     )
-    found = [one for one in signals_of(store, name) if one.build == build]
+    found = [
+        one for one in store.rows(Signal, "signals", product=name) if one.build == build
+    ]
     charts = []
     for one in product.ranges:
         rows = frame[frame["range"] == one.key]

@@ -13,12 +13,13 @@ from daemon.reports import (
     SupplierReport,
 )
 from daemon.reports.drawing import PAPER, drawn
-from daemon.rows import finding_of, plain, proofs_on, signals_of
-from daemon.serials import serial_order
+from daemon.rows import plain
 from daemon.whereabouts.papers import supplier_report as of_finding
 from daemon.whereabouts.tracing import Records
+from storage.answers import finding_of, proofs_on
 from storage.errors import NotFoundError
 from storage.records import Cause, Proof, ProofKind, Signal
+from storage.serials import serial_order
 from storage.store import Store
 
 
@@ -112,7 +113,7 @@ def customer_notice(
     first = next(iter(mine.values()))
     moved = {
         one.range
-        for one in signals_of(store, name)
+        for one in store.rows(Signal, "signals", product=name)
         if one.standing and one.build == first["build"] and _concerns(one, serial)
     }
     wrong, right = [], []

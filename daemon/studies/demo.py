@@ -25,11 +25,11 @@ from daemon.bench.sequence import measure
 from daemon.bench_days import BenchDays
 from daemon.clock import VirtualClock
 from daemon.product import ProductModel
-from daemon.rows import signals_of
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Scenario, story
 from storage.local import LocalStore
+from storage.records import Signal
 
 HELD_WITHIN = 3
 CONFIDENCE = 0.95
@@ -91,7 +91,7 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
             for serial in build.serials:
                 _record_reels(days, scenario, build.build, serial)
                 days.unit(serial, build.build)
-        signals = signals_of(store, settings.product.name)
+        signals = store.rows(Signal, "signals", product=settings.product.name)
     found = outcome.findings(signals)
     truth = None
     good = len(serials)

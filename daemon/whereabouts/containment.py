@@ -11,7 +11,7 @@ from typing import Any
 
 from scipy.special import ndtr
 
-from daemon.rows import plain, signals_of
+from daemon.rows import plain
 from daemon.whereabouts import carrying
 from daemon.whereabouts.tracing import Place, Records, Row, leftover
 from daemon.words import counted, withdrawn
@@ -215,7 +215,11 @@ def contain(store: Store, records: Records, subject: str) -> Containment:
         Neither a finding nor a reel is called so.
     """
     signal = next(
-        (one for one in signals_of(store, records.product) if one.signal == subject),
+        (
+            one
+            for one in store.rows(Signal, "signals", product=records.product)
+            if one.signal == subject
+        ),
         None,
     )
     reel = subject if signal is None else signal.reel

@@ -6,7 +6,7 @@ import streamlit as st
 
 from config.quantity import Unit, spell
 from daemon import words
-from daemon.rows import as_signals, plain
+from daemon.rows import plain
 from daemon.whereabouts.doubted import by_reason, doubted
 from daemon.whereabouts.tracing import spans
 from dashboard import data, look, pictures
@@ -58,7 +58,7 @@ def beside(lines: Sequence[str]) -> None:
 
 def warned(shown: Shown) -> None:
     """Say what charts warn of on the latest build; nothing is held by it."""
-    lines = words.warnings(as_signals(shown.warnings), list(shown.builds["build"]))
+    lines = words.warnings(shown.warnings, list(shown.builds["build"]))
     if lines:
         look.heading("Charts warn", lines)
 

@@ -13,7 +13,6 @@ from config.model import Alerts, Channel, Charts, Settings
 from daemon import words
 from daemon.cli import holdpoint
 from daemon.cycle import Cycle, RunHeader
-from daemon.rows import signals_of, warnings_of
 from daemon.watch import Watcher
 from storage.local import LocalStore
 from storage.records import Build, Cause, Configuration, Product, Session, Signal
@@ -183,10 +182,10 @@ def measured(store: LocalStore, settings: Settings) -> None:
 
 def test_warnings_are_told_once_and_hold_nothing(store: LocalStore) -> None:
     measured(store, with_charts(Charts(units=True, steps=True)))
-    warned = warnings_of(store, NAME)
+    warned = store.rows(Signal, product=NAME, cause=Cause.CHART)
     assert sorted(one.signal for one in warned) == ["B-2:steps:10uA", "B-2:units:10uA"]
     assert {one.first_serial for one in warned} == {"B-2-05"}
-    assert signals_of(store, NAME) == []
+    assert store.rows(Signal, "signals", product=NAME) == []
     assert store.frame("holds", product=NAME).empty
     told = store.frame("alerts", product=NAME)
     assert sorted(told["subject"]) == ["B-2:steps:10uA", "B-2:units:10uA"]

@@ -15,7 +15,6 @@ from daemon.control import ProofOrder, SecondMeter
 from daemon.gathering import NoProofError
 from daemon.probing import Prober
 from daemon.proving import probabilities
-from daemon.rows import proofs_of, signals_of
 from daemon.second import Comparison
 from daemon.station import OutOfControlError
 from storage.errors import NotFoundError
@@ -27,6 +26,7 @@ from storage.records import (
     RangeResult,
     Run,
     RunKind,
+    Signal,
     Verdict,
 )
 from tests.daemon.bench.fakes import FakeBench
@@ -141,11 +141,11 @@ class Line:
         )
 
     def proofs(self) -> list[Proof]:
-        return proofs_of(self.store, "photodiode-amplifier")
+        return self.store.rows(Proof, "proofs", product="photodiode-amplifier")
 
     def chance(self, cause: str) -> float:
         """Return how probable a cause is now."""
-        (found,) = signals_of(self.store, "photodiode-amplifier")
+        (found,) = self.store.rows(Signal, "signals", product="photodiode-amplifier")
         return probabilities(found, self.proofs(), PRODUCT)[cause]
 
 
