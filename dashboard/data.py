@@ -17,15 +17,15 @@ import streamlit as st
 from config.model import Settings
 from daemon.judging.product import ProductModel
 from daemon.presentation.figures import capital
-from daemon.presentation.rows import as_proofs, as_signals
 from daemon.service.client import Client, RefusedOrderError
 from daemon.service.home import Home
 from daemon.watch.what_settles import sharpened
 from storage import endpoint
 from storage.endpoint import Endpoint
 from storage.errors import StorageError, UnreachableError
-from storage.records import Proof, Signal
+from storage.records import Cause, Proof, Signal
 from storage.remote import RemoteStore
+from storage.typed import typed
 
 SHOWN, REMARKS = "shown", "remarks"
 """Keys of a viewer's session: the rows last read; why nothing was done."""
@@ -60,10 +60,13 @@ class Shown:
     builds: pd.DataFrame
     errors: pd.DataFrame
     signals: pd.DataFrame
-    warnings: pd.DataFrame
+    raised: list[Signal]
+    """Findings as they were raised, oldest first."""
+    warnings: list[Signal]
     fittings: pd.DataFrame
     holds: pd.DataFrame
-    proofs: pd.DataFrame
+    measured: list[Proof]
+    """What was measured to settle findings, oldest first."""
     doubts: pd.DataFrame
     runs_in_doubt: pd.DataFrame
     messages: pd.DataFrame
@@ -73,31 +76,35 @@ class Shown:
     @classmethod
     def of(cls, connection: Connection) -> Self:
         """Ask a daemon for all of it."""
+        store = connection.store
 
         def rows(query: str) -> pd.DataFrame:
-            return connection.store.frame(query, product=connection.name)
+            return store.frame(query, product=connection.name)
 
+        found = store.table("signals", product=connection.name)
         return cls(
             connection=connection,
             builds=rows("builds"),
             errors=rows("latest_errors"),
-            signals=rows("signals"),
-            warnings=rows("warnings"),
-            fittings=rows("fittings"),
+            signals=found.to_pandas(),
+            raised=typed(Signal, found),
+            warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
+            fittings=rows("fitting"),
             holds=rows("holds"),
-            proofs=rows("proofs"),
+            measured=store.rows(Proof, "proofs", product=connection.name),
             doubts=rows("doubts"),
             runs_in_doubt=rows("runs_in_doubt"),
             messages=rows("alerts"),
-            reels=connection.store.frame("reels"),
+            reels=store.frame("reel"),
         )
 
     def same_as(self, other: Self) -> bool:
         """Whether not one row differs."""
         return self.connection is other.connection and all(
-            getattr(self, one.name).equals(getattr(other, one.name))
+            mine.equals(theirs) if isinstance(mine, pd.DataFrame) else mine == theirs
             for one in fields(self)
-            if one.type is pd.DataFrame
+            if one.name not in {"connection", "stamp"}
+            for mine, theirs in [(getattr(self, one.name), getattr(other, one.name))]
         )
 
     @property
@@ -111,22 +118,12 @@ class Shown:
 
         Those that were withdrawn are among them; see `current`.
         """
-        return sharpened(as_signals(self.signals), self.measured, self.product)
+        return sharpened(self.raised, self.measured, self.product)
 
     @property
     def current(self) -> list[Signal]:
         """Findings that stand, oldest first."""
         return [one for one in self.findings if one.standing]
-
-    @property
-    def raised(self) -> list[Signal]:
-        """Findings as they were raised, oldest first."""
-        return as_signals(self.signals)
-
-    @property
-    def measured(self) -> list[Proof]:
-        """What was measured to settle findings, oldest first."""
-        return as_proofs(self.proofs)
 
     @property
     def in_doubt(self) -> list[dict[Hashable, Any]]:

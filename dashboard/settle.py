@@ -195,7 +195,7 @@ def record(signal: Signal, recorded_before: int) -> None:
             subject=subject,
             meter=state[f"proof meter {name}"].strip() or None,
         )
-        at.store.record_proof(proof)
+        at.store.keep(proof)
 
     try:
         kept = data.tried(keep)

@@ -35,7 +35,7 @@ def _reach(found: Endpoint) -> RemoteStore | None:
     """Return the daemon's store; None when its process number is another's by now."""
     remote = RemoteStore(found)
     try:
-        remote.table("products")
+        remote.table("product")
     except UnreachableError:
         remote.close()
         return None

@@ -10,9 +10,9 @@ from collections.abc import Callable, Mapping, Sequence
 from math import ceil
 from typing import Any
 
-from storage.records import Cause, Scope, Verdict
+from storage.records import Cause, Verdict
 from storage.records_shipping import ReworkKind, SampleRule
-from storage.serials import reels_of, within
+from storage.serials import reels_of
 from storage.tables import Transaction
 
 GOOD = (Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD)
@@ -27,33 +27,15 @@ join build on build.build = unit.build
 where unit.build = $build and unit.product = $product
 """
 _LATEST = """
-with latest as (
-    select
-        number, serial, range_result.range, started_at,
-        coalesce(rejudgement.verdict, range_result.verdict) as verdict
-    from range_result
-    left join rejudgement
-        on rejudgement.run = range_result.run
-        and rejudgement.range = range_result.range
-    where build = $build and product = $product and kind = 'unit'
-    qualify row_number() over (
-        partition by serial, range_result.range order by number desc
-    ) = 1
-),
-doubted as (
-    select distinct run.number from doubt
-    join run
-        on run.session = doubt.session
-        and run.number between doubt.from_number and doubt.to_number
-    left join doubt_end on doubt_end.doubt = doubt.doubt
-    where doubt.product = $product and doubt_end.doubt is null
-)
 select
-    latest.serial, latest.range, latest.started_at, latest.verdict,
-    run.configuration, doubted.number is not null as in_doubt
-from latest
-join run on run.number = latest.number
-left join doubted on doubted.number = latest.number
+    latest_result.serial, latest_result.range, latest_result.started_at,
+    latest_result.verdict, run.configuration,
+    latest_result.number in (
+        select number from run_in_doubt where product = $product
+    ) as in_doubt
+from latest_result
+join run on run.number = latest_result.number
+where latest_result.build = $build and latest_result.product = $product
 """
 _REWORKS = """
 select rework.* from rework join unit on unit.serial = rework.serial
@@ -64,19 +46,20 @@ select part, reel, from_serial, fitted_at from fitting
 where build = $build and product = $product
 """
 _FINDINGS = """
-with latest as (
-    select * from signal
-    where build = $build and product = $product and cause <> 'chart'
-    qualify row_number() over (partition by signal order by revision desc) = 1
+with finding as (
+    select signal.signal, signal.cause, signal.first_serial from signal
+    join latest_signal
+        on latest_signal.signal = signal.signal
+        and latest_signal.revision = signal.revision
+    where signal.build = $build and latest_signal.product = $product
+        and signal.cause <> 'chart' and signal.standing
 )
-select latest.signal, latest.cause, latest.first_serial from latest
-left join hold on hold.signal = latest.signal
-left join hold_end on hold_end.hold = hold.hold
-where latest.standing
-group by latest.signal, latest.cause, latest.first_serial
-having count(hold.hold) = 0 or bool_or(hold.hold is not null and hold_end.hold is null)
-order by latest.signal
+select * from finding
+where signal in (select signal from open_hold)
+    or signal not in (select signal from hold where signal is not null)
+order by signal
 """
+_HOLDS = "select hold from hold_on_build where build = $build"
 _NOT_EVALUATED = """
 select count(*) as runs from run
 where build = $build and product = $product and kind = 'unit'
@@ -136,12 +119,13 @@ def against(
         f"{reel} ({part}), as it does"
         for part, reel in _unproven(serial, good, fittings, replaced)
     ]
-    fitted = {str(one["reel"]) for one in (*fittings, *replaced)}
-    said += [
-        f"a hold stands on its build ({one['scope']} {one['subject']})"
-        for one in holds
-        if _touches(one, build, serials, fitted)
-    ]
+    if holds:
+        standing = {one["hold"] for one in transaction.ask(_HOLDS, {"build": build})}
+        said += [
+            f"a hold stands on its build ({one['scope']} {one['subject']})"
+            for one in holds
+            if one["hold"] in standing
+        ]
     said += [
         f"finding {one['signal']} stands on its build"
         for one in findings
@@ -198,17 +182,3 @@ def _unproven(
     }
     mine = reels_of(serial, fittings)
     return [(part, reel) for part, reel in mine.items() if reel not in carried]
-
-
-def _touches(hold: Row, build: str, serials: set[str], fitted: set[str]) -> bool:
-    """Whether a hold stands on a build, a reel fitted in it, or any of its units."""
-    subject = str(hold["subject"])
-    match hold["scope"]:
-        case Scope.BUILD:
-            return subject == build
-        case Scope.REEL:
-            return subject in fitted
-        case Scope.UNIT:
-            return subject in serials
-        case _:
-            return any(within(one, subject, str(hold["to_serial"])) for one in serials)

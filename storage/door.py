@@ -1,18 +1,17 @@
 """What no row may hold is refused here, before any transaction begins."""
 
-import re
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from enum import Enum
 from math import isfinite
 
 from storage.errors import RefusedValueError
+from storage.kept import RECORDS, words
 
 Cell = str | int | float | bool | datetime | list[float] | None
 """What a column may hold; a list is of one number a reading."""
 
 _LARGEST = 2**63 - 1
-_WORD_START = re.compile("[A-Z]")
 
 
 def cells(row: object) -> dict[str, Cell]:
@@ -28,21 +27,31 @@ def cells(row: object) -> dict[str, Cell]:
         raise RefusedValueError(
             what="row", value=repr(row), allowed="must be one of the kept rows"
         )
-    name = kind(row)
+    name = words(type(row))
     return {
         field.name: cell(f"{name}.{field.name}", getattr(row, field.name))
         for field in fields(row)
     }
 
 
-def kind(row: object) -> str:
-    """Return a row's class in words.
+def table_of(row: object) -> str:
+    """Return the table of a row that may be kept by itself.
 
-    >>> from storage.records import RangeResult
-    >>> kind(RangeResult.__new__(RangeResult))
-    'range result'
+    Raises
+    ------
+    RefusedValueError
+        For what is no record, and for a record that is kept with others alone.
     """
-    return _WORD_START.sub(r" \g<0>", type(row).__name__).strip().lower()
+    for table, record in RECORDS.items():
+        if record is type(row):
+            if record.kept.by == "keep":
+                return table
+            raise RefusedValueError(
+                what="row", value=table, allowed=f"is kept by {record.kept.by} alone"
+            )
+    raise RefusedValueError(
+        what="row", value=repr(row), allowed="must be one of the kept rows"
+    )
 
 
 def cell(what: str, value: object) -> Cell:

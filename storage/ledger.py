@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Self
 
+from storage.kept import Kept, Record
 from storage.records import Decision
 
 GENESIS = "0" * 64
@@ -21,8 +22,10 @@ GENESIS = "0" * 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LedgerRow:
+class LedgerRow(Record):
     """One decision in its place in the chain; `seq` counts from 1 without gaps."""
+
+    kept = Kept(table="decision", key=("seq",), by="the ledger")
 
     seq: int
     person: str

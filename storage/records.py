@@ -5,11 +5,15 @@ writing twice changes nothing. A row that ends or corrects another is a row of
 its own; nothing is ever overwritten or deleted.
 """
 
+import json
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from storage.errors import RefusedValueError
+from storage.kept import Decided, Kept, Record
 from storage.records_alerts import Alert
+from storage.serials import within
 
 
 class RunKind(StrEnum):
@@ -96,16 +100,20 @@ class Disposal(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Product:
+class Product(Record):
     """An instrument type."""
+
+    kept = Kept()
 
     product: str
     title: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Build:
+class Build(Record):
     """One batch of units kitted together."""
+
+    kept = Kept(refers={"product": "product"})
 
     build: str
     product: str
@@ -114,8 +122,10 @@ class Build:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reel:
+class Reel(Record):
     """A component lot: everything from one reel, tape or packet."""
+
+    kept = Kept(order=("received_at", "reel"))
 
     reel: str
     nominal_ohm: float
@@ -126,8 +136,14 @@ class Reel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fitting:
+class Fitting(Record):
     """From `from_serial` on (None: the build's first unit), `part` is of `reel`."""
+
+    kept = Kept(
+        refers={"product": "product", "build": "build", "reel": "reel"},
+        alike={"build": ("product",)},
+        order=("fitted_at", "fitting"),
+    )
 
     fitting: str
     product: str
@@ -139,8 +155,15 @@ class Fitting:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unit:
+class Unit(Record):
     """One instrument."""
+
+    kept = Kept(
+        key=("serial",),
+        refers={"product": "product", "build": "build"},
+        alike={"build": ("product",)},
+        order=("build", "serial_order(serial)"),
+    )
 
     serial: str
     product: str
@@ -148,12 +171,14 @@ class Unit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Session:
+class Session(Record):
     """Runs taken one after another under the same leads, meter ranges and nulls.
 
     `set_up` says that these were set up anew before the first of them. Without it,
     as for readings that were typed or imported, the bench is as it was.
     """
+
+    kept = Kept(refers={"configuration": "configuration"})
 
     session: str
     bench: str
@@ -163,11 +188,13 @@ class Session:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class Run(Record):
     """One measurement of a unit, all ranges or some.
 
     `origin` says who took the readings: "bench", "typed" or "import".
     """
+
+    kept = Kept(by="record_run", order=("number",))
 
     run: str
     kind: RunKind
@@ -185,7 +212,7 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RangeResult:
+class RangeResult(Record):
     """One range of one run, with the raw readings it follows from.
 
     `error_ppm` is of reading, offset removed; `offset_ppm` is of full scale.
@@ -194,6 +221,8 @@ class RangeResult:
     one element a reading, in the order they were taken: `level` is the source's
     setting (0 for a zero point), never used as the reference.
     """
+
+    kept = Kept(key=("run", "range"), by="record_run", order=("number", "place"))
 
     run: str
     range: str
@@ -213,12 +242,14 @@ class RangeResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rejudgement:
+class Rejudgement(Record):
     """A range of a unit's run, judged again by the good check that closed it.
 
     `drift_ppm` is what the bench had drifted since its session opened, and is taken
     off `error_ppm`; `uncertainty_ppm` (standard) holds what is not known of it.
     """
+
+    kept = Kept(key=("run", "range"), by="record_run")
 
     run: str
     range: str
@@ -232,11 +263,13 @@ class Rejudgement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CheckResult:
+class CheckResult(Record):
     """One check of a run beside its range errors, against its own limits.
 
     A yes/no inspection is 1 or 0 with `low` 1 and the unit "".
     """
+
+    kept = Kept(key=("run", "name"), by="record_run", order=("number", "place"))
 
     run: str
     name: str
@@ -248,7 +281,7 @@ class CheckResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Signal:
+class Signal(Record):
     """A statistical finding, as it stood after run number `number`.
 
     A later unit sharpens a finding: the same `signal`, the next `revision`.
@@ -261,6 +294,13 @@ class Signal:
     evidence speaks against is not standing any more: `withdrawn` says why, in one plain
     sentence. It may stand again, by a further revision.
     """
+
+    kept = Kept(
+        key=("signal", "revision"),
+        refers={"build": "build", "reel": "reel"},
+        by="record_evaluation",
+        order=("number", "signal", "revision"),
+    )
 
     signal: str
     revision: int
@@ -287,10 +327,28 @@ class Signal:
     standing: bool = True
     withdrawn: str | None = None
 
+    def check(self) -> None:
+        """Refuse evidence that is no JSON object, and a withdrawal without a reason."""
+        _check_object("signal.evidence", self.evidence)
+        if self.causes is not None:
+            _check_object("signal.causes", self.causes)
+        if self.standing == bool((self.withdrawn or "").strip()):
+            raise RefusedValueError(
+                what="signal.withdrawn",
+                value=self.withdrawn,
+                allowed="must say why, of a finding that does not stand alone",
+            )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Hold:
+class Hold(Record):
     """What may not ship, and why."""
+
+    kept = Kept(
+        refers={"product": "product", "signal": "signal"},
+        decided=Decided(by="placed_by", said="person of hold", word="hold"),
+        order=("placed_at", "hold"),
+    )
 
     hold: str
     scope: Scope
@@ -303,10 +361,29 @@ class Hold:
     to_serial: str | None = None
     """The last serial of a hold on a range of serials, None for every other."""
 
+    def check(self) -> None:
+        """Refuse a range of serials that cannot be counted through."""
+        last = self.to_serial
+        if self.scope == Scope.SERIALS and (
+            last is None or not within(last, self.subject, last)
+        ):
+            raise RefusedValueError(
+                what="hold.to_serial",
+                value=last,
+                allowed=f"must be a serial of the form of {self.subject}, "
+                "not before it",
+            )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HoldEnd:
+class HoldEnd(Record):
     """Who ended a hold, how and why, and on what evidence, where some was named."""
+
+    kept = Kept(
+        key=("hold",),
+        refers={"hold": "hold"},
+        decided=Decided(by="person", said="person of hold end", word="hold end"),
+    )
 
     hold: str
     disposal: Disposal
@@ -317,13 +394,15 @@ class HoldEnd:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BenchInstrument:
+class BenchInstrument(Record):
     """The instrument that stood in one role while a session was measured.
 
     `identity` and `serial_number` are what it said itself, or what was typed where
     it cannot say. The calibration's two days are ISO 8601 dates: a certificate names
     a day and no time. `remark` is what a reader of its results must know.
     """
+
+    kept = Kept(key=("session", "role"), refers={"session": "session"})
 
     session: str
     role: str
@@ -336,11 +415,21 @@ class BenchInstrument:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
+class Doubt(Record):
     """Runs of one session that no check standard stands behind.
 
     All with numbers from `from_number` to `to_number`, both included.
     """
+
+    kept = Kept(
+        refers={
+            "product": "product",
+            "session": "session",
+            "from_number": "run.number",
+            "to_number": "run.number",
+        },
+        order=("raised_at", "from_number", "doubt"),
+    )
 
     doubt: str
     product: str
@@ -351,10 +440,25 @@ class Doubt:
     reason: str
     raised_at: datetime
 
+    def check(self) -> None:
+        """Refuse runs that do not count up."""
+        if self.from_number > self.to_number:
+            raise RefusedValueError(
+                what="doubt.to_number",
+                value=self.to_number,
+                allowed=f"must be from_number, {self.from_number}, or later",
+            )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DoubtEnd:
+class DoubtEnd(Record):
     """What ended a doubt: a good check, by its run, or a person's decision."""
+
+    kept = Kept(
+        key=("doubt",),
+        refers={"doubt": "doubt", "check_run": "run"},
+        decided=Decided(by="ended_by", said="ended_by of doubt", word="doubt end"),
+    )
 
     doubt: str
     ended_by: str
@@ -364,13 +468,18 @@ class DoubtEnd:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CrossCheck:
+class CrossCheck(Record):
     """One range of a mounted unit, read by a meter of the bench and by another.
 
     `role` says which meter of the bench, `meter` which other one. `value` and
     `other` are in `unit`, with expanded uncertainties of k = 2; `normalised_error`
     is their E_n. `signal` is the finding that asked for it.
     """
+
+    kept = Kept(
+        refers={"product": "product", "session": "session", "signal": "signal"},
+        order=("measured_at", "cross_check"),
+    )
 
     cross_check: str
     product: str
@@ -392,13 +501,15 @@ class CrossCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Proof:
+class Proof(Record):
     """A measurement made to settle a finding.
 
     `subject` is the serial, reel or meter that was measured. `readings` are in
     `unit`, as are `from_value`, what they read when nothing has moved, and
     `uncertainty`, which is standard and which all of them share.
     """
+
+    kept = Kept(refers={"signal": "signal"})
 
     proof: str
     signal: str
@@ -411,14 +522,20 @@ class Proof:
     person: str
     made_at: datetime
 
+    def check(self) -> None:
+        """Refuse a measurement without readings, or without a doubt of them."""
+        _check_measured("proof", self.readings, "uncertainty", self.uncertainty)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReelCheck:
+class ReelCheck(Record):
     """Loose parts of a reel, measured against its label.
 
     `readings` are in ohm, the leads' own taken off; `uncertainty_ohm` is standard and
     all of them share it. `origin` says who read the ohmmeter: "bench" or "typed".
     """
+
+    kept = Kept(refers={"reel": "reel"})
 
     reel_check: str
     reel: str
@@ -428,10 +545,18 @@ class ReelCheck:
     person: str
     made_at: datetime
 
+    def check(self) -> None:
+        """Refuse a measurement without readings, or without a doubt of them."""
+        _check_measured(
+            "reel check", self.readings, "uncertainty_ohm", self.uncertainty_ohm
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Configuration:
+class Configuration(Record):
     """Settings as they were at a judgement; `configuration` is their hash."""
+
+    kept = Kept(may_differ=("stored_at",))
 
     configuration: str
     body: str
@@ -458,3 +583,27 @@ class Evaluation:
     signals: tuple[Signal, ...] = field(default=())
     holds: tuple[Hold, ...] = field(default=())
     alerts: tuple[Alert, ...] = field(default=())
+
+
+def _check_measured(
+    record: str, readings: tuple[float, ...], name: str, uncertainty: float
+) -> None:
+    if not readings:
+        raise RefusedValueError(
+            what=f"{record}.readings", value="none", allowed="must be one at least"
+        )
+    if uncertainty <= 0:
+        raise RefusedValueError(
+            what=f"{record}.{name}", value=uncertainty, allowed="must be > 0"
+        )
+
+
+def _check_object(what: str, text: str) -> None:
+    try:
+        found = json.loads(text)
+    except ValueError:
+        found = None
+    if not isinstance(found, dict):
+        raise RefusedValueError(
+            what=what, value=text[:80], allowed="must be a JSON object"
+        )

@@ -4,6 +4,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from storage.errors import RefusedValueError
+from storage.kept import Decided, Kept, Record
+
 
 class ReworkKind(StrEnum):
     """What was done to one unit."""
@@ -61,11 +64,17 @@ class ShipRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shipment:
+class Shipment(Record):
     """One unit that leaves; `destination` is an order reference, no personal data.
 
     With `override_reason` it leaves whatever is against it; both are kept.
     """
+
+    kept = Kept(
+        decided=Decided(by="person", said="person of shipment", word="shipment"),
+        by="ship",
+        order=("shipped_at", "shipment"),
+    )
 
     shipment: str
     serial: str
@@ -76,10 +85,24 @@ class Shipment:
     shipped_at: datetime
     override_reason: str | None = None
 
+    def check(self) -> None:
+        """Refuse one that goes nowhere."""
+        if not self.destination.strip():
+            raise RefusedValueError(
+                what="shipment.destination",
+                value=repr(self.destination),
+                allowed="must name an order",
+            )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UnitReturn:
+class UnitReturn(Record):
     """A shipped unit that came back."""
+
+    kept = Kept(
+        decided=Decided(by="person", said="person of return", word="unit return"),
+        order=("returned_at", "unit_return"),
+    )
 
     unit_return: str
     serial: str
@@ -90,8 +113,16 @@ class UnitReturn:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PastShipment:
+class PastShipment(Record):
     """Units of the past without serials: how many of a build left on a day."""
+
+    kept = Kept(
+        refers={"product": "product", "build": "build"},
+        decided=Decided(
+            by="person", said="person of past shipment", word="past shipment"
+        ),
+        order=("shipped_at", "past_shipment"),
+    )
 
     past_shipment: str
     product: str
@@ -101,10 +132,20 @@ class PastShipment:
     person: str
     shipped_at: datetime
 
+    def check(self) -> None:
+        """Refuse a delivery of no units."""
+        _check_count("past shipment.units", self.units)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rework:
+class Rework(Record):
     """What was done to one unit; which fields are set follows from `kind`."""
+
+    kept = Kept(
+        refers={"product": "product", "serial": "unit.serial", "reel": "reel"},
+        decided=Decided(by="person", said="person of rework", word="rework"),
+        order=("reworked_at", "rework"),
+    )
 
     rework: str
     serial: str
@@ -120,10 +161,30 @@ class Rework:
     trim_kind: str | None = None
     trim_ohm: float | None = None
 
+    def check(self) -> None:
+        """Refuse one that lacks what its kind must name."""
+        for name in _NEEDED[self.kind]:
+            if getattr(self, name) is None:
+                raise RefusedValueError(
+                    what=f"rework.{name}",
+                    value=None,
+                    allowed=f"a {self.kind.value} must name it",
+                )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ContainmentStep:
+class ContainmentStep(Record):
     """How far one unit is in the containment of a finding or a reel."""
+
+    kept = Kept(
+        refers={
+            "product": "product",
+            "serial": "unit.serial",
+            "subject": ("signal", "reel"),
+        },
+        decided=Decided(by="person", said="person of step", word="containment step"),
+        order=("noted_at", "containment_step"),
+    )
 
     containment_step: str
     product: str
@@ -136,8 +197,10 @@ class ContainmentStep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReelReceipt:
+class ReelReceipt(Record):
     """What came with a reel: the number of parts, and what a claim needs."""
+
+    kept = Kept(key=("reel",), refers={"reel": "reel"})
 
     reel: str
     quantity: int
@@ -145,3 +208,19 @@ class ReelReceipt:
     date_code: str | None = None
     invoice: str | None = None
     claim_until: datetime | None = None
+
+    def check(self) -> None:
+        """Refuse a reel without parts."""
+        _check_count("reel receipt.quantity", self.quantity)
+
+
+_NEEDED = {
+    ReworkKind.REPLACE: ("part", "reel"),
+    ReworkKind.REGRADE: ("range", "limit_ppm"),
+    ReworkKind.TRIM: ("range", "part", "trim_kind", "trim_ohm"),
+}
+
+
+def _check_count(what: str, number: int) -> None:
+    if number < 1:
+        raise RefusedValueError(what=what, value=number, allowed="must be 1 or more")

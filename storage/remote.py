@@ -5,8 +5,7 @@ import ssl
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any
 from urllib.parse import quote
 
 import httpx
@@ -15,51 +14,26 @@ import pyarrow as pa
 from storage import wire
 from storage.endpoint import Endpoint
 from storage.errors import UnreachableError
+from storage.kept import Record
 from storage.records import (
-    BenchInstrument,
-    Build,
     CheckResult,
-    Configuration,
-    CrossCheck,
     Decision,
-    Doubt,
-    DoubtEnd,
     Evaluation,
-    Fitting,
-    Hold,
-    HoldEnd,
-    Product,
-    Proof,
     RangeResult,
-    Reel,
-    ReelCheck,
     Rejudgement,
     Run,
-    Session,
     Unit,
 )
-from storage.records_alerts import Acknowledgement, Alert, Delivery
-from storage.records_shipping import (
-    ContainmentStep,
-    PastShipment,
-    ReelReceipt,
-    Rework,
-    Shipment,
-    ShipRule,
-    UnitReturn,
-)
-from storage.store import Parameter
-
-if TYPE_CHECKING:
-    import pandas as pd  # slow to load, and most commands never ask for a frame
-
+from storage.records_alerts import Alert, Delivery
+from storage.records_shipping import Shipment, ShipRule
+from storage.store import Parameter, Store
 
 _CONNECT_S = 2.0
 _ANSWER_S = 60.0
 _BACKUP_S = 3600.0
 
 
-class RemoteStore:
+class RemoteStore(Store):
     """Rows through a running daemon; see `storage.store.Store`.
 
     Safe to use from several threads; connections are kept open between requests.
@@ -84,29 +58,11 @@ class RemoteStore:
             verify=ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT),
         )
 
-    def put_configuration(self, configuration: Configuration) -> None:
-        """Keep a snapshot of the settings."""
-        self._command("put_configuration", configuration=configuration)
-
-    def add_product(self, product: Product) -> None:
-        """Keep an instrument type."""
-        self._command("add_product", product=product)
-
-    def add_build(self, build: Build) -> None:
-        """Keep a build."""
-        self._command("add_build", build=build)
-
-    def add_reel(self, reel: Reel) -> None:
-        """Keep a received reel."""
-        self._command("add_reel", reel=reel)
-
-    def fit_reel(self, fitting: Fitting) -> None:
-        """Keep which reel feeds a part from a unit on."""
-        self._command("fit_reel", fitting=fitting)
-
-    def open_session(self, session: Session) -> None:
-        """Keep a bench set-up."""
-        self._command("open_session", session=session)
+    def keep(self, *rows: Record, decision: Decision | None = None) -> None:
+        """Keep rows in one transaction, as their records declare."""
+        self._result(
+            self._post("/store/command/keep", wire.encode_rows(rows, decision))
+        )
 
     def record_run(
         self,
@@ -131,34 +87,6 @@ class RemoteStore:
         """Keep signals and holds together with the watermark they were found at."""
         self._command("record_evaluation", evaluation=evaluation)
 
-    def place_hold(self, hold: Hold, decision: Decision) -> None:
-        """Keep a hold placed by a person, with its ledger row."""
-        self._command("place_hold", hold=hold, decision=decision)
-
-    def end_hold(self, end: HoldEnd, decision: Decision) -> None:
-        """Keep who ended a hold, with its ledger row."""
-        self._command("end_hold", end=end, decision=decision)
-
-    def note_instruments(self, instruments: Sequence[BenchInstrument]) -> None:
-        """Keep which instruments a session is measured with."""
-        self._command("note_instruments", instruments=instruments)
-
-    def raise_doubt(self, doubt: Doubt) -> None:
-        """Keep a doubt on runs of a session."""
-        self._command("raise_doubt", doubt=doubt)
-
-    def end_doubt(self, end: DoubtEnd, decision: Decision) -> None:
-        """Keep what ended a doubt, with its ledger row."""
-        self._command("end_doubt", end=end, decision=decision)
-
-    def record_cross_check(self, check: CrossCheck) -> None:
-        """Keep a comparison of two meters."""
-        self._command("record_cross_check", check=check)
-
-    def add_units(self, units: Sequence[Unit]) -> None:
-        """Keep the serials of boards that are yet to be measured."""
-        self._command("add_units", units=units)
-
     def ship(self, shipment: Shipment, rule: ShipRule, decision: Decision) -> list[str]:
         """Keep that a unit left, or return what is against it."""
         return [
@@ -177,45 +105,9 @@ class RemoteStore:
             )
         ]
 
-    def take_back(self, back: UnitReturn, decision: Decision) -> None:
-        """Keep that a shipped unit came back."""
-        self._command("take_back", back=back, decision=decision)
-
-    def record_rework(self, rework: Rework, decision: Decision) -> None:
-        """Keep what was done to a unit."""
-        self._command("record_rework", rework=rework, decision=decision)
-
-    def note_step(self, step: ContainmentStep, decision: Decision) -> None:
-        """Keep how far a unit of a containment is."""
-        self._command("note_step", step=step, decision=decision)
-
-    def add_past_shipment(self, past: PastShipment, decision: Decision) -> None:
-        """Keep how many units without serials left on a day."""
-        self._command("add_past_shipment", past=past, decision=decision)
-
-    def add_receipt(self, receipt: ReelReceipt) -> None:
-        """Keep what came with a reel."""
-        self._command("add_receipt", receipt=receipt)
-
-    def record_proof(self, proof: Proof) -> None:
-        """Keep a measurement made to settle a finding."""
-        self._command("record_proof", proof=proof)
-
-    def record_reel_check(self, check: ReelCheck) -> None:
-        """Keep what loose parts of a reel read."""
-        self._command("record_reel_check", check=check)
-
-    def queue_alerts(self, alerts: Sequence[Alert]) -> None:
-        """Keep messages that are to be sent."""
-        self._command("queue_alerts", alerts=alerts)
-
     def note_delivery(self, delivery: Delivery, alerts: Sequence[Alert] = ()) -> None:
         """Keep how far a delivery is, with the messages that follow from it."""
         self._command("note_delivery", delivery=delivery, alerts=alerts)
-
-    def acknowledge(self, taken: Acknowledgement, decision: Decision) -> None:
-        """Keep who took note of a message, with its ledger row."""
-        self._command("acknowledge", taken=taken, decision=decision)
 
     def note_job(self, job: str, succeeded_at: datetime) -> None:
         """Keep when a scheduled job last succeeded."""
@@ -230,11 +122,6 @@ class RemoteStore:
         except pa.ArrowInvalid as exc:
             raise UnreachableError(address=self._address, reason=str(exc)) from exc
 
-    def frame(self, query: str, **parameters: Parameter) -> "pd.DataFrame":
-        """Answer a named query as a frame for people."""
-        frame: pd.DataFrame = self.table(query, **parameters).to_pandas()
-        return frame
-
     def backup(self, folder: str) -> str:
         """Have a consistent copy written into `folder`; return its path."""
         body = wire.encode_parameters({"folder": str(Path(folder).resolve())})
@@ -243,17 +130,6 @@ class RemoteStore:
     def close(self) -> None:
         """Let go of the connections."""
         self._client.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _command(self, name: str, **arguments: object) -> Any:
         body = wire.encode_command(**arguments)

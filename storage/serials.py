@@ -1,12 +1,24 @@
-"""Serials as people count them, and what a serial carries."""
+"""Serials as people count them, and what a serial carries.
+
+The migration `views` says the same in SQL: a test holds both together.
+"""
 
 import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from config.errors import HoldpointError
+
 _DIGIT = re.compile("[0-9]")
+_DIGITS = re.compile("([0-9]+)")
+_LAST_DIGITS = re.compile("(.*?)([0-9]+)", re.DOTALL)
+MOST = 1000
 _LONGEST = 1000
 """Digits that are counted as one number; Python refuses to read much longer ones."""
+
+
+class SerialRangeError(HoldpointError, ValueError):
+    """No range of serials: its ends do not count up, or to too many."""
 
 
 def serial_order(serial: str) -> tuple[tuple[int, int | str], ...]:
@@ -15,9 +27,9 @@ def serial_order(serial: str) -> tuple[tuple[int, int | str], ...]:
     >>> sorted(["A10", "A9"], key=serial_order)
     ['A9', 'A10']
     """
-    pieces = re.split(r"(\d+)", serial)
+    pieces = _DIGITS.split(serial)
     return tuple(
-        (0, int(p)) if p.isdecimal() and len(p) <= _LONGEST else (1, p)
+        (0, int(p)) if _DIGIT.match(p) and len(p) <= _LONGEST else (1, p)
         for p in pieces
         if p
     )
@@ -84,3 +96,30 @@ def takes_over(from_serial: str | None, fitted_at: Any) -> tuple[Any, ...]:
 def begins(from_serial: str | None) -> tuple[Any, ...]:
     """Return a key that sorts fittings by the first unit; None is before all."""
     return (from_serial is not None, serial_order(from_serial or ""))
+
+
+def counted_serials(given: str) -> list[str]:
+    """Return the serials from one to another that count up; a single one as it is.
+
+    Raises
+    ------
+    SerialRangeError
+        The ends begin differently, do not end in digits, or do not count up.
+
+    Examples
+    --------
+    >>> counted_serials("PA-09..PA-11")
+    ['PA-09', 'PA-10', 'PA-11']
+    """
+    first, dots, last = given.partition("..")
+    if not dots:
+        return [given]
+    begin, end = _LAST_DIGITS.fullmatch(first), _LAST_DIGITS.fullmatch(last)
+    if begin is None or end is None or begin[1] != end[1]:
+        message = f"{given!r}: both ends of a range end in digits and begin alike"
+        raise SerialRangeError(message)
+    numbers = range(int(begin[2]), int(end[2]) + 1)
+    if not 1 <= len(numbers) <= MOST:
+        message = f"{given!r}: a range counts up, to {MOST} serials at most"
+        raise SerialRangeError(message)
+    return [f"{begin[1]}{number:0{len(begin[2])}}" for number in numbers]

@@ -73,7 +73,7 @@ def routes(store: Store) -> list[Route]:
         body = await request.body()
 
         def work() -> object:
-            return getattr(store, name)(**wire.decode_command(name, body))
+            return wire.send_command(store, name, body)
 
         # The database blocks; the event loop must not.
         return JSONResponse({"result": await run_in_threadpool(work)})

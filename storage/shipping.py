@@ -4,15 +4,18 @@ Asking first and recording after would let a hold slip in between; here both are
 transaction, and transactions follow one another.
 """
 
+import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from storage import by_plan
-from storage.records import Disposal, Scope, Verdict
-from storage.records_shipping import ReworkKind, ShipRule
+from storage.commands import decide_once, same_person
+from storage.door import cells
+from storage.records import Decision, Disposal, Scope, Verdict
+from storage.records_shipping import ReworkKind, Shipment, ShipRule
 from storage.serials import reels_of, within
-from storage.tables import Transaction
+from storage.tables import Transaction, compare, find, insert
 
 UNKNOWN = "no unit has this serial"
 AWAY = "it has left already"
@@ -23,22 +26,8 @@ Row = Mapping[str, Any]
 
 _UNIT = "select serial, build from unit where serial = $serial and product = $product"
 _LATEST = """
-select
-    number, range_result.range, range_result.run, started_at,
-    coalesce(rejudgement.error_ppm, range_result.error_ppm) as error_ppm,
-    coalesce(rejudgement.uncertainty_ppm, range_result.uncertainty_ppm)
-        as uncertainty_ppm,
-    coalesce(rejudgement.verdict, range_result.verdict) as verdict,
-    case
-        when rejudgement.verdict <> range_result.verdict then rejudgement.made_at
-        else started_at
-    end as judged_at
-from range_result
-left join rejudgement
-    on rejudgement.run = range_result.run and rejudgement.range = range_result.range
-where serial = $serial and product = $product and kind = 'unit'
-qualify row_number() over (partition by range_result.range order by number desc) = 1
-order by number, place
+select * from latest_result
+where serial = $serial and product = $product order by number, place
 """
 _RUNS = """
 select number, session, configuration, started_at from run
@@ -63,19 +52,36 @@ where serial = $serial and product = $product
 order by moved_at, way desc
 """
 _DOUBTS = """
-select distinct doubt.reason from doubt
-join run
-    on run.session = doubt.session
-    and run.number between doubt.from_number and doubt.to_number
-left join doubt_end on doubt_end.doubt = doubt.doubt
-join (
-    select range, max(number) as number from range_result
-    where serial = $serial and kind = 'unit' group by range
-) as latest on latest.number = run.number
-where doubt.product = $product and doubt_end.doubt is null
-order by doubt.reason
+select distinct run_in_doubt.reason from run_in_doubt
+join latest_number on latest_number.number = run_in_doubt.number
+where run_in_doubt.product = $product and latest_number.serial = $serial
+order by run_in_doubt.reason
 """
 _WATERMARK = "select number from watermark where product = $product"
+
+
+def ship(
+    transaction: Transaction, shipment: Shipment, rule: ShipRule, decision: Decision
+) -> list[str]:
+    """Keep that a unit left, unless something is against it; return what is.
+
+    An override is kept together with every reason that it overrides.
+    """
+    same_person(shipment, decision)
+    row = cells(shipment)
+    before = find(transaction, "shipment", {"shipment": shipment.shipment})
+    if before is not None:
+        compare("shipment", shipment.shipment, before, row)
+        decide_once(transaction, shipment, decision, new=False)
+        return []
+    shipment.check()
+    reasons = against(transaction, shipment.serial, shipment.product, rule)
+    final = [one for one in reasons if one in FINAL]
+    if final or (reasons and shipment.override_reason is None):
+        return reasons
+    insert(transaction, "shipment", [{**row, "against": json.dumps(reasons)}])
+    decide_once(transaction, shipment, decision, new=True)
+    return []
 
 
 def against(

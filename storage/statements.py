@@ -2,11 +2,12 @@
 
 import hashlib
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache
 from pathlib import Path
 
 from storage.errors import NotFoundError, RefusedValueError
+from storage.kept import RECORDS
 
 _FOLDER = Path(__file__).parent / "sql"
 _COMMENT = re.compile(r"--[^\n]*")
@@ -61,6 +62,44 @@ def migrations() -> tuple[Migration, ...]:
 def schema_version() -> str:
     """Return the name of the newest step this program knows."""
     return migrations()[-1].name
+
+
+def text(name: str, given: frozenset[str]) -> str:
+    """Return the statement that answers a question with the given parameters.
+
+    A named query takes exactly its own; a record's table is read by any of the
+    record's fields, each a value that the rows have there.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no query and no record of this name.
+    RefusedValueError
+        When `given` is not what it takes.
+    """
+    if name not in RECORDS or name in queries():
+        known = query(name)
+        known.check(given)
+        return known.text
+    return _reading(name, given)
+
+
+@cache
+def _reading(name: str, given: frozenset[str]) -> str:
+    record = RECORDS[name]
+    columns = [one.name for one in fields(record)]  # type: ignore[arg-type]
+    if not given.issubset(columns):
+        raise RefusedValueError(
+            what=f"parameters of {name!r}",
+            value=", ".join(sorted(given)),
+            allowed=f"must be of {', '.join(columns)}",
+        )
+    # Names of our own declarations only, never a caller's.
+    where = " and ".join(f"{one} = ${one}" for one in sorted(given)) or "true"
+    return (
+        f"select {', '.join(columns)} from {name} "  # noqa: S608
+        f"where {where} order by {', '.join(record.kept.order)}"
+    )
 
 
 @cache

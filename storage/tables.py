@@ -25,9 +25,11 @@ class Reference:
     """A row that another row names; a `key` of None names nothing."""
 
     kind: str
-    key: str | int | None
+    key: Cell
     column: str | None = None
     """Where it differs from the kind's own name."""
+    place: int | None = None
+    """Of several with one place, one is enough."""
 
 
 # Table and column names below come from the code of this package, never from a
@@ -58,20 +60,20 @@ def find(
     return rows[0] if rows else None
 
 
-def keep(
+def keep_row(
     transaction: Transaction,
     table: str,
     row: Mapping[str, Cell],
     *,
-    key: Sequence[str] | None = None,
+    key: Sequence[str],
     unlike: Sequence[str] = (),
 ) -> bool:
     """Add a row unless it is already there; return whether it was added.
 
     Parameters
     ----------
-    key : sequence of str, optional
-        Primary key columns; by default the column named like the table.
+    key : sequence of str
+        Primary key columns.
     unlike : sequence of str
         Columns in which a repeated row may differ from the kept one.
 
@@ -80,12 +82,11 @@ def keep(
     ConflictError
         When the key is taken by a row with other content.
     """
-    names = (table,) if key is None else tuple(key)
-    kept = find(transaction, table, {name: row[name] for name in names})
+    kept = find(transaction, table, {name: row[name] for name in key})
     if kept is None:
         insert(transaction, table, [row])
         return True
-    compare(table, "/".join(str(row[name]) for name in names), kept, row, unlike)
+    compare(table, "/".join(str(row[name]) for name in key), kept, row, unlike)
     return False
 
 
@@ -125,6 +126,11 @@ def require(transaction: Transaction, references: Iterable[Reference]) -> None:
     )
     keys = {f"key_{i}": one.key for i, one in enumerate(named)}
     found = {row["place"] for row in transaction.ask(looks, keys)}
+    told = {one.place: i for i, one in enumerate(named)}
+    there = {one.place for i, one in enumerate(named) if i in found}
     for i, one in enumerate(named):
-        if i not in found:
+        alone = one.place is None
+        if i not in found and (
+            alone or (told[one.place] == i and one.place not in there)
+        ):
             raise NotFoundError(kind=one.kind, key=str(one.key))

@@ -1,7 +1,7 @@
 """How commands, questions and errors cross to another process and back."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import datetime
 from functools import cache
@@ -12,55 +12,51 @@ from typing import Any, get_type_hints
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
 from storage import errors
-from storage.door import cell, kind
+from storage.door import cell, table_of
 from storage.errors import (
     NotFoundError,
     RefusedValueError,
     StorageError,
     UnreachableError,
 )
+from storage.kept import RECORDS, Record, words
+from storage.records import Decision
 from storage.store import Parameter, Store
 
 COMMANDS = (
-    "put_configuration",
-    "add_product",
-    "add_build",
-    "add_reel",
-    "fit_reel",
-    "open_session",
+    "keep",
     "record_run",
     "record_evaluation",
-    "place_hold",
-    "end_hold",
-    "note_instruments",
-    "raise_doubt",
-    "end_doubt",
-    "record_cross_check",
-    "add_units",
     "ship",
     "reasons_against",
-    "take_back",
-    "record_rework",
-    "note_step",
-    "add_past_shipment",
-    "add_receipt",
-    "record_proof",
-    "record_reel_check",
-    "queue_alerts",
     "note_delivery",
-    "acknowledge",
     "note_job",
 )
-"""The methods of the Store that change rows."""
+"""The methods of the Store that change rows, and the one that asks whether one may."""
 
 JSON = "application/json"
 ARROW = "application/vnd.apache.arrow.stream"
 
+_STRICT = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
 _ERRORS: dict[str, type[StorageError]] = {
     name: one
     for name, one in vars(errors).items()
     if isinstance(one, type) and issubclass(one, StorageError)
 }
+
+
+def encode_rows(rows: Sequence[Record], decision: Decision | None) -> bytes:
+    """Return the arguments of `keep` as JSON, each row under its table's name.
+
+    Raises
+    ------
+    RefusedValueError
+        For what is no record, or holds what no row may hold.
+    """
+    named = [{table_of(one): _plain("row", one)} for one in rows]
+    return json.dumps(
+        {"rows": named, "decision": _plain("decision", decision)}
+    ).encode()
 
 
 def encode_command(**arguments: object) -> bytes:
@@ -78,7 +74,7 @@ def encode_command(**arguments: object) -> bytes:
 
 def _plain(what: str, value: object) -> object:
     if is_dataclass(value):
-        name = kind(value)
+        name = words(type(value))
         return {
             one.name: _plain(f"{name}.{one.name}", getattr(value, one.name))
             for one in fields(value)
@@ -92,8 +88,8 @@ def _plain(what: str, value: object) -> object:
     return kept.isoformat() if isinstance(kept, datetime) else kept
 
 
-def decode_command(name: str, body: bytes) -> dict[str, Any]:
-    """Return a command's arguments, of the types its signature says.
+def send_command(store: Store, name: str, body: bytes) -> object:
+    """Have a store do a command, its arguments of the types its signature says.
 
     Raises
     ------
@@ -113,12 +109,40 @@ def decode_command(name: str, body: bytes) -> dict[str, Any]:
         raise RefusedValueError(
             what=where, value=repr(first["input"])[:80], allowed=first["msg"]
         ) from exc
-    return {field: getattr(arguments, field) for field in model.model_fields}
+    given = {field: getattr(arguments, field) for field in model.model_fields}
+    if name == "keep":
+        store.keep(*(_only(one) for one in given.pop("rows")), **given)
+        return None
+    return getattr(store, name)(**given)
+
+
+def _only(named: BaseModel) -> Record:
+    """Return the one row that a list's element names."""
+    rows = [row for _, row in named if row is not None]
+    if len(rows) != 1:
+        raise RefusedValueError(
+            what="row", value=len(rows), allowed="must be one, under its record's name"
+        )
+    row: Record = rows[0]
+    return row
 
 
 @cache
 def _command(name: str) -> type[BaseModel]:
     """Return a model of one command's arguments, from its own signature."""
+    if name == "keep":
+        named: dict[str, Any] = {
+            table: (record | None, None)
+            for table, record in RECORDS.items()
+            if record.kept.by == name
+        }
+        row = create_model("row", __config__=_STRICT, **named)
+        return create_model(
+            name,
+            __config__=_STRICT,
+            rows=(list[row], ...),
+            decision=(Decision | None, None),
+        )
     method = getattr(Store, name)
     hints = get_type_hints(method)
     arguments: dict[str, Any] = {
@@ -128,8 +152,7 @@ def _command(name: str) -> type[BaseModel]:
         )
         for one in list(signature(method).parameters.values())[1:]
     }
-    config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
-    return create_model(name, __config__=config, **arguments)
+    return create_model(name, __config__=_STRICT, **arguments)
 
 
 def encode_parameters(parameters: Mapping[str, Parameter]) -> bytes:

@@ -25,9 +25,9 @@ from daemon.alerts.policy import (
 )
 from daemon.alerts.sender import alert_of
 from daemon.presentation import sentences
-from daemon.presentation.rows import plain, signals_of
+from daemon.presentation.rows import plain
 from daemon.watch.people import PLACED_BY
-from storage.records import Hold, Scope
+from storage.records import Hold, Scope, Signal
 from storage.records_alerts import Severity
 from storage.store import Store
 
@@ -114,7 +114,7 @@ class Upkeep:
             )
         ]
         if alerts:
-            self._store.queue_alerts(alerts)
+            self._store.keep(*alerts)
 
     def _placed_by_people(self) -> list[Message]:
         """Return what is to be told of holds by hand: no run was recorded with them."""
@@ -152,7 +152,7 @@ class Upkeep:
         unnoted = rows[rows["follows"].isna() & rows["acknowledged_at"].isna()]
         gone = {
             one.signal: sentences.withdrawn(one)
-            for one in signals_of(self._store, self._product)
+            for one in self._store.rows(Signal, "signals", product=self._product)
             if not one.standing
         }
         for of, standing in (
@@ -182,7 +182,7 @@ class Upkeep:
     def _digests(self) -> list[Message]:
         known = set(self._store.frame("alerts", product=self._product)["alert"])
         builds = self._store.frame("builds", product=self._product)
-        findings = signals_of(self._store, self._product)
+        findings = self._store.rows(Signal, "signals", product=self._product)
         said = []
         for row in builds.to_dict("records"):
             planned, name = row["planned_units"], str(row["build"])

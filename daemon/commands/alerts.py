@@ -48,7 +48,7 @@ def alerts_ack(messages: tuple[str, ...], person: str) -> None:
             people=at.settings.plan.people,
             at=datetime.now(UTC),
         ):
-            at.store.acknowledge(taken, decision)
+            at.store.keep(taken, decision=decision)
     say(f"{person} took note of {', '.join(messages)}.")
 
 

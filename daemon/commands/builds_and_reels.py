@@ -63,8 +63,8 @@ def build_boards(name: str, serials: tuple[str, ...]) -> None:
     A recall then finds them too.
     """
     with opened() as at:
-        at.store.add_units(
-            [Unit(serial=one, product=at.product, build=name) for one in serials]
+        at.store.keep(
+            *[Unit(serial=one, product=at.product, build=name) for one in serials]
         )
     say(f"{figures.counted(len(serials), 'board')} of build {name} recorded.")
 
@@ -247,7 +247,7 @@ def reel_check(
         )
         judged = loose_parts.judged(mine, check)
         if person is not None:
-            at.store.record_reel_check(check)
+            at.store.keep(check)
     if person is None:
         say("Not kept: say who measured with --person NAME.")
     return Shown(

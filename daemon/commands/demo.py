@@ -24,10 +24,10 @@ from daemon.commands.showing import (
 )
 from daemon.commands.start import DASHBOARD_PORT
 from daemon.presentation import sentences
-from daemon.presentation.rows import signals_of
 from daemon.service.home import Home
 from daemon.service.processes import child, dashboard_command
 from daemon.trials.stories.demo import lay_out, report, running
+from storage.records import Signal
 
 UNITS = 30
 FIRST = "Starting. The very first start prepares the statistics: a minute or more."
@@ -95,8 +95,12 @@ def _tell_reel(
         result = report(operator, store, seed=seed, seconds=seconds)
         _write(json_, result)
         show(*_found_beside_true(result))
-        product = str(store.frame("products")["product"].iloc[0])
-        stand = [one for one in signals_of(store, product) if one.standing]
+        product = str(store.frame("product")["product"].iloc[0])
+        stand = [
+            one
+            for one in store.rows(Signal, "signals", product=product)
+            if one.standing
+        ]
         for signal in stand[-1:]:
             saying = sentences.finding(signal)
             show(Headline(f"\n{saying.headline}"), *saying.lines)

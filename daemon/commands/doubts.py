@@ -49,5 +49,5 @@ def doubt_end(name: str, person: str, reason: str) -> None:
             people=at.settings.plan.people,
             at=datetime.now(UTC),
         )
-        at.store.end_doubt(end, decision)
+        at.store.keep(end, decision=decision)
     say(f"Doubt {name} ended.")

@@ -15,10 +15,9 @@ from daemon.holds import policy
 from daemon.holds.doubts import by_reason, doubted
 from daemon.judging.product import ProductModel
 from daemon.presentation import sentences
-from daemon.presentation.rows import proofs_of, signals_of
 from daemon.traceability import tracing
 from daemon.watch.what_settles import sharpened
-from storage.records import Disposal, Scope, Signal
+from storage.records import Disposal, Proof, Scope, Signal
 
 
 @click.command("list")
@@ -31,10 +30,10 @@ def hold_list(*, every: bool) -> Shown:
     """
     with opened() as at:
         rows = at.rows("holds")
-        raised = signals_of(at.store, at.product)
+        raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened(
             raised,
-            proofs_of(at.store, at.product),
+            at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
         doubts = doubted(at.rows("latest_errors"), at.rows("runs_in_doubt"))
@@ -138,7 +137,7 @@ def hold_place(
             at=datetime.now(UTC),
             to_serial=last,
         )
-        at.store.place_hold(placed, decision)
+        at.store.keep(placed, decision=decision)
     say(f"Hold {placed.hold} stands on {sentences.held(asdict(placed))}.")
 
 
@@ -166,9 +165,12 @@ def hold_end(
             at=datetime.now(UTC),
             evidence=evidence,
         )
-        at.store.end_hold(end, decision)
+        at.store.keep(end, decision=decision)
         rows = at.rows("holds")
-        raised = {one.signal: one for one in signals_of(at.store, at.product)}
+        raised = {
+            one.signal: one
+            for one in at.store.rows(Signal, "signals", product=at.product)
+        }
     say(f"Hold {name} ended by {disposal}.")
     ended = next(one for one in rows if one["hold"] == name)
     found = raised.get(ended["signal"])

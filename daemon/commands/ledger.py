@@ -12,7 +12,7 @@ from daemon.presentation.rows import plain
 def ledger_list() -> Shown:
     """List every decision, oldest first."""
     with opened() as at:
-        rows = plain(at.store.frame("decisions"))
+        rows = plain(at.store.frame("decision"))
     return listed(rows, {
         "no.": "seq", "when": ("decided_at", "%Y-%m-%d %H:%M"), "who": "person",
         "what": "action", "on": "subject", "why": "reason",
@@ -31,7 +31,7 @@ def ledger_verify() -> None:
     with opened() as at:
         # What was decided is read first: its lines are there by then.
         kept = plain(at.store.frame("decided"))
-        rows = [LedgerRow(**one) for one in plain(at.store.frame("decisions"))]
+        rows = [LedgerRow(**one) for one in plain(at.store.frame("decision"))]
         anchors = archive.anchors(at.home.backups)
     broken = verify(rows, anchors)
     missing = undecided(rows, kept)

@@ -65,7 +65,5 @@ def opened() -> Iterator[Opened]:
     home = home_here()
     settings = load(home.folder)
     with open_store(home.data) as store:
-        store.add_product(
-            Product(product=settings.product.name, title=settings.product.title)
-        )
+        store.keep(Product(product=settings.product.name, title=settings.product.title))
         yield Opened(home=home, settings=settings, store=store)

@@ -14,9 +14,9 @@ from daemon.commands.showing import Headline, Part, Shown, Table, misuse, say, s
 from daemon.holds.proofs import NoProofError, limits_of_meter_ppm, not_by_bench, taken
 from daemon.judging.product import ProductModel
 from daemon.presentation import sentences
-from daemon.presentation.rows import finding_of, proofs_on
 from daemon.station.orders import MOST_PARTS
 from daemon.watch.what_settles import Step, checklist, probabilities, sharpen
+from storage.answers import finding_of, proofs_on
 from storage.records import Proof, ProofKind, Signal
 
 KINDS = {one.value.replace(" ", "-"): one for one in ProofKind}
@@ -88,7 +88,7 @@ def prove(
                 subject=subject,
                 meter=meter,
             )
-            at.store.record_proof(proof)
+            at.store.keep(proof)
             say("Recorded.")
     if by_bench and chosen is not None:
         order = {

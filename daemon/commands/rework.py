@@ -27,7 +27,7 @@ def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
           **fields: Any) -> None:  # fmt: skip
     require_listed(person, at.settings.plan.people)
     line = decision(person, kind.value, serial, reason)
-    at.store.record_rework(
+    at.store.keep(
         Rework(
             rework=uuid4().hex,
             serial=serial,
@@ -38,7 +38,7 @@ def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
             reworked_at=line.decided_at,
             **fields,
         ),
-        line,
+        decision=line,
     )
 
 

@@ -113,7 +113,7 @@ def answer(reasons: list[str], *, left: bool, by_plan: bool = False) -> str:
 def _keep_past(units: int, build: str, on: datetime, to: str, person: str) -> None:
     with opened() as at:
         require_listed(person, at.settings.plan.people)
-        at.store.add_past_shipment(
+        at.store.keep(
             PastShipment(
                 past_shipment=uuid4().hex,
                 product=at.product,
@@ -123,7 +123,7 @@ def _keep_past(units: int, build: str, on: datetime, to: str, person: str) -> No
                 person=person,
                 shipped_at=on,
             ),
-            Decision(
+            decision=Decision(
                 person=person,
                 action="note past shipment",
                 subject=build,
@@ -146,7 +146,7 @@ def return_(serial: str, person: str, reason: str) -> None:
     line = decision(person, "take back", serial, reason)
     with opened() as at:
         require_listed(person, at.settings.plan.people)
-        at.store.take_back(
+        at.store.keep(
             UnitReturn(
                 unit_return=uuid4().hex,
                 serial=serial,
@@ -155,6 +155,6 @@ def return_(serial: str, person: str, reason: str) -> None:
                 reason=reason,
                 returned_at=line.decided_at,
             ),
-            line,
+            decision=line,
         )
     say(f"Unit {serial} is back in the house.")

@@ -12,7 +12,6 @@ from daemon.holds.doubts import by_reason, doubted
 from daemon.holds.policy import end_offer
 from daemon.judging.product import ProductModel
 from daemon.presentation import figures, sentences
-from daemon.presentation.rows import proofs_of, signals_of, warnings_of
 from daemon.service.client import Client
 from daemon.service.home import Home
 from daemon.station import rejudging
@@ -20,7 +19,7 @@ from daemon.watch import own_limit
 from daemon.watch.product_watch import ProductWatch
 from daemon.watch.what_settles import sharpened
 from storage.errors import UnreachableError
-from storage.records import Signal
+from storage.records import Cause, Proof, Signal
 
 Doubts = Mapping[str, tuple[str, ...]]
 
@@ -37,13 +36,13 @@ def status() -> Shown:
         builds, in_doubt = at.rows("builds"), at.rows("runs_in_doubt")
         doubts = doubted(at.rows("latest_errors"), in_doubt)
         standing = [one for one in at.rows("holds") if one["disposal"] is None]
-        raised = signals_of(at.store, at.product)
+        raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened(
             raised,
-            proofs_of(at.store, at.product),
+            at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
-        warned = warnings_of(at.store, at.product)
+        warned = at.store.rows(Signal, product=at.product, cause=Cause.CHART)
         titles = {key: one.title for key, one in at.settings.product.ranges.items()}
         judged_again = rejudging.sentences(at.store, at.product, titles)
         watched_by = _offline(at) if bench is None else bench

@@ -308,7 +308,7 @@ def _older_unit(signal: Signal, store: Store, serial: str, person: str) -> Proof
 
 
 def _second_meter(signal: Signal, store: Store, person: str) -> Proof:
-    rows = store.frame("cross_checks", product=signal.product)
+    rows = store.frame("cross_check", product=signal.product)
     rows = _on(signal, rows[rows["signal"] == signal.signal])
     if rows.empty:
         message = f"no second meter was read on {_where(signal)} for this finding"

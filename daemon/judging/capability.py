@@ -11,7 +11,6 @@ from math import sqrt
 from typing import TYPE_CHECKING, Self
 
 from daemon.presentation import sentences
-from daemon.presentation.rows import signals_of
 from daemon.spc.capability import CapabilityStudy, Specification, capability_study
 from daemon.spc.errors import SpcError
 from daemon.spc.variance import INNERMOST, reml_components
@@ -112,7 +111,7 @@ class Measured:
         builds = store.frame("builds", product=product)
         held = builds.loc[builds["state"] == "held", "build"]
         there = set(rows["build"])
-        found = signals_of(store, product)
+        found = store.rows(Signal, "signals", product=product)
         return cls(
             titles=titles,
             rows=rows,

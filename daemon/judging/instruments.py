@@ -62,7 +62,7 @@ def meet(
     """
     before = store.table("latest_instruments", bench=bench.name).to_pylist()
     found = met(session, bench, said, before, at.date())
-    store.note_instruments(found)
+    store.keep(*found)
     return found
 
 

@@ -116,7 +116,7 @@ class BenchBook:
         """
         session, now = uuid4().hex, self._clock.utc()
         store = self._cycle.store
-        store.open_session(
+        store.keep(
             Session(
                 session=session,
                 bench=self._bench.name,

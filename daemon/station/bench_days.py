@@ -183,7 +183,7 @@ class BenchDays:
         )
         if checked:
             return kitting.fit_reel(self.store, self.settings.product, fitting)
-        self.store.fit_reel(fitting)
+        self.store.keep(fitting)
         return kitting.Fitted(fitting=fitting)
 
     def end_hold(
@@ -209,7 +209,7 @@ class BenchDays:
             people=self.settings.plan.people,
             at=self.clock.utc(),
         )
-        self.store.end_hold(end, decision)
+        self.store.keep(end, decision=decision)
 
     # what happens on the bench
 

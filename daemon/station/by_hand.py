@@ -177,7 +177,7 @@ class ByHand:
     def _session_of(self, bench: Bench, now: datetime, *, new_setup: bool) -> str:
         if self._session is None or new_setup:
             session = f"typed-{now:%Y%m%dT%H%M%S}-{uuid4().hex[:8]}"
-            self._store.open_session(
+            self._store.keep(
                 Session(
                     session=session,
                     bench=bench.name,

@@ -340,7 +340,7 @@ class Standing:
             ]
             if not numbers:
                 continue
-            self._store.raise_doubt(
+            self._store.keep(
                 Doubt(
                     doubt=f"{session}:{numbers[0]}-{numbers[-1]}:{cause.value}",
                     product=self._product,
@@ -363,7 +363,7 @@ class Standing:
             same = one["session"] == session or one["cause"] == DoubtCause.OVERDUE
             if one["ended_by"] is None and same:
                 at = self._clock.utc()
-                self._store.end_doubt(
+                self._store.keep(
                     DoubtEnd(
                         doubt=str(one["doubt"]),
                         ended_by=PLACED_BY,
@@ -371,7 +371,7 @@ class Standing:
                         ended_at=at,
                         check_run=run,
                     ),
-                    Decision(
+                    decision=Decision(
                         person=PLACED_BY,
                         action=END_DOUBT,
                         subject=str(one["doubt"]),

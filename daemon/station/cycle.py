@@ -205,7 +205,7 @@ class Cycle:
         warm_up(self.product)
         self.known.remember()
         self._placed = set(self.store.frame("holds", product=self._name)["hold"])
-        warned = self.store.frame("warnings", product=self._name)
+        warned = self.store.frame("signal", product=self._name, cause="chart")
         self._warned = set(warned["signal"])
         self._teller.remember(self.store.frame("alerts", product=self._name))
         self.watch()
@@ -366,7 +366,7 @@ class Cycle:
         if names <= self._placed and not names & self.known.book.ended:
             return ()
         known = plain(self.store.frame("holds", product=self._name))
-        history = plain(self.store.frame("signal_history", signal=signal.signal))
+        history = plain(self.store.frame("signal", signal=signal.signal))
         found = (
             policy.raised_again(one, signal=signal, holds=known, history=history)
             for one in asked

@@ -199,11 +199,11 @@ def take(
         serials=set(kept["serial"]),
     )
     if fresh:
-        store.put_configuration(configuration)
+        store.keep(configuration)
         _open_builds(fresh, cycle, at)
         _fit_reels(fresh, cycle, at)
         if session not in set(store.frame("sessions", product=product)["session"]):
-            store.open_session(
+            store.keep(
                 Session(
                     session=session,
                     bench=bench.name,
@@ -374,8 +374,8 @@ def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
     """Record each build's reels from the first unit on that carries them."""
     product = cycle.settings.product
     store = cycle.store
-    reels = set(store.frame("reels")["reel"])
-    fittings = store.frame("fittings", product=product.name)
+    reels = set(store.frame("reel")["reel"])
+    fittings = store.frame("fitting", product=product.name)
     latest = {
         (one["build"], one["part"]): one["reel"] for one in fittings.to_dict("records")
     }
@@ -396,7 +396,7 @@ def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
                 )
                 reels.add(reel)
             first = (row.build, part) not in latest
-            store.fit_reel(
+            store.keep(
                 kitting.fitting_of(
                     product.name,
                     row.build,

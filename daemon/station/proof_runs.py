@@ -22,12 +22,13 @@ from daemon.holds.proofs import (
 )
 from daemon.judging.product import ProductModel
 from daemon.presentation import figures, sentences
-from daemon.presentation.rows import finding_of, proofs_on, reel_of
+from daemon.presentation.rows import reel_of
 from daemon.station.desk import Desk
 from daemon.station.ohmmeter import Lead, NotReadError, PartsRead, read_parts, reader
 from daemon.station.orders import LooseParts, ProofOrder, SecondMeter
 from daemon.station.session import OutOfControlError, Station
 from daemon.watch.what_settles import UNITS, next_step, shown
+from storage.answers import finding_of, proofs_on
 from storage.records import Proof, ProofKind, ReelCheck, Signal
 from storage.store import Store
 
@@ -83,7 +84,7 @@ class Prober:
                 person=order.person,
                 serial=serial,
             )
-        self.store.record_proof(proof)
+        self.store.keep(proof)
         said = (
             beside,
             shown(proof, signal, self.product),
@@ -112,7 +113,7 @@ class Prober:
             person=order.person,
             made_at=self.clock.utc(),
         )
-        self.store.record_reel_check(check)
+        self.store.keep(check)
         said = sentences.claim(
             judged(reel, check), reel=reel.reel, tolerance_ppm=reel.tolerance_ppm
         )

@@ -242,7 +242,7 @@ class Station:
             session=session,
             at=self._clock.utc(),
         )
-        self._cycle.store.record_cross_check(done.row)
+        self._cycle.store.keep(done.row)
         return done
 
     @property

@@ -12,7 +12,7 @@ from typing import Any
 from scipy.special import ndtr
 
 from daemon.presentation.figures import counted
-from daemon.presentation.rows import plain, signals_of
+from daemon.presentation.rows import plain
 from daemon.presentation.sentences import withdrawn
 from daemon.traceability import who_carries
 from daemon.traceability.tracing import Place, Records, Row, leftover
@@ -216,16 +216,20 @@ def contain(store: Store, records: Records, subject: str) -> Containment:
         Neither a finding nor a reel is called so.
     """
     signal = next(
-        (one for one in signals_of(store, records.product) if one.signal == subject),
+        (
+            one
+            for one in store.rows(Signal, "signals", product=records.product)
+            if one.signal == subject
+        ),
         None,
     )
     reel = subject if signal is None else signal.reel
     if signal is None and all(one["reel"] != subject for one in records.reels):
         raise NotFoundError(kind="finding or reel", key=subject)
     steps = plain(
-        store.frame("containment_steps", product=records.product, subject=subject)
+        store.frame("containment_step", product=records.product, subject=subject)
     )
-    uses = [] if reel is None else plain(store.frame("reel_uses", reel=reel))
+    uses = [] if reel is None else plain(store.frame("fitting", reel=reel))
     return of_records(records, subject, signal, steps=steps, uses=uses)
 
 

@@ -44,11 +44,9 @@ def keep_settings(store: Store, settings: Settings, *, at: datetime) -> str:
     Returns their hash.
     """
     configuration, body = fingerprint(settings)
-    store.put_configuration(
-        Configuration(configuration=configuration, body=body, stored_at=at)
-    )
+    store.keep(Configuration(configuration=configuration, body=body, stored_at=at))
     product = settings.product
-    store.add_product(Product(product=product.name, title=product.title))
+    store.keep(Product(product=product.name, title=product.title))
     return configuration
 
 
@@ -62,7 +60,7 @@ def open_build(
     storage.errors.StorageError
         It was not kept: a build of this name was opened otherwise.
     """
-    store.add_build(
+    store.keep(
         Build(build=build, product=product, planned_units=planned_units, opened_at=at)
     )
 
@@ -85,7 +83,7 @@ def receive_reel(
     storage.errors.StorageError
         It was not kept: a reel of this name has another label.
     """
-    store.add_reel(
+    store.keep(
         Reel(
             reel=reel,
             nominal_ohm=nominal_ohm,
@@ -96,7 +94,7 @@ def receive_reel(
         )
     )
     if receipt is not None:
-        store.add_receipt(receipt)
+        store.keep(receipt)
 
 
 def fitting_of(
@@ -162,5 +160,5 @@ def fit_reel(
         tracing.require_fittable(records, fitting, planned)
     succession = tracing.succession(records, fitting)
     doubts = tracing.fitting_doubts(records, fitting, planned)
-    store.fit_reel(fitting)
+    store.keep(fitting)
     return Fitted(fitting=fitting, doubts=tuple(doubts), succession=tuple(succession))

@@ -25,7 +25,7 @@ def note(
         Serial, or finding and reel, are unknown.
     """
     now = datetime.now(UTC)
-    store.note_step(
+    store.keep(
         ContainmentStep(
             containment_step=uuid4().hex,
             product=product,
@@ -36,7 +36,7 @@ def note(
             note=text,
             noted_at=now,
         ),
-        Decision(
+        decision=Decision(
             person=person,
             action=step.value,
             subject=serial,

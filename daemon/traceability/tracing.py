@@ -78,7 +78,7 @@ class Records:
 
         errors = rows("latest_errors", product=product)
         shipments = rows("shipments", product=product)
-        fittings = rows("fittings", product=product)
+        fittings = rows("fitting", product=product)
         by_unit: dict[str, dict[str, Row]] = {}
         for one in errors:
             by_unit.setdefault(one["serial"], {})[one["range"]] = one
@@ -91,17 +91,17 @@ class Records:
             builds=rows("builds", product=product),
             units=tuple(
                 sorted(
-                    rows("units", product=product),
+                    rows("unit", product=product),
                     key=lambda one: serial_order(one["serial"]),
                 )
             ),
             fittings=fittings,
-            reels=rows("reels"),
-            receipts=rows("receipts"),
+            reels=rows("reel"),
+            receipts=rows("reel_receipt"),
             errors=errors,
             holds=holds_of(store, product),
             shipments=shipments,
-            past=rows("past_shipments", product=product),
+            past=rows("past_shipment", product=product),
             reworks=rows("reworks", product=product),
             doubted=doubted(errors, rows("runs_in_doubt", product=product)),
             checks=checks_of(store),

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from storage.records import Fitting
-from storage.serial_order import serial_order, takes_over
+from storage.serials import serial_order, takes_over
 
 Errors = NDArray[np.float64]
 

@@ -34,7 +34,7 @@ from daemon.watch.segment import (
     SetUp,
 )
 from storage.records import Fitting
-from storage.serial_order import serial_order
+from storage.serials import serial_order
 
 Event = UnitErrors | CheckErrors | Accepted
 

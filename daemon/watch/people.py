@@ -63,7 +63,7 @@ class Book:
 
 def fittings_of(store: Store, product: str) -> Iterator[Fitting]:
     """Return which reel feeds which part from which unit on, as it is recorded."""
-    for one in store.table("fittings", product=product).to_pylist():
+    for one in store.table("fitting", product=product).to_pylist():
         yield Fitting(
             fitting=one["fitting"],
             product=product,

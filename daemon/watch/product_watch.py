@@ -5,12 +5,13 @@ from functools import partial
 
 from config.model import Settings
 from daemon.judging.product import ProductModel
-from daemon.presentation.rows import reel_of, signals_of
+from daemon.presentation.rows import reel_of
 from daemon.spc.detector.baseline import Baseline
 from daemon.watch.entering import Accepted, CheckErrors, UnitErrors
 from daemon.watch.from_rows import FromRows, RunRows, runs_after
 from daemon.watch.people import Book
 from daemon.watch.watcher import FindLimit, Watcher
+from storage.records import Signal
 from storage.store import Store
 
 Event = UnitErrors | CheckErrors | Accepted
@@ -87,7 +88,7 @@ class ProductWatch:
         self.watcher.remember(
             [*events, *(one.event for one in decided)],
             book.fittings,
-            signals_of(self._store, self._name),
+            self._store.rows(Signal, "signals", product=self._name),
             book.found_bad,
         )
         self.folded = watermark

@@ -14,7 +14,7 @@ from daemon.spc.detector.finding import BENCH, Culprit
 from daemon.spc.detector.line import REFERENCE_C, KnownReel, Line
 from daemon.spc.detector.state import State
 from daemon.watch.entering import CheckErrors, Errors, UnitErrors
-from storage.serial_order import serial_order
+from storage.serials import serial_order
 
 UNSEATED_COUNTS = 6
 """Units for which a reading that nobody could repeat may still stand as a poor

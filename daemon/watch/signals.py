@@ -15,7 +15,7 @@ from daemon.watch.segment import Segment
 from daemon.watch.suspects import Suspect
 from daemon.watch.what_settles import next_step
 from storage.records import Cause, LimitIs, Reel, Signal
-from storage.serial_order import serial_order
+from storage.serials import serial_order
 
 FindLabel = Callable[[str], Reel]
 

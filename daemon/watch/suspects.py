@@ -10,7 +10,7 @@ from daemon.spc.detector.concerned import concerned
 from daemon.watch.entering import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import Segment
-from storage.serial_order import serial_order
+from storage.serials import serial_order
 
 BEFORE_ALL = -1
 """A place among the units of the line that no finding concerns."""

@@ -114,7 +114,9 @@ def instruments() -> None:
     if found is None or found[1]["session"] is None:
         return
     connection, state = found
-    rows = connection.store.table("instruments", session=state["session"]).to_pylist()
+    rows = connection.store.table(
+        "bench_instrument", session=state["session"]
+    ).to_pylist()
     if rows:
         look.heading("Instruments of this session", [line_of(one) for one in rows])
 

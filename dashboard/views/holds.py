@@ -164,7 +164,7 @@ def end(name: str) -> None:
             at=datetime.now(UTC),
             evidence=st.session_state[f"shown {name}"],
         )
-        at.store.end_hold(ended, decision)
+        at.store.keep(ended, decision=decision)
 
     decided(keep)
 
@@ -200,7 +200,7 @@ def trust(name: str) -> None:
             people=at.settings.plan.people,
             at=datetime.now(UTC),
         )
-        at.store.end_doubt(ended, decision)
+        at.store.keep(ended, decision=decision)
 
     decided(keep)
 
@@ -260,7 +260,7 @@ def held(placed_before: int) -> None:
             at=datetime.now(UTC),
             to_serial=last if scope is Scope.SERIALS else None,
         )
-        at.store.place_hold(placed, decision)
+        at.store.keep(placed, decision=decision)
 
     if decided(keep):
         state[PLACED] = placed_before + 1

@@ -107,7 +107,7 @@ def take(offered: tuple[str, ...]) -> None:
             people=at.settings.plan.people,
             at=datetime.now(UTC),
         ):
-            at.store.acknowledge(taken, decision)
+            at.store.keep(taken, decision=decision)
 
     try:
         data.tried(keep)

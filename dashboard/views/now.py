@@ -7,7 +7,7 @@ import streamlit as st
 from config.quantity import Unit, spell
 from daemon.holds.doubts import by_reason, doubted
 from daemon.presentation import figures, sentences
-from daemon.presentation.rows import as_signals, plain
+from daemon.presentation.rows import plain
 from daemon.traceability.tracing import spans
 from dashboard import data, look, pictures
 from dashboard.data import Shown
@@ -58,7 +58,7 @@ def beside(lines: Sequence[str]) -> None:
 
 def warned(shown: Shown) -> None:
     """Say what charts warn of on the latest build; nothing is held by it."""
-    lines = sentences.warnings(as_signals(shown.warnings), list(shown.builds["build"]))
+    lines = sentences.warnings(shown.warnings, list(shown.builds["build"]))
     if lines:
         look.heading("Charts warn", lines)
 

@@ -42,7 +42,7 @@ def home_with_checks(folder: Path) -> Home:
     home.data.mkdir(parents=True)
     with running_daemon(home, "--no-bench"), open_store(home.data) as store:
         name = demo_settings().product.name
-        store.add_build(Build(build="B-1", product=name, planned_units=3, opened_at=AT))
+        store.keep(Build(build="B-1", product=name, planned_units=3, opened_at=AT))
     return home
 
 

@@ -3,11 +3,12 @@
 Slow and simple on purpose: `MEANINGS` holds one function a query.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from storage.records import Cause, ProofKind, RunKind, Scope, Verdict
+from storage.records_shipping import ReworkKind
 from storage.serials import serial_order, within
 from tests.contract.two_products import PRODUCTS, Book, Row, Rows, of_product, units
 
@@ -89,6 +90,11 @@ def holds_on(book: Book, product: str, build: str) -> int:
     """Return how many holds keep a build, or anything of it."""
     serials_ = [o["serial"] for o in units(book, product) if o["build"] == build]
     reels = {o["reel"] for o in book.of("fitting") if o["build"] == build}
+    reels |= {
+        o["reel"]
+        for o in book.of("rework")
+        if o["kind"] is ReworkKind.REPLACE and o["serial"] in serials_
+    }
     found = 0
     for one in standing_holds(book, product):
         subject = one["subject"]
@@ -464,7 +470,7 @@ def alerts(book: Book, product: str) -> Rows:
     ):
         sent = delivery_of(book, one)
         row = joined(
-            {name: value for name, value in one.items() if name != "product"},
+            one,
             sent,
             "tries tried_at next_at last_error delivered_at dead_at",
         )
@@ -542,18 +548,9 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         for one in sorted(of_product(book, "check_result", product), key=by("number"))
         if one["number"] > after
     ],
-    "configuration": plain("configuration", "stored_at", configuration="configuration"),
-    "containment_steps": plain(
-        "containment_step", "noted_at containment_step",
-        "serial step person note noted_at", product="product", subject="subject",
-    ),
-    "cross_checks": plain(
-        "cross_check", "measured_at cross_check", product="product"
-    ),
     "decided": lambda book: sorted(
         book.decided, key=by("decided_at", "kind", "subject")
     ),
-    "decisions": lambda book: book.of("decision"),
     "doubts": lambda book, product: [
         joined(
             one,
@@ -568,27 +565,18 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     "first_run": lambda book, serial: [
         picked(one, "run") for one in book.of("run") if one["serial"] == serial
     ][:1],
-    "fittings": plain("fitting", "fitted_at fitting", product="product"),
     "hold_ends": hold_ends,
     "holds": holds,
-    "instruments": plain("bench_instrument", "role", session="session"),
     "jobs": plain("job", "job"),
     "latest_errors": latest_errors,
     "latest_instruments": latest_instruments,
-    "past_shipments": plain(
-        "past_shipment", "shipped_at past_shipment", product="product"
-    ),
-    "products": plain("product", "product"),
     "proofs": proofs,
     "range_rows": range_rows,
     "readings": plain(
         "range_result", "place", "range level reference_readings output_readings at_s",
         run="run",
     ),
-    "receipts": plain("reel_receipt", "reel"),
     "reel_checks": reel_checks,
-    "reel_uses": plain("fitting", "fitted_at fitting", reel="reel"),
-    "reels": plain("reel", "received_at reel"),
     "rejudgements": rejudgements,
     "reworks": lambda book, product: [
         {**one, "build": build_of(book, one["serial"])}
@@ -599,21 +587,8 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     "runs_in_doubt": runs_in_doubt,
     "sessions": sessions,
     "shipments": shipments,
-    "signal_history": plain("signal", "revision", signal="signal"),
     "signals": signals,
     "unit_runs": unit_runs,
-    "units": lambda book, product: sorted(
-        units(book, product),
-        key=lambda o: (o["build"], len(o["serial"]), serial_order(o["serial"])),
-    ),
-    "warnings": lambda book, product: sorted(
-        (
-            o
-            for o in of_product(book, "signal", product)
-            if o["cause"] is Cause.CHART
-        ),
-        key=by("number", "signal"),
-    ),
     "watermark": lambda book, product: [
         {
             "number": min(
@@ -623,3 +598,72 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     ],
     "yields": yields,
 }  # fmt: skip
+
+TABLES: dict[str, tuple[str, Sequence[str], Callable[..., Rows]]] = {
+    "configuration": (
+        "configuration",
+        ["configuration"],
+        plain("configuration", "stored_at", configuration="configuration"),
+    ),
+    "containment_steps": (
+        "containment_step",
+        ["product", "subject"],
+        plain(
+            "containment_step",
+            "noted_at containment_step",
+            product="product",
+            subject="subject",
+        ),
+    ),
+    "cross_checks": (
+        "cross_check",
+        ["product"],
+        plain("cross_check", "measured_at cross_check", product="product"),
+    ),
+    "decisions": ("decision", [], lambda book: book.of("decision")),
+    "fittings": (
+        "fitting",
+        ["product"],
+        plain("fitting", "fitted_at fitting", product="product"),
+    ),
+    "instruments": (
+        "bench_instrument",
+        ["session"],
+        plain("bench_instrument", "role", session="session"),
+    ),
+    "past_shipments": (
+        "past_shipment",
+        ["product"],
+        plain("past_shipment", "shipped_at past_shipment", product="product"),
+    ),
+    "products": ("product", [], plain("product", "product")),
+    "receipts": ("reel_receipt", [], plain("reel_receipt", "reel")),
+    "reel_uses": (
+        "fitting",
+        ["reel"],
+        plain("fitting", "fitted_at fitting", reel="reel"),
+    ),
+    "reels": ("reel", [], plain("reel", "received_at reel")),
+    "signal_history": (
+        "signal",
+        ["signal"],
+        plain("signal", "number signal revision", signal="signal"),
+    ),
+    "units": (
+        "unit",
+        ["product"],
+        lambda book, product: sorted(
+            units(book, product),
+            key=lambda o: (o["build"], serial_order(o["serial"])),
+        ),
+    ),
+    "warnings": (
+        "signal",
+        ["product", "cause"],
+        lambda book, product, cause: sorted(
+            (o for o in of_product(book, "signal", product) if o["cause"] == cause),
+            key=by("number", "signal", "revision"),
+        ),
+    ),
+}
+"""What records are asked for by their own tables: table, by which fields, meaning."""

@@ -1,6 +1,6 @@
 """Every named query answers as plain loops over the rows that were kept do."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -9,7 +9,7 @@ import pytest
 
 from storage.local import LocalStore
 from storage.statements import queries
-from tests.contract.query_meanings import MEANINGS
+from tests.contract.query_meanings import MEANINGS, TABLES
 from tests.contract.two_products import (
     PRODUCTS,
     REELS,
@@ -38,6 +38,7 @@ ASKED: dict[str, Sequence[Any]] = {
     "target": ("mail", "chat", "nobody"),
     "at": tuple(START + timedelta(minutes=n) for n in (0, 4_000, 20_000)),
     "but_by": (WATCH, "Ada"),
+    "cause": ("chart",),
 }
 """What is asked for, by the name of the parameter."""
 
@@ -76,10 +77,22 @@ def test_every_query_has_its_meaning_here() -> None:
 
 @pytest.mark.parametrize("query", MEANINGS)
 def test_a_query_answers_as_the_loops_do(book: Book, query: str) -> None:
+    compare(book, query, sorted(queries()[query].parameters), MEANINGS[query])
+
+
+@pytest.mark.parametrize("asked", TABLES)
+def test_a_record_s_table_answers_as_the_loops_do(book: Book, asked: str) -> None:
+    table, fields, meaning = TABLES[asked]
+    compare(book, table, fields, meaning)
+
+
+def compare(
+    book: Book, query: str, parameters: Sequence[str], meaning: Callable[..., list[Row]]
+) -> None:
     answered = 0
-    for given in combinations(sorted(queries()[query].parameters)):
+    for given in combinations(parameters):
         found = book.store.table(query, **given).to_pylist()
-        meant = MEANINGS[query](book, **given)
+        meant = meaning(book, **given)
         answered += len(found)
         assert len(found) == len(meant), given
         for row, wanted in zip(found, map(as_plain, meant), strict=True):

@@ -60,14 +60,14 @@ def test_a_message_with_other_words_under_the_same_id_is_a_conflict(
     store: Store,
 ) -> None:
     """One id, one message."""
-    store.queue_alerts([ALERT])
+    store.keep(ALERT)
     with pytest.raises(ConflictError, match="body"):
-        store.queue_alerts([replace(ALERT, body="other")])
+        store.keep(replace(ALERT, body="other"))
 
 
 def test_a_failed_message_is_due_again_at_its_time(store: Store) -> None:
     """Backing off is kept, so a restart does not hurry."""
-    store.queue_alerts([ALERT, replace(ALERT, target="chat")])
+    store.keep(ALERT, replace(ALERT, target="chat"))
     store.note_delivery(FAILED)
     assert due(store) == []
     assert due(store, minutes=1) == ["B-1-F1"]
@@ -76,7 +76,7 @@ def test_a_failed_message_is_due_again_at_its_time(store: Store) -> None:
 
 def test_what_arrived_stays_arrived(store: Store) -> None:
     """A late word of another try changes nothing."""
-    store.queue_alerts([ALERT])
+    store.keep(ALERT)
     store.note_delivery(ARRIVED)
     store.note_delivery(FAILED)
     row = store.frame("alerts", product=PRODUCT.product).iloc[0]
@@ -86,7 +86,7 @@ def test_what_arrived_stays_arrived(store: Store) -> None:
 
 def test_giving_up_comes_with_its_own_message(store: Store) -> None:
     """The dead letter and its alarm are one transaction."""
-    store.queue_alerts([ALERT])
+    store.keep(ALERT)
     dead = replace(FAILED, next_at=None, dead_at=START)
     with pytest.raises(NotFoundError):
         store.note_delivery(dead, [replace(ALERT, alert="x", product="nobody's")])
@@ -98,7 +98,7 @@ def test_giving_up_comes_with_its_own_message(store: Store) -> None:
 
 def test_a_delivery_is_in_one_state(store: Store) -> None:
     """Neither nowhere nor in two."""
-    store.queue_alerts([ALERT])
+    store.keep(ALERT)
     for wrong in (
         replace(FAILED, next_at=None),
         replace(ARRIVED, dead_at=START),
@@ -111,15 +111,15 @@ def test_a_delivery_is_in_one_state(store: Store) -> None:
 
 def test_taking_note_is_a_decision(store: Store) -> None:
     """Once, by a person, in the ledger."""
-    store.queue_alerts([ALERT])
+    store.keep(ALERT)
     decision = decided("Ada Moreno", "take note", ALERT.alert, START)
     taken = replace(TAKEN, person=decision.person)
-    store.acknowledge(taken, decision)
-    store.acknowledge(taken, decision)
+    store.keep(taken, decision=decision)
+    store.keep(taken, decision=decision)
     row = store.frame("alerts", product=PRODUCT.product).iloc[0]
     assert row["person"] == decision.person
-    assert list(store.frame("decisions")["action"]) == ["take note"]
+    assert list(store.frame("decision")["action"]) == ["take note"]
     with pytest.raises(RefusedValueError, match="must be who decided it"):
-        store.acknowledge(replace(TAKEN, person="nobody"), decision)
+        store.keep(replace(TAKEN, person="nobody"), decision=decision)
     with pytest.raises(NotFoundError, match="alert"):
-        store.acknowledge(replace(taken, alert="none"), decision)
+        store.keep(replace(taken, alert="none"), decision=decision)

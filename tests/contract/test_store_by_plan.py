@@ -49,7 +49,7 @@ OTHERS_HOLD = replace(PERSONS_HOLD, scope=Scope.UNIT, subject="S002")
 
 def sampled(store: Store, units: int = NEEDED) -> None:
     """Measure some units on every range, and leave another unmeasured."""
-    store.add_units([Unit(serial=BARE, product="photoamp", build="B1")])
+    store.keep(Unit(serial=BARE, product="photoamp", build="B1"))
     for number in range(1, units + 1):
         record(store, run(number))
     watched(store, units)
@@ -74,12 +74,12 @@ def partly(store: Store, number: int, ranges: Sequence[str], verdict: Verdict) -
 
 def another_reel(store: Store, *, from_serial: str) -> None:
     """Have the build's boards carry another reel from one on."""
-    store.add_reel(
+    store.keep(
         Reel(
             reel="reel 8", nominal_ohm=1e4, tolerance_ppm=1e3, received_at=START
         )
     )  # fmt: skip
-    store.fit_reel(
+    store.keep(
         Fitting(
             fitting="F2", product="photoamp", build="B1", part="R13", reel="reel 8",
             from_serial=from_serial, fitted_at=FITTING.fitted_at,
@@ -155,7 +155,7 @@ def test_an_odd_unit_is_nothing_against_others_and_no_example_for_them(
 def test_a_build_larger_than_planned_is_counted_as_it_is(store: Store) -> None:
     sampled(store)
     more = [Unit(serial=f"T{n}", product="photoamp", build="B1") for n in range(27)]
-    store.add_units(more)  # 27 + 3 + 1 are 31
+    store.keep(*more)  # 27 + 3 + 1 are 31
     (said,) = against(store)
     assert "3 of 31 units" in said
     assert said.endswith("the plan asks for 4")
@@ -172,7 +172,7 @@ def test_a_reel_none_of_whose_units_is_measured_and_good_keeps_its_own(
         "good carries reel reel 8 (R13), as it does"
     )
     assert against(store) == [unproven]
-    store.add_units([Unit(serial="S000", product="photoamp", build="B1")])
+    store.keep(Unit(serial="S000", product="photoamp", build="B1"))
     assert against(store, serial="S000") == []  # of the reel before it
     record(store, run(4), Verdict.UNDECIDED)
     watched(store, 4)
@@ -186,7 +186,7 @@ def test_a_part_replaced_from_a_reel_proves_that_reel(store: Store) -> None:
     sampled(store)
     another_reel(store, from_serial="S004")
     line = decided("Ada", "rework", "S001", REWORK.reworked_at)
-    store.record_rework(replace(REWORK, part="R13", reel="reel 8"), line)
+    store.keep(replace(REWORK, part="R13", reel="reel 8"), decision=line)
     again = run(600, serial="S001")
     store.record_run(again, results(again), unit(again))
     watched(store, 4)
@@ -205,16 +205,16 @@ def test_units_judged_by_other_settings_or_in_doubt_do_not_count(store: Store) -
     sampled(store)
     other = replace(RULE, configurations=("another",))
     assert against(store, other) == [short(0)]
-    store.raise_doubt(DOUBT)
+    store.keep(DOUBT)
     assert against(store) == [short(NEEDED - 1)]
-    store.end_doubt(DOUBT_END, CLEARED)
+    store.keep(DOUBT_END, decision=CLEARED)
     assert against(store) == []
 
 
 def test_a_unit_that_was_reworked_since_does_not_count(store: Store) -> None:
     sampled(store)
     line = decided("Ada", "rework", "S001", REWORK.reworked_at)
-    store.record_rework(REWORK, line)
+    store.keep(REWORK, decision=line)
     assert against(store) == [short(NEEDED - 1)]
 
 
@@ -242,26 +242,26 @@ def test_a_hold_on_anything_of_the_build_keeps_it(
     sampled(store)
     # From S003 on another reel: the held one is in other units of the build.
     another_reel(store, from_serial="S003")
-    store.place_hold(replace(PERSONS_HOLD, **hold), PLACED)
+    store.keep(replace(PERSONS_HOLD, **hold), decision=PLACED)
     on = f"{hold['scope']} {hold['subject']}"
     assert against(store) == [
         f"measured by plan, but a hold stands on its build ({on})"
     ]
     released = replace(END, hold=PERSONS_HOLD.hold)
-    store.end_hold(released, decided("Ada", "release", "hold 2", END.ended_at))
+    store.keep(released, decision=decided("Ada", "release", "hold 2", END.ended_at))
     assert against(store) == []
 
 
 def test_its_own_hold_is_said_once(store: Store) -> None:
     sampled(store)
-    store.place_hold(PERSONS_HOLD, PLACED)
+    store.keep(PERSONS_HOLD, decision=PLACED)
     assert against(store) == [f"held (build B1): {PERSONS_HOLD.reason}"]
 
 
 def test_a_hold_on_another_build_does_not_matter(store: Store) -> None:
     sampled(store)
-    store.add_units([Unit(serial="X1", product="photoamp", build="B2")])
-    store.place_hold(replace(OTHERS_HOLD, subject="X1"), PLACED)
+    store.keep(Unit(serial="X1", product="photoamp", build="B2"))
+    store.keep(replace(OTHERS_HOLD, subject="X1"), decision=PLACED)
     store.record_evaluation(
         Evaluation(
             product="photoamp",
@@ -280,7 +280,9 @@ def test_a_charts_warning_keeps_no_unit(store: Store) -> None:
     )
     assert against(store) == []
     assert store.frame("signals", product="photoamp").empty
-    assert list(store.frame("warnings", product="photoamp")["signal"]) == ["signal 1"]
+    assert list(store.frame("signal", cause="chart", product="photoamp")["signal"]) == [
+        "signal 1"
+    ]
 
 
 def test_a_finding_stands_until_its_hold_was_ended(store: Store) -> None:
@@ -292,17 +294,17 @@ def test_a_finding_stands_until_its_hold_was_ended(store: Store) -> None:
     )
     stands = "measured by plan, but finding signal 1 stands on its build"
     assert against(store) == [stands]
-    store.place_hold(replace(OTHERS_HOLD, signal="signal 1"), PLACED)
+    store.keep(replace(OTHERS_HOLD, signal="signal 1"), decision=PLACED)
     assert stands in against(store)
     released = replace(END, hold=OTHERS_HOLD.hold, disposal=Disposal.RELEASE)
-    store.end_hold(released, decided("Ada", "release", "hold 2", END.ended_at))
+    store.keep(released, decision=decided("Ada", "release", "hold 2", END.ended_at))
     assert against(store) == []
 
 
 def test_a_unit_with_a_history_is_measured_on_every_range(store: Store) -> None:
     sampled(store)
     again = decided("Ada", "rework", BARE, REWORK.reworked_at)
-    store.record_rework(replace(REWORK, serial=BARE), again)
+    store.keep(replace(REWORK, serial=BARE), decision=again)
     assert against(store) == ["it was never measured"]
 
 
@@ -311,7 +313,7 @@ def test_what_came_back_is_measured_on_every_range(store: Store) -> None:
     shipment = replace(SHIPMENT, serial=BARE, override_reason=None)
     store.ship(shipment, RULE, decided("Ada", "ship", BARE, shipment.shipped_at))
     back = replace(RETURN, serial=BARE)
-    store.take_back(back, decided("Ada", "take back", BARE, back.returned_at))
+    store.keep(back, decision=decided("Ada", "take back", BARE, back.returned_at))
     partly(store, 600, RANGES[:1], Verdict.CONFORMING)
     assert against(store) == ["not measured on 10 uA, 100 uA, 1 mA"]
 

@@ -77,17 +77,17 @@ def test_a_run_is_not_kept_when_one_of_its_checks_is_refused(store: Store) -> No
 def test_a_proof_is_kept_once_with_its_finding(store: Store) -> None:
     record(store, run(1))
     with pytest.raises(NotFoundError, match="signal 1"):
-        store.record_proof(PROOF)
+        store.keep(PROOF)
     store.record_evaluation(EVALUATION)
-    store.record_proof(PROOF)
-    store.record_proof(PROOF)
+    store.keep(PROOF)
+    store.keep(PROOF)
     (row,) = store.table("proofs", product="photoamp").to_pylist()
     assert row["readings"] == [10_031.0, 10_029.5]
     assert (row["kind"], row["subject"]) == ("loose parts", "reel 7")
     assert (row["person"], row["made_at"]) == ("Ada", START)
     assert store.frame("proofs", product="another").empty
     with pytest.raises(ConflictError, match="person"):
-        store.record_proof(replace(PROOF, person="Bea"))
+        store.keep(replace(PROOF, person="Bea"))
 
 
 @pytest.mark.parametrize("wrong", [{"readings": ()}, {"uncertainty": 0.0}])
@@ -95,4 +95,4 @@ def test_a_proof_without_readings_or_uncertainty_is_refused(
     store: Store, wrong: dict[str, Any]
 ) -> None:
     with pytest.raises(RefusedValueError):
-        store.record_proof(replace(PROOF, **wrong))
+        store.keep(replace(PROOF, **wrong))

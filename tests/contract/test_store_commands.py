@@ -40,7 +40,7 @@ from tests.storage.samples import (
 
 def ledger(store: Store) -> list[LedgerRow]:
     """Return the ledger's rows."""
-    return [LedgerRow(**row) for row in store.table("decisions").to_pylist()]
+    return [LedgerRow(**row) for row in store.table("decision").to_pylist()]
 
 
 def test_every_command_repeated_changes_nothing(empty: Store) -> None:
@@ -57,7 +57,7 @@ def test_a_repeated_run_returns_the_same_number(store: Store) -> None:
 
 def test_settings_stored_again_later_are_the_same_settings(store: Store) -> None:
     later = replace(CONFIGURATION, stored_at=START + timedelta(days=1))
-    store.put_configuration(later)
+    store.keep(later)
     (row,) = store.table("configuration", configuration="c0ffee").to_pylist()
     assert row["stored_at"] == START
 
@@ -75,7 +75,7 @@ def test_a_serial_of_another_build_is_a_conflict(store: Store) -> None:
 
 
 def test_a_build_of_another_product_is_a_conflict(store: Store) -> None:
-    store.add_product(replace(PRODUCT, product="other"))
+    store.keep(replace(PRODUCT, product="other"))
     with pytest.raises(ConflictError, match="product is 'photoamp', not 'other'"):
         record(store, replace(run(1), product="other"))
 
@@ -90,12 +90,12 @@ def test_a_fitting_from_another_builds_unit_is_a_conflict(store: Store) -> None:
     record(store, run(1))
     other = replace(FITTING, fitting="F2", build="B2", from_serial="S001")
     with pytest.raises(ConflictError, match="unit 'S001'"):
-        store.fit_reel(other)
+        store.keep(other)
 
 
 def test_a_fitting_may_start_at_a_unit_yet_to_be_measured(store: Store) -> None:
-    store.fit_reel(replace(FITTING, fitting="F2", from_serial="S020"))
-    assert store.table("fittings", product="photoamp").num_rows == 2
+    store.keep(replace(FITTING, fitting="F2", from_serial="S020"))
+    assert store.table("fitting", product="photoamp").num_rows == 2
 
 
 def test_a_run_that_fails_leaves_no_unit(store: Store) -> None:
@@ -141,7 +141,7 @@ def test_the_watermark_never_goes_back(store: Store) -> None:
 
 
 def test_each_product_has_its_own_watermark(store: Store) -> None:
-    store.add_product(replace(PRODUCT, product="other"))
+    store.keep(replace(PRODUCT, product="other"))
     record(store, run(1))
     store.record_evaluation(Evaluation(product="photoamp", number=1))
     assert store.table("watermark", product="other").to_pylist() == [{"number": 0}]
@@ -154,15 +154,15 @@ def test_an_evaluation_is_kept_whole_or_not_at_all(store: Store) -> None:
         store.record_evaluation(replace(EVALUATION, holds=(HOLD, unknown)))
     assert store.table("signals", product="photoamp").num_rows == 0
     assert store.table("holds", product="photoamp").num_rows == 0
-    assert store.table("decisions").num_rows == 0
+    assert store.table("decision").num_rows == 0
     assert store.table("watermark", product="photoamp").to_pylist() == [{"number": 0}]
 
 
 def test_every_hold_and_every_end_has_its_ledger_row(store: Store) -> None:
     record(store, run(1))
     store.record_evaluation(EVALUATION)
-    store.place_hold(PERSONS_HOLD, PLACED)
-    store.end_hold(END, ENDED)
+    store.keep(PERSONS_HOLD, decision=PLACED)
+    store.keep(END, decision=ENDED)
     rows = ledger(store)
     assert [(row.person, row.action, row.subject) for row in rows] == [
         ("holdpoint", "place hold", "hold 1"),
@@ -175,7 +175,7 @@ def test_every_hold_and_every_end_has_its_ledger_row(store: Store) -> None:
 
 def test_a_refused_hold_leaves_no_ledger_row(store: Store) -> None:
     with pytest.raises(NotFoundError):
-        store.place_hold(replace(PERSONS_HOLD, subject="B9"), PLACED)
+        store.keep(replace(PERSONS_HOLD, subject="B9"), decision=PLACED)
     assert ledger(store) == []
 
 
@@ -205,22 +205,22 @@ def test_a_closed_store_says_so(store: Store) -> None:
     store.close()
     store.close()
     with pytest.raises(UnreachableError, match="it was closed"):
-        store.add_product(PRODUCT)
+        store.keep(PRODUCT)
     with pytest.raises(UnreachableError, match="it was closed"):
-        store.table("products")
+        store.table("product")
 
 
 def test_errors_of_the_library_never_get_out(store: Store) -> None:
     wrong: Any = object()
     with pytest.raises(StorageError):
-        store.add_product(replace(PRODUCT, title=wrong))
+        store.keep(replace(PRODUCT, title=wrong))
 
 
 @pytest.mark.parametrize("disposal", ["release", "scrap"])
 def test_a_hold_ends_once(store: Store, disposal: str) -> None:
     record(store, run(1))
     store.record_evaluation(EVALUATION)
-    store.end_hold(END, ENDED)
+    store.keep(END, decision=ENDED)
     again = HoldEnd(
         hold="hold 1",
         disposal=END.disposal.__class__(disposal),
@@ -236,5 +236,5 @@ def test_a_hold_ends_once(store: Store, disposal: str) -> None:
         decided_at=END.ended_at,
     )
     with pytest.raises(ConflictError, match="'hold 1' is already recorded"):
-        store.end_hold(again, decision)
+        store.keep(again, decision=decision)
     assert len(ledger(store)) == 2

@@ -37,13 +37,13 @@ def three_units(store: Store) -> None:
 
 def test_a_doubt_stands_until_it_is_ended(store: Store) -> None:
     three_units(store)
-    store.raise_doubt(replace(DOUBT, to_number=3))
+    store.keep(replace(DOUBT, to_number=3))
     (row,) = rows(store)
     assert (row["from_number"], row["to_number"]) == (1, 3)
     assert row["cause"] == DoubtCause.OUT_OF_CONTROL
     assert row["session"] == "session 1"
     assert row["ended_by"] is row["ended_reason"] is row["ended_at"] is None
-    store.end_doubt(DOUBT_END, CLEARED)
+    store.keep(DOUBT_END, decision=CLEARED)
     (row,) = rows(store)
     assert (row["ended_by"], row["ended_reason"]) == ("Ada", DOUBT_END.reason)
     assert row["ended_at"] == DOUBT_END.ended_at
@@ -52,51 +52,51 @@ def test_a_doubt_stands_until_it_is_ended(store: Store) -> None:
 
 def test_units_of_the_session_between_the_numbers_are_in_doubt(store: Store) -> None:
     three_units(store)
-    store.raise_doubt(replace(DOUBT, to_number=3))
+    store.keep(replace(DOUBT, to_number=3))
     in_doubt = rows(store, "runs_in_doubt")
     assert [one["serial"] for one in in_doubt] == ["S001", "S002"]
-    store.end_doubt(DOUBT_END, CLEARED)
+    store.keep(DOUBT_END, decision=CLEARED)
     assert rows(store, "runs_in_doubt") == []
 
 
 def test_who_ended_a_doubt_is_in_the_ledger(store: Store) -> None:
     three_units(store)
-    store.raise_doubt(DOUBT)
-    store.end_doubt(DOUBT_END, CLEARED)
-    (row,) = store.table("decisions").to_pylist()
+    store.keep(DOUBT)
+    store.keep(DOUBT_END, decision=CLEARED)
+    (row,) = store.table("decision").to_pylist()
     assert (row["person"], row["subject"]) == ("Ada", "doubt 1")
 
 
 def test_ending_a_doubt_again_otherwise_is_a_conflict(store: Store) -> None:
     three_units(store)
-    store.raise_doubt(DOUBT)
-    store.end_doubt(DOUBT_END, CLEARED)
-    store.end_doubt(DOUBT_END, CLEARED)
+    store.keep(DOUBT)
+    store.keep(DOUBT_END, decision=CLEARED)
+    store.keep(DOUBT_END, decision=CLEARED)
     later = START + timedelta(days=1)
     with pytest.raises(ConflictError, match="ended_at"):
-        store.end_doubt(replace(DOUBT_END, ended_at=later), CLEARED)
+        store.keep(replace(DOUBT_END, ended_at=later), decision=CLEARED)
     with pytest.raises(ConflictError, match="another decision"):
-        store.end_doubt(DOUBT_END, replace(CLEARED, decided_at=later))
+        store.keep(DOUBT_END, decision=replace(CLEARED, decided_at=later))
 
 
 def test_a_doubt_about_what_is_not_recorded_is_refused(store: Store) -> None:
     three_units(store)
     with pytest.raises(NotFoundError, match="unknown run '9'"):
-        store.raise_doubt(replace(DOUBT, to_number=9))
+        store.keep(replace(DOUBT, to_number=9))
     with pytest.raises(NotFoundError, match="unknown session 'other'"):
-        store.raise_doubt(replace(DOUBT, session="other"))
+        store.keep(replace(DOUBT, session="other"))
     with pytest.raises(RefusedValueError, match="must be from_number, 4, or later"):
-        store.raise_doubt(replace(DOUBT, from_number=4))
+        store.keep(replace(DOUBT, from_number=4))
     with pytest.raises(NotFoundError, match="unknown doubt 'doubt 1'"):
-        store.end_doubt(DOUBT_END, CLEARED)
+        store.keep(DOUBT_END, decision=CLEARED)
     assert rows(store) == []
 
 
 def test_only_who_decided_can_have_ended_a_doubt(store: Store) -> None:
     three_units(store)
-    store.raise_doubt(DOUBT)
+    store.keep(DOUBT)
     with pytest.raises(RefusedValueError, match="must be who decided it, Jon"):
-        store.end_doubt(DOUBT_END, replace(CLEARED, person="Jon"))
+        store.keep(DOUBT_END, decision=replace(CLEARED, person="Jon"))
 
 
 def test_a_comparison_of_meters_is_kept_with_the_finding_that_asked(
@@ -104,10 +104,10 @@ def test_a_comparison_of_meters_is_kept_with_the_finding_that_asked(
 ) -> None:
     record(store, run(1))
     with pytest.raises(NotFoundError, match="unknown signal 'signal 1'"):
-        store.record_cross_check(CROSS_CHECK)
+        store.keep(CROSS_CHECK)
     store.record_evaluation(EVALUATION)
-    store.record_cross_check(CROSS_CHECK)
-    (row,) = rows(store, "cross_checks")
+    store.keep(CROSS_CHECK)
+    (row,) = rows(store, "cross_check")
     assert row["signal"] == "signal 1"
     assert row["normalised_error"] == CROSS_CHECK.normalised_error
     assert row["agree"] is True

@@ -22,9 +22,9 @@ def test_a_session_s_instruments_are_kept_by_role(store: Store) -> None:
         due_at=None,
         remark=None,
     )
-    store.note_instruments([by_hand, INSTRUMENT])
-    store.note_instruments([INSTRUMENT])
-    output, source = store.table("instruments", session="session 1").to_pylist()
+    store.keep(by_hand, INSTRUMENT)
+    store.keep(INSTRUMENT)
+    output, source = store.table("bench_instrument", session="session 1").to_pylist()
     assert (output["role"], output["serial_number"]) == ("output", "4711")
     assert (output["calibrated_at"], output["due_at"]) == ("2025-03-01", "2026-03-01")
     assert output["remark"] == INSTRUMENT.remark
@@ -33,14 +33,14 @@ def test_a_session_s_instruments_are_kept_by_role(store: Store) -> None:
 
 def test_another_instrument_in_the_same_session_is_a_conflict(store: Store) -> None:
     furnish(store)
-    store.note_instruments([INSTRUMENT])
+    store.keep(INSTRUMENT)
     with pytest.raises(ConflictError, match="serial_number is '4711', not '4712'"):
-        store.note_instruments([replace(INSTRUMENT, serial_number="4712")])
+        store.keep(replace(INSTRUMENT, serial_number="4712"))
 
 
 def test_instruments_of_an_unknown_session_are_refused(store: Store) -> None:
     with pytest.raises(NotFoundError, match="unknown session 'session 9'"):
-        store.note_instruments([replace(INSTRUMENT, session="session 9")])
+        store.keep(replace(INSTRUMENT, session="session 9"))
 
 
 def test_the_latest_instrument_of_each_role_of_a_bench_is_known(store: Store) -> None:
@@ -48,16 +48,12 @@ def test_the_latest_instrument_of_each_role_of_a_bench_is_known(store: Store) ->
     later = replace(SESSION, session="session 2", opened_at=START + timedelta(days=1))
     elsewhere = replace(later, session="session 3", bench="bench 2")
     for session in (later, elsewhere):
-        store.open_session(session)
-    store.note_instruments([INSTRUMENT, replace(INSTRUMENT, role="reference")])
-    store.note_instruments(
-        [
-            replace(INSTRUMENT, session="session 2", serial_number="4712"),
-        ]
+        store.keep(session)
+    store.keep(INSTRUMENT, replace(INSTRUMENT, role="reference"))
+    store.keep(
+        replace(INSTRUMENT, session="session 2", serial_number="4712"),
     )
-    store.note_instruments(
-        [replace(INSTRUMENT, session="session 3", serial_number="4713")]
-    )
+    store.keep(replace(INSTRUMENT, session="session 3", serial_number="4713"))
     rows = store.table("latest_instruments", bench="bench 1").to_pylist()
     assert [(one["role"], one["serial_number"], one["session"]) for one in rows] == [
         ("output", "4712", "session 2"),

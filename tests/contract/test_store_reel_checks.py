@@ -28,13 +28,13 @@ def rows(store: Store, query: str, **given: Any) -> list[dict[str, Any]]:
 
 
 def test_a_check_is_kept_once_and_never_otherwise(store: Store) -> None:
-    store.record_reel_check(REEL_CHECK)
-    store.record_reel_check(REEL_CHECK)
+    store.keep(REEL_CHECK)
+    store.keep(REEL_CHECK)
     (row,) = rows(store, "reel_checks")
     assert row["readings"] == list(REEL_CHECK.readings)
     assert (row["reel"], row["origin"], row["person"]) == ("reel 7", "typed", "Ada")
     with pytest.raises(ConflictError, match="person"):
-        store.record_reel_check(replace(REEL_CHECK, person="Bea"))
+        store.keep(replace(REEL_CHECK, person="Bea"))
 
 
 @pytest.mark.parametrize(
@@ -49,20 +49,18 @@ def test_what_is_no_measurement_is_refused(
     store: Store, wrong: dict[str, Any], says: str
 ) -> None:
     with pytest.raises(RefusedValueError, match=says):
-        store.record_reel_check(replace(REEL_CHECK, **wrong))
+        store.keep(replace(REEL_CHECK, **wrong))
 
 
 def test_the_reel_must_be_recorded(store: Store) -> None:
     with pytest.raises(NotFoundError, match="reel 'K-9'"):
-        store.record_reel_check(replace(REEL_CHECK, reel="K-9"))
+        store.keep(replace(REEL_CHECK, reel="K-9"))
 
 
 def test_it_becomes_evidence_once_a_finding_names_its_reel(store: Store) -> None:
-    store.record_reel_check(REEL_CHECK)
-    store.add_reel(replace(REEL, reel="reel 8"))
-    store.record_reel_check(
-        replace(REEL_CHECK, reel_check="reel check 2", reel="reel 8")
-    )
+    store.keep(REEL_CHECK)
+    store.keep(replace(REEL, reel="reel 8"))
+    store.keep(replace(REEL_CHECK, reel_check="reel check 2", reel="reel 8"))
     assert rows(store, "proofs", product="photoamp") == []
     record(store, run(1))
     store.record_evaluation(EVALUATION)
@@ -80,9 +78,9 @@ def test_it_becomes_evidence_once_a_finding_names_its_reel(store: Store) -> None
 def test_parts_measured_for_a_finding_are_told_of_the_reel_too(store: Store) -> None:
     record(store, run(1))
     store.record_evaluation(EVALUATION)
-    store.record_proof(PROOF)
+    store.keep(PROOF)
     later = START + timedelta(hours=1)
-    store.record_reel_check(replace(REEL_CHECK, made_at=later))
+    store.keep(replace(REEL_CHECK, made_at=later))
     told = rows(store, "reel_checks")
     assert [one["origin"] for one in told] == ["for signal 1", "typed"]
 
@@ -93,7 +91,7 @@ def test_the_causes_of_a_finding_are_kept_as_data(store: Store) -> None:
     store.record_evaluation(replace(EVALUATION, signals=(told,), holds=()))
     (row,) = rows(store, "signals", product="photoamp")
     assert row["causes"] == told.causes
-    (row,) = rows(store, "signal_history", signal=told.signal)
+    (row,) = rows(store, "signal", signal=told.signal)
     assert row["causes"] == told.causes
     with pytest.raises(RefusedValueError, match=r"signal\.causes"):
         store.record_evaluation(
@@ -103,11 +101,11 @@ def test_the_causes_of_a_finding_are_kept_as_data(store: Store) -> None:
 
 def test_a_reel_is_not_fitted_before_it_came(store: Store) -> None:
     early = replace(FITTING, fitting="F9", fitted_at=REEL.received_at)
-    store.fit_reel(early)
+    store.keep(early)
     with pytest.raises(
         RefusedValueError, match="not be before reel reel 7 was received"
     ):
-        store.fit_reel(
+        store.keep(
             replace(
                 early, fitting="F10", fitted_at=REEL.received_at - timedelta(hours=1)
             )

@@ -46,12 +46,12 @@ def kept(behind: LocalStore) -> dict[str, Any]:
 
 
 CONFLICTS: dict[str, Callable[[Store], object]] = {
-    "product": lambda s: s.add_product(replace(PRODUCT, title="Another")),
-    "build": lambda s: s.add_build(replace(BUILD, planned_units=31)),
-    "reel": lambda s: s.add_reel(replace(REEL, nominal_ohm=10_001.0)),
-    "fitting": lambda s: s.fit_reel(replace(FITTING, part="R12")),
-    "session": lambda s: s.open_session(replace(SESSION, bench="bench 2")),
-    "configuration": lambda s: s.put_configuration(replace(CONFIGURATION, body="[]")),
+    "product": lambda s: s.keep(replace(PRODUCT, title="Another")),
+    "build": lambda s: s.keep(replace(BUILD, planned_units=31)),
+    "reel": lambda s: s.keep(replace(REEL, nominal_ohm=10_001.0)),
+    "fitting": lambda s: s.keep(replace(FITTING, part="R12")),
+    "session": lambda s: s.keep(replace(SESSION, bench="bench 2")),
+    "configuration": lambda s: s.keep(replace(CONFIGURATION, body="[]")),
     "run": lambda s: s.record_run(
         replace(run(1), note="again"), results(run(1)), unit(run(1))
     ),
@@ -63,11 +63,11 @@ CONFLICTS: dict[str, Callable[[Store], object]] = {
             product="photoamp", number=1, signals=(replace(SIGNAL, size_ppm=1.0),)
         )
     ),
-    "hold": lambda s: s.place_hold(
-        replace(PERSONS_HOLD, subject="B2"), replace(PLACED, reason="another")
+    "hold": lambda s: s.keep(
+        replace(PERSONS_HOLD, subject="B2"), decision=replace(PLACED, reason="another")
     ),
-    "hold_end": lambda s: s.end_hold(
-        replace(END, reason="another"), replace(ENDED, reason="another")
+    "hold_end": lambda s: s.keep(
+        replace(END, reason="another"), decision=replace(ENDED, reason="another")
     ),
 }
 
@@ -86,19 +86,19 @@ def test_the_same_id_with_other_content_is_a_conflict(
 NOT_FOUND: dict[str, tuple[tuple[str, str], Callable[[Store], object]]] = {
     "build of a product": (
         ("product", "nothing"),
-        lambda s: s.add_build(replace(BUILD, build="B9", product="nothing")),
+        lambda s: s.keep(replace(BUILD, build="B9", product="nothing")),
     ),
     "fitting to a build": (
         ("build", "B9"),
-        lambda s: s.fit_reel(replace(FITTING, fitting="F9", build="B9")),
+        lambda s: s.keep(replace(FITTING, fitting="F9", build="B9")),
     ),
     "fitting of a reel": (
         ("reel", "reel 9"),
-        lambda s: s.fit_reel(replace(FITTING, fitting="F9", reel="reel 9")),
+        lambda s: s.keep(replace(FITTING, fitting="F9", reel="reel 9")),
     ),
     "session under settings": (
         ("configuration", "none"),
-        lambda s: s.open_session(replace(SESSION, session="s9", configuration="none")),
+        lambda s: s.keep(replace(SESSION, session="s9", configuration="none")),
     ),
     "run of a product": (
         ("product", "nothing"),
@@ -145,23 +145,26 @@ NOT_FOUND: dict[str, tuple[tuple[str, str], Callable[[Store], object]]] = {
     ),
     "hold on a build": (
         ("build", "B9"),
-        lambda s: s.place_hold(replace(PERSONS_HOLD, hold="h", subject="B9"), PLACED),
+        lambda s: s.keep(
+            replace(PERSONS_HOLD, hold="h", subject="B9"), decision=PLACED
+        ),
     ),
     "hold on a unit": (
         ("unit", "S009"),
-        lambda s: s.place_hold(
-            replace(PERSONS_HOLD, hold="h", scope=Scope.UNIT, subject="S009"), PLACED
+        lambda s: s.keep(
+            replace(PERSONS_HOLD, hold="h", scope=Scope.UNIT, subject="S009"),
+            decision=PLACED,
         ),
     ),
     "hold for a signal": (
         ("signal", "signal 9"),
-        lambda s: s.place_hold(
-            replace(PERSONS_HOLD, hold="h", signal="signal 9"), PLACED
+        lambda s: s.keep(
+            replace(PERSONS_HOLD, hold="h", signal="signal 9"), decision=PLACED
         ),
     ),
     "end of a hold": (
         ("hold", "hold 9"),
-        lambda s: s.end_hold(replace(END, hold="hold 9"), ENDED),
+        lambda s: s.keep(replace(END, hold="hold 9"), decision=ENDED),
     ),
     "query": (("query", "secrets"), lambda s: s.table("secrets")),
 }
@@ -179,9 +182,9 @@ def test_naming_what_is_not_recorded_is_refused(
 
 
 REFUSED: dict[str, Callable[[Store], object]] = {
-    "NaN": lambda s: s.add_reel(replace(REEL, reel="r", nominal_ohm=nan)),
+    "NaN": lambda s: s.keep(replace(REEL, reel="r", nominal_ohm=nan)),
     "NaN for what may be missing": lambda s: record(s, replace(run(5), ambient_c=nan)),
-    "infinity": lambda s: s.add_reel(replace(REEL, reel="r", tolerance_ppm=-inf)),
+    "infinity": lambda s: s.keep(replace(REEL, reel="r", tolerance_ppm=-inf)),
     "infinite reading": lambda s: s.record_run(
         run(5),
         [replace(results(run(5))[0], output_readings=(1.0, inf, 1.0))],
@@ -191,9 +194,9 @@ REFUSED: dict[str, Callable[[Store], object]] = {
         "backup",
         datetime(2026, 1, 5),  # noqa: DTZ001 - the fault itself
     ),
-    "NUL in text": lambda s: s.add_product(replace(PRODUCT, product="a\x00b")),
-    "half a character": lambda s: s.add_product(replace(PRODUCT, product="\ud800")),
-    "an integer beyond 64 bits": lambda s: s.add_build(
+    "NUL in text": lambda s: s.keep(replace(PRODUCT, product="a\x00b")),
+    "half a character": lambda s: s.keep(replace(PRODUCT, product="\ud800")),
+    "an integer beyond 64 bits": lambda s: s.keep(
         replace(BUILD, build="B9", planned_units=2**64)
     ),
     "a unit's run without a build": lambda s: s.record_run(
@@ -227,12 +230,14 @@ REFUSED: dict[str, Callable[[Store], object]] = {
     "evidence that is no JSON object": lambda s: s.record_evaluation(
         replace(EVALUATION, signals=(replace(SIGNAL, evidence="9.5"),))
     ),
-    "another person's hold": lambda s: s.place_hold(
-        PERSONS_HOLD, replace(PLACED, person="Bob")
+    "another person's hold": lambda s: s.keep(
+        PERSONS_HOLD, decision=replace(PLACED, person="Bob")
     ),
-    "another person's end": lambda s: s.end_hold(END, replace(ENDED, person="Bob")),
+    "another person's end": lambda s: s.keep(
+        END, decision=replace(ENDED, person="Bob")
+    ),
     "a parameter too few": lambda s: s.table("range_rows", product="photoamp"),
-    "a parameter too many": lambda s: s.table("products", product="photoamp"),
+    "a parameter too many": lambda s: s.table("product", product="photoamp"),
     "a parameter of another type": lambda s: s.table(
         "range_rows", product="photoamp", after="yesterday", kind=None
     ),

@@ -103,7 +103,7 @@ def test_many_runs_are_closed_at_once(store: Store) -> None:
 
 def test_what_a_check_may_not_close_keeps_nothing(store: Store) -> None:
     record(store, run(1))
-    store.open_session(replace(SESSION, session="another"))
+    store.keep(replace(SESSION, session="another"))
     other = replace(run(3), session="another")
     record(store, other)
     for unknown in (

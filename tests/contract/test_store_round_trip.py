@@ -131,7 +131,7 @@ def test_a_reel_comes_back_as_it_went_in(
         supplier=supplier,
         lot_code=lot_code,
     )
-    shared.add_reel(reel)
-    shared.add_reel(reel)
-    kept = {row["reel"]: row for row in shared.table("reels").to_pylist()}[reel.reel]
+    shared.keep(reel)
+    shared.keep(reel)
+    kept = {row["reel"]: row for row in shared.table("reel").to_pylist()}[reel.reel]
     agree(kept, reel, "reel nominal_ohm tolerance_ppm received_at supplier lot_code")

@@ -83,14 +83,14 @@ def ship(store: Store, serial: str = "S001", **changes: Any) -> list[str]:
 def place(store: Store, **changes: Any) -> None:
     """Have a person place a hold."""
     hold = replace(PERSONS_HOLD, **changes)
-    store.place_hold(hold, replace(PLACED, subject=hold.hold))
+    store.keep(hold, decision=replace(PLACED, subject=hold.hold))
 
 
 def end(store: Store, hold: str, disposal: Disposal) -> None:
     """Have a person end a hold."""
-    store.end_hold(
+    store.keep(
         replace(END, hold=hold, disposal=disposal),
-        decided("Ada", disposal.value, hold, END.ended_at),
+        decision=decided("Ada", disposal.value, hold, END.ended_at),
     )
 
 
@@ -103,7 +103,7 @@ def test_a_good_unit_may_leave_once(store: Store) -> None:
     (row,) = store.table("shipments", product="photoamp").to_pylist()
     assert (row["serial"], row["destination"]) == ("S001", "order 12")
     assert (row["override_reason"], row["against"]) == (None, "[]")
-    (line,) = store.table("decisions").to_pylist()
+    (line,) = store.table("decision").to_pylist()
     assert (line["action"], line["subject"]) == ("ship", "S001")
 
 
@@ -111,11 +111,11 @@ def test_a_serial_that_nobody_knows_stays_whatever_is_said(store: Store) -> None
     assert ship(store, "S999") == ["no unit has this serial"]
     assert ship(store, "S999", override_reason="trust me") != []
     assert store.table("shipments", product="photoamp").num_rows == 0
-    assert store.table("decisions").num_rows == 0
+    assert store.table("decision").num_rows == 0
 
 
 def test_each_reason_against_is_named(store: Store) -> None:
-    store.add_units([Unit(serial="S050", product="photoamp", build="B1")])
+    store.keep(Unit(serial="S050", product="photoamp", build="B1"))
     assert against(store, "S050") == ["it was never measured"]
     half = run(1)
     store.record_run(half, results(half, ("1 uA",)), unit(half))
@@ -133,9 +133,9 @@ def test_each_reason_against_is_named(store: Store) -> None:
 
 def test_a_unit_of_a_bench_in_doubt_stays(store: Store) -> None:
     watched(store, 1)
-    store.raise_doubt(DOUBT)
+    store.keep(DOUBT)
     assert against(store) == [f"its bench is in doubt: {DOUBT.reason}"]
-    store.end_doubt(DOUBT_END, CLEARED)
+    store.keep(DOUBT_END, decision=CLEARED)
     assert against(store) == []
 
 
@@ -166,8 +166,8 @@ def test_a_hold_of_any_scope_keeps_a_unit_until_it_ends(
 
 def test_only_units_that_carry_a_held_reel_stay(store: Store) -> None:
     watched(store, 1, 2)
-    store.add_reel(replace_reel("reel 8"))
-    store.fit_reel(
+    store.keep(replace_reel("reel 8"))
+    store.keep(
         Fitting(
             fitting="F2", product="photoamp", build="B1", part="R13", reel="reel 8",
             from_serial="S002", fitted_at=FITTING.fitted_at,
@@ -177,9 +177,9 @@ def test_only_units_that_carry_a_held_reel_stay(store: Store) -> None:
     assert against(store, "S001") != []
     assert against(store, "S002") == []
     # One unit gets the held reel back by rework.
-    store.record_rework(
+    store.keep(
         replace(REWORK, serial="S002"),
-        decided("Ada", "rework", "S002", REWORK.reworked_at),
+        decision=decided("Ada", "rework", "S002", REWORK.reworked_at),
     )
     assert any("held (reel reel 7)" in one for one in against(store, "S002"))
 
@@ -204,7 +204,7 @@ def test_what_is_to_be_reworked_leaves_only_after_it_was_measured_again(
     place(store, scope=Scope.UNIT, subject="S001")
     end(store, "hold 2", Disposal.REWORK)
     assert against(store) == ["it is to be reworked and was not measured since"]
-    store.record_rework(REWORK, decided("Ada", "rework", "S001", REWORK.reworked_at))
+    store.keep(REWORK, decision=decided("Ada", "rework", "S001", REWORK.reworked_at))
     assert any("since its rework on 1 uA" in one for one in against(store))
     again = run(600, serial="S001", rerun_of="run 1")
     record(store, again)
@@ -240,9 +240,9 @@ def test_a_regraded_range_conforms_to_its_wider_limit(store: Store) -> None:
         part=None, reel=None,
     )  # fmt: skip
     line = decided("Ada", "regrade", "S001", REWORK.reworked_at)
-    store.record_rework(wider, line)
+    store.keep(wider, decision=line)
     assert against(store) == ["nonconforming on 1 mA"]  # 6000 + 2 * 20 is more
-    store.record_rework(replace(wider, rework="rework 2", limit_ppm=6_040.0), line)
+    store.keep(replace(wider, rework="rework 2", limit_ppm=6_040.0), decision=line)
     assert against(store) == []
 
 
@@ -258,9 +258,9 @@ def test_an_override_is_kept_with_all_that_was_against_it(store: Store) -> None:
 def test_what_came_back_is_measured_before_it_leaves_again(store: Store) -> None:
     watched(store, 1)
     with pytest.raises(ConflictError, match="never left"):
-        store.take_back(RETURN, decided("Ada", "back", "S001", RETURN.returned_at))
+        store.keep(RETURN, decision=decided("Ada", "back", "S001", RETURN.returned_at))
     ship(store)
-    store.take_back(RETURN, decided("Ada", "back", "S001", RETURN.returned_at))
+    store.keep(RETURN, decision=decided("Ada", "back", "S001", RETURN.returned_at))
     assert against(store) == ["it came back and was not measured since"]
     (row,) = store.table("shipments", product="photoamp").to_pylist()
     assert row["returned_at"] == RETURN.returned_at
@@ -270,23 +270,23 @@ def test_what_came_back_is_measured_before_it_leaves_again(store: Store) -> None
 def test_what_names_the_unknown_or_says_too_little_is_refused(store: Store) -> None:
     line = decided("Ada", "x", "S001", START)
     with pytest.raises(NotFoundError, match="unknown unit 'S001'"):
-        store.record_rework(REWORK, line)
+        store.keep(REWORK, decision=line)
     with pytest.raises(RefusedValueError, match="a trim must name it"):
-        store.record_rework(replace(REWORK, kind=ReworkKind.TRIM), line)
+        store.keep(replace(REWORK, kind=ReworkKind.TRIM), decision=line)
     watched(store, 1)
     with pytest.raises(NotFoundError, match="unknown reel 'signal 1'"):
-        store.note_step(STEP, line)
+        store.keep(STEP, decision=line)
     with pytest.raises(RefusedValueError, match="must be who decided it, Ada"):
-        store.note_step(replace(STEP, person="Jon"), line)
+        store.keep(replace(STEP, person="Jon"), decision=line)
     with pytest.raises(RefusedValueError, match="must be 1 or more"):
-        store.add_past_shipment(replace(PAST_SHIPMENT, units=0), line)
+        store.keep(replace(PAST_SHIPMENT, units=0), decision=line)
     with pytest.raises(RefusedValueError, match="must be 1 or more"):
-        store.add_receipt(replace(RECEIPT, quantity=0))
+        store.keep(replace(RECEIPT, quantity=0))
     with pytest.raises(RefusedValueError, match="must name an order"):
         ship(store, destination=" ")
     with pytest.raises(NotFoundError, match="unknown build 'B9'"):
-        store.add_units([Unit(serial="S9", product="photoamp", build="B9")])
-    assert store.table("decisions").num_rows == 0
+        store.keep(Unit(serial="S9", product="photoamp", build="B9"))
+    assert store.table("decision").num_rows == 0
 
 
 @contextmanager
@@ -322,7 +322,7 @@ def test_of_fifty_who_race_with_a_hold_none_slips_past_it(
             tries = [pool.submit(attempt, n) for n in range(1, ATTEMPTS + 1)]
             pool.submit(hold).result()
             left = sum(one.result() for one in tries)
-        lines = store.table("decisions").to_pylist()
+        lines = store.table("decision").to_pylist()
         held_at = next(one["seq"] for one in lines if one["action"] == "place hold")
         shipped = [one["seq"] for one in lines if one["action"] == "ship"]
         assert len(shipped) == left

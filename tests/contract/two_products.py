@@ -4,7 +4,7 @@ They come late, out of order and for some ranges alone; several holds, findings 
 doubts stand and end. What is kept is remembered beside, as plain lists.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
 from random import Random
@@ -73,34 +73,12 @@ Rows = list[Row]
 
 def keep(store: Store, row: Any, decision: Decision | None = None) -> Any:
     """Keep a row: the one place that knows how the Store is told."""
-    told: Mapping[type, Callable[..., Any]] = {
-        Acknowledgement: store.acknowledge,
-        Build: store.add_build,
-        Configuration: store.put_configuration,
-        ContainmentStep: store.note_step,
-        CrossCheck: store.record_cross_check,
-        Delivery: store.note_delivery,
-        Doubt: store.raise_doubt,
-        DoubtEnd: store.end_doubt,
-        Evaluation: store.record_evaluation,
-        Fitting: store.fit_reel,
-        Hold: store.place_hold,
-        HoldEnd: store.end_hold,
-        PastShipment: store.add_past_shipment,
-        Product: store.add_product,
-        Proof: store.record_proof,
-        Reel: store.add_reel,
-        ReelCheck: store.record_reel_check,
-        ReelReceipt: store.add_receipt,
-        Rework: store.record_rework,
-        Session: store.open_session,
-        UnitReturn: store.take_back,
-        Alert: lambda one: store.queue_alerts([one]),
-        BenchInstrument: lambda one: store.note_instruments([one]),
-        Unit: lambda one: store.add_units([one]),
-    }
-    command = told[type(row)]
-    return command(row) if decision is None else command(row, decision)
+    if isinstance(row, Delivery):
+        store.note_delivery(row)
+    elif isinstance(row, Evaluation):
+        store.record_evaluation(row)
+    else:
+        store.keep(row, decision=decision)
 
 
 def keep_run(

@@ -43,11 +43,11 @@ class Line:
         self.store = store
         self.clock = VirtualClock()
         self.configuration, body = fingerprint(self.settings)
-        store.put_configuration(
+        store.keep(
             Configuration(configuration=self.configuration, body=body, stored_at=AT)
         )
-        store.add_product(Product(product=PRODUCT, title="Amplifier"))
-        store.add_build(
+        store.keep(Product(product=PRODUCT, title="Amplifier"))
+        store.keep(
             Build(build="B-1", product=PRODUCT, planned_units=None, opened_at=AT)
         )
         self.cycle = Cycle(self.settings, store)
@@ -76,7 +76,7 @@ class Line:
         )
         self.sessions += 1
         self.session = f"session {self.sessions}"
-        self.store.open_session(
+        self.store.keep(
             Session(
                 session=self.session,
                 bench="demo",

@@ -56,32 +56,30 @@ def _measured() -> Path:
     configuration, body = fingerprint(settings)
     chance = np.random.default_rng(4)
     with LocalStore(home.store) as store:
-        store.put_configuration(
-            Configuration(configuration=configuration, body=body, stored_at=AT)
-        )
-        store.add_product(Product(product=name, title=settings.product.title))
-        store.open_session(
+        store.keep(Configuration(configuration=configuration, body=body, stored_at=AT))
+        store.keep(Product(product=name, title=settings.product.title))
+        store.keep(
             Session(
                 session="s", bench="demo", opened_at=AT, configuration=configuration
             )
         )
         for reel in ("K-101", "K-102", "K-103", "K-104", BAD_REEL):
-            store.add_reel(
+            store.keep(
                 Reel(reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT)
             )
         cycle = Cycle(settings, store)
         cycle.resume()
         for build in (1, 2, 3):
-            store.add_build(
+            store.keep(
                 Build(
                     build=f"B-{build}", product=name, planned_units=UNITS, opened_at=AT
                 )
             )
             for n in (1, 2, 3, 4):
-                store.fit_reel(fitting(f"B-{build}", f"R1{n}", f"K-10{n}"))
+                store.keep(fitting(f"B-{build}", f"R1{n}", f"K-10{n}"))
             if build == 3:
                 first = f"PA-{3000 + BAD_FROM}"
-                store.fit_reel(fitting("B-3", "R13", BAD_REEL, first))
+                store.keep(fitting("B-3", "R13", BAD_REEL, first))
             for unit in range(UNITS):
                 errors = chance.normal(0.0, 150.0, 4)
                 if build == 3 and unit >= BAD_FROM:
@@ -125,17 +123,15 @@ def several_home(folder: Path) -> Home:
     configuration, body = fingerprint(settings)
     chance = np.random.default_rng(8)
     with LocalStore(home.store) as store:
-        store.put_configuration(
-            Configuration(configuration=configuration, body=body, stored_at=AT)
-        )
-        store.add_product(Product(product=name, title=settings.product.title))
-        store.open_session(
+        store.keep(Configuration(configuration=configuration, body=body, stored_at=AT))
+        store.keep(Product(product=name, title=settings.product.title))
+        store.keep(
             Session(
                 session="s", bench="demo", opened_at=AT, configuration=configuration
             )
         )
         for reel in ("RL-11", "RL-12", "RL-13", "RL-14"):
-            store.add_reel(
+            store.keep(
                 Reel(
                     reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT,
                     supplier="Parts of the north",
@@ -144,17 +140,17 @@ def several_home(folder: Path) -> Home:
         cycle = Cycle(settings, store)
         number = 0
         for build in (1, 2, 3):
-            store.add_build(
+            store.keep(
                 Build(
                     build=f"B-{build}", product=name, planned_units=UNITS, opened_at=AT
                 )
             )
             first = build == 1
-            store.fit_reel(fitting(f"B-{build}", "R12", "RL-11" if first else "RL-13"))
-            store.fit_reel(fitting(f"B-{build}", "R14", "RL-11"))
+            store.keep(fitting(f"B-{build}", "R12", "RL-11" if first else "RL-13"))
+            store.keep(fitting(f"B-{build}", "R14", "RL-11"))
             if build == 3:
-                store.fit_reel(fitting("B-3", "R12", "RL-12", "PA-3004"))
-                store.fit_reel(fitting("B-3", "R14", "RL-14", "PA-3006"))
+                store.keep(fitting("B-3", "R12", "RL-12", "PA-3004"))
+                store.keep(fitting("B-3", "R14", "RL-14", "PA-3006"))
             for unit in range(UNITS):
                 errors = chance.normal(0.0, 150.0, 4)
                 for place, begin, end, far in FAR_PPM.get(f"B-{build}", ()):

@@ -14,7 +14,6 @@ from daemon.presentation import documents, sentences
 from daemon.presentation.documents.blocks import Grid
 from daemon.presentation.documents.content import Document
 from daemon.presentation.documents.making import paper_of
-from daemon.presentation.rows import signals_of
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability.containment import Concerned, Containment, contain
 from daemon.traceability.papers import containment
@@ -52,16 +51,8 @@ AWAY, AWAY_UNMEASURED = "PA-2005", "PA-2009"
 
 def keep(store: Store, *rows: Any) -> None:
     """Keep rows: the one place that knows how the Store is told."""
-    told = {
-        Build: store.add_build,
-        Configuration: store.put_configuration,
-        Product: store.add_product,
-        Reel: store.add_reel,
-        Session: store.open_session,
-        Unit: lambda one: store.add_units([one]),
-    }
     for row in rows:
-        told.get(type(row), store.fit_reel)(row)  # type: ignore[operator]
+        store.keep(row)
 
 
 def lived(store: Store) -> None:
@@ -121,7 +112,9 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalStore]:
 def found(store: LocalStore) -> Signal:
     """Return the finding."""
     (one,) = (
-        one for one in signals_of(store, NAME) if one.standing and one.reel == REEL
+        one
+        for one in store.rows(Signal, "signals", product=NAME)
+        if one.standing and one.reel == REEL
     )
     return one
 

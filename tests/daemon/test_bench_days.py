@@ -252,10 +252,10 @@ def test_builds_and_reels_are_of_the_time_that_is_passed_in(days: BenchDays) -> 
     begin = days.clock.utc()
     builds = days.store.frame("builds", product=NAME).set_index("build")
     assert builds.loc["B-2", "opened_at"] == begin - timedelta(hours=1)
-    (reel,) = days.store.frame("reels").to_dict("records")
+    (reel,) = days.store.frame("reel").to_dict("records")
     assert reel["received_at"] == begin - timedelta(hours=1)
     assert reel["tolerance_ppm"] == SETTINGS.product.parts["R13"].tolerance_ppm
-    (fitting,) = days.store.frame("fittings", product=NAME).to_dict("records")
+    (fitting,) = days.store.frame("fitting", product=NAME).to_dict("records")
     assert fitting["fitted_at"] == begin
     days.clock.wait_s(3600.0)
     days.receive_reel("RL-2", "R13", at=begin)
@@ -270,9 +270,9 @@ def test_records_that_contradict_are_refused_where_they_are_looked_at(
     days.receive_reel("RL-1", "R12")
     with pytest.raises(ContradictionError):
         days.fit_reel("B-1", "R13", "RL-1")
-    assert days.store.frame("fittings", product=NAME).empty
+    assert days.store.frame("fitting", product=NAME).empty
     days.fit_reel("B-1", "R13", "RL-1", checked=False)
-    assert len(days.store.frame("fittings", product=NAME)) == 1
+    assert len(days.store.frame("fitting", product=NAME)) == 1
     assert days.fit_reel("B-1", "R13", "RL-1").fitting is None
 
 

@@ -197,14 +197,10 @@ def stored(one: Settings, tmp_path: Path) -> Iterator[Cycle]:
     """Open a cycle over a store with one build and session."""
     name = one.product.name
     with LocalStore(tmp_path / "holdpoint.duckdb") as store:
-        store.put_configuration(
-            Configuration(configuration="c", body="{}", stored_at=AT)
-        )
-        store.add_product(Product(product=name, title="x"))
-        store.add_build(Build(build="B-1", product=name, planned_units=2, opened_at=AT))
-        store.open_session(
-            Session(session="s", bench="demo", opened_at=AT, configuration="c")
-        )
+        store.keep(Configuration(configuration="c", body="{}", stored_at=AT))
+        store.keep(Product(product=name, title="x"))
+        store.keep(Build(build="B-1", product=name, planned_units=2, opened_at=AT))
+        store.keep(Session(session="s", bench="demo", opened_at=AT, configuration="c"))
         yield Cycle(one, store)
 
 

@@ -12,7 +12,6 @@ from click.testing import CliRunner
 from config.model import Alerts, Channel, Charts, Settings
 from daemon.commands.cli import holdpoint
 from daemon.presentation import sentences
-from daemon.presentation.rows import signals_of, warnings_of
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.watch import Watcher
 from storage.local import LocalStore
@@ -126,15 +125,11 @@ def test_its_words_say_value_and_limit() -> None:
 
 def begun(store: LocalStore) -> None:
     """Open two builds and a session."""
-    store.add_product(Product(product=NAME, title="Four-range photodiode amplifier"))
-    store.put_configuration(Configuration(configuration="c", body="{}", stored_at=AT))
+    store.keep(Product(product=NAME, title="Four-range photodiode amplifier"))
+    store.keep(Configuration(configuration="c", body="{}", stored_at=AT))
     for build in ("B-1", "B-2"):
-        store.add_build(
-            Build(build=build, product=NAME, planned_units=20, opened_at=AT)
-        )
-    store.open_session(
-        Session(session="s", bench="demo", opened_at=AT, configuration="c")
-    )
+        store.keep(Build(build=build, product=NAME, planned_units=20, opened_at=AT))
+    store.keep(Session(session="s", bench="demo", opened_at=AT, configuration="c"))
 
 
 @pytest.fixture
@@ -187,10 +182,10 @@ def measured(store: LocalStore, settings: Settings) -> None:
 
 def test_warnings_are_told_once_and_hold_nothing(store: LocalStore) -> None:
     measured(store, with_charts(Charts(units=True, steps=True)))
-    warned = warnings_of(store, NAME)
+    warned = store.rows(Signal, product=NAME, cause=Cause.CHART)
     assert sorted(one.signal for one in warned) == ["B-2:steps:10uA", "B-2:units:10uA"]
     assert {one.first_serial for one in warned} == {"B-2-05"}
-    assert signals_of(store, NAME) == []
+    assert store.rows(Signal, "signals", product=NAME) == []
     assert store.frame("holds", product=NAME).empty
     told = store.frame("alerts", product=NAME)
     assert sorted(told["subject"]) == ["B-2:steps:10uA", "B-2:units:10uA"]
@@ -199,7 +194,7 @@ def test_warnings_are_told_once_and_hold_nothing(store: LocalStore) -> None:
 
 def test_without_the_plans_word_no_chart_warns(store: LocalStore) -> None:
     measured(store, with_charts(None))
-    assert store.frame("warnings", product=NAME).empty
+    assert store.frame("signal", cause="chart", product=NAME).empty
     assert store.frame("alerts", product=NAME).empty
 
 

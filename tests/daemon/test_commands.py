@@ -160,11 +160,11 @@ def marked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a home where a build, its units and a hold have square brackets."""
     home = seeded_home(tmp_path_factory.mktemp("marked") / "home")
     with open_store(home.data) as store:
-        product = str(store.frame("products")["product"].iloc[0])
-        store.add_build(
+        product = str(store.frame("product")["product"].iloc[0])
+        store.keep(
             Build(build=MARKED, product=product, planned_units=None, opened_at=AT)
         )
-        store.add_units([Unit(serial="PA[/9]", product=product, build=MARKED)])
+        store.keep(*[Unit(serial="PA[/9]", product=product, build=MARKED)])
     placed = run(
         home.folder, "hold", "place", "--build", MARKED, "--person", "Ada Moreno",
         "--reason", REASON,

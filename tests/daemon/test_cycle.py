@@ -26,19 +26,17 @@ NAME = SETTINGS.product.name
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[LocalStore]:
     with LocalStore(tmp_path / "holdpoint.duckdb") as one:
-        one.put_configuration(Configuration(configuration="c", body="{}", stored_at=AT))
-        one.add_product(Product(product=NAME, title="x"))
-        one.add_build(Build(build="B-1", product=NAME, planned_units=20, opened_at=AT))
-        one.open_session(
-            Session(session="s", bench="demo", opened_at=AT, configuration="c")
-        )
+        one.keep(Configuration(configuration="c", body="{}", stored_at=AT))
+        one.keep(Product(product=NAME, title="x"))
+        one.keep(Build(build="B-1", product=NAME, planned_units=20, opened_at=AT))
+        one.keep(Session(session="s", bench="demo", opened_at=AT, configuration="c"))
         for reel in ("K-101", "K-102", "K-103", "K-104", "K-900"):
-            one.add_reel(
+            one.keep(
                 Reel(reel=reel, nominal_ohm=1e4, tolerance_ppm=1e3, received_at=AT)
             )
         for n in (1, 2, 3, 4):
-            one.fit_reel(fitting("B-1", f"R1{n}", f"K-10{n}"))
-        one.fit_reel(fitting("B-1", "R13", "K-900", "PA-006"))
+            one.keep(fitting("B-1", f"R1{n}", f"K-10{n}"))
+        one.keep(fitting("B-1", "R13", "K-900", "PA-006"))
         yield one
 
 
@@ -182,10 +180,8 @@ def test_a_reel_recorded_after_all_its_units_still_names_them(
     for index in range(14):
         cycle.record(readings(cycle.product, rows[index].tolist()), header(index), {})
         cycle.watch()
-    store.add_reel(
-        Reel(reel="K-901", nominal_ohm=5e5, tolerance_ppm=1e3, received_at=AT)
-    )
-    store.fit_reel(fitting("B-1", "R11", "K-901", "PA-006"))
+    store.keep(Reel(reel="K-901", nominal_ohm=5e5, tolerance_ppm=1e3, received_at=AT))
+    store.keep(fitting("B-1", "R11", "K-901", "PA-006"))
     (signal,) = cycle.watch()
     assert (signal.reel, signal.first_serial) == ("K-901", "PA-006")
     assert cycle.watch() == []

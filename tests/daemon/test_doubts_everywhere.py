@@ -25,7 +25,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a home in which the bench is in doubt from the second unit to the 4th."""
     home = seeded_home(tmp_path_factory.mktemp("doubts") / "home")
     with open_store(home.data) as store:
-        store.raise_doubt(
+        store.keep(
             Doubt(
                 doubt="d1", product=PRODUCT, session="s", from_number=3, to_number=5,
                 cause=DoubtCause.OUT_OF_CONTROL, reason=REASON, raised_at=AT,
@@ -86,7 +86,7 @@ def test_a_unit_that_was_measured_again_since_is_in_no_list(tmp_path: Path) -> N
     home, settings = seeded_home(tmp_path / "home"), demo_settings()
     configuration, _ = fingerprint(settings)
     with open_store(home.data) as store:
-        store.raise_doubt(
+        store.keep(
             Doubt(
                 doubt="d1", product=PRODUCT, session="s", from_number=1, to_number=3,
                 cause=DoubtCause.OUT_OF_CONTROL, reason=REASON, raised_at=AT,

@@ -44,7 +44,7 @@ def test_holders_of_units_named_alike_get_a_notice_each(tmp_path: Path) -> None:
         return done.stdout.splitlines()
 
     with open_store(home.data) as store:
-        store.add_units([Unit(serial=o, product=PRODUCT, build="B-3") for o in ALIKE])
+        store.keep(*[Unit(serial=o, product=PRODUCT, build="B-3") for o in ALIKE])
     said("ship", *ALIKE, "--to", "order 7", "--override", "it was urgent", *BY)
     written = said("report", "customers", FINDING, "--as", "html", "--into", str(into))
     assert len(set(written)) == len(ALIKE)

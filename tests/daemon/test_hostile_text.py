@@ -24,8 +24,13 @@ from daemon.metrology.transfer import Transfer
 from daemon.simulator.scpi import Instrument as Conforming
 from daemon.station.import_sheet import SheetError, read_sheet
 from daemon.traceability.ship_gate import OrderListError, orders_of
-from storage.serial_order import SerialRangeError, counted_serials, serial_order
-from storage.serials import serial_form, within
+from storage.serials import (
+    SerialRangeError,
+    counted_serials,
+    serial_form,
+    serial_order,
+    within,
+)
 from tests.daemon.bench.fakes import PROFILES, FakeBench
 
 MARKS = f"0123456789.,eE+-_ '%kKmMuµ{chr(0x3BC)}npGTRVAsCohmdegΩ°‰ppm"

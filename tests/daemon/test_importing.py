@@ -73,7 +73,7 @@ def sheet() -> pd.DataFrame:
 @pytest.fixture
 def cycle(tmp_path: Path) -> Cycle:
     store = LocalStore(tmp_path / "holdpoint.duckdb")
-    store.add_product(Product(product=NAME, title="x"))
+    store.keep(Product(product=NAME, title="x"))
     return Cycle(SETTINGS, store)
 
 

@@ -48,24 +48,18 @@ UNCERTAINTY_PPM = 20.0
 def store(tmp_path: Path) -> LocalStore:
     """Return a store with a build of four boards on one reel, none measured."""
     made = LocalStore(tmp_path / "holdpoint.duckdb")
-    made.put_configuration(
+    made.keep(
         Configuration(
             configuration="now", body=demo_settings().model_dump_json(), stored_at=AT
         )
     )
-    made.add_product(Product(product=PRODUCT, title="Demo"))
-    made.add_build(Build(build="B", product=PRODUCT, planned_units=4, opened_at=AT))
+    made.keep(Product(product=PRODUCT, title="Demo"))
+    made.keep(Build(build="B", product=PRODUCT, planned_units=4, opened_at=AT))
     for reel in ("K-1", "K-2", "K-3"):
-        made.add_reel(
-            Reel(reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT)
-        )
-    made.fit_reel(fitting("B", "R13", "K-1"))
-    made.add_units(
-        [Unit(serial=f"U{n}", product=PRODUCT, build="B") for n in (1, 2, 3, 4)]
-    )
-    made.open_session(
-        Session(session="s", bench="b", opened_at=AT, configuration="now")
-    )
+        made.keep(Reel(reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT))
+    made.keep(fitting("B", "R13", "K-1"))
+    made.keep(*[Unit(serial=f"U{n}", product=PRODUCT, build="B") for n in (1, 2, 3, 4)])
+    made.keep(Session(session="s", bench="b", opened_at=AT, configuration="now"))
     return made
 
 
@@ -184,7 +178,7 @@ def test_a_step_is_kept_with_its_line_in_the_ledger(
         "Ada Moreno",
         text,
     )
-    line = store.table("decisions").to_pylist()[-1]
+    line = store.table("decision").to_pylist()[-1]
     assert (line["action"], line["subject"], line["reason"]) == (
         "notified",
         "U2",
@@ -243,9 +237,9 @@ def test_the_last_fitting_from_a_unit_on_is_of_the_same_part_and_unit(
     store: LocalStore, from_serial: str | None, reel: str | None
 ) -> None:
     """`store` has K-1 from the first unit on; K-3 was fitted there a day later."""
-    store.fit_reel(fitted("K-3", None, 1))
-    store.fit_reel(fitted("K-2", "U3", 9))
-    store.fit_reel(replace(fitted("K-1", "U3", 8), fitting="early"))
-    store.fit_reel(replace(fitted("K-1", from_serial, 20), fitting="other", part="R12"))
+    store.keep(fitted("K-3", None, 1))
+    store.keep(fitted("K-2", "U3", 9))
+    store.keep(replace(fitted("K-1", "U3", 8), fitting="early"))
+    store.keep(replace(fitted("K-1", from_serial, 20), fitting="other", part="R12"))
     last = last_from(records(store), fitted("K-9", from_serial, 30))
     assert (None if last is None else last["reel"]) == reel

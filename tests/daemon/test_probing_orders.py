@@ -12,7 +12,6 @@ import pytest
 from config.model import Instrument
 from daemon.bench.clock import VirtualClock
 from daemon.holds.proofs import NoProofError
-from daemon.presentation.rows import proofs_of, signals_of
 from daemon.station.orders import ProofOrder, SecondMeter
 from daemon.station.proof_runs import Prober
 from daemon.station.second_meter import Comparison
@@ -27,6 +26,7 @@ from storage.records import (
     RangeResult,
     Run,
     RunKind,
+    Signal,
     Verdict,
 )
 from tests.daemon.bench.fakes import FakeBench
@@ -110,7 +110,7 @@ class FakeStation:
             signal=second.signal,
             person=second.person,
         )
-        self.store.record_cross_check(row)
+        self.store.keep(row)
         return Comparison(row=row, words="Both meters were read.")
 
 
@@ -141,11 +141,11 @@ class Line:
         )
 
     def proofs(self) -> list[Proof]:
-        return proofs_of(self.store, "photodiode-amplifier")
+        return self.store.rows(Proof, "proofs", product="photodiode-amplifier")
 
     def chance(self, cause: str) -> float:
         """Return how probable a cause is now."""
-        (found,) = signals_of(self.store, "photodiode-amplifier")
+        (found,) = self.store.rows(Signal, "signals", product="photodiode-amplifier")
         return probabilities(found, self.proofs(), PRODUCT)[cause]
 
 

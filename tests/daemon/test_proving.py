@@ -20,7 +20,6 @@ from daemon.holds.proofs import (
     older_units,
 )
 from daemon.presentation import figures, sentences
-from daemon.presentation.rows import signals_of
 from daemon.service.home import Home
 from daemon.watch.what_settles import checklist, next_step, probabilities, sharpen
 from storage.local import LocalStore
@@ -100,7 +99,7 @@ def test_a_finding_without_causes_shares_the_rest_alike() -> None:
 
 
 def test_the_next_step_is_one_sentence_wherever_it_is_said(store: Store) -> None:
-    (found,) = signals_of(store, "photodiode-amplifier")
+    (found,) = store.rows(Signal, "signals", product="photodiode-amplifier")
     raised = sentences.finding(found).lines[-1]
     assert raised == next_step(found, [], PRODUCT)
     assert raised == sentences.finding(sharpen(found, [], PRODUCT)).lines[-1]
@@ -182,7 +181,7 @@ def test_a_slip_is_refused_in_one_sentence(
 def test_the_bench_gives_what_it_measured_and_says_what_it_did_not(
     store: Store,
 ) -> None:
-    (found,) = signals_of(store, "photodiode-amplifier")
+    (found,) = store.rows(Signal, "signals", product="photodiode-amplifier")
     for kind, serial, says in (
         (ProofKind.CHECK_STANDARD, None, "was not run on range 100uA since"),
         (ProofKind.OLDER_UNIT, "PA-1001", "was not measured .* since the finding"),
@@ -202,7 +201,7 @@ def test_the_bench_gives_what_it_measured_and_says_what_it_did_not(
 
 
 def test_an_older_unit_measured_again_is_taken_from_the_rows(store: Store) -> None:
-    (found,) = signals_of(store, "photodiode-amplifier")
+    (found,) = store.rows(Signal, "signals", product="photodiode-amplifier")
     earlier = replace(found, number=5)
     rows = store.frame("unit_runs", serial="PA-1004")
     number = int(rows["number"].iloc[0])
@@ -258,7 +257,7 @@ def test_a_check_that_the_finding_rests_on_already_is_not_counted_again() -> Non
 
 def test_older_units_are_good_ones_of_other_builds_in_the_house(home: Home) -> None:
     with LocalStore(home.store) as store:
-        (found,) = signals_of(store, "photodiode-amplifier")
+        (found,) = store.rows(Signal, "signals", product="photodiode-amplifier")
         offered = older_units(found, store)
     assert len(offered) == 20
     assert offered[0] == "PA-2009"

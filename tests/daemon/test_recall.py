@@ -37,13 +37,9 @@ class Typist(Operator):
         self._nominal = {one["reel"]: one for one in self.story["reels"]}
         configuration = "c0ffee"
         body = cycle.settings.model_dump_json()
-        store.put_configuration(
-            Configuration(configuration=configuration, body=body, stored_at=AT)
-        )
-        store.add_product(
-            Product(product=self._product, title=cycle.settings.product.title)
-        )
-        store.open_session(
+        store.keep(Configuration(configuration=configuration, body=body, stored_at=AT))
+        store.keep(Product(product=self._product, title=cycle.settings.product.title))
+        store.keep(
             Session(
                 session="s1", bench="demo", opened_at=AT, configuration=configuration
             )

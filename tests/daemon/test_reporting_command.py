@@ -63,15 +63,13 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     product.write_text(text.replace(PARTS, f"{MAKER}{CONTACT}{PARTS}"))
     settings = demo_settings()
     with LocalStore(made.store) as store:
-        store.add_build(
-            Build(build="B-4", product=PRODUCT, planned_units=2, opened_at=AT)
-        )
-        store.add_reel(
+        store.keep(Build(build="B-4", product=PRODUCT, planned_units=2, opened_at=AT))
+        store.keep(
             Reel(reel=HOSTILE, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT,
                  supplier=HOSTILE, lot_code=HOSTILE)
         )  # fmt: skip
-        store.fit_reel(fitting("B-4", "R13", HOSTILE))
-        store.add_units([Unit(serial="PA-4999", product=PRODUCT, build="B-4")])
+        store.keep(fitting("B-4", "R13", HOSTILE))
+        store.keep(Unit(serial="PA-4999", product=PRODUCT, build="B-4"))
         cycle = Cycle(settings, store)
         cycle.resume()
         configuration = str(
@@ -86,13 +84,13 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
             {},
         )  # fmt: skip
         cycle.watch()
-        store.place_hold(
+        store.keep(
             Hold(
                 hold="by hand", scope=Scope.SERIALS, subject="PA-1002",
                 to_serial="PA-1004", product=PRODUCT, signal=None, reason=NOTE,
                 placed_by="Ada Moreno", placed_at=AT,
             ),
-            Decision(
+            decision=Decision(
                 person="Ada Moreno", action="place hold", subject="by hand",
                 reason=NOTE, decided_at=AT + timedelta(hours=1),
             ),
@@ -359,7 +357,7 @@ def test_measured_parts_stand_in_the_supplier_report(
     )  # fmt: skip
     with LocalStore(home / "data" / "holdpoint.duckdb") as store:
         for one in (loose, on_board, meter):
-            store.record_proof(one)
+            store.keep(one)
     after = page(home, tmp_path, "supplier", FINDING).text
     for words in ("loose part 1", "loose part 2", "PA-3006 1", "loose, unpowered"):
         assert words in after
@@ -377,7 +375,7 @@ def test_instruments_stand_as_they_were_met(home: Path, tmp_path: Path) -> None:
         remark="calibration was overdue",
     )  # fmt: skip
     with LocalStore(home / "data" / "holdpoint.duckdb") as store:
-        store.note_instruments([met])
+        store.keep(met)
     read = page(home, tmp_path, "unit", "PA-1001")
     for words in (HOSTILE, "A-17", "2026-09-01", "calibration was overdue"):
         assert words in read.text

@@ -77,10 +77,8 @@ class Bench:
         self.answers: list[str] = []
         self._worker = Worker(SETTINGS, Home(folder), store, self.desk, clock)
         configuration = self.desk.snapshot()["configuration"]
-        store.add_build(
-            Build(build="B-1", product=NAME, planned_units=20, opened_at=AT)
-        )
-        store.open_session(
+        store.keep(Build(build="B-1", product=NAME, planned_units=20, opened_at=AT))
+        store.keep(
             Session(
                 session="s", bench="demo", opened_at=AT, configuration=configuration
             )
@@ -173,10 +171,10 @@ def test_the_first_unit_of_a_bad_reel_is_asked_for_once_and_then_believed(
     bench: Bench,
 ) -> None:
     """A reel that is recorded as new holds its build with the second seating."""
-    bench.store.add_reel(
+    bench.store.keep(
         Reel(reel="K-900", nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT)
     )
-    bench.store.fit_reel(fitting("B-1", "R13", "K-900", "PA-008"))
+    bench.store.keep(fitting("B-1", "R13", "K-900", "PA-008"))
     bad = [50.0, -80.0, POOR_CONTACT_PPM, 10.0]
     bench.measure("PA-008", bad, bad)
     assert len(bench.asked) == 1

@@ -28,8 +28,8 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
               "B-3": ("PA-3090",)}  # fmt: skip
     with open_store(home.data) as store:
         for build, serials in boards.items():
-            store.add_units(
-                [Unit(serial=one, product=PRODUCT, build=build) for one in serials]
+            store.keep(
+                *[Unit(serial=one, product=PRODUCT, build=build) for one in serials]
             )
     return home.folder
 
@@ -51,7 +51,7 @@ def test_the_answer_says_measured_by_plan_and_the_ledger_keeps_it(home: Path) ->
         "PA-1001: Has left.",
     ]
     with open_store(home / "data") as store:
-        lines = store.frame("decisions")
+        lines = store.frame("decision")
     reasons = dict(zip(lines["subject"], lines["reason"], strict=True))
     assert reasons["PA-1090"] == "for order 7, measured by plan"
     assert reasons["PA-1001"] == "for order 7"

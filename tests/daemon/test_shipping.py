@@ -47,27 +47,25 @@ def store(tmp_path: Path) -> LocalStore:
     """Return a store with a build of three boards whose reel changes at the second."""
     settings = demo_settings()
     made = LocalStore(tmp_path / "holdpoint.duckdb")
-    made.put_configuration(
+    made.keep(
         Configuration(
             configuration="now", body=settings.model_dump_json(), stored_at=AT
         )
     )
-    made.put_configuration(Configuration(configuration="old", body="{}", stored_at=AT))
-    made.add_product(Product(product=NAME, title="Demo"))
-    made.add_build(Build(build="B", product=NAME, planned_units=3, opened_at=AT))
+    made.keep(Configuration(configuration="old", body="{}", stored_at=AT))
+    made.keep(Product(product=NAME, title="Demo"))
+    made.keep(Build(build="B", product=NAME, planned_units=3, opened_at=AT))
     for reel in ("K-1", "K-2"):
-        made.add_reel(
-            Reel(reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT)
-        )
-    made.fit_reel(fitting("B", "R13", "K-1"))
-    made.fit_reel(fitting("B", "R13", "K-2", "U2"))
-    made.add_units([Unit(serial=f"U{n}", product=NAME, build="B") for n in (1, 2, 3)])
+        made.keep(Reel(reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT))
+    made.keep(fitting("B", "R13", "K-1"))
+    made.keep(fitting("B", "R13", "K-2", "U2"))
+    made.keep(*[Unit(serial=f"U{n}", product=NAME, build="B") for n in (1, 2, 3)])
     return made
 
 
 def measured(store: LocalStore, serial: str, configuration: str = "now") -> None:
     """Keep a good run of a unit."""
-    store.open_session(
+    store.keep(
         Session(
             session=f"s {configuration}", bench="b", opened_at=AT,
             configuration=configuration,
@@ -126,7 +124,7 @@ def test_a_reel_is_traced_to_its_units_and_back_over_a_change_and_a_rework(
 ) -> None:
     measured(store, "U1")
     ship(store, "U1")
-    store.add_receipt(ReelReceipt(reel="K-2", quantity=1))
+    store.keep(ReelReceipt(reel="K-2", quantity=1))
     told = trace(records(store), "K-2")
     assert told.headline == "Reel K-2: in 2 units."
     assert "Build B, R13: U2, U3 (2)" in told.lines
@@ -135,9 +133,9 @@ def test_a_reel_is_traced_to_its_units_and_back_over_a_change_and_a_rework(
         rework="r", serial="U3", product=NAME, kind=ReworkKind.REPLACE,
         person="Ada Moreno", reason="bad reel", reworked_at=AT, part="R13", reel="K-1",
     )  # fmt: skip
-    store.record_rework(
+    store.keep(
         rework,
-        Decision(
+        decision=Decision(
             person="Ada Moreno", action="replace", subject="U3", reason="r",
             decided_at=AT,
         ),
@@ -189,8 +187,8 @@ def test_where_boards_were_mixed_each_has_its_probability(store: LocalStore) -> 
 
 
 def test_hostile_names_run_nowhere(store: LocalStore) -> None:
-    store.add_units([Unit(serial=HOSTILE, product=NAME, build="B")])
-    store.add_units([Unit(serial="<script>x</script>", product=NAME, build="B")])
+    store.keep(Unit(serial=HOSTILE, product=NAME, build="B"))
+    store.keep(Unit(serial="<script>x</script>", product=NAME, build="B"))
     found = of_records(records(store), "B-F1", signal())
     assert f'"{HOSTILE}' not in table(found)
     assert f"'{HOSTILE}" in table(found)

@@ -96,7 +96,7 @@ def test_a_good_check_of_another_session_says_nothing_of_how_leads_were(
         people=PEOPLE,
         at=line.clock.utc(),
     )
-    line.store.end_doubt(end, decision)
+    line.store.keep(end, decision=decision)
     assert line.in_doubt() == []
     line.check(FAR)
     assert line.in_doubt() == [], "what a person has decided is not asked again"

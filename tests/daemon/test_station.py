@@ -89,13 +89,9 @@ class Line:
             alerts=Alerts(),
         )
         configuration, body = fingerprint(self.settings)
-        store.put_configuration(
-            Configuration(configuration=configuration, body=body, stored_at=AT)
-        )
-        store.add_product(Product(product="pa4", title="Amplifier"))
-        store.add_build(
-            Build(build="B-1", product="pa4", planned_units=None, opened_at=AT)
-        )
+        store.keep(Configuration(configuration=configuration, body=body, stored_at=AT))
+        store.keep(Product(product="pa4", title="Amplifier"))
+        store.keep(Build(build="B-1", product="pa4", planned_units=None, opened_at=AT))
         self.store = store
         self.bench = open_bench(self.fake, bench=told, clock=self.clock)
         self.station = Station(
@@ -335,7 +331,7 @@ def test_a_second_meter_that_agrees_is_kept_with_its_e_n(store: LocalStore) -> N
     assert done.row.normalised_error == pytest.approx(-0.1915, abs=2e-4)
     assert done.row.agree
     assert "they agree" in done.words
-    (kept,) = store.table("cross_checks", product="pa4").to_pylist()
+    (kept,) = store.table("cross_check", product="pa4").to_pylist()
     assert (kept["range"], kept["role"], kept["unit"]) == ("R14", "output", "V")
     assert not line.fake.on
 

@@ -89,9 +89,9 @@ def store(tmp_path: Path) -> Iterator[LocalStore]:
     """Return a store with one build."""
     product = demo_settings().product
     with LocalStore(tmp_path / "holdpoint.duckdb") as one:
-        one.put_configuration(Configuration(configuration="c", body="{}", stored_at=AT))
-        one.add_product(Product(product=product.name, title=product.title))
-        one.add_build(
+        one.keep(Configuration(configuration="c", body="{}", stored_at=AT))
+        one.keep(Product(product=product.name, title=product.title))
+        one.keep(
             Build(build="B-1", product=product.name, planned_units=2, opened_at=AT)
         )
         yield one

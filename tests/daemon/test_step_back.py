@@ -39,13 +39,13 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
             )
             == []
         )  # fmt: skip
-        store.note_step(
+        store.keep(
             ContainmentStep(
                 containment_step="c-1", product=NAME, subject="B-2-F1",
                 serial="PA-2006", step=Step.NOTIFIED, person="Ada Moreno",
                 note="wrote", noted_at=AT,
             ),
-            decision("notified", "PA-2006"),
+            decision=decision("notified", "PA-2006"),
         )  # fmt: skip
     return made.folder
 

@@ -107,8 +107,8 @@ def home(tmp_path: Path) -> Home:
     plan.write_text(plan.read_text() + CHECKS)
     one.data.mkdir(parents=True)
     with open_store(one.data) as store:
-        store.add_product(Product(product=NAME, title=PRODUCT.title))
-        store.add_build(Build(build="B-1", product=NAME, planned_units=2, opened_at=AT))
+        store.keep(Product(product=NAME, title=PRODUCT.title))
+        store.keep(Build(build="B-1", product=NAME, planned_units=2, opened_at=AT))
     return one
 
 

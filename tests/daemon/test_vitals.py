@@ -175,7 +175,7 @@ class Sticking:
 def test_a_stalled_sender_is_noticed(store: LocalStore) -> None:
     clock, sticking = Passing(), Sticking()
     vitals = Vitals(now_s=clock)
-    store.queue_alerts([message(1)])
+    store.keep(message(1))
     sender = Sender(
         store,
         channels("chat"),

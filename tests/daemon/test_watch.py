@@ -9,7 +9,7 @@ import pytest
 from daemon.presentation.sentences import finding
 from daemon.watch import Watcher
 from storage.records import Cause, Fitting, Reel, Signal
-from storage.serial_order import serial_order
+from storage.serials import serial_order
 from tests.daemon.making import AT, demo_product, fitting, unit
 
 PRODUCT = demo_product()

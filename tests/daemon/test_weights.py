@@ -23,12 +23,10 @@ FAR_PPM = 2500.0
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[LocalStore]:
     with LocalStore(tmp_path / "holdpoint.duckdb") as one:
-        one.put_configuration(Configuration(configuration="c", body="{}", stored_at=AT))
-        one.add_product(Product(product=NAME, title="x"))
-        one.add_build(Build(build="B-1", product=NAME, planned_units=20, opened_at=AT))
-        one.open_session(
-            Session(session="s", bench="demo", opened_at=AT, configuration="c")
-        )
+        one.keep(Configuration(configuration="c", body="{}", stored_at=AT))
+        one.keep(Product(product=NAME, title="x"))
+        one.keep(Build(build="B-1", product=NAME, planned_units=20, opened_at=AT))
+        one.keep(Session(session="s", bench="demo", opened_at=AT, configuration="c"))
         yield one
 
 

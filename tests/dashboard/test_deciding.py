@@ -35,7 +35,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
     """Serve a home with runs in doubt, a dead letter, and one still tried."""
     home = seeded_home(tmp_path_factory.mktemp("deciding") / "home")
     with running_daemon(home, "--no-bench"), open_store(home.data) as store:
-        store.raise_doubt(
+        store.keep(
             Doubt(
                 doubt="d-1",
                 product=PRODUCT,
@@ -47,7 +47,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
                 raised_at=AT,
             )
         )
-        store.queue_alerts([told("m-1", "mail"), told("m-2", "mail")])
+        store.keep(told("m-1", "mail"), told("m-2", "mail"))
         dead = Delivery(
             alert="m-1", target="mail", tries=14, tried_at=AT, next_at=None,
             last_error="not taken", delivered_at=None, dead_at=AT,
@@ -160,7 +160,7 @@ def test_a_message_that_was_given_up_stands_out_until_somebody_takes_note(
     with open_store(home.data) as store:
         rows = store.frame("alerts", product=PRODUCT).set_index("alert")
         assert rows.loc["m-1", "person"] == PERSON
-        decisions = store.frame("decisions")
+        decisions = store.frame("decision")
         noted = decisions[decisions["action"] == "take note"]
         assert noted["subject"].tolist() == ["m-1"]
 

@@ -290,7 +290,7 @@ def test_a_hold_ends_by_a_person_with_a_reason_and_once(changed: Home) -> None:
         assert ended["person"].tolist() == [person]
         assert ended["end_reason"].tolist() == ["counted and quarantined"]
         assert ended["evidence"].tolist() == ["count of 3 May"]
-        decisions = store.frame("decisions")
+        decisions = store.frame("decision")
         mine = decisions[decisions["subject"] == HOLD_ON_REEL]
         assert mine["action"].tolist().count("scrap") == 1
 

@@ -36,7 +36,7 @@ from storage.records import (
     Unit,
     Verdict,
 )
-from storage.records_alerts import Alert, Severity
+from storage.records_alerts import Acknowledgement, Alert, Delivery, Severity
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -86,13 +86,13 @@ SESSION = Session(
 
 def furnish(store: Store) -> None:
     """Keep what a run needs to name."""
-    store.put_configuration(CONFIGURATION)
-    store.add_product(PRODUCT)
-    store.add_build(BUILD)
-    store.add_build(NEXT_BUILD)
-    store.add_reel(REEL)
-    store.fit_reel(FITTING)
-    store.open_session(SESSION)
+    store.keep(CONFIGURATION)
+    store.keep(PRODUCT)
+    store.keep(BUILD)
+    store.keep(NEXT_BUILD)
+    store.keep(REEL)
+    store.keep(FITTING)
+    store.keep(SESSION)
 
 
 def run(
@@ -359,29 +359,29 @@ def decided(person: str, action: str, subject: str, at: datetime) -> Decision:
 
 
 _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
-    ("products", {}),
+    ("product", {}),
     ("builds", {"product": "photoamp"}),
     ("range_rows", {"product": "photoamp", "after": 0, "kind": None}),
-    ("fittings", {"product": "photoamp"}),
-    ("reels", {}),
-    ("signal_history", {"signal": "signal 1"}),
-    ("warnings", {"product": "photoamp"}),
+    ("fitting", {"product": "photoamp"}),
+    ("reel", {}),
+    ("signal", {"signal": "signal 1"}),
+    ("signal", {"product": "photoamp", "cause": "chart"}),
     ("holds", {"product": "photoamp"}),
     ("hold_ends", {"product": "photoamp"}),
     ("changes", {"product": "photoamp", "but_by": "holdpoint"}),
-    ("units", {"product": "photoamp"}),
+    ("unit", {"product": "photoamp"}),
     ("shipments", {"product": "photoamp"}),
-    ("past_shipments", {"product": "photoamp"}),
+    ("past_shipment", {"product": "photoamp"}),
     ("reworks", {"product": "photoamp"}),
-    ("containment_steps", {"product": "photoamp", "subject": "signal 1"}),
-    ("receipts", {}),
-    ("instruments", {"session": "session 1"}),
+    ("containment_step", {"product": "photoamp", "subject": "signal 1"}),
+    ("reel_receipt", {}),
+    ("bench_instrument", {"session": "session 1"}),
     ("doubts", {"product": "photoamp"}),
-    ("cross_checks", {"product": "photoamp"}),
+    ("cross_check", {"product": "photoamp"}),
     ("watermark", {"product": "photoamp"}),
     ("sessions", {"product": "photoamp"}),
     ("configuration", {"configuration": "c0ffee"}),
-    ("decisions", {}),
+    ("decision", {}),
     ("jobs", {}),
 )
 
@@ -389,7 +389,7 @@ _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
 def everything(store: Store) -> dict[str, Any]:
     """Return all that can be asked of the sample rows."""
     return {
-        name: store.table(name, **parameters).to_pylist()
+        f"{name} {parameters}": store.table(name, **parameters).to_pylist()
         for name, parameters in _QUESTIONS
     }
 
@@ -437,6 +437,18 @@ ALERT = Alert(
     made_at=START,
 )
 
+ARRIVED = Delivery(
+    alert=ALERT.alert,
+    target="chat",
+    tries=1,
+    tried_at=START,
+    next_at=None,
+    last_error=None,
+    delivered_at=START,
+    dead_at=None,
+)
+TAKEN = Acknowledgement(alert=ALERT.alert, person="Ada", acknowledged_at=START)
+
 
 def record_all(store: Store) -> None:
     """Send every command once."""
@@ -445,25 +457,27 @@ def record_all(store: Store) -> None:
     store.record_run(CHECK, results(CHECK), None, (), [REJUDGEMENT])
     store.record_evaluation(EVALUATION)
     store.record_evaluation(WARNED)
-    store.place_hold(PERSONS_HOLD, PLACED)
-    store.end_hold(END, ENDED)
-    store.note_instruments([INSTRUMENT])
-    store.raise_doubt(DOUBT)
-    store.raise_doubt(replace(DOUBT, doubt="doubt 2", cause=DoubtCause.OVERDUE))
-    store.end_doubt(DOUBT_END, CLEARED)
-    store.record_cross_check(CROSS_CHECK)
-    store.add_receipt(RECEIPT)
+    store.keep(PERSONS_HOLD, decision=PLACED)
+    store.keep(END, decision=ENDED)
+    store.keep(INSTRUMENT)
+    store.keep(DOUBT)
+    store.keep(replace(DOUBT, doubt="doubt 2", cause=DoubtCause.OVERDUE))
+    store.keep(DOUBT_END, decision=CLEARED)
+    store.keep(CROSS_CHECK)
+    store.keep(RECEIPT)
     assert (
         store.ship(
             SHIPMENT, SHIP_RULE, decided("Ada", "ship", "S001", SHIPMENT.shipped_at)
         )
         == []
     )
-    store.take_back(RETURN, decided("Ada", "take back", "S001", RETURN.returned_at))
-    store.record_rework(REWORK, decided("Ada", "rework", "S001", REWORK.reworked_at))
-    store.note_step(STEP, decided("Ada", "notified", "S001", STEP.noted_at))
-    store.add_past_shipment(PAST_SHIPMENT, decided("Ada", "ship", "B2", START))
-    store.record_proof(PROOF)
-    store.record_reel_check(REEL_CHECK)
-    store.queue_alerts([ALERT])
+    store.keep(RETURN, decision=decided("Ada", "take back", "S001", RETURN.returned_at))
+    store.keep(REWORK, decision=decided("Ada", "rework", "S001", REWORK.reworked_at))
+    store.keep(STEP, decision=decided("Ada", "notified", "S001", STEP.noted_at))
+    store.keep(PAST_SHIPMENT, decision=decided("Ada", "ship", "B2", START))
+    store.keep(PROOF)
+    store.keep(REEL_CHECK)
+    store.keep(ALERT, replace(ALERT, target="chat"))
+    store.note_delivery(ARRIVED)
+    store.keep(TAKEN, decision=decided("Ada", "take note", ALERT.alert, START))
     store.note_job("backup", START)

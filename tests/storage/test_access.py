@@ -24,7 +24,7 @@ def test_without_a_daemon_the_file_is_opened_in_a_folder_of_ones_own(
     folder = tmp_path / "new" / "data"
     with open_store(folder) as store:
         assert isinstance(store, LocalStore)
-        store.add_product(PRODUCT)
+        store.keep(PRODUCT)
     assert (folder / STORE_NAME).is_file()
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
 
@@ -34,8 +34,8 @@ def test_with_a_daemon_the_daemon_is_asked(tmp_path: Path) -> None:
         endpoint.write(tmp_path, here)
         with open_store(tmp_path) as store:
             assert isinstance(store, RemoteStore)
-            store.add_product(PRODUCT)
-        assert owned.table("products").num_rows == 1
+            store.keep(PRODUCT)
+        assert owned.table("product").num_rows == 1
 
 
 def test_what_a_dead_daemon_left_is_passed_over(tmp_path: Path) -> None:

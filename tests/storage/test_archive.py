@@ -29,7 +29,7 @@ def filled(path: Path) -> LocalStore:
     for number in (1, 2, 3):
         record(store, run(number))
     store.record_evaluation(EVALUATION)
-    store.end_hold(END, ENDED)
+    store.keep(END, decision=ENDED)
     return store
 
 
@@ -162,9 +162,9 @@ def test_each_copy_notes_the_newest_row_of_the_ledger(tmp_path: Path) -> None:
     with filled(tmp_path / "holdpoint.duckdb") as store:
         assert archive.anchors(folder) == ()
         store.backup(str(folder))
-        store.place_hold(PERSONS_HOLD, PLACED)
+        store.keep(PERSONS_HOLD, decision=PLACED)
         store.backup(str(folder))
-        rows = [LedgerRow(**one) for one in store.table("decisions").to_pylist()]
+        rows = [LedgerRow(**one) for one in store.table("decision").to_pylist()]
     noted = archive.anchors(folder)
     assert [one.seq for one in noted] == [2, 3]
     assert verify(rows, noted) is None

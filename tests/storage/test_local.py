@@ -140,7 +140,7 @@ def test_an_interrupted_command_is_rolled_back(
     with LocalStore(tmp_path / "holdpoint.duckdb") as store:
         furnish(store)
         with monkeypatch.context() as broken:
-            broken.setattr("storage.recording_runs._agree", interrupt)
+            broken.setattr("storage.runs._agree", interrupt)
             with pytest.raises(KeyboardInterrupt):
                 record(store, run(1))
         assert record(store, run(2)) == 1
@@ -153,7 +153,7 @@ def test_an_error_inside_a_transaction_never_ends_in_a_silent_commit(
     with LocalStore(tmp_path / "holdpoint.duckdb") as store:
         furnish(store)
         with monkeypatch.context() as broken:
-            broken.setattr("storage.recording_runs._COPIED", ("kind",))
+            broken.setattr("storage.runs._COPIED", ("kind",))
             with pytest.raises(WriteError):
                 record(store, run(1))
         assert store.table("unit_runs", serial="S001").num_rows == 0
@@ -201,12 +201,12 @@ def test_a_dead_instance_is_opened_again(
 
         dead = store._database._connection
         with monkeypatch.context() as broken:
-            broken.setattr("storage.recording_runs._agree", die)
+            broken.setattr("storage.runs._agree", die)
             with pytest.raises(WriteError, match="FATAL"):
                 record(store, run(1))
         assert store._database._connection is not dead
         assert record(store, run(1)) == 1
-        store.add_product(PRODUCT)
+        store.keep(PRODUCT)
 
 
 def test_an_instance_that_dies_while_read_is_opened_again(
@@ -225,7 +225,7 @@ def test_an_instance_that_dies_while_read_is_opened_again(
         dead = store._database._connection
         with monkeypatch.context() as broken:
             broken.setattr(store._database, "_table", die_once)
-            assert store.table("products").num_rows == 1
+            assert store.table("product").num_rows == 1
         assert store._database._connection is not dead
 
 
@@ -242,10 +242,10 @@ def test_a_file_that_cannot_be_opened_again_is_opened_later(
             raise WriteError(where=str(path), reason="disk full")
 
         with monkeypatch.context() as broken:
-            broken.setattr("storage.recording_runs._agree", die)
+            broken.setattr("storage.runs._agree", die)
             broken.setattr(local, "_connect", refuse)
             with pytest.raises(WriteError, match="FATAL"):
                 record(store, run(1))
             with pytest.raises(WriteError, match="disk full"):
-                store.table("products")
+                store.table("product")
         assert record(store, run(1)) == 1

@@ -81,7 +81,7 @@ def test_an_error_comes_back_as_itself(error: StorageError) -> None:
         RemoteStore(endpoint) as remote,
         pytest.raises(type(error)) as caught,
     ):
-        remote.table("products")
+        remote.table("product")
     assert type(caught.value) is type(error)
     assert str(caught.value) == str(error)
     assert vars(caught.value) == vars(error)
@@ -103,9 +103,9 @@ def test_a_dead_daemon_is_named_by_its_address(tmp_path: Path) -> None:
         serving(store) as endpoint,
     ):
         remote = RemoteStore(endpoint)
-        assert remote.table("products").num_rows == 0
+        assert remote.table("product").num_rows == 0
     with remote, pytest.raises(UnreachableError, match=endpoint.address) as caught:
-        remote.add_product(PRODUCT)
+        remote.keep(PRODUCT)
     assert caught.value.address == endpoint.address
 
 
@@ -114,7 +114,7 @@ def test_a_connection_that_broke_is_tried_once_more() -> None:
         answering(b"", http(b'{"result": null}')) as endpoint,
         RemoteStore(endpoint) as remote,
     ):
-        remote.add_product(PRODUCT)
+        remote.keep(PRODUCT)
 
 
 def test_a_connection_that_breaks_twice_is_given_up() -> None:
@@ -123,7 +123,7 @@ def test_a_connection_that_breaks_twice_is_given_up() -> None:
         RemoteStore(endpoint) as remote,
         pytest.raises(UnreachableError, match=r"127\.0\.0\.1"),
     ):
-        remote.add_product(PRODUCT)
+        remote.keep(PRODUCT)
 
 
 @pytest.mark.parametrize(
@@ -141,8 +141,8 @@ def test_a_connection_that_breaks_twice_is_given_up() -> None:
 @pytest.mark.parametrize(
     "send",
     [
-        lambda store: store.table("products"),
-        lambda store: store.add_product(PRODUCT),
+        lambda store: store.table("product"),
+        lambda store: store.keep(PRODUCT),
         lambda store: store.backup("here"),
     ],
     ids=["query", "command", "backup"],
@@ -166,7 +166,7 @@ def test_another_token_is_refused(tmp_path: Path) -> None:
         RemoteStore(replace(endpoint, token=other)) as remote,
         pytest.raises(UnreachableError, match="token is not the daemon's"),
     ):
-        remote.table("products")
+        remote.table("product")
 
 
 def test_another_schema_is_refused(
@@ -178,7 +178,7 @@ def test_another_schema_is_refused(
             RemoteStore(endpoint) as remote,
             pytest.raises(SchemaError, match="the caller's 9999_more"),
         ):
-            remote.table("products")
+            remote.table("product")
 
 
 def test_no_proxy_sees_the_token(
@@ -191,4 +191,4 @@ def test_no_proxy_sees_the_token(
         serving(store) as endpoint,
         RemoteStore(endpoint) as remote,
     ):
-        assert remote.table("products").num_rows == 0
+        assert remote.table("product").num_rows == 0

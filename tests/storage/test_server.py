@@ -54,8 +54,8 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
 
 
 PATHS = [
-    "/store/query/products",
-    "/store/command/add_product",
+    "/store/query/product",
+    "/store/command/keep",
     "/store/backup",
     "/control/hello",
     "/nothing",
@@ -140,7 +140,7 @@ def test_another_schema_is_refused_everywhere(
 
 
 def test_the_token_is_asked_for_before_the_schema_is_told(client: httpx.Client) -> None:
-    answer = client.post("/store/query/products")
+    answer = client.post("/store/query/product")
     assert refusal(answer) == (401, "UnreachableError")
     assert schema_version() not in answer.text
 
@@ -165,7 +165,7 @@ def test_no_web_socket_gets_in() -> None:
 
 @pytest.mark.parametrize("method", ["GET", "PUT", "DELETE", "OPTIONS"])
 def test_only_post_is_answered(client: httpx.Client, method: str) -> None:
-    answer = client.request(method, "/store/query/products", headers=HEADERS)
+    answer = client.request(method, "/store/query/product", headers=HEADERS)
     assert answer.status_code == 405
 
 
@@ -173,36 +173,61 @@ def test_only_post_is_answered(client: httpx.Client, method: str) -> None:
     ("path", "body", "status", "error"),
     [
         ("/store/query/nothing", b"{}", 404, "NotFoundError"),
-        ("/store/query/products", b"", 422, "RefusedValueError"),
-        ("/store/query/products", b"[]", 422, "RefusedValueError"),
-        ("/store/query/products", b"not json", 422, "RefusedValueError"),
-        ("/store/query/products", b'{"x": [1]}', 422, "RefusedValueError"),
-        ("/store/query/products", b'{"x": {"utc": 3}}', 422, "RefusedValueError"),
-        ("/store/query/products", b'{"x": {"utc": "now"}}', 422, "RefusedValueError"),
+        ("/store/query/product", b"", 422, "RefusedValueError"),
+        ("/store/query/product", b"[]", 422, "RefusedValueError"),
+        ("/store/query/product", b"not json", 422, "RefusedValueError"),
+        ("/store/query/product", b'{"x": [1]}', 422, "RefusedValueError"),
+        ("/store/query/product", b'{"x": {"utc": 3}}', 422, "RefusedValueError"),
+        ("/store/query/product", b'{"x": {"utc": "now"}}', 422, "RefusedValueError"),
         ("/store/query/watermark", b"{}", 422, "RefusedValueError"),
         ("/store/query/watermark", b'{"product": NaN}', 422, "RefusedValueError"),
         ("/store/command/table", b"{}", 404, "NotFoundError"),
         ("/store/command/close", b"{}", 404, "NotFoundError"),
         ("/store/command/backup", b'{"folder": "/tmp"}', 404, "NotFoundError"),
         ("/store/command/__init__", b"{}", 404, "NotFoundError"),
-        ("/store/command/add_product", b"", 422, "RefusedValueError"),
-        ("/store/command/add_product", b"{}", 422, "RefusedValueError"),
-        ("/store/command/add_product", b'{"product": 1}', 422, "RefusedValueError"),
+        ("/store/command/keep", b"", 422, "RefusedValueError"),
+        ("/store/command/keep", b"{}", 422, "RefusedValueError"),
+        ("/store/command/keep", b'{"rows": 1}', 422, "RefusedValueError"),
         (
-            "/store/command/add_product",
-            b'{"product": {"product": "p", "title": 1}}',
+            "/store/command/keep",
+            b'{"rows": [{"product": {"product": "p", "title": 1}}]}',
             422,
             "RefusedValueError",
         ),
         (
-            "/store/command/add_product",
-            b'{"product": {"product": "p", "title": "t", "more": 1}}',
+            "/store/command/keep",
+            b'{"rows": [{"product": {"product": "p", "title": "t", "more": 1}}]}',
             422,
             "RefusedValueError",
         ),
         (
-            "/store/command/add_product",
-            b'{"product": {"product": "p", "title": "t"}, "more": 1}',
+            "/store/command/keep",
+            b'{"rows": [{"product": {"product": "p", "title": "t"}}], "more": 1}',
+            422,
+            "RefusedValueError",
+        ),
+        (
+            "/store/command/keep",
+            b'{"rows": [{"job": {"job": "j", "succeeded_at": "2026-01-05T08:00Z"}}]}',
+            422,
+            "RefusedValueError",
+        ),
+        (
+            "/store/command/keep",
+            b'{"rows": [{"run": {}}]}',
+            422,
+            "RefusedValueError",
+        ),
+        ("/store/command/keep", b'{"rows": [{}]}', 422, "RefusedValueError"),
+        (
+            "/store/command/keep",
+            b'{"rows": [{"product": null}]}',
+            422,
+            "RefusedValueError",
+        ),
+        (
+            "/store/command/keep",
+            b'{"rows": [{"product": {"product": "p", "title": "t"}, "more": 1}]}',
             422,
             "RefusedValueError",
         ),
@@ -231,7 +256,7 @@ def test_sql_in_a_parameter_is_only_text(client: httpx.Client) -> None:
     body = b"""{"product": "x'; drop table product; --"}"""
     answer = client.post("/store/query/watermark", headers=HEADERS, content=body)
     assert answer.status_code == 200
-    again = client.post("/store/query/products", headers=HEADERS, content=b"{}")
+    again = client.post("/store/query/product", headers=HEADERS, content=b"{}")
     assert pa.ipc.open_stream(again.content).read_all().num_rows == 1
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from daemon.presentation.figures import PPM_PER_PERCENT
 from storage.records import Cause, Signal
-from storage.serial_order import serial_order
+from storage.serials import serial_order
 
 AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
 OUTSIDE = ("nonconforming", "changed")

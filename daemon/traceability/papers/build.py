@@ -21,13 +21,14 @@ from daemon.presentation.documents import (
 )
 from daemon.presentation.documents.drawing import PAPER, WIDTH_PX, drawn
 from daemon.presentation.plots import columns, individuals, laid_out, reel_changes
-from daemon.presentation.rows import holds_of, plain, signals_of
+from daemon.presentation.rows import holds_of, plain
 from daemon.spc.capability import Specification, capability_study
 from daemon.spc.errors import SpcError
 from daemon.traceability.papers.lines import doubts_on, on
 from daemon.traceability.tracing import spans
 from storage.errors import NotFoundError
-from storage.serial_order import serial_order
+from storage.records import Signal
+from storage.serials import serial_order
 from storage.shipping import concerns
 from storage.store import Store
 
@@ -65,7 +66,9 @@ def build_release(
     errors = store.frame("latest_errors", product=name)
     mine = errors[errors["build"] == build]
     yields = {one["build"]: one for one in plain(store.frame("yields", product=name))}
-    found = [one for one in signals_of(store, name) if one.build == build]
+    found = [
+        one for one in store.rows(Signal, "signals", product=name) if one.build == build
+    ]
     reels = _reels(store, name, build)
     return BuildRelease(
         number=f"BRR-{build}",
@@ -119,7 +122,7 @@ def build_sheet(
     """
     name = product.settings.name
     row = _build(store.frame("builds", product=name), build)
-    known = store.frame("units", product=name)
+    known = store.frame("unit", product=name)
     listed = serials or sorted(
         known.loc[known["build"] == build, "serial"], key=serial_order
     )
@@ -151,7 +154,7 @@ def _holds_of_build(
     reels: Sequence[FittedReel],
 ) -> tuple[HoldLine, ...]:
     fitted = {one.reel for one in reels}
-    units = store.frame("units", product=product)
+    units = store.frame("unit", product=product)
     # Without a board there are still the build itself and its reels.
     serials = list(units.loc[units["build"] == build, "serial"]) or [""]
     return tuple(
@@ -175,7 +178,7 @@ def _holds_of_build(
 
 
 def _reels(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:
-    known = {one["reel"]: one for one in plain(store.frame("reels"))}
+    known = {one["reel"]: one for one in plain(store.frame("reel"))}
     return tuple(
         FittedReel(
             part=one["part"],
@@ -184,7 +187,7 @@ def _reels(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:
             supplier=known.get(one["reel"], {}).get("supplier"),
             lot_code=known.get(one["reel"], {}).get("lot_code"),
         )
-        for one in plain(store.frame("fittings", product=product))
+        for one in plain(store.frame("fitting", product=product))
         if one["build"] == build
     )
 
@@ -236,11 +239,13 @@ def _charts(
     frame = laid_out(mine, signals[signals["build"] == build], cells)
     changes = reel_changes(
         frame,
-        store.frame("fittings", product=name),
+        store.frame("fitting", product=name),
         list(builds["build"]),
         {one.key: one.part for one in product.ranges if one.part is not None},
     )
-    found = [one for one in signals_of(store, name) if one.build == build]
+    found = [
+        one for one in store.rows(Signal, "signals", product=name) if one.build == build
+    ]
     charts = []
     for one in product.ranges:
         rows = frame[frame["range"] == one.key]

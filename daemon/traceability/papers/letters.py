@@ -13,12 +13,13 @@ from daemon.presentation.documents import (
 )
 from daemon.presentation.documents.drawing import PAPER, drawn
 from daemon.presentation.plots.claim import parts_against_claim
-from daemon.presentation.rows import finding_of, plain, proofs_on, signals_of
+from daemon.presentation.rows import plain
 from daemon.traceability.papers.containment import supplier_report as of_finding
 from daemon.traceability.tracing import Records
+from storage.answers import finding_of, proofs_on
 from storage.errors import NotFoundError
 from storage.records import Cause, Proof, ProofKind, Signal
-from storage.serial_order import serial_order
+from storage.serials import serial_order
 from storage.store import Store
 
 
@@ -112,7 +113,7 @@ def customer_notice(
     first = next(iter(mine.values()))
     moved = {
         one.range
-        for one in signals_of(store, name)
+        for one in store.rows(Signal, "signals", product=name)
         if one.standing and one.build == first["build"] and _concerns(one, serial)
     }
     wrong, right = [], []

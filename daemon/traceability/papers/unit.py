@@ -120,7 +120,7 @@ def _instruments(
     store: Store, run: Row, body: Mapping[str, Any]
 ) -> tuple[InstrumentLine, ...]:
     """Return what stood in each role: as it was met, else as it was configured."""
-    met = plain(store.frame("instruments", session=run["session"]))
+    met = plain(store.frame("bench_instrument", session=run["session"]))
     if met:
         return tuple(
             InstrumentLine(
@@ -146,7 +146,7 @@ def _holds_of_unit(
     store: Store, product: str, serial: str, build: str
 ) -> tuple[str, ...]:
     fittings = [
-        one for one in plain(store.frame("fittings", product=product))
+        one for one in plain(store.frame("fitting", product=product))
         if one["build"] == build
     ]  # fmt: skip
     replaced = [

@@ -18,13 +18,13 @@ from typing import Any, Self
 
 from config.errors import HoldpointError
 from config.load import load
-from daemon.presentation.rows import signals_of
 from daemon.service.client import Client
 from daemon.service.home import Home
 from daemon.service.processes import running_daemon, simulated_bench
 from daemon.traceability import kitting
 from daemon.trials.stories import outcome
 from storage.access import open_store
+from storage.records import Signal
 from storage.store import Store
 
 SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
@@ -135,14 +135,14 @@ class Operator:
 
     def record_reels(self, build: str, from_serial: str | None) -> None:
         """Record the reels that a build takes from a serial on; None: at its start."""
-        recorded = set(self._store.frame("reels")["reel"])
+        recorded = set(self._store.frame("reel")["reel"])
         for one in self.story["fittings"]:
             if (one["build"], one["from_serial"]) != (build, from_serial):
                 continue
             now = datetime.now(UTC)
             if one["reel"] not in recorded:
                 kitting.receive_reel(self._store, **self._nominal[one["reel"]], at=now)
-            self._store.fit_reel(
+            self._store.keep(
                 kitting.fitting_of(
                     self._product,
                     build,
@@ -238,9 +238,9 @@ def report(
     operator: Operator, store: Store, *, seed: int, seconds: float
 ) -> dict[str, Any]:
     """Return the finding beside the truth, as plain values."""
-    product = str(store.frame("products")["product"].iloc[0])
+    product = str(store.frame("product")["product"].iloc[0])
     builds = store.frame("builds", product=product).to_dict("records")
-    found = outcome.findings(signals_of(store, product))
+    found = outcome.findings(store.rows(Signal, "signals", product=product))
     said = operator.story["truth"]
     truth = None if said is None else outcome.truth_of(said)
     delay, false = outcome.score(found, truth, operator.serials)

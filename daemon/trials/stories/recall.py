@@ -17,7 +17,6 @@ from config.model import Settings
 from daemon.judging.product import ProductModel
 from daemon.presentation.documents import pdf
 from daemon.presentation.file_names import file_name
-from daemon.presentation.rows import signals_of
 from daemon.simulator.scenario import Scenario, story
 from daemon.traceability.containment import CLEAR, Containment, contain
 from daemon.traceability.papers.containment import notices, supplier_report
@@ -128,7 +127,7 @@ def tell(
     for serial in third[SHIPPED_UNMEASURED:]:
         measured(names[2], serial)
         operator.wait_until_watched()
-        found = signals_of(store, settings.product.name)
+        found = store.rows(Signal, "signals", product=settings.product.name)
         # One odd unit names no reel: it is seated again, and nothing is recalled.
         signal = next((one for one in found if one.standing and one.holds), None)
         if signal is not None:
@@ -250,7 +249,7 @@ def _kit(
     operator: Operator, store: Store, product: str, build: str, serials: list[str]
 ) -> None:
     """Record a build's boards, and its reels with the boards they were used from."""
-    store.add_units([Unit(serial=one, product=product, build=build) for one in serials])
+    store.keep(*[Unit(serial=one, product=product, build=build) for one in serials])
     for serial in serials:
         operator.record_reels(build, serial)
 

@@ -23,7 +23,6 @@ from daemon.bench.line import by_address
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import measure
 from daemon.judging.product import ProductModel
-from daemon.presentation.rows import signals_of
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import Scenario, story
@@ -31,6 +30,7 @@ from daemon.station.bench_days import BenchDays
 from daemon.traceability import kitting
 from daemon.trials.stories import outcome
 from storage.local import LocalStore
+from storage.records import Signal
 
 HELD_WITHIN = 3
 CONFIDENCE = 0.95
@@ -92,7 +92,7 @@ def tell(seed: int, *, units: int = 30, bad: bool = True) -> StoryResult:
             for serial in build.serials:
                 _record_reels(days, scenario, build.build, serial)
                 days.unit(serial, build.build)
-        signals = signals_of(store, settings.product.name)
+        signals = store.rows(Signal, "signals", product=settings.product.name)
     found = outcome.findings(signals)
     truth = None
     good = len(serials)

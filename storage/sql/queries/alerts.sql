@@ -1,14 +1,6 @@
 -- One row a message on the product and target, with its delivery and who took note.
 select
-    alert.alert,
-    alert.target,
-    alert.severity,
-    alert.subject,
-    alert.title,
-    alert.body,
-    alert.said,
-    alert.follows,
-    alert.made_at,
+    alert.*,
     coalesce(delivery.tries, 0) as tries,
     delivery.tried_at,
     delivery.next_at,

@@ -1,15 +1,6 @@
 -- One row a message that is to be sent to the target by now, oldest first.
 select
-    alert.alert,
-    alert.target,
-    alert.product,
-    alert.severity,
-    alert.subject,
-    alert.title,
-    alert.body,
-    alert.said,
-    alert.follows,
-    alert.made_at,
+    alert.*,
     coalesce(delivery.tries, 0) as tries
 from alert
 left join delivery

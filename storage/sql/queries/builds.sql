@@ -2,54 +2,12 @@
 -- units: how many were measured. first_pass_yield: of the units of which any range
 -- was judged, the share whose every range, at its first result as it was judged last,
 -- was conforming or like known-good and whose checks beside them passed. state: held
--- while an open hold of the product stands on the build, on a reel fitted in it or on
--- any of its units or serials.
-with standing as (
-    select hold.hold, hold.scope, hold.subject, hold.to_serial
-    from hold
-    left join hold_end on hold_end.hold = hold.hold
-    where hold.product = $product and hold_end.hold is null
-),
-holding as (
-    select hold, subject as build from standing where scope = 'build'
-    union
-    select standing.hold, fitting.build
-    from standing
-    join fitting on fitting.reel = standing.subject
-    where standing.scope = 'reel'
-    union
-    select standing.hold, unit.build
-    from standing
-    join unit on unit.serial = standing.subject
-    where standing.scope = 'unit'
-    union
-    select standing.hold, unit.build
-    from standing
-    join unit
-        on unit.serial between standing.subject and standing.to_serial
-        and regexp_replace(unit.serial, '[0-9]', '0', 'g')
-            = regexp_replace(standing.subject, '[0-9]', '0', 'g')
-    where standing.scope = 'serials'
-),
-held as (
+-- while an open hold stands on the build, on a reel fitted in it or on any of its units
+-- or serials.
+with held as (
     select build, count(*) as open_holds
-    from holding
+    from hold_on_build
     group by build
-),
-first_judged as (
-    select
-        range_result.build,
-        range_result.serial,
-        coalesce(rejudgement.verdict, range_result.verdict) as verdict
-    from range_result
-    left join
-        rejudgement
-        on rejudgement.run = range_result.run
-        and rejudgement.range = range_result.range
-    where
-        range_result.product = $product
-        and range_result.kind = 'unit'
-        and range_result.repeat = 0
 ),
 first_result as (
     select
@@ -57,7 +15,8 @@ first_result as (
         serial,
         bool_and(verdict in ('conforming', 'like known-good')) as passed,
         bool_or(verdict <> 'not judged') as judged
-    from first_judged
+    from judged_result
+    where product = $product and kind = 'unit' and repeat = 0
     group by build, serial
 ),
 failed_check as (

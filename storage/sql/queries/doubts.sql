@@ -1,13 +1,7 @@
 -- One row a doubt on runs of the product, with its end; the last three columns are
 -- null while it stands.
 select
-    doubt.doubt,
-    doubt.session,
-    doubt.from_number,
-    doubt.to_number,
-    doubt.cause,
-    doubt.reason,
-    doubt.raised_at,
+    doubt.*,
     doubt_end.ended_by,
     doubt_end.reason as ended_reason,
     doubt_end.ended_at

@@ -1,17 +1,13 @@
 -- One row a hold on anything of the product that somebody ended, in the order of
 -- after_number, the product's highest run number at that moment. build, range, part,
 -- reel and cause are of its finding's latest revision, null for a hold without one.
-with latest as (
-    select signal, max(revision) as revision
-    from signal
-    where product = $product
-    group by signal
-),
-finding as (
+with finding as (
     select signal.*
     from signal
-    join latest
-        on latest.signal = signal.signal and latest.revision = signal.revision
+    join latest_signal
+        on latest_signal.signal = signal.signal
+        and latest_signal.revision = signal.revision
+    where latest_signal.product = $product
 )
 select
     hold.hold,

@@ -2,16 +2,7 @@
 -- are null while it is open. after_number and end_after_number are the product's
 -- highest run number when it was placed and when it was ended.
 select
-    hold.hold,
-    hold.scope,
-    hold.subject,
-    hold.to_serial,
-    hold.product,
-    hold.signal,
-    hold.reason,
-    hold.placed_by,
-    hold.placed_at,
-    hold.after_number,
+    hold.*,
     hold_end.disposal,
     hold_end.person,
     hold_end.reason as end_reason,

@@ -1,13 +1,7 @@
 -- One row a unit and range: its latest result, as it was judged last. position: the
 -- unit's place in its build by its first run, from 1. reruns: how many results of this
 -- range the unit had before.
-with latest as (
-    select serial, range, max(number) as number
-    from range_result
-    where product = $product and kind = 'unit'
-    group by serial, range
-),
-first_run as (
+with first_run as (
     select serial, build, min(number) as number
     from run
     where product = $product and kind = 'unit'
@@ -20,27 +14,21 @@ placed as (
     from first_run
 )
 select
-    range_result.number,
-    range_result.run,
-    range_result.serial,
-    range_result.build,
+    latest_result.number,
+    latest_result.run,
+    latest_result.serial,
+    latest_result.build,
     placed.position,
-    range_result.started_at,
+    latest_result.started_at,
     run.session,
-    range_result.range,
-    coalesce(rejudgement.error_ppm, range_result.error_ppm) as error_ppm,
-    coalesce(rejudgement.uncertainty_ppm, range_result.uncertainty_ppm)
-        as uncertainty_ppm,
-    range_result.limit_ppm,
-    coalesce(rejudgement.verdict, range_result.verdict) as verdict,
-    range_result.repeat as reruns
-from latest
-join
-    range_result
-    on range_result.number = latest.number and range_result.range = latest.range
-left join
-    rejudgement
-    on rejudgement.run = range_result.run and rejudgement.range = range_result.range
-join run on run.number = latest.number
-join placed on placed.serial = latest.serial
-order by range_result.number, range_result.place;
+    latest_result.range,
+    latest_result.error_ppm,
+    latest_result.uncertainty_ppm,
+    latest_result.limit_ppm,
+    latest_result.verdict,
+    latest_result.repeat as reruns
+from latest_result
+join run on run.number = latest_result.number
+join placed on placed.serial = latest_result.serial
+where latest_result.product = $product
+order by latest_result.number, latest_result.place;

@@ -1,13 +1,5 @@
 -- One row a role of a bench: the instrument of the latest session that had one there.
-select
-    role,
-    session,
-    address,
-    identity,
-    serial_number,
-    calibrated_at,
-    due_at,
-    remark
+select met.* exclude (age)
 from (
     select
         bench_instrument.*,

@@ -1,17 +1,12 @@
 -- One row a measurement that helps to settle a finding on the product, oldest first:
 -- those made for it, and the loose parts that were measured of the reel it names.
-with latest as (
-    select signal, max(revision) as revision
+with named as (
+    select signal.signal, signal.reel, signal.part
     from signal
-    where product = $product
-    group by signal
-),
-named as (
-    select signal.signal, signal.reel
-    from signal
-    join latest
-        on latest.signal = signal.signal and latest.revision = signal.revision
-    where signal.part is not null
+    join latest_signal
+        on latest_signal.signal = signal.signal
+        and latest_signal.revision = signal.revision
+    where latest_signal.product = $product
 )
 select
     proof.proof,
@@ -25,7 +20,7 @@ select
     proof.person,
     proof.made_at
 from proof
-join latest on latest.signal = proof.signal
+join named on named.signal = proof.signal
 union all
 select
     reel_check.reel_check || ':' || named.signal,
@@ -39,6 +34,6 @@ select
     reel_check.person,
     reel_check.made_at
 from reel_check
-join named on named.reel = reel_check.reel
+join named on named.reel = reel_check.reel and named.part is not null
 join reel on reel.reel = reel_check.reel
 order by made_at, proof;

@@ -1,12 +1,6 @@
 -- One row a range of a unit's run that a check closed, of the checks numbered above
 -- `after`. The columns `first_` are as it was judged at first; `latest` says whether
 -- the unit has no later result of this range.
-with newest as (
-    select serial, range, max(number) as number
-    from range_result
-    where product = $product and kind = 'unit'
-    group by serial, range
-)
 select
     range_result.number,
     range_result.run,
@@ -25,14 +19,14 @@ select
     rejudgement.conformance_probability,
     range_result.limit_ppm,
     rejudgement.made_at,
-    newest.number = range_result.number as latest
+    latest_number.number = range_result.number as latest
 from rejudgement
 join run as closing on closing.run = rejudgement.check_run
 join
     range_result
     on range_result.run = rejudgement.run and range_result.range = rejudgement.range
-join
-    newest
-    on newest.serial = range_result.serial and newest.range = range_result.range
+join latest_number
+    on latest_number.serial = range_result.serial
+    and latest_number.range = range_result.range
 where range_result.product = $product and closing.number > $after
 order by closing.number, range_result.number, range_result.place;

@@ -1,15 +1,8 @@
 -- One row each time a unit of the product left. returned_at, return_reason: when and why
 -- it came back from this shipment, null while it is away.
 select
-    shipment.shipment,
-    shipment.serial,
+    shipment.*,
     unit.build,
-    shipment.destination,
-    shipment.reseller,
-    shipment.person,
-    shipment.shipped_at,
-    shipment.override_reason,
-    shipment.against,
     (
         select min(unit_return.returned_at)
         from unit_return

@@ -1,38 +1,10 @@
 -- One row a finding on the product, as its latest revision says it;
 -- first_made_at is when its first revision was made. One that was withdrawn is not
 -- standing. Charts' warnings are none.
-with latest as (
-    select signal, max(revision) as revision, min(made_at) as first_made_at
-    from signal
-    where product = $product and cause <> 'chart'
-    group by signal
-)
-select
-    signal.signal,
-    signal.revision,
-    signal.number,
-    signal.product,
-    signal.build,
-    signal.cause,
-    signal.statistic,
-    signal.range,
-    signal.part,
-    signal.reel,
-    signal.first_serial,
-    signal.raised_serial,
-    signal.units,
-    signal.size_ppm,
-    signal.low_ppm,
-    signal.high_ppm,
-    signal.implied_ohm,
-    signal.probability,
-    signal.holds,
-    signal.evidence,
-    signal.causes,
-    signal.standing,
-    signal.withdrawn,
-    signal.made_at,
-    latest.first_made_at
+select signal.*, latest_signal.first_made_at
 from signal
-join latest on latest.signal = signal.signal and latest.revision = signal.revision
-order by latest.first_made_at, signal.signal;
+join latest_signal
+    on latest_signal.signal = signal.signal
+    and latest_signal.revision = signal.revision
+where latest_signal.product = $product and signal.cause <> 'chart'
+order by latest_signal.first_made_at, signal.signal;

@@ -4,20 +4,13 @@
 -- latest. reworked: units that were reworked.
 with placed as (
     select
-        range_result.build,
-        range_result.serial,
-        range_result.repeat,
-        coalesce(rejudgement.verdict, range_result.verdict) as verdict,
-        row_number() over (
-            partition by range_result.serial, range_result.range
-            order by range_result.number desc
-        ) as newest
-    from range_result
-    left join
-        rejudgement
-        on rejudgement.run = range_result.run
-        and rejudgement.range = range_result.range
-    where range_result.product = $product and range_result.kind = 'unit'
+        build,
+        serial,
+        repeat,
+        verdict,
+        row_number() over (partition by serial, range order by number desc) as newest
+    from judged_result
+    where product = $product and kind = 'unit'
 ),
 judged as (
     select

@@ -101,7 +101,7 @@ def message(number: int, target: str = "chat") -> Alert:
 def outbox(path: Path) -> Iterator[LocalStore]:
     """Open a store that knows the product."""
     with LocalStore(path) as store:
-        store.add_product(Product(product=PRODUCT, title="Amplifier"))
+        store.keep(Product(product=PRODUCT, title="Amplifier"))
         yield store
 
 

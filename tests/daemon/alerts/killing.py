@@ -199,7 +199,7 @@ def campaign(path: Path, *, findings: int, kills: int, seed: int) -> Campaign:
         A courier ended by itself, and not in peace.
     """
     with outbox(path) as store:
-        store.queue_alerts([message(one) for one in range(findings)])
+        store.keep(*[message(one) for one in range(findings)])
     webhook = Webhook(
         refuses=0.3, kills=seeded_kills(kills, findings, seed), seed=seed + 1
     )

@@ -25,10 +25,8 @@ def home(tmp_path: Path) -> Path:
     """Return a home with three messages: one arrived, one given up, one waiting."""
     folder = lay_out(tmp_path / "home").folder
     with open_store(folder / "data") as store:
-        store.add_product(
-            Product(product=PRODUCT, title="Four-range photodiode amplifier")
-        )
-        store.queue_alerts([message(one) for one in (1, 2, 3)])
+        store.keep(Product(product=PRODUCT, title="Four-range photodiode amplifier"))
+        store.keep(*[message(one) for one in (1, 2, 3)])
         for number, reason in ((1, None), (2, "no answer")):
             store.note_delivery(
                 Delivery(
@@ -83,7 +81,7 @@ def test_what_arrived_and_was_noted_is_listed_no_more(home: Path) -> None:
     assert listed(home) == ["finding F2", "finding F3"]
     assert listed(home, "--all") == ["finding F1", "finding F2", "finding F3"]
     with open_store(home / "data") as store:
-        ledger = store.frame("decisions")
+        ledger = store.frame("decision")
     assert list(
         zip(ledger["person"], ledger["action"], ledger["subject"], strict=True)
     ) == [
@@ -106,7 +104,7 @@ def refused(home: Path, *words: str) -> BaseException:
     assert done.exception is not None
     assert listed(home) == before
     with open_store(home / "data") as store:
-        assert store.frame("decisions").empty
+        assert store.frame("decision").empty
     return done.exception
 
 

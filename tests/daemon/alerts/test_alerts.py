@@ -137,7 +137,7 @@ def test_a_withdrawal_reaches_whoever_heard_the_loudest_of_it(
     """A finding that held turns into one of an odd unit, then is withdrawn."""
     settings = channels("mail")  # holds only
     teller = Teller(PRODUCT, settings)
-    store.queue_alerts(teller.tell([SIGNAL], [HOLD]))
+    store.keep(*teller.tell([SIGNAL], [HOLD]))
     odd = replace(SIGNAL, revision=2, cause=Cause.UNIT, holds=False)
     again = Teller(PRODUCT, settings)
     again.remember(store.frame("alerts", product=PRODUCT))
@@ -152,7 +152,7 @@ def test_a_withdrawal_reaches_whoever_heard_the_loudest_of_it(
 def test_what_was_told_is_known_after_a_restart(store: LocalStore) -> None:
     """The rows say it, so a new daemon repeats nothing."""
     settings = channels("mail")
-    store.queue_alerts(Teller(PRODUCT, settings).tell([SIGNAL], [HOLD]))
+    store.keep(*Teller(PRODUCT, settings).tell([SIGNAL], [HOLD]))
     again = Teller(PRODUCT, settings)
     again.remember(store.frame("alerts", product=PRODUCT))
     assert again.tell([replace(SIGNAL, revision=2)], []) == ()
@@ -204,7 +204,7 @@ def test_reminders_are_one_message_an_interval_until_somebody_took_note() -> Non
 def test_a_measured_build_is_summed_up_once(store: LocalStore) -> None:
     """When all planned units are measured; until then nothing."""
     clock = Clock()
-    store.add_build(Build(build="B-0", product=PRODUCT, planned_units=1, opened_at=AT))
+    store.keep(Build(build="B-0", product=PRODUCT, planned_units=1, opened_at=AT))
     upkeep = Upkeep(
         store, product=PRODUCT, settings=channels("mail", severity="notice"),
         utc=clock.utc, alarm=lambda: None,
@@ -219,10 +219,10 @@ def test_a_hold_by_hand_is_told_once_and_reminded_of(store: LocalStore) -> None:
     by_hand = replace(
         HOLD, hold="by-hand-1", subject="B-0", signal=None, placed_by="Ada Moreno"
     )
-    store.add_build(Build(build="B-0", product=PRODUCT, planned_units=9, opened_at=AT))
-    store.place_hold(
+    store.keep(Build(build="B-0", product=PRODUCT, planned_units=9, opened_at=AT))
+    store.keep(
         by_hand,
-        Decision(
+        decision=Decision(
             person="Ada Moreno", action="hold", subject=by_hand.hold,
             reason=by_hand.reason, decided_at=AT,
         ),
@@ -276,7 +276,7 @@ def test_each_message_arrives_at_least_once_under_its_id(tmp_path: Path) -> None
     wanted = {f"finding F{one}" for one in range(40)}
     path = tmp_path / "holdpoint.duckdb"
     with outbox(path) as store:
-        store.queue_alerts([message(one) for one in range(40)])
+        store.keep(*[message(one) for one in range(40)])
     for _ in range(200):
         with outbox(path) as store:
             sender = Sender(
@@ -305,7 +305,7 @@ def test_what_cannot_be_delivered_is_given_up_with_an_alarm(
         store, channels("mail", "chat", tries=4), utc=clock.utc,
         open_channel=lambda one: deaf if one.name == "mail" else good,
     )  # fmt: skip
-    store.queue_alerts([message(1, "mail"), message(1, "chat")])
+    store.keep(message(1, "mail"), message(1, "chat"))
     for _ in range(6):
         sender.send_due("mail")
         sender.send_due("chat")
@@ -331,7 +331,7 @@ def test_dead_letters_about_dead_letters_end(store: LocalStore) -> None:
     sender = Sender(
         store, channels("a", "b", tries=1), utc=clock.utc, open_channel=lambda _: deaf
     )
-    store.queue_alerts([message(1, "a"), message(1, "b")])
+    store.keep(message(1, "a"), message(1, "b"))
     for _ in range(10):
         sender.send_due("a")
         sender.send_due("b")
@@ -344,7 +344,7 @@ def test_pauses_double_and_are_kept(store: LocalStore) -> None:
     clock = Clock()
     deaf = Lossy(Random(1), fails=1.0)  # noqa: S311
     settings = channels("chat")
-    store.queue_alerts([message(1)])
+    store.keep(message(1))
     tried = 0
     for _ in range(120):
         sender = Sender(store, settings, utc=clock.utc, open_channel=lambda _: deaf)
@@ -371,7 +371,7 @@ def test_the_library_delivers_to_a_local_server(store: LocalStore) -> None:
     with refusing(0.3, seed=3) as (port, arrived):
         settings = Alerts(channels=(webhook(port),))
         sender = Sender(store, settings, utc=clock.utc)
-        store.queue_alerts([message(one, "hook") for one in range(12)])
+        store.keep(*[message(one, "hook") for one in range(12)])
         for _ in range(12):
             sender.send_due("hook")
             clock.pass_(hours=1)
@@ -386,7 +386,7 @@ def test_no_secret_of_an_address_is_told(store: LocalStore) -> None:
     with refusing(1.0) as (port, _):
         channel = webhook(port, path="t0ken-abc")
         sender = Sender(store, Alerts(channels=(channel,)), utc=clock.utc)
-        store.queue_alerts([message(1, "hook")])
+        store.keep(message(1, "hook"))
         sender.send_due("hook")
     (row,) = rows(store)
     assert row["tries"] == 1

@@ -5,8 +5,8 @@ from pathlib import Path
 
 from daemon.alerts.telling import Teller
 from daemon.alerts.upkeep import Upkeep
-from daemon.presentation.rows import signals_of
 from storage.local import LocalStore
+from storage.records import Signal
 from tests.daemon.alerts.fakes import PRODUCT, Clock, channels
 from tests.daemon.seeded import seeded_home, several_home
 
@@ -49,9 +49,9 @@ def test_a_reminder_says_of_a_hold_that_its_finding_was_withdrawn(
     clock, settings = Clock(), channels("mail")
     with LocalStore(home.store) as store:
         teller = Teller(PRODUCT, settings)
-        for one in signals_of(store, PRODUCT):
+        for one in store.rows(Signal, "signals", product=PRODUCT):
             stood = replace(one, revision=1, standing=True, withdrawn=None)
-            store.queue_alerts(teller.tell([stood], []))
+            store.keep(*teller.tell([stood], []))
         upkeep = Upkeep(
             store, product=PRODUCT, settings=settings, utc=clock.utc, alarm=lambda: None
         )

@@ -24,7 +24,7 @@ def in_doubt(tmp_path: Path) -> Iterator[LocalStore]:
     with LocalStore(tmp_path / "doubts.duckdb") as store:
         furnish(store)
         record(store, run(1))
-        store.raise_doubt(DOUBT)
+        store.keep(DOUBT)
         yield store
 
 
@@ -46,8 +46,8 @@ def looked(store: LocalStore, settings: Alerts, *hours: float) -> list[dict[str,
 
 def test_a_doubt_is_told_once_and_an_ended_one_never(in_doubt: LocalStore) -> None:
     """Who asks for warnings hears that units of a session stay."""
-    in_doubt.raise_doubt(replace(DOUBT, doubt="ended before"))
-    in_doubt.end_doubt(replace(DOUBT_END, doubt="ended before"), CLEARED)
+    in_doubt.keep(replace(DOUBT, doubt="ended before"))
+    in_doubt.keep(replace(DOUBT_END, doubt="ended before"), decision=CLEARED)
     (said,) = looked(in_doubt, channels("mail", severity="warning"), 0, 1)
     assert said["alert"] == f"doubt {DOUBT.doubt}"
     assert said["severity"] == Severity.WARNING
@@ -68,11 +68,11 @@ def test_a_doubt_is_reminded_of_until_somebody_takes_note(
     assert said[1]["severity"] == Severity.WARNING
     assert f"doubt {DOUBT.doubt}: Runs of session" in said[1]["body"]
     assert len(looked(in_doubt, settings, 49)) == 3
-    in_doubt.acknowledge(
+    in_doubt.keep(
         Acknowledgement(
             alert=f"doubt {DOUBT.doubt}", person="Ada Moreno", acknowledged_at=AT
         ),
-        Decision(
+        decision=Decision(
             person="Ada Moreno", action="take note", subject=f"doubt {DOUBT.doubt}",
             reason="read", decided_at=AT,
         ),
@@ -86,7 +86,7 @@ def test_a_doubt_that_ended_is_reminded_of_no_more(in_doubt: LocalStore) -> None
     """A good check or a person cleared the runs."""
     settings = channels("mail", severity="warning")
     looked(in_doubt, settings, 0)
-    in_doubt.end_doubt(DOUBT_END, CLEARED)
+    in_doubt.keep(DOUBT_END, decision=CLEARED)
     assert len(looked(in_doubt, settings, 25, 49)) == 1
 
 

@@ -49,11 +49,9 @@ def decided(action: str, hold: Hold) -> Decision:
 
 def furnish(store: Store) -> None:
     """Keep a build, one unit of it, and the hold that its verdict placed."""
-    store.put_configuration(CONFIGURATION)
-    store.add_build(Build(build="B-1", product=PRODUCT, planned_units=9, opened_at=AT))
-    store.open_session(
-        Session(session="s", bench="b", opened_at=AT, configuration="c0ffee")
-    )
+    store.keep(CONFIGURATION)
+    store.keep(Build(build="B-1", product=PRODUCT, planned_units=9, opened_at=AT))
+    store.keep(Session(session="s", bench="b", opened_at=AT, configuration="c0ffee"))
     run = Run(
         run="run-1", kind=RunKind.UNIT, product=PRODUCT, serial="PA-1", build="B-1",
         session="s", origin="bench", started_at=AT, finished_at=AT,
@@ -67,17 +65,17 @@ def furnish(store: Store) -> None:
 
 def place(store: Store, hold: Hold) -> None:
     """Keep a hold that a person placed."""
-    store.place_hold(hold, decided("hold", hold))
+    store.keep(hold, decision=decided("hold", hold))
 
 
 def end(store: Store, hold: Hold) -> None:
     """Keep that a person released a hold."""
-    store.end_hold(
+    store.keep(
         HoldEnd(
             hold=hold.hold, disposal=Disposal.RELEASE, person="Ada Moreno",
             reason="why", ended_at=AT,
         ),
-        decided("release", hold),
+        decision=decided("release", hold),
     )  # fmt: skip
 
 

@@ -1,0 +1,308 @@
+"""What each command keeps, inside a transaction that somebody else holds open.
+
+Every command is idempotent by id, checks what it names, and leaves the decision to
+commit to its caller; none knows a database library.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from storage import ledger
+from storage.door import Cell, cell, cells, table_of
+from storage.errors import ConflictError, NotFoundError, RefusedValueError
+from storage.kept import Kept, Record
+from storage.ledger import LedgerRow
+from storage.records import (
+    Decision,
+    Evaluation,
+    Fitting,
+    Hold,
+    HoldEnd,
+    Scope,
+    Signal,
+)
+from storage.records_alerts import Alert, Delivery
+from storage.records_shipping import UnitReturn
+from storage.tables import (
+    Reference,
+    Transaction,
+    compare,
+    find,
+    insert,
+    keep_row,
+    require,
+)
+
+PLACE_HOLD = "place hold"
+"""Ledger action of a hold that watching the rows placed."""
+
+
+def keep(
+    transaction: Transaction, rows: Sequence[Record], decision: Decision | None
+) -> None:
+    """Keep rows that may be kept alone, in their order."""
+    decided = 0
+    for one in rows:
+        table_of(one)
+        if one.kept.decided is not None:
+            decided += 1
+            if decision is None:
+                raise RefusedValueError(
+                    what=f"decision of {one.kept.decided.word} {_key(one)!r}",
+                    value=None,
+                    allowed="must come with it",
+                )
+    if decision is not None and decided != 1:
+        raise RefusedValueError(
+            what="decision",
+            value=decision.subject,
+            allowed="goes with one row that a person decides",
+        )
+    for one in rows:
+        keep_one(transaction, one, decision if one.kept.decided else None)
+
+
+def keep_one(
+    transaction: Transaction, row: Record, decision: Decision | None = None
+) -> bool:
+    """Keep one row as its record declares; return whether it is new."""
+    kept = row.kept
+    if decision is not None:
+        same_person(row, decision)
+    columns = cells(row)
+    row.check()
+    require(transaction, _references(kept, columns))
+    for table, names in kept.alike.items():
+        named = find(transaction, table, {table: columns[table]}) or {}
+        wanted = {name: columns[name] for name in names}
+        compare(table, str(columns[table]), named, wanted)
+    rule = _RULES.get(type(row))
+    filled = {} if rule is None else rule(transaction, row)
+    new = keep_row(
+        transaction,
+        kept.table,
+        {**columns, **filled},
+        key=kept.key,
+        unlike=(*kept.may_differ, *filled),
+    )
+    if decision is not None:
+        decide_once(transaction, row, decision, new=new)
+    return new
+
+
+def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
+    """Keep signals, holds with ledger rows, messages, and how far it was watched."""
+    number = cell("evaluation.number", evaluation.number)
+    require(transaction, [Reference(kind="product", key=evaluation.product)])
+    if evaluation.number > 0:
+        known = Reference(kind="run", key=evaluation.number, column="number")
+        require(transaction, [known])
+    found: tuple[Signal | Hold | Alert, ...]
+    found = (*evaluation.signals, *evaluation.holds, *evaluation.alerts)
+    for one in found:
+        if one.product != evaluation.product:
+            raise RefusedValueError(
+                what=f"product of {one.kept.table} {getattr(one, one.kept.table)!r}",
+                value=one.product,
+                allowed=f"must be the evaluation's, {evaluation.product}",
+            )
+        if keep_one(transaction, one) and isinstance(one, Hold):
+            decision = Decision(
+                person=one.placed_by,
+                action=PLACE_HOLD,
+                subject=one.hold,
+                reason=one.reason,
+                decided_at=one.placed_at,
+            )
+            _decide(transaction, decision)
+    transaction.run(
+        "insert into watermark (product, number) values ($product, $number) "
+        "on conflict (product) do update set "
+        "number = greatest(watermark.number, excluded.number)",
+        {"product": evaluation.product, "number": number},
+    )
+
+
+def note_delivery(
+    transaction: Transaction, delivery: Delivery, alerts: Sequence[Alert]
+) -> None:
+    """Keep how far a delivery is, and what follows from it; arrived stays arrived."""
+    row = cells(delivery)
+    delivery.check()
+    require(transaction, _references(delivery.kept, row))
+    changes = ", ".join(
+        f"{name} = excluded.{name}" for name in row if name not in delivery.kept.key
+    )
+    transaction.run(
+        f"insert into delivery ({', '.join(row)}) "  # noqa: S608 -- our own names
+        f"values ({', '.join(f'${name}' for name in row)}) "
+        f"on conflict (alert, target) do update set {changes} "
+        "where delivery.delivered_at is null",
+        row,
+    )
+    keep(transaction, alerts, None)
+
+
+def note_job(transaction: Transaction, job: str, succeeded_at: datetime) -> None:
+    """Keep the latest success of a job."""
+    transaction.run(
+        "insert into job (job, succeeded_at) values ($job, $succeeded_at) "
+        "on conflict (job) do update set "
+        "succeeded_at = greatest(job.succeeded_at, excluded.succeeded_at)",
+        {
+            "job": cell("job", job),
+            "succeeded_at": cell("succeeded_at", succeeded_at),
+        },
+    )
+
+
+def same_person(row: Record, decision: Decision) -> None:
+    """Refuse a row whose person is not who decided it."""
+    duty = row.kept.decided
+    person = None if duty is None else getattr(row, duty.by)
+    if duty is not None and person != decision.person:
+        raise RefusedValueError(
+            what=f"{duty.said} {_key(row)!r}",
+            value=person,
+            allowed=f"must be who decided it, {decision.person}",
+        )
+
+
+def decide_once(
+    transaction: Transaction, row: Record, decision: Decision, *, new: bool
+) -> None:
+    """Add a new row's decision to the ledger; a repeated one must have had the same.
+
+    Raises
+    ------
+    ConflictError
+        When the row is kept already, with another decision.
+    """
+    if new:
+        _decide(transaction, decision)
+    elif find(transaction, "decision", cells(decision)) is None:
+        duty = row.kept.decided
+        raise ConflictError(
+            kind=row.kept.table if duty is None else duty.word,
+            key=_key(row),
+            detail="with another decision in the ledger",
+        )
+
+
+def _decide(transaction: Transaction, decision: Decision) -> None:
+    """Add a row to the ledger, chained to the last."""
+    cells(decision)
+    rows = transaction.ask("select * from decision order by seq desc limit 1", {})
+    last = LedgerRow(**rows[0]) if rows else None  # type: ignore[arg-type]
+    insert(transaction, "decision", [cells(ledger.chain(decision, last))])
+
+
+def _key(row: Record) -> str:
+    return "/".join(str(getattr(row, name)) for name in row.kept.key)
+
+
+def _references(kept: Kept, columns: Mapping[str, Cell]) -> list[Reference]:
+    return [
+        Reference(
+            kind=target.partition(".")[0],
+            key=columns[name],
+            column=target.partition(".")[2] or None,
+            place=place,
+        )
+        for place, (name, targets) in enumerate(kept.refers.items())
+        for target in ((targets,) if isinstance(targets, str) else targets)
+    ]
+
+
+# What a declaration cannot say: rules on what is recorded beside a row. Each returns
+# the columns that the store itself fills in.
+
+
+def _fitting(transaction: Transaction, fitting: Fitting) -> dict[str, Cell]:
+    """Its first serial may be one that is yet to be measured."""
+    for reel in transaction.ask(
+        "select received_at from reel where reel = $reel and received_at > $fitted_at",
+        {"reel": fitting.reel, "fitted_at": cells(fitting)["fitted_at"]},
+    ):
+        raise RefusedValueError(
+            what="fitting.fitted_at",
+            value=f"{fitting.fitted_at:%Y-%m-%d %H:%M}",
+            allowed=f"must not be before reel {fitting.reel} was received, "
+            f"{reel['received_at']:%Y-%m-%d %H:%M}",
+        )
+    if fitting.from_serial is not None:
+        unit = find(transaction, "unit", {"serial": fitting.from_serial})
+        if unit is not None:
+            compare("unit", fitting.from_serial, unit, {"build": fitting.build})
+    return {}
+
+
+def _signal(transaction: Transaction, signal: Signal) -> dict[str, Cell]:
+    for serial in (signal.first_serial, signal.raised_serial):
+        measured = find(transaction, "unit", {"serial": serial}) or transaction.ask(
+            "select 1 as found from run where serial = $serial limit 1",
+            {"serial": serial},
+        )
+        if not measured:
+            raise NotFoundError(kind="serial", key=serial)
+    unchanged = {"raised_serial": signal.raised_serial, "product": signal.product}
+    for one in transaction.ask(
+        "select raised_serial, product from signal where signal = $signal limit 1",
+        {"signal": signal.signal},
+    ):
+        compare("signal", signal.signal, one, unchanged)
+    return {}
+
+
+def _hold(transaction: Transaction, hold: Hold) -> dict[str, Cell]:
+    if hold.scope != Scope.SERIALS:
+        column = "serial" if hold.scope == Scope.UNIT else None
+        named = Reference(kind=hold.scope.value, key=hold.subject, column=column)
+        require(transaction, [named])
+    return _placed(transaction, hold.product)
+
+
+def _hold_end(transaction: Transaction, end: HoldEnd) -> dict[str, Cell]:
+    held = find(transaction, "hold", {"hold": end.hold}) or {}
+    return _placed(transaction, str(held["product"]))
+
+
+def _placed(transaction: Transaction, product: str) -> dict[str, Cell]:
+    """Return the product's highest run number now.
+
+    The Store looks itself, inside the transaction: watching the rows again then takes
+    the row exactly between the same runs.
+    """
+    (last,) = transaction.ask(
+        "select coalesce(max(number), 0) as number from run where product = $product",
+        {"product": product},
+    )
+    return {"after_number": cell("after_number", last["number"])}
+
+
+def _unit_return(transaction: Transaction, back: UnitReturn) -> dict[str, Cell]:
+    """Only a unit that is away comes back."""
+    if find(transaction, "unit_return", {"unit_return": back.unit_return}) is not None:
+        return {}
+    (moves,) = transaction.ask(
+        "select (select count(*) from shipment "
+        "where serial = $serial and product = $product) "
+        "- (select count(*) from unit_return "
+        "where serial = $serial and product = $product) as away",
+        {"serial": back.serial, "product": back.product},
+    )
+    if int(str(moves["away"])) < 1:
+        raise ConflictError(
+            kind="unit", key=back.serial, detail="in the house, it never left"
+        )
+    return {}
+
+
+_RULES: dict[type[Record], Callable[[Transaction, Any], dict[str, Cell]]] = {
+    Fitting: _fitting,
+    Signal: _signal,
+    Hold: _hold,
+    HoldEnd: _hold_end,
+    UnitReturn: _unit_return,
+}

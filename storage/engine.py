@@ -1,0 +1,239 @@
+"""The DuckDB file that this process owns: who may write, who reads, what goes wrong.
+
+One cursor writes, under a lock; each question has a cursor of its own. Whatever
+goes wrong inside a transaction ends in ROLLBACK and an exception: a COMMIT after an
+error would report success and keep nothing.
+"""
+
+import os
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from threading import Condition, Lock, RLock
+
+import duckdb
+import pyarrow as pa
+
+from storage import archive
+from storage.door import Cell
+from storage.errors import (
+    BusyError,
+    RefusedValueError,
+    SchemaError,
+    StorageError,
+    UnreachableError,
+    WriteError,
+    sentence,
+)
+from storage.migrate import migrate
+from storage.tables import Transaction
+
+_OWNER = re.compile(r"PID (\d+)")
+
+# Nothing is ever fetched while the program runs.
+_OFFLINE = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+}
+
+_owned: set[Path] = set()
+_owning = Lock()
+
+
+class Engine:
+    """The one connection: a writing cursor under a lock, reading cursors by need.
+
+    When the library stops its instance for good (a full disk during a checkpoint),
+    all cursors are let go, the file is opened again, and the caller is told that
+    its transaction was not kept.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._writing = RLock()
+        self._state = Condition()
+        self._readers = 0
+        self._pausing = False
+        self._closed = False
+        _own(path)
+        try:
+            self._connection: duckdb.DuckDBPyConnection | None = _connect(path)
+        except BaseException:
+            _disown(path)
+            raise
+
+    @contextmanager
+    def transaction(self) -> Iterator[Transaction]:
+        """Give the one open transaction; commit it, or roll it back and raise."""
+        with self._writing:
+            with self._state:
+                connection = self._connected()
+            writer = connection.cursor()
+            try:
+                writer.execute("begin transaction")
+                yield _Writing(writer)
+                writer.execute("commit")
+            except duckdb.FatalException as exc:
+                # An open cursor would keep the dead instance alive.
+                writer.close()
+                self._reopen(connection)
+                raise WriteError(where=str(self._path), reason=sentence(exc)) from exc
+            except duckdb.Error as exc:
+                _roll_back(writer)
+                raise WriteError(where=str(self._path), reason=sentence(exc)) from exc
+            except BaseException:
+                _roll_back(writer)
+                raise
+            finally:
+                writer.close()
+
+    @contextmanager
+    def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Give a cursor of its own."""
+        with self._state:
+            self._state.wait_for(lambda: not self._pausing)
+            cursor = self._connected().cursor()
+            self._readers += 1
+        try:
+            yield cursor
+        finally:
+            cursor.close()
+            with self._state:
+                self._readers -= 1
+                self._state.notify_all()
+
+    def table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
+        """Answer one statement that only reads."""
+        connection = self._connection
+        try:
+            try:
+                return self._table(sql, parameters)
+            except duckdb.FatalException:
+                # The instance died of somebody's write; the file itself is whole.
+                self._reopen(connection)
+                return self._table(sql, parameters)
+        except (duckdb.ConversionException, duckdb.InvalidInputException) as exc:
+            raise RefusedValueError(
+                what="parameters",
+                value=str(dict(parameters)),
+                allowed=f"must be of the columns' types: {sentence(exc)}",
+            ) from exc
+        except duckdb.Error as exc:
+            raise SchemaError(where=str(self._path), detail=sentence(exc)) from exc
+
+    def _table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
+        with self.reading() as cursor:
+            return cursor.sql(sql, params=dict(parameters)).to_arrow_table()
+
+    def close(self) -> None:
+        """Let go of the file, once those who read it now are done."""
+        with self._writing, self._paused():
+            if self._closed:
+                return
+            self._closed = True
+            if self._connection is not None:
+                self._connection.close()
+                self._connection = None
+            _disown(self._path)
+
+    def _connected(self) -> duckdb.DuckDBPyConnection:
+        if self._closed:
+            raise UnreachableError(address=str(self._path), reason="it was closed")
+        if self._connection is None:
+            self._connection = _connect(self._path)
+        return self._connection
+
+    def _reopen(self, dead: duckdb.DuckDBPyConnection | None) -> None:
+        """Open the file again, unless somebody did since; later if it cannot be."""
+        with self._writing, self._paused():
+            if self._closed or self._connection is not dead:
+                return
+            if dead is not None:
+                dead.close()
+            self._connection = None
+            with suppress(StorageError):
+                self._connection = _connect(self._path)
+
+    @contextmanager
+    def _paused(self) -> Iterator[None]:
+        """Let nobody begin to read, and wait for those who do."""
+        with self._state:
+            self._pausing = True
+            self._state.wait_for(lambda: self._readers == 0)
+            try:
+                yield
+            finally:
+                self._pausing = False
+                self._state.notify_all()
+
+
+class _Writing:
+    """The open transaction as the commands see it."""
+
+    def __init__(self, cursor: duckdb.DuckDBPyConnection) -> None:
+        self._cursor = cursor
+
+    def ask(self, sql: str, parameters: Mapping[str, Cell]) -> list[dict[str, object]]:
+        answer = self._cursor.execute(sql, dict(parameters))
+        names = [str(column[0]) for column in answer.description]
+        return [dict(zip(names, row, strict=True)) for row in answer.fetchall()]
+
+    def run(self, sql: str, parameters: Mapping[str, Cell]) -> None:
+        self._cursor.execute(sql, dict(parameters))
+
+
+def _roll_back(cursor: duckdb.DuckDBPyConnection) -> None:
+    # A COMMIT that failed has ended its transaction already.
+    with suppress(duckdb.Error):
+        cursor.execute("rollback")
+
+
+def _connect(path: Path) -> duckdb.DuckDBPyConnection:
+    try:
+        connection = duckdb.connect(str(path), config=dict(_OFFLINE))
+    except duckdb.Error as exc:
+        raise _not_opened(path, exc) from exc
+    try:
+        connection.execute("set global timezone = 'UTC'")
+        migrate(
+            connection,
+            where=str(path),
+            before_each=lambda step: _back_up_before(connection, path, step),
+        )
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _back_up_before(
+    connection: duckdb.DuckDBPyConnection, path: Path, step: str
+) -> None:
+    with connection.cursor() as cursor:
+        archive.back_up(cursor, path.parent / "backups", f"before-{step}")
+
+
+def _not_opened(path: Path, exc: duckdb.Error) -> StorageError:
+    text = sentence(exc)
+    if "lock" in text and (owner := _OWNER.search(text)):
+        return BusyError(path=str(path), pid=int(owner[1]))
+    if "Could not set lock" in text:
+        return BusyError(path=str(path), pid=None)
+    if path.is_file():
+        return SchemaError(where=str(path), detail=text)
+    return WriteError(where=str(path), reason=text)
+
+
+def _own(path: Path) -> None:
+    # The library would share one instance between two stores of a process, and
+    # each would count its own run numbers.
+    with _owning:
+        if path in _owned:
+            raise BusyError(path=str(path), pid=os.getpid())
+        _owned.add(path)
+
+
+def _disown(path: Path) -> None:
+    with _owning:
+        _owned.discard(path)

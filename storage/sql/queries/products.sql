@@ -1,4 +1,0 @@
--- One row an instrument type.
-select product, title
-from product
-order by product;

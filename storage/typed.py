@@ -1,0 +1,75 @@
+"""Arrow tables as typed rows: texts as the enumerations they are, lists as tuples."""
+
+from collections.abc import Callable
+from dataclasses import fields
+from enum import Enum
+from functools import cache
+from types import UnionType
+from typing import Any, TypeVar, get_args, get_origin, get_type_hints
+
+import pyarrow as pa
+
+from storage.kept import Record, Row
+
+R = TypeVar("R", bound=Row)
+Reader = Callable[[list[Any]], list[Any]]
+
+
+def asked(kind: type[Row]) -> str:
+    """Return the name of what a kind of row is asked by, unless another is given."""
+    if kind.query:
+        return kind.query
+    if issubclass(kind, Record):
+        return kind.kept.table
+    raise TypeError(kind)
+
+
+def typed(kind: type[R], table: pa.Table) -> list[R]:
+    """Return a table's rows as `kind`; columns that it has no field for are left out.
+
+    Column by column: a row is only put together once, and no frame is made.
+    """
+    columns = [
+        (name, as_kept(table.column(name).to_pylist()))
+        # The checker takes the rows' __hash__ for that of their class.
+        for name, as_kept in _columns(kind)  # type: ignore[arg-type]
+    ]
+    names = [name for name, _ in columns]
+    return [
+        kind(**dict(zip(names, values, strict=True)))
+        for values in zip(*(values for _, values in columns), strict=True)
+    ]
+
+
+@cache
+def _columns(
+    kind: type[Row],
+) -> tuple[tuple[str, Callable[[list[Any]], list[Any]]], ...]:
+    hints = get_type_hints(kind)
+    return tuple(
+        (one.name, _reader(hints[one.name]))
+        for one in fields(kind)  # type: ignore[arg-type]
+    )
+
+
+def _reader(hint: Any) -> Reader:
+    """Return what makes a column's values of a field's type."""
+    choices = get_args(hint) if isinstance(hint, UnionType) else (hint,)
+    for one in choices:
+        if get_origin(one) is tuple:
+            return _tuples
+        if isinstance(one, type) and issubclass(one, Enum):
+            return _members(one)
+    return list
+
+
+def _tuples(column: list[Any]) -> list[Any]:
+    return [None if one is None else tuple(one) for one in column]
+
+
+def _members(kind: type[Enum]) -> Reader:
+    def members(column: list[Any]) -> list[Any]:
+        known = {one: None if one is None else kind(one) for one in set(column)}
+        return [known[one] for one in column]
+
+    return members
