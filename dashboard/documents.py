@@ -13,7 +13,7 @@ import streamlit as st
 from config.errors import HoldpointError
 from daemon.presentation.file_names import file_name
 from daemon.traceability.containment import Containment, contain
-from daemon.traceability.sheets import cards, page, table
+from daemon.traceability.recall_sheets import cards, page, table
 from daemon.traceability.tracing import Records
 from dashboard import data
 from dashboard.data import Connection
@@ -150,9 +150,11 @@ def notices(subject: str) -> Paper:
 
     def make(at: Connection) -> bytes:
         from daemon.presentation import documents  # noqa: PLC0415 -- loads the page setter
-        from daemon.traceability.papers import containment  # noqa: PLC0415
+        from daemon.traceability.papers import recall_letters  # noqa: PLC0415
 
-        written = containment.notices(_contained(at, subject), at.product, **_how(at))
+        written = recall_letters.notices(
+            _contained(at, subject), at.product, **_how(at)
+        )
         out = io.BytesIO()
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
             for one in written:

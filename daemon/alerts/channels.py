@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 from config.plan import Channel
 from daemon.alerts.errors import ChannelError, UndeliveredError
-from daemon.alerts.hiding import hidden
+from daemon.alerts.hidden_addresses import hidden
 
 LIBRARY = "apprise"
 NO_WORD = "it gave no reason"

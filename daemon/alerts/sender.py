@@ -16,7 +16,7 @@ import pandas as pd
 from config.plan import Alerts, Channel
 from daemon.alerts.channels import AppriseChannel, Opener, Sending
 from daemon.alerts.errors import AlertError, UnknownTargetError
-from daemon.alerts.policy import addressed, is_dead_letter, of_dead_letter
+from daemon.alerts.who_hears import addressed, is_dead_letter, of_dead_letter
 from storage.errors import StorageError
 from storage.records_alerts import Alert, Delivery, Severity
 from storage.store import Store

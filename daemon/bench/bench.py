@@ -15,7 +15,12 @@ from daemon.bench.driver import Binding, Driver, Meter, Selector
 from daemon.bench.errors import ByHandError, OutputNotOffError, StoppedError
 from daemon.bench.guard import Guard, Orders
 from daemon.bench.hand_source import AskPerson, PersonLine, set_by_hand
-from daemon.bench.plan import RangeSetup, check_limits, compliance, range_setups
+from daemon.bench.measuring_plan import (
+    RangeSetup,
+    check_limits,
+    compliance,
+    range_setups,
+)
 from daemon.bench.retry import USUAL, Retry
 from daemon.bench.source import Source
 

@@ -13,7 +13,7 @@ from config.model import MeterRange
 from daemon.bench.bench import Bench
 from daemon.bench.clock import Clock
 from daemon.bench.errors import BenchError, OverrangeError, StoppedError
-from daemon.bench.plan import smallest_range
+from daemon.bench.measuring_plan import smallest_range
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import Progress, measure
 from daemon.metrology.active_range import Look, Pair, Seen, active_range

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import sqrt
 
-from daemon.bench.plan import RangeSetup
+from daemon.bench.measuring_plan import RangeSetup
 from daemon.metrology.resting_value import FEWEST, fewest_readings, rest_of
 
 __all__ = ["PointPace", "RangePace", "Taken", "learned", "model", "spent"]

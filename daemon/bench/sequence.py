@@ -18,7 +18,7 @@ from daemon.bench.errors import (
     UnknownRangeError,
     UnsettledError,
 )
-from daemon.bench.plan import RangeSetup
+from daemon.bench.measuring_plan import RangeSetup
 from daemon.bench.readings import Point, RangeReadings
 from daemon.bench.series import series_of
 from daemon.bench.settling import (

@@ -18,7 +18,7 @@ from pyvisa.rname import ResourceName
 from config.model import Instrument
 from config.profile import Profile, SerialLine
 from daemon.bench.connection import Connection
-from daemon.bench.line import Line
+from daemon.bench.wire import Line
 
 __all__ = ["connect", "resources"]
 

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import click
 
-from daemon.alerts.noting import noted, state
+from daemon.alerts.acknowledging import noted, state
 from daemon.commands.opened import home_here, opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import Shown, fail, listed, say, show, shown
@@ -62,7 +62,7 @@ def alerts_test(channels: tuple[str, ...]) -> None:
     from config.load import load  # noqa: PLC0415
     from daemon.alerts.channels import AppriseChannel  # noqa: PLC0415
     from daemon.alerts.errors import AlertError, UnknownTargetError  # noqa: PLC0415
-    from daemon.alerts.policy import of_test  # noqa: PLC0415
+    from daemon.alerts.who_hears import of_test  # noqa: PLC0415
 
     known = {one.name: one for one in load(home_here().folder).alerts.channels}
     if not known:

@@ -135,9 +135,11 @@ def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
 
 
 def _coverage(size: Size, seed: int) -> bool:
-    from daemon.trials.selftest.coverage import ALLOWED, study, summary  # noqa: PLC0415
+    from daemon.trials.selftest.coverage import ALLOWED, benches_covered, summary  # noqa: PLC0415
 
-    rows = summary(list(study(size.benches, first_seed=1 + (seed - 1) * size.benches)))
+    rows = summary(
+        list(benches_covered(size.benches, first_seed=1 + (seed - 1) * size.benches))
+    )
     show(
         Headline(
             f"\nCoverage: the truth inside the 95 % interval, {size.benches} benches; "
@@ -164,9 +166,9 @@ def _coverage(size: Size, seed: int) -> bool:
 
 
 def _pace(size: Size, seed: int) -> bool:
-    from daemon.trials.selftest.pace import FASTER, WITHIN, study  # noqa: PLC0415
+    from daemon.trials.selftest.pace import FASTER, WITHIN, paced  # noqa: PLC0415
 
-    pace = study(size.units, seed=seed)
+    pace = paced(size.units, seed=seed)
     unit = {
         "range": "unit",
         "best_s": pace.best_s,

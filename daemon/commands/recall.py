@@ -22,9 +22,9 @@ from daemon.metrology.correction import correction
 from daemon.presentation.figures import capital
 from daemon.traceability.containment import Containment
 from daemon.traceability.containment import contain as contained
-from daemon.traceability.sheets import cards, page, table
+from daemon.traceability.recall_sheets import cards, page, table
+from daemon.traceability.recall_steps import note as noted
 from daemon.traceability.ship_gate import require_listed
-from daemon.traceability.steps import note as noted
 from daemon.traceability.tracing import Records
 from daemon.traceability.tracing import trace as traced
 from storage.errors import StorageError

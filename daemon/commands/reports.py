@@ -19,7 +19,7 @@ from daemon.presentation.documents import Document, Image, NoSupplierError
 from daemon.presentation.file_names import file_name
 from daemon.traceability import papers
 from daemon.traceability.containment import contain
-from daemon.traceability.papers.containment import notices
+from daemon.traceability.papers.recall_letters import notices
 
 FORMS = ("pdf", "html", "png")
 Made = TypeVar("Made", bound=Document)

@@ -53,7 +53,7 @@ def study_demo(*, seeds: int) -> Shown:
 
     Without sockets or waiting.
     """
-    from daemon.trials.studies.demo import summary, tell_many  # noqa: PLC0415 -- loads the simulator
+    from daemon.trials.studies.many_demos import summary, tell_many  # noqa: PLC0415 -- loads the simulator
 
     with progressing(seeds, "Stories") as step:
         results = []

@@ -9,7 +9,7 @@ import click
 from daemon.commands.opened import opened
 from daemon.commands.options import Command
 from daemon.commands.showing import Shown, Table, refuse, shown
-from daemon.judging.capability import Measured, RangeCapability, RangeVariation
+from daemon.judging.capability import MeasuredRuns, RangeCapability, RangeVariation
 from daemon.spc.capability import Indices
 
 SMALL_SHARE = 1e-4
@@ -85,7 +85,7 @@ def capability(*, range_: str | None, without: tuple[str, ...]) -> Shown:
 
 def _measured(
     range_: str | None, without: tuple[str, ...]
-) -> tuple[Measured, list[str]]:
+) -> tuple[MeasuredRuns, list[str]]:
     with opened() as at:
         titles = {key: one.title for key, one in at.settings.product.ranges.items()}
         builds = [one["build"] for one in at.rows("builds")]
@@ -95,7 +95,7 @@ def _measured(
                     f"{build!r}; there are {', '.join(builds) or 'none yet'}",
                     "--without",
                 )
-        measured = Measured.of(titles, at.product, at.store, without=without)
+        measured = MeasuredRuns.of(titles, at.product, at.store, without=without)
     if range_ is None:
         return measured, list(titles)
     if range_ not in titles:
@@ -130,7 +130,7 @@ def _said_of_limit(one: RangeCapability) -> Iterator[str]:
         yield from (f"  {reason}" for reason in one.study.reasons)
 
 
-def _mind_held(measured: Measured) -> Iterator[str]:
+def _mind_held(measured: MeasuredRuns) -> Iterator[str]:
     if measured.held:
         names = ", ".join(measured.held)
         yield f"Held builds are among them: {names}. --without leaves one out."

@@ -75,7 +75,7 @@ class RangeCapability:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class MeasuredRuns:
     """The unit runs of a product, as far as they count here.
 
     Attributes

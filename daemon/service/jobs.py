@@ -12,9 +12,9 @@ from logging import getLogger
 from typing import Protocol
 
 from config.model import Settings
+from daemon.alerts.by_the_clock import EVERY_S as UPKEEP_S
+from daemon.alerts.by_the_clock import Upkeep, show_alive
 from daemon.alerts.sender import Sender
-from daemon.alerts.upkeep import EVERY_S as UPKEEP_S
-from daemon.alerts.upkeep import Upkeep, show_alive
 from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
 from daemon.service.schedule import Job, Schedule

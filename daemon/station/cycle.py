@@ -11,8 +11,8 @@ from typing import Any
 from uuid import uuid4
 
 from config.model import Settings
-from daemon.alerts.policy import Message
-from daemon.alerts.telling import Teller
+from daemon.alerts.from_findings import Teller
+from daemon.alerts.who_hears import Message
 from daemon.bench.readings import RangeReadings
 from daemon.holds import policy
 from daemon.judging.inspections import linearity

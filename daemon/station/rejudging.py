@@ -10,7 +10,7 @@ from datetime import datetime
 from statistics import fmean
 from typing import Any
 
-from daemon.alerts.policy import Message, of_rejudged
+from daemon.alerts.who_hears import Message, of_rejudged
 from daemon.bench.readings import RangeReadings
 from daemon.judging.verdict import Judge, KnownGood
 from daemon.metrology.drift import CheckPoint, interpolated

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from config.errors import HoldpointError
 from config.model import Settings
+from daemon.bench.measuring_plan import range_setups
 from daemon.bench.pace import Taken, learned, model, spent
-from daemon.bench.plan import range_setups
 from daemon.judging.product import ProductModel
 from storage.store import Store
 

@@ -6,7 +6,7 @@ from config.errors import HoldpointError
 from config.model import Bench
 from config.quantity import Unit, spell
 from daemon.bench.errors import NoRangeError
-from daemon.bench.plan import smallest_range
+from daemon.bench.measuring_plan import smallest_range
 from daemon.bench.readings import Point, RangeReadings
 from daemon.judging.product import ProductModel
 from daemon.station.orders import TypedReading

@@ -5,7 +5,7 @@ numbers, live and from rows alike; `Watcher` compares what stands in it with wha
 said, and returns what is to be said next.
 """
 
-from daemon.watch.entering import Accepted, CheckErrors, UnitErrors
+from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.suspects import Suspect
 from daemon.watch.watcher import FindLimit, OwnLimit, Watcher, warm_up

@@ -18,7 +18,7 @@ from daemon.spc.detector.assumptions import WALK_OF_NOISE
 from daemon.spc.detector.finding import BENCH, REEL, SHARED_STAGE, TWO_SIDED_95
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.line import Boundary, KnownReel, Line
-from daemon.watch.entering import (
+from daemon.watch.events import (
     Accepted,
     CheckErrors,
     Errors,

@@ -13,7 +13,7 @@ from config.model import Bench
 from daemon.judging.product import ProductModel
 from daemon.judging.resolution import resolution_ppm2
 from daemon.presentation import sentences
-from daemon.watch.entering import CheckErrors, Errors, UnitErrors
+from daemon.watch.events import CheckErrors, Errors, UnitErrors
 from storage.records import RunKind, Verdict
 from storage.store import Store
 

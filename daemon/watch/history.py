@@ -7,7 +7,7 @@ from operator import itemgetter
 
 from daemon.judging.product import ProductModel
 from daemon.presentation import sentences
-from daemon.watch.entering import UnitErrors
+from daemon.watch.events import UnitErrors
 
 FEWEST_ALIKE = 5
 """Units in a row from which the same reading is no chance."""

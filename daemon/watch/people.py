@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Self
 
-from daemon.watch.entering import Accepted
+from daemon.watch.events import Accepted
 from storage.records import Disposal, Fitting, Scope
 from storage.store import Store
 

@@ -7,7 +7,7 @@ from config.model import Settings
 from daemon.judging.product import ProductModel
 from daemon.presentation.rows import reel_of
 from daemon.spc.detector.baseline import Baseline
-from daemon.watch.entering import Accepted, CheckErrors, UnitErrors
+from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.from_rows import FromRows, RunRows, runs_after
 from daemon.watch.people import Book
 from daemon.watch.watcher import FindLimit, Watcher

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from daemon.judging.product import ProductModel
 from daemon.spc.detector.finding import BENCH, REEL, Culprit
-from daemon.watch.entering import UnitErrors
+from daemon.watch.events import UnitErrors
 from daemon.watch.fold import OddUnit
 from daemon.watch.segment import Segment
 from storage.records import Cause, Signal

@@ -13,7 +13,7 @@ from daemon.spc.detector import state as st
 from daemon.spc.detector.finding import BENCH, Culprit
 from daemon.spc.detector.line import REFERENCE_C, KnownReel, Line
 from daemon.spc.detector.state import State
-from daemon.watch.entering import CheckErrors, Errors, UnitErrors
+from daemon.watch.events import CheckErrors, Errors, UnitErrors
 from storage.serials import serial_order
 
 UNSEATED_COUNTS = 6

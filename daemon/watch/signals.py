@@ -8,7 +8,7 @@ from datetime import datetime
 from daemon.judging.product import ProductModel
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import Finding
-from daemon.watch.entering import UnitErrors
+from daemon.watch.events import UnitErrors
 from daemon.watch.evidence import evidence_of
 from daemon.watch.fold import OddUnit
 from daemon.watch.segment import Segment

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from daemon.spc.detector.concerned import concerned
-from daemon.watch.entering import UnitErrors
+from daemon.watch.events import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import Segment
 from storage.serials import serial_order

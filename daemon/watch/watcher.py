@@ -22,8 +22,8 @@ from daemon.spc.detector.following import ASKED_BELOW, ODD, asks_again
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.line import Line
-from daemon.watch.charting import warnings_of
-from daemon.watch.entering import Accepted, CheckErrors, UnitErrors
+from daemon.watch.chart_warnings import warnings_of
+from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.fold import Event, Fold
 from daemon.watch.history import alike_ranges, remark
 from daemon.watch.odd_units import odd_units

@@ -7,8 +7,8 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from daemon.alerts.acknowledging import noted, state
 from daemon.alerts.errors import UnknownMessageError
-from daemon.alerts.noting import noted, state
 from daemon.holds.policy import NotAllowedError
 from daemon.presentation import figures
 from dashboard import data, look, who

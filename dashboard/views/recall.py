@@ -12,7 +12,7 @@ from daemon.traceability.containment import (
     Containment,
     contain,
 )
-from daemon.traceability.steps import note
+from daemon.traceability.recall_steps import note
 from daemon.traceability.tracing import Place, Records
 from dashboard import data, documents, look, who
 from storage.errors import StorageError

@@ -653,7 +653,7 @@ TABLES: dict[str, tuple[str, Sequence[str], Callable[..., Rows]]] = {
         "unit",
         ["product"],
         lambda book, product: sorted(
-            units(book, product),
+            ({**one, "product": product} for one in units(book, product)),
             key=lambda o: (o["build"], serial_order(o["serial"])),
         ),
     ),

@@ -16,12 +16,12 @@ from daemon.presentation.documents.content import Document
 from daemon.presentation.documents.making import paper_of
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability.containment import Concerned, Containment, contain
-from daemon.traceability.papers import containment
+from daemon.traceability.papers import recall_letters
 from daemon.traceability.papers.build import build_release
 from daemon.traceability.papers.letters import customer_notice, supplier_report
 from daemon.traceability.papers.unit import unit_record
+from daemon.traceability.recall_sheets import cards, page, table
 from daemon.traceability.rework import trim_plan
-from daemon.traceability.sheets import cards, page, table
 from daemon.traceability.ship_gate import Gate
 from daemon.traceability.tracing import Records
 from storage.local import LocalStore
@@ -235,7 +235,7 @@ def test_cards_raise_what_reads_low(contained: Containment) -> None:
 def test_notices_of_a_recall_say_by_how_much_it_reads_low(
     contained: Containment,
 ) -> None:
-    made = containment.notices(contained, demo_product(), issued_at=AT, issuer="us")
+    made = recall_letters.notices(contained, demo_product(), issued_at=AT, issuer="us")
     assert [one.serial for one in made] == [AWAY, AWAY_UNMEASURED]
     for one in made:
         ((range_, error, factor, _, basis),) = cells(one, "Multiply by")

@@ -13,11 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from daemon.traceability import steps
+from daemon.traceability import recall_steps
 from daemon.traceability.containment import Containment, contain, of_records
-from daemon.traceability.sheets import cards
+from daemon.traceability.recall_sheets import cards
 from daemon.traceability.tracing import Records, last_from
-from daemon.watch.entering import in_force, reels_of
+from daemon.watch.events import in_force, reels_of
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -168,7 +168,7 @@ def test_a_correction_cards_uncertainty_is_half_the_interval(
 def test_a_step_is_kept_with_its_line_in_the_ledger(
     store: LocalStore, text: str, reason: str
 ) -> None:
-    steps.note(store, PRODUCT, "K-1", "U2", Step.NOTIFIED, "Ada Moreno", text)
+    recall_steps.note(store, PRODUCT, "K-1", "U2", Step.NOTIFIED, "Ada Moreno", text)
     (kept,) = store.table(
         "containment_steps", product=PRODUCT, subject="K-1"
     ).to_pylist()

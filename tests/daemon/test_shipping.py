@@ -12,8 +12,8 @@ from daemon.metrology.correction import correction
 from daemon.metrology.errors import ArgumentError
 from daemon.presentation.spreadsheet import as_csv, neutral
 from daemon.traceability.containment import contain, of_records
+from daemon.traceability.recall_sheets import page, table
 from daemon.traceability.rework import trim_plan
-from daemon.traceability.sheets import page, table
 from daemon.traceability.ship_gate import Gate, OrderListError, orders_of
 from daemon.traceability.tracing import Records, trace
 from storage.errors import NotFoundError

@@ -11,8 +11,8 @@ import pytest
 from config.model import Settings
 from daemon.bench.bench import Bench
 from daemon.bench.clock import VirtualClock
-from daemon.bench.line import by_address
 from daemon.bench.retry import NEVER
+from daemon.bench.wire import by_address
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import story

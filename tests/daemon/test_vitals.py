@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from config.plan import Alerts
+from daemon.alerts.by_the_clock import Upkeep
 from daemon.alerts.sender import Sender
-from daemon.alerts.upkeep import Upkeep
 from daemon.bench.clock import ScaledClock
 from daemon.service.home import Home
 from daemon.service.jobs import LATE_S, SENDER_S, signs_of_life

@@ -18,7 +18,7 @@ from daemon.presentation.documents.blocks import (
     Signature,
 )
 from daemon.presentation.documents.content import Image
-from daemon.presentation.documents.letters import photograph
+from daemon.presentation.documents.glyphs import photograph
 from daemon.presentation.documents.setting import SVG
 
 FONT = "font-family:'DejaVu Sans',Verdana,sans-serif"

@@ -22,7 +22,7 @@ from daemon.presentation.documents.blocks import (
 )
 from daemon.presentation.documents.content import Image
 from daemon.presentation.documents.errors import FontMissingError, LayoutError
-from daemon.presentation.documents.letters import framed, opaque, settable, size_of
+from daemon.presentation.documents.glyphs import framed, opaque, settable, size_of
 
 PAGE = Path(__file__).with_name("page.typ")
 STANDARD = "a-1b"

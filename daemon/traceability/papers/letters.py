@@ -14,7 +14,7 @@ from daemon.presentation.documents import (
 from daemon.presentation.documents.drawing import PAPER, drawn
 from daemon.presentation.plots.claim import parts_against_claim
 from daemon.presentation.rows import plain
-from daemon.traceability.papers.containment import supplier_report as of_finding
+from daemon.traceability.papers.recall_letters import report_of_finding
 from daemon.traceability.tracing import Records
 from storage.answers import finding_of, proofs_on
 from storage.errors import NotFoundError
@@ -42,7 +42,7 @@ def supplier_report(
     """
     name = product.settings.name
     signal = finding_of(store, name, finding)
-    made = of_finding(
+    made = report_of_finding(
         Records.of(store, name, product.keys),
         product,
         signal,

@@ -11,9 +11,9 @@ from config.model import Bench as BenchSettings
 from config.model import Settings
 from daemon.bench.bench import Bench
 from daemon.bench.clock import VirtualClock
-from daemon.bench.line import by_address
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import measure
+from daemon.bench.wire import by_address
 from daemon.judging.product import ProductModel
 from daemon.judging.verdict import Judge
 from daemon.simulator.circuit import Board

@@ -30,7 +30,7 @@ from daemon.bench.errors import BenchError
 from daemon.bench.readings import RangeReadings
 from daemon.simulator.faults import IN_A_METER, Fault, FaultKind
 from daemon.trials.selftest.benches import bench_of, true_error_ppm
-from daemon.trials.selftest.places import Place, in_memory, over_sockets
+from daemon.trials.selftest.campaign_places import Place, in_memory, over_sockets
 
 __all__ = ["Campaign", "KindRow", "run", "side_by_side"]
 

@@ -16,7 +16,7 @@ from daemon.simulator.circuit import Board
 from daemon.simulator.rig import BenchNature
 from daemon.trials.selftest.benches import demo_settings, line, true_error_ppm
 
-__all__ = ["ALLOWED", "COVERAGE", "Coverage", "Covered", "study", "summary"]
+__all__ = ["ALLOWED", "COVERAGE", "Coverage", "Covered", "benches_covered", "summary"]
 
 COVERAGE = 0.95
 ALLOWED = (0.935, 0.965)
@@ -81,7 +81,7 @@ class Coverage:
         return few <= self.inside <= many
 
 
-def study(benches: int, *, first_seed: int = 1) -> Iterator[Covered]:
+def benches_covered(benches: int, *, first_seed: int = 1) -> Iterator[Covered]:
     """Measure one unit on each of so many benches; yields every range of each."""
     settings = demo_settings()
     for seed in range(first_seed, first_seed + benches):

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from math import sqrt
 
 from config.model import Instrument, Settings
+from daemon.bench.measuring_plan import RangeSetup
 from daemon.bench.pace import RangePace, Taken, learned, model
-from daemon.bench.plan import RangeSetup
 from daemon.bench.readings import Point, RangeReadings
 from daemon.simulator.circuit import Board
 from daemon.simulator.rig import BenchNature
@@ -22,7 +22,7 @@ from daemon.trials.selftest.benches import (
     true_error_ppm,
 )
 
-__all__ = ["FASTER", "WITHIN", "Pace", "RangeRow", "study"]
+__all__ = ["FASTER", "WITHIN", "Pace", "RangeRow", "paced"]
 
 TIME_CONSTANTS_S = (0.5, 0.063, 0.008, 0.001)
 """From the lowest range, whose feedback is the largest, to the highest."""
@@ -110,7 +110,7 @@ class Pace:
         return float(sum(getattr(one, what) for one in self.rows))
 
 
-def study(units: int, *, seed: int = 1) -> Pace:
+def paced(units: int, *, seed: int = 1) -> Pace:
     """Measure so many boards both ways."""
     settings = slow_settings()
     product = settings.product

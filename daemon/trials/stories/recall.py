@@ -19,8 +19,8 @@ from daemon.presentation.documents import pdf
 from daemon.presentation.file_names import file_name
 from daemon.simulator.scenario import Scenario, story
 from daemon.traceability.containment import CLEAR, Containment, contain
-from daemon.traceability.papers.containment import notices, supplier_report
-from daemon.traceability.sheets import cards, page, table
+from daemon.traceability.papers.recall_letters import notices, report_of_finding
+from daemon.traceability.recall_sheets import cards, page, table
 from daemon.traceability.ship_gate import Gate
 from daemon.traceability.tracing import Records
 from daemon.trials.stories.demo import DemoError, Operator, Step
@@ -162,7 +162,9 @@ def _contained(
         _write(folder / "containment.html", page(found).encode()),
     ]
     listed = time.monotonic()
-    report = supplier_report(records, product, signal, issued_at=_now(), issuer=issuer)
+    report = report_of_finding(
+        records, product, signal, issued_at=_now(), issuer=issuer
+    )
     files.append(_write(folder / "supplier.pdf", pdf(report)))
     reported = time.monotonic()
     files.append(_write(folder / "cards.csv", cards(found).encode()))

@@ -10,17 +10,17 @@ from typing import Any
 import pytest
 
 from config.plan import Alerts
-from daemon.alerts import policy
+from daemon.alerts import who_hears
+from daemon.alerts.by_the_clock import Upkeep, show_alive
 from daemon.alerts.channels import AppriseChannel
 from daemon.alerts.errors import (
     ChannelError,
     UndeliveredError,
     UnknownTargetError,
 )
-from daemon.alerts.hiding import hidden
+from daemon.alerts.from_findings import Teller
+from daemon.alerts.hidden_addresses import hidden
 from daemon.alerts.sender import Sender, Tally, pause_s
-from daemon.alerts.telling import Teller
-from daemon.alerts.upkeep import Upkeep, show_alive
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -171,15 +171,15 @@ def test_a_hold_of_its_own_is_told() -> None:
 
 def test_channels_hear_what_they_asked_for() -> None:
     """A digest is no news for who wants holds only."""
-    digest = policy.of_build(
-        policy.BuildDigest(
+    digest = who_hears.of_build(
+        who_hears.BuildDigest(
             build="B-3", units=30, first_pass_yield=0.9, open_holds=1, findings=(),
             at=AT,
         )
     )  # fmt: skip
     quiet, all_ = channels("a"), channels("a", severity="notice")
-    assert policy.addressed(digest, product=PRODUCT, settings=quiet) == ()
-    assert len(policy.addressed(digest, product=PRODUCT, settings=all_)) == 1
+    assert who_hears.addressed(digest, product=PRODUCT, settings=quiet) == ()
+    assert len(who_hears.addressed(digest, product=PRODUCT, settings=all_)) == 1
 
 
 def test_nobody_to_tell_is_no_message() -> None:
@@ -192,9 +192,14 @@ def test_reminders_are_one_message_an_interval_until_somebody_took_note() -> Non
     settings = channels("mail")
     waiting = [message(one) for one in range(40)]
     soon, later = AT + timedelta(hours=23), AT + timedelta(hours=49)
-    assert policy.reminder(waiting, of=policy.HOLDS, settings=settings, at=soon) is None
-    assert policy.reminder([], of=policy.HOLDS, settings=settings, at=later) is None
-    said = policy.reminder(waiting, of=policy.HOLDS, settings=settings, at=later)
+    assert (
+        who_hears.reminder(waiting, of=who_hears.HOLDS, settings=settings, at=soon)
+        is None
+    )
+    assert (
+        who_hears.reminder([], of=who_hears.HOLDS, settings=settings, at=later) is None
+    )
+    said = who_hears.reminder(waiting, of=who_hears.HOLDS, settings=settings, at=later)
     assert said is not None
     assert said.alert == "reminder 2 of finding F0"
     assert said.title == "Reminder: 40 holds stand and nobody has taken note."
@@ -415,4 +420,4 @@ def test_silence_shows_elsewhere() -> None:
 
 def test_severities_are_those_of_the_settings() -> None:
     """One list in both places."""
-    assert [one.value for one in policy.LOUDNESS] == [one.value for one in Severity]
+    assert [one.value for one in who_hears.LOUDNESS] == [one.value for one in Severity]

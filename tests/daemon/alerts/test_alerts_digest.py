@@ -3,8 +3,8 @@
 from dataclasses import replace
 from pathlib import Path
 
-from daemon.alerts.telling import Teller
-from daemon.alerts.upkeep import Upkeep
+from daemon.alerts.by_the_clock import Upkeep
+from daemon.alerts.from_findings import Teller
 from storage.local import LocalStore
 from storage.records import Signal
 from tests.daemon.alerts.fakes import PRODUCT, Clock, channels

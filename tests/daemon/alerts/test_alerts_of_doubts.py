@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from config.plan import Alerts
-from daemon.alerts import policy
-from daemon.alerts.upkeep import Upkeep
+from daemon.alerts import who_hears
+from daemon.alerts.by_the_clock import Upkeep
 from storage.local import LocalStore
 from storage.records import Decision
 from storage.records_alerts import Acknowledgement, Severity
@@ -102,9 +102,9 @@ def test_how_loud_a_doubt_is_told_is_in_the_settings(in_doubt: LocalStore) -> No
 def test_many_doubts_are_one_reminder() -> None:
     """Their number is said."""
     settings = channels("mail", severity="warning")
-    said = policy.reminder(
+    said = who_hears.reminder(
         [message(one) for one in range(3)],
-        of=policy.doubts(settings), settings=settings, at=AT + timedelta(hours=25),
+        of=who_hears.doubts(settings), settings=settings, at=AT + timedelta(hours=25),
     )  # fmt: skip
     assert said is not None
     assert said.title == "Reminder: 3 doubts on runs stand and nobody has taken note."

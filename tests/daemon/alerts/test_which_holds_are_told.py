@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from config.plan import Channel
+from daemon.alerts.by_the_clock import Upkeep
 from daemon.alerts.channels import LIBRARY, AppriseChannel
 from daemon.alerts.errors import UndeliveredError
-from daemon.alerts.upkeep import Upkeep
 from storage.local import LocalStore
 from storage.records import (
     Build,

@@ -18,7 +18,12 @@ from daemon.bench.errors import (
     OutputNotOffError,
     WrongIdentityError,
 )
-from daemon.bench.plan import check_limits, compliance, range_setups, smallest_range
+from daemon.bench.measuring_plan import (
+    check_limits,
+    compliance,
+    range_setups,
+    smallest_range,
+)
 from tests.daemon.bench.fakes import (
     NOMINAL_TRANSFER,
     PROFILES,

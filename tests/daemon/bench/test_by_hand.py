@@ -12,9 +12,9 @@ from daemon.bench.bench import Bench
 from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import StoppedError
 from daemon.bench.hand_switch import HandTurned
-from daemon.bench.line import by_address
 from daemon.bench.readings import RangeReadings
 from daemon.bench.retry import NEVER
+from daemon.bench.wire import by_address
 from daemon.metrology.active_range import Seen
 from daemon.metrology.transfer import Transfer
 from daemon.simulator.direct import DirectBench

@@ -10,7 +10,7 @@ from config.model import RangeReading, Reading
 from daemon.bench import sequence, settling
 from daemon.bench.clock import VirtualClock
 from daemon.bench.driver import Window
-from daemon.bench.plan import RangeSetup
+from daemon.bench.measuring_plan import RangeSetup
 from daemon.bench.sequence import Progress, measure
 from daemon.bench.settling import Record
 from tests.daemon.bench.fakes import READING, FakeBench, open_bench

@@ -16,11 +16,11 @@ from config.model import Settings
 from daemon.bench.bench import Bench
 from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import BenchError, InstrumentError, OutputLostError
-from daemon.bench.line import by_address
 from daemon.bench.readings import RangeReadings
 from daemon.bench.retry import NEVER, USUAL, Retry
 from daemon.bench.sequence import Progress, measure
 from daemon.bench.series import series_of
+from daemon.bench.wire import by_address
 from daemon.metrology.transfer import Transfer
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.faults import Fault, FaultKind, draw_fault

@@ -16,7 +16,7 @@ from daemon.presentation import documents, fonts
 from daemon.presentation.documents import Document, Image, setting
 from daemon.presentation.documents.content import Correction
 from daemon.presentation.documents.customer import factor_of
-from daemon.presentation.documents.letters import opaque, photograph, settable
+from daemon.presentation.documents.glyphs import opaque, photograph, settable
 from daemon.presentation.documents.making import paper_of
 from daemon.presentation.documents.supplier import decoded
 from tests.daemon.reports.documents import (

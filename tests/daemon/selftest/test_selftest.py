@@ -20,7 +20,7 @@ def ended(faults: int, **how: Any) -> campaign.Campaign:
 
 
 def test_most_of_few_benches_tell_the_truth() -> None:
-    rows = coverage.summary(list(coverage.study(6, first_seed=100)))
+    rows = coverage.summary(list(coverage.benches_covered(6, first_seed=100)))
     assert [one.range for one in rows] == ["1uA", "10uA", "100uA", "1mA", "all"]
     assert rows[-1].benches == 24
     assert rows[-1].inside >= 20
@@ -43,7 +43,7 @@ def test_an_interval_that_is_too_short_is_told() -> None:
 
 
 def test_a_unit_is_near_the_best_and_far_faster_than_fixed_waits() -> None:
-    found = pace.study(1)
+    found = pace.paced(1)
     assert found.over_best <= pace.WITHIN
     assert found.faster >= pace.FASTER
     assert found.holds
@@ -107,7 +107,7 @@ def test_no_wrong_value_in_memory_and_the_same_again() -> None:
 
 @pytest.mark.bench
 def test_coverage_of_two_thousand_benches() -> None:
-    rows = coverage.summary(list(coverage.study(2000)))
+    rows = coverage.summary(list(coverage.benches_covered(2000)))
     assert all(one.holds for one in rows)
 
 

@@ -9,8 +9,9 @@ import pandas as pd
 
 from config.plan import Alerts
 from daemon.alerts.errors import UndeliveredError
-from daemon.alerts.hiding import hidden
-from daemon.alerts.policy import (
+from daemon.alerts.hidden_addresses import hidden
+from daemon.alerts.sender import alert_of
+from daemon.alerts.who_hears import (
     HOLDS,
     BuildDigest,
     Message,
@@ -23,7 +24,6 @@ from daemon.alerts.policy import (
     of_stall,
     reminder,
 )
-from daemon.alerts.sender import alert_of
 from daemon.presentation import sentences
 from daemon.presentation.rows import plain
 from daemon.watch.people import PLACED_BY

@@ -19,9 +19,9 @@ from scipy.stats import beta, binom
 from config.load import load
 from daemon.bench.bench import Bench
 from daemon.bench.clock import VirtualClock
-from daemon.bench.line import by_address
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import measure
+from daemon.bench.wire import by_address
 from daemon.judging.product import ProductModel
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.rig import Rig

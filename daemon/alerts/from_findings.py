@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from config.plan import Alerts
-from daemon.alerts.policy import (
+from daemon.alerts.who_hears import (
     Message,
     Told,
     addressed,

@@ -28,7 +28,7 @@ REQUEST = "Replace the parts and say how they came to differ from their label."
 NO_REQUEST = "Nothing. If you had this report before, take it as withdrawn."
 
 
-def supplier_report(
+def report_of_finding(
     records: Records,
     product: ProductModel,
     signal: Signal,

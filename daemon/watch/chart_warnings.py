@@ -13,7 +13,7 @@ from daemon.spc.charts.individuals import IndividualsChart
 from daemon.spc.charts.reels import ReelChart, ReelLimits
 from daemon.spc.control_limits import Limits
 from daemon.spc.detector.baseline import Baseline
-from daemon.watch.entering import UnitErrors
+from daemon.watch.events import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import referred
 from storage.records import Cause, Signal
