@@ -14,18 +14,22 @@ from uuid import uuid4
 import pandas as pd
 import streamlit as st
 
-from config.model import Settings
-from daemon.judging.product import ProductModel
-from daemon.presentation.figures import capital
-from daemon.service.client import Client, RefusedOrderError
-from daemon.service.home import Home
-from daemon.watch.what_settles import sharpened
-from storage import endpoint
-from storage.endpoint import Endpoint
-from storage.errors import StorageError, UnreachableError
-from storage.records import Cause, Proof, Signal
-from storage.remote import RemoteStore
-from storage.typed import typed
+from config import Settings
+from daemon.judging import ProductModel
+from daemon.presentation import capital
+from daemon.service import Client, Home, RefusedOrderError
+from daemon.watch import sharpened
+from storage import (
+    Cause,
+    Endpoint,
+    Proof,
+    RemoteStore,
+    Signal,
+    StorageError,
+    UnreachableError,
+    endpoint,
+    typed,
+)
 
 SHOWN, REMARKS = "shown", "remarks"
 """Keys of a viewer's session: the rows last read; why nothing was done."""

@@ -10,14 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from config.errors import HoldpointError
-from daemon.presentation.file_names import file_name
-from daemon.traceability.containment import Containment, contain
-from daemon.traceability.recall_sheets import cards, page, table
-from daemon.traceability.tracing import Records
+from config import HoldpointError
+from daemon.presentation import file_name
+from daemon.traceability import Containment, Records, cards, contain, page, table
 from dashboard import data
 from dashboard.data import Connection
-from storage.errors import StorageError
+from storage import StorageError
 
 if TYPE_CHECKING:  # the page setter takes a while to load
     from daemon.presentation.documents import Document

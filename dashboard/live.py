@@ -4,7 +4,7 @@ from typing import Any
 
 import streamlit as st
 
-from daemon.judging.product import ProductModel
+from daemon.judging import ProductModel
 from dashboard import data, look
 
 EVERY_S = 1.0

@@ -5,7 +5,7 @@ from html import escape
 
 import streamlit as st
 
-from daemon.presentation.colours import DARK, LIGHT, Look
+from daemon.presentation import DARK, LIGHT, Look
 
 NARROW_PX = 640
 

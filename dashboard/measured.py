@@ -3,11 +3,9 @@
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from daemon.judging.inspections import spelled
-from daemon.judging.product import ProductModel
-from daemon.presentation.figures import MINUS
-from storage.records import CheckResult, Verdict
-from storage.store import Store
+from daemon.judging import ProductModel, spelled
+from daemon.presentation import MINUS
+from storage import CheckResult, Store, Verdict
 
 COVERAGE = 2.0
 """Coverage factor of the expanded uncertainty."""

@@ -6,9 +6,8 @@ import altair as alt
 import pyarrow as pa
 import streamlit as st
 
-from daemon.presentation import plots
-from daemon.presentation.colours import DARK, LIGHT, Look
-from daemon.watch.next_build import MISSED, RangeOutlook
+from daemon.presentation import DARK, LIGHT, Look, plots
+from daemon.watch import MISSED, RangeOutlook
 from dashboard.data import Shown
 from dashboard.look import current
 

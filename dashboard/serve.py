@@ -15,7 +15,7 @@ from threading import Thread
 
 import streamlit as st
 
-from daemon.presentation.colours import DARK, LIGHT
+from daemon.presentation import DARK, LIGHT
 from dashboard import look
 
 HOST = "127.0.0.1"

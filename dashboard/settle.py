@@ -7,16 +7,14 @@ from datetime import UTC, datetime
 
 import streamlit as st
 
-from config.errors import QuantityError
-from config.quantity import Unit
-from daemon.holds.proofs import NoProofError, limits_of_meter_ppm, not_by_bench, taken
+from config import QuantityError, Unit
+from daemon.holds import NoProofError, limits_of_meter_ppm, not_by_bench, taken
 from daemon.presentation import figures
-from daemon.service.client import RefusedOrderError
-from daemon.watch.what_settles import UNITS, Step, checklist, probabilities
+from daemon.service import RefusedOrderError
+from daemon.watch import UNITS, Step, checklist, probabilities
 from dashboard import data, look, who
 from dashboard.data import Connection, Shown
-from storage.errors import StorageError
-from storage.records import ProofKind, Signal
+from storage import ProofKind, Signal, StorageError
 
 OHMS = (
     "Ohms only on unpowered boards, battery out, capacitors discharged; loose parts "

@@ -4,14 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from config.errors import QuantityError
-from config.model import Bench, Beside
-from config.quantity import Unit, parse, spell
-from daemon.judging.inspections import AnswerError, answered
-from daemon.judging.product import ProductModel
-from daemon.presentation.figures import capital, percent
-from daemon.station.orders import TypedReading
-from daemon.station.typed_readings import TypedError, readings_of
+from config import Bench, Beside, QuantityError, Unit, parse, spell
+from daemon.judging import AnswerError, ProductModel, answered
+from daemon.presentation import capital, percent
+from daemon.station import TypedError, TypedReading, readings_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,1 +1,5 @@
-"""What is remembered: the Store and its implementations. Imports nothing of ours."""
+"""What is remembered: one declaration a record, and the Store over a file or afar."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -5,8 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import datetime
 from functools import cache
-from inspect import Parameter as Argument
-from inspect import signature
+from inspect import Parameter as Argument, signature
 from typing import Any, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model

@@ -77,11 +77,15 @@ def faults(options: dict[str, Any], graph: grimp.ImportGraph) -> list[tuple[str,
             for imported in options["forbidden_modules"]
         ]
     if options["type"] == "protected":
+        (room,) = (one.removesuffix(".*") for one in options["protected_modules"])
+        (allowed,) = options["allowed_importers"]
+        offered = {
+            one.partition(" -> ")[2] for one in options.get("ignore_imports", ())
+        }
         return [
-            (stranger, min(graph.find_children(one.removesuffix(".*"))))
-            for one in options["protected_modules"]
+            (stranger, min(graph.find_children(room) - offered))
             for stranger in STRANGERS
-            if not stranger.startswith(one.removesuffix("*"))
+            if not stranger.startswith(f"{allowed}.")
         ]
     inside = f"{options['containers'][0]}." if "containers" in options else ""
     floors = [

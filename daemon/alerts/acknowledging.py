@@ -7,9 +7,8 @@ from typing import Any
 import pandas as pd
 
 from daemon.alerts.errors import UnknownMessageError
-from daemon.holds.policy import NotAllowedError
-from storage.records import Decision
-from storage.records_alerts import Acknowledgement
+from daemon.holds import NotAllowedError
+from storage import Acknowledgement, Decision
 
 TAKE_NOTE = "take note"
 """Ledger action."""

@@ -7,7 +7,7 @@ from datetime import datetime
 import httpx
 import pandas as pd
 
-from config.plan import Alerts
+from config import Alerts
 from daemon.alerts.errors import UndeliveredError
 from daemon.alerts.hidden_addresses import hidden
 from daemon.alerts.sender import alert_of
@@ -24,12 +24,9 @@ from daemon.alerts.who_hears import (
     of_stall,
     reminder,
 )
-from daemon.presentation import sentences
-from daemon.presentation.rows import plain
-from daemon.watch.people import PLACED_BY
-from storage.records import Hold, Scope, Signal
-from storage.records_alerts import Severity
-from storage.store import Store
+from daemon.presentation import plain, sentences
+from daemon.watch import PLACED_BY
+from storage import Hold, Scope, Severity, Signal, Store
 
 EVERY_S = 30.0
 ANSWER_S = 10.0

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, Protocol
 
-from config.plan import Channel
+from config import Channel
 from daemon.alerts.errors import ChannelError, UndeliveredError
 from daemon.alerts.hidden_addresses import hidden
 

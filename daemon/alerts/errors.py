@@ -7,7 +7,7 @@ AlertError
     UnknownMessageError a message that was never told
 """
 
-from config.errors import HoldpointError
+from config import HoldpointError
 
 
 class AlertError(HoldpointError):

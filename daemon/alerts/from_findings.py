@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from config.plan import Alerts
+from config import Alerts
 from daemon.alerts.who_hears import (
     Message,
     Told,
@@ -14,8 +14,7 @@ from daemon.alerts.who_hears import (
     of_hold,
 )
 from daemon.presentation import sentences
-from storage.records import Hold, Signal
-from storage.records_alerts import Alert, Severity
+from storage import Alert, Hold, Severity, Signal
 
 
 class Teller:

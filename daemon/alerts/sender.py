@@ -13,13 +13,11 @@ from typing import Any
 
 import pandas as pd
 
-from config.plan import Alerts, Channel
+from config import Alerts, Channel
 from daemon.alerts.channels import AppriseChannel, Opener, Sending
 from daemon.alerts.errors import AlertError, UnknownTargetError
 from daemon.alerts.who_hears import addressed, is_dead_letter, of_dead_letter
-from storage.errors import StorageError
-from storage.records_alerts import Alert, Delivery, Severity
-from storage.store import Store
+from storage import Alert, Delivery, Severity, StorageError, Store
 
 log = getLogger(__name__)
 

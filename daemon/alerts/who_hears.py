@@ -11,9 +11,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from math import floor
 
-from config.plan import Alerts
-from storage.records import Hold, Signal
-from storage.records_alerts import Alert, Severity
+from config import Alerts
+from storage import Alert, Hold, Severity, Signal
 
 LOUDNESS = (Severity.NOTICE, Severity.WARNING, Severity.HOLD)
 SECONDS_PER_HOUR = 3600.0

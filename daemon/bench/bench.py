@@ -6,9 +6,7 @@ from threading import Event
 from types import TracebackType
 from typing import Self
 
-from config import model
-from config.profile import TYPED, Kind, Profile
-from config.quantity import Unit
+from config import TYPED, Kind, Profile, Unit, model
 from daemon.bench.clock import Clock
 from daemon.bench.connection import Connect, Connection
 from daemon.bench.driver import Binding, Driver, Meter, Selector

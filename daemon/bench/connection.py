@@ -3,8 +3,7 @@
 from collections.abc import Callable
 from typing import Protocol
 
-from config.model import Instrument
-from config.profile import Profile
+from config import Instrument, Profile
 
 __all__ = ["BareLine", "Connect", "Connection"]
 

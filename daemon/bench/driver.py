@@ -5,8 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal, DecimalException
 from math import inf
 
-from config.model import Instrument
-from config.profile import Profile
+from config import Instrument, Profile
 from daemon.bench.clock import Clock
 from daemon.bench.connection import Connect
 from daemon.bench.errors import (

@@ -24,7 +24,7 @@ BenchError
 └── GuardLostError           the process that would turn the source off is gone
 """
 
-from config.errors import HoldpointError
+from config import HoldpointError
 
 __all__ = [
     "AbsentError",

@@ -37,8 +37,7 @@ from typing import TYPE_CHECKING, Any, Self
 from daemon.bench.errors import GuardLostError
 
 if TYPE_CHECKING:  # pydantic would double the time that the process needs to start
-    from config.model import Instrument
-    from config.profile import Profile
+    from config import Instrument, Profile
 
 __all__ = ["TAKE_AS_LIVE", "Guard", "Orders", "turn_off"]
 
@@ -336,8 +335,10 @@ def _read_line(link: socket.socket, termination: str) -> str:
 
 def _over_visa(orders: Orders) -> str | None:
     """Turn the output off over whatever line the address names."""
-    from config.model import Instrument  # noqa: PLC0415 - see the top
-    from config.profile import Profile  # noqa: PLC0415
+    from config import (  # noqa: PLC0415
+        Instrument,
+        Profile,
+    )
     from daemon.bench.errors import InstrumentError  # noqa: PLC0415
     from daemon.bench.visa import connect  # noqa: PLC0415
 

@@ -6,9 +6,7 @@ reference meter tells what truly went in, so a level need not be hit exactly.
 
 from collections.abc import Callable
 
-from config.model import BY_HAND
-from config.profile import Kind, Profile
-from config.quantity import Unit, spell
+from config import BY_HAND, Kind, Profile, Unit, spell
 from daemon.bench.errors import NoAnswerError, StoppedError
 
 __all__ = ["AskPerson", "PersonLine", "set_by_hand"]

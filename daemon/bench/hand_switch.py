@@ -9,14 +9,14 @@ from contextlib import contextmanager, suppress
 from threading import Event
 from typing import Protocol
 
-from config.model import MeterRange
+from config import MeterRange
 from daemon.bench.bench import Bench
 from daemon.bench.clock import Clock
 from daemon.bench.errors import BenchError, OverrangeError, StoppedError
 from daemon.bench.measuring_plan import smallest_range
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import Progress, measure
-from daemon.metrology.active_range import Look, Pair, Seen, active_range
+from daemon.metrology import Look, Pair, Seen, active_range
 
 __all__ = ["Ask", "HandTurned", "advice"]
 

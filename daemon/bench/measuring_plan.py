@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import Self
 
-from config.model import COMPLIANCE_DEFAULT_MAX_V, Bench, MeterRange, Product, Reading
+from config import COMPLIANCE_DEFAULT_MAX_V, Bench, MeterRange, Product, Reading
 from daemon.bench.errors import LimitError, NoRangeError
 
 __all__ = [

@@ -6,7 +6,7 @@ from itertools import pairwise
 from math import sqrt
 
 from daemon.bench.measuring_plan import RangeSetup
-from daemon.metrology.resting_value import FEWEST, fewest_readings, rest_of
+from daemon.metrology import FEWEST, fewest_readings, rest_of
 
 __all__ = ["PointPace", "RangePace", "Taken", "learned", "model", "spent"]
 

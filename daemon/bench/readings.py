@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from daemon.metrology.resting_value import Rest
+from daemon.metrology import Rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

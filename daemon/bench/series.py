@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from daemon.bench.readings import Point, RangeReadings
-from daemon.metrology.level_readings import Readings
-from daemon.metrology.uncertainty import Component, Distribution
+from daemon.metrology import Component, Distribution, Readings
 
 __all__ = ["Series", "linearity_ppm", "series_of", "setting_of"]
 

@@ -7,7 +7,7 @@ from statistics import fmean
 
 from daemon.bench.driver import Window
 from daemon.bench.measuring_plan import RangeSetup
-from daemon.metrology.resting_value import FEWEST, MODEL_TRUST, Rest, rest_of
+from daemon.metrology import FEWEST, MODEL_TRUST, Rest, rest_of
 
 __all__ = ["LOOKS", "OUTPUT_AGREEMENT", "Found", "Record", "same_number"]
 

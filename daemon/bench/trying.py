@@ -4,8 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 
-from config import model
-from config.profile import TYPED, Kind, Profile
+from config import TYPED, Kind, Profile, model
 from daemon.bench.clock import Clock
 from daemon.bench.connection import Connect, Connection
 from daemon.bench.driver import Binding, Driver, Meter, Selector

@@ -15,8 +15,7 @@ from pyvisa.constants import StatusCode
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 from pyvisa.rname import ResourceName
 
-from config.model import Instrument
-from config.profile import Profile, SerialLine
+from config import Instrument, Profile, SerialLine
 from daemon.bench.connection import Connection
 from daemon.bench.wire import Line
 

@@ -11,8 +11,7 @@ from contextlib import suppress
 from threading import RLock
 from typing import Protocol
 
-from config.model import Instrument
-from config.profile import Profile
+from config import Instrument, Profile
 from daemon.bench.connection import BareLine, Connect, Connection
 from daemon.bench.errors import (
     AbsentError,

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import click
 
-from daemon.alerts.acknowledging import noted, state
+from daemon.alerts import noted, state
 from daemon.commands.opened import home_here, opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import Shown, fail, listed, say, show, shown
@@ -59,10 +59,13 @@ def alerts_test(channels: tuple[str, ...]) -> None:
 
     It goes over CHANNELS, or over each; says whether it was taken.
     """
-    from config.load import load  # noqa: PLC0415
-    from daemon.alerts.channels import AppriseChannel  # noqa: PLC0415
-    from daemon.alerts.errors import AlertError, UnknownTargetError  # noqa: PLC0415
-    from daemon.alerts.who_hears import of_test  # noqa: PLC0415
+    from config import load  # noqa: PLC0415
+    from daemon.alerts import (  # noqa: PLC0415
+        AlertError,
+        AppriseChannel,
+        UnknownTargetError,
+        of_test,
+    )
 
     known = {one.name: one for one in load(home_here().folder).alerts.channels}
     if not known:

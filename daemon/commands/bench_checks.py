@@ -2,7 +2,7 @@
 
 import click
 
-from config.quantity import Unit, parse
+from config import Unit, parse
 from daemon.commands.options import by_person
 from daemon.commands.orders import ordered
 from daemon.commands.showing import show

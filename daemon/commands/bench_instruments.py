@@ -6,18 +6,13 @@ from typing import Any
 
 import click
 
-from config.errors import ConfigError
-from config.load import load
-from config.model import Bench, Settings
-from config.quantity import Unit, spell
-from daemon.bench.clock import ScaledClock
-from daemon.bench.trying import Found, Tried, find, try_out
+from config import Bench, ConfigError, Settings, Unit, load, spell
+from daemon.bench import Found, ScaledClock, Tried, find, try_out
 from daemon.commands.opened import home_here
 from daemon.commands.showing import Shown, listed, say, shown
-from daemon.judging.instruments import TITLES, due_remark
-from daemon.service.client import Client
-from daemon.service.home import Home
-from storage.errors import UnreachableError
+from daemon.judging import TITLES, due_remark
+from daemon.service import Client, Home
+from storage import UnreachableError
 
 
 class BenchInUseError(Exception):
@@ -39,7 +34,7 @@ def bench_find() -> Shown:
     not name is listed and not spoken to.
     """
     # Loaded late: it looks for the libraries of every bus.
-    from daemon.bench.visa import connect, resources  # noqa: PLC0415
+    from daemon.bench import connect, resources  # noqa: PLC0415
 
     home = home_here()
     _require_free(home)
@@ -70,7 +65,7 @@ def bench_try() -> Shown:
     first and stays off, so the meters should read about zero. Each meter is read on
     its largest range.
     """
-    from daemon.bench.visa import connect  # noqa: PLC0415 -- as above
+    from daemon.bench import connect  # noqa: PLC0415 -- as above
 
     home = home_here()
     _require_free(home)

@@ -11,7 +11,7 @@ from daemon.commands.opened import opened
 from daemon.commands.showing import Headline, Table, pairs, say, show
 
 if TYPE_CHECKING:
-    from daemon.trials.selftest.campaign import Campaign
+    from daemon.trials.selftest import Campaign
 
 SAID_EVERY_S = 15.0
 QUICK_PARTS = ("campaign", "coverage", "pace")
@@ -80,7 +80,7 @@ def bench_selftest(*, full: bool, parts: Sequence[str], seed: int) -> None:
 
 
 def _campaign(size: Size, seed: int) -> bool:
-    from daemon.trials.selftest.campaign import run, side_by_side  # noqa: PLC0415 -- takes long
+    from daemon.trials.selftest import run, side_by_side  # noqa: PLC0415 -- takes long
 
     wrong = _campaign_at("in memory", run(size.faults, seed=seed))
     if size.full:
@@ -93,7 +93,7 @@ def _campaign(size: Size, seed: int) -> bool:
 
 def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
     """Print one campaign; return how many units it recorded wrongly."""
-    from daemon.trials.selftest.campaign import KindRow  # noqa: PLC0415 -- takes long
+    from daemon.trials.selftest import KindRow  # noqa: PLC0415 -- takes long
 
     started_s = monotonic()
     said_s = started_s
@@ -135,7 +135,7 @@ def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
 
 
 def _coverage(size: Size, seed: int) -> bool:
-    from daemon.trials.selftest.coverage import ALLOWED, benches_covered, summary  # noqa: PLC0415
+    from daemon.trials.selftest import ALLOWED, benches_covered, summary  # noqa: PLC0415
 
     rows = summary(
         list(benches_covered(size.benches, first_seed=1 + (seed - 1) * size.benches))
@@ -166,7 +166,7 @@ def _coverage(size: Size, seed: int) -> bool:
 
 
 def _pace(size: Size, seed: int) -> bool:
-    from daemon.trials.selftest.pace import FASTER, WITHIN, paced  # noqa: PLC0415
+    from daemon.trials.selftest import FASTER, WITHIN, paced  # noqa: PLC0415
 
     pace = paced(size.units, seed=seed)
     unit = {
@@ -196,7 +196,7 @@ def _pace(size: Size, seed: int) -> bool:
 
 
 def _safe_state(size: Size, seed: int) -> bool:
-    from daemon.trials.selftest.safe_trials import few_trials, trials  # noqa: PLC0415
+    from daemon.trials.selftest import few_trials, trials  # noqa: PLC0415
 
     made = trials if size.full else few_trials
     rows = made(size.trials, seed=seed)
@@ -225,7 +225,7 @@ def bench_pace() -> None:
     `settle_s` allows; what readings last and how much they scatter it learns from the
     last unit that the bench measured.
     """
-    from daemon.station.time_of_unit import NoBenchError, last_unit, paces  # noqa: PLC0415
+    from daemon.station import NoBenchError, last_unit, paces  # noqa: PLC0415
 
     with opened() as at:
         if at.settings.bench is None:

@@ -4,7 +4,7 @@ import click
 
 from daemon.commands.opened import home_here
 from daemon.commands.showing import say
-from daemon.service.client import Client
+from daemon.service import Client
 
 
 class SourceNotOffError(Exception):
@@ -19,8 +19,8 @@ def bench_off() -> None:
     before you touch anything.
     """
     # Loaded late to keep the usual way short.
-    from daemon.bench.guard import TAKE_AS_LIVE  # noqa: PLC0415
-    from daemon.service.safe_off import source_off  # noqa: PLC0415
+    from daemon.bench import TAKE_AS_LIVE  # noqa: PLC0415
+    from daemon.service import source_off  # noqa: PLC0415
 
     reason = source_off(home_here())
     if reason is not None:

@@ -5,21 +5,16 @@ from datetime import UTC, datetime, timedelta
 
 import click
 
-from config.errors import QuantityError
-from config.quantity import Unit as Quantity
-from config.quantity import parse
+from config import QuantityError, Unit as Quantity, parse
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import DAY, by_person
 from daemon.commands.orders import ordered
 from daemon.commands.showing import Shown, interactive, listed, misuse, say, shown
 from daemon.holds import loose_parts
-from daemon.presentation import figures, sentences
-from daemon.presentation.rows import reel_of
-from daemon.station.orders import MOST_PARTS
+from daemon.presentation import figures, reel_of, sentences
+from daemon.station import MOST_PARTS
 from daemon.traceability import kitting, tracing
-from storage.records import Fitting, Unit
-from storage.records_shipping import ReelReceipt
-from storage.remote import RemoteStore
+from storage import Fitting, ReelReceipt, RemoteStore, Unit
 
 LOOSE_PARTS = 5
 

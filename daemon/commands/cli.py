@@ -18,7 +18,7 @@ from click.shell_completion import CompletionItem
 
 from daemon.commands import FAILURE
 from daemon.commands.every_command import SECTIONS, Entries, Several
-from daemon.service.home import VARIABLE, Home
+from daemon.service import VARIABLE, Home
 
 MISUSE = 2
 SIGNALLED = 128

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from config.load import load
+from config import load
 from daemon.commands.options import FOLDER, NEW_FILE, PORT
 from daemon.commands.showing import (
     Headline,
@@ -24,10 +24,9 @@ from daemon.commands.showing import (
 )
 from daemon.commands.start import DASHBOARD_PORT
 from daemon.presentation import sentences
-from daemon.service.home import Home
-from daemon.service.processes import child, dashboard_command
-from daemon.trials.stories.demo import lay_out, report, running
-from storage.records import Signal
+from daemon.service import Home, child, dashboard_command
+from daemon.trials.stories import lay_out, report, running
+from storage import Signal
 
 UNITS = 30
 FIRST = "Starting. The very first start prepares the statistics: a minute or more."

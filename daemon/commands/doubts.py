@@ -39,7 +39,7 @@ def doubt_end(name: str, person: str, reason: str) -> None:
 
     A good check in the same session ends it without one.
     """
-    from daemon.holds.doubts import ending  # noqa: PLC0415 -- loads the statistics
+    from daemon.holds import ending  # noqa: PLC0415 -- loads the statistics
 
     with opened() as at:
         end, decision = ending(

@@ -11,13 +11,12 @@ import click
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import Shown, Table, misuse, say, shown
-from daemon.holds import policy
-from daemon.holds.doubts import by_reason, doubted
-from daemon.judging.product import ProductModel
+from daemon.holds import by_reason, doubted, policy
+from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.traceability import tracing
-from daemon.watch.what_settles import sharpened
-from storage.records import Disposal, Proof, Scope, Signal
+from daemon.watch import sharpened
+from storage import Disposal, Proof, Scope, Signal
 
 
 @click.command("list")

@@ -9,16 +9,16 @@ from typing import NoReturn
 
 import click
 
-from config.load import fingerprint
-from config.mapping import guessed, load_mapping
+from config import fingerprint, guessed, load_mapping
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import FILE
 from daemon.commands.showing import Shown, misuse, say, shown
 from daemon.presentation import figures
-from daemon.station.cycle import Cycle
-from daemon.station.import_sheet import (
+from daemon.station import (
+    NEW_SETUP,
     READERS,
     REJECTED,
+    Cycle,
     Imported,
     SheetError,
     read_sheet,
@@ -26,9 +26,7 @@ from daemon.station.import_sheet import (
     take,
     write_rejected,
 )
-from daemon.station.typed_readings import NEW_SETUP
-from storage.local import LocalStore
-from storage.records import Configuration
+from storage import Configuration, LocalStore
 
 POLL_S = 1.0
 WATCHED_S = 60.0

@@ -8,7 +8,7 @@ import click
 
 from daemon.commands.options import into_folder, serials_given
 from daemon.commands.showing import misuse, say
-from daemon.presentation.labels import LabelError, Tape, as_png, as_svg
+from daemon.presentation import LabelError, Tape, as_png, as_svg
 
 
 @click.command()

@@ -4,7 +4,7 @@ import click
 
 from daemon.commands.opened import opened
 from daemon.commands.showing import Shown, fail, listed, show, shown
-from daemon.presentation.rows import plain
+from daemon.presentation import plain
 
 
 @click.command("list")
@@ -25,8 +25,12 @@ def ledger_verify() -> None:
 
     None was removed, moved or cut off either.
     """
-    from storage import archive  # noqa: PLC0415 -- the database takes long to load
-    from storage.ledger import LedgerRow, undecided, verify  # noqa: PLC0415
+    from storage import (  # noqa: PLC0415
+        LedgerRow,
+        archive,
+        undecided,
+        verify,
+    )
 
     with opened() as at:
         # What was decided is read first: its lines are there by then.

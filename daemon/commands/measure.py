@@ -7,9 +7,7 @@ from typing import Any
 
 import click
 
-from config.errors import QuantityError
-from config.load import load
-from config.quantity import Unit, parse, spell
+from config import QuantityError, Unit, load, parse, spell
 from daemon.commands.opened import home_here, opened
 from daemon.commands.orders import NotMeasuredError, follow
 from daemon.commands.showing import (
@@ -21,14 +19,10 @@ from daemon.commands.showing import (
     say,
     shown,
 )
-from daemon.judging.inspections import AnswerError, answered, asked, question
-from daemon.judging.product import ProductModel
-from daemon.presentation.rows import plain
-from daemon.service.client import Client
-from daemon.service.home import Home
-from daemon.service.processes import answers, running_daemon
-from daemon.station.orders import TypedReading
-from daemon.station.typed_readings import NEW_SETUP, TypedError, readings_of
+from daemon.judging import AnswerError, ProductModel, answered, asked, question
+from daemon.presentation import plain
+from daemon.service import Client, Home, answers, running_daemon
+from daemon.station import NEW_SETUP, TypedError, TypedReading, readings_of
 
 
 @click.command()

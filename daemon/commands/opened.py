@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from config.load import load
-from config.model import Settings
-from daemon.service.home import Home
+from config import Settings, load
+from daemon.service import Home
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
     from daemon.watch import FindLimit
-    from storage.store import Store
+    from storage import Store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,13 +30,13 @@ class Opened:
 
     def rows(self, query: str, **asked: Any) -> list[dict[str, Any]]:
         """Return what a query of the Store finds on the product, None where missing."""
-        from daemon.presentation.rows import plain  # noqa: PLC0415 -- see the top
+        from daemon.presentation import plain  # noqa: PLC0415 -- see the top
 
         return list(plain(self.store.frame(query, product=self.product, **asked)))
 
     def own_limit(self) -> "FindLimit":
         """Return what finds the product's own limit of the detector."""
-        from daemon.watch.own_limit import limits_of  # noqa: PLC0415 -- see the top
+        from daemon.watch import limits_of  # noqa: PLC0415 -- see the top
 
         return limits_of(self.home.data, self.settings).serving
 
@@ -59,8 +58,10 @@ def opened() -> Iterator[Opened]:
     storage.errors.StorageError
         The store cannot be opened.
     """
-    from storage.access import open_store  # noqa: PLC0415 -- see the top
-    from storage.records import Product  # noqa: PLC0415
+    from storage import (  # noqa: PLC0415
+        Product,
+        open_store,
+    )
 
     home = home_here()
     settings = load(home.folder)

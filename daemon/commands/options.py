@@ -6,7 +6,7 @@ from typing import Any, TypeVar
 
 import click
 
-from storage.serials import SerialRangeError, counted_serials
+from storage import SerialRangeError, counted_serials
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 

@@ -6,7 +6,7 @@ import click
 
 from daemon.commands.opened import home_here
 from daemon.commands.showing import interactive, say
-from daemon.service.client import Client
+from daemon.service import Client
 
 POLL_S = 0.5
 

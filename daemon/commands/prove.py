@@ -6,18 +6,17 @@ from typing import Any
 
 import click
 
-from config.model import Bench
+from config import Bench
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
 from daemon.commands.orders import ordered
 from daemon.commands.showing import Headline, Part, Shown, Table, misuse, say, shown
-from daemon.holds.proofs import NoProofError, limits_of_meter_ppm, not_by_bench, taken
-from daemon.judging.product import ProductModel
+from daemon.holds import NoProofError, limits_of_meter_ppm, not_by_bench, taken
+from daemon.judging import ProductModel
 from daemon.presentation import sentences
-from daemon.station.orders import MOST_PARTS
-from daemon.watch.what_settles import Step, checklist, probabilities, sharpen
-from storage.answers import finding_of, proofs_on
-from storage.records import Proof, ProofKind, Signal
+from daemon.station import MOST_PARTS
+from daemon.watch import Step, checklist, probabilities, sharpen
+from storage import Proof, ProofKind, Signal, finding_of, proofs_on
 
 KINDS = {one.value.replace(" ", "-"): one for one in ProofKind}
 

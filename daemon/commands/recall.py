@@ -18,17 +18,20 @@ from daemon.commands.showing import (
     say,
     shown,
 )
-from daemon.metrology.correction import correction
-from daemon.presentation.figures import capital
-from daemon.traceability.containment import Containment
-from daemon.traceability.containment import contain as contained
-from daemon.traceability.recall_sheets import cards, page, table
-from daemon.traceability.recall_steps import note as noted
-from daemon.traceability.ship_gate import require_listed
-from daemon.traceability.tracing import Records
-from daemon.traceability.tracing import trace as traced
-from storage.errors import StorageError
-from storage.records_shipping import Step
+from daemon.metrology import correction
+from daemon.presentation import capital
+from daemon.traceability import (
+    Containment,
+    Records,
+    cards,
+    contain as contained,
+    note as noted,
+    page,
+    require_listed,
+    table,
+    trace as traced,
+)
+from storage import Step, StorageError
 
 
 class UnmeasuredError(StorageError):

@@ -13,13 +13,11 @@ from daemon.commands.opened import Opened, opened
 from daemon.commands.options import FILE, into_folder, serials_given
 from daemon.commands.recall import records_of
 from daemon.commands.showing import say
-from daemon.judging.product import ProductModel
-from daemon.presentation import documents
+from daemon.judging import ProductModel
+from daemon.presentation import documents, file_name
 from daemon.presentation.documents import Document, Image, NoSupplierError
-from daemon.presentation.file_names import file_name
-from daemon.traceability import papers
-from daemon.traceability.containment import contain
-from daemon.traceability.papers.recall_letters import notices
+from daemon.traceability import contain, papers
+from daemon.traceability.papers import notices
 
 FORMS = ("pdf", "html", "png")
 Made = TypeVar("Made", bound=Document)

@@ -5,22 +5,16 @@ from uuid import uuid4
 
 import click
 
-from config.quantity import Unit, parse
+from config import Unit, parse
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import by_person
 from daemon.commands.recall import records_of
 from daemon.commands.shipping import decision
 from daemon.commands.showing import Shown, Table, misuse, say, shown
-from daemon.judging.product import ProductModel
-from daemon.presentation import figures
-from daemon.presentation.rows import judged_last, plain
-from daemon.traceability.rework import SERIES, TrimPlan, trim_plan
-from daemon.traceability.ship_gate import require_listed
-from daemon.traceability.tracing import leftover
-from storage.errors import NotFoundError
-from storage.records import Scope
-from storage.records_shipping import Rework, ReworkKind
-from storage.store import Store
+from daemon.judging import ProductModel
+from daemon.presentation import figures, judged_last, plain
+from daemon.traceability import SERIES, TrimPlan, leftover, require_listed, trim_plan
+from storage import NotFoundError, Rework, ReworkKind, Scope, Store
 
 
 def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,

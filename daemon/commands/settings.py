@@ -5,12 +5,10 @@ from collections.abc import Iterator
 import click
 from click.shell_completion import get_completion_class
 
-from config.check import check
-from config.load import load
-from config.wizard import init as ask_and_write
+from config import check, init as ask_and_write, load
 from daemon.commands.opened import home_here
 from daemon.commands.showing import interactive, misuse, say, show
-from daemon.judging.product import ProductModel
+from daemon.judging import ProductModel
 
 SHELLS = ("bash", "zsh", "fish")
 

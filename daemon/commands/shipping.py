@@ -9,9 +9,8 @@ import click
 from daemon.commands.opened import opened
 from daemon.commands.options import DAY, FILE, by_person, serials_given
 from daemon.commands.showing import fail, misuse, say, show
-from daemon.traceability.ship_gate import BY_PLAN, Gate, orders_of, require_listed
-from storage.records import Decision
-from storage.records_shipping import PastShipment, UnitReturn
+from daemon.traceability import BY_PLAN, Gate, orders_of, require_listed
+from storage import Decision, PastShipment, UnitReturn
 
 
 def decision(person: str, action: str, subject: str, reason: str) -> Decision:

@@ -7,13 +7,7 @@ import click
 from daemon.commands.opened import home_here
 from daemon.commands.options import PORT
 from daemon.commands.showing import say
-from daemon.service.processes import (
-    StartError,
-    answers,
-    child,
-    dashboard_command,
-    running_daemon,
-)
+from daemon.service import StartError, answers, child, dashboard_command, running_daemon
 
 DASHBOARD_PORT = 8540
 
@@ -31,7 +25,7 @@ def daemon(*, no_bench: bool, port: int) -> None:
 
     Owns the store, and serves it to screens and commands.
     """
-    from daemon.service.wiring import run  # noqa: PLC0415 -- only this command needs it all
+    from daemon.service import run  # noqa: PLC0415 -- only this command needs it all
 
     home = home_here()
     say(

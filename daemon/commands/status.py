@@ -8,18 +8,13 @@ import click
 
 from daemon.commands.opened import Opened, home_here, opened
 from daemon.commands.showing import Headline, Part, Shown, Table, shown
-from daemon.holds.doubts import by_reason, doubted
-from daemon.holds.policy import end_offer
-from daemon.judging.product import ProductModel
+from daemon.holds import by_reason, doubted, end_offer
+from daemon.judging import ProductModel
 from daemon.presentation import figures, sentences
-from daemon.service.client import Client
-from daemon.service.home import Home
+from daemon.service import Client, Home
 from daemon.station import rejudging
-from daemon.watch import own_limit
-from daemon.watch.product_watch import ProductWatch
-from daemon.watch.what_settles import sharpened
-from storage.errors import UnreachableError
-from storage.records import Cause, Proof, Signal
+from daemon.watch import ProductWatch, own_limit, sharpened
+from storage import Cause, Proof, Signal, UnreachableError
 
 Doubts = Mapping[str, tuple[str, ...]]
 

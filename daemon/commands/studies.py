@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from config.load import load
+from config import load
 from daemon.commands.options import FOLDER, NEW_FILE
 from daemon.commands.showing import Shown, pairs, progressing, shown
 
@@ -53,7 +53,7 @@ def study_demo(*, seeds: int) -> Shown:
 
     Without sockets or waiting.
     """
-    from daemon.trials.studies.many_demos import summary, tell_many  # noqa: PLC0415 -- loads the simulator
+    from daemon.trials.studies import summary, tell_many  # noqa: PLC0415 -- loads the simulator
 
     with progressing(seeds, "Stories") as step:
         results = []

@@ -12,18 +12,18 @@ import pandas as pd
 import vl_convert as vlc
 
 from daemon.commands.showing import Headline, Part, Table, say, show
-from daemon.presentation.colours import LIGHT
-from daemon.spc.detector.study import Outcome
-from daemon.trials.studies.detection import (
+from daemon.presentation import LIGHT
+from daemon.spc.detector import Outcome
+from daemon.trials.studies import (
     RATES,
     SIMPLEST,
     WAYS,
     FalseHolds,
     Study,
+    facts,
+    goals,
     run,
 )
-from daemon.trials.studies.facts import facts
-from daemon.trials.studies.goals import goals
 
 TABLE, FALSE_HOLDS, GOALS, PICTURE = (
     "detection.csv",

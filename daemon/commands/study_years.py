@@ -5,9 +5,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from daemon.commands.showing import Headline, Part, Table, pairs, say, show, to_json
-from daemon.trials.studies.tally import Tally, tally
-from daemon.trials.studies.year import Year
-from daemon.trials.studies.years import live_many
+from daemon.trials.studies import Tally, Year, live_many, tally
 
 LEGEND = """\
 Held by 1, 2, 3: share of builds held by the first, second, third bad unit. Early: held

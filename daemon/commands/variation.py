@@ -9,7 +9,7 @@ import click
 from daemon.commands.opened import opened
 from daemon.commands.options import Command
 from daemon.commands.showing import Shown, Table, refuse, shown
-from daemon.judging.capability import MeasuredRuns, RangeCapability, RangeVariation
+from daemon.judging import MeasuredRuns, RangeCapability, RangeVariation
 from daemon.spc.capability import Indices
 
 SMALL_SHARE = 1e-4

@@ -5,12 +5,11 @@ from typing import Any
 
 import click
 
-from config.errors import QuantityError
-from config.quantity import Unit, parse, spell
+from config import QuantityError, Unit, parse, spell
 from daemon.commands.opened import opened
 from daemon.commands.showing import How, Part, Shown, Table, refuse, shown
-from daemon.spc.spot_check import Costs
-from daemon.watch.next_build import (
+from daemon.spc import Costs
+from daemon.watch import (
     CHECKED,
     MISSED,
     SHIFTS,

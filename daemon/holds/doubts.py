@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Any
 
 from daemon.holds.policy import NotAllowedError
-from storage.records import Decision, DoubtEnd
+from storage import Decision, DoubtEnd
 
 END_DOUBT = "end doubt"
 """Ledger action."""

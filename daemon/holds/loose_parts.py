@@ -6,12 +6,11 @@ from math import sqrt
 from statistics import fmean
 from uuid import uuid4
 
-from config.quantity import Unit, parse
+from config import Unit, parse
 from daemon.holds.proofs import NoProofError, limits_of_meter_ppm, require_part
-from daemon.presentation.figures import counted, percent
-from daemon.spc.reel_claim import Against, ClaimCheck, against_claim
-from storage.records import Reel, ReelCheck
-from storage.store import Store
+from daemon.presentation import counted, percent
+from daemon.spc import Against, ClaimCheck, against_claim
+from storage import Reel, ReelCheck, Store
 
 __all__ = ["checked", "checks_of", "judged", "told"]
 

@@ -17,19 +17,10 @@ from datetime import datetime
 from typing import Any
 from uuid import uuid4
 
-from config.errors import HoldpointError
+from config import HoldpointError
 from daemon.presentation import sentences
-from daemon.watch.people import PLACED_BY
-from storage.records import (
-    Cause,
-    Decision,
-    Disposal,
-    Hold,
-    HoldEnd,
-    Scope,
-    Signal,
-    Verdict,
-)
+from daemon.watch import PLACED_BY
+from storage import Cause, Decision, Disposal, Hold, HoldEnd, Scope, Signal, Verdict
 
 PLACE_HOLD = "place hold"
 """Ledger action."""

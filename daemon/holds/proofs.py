@@ -8,14 +8,18 @@ from uuid import uuid4
 
 import pandas as pd
 
-from config.errors import HoldpointError, QuantityError
-from config.model import Bench, CheckStandard
-from config.profile import TYPED
-from config.quantity import Unit, parse
-from daemon.judging.product import ProductModel
-from daemon.watch.what_settles import UNITS, taken_from
-from storage.records import Proof, ProofKind, RunKind, Signal, Verdict
-from storage.store import Store
+from config import (
+    TYPED,
+    Bench,
+    CheckStandard,
+    HoldpointError,
+    QuantityError,
+    Unit,
+    parse,
+)
+from daemon.judging import ProductModel
+from daemon.watch import UNITS, taken_from
+from storage import Proof, ProofKind, RunKind, Signal, Store, Verdict
 
 __all__ = [
     "FARTHEST",

@@ -1,1 +1,5 @@
-"""One unit against its limits."""
+"""One unit against its limits: the product as numbers, verdicts, capability."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

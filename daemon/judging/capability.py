@@ -11,15 +11,15 @@ from math import sqrt
 from typing import TYPE_CHECKING, Self
 
 from daemon.presentation import sentences
+from daemon.spc import SpcError
 from daemon.spc.capability import CapabilityStudy, Specification, capability_study
-from daemon.spc.errors import SpcError
 from daemon.spc.variance import INNERMOST, reml_components
-from storage.records import Cause, Signal
+from storage import Cause, Signal
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from storage.store import Store
+    from storage import Store
 
 ACROSS_BUILDS = "across builds"
 INSIDE_BUILDS = "inside builds"

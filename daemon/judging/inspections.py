@@ -8,13 +8,18 @@ from collections.abc import Mapping, Sequence
 from math import isfinite, sqrt
 from statistics import variance
 
-from config.errors import HoldpointError, QuantityError
-from config.model import Beside, Settings
-from config.plan import linearity_of
-from config.quantity import Unit, parse, spell
-from daemon.bench.readings import RangeReadings
-from daemon.bench.series import linearity_ppm, series_of
-from storage.records import CheckResult, Verdict
+from config import (
+    Beside,
+    HoldpointError,
+    QuantityError,
+    Settings,
+    Unit,
+    linearity_of,
+    parse,
+    spell,
+)
+from daemon.bench import RangeReadings, linearity_ppm, series_of
+from storage import CheckResult, Verdict
 
 __all__ = [
     "YES_OR_NO",

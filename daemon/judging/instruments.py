@@ -8,11 +8,11 @@ from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
-from config.model import Bench, Instrument
-from storage.records import BenchInstrument
+from config import Bench, Instrument
+from storage import BenchInstrument
 
 if TYPE_CHECKING:  # its tables take longer to load than all else
-    from storage.store import Store
+    from storage import Store
 
 __all__ = [
     "TITLES",

@@ -7,10 +7,9 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from config.model import Detector, Product, Range
-from daemon.metrology.transfer import Transfer, range_parts
-from daemon.spc.detector.assumptions import Assumptions
-from daemon.spc.detector.layout import CommonPart, Layout, layout_of
+from config import Detector, Product, Range
+from daemon.metrology import Transfer, range_parts
+from daemon.spc.detector import Assumptions, CommonPart, Layout, layout_of
 
 FELT_SHARE = 0.05
 """Of a range's tolerance: what a shared part moves a range by at least, to be told."""

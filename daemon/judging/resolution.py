@@ -2,7 +2,7 @@
 
 from math import isnan
 
-from config.model import Bench, Instrument
+from config import Bench, Instrument
 
 READINGS = 2
 """A level and its zero are both rounded."""

@@ -7,27 +7,25 @@ imported from a spreadsheet become `RangeReadings` and are judged alike.
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from config.errors import HoldpointError
-from config.model import Bench, Instrument, Judging, MeterRange
-from daemon.bench.readings import RangeReadings
-from daemon.bench.series import series_of
+from config import Bench, HoldpointError, Instrument, Judging, MeterRange
+from daemon.bench import RangeReadings, series_of
 from daemon.judging.product import ProductModel, RangeModel
-from daemon.metrology.conformity import (
+from daemon.metrology import (
+    STEADY,
+    Component,
     Conformity,
+    Distribution,
+    Drift,
+    MeterSpecification,
+    RangeError,
+    Temperature,
     can_judge,
     compare,
     judge,
     limit_ppm,
-)
-from daemon.metrology.drift import STEADY, Drift
-from daemon.metrology.range_error import (
-    MeterSpecification,
-    RangeError,
-    Temperature,
     range_error,
 )
-from daemon.metrology.uncertainty import Component, Distribution
-from storage.records import RangeResult, Verdict
+from storage import RangeResult, Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from math import log10
 
 from daemon.judging.product import ProductModel
-from storage.records import RangeResult
+from storage import RangeResult
 
 TIMES = 2.0
 """More than so many times too much, or too little, is no part within any tolerance."""

@@ -1,1 +1,5 @@
-"""How things are said and drawn; nothing here asks."""
+"""Sentences, figures, colours, labels and sheets; nothing here asks anybody."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -13,7 +13,7 @@ from xml.sax.saxutils import escape
 import segno
 from PIL import Image, ImageDraw, ImageFont
 
-from config.errors import HoldpointError
+from config import HoldpointError
 from daemon.presentation import fonts
 
 MM_PER_INCH = 25.4

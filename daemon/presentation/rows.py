@@ -4,9 +4,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from daemon.presentation.sentences import why_held
-from storage.errors import NotFoundError
-from storage.records import Reel, Signal
-from storage.store import Store
+from storage import NotFoundError, Reel, Signal, Store
 
 if TYPE_CHECKING:
     import pandas as pd  # slow to load

@@ -20,8 +20,8 @@ from daemon.presentation.figures import (
     share,
     share_of_reading,
 )
-from daemon.spc.reel_claim import Against, ClaimCheck
-from storage.records import Cause, Disposal, LimitIs, Scope, Signal
+from daemon.spc import Against, ClaimCheck
+from storage import Cause, Disposal, LimitIs, Scope, Signal
 
 PPM = 1e-6
 HALF = 0.5

@@ -1,1 +1,5 @@
-"""The running process."""
+"""The running process: orders one after another, jobs by the clock, its HTTP side."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

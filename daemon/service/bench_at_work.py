@@ -3,25 +3,23 @@
 from collections.abc import Callable
 from logging import getLogger
 
-from config.model import Instrument, Settings
-from config.profile import TYPED
-from daemon.bench.bench import Bench, cautions
-from daemon.bench.clock import Clock
-from daemon.bench.errors import (
+from config import TYPED, Instrument, Settings
+from daemon.bench import (
     AbsentError,
+    Bench,
     BenchError,
+    Clock,
     GuardLostError,
+    Orders,
     OutputLostError,
     OutputNotOffError,
     WrongIdentityError,
+    cautions,
+    connect,
+    turn_off,
 )
-from daemon.bench.guard import Orders, turn_off
-from daemon.bench.visa import connect
 from daemon.service.home import Home
-from daemon.station.cycle import Cycle, Recorded
-from daemon.station.desk import Desk
-from daemon.station.orders import RefusedError
-from daemon.station.session import Station
+from daemon.station import Cycle, Desk, Recorded, RefusedError, Station
 
 log = getLogger(__name__)
 

@@ -6,9 +6,8 @@ from typing import Any, Self
 
 import httpx
 
-from config.errors import HoldpointError
-from storage.endpoint import Endpoint, read
-from storage.errors import UnreachableError
+from config import HoldpointError
+from storage import Endpoint, UnreachableError, read
 
 LONG_POLL_S = 20.0
 OFF_S = 3.0

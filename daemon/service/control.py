@@ -10,9 +10,8 @@ from starlette.requests import Request as HttpRequest
 from starlette.responses import JSONResponse
 from starlette.routing import Route
 
-from daemon.bench.errors import BenchError
-from daemon.station.desk import Desk
-from daemon.station.orders import Order
+from daemon.bench import BenchError
+from daemon.station import Desk, Order
 
 
 def routes(

@@ -11,17 +11,14 @@ from datetime import datetime
 from logging import getLogger
 from typing import Protocol
 
-from config.model import Settings
-from daemon.alerts.by_the_clock import EVERY_S as UPKEEP_S
-from daemon.alerts.by_the_clock import Upkeep, show_alive
-from daemon.alerts.sender import Sender
+from config import Settings
+from daemon.alerts import EVERY_S as UPKEEP_S, Sender, Upkeep, show_alive
 from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
 from daemon.service.schedule import Job, Schedule
-from daemon.station.desk import Desk
-from daemon.station.vitals import Vitals, give_sign
-from daemon.watch.own_limit import StopError, calibrate_wanted
-from storage.local import LocalStore
+from daemon.station import Desk, Vitals, give_sign
+from daemon.watch import StopError, calibrate_wanted
+from storage import LocalStore
 
 log = getLogger(__name__)
 

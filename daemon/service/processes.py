@@ -11,10 +11,10 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from config.errors import HoldpointError
+from config import HoldpointError
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
-from storage.errors import UnreachableError
+from storage import UnreachableError
 
 START_S = 300.0
 """The first start of all compiles the detector: minutes on a slow machine."""

@@ -5,12 +5,11 @@ step. A daemon that hangs, was stopped or was killed does not matter: the source
 then told over a line of this process's own.
 """
 
-from config.errors import HoldpointError
-from config.load import load
-from daemon.bench.guard import OFF_PATIENCE_S, Orders, turn_off
+from config import HoldpointError, load
+from daemon.bench import OFF_PATIENCE_S, Orders, turn_off
 from daemon.service.client import Client, RefusedOrderError
 from daemon.service.home import Home
-from storage.errors import UnreachableError
+from storage import UnreachableError
 
 
 class NoSourceError(HoldpointError):

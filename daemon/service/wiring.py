@@ -15,18 +15,21 @@ from threading import Event, Thread
 
 import uvicorn
 
-from config.load import load
-from daemon.bench.clock import ScaledClock
+from config import load
+from daemon.bench import ScaledClock
 from daemon.service.control import routes
 from daemon.service.home import Home
 from daemon.service.jobs import scheduled, sending
 from daemon.service.processes import require_free
 from daemon.service.worker import Worker
-from daemon.station.desk import Desk
-from storage import endpoint as endpoints
-from storage.local import LocalStore
-from storage.server import application, listen
-from storage.statements import schema_version
+from daemon.station import Desk
+from storage import (
+    LocalStore,
+    application,
+    endpoint as endpoints,
+    listen,
+    schema_version,
+)
 
 log = getLogger(__name__)
 

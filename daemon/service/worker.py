@@ -8,30 +8,28 @@ from logging import getLogger
 
 import pandas as pd
 
-from config.errors import HoldpointError
-from config.model import Settings
-from daemon.bench.clock import Clock
-from daemon.bench.errors import (
-    BenchError,
-    StoppedError,
-)
-from daemon.bench.visa import connect
-from daemon.judging.inspections import failing
-from daemon.metrology.errors import MetrologyError
+from config import HoldpointError, Settings
+from daemon.bench import BenchError, Clock, StoppedError, connect
+from daemon.judging import failing
+from daemon.metrology import MetrologyError
 from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
-from daemon.spc.errors import SpcError
-from daemon.station import reseating
-from daemon.station.by_hand import ByHand
-from daemon.station.cycle import Cycle, Recorded
-from daemon.station.desk import Desk
-from daemon.station.inbox import Inbox
-from daemon.station.orders import Order, RefusedError, Ticket
-from daemon.station.proof_runs import Prober
+from daemon.spc import SpcError
+from daemon.station import (
+    ByHand,
+    Cycle,
+    Desk,
+    Inbox,
+    Order,
+    Prober,
+    Recorded,
+    RefusedError,
+    Ticket,
+    reseating,
+)
 from daemon.traceability import kitting
-from daemon.watch.own_limit import in_words, limits_of
-from storage.errors import NotFoundError, StorageError
-from storage.store import Store
+from daemon.watch import in_words, limits_of
+from storage import NotFoundError, StorageError, Store
 
 log = getLogger(__name__)
 

@@ -13,9 +13,7 @@ import stat
 import sys
 from pathlib import Path
 
-from config.errors import ConfigError
-from config.load import load
-from config.model import Settings
+from config import ConfigError, Settings, load
 from daemon.bench.clock import ScaledClock
 from daemon.simulator.errors import SimulatorError
 from daemon.simulator.rig import Rig

@@ -7,10 +7,9 @@ from math import pi
 
 from numpy.random import Generator, default_rng
 
-from config.bench import BY_HAND
-from config.model import Bench, MeterRange, Settings
+from config import BY_HAND, Bench, MeterRange, Settings
 from daemon.bench.clock import Clock
-from daemon.metrology.transfer import Transfer
+from daemon.metrology import Transfer
 from daemon.simulator.circuit import Ambient, Circuit, Mounting, RangeCircuit
 from daemon.simulator.errors import (
     UnfitProductError,

@@ -6,7 +6,7 @@ from typing import Any
 
 from numpy.random import Generator, default_rng
 
-from config.model import Settings
+from config import Settings
 from daemon.simulator.circuit import Board
 from daemon.simulator.errors import (
     UnfitProductError,

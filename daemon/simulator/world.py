@@ -6,8 +6,8 @@ from math import hypot
 
 from numpy.random import Generator
 
-from config.model import Part, Product
-from daemon.metrology.transfer import Transfer, range_parts
+from config import Part, Product
+from daemon.metrology import Transfer, range_parts
 from daemon.simulator.circuit import Board
 from daemon.simulator.errors import UnfitProductError
 

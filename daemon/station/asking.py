@@ -2,8 +2,8 @@
 
 from collections.abc import Callable, Mapping, Sequence
 
-from config.model import Beside
-from daemon.judging.inspections import YES_OR_NO, AnswerError, answered, asked, question
+from config import Beside
+from daemon.judging import YES_OR_NO, AnswerError, answered, asked, question
 from daemon.station.desk import Desk
 
 

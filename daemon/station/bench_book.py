@@ -9,16 +9,13 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from uuid import uuid4
 
-from config import model
-from config.errors import HoldpointError
-from daemon.bench.clock import Clock
-from daemon.bench.readings import RangeReadings
-from daemon.judging.instruments import meet
-from daemon.judging.verdict import Measured, row
+from config import HoldpointError, model
+from daemon.bench import Clock, RangeReadings
+from daemon.judging import Measured, meet, row
 from daemon.station.check_standard import Standing
 from daemon.station.cycle import Cycle, Recorded, RunHeader
 from daemon.station.rejudging import OpenRun, sentences
-from storage.records import BenchInstrument, RangeResult, Session, Verdict
+from storage import BenchInstrument, RangeResult, Session, Verdict
 
 
 class NotJudgedError(HoldpointError):

@@ -10,18 +10,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from config.load import fingerprint
-from config.model import Bench, Settings
-from daemon.bench.clock import VirtualClock
-from daemon.bench.readings import RangeReadings
+from config import Bench, Settings, fingerprint
+from daemon.bench import RangeReadings, VirtualClock
 from daemon.holds import policy
 from daemon.station import import_sheet, reseating
 from daemon.station.bench_book import BenchBook, NoStandardError
 from daemon.station.cycle import Cycle, Recorded
 from daemon.traceability import kitting
 from daemon.watch import FindLimit
-from storage.records import Configuration, Disposal, Signal
-from storage.store import Store
+from storage import Configuration, Disposal, Signal, Store
 
 __all__ = ["BenchDays", "Done", "Reads"]
 

@@ -4,19 +4,14 @@ from collections.abc import Sequence
 from datetime import datetime
 from uuid import uuid4
 
-from config.errors import QuantityError
-from config.model import Bench, Settings
-from config.quantity import Unit, parse
-from daemon.bench.clock import Clock
-from daemon.judging.inspections import asked
-from daemon.judging.instruments import meet, remarks
+from config import Bench, QuantityError, Settings, Unit, parse
+from daemon.bench import Clock
+from daemon.judging import asked, meet, remarks
 from daemon.station.cycle import Cycle, Recorded, RunHeader
 from daemon.station.desk import Desk
 from daemon.station.orders import Order, RefusedError, TypedReading
 from daemon.station.typed_readings import TypedError, readings_of
-from storage.errors import NotFoundError
-from storage.records import BenchInstrument, Session
-from storage.store import Store
+from storage import BenchInstrument, NotFoundError, Session, Store
 
 NO_BENCH = "bench.toml is missing: the meters' accuracy must be known"
 QUESTIONS = {

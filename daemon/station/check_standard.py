@@ -15,21 +15,21 @@ from typing import Any
 
 import pandas as pd
 
-from config.model import CheckStandard
-from daemon.bench.check_standard import (
+from config import CheckStandard
+from daemon.bench import (
     AgainstSource,
+    Clock,
     against_source,
     check_range,
     moved_alike_ppm,
 )
-from daemon.bench.clock import Clock
-from daemon.holds.doubts import END_DOUBT
-from daemon.judging.verdict import Judge, KnownGood, Measured
-from daemon.metrology.drift import CheckPoint, Drift, carried_ppm
-from daemon.spc.check_standard_limits import own_limits
+from daemon.holds import END_DOUBT
+from daemon.judging import Judge, KnownGood, Measured
+from daemon.metrology import CheckPoint, Drift, carried_ppm
+from daemon.spc import own_limits
 from daemon.station.rejudging import OpenRun, judged_again, moment_s
-from daemon.watch.people import PLACED_BY
-from storage.records import (
+from daemon.watch import PLACED_BY
+from storage import (
     Decision,
     Doubt,
     DoubtCause,
@@ -37,9 +37,9 @@ from storage.records import (
     RangeResult,
     Rejudgement,
     RunKind,
+    Store,
     Verdict,
 )
-from storage.store import Store
 
 SECONDS_AN_HOUR = 3600.0
 CHARTED = 60

@@ -10,31 +10,30 @@ from datetime import datetime
 from typing import Any
 from uuid import uuid4
 
-from config.model import Settings
-from daemon.alerts.from_findings import Teller
-from daemon.alerts.who_hears import Message
-from daemon.bench.readings import RangeReadings
+from config import Settings
+from daemon.alerts import Message, Teller
+from daemon.bench import RangeReadings
 from daemon.holds import policy
-from daemon.judging.inspections import linearity
-from daemon.judging.inspections import results as results_beside
-from daemon.judging.verdict import Judge, KnownGood
-from daemon.judging.wrong_decade import wrong_decades
-from daemon.presentation import sentences
-from daemon.presentation.rows import plain
+from daemon.judging import (
+    Judge,
+    KnownGood,
+    linearity,
+    results as results_beside,
+    wrong_decades,
+)
+from daemon.presentation import plain, sentences
 from daemon.station import rejudging
 from daemon.watch import (
+    Decided,
     FindLimit,
-    UnitErrors,
-    warm_up,
-)
-from daemon.watch.from_rows import (
+    ProductWatch,
     RunRows,
+    UnitErrors,
     measured_again,
     seated_again,
+    warm_up,
 )
-from daemon.watch.people import Decided
-from daemon.watch.product_watch import ProductWatch
-from storage.records import (
+from storage import (
     CheckResult,
     Evaluation,
     Fitting,
@@ -44,10 +43,10 @@ from storage.records import (
     Run,
     RunKind,
     Signal,
+    Store,
     Unit,
     Verdict,
 )
-from storage.store import Store
 
 WORST_FIRST = (
     Verdict.NONCONFORMING,

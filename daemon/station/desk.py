@@ -12,7 +12,7 @@ from threading import Condition, Event
 from typing import Any
 from uuid import uuid4
 
-from daemon.bench.errors import StoppedError
+from daemon.bench import StoppedError
 from daemon.station.orders import Order, Prompt, Ticket
 from daemon.station.vitals import Vitals
 

@@ -16,18 +16,15 @@ from zipfile import BadZipFile
 
 import pandas as pd
 
-from config.errors import HoldpointError, QuantityError
-from config.mapping import SheetMapping
-from config.quantity import Unit, parse
-from daemon.bench.errors import BenchError
-from daemon.metrology.errors import MetrologyError
-from daemon.presentation.spreadsheet import neutral
+from config import HoldpointError, QuantityError, SheetMapping, Unit, parse
+from daemon.bench import BenchError
+from daemon.metrology import MetrologyError
+from daemon.presentation import neutral
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.station.orders import TypedReading
 from daemon.station.typed_readings import TypedError, readings_of
 from daemon.traceability import kitting
-from storage.errors import ConflictError
-from storage.records import Configuration, Session
+from storage import Configuration, ConflictError, Session
 
 READERS = (".csv", ".xlsx", ".parquet")
 REJECTED = ".rejected.csv"

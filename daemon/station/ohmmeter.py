@@ -10,17 +10,27 @@ from dataclasses import dataclass
 from math import hypot, sqrt
 from statistics import fmean, stdev
 
-from config.errors import HoldpointError, QuantityError
-from config.model import Instrument, MeterRange
-from config.profile import TYPED, Profile
-from config.quantity import Unit, parse
-from daemon.bench.clock import Clock
-from daemon.bench.connection import Connect
-from daemon.bench.driver import Binding, Meter
-from daemon.bench.errors import InstrumentError, OverrangeError
-from daemon.bench.retry import USUAL
-from daemon.holds.proofs import FARTHEST, USUAL_METER_PPM
-from daemon.presentation.figures import ohm
+from config import (
+    TYPED,
+    HoldpointError,
+    Instrument,
+    MeterRange,
+    Profile,
+    QuantityError,
+    Unit,
+    parse,
+)
+from daemon.bench import (
+    USUAL,
+    Binding,
+    Clock,
+    Connect,
+    InstrumentError,
+    Meter,
+    OverrangeError,
+)
+from daemon.holds import FARTHEST, USUAL_METER_PPM
+from daemon.presentation import ohm
 from daemon.station.desk import Desk
 
 __all__ = [

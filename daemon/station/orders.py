@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 from pydantic import Field
 from pydantic.dataclasses import dataclass as checked
 
-from config.errors import HoldpointError
-from storage.records import ProofKind
+from config import HoldpointError
+from storage import ProofKind
 
 MOST_PARTS = 20
 """Loose parts that one order reads."""

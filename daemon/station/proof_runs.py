@@ -8,29 +8,24 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from uuid import uuid4
 
-from config.model import Instrument, Settings
-from config.quantity import Unit
-from daemon.bench.clock import Clock
-from daemon.bench.connection import Connect
-from daemon.holds.loose_parts import judged
-from daemon.holds.proofs import (
+from config import Instrument, Settings, Unit
+from daemon.bench import Clock, Connect
+from daemon.holds import (
     USUAL_METER_PPM,
     NoProofError,
+    judged,
     not_by_bench,
     of_bench,
     older_units,
 )
-from daemon.judging.product import ProductModel
-from daemon.presentation import figures, sentences
-from daemon.presentation.rows import reel_of
+from daemon.judging import ProductModel
+from daemon.presentation import figures, reel_of, sentences
 from daemon.station.desk import Desk
 from daemon.station.ohmmeter import Lead, NotReadError, PartsRead, read_parts, reader
 from daemon.station.orders import LooseParts, ProofOrder, SecondMeter
 from daemon.station.session import OutOfControlError, Station
-from daemon.watch.what_settles import UNITS, next_step, shown
-from storage.answers import finding_of, proofs_on
-from storage.records import Proof, ProofKind, ReelCheck, Signal
-from storage.store import Store
+from daemon.watch import UNITS, next_step, shown
+from storage import Proof, ProofKind, ReelCheck, Signal, Store, finding_of, proofs_on
 
 __all__ = ["Prober"]
 

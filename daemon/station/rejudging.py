@@ -10,14 +10,13 @@ from datetime import datetime
 from statistics import fmean
 from typing import Any
 
-from daemon.alerts.who_hears import Message, of_rejudged
-from daemon.bench.readings import RangeReadings
-from daemon.judging.verdict import Judge, KnownGood
-from daemon.metrology.drift import CheckPoint, interpolated
-from daemon.presentation.rows import plain
-from daemon.watch.people import PLACED_BY
-from storage.records import Hold, Rejudgement, Scope, Verdict
-from storage.store import Store
+from daemon.alerts import Message, of_rejudged
+from daemon.bench import RangeReadings
+from daemon.judging import Judge, KnownGood
+from daemon.metrology import CheckPoint, interpolated
+from daemon.presentation import plain
+from daemon.watch import PLACED_BY
+from storage import Hold, Rejudgement, Scope, Store, Verdict
 
 __all__ = ["OpenRun", "asked_for", "judged_again", "moment_s", "sentences"]
 

@@ -11,7 +11,7 @@ from typing import Protocol
 
 from daemon.station.cycle import Cycle, Recorded
 from daemon.station.orders import RefusedError
-from storage.store import Store
+from storage import Store
 
 
 class Measure(Protocol):

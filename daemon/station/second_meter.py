@@ -12,17 +12,20 @@ from math import hypot, sqrt
 from statistics import fmean, stdev
 from uuid import uuid4
 
-from config.errors import QuantityError
-from config.model import Bench as BenchSettings
-from config.model import MeterRange, Product
-from config.quantity import Unit, parse, spell
-from daemon.bench.bench import Bench
-from daemon.bench.clock import Clock
-from daemon.bench.sequence import Progress, measure
-from daemon.metrology.conformity import agreement
+from config import (
+    Bench as BenchSettings,
+    MeterRange,
+    Product,
+    QuantityError,
+    Unit,
+    parse,
+    spell,
+)
+from daemon.bench import Bench, Clock, Progress, measure
+from daemon.metrology import agreement
 from daemon.station.desk import Desk
 from daemon.station.orders import SecondMeter
-from storage.records import CrossCheck
+from storage import CrossCheck
 
 READINGS = 5
 COVERAGE = 2.0

@@ -7,13 +7,17 @@ a session whose last check of every range was in control and is not overdue.
 from collections.abc import Callable, Mapping, Sequence
 
 from config import model
-from daemon.bench.bench import Bench, identify
-from daemon.bench.clock import Clock
-from daemon.bench.errors import StoppedError
-from daemon.bench.hand_switch import HandTurned
-from daemon.bench.readings import RangeReadings
-from daemon.bench.sequence import Progress, measure
-from daemon.judging.instruments import remarks
+from daemon.bench import (
+    Bench,
+    Clock,
+    HandTurned,
+    Progress,
+    RangeReadings,
+    StoppedError,
+    identify,
+    measure,
+)
+from daemon.judging import remarks
 from daemon.station.asking import Asking
 from daemon.station.bench_book import (
     BenchBook,

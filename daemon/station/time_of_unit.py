@@ -3,12 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from config.errors import HoldpointError
-from config.model import Settings
-from daemon.bench.measuring_plan import range_setups
-from daemon.bench.pace import Taken, learned, model, spent
-from daemon.judging.product import ProductModel
-from storage.store import Store
+from config import HoldpointError, Settings
+from daemon.bench import Taken, learned, model, range_setups, spent
+from daemon.judging import ProductModel
+from storage import Store
 
 __all__ = ["LastUnit", "NoBenchError", "PaceRow", "last_unit", "paces"]
 

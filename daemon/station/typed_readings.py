@@ -2,13 +2,9 @@
 
 from collections.abc import Sequence
 
-from config.errors import HoldpointError
-from config.model import Bench
-from config.quantity import Unit, spell
-from daemon.bench.errors import NoRangeError
-from daemon.bench.measuring_plan import smallest_range
-from daemon.bench.readings import Point, RangeReadings
-from daemon.judging.product import ProductModel
+from config import Bench, HoldpointError, Unit, spell
+from daemon.bench import NoRangeError, Point, RangeReadings, smallest_range
+from daemon.judging import ProductModel
 from daemon.station.orders import TypedReading
 
 NEW_SETUP = "The bench was set up anew before this: leads, meter ranges or nulls."

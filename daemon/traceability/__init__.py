@@ -1,1 +1,5 @@
-"""Where every unit and reel went: traced, contained, mended, shipped."""
+"""Where every unit and reel went; may it leave; whom a finding concerns."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -11,15 +11,10 @@ from typing import Any
 
 from scipy.special import ndtr
 
-from daemon.presentation.figures import counted
-from daemon.presentation.rows import plain
-from daemon.presentation.sentences import withdrawn
+from daemon.presentation import counted, plain, withdrawn
 from daemon.traceability import who_carries
 from daemon.traceability.tracing import Place, Records, Row, leftover
-from storage.errors import NotFoundError
-from storage.records import Cause, Signal
-from storage.records_shipping import Step
-from storage.store import Store
+from storage import Cause, NotFoundError, Signal, Step, Store
 
 CLEAR = "not concerned"
 LISTS = (*(str(one) for one in Place), CLEAR)

@@ -7,14 +7,18 @@ a simulated year has a clock of its own.
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from config import model
-from config.load import fingerprint
-from config.model import Settings
+from config import Settings, fingerprint, model
 from daemon.traceability import tracing
-from storage.errors import NotFoundError
-from storage.records import Build, Configuration, Fitting, Product, Reel
-from storage.records_shipping import ReelReceipt
-from storage.store import Store
+from storage import (
+    Build,
+    Configuration,
+    Fitting,
+    NotFoundError,
+    Product,
+    Reel,
+    ReelReceipt,
+    Store,
+)
 
 __all__ = [
     "Fitted",

@@ -3,9 +3,8 @@
 from html import escape
 from typing import Any
 
-from daemon.metrology.correction import correction
-from daemon.presentation.figures import capital
-from daemon.presentation.spreadsheet import as_csv
+from daemon.metrology import correction
+from daemon.presentation import as_csv, capital
 from daemon.traceability.containment import COLUMNS, Containment
 
 STYLE = (

@@ -3,9 +3,7 @@
 from datetime import UTC, datetime
 from uuid import uuid4
 
-from storage.records import Decision
-from storage.records_shipping import ContainmentStep, Step
-from storage.store import Store
+from storage import ContainmentStep, Decision, Step, Store
 
 
 def note(

@@ -4,9 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import hypot, sqrt
 
-from daemon.judging.product import ProductModel
-from daemon.metrology.errors import NoSolutionError
-from daemon.metrology.resistors import Trim, trim
+from daemon.judging import ProductModel
+from daemon.metrology import NoSolutionError, Trim, trim
 
 PPM = 1e-6
 SERIES = ("E24", "E96", "E192")

@@ -10,14 +10,10 @@ from uuid import uuid4
 
 from pydantic import ValidationError
 
-from config.errors import HoldpointError
-from config.model import Settings
-from daemon.holds.policy import NotAllowedError
-from daemon.presentation.rows import holds_of
-from storage.records import Decision
-from storage.records_shipping import SampleRule, Shipment, ShipRule
-from storage.shipping import held_for
-from storage.store import Store
+from config import HoldpointError, Settings
+from daemon.holds import NotAllowedError
+from daemon.presentation import holds_of
+from storage import Decision, SampleRule, Shipment, ShipRule, Store, held_for
 
 SHIP, SHIP_AGAINST = "ship", "ship against"
 """Ledger actions."""

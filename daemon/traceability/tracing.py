@@ -5,19 +5,23 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Self
 
-from config.errors import HoldpointError
-from config.model import Part as PlannedPart
-from daemon.holds.doubts import by_reason, doubted
-from daemon.holds.loose_parts import checks_of, told
-from daemon.presentation.figures import capital
-from daemon.presentation.rows import holds_of, plain, reel_in
-from daemon.presentation.sentences import off_plan
-from storage.errors import NotFoundError, RefusedValueError
-from storage.records import Disposal, Fitting, ReelCheck, Scope
-from storage.records_shipping import ReworkKind
-from storage.serials import begins, reels_of, serial_order
-from storage.shipping import concerns
-from storage.store import Store
+from config import HoldpointError, Part as PlannedPart
+from daemon.holds import by_reason, checks_of, doubted, told
+from daemon.presentation import capital, holds_of, off_plan, plain, reel_in
+from storage import (
+    Disposal,
+    Fitting,
+    NotFoundError,
+    ReelCheck,
+    RefusedValueError,
+    ReworkKind,
+    Scope,
+    Store,
+    begins,
+    concerns,
+    reels_of,
+    serial_order,
+)
 
 Row = Mapping[str, Any]
 

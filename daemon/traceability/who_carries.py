@@ -12,8 +12,7 @@ from typing import Any
 from scipy.stats import t as student
 
 from daemon.traceability.tracing import Records
-from storage.records import Cause, Signal
-from storage.serials import serial_order
+from storage import Cause, Signal, serial_order
 
 SURE = 0.999
 PRIOR_FREEDOM = 4.0

@@ -5,19 +5,6 @@ numbers, live and from rows alike; `Watcher` compares what stands in it with wha
 said, and returns what is to be said next.
 """
 
-from daemon.watch.events import Accepted, CheckErrors, UnitErrors
-from daemon.watch.fold import Fold
-from daemon.watch.suspects import Suspect
-from daemon.watch.watcher import FindLimit, OwnLimit, Watcher, warm_up
+import lazy_loader
 
-__all__ = [
-    "Accepted",
-    "CheckErrors",
-    "FindLimit",
-    "Fold",
-    "OwnLimit",
-    "Suspect",
-    "UnitErrors",
-    "Watcher",
-    "warm_up",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -8,15 +8,14 @@ import json
 from collections.abc import Callable, Iterable, Mapping
 from math import hypot, isnan, sqrt
 
-from daemon.judging.product import ProductModel
-from daemon.spc.charts.individuals import IndividualsChart
-from daemon.spc.charts.reels import ReelChart, ReelLimits
-from daemon.spc.control_limits import Limits
-from daemon.spc.detector.baseline import Baseline
+from daemon.judging import ProductModel
+from daemon.spc import Limits
+from daemon.spc.charts import IndividualsChart, ReelChart, ReelLimits
+from daemon.spc.detector import Baseline
 from daemon.watch.events import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import referred
-from storage.records import Cause, Signal
+from storage import Cause, Signal
 
 Beyond = tuple[float, float, float]
 """What was plotted, and the limits that it is beyond, ppm."""

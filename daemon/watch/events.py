@@ -8,8 +8,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from storage.records import Fitting
-from storage.serials import serial_order, takes_over
+from storage import Fitting, serial_order, takes_over
 
 Errors = NDArray[np.float64]
 

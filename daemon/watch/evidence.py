@@ -3,19 +3,19 @@
 from collections.abc import Sequence
 from typing import Any
 
-from config.model import Part
-from daemon.judging.product import ProductModel
-from daemon.metrology.resistors import preferred_between
-from daemon.spc.detector.baseline import Baseline
-from daemon.spc.detector.finding import TWO_SIDED_95, Finding
-from daemon.spc.predicted_units import (
+from config import Part
+from daemon.judging import ProductModel
+from daemon.metrology import preferred_between
+from daemon.spc import (
     Prediction,
+    ReelClaim,
     other_values,
     predicted_error,
     predicted_errors,
+    reel_claim,
 )
-from daemon.spc.reel_claim import ReelClaim, reel_claim
-from storage.records import Reel
+from daemon.spc.detector import TWO_SIDED_95, Baseline, Finding
+from storage import Reel
 
 LEAST_CLASS_PROBABILITY = 0.01
 PPM = 1e-6

@@ -12,12 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.judging.product import ProductModel
-from daemon.spc.detector import state as st
-from daemon.spc.detector.assumptions import WALK_OF_NOISE
-from daemon.spc.detector.finding import BENCH, REEL, SHARED_STAGE, TWO_SIDED_95
-from daemon.spc.detector.layout import Layout
-from daemon.spc.detector.line import Boundary, KnownReel, Line
+from daemon.judging import ProductModel
+from daemon.spc.detector import (
+    BENCH,
+    REEL,
+    SHARED_STAGE,
+    TWO_SIDED_95,
+    WALK_OF_NOISE,
+    Boundary,
+    KnownReel,
+    Layout,
+    Line,
+    state as st,
+)
 from daemon.watch.events import (
     Accepted,
     CheckErrors,
@@ -33,8 +40,7 @@ from daemon.watch.segment import (
     Segment,
     SetUp,
 )
-from storage.records import Fitting
-from storage.serials import serial_order
+from storage import Fitting, serial_order
 
 Event = UnitErrors | CheckErrors | Accepted
 

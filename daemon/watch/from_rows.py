@@ -9,13 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from config.model import Bench
-from daemon.judging.product import ProductModel
-from daemon.judging.resolution import resolution_ppm2
+from config import Bench
+from daemon.judging import ProductModel, resolution_ppm2
 from daemon.presentation import sentences
 from daemon.watch.events import CheckErrors, Errors, UnitErrors
-from storage.records import RunKind, Verdict
-from storage.store import Store
+from storage import RunKind, Store, Verdict
 
 Row = Mapping[str, Any]
 

@@ -5,7 +5,7 @@ from itertools import groupby
 from math import isnan
 from operator import itemgetter
 
-from daemon.judging.product import ProductModel
+from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.watch.events import UnitErrors
 

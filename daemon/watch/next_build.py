@@ -8,9 +8,10 @@ from typing import Any, Self
 import numpy as np
 import pandas as pd
 
-from config.model import Settings
-from daemon.presentation.figures import PPM_PER_PERCENT, counted, money
-from daemon.spc.sampling.standard import (
+from config import Settings
+from daemon.presentation import PPM_PER_PERCENT, counted, money
+from daemon.spc import Costs, SpotCheck, cheapest, expected_cost
+from daemon.spc.sampling import (
     RECENT_BUILDS,
     REJECTED_TO_STOP,
     REJECTED_TO_TIGHTEN,
@@ -19,11 +20,9 @@ from daemon.spc.sampling.standard import (
     Inspection,
     Severity,
 )
-from daemon.spc.spot_check import Costs, SpotCheck, cheapest, expected_cost
 from daemon.watch import FindLimit
 from daemon.watch.product_watch import ProductWatch
-from storage.records import Scope
-from storage.store import Store
+from storage import Scope, Store
 
 GOOD_TO_REDUCE = -(-SCORE_TO_REDUCE // SCORE_SMALL)
 """Good builds in a row that lead to reduced checking: a build with a finding is held,

@@ -1,11 +1,11 @@
 """One unit that is far off alone: said, and taken back when it is measured again."""
 
-from daemon.judging.product import ProductModel
+from daemon.judging import ProductModel
 from daemon.watch.events import CheckErrors, UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.register import Register
 from daemon.watch.signals import Said, odd_signal, withdrawn
-from storage.records import Signal
+from storage import Signal
 
 
 def odd_units(

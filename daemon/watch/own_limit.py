@@ -13,12 +13,9 @@ from math import ceil
 from pathlib import Path
 from typing import Any
 
-from config.errors import HoldpointError
-from config.model import Settings
-from daemon.judging.product import ProductModel
-from daemon.spc.detector.calibrate import BUILD_UNITS, FEWEST_EXCEEDING, calibrate
-from daemon.spc.detector.layout import Layout
-from daemon.spc.detector.limit import Limit
+from config import HoldpointError, Settings
+from daemon.judging import ProductModel
+from daemon.spc.detector import BUILD_UNITS, FEWEST_EXCEEDING, Layout, Limit, calibrate
 from daemon.watch import OwnLimit
 
 VERSION = 3

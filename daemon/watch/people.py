@@ -6,8 +6,7 @@ from datetime import datetime
 from typing import Any, Self
 
 from daemon.watch.events import Accepted
-from storage.records import Disposal, Fitting, Scope
-from storage.store import Store
+from storage import Disposal, Fitting, Scope, Store
 
 PLACED_BY = "holdpoint"
 """Who placed a hold that no person placed."""

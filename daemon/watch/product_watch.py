@@ -3,16 +3,15 @@
 from dataclasses import dataclass
 from functools import partial
 
-from config.model import Settings
-from daemon.judging.product import ProductModel
-from daemon.presentation.rows import reel_of
-from daemon.spc.detector.baseline import Baseline
+from config import Settings
+from daemon.judging import ProductModel
+from daemon.presentation import reel_of
+from daemon.spc.detector import Baseline
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.from_rows import FromRows, RunRows, runs_after
 from daemon.watch.people import Book
 from daemon.watch.watcher import FindLimit, Watcher
-from storage.records import Signal
-from storage.store import Store
+from storage import Signal, Store
 
 Event = UnitErrors | CheckErrors | Accepted
 

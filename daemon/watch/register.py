@@ -3,12 +3,12 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from daemon.judging.product import ProductModel
-from daemon.spc.detector.finding import BENCH, REEL, Culprit
+from daemon.judging import ProductModel
+from daemon.spc.detector import BENCH, REEL, Culprit
 from daemon.watch.events import UnitErrors
 from daemon.watch.fold import OddUnit
 from daemon.watch.segment import Segment
-from storage.records import Cause, Signal
+from storage import Cause, Signal
 
 
 @dataclass(slots=True, kw_only=True)

@@ -9,12 +9,17 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from daemon.spc.detector import state as st
-from daemon.spc.detector.finding import BENCH, Culprit
-from daemon.spc.detector.line import REFERENCE_C, KnownReel, Line
-from daemon.spc.detector.state import State
+from daemon.spc.detector import (
+    BENCH,
+    REFERENCE_C,
+    Culprit,
+    KnownReel,
+    Line,
+    State,
+    state as st,
+)
 from daemon.watch.events import CheckErrors, Errors, UnitErrors
-from storage.serials import serial_order
+from storage import serial_order
 
 UNSEATED_COUNTS = 6
 """Units for which a reading that nobody could repeat may still stand as a poor

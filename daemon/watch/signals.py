@@ -5,17 +5,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from daemon.judging.product import ProductModel
-from daemon.spc.detector.baseline import Baseline
-from daemon.spc.detector.finding import Finding
+from daemon.judging import ProductModel
+from daemon.spc.detector import Baseline, Finding
 from daemon.watch.events import UnitErrors
 from daemon.watch.evidence import evidence_of
 from daemon.watch.fold import OddUnit
 from daemon.watch.segment import Segment
 from daemon.watch.suspects import Suspect
 from daemon.watch.what_settles import next_step
-from storage.records import Cause, LimitIs, Reel, Signal
-from storage.serials import serial_order
+from storage import Cause, LimitIs, Reel, Signal, serial_order
 
 FindLabel = Callable[[str], Reel]
 

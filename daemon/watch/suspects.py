@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from daemon.spc.detector.concerned import concerned
+from daemon.spc.detector import concerned
 from daemon.watch.events import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import Segment
-from storage.serials import serial_order
+from storage import serial_order
 
 BEFORE_ALL = -1
 """A place among the units of the line that no finding concerns."""

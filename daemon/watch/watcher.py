@@ -6,22 +6,24 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from daemon.judging.product import ProductModel
-from daemon.spc.detector.baseline import Baseline
-from daemon.spc.detector.calibrate import limit_until_own
-from daemon.spc.detector.finding import (
+from daemon.judging import ProductModel
+from daemon.spc.detector import (
+    ASKED_BELOW,
     BENCH,
     LIKELIER_THAN_NOT,
+    ODD,
     REEL,
+    Baseline,
     Culprit,
     Finding,
+    Layout,
+    Limit,
+    Line,
+    asks_again,
     ended,
     find,
+    limit_until_own,
 )
-from daemon.spc.detector.following import ASKED_BELOW, ODD, asks_again
-from daemon.spc.detector.layout import Layout
-from daemon.spc.detector.limit import Limit
-from daemon.spc.detector.line import Line
 from daemon.watch.chart_warnings import warnings_of
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.fold import Event, Fold
@@ -41,7 +43,7 @@ from daemon.watch.suspects import (
     latest_suspect,
     suspects_of,
 )
-from storage.records import Fitting, LimitIs, Signal
+from storage import Fitting, LimitIs, Signal
 
 EMPTY: Mapping[str, Iterable[str]] = {}
 EARLIER_BUILDS = 12

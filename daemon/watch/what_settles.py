@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 from math import hypot
 from statistics import fmean
 
-from config.quantity import Unit
-from daemon.judging.product import ProductModel
-from daemon.presentation.figures import counted, ohm, percent, share
-from daemon.spc.causes import CAUSES, SETTLED, Measured, Way, settling, update
-from daemon.spc.detector.finding import TWO_SIDED_95
-from storage.records import Cause, Proof, ProofKind, Signal
+from config import Unit
+from daemon.judging import ProductModel
+from daemon.presentation import counted, ohm, percent, share
+from daemon.spc import CAUSES, SETTLED, Measured, Way, settling, update
+from daemon.spc.detector import TWO_SIDED_95
+from storage import Cause, Proof, ProofKind, Signal
 
 __all__ = [
     "UNITS",

@@ -5,22 +5,22 @@ from typing import Any
 
 import streamlit as st
 
-from config.quantity import Unit, parse, spell
-from daemon.presentation.figures import PPM_PER_PERCENT
-from daemon.service.home import Home
-from daemon.spc.spot_check import Costs
-from daemon.watch.next_build import (
+from config import Unit, parse, spell
+from daemon.presentation import PPM_PER_PERCENT
+from daemon.service import Home
+from daemon.spc import Costs
+from daemon.watch import (
     CHECKED,
     SHIFTS,
     Outlook,
     RangeOutlook,
+    limits_of,
     said_costs,
     said_missed,
 )
-from daemon.watch.own_limit import limits_of
 from dashboard import data, look, pictures
 from dashboard.data import Shown
-from storage.errors import StorageError
+from storage import StorageError
 
 LEARNT = "learnt before the next build"
 MEANING = (

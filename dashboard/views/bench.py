@@ -4,14 +4,11 @@ from typing import Any
 
 import streamlit as st
 
-from config.model import Beside
-from config.quantity import Unit, spell
-from daemon.judging.inspections import asked, question
-from daemon.judging.instruments import line_of
-from daemon.judging.product import ProductModel
+from config import Beside, Unit, spell
+from daemon.judging import ProductModel, asked, line_of, question
 from daemon.presentation import figures
-from daemon.service.client import RefusedOrderError
-from daemon.station.typed_readings import NEW_SETUP
+from daemon.service import RefusedOrderError
+from daemon.station import NEW_SETUP
 from dashboard import data, live, look
 from dashboard.typed import (
     Texts,
@@ -20,7 +17,7 @@ from dashboard.typed import (
     understood,
     understood_checks,
 )
-from storage.errors import StorageError
+from storage import StorageError
 
 EVERY_S = 1.0
 # Keys of a viewer's session: what was ordered; typed readings, understood or not;

@@ -8,13 +8,12 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from daemon.holds import policy
-from daemon.holds.doubts import ending as ending_of_doubt
+from daemon.holds import ending as ending_of_doubt, policy
 from daemon.presentation import figures, sentences
-from daemon.traceability.tracing import spans
+from daemon.traceability import spans
 from dashboard import data, documents, look, settle, who
 from dashboard.data import Shown
-from storage.records import Disposal, Scope, Signal
+from storage import Disposal, Scope, Signal
 
 EVERY_S = 3.0
 MEANINGS = {

@@ -7,9 +7,8 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from daemon.alerts.acknowledging import noted, state
-from daemon.alerts.errors import UnknownMessageError
-from daemon.holds.policy import NotAllowedError
+from daemon.alerts import UnknownMessageError, noted, state
+from daemon.holds import NotAllowedError
 from daemon.presentation import figures
 from dashboard import data, look, who
 

@@ -4,11 +4,10 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from config.quantity import Unit, spell
-from daemon.holds.doubts import by_reason, doubted
-from daemon.presentation import figures, sentences
-from daemon.presentation.rows import plain
-from daemon.traceability.tracing import spans
+from config import Unit, spell
+from daemon.holds import by_reason, doubted
+from daemon.presentation import figures, plain, sentences
+from daemon.traceability import spans
 from dashboard import data, look, pictures
 from dashboard.data import Shown
 

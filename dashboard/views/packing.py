@@ -5,11 +5,11 @@ from datetime import UTC, datetime
 
 import streamlit as st
 
-from daemon.holds.policy import NotAllowedError
+from daemon.holds import NotAllowedError
 from daemon.presentation import figures
-from daemon.traceability.ship_gate import BY_PLAN, Gate
+from daemon.traceability import BY_PLAN, Gate
 from dashboard import data, documents, look, sound, who
-from storage.shipping import FINAL
+from storage import FINAL
 
 SCANNED, LAST = "scanned", "last scanned"
 """Keys of a viewer's session: the newest answer, and those before it."""

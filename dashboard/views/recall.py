@@ -3,20 +3,19 @@
 import pandas as pd
 import streamlit as st
 
-from daemon.presentation import sentences
-from daemon.presentation.figures import capital
-from daemon.traceability.containment import (
+from daemon.presentation import capital, sentences
+from daemon.traceability import (
     CLEAR,
     COLUMNS,
     Concerned,
     Containment,
+    Place,
+    Records,
     contain,
+    note,
 )
-from daemon.traceability.recall_steps import note
-from daemon.traceability.tracing import Place, Records
 from dashboard import data, documents, look, who
-from storage.errors import StorageError
-from storage.records_shipping import Step
+from storage import Step, StorageError
 
 SHOWN = ("serial", "todo", "destination", "step", "error_ppm", "low_ppm", "high_ppm",
          "basis", "probability", "nonconforming")  # fmt: skip

@@ -2,10 +2,10 @@
 
 import streamlit as st
 
-from daemon.presentation.plots.traced import segments, traced
-from daemon.traceability.tracing import Records, Trace, trace
+from daemon.presentation.plots import segments, traced
+from daemon.traceability import Records, Trace, trace
 from dashboard import data, documents, look, measured
-from storage.errors import StorageError
+from storage import StorageError
 
 WIDE_PX, NARROW_PX = 1180, 340
 CELLS_NARROW = 40

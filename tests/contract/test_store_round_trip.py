@@ -5,8 +5,7 @@ from datetime import UTC, datetime
 from itertools import count
 from typing import Any
 
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 
 from storage.records import RangeResult, Reel, Run, RunKind, Verdict
 from storage.store import Store

@@ -4,8 +4,7 @@ import doctest
 from pathlib import Path
 
 from click.testing import CliRunner
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.commands.cli import holdpoint
 from daemon.presentation import file_names

@@ -8,8 +8,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from scipy.stats import hypergeom
 
 from daemon.commands.cli import holdpoint

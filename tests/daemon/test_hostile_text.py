@@ -6,11 +6,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import example, given, settings
-from hypothesis import strategies as st
+from hypothesis import example, given, settings, strategies as st
 
-from config import formula as config_formula
-from config import quantity
+from config import formula as config_formula, quantity
 from config.errors import FormulaError, QuantityError
 from config.model import Instrument
 from config.quantity import Unit

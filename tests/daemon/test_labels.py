@@ -7,8 +7,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 from click.testing import CliRunner
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from PIL import Image
 
 from daemon.commands.cli import holdpoint

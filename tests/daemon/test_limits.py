@@ -1,5 +1,6 @@
 """The product's own limit: kept by what it depends on, taken up by the watch."""
 
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -7,7 +8,6 @@ import pytest
 from config.load import fingerprint
 from config.model import Detector, Settings
 from daemon.service.home import Home
-from daemon.spc.detector import calibrate as calibrating
 from daemon.spc.detector.assumptions import Assumptions
 from daemon.spc.detector.layout import layout_of
 from daemon.spc.detector.worlds import Habit
@@ -15,6 +15,8 @@ from daemon.watch import OwnLimit
 from daemon.watch.own_limit import RAREST, Limits, in_words, layout_for
 from tests.daemon.making import demo_settings
 
+# The room offers a function of this name; here its whole module is meant.
+calibrating = import_module("daemon.spc.detector.calibrate")
 LAYOUT = layout_of([1000.0, 1000.0])
 OFTEN = 110
 
@@ -26,7 +28,7 @@ def _short_lives(monkeypatch: pytest.MonkeyPatch) -> None:
     usual = calibrating.good_maxima
 
     def good_maxima(*given: object, **more: object) -> object:
-        return usual(*given, **{**more, "habits": short})  # type: ignore[arg-type]
+        return usual(*given, **{**more, "habits": short})
 
     monkeypatch.setattr(calibrating, "good_maxima", good_maxima)
 

@@ -12,8 +12,7 @@ from daemon.alerts.by_the_clock import Upkeep
 from daemon.alerts.sender import Sender
 from daemon.bench.clock import ScaledClock
 from daemon.service.home import Home
-from daemon.service.jobs import LATE_S, SENDER_S, signs_of_life
-from daemon.service.jobs import _vital as vital
+from daemon.service.jobs import LATE_S, SENDER_S, _vital as vital, signs_of_life
 from daemon.service.schedule import Job
 from daemon.service.worker import Worker
 from daemon.station.desk import WORKER_SILENCE_S, Desk

@@ -4,8 +4,7 @@ from collections.abc import Iterator
 
 import duckdb
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from storage.migrate import migrate
 from storage.serials import SerialRangeError, counted_serials, serial_order, within

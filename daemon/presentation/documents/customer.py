@@ -1,6 +1,6 @@
 """The notice to whoever has a unit, with the factors that put its readings right."""
 
-from daemon.metrology.correction import correction
+from daemon.metrology import correction
 from daemon.presentation.documents.blocks import (
     Block,
     Column,

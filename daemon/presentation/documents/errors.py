@@ -7,7 +7,7 @@ ReportError
     NoSupplierError      a finding for which no supplier answers
 """
 
-from config.errors import HoldpointError
+from config import HoldpointError
 
 
 class ReportError(HoldpointError):

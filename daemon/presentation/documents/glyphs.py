@@ -6,8 +6,7 @@ from base64 import b64encode
 from functools import cache
 from io import BytesIO
 
-from PIL import Image as Raster
-from PIL import ImageFont, ImageOps, UnidentifiedImageError
+from PIL import Image as Raster, ImageFont, ImageOps, UnidentifiedImageError
 
 from daemon.presentation import fonts
 from daemon.presentation.documents.errors import FontMissingError, ImageError

@@ -2,8 +2,7 @@
 
 from dataclasses import replace
 
-from daemon.metrology.errors import MarkError
-from daemon.metrology.resistors import read_mark
+from daemon.metrology import MarkError, read_mark
 from daemon.presentation.documents.blocks import (
     Block,
     Column,

@@ -5,23 +5,6 @@ changed, a band for an estimate's interval. Only what moved gets colour, another
 shape and words beside it.
 """
 
-from daemon.presentation.plots.by_builds import NARROW, WIDE, Form, ranges_by_builds
-from daemon.presentation.plots.check_standard import check_frame, checks_of_range
-from daemon.presentation.plots.missed import missed_by_shift
-from daemon.presentation.plots.one_range import individuals, moving_ranges
-from daemon.presentation.plots.places import columns, laid_out, reel_changes
+import lazy_loader
 
-__all__ = [
-    "NARROW",
-    "WIDE",
-    "Form",
-    "check_frame",
-    "checks_of_range",
-    "columns",
-    "individuals",
-    "laid_out",
-    "missed_by_shift",
-    "moving_ranges",
-    "ranges_by_builds",
-    "reel_changes",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

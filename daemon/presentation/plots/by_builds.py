@@ -12,7 +12,7 @@ from daemon.presentation.figures import MINUS, share_of_reading
 from daemon.presentation.plots import marks
 from daemon.presentation.plots.places import moved_by
 from daemon.presentation.sentences import beside
-from storage.records import Signal
+from storage import Signal
 
 MOST_HALVES = 3.0
 """A row grows up to this many times its limit; beyond, its scale shrinks."""

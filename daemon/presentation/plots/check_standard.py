@@ -8,8 +8,8 @@ import pandas as pd
 from daemon.presentation.colours import LIGHT, Look
 from daemon.presentation.plots import marks
 from daemon.presentation.plots.places import AS_IT_WAS, MOVED
-from daemon.spc.check_standard_limits import own_limits
-from storage.records import Verdict
+from daemon.spc import own_limits
+from storage import Verdict
 
 __all__ = ["check_frame", "checks_of_range"]
 

@@ -12,10 +12,9 @@ from daemon.presentation.figures import PPM_PER_PERCENT
 from daemon.presentation.plots import marks
 from daemon.presentation.plots.places import MOVED, ODD, moved_by, stretches
 from daemon.presentation.sentences import beside
-from daemon.spc.charts.individuals import IndividualsChart
-from daemon.spc.control_limits import Limits, limits_from_baseline
-from daemon.spc.errors import NoSpreadError, TooFewError
-from storage.records import Signal
+from daemon.spc import Limits, NoSpreadError, TooFewError, limits_from_baseline
+from daemon.spc.charts import IndividualsChart
+from storage import Signal
 
 FEWEST_FOR_LIMITS = 8
 HEAD_PX = 24.0

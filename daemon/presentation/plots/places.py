@@ -10,8 +10,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from daemon.presentation.figures import PPM_PER_PERCENT
-from storage.records import Cause, Signal
-from storage.serials import serial_order
+from storage import Cause, Signal, serial_order
 
 AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
 OUTSIDE = ("nonconforming", "changed")

@@ -4,33 +4,6 @@ One-way for builds and the units inside them; nested for any number of levels, b
 analysis of variance or by restricted maximum likelihood.
 """
 
-from daemon.spc.variance.intervals import (
-    Interval,
-    MeanSquare,
-    sum_interval,
-    variance_interval,
-)
-from daemon.spc.variance.nested import (
-    INNERMOST,
-    NestedComponents,
-    NestedLevel,
-    nested_components,
-)
-from daemon.spc.variance.one_way import OneWayComponents, one_way_components
-from daemon.spc.variance.reml import RemlComponents, RemlLevel, reml_components
+import lazy_loader
 
-__all__ = [
-    "INNERMOST",
-    "Interval",
-    "MeanSquare",
-    "NestedComponents",
-    "NestedLevel",
-    "OneWayComponents",
-    "RemlComponents",
-    "RemlLevel",
-    "nested_components",
-    "one_way_components",
-    "reml_components",
-    "sum_interval",
-    "variance_interval",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

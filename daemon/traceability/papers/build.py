@@ -7,10 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from daemon.holds.doubts import by_reason
-from daemon.judging.product import ProductModel
-from daemon.presentation import sentences
+from daemon.holds import by_reason
+from daemon.judging import ProductModel
+from daemon.presentation import holds_of, plain, sentences
 from daemon.presentation.documents import (
+    PAPER,
+    WIDTH_PX,
     Board,
     BuildRelease,
     BuildSheet,
@@ -18,19 +20,14 @@ from daemon.presentation.documents import (
     HoldLine,
     Image,
     RangeCapability,
+    drawn,
 )
-from daemon.presentation.documents.drawing import PAPER, WIDTH_PX, drawn
 from daemon.presentation.plots import columns, individuals, laid_out, reel_changes
-from daemon.presentation.rows import holds_of, plain
+from daemon.spc import SpcError
 from daemon.spc.capability import Specification, capability_study
-from daemon.spc.errors import SpcError
 from daemon.traceability.papers.lines import doubts_on, on
 from daemon.traceability.tracing import spans
-from storage.errors import NotFoundError
-from storage.records import Signal
-from storage.serials import serial_order
-from storage.shipping import concerns
-from storage.store import Store
+from storage import NotFoundError, Signal, Store, concerns, serial_order
 
 FEWEST_FOR_CAPABILITY = 8
 CHART_PX = 240

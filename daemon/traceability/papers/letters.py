@@ -4,23 +4,30 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from daemon.judging.product import ProductModel
+from daemon.judging import ProductModel
+from daemon.presentation import plain
 from daemon.presentation.documents import (
+    PAPER,
     Correction,
     CustomerNotice,
     Sample,
     SupplierReport,
+    drawn,
 )
-from daemon.presentation.documents.drawing import PAPER, drawn
-from daemon.presentation.plots.claim import parts_against_claim
-from daemon.presentation.rows import plain
+from daemon.presentation.plots import parts_against_claim
 from daemon.traceability.papers.recall_letters import report_of_finding
 from daemon.traceability.tracing import Records
-from storage.answers import finding_of, proofs_on
-from storage.errors import NotFoundError
-from storage.records import Cause, Proof, ProofKind, Signal
-from storage.serials import serial_order
-from storage.store import Store
+from storage import (
+    Cause,
+    NotFoundError,
+    Proof,
+    ProofKind,
+    Signal,
+    Store,
+    finding_of,
+    proofs_on,
+    serial_order,
+)
 
 
 def supplier_report(

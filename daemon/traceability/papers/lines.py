@@ -3,9 +3,9 @@
 from collections.abc import Mapping
 from typing import Any
 
-from daemon.holds.doubts import doubted
-from daemon.presentation.rows import plain
-from storage.store import Store
+from daemon.holds import doubted
+from daemon.presentation import plain
+from storage import Store
 
 Row = Mapping[str, Any]
 

@@ -3,7 +3,7 @@
 import json
 from datetime import datetime
 
-from daemon.judging.product import ProductModel
+from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.presentation.documents import (
     Correction,
@@ -14,7 +14,7 @@ from daemon.presentation.documents import (
 )
 from daemon.traceability.containment import Concerned, Containment
 from daemon.traceability.tracing import Records
-from storage.records import Signal
+from storage import Signal
 
 METHOD = (
     "Each finished unit was driven with a known input on every range; the error of a "

@@ -5,8 +5,8 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from daemon.judging.instruments import remark_on
-from daemon.judging.product import ProductModel
+from daemon.judging import ProductModel, remark_on
+from daemon.presentation import holds_of, judged_last, plain
 from daemon.presentation.documents import (
     CheckLine,
     InstrumentLine,
@@ -14,13 +14,8 @@ from daemon.presentation.documents import (
     RangeLine,
     UnitRecord,
 )
-from daemon.presentation.rows import holds_of, judged_last, plain
 from daemon.traceability.papers.lines import doubts_on, on
-from storage.errors import NotFoundError
-from storage.records_shipping import ReworkKind
-from storage.serials import reels_of
-from storage.shipping import concerns
-from storage.store import Store
+from storage import NotFoundError, ReworkKind, Store, concerns, reels_of
 
 Row = Mapping[str, Any]
 

@@ -6,20 +6,10 @@ from dataclasses import dataclass
 from importlib.resources import as_file, files
 from threading import Event
 
-from config.load import load
-from config.model import Bench as BenchSettings
-from config.model import Settings
-from daemon.bench.bench import Bench
-from daemon.bench.clock import VirtualClock
-from daemon.bench.readings import RangeReadings
-from daemon.bench.sequence import measure
-from daemon.bench.wire import by_address
-from daemon.judging.product import ProductModel
-from daemon.judging.verdict import Judge
-from daemon.simulator.circuit import Board
-from daemon.simulator.direct import DirectBench
-from daemon.simulator.rig import BenchNature, Rig
-from daemon.simulator.scenario import Scenario
+from config import Bench as BenchSettings, Settings, load
+from daemon.bench import Bench, RangeReadings, VirtualClock, by_address, measure
+from daemon.judging import Judge, ProductModel
+from daemon.simulator import BenchNature, Board, DirectBench, Rig, Scenario
 
 __all__ = ["Line", "bench_of", "demo_settings", "line", "scenario_of", "true_error_ppm"]
 

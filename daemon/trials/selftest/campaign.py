@@ -19,16 +19,16 @@ from multiprocessing import get_context
 
 from numpy.random import Generator, default_rng
 
-from config.model import CheckStandard
-from daemon.bench.check_standard import (
+from config import CheckStandard
+from daemon.bench import (
     AgainstSource,
+    BenchError,
+    RangeReadings,
     against_source,
     check_range,
     moved_alike_ppm,
 )
-from daemon.bench.errors import BenchError
-from daemon.bench.readings import RangeReadings
-from daemon.simulator.faults import IN_A_METER, Fault, FaultKind
+from daemon.simulator import IN_A_METER, Fault, FaultKind
 from daemon.trials.selftest.benches import bench_of, true_error_ppm
 from daemon.trials.selftest.campaign_places import Place, in_memory, over_sockets
 

@@ -8,19 +8,11 @@ from pathlib import Path
 from threading import Event
 from typing import Any, Protocol
 
-from config.load import load
-from config.model import Settings
-from daemon.bench.bench import Bench
-from daemon.bench.clock import Clock, ScaledClock
-from daemon.bench.readings import RangeReadings
-from daemon.bench.sequence import measure
-from daemon.bench.visa import connect
-from daemon.judging.product import ProductModel
-from daemon.judging.verdict import Judge
-from daemon.service.processes import simulated_bench
-from daemon.simulator.faults import Fault, FaultKind
-from daemon.simulator.rig import Rig
-from daemon.simulator.scenario import Scenario, story
+from config import Settings, load
+from daemon.bench import Bench, Clock, RangeReadings, ScaledClock, connect, measure
+from daemon.judging import Judge, ProductModel
+from daemon.service import simulated_bench
+from daemon.simulator import Fault, FaultKind, Rig, Scenario, story
 from daemon.trials.selftest.benches import bench_of, demo_settings, line
 from daemon.trials.stories.demo import Hands, lay_out, write_addresses
 

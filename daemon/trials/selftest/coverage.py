@@ -11,9 +11,8 @@ import numpy as np
 from numpy.random import Generator, default_rng
 from scipy.special import bdtr, betaincinv
 
-from config.model import Product, Settings
-from daemon.simulator.circuit import Board
-from daemon.simulator.rig import BenchNature
+from config import Product, Settings
+from daemon.simulator import BenchNature, Board
 from daemon.trials.selftest.benches import demo_settings, line, true_error_ppm
 
 __all__ = ["ALLOWED", "COVERAGE", "Coverage", "Covered", "benches_covered", "summary"]

@@ -8,12 +8,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
 
-from config.model import Instrument, Settings
-from daemon.bench.measuring_plan import RangeSetup
-from daemon.bench.pace import RangePace, Taken, learned, model
-from daemon.bench.readings import Point, RangeReadings
-from daemon.simulator.circuit import Board
-from daemon.simulator.rig import BenchNature
+from config import Instrument, Settings
+from daemon.bench import (
+    Point,
+    RangePace,
+    RangeReadings,
+    RangeSetup,
+    Taken,
+    learned,
+    model,
+)
+from daemon.simulator import BenchNature, Board
 from daemon.trials.selftest.benches import (
     Line,
     bench_of,

@@ -21,17 +21,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Thread
 
-from config.errors import HoldpointError
-from config.load import load
-from config.model import Settings
-from daemon.bench.bench import Bench, cautions
-from daemon.bench.clock import ScaledClock
-from daemon.bench.errors import BenchError
-from daemon.bench.sequence import measure
-from daemon.bench.visa import connect
-from daemon.judging.product import ProductModel
-from daemon.service.home import Home
-from daemon.service.processes import environment, simulated_bench
+from config import HoldpointError, Settings, load
+from daemon.bench import Bench, BenchError, ScaledClock, cautions, connect, measure
+from daemon.judging import ProductModel
+from daemon.service import Home, environment, simulated_bench
 from daemon.trials.selftest.shifted_time import Shift
 from daemon.trials.stories.demo import Hands, lay_out, write_addresses
 

@@ -16,16 +16,11 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Self
 
-from config.errors import HoldpointError
-from config.load import load
-from daemon.service.client import Client
-from daemon.service.home import Home
-from daemon.service.processes import running_daemon, simulated_bench
+from config import HoldpointError, load
+from daemon.service import Client, Home, running_daemon, simulated_bench
 from daemon.traceability import kitting
 from daemon.trials.stories import outcome
-from storage.access import open_store
-from storage.records import Signal
-from storage.store import Store
+from storage import Signal, Store, open_store
 
 SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
 WATCHED_S = 30.0

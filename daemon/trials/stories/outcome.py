@@ -4,7 +4,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from storage.records import Signal
+from storage import Signal
 
 TRUTH_KEYS = (
     "build",

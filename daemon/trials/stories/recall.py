@@ -13,19 +13,24 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from config.model import Settings
-from daemon.judging.product import ProductModel
+from config import Settings
+from daemon.judging import ProductModel
+from daemon.presentation import file_name
 from daemon.presentation.documents import pdf
-from daemon.presentation.file_names import file_name
-from daemon.simulator.scenario import Scenario, story
-from daemon.traceability.containment import CLEAR, Containment, contain
-from daemon.traceability.papers.recall_letters import notices, report_of_finding
-from daemon.traceability.recall_sheets import cards, page, table
-from daemon.traceability.ship_gate import Gate
-from daemon.traceability.tracing import Records
+from daemon.simulator import Scenario, story
+from daemon.traceability import (
+    CLEAR,
+    Containment,
+    Gate,
+    Records,
+    cards,
+    contain,
+    page,
+    table,
+)
+from daemon.traceability.papers import notices, report_of_finding
 from daemon.trials.stories.demo import DemoError, Operator, Step
-from storage.records import Signal, Unit
-from storage.store import Store
+from storage import Signal, Store, Unit
 
 UNITS = 20
 """In each of three builds."""

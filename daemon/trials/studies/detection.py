@@ -11,24 +11,27 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.spc.detector.calibrate import (
+from daemon.spc.detector import (
+    BEYOND,
     BUILD_UNITS,
-    LIFE_BUILDS,
-    limit_of,
-    limit_until_own,
-)
-from daemon.spc.detector.layout import Layout, layout_of
-from daemon.spc.detector.study import (
     CASES,
+    FAMILY,
+    HABITS,
+    LIFE_BUILDS,
     Arm,
     Case,
+    Habit,
+    Layout,
     Outcome,
     Story,
+    World,
     good_life,
+    layout_of,
+    limit_of,
+    limit_until_own,
     outcome_of,
     stories_of,
 )
-from daemon.spc.detector.worlds import BEYOND, FAMILY, HABITS, Habit, World
 
 Array = NDArray[np.float64]
 

@@ -5,9 +5,7 @@ from dataclasses import dataclass
 from math import isnan, sqrt
 from typing import Literal
 
-from daemon.spc.detector.calibrate import ALLOWANCE, BUILD_UNITS
-from daemon.spc.detector.study import Outcome
-from daemon.spc.detector.worlds import NOMINAL
+from daemon.spc.detector import ALLOWANCE, BUILD_UNITS, NOMINAL, Outcome
 from daemon.trials.studies.detection import RATES, SIMPLEST, Study
 
 OFTEN, RARELY = RATES

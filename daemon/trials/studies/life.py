@@ -13,10 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.random import Generator
 
-from daemon.station.bench_book import OutOfControlError
-from daemon.station.bench_days import BenchDays, Done
-from daemon.station.import_sheet import Row
-from daemon.station.orders import TypedReading
+from daemon.station import BenchDays, Done, OutOfControlError, Row, TypedReading
 from daemon.trials.studies.makers import (
     HALF,
     PERSON,
@@ -27,7 +24,7 @@ from daemon.trials.studies.makers import (
     fault_of,
 )
 from daemon.trials.studies.year import BuildOfYear, FindingOfYear, Year
-from storage.records import Cause, Disposal, Scope, Signal, Verdict
+from storage import Cause, Disposal, Scope, Signal, Verdict
 
 __all__ = ["Life"]
 

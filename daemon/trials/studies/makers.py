@@ -14,7 +14,8 @@ from typing import Literal
 import numpy as np
 from numpy.random import Generator
 
-from config.model import (
+from config import (
+    TYPED,
     Bench,
     CheckStandard,
     ErrorLimit,
@@ -27,8 +28,7 @@ from config.model import (
     Settings,
     Watching,
 )
-from config.profile import TYPED
-from daemon.bench.readings import Point, RangeReadings
+from daemon.bench import Point, RangeReadings
 
 __all__ = [
     "FAULTS",

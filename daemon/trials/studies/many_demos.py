@@ -16,21 +16,14 @@ from typing import Any
 
 from scipy.stats import beta, binom
 
-from config.load import load
-from daemon.bench.bench import Bench
-from daemon.bench.clock import VirtualClock
-from daemon.bench.readings import RangeReadings
-from daemon.bench.sequence import measure
-from daemon.bench.wire import by_address
-from daemon.judging.product import ProductModel
-from daemon.simulator.direct import DirectBench
-from daemon.simulator.rig import Rig
-from daemon.simulator.scenario import Scenario, story
-from daemon.station.bench_days import BenchDays
+from config import load
+from daemon.bench import Bench, RangeReadings, VirtualClock, by_address, measure
+from daemon.judging import ProductModel
+from daemon.simulator import DirectBench, Rig, Scenario, story
+from daemon.station import BenchDays
 from daemon.traceability import kitting
 from daemon.trials.stories import outcome
-from storage.local import LocalStore
-from storage.records import Signal
+from storage import LocalStore, Signal
 
 HELD_WITHIN = 3
 CONFIDENCE = 0.95

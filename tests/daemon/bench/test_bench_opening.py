@@ -4,8 +4,7 @@ import pickle
 from threading import Event, Thread
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from config.model import BY_HAND, Instrument, Reading
 from daemon.bench import errors

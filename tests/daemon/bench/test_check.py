@@ -1,8 +1,7 @@
 """Whether a check standard reads as it is known to."""
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.bench.check_standard import (
     AgainstSource,

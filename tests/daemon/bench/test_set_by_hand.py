@@ -4,8 +4,7 @@ from threading import Event
 
 import pytest
 
-from config.model import Bench as Settings
-from config.model import Instrument
+from config.model import Bench as Settings, Instrument
 from daemon.bench.bench import Bench, cautions
 from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import ByHandError, OutputNotOffError, StoppedError

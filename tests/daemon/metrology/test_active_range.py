@@ -3,8 +3,7 @@
 from math import nan
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.metrology.active_range import Look, Pair, Seen, active_range
 from daemon.metrology.errors import ArgumentError

@@ -4,8 +4,7 @@ from math import inf, pi, sin, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from scipy import integrate, stats
 
 from daemon.metrology.coverage_interval import coverage_half_width

@@ -5,8 +5,7 @@ from math import sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.metrology.errors import ArgumentError
 from daemon.metrology.range_error import (

@@ -3,8 +3,7 @@
 from math import inf, nan
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.metrology.errors import ArgumentError, MarkError, NoSolutionError
 from daemon.metrology.resistors import (

@@ -4,8 +4,7 @@ from math import exp
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from daemon.metrology.errors import ArgumentError
 from daemon.metrology.resting_value import fewest_readings, rest_of

@@ -3,8 +3,7 @@
 from math import isclose
 
 import pytest
-from hypothesis import assume, given
-from hypothesis import strategies as st
+from hypothesis import assume, given, strategies as st
 
 from daemon.metrology.errors import (
     ArgumentError,

@@ -5,8 +5,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from io import BytesIO
 
-from PIL import Image as Raster
-from PIL import ImageDraw
+from PIL import Image as Raster, ImageDraw
 
 from daemon.presentation.documents import (
     Board,

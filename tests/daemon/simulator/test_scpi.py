@@ -4,8 +4,7 @@ import doctest
 from collections.abc import Iterator
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.simulator import faults, scpi
 from daemon.simulator.scpi import (

@@ -3,8 +3,7 @@
 from math import erf, inf, nan, sqrt
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.spc.causes import (
     CAUSES,

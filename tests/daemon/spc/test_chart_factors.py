@@ -4,8 +4,7 @@ from math import inf, nan, pi, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.spc.chart_factors import (
     MEDIAN_MOVING_RANGE,

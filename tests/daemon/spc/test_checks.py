@@ -5,8 +5,7 @@ from math import inf, nan
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.spc import errors
 from daemon.spc.checks import (

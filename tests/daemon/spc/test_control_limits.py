@@ -4,8 +4,7 @@ from math import inf, nan, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given, reject
-from hypothesis import strategies as st
+from hypothesis import given, reject, strategies as st
 from numpy.testing import assert_allclose
 
 from daemon.spc.chart_factors import c4, d2, d3

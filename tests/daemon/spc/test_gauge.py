@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from statsmodels.stats.anova import anova_lm
 
 from daemon.spc.chart_factors import d2, d2_star

@@ -4,8 +4,7 @@ from math import log10
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.spc.anova import one_way
 from daemon.spc.moments import moments

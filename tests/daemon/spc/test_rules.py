@@ -5,8 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from daemon.spc.errors import NotFiniteError, OutOfRangeError
 from daemon.spc.rules import (

@@ -5,8 +5,7 @@ from math import factorial
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from scipy.stats import norm
 
 from daemon.spc.errors import OutOfRangeError, SpcError

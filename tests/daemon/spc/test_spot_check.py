@@ -4,8 +4,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from scipy.stats import hypergeom
 from statsmodels.stats.power import normal_power
 

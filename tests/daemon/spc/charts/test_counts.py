@@ -5,8 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from numpy.testing import assert_allclose
 from scipy.stats import binom, poisson
 
@@ -25,8 +24,7 @@ from daemon.spc.errors import (
     ShapeError,
     TooFewError,
 )
-from tests.chart_checks import history as history_of
-from tests.chart_checks import refuses
+from tests.chart_checks import history as history_of, refuses
 from tests.reference_values import Entry, entry
 
 FILE = "02_shewhart_charts"

@@ -4,16 +4,14 @@ from math import inf, nan, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from numpy.testing import assert_allclose
 
 from daemon.spc.charts.ewma import EwmaChart
 from daemon.spc.charts.individuals import IndividualsChart
 from daemon.spc.control_limits import Limits
 from daemon.spc.errors import NotFiniteError, OutOfRangeError
-from tests.chart_checks import history as history_of
-from tests.chart_checks import refuses
+from tests.chart_checks import history as history_of, refuses
 from tests.reference_values import Entry
 
 values = st.lists(st.floats(-300, 300), max_size=40)

@@ -4,15 +4,13 @@ from math import inf, nan
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from daemon.spc.charts.individuals import IndividualsChart
 from daemon.spc.control_limits import Limits, limits_from_baseline
 from daemon.spc.errors import NotFiniteError
-from tests.chart_checks import history as history_of
-from tests.chart_checks import refuses
+from tests.chart_checks import history as history_of, refuses
 from tests.reference_values import Entry
 
 values = st.lists(st.floats(-1e3, 1e3), max_size=40)

@@ -5,8 +5,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose
 from numpy.typing import ArrayLike
@@ -33,8 +32,7 @@ from daemon.spc.errors import (
     SpcError,
     TooFewError,
 )
-from tests.chart_checks import columns_of, refuses
-from tests.chart_checks import history as history_of
+from tests.chart_checks import columns_of, history as history_of, refuses
 from tests.reference_values import Entry
 
 FILE = "11_multivariate"

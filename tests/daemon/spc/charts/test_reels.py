@@ -4,8 +4,7 @@ from math import nan, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from daemon.spc.charts.reels import ReelChart, ReelLimits, reel_limits
@@ -16,8 +15,7 @@ from daemon.spc.errors import (
     OutOfRangeError,
     TooFewError,
 )
-from tests.chart_checks import history as history_of
-from tests.chart_checks import refuses
+from tests.chart_checks import history as history_of, refuses
 
 values = st.lists(st.floats(-2e3, 2e3), max_size=25)
 LIMITS = ReelLimits(

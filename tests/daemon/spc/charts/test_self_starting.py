@@ -4,15 +4,13 @@ from math import nan
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from numpy.testing import assert_allclose
 from scipy.stats import kstest, norm, t
 
 from daemon.spc.charts.self_starting import QChart, SelfStartingCusum
 from daemon.spc.errors import NotFiniteError, OutOfRangeError
-from tests.chart_checks import history as history_of
-from tests.chart_checks import refuses
+from tests.chart_checks import history as history_of, refuses
 from tests.reference_values import Entry, entry
 
 FILE = "15_sequential_selfstarting"

@@ -8,12 +8,10 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as some
+from hypothesis import given, settings, strategies as some
 from numpy.typing import NDArray
 
-from daemon.spc.detector import folding, hypotheses, reading
-from daemon.spc.detector import state as st
+from daemon.spc.detector import folding, hypotheses, reading, state as st
 from daemon.spc.detector.following import follow
 from daemon.spc.detector.layout import CommonPart, Layout, layout_of
 from daemon.spc.detector.line import Boundary, Line

@@ -1,0 +1,47 @@
+from . import model as model
+from .bench import (
+    BY_HAND as BY_HAND,
+    COMPLIANCE_DEFAULT_MAX_V as COMPLIANCE_DEFAULT_MAX_V,
+    Bench as Bench,
+    CheckStandard as CheckStandard,
+    Instrument as Instrument,
+    MeterRange as MeterRange,
+)
+from .check import check as check
+from .detector import Detector as Detector
+from .errors import (
+    ConfigError as ConfigError,
+    HoldpointError as HoldpointError,
+    QuantityError as QuantityError,
+)
+from .load import fingerprint as fingerprint, load as load
+from .mapping import (
+    SheetMapping as SheetMapping,
+    guessed as guessed,
+    load_mapping as load_mapping,
+)
+from .model import Settings as Settings
+from .plan import (
+    Alerts as Alerts,
+    Beside as Beside,
+    Channel as Channel,
+    Judging as Judging,
+    Plan as Plan,
+    Reading as Reading,
+    Watching as Watching,
+    linearity_of as linearity_of,
+)
+from .product import (
+    ErrorLimit as ErrorLimit,
+    Part as Part,
+    Product as Product,
+    Range as Range,
+)
+from .profile import (
+    TYPED as TYPED,
+    Kind as Kind,
+    Profile as Profile,
+    SerialLine as SerialLine,
+)
+from .quantity import Unit as Unit, parse as parse, spell as spell
+from .wizard import init as init

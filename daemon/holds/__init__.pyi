@@ -1,0 +1,19 @@
+from . import loose_parts as loose_parts, policy as policy
+from .doubts import (
+    END_DOUBT as END_DOUBT,
+    by_reason as by_reason,
+    doubted as doubted,
+    ending as ending,
+)
+from .loose_parts import checks_of as checks_of, judged as judged, told as told
+from .policy import NotAllowedError as NotAllowedError, end_offer as end_offer
+from .proofs import (
+    FARTHEST as FARTHEST,
+    USUAL_METER_PPM as USUAL_METER_PPM,
+    NoProofError as NoProofError,
+    limits_of_meter_ppm as limits_of_meter_ppm,
+    not_by_bench as not_by_bench,
+    of_bench as of_bench,
+    older_units as older_units,
+    taken as taken,
+)

@@ -1,0 +1,33 @@
+from .capability import (
+    MeasuredRuns as MeasuredRuns,
+    RangeCapability as RangeCapability,
+    RangeVariation as RangeVariation,
+)
+from .inspections import (
+    YES_OR_NO as YES_OR_NO,
+    AnswerError as AnswerError,
+    answered as answered,
+    asked as asked,
+    failing as failing,
+    linearity as linearity,
+    question as question,
+    results as results,
+    spelled as spelled,
+)
+from .instruments import (
+    TITLES as TITLES,
+    due_remark as due_remark,
+    line_of as line_of,
+    meet as meet,
+    remark_on as remark_on,
+    remarks as remarks,
+)
+from .product import ProductModel as ProductModel
+from .resolution import resolution_ppm2 as resolution_ppm2
+from .verdict import (
+    Judge as Judge,
+    KnownGood as KnownGood,
+    Measured as Measured,
+    row as row,
+)
+from .wrong_decade import wrong_decades as wrong_decades

@@ -1,0 +1,28 @@
+from . import figures as figures, sentences as sentences
+from .colours import DARK as DARK, LIGHT as LIGHT, Look as Look
+from .figures import (
+    MINUS as MINUS,
+    PPM_PER_PERCENT as PPM_PER_PERCENT,
+    capital as capital,
+    counted as counted,
+    money as money,
+    ohm as ohm,
+    percent as percent,
+    share as share,
+)
+from .file_names import file_name as file_name
+from .labels import (
+    LabelError as LabelError,
+    Tape as Tape,
+    as_png as as_png,
+    as_svg as as_svg,
+)
+from .rows import (
+    holds_of as holds_of,
+    judged_last as judged_last,
+    plain as plain,
+    reel_in as reel_in,
+    reel_of as reel_of,
+)
+from .sentences import off_plan as off_plan, withdrawn as withdrawn
+from .spreadsheet import as_csv as as_csv, neutral as neutral

@@ -1,0 +1,19 @@
+from .by_builds import (
+    NARROW as NARROW,
+    WIDE as WIDE,
+    Form as Form,
+    ranges_by_builds as ranges_by_builds,
+)
+from .check_standard import (
+    check_frame as check_frame,
+    checks_of_range as checks_of_range,
+)
+from .claim import parts_against_claim as parts_against_claim
+from .missed import missed_by_shift as missed_by_shift
+from .one_range import individuals as individuals, moving_ranges as moving_ranges
+from .places import (
+    columns as columns,
+    laid_out as laid_out,
+    reel_changes as reel_changes,
+)
+from .traced import segments as segments, traced as traced

@@ -1,0 +1,13 @@
+from .client import Client as Client, RefusedOrderError as RefusedOrderError
+from .home import VARIABLE as VARIABLE, Home as Home
+from .processes import (
+    StartError as StartError,
+    answers as answers,
+    child as child,
+    dashboard_command as dashboard_command,
+    environment as environment,
+    running_daemon as running_daemon,
+    simulated_bench as simulated_bench,
+)
+from .safe_off import source_off as source_off
+from .wiring import run as run

@@ -1,0 +1,37 @@
+from .causes import (
+    CAUSES as CAUSES,
+    SETTLED as SETTLED,
+    Measured as Measured,
+    Way as Way,
+    settling as settling,
+    update as update,
+)
+from .check_standard_limits import own_limits as own_limits
+from .control_limits import (
+    Limits as Limits,
+    limits_from_baseline as limits_from_baseline,
+)
+from .errors import (
+    NoSpreadError as NoSpreadError,
+    SpcError as SpcError,
+    TooFewError as TooFewError,
+)
+from .predicted_units import (
+    Prediction as Prediction,
+    other_values as other_values,
+    predicted_error as predicted_error,
+    predicted_errors as predicted_errors,
+)
+from .reel_claim import (
+    Against as Against,
+    ClaimCheck as ClaimCheck,
+    ReelClaim as ReelClaim,
+    against_claim as against_claim,
+    reel_claim as reel_claim,
+)
+from .spot_check import (
+    Costs as Costs,
+    SpotCheck as SpotCheck,
+    cheapest as cheapest,
+    expected_cost as expected_cost,
+)

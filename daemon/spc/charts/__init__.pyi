@@ -1,0 +1,2 @@
+from .individuals import IndividualsChart as IndividualsChart
+from .reels import ReelChart as ReelChart, ReelLimits as ReelLimits

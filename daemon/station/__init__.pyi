@@ -1,0 +1,38 @@
+from . import rejudging as rejudging, reseating as reseating
+from .bench_book import OutOfControlError as OutOfControlError
+from .bench_days import BenchDays as BenchDays, Done as Done
+from .by_hand import ByHand as ByHand
+from .cycle import Cycle as Cycle, Recorded as Recorded
+from .desk import Desk as Desk
+from .import_sheet import (
+    READERS as READERS,
+    REJECTED as REJECTED,
+    Imported as Imported,
+    Row as Row,
+    SheetError as SheetError,
+    read_sheet as read_sheet,
+    rows_of as rows_of,
+    take as take,
+    write_rejected as write_rejected,
+)
+from .inbox import Inbox as Inbox
+from .orders import (
+    MOST_PARTS as MOST_PARTS,
+    Order as Order,
+    RefusedError as RefusedError,
+    Ticket as Ticket,
+    TypedReading as TypedReading,
+)
+from .proof_runs import Prober as Prober
+from .session import Station as Station
+from .time_of_unit import (
+    NoBenchError as NoBenchError,
+    last_unit as last_unit,
+    paces as paces,
+)
+from .typed_readings import (
+    NEW_SETUP as NEW_SETUP,
+    TypedError as TypedError,
+    readings_of as readings_of,
+)
+from .vitals import Vitals as Vitals, give_sign as give_sign

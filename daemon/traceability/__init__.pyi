@@ -1,0 +1,25 @@
+from . import kitting as kitting, tracing as tracing
+from .containment import (
+    CLEAR as CLEAR,
+    COLUMNS as COLUMNS,
+    Concerned as Concerned,
+    Containment as Containment,
+    contain as contain,
+)
+from .recall_sheets import cards as cards, page as page, table as table
+from .recall_steps import note as note
+from .rework import SERIES as SERIES, TrimPlan as TrimPlan, trim_plan as trim_plan
+from .ship_gate import (
+    BY_PLAN as BY_PLAN,
+    Gate as Gate,
+    orders_of as orders_of,
+    require_listed as require_listed,
+)
+from .tracing import (
+    Place as Place,
+    Records as Records,
+    Trace as Trace,
+    leftover as leftover,
+    spans as spans,
+    trace as trace,
+)

@@ -1,0 +1,47 @@
+from . import own_limit as own_limit
+from .events import (
+    Accepted as Accepted,
+    CheckErrors as CheckErrors,
+    UnitErrors as UnitErrors,
+)
+from .fold import Fold as Fold
+from .from_rows import (
+    RunRows as RunRows,
+    measured_again as measured_again,
+    seated_again as seated_again,
+)
+from .next_build import (
+    CHECKED as CHECKED,
+    MISSED as MISSED,
+    SHIFTS as SHIFTS,
+    Outlook as Outlook,
+    RangeOutlook as RangeOutlook,
+    said_costs as said_costs,
+    said_missed as said_missed,
+)
+from .own_limit import (
+    StopError as StopError,
+    calibrate_wanted as calibrate_wanted,
+    in_words as in_words,
+    limits_of as limits_of,
+)
+from .people import PLACED_BY as PLACED_BY, Decided as Decided
+from .product_watch import ProductWatch as ProductWatch
+from .suspects import Suspect as Suspect
+from .watcher import (
+    FindLimit as FindLimit,
+    OwnLimit as OwnLimit,
+    Watcher as Watcher,
+    warm_up as warm_up,
+)
+from .what_settles import (
+    UNITS as UNITS,
+    Step as Step,
+    checklist as checklist,
+    next_step as next_step,
+    probabilities as probabilities,
+    sharpen as sharpen,
+    sharpened as sharpened,
+    shown as shown,
+    taken_from as taken_from,
+)

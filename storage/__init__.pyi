@@ -1,0 +1,77 @@
+from . import archive as archive, endpoint as endpoint
+from .access import open_store as open_store
+from .answers import finding_of as finding_of, proofs_on as proofs_on
+from .endpoint import Endpoint as Endpoint, read as read
+from .errors import (
+    ConflictError as ConflictError,
+    NotFoundError as NotFoundError,
+    RefusedValueError as RefusedValueError,
+    StorageError as StorageError,
+    UnreachableError as UnreachableError,
+)
+from .ledger import LedgerRow as LedgerRow, undecided as undecided, verify as verify
+from .local import LocalStore as LocalStore
+from .records import (
+    BenchInstrument as BenchInstrument,
+    Build as Build,
+    Cause as Cause,
+    CheckResult as CheckResult,
+    Configuration as Configuration,
+    CrossCheck as CrossCheck,
+    Decision as Decision,
+    Disposal as Disposal,
+    Doubt as Doubt,
+    DoubtCause as DoubtCause,
+    DoubtEnd as DoubtEnd,
+    Evaluation as Evaluation,
+    Fitting as Fitting,
+    Hold as Hold,
+    HoldEnd as HoldEnd,
+    LimitIs as LimitIs,
+    Product as Product,
+    Proof as Proof,
+    ProofKind as ProofKind,
+    RangeResult as RangeResult,
+    Reel as Reel,
+    ReelCheck as ReelCheck,
+    Rejudgement as Rejudgement,
+    Run as Run,
+    RunKind as RunKind,
+    Scope as Scope,
+    Session as Session,
+    Signal as Signal,
+    Unit as Unit,
+    Verdict as Verdict,
+)
+from .records_alerts import (
+    Acknowledgement as Acknowledgement,
+    Alert as Alert,
+    Delivery as Delivery,
+    Severity as Severity,
+)
+from .records_shipping import (
+    ContainmentStep as ContainmentStep,
+    PastShipment as PastShipment,
+    ReelReceipt as ReelReceipt,
+    Rework as Rework,
+    ReworkKind as ReworkKind,
+    SampleRule as SampleRule,
+    Shipment as Shipment,
+    ShipRule as ShipRule,
+    Step as Step,
+    UnitReturn as UnitReturn,
+)
+from .remote import RemoteStore as RemoteStore
+from .serials import (
+    SerialRangeError as SerialRangeError,
+    begins as begins,
+    counted_serials as counted_serials,
+    reels_of as reels_of,
+    serial_order as serial_order,
+    takes_over as takes_over,
+)
+from .server import application as application, listen as listen
+from .shipping import FINAL as FINAL, concerns as concerns, held_for as held_for
+from .statements import schema_version as schema_version
+from .store import Store as Store
+from .typed import typed as typed
