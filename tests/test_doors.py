@@ -32,14 +32,14 @@ def test_all_that_a_door_offers_is_there(package: str) -> None:
     door = importlib.import_module(package)
     stub = ROOT.joinpath(*package.split(".")) / "__init__.pyi"
     offered = [
-        name.asname
+        str(name.asname)
         for line in ast.parse(stub.read_text(encoding="utf-8")).body
         if isinstance(line, ast.ImportFrom)
         for name in line.names
     ]
     assert sorted(set(offered)) == sorted(door.__all__)
     for name in offered:
-        assert getattr(door, str(name)) is not None
+        assert getattr(door, name) is not None
 
 
 def test_a_room_of_the_daemon_is_no_loose_module() -> None:
