@@ -28,10 +28,10 @@ class NoBenchError(Exception):
 def bench_find() -> Shown:
     """List instruments that answer.
 
-    On the buses, the network and at bench.toml's addresses. Asks every instrument who
-    it is, which takes some seconds. Instruments on plain sockets do not show
-    themselves: write their addresses in bench.toml. A serial port that bench.toml does
-    not name is listed and not spoken to.
+    It looks on the buses, the network and at bench.toml's addresses, and asks every
+    instrument who it is, which takes some seconds. Instruments on plain sockets do not
+    show themselves: write their addresses in bench.toml. A serial port that bench.toml
+    does not name is listed and not spoken to.
     """
     # Loaded late: it looks for the libraries of every bus.
     from daemon.bench import connect, resources  # noqa: PLC0415
@@ -61,9 +61,9 @@ def bench_find() -> Shown:
 def bench_try() -> Shown:
     """Read every instrument once.
 
-    Value, noise, identity and error queue of every role. The source is turned off
-    first and stays off, so the meters should read about zero. Each meter is read on
-    its largest range.
+    It shows value, noise, identity and error queue of every role. The source is turned
+    off first and stays off, so the meters should read about zero. Each meter is read
+    on its largest range.
     """
     from daemon.bench import connect  # noqa: PLC0415 -- as above
 

@@ -54,9 +54,9 @@ FULL = Size(
 def bench_selftest(*, full: bool, parts: Sequence[str], seed: int) -> None:
     """Test the bench on a simulated circuit.
 
-    Faults, coverage of the stated uncertainty, pace. No instrument is needed or
-    touched. Prints a table for each part and fails unless every one comes to what it
-    has to.
+    It tries faults, whether the stated uncertainty is true, and pace. No instrument
+    is needed or touched. It prints a table for each part and fails unless every one
+    comes to what it has to.
     """
     size = FULL if full else SHORT
     runs: Mapping[str, Callable[[Size, int], bool]] = {
@@ -221,7 +221,7 @@ def _safe_state(size: Size, seed: int) -> bool:
 def bench_pace() -> None:
     """Show where the time of a unit goes.
 
-    The model's best against the last unit. The model knows the time constant that
+    The model's best stands beside the last unit. The model knows the time constant that
     `settle_s` allows; what readings last and how much they scatter it learns from the
     last unit that the bench measured.
     """

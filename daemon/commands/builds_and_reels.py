@@ -39,7 +39,7 @@ def build_open(name: str, units: int | None) -> None:
 def build_list() -> Shown:
     """List builds and their state.
 
-    What was measured, and what stays.
+    It shows what was measured, and what stays.
     """
     with opened() as at:
         rows = at.rows("builds")

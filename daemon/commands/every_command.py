@@ -118,7 +118,7 @@ SECTIONS: Mapping[str, Entries] = {
                 "unit": One("reports", "Write the test record of a unit."),
                 "build": One("reports", "Write the release record of a build."),
                 "sheet": One("reports", "Write the sheet for the bench."),
-                "supplier": One("reports", "Write a supplier's claim."),
+                "supplier": One("reports", "Write a claim to the supplier."),
                 "customer": One("reports", "Write the notice on one unit."),
                 "customers": One("reports", "Write the notice to all holders."),
             },

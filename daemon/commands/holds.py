@@ -109,7 +109,7 @@ def hold_place(
 ) -> None:
     """Place a hold by hand.
 
-    On a build, a reel, one unit or a range of serials.
+    It stands on a build, a reel, one unit or a range of serials.
     """
     first, last = serials or (None, None)
     named = [

@@ -60,8 +60,8 @@ def import_(
 ) -> Shown:
     """Judge a spreadsheet of measured units.
 
-    A row a unit, in and out per range. FILE is CSV, Excel or Parquet. Cells may be
-    blank and carry any prefix. Rejected rows go to a file beside it with the reason
+    A row is a unit, with in and out per range. FILE is CSV, Excel or Parquet. Cells may
+    be blank and carry any prefix. Rejected rows go to a file beside it with the reason
     each. Importing twice changes nothing.
     """
     if watch != source.is_dir():

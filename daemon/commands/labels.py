@@ -30,8 +30,8 @@ def label(
 ) -> None:
     """Draw labels for units.
 
-    A label a serial: QR code and letters, on the printer's dots. SERIALS are single
-    ones or a range such as PA-1001..PA-1030.
+    Each serial has a label: QR code and letters, on the printer's dots. SERIALS are
+    single ones or a range such as PA-1001..PA-1030.
     """
     try:
         tape = Tape(width_mm=width_mm, dots_per_inch=dpi)

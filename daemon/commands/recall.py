@@ -52,7 +52,7 @@ def records_of(at: Opened) -> Records:
 def trace(subject: str) -> Shown:
     """Follow a unit, a reel or a build both ways.
 
-    From reel to part, build, serial and shipment, and back.
+    It goes from reel to part, build, serial and shipment, and back.
     """
     with opened() as at:
         found = traced(records_of(at), subject)
@@ -84,7 +84,7 @@ def contain(
 ) -> Shown:
     """List every unit that a finding concerns.
 
-    Or a reel; and what to do with each.
+    A reel may be named too. What to do with each unit is said.
     """
     if (step is None) != (not units) or (step is not None and person is None):
         misuse("--step goes with --unit and --person")

@@ -111,7 +111,7 @@ def report_sheet(
 ) -> Iterable[Document]:
     """Write the sheet for the bench.
 
-    With SERIALS such as PA-1001..PA-1030 to scan.
+    SERIALS such as PA-1001..PA-1030 stand on it to be scanned.
     """
     yield issued.made(papers.build_sheet, name, list(serials))
 
@@ -121,7 +121,7 @@ def report_sheet(
 def report_customer(issued: Issued, serial: str) -> Iterable[Document]:
     """Write the notice on one unit.
 
-    To whoever has it, with its correction card.
+    It goes to whoever has the unit, with its correction card.
     """
     yield issued.made(papers.customer_notice, serial)
 
@@ -131,7 +131,7 @@ def report_customer(issued: Issued, serial: str) -> Iterable[Document]:
 def report_customers(issued: Issued, subject: str) -> Iterable[Document]:
     """Write the notice to all holders.
 
-    To everybody who has a unit that the finding concerns, with its correction card.
+    Everybody who has a unit that the finding concerns gets one, with its card.
     """
     at = issued.at
     found = contain(at.store, records_of(at), subject)
@@ -156,9 +156,9 @@ def report_supplier(
     photos: tuple[Path, ...],
     ask: str | None,
 ) -> Iterable[Document]:
-    """Write a supplier's claim.
+    """Write a claim to the supplier.
 
-    The nonconformance report on the reel that a finding names.
+    It is the nonconformance report on the reel that a finding names.
     """
     try:
         made = issued.made(papers.supplier_report, finding)

@@ -45,7 +45,7 @@ def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
 def rework_replace(serial: str, part: str, reel: str, person: str, reason: str) -> None:
     """Record that a part was replaced.
 
-    PART of one unit, by one of another reel. The unit is measured again before it
+    PART of one unit is of another reel now. The unit is measured again before it
     leaves.
     """
     with opened() as at:
@@ -127,7 +127,7 @@ def rework_trim(
 ) -> Shown:
     """Find the resistor that trims a range.
 
-    A preferred value, in parallel or in series with the range's part. Solder
+    It is a preferred value, in parallel or in series with the range's part. Solder
     unpowered, battery out, capacitors discharged.
     """
     if fitted and (person is None or reason is None):
@@ -183,7 +183,7 @@ def _row(plan: TrimPlan) -> dict[str, Any]:
 def rework_list() -> Shown:
     """List reworks, before and after.
 
-    With each build's first-pass and final yield.
+    Each build's first-pass and final yield stand below.
     """
     with opened() as at:
         yields = at.rows("yields")

@@ -24,7 +24,7 @@ Doubts = Mapping[str, tuple[str, ...]]
 def status() -> Shown:
     """Say what to do now, and why.
 
-    What is held, and what the bench is doing.
+    It says what is held, and what the bench is doing.
     """
     bench = _doing(home_here())
     with opened() as at:

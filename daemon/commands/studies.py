@@ -31,7 +31,7 @@ def study_detection(
 ) -> None:
     """Measure how well faults are found.
 
-    On simulated worlds, beside the detector's goals and its limits.
+    It uses simulated worlds, and says which of the detector's goals are met.
     """
     from daemon.commands.study_detection import studied  # noqa: PLC0415 -- plots
 
@@ -51,7 +51,7 @@ def study_detection(
 def study_demo(*, seeds: int) -> Shown:
     """Tell the demo's story for many seeds.
 
-    Without sockets or waiting.
+    It uses no sockets and does not wait.
     """
     from daemon.trials.studies import summary, tell_many  # noqa: PLC0415 -- loads the simulator
 
@@ -101,8 +101,8 @@ def study_years(
 ) -> None:
     """Live a year of many simulated makers.
 
-    Reels, sessions, slips, late records. Everything goes through the daemon's own rows
-    and watch.
+    Reels, sessions, slips and late records come as they do. Everything goes through
+    the daemon's own rows and watch.
     """
     from daemon.commands.study_years import studied  # noqa: PLC0415 -- the detector
 

@@ -36,9 +36,9 @@ def _of_ranges(command: Command) -> Command:
 def variance(*, range_: str | None, without: tuple[str, ...]) -> Shown:
     """Split how the units scatter.
 
-    Across builds and inside them, for one range or for all. What a run adds by itself
-    is told apart once units were run again. Each part is a standard deviation with its
-    95 % interval (restricted maximum likelihood).
+    The scatter across builds is told from that inside them, for one range or for all;
+    what a run adds by itself, once units were run again. Each part is a standard
+    deviation with its 95 % interval (restricted maximum likelihood).
     """
     measured, keys = _measured(range_, without)
     found = [measured.variation(key) for key in keys]

@@ -76,8 +76,8 @@ def whatif(
 ) -> Shown:
     """Ask how many units to measure next time.
 
-    And what measuring fewer would miss. Reckoned from how units and reels scattered so
-    far.
+    It also says what measuring fewer would miss. It reckons with how units and reels
+    scattered so far.
     """
     carrying = max(1, build // 2) if carrying is None else carrying
     too_many = [n for n in checked if n > build]
