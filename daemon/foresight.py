@@ -10,7 +10,7 @@ import pandas as pd
 
 from config.model import Settings
 from daemon.cycle import Cycle
-from daemon.spc.sampling.standard import (
+from daemon.spc.sampling.iso_2859 import (
     RECENT_BUILDS,
     REJECTED_TO_STOP,
     REJECTED_TO_TIGHTEN,

@@ -10,7 +10,7 @@ from math import hypot, isnan, sqrt
 
 from daemon.product import ProductModel
 from daemon.spc.charts.individuals import IndividualsChart
-from daemon.spc.charts.reels import ReelChart, ReelLimits
+from daemon.spc.charts.within_reels import ReelChart, ReelLimits
 from daemon.spc.control_limits import Limits
 from daemon.spc.detector.baseline import Baseline
 from daemon.watch.entering import UnitErrors

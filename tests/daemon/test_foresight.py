@@ -15,7 +15,7 @@ from scipy.stats import hypergeom
 from daemon.cli import holdpoint
 from daemon.foresight import Outlook, RangeOutlook
 from daemon.spc.errors import SpcError
-from daemon.spc.sampling.standard import Inspection, Severity
+from daemon.spc.sampling.iso_2859 import Inspection, Severity
 from daemon.spc.spot_check import SpotCheck
 from tests.daemon.seeded import empty_home, seeded_home
 

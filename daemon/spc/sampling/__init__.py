@@ -8,8 +8,7 @@ from daemon.spc.sampling.attributes import (
     outgoing,
     outgoing_limit,
 )
-from daemon.spc.sampling.sequential_plan import SequentialPlan
-from daemon.spc.sampling.standard import (
+from daemon.spc.sampling.iso_2859 import (
     LETTERS,
     NORMAL_SIZES,
     QUALITY_LIMITS,
@@ -22,6 +21,7 @@ from daemon.spc.sampling.standard import (
     standard_plan,
     tabled_plan,
 )
+from daemon.spc.sampling.sequential_plan import SequentialPlan
 from daemon.spc.sampling.two_points import (
     plan_by_two_points,
     zero_acceptance_size,
