@@ -5,8 +5,8 @@ from math import isfinite
 
 from daemon.metrology.errors import ArgumentError
 
-LARGEST, SMALLEST = 1e150, 1e-150
-"""Beyond them squares and ratios are no longer finite, and no measured value is."""
+LARGEST = 1e150
+"""Beyond this a square is no longer finite, and no measured value is."""
 
 
 def finite(**values: float) -> None:
@@ -22,7 +22,7 @@ def finite(**values: float) -> None:
 def positive(**values: float) -> None:
     """Refuse what is not finite and above zero."""
     for name, value in values.items():
-        if not SMALLEST <= value <= LARGEST:
+        if not 0 < value <= LARGEST:
             raise ArgumentError(name=name, value=value, bound="> 0 and finite")
 
 
@@ -36,7 +36,7 @@ def not_negative(**values: float) -> None:
 def not_zero(**values: float) -> None:
     """Refuse what is zero or not finite."""
     for name, value in values.items():
-        if not SMALLEST <= abs(value) <= LARGEST:
+        if not 0 < abs(value) <= LARGEST:
             raise ArgumentError(name=name, value=value, bound="finite and not 0")
 
 

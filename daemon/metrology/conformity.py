@@ -85,7 +85,9 @@ def limit_ppm(
     not_negative(of_reading_ppm=of_reading_ppm, of_full_scale_ppm=of_full_scale_ppm)
     positive(full_scale=full_scale)
     positive(**{"|reference|": abs(reference)})
-    return of_reading_ppm + of_full_scale_ppm * full_scale / abs(reference)
+    limit = of_reading_ppm + of_full_scale_ppm * full_scale / abs(reference)
+    finite(**{"limit in ppm": limit})
+    return limit
 
 
 def judge(

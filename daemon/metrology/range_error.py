@@ -167,7 +167,7 @@ def relative_error_ppm(reference: float, indicated: float) -> float:
     Raises
     ------
     ArgumentError
-        If a value is not finite or the reference is zero.
+        If a value is not finite, or the reference is zero or next to it.
 
     Examples
     --------
@@ -176,7 +176,9 @@ def relative_error_ppm(reference: float, indicated: float) -> float:
     """
     not_zero(reference=reference)
     finite(indicated=indicated)
-    return (indicated - reference) / reference * 1e6
+    error_ppm = (indicated - reference) / reference * 1e6
+    finite(**{"error in ppm": error_ppm})
+    return error_ppm
 
 
 def range_error(

@@ -19,7 +19,7 @@ from daemon.metrology.errors import (
     NoSolutionError,
     UnknownPartError,
 )
-from daemon.metrology.formula import plain_arithmetic
+from daemon.metrology.plain_arithmetic import plain_arithmetic
 
 _WIDEST_LOG_RATIO = log(1e9)
 _MOST_TOLERANCED_PARTS = 16

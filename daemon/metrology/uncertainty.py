@@ -1,5 +1,6 @@
 """Lines of an uncertainty budget (JCGM 100), in the unit of their result."""
 
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -136,15 +137,9 @@ def correlation(readings: Sequence[float], others: Sequence[float]) -> float:
     0.9999
     """
     same_length("others", others, readings)
-    series = [type_a(readings), type_a(others)]
-    for name, one in zip(("readings", "others"), series, strict=True):
-        positive(**{f"standard deviation of {name}": one.deviation})
-    products = [
-        (a - series[0].mean) * (b - series[1].mean)
-        for a, b in zip(readings, others, strict=True)
-    ]
-    covariance = sum(products) / series[0].degrees_of_freedom
-    return covariance / (series[0].deviation * series[1].deviation)
+    for name, series in (("readings", readings), ("others", others)):
+        positive(**{f"standard deviation of {name}": type_a(series).deviation})
+    return statistics.correlation(readings, others)
 
 
 def of_half_width(half_width: float, distribution: Distribution) -> float:

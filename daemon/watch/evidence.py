@@ -52,7 +52,7 @@ def evidence_of(
         and the ends of its 95 % interval; with that of a part which some ranges share
         `predicted_by_range`, the same by range. With the own part of a range:
         `claim` (tolerance, probability that the reel does not keep it, classes of
-        IEC 60062 with their probabilities under the model of `localize.reel_claim`),
+        IEC 60062 with their probabilities under the model of `spc.reel_claim`),
         `implied_low_ohm`, `implied_high_ohm`, and `other_values_ohm`, preferred values
         that would explain the size. With a recorded reel: `label`, what it says beside
         what is planned for the part, as `words.off_plan` takes it.

@@ -13,7 +13,7 @@ from scipy.stats import hypergeom
 
 from daemon.commands.cli import holdpoint
 from daemon.spc.errors import SpcError
-from daemon.spc.sampling.standard import Inspection, Severity
+from daemon.spc.sampling.iso_2859 import Inspection, Severity
 from daemon.spc.spot_check import SpotCheck
 from daemon.watch.next_build import Outlook, RangeOutlook
 from tests.daemon.seeded import empty_home, seeded_home

@@ -1,2 +1,2 @@
 from .individuals import IndividualsChart as IndividualsChart
-from .reels import ReelChart as ReelChart, ReelLimits as ReelLimits
+from .within_reels import ReelChart as ReelChart, ReelLimits as ReelLimits

@@ -6,8 +6,7 @@ from .attributes import (
     outgoing as outgoing,
     outgoing_limit as outgoing_limit,
 )
-from .sequential_plan import SequentialPlan as SequentialPlan
-from .standard import (
+from .iso_2859 import (
     LETTERS as LETTERS,
     NORMAL_SIZES as NORMAL_SIZES,
     QUALITY_LIMITS as QUALITY_LIMITS,
@@ -25,6 +24,7 @@ from .standard import (
     standard_plan as standard_plan,
     tabled_plan as tabled_plan,
 )
+from .sequential_plan import SequentialPlan as SequentialPlan
 from .two_points import (
     plan_by_two_points as plan_by_two_points,
     zero_acceptance_size as zero_acceptance_size,

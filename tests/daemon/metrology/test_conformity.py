@@ -238,3 +238,10 @@ def test_reversed_limits_and_impossible_guards_are_refused() -> None:
         can_judge(1.0, 1.0, 0.0)
     with pytest.raises(ArgumentError, match=r"combined expanded uncertainty = 0.0"):
         agreement(1.0, 0.0, 1.0, 0.0)
+
+
+def test_a_limit_beyond_all_numbers_is_refused() -> None:
+    with pytest.raises(ArgumentError, match="limit in ppm = inf: must be finite"):
+        limit_ppm(
+            of_reading_ppm=1.0, of_full_scale_ppm=1.0, reference=1e-308, full_scale=1e9
+        )

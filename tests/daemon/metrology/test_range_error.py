@@ -14,6 +14,7 @@ from daemon.metrology.range_error import (
     Readings,
     Temperature,
     range_error,
+    relative_error_ppm,
 )
 
 TRANSFER = 1e4
@@ -352,3 +353,8 @@ def test_a_specification_below_nothing_is_refused() -> None:
         MeterSpecification(full_scale=1.0, of_reading_ppm=1.0, of_range_ppm=-1)
     with pytest.raises(ArgumentError, match="temperature coefficient of R1"):
         Temperature(ambient_c=23.0, bounds_ppm_per_k={"R1": float("nan")})
+
+
+def test_an_input_next_to_nothing_has_no_error_in_ppm() -> None:
+    with pytest.raises(ArgumentError, match="error in ppm = inf: must be finite"):
+        relative_error_ppm(1e-308, 1e100)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
-from daemon.spc.charts.reels import ReelChart, ReelLimits, reel_limits
+from daemon.spc.charts.within_reels import ReelChart, ReelLimits, reel_limits
 from daemon.spc.control_limits import Exclusion
 from daemon.spc.errors import (
     NoSpreadError,
