@@ -22,7 +22,6 @@ from daemon.decades import wrong_decades
 from daemon.judge import Judge, KnownGood
 from daemon.product import ProductModel
 from daemon.reels import reel_of
-from daemon.rows import plain
 from daemon.spc.detector.baseline import Baseline
 from daemon.watch import (
     Accepted,
@@ -44,6 +43,7 @@ from daemon.watch.from_rows import (
     runs_after,
     seated_again,
 )
+from storage.answers import HoldState, Mark, Rejudged
 from storage.records import (
     CheckResult,
     Evaluation,
@@ -58,6 +58,7 @@ from storage.records import (
     Unit,
     Verdict,
 )
+from storage.records_shipping import Rework
 from storage.store import Store
 
 WORST_FIRST = (
@@ -344,7 +345,7 @@ class Cycle:
             self.store.rows(Signal, "signals", product=self._name),
             book.found_bad,
         )
-        self._placed = set(self.store.frame("holds", product=self._name)["hold"])
+        self._placed = {one.hold for one in self.store.rows(Hold, product=self._name)}
         warned = self.store.frame("signal", cause="chart", product=self._name)
         self._warned = set(warned["signal"])
         self._teller.remember(self.store.frame("alerts", product=self._name))
@@ -370,14 +371,14 @@ class Cycle:
         if before is not None:
             runs = [one for one in runs if one.number < before]
         checks: list[dict[str, Any]] = []
-        again: list[dict[str, Any]] = []
+        again: list[Rejudged] = []
         if runs:
             name, after = self._name, self._folded
             table = self.store.table
             checks = table("check_results", product=name, after=after).to_pylist()
             # Only a run of the check standard judges runs before it again.
             if not all(one.is_unit for one in runs):
-                again = table("rejudgements", product=name, after=after).to_pylist()
+                again = self.store.rows(Rejudged, product=name, after=after)
         found = []
         # Read after the runs: a decision then never stands after one that it preceded.
         book = self._book_now()
@@ -396,7 +397,7 @@ class Cycle:
             elif event is not None:
                 signals = self._watcher.take(event, fittings, check=self._check)
             held, told = rejudging.asked_for(
-                [one for one in again if one["check_number"] == number],
+                [one for one in again if one.check_number == number],
                 store=self.store,
                 product=self._name,
                 titles=self._titles,
@@ -455,14 +456,13 @@ class Cycle:
 
     def _found_bad(self) -> list[tuple[str, str]]:
         """Return reels and builds that a person holds by hand, or found bad."""
-        rows = plain(self.store.frame("holds", product=self._name))
         return [
-            (str(one["scope"]), str(one["subject"]))
-            for one in rows
-            if one["signal"] is None
-            and one["placed_by"] != holds.PLACED_BY
-            and one["scope"] in {Scope.REEL, Scope.BUILD}
-            and one["disposal"] not in TEACHING
+            (one.scope.value, one.subject)
+            for one in self.store.rows(HoldState, product=self._name)
+            if one.signal is None
+            and one.placed_by != holds.PLACED_BY
+            and one.scope in {Scope.REEL, Scope.BUILD}
+            and one.disposal not in TEACHING
         ]
 
     def _act(
@@ -501,8 +501,8 @@ class Cycle:
         names = {one.hold for one in asked}
         if names <= self._placed and not names & self._known.ended:
             return ()
-        known = plain(self.store.frame("holds", product=self._name))
-        history = plain(self.store.frame("signal", signal=signal.signal))
+        known = self.store.rows(HoldState, product=self._name)
+        history = self.store.rows(Signal, signal=signal.signal)
         found = (
             holds.raised_again(one, signal=signal, holds=known, history=history)
             for one in asked
@@ -517,9 +517,9 @@ class Cycle:
     def _reworks(self) -> dict[str, datetime]:
         """Return when each reworked unit was first reworked."""
         first: dict[str, datetime] = {}
-        for one in self.store.table("reworks", product=self._name).to_pylist():
-            serial, at = str(one["serial"]), one["reworked_at"]
-            first[serial] = min(at, first.get(serial, at))
+        for one in self.store.rows(Rework, product=self._name):
+            at = one.reworked_at
+            first[one.serial] = min(at, first.get(one.serial, at))
         return first
 
     def _event(self, run: RunRows) -> UnitErrors | CheckErrors | None:
@@ -576,7 +576,8 @@ class Cycle:
         )
 
     def _watermark(self) -> int:
-        return int(self.store.frame("watermark", product=self._name)["number"].iloc[0])
+        (mark,) = self.store.rows(Mark, product=self._name)
+        return mark.number
 
     def _row(
         self, run: str, header: RunHeader, readings: Sequence[RangeReadings]

@@ -1,22 +1,20 @@
 """Loose parts of a reel against its label: as typed or read, judged, and told."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from math import sqrt
 from statistics import fmean
-from typing import Any
 from uuid import uuid4
 
 from config.quantity import Unit, parse
 from daemon.gathering import NoProofError, limits_of_meter_ppm, require_part
-from daemon.rows import plain
 from daemon.spc.claim import Against, ClaimCheck, against_claim
 from daemon.words import counted, percent
 from storage.errors import NotFoundError
 from storage.records import Reel, ReelCheck
 from storage.store import Store
 
-__all__ = ["checked", "checks_of", "judged", "reel_in", "reel_of", "told"]
+__all__ = ["checked", "checks_of", "judged", "reel_of", "told"]
 
 FEWEST_PARTS = 2
 
@@ -29,9 +27,8 @@ def reel_of(store: Store, name: str) -> Reel:
     storage.errors.NotFoundError
         None of this name is recorded.
     """
-    for one in plain(store.frame("reel")):
-        if one["reel"] == name:
-            return reel_in(one)
+    for one in store.rows(Reel, reel=name):
+        return one
     raise NotFoundError(kind="reel", key=name)
 
 
@@ -130,27 +127,6 @@ def told(reel: Reel, check: ReelCheck) -> str:
 def checks_of(store: Store) -> dict[str, tuple[ReelCheck, ...]]:
     """Return all checks by reel, those made for a finding too, oldest first."""
     found: dict[str, tuple[ReelCheck, ...]] = {}
-    for one in store.frame("reel_checks").to_dict("records"):
-        check = ReelCheck(
-            reel_check=one["reel_check"],
-            reel=one["reel"],
-            readings=tuple(float(x) for x in one["readings"]),
-            uncertainty_ohm=float(one["uncertainty_ohm"]),
-            origin=one["origin"],
-            person=one["person"],
-            made_at=one["made_at"].to_pydatetime(),
-        )
+    for check in store.rows(ReelCheck, "reel_checks"):
         found[check.reel] = (*found.get(check.reel, ()), check)
     return found
-
-
-def reel_in(row: Mapping[Any, Any]) -> Reel:
-    """Return a row of the query `reels` as a record."""
-    return Reel(
-        reel=str(row["reel"]),
-        nominal_ohm=float(row["nominal_ohm"]),
-        tolerance_ppm=float(row["tolerance_ppm"]),
-        received_at=row["received_at"],
-        supplier=row["supplier"],
-        lot_code=row["lot_code"],
-    )

@@ -3,8 +3,9 @@
 A query that answers with a record's own columns needs none: ask it for that record.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Self
 
 from storage.errors import NotFoundError
 from storage.kept import Row
@@ -167,6 +168,22 @@ class UnitRow(RangeRow):
     again_verdict: Verdict | None
     again_conformance_probability: float | None
     again_number: int | None
+
+    def judged_last(self) -> Self:
+        """Return the row as it was judged last: by the check that closed its run."""
+        if (
+            self.again_error_ppm is None
+            or self.again_uncertainty_ppm is None
+            or self.again_verdict is None
+        ):
+            return self
+        return replace(
+            self,
+            error_ppm=self.again_error_ppm,
+            uncertainty_ppm=self.again_uncertainty_ppm,
+            verdict=self.again_verdict,
+            conformance_probability=self.again_conformance_probability,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,9 +1,13 @@
 """The ledger: who decided what, and whether anybody changed it since."""
 
+from dataclasses import asdict
+
 import click
 
 from daemon.commands.manners import FAILURE, as_json, as_table, opened, out
-from daemon.rows import plain
+from storage.answers import Decided
+from storage.ledger import LedgerRow, undecided
+from storage.ledger import verify as verified
 
 
 @click.group()
@@ -17,7 +21,7 @@ def ledger() -> None:
 def list_(context: click.Context, json_: bool) -> None:
     """List every decision, oldest first."""
     with opened(context) as at:
-        rows = plain(at.store.frame("decision"))
+        rows = [asdict(one) for one in at.store.rows(LedgerRow)]
     if json_:
         as_json(rows)
         return
@@ -42,13 +46,11 @@ def list_(context: click.Context, json_: bool) -> None:
 def verify(context: click.Context) -> None:
     """Prove that no decision was changed, removed, moved or cut off."""
     from storage import archive  # noqa: PLC0415 -- the database takes long to load
-    from storage.ledger import LedgerRow, undecided  # noqa: PLC0415
-    from storage.ledger import verify as verified  # noqa: PLC0415
 
     with opened(context) as at:
         # What was decided is read first: its lines are there by then.
-        kept = plain(at.store.frame("decided"))
-        rows = [LedgerRow(**one) for one in plain(at.store.frame("decision"))]
+        kept = at.store.rows(Decided)
+        rows = at.store.rows(LedgerRow)
         anchors = archive.anchors(at.home.backups)
     broken = verified(rows, anchors)
     missing = undecided(rows, kept)
@@ -56,8 +58,7 @@ def verify(context: click.Context) -> None:
         out().print(f"The ledger is broken at row {broken}.")
     for one in missing:
         out().print(
-            f"No decision in the ledger for {one['kind']} {one['subject']} "
-            f"by {one['person']}.",
+            f"No decision in the ledger for {one.kind} {one.subject} by {one.person}.",
             markup=False,
         )
     if broken is not None or missing:

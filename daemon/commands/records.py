@@ -27,10 +27,10 @@ from daemon.commands.measuring import follow
 from daemon.control import MOST_PARTS
 from daemon.product import ProductModel
 from daemon.proving import sharpened
-from daemon.rows import plain
 from daemon.whereabouts import tracing
 from daemon.whereabouts.doubted import by_reason, doubted
-from storage.records import Disposal, Fitting, Proof, Scope, Signal, Unit
+from storage.answers import HoldState, LatestError, RunInDoubt
+from storage.records import Disposal, Fitting, Hold, Proof, Scope, Signal, Unit
 from storage.records_shipping import ReelReceipt
 from storage.remote import RemoteStore
 
@@ -276,8 +276,8 @@ def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
     """Say when a fitting counts for a finding, where its units are measured already."""
     records = tracing.Records.of(at.store, at.product, ())
     measured = sum(
-        (unit["build"], part) == (fitting.build, fitting.part)
-        and bool(records.errors_of(unit["serial"]))
+        (unit.build, part) == (fitting.build, fitting.part)
+        and bool(records.errors_of(unit.serial))
         for unit, part in records.carriers(fitting.reel)
     )
     if not measured:
@@ -331,19 +331,19 @@ def hold() -> None:
 def hold_list(context: click.Context, every: bool, json_: bool) -> None:
     """List what stays, and why; units of a bench in doubt stay like held ones."""
     with opened(context) as at:
-        rows = plain(at.store.frame("holds", product=at.product))
+        rows = at.store.rows(HoldState, product=at.product)
         raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened(
             raised,
             at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
-        latest = plain(at.store.frame("latest_errors", product=at.product))
-        runs = plain(at.store.frame("runs_in_doubt", product=at.product))
+        latest = at.store.rows(LatestError, product=at.product)
+        runs = at.store.rows(RunInDoubt, product=at.product)
     doubts = doubted(latest, runs)
     why = by_reason(doubts, doubts)
     listed = [
-        _told(one, raised, found) for one in rows if every or one["disposal"] is None
+        _told(one, raised, found) for one in rows if every or one.disposal is None
     ]
     if json_:
         as_json(listed)
@@ -381,14 +381,14 @@ def hold_list(context: click.Context, every: bool, json_: bool) -> None:
 
 
 def _told(
-    hold: Mapping[str, Any], raised: Sequence[Signal], found: Sequence[Signal]
+    hold: HoldState, raised: Sequence[Signal], found: Sequence[Signal]
 ) -> dict[str, Any]:
     """Return a hold with its finding's present words, and the end that is offered."""
-    at_first = {one.signal: one for one in raised}.get(hold["signal"])
-    now = {one.signal: one for one in found}.get(hold["signal"])
-    offer = holds.end_offer(hold, at_first) if hold["disposal"] is None else None
+    at_first = {one.signal: one for one in raised}.get(hold.signal or "")
+    now = {one.signal: one for one in found}.get(hold.signal or "")
+    offer = holds.end_offer(hold, at_first) if hold.disposal is None else None
     return {
-        **hold,
+        **asdict(hold),
         "why": words.why_held(hold, now),
         "withdrawn": None if now is None else now.withdrawn,
         "offer": None if offer is None else asdict(offer),
@@ -452,7 +452,7 @@ def hold_place(
             to_serial=last,
         )
         at.store.keep(placed, decision=decision)
-    say(f"Hold {placed.hold} stands on {words.held(asdict(placed))}.")
+    say(f"Hold {placed.hold} stands on {words.held(placed)}.")
 
 
 @hold.command("end")
@@ -491,13 +491,12 @@ def hold_end(
             evidence=evidence,
         )
         at.store.keep(end, decision=decision)
-        rows = plain(at.store.frame("holds", product=at.product))
+        (ended,) = at.store.rows(Hold, hold=name)
         raised = {
             one.signal: one
             for one in at.store.rows(Signal, "signals", product=at.product)
         }
     say(f"Hold {name} ended by {disposal}.")
-    ended = next(one for one in rows if one["hold"] == name)
-    found = raised.get(ended["signal"])
+    found = raised.get(ended.signal or "")
     if found is not None and found.standing:
-        say(words.taught(Disposal(disposal), Scope(ended["scope"])))
+        say(words.taught(Disposal(disposal), ended.scope))

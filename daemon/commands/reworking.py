@@ -1,5 +1,6 @@
 """What is done to one unit: another part, a wider limit, a trimming resistor."""
 
+from dataclasses import asdict
 from typing import Any
 from uuid import uuid4
 
@@ -10,10 +11,10 @@ from daemon import words
 from daemon.commands.leaving import by_person, decision, records_of
 from daemon.commands.manners import Opened, as_json, as_table, opened, out, say
 from daemon.product import ProductModel
-from daemon.rows import judged_last, plain
 from daemon.whereabouts.rework import SERIES, TrimPlan, trim_plan
 from daemon.whereabouts.shipping import require_listed
 from daemon.whereabouts.tracing import leftover
+from storage.answers import BuildYield, HoldState, ReworkOf, UnitRow
 from storage.errors import NotFoundError
 from storage.records import Scope
 from storage.records_shipping import Rework, ReworkKind
@@ -80,10 +81,10 @@ def refuse_held(store: Store, product: str, reel: str) -> None:
     HeldReelError
         Naming the hold.
     """
-    for one in plain(store.frame("holds", product=product)):
-        held = (one["scope"], one["subject"]) == (Scope.REEL, reel)
-        if held and one["disposal"] is None:
-            message = f"reel {reel} is held: {one['reason']}"
+    for one in store.rows(HoldState, product=product):
+        held = (one.scope, one.subject) == (Scope.REEL, reel)
+        if held and one.disposal is None:
+            message = f"reel {reel} is held: {one.reason}"
             raise HeldReelError(message)
 
 
@@ -155,9 +156,9 @@ def trim(
         plan = trim_plan(
             product,
             range_,
-            error_ppm=float(result["error_ppm"]),
-            uncertainty_ppm=float(result["uncertainty_ppm"]),
-            limit_ppm=float(result["limit_ppm"]),
+            error_ppm=result.error_ppm,
+            uncertainty_ppm=result.uncertainty_ppm,
+            limit_ppm=result.limit_ppm,
             series=series,
             tolerance_ppm=parse(tolerance, Unit.PPM),
             tempco_ppm_per_k=tempco,
@@ -199,9 +200,9 @@ def _row(plan: TrimPlan) -> dict[str, Any]:
 def list_(context: click.Context, json_: bool) -> None:
     """List what was reworked, before and after, with first-pass and final yield."""
     with opened(context) as at:
-        reworks = plain(at.store.frame("reworks", product=at.product))
-        yields = plain(at.store.frame("yields", product=at.product))
-        rows = [{**one, **before_and_after(at.store, one)} for one in reworks]
+        reworks = at.store.rows(ReworkOf, product=at.product)
+        yields = [asdict(o) for o in at.store.rows(BuildYield, product=at.product)]
+        rows = [asdict(one) | before_and_after(at.store, one) for one in reworks]
     if json_:
         as_json({"reworks": rows, "yields": yields})
         return
@@ -231,25 +232,25 @@ def list_(context: click.Context, json_: bool) -> None:
     )
 
 
-def before_and_after(store: Store, rework: Any) -> dict[str, str | None]:
+def before_and_after(store: Store, rework: Rework) -> dict[str, str | None]:
     """Return the farthest range error before a rework and after it."""
-    rows = plain(store.frame("unit_runs", serial=rework["serial"]))
-    runs = tuple(judged_last(one) for one in rows)
-    if rework["range"] is not None:
-        runs = tuple(one for one in runs if one["range"] == rework["range"])
+    rows = store.rows(UnitRow, serial=rework.serial)
+    runs = tuple(one.judged_last() for one in rows)
+    if rework.range is not None:
+        runs = tuple(one for one in runs if one.range == rework.range)
 
     def farthest(later: bool) -> str | None:
         mine = [
             one for one in runs
-            if (one["started_at"] > rework["reworked_at"]) is later
+            if (one.started_at > rework.reworked_at) is later
         ]  # fmt: skip
         if not mine:
             return None
-        last = max(one["number"] for one in mine)
+        last = max(one.number for one in mine)
         worst = max(
-            (one for one in mine if one["number"] == last),
-            key=lambda one: abs(one["error_ppm"]),
+            (one for one in mine if one.number == last),
+            key=lambda one: abs(one.error_ppm),
         )
-        return f"{worst['error_ppm']:+.0f} ppm on {worst['range']}"
+        return f"{worst.error_ppm:+.0f} ppm on {worst.range}"
 
     return {"before": farthest(False), "after": farthest(True)}

@@ -1,6 +1,6 @@
 """The daemon, the dashboard, and what is going on now."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import asdict
 from typing import Any
@@ -22,8 +22,8 @@ from daemon.processes import (
 )
 from daemon.product import ProductModel
 from daemon.proving import sharpened
-from daemon.rows import plain
 from daemon.whereabouts.doubted import by_reason, doubted
+from storage.answers import BuildState, HoldState, LatestError, RunInDoubt
 from storage.errors import UnreachableError
 from storage.records import Cause, Proof, Signal
 
@@ -78,27 +78,27 @@ def status(context: click.Context, json_: bool) -> None:
     home = home_of(context)
     bench = _doing(home)
     with opened(context) as at:
-        builds = at.store.frame("builds", product=at.product)
-        in_doubt = plain(at.store.frame("runs_in_doubt", product=at.product))
-        latest = plain(at.store.frame("latest_errors", product=at.product))
+        builds = at.store.rows(BuildState, product=at.product)
+        in_doubt = at.store.rows(RunInDoubt, product=at.product)
+        latest = at.store.rows(LatestError, product=at.product)
         doubts = doubted(latest, in_doubt)
-        holds = plain(at.store.frame("holds", product=at.product))
+        holds = at.store.rows(HoldState, product=at.product)
         raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened(
             raised,
             at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
-        standing = [one for one in holds if one["disposal"] is None]
+        standing = [one for one in holds if one.disposal is None]
         saying = words.standing(
             signals=found,
-            builds=builds.to_dict("records"),
+            builds=builds,
             holds=standing,
-            units=int(builds["units"].sum()) if len(builds) else 0,
+            units=sum(one.units for one in builds),
         )
         warned = words.warnings(
             at.store.rows(Signal, product=at.product, cause=Cause.CHART),
-            list(builds["build"]),
+            [one.build for one in builds],
         )
         judged_again = rejudging.sentences(
             at.store,
@@ -112,8 +112,8 @@ def status(context: click.Context, json_: bool) -> None:
                 "headline": saying.headline,
                 "lines": saying.lines,
                 "also": saying.apart,
-                "builds": builds.to_dict("records"),
-                "in_doubt": in_doubt,
+                "builds": [asdict(one) for one in builds],
+                "in_doubt": [asdict(one) for one in in_doubt],
                 "findings": [
                     {
                         "finding": one.signal,
@@ -136,10 +136,10 @@ def status(context: click.Context, json_: bool) -> None:
     out().print(saying.headline, style="bold")
     for line in (*saying.lines, *(f"Also to do: {one}" for one in saying.apart)):
         out().print(line)
-    if len(builds):
+    if builds:
         out().print()
         as_table(
-            builds.to_dict("records"),
+            [asdict(one) for one in builds],
             {"build": "build", "units": "units", "state": "state"},
         )
     out().print()
@@ -171,14 +171,14 @@ def status(context: click.Context, json_: bool) -> None:
 
 
 def _offered(
-    standing: Sequence[Mapping[str, Any]], raised: Sequence[Signal]
+    standing: Sequence[HoldState], raised: Sequence[Signal]
 ) -> list[dict[str, Any]]:
     """Return the ends that are offered of holds whose finding asks for them no more."""
     found = {one.signal: one for one in raised}
     return [
-        {"hold": one["hold"]} | asdict(offer)
+        {"hold": one.hold} | asdict(offer)
         for one in standing
-        if (offer := end_offer(one, found.get(one["signal"]))) is not None
+        if (offer := end_offer(one, found.get(one.signal or ""))) is not None
     ]
 
 

@@ -13,12 +13,12 @@ from daemon.reports import (
     SupplierReport,
 )
 from daemon.reports.drawing import PAPER, drawn
-from daemon.rows import plain
 from daemon.whereabouts.papers import supplier_report as of_finding
 from daemon.whereabouts.tracing import Records
-from storage.answers import finding_of, proofs_on
+from storage.answers import LatestError, finding_of, proofs_on
 from storage.errors import NotFoundError
-from storage.records import Cause, Proof, ProofKind, Signal
+from storage.records import Cause, Proof, ProofKind, Signal, Verdict
+from storage.records_shipping import Shipment
 from storage.serials import serial_order
 from storage.store import Store
 
@@ -106,35 +106,35 @@ def customer_notice(
         The unit was never measured.
     """
     name = product.settings.name
-    errors = store.frame("latest_errors", product=name)
-    mine = {one["range"]: one for one in plain(errors[errors["serial"] == serial])}
+    errors = store.rows(LatestError, product=name)
+    mine = {one.range: one for one in errors if one.serial == serial}
     if not mine:
         raise NotFoundError(kind="measured unit", key=serial)
     first = next(iter(mine.values()))
     moved = {
         one.range
         for one in store.rows(Signal, "signals", product=name)
-        if one.standing and one.build == first["build"] and _concerns(one, serial)
+        if one.standing and one.build == first.build and _concerns(one, serial)
     }
     wrong, right = [], []
     for one in product.ranges:
         row = mine.get(one.key)
         if row is None:
             continue
-        good = row["verdict"] in {"conforming", "like known-good"}
+        good = row.verdict in {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
         if good and one.key not in moved and None not in moved:
             right.append(one.title)
             continue
         wrong.append(
             Correction(
                 range=one.title,
-                error_ppm=row["error_ppm"],
-                uncertainty_ppm=row["uncertainty_ppm"],
+                error_ppm=row.error_ppm,
+                uncertainty_ppm=row.uncertainty_ppm,
             )
         )
     shipped = [
-        one for one in plain(store.frame("shipments", product=name))
-        if one["serial"] == serial
+        one for one in store.rows(Shipment, product=name)
+        if one.serial == serial
     ]  # fmt: skip
     return CustomerNotice(
         number=f"CN-{serial}",
@@ -142,7 +142,7 @@ def customer_notice(
         issuer=issuer,
         product=product.settings.title,
         serial=serial,
-        destination=shipped[-1]["destination"] if shipped else "",
+        destination=shipped[-1].destination if shipped else "",
         corrections=tuple(wrong),
         contact=product.settings.contact,
         right=tuple(right),

@@ -5,36 +5,27 @@ result of each range, as at the packing desk.
 """
 
 from collections.abc import Iterable, Mapping
-from typing import Any
 
-Row = Mapping[str, Any]
+from storage.answers import LatestError, RunInDoubt
 
 
 def doubted(
-    latest: Iterable[Row], runs_in_doubt: Iterable[Row]
+    latest: Iterable[LatestError], runs_in_doubt: Iterable[RunInDoubt]
 ) -> dict[str, tuple[str, ...]]:
     """Return by serial every reason for which its latest results are in doubt.
 
     Parameters
     ----------
     latest
-        Rows of the query `latest_errors`.
+        Of every unit and range.
     runs_in_doubt
-        Rows of the query of this name.
-
-    Examples
-    --------
-    >>> latest = [{"serial": "PA-1", "number": 7}, {"serial": "PA-2", "number": 9}]
-    >>> runs = [{"serial": "PA-1", "number": 7, "reason": "its check read wrong"},
-    ...         {"serial": "PA-2", "number": 8, "reason": "its check read wrong"}]
-    >>> doubted(latest, runs)
-    {'PA-1': ('its check read wrong',)}
+        A run that is none of these keeps nobody: the unit was measured again since.
     """
-    counting = {(one["serial"], one["number"]) for one in latest}
+    counting = {(one.serial, one.number) for one in latest}
     found: dict[str, dict[str, None]] = {}
     for one in runs_in_doubt:
-        if (one["serial"], one["number"]) in counting:
-            found.setdefault(one["serial"], {})[one["reason"].rstrip(".")] = None
+        if (one.serial, one.number) in counting:
+            found.setdefault(one.serial, {})[one.reason.rstrip(".")] = None
     return {serial: tuple(reasons) for serial, reasons in found.items()}
 
 

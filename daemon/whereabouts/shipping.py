@@ -12,8 +12,8 @@ from pydantic import ValidationError
 
 from config.model import Settings
 from daemon.holds import NotAllowedError
-from daemon.rows import holds_of
-from storage.records import Decision
+from daemon.whereabouts.held import holds_of
+from storage.records import Configuration, Decision
 from storage.records_shipping import SampleRule, Shipment, ShipRule
 from storage.shipping import held_for
 from storage.store import Store
@@ -118,7 +118,7 @@ class Gate:
         if not against:
             return []
         now = {
-            held_for(one, one["reason"]): held_for(one, one["why"])
+            held_for(one, one.reason): held_for(one, one.why)
             for one in holds_of(self._store, self._settings.product.name)
         }
         return [now.get(one, one) for one in against]
@@ -130,9 +130,9 @@ class Gate:
 
     def _is_alike(self, configuration: str) -> bool:
         if configuration not in self._alike:
-            rows = self._store.frame("configuration", configuration=configuration)
-            self._alike[configuration] = not rows.empty and self._judges_alike(
-                str(rows["body"].iloc[0])
+            found = self._store.rows(Configuration, configuration=configuration)
+            self._alike[configuration] = any(
+                self._judges_alike(one.body) for one in found
             )
         return self._alike[configuration]
 

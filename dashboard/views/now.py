@@ -6,7 +6,6 @@ import streamlit as st
 
 from config.quantity import Unit, spell
 from daemon import words
-from daemon.rows import plain
 from daemon.whereabouts.doubted import by_reason, doubted
 from daemon.whereabouts.tracing import spans
 from dashboard import data, look, pictures
@@ -21,8 +20,8 @@ def now() -> None:
     shown = data.here()
     saying = words.standing(
         signals=shown.findings,
-        builds=shown.builds.to_dict("records"),
-        holds=shown.standing.to_dict("records"),
+        builds=shown.states,
+        holds=shown.standing,
         units=shown.errors["serial"].nunique(),
     )
     if shown.errors.empty:
@@ -83,14 +82,14 @@ def unheard(shown: Shown) -> None:
 
 def stays(shown: Shown) -> None:
     """List what may not leave."""
-    doubts = doubted(plain(shown.errors), plain(shown.runs_in_doubt))
-    if shown.standing.empty and not doubts:
+    doubts = doubted(shown.latest, shown.runs_in_doubt)
+    if not shown.standing and not doubts:
         return
     findings = {one.signal: one for one in shown.findings}
     lines = [
         f"{words.capital(words.held(one))}: "
-        f"{words.why_held(one, findings.get(one['signal']))}."
-        for one in shown.standing.to_dict("records")
+        f"{words.why_held(one, findings.get(one.signal or ''))}."
+        for one in shown.standing
     ]
     lines += [
         f"Bench in doubt, {spans(serials)}: {reason}."
