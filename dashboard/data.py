@@ -21,7 +21,7 @@ from daemon.product import ProductModel
 from daemon.proving import sharpened
 from daemon.words import capital
 from storage import endpoint
-from storage.answers import BuildState, HoldState, LatestError, RunInDoubt
+from storage.answers import BuildState, HoldState, LatestResult, RunInDoubt
 from storage.endpoint import Endpoint
 from storage.errors import StorageError, UnreachableError
 from storage.records import Cause, Proof, Signal
@@ -61,7 +61,7 @@ class Shown:
     builds: pd.DataFrame
     states: list[BuildState]
     errors: pd.DataFrame
-    latest: list[LatestError]
+    latest: list[LatestResult]
     signals: pd.DataFrame
     raised: list[Signal]
     """Findings as they were raised, oldest first."""
@@ -92,7 +92,7 @@ class Shown:
             builds=builds.to_pandas(),
             states=typed(BuildState, builds),
             errors=errors.to_pandas(),
-            latest=typed(LatestError, errors),
+            latest=typed(LatestResult, errors),
             signals=found.to_pandas(),
             raised=typed(Signal, found),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),

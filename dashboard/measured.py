@@ -6,7 +6,7 @@ from typing import Any
 from daemon.beside import spelled
 from daemon.product import ProductModel
 from daemon.words import MINUS
-from storage.answers import LatestError, UnitRow
+from storage.answers import LatestResult, UnitRow
 from storage.records import CheckResult, Verdict
 from storage.store import Store
 
@@ -15,7 +15,7 @@ COVERAGE = 2.0
 
 
 def said(
-    store: Store, product: ProductModel, errors: Collection[LatestError]
+    store: Store, product: ProductModel, errors: Collection[LatestResult]
 ) -> list[str]:
     """Return a line a range, and one for each check beside them in the latest run.
 
@@ -40,7 +40,7 @@ def said(
 
 
 def before(
-    store: Store, product: ProductModel, errors: Collection[LatestError]
+    store: Store, product: ProductModel, errors: Collection[LatestResult]
 ) -> list[str]:
     """Return a line a range that a check judged again: how it was judged before.
 

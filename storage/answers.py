@@ -102,7 +102,7 @@ class RunInDoubt(Row):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LatestError(Row):
+class LatestResult(Row):
     """A unit and range: its latest result, as it was judged last.
 
     `position` is the unit's place in its build by its first run, from 1; `reruns` how

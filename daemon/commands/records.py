@@ -29,7 +29,7 @@ from daemon.product import ProductModel
 from daemon.proving import sharpened
 from daemon.whereabouts import tracing
 from daemon.whereabouts.doubted import by_reason, doubted
-from storage.answers import HoldState, LatestError, RunInDoubt
+from storage.answers import HoldState, LatestResult, RunInDoubt
 from storage.records import Disposal, Fitting, Hold, Proof, Scope, Signal, Unit
 from storage.records_shipping import ReelReceipt
 from storage.remote import RemoteStore
@@ -338,7 +338,7 @@ def hold_list(context: click.Context, every: bool, json_: bool) -> None:
             at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
-        latest = at.store.rows(LatestError, product=at.product)
+        latest = at.store.rows(LatestResult, product=at.product)
         runs = at.store.rows(RunInDoubt, product=at.product)
     doubts = doubted(latest, runs)
     why = by_reason(doubts, doubts)

@@ -23,7 +23,7 @@ from daemon.processes import (
 from daemon.product import ProductModel
 from daemon.proving import sharpened
 from daemon.whereabouts.doubted import by_reason, doubted
-from storage.answers import BuildState, HoldState, LatestError, RunInDoubt
+from storage.answers import BuildState, HoldState, LatestResult, RunInDoubt
 from storage.errors import UnreachableError
 from storage.records import Cause, Proof, Signal
 
@@ -80,7 +80,7 @@ def status(context: click.Context, json_: bool) -> None:
     with opened(context) as at:
         builds = at.store.rows(BuildState, product=at.product)
         in_doubt = at.store.rows(RunInDoubt, product=at.product)
-        latest = at.store.rows(LatestError, product=at.product)
+        latest = at.store.rows(LatestResult, product=at.product)
         doubts = doubted(latest, in_doubt)
         holds = at.store.rows(HoldState, product=at.product)
         raised = at.store.rows(Signal, "signals", product=at.product)

@@ -15,7 +15,7 @@ from daemon.reports import (
 from daemon.reports.drawing import PAPER, drawn
 from daemon.whereabouts.papers import supplier_report as of_finding
 from daemon.whereabouts.tracing import Records
-from storage.answers import LatestError, finding_of, proofs_on
+from storage.answers import LatestResult, finding_of, proofs_on
 from storage.errors import NotFoundError
 from storage.records import Cause, Proof, ProofKind, Signal, Verdict
 from storage.records_shipping import Shipment
@@ -106,7 +106,7 @@ def customer_notice(
         The unit was never measured.
     """
     name = product.settings.name
-    errors = store.rows(LatestError, product=name)
+    errors = store.rows(LatestResult, product=name)
     mine = {one.range: one for one in errors if one.serial == serial}
     if not mine:
         raise NotFoundError(kind="measured unit", key=serial)

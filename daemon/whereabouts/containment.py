@@ -14,7 +14,7 @@ from scipy.special import ndtr
 from daemon.whereabouts import carrying
 from daemon.whereabouts.tracing import Place, Records, leftover
 from daemon.words import counted, withdrawn
-from storage.answers import LatestError
+from storage.answers import LatestResult
 from storage.errors import NotFoundError
 from storage.records import Cause, Fitting, Signal, Unit
 from storage.records_shipping import ContainmentStep, PastShipment, Step
@@ -353,7 +353,7 @@ def _concerned(
     )
 
 
-def _farthest(errors: Mapping[str, LatestError]) -> LatestError | None:
+def _farthest(errors: Mapping[str, LatestResult]) -> LatestResult | None:
     """Return the result nearest to, or farthest beyond, its limit."""
     return max(
         errors.values(),

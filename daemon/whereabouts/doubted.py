@@ -6,11 +6,11 @@ result of each range, as at the packing desk.
 
 from collections.abc import Iterable, Mapping
 
-from storage.answers import LatestError, RunInDoubt
+from storage.answers import LatestResult, RunInDoubt
 
 
 def doubted(
-    latest: Iterable[LatestError], runs_in_doubt: Iterable[RunInDoubt]
+    latest: Iterable[LatestResult], runs_in_doubt: Iterable[RunInDoubt]
 ) -> dict[str, tuple[str, ...]]:
     """Return by serial every reason for which its latest results are in doubt.
 

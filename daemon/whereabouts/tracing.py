@@ -12,7 +12,7 @@ from daemon.whereabouts.held import Held, holds_of
 from daemon.words import capital, off_plan
 from storage.answers import (
     BuildState,
-    LatestError,
+    LatestResult,
     ReworkOf,
     RunInDoubt,
     ShipmentState,
@@ -61,7 +61,7 @@ class Records:
     fittings: Sequence[Fitting]
     reels: Sequence[Reel]
     receipts: Sequence[ReelReceipt]
-    errors: Sequence[LatestError]
+    errors: Sequence[LatestResult]
     holds: Sequence[Held]
     shipments: Sequence[ShipmentState]
     past: Sequence[PastShipment]
@@ -70,7 +70,7 @@ class Records:
     """By serial why its latest results are in doubt."""
     checks: Mapping[str, tuple[ReelCheck, ...]]
     """Loose parts that were measured, by reel."""
-    _errors: Mapping[str, Mapping[str, LatestError]] = field(repr=False)
+    _errors: Mapping[str, Mapping[str, LatestResult]] = field(repr=False)
     _moves: Mapping[str, ShipmentState] = field(repr=False)
     _fitted: Mapping[str, Sequence[Fitting]] = field(repr=False)
 
@@ -78,10 +78,10 @@ class Records:
     def of(cls, store: Store, product: str, ranges: Iterable[str]) -> Self:
         """Ask the Store for all of it."""
         rows = store.rows
-        errors = rows(LatestError, product=product)
+        errors = rows(LatestResult, product=product)
         shipments = rows(ShipmentState, product=product)
         fittings = rows(Fitting, product=product)
-        by_unit: dict[str, dict[str, LatestError]] = {}
+        by_unit: dict[str, dict[str, LatestResult]] = {}
         for one in errors:
             by_unit.setdefault(one.serial, {})[one.range] = one
         fitted: dict[str, list[Fitting]] = {}
@@ -125,7 +125,7 @@ class Records:
                 return one
         raise NotFoundError(kind="serial", key=serial)
 
-    def errors_of(self, serial: str) -> Mapping[str, LatestError]:
+    def errors_of(self, serial: str) -> Mapping[str, LatestResult]:
         """Return the latest result of each range of a unit."""
         return self._errors.get(serial, {})
 
