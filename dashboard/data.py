@@ -20,10 +20,14 @@ from daemon.presentation import capital
 from daemon.service import Client, Home, RefusedOrderError
 from daemon.watch import sharpened
 from storage import (
+    BuildState,
     Cause,
     Endpoint,
+    HoldState,
+    LatestResult,
     Proof,
     RemoteStore,
+    RunInDoubt,
     Signal,
     StorageError,
     UnreachableError,
@@ -62,17 +66,19 @@ class Shown:
 
     connection: Connection
     builds: pd.DataFrame
+    states: list[BuildState]
     errors: pd.DataFrame
+    latest: list[LatestResult]
     signals: pd.DataFrame
     raised: list[Signal]
     """Findings as they were raised, oldest first."""
     warnings: list[Signal]
     fittings: pd.DataFrame
-    holds: pd.DataFrame
+    holds: list[HoldState]
     measured: list[Proof]
     """What was measured to settle findings, oldest first."""
     doubts: pd.DataFrame
-    runs_in_doubt: pd.DataFrame
+    runs_in_doubt: list[RunInDoubt]
     messages: pd.DataFrame
     reels: pd.DataFrame
     stamp: str = field(default_factory=lambda: uuid4().hex)
@@ -86,18 +92,22 @@ class Shown:
             return store.frame(query, product=connection.name)
 
         found = store.table("signals", product=connection.name)
+        builds = store.table("builds", product=connection.name)
+        errors = store.table("latest_errors", product=connection.name)
         return cls(
             connection=connection,
-            builds=rows("builds"),
-            errors=rows("latest_errors"),
+            builds=builds.to_pandas(),
+            states=typed(BuildState, builds),
+            errors=errors.to_pandas(),
+            latest=typed(LatestResult, errors),
             signals=found.to_pandas(),
             raised=typed(Signal, found),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
             fittings=rows("fitting"),
-            holds=rows("holds"),
+            holds=store.rows(HoldState, product=connection.name),
             measured=store.rows(Proof, "proofs", product=connection.name),
             doubts=rows("doubts"),
-            runs_in_doubt=rows("runs_in_doubt"),
+            runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
             messages=rows("alerts"),
             reels=store.frame("reel"),
         )
@@ -132,12 +142,13 @@ class Shown:
     @property
     def in_doubt(self) -> list[dict[Hashable, Any]]:
         """Doubts that stand on units, oldest first, each with its `serials`."""
-        serials = self.runs_in_doubt.groupby("doubt")["serial"].agg(
-            lambda one: list(dict.fromkeys(one))
-        )
-        mine = self.doubts[self.doubts["doubt"].isin(serials.index)]
+        serials: dict[str, dict[str, None]] = {}
+        for run in self.runs_in_doubt:
+            serials.setdefault(run.doubt, {})[run.serial] = None
+        mine = self.doubts[self.doubts["doubt"].isin(list(serials))]
         return [
-            {**one, "serials": serials[one["doubt"]]} for one in mine.to_dict("records")
+            {**one, "serials": list(serials[one["doubt"]])}
+            for one in mine.to_dict("records")
         ]
 
     @property
@@ -147,9 +158,9 @@ class Shown:
         return told[told["dead_at"].notna() & told["acknowledged_at"].isna()]
 
     @property
-    def standing(self) -> pd.DataFrame:
+    def standing(self) -> list[HoldState]:
         """Holds that nobody has ended."""
-        return self.holds[self.holds["disposal"].isna()]
+        return [one for one in self.holds if one.disposal is None]
 
 
 def shown() -> Shown | None:

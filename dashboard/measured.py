@@ -5,30 +5,30 @@ from typing import Any
 
 from daemon.judging import ProductModel, spelled
 from daemon.presentation import MINUS
-from storage import CheckResult, Store, Verdict
+from storage import CheckResult, LatestResult, Store, UnitRow, Verdict
 
 COVERAGE = 2.0
 """Coverage factor of the expanded uncertainty."""
 
 
 def said(
-    store: Store, product: ProductModel, errors: Collection[Mapping[str, Any]]
+    store: Store, product: ProductModel, errors: Collection[LatestResult]
 ) -> list[str]:
     """Return a line a range, and one for each check beside them in the latest run.
 
     Parameters
     ----------
     errors
-        Rows of the query `latest_errors` of one unit.
+        Of one unit.
     """
     lines = [
-        f"{product.range(one['range']).title}: error {_ppm(one['error_ppm'])}, "
-        f"U = {COVERAGE * one['uncertainty_ppm']:.0f} ppm (k = {COVERAGE:g}, about "
-        f"95 %), limit \N{PLUS-MINUS SIGN}{one['limit_ppm']:.0f} ppm: "
-        f"{one['verdict']}."
+        f"{product.range(one.range).title}: error {_ppm(one.error_ppm)}, "
+        f"U = {COVERAGE * one.uncertainty_ppm:.0f} ppm (k = {COVERAGE:g}, about "
+        f"95 %), limit \N{PLUS-MINUS SIGN}{one.limit_ppm:.0f} ppm: "
+        f"{one.verdict}."
         for one in errors
     ]
-    number = max(int(one["number"]) for one in errors)
+    number = max(one.number for one in errors)
     rows = store.table(
         "check_results", product=product.settings.name, after=number - 1
     ).to_pylist()
@@ -37,23 +37,23 @@ def said(
 
 
 def before(
-    store: Store, product: ProductModel, errors: Collection[Mapping[str, Any]]
+    store: Store, product: ProductModel, errors: Collection[LatestResult]
 ) -> list[str]:
     """Return a line a range that a check judged again: how it was judged before.
 
     Parameters
     ----------
     errors
-        Rows of the query `latest_errors` of one unit.
+        Of one unit.
     """
-    latest = {(one["run"], one["range"]) for one in errors}
+    latest = {(one.run, one.range) for one in errors}
     return [
-        f"{product.range(one['range']).title}: error {_ppm(one['error_ppm'])}, "
-        f"U = {COVERAGE * one['uncertainty_ppm']:.0f} ppm: {one['verdict']}. The bench "
-        f"had drifted by {_ppm(one['again_drift_ppm'])}."
-        for serial in {one["serial"] for one in errors}
-        for one in store.table("unit_runs", serial=serial).to_pylist()
-        if one["again_drift_ppm"] and (one["run"], one["range"]) in latest
+        f"{product.range(one.range).title}: error {_ppm(one.error_ppm)}, "
+        f"U = {COVERAGE * one.uncertainty_ppm:.0f} ppm: {one.verdict}. The bench "
+        f"had drifted by {_ppm(one.again_drift_ppm)}."
+        for serial in {one.serial for one in errors}
+        for one in store.rows(UnitRow, serial=serial)
+        if one.again_drift_ppm and (one.run, one.range) in latest
     ]
 
 

@@ -1,6 +1,24 @@
 from . import archive as archive, endpoint as endpoint
 from .access import open_store as open_store
-from .answers import finding_of as finding_of, proofs_on as proofs_on
+from .answers import (
+    AlertState as AlertState,
+    BuildState as BuildState,
+    BuildYield as BuildYield,
+    CheckRow as CheckRow,
+    Decided as Decided,
+    DoubtState as DoubtState,
+    HoldState as HoldState,
+    LatestResult as LatestResult,
+    Mark as Mark,
+    Rejudged as Rejudged,
+    ReworkOf as ReworkOf,
+    RunInDoubt as RunInDoubt,
+    ShipmentState as ShipmentState,
+    UnitRow as UnitRow,
+    finding_of as finding_of,
+    proofs_on as proofs_on,
+    reel_of as reel_of,
+)
 from .endpoint import Endpoint as Endpoint, read as read
 from .errors import (
     ConflictError as ConflictError,
@@ -9,6 +27,7 @@ from .errors import (
     StorageError as StorageError,
     UnreachableError as UnreachableError,
 )
+from .kept import Row as Row
 from .ledger import LedgerRow as LedgerRow, undecided as undecided, verify as verify
 from .local import LocalStore as LocalStore
 from .records import (
@@ -71,7 +90,11 @@ from .serials import (
     takes_over as takes_over,
 )
 from .server import application as application, listen as listen
-from .shipping import FINAL as FINAL, concerns as concerns, held_for as held_for
+from .shipping import (
+    FINAL as FINAL,
+    concerns as concerns,
+    held_for as held_for,
+)
 from .statements import schema_version as schema_version
 from .store import Store as Store
 from .typed import typed as typed

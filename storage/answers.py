@@ -3,8 +3,9 @@
 A query that answers with a record's own columns needs none: ask it for that record.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Self
 
 from storage.errors import NotFoundError
 from storage.kept import Row
@@ -13,6 +14,7 @@ from storage.records import (
     Doubt,
     Hold,
     Proof,
+    Reel,
     RunKind,
     Signal,
     Verdict,
@@ -101,7 +103,7 @@ class RunInDoubt(Row):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LatestError(Row):
+class LatestResult(Row):
     """A unit and range: its latest result, as it was judged last.
 
     `position` is the unit's place in its build by its first run, from 1; `reruns` how
@@ -167,6 +169,22 @@ class UnitRow(RangeRow):
     again_verdict: Verdict | None
     again_conformance_probability: float | None
     again_number: int | None
+
+    def judged_last(self) -> Self:
+        """Return the row as it was judged last: by the check that closed its run."""
+        if (
+            self.again_error_ppm is None
+            or self.again_uncertainty_ppm is None
+            or self.again_verdict is None
+        ):
+            return self
+        return replace(
+            self,
+            error_ppm=self.again_error_ppm,
+            uncertainty_ppm=self.again_uncertainty_ppm,
+            verdict=self.again_verdict,
+            conformance_probability=self.again_conformance_probability,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -319,6 +337,19 @@ def finding_of(store: Store, product: str, name: str) -> Signal:
         if one.signal == name:
             return one
     raise NotFoundError(kind="finding", key=name)
+
+
+def reel_of(store: Store, name: str) -> Reel:
+    """Return a reel.
+
+    Raises
+    ------
+    NotFoundError
+        None of this name is recorded.
+    """
+    for one in store.rows(Reel, reel=name):
+        return one
+    raise NotFoundError(kind="reel", key=name)
 
 
 def proofs_on(store: Store, signal: Signal) -> list[Proof]:

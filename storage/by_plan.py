@@ -10,10 +10,12 @@ from collections.abc import Callable, Mapping, Sequence
 from math import ceil
 from typing import Any
 
-from storage.records import Cause, Verdict
-from storage.records_shipping import ReworkKind, SampleRule
+from storage.answers import HoldState
+from storage.records import Cause, Fitting, Verdict
+from storage.records_shipping import Rework, ReworkKind, SampleRule
 from storage.serials import reels_of
-from storage.tables import Transaction
+from storage.tables import Transaction, read
+from storage.typed import typed_of
 
 GOOD = (Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD)
 _DIGITS = 9
@@ -40,10 +42,6 @@ where latest_result.build = $build and latest_result.product = $product
 _REWORKS = """
 select rework.* from rework join unit on unit.serial = rework.serial
 where unit.build = $build and unit.product = $product
-"""
-_FITTINGS = """
-select part, reel, from_serial, fitted_at from fitting
-where build = $build and product = $product
 """
 _FINDINGS = """
 with finding as (
@@ -76,7 +74,7 @@ def against(
     build: str,
     serial: str,
     missing: Sequence[str],
-    holds: Sequence[Row],
+    holds: Sequence[HoldState],
     ranges: Sequence[str],
     is_current: Callable[[str], bool],
     sample: SampleRule,
@@ -99,7 +97,7 @@ def against(
     serials = {str(one["serial"]) for one in units}
     planned = max((int(str(one["planned_units"] or 0)) for one in units), default=0)
     of = max(planned, len(serials))
-    reworks = transaction.ask(_REWORKS, named)
+    reworks = typed_of(Rework, transaction.ask(_REWORKS, named))
     results = transaction.ask(_LATEST, named)
     findings = transaction.ask(_FINDINGS, named)
     odd = {str(o["first_serial"]) for o in findings if o["cause"] == Cause.UNIT}
@@ -112,8 +110,8 @@ def against(
             f"{len(good)} of {of} units of its build are measured on every range and "
             f"good; the plan asks for {needed}"
         )
-    fittings = transaction.ask(_FITTINGS, named)
-    replaced = [one for one in reworks if one["kind"] == ReworkKind.REPLACE]
+    fittings = read(transaction, Fitting, build=build, product=product)
+    replaced = [one for one in reworks if one.kind == ReworkKind.REPLACE]
     said += [
         f"none of its build that is measured on every range and good carries reel "
         f"{reel} ({part}), as it does"
@@ -122,9 +120,9 @@ def against(
     if holds:
         standing = {one["hold"] for one in transaction.ask(_HOLDS, {"build": build})}
         said += [
-            f"a hold stands on its build ({one['scope']} {one['subject']})"
+            f"a hold stands on its build ({one.scope} {one.subject})"
             for one in holds
-            if one["hold"] in standing
+            if one.hold in standing
         ]
     said += [
         f"finding {one['signal']} stands on its build"
@@ -141,7 +139,7 @@ def against(
 
 def _good(
     results: Sequence[Row],
-    reworks: Sequence[Row],
+    reworks: Sequence[Rework],
     ranges: Sequence[str],
     is_current: Callable[[str], bool],
 ) -> set[str]:
@@ -149,9 +147,9 @@ def _good(
     found: dict[str, set[str]] = {}
     for one in results:
         stale = any(
-            rework["serial"] == one["serial"]
-            and rework["kind"] != ReworkKind.REGRADE
-            and rework["reworked_at"] > one["started_at"]
+            rework.serial == one["serial"]
+            and rework.kind != ReworkKind.REGRADE
+            and rework.reworked_at > one["started_at"]
             for rework in reworks
         )
         if (
@@ -165,7 +163,7 @@ def _good(
 
 
 def _unproven(
-    serial: str, good: set[str], fittings: Sequence[Row], replaced: Sequence[Row]
+    serial: str, good: set[str], fittings: Sequence[Fitting], replaced: Sequence[Rework]
 ) -> list[tuple[str, str]]:
     """Return part and reel of what a unit carries and no good unit does.
 
@@ -177,7 +175,7 @@ def _unproven(
         reel
         for other in good
         for reel in reels_of(
-            other, fittings, [one for one in replaced if one["serial"] == other]
+            other, fittings, [one for one in replaced if one.serial == other]
         ).values()
     }
     mine = reels_of(serial, fittings)

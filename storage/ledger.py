@@ -9,13 +9,16 @@ rows that nobody decided (`undecided`).
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any, Self
+from typing import TYPE_CHECKING, Self
 
 from storage.kept import Kept, Record
 from storage.records import Decision
+
+if TYPE_CHECKING:
+    from storage.answers import Decided
 
 GENESIS = "0" * 64
 """What the first row names as the hash before it."""
@@ -120,21 +123,17 @@ def anchors_of(text: str) -> tuple[Anchor, ...]:
     return tuple(found)
 
 
-def undecided(
-    rows: Iterable[LedgerRow], kept: Iterable[Mapping[str, Any]]
-) -> list[Mapping[str, Any]]:
+def undecided(rows: Iterable[LedgerRow], kept: "Iterable[Decided]") -> "list[Decided]":
     """Return kept rows that need a decision and have none in the ledger.
 
     Parameters
     ----------
     kept
-        `subject`, `person` and `decided_at` of each (the query `decided`).
+        What of each was decided, by whom and when.
     """
     said = {(one.subject, one.person, one.decided_at) for one in rows}
     return [
-        one
-        for one in kept
-        if (one["subject"], one["person"], one["decided_at"]) not in said
+        one for one in kept if (one.subject, one.person, one.decided_at) not in said
     ]
 
 

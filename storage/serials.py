@@ -4,8 +4,12 @@ The migration `views` says the same in SQL: a test holds both together.
 """
 
 import re
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # the records ask here in their turn
+    from storage.records import Fitting
+    from storage.records_shipping import Rework
 
 from config.errors import HoldpointError
 
@@ -55,36 +59,43 @@ def within(serial: str, first: str, last: str) -> bool:
 
 def reels_of(
     serial: str,
-    fittings: Iterable[Mapping[str, Any]],
-    replacements: Iterable[Mapping[str, Any]] = (),
+    fittings: "Iterable[Fitting]",
+    replacements: "Iterable[Rework]" = (),
 ) -> dict[str, str]:
     """Return the reel that each part of a unit comes from, as far as recorded.
 
     Parameters
     ----------
     fittings
-        Of the unit's build: `part`, `reel`, `from_serial` (None: from the first unit
-        on), `fitted_at`.
+        Of the unit's build; one without `from_serial` is from the first unit on.
     replacements
-        Parts that were replaced on this unit alone: `part`, `reel`, `reworked_at`.
+        Parts that were replaced on this unit alone.
 
     Examples
     --------
-    >>> whole = {"part": "R12", "reel": "K-1", "from_serial": None, "fitted_at": 1}
-    >>> later = {"part": "R12", "reel": "K-2", "from_serial": "A9", "fitted_at": 2}
+    >>> from datetime import UTC, datetime
+    >>> from storage.records import Fitting
+    >>> whole = Fitting(
+    ...     fitting="1", product="PA", build="B", part="R12", reel="K-1",
+    ...     from_serial=None, fitted_at=datetime(2026, 1, 5, tzinfo=UTC),
+    ... )
+    >>> later = Fitting(
+    ...     fitting="2", product="PA", build="B", part="R12", reel="K-2",
+    ...     from_serial="A9", fitted_at=datetime(2026, 1, 6, tzinfo=UTC),
+    ... )
     >>> reels_of("A8", [whole, later]), reels_of("A10", [whole, later])
     ({'R12': 'K-1'}, {'R12': 'K-2'})
     """
     order = serial_order(serial)
     reels: dict[str, str] = {}
     for one in sorted(
-        fittings, key=lambda one: takes_over(one["from_serial"], one["fitted_at"])
+        fittings, key=lambda one: takes_over(one.from_serial, one.fitted_at)
     ):
-        since = one["from_serial"]
+        since = one.from_serial
         if since is None or serial_order(since) <= order:
-            reels[one["part"]] = one["reel"]
-    for one in sorted(replacements, key=lambda one: one["reworked_at"]):
-        reels[one["part"]] = one["reel"]
+            reels[one.part] = one.reel
+    for other in sorted(replacements, key=lambda one: one.reworked_at):
+        reels[str(other.part)] = str(other.reel)
     return reels
 
 

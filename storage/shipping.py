@@ -10,12 +10,15 @@ from datetime import datetime
 from typing import Any
 
 from storage import by_plan
+from storage.answers import HoldState
 from storage.commands import decide_once, same_person
 from storage.door import cells
-from storage.records import Decision, Disposal, Scope, Verdict
-from storage.records_shipping import ReworkKind, Shipment, ShipRule
+from storage.records import Decision, Disposal, Fitting, Hold, Scope, Verdict
+from storage.records_shipping import Rework, ReworkKind, Shipment, ShipRule
 from storage.serials import reels_of, within
-from storage.tables import Transaction, compare, find, insert
+from storage.statements import query
+from storage.tables import Transaction, compare, find, insert, read
+from storage.typed import typed_of
 
 UNKNOWN = "no unit has this serial"
 AWAY = "it has left already"
@@ -33,16 +36,6 @@ _RUNS = """
 select number, session, configuration, started_at from run
 where serial = $serial and product = $product and kind = 'unit' order by number
 """
-_HOLDS = """
-select hold.*, hold_end.disposal, hold_end.ended_at, hold_end.person as ended_by
-from hold left join hold_end on hold_end.hold = hold.hold
-where hold.product = $product order by hold.placed_at, hold.hold
-"""
-_FITTINGS = """
-select part, reel, from_serial, fitted_at from fitting
-where build = $build and product = $product
-"""
-_REWORKS = "select * from rework where serial = $serial order by reworked_at"
 _SHIPPED = """
 select 'out' as way, shipped_at as moved_at, destination from shipment
 where serial = $serial and product = $product
@@ -92,11 +85,12 @@ def against(
     units = transaction.ask(_UNIT, named)
     if not units:
         return [UNKNOWN]
-    reworks = transaction.ask(_REWORKS, {"serial": serial})
+    reworks = read(transaction, Rework, serial=serial)
     moves = transaction.ask(_SHIPPED, named)
     runs = transaction.ask(_RUNS, named)
     build = str(units[0]["build"])
-    holds = transaction.ask(_HOLDS, {"product": product})
+    asked = transaction.ask(query("holds").text, {"product": product})
+    holds = typed_of(HoldState, asked)
     held = _holds_on(transaction, serial, product, build, reworks, holds)
     results = transaction.ask(_LATEST, named)
     lacking = _lacking(results, rule)
@@ -111,7 +105,7 @@ def against(
                 build=build,
                 serial=serial,
                 missing=lacking,
-                holds=[o for o in holds if o["disposal"] is None and o not in held],
+                holds=[o for o in holds if o.disposal is None and o not in held],
                 ranges=rule.ranges,
                 is_current=rule.configurations.__contains__,
                 sample=rule.sample,
@@ -135,22 +129,22 @@ def _holds_on(
     serial: str,
     product: str,
     build: str,
-    reworks: Sequence[Row],
-    holds: Sequence[Row],
-) -> list[Row]:
+    reworks: Sequence[Rework],
+    holds: Sequence[HoldState],
+) -> list[HoldState]:
     """Return every hold, open or ended, that concerns a unit."""
-    replaced = [one for one in reworks if one["kind"] == ReworkKind.REPLACE]
-    fittings = transaction.ask(_FITTINGS, {"build": build, "product": product})
+    replaced = [one for one in reworks if one.kind == ReworkKind.REPLACE]
+    fittings = read(transaction, Fitting, build=build, product=product)
     reels = set(reels_of(serial, fittings, replaced).values())
     return [
         one for one in holds if concerns(one, serial=serial, build=build, reels=reels)
     ]
 
 
-def concerns(hold: Row, *, serial: str, build: str, reels: set[str]) -> bool:
+def concerns(hold: Hold, *, serial: str, build: str, reels: set[str]) -> bool:
     """Whether a hold stands on a unit, its build, a reel it carries, or its serials."""
-    subject = str(hold["subject"])
-    match hold["scope"]:
+    subject = hold.subject
+    match hold.scope:
         case Scope.UNIT:
             return subject == serial
         case Scope.BUILD:
@@ -158,7 +152,7 @@ def concerns(hold: Row, *, serial: str, build: str, reels: set[str]) -> bool:
         case Scope.REEL:
             return subject in reels
         case _:
-            return within(serial, subject, str(hold["to_serial"]))
+            return within(serial, subject, str(hold.to_serial))
 
 
 def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:
@@ -171,28 +165,28 @@ def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:
     return []
 
 
-def held_for(hold: Row, why: str) -> str:
+def held_for(hold: Hold, why: str) -> str:
     """Say that an open hold keeps a unit from leaving, and why."""
-    return f"held ({hold['scope']} {hold['subject']}): {why.rstrip('.')}"
+    return f"held ({hold.scope} {hold.subject}): {why.rstrip('.')}"
 
 
-def _held(held: Sequence[Row], runs: Sequence[Row]) -> list[str]:
+def _held(held: Sequence[HoldState], runs: Sequence[Row]) -> list[str]:
     said = []
     for one in held:
-        match one["disposal"]:
+        match one.disposal:
             case None:
-                said.append(held_for(one, str(one["reason"])))
+                said.append(held_for(one, one.reason))
             case Disposal.SCRAP:
-                said.append(f"scrapped by {one['ended_by']}")
-            case Disposal.REWORK if not _measured_after(runs, one["ended_at"]):
+                said.append(f"scrapped by {one.person}")
+            case Disposal.REWORK if not _measured_after(runs, one.ended_at):
                 said.append("it is to be reworked and was not measured since")
             case _:
                 pass
     return said
 
 
-def _measured_after(runs: Sequence[Row], at: datetime) -> bool:
-    return bool(runs) and runs[-1]["started_at"] > at
+def _measured_after(runs: Sequence[Row], at: datetime | None) -> bool:
+    return bool(runs) and at is not None and runs[-1]["started_at"] > at
 
 
 def _not_watched(
@@ -210,9 +204,9 @@ def _lacking(results: Sequence[Row], rule: ShipRule) -> list[str]:
     return [key for key in rule.ranges if key not in there]
 
 
-def _has_history(moves: Sequence[Row], reworks: Sequence[Row]) -> bool:
+def _has_history(moves: Sequence[Row], reworks: Sequence[Rework]) -> bool:
     """Whether a unit was away or worked on: others of its build tell nothing of it."""
-    return bool(moves) or any(one["kind"] != ReworkKind.REGRADE for one in reworks)
+    return bool(moves) or any(one.kind != ReworkKind.REGRADE for one in reworks)
 
 
 def _not_measured(lacking: Sequence[str], rule: ShipRule) -> list[str]:
@@ -221,27 +215,25 @@ def _not_measured(lacking: Sequence[str], rule: ShipRule) -> list[str]:
     return [f"not measured on {', '.join(lacking)}"] if lacking else []
 
 
-def _not_measured_again(results: Sequence[Row], reworks: Sequence[Row]) -> list[str]:
-    touched = [one for one in reworks if one["kind"] != ReworkKind.REGRADE]
+def _not_measured_again(results: Sequence[Row], reworks: Sequence[Rework]) -> list[str]:
+    touched = [one for one in reworks if one.kind != ReworkKind.REGRADE]
     stale = [
         str(one["range"])
         for one in results
         if any(
-            one["started_at"] < rework["reworked_at"]
+            one["started_at"] < rework.reworked_at
             for rework in touched
-            if rework["range"] in (None, one["range"])
+            if rework.range in (None, one["range"])
         )
     ]
     return [f"not measured since its rework on {', '.join(stale)}"] if stale else []
 
 
 def _not_conforming(
-    results: Sequence[Row], reworks: Sequence[Row], held: Sequence[Row]
+    results: Sequence[Row], reworks: Sequence[Rework], held: Sequence[HoldState]
 ) -> list[str]:
     regraded = {
-        one["range"]: float(one["limit_ppm"])
-        for one in reworks
-        if one["kind"] == ReworkKind.REGRADE
+        one.range: one.limit_ppm for one in reworks if one.kind == ReworkKind.REGRADE
     }
     return [
         f"{one['verdict']} on {one['range']}"
@@ -259,12 +251,13 @@ def _within_grade(result: Row, limit_ppm: float | None) -> bool:
     return bool(abs(result["error_ppm"]) + 2 * result["uncertainty_ppm"] <= limit_ppm)
 
 
-def _conceded(result: Row, held: Sequence[Row]) -> bool:
+def _conceded(result: Row, held: Sequence[HoldState]) -> bool:
     """Whether a person let this unit go as it was measured."""
     return any(
-        one["scope"] == Scope.UNIT
-        and one["disposal"] == Disposal.CONCESSION
-        and one["ended_at"] >= result["judged_at"]
+        one.scope == Scope.UNIT
+        and one.disposal == Disposal.CONCESSION
+        and one.ended_at is not None
+        and one.ended_at >= result["judged_at"]
         for one in held
     )
 

@@ -2,10 +2,15 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from storage.door import Cell
 from storage.errors import ConflictError, NotFoundError
+from storage.kept import Record
+from storage.statements import text
+from storage.typed import typed_of
+
+R = TypeVar("R", bound=Record)
 
 
 class Transaction(Protocol):
@@ -58,6 +63,12 @@ def find(
     where = " and ".join(f"{column} = ${column}" for column in key)
     rows = transaction.ask(f"select * from {table} where {where}", key)  # noqa: S608
     return rows[0] if rows else None
+
+
+def read(transaction: Transaction, kind: type[R], **given: Cell) -> list[R]:
+    """Return the rows of a record that have the given values."""
+    rows = transaction.ask(text(kind.kept.table, frozenset(given)), given)
+    return typed_of(kind, rows)
 
 
 def keep_row(

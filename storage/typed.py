@@ -1,6 +1,6 @@
 """Arrow tables as typed rows: texts as the enumerations they are, lists as tuples."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from enum import Enum
 from functools import cache
@@ -38,6 +38,18 @@ def typed(kind: type[R], table: pa.Table) -> list[R]:
     return [
         kind(**dict(zip(names, values, strict=True)))
         for values in zip(*(values for _, values in columns), strict=True)
+    ]
+
+
+def typed_of(kind: type[R], rows: Sequence[Mapping[str, Any]]) -> list[R]:
+    """Return rows that are given by column name as `kind`."""
+    columns = {
+        name: as_kept([row[name] for row in rows])
+        for name, as_kept in _columns(kind)  # type: ignore[arg-type]
+    }
+    return [
+        kind(**{name: values[i] for name, values in columns.items()})
+        for i in range(len(rows))
     ]
 
 

@@ -1,11 +1,10 @@
 """What is told by the clock and not by a run: reminders, digests, alarms, silence."""
 
-from collections.abc import Callable, Iterator
-from dataclasses import fields, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from datetime import datetime
 
 import httpx
-import pandas as pd
 
 from config import Alerts
 from daemon.alerts.errors import UndeliveredError
@@ -24,9 +23,9 @@ from daemon.alerts.who_hears import (
     of_stall,
     reminder,
 )
-from daemon.presentation import plain, sentences
+from daemon.presentation import sentences
 from daemon.watch import PLACED_BY
-from storage import Hold, Scope, Severity, Signal, Store
+from storage import Alert, BuildState, DoubtState, HoldState, Severity, Signal, Store
 
 EVERY_S = 30.0
 ANSWER_S = 10.0
@@ -113,32 +112,34 @@ class Upkeep:
         if alerts:
             self._store.keep(*alerts)
 
+    def _told(self) -> set[str]:
+        """Return the messages that there are."""
+        return {one.alert for one in self._store.rows(Alert, product=self._product)}
+
     def _placed_by_people(self) -> list[Message]:
         """Return what is to be told of holds by hand: no run was recorded with them."""
-        known = set(self._store.frame("alerts", product=self._product)["alert"])
-        names = [field.name for field in fields(Hold)]
+        known = self._told()
         said = []
-        for row in plain(self._store.frame("holds", product=self._product)):
-            if row["placed_by"] == PLACED_BY or row["disposal"] is not None:
+        for row in self._store.rows(HoldState, product=self._product):
+            if row.placed_by == PLACED_BY or row.disposal is not None:
                 continue
-            values = {name: row[name] for name in names}
-            message = of_hold(Hold(**{**values, "scope": Scope(row["scope"])}))
+            message = of_hold(row)
             if message.alert not in known:
                 said.append(message)
         return said
 
     def _doubts(self) -> list[Message]:
-        known = set(self._store.frame("alerts", product=self._product)["alert"])
+        known = self._told()
         messages = [
             of_doubt(
-                row["doubt"],
-                session=row["session"],
-                reason=row["reason"],
+                row.doubt,
+                session=row.session,
+                reason=row.reason,
                 severity=Severity(self._settings.doubt_severity),
-                at=row["raised_at"],
+                at=row.raised_at,
             )
-            for row in plain(self._store.frame("doubts", product=self._product))
-            if row["ended_at"] is None
+            for row in self._store.rows(DoubtState, product=self._product)
+            if row.ended_at is None
         ]
         return [one for one in messages if one.alert not in known]
 
@@ -170,28 +171,27 @@ class Upkeep:
                 yield message
 
     def _standing_holds(self) -> set[str]:
-        return standing_subjects(self._store.frame("holds", product=self._product))
+        return standing_subjects(self._store.rows(HoldState, product=self._product))
 
     def _standing_doubts(self) -> set[str]:
-        rows = self._store.frame("doubts", product=self._product)
-        return set(rows.loc[rows["ended_at"].isna(), "doubt"])
+        rows = self._store.rows(DoubtState, product=self._product)
+        return {one.doubt for one in rows if one.ended_at is None}
 
     def _digests(self) -> list[Message]:
-        known = set(self._store.frame("alerts", product=self._product)["alert"])
-        builds = self._store.frame("builds", product=self._product)
+        known = self._told()
+        builds = self._store.rows(BuildState, product=self._product)
         findings = self._store.rows(Signal, "signals", product=self._product)
         said = []
-        for row in builds.to_dict("records"):
-            planned, name = row["planned_units"], str(row["build"])
-            if pd.isna(planned) or row["units"] < planned:
+        for row in builds:
+            planned, name = row.planned_units, row.build
+            if planned is None or row.units < planned:
                 continue
-            passed = row["first_pass_yield"]
             message = of_build(
                 BuildDigest(
                     build=name,
-                    units=int(row["units"]),
-                    first_pass_yield=None if pd.isna(passed) else float(passed),
-                    open_holds=int(row["open_holds"]),
+                    units=row.units,
+                    first_pass_yield=row.first_pass_yield,
+                    open_holds=row.open_holds,
                     findings=tuple(
                         sentences.finding(one).headline
                         for one in findings
@@ -205,10 +205,15 @@ class Upkeep:
         return said
 
 
-def standing_subjects(holds: pd.DataFrame) -> set[str]:
+def standing_subjects(holds: Iterable[HoldState]) -> set[str]:
     """Return what messages on holds that stand are about: findings and holds."""
-    standing = holds[holds["disposal"].isna()]
-    return {*standing["hold"], *standing["signal"].dropna()}
+    standing = [one for one in holds if one.disposal is None]
+    return {
+        subject
+        for one in standing
+        for subject in (one.hold, one.signal)
+        if subject is not None
+    }
 
 
 def show_alive(url: str) -> None:

@@ -8,6 +8,7 @@ from daemon.alerts import noted, state
 from daemon.commands.opened import home_here, opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import Shown, fail, listed, say, show, shown
+from storage import AlertState
 
 
 @click.command("list")
@@ -19,11 +20,11 @@ def alerts_list(*, every: bool) -> Shown:
     Those that did not arrive are among them.
     """
     with opened() as at:
-        rows = at.rows("alerts")
+        rows = at.rows(AlertState)
     waiting = [
         row
         for row in rows
-        if every or row["delivered_at"] is None or row["acknowledged_at"] is None
+        if every or row.delivered_at is None or row.acknowledged_at is None
     ]
     return listed(waiting, {
         "message": "alert", "channel": "target", "what it says": "title",
@@ -43,7 +44,7 @@ def alerts_ack(messages: tuple[str, ...], person: str) -> None:
     with opened() as at:
         for taken, decision in noted(
             messages,
-            known={one["alert"] for one in at.rows("alerts")},
+            known={one.alert for one in at.rows(AlertState)},
             person=person,
             people=at.settings.plan.people,
             at=datetime.now(UTC),

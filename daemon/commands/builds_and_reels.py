@@ -11,10 +11,10 @@ from daemon.commands.options import DAY, by_person
 from daemon.commands.orders import ordered
 from daemon.commands.showing import Shown, interactive, listed, misuse, say, shown
 from daemon.holds import loose_parts
-from daemon.presentation import figures, reel_of, sentences
+from daemon.presentation import figures, sentences
 from daemon.station import MOST_PARTS
 from daemon.traceability import kitting, tracing
-from storage import Fitting, ReelReceipt, RemoteStore, Unit
+from storage import BuildState, Fitting, ReelReceipt, RemoteStore, Unit, reel_of
 
 LOOSE_PARTS = 5
 
@@ -42,7 +42,7 @@ def build_list() -> Shown:
     It shows what was measured, and what stays.
     """
     with opened() as at:
-        rows = at.rows("builds")
+        rows = at.rows(BuildState)
     return listed(rows, {
         "build": "build", "units": "units", "planned": "planned_units",
         "first-pass yield": "first_pass_yield", "state": "state",
@@ -167,8 +167,8 @@ def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
     """Say when a fitting counts for a finding, where its units are measured already."""
     records = tracing.Records.of(at.store, at.product, ())
     measured = sum(
-        (unit["build"], part) == (fitting.build, fitting.part)
-        and bool(records.errors_of(unit["serial"]))
+        (unit.build, part) == (fitting.build, fitting.part)
+        and bool(records.errors_of(unit.serial))
         for unit, part in records.carriers(fitting.reel)
     )
     if not measured:

@@ -1,5 +1,6 @@
 """Doubts: runs that no good check stands behind."""
 
+from dataclasses import asdict
 from datetime import UTC, datetime
 
 import click
@@ -7,6 +8,7 @@ import click
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import Shown, listed, say, shown
+from storage import DoubtState, RunInDoubt
 
 
 @click.command("list")
@@ -15,14 +17,14 @@ from daemon.commands.showing import Shown, listed, say, shown
 def doubt_list(*, every: bool) -> Shown:
     """List runs in doubt, and why."""
     with opened() as at:
-        doubts, runs = at.rows("doubts"), at.rows("runs_in_doubt")
+        doubts, runs = at.rows(DoubtState), at.rows(RunInDoubt)
     serials: dict[str, list[str]] = {}
     for one in runs:
-        serials.setdefault(one["doubt"], []).append(one["serial"])
+        serials.setdefault(one.doubt, []).append(one.serial)
     rows = [
-        {**one, "serials": ", ".join(serials.get(one["doubt"], ())) or None}
+        asdict(one) | {"serials": ", ".join(serials.get(one.doubt, ())) or None}
         for one in doubts
-        if every or one["ended_by"] is None
+        if every or one.ended_by is None
     ]
     return listed(rows, {
         "doubt": "doubt", "units": "serials", "reason": "reason",

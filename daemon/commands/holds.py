@@ -16,7 +16,16 @@ from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.traceability import tracing
 from daemon.watch import sharpened
-from storage import Disposal, Proof, Scope, Signal
+from storage import (
+    Disposal,
+    Hold,
+    HoldState,
+    LatestResult,
+    Proof,
+    RunInDoubt,
+    Scope,
+    Signal,
+)
 
 
 @click.command("list")
@@ -28,16 +37,16 @@ def hold_list(*, every: bool) -> Shown:
     Units of a bench in doubt stay like held ones.
     """
     with opened() as at:
-        rows = at.rows("holds")
+        rows = at.rows(HoldState)
         raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened(
             raised,
             at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
-        doubts = doubted(at.rows("latest_errors"), at.rows("runs_in_doubt"))
+        doubts = doubted(at.rows(LatestResult), at.rows(RunInDoubt))
     listed = [
-        _told(one, raised, found) for one in rows if every or one["disposal"] is None
+        _told(one, raised, found) for one in rows if every or one.disposal is None
     ]
     in_doubt = [
         f"In doubt, {tracing.spans(serials)}: {reason}."
@@ -62,14 +71,14 @@ def hold_list(*, every: bool) -> Shown:
 
 
 def _told(
-    hold: Mapping[str, Any], raised: Sequence[Signal], found: Sequence[Signal]
+    hold: HoldState, raised: Sequence[Signal], found: Sequence[Signal]
 ) -> dict[str, Any]:
     """Return a hold with its finding's present words, and the end that is offered."""
-    at_first = {one.signal: one for one in raised}.get(hold["signal"])
-    now = {one.signal: one for one in found}.get(hold["signal"])
-    offer = policy.end_offer(hold, at_first) if hold["disposal"] is None else None
+    at_first = {one.signal: one for one in raised}.get(hold.signal or "")
+    now = {one.signal: one for one in found}.get(hold.signal or "")
+    offer = policy.end_offer(hold, at_first) if hold.disposal is None else None
     return {
-        **hold,
+        **asdict(hold),
         "why": sentences.why_held(hold, now),
         "withdrawn": None if now is None else now.withdrawn,
         "offer": None if offer is None else asdict(offer),
@@ -137,7 +146,7 @@ def hold_place(
             to_serial=last,
         )
         at.store.keep(placed, decision=decision)
-    say(f"Hold {placed.hold} stands on {sentences.held(asdict(placed))}.")
+    say(f"Hold {placed.hold} stands on {sentences.held(placed)}.")
 
 
 @click.command("end")
@@ -165,13 +174,12 @@ def hold_end(
             evidence=evidence,
         )
         at.store.keep(end, decision=decision)
-        rows = at.rows("holds")
+        (ended,) = at.store.rows(Hold, hold=name)
         raised = {
             one.signal: one
             for one in at.store.rows(Signal, "signals", product=at.product)
         }
     say(f"Hold {name} ended by {disposal}.")
-    ended = next(one for one in rows if one["hold"] == name)
-    found = raised.get(ended["signal"])
+    found = raised.get(ended.signal or "")
     if found is not None and found.standing:
-        say(sentences.taught(Disposal(disposal), Scope(ended["scope"])))
+        say(sentences.taught(Disposal(disposal), ended.scope))

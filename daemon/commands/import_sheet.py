@@ -26,7 +26,7 @@ from daemon.station import (
     take,
     write_rejected,
 )
-from storage import Configuration, LocalStore
+from storage import Configuration, LocalStore, Mark
 
 POLL_S = 1.0
 WATCHED_S = 60.0
@@ -153,8 +153,8 @@ def _watched(at: Opened, cycle: Cycle, number: int) -> None:
         return
     deadline_s = time.monotonic() + WATCHED_S
     while time.monotonic() < deadline_s:
-        mark = at.store.frame("watermark", product=at.product)["number"].iloc[0]
-        if int(mark) >= number:
+        (mark,) = at.rows(Mark)
+        if mark.number >= number:
             return
         time.sleep(POLL_S / 10)
     say("The daemon has not watched all of it yet.")

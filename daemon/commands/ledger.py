@@ -1,10 +1,12 @@
 """The ledger: who decided what, and whether anybody changed it since."""
 
+from dataclasses import asdict
+
 import click
 
 from daemon.commands.opened import opened
 from daemon.commands.showing import Shown, fail, listed, show, shown
-from daemon.presentation import plain
+from storage import Decided, LedgerRow, undecided, verify
 
 
 @click.command("list")
@@ -12,7 +14,7 @@ from daemon.presentation import plain
 def ledger_list() -> Shown:
     """List every decision, oldest first."""
     with opened() as at:
-        rows = plain(at.store.frame("decision"))
+        rows = [asdict(one) for one in at.store.rows(LedgerRow)]
     return listed(rows, {
         "no.": "seq", "when": ("decided_at", "%Y-%m-%d %H:%M"), "who": "person",
         "what": "action", "on": "subject", "why": "reason",
@@ -25,17 +27,12 @@ def ledger_verify() -> None:
 
     None was removed, moved or cut off either.
     """
-    from storage import (  # noqa: PLC0415
-        LedgerRow,
-        archive,
-        undecided,
-        verify,
-    )
+    from storage import archive  # noqa: PLC0415 -- the database takes long to load
 
     with opened() as at:
         # What was decided is read first: its lines are there by then.
-        kept = plain(at.store.frame("decided"))
-        rows = [LedgerRow(**one) for one in plain(at.store.frame("decision"))]
+        kept = at.store.rows(Decided)
+        rows = at.store.rows(LedgerRow)
         anchors = archive.anchors(at.home.backups)
     broken = verify(rows, anchors)
     missing = undecided(rows, kept)
@@ -43,8 +40,7 @@ def ledger_verify() -> None:
         show(f"The ledger is broken at row {broken}.")
     show(
         *(
-            f"No decision in the ledger for {one['kind']} {one['subject']} "
-            f"by {one['person']}."
+            f"No decision in the ledger for {one.kind} {one.subject} by {one.person}."
             for one in missing
         )
     )

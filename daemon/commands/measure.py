@@ -20,9 +20,9 @@ from daemon.commands.showing import (
     shown,
 )
 from daemon.judging import AnswerError, ProductModel, answered, asked, question
-from daemon.presentation import plain
 from daemon.service import Client, Home, answers, running_daemon
 from daemon.station import NEW_SETUP, TypedError, TypedReading, readings_of
+from storage import CheckRow, UnitRow
 
 
 @click.command()
@@ -191,19 +191,19 @@ def _show_typed(readings: Sequence[TypedReading], into: Unit, out_of: Unit) -> N
 def _results(done: dict[str, Any]) -> Iterator[Part]:
     """Show a run's errors, and its checks where there are any."""
     with opened() as at:
-        rows = plain(at.store.frame("unit_runs", serial=done["serial"]))
-        checks = at.rows("check_results", after=done["number"] - 1)
+        rows = at.store.rows(UnitRow, serial=done["serial"])
+        checks = at.rows(CheckRow, after=done["number"] - 1)
     yield Table(
-        [one for one in rows if one["run"] == done["run"]],
+        [one for one in rows if one.run == done["run"]],
         {
             "range": "range",
             "error, ppm": ("error_ppm", "+.0f"),
-            "U (k=2), ppm": lambda one: f"{2 * one['uncertainty_ppm']:.0f}",
+            "U (k=2), ppm": lambda one: f"{2 * one.uncertainty_ppm:.0f}",
             "limit, ppm": ("limit_ppm", ".0f"),
             "verdict": "verdict",
         },
     )
-    if mine := [one for one in checks if one["run"] == done["run"]]:
+    if mine := [one for one in checks if one.run == done["run"]]:
         yield Table(
             mine,
             {

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -12,7 +12,9 @@ from daemon.service import Home
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
     from daemon.watch import FindLimit
-    from storage import Store
+    from storage import Row, Store
+
+R = TypeVar("R", bound="Row")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,11 +30,9 @@ class Opened:
         """Name of the product."""
         return self.settings.product.name
 
-    def rows(self, query: str, **asked: Any) -> list[dict[str, Any]]:
-        """Return what a query of the Store finds on the product, None where missing."""
-        from daemon.presentation import plain  # noqa: PLC0415 -- see the top
-
-        return list(plain(self.store.frame(query, product=self.product, **asked)))
+    def rows(self, kind: type[R], query: str | None = None, **asked: Any) -> list[R]:
+        """Return what the Store has of a kind on the product."""
+        return self.store.rows(kind, query, product=self.product, **asked)
 
     def own_limit(self) -> "FindLimit":
         """Return what finds the product's own limit of the detector."""

@@ -150,11 +150,11 @@ def card(serial: str) -> Shown:
         records.unit(serial)
         rows = []
         for key, one in records.errors_of(serial).items():
-            made = correction(one["error_ppm"], one["uncertainty_ppm"])
+            made = correction(one.error_ppm, one.uncertainty_ppm)
             rows.append(
                 {
                     "range": at.settings.product.ranges[key].title,
-                    "error_ppm": round(one["error_ppm"]),
+                    "error_ppm": round(one.error_ppm),
                     "factor": f"{made.factor:.6f}",
                     "expanded": f"{made.expanded:.6f}",
                 }

@@ -1,5 +1,6 @@
 """What is done to one unit: another part, a wider limit, a trimming resistor."""
 
+from dataclasses import asdict
 from typing import Any
 from uuid import uuid4
 
@@ -12,9 +13,19 @@ from daemon.commands.recall import records_of
 from daemon.commands.shipping import decision
 from daemon.commands.showing import Shown, Table, misuse, say, shown
 from daemon.judging import ProductModel
-from daemon.presentation import figures, judged_last, plain
+from daemon.presentation import figures
 from daemon.traceability import SERIES, TrimPlan, leftover, require_listed, trim_plan
-from storage import NotFoundError, Rework, ReworkKind, Scope, Store
+from storage import (
+    BuildYield,
+    HoldState,
+    NotFoundError,
+    Rework,
+    ReworkKind,
+    ReworkOf,
+    Scope,
+    Store,
+    UnitRow,
+)
 
 
 def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
@@ -73,10 +84,10 @@ def refuse_held(store: Store, product: str, reel: str) -> None:
     HeldReelError
         Naming the hold.
     """
-    for one in plain(store.frame("holds", product=product)):
-        held = (one["scope"], one["subject"]) == (Scope.REEL, reel)
-        if held and one["disposal"] is None:
-            message = f"reel {reel} is held: {one['reason']}"
+    for one in store.rows(HoldState, product=product):
+        held = (one.scope, one.subject) == (Scope.REEL, reel)
+        if held and one.disposal is None:
+            message = f"reel {reel} is held: {one.reason}"
             raise HeldReelError(message)
 
 
@@ -142,9 +153,9 @@ def rework_trim(
         plan = trim_plan(
             product,
             range_,
-            error_ppm=float(result["error_ppm"]),
-            uncertainty_ppm=float(result["uncertainty_ppm"]),
-            limit_ppm=float(result["limit_ppm"]),
+            error_ppm=result.error_ppm,
+            uncertainty_ppm=result.uncertainty_ppm,
+            limit_ppm=result.limit_ppm,
             series=series,
             tolerance_ppm=parse(tolerance, Unit.PPM),
             tempco_ppm_per_k=tempco,
@@ -186,10 +197,9 @@ def rework_list() -> Shown:
     Each build's first-pass and final yield stand below.
     """
     with opened() as at:
-        yields = at.rows("yields")
-        rows = [
-            {**one, **before_and_after(at.store, one)} for one in at.rows("reworks")
-        ]
+        reworks = at.store.rows(ReworkOf, product=at.product)
+        yields = [asdict(o) for o in at.store.rows(BuildYield, product=at.product)]
+        rows = [asdict(one) | before_and_after(at.store, one) for one in reworks]
     return Shown(
         {"reworks": rows, "yields": yields},
         Table(
@@ -212,25 +222,25 @@ def rework_list() -> Shown:
     )  # fmt: skip
 
 
-def before_and_after(store: Store, rework: Any) -> dict[str, str | None]:
+def before_and_after(store: Store, rework: Rework) -> dict[str, str | None]:
     """Return the farthest range error before a rework and after it."""
-    rows = plain(store.frame("unit_runs", serial=rework["serial"]))
-    runs = tuple(judged_last(one) for one in rows)
-    if rework["range"] is not None:
-        runs = tuple(one for one in runs if one["range"] == rework["range"])
+    rows = store.rows(UnitRow, serial=rework.serial)
+    runs = tuple(one.judged_last() for one in rows)
+    if rework.range is not None:
+        runs = tuple(one for one in runs if one.range == rework.range)
 
     def farthest(later: bool) -> str | None:
         mine = [
             one for one in runs
-            if (one["started_at"] > rework["reworked_at"]) is later
+            if (one.started_at > rework.reworked_at) is later
         ]  # fmt: skip
         if not mine:
             return None
-        last = max(one["number"] for one in mine)
+        last = max(one.number for one in mine)
         worst = max(
-            (one for one in mine if one["number"] == last),
-            key=lambda one: abs(one["error_ppm"]),
+            (one for one in mine if one.number == last),
+            key=lambda one: abs(one.error_ppm),
         )
-        return f"{worst['error_ppm']:+.0f} ppm on {worst['range']}"
+        return f"{worst.error_ppm:+.0f} ppm on {worst.range}"
 
     return {"before": farthest(False), "after": farthest(True)}

@@ -7,7 +7,13 @@ import click
 from daemon.commands.opened import home_here
 from daemon.commands.options import PORT
 from daemon.commands.showing import say
-from daemon.service import StartError, answers, child, dashboard_command, running_daemon
+from daemon.service import (
+    StartError,
+    answers,
+    child,
+    dashboard_command,
+    running_daemon,
+)
 
 DASHBOARD_PORT = 8540
 

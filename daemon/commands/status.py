@@ -14,7 +14,16 @@ from daemon.presentation import figures, sentences
 from daemon.service import Client, Home
 from daemon.station import rejudging
 from daemon.watch import ProductWatch, own_limit, sharpened
-from storage import Cause, Proof, Signal, UnreachableError
+from storage import (
+    BuildState,
+    Cause,
+    HoldState,
+    LatestResult,
+    Proof,
+    RunInDoubt,
+    Signal,
+    UnreachableError,
+)
 
 Doubts = Mapping[str, tuple[str, ...]]
 
@@ -28,9 +37,9 @@ def status() -> Shown:
     """
     bench = _doing(home_here())
     with opened() as at:
-        builds, in_doubt = at.rows("builds"), at.rows("runs_in_doubt")
-        doubts = doubted(at.rows("latest_errors"), in_doubt)
-        standing = [one for one in at.rows("holds") if one["disposal"] is None]
+        builds, in_doubt = at.rows(BuildState), at.rows(RunInDoubt)
+        doubts = doubted(at.rows(LatestResult), in_doubt)
+        standing = [one for one in at.rows(HoldState) if one.disposal is None]
         raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened(
             raised,
@@ -45,7 +54,7 @@ def status() -> Shown:
         signals=found,
         builds=builds,
         holds=standing,
-        units=sum(one["units"] for one in builds),
+        units=sum(one.units for one in builds),
     )
     now = {
         "headline": saying.headline,
@@ -55,7 +64,7 @@ def status() -> Shown:
         "in_doubt": in_doubt,
         "findings": [_finding(one) for one in found],
         "offered_ends": _offered(standing, raised),
-        "warnings": sentences.warnings(warned, [one["build"] for one in builds]),
+        "warnings": sentences.warnings(warned, [one.build for one in builds]),
         "judged_again": judged_again,
         "limit": watched_by["limit"],
         "history": watched_by["history"],
@@ -95,14 +104,14 @@ def _finding(one: Signal) -> dict[str, Any]:
 
 
 def _offered(
-    standing: Sequence[Mapping[str, Any]], raised: Sequence[Signal]
+    standing: Sequence[HoldState], raised: Sequence[Signal]
 ) -> list[dict[str, Any]]:
     """Return the ends that are offered of holds whose finding asks for them no more."""
     found = {one.signal: one for one in raised}
     return [
-        {"hold": one["hold"]} | asdict(offer)
+        {"hold": one.hold} | asdict(offer)
         for one in standing
-        if (offer := end_offer(one, found.get(one["signal"]))) is not None
+        if (offer := end_offer(one, found.get(one.signal or ""))) is not None
     ]
 
 

@@ -11,6 +11,7 @@ from daemon.commands.options import Command
 from daemon.commands.showing import Shown, Table, refuse, shown
 from daemon.judging import MeasuredRuns, RangeCapability, RangeVariation
 from daemon.spc.capability import Indices
+from storage import BuildState
 
 SMALL_SHARE = 1e-4
 NO_SHARE = 1e-9
@@ -88,7 +89,7 @@ def _measured(
 ) -> tuple[MeasuredRuns, list[str]]:
     with opened() as at:
         titles = {key: one.title for key, one in at.settings.product.ranges.items()}
-        builds = [one["build"] for one in at.rows("builds")]
+        builds = [one.build for one in at.rows(BuildState)]
         for build in without:
             if build not in builds:
                 refuse(

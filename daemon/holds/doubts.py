@@ -1,48 +1,37 @@
 """Runs that no good check stands behind: whom they keep, and who may end the doubt.
 
-A unit whose latest results are in doubt stays like a held one.
-A run in doubt that was measured again since keeps nobody: what counts is the latest
-result of each range, as at the packing desk.
+A unit whose latest results are in doubt stays like a held one. A run in doubt that was
+measured again since keeps nobody: what counts is the latest result of each range, as at
+the packing desk.
 """
 
 from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import Any
 
 from daemon.holds.policy import NotAllowedError
-from storage import Decision, DoubtEnd
+from storage import Decision, DoubtEnd, LatestResult, RunInDoubt
 
 END_DOUBT = "end doubt"
 """Ledger action."""
 
-Row = Mapping[str, Any]
-
 
 def doubted(
-    latest: Iterable[Row], runs_in_doubt: Iterable[Row]
+    latest: Iterable[LatestResult], runs_in_doubt: Iterable[RunInDoubt]
 ) -> dict[str, tuple[str, ...]]:
     """Return by serial every reason for which its latest results are in doubt.
 
     Parameters
     ----------
     latest
-        Rows of the query `latest_errors`.
+        Of every unit and range.
     runs_in_doubt
-        Rows of the query of this name.
-
-    Examples
-    --------
-    >>> latest = [{"serial": "PA-1", "number": 7}, {"serial": "PA-2", "number": 9}]
-    >>> runs = [{"serial": "PA-1", "number": 7, "reason": "its check read wrong"},
-    ...         {"serial": "PA-2", "number": 8, "reason": "its check read wrong"}]
-    >>> doubted(latest, runs)
-    {'PA-1': ('its check read wrong',)}
+        A run that is none of these keeps nobody: the unit was measured again since.
     """
-    counting = {(one["serial"], one["number"]) for one in latest}
+    counting = {(one.serial, one.number) for one in latest}
     found: dict[str, dict[str, None]] = {}
     for one in runs_in_doubt:
-        if (one["serial"], one["number"]) in counting:
-            found.setdefault(one["serial"], {})[one["reason"].rstrip(".")] = None
+        if (one.serial, one.number) in counting:
+            found.setdefault(one.serial, {})[one.reason.rstrip(".")] = None
     return {serial: tuple(reasons) for serial, reasons in found.items()}
 
 

@@ -112,15 +112,6 @@ def told(reel: Reel, check: ReelCheck) -> str:
 def checks_of(store: Store) -> dict[str, tuple[ReelCheck, ...]]:
     """Return all checks by reel, those made for a finding too, oldest first."""
     found: dict[str, tuple[ReelCheck, ...]] = {}
-    for one in store.frame("reel_checks").to_dict("records"):
-        check = ReelCheck(
-            reel_check=one["reel_check"],
-            reel=one["reel"],
-            readings=tuple(float(x) for x in one["readings"]),
-            uncertainty_ohm=float(one["uncertainty_ohm"]),
-            origin=one["origin"],
-            person=one["person"],
-            made_at=one["made_at"].to_pydatetime(),
-        )
+    for check in store.rows(ReelCheck, "reel_checks"):
         found[check.reel] = (*found.get(check.reel, ()), check)
     return found

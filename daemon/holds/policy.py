@@ -11,16 +11,25 @@ is a finding of its own. A finding that later evidence takes back ends no hold; 
 decides is offered the end. If it stands again, what was ended meanwhile is held anew.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 from uuid import uuid4
 
 from config import HoldpointError
 from daemon.presentation import sentences
 from daemon.watch import PLACED_BY
-from storage import Cause, Decision, Disposal, Hold, HoldEnd, Scope, Signal, Verdict
+from storage import (
+    Cause,
+    Decision,
+    Disposal,
+    Hold,
+    HoldEnd,
+    HoldState,
+    Scope,
+    Signal,
+    Verdict,
+)
 
 PLACE_HOLD = "place hold"
 """Ledger action."""
@@ -56,8 +65,8 @@ def raised_again(
     asked: Hold,
     *,
     signal: Signal,
-    holds: Sequence[Mapping[str, Any]],
-    history: Sequence[Mapping[str, Any]],
+    holds: Sequence[HoldState],
+    history: Sequence[Signal],
 ) -> Hold | None:
     """Return the hold to place: the asked one, a new one, or none.
 
@@ -71,27 +80,25 @@ def raised_again(
     signal
         The finding as it stands now.
     holds
-        Every hold of the product with its end (the query `holds`).
+        Every hold of the product with its end.
     history
-        Revisions of the finding (the query `signal_history`).
+        Revisions of the finding.
     """
     before = [
         one
         for one in holds
-        if one["hold"] == asked.hold or str(one["hold"]).startswith(f"{asked.hold}#")
+        if one.hold == asked.hold or one.hold.startswith(f"{asked.hold}#")
     ]
     if not before:
         return asked
-    if any(one["ended_at"] is None for one in before):
+    if any(one.ended_at is None for one in before):
         return None
-    ended = max(int(one["end_after_number"]) for one in before)
+    ended = max(one.end_after_number or 0 for one in before)
     known = [
-        one
-        for one in history
-        if one["number"] <= ended and one["revision"] < signal.revision
+        one for one in history if one.number <= ended and one.revision < signal.revision
     ]
-    then = max(known, key=lambda one: one["revision"], default=None)
-    if then is None or then["standing"]:
+    then = max(known, key=lambda one: one.revision, default=None)
+    if then is None or then.standing:
         return None
     return replace(
         asked,
@@ -110,19 +117,19 @@ class EndOffer:
     disposal: Disposal = Disposal.RELEASE
 
 
-def end_offer(hold: Mapping[Any, Any], signal: Signal | None) -> EndOffer | None:
+def end_offer(hold: Hold, signal: Signal | None) -> EndOffer | None:
     """Return the end that is offered of an open hold; None where its reason stands.
 
     Parameters
     ----------
     hold
-        A row of the query `holds`.
+        An open one.
     signal
         The latest revision of the finding that placed it, None for a hold of none.
     """
-    if signal is None or hold["signal"] != signal.signal:
+    if signal is None or hold.signal != signal.signal:
         return None
-    held = (hold["scope"], hold["subject"])
+    held = (hold.scope, hold.subject)
     if not signal.standing:
         sentence = sentences.withdrawn(signal)
     elif held in {(one.scope, one.subject) for one in from_signal(signal, "")}:

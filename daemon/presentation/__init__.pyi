@@ -17,12 +17,9 @@ from .labels import (
     as_png as as_png,
     as_svg as as_svg,
 )
-from .rows import (
-    holds_of as holds_of,
-    judged_last as judged_last,
-    plain as plain,
-    reel_in as reel_in,
-    reel_of as reel_of,
+from .sentences import (
+    off_plan as off_plan,
+    why_held as why_held,
+    withdrawn as withdrawn,
 )
-from .sentences import off_plan as off_plan, withdrawn as withdrawn
 from .spreadsheet import as_csv as as_csv, neutral as neutral

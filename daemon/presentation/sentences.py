@@ -21,7 +21,7 @@ from daemon.presentation.figures import (
     share_of_reading,
 )
 from daemon.spc import Against, ClaimCheck
-from storage import Cause, Disposal, LimitIs, Scope, Signal
+from storage import BuildState, Cause, Disposal, Hold, LimitIs, Scope, Signal
 
 PPM = 1e-6
 HALF = 0.5
@@ -106,20 +106,13 @@ def off_plan(
     return tuple(found)
 
 
-def held(hold: Mapping[Any, Any]) -> str:
-    """Return what a hold stands on in words.
-
-    >>> held({"scope": "reel", "subject": "K-7", "to_serial": None})
-    'reel K-7'
-    >>> held({"scope": "serials", "subject": "PA-1", "to_serial": "PA-9"})
-    'serials PA-1 to PA-9'
-    """
-    last = hold["to_serial"]
-    until = f" to {last}" if isinstance(last, str) else ""
-    return f"{hold['scope']} {hold['subject']}{until}"
+def held(hold: Hold) -> str:
+    """Return what a hold stands on in words, such as "serials PA-1 to PA-9"."""
+    until = f" to {hold.to_serial}" if hold.to_serial else ""
+    return f"{hold.scope} {hold.subject}{until}"
 
 
-def why_held(hold: Mapping[Any, Any], found: Signal | None) -> str:
+def why_held(hold: Hold, found: Signal | None) -> str:
     """Return why a hold stands, with its finding's present numbers where it has one.
 
     The reason that was written when it was placed stays in its row.
@@ -127,12 +120,12 @@ def why_held(hold: Mapping[Any, Any], found: Signal | None) -> str:
     Parameters
     ----------
     hold
-        A row of the query `holds`.
+        With its reason as it was placed.
     found
         The finding that placed it, as it stands now.
     """
     if found is None:
-        return str(hold["reason"])
+        return hold.reason
     said = odd_unit(found) if is_odd_unit(found) else reads(found, named=hold)
     if found.standing:
         return said
@@ -387,7 +380,7 @@ def _foretold(evidence: dict[str, Any]) -> Iterator[str]:
     )
 
 
-def reads(signal: Signal, *, named: Mapping[Any, Any] | None = None) -> str:
+def reads(signal: Signal, *, named: Hold | None = None) -> str:
     """Return what a finding says in few words: what reads how much since when.
 
     Parameters
@@ -396,7 +389,7 @@ def reads(signal: Signal, *, named: Mapping[Any, Any] | None = None) -> str:
         A hold that a reader sees beside it: its reel is not named again.
     """
     reel = signal.reel if signal.cause is Cause.REEL else None
-    if named is not None and (named["scope"], named["subject"]) == (Scope.REEL, reel):
+    if named is not None and (named.scope, named.subject) == (Scope.REEL, reel):
         reel = None
     what = _what(signal, json.loads(signal.evidence), reel)
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
@@ -617,8 +610,8 @@ def claim(check: ClaimCheck, *, reel: str, tolerance_ppm: float) -> tuple[str, .
 def standing(
     *,
     signals: Sequence[Signal],
-    builds: Sequence[Mapping[Any, Any]],
-    holds: Sequence[Mapping[Any, Any]],
+    builds: Sequence[BuildState],
+    holds: Sequence[Hold],
     units: int,
 ) -> Saying:
     """Say what to do now: what was found on a held build, or that all is well.
@@ -628,9 +621,9 @@ def standing(
     signals
         Latest revisions, oldest first.
     builds
-        Rows of the query `builds`, oldest first.
+        Oldest first.
     holds
-        Open ones, rows of the query `holds`.
+        Open ones.
     units
         How many units have been measured at all.
     """
@@ -639,7 +632,7 @@ def standing(
             headline="No unit has been measured yet.",
             lines=("Connect the check standard and measure the first unit.",),
         )
-    held_builds = [str(one["build"]) for one in builds if one["state"] == "held"]
+    held_builds = [one.build for one in builds if one.state == "held"]
     odd = _odd_units(signals, builds)
     stepped_back = tuple(
         f"{withdrawn(one)} {_stays(one, holds)}"
@@ -662,7 +655,7 @@ def standing(
             apart=(*odd, *stepped_back),
         )
     gone = {one.signal for one in signals if not one.standing}
-    if holds and all(one["signal"] in gone for one in holds):
+    if holds and all(one.signal in gone for one in holds):
         whose = "its finding was" if len(holds) == 1 else "their finding was"
         return Saying(
             headline=f"{counted(len(holds), 'hold')} to decide on: {whose} withdrawn.",
@@ -676,7 +669,7 @@ def standing(
         )
     if odd:
         return Saying(headline=odd[0], lines=("Nothing is held.",), apart=odd[1:])
-    now = [one["build"] for one in builds if one["units"]][-1:]
+    now = [one.build for one in builds if one.units][-1:]
     moved = [
         reads(one)
         for one in signals
@@ -697,10 +690,10 @@ def _also(others: Sequence[Signal]) -> Iterator[str]:
 
 
 def _odd_units(
-    signals: Sequence[Signal], builds: Sequence[Mapping[Any, Any]]
+    signals: Sequence[Signal], builds: Sequence[BuildState]
 ) -> tuple[str, ...]:
     """Return what to do with units that are odd alone; of earlier builds: history."""
-    now = [one["build"] for one in builds if one["units"]][-1:]
+    now = [one.build for one in builds if one.units][-1:]
     return tuple(
         f"{odd_unit(one)}."
         for one in signals
@@ -708,13 +701,11 @@ def _odd_units(
     )
 
 
-def _held_by(
-    signal: Signal, holds: Sequence[Mapping[Any, Any]]
-) -> list[Mapping[Any, Any]]:
-    return [one for one in holds if one["signal"] == signal.signal]
+def _held_by(signal: Signal, holds: Sequence[Hold]) -> list[Hold]:
+    return [one for one in holds if one.signal == signal.signal]
 
 
-def _stays(signal: Signal, holds: Sequence[Mapping[Any, Any]]) -> str:
+def _stays(signal: Signal, holds: Sequence[Hold]) -> str:
     """Say what is still held for a finding that was withdrawn."""
     mine = _held_by(signal, holds)
     what = " and ".join(held(one) for one in mine)

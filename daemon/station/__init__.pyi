@@ -1,5 +1,9 @@
 from . import rejudging as rejudging, reseating as reseating
-from .bench_book import OutOfControlError as OutOfControlError
+from .bench_book import (
+    MovedAlikeError as MovedAlikeError,
+    NoStandardError as NoStandardError,
+    OutOfControlError as OutOfControlError,
+)
 from .bench_days import BenchDays as BenchDays, Done as Done
 from .by_hand import ByHand as ByHand
 from .cycle import Cycle as Cycle, Recorded as Recorded
@@ -24,7 +28,7 @@ from .orders import (
     TypedReading as TypedReading,
 )
 from .proof_runs import Prober as Prober
-from .session import Station as Station
+from .session import AmbientError as AmbientError, Station as Station
 from .time_of_unit import (
     NoBenchError as NoBenchError,
     last_unit as last_unit,

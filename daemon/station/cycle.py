@@ -21,7 +21,7 @@ from daemon.judging import (
     results as results_beside,
     wrong_decades,
 )
-from daemon.presentation import plain, sentences
+from daemon.presentation import sentences
 from daemon.station import rejudging
 from daemon.watch import (
     Decided,
@@ -38,7 +38,9 @@ from storage import (
     Evaluation,
     Fitting,
     Hold,
+    HoldState,
     RangeResult,
+    Rejudged,
     Rejudgement,
     Run,
     RunKind,
@@ -203,7 +205,7 @@ class Cycle:
         """Rebuild what watching knows from the rows, then watch what is new."""
         warm_up(self.product)
         self.known.remember()
-        self._placed = set(self.store.frame("holds", product=self._name)["hold"])
+        self._placed = {one.hold for one in self.store.rows(Hold, product=self._name)}
         warned = self.store.frame("signal", product=self._name, cause="chart")
         self._warned = set(warned["signal"])
         self._teller.remember(self.store.frame("alerts", product=self._name))
@@ -260,14 +262,14 @@ class Cycle:
         if before is not None:
             runs = [one for one in runs if one.number < before]
         checks: list[dict[str, Any]] = []
-        again: list[dict[str, Any]] = []
+        again: list[Rejudged] = []
         if runs:
             name, after = self._name, self.known.folded
             table = self.store.table
             checks = table("check_results", product=name, after=after).to_pylist()
             # Only a run of the check standard judges runs before it again.
             if not all(one.is_unit for one in runs):
-                again = table("rejudgements", product=name, after=after).to_pylist()
+                again = self.store.rows(Rejudged, product=name, after=after)
         found = []
         # Read after the runs: a decision then never stands after one that it preceded.
         book = self.known.book_now()
@@ -290,7 +292,7 @@ class Cycle:
                     entered.event, fittings, check=entered.check
                 )
             held, told = rejudging.asked_for(
-                [one for one in again if one["check_number"] == number],
+                [one for one in again if one.check_number == number],
                 store=self.store,
                 product=self._name,
                 titles=self._titles,
@@ -364,8 +366,8 @@ class Cycle:
         names = {one.hold for one in asked}
         if names <= self._placed and not names & self.known.book.ended:
             return ()
-        known = plain(self.store.frame("holds", product=self._name))
-        history = plain(self.store.frame("signal", signal=signal.signal))
+        known = self.store.rows(HoldState, product=self._name)
+        history = self.store.rows(Signal, signal=signal.signal)
         found = (
             policy.raised_again(one, signal=signal, holds=known, history=history)
             for one in asked

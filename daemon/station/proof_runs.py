@@ -19,13 +19,22 @@ from daemon.holds import (
     older_units,
 )
 from daemon.judging import ProductModel
-from daemon.presentation import figures, reel_of, sentences
+from daemon.presentation import figures, sentences
 from daemon.station.desk import Desk
 from daemon.station.ohmmeter import Lead, NotReadError, PartsRead, read_parts, reader
 from daemon.station.orders import LooseParts, ProofOrder, SecondMeter
 from daemon.station.session import OutOfControlError, Station
 from daemon.watch import UNITS, next_step, shown
-from storage import Proof, ProofKind, ReelCheck, Signal, Store, finding_of, proofs_on
+from storage import (
+    Proof,
+    ProofKind,
+    ReelCheck,
+    Signal,
+    Store,
+    finding_of,
+    proofs_on,
+    reel_of,
+)
 
 __all__ = ["Prober"]
 

@@ -8,19 +8,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import fmean
-from typing import Any
 
 from daemon.alerts import Message, of_rejudged
 from daemon.bench import RangeReadings
 from daemon.judging import Judge, KnownGood
 from daemon.metrology import CheckPoint, interpolated
-from daemon.presentation import plain
 from daemon.watch import PLACED_BY
-from storage import Hold, Rejudgement, Scope, Store, Verdict
+from storage import Hold, Rejudged, Rejudgement, Scope, ShipmentState, Store, Verdict
 
 __all__ = ["OpenRun", "asked_for", "judged_again", "moment_s", "sentences"]
-
-Row = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,30 +73,30 @@ def judged_again(
     return found
 
 
-def changed(rows: Iterable[Row]) -> dict[str, list[Row]]:
+def changed(rows: Iterable[Rejudged]) -> dict[str, list[Rejudged]]:
     """Return by serial the results that count and have another verdict than at first.
 
     Parameters
     ----------
     rows
-        Of the query `rejudgements`.
+        Of any units.
     """
-    found: dict[str, list[Row]] = {}
+    found: dict[str, list[Rejudged]] = {}
     for one in rows:
-        if one["latest"] and one["verdict"] != one["first_verdict"]:
-            found.setdefault(str(one["serial"]), []).append(one)
+        if one.latest and one.verdict != one.first_verdict:
+            found.setdefault(one.serial, []).append(one)
     return found
 
 
 def said(
-    serial: str, rows: Sequence[Row], titles: Mapping[str, str], *, left: bool
+    serial: str, rows: Sequence[Rejudged], titles: Mapping[str, str], *, left: bool
 ) -> str:
     """Say in a sentence what a check changed of one unit.
 
     Parameters
     ----------
     rows
-        Of the query `rejudgements`, this unit's.
+        This unit's.
     titles
         By range.
     left
@@ -108,21 +104,23 @@ def said(
 
     Examples
     --------
-    >>> row = {
-    ...     "range": "1uA",
-    ...     "first_verdict": "undecided",
-    ...     "verdict": "nonconforming",
-    ...     "drift_ppm": -79.6,
-    ...     "check_number": 12,
-    ... }
+    >>> from datetime import UTC, datetime
+    >>> row = Rejudged(
+    ...     number=3, run="r3", serial="PA-0003", build="B-1", range="1uA",
+    ...     check_run="r12", check_number=12, drift_ppm=-79.6,
+    ...     first_error_ppm=4900.0, first_uncertainty_ppm=80.0,
+    ...     first_verdict=Verdict.UNDECIDED, error_ppm=5200.0, uncertainty_ppm=80.0,
+    ...     verdict=Verdict.NONCONFORMING, conformance_probability=0.01,
+    ...     limit_ppm=5000.0, made_at=datetime(2026, 1, 5, tzinfo=UTC), latest=True,
+    ... )
     >>> said("PA-0003", [row], {"1uA": "1 uA"}, left=True)
     'Unit PA-0003 is judged again: 1 uA nonconforming, before undecided, since the \
 bench had drifted by -80 ppm (check in run 12); the unit has left already'
     """
     parts = [
-        f"{titles.get(str(one['range']), one['range'])} {one['verdict']}, before "
-        f"{one['first_verdict']}, since the bench had drifted by "
-        f"{one['drift_ppm']:+.0f} ppm (check in run {one['check_number']})"
+        f"{titles.get(one.range, one.range)} {one.verdict}, before "
+        f"{one.first_verdict}, since the bench had drifted by "
+        f"{one.drift_ppm:+.0f} ppm (check in run {one.check_number})"
         for one in rows
     ]
     gone = "; the unit has left already" if left else ""
@@ -130,7 +128,7 @@ bench had drifted by -80 ppm (check in run 12); the unit has left already'
 
 
 def asked_for(
-    rows: Sequence[Row], *, store: Store, product: str, titles: Mapping[str, str]
+    rows: Sequence[Rejudged], *, store: Store, product: str, titles: Mapping[str, str]
 ) -> tuple[tuple[Hold, ...], list[Message]]:
     """Return the holds that a check's judging again asks for, and what to tell.
 
@@ -143,28 +141,28 @@ def asked_for(
     for serial, mine in found.items():
         left, last = serial in away, mine[-1]
         sentence = said(serial, mine, titles, left=left)
-        outside = [one for one in mine if one["verdict"] == Verdict.NONCONFORMING]
+        outside = [one for one in mine if one.verdict == Verdict.NONCONFORMING]
         if outside:
             held.append(
                 Hold(
-                    hold=f"{outside[0]['run']}:{serial}:judged again",
+                    hold=f"{outside[0].run}:{serial}:judged again",
                     scope=Scope.UNIT,
                     subject=serial,
                     product=product,
                     signal=None,
                     reason=sentence,
                     placed_by=PLACED_BY,
-                    placed_at=last["made_at"],
+                    placed_at=last.made_at,
                 )
             )
         else:
             told.append(
                 of_rejudged(
                     serial,
-                    check=last["check_number"],
+                    check=last.check_number,
                     said=sentence,
                     left=left,
-                    at=last["made_at"],
+                    at=last.made_at,
                 )
             )
     return tuple(held), told
@@ -180,7 +178,7 @@ def sentences(
     after
         Of the checks with run numbers above this.
     """
-    rows = plain(store.frame("rejudgements", product=product, after=after))
+    rows = store.rows(Rejudged, product=product, after=after)
     found = changed(rows)
     away = _away(store, product) if found else set()
     return tuple(
@@ -190,5 +188,5 @@ def sentences(
 
 
 def _away(store: Store, product: str) -> set[str]:
-    rows = plain(store.frame("shipments", product=product))
-    return {str(one["serial"]) for one in rows if one["returned_at"] is None}
+    rows = store.rows(ShipmentState, product=product)
+    return {one.serial for one in rows if one.returned_at is None}

@@ -11,10 +11,21 @@ from typing import Any
 
 from scipy.special import ndtr
 
-from daemon.presentation import counted, plain, withdrawn
+from daemon.presentation import counted, withdrawn
 from daemon.traceability import who_carries
-from daemon.traceability.tracing import Place, Records, Row, leftover
-from storage import Cause, NotFoundError, Signal, Step, Store
+from daemon.traceability.tracing import Place, Records, leftover
+from storage import (
+    Cause,
+    ContainmentStep,
+    Fitting,
+    LatestResult,
+    NotFoundError,
+    PastShipment,
+    Signal,
+    Step,
+    Store,
+    Unit,
+)
 
 CLEAR = "not concerned"
 LISTS = (*(str(one) for one in Place), CLEAR)
@@ -111,7 +122,7 @@ class Containment:
     units: tuple[Concerned, ...]
     leftover_parts: int | None
     other_products: tuple[str, ...]
-    without_serial: tuple[Row, ...]
+    without_serial: tuple[PastShipment, ...]
     withdrawn: str | None = None
     """Sentence on a finding that was withdrawn: it concerns nobody."""
 
@@ -190,8 +201,8 @@ class Containment:
                     said.append(f"Put the {left} parts left of reel {self.reel} aside.")
         said += [f"The reel is also in product {one}." for one in self.other_products]
         said += [
-            f"Build {one['build']}: {one['units']} units without serial left on "
-            f"{one['shipped_at']:%Y-%m-%d} for {one['destination']}; any may carry it."
+            f"Build {one.build}: {one.units} units without serial left on "
+            f"{one.shipped_at:%Y-%m-%d} for {one.destination}; any may carry it."
             for one in self.without_serial
         ]
         return tuple(said)
@@ -219,12 +230,10 @@ def contain(store: Store, records: Records, subject: str) -> Containment:
         None,
     )
     reel = subject if signal is None else signal.reel
-    if signal is None and all(one["reel"] != subject for one in records.reels):
+    if signal is None and all(one.reel != subject for one in records.reels):
         raise NotFoundError(kind="finding or reel", key=subject)
-    steps = plain(
-        store.frame("containment_step", product=records.product, subject=subject)
-    )
-    uses = [] if reel is None else plain(store.frame("fitting", reel=reel))
+    steps = store.rows(ContainmentStep, product=records.product, subject=subject)
+    uses = [] if reel is None else store.rows(Fitting, reel=reel)
     return of_records(records, subject, signal, steps=steps, uses=uses)
 
 
@@ -233,8 +242,8 @@ def of_records(
     subject: str,
     signal: Signal | None,
     *,
-    steps: Sequence[Row] = (),
-    uses: Sequence[Row] = (),
+    steps: Sequence[ContainmentStep] = (),
+    uses: Sequence[Fitting] = (),
 ) -> Containment:
     """Return what is concerned, from rows that were asked for already."""
     reel = subject if signal is None else signal.reel
@@ -250,17 +259,17 @@ def of_records(
         if range_ is not None
         else None
     )
-    latest = {one["serial"]: one["step"] for one in steps}
+    latest = {one.serial: one.step for one in steps}
     cause = None if signal is None else signal.cause
     units = tuple(
         _concerned(
             records,
             unit,
-            probability=probability[unit["serial"]],
+            probability=probability[unit.serial],
             range_=range_,
             part=part,
             predicted=predicted,
-            step=latest.get(unit["serial"]),
+            step=latest.get(unit.serial),
             cause=cause,
         )
         for unit in records.units
@@ -268,8 +277,8 @@ def of_records(
     builds = {one.build for one in units if one.where != CLEAR}
     gone = signal is not None and not signal.standing
     if reel is not None and not gone:
-        builds |= {one["build"] for one in records.fittings if one["reel"] == reel}
-    others = {str(one["product"]) for one in uses} - {records.product}
+        builds |= {one.build for one in records.fittings if one.reel == reel}
+    others = {str(one.product) for one in uses} - {records.product}
     return Containment(
         subject=subject,
         product=records.product,
@@ -279,32 +288,32 @@ def of_records(
         units=units,
         leftover_parts=None if reel is None else leftover(records, reel),
         other_products=tuple(sorted(others)),
-        without_serial=tuple(one for one in records.past if one["build"] in builds),
+        without_serial=tuple(one for one in records.past if one.build in builds),
         withdrawn=withdrawn(signal) if signal is not None and gone else None,
     )
 
 
 def _of_reel(records: Records, reel: str) -> dict[str, float]:
-    carriers = {unit["serial"] for unit, _ in records.carriers(reel)}
-    return {unit["serial"]: float(unit["serial"] in carriers) for unit in records.units}
+    carriers = {unit.serial for unit, _ in records.carriers(reel)}
+    return {unit.serial: float(unit.serial in carriers) for unit in records.units}
 
 
 def _part(records: Records, reel: str) -> str | None:
-    return next((one["part"] for one in records.fittings if one["reel"] == reel), None)
+    return next((one.part for one in records.fittings if one.reel == reel), None)
 
 
 def _range(records: Records, reel: str) -> str | None:
     """Return the range on which a reel's carriers read farthest off, if measured."""
     worst: dict[str, float] = {}
     for unit, _ in records.carriers(reel):
-        for key, one in records.errors_of(unit["serial"]).items():
-            worst[key] = max(worst.get(key, 0.0), abs(float(one["error_ppm"])))
+        for key, one in records.errors_of(unit.serial).items():
+            worst[key] = max(worst.get(key, 0.0), abs(float(one.error_ppm)))
     return max(worst, key=worst.__getitem__, default=None)
 
 
 def _concerned(
     records: Records,
-    unit: Row,
+    unit: Unit,
     *,
     probability: float,
     range_: str | None,
@@ -313,7 +322,7 @@ def _concerned(
     step: str | None,
     cause: Cause | None,
 ) -> Concerned:
-    serial = unit["serial"]
+    serial = unit.serial
     errors = records.errors_of(serial)
     result = errors.get(range_) if range_ is not None else _farthest(errors)
     limit = _limit(records, range_)
@@ -323,8 +332,8 @@ def _concerned(
     error = low = high = outside = nan
     verdict = None
     if result is not None:
-        error, spread = float(result["error_ppm"]), float(result["uncertainty_ppm"])
-        limit, verdict = float(result["limit_ppm"]), str(result["verdict"])
+        error, spread = float(result.error_ppm), float(result.uncertainty_ppm)
+        limit, verdict = float(result.limit_ppm), str(result.verdict)
         low, high = error - COVERAGE * spread, error + COVERAGE * spread
         outside = float(
             ndtr((-limit - error) / spread) + ndtr((error - limit) / spread)
@@ -336,8 +345,8 @@ def _concerned(
     return Concerned(
         where=where,
         serial=serial,
-        build=unit["build"],
-        destination=None if shipped is None else shipped["destination"],
+        build=unit.build,
+        destination=None if shipped is None else shipped.destination,
         probability=probability,
         measured=result is not None,
         error_ppm=error,
@@ -351,20 +360,18 @@ def _concerned(
     )
 
 
-def _farthest(errors: Mapping[str, Row]) -> Row | None:
+def _farthest(errors: Mapping[str, LatestResult]) -> LatestResult | None:
     """Return the result nearest to, or farthest beyond, its limit."""
     return max(
         errors.values(),
-        key=lambda one: abs(one["error_ppm"]) / one["limit_ppm"],
+        key=lambda one: abs(one.error_ppm) / one.limit_ppm,
         default=None,
     )
 
 
 def _limit(records: Records, range_: str | None) -> float:
     limits = [
-        float(one["limit_ppm"])
-        for one in records.errors
-        if range_ in (None, one["range"])
+        float(one.limit_ppm) for one in records.errors if range_ in (None, one.range)
     ]
     return limits[-1] if limits else nan
 

@@ -154,7 +154,7 @@ def fit_reel(
         raise NotFoundError(kind="part", key=fitting.part)
     records = tracing.Records.of(store, product.name, ())
     last = tracing.last_from(records, fitting)
-    if last is not None and last["reel"] == fitting.reel:
+    if last is not None and last.reel == fitting.reel:
         return Fitted(fitting=None)
     if last is not None:
         # the same reel may have been here before and come back

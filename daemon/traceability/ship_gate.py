@@ -12,8 +12,16 @@ from pydantic import ValidationError
 
 from config import HoldpointError, Settings
 from daemon.holds import NotAllowedError
-from daemon.presentation import holds_of
-from storage import Decision, SampleRule, Shipment, ShipRule, Store, held_for
+from daemon.traceability.held import holds_of
+from storage import (
+    Configuration,
+    Decision,
+    SampleRule,
+    Shipment,
+    ShipRule,
+    Store,
+    held_for,
+)
 
 SHIP, SHIP_AGAINST = "ship", "ship against"
 """Ledger actions."""
@@ -115,7 +123,7 @@ class Gate:
         if not against:
             return []
         now = {
-            held_for(one, one["reason"]): held_for(one, one["why"])
+            held_for(one, one.reason): held_for(one, one.why)
             for one in holds_of(self._store, self._settings.product.name)
         }
         return [now.get(one, one) for one in against]
@@ -127,9 +135,9 @@ class Gate:
 
     def _is_alike(self, configuration: str) -> bool:
         if configuration not in self._alike:
-            rows = self._store.frame("configuration", configuration=configuration)
-            self._alike[configuration] = not rows.empty and self._judges_alike(
-                str(rows["body"].iloc[0])
+            found = self._store.rows(Configuration, configuration=configuration)
+            self._alike[configuration] = any(
+                self._judges_alike(one.body) for one in found
             )
         return self._alike[configuration]
 

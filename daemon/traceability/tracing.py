@@ -1,22 +1,32 @@
 """Reel to part to build to serial to shipment, and back."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Self
 
 from config import HoldpointError, Part as PlannedPart
 from daemon.holds import by_reason, checks_of, doubted, told
-from daemon.presentation import capital, holds_of, off_plan, plain, reel_in
+from daemon.presentation import capital, off_plan
+from daemon.traceability.held import Held, holds_of
 from storage import (
+    BuildState,
     Disposal,
     Fitting,
+    LatestResult,
     NotFoundError,
+    PastShipment,
+    Reel,
     ReelCheck,
+    ReelReceipt,
     RefusedValueError,
     ReworkKind,
+    ReworkOf,
+    RunInDoubt,
     Scope,
+    ShipmentState,
     Store,
+    Unit,
     begins,
     concerns,
     reels_of,
@@ -51,70 +61,67 @@ class ContradictionError(HoldpointError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Records:
-    """Everything recorded about a product's units, reels and moves, as plain rows."""
+    """Everything recorded about a product's units, reels and moves, as rows."""
 
     product: str
     ranges: tuple[str, ...]
-    builds: tuple[Row, ...]
-    units: tuple[Row, ...]
-    fittings: tuple[Row, ...]
-    reels: tuple[Row, ...]
-    receipts: tuple[Row, ...]
-    errors: tuple[Row, ...]
-    holds: tuple[Row, ...]
-    shipments: tuple[Row, ...]
-    past: tuple[Row, ...]
-    reworks: tuple[Row, ...]
+    builds: Sequence[BuildState]
+    units: Sequence[Unit]
+    fittings: Sequence[Fitting]
+    reels: Sequence[Reel]
+    receipts: Sequence[ReelReceipt]
+    errors: Sequence[LatestResult]
+    holds: Sequence[Held]
+    shipments: Sequence[ShipmentState]
+    past: Sequence[PastShipment]
+    reworks: Sequence[ReworkOf]
     doubted: Mapping[str, tuple[str, ...]]
     """By serial why its latest results are in doubt."""
     checks: Mapping[str, tuple[ReelCheck, ...]]
     """Loose parts that were measured, by reel."""
-    _errors: Mapping[str, Mapping[str, Row]] = field(repr=False)
-    _moves: Mapping[str, Row] = field(repr=False)
-    _fitted: Mapping[str, tuple[Row, ...]] = field(repr=False)
+    _errors: Mapping[str, Mapping[str, LatestResult]] = field(repr=False)
+    _moves: Mapping[str, ShipmentState] = field(repr=False)
+    _fitted: Mapping[str, Sequence[Fitting]] = field(repr=False)
 
     @classmethod
     def of(cls, store: Store, product: str, ranges: Iterable[str]) -> Self:
         """Ask the Store for all of it."""
-
-        def rows(query: str, **parameters: Any) -> tuple[Row, ...]:
-            return plain(store.frame(query, **parameters))
-
-        errors = rows("latest_errors", product=product)
-        shipments = rows("shipments", product=product)
-        fittings = rows("fitting", product=product)
-        by_unit: dict[str, dict[str, Row]] = {}
+        rows = store.rows
+        errors = rows(LatestResult, product=product)
+        shipments = rows(ShipmentState, product=product)
+        fittings = rows(Fitting, product=product)
+        by_unit: dict[str, dict[str, LatestResult]] = {}
         for one in errors:
-            by_unit.setdefault(one["serial"], {})[one["range"]] = one
-        fitted: dict[str, tuple[Row, ...]] = {}
-        for one in fittings:
-            fitted[one["build"]] = (*fitted.get(one["build"], ()), one)
+            by_unit.setdefault(one.serial, {})[one.range] = one
+        fitted: dict[str, list[Fitting]] = {}
+        for each in fittings:
+            fitted.setdefault(each.build, []).append(each)
         return cls(
             product=product,
             ranges=tuple(ranges),
-            builds=rows("builds", product=product),
+            builds=rows(BuildState, product=product),
             units=tuple(
                 sorted(
-                    rows("unit", product=product),
-                    key=lambda one: serial_order(one["serial"]),
+                    rows(Unit, product=product),
+                    key=lambda one: serial_order(one.serial),
                 )
             ),
             fittings=fittings,
-            reels=rows("reel"),
-            receipts=rows("reel_receipt"),
+            reels=rows(Reel),
+            receipts=rows(ReelReceipt),
             errors=errors,
             holds=holds_of(store, product),
             shipments=shipments,
-            past=rows("past_shipment", product=product),
-            reworks=rows("reworks", product=product),
-            doubted=doubted(errors, rows("runs_in_doubt", product=product)),
+            past=rows(PastShipment, product=product),
+            reworks=rows(ReworkOf, product=product),
+            doubted=doubted(errors, rows(RunInDoubt, product=product)),
             checks=checks_of(store),
             _errors=by_unit,
-            _moves={one["serial"]: one for one in shipments},
+            _moves={one.serial: one for one in shipments},
             _fitted=fitted,
         )
 
-    def unit(self, serial: str) -> Row:
+    def unit(self, serial: str) -> Unit:
         """Return a unit.
 
         Raises
@@ -123,51 +130,51 @@ class Records:
             No unit of the product has this serial.
         """
         for one in self.units:
-            if one["serial"] == serial:
+            if one.serial == serial:
                 return one
         raise NotFoundError(kind="serial", key=serial)
 
-    def errors_of(self, serial: str) -> Mapping[str, Row]:
+    def errors_of(self, serial: str) -> Mapping[str, LatestResult]:
         """Return the latest result of each range of a unit."""
         return self._errors.get(serial, {})
 
-    def reels_of(self, unit: Row) -> dict[str, str]:
+    def reels_of(self, unit: Unit) -> dict[str, str]:
         """Return the reel that each part of a unit comes from, by part."""
         replaced = [
             one
             for one in self.reworks
-            if one["serial"] == unit["serial"] and one["kind"] == ReworkKind.REPLACE
+            if one.serial == unit.serial and one.kind == ReworkKind.REPLACE
         ]
-        return reels_of(unit["serial"], self._fitted.get(unit["build"], ()), replaced)
+        return reels_of(unit.serial, self._fitted.get(unit.build, ()), replaced)
 
-    def shipment_of(self, serial: str) -> Row | None:
+    def shipment_of(self, serial: str) -> ShipmentState | None:
         """Return a unit's latest shipment, None when it never left."""
         return self._moves.get(serial)
 
-    def holds_on(self, unit: Row) -> list[Row]:
+    def holds_on(self, unit: Unit) -> list[Held]:
         """Return the holds that concern a unit, ended ones too."""
         reels = set(self.reels_of(unit).values())
         return [
             one
             for one in self.holds
-            if concerns(one, serial=unit["serial"], build=unit["build"], reels=reels)
+            if concerns(one, serial=unit.serial, build=unit.build, reels=reels)
         ]
 
-    def place(self, unit: Row) -> Place:
+    def place(self, unit: Unit) -> Place:
         """Return where a unit is."""
-        left = self.shipment_of(unit["serial"])
-        if left is not None and left["returned_at"] is None:
-            return Place.RESELLER if left["reseller"] else Place.SHIPPED
-        if any(one["disposal"] == Disposal.SCRAP for one in self.holds_on(unit)):
+        left = self.shipment_of(unit.serial)
+        if left is not None and left.returned_at is None:
+            return Place.RESELLER if left.reseller else Place.SHIPPED
+        if any(one.disposal == Disposal.SCRAP for one in self.holds_on(unit)):
             return Place.SCRAPPED
         if left is not None:
             return Place.RETURNED
-        measured = self.errors_of(unit["serial"])
+        measured = self.errors_of(unit.serial)
         if any(key not in measured for key in self.ranges):
             return Place.UNFINISHED
         return Place.IN_HAND
 
-    def carriers(self, reel: str) -> list[tuple[Row, str]]:
+    def carriers(self, reel: str) -> list[tuple[Unit, str]]:
         """Return the units that carry a reel, each with its part, in order."""
         return [
             (unit, part)
@@ -200,55 +207,55 @@ def trace(records: Records, subject: str) -> Trace:
     storage.errors.NotFoundError
         Nothing of this name is recorded.
     """
-    if any(one["serial"] == subject for one in records.units):
+    if any(one.serial == subject for one in records.units):
         return _of_serial(records, subject)
-    if any(one["reel"] == subject for one in records.reels):
+    if any(one.reel == subject for one in records.reels):
         return _of_reel(records, subject)
-    if any(one["build"] == subject for one in records.builds):
+    if any(one.build == subject for one in records.builds):
         return _of_build(records, subject)
     raise NotFoundError(kind="serial, reel or build", key=subject)
 
 
 def _of_serial(records: Records, serial: str) -> Trace:
     unit = records.unit(serial)
-    known = {one["reel"]: one for one in records.reels}
+    known = {one.reel: one for one in records.reels}
     lines = []
     for part, reel in sorted(records.reels_of(unit).items()):
         since = _replaced(records, serial, part)
         lines.append(f"{part}: reel {reel}{_source(known.get(reel))}{since}")
-    lines += [_done(one) for one in records.reworks if one["serial"] == serial]
+    lines += [_done(one) for one in records.reworks if one.serial == serial]
     lines += _moved(records, serial)
     lines += [_held(one) for one in records.holds_on(unit)]
     lines += [f"In doubt: {reason}" for reason in records.doubted.get(serial, ())]
     return Trace(
         kind="serial",
         subject=serial,
-        headline=f"Unit {serial} of build {unit['build']}: {records.place(unit)}.",
+        headline=f"Unit {serial} of build {unit.build}: {records.place(unit)}.",
         lines=tuple(lines),
         cells=cells(records, [unit]),
     )
 
 
 def _of_reel(records: Records, reel: str) -> Trace:
-    row = next(one for one in records.reels if one["reel"] == reel)
+    row = next(one for one in records.reels if one.reel == reel)
     carriers = records.carriers(reel)
-    serials = {unit["serial"] for unit, _ in carriers}
+    serials = {unit.serial for unit, _ in carriers}
     lines = []
-    for build in dict.fromkeys(unit["build"] for unit, _ in carriers):
-        mine = [pair for pair in carriers if pair[0]["build"] == build]
+    for build in dict.fromkeys(unit.build for unit, _ in carriers):
+        mine = [pair for pair in carriers if pair[0].build == build]
         for part in dict.fromkeys(part for _, part in mine):
-            units = [unit["serial"] for unit, where in mine if where == part]
+            units = [unit.serial for unit, where in mine if where == part]
             lines.append(f"Build {build}, {part}: {spans(units)}")
     unseen = {
-        (one["build"], one["part"])
+        (one.build, one.part)
         for one in records.fittings
-        if one["reel"] == reel and one["build"] not in {u["build"] for u, _ in carriers}
+        if one.reel == reel and one.build not in {u.build for u, _ in carriers}
     }
     lines += [f"Build {b}, {part}: no unit yet" for b, part in sorted(unseen)]
     lines += leftover_lines(records, reel)
-    lines += [told(reel_in(row), one) for one in records.checks.get(reel, ())]
+    lines += [told(row, one) for one in records.checks.get(reel, ())]
     lines += _places(records, [unit for unit, _ in carriers])
-    concerned = [unit for unit in records.units if unit["serial"] in serials]
+    concerned = [unit for unit in records.units if unit.serial in serials]
     return Trace(
         kind="reel",
         subject=reel,
@@ -259,21 +266,21 @@ def _of_reel(records: Records, reel: str) -> Trace:
 
 
 def _of_build(records: Records, build: str) -> Trace:
-    units = [one for one in records.units if one["build"] == build]
+    units = [one for one in records.units if one.build == build]
     carried: dict[tuple[str, str], list[str]] = {}
     for unit in units:
         for part, reel in records.reels_of(unit).items():
-            carried.setdefault((part, reel), []).append(unit["serial"])
+            carried.setdefault((part, reel), []).append(unit.serial)
     lines = [
         f"{part}: reel {reel}: {spans(serials)}"
         for (part, reel), serials in sorted(carried.items())
     ]
     lines += _places(records, units)
     lines += [
-        f"{one['units']} without serial left on {one['shipped_at']:%Y-%m-%d} "
-        f"for {one['destination']}"
+        f"{one.units} without serial left on {one.shipped_at:%Y-%m-%d} "
+        f"for {one.destination}"
         for one in records.past
-        if one["build"] == build
+        if one.build == build
     ]
     return Trace(
         kind="build",
@@ -284,7 +291,7 @@ def _of_build(records: Records, build: str) -> Trace:
     )
 
 
-def cells(records: Records, units: Iterable[Row]) -> tuple[Row, ...]:
+def cells(records: Records, units: Iterable[Unit]) -> tuple[Row, ...]:
     """Return one row a unit and part, with its reel and where the unit is."""
     rows = []
     for unit in units:
@@ -292,8 +299,8 @@ def cells(records: Records, units: Iterable[Row]) -> tuple[Row, ...]:
         for part, reel in sorted(records.reels_of(unit).items()):
             rows.append(
                 {
-                    "serial": unit["serial"],
-                    "build": unit["build"],
+                    "serial": unit.serial,
+                    "build": unit.build,
                     "part": part,
                     "reel": reel,
                     "place": place,
@@ -305,8 +312,8 @@ def cells(records: Records, units: Iterable[Row]) -> tuple[Row, ...]:
 def leftover(records: Records, reel: str) -> int | None:
     """Return how many parts of a reel are left; None when its number is unknown."""
     for one in records.receipts:
-        if one["reel"] == reel:
-            return int(one["quantity"]) - len(records.carriers(reel))
+        if one.reel == reel:
+            return int(one.quantity) - len(records.carriers(reel))
     return None
 
 
@@ -331,27 +338,26 @@ def fitting_doubts(
         The part that it is to be, as `product.toml` has it.
     """
     reel, build = fitting.reel, fitting.build
-    builds = {one["build"]: one for one in records.builds}
+    builds = {one.build: one for one in records.builds}
     said = [
-        f"Reel {reel} is held: {one['why']}"
+        f"Reel {reel} is held: {one.why}"
         for one in records.holds
-        if one["disposal"] is None
-        and (one["scope"], one["subject"]) == (Scope.REEL, reel)
+        if one.disposal is None and (one.scope, one.subject) == (Scope.REEL, reel)
     ]
     said += [
-        told(reel_in(row), checks[-1])
+        told(row, checks[-1])
         for row in records.reels
-        if row["reel"] == reel and (checks := records.checks.get(reel))
+        if row.reel == reel and (checks := records.checks.get(reel))
     ]
     said += [f"Reel {reel} is {one}." for one in _off_plan(records, fitting, planned)]
     said += _elsewhere(records, fitting)
-    wanted = builds[build]["planned_units"] if build in builds else None
+    wanted = builds[build].planned_units if build in builds else None
     if wanted is not None:
         said.extend(
-            f"Build {build} needs {int(wanted)} parts; {one['quantity']} came on "
+            f"Build {build} needs {int(wanted)} parts; {one.quantity} came on "
             f"reel {reel}."
             for one in records.receipts
-            if one["reel"] == reel and wanted > one["quantity"]
+            if one.reel == reel and wanted > one.quantity
         )
     return said
 
@@ -361,16 +367,16 @@ def _elsewhere(records: Records, fitting: Fitting) -> Iterable[str]:
 
     No contradiction: boards that are assembled wait for the bench.
     """
-    last = {(one["build"], one["part"]): one["reel"] for one in records.fittings}
+    last = {(one.build, one.part): one.reel for one in records.fittings}
     on = {build for (build, _), reel in last.items() if reel == fitting.reel}
     for one in records.builds:
-        if one["build"] == fitting.build or one["build"] not in on:
+        if one.build == fitting.build or one.build not in on:
             continue
-        coming = int(one["planned_units"] or 0) - int(one["units"])
+        coming = int(one.planned_units or 0) - int(one.units)
         if coming > 0:
             units = "1 unit is" if coming == 1 else f"{coming} units are"
             yield (
-                f"Reel {fitting.reel} is on build {one['build']} too, of which {units} "
+                f"Reel {fitting.reel} is on build {one.build} too, of which {units} "
                 "still to come."
             )
 
@@ -405,33 +411,33 @@ def _off_plan(
     records: Records, fitting: Fitting, planned: PlannedPart
 ) -> tuple[str, ...]:
     for one in records.reels:
-        if one["reel"] == fitting.reel:
+        if one.reel == fitting.reel:
             return off_plan(
                 fitting.part,
-                label_ohm=one["nominal_ohm"],
-                label_ppm=one["tolerance_ppm"],
+                label_ohm=one.nominal_ohm,
+                label_ppm=one.tolerance_ppm,
                 planned_ohm=planned.nominal_ohm,
                 planned_ppm=planned.tolerance_ppm,
             )
     return ()
 
 
-def last_from(records: Records, fitting: Fitting) -> Mapping[str, Any] | None:
+def last_from(records: Records, fitting: Fitting) -> Fitting | None:
     """Return the last one recorded for the same part from the same unit on."""
     same = [one for one in _others(records, fitting) if _as_early(one, fitting)]
-    return max(same, key=lambda one: one["fitted_at"], default=None)
+    return max(same, key=lambda one: one.fitted_at, default=None)
 
 
-def _others(records: Records, fitting: Fitting) -> list[Mapping[str, Any]]:
+def _others(records: Records, fitting: Fitting) -> list[Fitting]:
     return [
         one
         for one in records.fittings
-        if (one["build"], one["part"]) == (fitting.build, fitting.part)
+        if (one.build, one.part) == (fitting.build, fitting.part)
     ]
 
 
-def _as_early(one: Mapping[str, Any], fitting: Fitting) -> bool:
-    return begins(one["from_serial"]) == begins(fitting.from_serial)
+def _as_early(one: Fitting, fitting: Fitting) -> bool:
+    return begins(one.from_serial) == begins(fitting.from_serial)
 
 
 def succession(records: Records, fitting: Fitting) -> list[str]:
@@ -447,31 +453,30 @@ def succession(records: Records, fitting: Fitting) -> list[str]:
     """
     since = begins(fitting.from_serial)
     later = [
-        one for one in _others(records, fitting) if begins(one["from_serial"]) > since
+        one for one in _others(records, fitting) if begins(one.from_serial) > since
     ]
     said = []
     if (last := last_from(records, fitting)) is not None:
-        if last["fitted_at"] >= fitting.fitted_at:
+        if last.fitted_at >= fitting.fitted_at:
             raise RefusedValueError(
                 what="fitting.fitted_at",
                 value=f"{fitting.fitted_at:%Y-%m-%d %H:%M}",
-                allowed=f"must be later than reel {last['reel']} was fitted to part "
+                allowed=f"must be later than reel {last.reel} was fitted to part "
                 f"{fitting.part} of build {fitting.build} from the same unit on, "
-                f"{last['fitted_at']:%Y-%m-%d %H:%M}",
+                f"{last.fitted_at:%Y-%m-%d %H:%M}",
             )
         said.append(
-            f"It takes the place of reel {last['reel']}, which was recorded from the "
+            f"It takes the place of reel {last.reel}, which was recorded from the "
             "same unit on."
         )
     if later:
-        first = min(begins(one["from_serial"]) for one in later)
+        first = min(begins(one.from_serial) for one in later)
         until = max(
-            (one for one in later if begins(one["from_serial"]) == first),
-            key=lambda one: one["fitted_at"],
+            (one for one in later if begins(one.from_serial) == first),
+            key=lambda one: one.fitted_at,
         )
         said.append(
-            f"From unit {until['from_serial']} on reel {until['reel']} stays, as "
-            "recorded."
+            f"From unit {until.from_serial} on reel {until.reel} stays, as recorded."
         )
     return said
 
@@ -503,14 +508,14 @@ def _after(serial: str) -> tuple[tuple[int, int | str], ...]:
     return (*head, (kind, last + 1 if isinstance(last, int) else last))
 
 
-def _source(reel: Row | None) -> str:
+def _source(reel: Reel | None) -> str:
     if reel is None:
         return ""
     told = [
         text
         for text in (
-            reel["supplier"] and f"from {reel['supplier']}",
-            reel["lot_code"] and f"lot {reel['lot_code']}",
+            reel.supplier and f"from {reel.supplier}",
+            reel.lot_code and f"lot {reel.lot_code}",
         )
         if text
     ]
@@ -519,50 +524,49 @@ def _source(reel: Row | None) -> str:
 
 def _replaced(records: Records, serial: str, part: str) -> str:
     for one in records.reworks:
-        if (one["serial"], one["part"]) == (serial, part) and one["reel"]:
-            return f", replaced on {one['reworked_at']:%Y-%m-%d}"
+        if (one.serial, one.part) == (serial, part) and one.reel:
+            return f", replaced on {one.reworked_at:%Y-%m-%d}"
     return ""
 
 
-def _done(rework: Row) -> str:
-    when, who = f"{rework['reworked_at']:%Y-%m-%d}", rework["person"]
-    match rework["kind"]:
+def _done(rework: ReworkOf) -> str:
+    when, who = f"{rework.reworked_at:%Y-%m-%d}", rework.person
+    match rework.kind:
         case ReworkKind.REPLACE:
-            what = f"{rework['part']} replaced from reel {rework['reel']}"
+            what = f"{rework.part} replaced from reel {rework.reel}"
         case ReworkKind.REGRADE:
-            what = f"{rework['range']} regraded to {rework['limit_ppm'] / 1e4:g} %"
+            what = f"{rework.range} regraded to {(rework.limit_ppm or 0.0) / 1e4:g} %"
         case _:
             what = (
-                f"{rework['part']} trimmed by {rework['trim_ohm']:g} ohm "
-                f"{rework['trim_kind']}"
+                f"{rework.part} trimmed by {rework.trim_ohm:g} ohm {rework.trim_kind}"
             )
-    return f"{when} {what} by {who}: {rework['reason']}"
+    return f"{when} {what} by {who}: {rework.reason}"
 
 
 def _moved(records: Records, serial: str) -> list[str]:
     lines = []
     for one in records.shipments:
-        if one["serial"] != serial:
+        if one.serial != serial:
             continue
-        line = f"{one['shipped_at']:%Y-%m-%d} left for {one['destination']}"
-        if one["override_reason"]:
-            line += f", overridden by {one['person']}: {one['override_reason']}"
+        line = f"{one.shipped_at:%Y-%m-%d} left for {one.destination}"
+        if one.override_reason:
+            line += f", overridden by {one.person}: {one.override_reason}"
         lines.append(line)
-        if one["returned_at"] is not None:
-            when, why = one["returned_at"], one["return_reason"]
+        if one.returned_at is not None:
+            when, why = one.returned_at, one.return_reason
             lines.append(f"{when:%Y-%m-%d} came back: {why}")
     return lines
 
 
-def _held(hold: Row) -> str:
-    ended = "stands" if hold["disposal"] is None else f"ended by {hold['disposal']}"
-    return f"Hold on {hold['scope']} {hold['subject']} ({ended}): {hold['why']}"
+def _held(hold: Held) -> str:
+    ended = "stands" if hold.disposal is None else f"ended by {hold.disposal}"
+    return f"Hold on {hold.scope} {hold.subject} ({ended}): {hold.why}"
 
 
-def _places(records: Records, units: Iterable[Row]) -> list[str]:
+def _places(records: Records, units: Iterable[Unit]) -> list[str]:
     counts: dict[Place, list[str]] = {}
-    for unit in {one["serial"]: one for one in units}.values():
-        counts.setdefault(records.place(unit), []).append(unit["serial"])
+    for unit in {one.serial: one for one in units}.values():
+        counts.setdefault(records.place(unit), []).append(unit.serial)
     return [
         f"{capital(place)}: {spans(counts[place])}"
         for place in Place
@@ -570,7 +574,7 @@ def _places(records: Records, units: Iterable[Row]) -> list[str]:
     ] + _in_doubt(records, units)
 
 
-def _in_doubt(records: Records, units: Iterable[Row]) -> list[str]:
-    serials = dict.fromkeys(one["serial"] for one in units)
+def _in_doubt(records: Records, units: Iterable[Unit]) -> list[str]:
+    serials = dict.fromkeys(one.serial for one in units)
     why = by_reason(records.doubted, serials)
     return [f"In doubt, {spans(serials)}: {reason}" for reason, serials in why.items()]

@@ -56,19 +56,19 @@ def probabilities(records: Records, signal: Signal) -> dict[str, float]:
     no unit, one of an odd unit of that unit alone.
     """
     if not signal.standing:
-        return dict.fromkeys((one["serial"] for one in records.units), 0.0)
+        return dict.fromkeys((one.serial for one in records.units), 0.0)
     told: dict[str, float] = dict(json.loads(signal.evidence).get("carrying", ()))
-    replaced = {one["serial"] for one in records.reworks if one["part"] == signal.part}
+    replaced = {one.serial for one in records.reworks if one.part == signal.part}
     first = serial_order(signal.first_serial)
     found = {}
     for unit in records.units:
-        serial = unit["serial"]
+        serial = unit.serial
         if signal.cause is Cause.REEL and signal.reel is not None:
             carries = records.reels_of(unit).get(str(signal.part)) == signal.reel
         elif signal.cause is Cause.UNIT:
             carries = serial == signal.first_serial
         else:
-            mine = unit["build"] == signal.build
+            mine = unit.build == signal.build
             carries = mine and serial_order(serial) >= first
         recorded = 1.0 if carries else 0.0
         found[serial] = recorded if serial in replaced else told.get(serial, recorded)
@@ -88,7 +88,7 @@ def foretold(
     from the finding alone where none was. None when nothing is known.
     """
     seen = [
-        float(errors[range_]["error_ppm"])
+        float(errors[range_].error_ppm)
         for serial, one in probability.items()
         if one >= SURE and range_ in (errors := records.errors_of(serial))
     ]
@@ -133,11 +133,11 @@ def _usual_spread_ppm(
     """Return how units of one build and one set of reels scatter; NaN: unknown."""
     groups: dict[Any, list[float]] = {}
     for unit in records.units:
-        result = records.errors_of(unit["serial"]).get(range_)
-        if result is None or probability.get(unit["serial"], 0.0) > 1 - SURE:
+        result = records.errors_of(unit.serial).get(range_)
+        if result is None or probability.get(unit.serial, 0.0) > 1 - SURE:
             continue
         reels = tuple(sorted(records.reels_of(unit).items()))
-        groups.setdefault((unit["build"], reels), []).append(float(result["error_ppm"]))
+        groups.setdefault((unit.build, reels), []).append(float(result.error_ppm))
     squares, freedom = 0.0, 0
     for values in groups.values():
         mean = sum(values) / len(values)

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any, Self
 
 from daemon.watch.events import Accepted
-from storage import Disposal, Fitting, Scope, Store
+from storage import Disposal, Fitting, HoldState, Rework, Scope, Store
 
 PLACED_BY = "holdpoint"
 """Who placed a hold that no person placed."""
@@ -52,25 +52,11 @@ class Book:
         decisions = tuple(decisions_of(store, product))
         return cls(
             counts=counts,
-            fittings=tuple(fittings_of(store, product)),
+            fittings=tuple(store.rows(Fitting, product=product)),
             decisions=decisions,
             found_bad=frozenset(_found_bad(store, product)),
             ended=frozenset(one.hold for one in decisions),
             reworked=_reworked(store, product),
-        )
-
-
-def fittings_of(store: Store, product: str) -> Iterator[Fitting]:
-    """Return which reel feeds which part from which unit on, as it is recorded."""
-    for one in store.table("fitting", product=product).to_pylist():
-        yield Fitting(
-            fitting=one["fitting"],
-            product=product,
-            build=one["build"],
-            part=one["part"],
-            reel=one["reel"],
-            from_serial=one["from_serial"],
-            fitted_at=one["fitted_at"],
         )
 
 
@@ -95,16 +81,16 @@ def decisions_of(store: Store, product: str) -> Iterator[Decided]:
 
 
 def _found_bad(store: Store, product: str) -> Iterator[tuple[str, str]]:
-    for one in store.table("holds", product=product).to_pylist():
-        by_hand = one["signal"] is None and one["placed_by"] != PLACED_BY
-        of_many = one["scope"] in {Scope.REEL, Scope.BUILD}
-        if by_hand and of_many and one["disposal"] not in TEACHING:
-            yield str(one["scope"]), str(one["subject"])
+    for one in store.rows(HoldState, product=product):
+        by_hand = one.signal is None and one.placed_by != PLACED_BY
+        of_many = one.scope in {Scope.REEL, Scope.BUILD}
+        if by_hand and of_many and one.disposal not in TEACHING:
+            yield one.scope.value, one.subject
 
 
 def _reworked(store: Store, product: str) -> dict[str, datetime]:
     first: dict[str, datetime] = {}
-    for one in store.table("reworks", product=product).to_pylist():
-        serial, at = str(one["serial"]), one["reworked_at"]
-        first[serial] = min(at, first.get(serial, at))
+    for one in store.rows(Rework, product=product):
+        at = one.reworked_at
+        first[one.serial] = min(at, first.get(one.serial, at))
     return first

@@ -5,13 +5,12 @@ from functools import partial
 
 from config import Settings
 from daemon.judging import ProductModel
-from daemon.presentation import reel_of
 from daemon.spc.detector import Baseline
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.from_rows import FromRows, RunRows, runs_after
 from daemon.watch.people import Book
 from daemon.watch.watcher import FindLimit, Watcher
-from storage import Signal, Store
+from storage import Mark, Signal, Store, reel_of
 
 Event = UnitErrors | CheckErrors | Accepted
 
@@ -73,8 +72,8 @@ class ProductWatch:
 
     def remember(self) -> None:
         """Fold all that was watched, and take up what was said of it."""
-        told = self._store.table("watermark", product=self._name).to_pylist()
-        watermark = int(told[0]["number"])
+        (mark,) = self._store.rows(Mark, product=self._name)
+        watermark = mark.number
         book = self.book_now()
         events: list[Event] = []
         for run in runs_after(self._store, self._name, 0):

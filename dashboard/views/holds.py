@@ -5,7 +5,6 @@ from collections.abc import Hashable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from daemon.holds import ending as ending_of_doubt, policy
@@ -13,7 +12,7 @@ from daemon.presentation import figures, sentences
 from daemon.traceability import spans
 from dashboard import data, documents, look, settle, who
 from dashboard.data import Shown
-from storage import Disposal, Scope, Signal
+from storage import Disposal, HoldState, Scope, Signal
 
 EVERY_S = 3.0
 MEANINGS = {
@@ -46,7 +45,7 @@ def holds() -> None:
     """Show what stands, each with its form; a form to place one; what was ended."""
     shown = data.here()
     people = shown.connection.settings.plan.people
-    standing = shown.standing.to_dict("records")
+    standing = shown.standing
     doubts = shown.in_doubt
     look.say(_headline(len(standing), len(doubts)))
     with st.container(key="subject", width=360):
@@ -56,10 +55,10 @@ def holds() -> None:
     raised = {one.signal: one for one in shown.raised}
     names = Counter(sentences.held(one) for one in standing)
     for one in standing:
-        finding = findings.get(one["signal"])
-        offer = policy.end_offer(one, raised.get(one["signal"]))
+        finding = findings.get(one.signal or "")
+        offer = policy.end_offer(one, raised.get(one.signal or ""))
         why = sentences.why_held(one, finding)
-        placed = f"Placed by {one['placed_by']}, {one['placed_at']:%Y-%m-%d %H:%M} UTC."
+        placed = f"Placed by {one.placed_by}, {one.placed_at:%Y-%m-%d %H:%M} UTC."
         look.heading(
             f"{figures.capital(sentences.held(one))}: {why}",
             [placed] if offer is None else [f"{offer.sentence} {OFFERED}", placed],
@@ -68,11 +67,11 @@ def holds() -> None:
             # One finding may hold a build and a reel.
             settled.add(finding.signal)
             settle.settle(shown, finding.signal)
-        documents.offer(papers(one, shown), key=one["hold"])
+        documents.offer(papers(one, shown), key=one.hold)
         title = f"End the hold on {sentences.held(one)}"
         if names[sentences.held(one)] > 1:
             title += f", {why_placed(one)}"
-        form(title, one, raised.get(one["signal"]), offer)
+        form(title, one, raised.get(one.signal or ""), offer)
     for doubt in doubts:
         in_doubt(doubt)
     place(shown)
@@ -89,34 +88,34 @@ def _headline(standing: int, doubts: int) -> str:
     return f"{' and '.join(said)} to decide on." if said else "Nothing is held."
 
 
-def papers(hold: Mapping[Hashable, Any], shown: Shown) -> list[documents.Paper]:
+def papers(hold: HoldState, shown: Shown) -> list[documents.Paper]:
     """Return the documents on what a hold stands on."""
-    match hold["scope"]:
+    match hold.scope:
         case Scope.BUILD:
-            return [documents.release_record(hold["subject"])]
-        case Scope.UNIT if (shown.errors["serial"] == hold["subject"]).any():
-            return [documents.unit_record(hold["subject"])]
+            return [documents.release_record(hold.subject)]
+        case Scope.UNIT if (shown.errors["serial"] == hold.subject).any():
+            return [documents.unit_record(hold.subject)]
         case Scope.REEL:
-            return documents.of_reel(shown, hold["subject"])
+            return documents.of_reel(shown, hold.subject)
         case _:
             return []
 
 
-def why_placed(hold: Mapping[Hashable, Any]) -> str:
+def why_placed(hold: HoldState) -> str:
     """Tell a hold from another on the same build, reel or unit."""
-    if isinstance(hold["signal"], str):
-        return f"finding {hold['signal']}"
-    return f"placed {hold['placed_at']:%Y-%m-%d %H:%M:%S} UTC"
+    if hold.signal is not None:
+        return f"finding {hold.signal}"
+    return f"placed {hold.placed_at:%Y-%m-%d %H:%M:%S} UTC"
 
 
 def form(
     title: str,
-    hold: Mapping[Hashable, Any],
+    hold: HoldState,
     finding: Signal | None,
     offer: policy.EndOffer | None,
 ) -> None:
     """Offer to end a hold; what its finding gives for it is filled in."""
-    name = hold["hold"]
+    name = hold.hold
     if offer is not None and offer != st.session_state.get(f"offered {name}"):
         # Once an offer, so that nothing typed since is lost.
         st.session_state[f"offered {name}"] = offer
@@ -133,7 +132,7 @@ def form(
         )
         chosen = st.session_state[f"by {name}"]
         if finding is not None and finding.standing and chosen is not None:
-            look.quiet(sentences.taught(Disposal(chosen), Scope(hold["scope"])))
+            look.quiet(sentences.taught(Disposal(chosen), hold.scope))
         st.text_area("Reason", key=f"why {name}")
         st.text_input("Evidence, if any", key=f"shown {name}", placeholder=EVIDENCE)
         st.button("End this hold", key=f"end {name}", on_click=end, args=(name,))
@@ -141,11 +140,11 @@ def form(
 
 def end(name: str) -> None:
     """Take the decision that the form holds; a second click changes nothing."""
-    before = data.here().holds.set_index("hold").loc[name]
-    if pd.notna(before["disposal"]):
+    before = next(one for one in data.here().holds if one.hold == name)
+    if before.disposal is not None:
         data.refuse(
-            f"The hold on {before['scope']} {before['subject']} is ended already: "
-            f"{before['disposal']} by {before['person']}."
+            f"The hold on {before.scope} {before.subject} is ended already: "
+            f"{before.disposal} by {before.person}."
         )
         return
     person, disposal = who.chosen(), st.session_state[f"by {name}"]
@@ -277,12 +276,16 @@ def decided(keep: Any) -> bool:
 
 def ended(shown: Shown) -> None:
     """List the holds that were ended."""
-    rows = shown.holds[shown.holds["disposal"].notna()]
-    if rows.empty:
+    rows = [
+        {name: getattr(one, name) for name in ENDED}
+        for one in shown.holds
+        if one.disposal is not None
+    ]
+    if not rows:
         return
     look.heading("Ended")
     st.dataframe(
-        rows[list(ENDED)],
+        rows,
         hide_index=True,
         column_config={
             "scope": "On",

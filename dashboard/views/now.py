@@ -6,7 +6,7 @@ import streamlit as st
 
 from config import Unit, spell
 from daemon.holds import by_reason, doubted
-from daemon.presentation import figures, plain, sentences
+from daemon.presentation import figures, sentences
 from daemon.traceability import spans
 from dashboard import data, look, pictures
 from dashboard.data import Shown
@@ -20,8 +20,8 @@ def now() -> None:
     shown = data.here()
     saying = sentences.standing(
         signals=shown.findings,
-        builds=shown.builds.to_dict("records"),
-        holds=shown.standing.to_dict("records"),
+        builds=shown.states,
+        holds=shown.standing,
         units=shown.errors["serial"].nunique(),
     )
     if shown.errors.empty:
@@ -82,14 +82,14 @@ def unheard(shown: Shown) -> None:
 
 def stays(shown: Shown) -> None:
     """List what may not leave."""
-    doubts = doubted(plain(shown.errors), plain(shown.runs_in_doubt))
-    if shown.standing.empty and not doubts:
+    doubts = doubted(shown.latest, shown.runs_in_doubt)
+    if not shown.standing and not doubts:
         return
     findings = {one.signal: one for one in shown.findings}
     lines = [
         f"{figures.capital(sentences.held(one))}: "
-        f"{sentences.why_held(one, findings.get(one['signal']))}."
-        for one in shown.standing.to_dict("records")
+        f"{sentences.why_held(one, findings.get(one.signal or ''))}."
+        for one in shown.standing
     ]
     lines += [
         f"Bench in doubt, {spans(serials)}: {reason}."

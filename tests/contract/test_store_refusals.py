@@ -237,7 +237,7 @@ REFUSED: dict[str, Callable[[Store], object]] = {
         END, decision=replace(ENDED, person="Bob")
     ),
     "a parameter too few": lambda s: s.table("range_rows", product="photoamp"),
-    "a parameter too many": lambda s: s.table("product", product="photoamp"),
+    "a parameter too many": lambda s: s.table("decided", product="photoamp"),
     "a parameter of another type": lambda s: s.table(
         "range_rows", product="photoamp", after="yesterday", kind=None
     ),

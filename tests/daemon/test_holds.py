@@ -1,11 +1,12 @@
 """From findings and verdicts to holds; from a person's decision to their end."""
 
-from typing import Any
+from dataclasses import asdict
 
 import pytest
 
 from daemon.holds import policy
-from storage.records import Cause, Disposal, Scope, Verdict
+from storage.answers import HoldState
+from storage.records import Cause, Disposal, Scope, Signal, Verdict
 from tests.daemon.making import AT
 from tests.daemon.test_words import gone, hold, odd, signal
 
@@ -34,17 +35,22 @@ def test_a_withdrawn_finding_and_an_odd_unit_hold_nothing() -> None:
     assert policy.from_signal(odd(), "why") == ()
 
 
-def ended(after: int | None, *, hold: str = "B-3-F1:B-3") -> dict[str, Any]:
+def ended(after: int | None, *, name: str = "B-3-F1:B-3") -> HoldState:
     """Return a hold of the finding that was ended after a run; None: it is open."""
-    return {
-        "hold": hold,
-        "ended_at": None if after is None else AT,
-        "end_after_number": after,
-    }
+    return HoldState(
+        **asdict(hold(hold=name)),
+        after_number=61,
+        disposal=None if after is None else Disposal.RELEASE,
+        person=None if after is None else "Ada",
+        end_reason=None if after is None else "looked at",
+        ended_at=None if after is None else AT,
+        evidence=None,
+        end_after_number=after,
+    )
 
 
-def revision(number: int, revision: int, *, standing: bool = True) -> dict[str, Any]:
-    return {"number": number, "revision": revision, "standing": standing}
+def revision(number: int, revision: int, *, standing: bool = True) -> Signal:
+    return signal(number=number, revision=revision, standing=standing)
 
 
 STOOD, BACK = revision(61, 1), revision(64, 2, standing=False)
@@ -60,18 +66,18 @@ STOOD, BACK = revision(61, 1), revision(64, 2, standing=False)
         ([ended(64)], [STOOD, BACK], "B-3-F1:B-3#2"),
         # It stood again when the hold was ended, so that is accepted.
         ([ended(66)], [STOOD, BACK, revision(65, 3)], None),
-        ([ended(64), ended(None, hold="B-3-F1:B-3#2")], [STOOD, BACK], None),
+        ([ended(64), ended(None, name="B-3-F1:B-3#2")], [STOOD, BACK], None),
         (
-            [ended(64), ended(68, hold="B-3-F1:B-3#2")],
+            [ended(64), ended(68, name="B-3-F1:B-3#2")],
             [STOOD, BACK, revision(65, 3), revision(67, 4, standing=False)],
             "B-3-F1:B-3#3",
         ),
         # Another finding's hold, though its name begins alike.
-        ([ended(63, hold="B-3-F1:B-31")], [STOOD], "B-3-F1:B-3"),
+        ([ended(63, name="B-3-F1:B-31")], [STOOD], "B-3-F1:B-3"),
     ],
 )
 def test_a_finding_holds_again_only_what_was_ended_while_it_was_withdrawn(
-    known: list[dict[str, Any]], history: list[dict[str, Any]], placed: str | None
+    known: list[HoldState], history: list[Signal], placed: str | None
 ) -> None:
     now = signal(revision=9, number=70)
     asked = policy.from_signal(now, "why")[0]

@@ -12,10 +12,10 @@ import pytest
 from config.model import Instrument
 from daemon.bench.clock import VirtualClock
 from daemon.holds.proofs import NoProofError
+from daemon.station import OutOfControlError
 from daemon.station.orders import ProofOrder, SecondMeter
 from daemon.station.proof_runs import Prober
 from daemon.station.second_meter import Comparison
-from daemon.station.session import OutOfControlError
 from daemon.watch.what_settles import probabilities
 from storage.errors import NotFoundError
 from storage.local import LocalStore

@@ -14,16 +14,16 @@ from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import StoppedError
 from daemon.judging.product import ProductModel
 from daemon.presentation.documents import UnitRecord
-from daemon.station.cycle import Cycle
-from daemon.station.desk import Desk
-from daemon.station.orders import SecondMeter
-from daemon.station.session import (
+from daemon.station import (
     AmbientError,
     MovedAlikeError,
     NoStandardError,
     OutOfControlError,
     Station,
 )
+from daemon.station.cycle import Cycle
+from daemon.station.desk import Desk
+from daemon.station.orders import SecondMeter
 from daemon.traceability.papers import unit_record
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product

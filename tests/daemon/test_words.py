@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from daemon.presentation import figures, sentences
-from storage.records import Cause, Disposal, LimitIs, Scope, Signal
+from storage.answers import BuildState
+from storage.records import Cause, Disposal, Hold, LimitIs, Scope, Signal
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 
@@ -65,17 +66,23 @@ def gone(**changes: Any) -> Signal:
     return signal(**{"standing": False, "withdrawn": why} | changes)
 
 
-def build(**changes: Any) -> dict[str, Any]:
-    """Return what is asked of a row of the query `builds`."""
-    return {"build": "B-3", "state": "open", "units": 30} | changes
+def build(**changes: Any) -> BuildState:
+    """Return an open build of thirty units."""
+    values: dict[str, Any] = {
+        "build": "B-3", "planned_units": None, "opened_at": AT, "units": 30,
+        "first_pass_yield": None, "state": "open", "open_holds": 0, "last_run_at": AT,
+    }  # fmt: skip
+    return BuildState(**values | changes)
 
 
-def hold(**changes: Any) -> dict[str, Any]:
-    """Return what is asked of a row of the query `holds`: open, on build B-3."""
-    return {
-        "hold": "B-3-F1:B-3", "scope": "build", "subject": "B-3", "to_serial": None,
-        "signal": "B-3-F1", "reason": "range 100 uA reads +0.3 %",
-    } | changes  # fmt: skip
+def hold(**changes: Any) -> Hold:
+    """Return an open hold on build B-3."""
+    values: dict[str, Any] = {
+        "hold": "B-3-F1:B-3", "scope": Scope.BUILD, "subject": "B-3",
+        "product": "PA", "signal": "B-3-F1", "reason": "range 100 uA reads +0.3 %",
+        "placed_by": "holdpoint", "placed_at": AT,
+    }  # fmt: skip
+    return Hold(**values | changes)
 
 
 def test_headline_says_what_to_do_which_range_how_much_and_since_when() -> None:
@@ -262,7 +269,7 @@ def test_nothing_is_said_of_a_reel_s_parts_where_they_are_not_the_cause(
 
 
 def test_what_was_decided_is_said_of_its_build_and_not_of_the_next() -> None:
-    def said(*builds: dict[str, Any]) -> sentences.Saying:
+    def said(*builds: BuildState) -> sentences.Saying:
         return sentences.standing(signals=[signal()], builds=builds, holds=[], units=90)
 
     now = said(build())
@@ -306,7 +313,7 @@ def test_a_unit_that_was_measured_again_is_not_to_be_measured_a_third_time() -> 
 def test_an_odd_unit_is_said_beside_what_is_held_and_of_earlier_builds_not_at_all() -> (
     None
 ):
-    def said(*builds: dict[str, Any]) -> sentences.Saying:
+    def said(*builds: BuildState) -> sentences.Saying:
         return sentences.standing(
             signals=[odd(), signal()], builds=builds, holds=[hold()], units=90
         )

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given, strategies as st
 
+from storage.answers import Decided
 from storage.ledger import (
     GENESIS,
     Anchor,
@@ -184,7 +185,12 @@ def test_any_changed_byte_any_removal_and_any_move_is_found() -> None:
 def test_rows_cut_off_since_the_last_backup_show_in_what_they_decided() -> None:
     rows = long_ledger()
     kept = [
-        {"subject": one.subject, "person": one.person, "decided_at": one.decided_at}
+        Decided(
+            kind="hold",
+            subject=one.subject,
+            person=one.person,
+            decided_at=one.decided_at,
+        )
         for one in rows
     ]
     assert undecided(rows, kept) == []

@@ -12,7 +12,7 @@ from threading import Event, Thread
 import duckdb
 import pytest
 
-from storage import local
+from storage import engine
 from storage.door import Cell
 from storage.errors import BusyError, SchemaError, WriteError
 from storage.local import LocalStore
@@ -125,7 +125,7 @@ def test_nothing_is_written_into_a_store_that_could_not_be_opened(
 
     path = tmp_path / "holdpoint.duckdb"
     with monkeypatch.context() as broken:
-        broken.setattr(local, "migrate", fail)
+        broken.setattr(engine, "migrate", fail)
         with pytest.raises(SchemaError):
             LocalStore(path)
     LocalStore(path).close()
@@ -243,7 +243,7 @@ def test_a_file_that_cannot_be_opened_again_is_opened_later(
 
         with monkeypatch.context() as broken:
             broken.setattr("storage.runs._agree", die)
-            broken.setattr(local, "_connect", refuse)
+            broken.setattr(engine, "_connect", refuse)
             with pytest.raises(WriteError, match="FATAL"):
                 record(store, run(1))
             with pytest.raises(WriteError, match="disk full"):

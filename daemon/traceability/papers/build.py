@@ -9,7 +9,7 @@ import pandas as pd
 
 from daemon.holds import by_reason
 from daemon.judging import ProductModel
-from daemon.presentation import holds_of, plain, sentences
+from daemon.presentation import sentences
 from daemon.presentation.documents import (
     PAPER,
     WIDTH_PX,
@@ -25,9 +25,20 @@ from daemon.presentation.documents import (
 from daemon.presentation.plots import columns, individuals, laid_out, reel_changes
 from daemon.spc import SpcError
 from daemon.spc.capability import Specification, capability_study
-from daemon.traceability.papers.lines import doubts_on, on
+from daemon.traceability.held import holds_of
+from daemon.traceability.papers.lines import doubts_on
 from daemon.traceability.tracing import spans
-from storage import NotFoundError, Signal, Store, concerns, serial_order
+from storage import (
+    BuildState,
+    BuildYield,
+    Fitting,
+    NotFoundError,
+    Reel,
+    Signal,
+    Store,
+    Unit,
+    concerns,
+)
 
 FEWEST_FOR_CAPABILITY = 8
 CHART_PX = 240
@@ -58,11 +69,10 @@ def build_release(
         There is no such build.
     """
     name = product.settings.name
-    builds = store.frame("builds", product=name)
-    row = _build(builds, build)
+    row = _build(store, name, build)
     errors = store.frame("latest_errors", product=name)
     mine = errors[errors["build"] == build]
-    yields = {one["build"]: one for one in plain(store.frame("yields", product=name))}
+    passed = {one.build: one for one in store.rows(BuildYield, product=name)}.get(build)
     found = [
         one for one in store.rows(Signal, "signals", product=name) if one.build == build
     ]
@@ -73,11 +83,11 @@ def build_release(
         issuer=issuer,
         product=product.settings.title,
         build=build,
-        planned=None if row["planned_units"] is None else int(row["planned_units"]),
-        units=int(row["units"]),
-        first_pass_yield=row["first_pass_yield"],
-        final_yield=yields.get(build, {}).get("final_yield"),
-        reworked=int(yields.get(build, {}).get("reworked", 0)),
+        planned=row.planned_units,
+        units=row.units,
+        first_pass_yield=row.first_pass_yield,
+        final_yield=None if passed is None else passed.final_yield,
+        reworked=0 if passed is None else passed.reworked,
         ranges=tuple(
             _capability(one.title, mine[mine["range"] == one.key])
             for one in product.ranges
@@ -92,7 +102,7 @@ def build_release(
         ),
         reels=reels,
         findings=tuple(sentences.finding(one).headline for one in found),
-        charts=_charts(store, product, builds, errors, build),
+        charts=_charts(store, product, errors, build),
     )
 
 
@@ -118,18 +128,16 @@ def build_sheet(
         There is no such build.
     """
     name = product.settings.name
-    row = _build(store.frame("builds", product=name), build)
-    known = store.frame("unit", product=name)
-    listed = serials or sorted(
-        known.loc[known["build"] == build, "serial"], key=serial_order
-    )
+    row = _build(store, name, build)
+    known = store.rows(Unit, product=name, build=build)
+    listed = serials or [one.serial for one in known]
     return BuildSheet(
         number=f"BS-{build}",
         issued_at=issued_at,
         issuer=issuer,
         product=product.settings.title,
         build=build,
-        planned=None if row["planned_units"] is None else int(row["planned_units"]),
+        planned=row.planned_units,
         ranges=tuple(one.title for one in product.ranges),
         boards=tuple(Board(serial=one) for one in listed),
         reels=_reels(store, name, build),
@@ -137,9 +145,9 @@ def build_sheet(
     )
 
 
-def _build(builds: pd.DataFrame, build: str) -> Row:
-    for one in plain(builds):
-        if one["build"] == build:
+def _build(store: Store, product: str, build: str) -> BuildState:
+    for one in store.rows(BuildState, product=product):
+        if one.build == build:
             return one
     raise NotFoundError(kind="build", key=build)
 
@@ -151,20 +159,20 @@ def _holds_of_build(
     reels: Sequence[FittedReel],
 ) -> tuple[HoldLine, ...]:
     fitted = {one.reel for one in reels}
-    units = store.frame("unit", product=product)
+    units = store.rows(Unit, product=product, build=build)
     # Without a board there are still the build itself and its reels.
-    serials = list(units.loc[units["build"] == build, "serial"]) or [""]
+    serials = [one.serial for one in units] or [""]
     return tuple(
         HoldLine(
-            on=on(one),
-            reason=one["why"],
-            placed_by=one["placed_by"],
-            placed_at=one["placed_at"],
-            disposal=one["disposal"],
-            person=one["person"],
-            end_reason=one["end_reason"],
-            ended_at=one["ended_at"],
-            evidence=one["evidence"],
+            on=sentences.held(one),
+            reason=one.why,
+            placed_by=one.placed_by,
+            placed_at=one.placed_at,
+            disposal=one.disposal,
+            person=one.person,
+            end_reason=one.end_reason,
+            ended_at=one.ended_at,
+            evidence=one.evidence,
         )
         for one in holds_of(store, product)
         if any(
@@ -175,17 +183,16 @@ def _holds_of_build(
 
 
 def _reels(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:
-    known = {one["reel"]: one for one in plain(store.frame("reel"))}
+    known = {one.reel: one for one in store.rows(Reel)}
     return tuple(
         FittedReel(
-            part=one["part"],
-            reel=one["reel"],
-            from_serial=one["from_serial"],
-            supplier=known.get(one["reel"], {}).get("supplier"),
-            lot_code=known.get(one["reel"], {}).get("lot_code"),
+            part=one.part,
+            reel=one.reel,
+            from_serial=one.from_serial,
+            supplier=known[one.reel].supplier,
+            lot_code=known[one.reel].lot_code,
         )
-        for one in plain(store.frame("fitting", product=product))
-        if one["build"] == build
+        for one in store.rows(Fitting, product=product, build=build)
     )
 
 
@@ -222,7 +229,6 @@ def _capability(title: str, rows: pd.DataFrame) -> RangeCapability:
 def _charts(
     store: Store,
     product: ProductModel,
-    builds: pd.DataFrame,
     errors: pd.DataFrame,
     build: str,
 ) -> tuple[Image, ...]:
@@ -232,6 +238,7 @@ def _charts(
         return ()
     name = product.settings.name
     signals = store.frame("signals", product=name)
+    builds = store.frame("builds", product=name)
     cells = columns(mine, builds[builds["build"] == build])
     frame = laid_out(mine, signals[signals["build"] == build], cells)
     changes = reel_changes(

@@ -5,7 +5,6 @@ from dataclasses import replace
 from datetime import datetime
 
 from daemon.judging import ProductModel
-from daemon.presentation import plain
 from daemon.presentation.documents import (
     PAPER,
     Correction,
@@ -15,15 +14,20 @@ from daemon.presentation.documents import (
     drawn,
 )
 from daemon.presentation.plots import parts_against_claim
-from daemon.traceability.papers.recall_letters import report_of_finding
+from daemon.traceability.papers.recall_letters import (
+    report_of_finding,
+)
 from daemon.traceability.tracing import Records
 from storage import (
     Cause,
+    LatestResult,
     NotFoundError,
     Proof,
     ProofKind,
+    Shipment,
     Signal,
     Store,
+    Verdict,
     finding_of,
     proofs_on,
     serial_order,
@@ -113,35 +117,35 @@ def customer_notice(
         The unit was never measured.
     """
     name = product.settings.name
-    errors = store.frame("latest_errors", product=name)
-    mine = {one["range"]: one for one in plain(errors[errors["serial"] == serial])}
+    errors = store.rows(LatestResult, product=name)
+    mine = {one.range: one for one in errors if one.serial == serial}
     if not mine:
         raise NotFoundError(kind="measured unit", key=serial)
     first = next(iter(mine.values()))
     moved = {
         one.range
         for one in store.rows(Signal, "signals", product=name)
-        if one.standing and one.build == first["build"] and _concerns(one, serial)
+        if one.standing and one.build == first.build and _concerns(one, serial)
     }
     wrong, right = [], []
     for one in product.ranges:
         row = mine.get(one.key)
         if row is None:
             continue
-        good = row["verdict"] in {"conforming", "like known-good"}
+        good = row.verdict in {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
         if good and one.key not in moved and None not in moved:
             right.append(one.title)
             continue
         wrong.append(
             Correction(
                 range=one.title,
-                error_ppm=row["error_ppm"],
-                uncertainty_ppm=row["uncertainty_ppm"],
+                error_ppm=row.error_ppm,
+                uncertainty_ppm=row.uncertainty_ppm,
             )
         )
     shipped = [
-        one for one in plain(store.frame("shipments", product=name))
-        if one["serial"] == serial
+        one for one in store.rows(Shipment, product=name)
+        if one.serial == serial
     ]  # fmt: skip
     return CustomerNotice(
         number=f"CN-{serial}",
@@ -149,7 +153,7 @@ def customer_notice(
         issuer=issuer,
         product=product.settings.title,
         serial=serial,
-        destination=shipped[-1]["destination"] if shipped else "",
+        destination=shipped[-1].destination if shipped else "",
         corrections=tuple(wrong),
         contact=product.settings.contact,
         right=tuple(right),

@@ -45,32 +45,32 @@ def report_of_finding(
     daemon.presentation.documents.errors.NoSupplierError
         The finding names no reel that was received.
     """
-    reel = next((one for one in records.reels if one["reel"] == signal.reel), None)
+    reel = next((one for one in records.reels if one.reel == signal.reel), None)
     if reel is None or signal.part is None:
         raise NoSupplierError(finding=signal.signal)
-    receipt = next((o for o in records.receipts if o["reel"] == signal.reel), {})
+    receipt = next((o for o in records.receipts if o.reel == signal.reel), None)
     saying = sentences.finding(signal)
     claim = json.loads(signal.evidence).get("claim") or {}
     return SupplierReport(
         number=f"{signal.signal}-S",
         issued_at=issued_at,
         issuer=issuer,
-        supplier=reel["supplier"] or "the supplier of this reel",
-        reel=reel["reel"],
+        supplier=reel.supplier or "the supplier of this reel",
+        reel=reel.reel,
         part=signal.part,
-        nominal_ohm=float(reel["nominal_ohm"]),
-        tolerance_ppm=float(reel["tolerance_ppm"]),
+        nominal_ohm=float(reel.nominal_ohm),
+        tolerance_ppm=float(reel.tolerance_ppm),
         product=product.settings.title,
         finding=(saying.headline, *saying.lines),
         method=(METHOD, *_own_part(product, signal)),
         requested_action=REQUEST if signal.standing else NO_REQUEST,
-        received_at=reel["received_at"],
-        lot_code=reel["lot_code"],
-        marking=receipt.get("marking"),
-        quantity=receipt.get("quantity"),
-        date_code=receipt.get("date_code"),
-        invoice=receipt.get("invoice"),
-        claim_until=receipt.get("claim_until"),
+        received_at=reel.received_at,
+        lot_code=reel.lot_code,
+        marking=None if receipt is None else receipt.marking,
+        quantity=None if receipt is None else receipt.quantity,
+        date_code=None if receipt is None else receipt.date_code,
+        invoice=None if receipt is None else receipt.invoice,
+        claim_until=None if receipt is None else receipt.claim_until,
         units=signal.units,
         size_ppm=signal.size_ppm,
         low_ppm=signal.low_ppm,

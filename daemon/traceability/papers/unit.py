@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from daemon.judging import ProductModel, remark_on
-from daemon.presentation import holds_of, judged_last, plain
+from daemon.presentation import sentences
 from daemon.presentation.documents import (
     CheckLine,
     InstrumentLine,
@@ -14,8 +14,21 @@ from daemon.presentation.documents import (
     RangeLine,
     UnitRecord,
 )
-from daemon.traceability.papers.lines import doubts_on, on
-from storage import NotFoundError, ReworkKind, Store, concerns, reels_of
+from daemon.traceability.held import holds_of
+from daemon.traceability.papers.lines import doubts_on
+from storage import (
+    BenchInstrument,
+    CheckRow,
+    Fitting,
+    NotFoundError,
+    Rework,
+    ReworkKind,
+    RunKind,
+    Store,
+    UnitRow,
+    concerns,
+    reels_of,
+)
 
 Row = Mapping[str, Any]
 
@@ -35,73 +48,69 @@ def unit_record(
     storage.errors.NotFoundError
         The unit was never measured.
     """
-    rows = plain(store.frame("unit_runs", serial=serial))
-    measured = [one for one in rows if one["kind"] == "unit"]
+    rows = store.rows(UnitRow, serial=serial)
+    measured = [one for one in rows if one.kind is RunKind.UNIT]
     if not measured:
         raise NotFoundError(kind="measured unit", key=serial)
     last = measured[-1]
-    run = [one for one in measured if one["run"] == last["run"]]
-    closed = [one for one in run if one["again_number"] is not None]
-    closed_by = [str(int(one["again_number"])) for one in closed[:1]]
-    body = _settings(store, last["configuration"])
-    checks = plain(
-        store.frame(
-            "check_results", product=product.settings.name, after=last["number"] - 1
-        )
-    )
+    run = [one for one in measured if one.run == last.run]
+    closed = [one for one in run if one.again_number is not None]
+    closed_by = [str(one.again_number) for one in closed[:1]]
+    body = _settings(store, last.configuration)
+    checks = store.rows(CheckRow, product=product.settings.name, after=last.number - 1)
     return UnitRecord(
-        number="-".join(["UTR", serial, str(last["number"]), *closed_by]),
+        number="-".join(["UTR", serial, str(last.number), *closed_by]),
         issued_at=issued_at,
         issuer=issuer,
         product=product.settings.title,
         serial=serial,
-        build=last["build"],
-        run=int(last["number"]),
-        measured_at=last["started_at"],
-        origin=last["origin"],
+        build=str(last.build),
+        run=last.number,
+        measured_at=last.started_at,
+        origin=last.origin,
         bench=(body.get("bench") or {}).get("name", "none"),
-        session=last["session"],
-        ambient_c=last["ambient_c"],
-        configuration=last["configuration"],
+        session=last.session,
+        ambient_c=last.ambient_c,
+        configuration=last.configuration,
         guard_band_factor=body["plan"]["judging"]["guard_band_factor"],
         ranges=tuple(
             RangeLine(
-                title=product.range(one["range"]).title,
+                title=product.range(one.range).title,
                 unit=product.settings.input_unit,
-                **{
-                    name: one[name]
-                    for name in (
-                        "reference", "indicated", "error_ppm", "offset_ppm",
-                        "uncertainty_ppm", "limit_ppm", "verdict",
-                        "conformance_probability",
-                    )
-                },
+                reference=one.reference,
+                indicated=one.indicated,
+                error_ppm=one.error_ppm,
+                offset_ppm=one.offset_ppm,
+                uncertainty_ppm=one.uncertainty_ppm,
+                limit_ppm=one.limit_ppm,
+                verdict=one.verdict,
+                conformance_probability=one.conformance_probability,
             )
-            for one in map(judged_last, run)
+            for one in (each.judged_last() for each in run)
         ),
         judged_before=tuple(
             JudgedBefore(
-                title=product.range(one["range"]).title,
-                closed_by=int(one["again_number"]),
-                drift_ppm=one["again_drift_ppm"],
-                error_ppm=one["error_ppm"],
-                uncertainty_ppm=one["uncertainty_ppm"],
-                verdict=one["verdict"],
+                title=product.range(one.range).title,
+                closed_by=one.again_number or 0,
+                drift_ppm=one.again_drift_ppm or 0.0,
+                error_ppm=one.error_ppm,
+                uncertainty_ppm=one.uncertainty_ppm,
+                verdict=one.verdict,
             )
             for one in closed
         ),
         checks=tuple(
             CheckLine(
-                name=one["check"], value=one["value"], unit=one["unit"],
-                low=one["low"], high=one["high"], verdict=one["verdict"],
+                name=one.check, value=one.value, unit=one.unit,
+                low=one.low, high=one.high, verdict=one.verdict,
             )
             for one in checks
-            if one["run"] == last["run"]
+            if one.run == last.run
         ),
         instruments=_instruments(store, last, body),
-        holds=_holds_of_unit(store, product.settings.name, serial, last["build"]),
+        holds=_holds_of_unit(store, product.settings.name, serial, str(last.build)),
         doubts=doubts_on(store, product.settings.name).get(serial, ()),
-        note=last["note"],
+        note=last.note,
     )  # fmt: skip
 
 
@@ -112,21 +121,19 @@ def _settings(store: Store, configuration: str) -> dict[str, Any]:
 
 
 def _instruments(
-    store: Store, run: Row, body: Mapping[str, Any]
+    store: Store, run: UnitRow, body: Mapping[str, Any]
 ) -> tuple[InstrumentLine, ...]:
     """Return what stood in each role: as it was met, else as it was configured."""
-    met = plain(store.frame("bench_instrument", session=run["session"]))
+    met = store.rows(BenchInstrument, session=run.session)
     if met:
         return tuple(
             InstrumentLine(
-                role=one["role"],
-                identity=one["identity"] or one["address"],
-                serial_number=one["serial_number"],
-                calibrated_at=one["calibrated_at"],
-                due_at=one["due_at"],
-                remark=remark_on(
-                    one["remark"], one["due_at"], run["started_at"].date()
-                ),
+                role=one.role,
+                identity=one.identity or one.address,
+                serial_number=one.serial_number,
+                calibrated_at=one.calibrated_at,
+                due_at=one.due_at,
+                remark=remark_on(one.remark, one.due_at, run.started_at.date()),
             )
             for one in met
         )
@@ -140,18 +147,12 @@ def _instruments(
 def _holds_of_unit(
     store: Store, product: str, serial: str, build: str
 ) -> tuple[str, ...]:
-    fittings = [
-        one for one in plain(store.frame("fitting", product=product))
-        if one["build"] == build
-    ]  # fmt: skip
-    replaced = [
-        one for one in plain(store.frame("reworks", product=product))
-        if one["serial"] == serial and one["kind"] == ReworkKind.REPLACE
-    ]  # fmt: skip
+    fittings = store.rows(Fitting, product=product, build=build)
+    replaced = store.rows(Rework, serial=serial, kind=ReworkKind.REPLACE)
     reels = set(reels_of(serial, fittings, replaced).values())
     return tuple(
-        f"{on(one)}: {one['why']}"
+        f"{sentences.held(one)}: {one.why}"
         for one in holds_of(store, product)
-        if one["disposal"] is None
+        if one.disposal is None
         and concerns(one, serial=serial, build=build, reels=reels)
     )
