@@ -74,7 +74,8 @@ def pytest_configure(config: pytest.Config) -> None:
 @pytest.hookimpl(tryfirst=True)
 def pytest_sessionstart(session: pytest.Session) -> None:
     """Compile the detector, if need be, before several processes do so at once."""
-    if session.config.option.numprocesses:
+    option = session.config.option
+    if getattr(option, "numprocesses", 0) and not option.collectonly:
         compiling.compile_once()
 
 
