@@ -74,7 +74,8 @@ def pytest_configure(config: pytest.Config) -> None:
 @pytest.hookimpl(tryfirst=True)
 def pytest_sessionstart(session: pytest.Session) -> None:
     """Compile the detector, if need be, before several processes do so at once."""
-    if session.config.option.numprocesses:
+    option = session.config.option
+    if getattr(option, "numprocesses", 0) and not option.collectonly:
         compiling.compile_once()
 
 
@@ -151,11 +152,9 @@ def pytest_runtest_makereport(
     """Let the report say which sources the test is of, and what it compared."""
     report = yield
     if report.when == "call":
-        # What a report carries is sent from worker to worker with it.
-        vars(report).update(
-            sources=[mark.args[0] for mark in item.iter_markers("source")],
-            compared=[line(row) for row in COMPARISONS],
-        )
+        sources = [mark.args[0] for mark in item.iter_markers("source")]
+        compared = [line(row) for row in COMPARISONS]
+        vars(report).update(sources=sources, compared=compared)
         COMPARISONS.clear()
     return report
 
@@ -164,11 +163,12 @@ def pytest_runtest_logreport(report: pytest.TestReport) -> None:
     """Count the passed tests of each source; keep what was measured and compared."""
     if report.when != "call":
         return
+    said = vars(report)
     if report.passed:
-        PASSED_SOURCES.update(report.sources)
+        PASSED_SOURCES.update(said["sources"])
     name = report.nodeid.partition("::")[2]
     FIGURES.extend((name, *figure) for figure in report.user_properties)
-    COMPARED.extend(report.compared)
+    COMPARED.extend(said["compared"])
 
 
 def pytest_terminal_summary(

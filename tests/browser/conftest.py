@@ -8,7 +8,7 @@ from urllib.error import HTTPError, URLError
 from urllib.request import urlopen
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
 
 from daemon.service.home import Home
 from daemon.service.processes import child, holdpoint
@@ -25,6 +25,8 @@ QUIET = (
     "--disable-sync",
 )
 START_S = 120.0
+# What is on a page counts, not how soon: another file's tests run beside these.
+expect.set_options(timeout=START_S * 1000.0)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -160,6 +160,7 @@ class _Warm:
     def end(cls) -> None:
         if cls._one is not None:
             cls._one._line.close()
+            cls._one._process.terminate()  # it may be importing yet
             cls._one._process.wait()
             cls._one = None
 
