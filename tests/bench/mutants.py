@@ -304,8 +304,6 @@ class Copy:
         self, mutant: Mutant, tests: Sequence[Path], within_s: float
     ) -> str | None:
         """Return the first test that fails for the mutant alone."""
-        if not tests:
-            return None
         original = mutant.path.read_text("utf-8")
         while True:
             try:
@@ -369,9 +367,9 @@ def verdict(copy: Copy, mutant: Mutant, sight: Sight, rings: int) -> str:
     """Return whether any test notices a mutant, and which."""
     limits = (copy.limit_s, copy.limit_s, FULL_LIMIT_S)
     late = ""
-    for tests, within_s in zip(
-        sight.rings(mutant.path)[:rings], limits[:rings], strict=True
-    ):
+    asked = zip(sight.rings(mutant.path), limits, strict=True)
+    there = [(tests, within_s) for tests, within_s in asked if tests]
+    for tests, within_s in there[:rings]:
         try:
             name = copy.noticed(mutant, tests, within_s)
         except subprocess.TimeoutExpired:
@@ -398,6 +396,8 @@ def main() -> None:
     parser.add_argument("--rings", type=int, default=ALL_RINGS, choices=(1, 2, 3))
     parser.add_argument("--limit", type=float, default=LIMIT_S, help="seconds a ring")
     given = parser.parse_args()
+    for ending in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(ending, signal.default_int_handler)
     root = Path(__file__).parents[2]
     found: Counter[str] = Counter()
     with copied(root) as folder:

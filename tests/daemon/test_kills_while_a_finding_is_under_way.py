@@ -31,7 +31,7 @@ NAME = SETTINGS.product.name
 BUILDS, UNITS, BAD_FROM = ("B-1", "B-2"), 7, 2
 REEL, BAD_REEL = "K-101", "K-900"
 LOW_PPM = -6000.0
-KILLS = 6
+KILLS = 4
 LATEST_S = 0.08
 """Longest pause before a kill: about what a watched run takes."""
 NO_ANSWER_S = 120.0
