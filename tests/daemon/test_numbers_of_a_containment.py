@@ -246,8 +246,6 @@ def test_the_last_fitting_from_a_unit_on_is_of_the_same_part_and_unit(
     store.fit_reel(fitted("K-3", None, 1))
     store.fit_reel(fitted("K-2", "U3", 9))
     store.fit_reel(replace(fitted("K-1", "U3", 8), fitting="early"))
-    store.fit_reel(
-        replace(fitted("K-1", from_serial, 20), fitting="other", part="R12")
-    )
+    store.fit_reel(replace(fitted("K-1", from_serial, 20), fitting="other", part="R12"))
     last = last_from(records(store), fitted("K-9", from_serial, 30))
     assert (None if last is None else last["reel"]) == reel

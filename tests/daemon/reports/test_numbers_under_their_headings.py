@@ -124,8 +124,7 @@ def test_a_supplier_reads_what_was_bought_of_which_lot_and_when() -> None:
         "Reel": "K-102",
         "Claimed": f"4.99 k\N{GREEK CAPITAL LETTER OMEGA} {PLUS_MINUS}0.1 %",
         "Marking": (
-            "4K99B, read as 4.99 k\N{GREEK CAPITAL LETTER OMEGA} "
-            f"{PLUS_MINUS}0.1 %"
+            f"4K99B, read as 4.99 k\N{GREEK CAPITAL LETTER OMEGA} {PLUS_MINUS}0.1 %"
         ),
         "Quantity": "5000 parts",
         "Date code": "2609",
