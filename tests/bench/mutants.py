@@ -15,8 +15,8 @@ those that import its module or are named after it, then those whose imports lea
 in two steps, then all others. `--rings 1` or `2` leaves the further ones out, and
 "survived nearby" is then no verdict. A test that fails without the change too is left
 out. Each line is printed as it is known; Ctrl-C ends with what was found so far. The
-exit code is 0 whatever survives: a survivor is a question, not a failure, since a mutant
-may change nothing that anybody can see.
+exit code is 0 whatever survives: a survivor is a question, not a failure, since a
+mutant may change nothing that anybody can see.
 """
 
 import argparse
