@@ -11,12 +11,12 @@ copy is a worktree of the last commit in a temporary folder: what is not committ
 not looked at, and the checkout is never touched.
 
 For each mutant the tests that can see its file are run, nearest first, until one fails:
-those that import its module themselves, then those whose imports lead there in two
-steps, then all others. `--rings 1` or `2` leaves the further ones out, and "survived
-nearby" is then no verdict. A test that fails without the change too is left out. Each
-line is printed as it is known; Ctrl-C ends with what was found so far. The exit
-code is 0 whatever survives: a survivor is a question, not a failure, since a mutant may
-change nothing that anybody can see.
+those that import its module or are named after it, then those whose imports lead there
+in two steps, then all others. `--rings 1` or `2` leaves the further ones out, and
+"survived nearby" is then no verdict. A test that fails without the change too is left
+out. Each line is printed as it is known; Ctrl-C ends with what was found so far. The
+exit code is 0 whatever survives: a survivor is a question, not a failure, since a
+mutant may change nothing that anybody can see.
 """
 
 import argparse
@@ -196,7 +196,12 @@ class Sight:
         files = [
             one for top in (*PACKAGES, "tests") for one in (root / top).rglob("*.py")
         ]
-        return cls(root, {one: frozenset(_named(one)) for one in files})
+        named = {one: frozenset(_named(one)) for one in files}
+        for one in files:
+            # What pytest gives a test file from the folders above it.
+            above = (named.get(folder / "conftest.py") for folder in one.parents)
+            named[one] = named[one].union(*(more for more in above if more))
+        return cls(root, named)
 
     def rings(self, path: Path) -> list[list[Path]]:
         """Return test files that can see a file: near, two steps away, all others."""
@@ -206,6 +211,7 @@ class Sight:
             direct = self._naming({f"mention {path.stem}"})
         helpers = [one for one in direct if self._is_test(one)]
         near = {*direct, *self._naming(self._names(*helpers))}
+        near |= {one for one in self.imports if one.stem.endswith(f"_{path.stem}")}
         users = [one for one in direct if not self._is_test(one)]
         far = self._naming(self._names(*users)) - near
         rest = set(self.imports) - near - far
@@ -304,8 +310,6 @@ class Copy:
         self, mutant: Mutant, tests: Sequence[Path], within_s: float
     ) -> str | None:
         """Return the first test that fails for the mutant alone."""
-        if not tests:
-            return None
         original = mutant.path.read_text("utf-8")
         while True:
             try:
@@ -369,9 +373,9 @@ def verdict(copy: Copy, mutant: Mutant, sight: Sight, rings: int) -> str:
     """Return whether any test notices a mutant, and which."""
     limits = (copy.limit_s, copy.limit_s, FULL_LIMIT_S)
     late = ""
-    for tests, within_s in zip(
-        sight.rings(mutant.path)[:rings], limits[:rings], strict=True
-    ):
+    asked = zip(sight.rings(mutant.path), limits, strict=True)
+    there = [(tests, within_s) for tests, within_s in asked if tests]
+    for tests, within_s in there[:rings]:
         try:
             name = copy.noticed(mutant, tests, within_s)
         except subprocess.TimeoutExpired:
@@ -398,6 +402,8 @@ def main() -> None:
     parser.add_argument("--rings", type=int, default=ALL_RINGS, choices=(1, 2, 3))
     parser.add_argument("--limit", type=float, default=LIMIT_S, help="seconds a ring")
     given = parser.parse_args()
+    for ending in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(ending, signal.default_int_handler)
     root = Path(__file__).parents[2]
     found: Counter[str] = Counter()
     with copied(root) as folder:

@@ -84,3 +84,7 @@ def test_the_screen_says_what_leaves_by_plan(monkeypatch: pytest.MonkeyPatch) ->
     assert f"May leave, measured by plan: {by_plan}." in said(app)
     app.text_input(key="scan").set_value("PA-1008").run()
     assert "May leave: PA-1008." in said(app)
+    assert "For order 8." in said(app)
+    app.text_input(key="scan").set_value("PA-7777").run()
+    assert "Stays: PA-7777." in said(app)
+    assert "For order 8." not in said(app)
