@@ -20,11 +20,11 @@ PAPERS = sorted(
 FENCE = re.compile(r"^ *```(\w*)\n(.*?)^ *```", re.MULTILINE | re.DOTALL)
 SPAN = re.compile(r"`([^`\n]+)`")
 LINK = re.compile(r"\]\(([^)#:]+)\)")
-PATH = re.compile(r"[\w./*-]*(?:/|\.(?:py|md|toml|sql|typ|json|txt|html))[\w./*-]*")
+PATH = re.compile(r"[\w./*-]*(?:/|\.(?:py|md|toml|sql|typ|json|txt|html)\b)[\w./*-]*")
 MADE_BY_THE_MAKER = re.compile(
-    r"(?:product|bench|plan|alerts)\.toml|profiles(?:/NAME\.toml)?|data/\w+|NAME\.toml"
+    r"(?:product|bench|plan|alerts)\.toml|profiles|data/\w+|.*NAME.*"
 )
-"""Files in the maker's own folder, which is none of ours."""
+"""Files in the maker's own folder, and whatever is to be named by who adds it."""
 DECISION = re.compile(r"^\d+\. .*\(20\d\d-\d\d")
 """Begins a decision, which is never edited: what it names may be gone."""
 LONGEST = 500
