@@ -70,8 +70,8 @@ def allowed(shape: Shape) -> str:
     if shape.kind is tuple:
         child = shape.child(0)
         assert child is not None
-        how_many = "" if shape.repeats else f"{len(shape.args)} of: "
-        return f"list, {how_many}{allowed(child)}"
+        how_many = "" if shape.repeats else f" of {len(shape.args)}"
+        return f"list{how_many}, each {allowed(child)}"
     if shape.kind is str:
         longest = next(
             one.max_length for one in shape.bounds if hasattr(one, "max_length")
