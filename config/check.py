@@ -73,7 +73,7 @@ def _sum(of_reading_ppm: float, other_ppm: float, of_other: str) -> str:
 
 def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
     if bench is None:
-        yield "Bench: none; readings are typed or imported"
+        yield "Bench: none; nothing can be measured, typed or imported"
         return
     limited = [
         f"at most {spell(bench.source_limit, unit)}",

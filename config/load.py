@@ -28,8 +28,8 @@ OUR_PROFILES = Path(__file__).parent / "profiles"
 def load(folder: Path) -> Settings:
     """Read and check product, bench, plan and alerts, with the bench's profiles.
 
-    `bench.toml` may be absent where readings are typed or imported, `alerts.toml`
-    where none are sent.
+    `bench.toml` may be absent while nothing is measured, typed or imported,
+    `alerts.toml` where none are sent.
 
     Raises
     ------

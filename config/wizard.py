@@ -59,7 +59,7 @@ def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
     if dialogue.agree(
         "Shall a bench be set up?",
         why="The meters with their accuracy, whether they are connected or read by "
-        "hand. Not needed if readings are only imported.",
+        "hand. Without it nothing can be measured, typed or imported.",
         default=True,
     ):
         bench = ask_bench(dialogue, product, folder)

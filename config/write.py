@@ -32,7 +32,7 @@ _NO_ALERTS = """\
 """
 
 _WORDS = {
-    "Product.name": "short; it is in every file name and record",
+    "Product.name": "short; it is in every record",
     "Product.input_unit": '"A" or "V" goes in; full_scale and source_limit are in it',
     "Product.reference_temperature_c": "errors are referred to this temperature",
     "Product.input_absolute_maximum_v": "the input survives this voltage, never more",
