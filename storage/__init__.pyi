@@ -90,11 +90,7 @@ from .serials import (
     takes_over as takes_over,
 )
 from .server import application as application, listen as listen
-from .shipping import (
-    FINAL as FINAL,
-    concerns as concerns,
-    held_for as held_for,
-)
+from .shipping import FINAL as FINAL, concerns as concerns, held_for as held_for
 from .statements import schema_version as schema_version
 from .store import Store as Store
 from .typed import typed as typed

@@ -1,4 +1,4 @@
-from . import loose_parts as loose_parts, policy as policy
+from . import policy as policy
 from .doubts import (
     END_DOUBT as END_DOUBT,
     by_reason as by_reason,

@@ -1,4 +1,3 @@
-from . import rejudging as rejudging, reseating as reseating
 from .bench_book import (
     MovedAlikeError as MovedAlikeError,
     NoStandardError as NoStandardError,

@@ -1,4 +1,3 @@
-from . import kitting as kitting, tracing as tracing
 from .containment import (
     CLEAR as CLEAR,
     COLUMNS as COLUMNS,

@@ -1,4 +1,3 @@
-from . import own_limit as own_limit
 from .events import (
     Accepted as Accepted,
     CheckErrors as CheckErrors,

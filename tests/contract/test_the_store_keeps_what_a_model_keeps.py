@@ -11,8 +11,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from hypothesis import settings
-from hypothesis import strategies as st
+from hypothesis import settings, strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 
 from storage.errors import ConflictError, NotFoundError, StorageError
@@ -72,12 +71,12 @@ def watch(store: Store, number: int) -> None:
 
 def place(store: Store, hold: Hold, line: Decision) -> None:
     """Keep a hold that a person placed."""
-    store.place_hold(hold, line)
+    store.keep(hold, decision=line)
 
 
 def end(store: Store, ended: HoldEnd, line: Decision) -> None:
     """Keep the end of a hold."""
-    store.end_hold(ended, line)
+    store.keep(ended, decision=line)
 
 
 def ship(store: Store, shipment: Shipment, line: Decision) -> list[str]:
@@ -87,7 +86,7 @@ def ship(store: Store, shipment: Shipment, line: Decision) -> list[str]:
 
 def take_back(store: Store, back: UnitReturn, line: Decision) -> None:
     """Keep that a unit came back."""
-    store.take_back(back, line)
+    store.keep(back, decision=line)
 
 
 class TheStore(RuleBasedStateMachine):

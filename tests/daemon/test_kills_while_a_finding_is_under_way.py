@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 
 from config.load import fingerprint
-from daemon.cycle import Cycle, RunHeader
+from daemon.station.cycle import Cycle, RunHeader
 from storage.ledger import LedgerRow, verify
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product, Reel, Session
@@ -40,23 +40,17 @@ NO_ANSWER_S = 120.0
 def furnish(store: Store) -> None:
     """Keep what the runs name; again it changes nothing."""
     configuration, body = fingerprint(SETTINGS)
-    store.put_configuration(
-        Configuration(configuration=configuration, body=body, stored_at=AT)
-    )
-    store.add_product(Product(product=NAME, title=SETTINGS.product.title))
-    store.open_session(
+    store.keep(Configuration(configuration=configuration, body=body, stored_at=AT))
+    store.keep(Product(product=NAME, title=SETTINGS.product.title))
+    store.keep(
         Session(session="s", bench="demo", opened_at=AT, configuration=configuration)
     )
     for reel in (REEL, BAD_REEL):
-        store.add_reel(
-            Reel(reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT)
-        )
+        store.keep(Reel(reel=reel, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT))
     for build in BUILDS:
-        store.add_build(
-            Build(build=build, product=NAME, planned_units=UNITS, opened_at=AT)
-        )
-        store.fit_reel(fitting(build, "R13", REEL))
-    store.fit_reel(fitting(BUILDS[1], "R13", BAD_REEL, serials(BUILDS[1])[BAD_FROM]))
+        store.keep(Build(build=build, product=NAME, planned_units=UNITS, opened_at=AT))
+        store.keep(fitting(build, "R13", REEL))
+    store.keep(fitting(BUILDS[1], "R13", BAD_REEL, serials(BUILDS[1])[BAD_FROM]))
 
 
 def serials(build: str) -> list[str]:

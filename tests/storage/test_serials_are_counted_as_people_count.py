@@ -1,11 +1,14 @@
 """Serials, ranges of them and reels by serial: as a board's plain number says."""
 
-from hypothesis import settings
-from hypothesis import strategies as st
+from datetime import timedelta
+
+from hypothesis import settings, strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from daemon.serials import counted_serials
-from storage.serials import reels_of, serial_order, takes_over, within
+from storage.records import Fitting
+from storage.records_shipping import Rework, ReworkKind
+from storage.serials import counted_serials, reels_of, serial_order, takes_over, within
+from tests.storage.samples import START
 
 PREFIX = "PA-"
 FIRST, LAST = 8, 113
@@ -81,22 +84,35 @@ class Serials(RuleBasedStateMachine):
     def each_board_carries_the_reel_that_was_fitted_last_before_it(self) -> None:
         """Ask for the reel of each board."""
         fittings = [
-            {
-                "part": "R1",
-                "reel": reel,
-                "from_serial": None if since is None else self.serial(since),
-                "fitted_at": when,
-            }
+            Fitting(
+                fitting=f"f{when}",
+                product="PA",
+                build="B-1",
+                part="R1",
+                reel=reel,
+                from_serial=None if since is None else self.serial(since),
+                fitted_at=START + timedelta(minutes=when),
+            )
             for when, (since, reel) in enumerate(self.fitted)
         ]
         backwards = sorted(
             fittings,
-            key=lambda one: takes_over(one["from_serial"], one["fitted_at"]),  # type: ignore[arg-type]
+            key=lambda one: takes_over(one.from_serial, one.fitted_at),
             reverse=True,
         )
         for number in self.boards:
             replacements = [
-                {"part": "R1", "reel": reel, "reworked_at": when}
+                Rework(
+                    rework=f"w{when}",
+                    product="PA",
+                    serial=self.serial(board),
+                    kind=ReworkKind.REPLACE,
+                    part="R1",
+                    reel=reel,
+                    person="Ada Moreno",
+                    reason="another part",
+                    reworked_at=START + timedelta(minutes=when),
+                )
                 for when, (board, reel) in enumerate(self.replaced)
                 if board == number
             ]
