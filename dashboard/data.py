@@ -12,6 +12,7 @@ from typing import Any, Self
 from uuid import uuid4
 
 import pandas as pd
+import pyarrow as pa
 import streamlit as st
 
 from config import Settings
@@ -68,7 +69,8 @@ class Shown:
     builds: pd.DataFrame
     states: list[BuildState]
     errors: pd.DataFrame
-    latest: list[LatestResult]
+    measured_last: pa.Table
+    """The same as `errors`, for who asks for typed rows."""
     signals: pd.DataFrame
     raised: list[Signal]
     """Findings as they were raised, oldest first."""
@@ -99,7 +101,7 @@ class Shown:
             builds=builds.to_pandas(),
             states=typed(BuildState, builds),
             errors=errors.to_pandas(),
-            latest=typed(LatestResult, errors),
+            measured_last=errors,
             signals=found.to_pandas(),
             raised=typed(Signal, found),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
@@ -117,9 +119,14 @@ class Shown:
         return self.connection is other.connection and all(
             mine.equals(theirs) if isinstance(mine, pd.DataFrame) else mine == theirs
             for one in fields(self)
-            if one.name not in {"connection", "stamp"}
+            if one.name not in {"connection", "stamp", "measured_last"}
             for mine, theirs in [(getattr(self, one.name), getattr(other, one.name))]
         )
+
+    @property
+    def latest(self) -> list[LatestResult]:
+        """The latest result of each unit and range."""
+        return typed(LatestResult, self.measured_last)
 
     @property
     def product(self) -> ProductModel:

@@ -82,7 +82,8 @@ def unheard(shown: Shown) -> None:
 
 def stays(shown: Shown) -> None:
     """List what may not leave."""
-    doubts = doubted(shown.latest, shown.runs_in_doubt)
+    found = shown.runs_in_doubt
+    doubts = doubted(shown.latest, found) if found else {}
     if not shown.standing and not doubts:
         return
     findings = {one.signal: one for one in shown.findings}

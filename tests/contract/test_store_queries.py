@@ -4,11 +4,13 @@ from collections.abc import Iterator
 from dataclasses import fields, replace
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
+from types import UnionType
+from typing import Any, get_args, get_origin, get_type_hints
 
 import pytest
 
-from storage.kept import RECORDS, Record
+from storage import answers
+from storage.kept import RECORDS, Record, Row
 from storage.local import LocalStore
 from storage.records import (
     BenchInstrument,
@@ -552,3 +554,33 @@ def test_units_come_as_people_count(store: Store) -> None:
     for serial in reversed(serials):
         store.keep(Unit(serial=serial, product="photoamp", build="B1"))
     assert [one.serial for one in store.rows(Unit, product="photoamp")] == [*serials]
+
+
+TYPED = [
+    one
+    for one in vars(answers).values()
+    if isinstance(one, type) and issubclass(one, Row) and "query" in vars(one)
+]
+
+
+def fits(value: object, hint: Any) -> bool:
+    """Whether a value is of a field's declared type."""
+    if isinstance(hint, UnionType):
+        return any(fits(value, one) for one in get_args(hint))
+    return isinstance(value, get_origin(hint) or hint)
+
+
+@pytest.mark.parametrize("kind", [one for one in TYPED if one is not Row])
+def test_an_answer_is_of_the_types_its_row_declares(
+    both: tuple[LocalStore, RemoteStore], kind: type[Row]
+) -> None:
+    """What the type checker is told is what comes."""
+    parameters, _ = QUESTIONS[kind.query]
+    hints = get_type_hints(kind)
+    local, remote = both
+    found = remote.rows(kind, **parameters)
+    assert found == local.rows(kind, **parameters)
+    assert found
+    for row in found:
+        for one in fields(row):  # type: ignore[arg-type]
+            assert fits(getattr(row, one.name), hints[one.name]), one.name
