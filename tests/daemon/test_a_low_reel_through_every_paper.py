@@ -11,9 +11,7 @@ import pytest
 
 from config.load import fingerprint
 from daemon.presentation import documents, sentences
-from daemon.presentation.documents.blocks import Grid
-from daemon.presentation.documents.content import Document
-from daemon.presentation.documents.making import paper_of
+from daemon.presentation.documents.blocks import Document, Grid
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability.containment import Concerned, Containment, contain
 from daemon.traceability.papers import recall_letters
@@ -134,7 +132,7 @@ def cells(document: Document, heading: str) -> list[list[str]]:
     """Return the rows of the table that has a heading."""
     (grid,) = (
         one
-        for one in paper_of(document).blocks
+        for one in document.paper().blocks
         if isinstance(one, Grid) and heading in {c.heading for c in one.columns}
     )
     return [list(row) for row in grid.rows]

@@ -1,11 +1,9 @@
+from .blocks import Document as Document
+from .build import BuildRelease as BuildRelease
 from .content import (
     Board as Board,
-    BuildRelease as BuildRelease,
-    BuildSheet as BuildSheet,
     CheckLine as CheckLine,
     Correction as Correction,
-    CustomerNotice as CustomerNotice,
-    Document as Document,
     FittedReel as FittedReel,
     HoldLine as HoldLine,
     Image as Image,
@@ -14,10 +12,9 @@ from .content import (
     RangeCapability as RangeCapability,
     RangeLine as RangeLine,
     Sample as Sample,
-    SupplierReport as SupplierReport,
     ToleranceClass as ToleranceClass,
-    UnitRecord as UnitRecord,
 )
+from .customer import CustomerNotice as CustomerNotice
 from .drawing import PAPER as PAPER, WIDTH_PX as WIDTH_PX, drawn as drawn
 from .errors import (
     FontMissingError as FontMissingError,
@@ -27,3 +24,5 @@ from .errors import (
     ReportError as ReportError,
 )
 from .making import html as html, pdf as pdf, png as png
+from .supplier import SupplierReport as SupplierReport
+from .unit import BuildSheet as BuildSheet, UnitRecord as UnitRecord

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Protocol
 
 from daemon.presentation.documents.content import Image
 
@@ -85,3 +86,16 @@ class Paper:
     issuer: str
     issued_at: datetime
     blocks: tuple[Block, ...]
+
+
+class Document(Protocol):
+    """What can be set on paper."""
+
+    @property
+    def number(self) -> str:
+        """What it is filed under."""
+        ...
+
+    def paper(self) -> Paper:
+        """Return its parts in order."""
+        ...

@@ -1,6 +1,8 @@
 """The release record of a build: what it was measured to be, and may it leave."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
 
 from daemon.presentation.documents.blocks import (
     Block,
@@ -15,8 +17,9 @@ from daemon.presentation.documents.blocks import (
     Signature,
 )
 from daemon.presentation.documents.content import (
-    BuildRelease,
+    FittedReel,
     HoldLine,
+    Image,
     RangeCapability,
 )
 from daemon.presentation.documents.unit import reels
@@ -27,6 +30,34 @@ ABOUT_INDICES = (
     "intervals are of 95 % (ISO 22514). An index is quoted only of a stable process: "
     "the reasons against it stand beside it."
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildRelease:
+    """What a build was measured to be, and whether it may leave."""
+
+    number: str
+    issued_at: datetime
+    issuer: str
+    product: str
+    build: str
+    planned: int | None
+    units: int
+    first_pass_yield: float | None
+    final_yield: float | None
+    reworked: int
+    ranges: tuple[RangeCapability, ...]
+    holds: tuple[HoldLine, ...] = ()
+    doubts: tuple[str, ...] = ()
+    """Units of which the bench is in doubt, and why."""
+    reels: tuple[FittedReel, ...] = ()
+    findings: tuple[str, ...] = ()
+    charts: tuple[Image, ...] = ()
+    configuration: str = ""
+
+    def paper(self) -> Paper:
+        """Return its parts in order."""
+        return build_release(self)
 
 
 def build_release(release: BuildRelease) -> Paper:

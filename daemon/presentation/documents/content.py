@@ -10,12 +10,8 @@ from datetime import datetime
 
 __all__ = [
     "Board",
-    "BuildRelease",
-    "BuildSheet",
     "CheckLine",
     "Correction",
-    "CustomerNotice",
-    "Document",
     "FittedReel",
     "HoldLine",
     "Image",
@@ -24,9 +20,7 @@ __all__ = [
     "RangeCapability",
     "RangeLine",
     "Sample",
-    "SupplierReport",
     "ToleranceClass",
-    "UnitRecord",
 ]
 
 
@@ -98,39 +92,6 @@ class InstrumentLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UnitRecord:
-    """What was measured on one unit, and how it was judged.
-
-    `guard_band_factor` is the guard band as a multiple of the expanded uncertainty;
-    `configuration` the hash of the settings that judged. `ranges` are as they were
-    judged last, `judged_before` as before that. `holds` stand now.
-    """
-
-    number: str
-    issued_at: datetime
-    issuer: str
-    product: str
-    serial: str
-    build: str
-    run: int
-    measured_at: datetime
-    origin: str
-    bench: str
-    session: str
-    ambient_c: float | None
-    configuration: str
-    guard_band_factor: float
-    ranges: tuple[RangeLine, ...]
-    judged_before: tuple[JudgedBefore, ...] = ()
-    checks: tuple[CheckLine, ...] = ()
-    instruments: tuple[InstrumentLine, ...] = ()
-    holds: tuple[str, ...] = ()
-    doubts: tuple[str, ...] = ()
-    """Why no good check stands behind the bench that measured it."""
-    note: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RangeCapability:
     """Capability of one range; intervals are of 95 %.
 
@@ -180,30 +141,6 @@ class FittedReel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BuildRelease:
-    """What a build was measured to be, and whether it may leave."""
-
-    number: str
-    issued_at: datetime
-    issuer: str
-    product: str
-    build: str
-    planned: int | None
-    units: int
-    first_pass_yield: float | None
-    final_yield: float | None
-    reworked: int
-    ranges: tuple[RangeCapability, ...]
-    holds: tuple[HoldLine, ...] = ()
-    doubts: tuple[str, ...] = ()
-    """Units of which the bench is in doubt, and why."""
-    reels: tuple[FittedReel, ...] = ()
-    findings: tuple[str, ...] = ()
-    charts: tuple[Image, ...] = ()
-    configuration: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Sample:
     """One part measured: by which method, with which standard uncertainty."""
 
@@ -222,48 +159,6 @@ class ToleranceClass:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SupplierReport:
-    """What does not conform to its label, for whoever supplied it.
-
-    `incompatible` is the probability that more than a twentieth of the parts lie
-    outside the claim. `size_ppm` with its 95 % interval is of the parts from nominal,
-    found on `units` finished units. `withdrawn` says why its finding stands no
-    more; the report then claims nothing and asks for nothing.
-    """
-
-    number: str
-    issued_at: datetime
-    issuer: str
-    supplier: str
-    reel: str
-    part: str
-    nominal_ohm: float
-    tolerance_ppm: float
-    product: str
-    finding: tuple[str, ...]
-    method: tuple[str, ...]
-    requested_action: str
-    received_at: datetime | None = None
-    marking: str | None = None
-    quantity: int | None = None
-    date_code: str | None = None
-    lot_code: str | None = None
-    invoice: str | None = None
-    claim_until: datetime | None = None
-    units: int | None = None
-    size_ppm: float | None = None
-    low_ppm: float | None = None
-    high_ppm: float | None = None
-    incompatible: float | None = None
-    classes: tuple[ToleranceClass, ...] = ()
-    samples: tuple[Sample, ...] = ()
-    label: Image | None = None
-    charts: tuple[Image, ...] = ()
-    photos: tuple[Image, ...] = ()
-    withdrawn: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
     """One range of a shipped unit that reads wrong, by how much, how surely.
 
@@ -277,49 +172,8 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CustomerNotice:
-    """What somebody who has a unit must know: what is wrong, by how much, what to do.
-
-    `destination` is an order reference. `probability` that this unit is concerned,
-    None where it is known. Ranges that read right are named in `right`.
-    """
-
-    number: str
-    issued_at: datetime
-    issuer: str
-    product: str
-    serial: str
-    destination: str
-    corrections: tuple[Correction, ...]
-    right: tuple[str, ...] = ()
-    probability: float | None = None
-    cause: str = ""
-    advice: tuple[str, ...] = ()
-    contact: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Board:
     """One line of a build sheet: a serial, and what was written on it before."""
 
     serial: str
     note: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BuildSheet:
-    """What lies on the bench while a build is measured."""
-
-    number: str
-    issued_at: datetime
-    issuer: str
-    product: str
-    build: str
-    planned: int | None
-    ranges: tuple[str, ...]
-    boards: tuple[Board, ...]
-    reels: tuple[FittedReel, ...] = ()
-    cautions: tuple[str, ...] = ()
-
-
-Document = UnitRecord | BuildRelease | SupplierReport | CustomerNotice | BuildSheet

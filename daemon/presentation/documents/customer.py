@@ -1,5 +1,8 @@
 """The notice to whoever has a unit, with the factors that put its readings right."""
 
+from dataclasses import dataclass
+from datetime import datetime
+
 from daemon.metrology import correction
 from daemon.presentation.documents.blocks import (
     Block,
@@ -12,7 +15,7 @@ from daemon.presentation.documents.blocks import (
     Prose,
     Signature,
 )
-from daemon.presentation.documents.content import Correction, CustomerNotice
+from daemon.presentation.documents.content import Correction
 from daemon.presentation.figures import (
     COVERAGE,
     PPM_PER_PERCENT,
@@ -29,6 +32,32 @@ USE = (
     "Multiply each reading of the range by its factor. The factor takes the known "
     "error out and adds the stated uncertainty to that of your reading."
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CustomerNotice:
+    """What somebody who has a unit must know: what is wrong, by how much, what to do.
+
+    `destination` is an order reference. `probability` that this unit is concerned,
+    None where it is known. Ranges that read right are named in `right`.
+    """
+
+    number: str
+    issued_at: datetime
+    issuer: str
+    product: str
+    serial: str
+    destination: str
+    corrections: tuple[Correction, ...]
+    right: tuple[str, ...] = ()
+    probability: float | None = None
+    cause: str = ""
+    advice: tuple[str, ...] = ()
+    contact: str = ""
+
+    def paper(self) -> Paper:
+        """Return its parts in order."""
+        return customer_notice(self)
 
 
 def customer_notice(notice: CustomerNotice) -> Paper:

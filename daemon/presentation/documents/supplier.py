@@ -1,6 +1,7 @@
 """The nonconformance report to whoever supplied a reel."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from datetime import datetime
 
 from daemon.metrology import MarkError, read_mark
 from daemon.presentation.documents.blocks import (
@@ -15,7 +16,7 @@ from daemon.presentation.documents.blocks import (
     Prose,
     Signature,
 )
-from daemon.presentation.documents.content import Image, SupplierReport
+from daemon.presentation.documents.content import Image, Sample, ToleranceClass
 from daemon.presentation.figures import (
     COVERAGE,
     PPM_PER_PERCENT,
@@ -34,6 +35,52 @@ ABOUT_CLASSES = (
     "equally likely beforehand; a stated model of how parts fill a class, not a "
     "measurement."
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplierReport:
+    """What does not conform to its label, for whoever supplied it.
+
+    `incompatible` is the probability that more than a twentieth of the parts lie
+    outside the claim. `size_ppm` with its 95 % interval is of the parts from nominal,
+    found on `units` finished units. `withdrawn` says why its finding stands no
+    more; the report then claims nothing and asks for nothing.
+    """
+
+    number: str
+    issued_at: datetime
+    issuer: str
+    supplier: str
+    reel: str
+    part: str
+    nominal_ohm: float
+    tolerance_ppm: float
+    product: str
+    finding: tuple[str, ...]
+    method: tuple[str, ...]
+    requested_action: str
+    received_at: datetime | None = None
+    marking: str | None = None
+    quantity: int | None = None
+    date_code: str | None = None
+    lot_code: str | None = None
+    invoice: str | None = None
+    claim_until: datetime | None = None
+    units: int | None = None
+    size_ppm: float | None = None
+    low_ppm: float | None = None
+    high_ppm: float | None = None
+    incompatible: float | None = None
+    classes: tuple[ToleranceClass, ...] = ()
+    samples: tuple[Sample, ...] = ()
+    label: Image | None = None
+    charts: tuple[Image, ...] = ()
+    photos: tuple[Image, ...] = ()
+    withdrawn: str | None = None
+
+    def paper(self) -> Paper:
+        """Return its parts in order."""
+        return supplier_report(self)
 
 
 def supplier_report(report: SupplierReport) -> Paper:

@@ -1,6 +1,8 @@
 """The test record of one unit, and the sheet that lies on the bench for a build."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
 
 from daemon.presentation.documents.blocks import (
     Block,
@@ -16,12 +18,13 @@ from daemon.presentation.documents.blocks import (
 )
 from daemon.presentation.documents.codes import code_svg
 from daemon.presentation.documents.content import (
-    BuildSheet,
+    Board,
+    CheckLine,
     FittedReel,
     Image,
     InstrumentLine,
     JudgedBefore,
-    UnitRecord,
+    RangeLine,
 )
 from daemon.presentation.figures import (
     COVERAGE,
@@ -44,6 +47,63 @@ AS_MEASURED = (
     "reading with the offset removed; offsets are of full scale."
 )
 NO_INSTRUMENTS = "No instruments are recorded for this session."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildSheet:
+    """What lies on the bench while a build is measured."""
+
+    number: str
+    issued_at: datetime
+    issuer: str
+    product: str
+    build: str
+    planned: int | None
+    ranges: tuple[str, ...]
+    boards: tuple[Board, ...]
+    reels: tuple[FittedReel, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    def paper(self) -> Paper:
+        """Return its parts in order."""
+        return build_sheet(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitRecord:
+    """What was measured on one unit, and how it was judged.
+
+    `guard_band_factor` is the guard band as a multiple of the expanded uncertainty;
+    `configuration` the hash of the settings that judged. `ranges` are as they were
+    judged last, `judged_before` as before that. `holds` stand now.
+    """
+
+    number: str
+    issued_at: datetime
+    issuer: str
+    product: str
+    serial: str
+    build: str
+    run: int
+    measured_at: datetime
+    origin: str
+    bench: str
+    session: str
+    ambient_c: float | None
+    configuration: str
+    guard_band_factor: float
+    ranges: tuple[RangeLine, ...]
+    judged_before: tuple[JudgedBefore, ...] = ()
+    checks: tuple[CheckLine, ...] = ()
+    instruments: tuple[InstrumentLine, ...] = ()
+    holds: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+    """Why no good check stands behind the bench that measured it."""
+    note: str | None = None
+
+    def paper(self) -> Paper:
+        """Return its parts in order."""
+        return unit_record(self)
 
 
 def unit_record(record: UnitRecord) -> Paper:

@@ -5,9 +5,8 @@ from datetime import timedelta
 
 import pytest
 
-from daemon.presentation.documents.blocks import Facts, Grid
-from daemon.presentation.documents.content import Correction, Document
-from daemon.presentation.documents.making import paper_of
+from daemon.presentation.documents.blocks import Document, Facts, Grid
+from daemon.presentation.documents.content import Correction
 from tests.daemon.reports.documents import AT, NOTICE, RECORD, RELEASE, SUPPLIER
 
 MINUS = "\N{MINUS SIGN}"
@@ -20,7 +19,7 @@ def lines(document: Document, heading: str) -> list[dict[str, str]]:
     """Return the rows of the table that has a heading, by their headings."""
     (grid,) = (
         one
-        for one in paper_of(document).blocks
+        for one in document.paper().blocks
         if isinstance(one, Grid) and heading in {c.heading for c in one.columns}
     )
     keys = [one.heading for one in grid.columns]
@@ -30,7 +29,7 @@ def lines(document: Document, heading: str) -> list[dict[str, str]]:
 def facts(document: Document) -> dict[str, str]:
     """Return names and values of the first list of facts."""
     return dict(
-        next(one for one in paper_of(document).blocks if isinstance(one, Facts)).told
+        next(one for one in document.paper().blocks if isinstance(one, Facts)).told
     )
 
 

@@ -17,7 +17,6 @@ from daemon.presentation.documents import Document, Image, setting
 from daemon.presentation.documents.content import Correction
 from daemon.presentation.documents.customer import factor_of
 from daemon.presentation.documents.glyphs import opaque, photograph, settable
-from daemon.presentation.documents.making import paper_of
 from daemon.presentation.documents.supplier import decoded
 from tests.daemon.reports.documents import (
     EVERY,
@@ -153,7 +152,7 @@ def test_a_missing_font_is_one_clear_sentence(
     """Better no document than one in letters that cut labels off."""
     monkeypatch.setattr(fonts, "FOLDER", tmp_path)
     with pytest.raises(documents.FontMissingError, match="font DejaVu Sans is missing"):
-        setting.set_pdf(paper_of(RECORD))
+        setting.set_pdf(RECORD.paper())
 
 
 def test_charts_are_opaque_and_look_the_same() -> None:
