@@ -73,10 +73,12 @@ def keep_one(
     columns = cells(row)
     row.check()
     require(transaction, _references(kept, columns))
-    for table, names in kept.alike.items():
-        named = find(transaction, table, {table: columns[table]}) or {}
-        wanted = {name: columns[name] for name in names}
-        compare(table, str(columns[table]), named, wanted)
+    for name, alike in kept.alike.items():
+        target = str(kept.refers[name])
+        table, column = target.partition(".")[0], target.partition(".")[2] or target
+        named = find(transaction, table, {column: columns[name]}) or {}
+        wanted = {one: columns[one] for one in alike}
+        compare(table, str(columns[name]), named, wanted)
     rule = _RULES.get(type(row))
     filled = {} if rule is None else rule(transaction, row)
     new = keep_row(
@@ -282,7 +284,7 @@ def _placed(transaction: Transaction, product: str) -> dict[str, Cell]:
 
 
 def _unit_return(transaction: Transaction, back: UnitReturn) -> dict[str, Cell]:
-    """Only a unit that is away comes back."""
+    """Only a unit that is away comes back, and not before it left."""
     if find(transaction, "unit_return", {"unit_return": back.unit_return}) is not None:
         return {}
     (moves,) = transaction.ask(
@@ -295,6 +297,17 @@ def _unit_return(transaction: Transaction, back: UnitReturn) -> dict[str, Cell]:
     if int(str(moves["away"])) < 1:
         raise ConflictError(
             kind="unit", key=back.serial, detail="in the house, it never left"
+        )
+    (last,) = transaction.ask(
+        "select max(shipped_at) as left_at from shipment "
+        "where serial = $serial and product = $product",
+        {"serial": back.serial, "product": back.product},
+    )
+    if isinstance(last["left_at"], datetime) and back.returned_at < last["left_at"]:
+        raise ConflictError(
+            kind="unit",
+            key=back.serial,
+            detail=f"away since {last['left_at']:%Y-%m-%d %H:%M}, after this return",
         )
     return {}
 

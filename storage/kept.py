@@ -45,8 +45,8 @@ class Kept:
     `"table.column"` for another column, several where any of them will do. A field
     that is None names nothing."""
     alike: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    """By table that a field of the same name refers to, the columns in which the row
-    there must say the same as this one."""
+    """By field that refers to another table's row, the columns in which that row must
+    say the same as this one."""
     may_differ: tuple[str, ...] = ()
     """Fields in which a repeated row may differ from the kept one."""
     decided: Decided | None = None

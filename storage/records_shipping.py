@@ -118,6 +118,7 @@ class PastShipment(Record):
 
     kept = Kept(
         refers={"product": "product", "build": "build"},
+        alike={"build": ("product",)},
         decided=Decided(
             by="person", said="person of past shipment", word="past shipment"
         ),
@@ -143,6 +144,7 @@ class Rework(Record):
 
     kept = Kept(
         refers={"product": "product", "serial": "unit.serial", "reel": "reel"},
+        alike={"serial": ("product",)},
         decided=Decided(by="person", said="person of rework", word="rework"),
         order=("reworked_at", "rework"),
     )
@@ -182,6 +184,7 @@ class ContainmentStep(Record):
             "serial": "unit.serial",
             "subject": ("signal", "reel"),
         },
+        alike={"serial": ("product",)},
         decided=Decided(by="person", said="person of step", word="containment step"),
         order=("noted_at", "containment_step"),
     )

@@ -30,7 +30,7 @@ def alerts_list(*, every: bool) -> Shown:
         "message": "alert", "channel": "target", "what it says": "title",
         "state": state, "tries": "tries", "last error": "last_error",
         "noted by": "person",
-    }, nothing="Every message arrived, and somebody took note of each.")  # fmt: skip
+    }, nothing="No message waits for anybody.")  # fmt: skip
 
 
 @click.command("ack")

@@ -46,8 +46,5 @@ def ledger_verify() -> None:
     )
     if broken is not None or missing:
         fail()
-    newest = rows[-1].row_hash if rows else "-"
-    show(
-        f"The ledger is whole: {len(rows)} decisions, {len(anchors)} anchors. "
-        f"Its newest row is {newest}."
-    )
+    newest = f" Its newest row is {rows[-1].row_hash}." if rows else ""
+    show(f"The ledger is whole: {len(rows)} decisions, {len(anchors)} anchors.{newest}")

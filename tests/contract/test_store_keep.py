@@ -1,6 +1,7 @@
 """One way to keep a row: what its record declares is what the Store does."""
 
 from dataclasses import dataclass, fields, replace
+from datetime import timedelta
 
 import pytest
 
@@ -65,10 +66,12 @@ from tests.storage.samples import (
     RETURN,
     REWORK,
     SESSION,
+    SHIP_RULE,
     SHIPMENT,
     SIGNAL,
     STEP,
     TAKEN,
+    decided,
     record,
     record_all,
     results,
@@ -211,3 +214,36 @@ def test_an_end_is_kept_once_and_names_what_it_ends(store: Store) -> None:
     other = replace(end, reason="another")
     with pytest.raises(ConflictError, match="'hold 2' is already recorded: reason"):
         store.keep(other, decision=replace(ENDED, subject="hold 2", reason="another"))
+
+
+OTHERS_PRODUCT = {
+    "rework": replace(REWORK, rework="rework 9", product="other"),
+    "containment step": replace(STEP, containment_step="step 9", product="other"),
+    "past shipment": replace(PAST_SHIPMENT, past_shipment="past 9", product="other"),
+}
+
+
+@pytest.mark.parametrize("named", OTHERS_PRODUCT)
+def test_what_is_done_to_another_product_s_unit_or_build_is_a_conflict(
+    store: Store, named: str
+) -> None:
+    record_all(store)
+    store.keep(Product(product="other", title="Another"))
+    row = OTHERS_PRODUCT[named]
+    with pytest.raises(ConflictError, match="photoamp"):
+        store.keep(row, decision=decided("Ada", "note", "S001", RETURN.returned_at))
+
+
+def test_a_unit_does_not_come_back_before_it_left(store: Store) -> None:
+    record_all(store)
+    left = replace(SHIPMENT, shipment="shipment 9", shipped_at=RETURN.returned_at)
+    again = RETURN.returned_at + timedelta(hours=1)
+    early = replace(
+        RETURN, unit_return="return 9", returned_at=again - timedelta(hours=2)
+    )
+    line = decided("Ada", "ship", "S001", left.shipped_at)
+    assert store.ship(left, SHIP_RULE, line) == []
+    with pytest.raises(ConflictError, match="after this return"):
+        store.keep(early, decision=decided("Ada", "take back", "S001", again))
+    late = replace(early, returned_at=again)
+    store.keep(late, decision=decided("Ada", "take back", "S001", again))

@@ -93,7 +93,7 @@ def test_what_arrived_and_was_noted_is_listed_no_more(home: Path) -> None:
 def test_nothing_to_list_is_said(tmp_path: Path) -> None:
     done = run(lay_out(tmp_path / "home").folder, "list")
     assert (done.exit_code, done.stdout) == (0, "")
-    assert done.stderr == "Every message arrived, and somebody took note of each.\n"
+    assert done.stderr == "No message waits for anybody.\n"
 
 
 def refused(home: Path, *words: str) -> BaseException:
