@@ -26,6 +26,7 @@ NEEDED = (
     "dashboard.typed",
     "daemon.traceability.papers",
     "daemon.presentation.documents",
+    "daemon.presentation.plots",
 )
 
 
@@ -57,7 +58,10 @@ def options(port: int) -> dict[str, object]:
 def load() -> None:
     """Load what the pages need, and start what draws charts in documents."""
     for name in NEEDED:
-        import_module(name)
+        room = import_module(name)
+        # A door loads what it offers only when it is asked for.
+        for offered in getattr(room, "__all__", ()):
+            getattr(room, offered)
     import_module("daemon.presentation.documents.drawing").begin()
 
 

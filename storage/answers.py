@@ -52,7 +52,7 @@ class BuildYield(Row):
 
     build: str
     units: int
-    first_pass_yield: float
+    first_pass_yield: float | None
     final_yield: float
     reworked: int
 
@@ -273,15 +273,6 @@ class AlertState(Alert):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlertDue(Alert):
-    """A message that is to be sent now, and how often that was tried."""
-
-    query = "alerts_due"
-
-    tries: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Decided(Row):
     """A kept row that a person or the watch decided."""
 
@@ -291,29 +282,6 @@ class Decided(Row):
     subject: str
     person: str
     decided_at: datetime
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JobDone(Row):
-    """When a scheduled job last succeeded."""
-
-    query = "jobs"
-
-    job: str
-    succeeded_at: datetime
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SessionRuns(Row):
-    """A bench set-up, with how many runs of units and of check standards."""
-
-    query = "sessions"
-
-    session: str
-    bench: str
-    opened_at: datetime
-    runs: int
-    checks: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,9 @@
 
 import ast
 import importlib
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -53,3 +56,34 @@ def test_presentation_asks_nobody() -> None:
         for line in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(line, ast.ImportFrom) and line.module == "storage":
                 assert "Store" not in {one.name for one in line.names}, path
+
+
+def test_no_wish_of_the_environment_opens_the_doors() -> None:
+    """Whoever tests other packages may ask for all names at once; ours stay lazy."""
+    code = (
+        "import sys, daemon.commands.cli, daemon.bench.guard\n"
+        "print(sorted({'pandas', 'pyvisa', 'pydantic', 'numba'} & set(sys.modules)))\n"
+    )
+    said = subprocess.run(
+        [sys.executable, "-c", code],
+        env={**os.environ, "EAGER_IMPORT": "1"},
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    assert said.stdout.strip() == "[]"
+
+
+def test_what_screens_need_is_loaded_before_anybody_looks() -> None:
+    code = (
+        "import sys\n"
+        "from dashboard import serve\n"
+        "serve.load()\n"
+        "print(sorted({'typst', 'PIL', 'segno', 'altair',"
+        " 'daemon.presentation.plots.one_range', 'daemon.traceability.papers.unit'}"
+        " - set(sys.modules)))\n"
+    )
+    said = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True
+    )
+    assert said.stdout.splitlines()[-1] == "[]"

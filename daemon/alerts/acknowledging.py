@@ -1,8 +1,7 @@
 """How far messages are in words, and a person's note of them."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
-from typing import Any
 
 import pandas as pd
 
@@ -14,24 +13,21 @@ TAKE_NOTE = "take note"
 """Ledger action."""
 
 
-def state(row: Mapping[Any, Any]) -> str:
+def state(
+    *, delivered_at: datetime | None, dead_at: datetime | None, tries: int
+) -> str:
     """Return how far a message is, in a word or two.
-
-    Parameters
-    ----------
-    row
-        Of the query `alerts`.
 
     Examples
     --------
-    >>> state({"delivered_at": None, "dead_at": None, "tries": 2})
+    >>> state(delivered_at=None, dead_at=None, tries=2)
     'tried again'
     """
-    if not pd.isna(row["delivered_at"]):
+    if not pd.isna(delivered_at):
         return "arrived"
-    if not pd.isna(row["dead_at"]):
+    if not pd.isna(dead_at):
         return "given up"
-    return "tried again" if row["tries"] else "waits"
+    return "tried again" if tries else "waits"
 
 
 def noted(

@@ -208,7 +208,7 @@ def _results(done: dict[str, Any]) -> Iterator[Part]:
             mine,
             {
                 "check": "check",
-                "value": lambda one: f"{one['value']:.4g} {one['unit']}".strip(),
+                "value": lambda one: f"{one.value:.4g} {one.unit}".strip(),
                 "verdict": "verdict",
             },
         )

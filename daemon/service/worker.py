@@ -29,12 +29,12 @@ from daemon.station import (
 )
 from daemon.traceability import kitting
 from daemon.watch import in_words, limits_of
-from storage import NotFoundError, StorageError, Store
+from storage import NotFoundError, Store
 
 log = getLogger(__name__)
 
 FAULTS = (HoldpointError, MetrologyError, SpcError)
-"""All of ours: an order fails by any of them, and the worker goes on."""
+"""All of ours: none ends the worker, each is said."""
 
 IDLE_S = 0.2
 LOOK_S = 1.0
@@ -110,7 +110,7 @@ class Worker:
                 "history"
             ]:
                 self.desk.show(history=history)
-        except (StorageError, OSError) as exc:
+        except (*FAULTS, OSError) as exc:
             self._trouble(exc)
 
     def _carry_out(self, ticket: Ticket) -> None:

@@ -33,7 +33,15 @@ def messages() -> None:
     shown = data.here()
     settings = shown.connection.settings
     rows = shown.messages.assign(
-        state=[state(one) for one in shown.messages.to_dict("records")]
+        state=[
+            state(delivered_at=arrived, dead_at=dead_at, tries=tries)
+            for arrived, dead_at, tries in zip(
+                shown.messages["delivered_at"],
+                shown.messages["dead_at"],
+                shown.messages["tries"],
+                strict=True,
+            )
+        ]
     )
     look.say(*_headline(rows, channels=len(settings.alerts.channels)))
     for one in shown.given_up.to_dict("records"):

@@ -50,7 +50,7 @@ def holdpoint(*arguments: str, home: Path | None = None) -> Done:
 def holdpoint_by_itself(*arguments: str, home: Path | None = None) -> Done:
     """Run our command in a process of its own."""
     return subprocess.run(
-        [sys.executable, "-m", "daemon.cli", *words(home, *arguments)],
+        [sys.executable, "-m", "daemon.commands.cli", *words(home, *arguments)],
         capture_output=True,
         text=True,
         timeout=LONGEST_S,

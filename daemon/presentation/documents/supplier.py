@@ -24,7 +24,6 @@ from daemon.presentation.figures import (
     day,
     decimals_for,
     ohm,
-    range_of,
     share,
     signed,
     tolerance,
@@ -225,17 +224,6 @@ def _against(report: SupplierReport, value_ohm: float, uncertainty_ohm: float) -
     if off_ppm > report.tolerance_ppm + guard_ppm:
         return "outside"
     return "undecided" if off_ppm > report.tolerance_ppm - guard_ppm else "inside"
-
-
-def found_on_units(report: SupplierReport) -> str:
-    """Say what finished units tell about the parts; empty where nothing is known."""
-    if None in (report.units, report.size_ppm, report.low_ppm, report.high_ppm):
-        return ""
-    low, high = report.low_ppm or 0.0, report.high_ppm or 0.0
-    return (
-        f"On {counted(report.units or 0, 'finished unit')} the parts are "
-        f"{range_of(low, high)} from nominal (95 %)."
-    )
 
 
 def _captioned(block: Block) -> Block:
