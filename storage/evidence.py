@@ -137,10 +137,10 @@ class Evidence:
         return json.dumps(said, sort_keys=True)
 
     @property
-    def implied_interval_ohm(self) -> tuple[float, float] | None:
+    def implied_interval_ohm(self) -> list[float]:
         """The part's values that explain the size's interval, the smaller first."""
-        low, high = self.implied_low_ohm, self.implied_high_ohm
-        return None if low is None or high is None else (min(low, high), max(low, high))
+        ends = self.implied_low_ohm, self.implied_high_ohm
+        return sorted(one for one in ends if one is not None)
 
 
 _EVIDENCE = TypeAdapter(Evidence)
@@ -157,8 +157,12 @@ def parsed(what: str, text: str, kind: TypeAdapter[T]) -> T:
     try:
         return kind.validate_json(text)
     except ValidationError as exc:
-        first = exc.errors(include_url=False)[0]
-        where = ".".join(str(one) for one in (what, *first["loc"]))
-        raise RefusedValueError(
-            what=where, value=repr(first["input"])[:80], allowed=first["msg"]
-        ) from exc
+        raise refused(what, exc) from exc
+
+
+def refused(what: str, error: ValidationError) -> RefusedValueError:
+    """Return the first thing that a library refuses of `what` as our own error."""
+    first = error.errors(include_url=False)[0]
+    where = ".".join(str(one) for one in (what, *first["loc"]))
+    value = repr(first["input"])[:80]
+    return RefusedValueError(what=where, value=value, allowed=first["msg"])

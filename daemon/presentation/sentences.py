@@ -541,7 +541,7 @@ def _value_against_claim(signal: Signal) -> str:
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
     text = f": its parts are now about {ohm(signal.implied_ohm, half_ohm)}"
-    if (interval := signal.basis.implied_interval_ohm) is not None:
+    if interval := signal.basis.implied_interval_ohm:
         low, high = interval
         text += f" ({ohm(low, half_ohm)} to {ohm(high, half_ohm)} with 95 %)"
     claim_ppm = signal.basis.tolerance_ppm

@@ -106,18 +106,31 @@ def _of_part(
     nominal_ohm, size_ppm, effect = planned.nominal_ohm, finding.size_ppm, 1.0
     ends_ppm = finding.low_ppm, finding.high_ppm
     low_ohm, high_ohm = (nominal_ohm * (1.0 + one * PPM) for one in ends_ppm)
-    implied: tuple[float | None, ...] = low_ohm, high_ohm
+    implied: list[float | None] = [low_ohm, high_ohm]
+    if low_ohm > 0.0:
+        likely = preferred_between(low_ohm, high_ohm)
+        others = other_values(nominal_ohm, finding, likely)
+        said = replace(said, other_values_ohm=others)
     if finding.range_index is not None:
         own = product.ranges[finding.range_index]
         effect = abs(own.sensitivities[part])
         size_ppm = finding.level_ppm / effect
-        implied = tuple(product.implied_ohm(own.key, one) for one in ends_ppm)
+        implied = [product.implied_ohm(own.key, one) for one in ends_ppm]
     tolerance_ppm = planned.tolerance_ppm
     if label is not None:
         # How far parts are from their label, given how far from the plan.
         value_ohm = nominal_ohm * (1.0 + size_ppm * PPM)
         size_ppm = (value_ohm / label.nominal_ohm - 1.0) / PPM
         tolerance_ppm = label.tolerance_ppm
+        said = replace(
+            said,
+            label=Label(
+                label_ohm=label.nominal_ohm,
+                label_ppm=label.tolerance_ppm,
+                planned_ohm=nominal_ohm,
+                planned_ppm=planned.tolerance_ppm,
+            ),
+        )
     claim = reel_claim(
         size_ppm=size_ppm,
         sigma_ppm=(finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95) / effect,
@@ -128,14 +141,6 @@ def _of_part(
     return replace(
         said,
         tolerance_ppm=tolerance_ppm,
-        label=None
-        if label is None
-        else Label(
-            label_ohm=label.nominal_ohm,
-            label_ppm=label.tolerance_ppm,
-            planned_ohm=nominal_ohm,
-            planned_ppm=planned.tolerance_ppm,
-        ),
         claim=Claim(
             tolerance_ppm=tolerance_ppm,
             incompatible=round(claim.incompatible, 4),
@@ -147,9 +152,6 @@ def _of_part(
         ),
         implied_low_ohm=implied[0],
         implied_high_ohm=implied[1],
-        other_values_ohm=()
-        if low_ohm <= 0.0
-        else other_values(nominal_ohm, finding, preferred_between(low_ohm, high_ohm)),
     )
 
 

@@ -88,10 +88,8 @@ def signal_of(
         tolerance, not against their reel's.
     """
     own = None if finding.range_index is None else product.ranges[finding.range_index]
-    place = finding.part_index
+    place = finding.culprit.place
     part = reel = implied = None
-    if place is None and own is not None:
-        place = finding.range_index
     if place is not None:
         part = product.watched_parts[place]
         reel = segment.reels[place] or None

@@ -96,8 +96,8 @@ def test_rows_of_before_are_read() -> None:
         implied_high_ohm=5014.0,
         predicted_ppm=Predicted(mean_ppm=3000.0, low_ppm=2500.0, high_ppm=3500.0),
     )
-    assert Evidence.of(OF_BEFORE).implied_interval_ohm == (5014.0, 5015.0)
-    assert Evidence().implied_interval_ohm is None
+    assert Evidence.of(OF_BEFORE).implied_interval_ohm == [5014.0, 5015.0]
+    assert Evidence().implied_interval_ohm == []
 
 
 def test_what_only_other_versions_say_is_not_read() -> None:

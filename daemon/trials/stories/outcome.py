@@ -35,7 +35,10 @@ def findings(signals: Sequence[Signal]) -> list[dict[str, Any]]:
             "size_ppm": round(one.size_ppm, 1),
             "interval_ppm": [round(one.low_ppm, 1), round(one.high_ppm, 1)],
             "implied_ohm": one.implied_ohm,
-            "implied_interval_ohm": _implied_interval_ohm(one),
+            "implied_interval_ohm": [
+                round(end, 4) for end in one.basis.implied_interval_ohm
+            ]
+            or None,
             "probability": round(one.probability, 4),
             "raised_at_serial": one.raised_serial,
             "holds": one.holds,
@@ -45,12 +48,6 @@ def findings(signals: Sequence[Signal]) -> list[dict[str, Any]]:
         }
         for one in signals
     ]
-
-
-def _implied_interval_ohm(one: Signal) -> list[float] | None:
-    """Return the part's value at both ends of the size's interval, if one is named."""
-    interval = one.basis.implied_interval_ohm
-    return None if interval is None else [round(end, 4) for end in interval]
 
 
 def score(
