@@ -27,6 +27,13 @@ from .errors import (
     StorageError as StorageError,
     UnreachableError as UnreachableError,
 )
+from .evidence import (
+    Claim as Claim,
+    Evidence as Evidence,
+    Label as Label,
+    LimitIs as LimitIs,
+    Predicted as Predicted,
+)
 from .kept import Row as Row
 from .ledger import LedgerRow as LedgerRow, undecided as undecided, verify as verify
 from .local import LocalStore as LocalStore
@@ -46,7 +53,6 @@ from .records import (
     Fitting as Fitting,
     Hold as Hold,
     HoldEnd as HoldEnd,
-    LimitIs as LimitIs,
     Product as Product,
     Proof as Proof,
     ProofKind as ProofKind,

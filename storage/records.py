@@ -5,15 +5,19 @@ writing twice changes nothing. A row that ends or corrects another is a row of
 its own; nothing is ever overwritten or deleted.
 """
 
-import json
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from pydantic import TypeAdapter
+
 from storage.errors import RefusedValueError
+from storage.evidence import Evidence, parsed
 from storage.kept import Decided, Kept, Record
 from storage.records_alerts import Alert
 from storage.serials import within
+
+_SHARES = TypeAdapter(dict[str, float])
 
 
 class RunKind(StrEnum):
@@ -46,15 +50,6 @@ class Cause(StrEnum):
     RANGE = "range"
     CHART = "chart"
     """Beyond a chart's limits: a warning that names no cause and holds nothing."""
-
-
-class LimitIs(StrEnum):
-    """Which limit of the detector a finding was judged by."""
-
-    SHIPPED = "shipped"
-    """With the program."""
-    CALIBRATED = "calibrated"
-    """The product's own."""
 
 
 class Scope(StrEnum):
@@ -287,8 +282,8 @@ class Signal(Record):
     A later unit sharpens a finding: the same `signal`, the next `revision`.
     `raised_serial` never changes. Sizes are in ppm of reading, the interval is
     of 95 %; a chart's warning has what was plotted and the chart's limits instead.
-    `evidence` is a JSON object of the statistic's own numbers, `causes` one of how
-    probable it makes each cause.
+    `evidence` is the text of an `Evidence`, `causes` a JSON object of how probable it
+    makes each cause.
 
     `holds` says whether it asks for holds while it is `standing`. One that later
     evidence speaks against is not standing any more: `withdrawn` says why, in one plain
@@ -328,16 +323,25 @@ class Signal(Record):
     withdrawn: str | None = None
 
     def check(self) -> None:
-        """Refuse evidence that is no JSON object, and a withdrawal without a reason."""
-        _check_object("signal.evidence", self.evidence)
-        if self.causes is not None:
-            _check_object("signal.causes", self.causes)
+        """Refuse evidence that cannot be read, and a withdrawal without a reason."""
+        _ = self.basis, self.shares
         if self.standing == bool((self.withdrawn or "").strip()):
             raise RefusedValueError(
                 what="signal.withdrawn",
                 value=self.withdrawn,
                 allowed="must say why, of a finding that does not stand alone",
             )
+
+    @property
+    def basis(self) -> Evidence:
+        """What it rests on."""
+        return Evidence.of(self.evidence)
+
+    @property
+    def shares(self) -> dict[str, float]:
+        """How probable it makes each cause; nothing in rows of before."""
+        text = "{}" if self.causes is None else self.causes
+        return parsed("signal.causes", text, _SHARES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -595,15 +599,4 @@ def _check_measured(
     if uncertainty <= 0:
         raise RefusedValueError(
             what=f"{record}.{name}", value=uncertainty, allowed="must be > 0"
-        )
-
-
-def _check_object(what: str, text: str) -> None:
-    try:
-        found = json.loads(text)
-    except ValueError:
-        found = None
-    if not isinstance(found, dict):
-        raise RefusedValueError(
-            what=what, value=text[:80], allowed="must be a JSON object"
         )

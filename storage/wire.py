@@ -18,6 +18,7 @@ from storage.errors import (
     StorageError,
     UnreachableError,
 )
+from storage.evidence import refused
 from storage.kept import RECORDS, Record, words
 from storage.records import Decision
 from storage.store import Parameter, Store
@@ -103,11 +104,7 @@ def send_command(store: Store, name: str, body: bytes) -> object:
     try:
         arguments = model.model_validate_json(body)
     except ValidationError as exc:
-        first = exc.errors(include_url=False)[0]
-        where = ".".join(str(one) for one in (name, *first["loc"]))
-        raise RefusedValueError(
-            what=where, value=repr(first["input"])[:80], allowed=first["msg"]
-        ) from exc
+        raise refused(name, exc) from exc
     given = {field: getattr(arguments, field) for field in model.model_fields}
     if name == "keep":
         store.keep(*(_only(one) for one in given.pop("rows")), **given)

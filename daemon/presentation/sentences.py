@@ -5,7 +5,6 @@ follow the uncertainty: a value is shown to the second digit of its interval's
 half width, never finer.
 """
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -21,7 +20,17 @@ from daemon.presentation.figures import (
     share_of_reading,
 )
 from daemon.spc import Against, ClaimCheck
-from storage import BuildState, Cause, Disposal, Hold, LimitIs, Scope, Signal
+from storage import (
+    BuildState,
+    Cause,
+    Disposal,
+    Evidence,
+    Hold,
+    Label,
+    LimitIs,
+    Scope,
+    Signal,
+)
 
 PPM = 1e-6
 HALF = 0.5
@@ -73,34 +82,30 @@ def alike(title: str, units: int, *, since: str = "", levels: int = 1) -> str:
     )
 
 
-def off_plan(
-    part: str,
-    *,
-    label_ohm: float,
-    label_ppm: float,
-    planned_ohm: float,
-    planned_ppm: float,
-) -> tuple[str, ...]:
+def off_plan(part: str, label: Label) -> tuple[str, ...]:
     """Return why a reel, by its label, is none for a part; nothing where it is one.
 
     A label's value is the part's when it lies within the tolerance planned for it.
 
     >>> off_plan(
-    ...     "R13", label_ohm=5e3, label_ppm=5e4, planned_ohm=5e3, planned_ppm=1e3
+    ...     "R13",
+    ...     Label(label_ohm=5e3, label_ppm=5e4, planned_ohm=5e3, planned_ppm=1e3),
     ... )
     ('of the wrong class for part R13: its label allows 5 %, the part needs 0.1 %',)
     """
     found = []
-    if abs(label_ohm - planned_ohm) > planned_ohm * planned_ppm * PPM:
+    planned_ohm, planned_ppm = label.planned_ohm, label.planned_ppm
+    if abs(label.label_ohm - planned_ohm) > planned_ohm * planned_ppm * PPM:
         low, high = (planned_ohm * (1.0 + e * PPM) for e in (-planned_ppm, planned_ppm))
         found.append(
-            f"of the wrong value for part {part}: its label says {ohm(label_ohm)}, the "
-            f"part needs {ohm(planned_ohm)} ({ohm(low)} to {ohm(high)})"
+            f"of the wrong value for part {part}: its label says "
+            f"{ohm(label.label_ohm)}, the part needs {ohm(planned_ohm)} "
+            f"({ohm(low)} to {ohm(high)})"
         )
-    if label_ppm > planned_ppm:
+    if label.label_ppm > planned_ppm:
         found.append(
             f"of the wrong class for part {part}: its label allows "
-            f"{label_ppm / PPM_PER_PERCENT:g} %, the part needs "
+            f"{label.label_ppm / PPM_PER_PERCENT:g} %, the part needs "
             f"{planned_ppm / PPM_PER_PERCENT:g} %"
         )
     return tuple(found)
@@ -156,44 +161,35 @@ def finding(signal: Signal) -> Saying:
     Parameters
     ----------
     signal
-        The latest revision. Its `evidence` may hold `range_title`,
-        `tolerance_ppm`, `nominal_ohm`, `spread_factor`, `runners_up` (pairs of
-        words and probability), `claim`, `label`, `other_values_ohm`, `alike` and
-        `predicted_ppm` (see `daemon.watch.evidence`), `check` and `history` (sentences
-        on the check standard and on what the build is held against), `limit_is` (see
-        `storage.records.LimitIs`), `next` (see `daemon.watch.what_settles`), and after
-        measurements made to settle it `proven` (sentences on them).
+        The latest revision.
     """
-    evidence = json.loads(signal.evidence)
     if signal.cause is Cause.CHART:
         return chart_warning(signal)
     if not signal.standing:
         return Saying(headline=withdrawn(signal), lines=_withdrawn_lines(signal))
     if is_odd_unit(signal):
-        return Saying(headline=f"{odd_unit(signal)}.", lines=_odd_unit_lines(evidence))
+        return Saying(headline=f"{odd_unit(signal)}.", lines=_odd_unit_lines(signal))
+    said = signal.basis
     verb = "Hold" if signal.holds else "Look at"
     headline = f"{verb} build {signal.build}: {reads(signal)}."
-    lines = [_why(signal, evidence), *_off_plan(signal, evidence)]
-    lines += _beyond(signal, evidence)
+    lines = [_why(signal), *_off_plan(signal), *_beyond(signal)]
     others = [
         f"{words} {share(probability)}"
-        for words, probability in evidence.get("runners_up", ())
+        for words, probability in said.runners_up
         if probability > 1.0 - SAYABLE_SHARE
     ]
     if others:
         lines.append(f"Less likely: {', '.join(others)}.")
-    if check := evidence.get("check"):
-        lines.append(check)
-    shipped = evidence.get("limit_is") == LimitIs.SHIPPED
-    against = evidence.get("history"), BY_SHIPPED_LIMIT if shipped else None
-    if any(against):
-        lines.append(" ".join(one for one in against if one))
-    lines += evidence.get("proven", ())
-    lines.append(_how_far(signal))
+    if said.check:
+        lines.append(said.check)
+    by_limit = BY_SHIPPED_LIMIT if said.limit_is is LimitIs.SHIPPED else None
+    if against := " ".join(one for one in (said.history, by_limit) if one):
+        lines.append(against)
+    lines += (*said.proven, _how_far(signal))
     if signal.cause in OF_PARTS:
-        lines += _foretold(evidence)
-    if following := evidence.get("next"):
-        lines.append(following)
+        lines += _foretold(said)
+    if said.next:
+        lines.append(said.next)
     return Saying(headline=headline, lines=tuple(lines))
 
 
@@ -228,22 +224,18 @@ def odd_unit(signal: Signal) -> str:
     """Say that one unit is far off alone, and what to do with it."""
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     size = percent(signal.size_ppm, half_ppm)
-    evidence = json.loads(signal.evidence)
-    on = ""
-    if signal.range is not None:
-        on = f" on range {evidence.get('range_title') or signal.range}"
+    on = "" if signal.range is None else f" on range {_title(signal)}"
     said = f"Unit {signal.first_serial} alone is far off{on} ({size})"
-    if evidence.get("measured_again"):
+    if signal.basis.measured_again:
         where = "the parts of the range" if signal.part is None else signal.part
         return f"{said}, also when it was measured again: look at {where}"
     return f"{said}: seat it and its leads again and measure it once more"
 
 
-def _odd_unit_lines(evidence: Mapping[str, Any]) -> tuple[str, ...]:
-    said = ["Nothing is held for it: the units beside it read as before."]
-    if check := evidence.get("check"):
-        said.append(check)
-    return (*said, *evidence.get("proven", ()))
+def _odd_unit_lines(signal: Signal) -> tuple[str, ...]:
+    held = "Nothing is held for it: the units beside it read as before."
+    check = signal.basis.check
+    return (held, *([check] if check else []), *signal.basis.proven)
 
 
 def _said(signal: Signal) -> str:
@@ -253,21 +245,21 @@ def _said(signal: Signal) -> str:
 
 def chart_warning(signal: Signal) -> Saying:
     """Say what a chart warns of."""
-    evidence = json.loads(signal.evidence)
+    warned = signal.basis
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     value = percent(signal.size_ppm, half_ppm)
     bound = signal.high_ppm if signal.size_ppm > signal.high_ppm else signal.low_ppm
-    unit, title = f"unit {signal.first_serial}", evidence["range_title"]
-    from_reel = f" of reel {evidence['reel']}" if evidence["reel"] else ""
+    unit = f"unit {signal.first_serial}"
+    from_reel = f" of reel {warned.reel}" if warned.reel else ""
     what = {
         "units": f"{unit}{from_reel} reads {value}",
         "reels": f"the mean of the units{from_reel} up to {unit} is {value}",
         "steps": f"the step to {unit} from the one before is {value}",
-    }[evidence["chart"]]
+    }[warned.chart]
     return Saying(
         headline=(
-            f"Look at build {signal.build}, range {title}: {what}, beyond the chart's "
-            f"limit of {percent(bound, half_ppm)}."
+            f"Look at build {signal.build}, range {_title(signal)}: {what}, beyond the "
+            f"chart's limit of {percent(bound, half_ppm)}."
         ),
         lines=("A chart's warning holds nothing; no finding stood on the build.",),
     )
@@ -314,36 +306,37 @@ def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str
     )
 
 
-def _off_plan(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
+def _off_plan(signal: Signal) -> Iterator[str]:
     """Say that the suspect reel is none for its part, whatever its parts read."""
-    if signal.part is not None and (label := evidence.get("label")) is not None:
-        for one in off_plan(signal.part, **label):
+    label = signal.basis.label
+    if signal.part is not None and label is not None:
+        for one in off_plan(signal.part, label):
             yield f"Reel {signal.reel} is {one}."
 
 
-def _beyond(signal: Signal, evidence: dict[str, Any]) -> Iterator[str]:
+def _beyond(signal: Signal) -> Iterator[str]:
     """Say what the reel may be instead, and what cannot be told from what was found."""
     # Measured since, the cause may be another: then its parts are as they should be.
-    of_parts = signal.cause in OF_PARTS
-    claim = evidence.get("claim") if of_parts else None
-    if claim is not None and claim["incompatible"] > HALF:
-        label = f"{claim['tolerance_ppm'] / PPM_PER_PERCENT:g} % claim"
-        classes = sorted(claim["classes"], key=lambda one: -one[1])[:2]
+    of_parts, said = signal.cause in OF_PARTS, signal.basis
+    claim = said.claim if of_parts else None
+    if claim is not None and claim.incompatible > HALF:
+        label = f"{claim.tolerance_ppm / PPM_PER_PERCENT:g} % claim"
+        classes = sorted(claim.classes, key=lambda one: -one[1])[:2]
         likely = " or ".join(
             f"{limit / PPM_PER_PERCENT:g} % ({share(probability)})"
             for limit, probability in classes
         )
         yield (
-            f"Incompatible with its {label} ({share(claim['incompatible'])}); of the "
+            f"Incompatible with its {label} ({share(claim.incompatible)}); of the "
             f"tolerance classes most likely {likely}."
         )
-    if of_parts and (values := evidence.get("other_values_ohm")):
-        named = " or ".join(ohm(value) for value in values[:2])
+    if of_parts and said.other_values_ohm:
+        named = " or ".join(ohm(value) for value in said.other_values_ohm[:2])
         yield f"A part of another preferred value would explain it: {named}."
-    if "shared stage" in evidence.get("alike", ()):
+    if "shared stage" in said.alike:
         yield "With one range its own part and the shared stage cannot be told apart."
-    unchecked = not evidence.get("check") and not evidence.get("proven")
-    if unchecked and {"bench", "reel"} & set(evidence.get("alike", ())):
+    unchecked = not said.check and not said.proven
+    if unchecked and {"bench", "reel"} & set(said.alike):
         yield (
             "Before a check, a reel and the bench cannot be told apart: run the check "
             "standard now."
@@ -360,14 +353,14 @@ def _how_far(signal: Signal) -> str:
     )
 
 
-def _foretold(evidence: dict[str, Any]) -> Iterator[str]:
+def _foretold(said: Evidence) -> Iterator[str]:
     """Say what units will read that carry the reel and were not measured."""
-    by_range = dict(evidence.get("predicted_by_range", {}))
-    if (alone := evidence.get("predicted_ppm")) is not None:
-        by_range[""] = alone
+    by_range = dict(said.predicted_by_range or {})
+    if said.predicted_ppm is not None:
+        by_range[""] = said.predicted_ppm
     if not by_range:
         return
-    second = "the second" if evidence.get("mixed_share") is not None else "this"
+    second = "the second" if said.mixed_share is not None else "this"
     told = []
     for title, (mean, low, high) in by_range.items():
         half = (high - low) / 2
@@ -391,7 +384,7 @@ def reads(signal: Signal, *, named: Hold | None = None) -> str:
     reel = signal.reel if signal.cause is Cause.REEL else None
     if named is not None and (named.scope, named.subject) == (Scope.REEL, reel):
         reel = None
-    what = _what(signal, json.loads(signal.evidence), reel)
+    what = _what(signal, reel)
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     size = percent(signal.size_ppm, half_ppm)
     if signal.cause is Cause.UNIT:
@@ -431,12 +424,7 @@ def name(signal: Signal) -> str:
     """
     if not signal.standing:
         return f"Finding {signal.signal} (withdrawn)"
-    evidence = json.loads(signal.evidence)
-    where = (
-        f"range {evidence.get('range_title') or signal.range}"
-        if signal.range is not None
-        else "every range"
-    )
+    where = "every range" if signal.range is None else f"range {_title(signal)}"
     match signal.cause:
         case Cause.UNIT:
             where += f", unit {signal.first_serial} alone"
@@ -489,7 +477,7 @@ def one_range(
     return Saying(
         headline=f"{capital(reads(last))}.",
         lines=(
-            _why(last, json.loads(last.evidence)),
+            _why(last),
             *_also([one for one in moved[:-1] if one.build == last.build]),
             *odd,
             spread,
@@ -515,17 +503,21 @@ def beside(signal: Signal) -> str:
     )
 
 
-def _what(signal: Signal, evidence: dict[str, Any], reel: str | None) -> str:
+def _title(signal: Signal) -> str:
+    """Return the title of a finding's range; its key where none was kept."""
+    return signal.basis.range_title or str(signal.range)
+
+
+def _what(signal: Signal, reel: str | None) -> str:
     from_reel = f", reel {reel}," if reel is not None else ""
     if signal.range is not None:
-        return f"range {evidence.get('range_title') or signal.range}{from_reel} reads"
-    if titles := evidence.get("range_titles"):
-        ranges = " and ".join(titles)
+        return f"range {_title(signal)}{from_reel} reads"
+    if ranges := " and ".join(signal.basis.range_titles):
         return f"part {signal.part}{from_reel} of ranges {ranges} is off by"
     return f"every range{from_reel} reads"
 
 
-def _why(signal: Signal, evidence: dict[str, float]) -> str:
+def _why(signal: Signal) -> str:
     sure = share(signal.probability)
     match signal.cause:
         case Cause.SHARED:
@@ -539,24 +531,24 @@ def _why(signal: Signal, evidence: dict[str, float]) -> str:
             return f"Most likely this range's own part ({sure})."
         case _:
             source = f" from reel {signal.reel}" if signal.reel else ""
-            value = _value_against_claim(signal, evidence)
+            value = _value_against_claim(signal)
             return f"Most likely part {signal.part}{source} ({sure}){value}."
 
 
-def _value_against_claim(signal: Signal, evidence: dict[str, float]) -> str:
+def _value_against_claim(signal: Signal) -> str:
     if signal.implied_ohm is None:
         return ""
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
     text = f": its parts are now about {ohm(signal.implied_ohm, half_ohm)}"
-    if "implied_low_ohm" in evidence:
-        low, high = sorted(evidence[f"implied_{end}_ohm"] for end in ("low", "high"))
+    if interval := signal.basis.implied_interval_ohm:
+        low, high = interval
         text += f" ({ohm(low, half_ohm)} to {ohm(high, half_ohm)} with 95 %)"
-    claim_ppm = evidence.get("tolerance_ppm")
+    claim_ppm = signal.basis.tolerance_ppm
     if claim_ppm is None:
         return text
     claim = f"{claim_ppm / PPM_PER_PERCENT:g} %"
-    if evidence.get("spread_factor", 1.0) > PLAINLY_WIDER:
+    if signal.basis.spread_factor > PLAINLY_WIDER:
         return f"{text} and spread wider than their {claim} claim allows"
     if signal.low_ppm > claim_ppm or signal.high_ppm < -claim_ppm:
         return f"{text}, outside their {claim} claim"
@@ -685,8 +677,7 @@ def standing(
 def _also(others: Sequence[Signal]) -> Iterator[str]:
     """Say of each further finding on a build what it is and why, the newest first."""
     for one in reversed(others):
-        evidence = json.loads(one.evidence)
-        yield f"{capital(reads(one))}. {_why(one, evidence)}"
+        yield f"{capital(reads(one))}. {_why(one)}"
 
 
 def _odd_units(

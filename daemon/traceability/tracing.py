@@ -13,6 +13,7 @@ from storage import (
     BuildState,
     Disposal,
     Fitting,
+    Label,
     LatestResult,
     NotFoundError,
     PastShipment,
@@ -412,13 +413,13 @@ def _off_plan(
 ) -> tuple[str, ...]:
     for one in records.reels:
         if one.reel == fitting.reel:
-            return off_plan(
-                fitting.part,
+            label = Label(
                 label_ohm=one.nominal_ohm,
                 label_ppm=one.tolerance_ppm,
                 planned_ohm=planned.nominal_ohm,
                 planned_ppm=planned.tolerance_ppm,
             )
+            return off_plan(fitting.part, label)
     return ()
 
 

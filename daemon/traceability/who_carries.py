@@ -3,7 +3,6 @@
 The one place that says so: whoever knows better replaces these two functions.
 """
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite, sqrt
@@ -57,7 +56,7 @@ def probabilities(records: Records, signal: Signal) -> dict[str, float]:
     """
     if not signal.standing:
         return dict.fromkeys((one.serial for one in records.units), 0.0)
-    told: dict[str, float] = dict(json.loads(signal.evidence).get("carrying", ()))
+    told = dict(signal.basis.carrying)
     replaced = {one.serial for one in records.reworks if one.part == signal.part}
     first = serial_order(signal.first_serial)
     found = {}
@@ -94,9 +93,9 @@ def foretold(
     ]
     usual = _usual_spread_ppm(records, range_, probability)
     if signal is not None:
-        factor = json.loads(signal.evidence).get("spread_factor") or 1.0
-        usual = usual * max(float(factor), 1.0) if isfinite(usual) else usual
-        if not isfinite(usual):
+        if isfinite(usual):
+            usual *= max(signal.basis.spread_factor, 1.0)
+        else:
             usual = (signal.high_ppm - signal.low_ppm) / FOUR_SIGMA
     if not seen:
         return _from_signal(signal, usual)
@@ -117,7 +116,7 @@ def foretold(
 def _from_signal(signal: Signal | None, usual_ppm: float) -> Foretold | None:
     if signal is None or not isfinite(usual_ppm):
         return None
-    if (predicted := json.loads(signal.evidence).get("predicted_ppm")) is not None:
+    if (predicted := signal.basis.predicted_ppm) is not None:
         centre, low, high = predicted
         return Foretold(
             centre_ppm=centre, scale_ppm=(high - low) / FOUR_SIGMA, freedom=BY_DETECTOR

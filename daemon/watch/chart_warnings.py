@@ -4,7 +4,6 @@ Limits come from the earlier builds and include what ordinary reels differ by: l
 one reel's units alone would be broken at nearly every good change of reel.
 """
 
-import json
 from collections.abc import Callable, Iterable, Mapping
 from math import hypot, isnan, sqrt
 
@@ -15,7 +14,7 @@ from daemon.spc.detector import Baseline
 from daemon.watch.events import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import referred
-from storage import Cause, Signal
+from storage import Cause, Evidence, Signal
 
 Beyond = tuple[float, float, float]
 """What was plotted, and the limits that it is beyond, ppm."""
@@ -61,13 +60,9 @@ def warnings_of(
         for kind in asked:
             beyond = CHARTS[kind](values, limits)
             if beyond is not None:
-                title = {
-                    "chart": kind,
-                    "range_title": model.title,
-                    "reel": reels[place],
-                }
+                said = Evidence(chart=kind, range_title=model.title, reel=reels[place])
                 unit = segment.units[-1]
-                warned.append(_signal(unit, product, model.key, title, beyond))
+                warned.append(_signal(unit, product, model.key, said, beyond))
     return tuple(warned)
 
 
@@ -113,12 +108,12 @@ def _signal(
     unit: UnitErrors,
     product: ProductModel,
     range_: str,
-    said: dict[str, str],
+    said: Evidence,
     beyond: Beyond,
 ) -> Signal:
     """Return the row of a warning, of which there is one a reel, range and chart."""
     value, low, high = beyond
-    kind, reel = said["chart"], said["reel"]
+    kind, reel = said.chart, said.reel
     return Signal(
         signal=":".join((unit.build, kind, range_, *([reel] if reel else []))),
         revision=1,
@@ -139,6 +134,6 @@ def _signal(
         implied_ohm=None,
         probability=0.0,
         holds=False,
-        evidence=json.dumps(said, sort_keys=True),
+        evidence=said.text(),
         made_at=unit.at,
     )

@@ -1,21 +1,18 @@
-"""What a finding rests on, as plain values: kept with its signal, told by `words`."""
+"""What a finding rests on: kept with its signal, told by `sentences`."""
 
-from collections.abc import Sequence
-from typing import Any
+from dataclasses import replace
 
-from config import Part
 from daemon.judging import ProductModel
 from daemon.metrology import preferred_between
 from daemon.spc import (
     Prediction,
-    ReelClaim,
     other_values,
     predicted_error,
     predicted_errors,
     reel_claim,
 )
 from daemon.spc.detector import TWO_SIDED_95, Baseline, Finding
-from storage import Reel
+from storage import Claim, Evidence, Label, Predicted, Reel
 
 LEAST_CLASS_PROBABILITY = 0.01
 PPM = 1e-6
@@ -28,7 +25,7 @@ def evidence_of(
     *,
     units: int,
     label: Reel | None,
-) -> dict[str, Any]:
+) -> Evidence:
     """Return what a finding says beyond the columns of its signal.
 
     Parameters
@@ -42,40 +39,45 @@ def evidence_of(
     label
         The suspect reel as it was recorded; None where none is. Its claim is the one
         that is judged, else what is planned for the part.
-
-    Returns
-    -------
-    dict
-        For JSON. `runners_up` are pairs of words and probability; `alike` causes that
-        nothing measured so far could tell from this one. With the reel of a range:
-        `predicted_ppm`, what a unit that carries it and was not measured will read,
-        and the ends of its 95 % interval; with that of a part which some ranges share
-        `predicted_by_range`, the same by range. With the own part of a range:
-        `claim` (tolerance, probability that the reel does not keep it, classes of
-        IEC 60062 with their probabilities under the model of `spc.reel_claim`),
-        `implied_low_ohm`, `implied_high_ohm`, and `other_values_ohm`, preferred values
-        that would explain the size. With a recorded reel: `label`, what it says beside
-        what is planned for the part, as `words.off_plan` takes it.
     """
-    evidence: dict[str, Any] = {
-        "log_odds": round(finding.log_odds, 3),
-        "spread_factor": round(finding.spread_factor, 2),
-        "runners_up": [
+    index, place = finding.range_index, finding.culprit.place
+    part = None if place is None else product.watched_parts[place]
+    planned = None if part is None else product.settings.parts[part]
+    said = Evidence(
+        log_odds=round(finding.log_odds, 3),
+        spread_factor=round(finding.spread_factor, 2),
+        runners_up=tuple(
             (in_words(product, other.cause, other.range_index), other.probability)
             for other in finding.runners_up
-        ],
-        "alike": list(finding.alike),
-        "mixed_share": finding.mixed_share,
-        "drift_ppm_per_unit": finding.drift_ppm_per_unit,
-        "range_title": None,
-        "tolerance_ppm": None,
-        "nominal_ohm": None,
-    }
-    if finding.range_index is not None:
-        evidence |= _of_part(finding, product, baseline, units, label)
-    elif finding.part_index is not None:
-        evidence |= _of_common_part(finding, product, baseline, units, label)
-    return evidence
+        ),
+        alike=finding.alike,
+        mixed_share=finding.mixed_share,
+        drift_ppm_per_unit=finding.drift_ppm_per_unit,
+        range_title=None if index is None else product.ranges[index].title,
+        tolerance_ppm=None if planned is None else planned.tolerance_ppm,
+        nominal_ohm=None if planned is None else planned.nominal_ohm,
+    )
+    if finding.cause != "reel":
+        return said
+    if index is not None:
+        foretold = _predicted(predicted_error(finding, baseline))
+        said = replace(said, predicted_ppm=foretold)
+    if part is None or place is None:
+        return said
+    spread_ppm = float(baseline.sigma_ppm[place]) * finding.spread_factor
+    said = _of_part(
+        said, finding, product, part, units=units, spread_ppm=spread_ppm, label=label
+    )
+    if index is not None:
+        return said
+    return replace(
+        said,
+        range_titles=tuple(one.title for one in product.ranges_of(part)),
+        predicted_by_range={
+            product.ranges[felt].title: _predicted(one)
+            for felt, one in predicted_errors(finding, baseline).items()
+        },
+    )
 
 
 def in_words(product: ProductModel, cause: str, index: int | None) -> str:
@@ -86,125 +88,72 @@ def in_words(product: ProductModel, cause: str, index: int | None) -> str:
 
 
 def _of_part(
+    said: Evidence,
     finding: Finding,
     product: ProductModel,
-    baseline: Baseline,
+    part: str,
+    *,
     units: int,
+    spread_ppm: float,
     label: Reel | None,
-) -> dict[str, Any]:
-    index = finding.range_index
-    if index is None:
-        return {}
-    own = product.ranges[index]
-    said: dict[str, Any] = {"range_title": own.title}
-    if finding.cause == "reel":
-        said["predicted_ppm"] = _foretold(predicted_error(finding, baseline))
-    if own.part is None:
-        return said
-    nominal = product.nominal_ohm[own.part]
-    planned = product.settings.parts[own.part]
-    said |= {"tolerance_ppm": planned.tolerance_ppm, "nominal_ohm": nominal}
-    if finding.cause != "reel":
-        return said
-    said |= _labelled(label, planned)
-    effect = abs(own.sensitivities[own.part])
-    sigma = (finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95)
+) -> Evidence:
+    """Return it with what the parts of the suspect reel are, and should be.
+
+    The size of a part that some ranges share is the part's, that of a range's own part
+    is the range's.
+    """
+    planned = product.settings.parts[part]
+    nominal_ohm, size_ppm, effect = planned.nominal_ohm, finding.size_ppm, 1.0
+    ends_ppm = finding.low_ppm, finding.high_ppm
+    low_ohm, high_ohm = (nominal_ohm * (1.0 + one * PPM) for one in ends_ppm)
+    implied: list[float | None] = [low_ohm, high_ohm]
+    if low_ohm > 0.0:
+        likely = preferred_between(low_ohm, high_ohm)
+        others = other_values(nominal_ohm, finding, likely)
+        said = replace(said, other_values_ohm=others)
+    if finding.range_index is not None:
+        own = product.ranges[finding.range_index]
+        effect = abs(own.sensitivities[part])
+        size_ppm = finding.level_ppm / effect
+        implied = [product.implied_ohm(own.key, one) for one in ends_ppm]
+    tolerance_ppm = planned.tolerance_ppm
+    if label is not None:
+        # How far parts are from their label, given how far from the plan.
+        value_ohm = nominal_ohm * (1.0 + size_ppm * PPM)
+        size_ppm = (value_ohm / label.nominal_ohm - 1.0) / PPM
+        tolerance_ppm = label.tolerance_ppm
+        said = replace(
+            said,
+            label=Label(
+                label_ohm=label.nominal_ohm,
+                label_ppm=label.tolerance_ppm,
+                planned_ohm=nominal_ohm,
+                planned_ppm=planned.tolerance_ppm,
+            ),
+        )
     claim = reel_claim(
-        size_ppm=_from_label_ppm(finding.level_ppm / effect, label, nominal),
-        sigma_ppm=sigma / effect,
-        spread_ppm=float(baseline.sigma_ppm[index]) * finding.spread_factor / effect,
+        size_ppm=size_ppm,
+        sigma_ppm=(finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95) / effect,
+        spread_ppm=spread_ppm / effect,
         units=units,
-        tolerance_ppm=said["tolerance_ppm"],
+        tolerance_ppm=tolerance_ppm,
     )
-    implied = [product.implied_ohm(own.key, e) for e in _interval(finding)]
-    return said | {
-        "claim": _claimed(claim),
-        "implied_low_ohm": implied[0],
-        "implied_high_ohm": implied[1],
-        "other_values_ohm": list(_other_values(nominal, finding)),
-    }
-
-
-def _of_common_part(
-    finding: Finding,
-    product: ProductModel,
-    baseline: Baseline,
-    units: int,
-    label: Reel | None,
-) -> dict[str, Any]:
-    """Return what is said of a part that some ranges share: its size is the part's."""
-    index = finding.part_index
-    name = None if index is None else product.watched_parts[index]
-    if index is None or name is None:
-        return {}
-    nominal = product.nominal_ohm[name]
-    planned = product.settings.parts[name]
-    said = {"tolerance_ppm": planned.tolerance_ppm} | _labelled(label, planned)
-    claim = reel_claim(
-        size_ppm=_from_label_ppm(finding.size_ppm, label, nominal),
-        sigma_ppm=(finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95),
-        spread_ppm=float(baseline.sigma_ppm[index]) * finding.spread_factor,
-        units=units,
-        tolerance_ppm=said["tolerance_ppm"],
+    return replace(
+        said,
+        tolerance_ppm=tolerance_ppm,
+        claim=Claim(
+            tolerance_ppm=tolerance_ppm,
+            incompatible=round(claim.incompatible, 4),
+            classes=tuple(
+                (one.tolerance_ppm, round(one.probability, 4))
+                for one in claim.classes
+                if one.probability >= LEAST_CLASS_PROBABILITY
+            ),
+        ),
+        implied_low_ohm=implied[0],
+        implied_high_ohm=implied[1],
     )
-    return said | {
-        "range_titles": [one.title for one in product.ranges_of(name)],
-        "predicted_by_range": {
-            product.ranges[place].title: _foretold(one)
-            for place, one in predicted_errors(finding, baseline).items()
-        },
-        "nominal_ohm": nominal,
-        "claim": _claimed(claim),
-        "implied_low_ohm": nominal * (1.0 + finding.low_ppm * PPM),
-        "implied_high_ohm": nominal * (1.0 + finding.high_ppm * PPM),
-        "other_values_ohm": list(_other_values(nominal, finding)),
-    }
 
 
-def _labelled(label: Reel | None, planned: Part) -> dict[str, Any]:
-    """Return the claim of a recorded reel, and its label beside what is planned."""
-    if label is None:
-        return {}
-    return {
-        "tolerance_ppm": label.tolerance_ppm,
-        "label": {
-            "label_ohm": label.nominal_ohm,
-            "label_ppm": label.tolerance_ppm,
-            "planned_ohm": planned.nominal_ohm,
-            "planned_ppm": planned.tolerance_ppm,
-        },
-    }
-
-
-def _from_label_ppm(size_ppm: float, label: Reel | None, nominal_ohm: float) -> float:
-    """Return how far parts are from their label, given how far from the plan."""
-    if label is None:
-        return size_ppm
-    return (nominal_ohm * (1.0 + size_ppm * PPM) / label.nominal_ohm - 1.0) / PPM
-
-
-def _foretold(one: Prediction) -> list[float]:
-    return [round(value, 1) for value in (one.mean_ppm, one.low_ppm, one.high_ppm)]
-
-
-def _claimed(claim: ReelClaim) -> dict[str, Any]:
-    return {
-        "tolerance_ppm": claim.tolerance_ppm,
-        "incompatible": round(claim.incompatible, 4),
-        "classes": [
-            (one.tolerance_ppm, round(one.probability, 4))
-            for one in claim.classes
-            if one.probability >= LEAST_CLASS_PROBABILITY
-        ],
-    }
-
-
-def _interval(finding: Finding) -> Sequence[float]:
-    return finding.low_ppm, finding.high_ppm
-
-
-def _other_values(nominal_ohm: float, finding: Finding) -> tuple[float, ...]:
-    low, high = (nominal_ohm * (1.0 + e * PPM) for e in _interval(finding))
-    if low <= 0.0:
-        return ()
-    return other_values(nominal_ohm, finding, preferred_between(low, high))
+def _predicted(one: Prediction) -> Predicted:
+    return Predicted(*(round(e, 1) for e in (one.mean_ppm, one.low_ppm, one.high_ppm)))

@@ -13,7 +13,7 @@ from daemon.watch.fold import OddUnit
 from daemon.watch.segment import Segment
 from daemon.watch.suspects import Suspect
 from daemon.watch.what_settles import next_step
-from storage import Cause, LimitIs, Reel, Signal, serial_order
+from storage import Cause, Evidence, LimitIs, Reel, Signal, serial_order
 
 FindLabel = Callable[[str], Reel]
 
@@ -88,10 +88,8 @@ def signal_of(
         tolerance, not against their reel's.
     """
     own = None if finding.range_index is None else product.ranges[finding.range_index]
-    place = finding.part_index
+    place = finding.culprit.place
     part = reel = implied = None
-    if place is None and own is not None:
-        place = finding.range_index
     if place is not None:
         part = product.watched_parts[place]
         reel = segment.reels[place] or None
@@ -100,18 +98,19 @@ def signal_of(
     elif part is not None:
         implied = product.nominal_ohm[part] * (1.0 + finding.size_ppm * PPM)
     label = None if reel is None or label_of is None else label_of(reel)
-    evidence = evidence_of(
-        finding, product, Baseline.of(segment.line), units=units, label=label
-    ) | {
-        "log_odds_limit": round(judged.log_odds_limit, 3),
-        "limit_is": judged.limit_is,
-        "check": judged.check,
-        "history": judged.history,
-    }
-    known = {} if before is None else json.loads(before.evidence)
-    told = dict(known.get("carrying", ())) | _carrying(suspects, first.serial, reel)
-    if carrying := [pair for pair in told.items() if pair[1] is not None]:
-        evidence["carrying"] = carrying
+    known = () if before is None else before.basis.carrying
+    told: dict[str, float | None] = dict(known)
+    told |= _carrying(suspects, first.serial, reel)
+    evidence = replace(
+        evidence_of(
+            finding, product, Baseline.of(segment.line), units=units, label=label
+        ),
+        log_odds_limit=round(judged.log_odds_limit, 3),
+        limit_is=judged.limit_is,
+        check=judged.check,
+        history=judged.history,
+        carrying=tuple((one, p) for one, p in told.items() if p is not None),
+    )
     signal = Signal(
         signal=said.signal,
         revision=said.revision,
@@ -132,12 +131,12 @@ def signal_of(
         implied_ohm=implied,
         probability=finding.probability,
         holds=True,
-        evidence=json.dumps(evidence, sort_keys=True),
+        evidence=evidence.text(),
         made_at=said.at,
         causes=json.dumps(causes_of(finding), sort_keys=True),
     )
-    evidence["next"] = next_step(signal, (), product)
-    return replace(signal, evidence=json.dumps(evidence, sort_keys=True))
+    evidence = replace(evidence, next=next_step(signal, (), product))
+    return replace(signal, evidence=evidence.text())
 
 
 def odd_signal(
@@ -148,7 +147,6 @@ def odd_signal(
     `again` says that it is so after it was measured again.
     """
     own = product.ranges[odd.place]
-    evidence = {"range_title": own.title, "measured_again": again, "runners_up": []}
     return Signal(
         signal=said.signal,
         revision=said.revision,
@@ -169,7 +167,7 @@ def odd_signal(
         implied_ohm=None,
         probability=odd.probability,
         holds=False,
-        evidence=json.dumps(evidence, sort_keys=True),
+        evidence=Evidence(range_title=own.title, measured_again=again).text(),
         made_at=said.at,
     )
 

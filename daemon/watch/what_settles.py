@@ -1,6 +1,5 @@
 """Findings sharpened by the measurements that were made to settle them."""
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import hypot
@@ -143,23 +142,18 @@ def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> S
     what they showed (`proven`) and what would settle the rest (`next`).
     """
     own = [one for one in proofs if one.signal == signal.signal]
-    evidence = json.loads(signal.evidence)
-    evidence["next"] = next_step(signal, own, product)
+    evidence = replace(signal.basis, next=next_step(signal, own, product))
     if not own:
-        return replace(signal, evidence=json.dumps(evidence, sort_keys=True))
+        return replace(signal, evidence=evidence.text())
     after = probabilities(signal, own, product)
-    cause = max(after, key=lambda one: after[one])
-    evidence["proven"] = [shown(one, signal, product) for one in own]
-    evidence["runners_up"] = [
-        (other, p)
-        for other, p in sorted(after.items(), key=lambda pair: -pair[1])
-        if other != cause and p >= NAMED
-    ]
+    (cause, likeliest), *others = sorted(after.items(), key=lambda pair: -pair[1])
+    evidence = replace(
+        evidence,
+        proven=tuple(shown(one, signal, product) for one in own),
+        runners_up=tuple((other, p) for other, p in others if p >= NAMED),
+    )
     return replace(
-        signal,
-        cause=Cause(cause),
-        probability=after[cause],
-        evidence=json.dumps(evidence, sort_keys=True),
+        signal, cause=Cause(cause), probability=likeliest, evidence=evidence.text()
     )
 
 
@@ -193,9 +187,7 @@ def _prior(signal: Signal) -> dict[str, float]:
     What it says of no cause in particular is every cause's alike.
     """
     own = Cause.REEL if signal.cause is Cause.RANGE else signal.cause
-    said = {own.value: signal.probability}
-    if signal.causes is not None:
-        said = json.loads(signal.causes)
+    said = signal.shares or {own.value: signal.probability}
     unsaid = max(0.0, 1.0 - sum(said.values()))
     alike = ((1.0 - LEFT_OUT) * unsaid + LEFT_OUT) / len(CAUSES)
     return {one: (1.0 - LEFT_OUT) * said.get(one, 0.0) + alike for one in CAUSES}

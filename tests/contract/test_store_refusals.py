@@ -230,6 +230,9 @@ REFUSED: dict[str, Callable[[Store], object]] = {
     "evidence that is no JSON object": lambda s: s.record_evaluation(
         replace(EVALUATION, signals=(replace(SIGNAL, evidence="9.5"),))
     ),
+    "evidence of another type": lambda s: s.record_evaluation(
+        replace(EVALUATION, signals=(replace(SIGNAL, evidence='{"claim": 9.5}'),))
+    ),
     "another person's hold": lambda s: s.keep(
         PERSONS_HOLD, decision=replace(PLACED, person="Bob")
     ),

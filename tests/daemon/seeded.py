@@ -1,7 +1,6 @@
 """Homes whose store already tells a story: a bad reel, or several findings at once."""
 
 import atexit
-import json
 import shutil
 from dataclasses import replace
 from functools import cache
@@ -16,6 +15,7 @@ from daemon.holds import policy
 from daemon.service.home import Home
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.trials.stories.demo import lay_out
+from storage.evidence import Evidence
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -203,7 +203,7 @@ def _findings(product: str, number: int) -> tuple[Signal, ...]:
             "implied_ohm": None,
             "probability": 0.97,
             "holds": True,
-            "evidence": json.dumps({"range_title": title, "tolerance_ppm": 1000.0}),
+            "evidence": Evidence(range_title=title, tolerance_ppm=1000.0).text(),
             "made_at": AT,
         }
         return Signal(**{**values, **changes})

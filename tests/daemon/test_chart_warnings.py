@@ -1,6 +1,5 @@
 """Charts warn where the plan asks for it, and hold nothing."""
 
-import json
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -53,7 +52,7 @@ def next_build(
 
 
 def kinds(signals: tuple[Signal, ...]) -> list[str]:
-    return [str(json.loads(one.evidence)["chart"]) for one in signals]
+    return [one.basis.chart for one in signals]
 
 
 def test_no_chart_says_anything_of_ordinary_units() -> None:

@@ -1,7 +1,5 @@
 """Parts that some ranges share, from the transfer formula to the finding's words."""
 
-import json
-
 import numpy as np
 import pytest
 
@@ -89,7 +87,8 @@ def test_a_reel_of_a_part_of_two_ranges_is_named_with_its_value(
     assert (said.part, said.reel, said.first_serial) == ("R6", "K-900", "PA-010")
     assert said.low_ppm < SHIFT_PPM < said.high_ppm
     assert said.implied_ohm == pytest.approx(10_000.0 * (1 + said.size_ppm * 1e-6))
-    assert json.loads(said.evidence)["claim"]["incompatible"] > 0.99
+    assert said.basis.claim is not None
+    assert said.basis.claim.incompatible > 0.99
     words = finding(said)
     assert words.headline.startswith(
         "Hold build B-1: part R6, reel K-900, of ranges 100 uA and 1 mA is off by +0."
@@ -100,7 +99,8 @@ def test_a_reel_of_a_part_of_two_ranges_is_named_with_its_value(
     (foretold,) = [one for one in words.lines if "was not measured" in one]
     assert "% on range 100 uA (" in foretold
     assert " and +0." in foretold
-    by_range = json.loads(said.evidence)["predicted_by_range"]
+    by_range = said.basis.predicted_by_range
+    assert by_range is not None
     for mean, low, high in by_range.values():
         assert low < SHIFT_PPM / 2 < high
         assert low < mean < high
@@ -111,9 +111,10 @@ def test_the_claim_of_such_a_part_is_its_reel_s_label(product: ProductModel) -> 
     loose = Reel(reel="K-900", nominal_ohm=1e4, tolerance_ppm=5e4, received_at=AT)
     said = watched(product, "R6", SHIFT_PPM, loose)
     assert said is not None
-    claim = json.loads(said.evidence)["claim"]
-    assert claim["tolerance_ppm"] == 5e4
-    assert claim["incompatible"] < 0.01
+    claim = said.basis.claim
+    assert claim is not None
+    assert claim.tolerance_ppm == 5e4
+    assert claim.incompatible < 0.01
     assert finding(said).lines[1] == (
         "Reel K-900 is of the wrong class for part R6: its label allows 5 %, the part "
         "needs 0.1 %."

@@ -59,7 +59,7 @@ def test_a_withdrawn_finding_asks_for_no_measurement() -> None:
     assert next_step(gone, [], PRODUCT) is None
     proof = typed(ProofKind.LOOSE_PARTS, "5.015k", of=gone)
     after = sharpen(gone, [proof], PRODUCT)
-    assert json.loads(after.evidence)["next"] is None
+    assert after.basis.next is None
     assert (after.standing, after.withdrawn) == (False, gone.withdrawn)
 
 
@@ -251,7 +251,7 @@ def test_a_check_that_the_finding_rests_on_already_is_not_counted_again() -> Non
     assert probabilities(UNSURE, [later], PRODUCT)["reel"] > before["reel"]
     by_hand = replace(taken, proof="typed")
     assert probabilities(UNSURE, [by_hand], PRODUCT)["reel"] > before["reel"]
-    shown = json.loads(sharpen(UNSURE, [taken], PRODUCT).evidence)["proven"]
+    shown = sharpen(UNSURE, [taken], PRODUCT).basis.proven
     assert len(shown) == 1, "it is told all the same"
 
 

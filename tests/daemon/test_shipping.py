@@ -16,6 +16,7 @@ from daemon.traceability.rework import trim_plan
 from daemon.traceability.ship_gate import Gate, OrderListError, orders_of
 from daemon.traceability.tracing import Records, trace
 from storage.errors import NotFoundError
+from storage.evidence import Evidence
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -174,7 +175,7 @@ def signal(**changes: Any) -> Signal:
 
 
 def test_where_boards_were_mixed_each_has_its_probability(store: LocalStore) -> None:
-    said = signal(evidence='{"log_odds": 5.0, "carrying": [["U3", 0.25]]}')
+    said = signal(evidence=Evidence(carrying=(("U3", 0.25),)).text())
     found = of_records(records(store), "B-F1", said)
     assert {one.serial: one.probability for one in found.units} == {
         "U1": 0.0,

@@ -1,6 +1,5 @@
 """Which serials a finding about a reel concerns, measured or not."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -98,11 +97,10 @@ def test_of_two_mixed_reels_each_unit_has_its_own_probability() -> None:
     told = np.array([one.probability > 0.5 for one in found])
     assert np.mean(told == carries) >= 0.95
     # All are recorded as of one reel: the finding's row says who does not carry it.
-    kept = json.loads(said.evidence)
-    other_than_recorded = dict(kept["carrying"])
+    other_than_recorded = dict(said.basis.carrying)
     listed = [other_than_recorded.get(one.serial, 1.0) > 0.5 for one in found]
     assert listed == told.tolist()
-    assert kept["mixed_share"] is not None
+    assert said.basis.mixed_share is not None
 
 
 def test_a_change_that_nobody_recorded_clears_the_units_before_it() -> None:
@@ -111,7 +109,7 @@ def test_a_change_that_nobody_recorded_clears_the_units_before_it() -> None:
     watcher = Watcher(demo_product(), accepted_per_units=5000)
     said = latest(watcher, errors[:20], GOOD)
     assert (said.reel, said.first_serial) == ("K-104", "PA-012")
-    told = dict(json.loads(said.evidence)["carrying"])
+    told = dict(said.basis.carrying)
     assert {serial for serial, p in told.items() if p < 0.01} == {
         f"PA-{n:03d}" for n in range(12)
     }
@@ -122,7 +120,8 @@ def test_a_finding_foretells_the_units_of_its_reel_that_come() -> None:
     errors[10:, 2] += 3000.0
     watcher = Watcher(demo_product(), accepted_per_units=5000)
     said = latest(watcher, errors[:20], BAD)
-    mean, low, high = json.loads(said.evidence)["predicted_ppm"]
+    assert said.basis.predicted_ppm is not None
+    mean, low, high = said.basis.predicted_ppm
     assert low < 3000.0 < high
     assert abs(mean - 3000.0) < 300.0
     # Own part 150 ppm and shared stage 100 ppm: four standard deviations wide.

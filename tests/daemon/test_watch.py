@@ -1,6 +1,5 @@
 """Units in, findings out: order, reruns, late records, earlier builds."""
 
-import json
 from collections.abc import Sequence
 
 import numpy as np
@@ -82,10 +81,11 @@ def finding_of_labelled(label_ppm: float, nominal_ohm: float = 5e3) -> Signal:
 def test_the_claim_that_is_judged_is_the_label_s(label_ppm: float, said: str) -> None:
     """The plan has 0.1 % for R13; a label may promise more."""
     signal = finding_of_labelled(label_ppm)
-    claim = json.loads(signal.evidence)["claim"]
-    assert claim["tolerance_ppm"] == label_ppm
+    claim = signal.basis.claim
+    assert claim is not None
+    assert claim.tolerance_ppm == label_ppm
     # The interval of some 0.3 % keeps clear of both limits.
-    assert claim["incompatible"] > 0.99
+    assert claim.incompatible > 0.99
     lines = finding(signal).lines
     assert f"outside {said}" in lines[0]
     assert not any("wrong class" in line for line in lines)
@@ -94,9 +94,10 @@ def test_the_claim_that_is_judged_is_the_label_s(label_ppm: float, said: str) ->
 def test_a_reel_of_too_loose_a_class_keeps_its_claim_and_is_none_for_the_part() -> None:
     """0.3 % high is well inside a label of 5 %."""
     signal = finding_of_labelled(50_000.0)
-    claim = json.loads(signal.evidence)["claim"]
-    assert claim["tolerance_ppm"] == 50_000.0
-    assert claim["incompatible"] < 0.01
+    claim = signal.basis.claim
+    assert claim is not None
+    assert claim.tolerance_ppm == 50_000.0
+    assert claim.incompatible < 0.01
     lines = finding(signal).lines
     assert lines[0].endswith("; their claim is 5 %.")
     assert lines[1] == (
@@ -109,7 +110,8 @@ def test_a_reel_of_too_loose_a_class_keeps_its_claim_and_is_none_for_the_part() 
 def test_a_reel_that_is_what_its_label_says_is_of_the_wrong_value_alone() -> None:
     """5015 ohm parts on a label of 5015 ohm: 0.3 % above what the part needs."""
     signal = finding_of_labelled(1000.0, nominal_ohm=5015.0)
-    assert json.loads(signal.evidence)["claim"]["incompatible"] < 0.5
+    assert signal.basis.claim is not None
+    assert signal.basis.claim.incompatible < 0.5
     lines = finding(signal).lines
     assert lines[1].startswith(
         "Reel K-900 is of the wrong value for part R13: its label says 5.015 kΩ"
@@ -121,9 +123,9 @@ def test_without_a_recorded_label_the_claim_is_what_is_planned() -> None:
     rows = errors(2, 20)
     rows[10:, 2] += 3000.0
     last = fold(watcher(), rows, GOOD, range(20))[-1]
-    evidence = json.loads(last.evidence)
-    assert "label" not in evidence
-    assert evidence["claim"]["tolerance_ppm"] == 1000.0
+    assert last.basis.label is None
+    assert last.basis.claim is not None
+    assert last.basis.claim.tolerance_ppm == 1000.0
 
 
 def test_the_finding_keeps_its_name_and_counts_its_revisions() -> None:

@@ -1,6 +1,5 @@
 """Histories and data that a detector cannot lean on: a clear answer each."""
 
-import json
 from collections.abc import Sequence
 
 import numpy as np
@@ -121,7 +120,7 @@ def test_with_one_range_the_shared_stage_is_said_to_look_the_same() -> None:
     found = fill(watcher, "B-3", good(3, 6, ranges=1) + 4000.0)
     assert found is not None
     assert found.range == "1mA"
-    assert "shared stage" in json.loads(found.evidence)["alike"]
+    assert "shared stage" in found.basis.alike
     assert any("shared stage" in line for line in finding(found).lines)
 
 

@@ -1,6 +1,5 @@
 """What a person is told follows from the numbers alone."""
 
-import json
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
@@ -9,21 +8,21 @@ import pytest
 
 from daemon.presentation import figures, sentences
 from storage.answers import BuildState
-from storage.records import Cause, Disposal, Hold, LimitIs, Scope, Signal
+from storage.evidence import Claim, Evidence, LimitIs, Predicted
+from storage.records import Cause, Disposal, Hold, Scope, Signal
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 
 
 def signal(**changes: Any) -> Signal:
     """Return a finding on a reel, changed here and there."""
-    evidence = {
-        "range_title": "100 uA",
-        "tolerance_ppm": 1000.0,
-        "spread_factor": 1.1,
-        "runners_up": [],
-        "check": "Not the bench: check standard CS-1 read right on every range before.",
-    }
-    evidence.update(changes.pop("evidence", {}))
+    evidence = Evidence(
+        range_title="100 uA",
+        tolerance_ppm=1000.0,
+        spread_factor=1.1,
+        check="Not the bench: check standard CS-1 read right on every range before.",
+    )
+    evidence = replace(evidence, **changes.pop("evidence", {}))
     values: dict[str, Any] = {
         "signal": "B-3-F1",
         "revision": 4,
@@ -44,7 +43,7 @@ def signal(**changes: Any) -> Signal:
         "implied_ohm": 5014.5,
         "probability": 0.96,
         "holds": True,
-        "evidence": json.dumps(evidence),
+        "evidence": evidence.text(),
         "made_at": AT,
     }
     return Signal(**{**values, **changes})
@@ -156,7 +155,7 @@ def test_the_products_own_limit_goes_without_saying(evidence: dict[str, Any]) ->
 
 
 def test_runners_up_are_named_with_their_probability() -> None:
-    runners_up = [["shared stage", 0.03], ["bench", 0.002]]
+    runners_up = (("shared stage", 0.03), ("bench", 0.002))
     said = sentences.finding(signal(evidence={"runners_up": runners_up}))
     assert "Less likely: shared stage 3 %." in said.lines
 
@@ -255,9 +254,9 @@ def test_nothing_is_said_of_a_reel_s_parts_where_they_are_not_the_cause(
 ) -> None:
     """Loose parts that read as they should may leave the bench as the likeliest."""
     evidence = {
-        "claim": {"incompatible": 0.99, "tolerance_ppm": 1e3, "classes": [[1e4, 0.9]]},
-        "other_values_ohm": [5110.0],
-        "predicted_ppm": [3000.0, 2500.0, 3500.0],
+        "claim": Claim(incompatible=0.99, tolerance_ppm=1e3, classes=((1e4, 0.9),)),
+        "other_values_ohm": (5110.0,),
+        "predicted_ppm": Predicted(3000.0, 2500.0, 3500.0),
     }
     of_reel, other = (
         "\n".join(sentences.finding(signal(cause=one, evidence=evidence)).lines)
@@ -302,8 +301,8 @@ def test_an_odd_unit_is_something_to_do_and_never_a_hold() -> None:
 
 
 def test_a_unit_that_was_measured_again_is_not_to_be_measured_a_third_time() -> None:
-    evidence = {"range_title": "1 mA", "measured_again": True}
-    again = replace(odd(), evidence=json.dumps(evidence), part="R14")
+    evidence = Evidence(range_title="1 mA", measured_again=True)
+    again = replace(odd(), evidence=evidence.text(), part="R14")
     assert sentences.finding(again).headline == (
         "Unit PA-1007 alone is far off on range 1 mA (+0.42 %), also when it was "
         "measured again: look at R14."
@@ -460,13 +459,13 @@ def test_a_check_standard_out_of_limits_points_at_the_bench() -> None:
 def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
     claimed = signal(
         evidence={
-            "claim": {
-                "tolerance_ppm": 1000.0,
-                "incompatible": 0.9999,
-                "classes": [(5000.0, 0.2), (10000.0, 0.7), (20000.0, 0.1)],
-            },
-            "other_values_ohm": [10200.0],
-            "alike": ["bench"],
+            "claim": Claim(
+                tolerance_ppm=1000.0,
+                incompatible=0.9999,
+                classes=((5000.0, 0.2), (10000.0, 0.7), (20000.0, 0.1)),
+            ),
+            "other_values_ohm": (10200.0,),
+            "alike": ("bench",),
             "check": None,
         }
     )
@@ -481,7 +480,7 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
 
 def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
     said = sentences.finding(
-        signal(evidence={"alike": ["bench"], "check": "Not the bench."})
+        signal(evidence={"alike": ("bench",), "check": "Not the bench."})
     )
     assert "Not the bench." in said.lines
     assert not any("cannot be told apart" in line for line in said.lines)

@@ -1,6 +1,5 @@
 """A containment as documents: the report to the supplier, the notices to customers."""
 
-import json
 from datetime import datetime
 
 from daemon.judging import ProductModel
@@ -50,7 +49,7 @@ def report_of_finding(
         raise NoSupplierError(finding=signal.signal)
     receipt = next((o for o in records.receipts if o.reel == signal.reel), None)
     saying = sentences.finding(signal)
-    claim = json.loads(signal.evidence).get("claim") or {}
+    claim = signal.basis.claim
     return SupplierReport(
         number=f"{signal.signal}-S",
         issued_at=issued_at,
@@ -75,10 +74,10 @@ def report_of_finding(
         size_ppm=signal.size_ppm,
         low_ppm=signal.low_ppm,
         high_ppm=signal.high_ppm,
-        incompatible=claim.get("incompatible"),
+        incompatible=None if claim is None else claim.incompatible,
         classes=tuple(
-            ToleranceClass(tolerance_ppm=float(tolerance), probability=float(share))
-            for tolerance, share in claim.get("classes", ())
+            ToleranceClass(tolerance_ppm=tolerance_ppm, probability=share)
+            for tolerance_ppm, share in (() if claim is None else claim.classes)
         ),
         withdrawn=None if signal.standing else sentences.withdrawn(signal),
     )

@@ -1,6 +1,5 @@
 """A story's findings beside what truly happened: how late, how right, how false."""
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -36,23 +35,19 @@ def findings(signals: Sequence[Signal]) -> list[dict[str, Any]]:
             "size_ppm": round(one.size_ppm, 1),
             "interval_ppm": [round(one.low_ppm, 1), round(one.high_ppm, 1)],
             "implied_ohm": one.implied_ohm,
-            "implied_interval_ohm": _implied_interval(json.loads(one.evidence)),
+            "implied_interval_ohm": [
+                round(end, 4) for end in one.basis.implied_interval_ohm
+            ]
+            or None,
             "probability": round(one.probability, 4),
             "raised_at_serial": one.raised_serial,
             "holds": one.holds,
             "standing": one.standing,
             "withdrawn": one.withdrawn,
-            "spread_factor": json.loads(one.evidence)["spread_factor"],
+            "spread_factor": one.basis.spread_factor,
         }
         for one in signals
     ]
-
-
-def _implied_interval(evidence: Mapping[str, Any]) -> list[float] | None:
-    """Return the part's value at both ends of the size's interval, if one is named."""
-    if "implied_low_ohm" not in evidence:
-        return None
-    return sorted(round(evidence[f"implied_{end}_ohm"], 4) for end in ("low", "high"))
 
 
 def score(
