@@ -15,7 +15,7 @@ from config.errors import HoldpointError
 
 _DIGIT = re.compile("[0-9]")
 _DIGITS = re.compile("([0-9]+)")
-_LAST_DIGITS = re.compile("(.*?)([0-9]+)", re.DOTALL)
+_LAST_DIGITS = re.compile("(.*?)([0-9]{1,18})", re.DOTALL)
 MOST = 1000
 _LONGEST = 1000
 """Digits that are counted as one number; Python refuses to read much longer ones."""

@@ -324,7 +324,7 @@ class TheStore(RuleBasedStateMachine):
 
     def the_ledger_has_each_decision_once(self) -> None:
         """Compare the lines in order; the chain holds."""
-        rows = self.store.table("decisions").to_pylist()
+        rows = self.store.table("decision").to_pylist()
         told = [
             (one["person"], one["action"], one["subject"], one["decided_at"])
             for one in rows

@@ -304,7 +304,7 @@ def test_a_meter_that_is_not_read_reaches_the_shell(
 ) -> None:
     home = empty_home(tmp_path / "home")
     fake = FakeBench()
-    monkeypatch.setattr("daemon.bench.visa.connect", fake.connect)
+    monkeypatch.setattr("daemon.bench.connect", fake.connect)
     assert not ended(monkeypatch, home.folder, "bench", "try")
     fake.answers["ambient", "MEAS:TEMP?"] = no_answer("ambient")
     assert ended(monkeypatch, home.folder, "bench", "try") == 1

@@ -135,14 +135,14 @@ def lives(path: Path, kills: list[tuple[str, float]]) -> Iterator[str]:
 def end_state(path: Path) -> dict[str, Any]:
     """Return all that was found, held, judged and decided."""
     with LocalStore(path) as store:
-        ledger = store.table("decisions").to_pylist()
+        ledger = store.table("decision").to_pylist()
         assert verify(LedgerRow(**one) for one in ledger) is None
         findings = store.table("signals", product=NAME).to_pylist()
         return {
             "ledger": ledger,
             "findings": findings,
             "revisions": [
-                store.table("signal_history", signal=one["signal"]).to_pylist()
+                store.table("signal", signal=one["signal"]).to_pylist()
                 for one in findings
             ],
             **{

@@ -25,8 +25,8 @@ def home(tmp_path: Path) -> Path:
 def fake(monkeypatch: pytest.MonkeyPatch) -> FakeBench:
     """Put instruments in memory in place of the lines to real ones."""
     fake = FakeBench()
-    monkeypatch.setattr("daemon.bench.visa.connect", fake.connect)
-    monkeypatch.setattr("daemon.bench.visa.resources", lambda: ("ASRL9::INSTR",))
+    monkeypatch.setattr("daemon.bench.connect", fake.connect)
+    monkeypatch.setattr("daemon.bench.resources", lambda: ("ASRL9::INSTR",))
     return fake
 
 

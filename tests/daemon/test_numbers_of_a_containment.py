@@ -169,7 +169,7 @@ def test_a_step_is_kept_with_its_line_in_the_ledger(
 ) -> None:
     recall_steps.note(store, PRODUCT, "K-1", "U2", Step.NOTIFIED, "Ada Moreno", text)
     (kept,) = store.table(
-        "containment_steps", product=PRODUCT, subject="K-1"
+        "containment_step", product=PRODUCT, subject="K-1"
     ).to_pylist()
     assert (kept["serial"], kept["step"], kept["person"], kept["note"]) == (
         "U2",

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from dashboard import measured
+from storage.answers import LatestResult
 from storage.local import LocalStore
 from tests.daemon.checked_line import PRODUCT, Line, moved
 from tests.daemon.test_beside import (
@@ -20,8 +21,8 @@ def test_the_unit_s_screen_shows_ranges_and_checks_of_its_latest_run(
     with stored(one, tmp_path) as cycle:
         cycle.record(at_two_levels(one, 90.0), header("PA-1"), {})
         cycle.record(at_two_levels(one, -10.0), header("PA-2"), {})
-        errors = cycle.store.table("latest_errors", product=one.product.name)
-        mine = [row for row in errors.to_pylist() if row["serial"] == "PA-1"]
+        errors = cycle.store.rows(LatestResult, product=one.product.name)
+        mine = [row for row in errors if row.serial == "PA-1"]
         lines = measured.said(cycle.store, cycle.product, mine)
     assert len(lines) == 8
     assert lines[0].endswith(": conforming.")
@@ -38,7 +39,7 @@ def test_a_range_that_was_judged_again_says_how_it_was_judged_before(
         line.check()
         line.unit(moved(50.0), serial="PA-1")
         line.check(moved(100.0))
-        errors = store.table("latest_errors", product=PRODUCT).to_pylist()
+        errors = store.rows(LatestResult, product=PRODUCT)
         (now, *_) = measured.said(store, line.cycle.product, errors)
         (before, *_) = measured.before(store, line.cycle.product, errors)
     assert "error +150 ppm" in now
