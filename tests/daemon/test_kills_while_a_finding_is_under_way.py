@@ -149,7 +149,7 @@ def end_state(path: Path) -> dict[str, Any]:
                 query: store.table(query, product=NAME).to_pylist()
                 for query in (
                     "holds", "latest_errors", "builds", "yields", "alerts", "watermark",
-                    "units",
+                    "unit",
                 )
             },
         }  # fmt: skip

@@ -22,7 +22,7 @@ WITHOUT_BURST_S = 1.2
 
 SCHEDULED = f"""
 import os, sys, time
-from daemon.service import Job, Schedule
+from daemon.service.schedule import Job, Schedule
 schedule = Schedule(
     (Job(
         name="tick",
