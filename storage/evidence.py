@@ -116,6 +116,8 @@ class Evidence:
     """Of one odd unit: whether it was found so a second time."""
     chart: str = ""
     """Of a chart's warning: units, reels or steps."""
+    saw: str = ""
+    """Of a chart's warning: what it saw; {unit}, {of_reel} and {value} stand in it."""
     reel: str = ""
     """Of a chart's warning: the reel that the units carry."""
 

@@ -38,6 +38,8 @@ OF_PARTS = {Cause.REEL, Cause.RANGE}
 """Causes of which the parts are what is off."""
 PLAINLY_WIDER = 2.0
 """A spread factor from which the spread is worth a word."""
+CHART_SAW = "at {unit}{of_reel} the chart shows {value}"
+"""What is said of a warning that an earlier version kept."""
 BY_SHIPPED_LIMIT = "Judged by the shipped limit."
 """What a finding says of its limit; where it is the product's own, nothing."""
 
@@ -249,13 +251,11 @@ def chart_warning(signal: Signal) -> Saying:
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     value = percent(signal.size_ppm, half_ppm)
     bound = signal.high_ppm if signal.size_ppm > signal.high_ppm else signal.low_ppm
-    unit = f"unit {signal.first_serial}"
-    from_reel = f" of reel {warned.reel}" if warned.reel else ""
-    what = {
-        "units": f"{unit}{from_reel} reads {value}",
-        "reels": f"the mean of the units{from_reel} up to {unit} is {value}",
-        "steps": f"the step to {unit} from the one before is {value}",
-    }[warned.chart]
+    what = (warned.saw or CHART_SAW).format(
+        unit=f"unit {signal.first_serial}",
+        of_reel=f" of reel {warned.reel}" if warned.reel else "",
+        value=value,
+    )
     return Saying(
         headline=(
             f"Look at build {signal.build}, range {_title(signal)}: {what}, beyond the "

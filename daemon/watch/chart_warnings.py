@@ -58,9 +58,11 @@ def warnings_of(
         values = [float(one) for one in alike if not isnan(one)]
         limits = _limits(known, place)
         for kind in asked:
-            beyond = CHARTS[kind](values, limits)
-            if beyond is not None:
-                said = Evidence(chart=kind, range_title=model.title, reel=reels[place])
+            look, saw = CHARTS[kind]
+            if (beyond := look(values, limits)) is not None:
+                said = Evidence(
+                    chart=kind, saw=saw, range_title=model.title, reel=reels[place]
+                )
                 unit = segment.units[-1]
                 warned.append(_signal(unit, product, model.key, said, beyond))
     return tuple(warned)
@@ -97,11 +99,12 @@ def _step(values: list[float], limits: ReelLimits) -> Beyond | None:
     return last.moving_range, 0.0, last.moving_range_upper
 
 
-CHARTS: Mapping[str, Callable[[list[float], ReelLimits], Beyond | None]] = {
-    "units": _unit,
-    "reels": _reel,
-    "steps": _step,
+CHARTS: Mapping[str, tuple[Callable[[list[float], ReelLimits], Beyond | None], str]] = {
+    "units": (_unit, "{unit}{of_reel} reads {value}"),
+    "reels": (_reel, "the mean of the units{of_reel} up to {unit} is {value}"),
+    "steps": (_step, "the step to {unit} from the one before is {value}"),
 }
+"""Keys of `[charts]` in plan.toml: what is beyond its limits, and what it then saw."""
 
 
 def _signal(
