@@ -8,7 +8,7 @@ the packing desk.
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 
-from daemon.holds.policy import NotAllowedError
+from daemon.holds.policy import require_decision
 from storage import Decision, DoubtEnd, LatestResult, RunInDoubt
 
 END_DOUBT = "end doubt"
@@ -60,13 +60,7 @@ def ending(
     NotAllowedError
         The person is not listed, or gives no reason.
     """
-    listed = tuple(people)
-    if person not in listed:
-        message = f"{person!r} may not end a doubt; listed are {', '.join(listed)}"
-        raise NotAllowedError(message)
-    if not reason.strip():
-        message = "a doubt ends with a reason; none was given"
-        raise NotAllowedError(message)
+    require_decision(person, reason, people, do="end a doubt", done="a doubt ends")
     end = DoubtEnd(doubt=doubt, ended_by=person, reason=reason.strip(), ended_at=at)
     decision = Decision(
         person=person,

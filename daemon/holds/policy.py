@@ -163,13 +163,7 @@ def by_hand(
     NotAllowedError
         The person is not listed, or gives no reason.
     """
-    listed = tuple(people)
-    if person not in listed:
-        message = f"{person!r} may not place a hold; listed are {', '.join(listed)}"
-        raise NotAllowedError(message)
-    if not reason.strip():
-        message = "a hold is placed with a reason; none was given"
-        raise NotAllowedError(message)
+    require_decision(person, reason, people, do="place a hold", done="a hold is placed")
     hold = Hold(
         hold=uuid4().hex[:12],
         scope=scope,
@@ -236,6 +230,30 @@ class NotAllowedError(HoldpointError):
     """A decision that this person, or without a reason nobody, may take."""
 
 
+def require_decision(
+    person: str, reason: str, people: Iterable[str], *, do: str, done: str
+) -> None:
+    """Refuse a decision by somebody who is not listed, or without a reason.
+
+    Parameters
+    ----------
+    do, done
+        What is decided, as in "end a hold" and "a hold ends".
+
+    Raises
+    ------
+    NotAllowedError
+        Says which.
+    """
+    listed = tuple(people)
+    if person not in listed:
+        message = f"{person!r} may not {do}; listed are {', '.join(listed)}"
+        raise NotAllowedError(message)
+    if not reason.strip():
+        message = f"{done} with a reason; none was given"
+        raise NotAllowedError(message)
+
+
 def ending(
     hold: str,
     *,
@@ -258,13 +276,7 @@ def ending(
     NotAllowedError
         The person is not listed, or gives no reason.
     """
-    listed = tuple(people)
-    if person not in listed:
-        message = f"{person!r} may not end a hold; listed are {', '.join(listed)}"
-        raise NotAllowedError(message)
-    if not reason.strip():
-        message = "a hold ends with a reason; none was given"
-        raise NotAllowedError(message)
+    require_decision(person, reason, people, do="end a hold", done="a hold ends")
     end = HoldEnd(
         hold=hold,
         disposal=disposal,
