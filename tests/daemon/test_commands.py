@@ -228,6 +228,14 @@ def test_what_a_program_reads_is_json(marked: Path, words: tuple[str, ...]) -> N
     json.loads(done.stdout, parse_constant=no_number)
 
 
+def test_a_unit_that_was_never_measured_has_no_card(marked: Path) -> None:
+    for form in ((), ("--json",)):
+        done = run(marked, "card", "PA[/9]", *form)
+        assert done.exit_code == 1
+        assert done.stdout == ""
+        assert "PA[/9]" in str(done.exception)
+
+
 def test_an_unmeasured_build_has_no_yield(marked: Path) -> None:
     listed = json.loads(run(marked, "build", "list", "--json").stdout)
     mine = next(one for one in listed if one["build"] == MARKED)
