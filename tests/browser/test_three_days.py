@@ -458,11 +458,14 @@ def release(page: Page, what: str, *, reason: str = "") -> None:
         page.get_by_role("option", name="Ada Moreno").click()
     title = f"End the hold on {what}"
     form = page.locator('[data-testid="stExpander"]', has_text=title)
+    button = form.get_by_role("button", name="End this hold")
     # A form that was there before goes only when the page is drawn anew; one that is
     # drawn anew while it is opened is closed again.
     expect(page.get_by_text(title, exact=True)).to_have_count(1)
     for _ in range(TRIES):
-        if form.get_by_role("button", name="End this hold").is_visible():
+        # While the page is drawn anew, the old form may stand beside the new one.
+        expect(button).to_have_count(1)
+        if button.first.is_visible():
             break
         page.get_by_text(title, exact=True).click()
         page.wait_for_timeout(1000)
@@ -471,5 +474,5 @@ def release(page: Page, what: str, *, reason: str = "") -> None:
     if not reason:
         form.get_by_text("release: it conforms, it may leave").click()
         form.get_by_label("Reason").fill("measured again: every unit is within limits")
-    form.get_by_role("button", name="End this hold").click()
+    button.click()
     expect(page.get_by_text(title, exact=True)).to_have_count(0)
