@@ -10,9 +10,9 @@ st.set_page_config(
 look.apply()
 GROUPS = {
     "Now": [
-        st.Page("views/now.py", title="Overview", default=True),
+        st.Page("views/overview.py", title="Overview", default=True),
         st.Page("views/one_range.py", title="One range"),
-        st.Page("views/ahead.py", title="Next build"),
+        st.Page("views/next_build.py", title="Next build"),
     ],
     "Measure": [
         st.Page("views/bench.py", title="Bench"),
@@ -24,7 +24,7 @@ GROUPS = {
         st.Page("views/messages.py", title="Messages"),
     ],
     "Packing": [st.Page("views/packing.py", title="Packing")],
-    "Trace": [st.Page("views/traced.py", title="Trace")],
+    "Trace": [st.Page("views/trace.py", title="Trace")],
 }
 page = st.navigation(
     [one for group in GROUPS.values() for one in group], position="hidden"

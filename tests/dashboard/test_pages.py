@@ -316,7 +316,7 @@ def test_the_check_standard_has_a_page_that_says_it_was_not_run() -> None:
 @pytest.mark.usefixtures("held")
 def test_before_the_next_build_it_is_said_what_must_be_measured() -> None:
     """Of a reel 2 % off one unit is enough; one 0.05 % off hides among good ones."""
-    app = opened("ahead")
+    app = opened("next_build")
     assert "Measure every unit; after 15 more good builds in a row" in said(app)
     # What the next build will be held against: builds B-1 to B-3, ten units each.
     assert "Held against 3 earlier builds, 30 units." in said(app)
@@ -337,7 +337,7 @@ def test_before_the_next_build_it_is_said_what_must_be_measured() -> None:
 
 @pytest.mark.usefixtures("held")
 def test_a_chart_shows_what_checks_miss_and_both_ways_are_said() -> None:
-    app = opened("ahead")
+    app = opened("next_build")
     (chart,) = app.get("vega_lite_chart")
     (curves,) = (
         one for one in json.loads(chart.proto.spec)["layer"]
@@ -353,7 +353,7 @@ def test_a_chart_shows_what_checks_miss_and_both_ways_are_said() -> None:
 
 @pytest.mark.usefixtures("held")
 def test_a_build_of_one_unit_can_be_asked_about() -> None:
-    app = opened("ahead")
+    app = opened("next_build")
     app.number_input(key="ahead_units").set_value(1).run()
     assert not app.exception
     assert "Any 1 miss" in app.table[0].value
