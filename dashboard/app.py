@@ -24,7 +24,7 @@ GROUPS = {
         st.Page("views/messages.py", title="Messages"),
     ],
     "Packing": [st.Page("views/packing.py", title="Packing")],
-    "Trace": [st.Page("views/trace.py", title="Trace")],
+    "Trace": [st.Page("views/tracing.py", title="Trace")],
 }
 page = st.navigation(
     [one for group in GROUPS.values() for one in group], position="hidden"

@@ -69,10 +69,10 @@ def test_without_a_daemon_no_document_is_made_and_the_page_says_so(
 @pytest.mark.parametrize(
     ("page", "subject", "labels"),
     [
-        ("trace", "PA-3007", ["Test record", "Customer's notice and card"]),
-        ("trace", "B-3", ["Release record", "Sheet for the bench"]),
-        ("trace", BAD_REEL, ["Report to the supplier"]),
-        ("trace", "K-101", []),
+        ("tracing", "PA-3007", ["Test record", "Customer's notice and card"]),
+        ("tracing", "B-3", ["Release record", "Sheet for the bench"]),
+        ("tracing", BAD_REEL, ["Report to the supplier"]),
+        ("tracing", "K-101", []),
         ("holds", None, ["Release record", "Report to the supplier"]),
     ],
 )

@@ -22,7 +22,7 @@ def test_the_recall_page_lists_whom_a_finding_concerns() -> None:
 
 @pytest.mark.usefixtures("held")
 def test_a_reel_is_traced_with_a_picture() -> None:
-    app = opened("trace")
+    app = opened("tracing")
     app.text_input(key="traced").set_value(BAD_REEL).run()
     assert not app.exception
     assert f"Reel {BAD_REEL}" in said(app)
@@ -33,7 +33,7 @@ def test_a_reel_is_traced_with_a_picture() -> None:
 
 @pytest.mark.usefixtures("held")
 def test_a_traced_unit_shows_what_was_last_measured() -> None:
-    app = opened("trace")
+    app = opened("tracing")
     app.text_input(key="traced").set_value(GOOD).run()
     assert not app.exception
     assert "As last measured" in said(app)
@@ -41,7 +41,7 @@ def test_a_traced_unit_shows_what_was_last_measured() -> None:
 
 
 @pytest.mark.usefixtures("nothing")
-@pytest.mark.parametrize("page", ["packing", "recall", "trace"])
+@pytest.mark.parametrize("page", ["packing", "recall", "tracing"])
 def test_the_pages_stand_before_the_first_unit(page: str) -> None:
     assert "<h1>" in said(opened(page))
 

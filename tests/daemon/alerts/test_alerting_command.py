@@ -16,7 +16,6 @@ from storage.records_alerts import Delivery
 from tests.daemon.alerts.fakes import AT, PRODUCT, message, refusing
 
 ADA = ("--person", "Ada Moreno")
-IMGHDR = pytest.mark.filterwarnings("ignore:'imghdr' is:DeprecationWarning")
 """The mail library still asks for it."""
 
 
@@ -122,7 +121,6 @@ def test_who_is_not_listed_may_not_take_note(home: Path) -> None:
     assert str(fault) == ("'Robin' may not take note; listed are Ada Moreno, Jon Birk")
 
 
-@IMGHDR
 def test_a_test_message_says_of_each_channel_whether_it_was_taken(home: Path) -> None:
     with refusing(0.0) as (port, arrived):
         address(home, port, "mail", "chat")
@@ -133,7 +131,6 @@ def test_a_test_message_says_of_each_channel_whether_it_was_taken(home: Path) ->
     assert sum(arrived.values()) == 3
 
 
-@IMGHDR
 def test_a_channel_that_refuses_fails_the_test_and_tells_no_secret(home: Path) -> None:
     with refusing(1.0) as (port, _):
         address(home, port, "chat")

@@ -59,7 +59,6 @@ HOLD = Hold(
 UNIT_HOLD = replace(
     HOLD, hold="run-7:PA-7", scope=Scope.UNIT, subject="PA-7", signal=None
 )
-IMGHDR = pytest.mark.filterwarnings("ignore:'imghdr' is:DeprecationWarning")
 """The mail library still asks for it."""
 
 
@@ -369,7 +368,6 @@ def test_a_channel_of_another_name_is_refused(store: LocalStore) -> None:
 # over the library, to a server of this machine
 
 
-@IMGHDR
 def test_the_library_delivers_to_a_local_server(store: LocalStore) -> None:
     """A real webhook that refuses some; all arrive."""
     clock = Clock()
@@ -384,7 +382,6 @@ def test_the_library_delivers_to_a_local_server(store: LocalStore) -> None:
     assert all(one["dead_at"] is not one["delivered_at"] for one in rows(store))
 
 
-@IMGHDR
 def test_no_secret_of_an_address_is_told(store: LocalStore) -> None:
     """Neither in rows nor in errors, whatever the library says."""
     clock = Clock()

@@ -101,7 +101,6 @@ def test_only_the_hold_by_hand_that_stands_is_told(store: LocalStore) -> None:
     assert told["title"].tolist() == ["Hold build B-1: scratched cases."]
 
 
-@pytest.mark.filterwarnings("ignore:'imghdr' is:DeprecationWarning")
 class Kept(logging.Handler):
     """A log of the whole program."""
 
