@@ -19,6 +19,7 @@ from daemon.bench import (
     turn_off,
 )
 from daemon.service.home import Home
+from daemon.service.safe_off import orders_of, reach_for_source
 from daemon.station import Cycle, Desk, Recorded, RefusedError, Station
 
 log = getLogger(__name__)
@@ -77,7 +78,7 @@ class BenchAtWork:
         self.alarmed = False
         """Whether the source may be on and out of reach."""
         self._settings = settings
-        self._orders = home.orders
+        self._home = home
         self._cycle = cycle
         self._desk = desk
         self._clock = clock
@@ -105,7 +106,7 @@ class BenchAtWork:
         source = settings.bench.source
         if source.profile != TYPED:
             # Whoever must turn the source off without us finds here how.
-            Orders.of(source, settings.profiles[source.profile]).save(self._orders)
+            Orders.of(source, settings.profiles[source.profile]).save(self._home.orders)
         self._bench = Bench(
             settings.bench,
             settings.product,
@@ -135,7 +136,7 @@ class BenchAtWork:
         bench, self._bench, self._station = self._bench, None, None
         if bench is not None:
             bench.close()
-            self._orders.unlink(missing_ok=True)
+            self._home.orders.unlink(missing_ok=True)
 
     def station(self) -> Station:
         """Return the station, its bench opened anew where it was lost.
@@ -229,17 +230,23 @@ class BenchAtWork:
     def source_off(self) -> None:
         """Turn the source off now and keep it off; from any thread.
 
+        A bench that was lost and let go of may have a source that is on.
+
         Raises
         ------
         OutputNotOffError
             It could not be shown to be off: an alarm stands until it could.
+        NoSourceError
+            There is no source that can be told.
         """
-        if self._bench is not None:
-            try:
+        try:
+            if self._bench is not None:
                 self._bench.halt()
-            except OutputNotOffError as exc:
-                self._alarm(str(exc))
-                raise
+            else:
+                reach_for_source(orders_of(self._home, self._settings))
+        except OutputNotOffError as exc:
+            self._alarm(str(exc))
+            raise
         self._desk.show(phase="source off", source_on=False)
 
     def resume(self) -> None:
@@ -265,12 +272,12 @@ class BenchAtWork:
 
     def try_off(self) -> None:
         """Reach for a source that could not be shown to be off."""
-        if not self._orders.exists():
+        if not self._home.orders.exists():
             return
-        if turn_off(Orders.load(self._orders), 0.0) is None:
+        if turn_off(Orders.load(self._home.orders), 0.0) is None:
             self.alarmed = False
             if self._bench is None:
-                self._orders.unlink()
+                self._home.orders.unlink()
             self._desk.show(
                 alarm=None,
                 source_on=False,

@@ -10,7 +10,7 @@ from starlette.requests import Request as HttpRequest
 from starlette.responses import JSONResponse
 from starlette.routing import Route
 
-from daemon.bench import BenchError
+from config import HoldpointError
 from daemon.station import Desk, Order
 
 
@@ -54,7 +54,7 @@ def routes(
         desk.halt.set()
         try:
             await run_in_threadpool(source_off)
-        except BenchError as exc:
+        except HoldpointError as exc:
             return JSONResponse({"error": str(exc)}, status_code=502)
         return JSONResponse({"off": True})
 

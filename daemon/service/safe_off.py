@@ -5,9 +5,9 @@ step. A daemon that hangs, was stopped or was killed does not matter: the source
 then told over a line of this process's own.
 """
 
-from config import HoldpointError, load
-from daemon.bench import OFF_PATIENCE_S, Orders, turn_off
-from daemon.service.client import Client, RefusedOrderError
+from config import HoldpointError, Settings, load
+from daemon.bench import OFF_PATIENCE_S, Orders, OutputNotOffError, turn_off
+from daemon.service.client import OFF_S, Client, RefusedOrderError
 from daemon.service.home import Home
 from storage import UnreachableError
 
@@ -37,14 +37,42 @@ def source_off(home: Home) -> str | None:
     return None
 
 
-def orders_of(home: Home) -> Orders:
+def reach_for_source(orders: Orders) -> None:
+    """Turn the source off over a line of its own, and see that it is.
+
+    Raises
+    ------
+    OutputNotOffError
+        It could not be shown to be off.
+    """
+    reason = turn_off(orders, OFF_S / 2)  # whoever asked the daemon waits for OFF_S
+    if reason is not None:
+        raise OutputNotOffError(
+            role="source",
+            address=orders.instrument["address"],
+            command=orders.profile["output_off"],
+            reason=reason,
+        )
+
+
+def orders_of(home: Home, settings: Settings | None = None) -> Orders:
     """Return how to turn the source off: the daemon's own words before the settings.
 
     The settings may have changed since the daemon opened the bench.
+
+    Parameters
+    ----------
+    settings
+        As loaded; else the home's are.
+
+    Raises
+    ------
+    NoSourceError
+        No daemon left word of a source, and the settings name none that can be told.
     """
     if home.orders.exists():
         return Orders.load(home.orders)
-    settings = load(home.folder)
+    settings = settings or load(home.folder)
     if settings.bench is None:
         message = "bench.toml is missing: there is no source to turn off"
         raise NoSourceError(message)

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from daemon.service.client import Client
+from daemon.service.client import Client, RefusedOrderError
 from daemon.service.home import Home
 from daemon.service.safe_off import NoSourceError, orders_of, source_off
 from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
@@ -86,6 +86,8 @@ def test_a_pulled_cable_is_an_alarm_until_the_source_was_seen_off(
         ended = client.ticket(ticket, wait_s=LONGEST_S)
         assert ended["state"] == "failed"
         assert hands.state()["source_on"], "nothing can have turned it off"
+        with pytest.raises(RefusedOrderError, match="take it as live"):
+            client.source_off()
         hands.clear()
         until(lambda: not hands.state()["source_on"])
         until(lambda: client.state()["alarm"] is None)
@@ -117,6 +119,18 @@ def test_the_daemon_s_own_orders_come_before_settings_that_have_changed(
     home.data.mkdir()
     changed.save(home.orders)
     assert orders_of(home).instrument["address"].endswith("::9::SOCKET")
+
+
+def test_a_daemon_without_a_bench_says_that_it_has_no_source_to_turn_off(
+    home: Home,
+) -> None:
+    (home.folder / "bench.toml").unlink()
+    with (
+        running_daemon(home),
+        Client.of(home.data) as client,
+        pytest.raises(RefusedOrderError, match=r"bench\.toml is missing"),
+    ):
+        client.source_off()
 
 
 def test_without_a_bench_there_is_no_source_to_turn_off(home: Home) -> None:
