@@ -118,7 +118,8 @@ class Profile(Strict):
     identity: Command | None = None
     """Query; the answer is compared with the bench's `identity` where one is given."""
     errors: Command | None = None
-    """Query for the oldest entry of the error queue; `0,...` when it is empty."""
+    """Query for the oldest entry of the error queue; `0`, or `No error`, when it is
+    empty."""
     complete: Command | None = None
     """Query answered with `1` once all earlier commands are done."""
     setup: Commands = ()
@@ -136,7 +137,8 @@ class Profile(Strict):
     output_on: Command | None = None
     output_off: Command | None = None
     output: Command | None = None
-    """Query answered with `1` while the output is on, `0` while it is off."""
+    """Query answered with `1` or `ON` while the output is on, `0` or `OFF` while it
+    is off."""
     select: Commands = ()
     """Sent in this order to choose a range of the product; fills `{selector}`."""
     selected: Command | None = None
@@ -177,6 +179,13 @@ class Profile(Strict):
             yield from self._commands_to_the_deaf()
         with where_whole:
             yield from _wrong_groups(self.number)
+        with where_whole:
+            if self.kind in _TOLD and self.scale != 1.0:
+                yield Problem(
+                    path=("scale",),
+                    problem="counts for readings, and one of kind "
+                    f"{self.kind.value!r} gives none; delete it",
+                )
         with where_whole:
             if self.watchdog is not None:
                 yield from _wrong_places(

@@ -22,6 +22,8 @@ __all__ = ["ANYTHING", "Binding", "Driver", "Meter", "Selector", "Window"]
 
 SCPI_NOT_A_NUMBER = 9.91e37
 COMPLAINTS_READ = 20
+NO_COMPLAINT = re.compile(r'[+-]?0+([,;: ]|$)|"?no errors?\b', re.IGNORECASE)
+"""SCPI-99 volume 2, SYSTem:ERRor: `0,"No error"`; older ones leave a half away."""
 NEVER_MATCHES = r"(?!)"
 EXPONENTS = {"": 0, **{one: 3 * n for n, one in enumerate("fpnum", start=-5)}}
 EXPONENTS |= {one: 3 * n for n, one in enumerate("kMG", start=1)}
@@ -110,7 +112,7 @@ class Driver:
             return found
         for _ in range(COMPLAINTS_READ):
             entry = self._ask(self.profile.errors)
-            if re.match(r"[+-]?0+(,|$)", entry):
+            if NO_COMPLAINT.match(entry):
                 break
             found.append(entry)
         return found

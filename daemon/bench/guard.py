@@ -357,8 +357,26 @@ def _over_visa(orders: Orders) -> str | None:
         return str(exc)
 
 
+def says_on(answer: str) -> bool | None:
+    """Return whether a source that was asked for its output says on.
+
+    SCPI-99 volume 1, 7.3 (from memory) has it answer 1 or 0; older ones say ON, OFF,
+    or +0.
+
+    Returns
+    -------
+    bool or None
+        None for an answer that is neither.
+    """
+    return {"1": True, "ON": True, "0": False, "OFF": False}.get(
+        answer.strip().upper().removeprefix("+")
+    )
+
+
 def _not_off(answer: str) -> str | None:
-    return None if answer == "0" else f"asked for its output it says {answer!r}"
+    if says_on(answer) is False:
+        return None
+    return f"asked for its output it says {answer!r}"
 
 
 def _watch() -> str | None:

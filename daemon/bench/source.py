@@ -14,6 +14,7 @@ from daemon.bench.errors import (
     OutputNotOffError,
     RefusedError,
 )
+from daemon.bench.guard import says_on
 
 __all__ = ["Source"]
 
@@ -188,17 +189,19 @@ class Source(Driver):
 
     def _is_off(self) -> bool:
         """Whether it says off; a source that cannot say is taken at its word."""
-        return self.profile.output is None or self._output_state() == 0
+        return self.profile.output is None or not self._says_on()
 
     def _require_on(self, command: str) -> None:
-        if self.profile.output is not None and self._output_state() != 1:
+        if self.profile.output is not None and not self._says_on():
             raise self._fault(
                 OutputLostError, command, "the output is off though it was turned on"
             )
 
-    def _output_state(self) -> int:
+    def _says_on(self) -> bool:
         command = self._need("output")
         answer = self._ask(command)
-        if answer not in {"0", "1"}:
-            raise self._fault(BadAnswerError, command, f"answered {answer!r}, not 0, 1")
-        return int(answer)
+        on = says_on(answer)
+        if on is None:
+            reason = f"answered {answer!r}, not 0, 1, OFF or ON"
+            raise self._fault(BadAnswerError, command, reason)
+        return on

@@ -281,6 +281,33 @@ def test_off_is_tried_again_and_read_back() -> None:
     assert fake.commands("source") == ["OUTP OFF", "OUTP?"] * 3
 
 
+@pytest.mark.parametrize("said", ["0", "+0", "OFF", "off", " 0 "])
+@pytest.mark.source("common practice, no source")
+def test_off_is_understood_as_sources_say_it(said: str) -> None:
+    fake = FakeBench()
+    fake.answers["source", "OUTP?"] = said
+    source(fake).output_off()
+    assert fake.commands("source") == ["OUTP OFF", "OUTP?"]
+
+
+@pytest.mark.parametrize("said", ["", "00", "no", "0FF", "0.1", "ON", "+1"])
+def test_whatever_else_it_says_is_not_off(said: str) -> None:
+    fake = FakeBench()
+    fake.answers["source", "OUTP?"] = said
+    with pytest.raises(OutputNotOffError):
+        source(fake).output_off()
+
+
+@pytest.mark.parametrize(
+    "said", ['0,"No error"', '+0,"No error"', "0 No error", "No error", "0"]
+)
+@pytest.mark.source("common practice, no source")
+def test_no_error_is_no_complaint(said: str) -> None:
+    fake = FakeBench()
+    fake.answers["output", "SYST:ERR?"] = said
+    assert voltmeter(fake).complaints() == []
+
+
 def test_off_gets_through_a_passing_fault() -> None:
     fake = FakeBench()
     fake.answers["source", "OUTP OFF"] = first_silent("source", then="1")
