@@ -220,8 +220,7 @@ def _drifted(drift: Drift) -> tuple[Component, ...]:
         Component(
             name="drift since the check standard",
             standard=drift.uncertainty_ppm,
-            distribution=Distribution.STUDENT,
-            degrees_of_freedom=drift.degrees_of_freedom,
+            distribution=Distribution.NORMAL,
         ),
     )
 

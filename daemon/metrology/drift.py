@@ -1,15 +1,21 @@
 """What a bench drifts between two looks at its check standard.
 
 The drift is taken as a random walk: what is known of it grows less sure with the
-time since the last check, and is held from both sides once the next check is in.
+time since the last check, and is held from both sides once the next check is in. How
+fast it walks is known from the same few checks only, so every pace that they leave
+possible counts with its weight: two checks that agree do not prove a bench steady.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
-from math import inf, sqrt
+from math import log, sqrt
+from typing import NamedTuple
 
 import numpy as np
+from scipy.optimize import brentq
+from scipy.special import ndtr, ndtri
 
 from daemon.metrology.checks import finite, not_negative
 from daemon.metrology.errors import ArgumentError
@@ -20,11 +26,21 @@ __all__ = [
     "Drift",
     "carried_ppm",
     "interpolated",
-    "walk_rate",
 ]
 
 TWO = 2
 """Checks that it takes to see a drift."""
+COVERAGE = 0.95
+PACES = 120
+SLOWEST = 0.01
+"""Of a walk from check to check, as a share of the checks' scatter."""
+FASTEST = 8.0
+FASTER = 3.0
+"""Of a walk from check to check, at least: so many times the checks' scatter, or the
+steps that were seen."""
+ROUNDING = 1e-12
+EXACT = 1e-3
+"""Scatter of checks that state none, as a share of the steps between them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,54 +65,15 @@ class CheckPoint:
 class Drift:
     """What a bench drifted until one moment, with its standard uncertainty, ppm.
 
-    `degrees_of_freedom` are of the uncertainty: few checks tell little of a walk.
+    The uncertainty is 1/1.96 of the half width that covers 95 %.
     """
 
     difference_ppm: float
     uncertainty_ppm: float
-    degrees_of_freedom: float = inf
 
 
 STEADY = Drift(difference_ppm=0.0, uncertainty_ppm=0.0)
 """Nothing drifted that is known of."""
-
-
-def walk_rate(points: Sequence[CheckPoint]) -> float:
-    """Return the variance that a bench's drift gains in a second, ppm^2/s.
-
-    Parameters
-    ----------
-    points : sequence of CheckPoint
-        In the order of their times, all of one session.
-
-    Returns
-    -------
-    float
-        Mean of the squared steps less what the checks' own scatter explains, by
-        the time they took; 0 while fewer than two checks are in.
-
-    Raises
-    ------
-    ArgumentError
-        Two checks at one time, or out of order.
-
-    Examples
-    --------
-    >>> checks = [
-    ...     CheckPoint(at_s=at_s, difference_ppm=ppm, uncertainty_ppm=3.0)
-    ...     for at_s, ppm in [(0.0, 0.0), (100.0, 10.0)]
-    ... ]
-    >>> round(walk_rate(checks), 2)
-    0.82
-    """
-    beyond = 0.0
-    for one, other in pairwise(points):
-        _require_order(one, other)
-        step = other.difference_ppm - one.difference_ppm
-        beyond += step**2 - one.uncertainty_ppm**2 - other.uncertainty_ppm**2
-    if beyond <= 0:
-        return 0.0
-    return beyond / (points[-1].at_s - points[0].at_s)
 
 
 def carried_ppm(points: Sequence[CheckPoint], at_s: float) -> float:
@@ -122,16 +99,20 @@ def carried_ppm(points: Sequence[CheckPoint], at_s: float) -> float:
     Examples
     --------
     >>> checks = [
-    ...     CheckPoint(at_s=at_s, difference_ppm=ppm, uncertainty_ppm=0.0)
-    ...     for at_s, ppm in [(0.0, 0.0), (100.0, 10.0)]
+    ...     CheckPoint(at_s=at_s, difference_ppm=ppm, uncertainty_ppm=3.0)
+    ...     for at_s, ppm in [(0.0, 0.0), (100.0, 2.0), (200.0, 1.0)]
     ... ]
-    >>> carried_ppm(checks, 125.0)
-    5.0
+    >>> round(carried_ppm(checks, 250.0), 1)
+    3.6
     """
-    if not points:
+    if len(points) < TWO:
         return 0.0
     finite(at_s=at_s)
-    return sqrt(walk_rate(points) * max(at_s - points[-1].at_s, 0.0))
+    walk = _walk(tuple(points))
+    since_s = max(at_s - points[-1].at_s, 0.0)
+    if walk is None or since_s == 0.0:
+        return 0.0
+    return _standard(walk.weights, np.zeros(PACES), np.sqrt(walk.rates * since_s))
 
 
 def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
@@ -139,8 +120,8 @@ def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
 
     The walk starts at the first check and is seen at every other with the scatter of
     both. Between neighbouring checks its mean is the straight line. How much of a
-    step is drift follows from `walk_rate`: checks that agree within their scatter say
-    that nothing drifted, a step far beyond it is taken as it is.
+    step is drift follows from all steps: of one within the checks' scatter little is
+    taken, one far beyond it is taken as it is.
 
     Parameters
     ----------
@@ -161,16 +142,20 @@ def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
 
     Notes
     -----
-    Conditional mean and variance of a random walk given noisy looks at it; with
-    looks without scatter, the walk pinned at both ends of an interval. The walk's
-    rate has a degree of freedom for each step between checks (JCGM 100, G.3).
+    At a known pace: conditional mean and variance of a random walk given noisy looks
+    at it; with looks without scatter, the walk pinned at both ends of an interval.
+    Over paces: a mixture of them, weighed by how well each explains the steps, and
+    beforehand alike below the checks' scatter and alike in their logarithm above it.
+    Simulated walks of up to 4 times the scatter lie inside 95 % intervals in 93 of 100
+    or more; of one 16 times as fast, of which two checks tell but one step, in 83.
 
     Examples
     --------
-    >>> before = CheckPoint(at_s=0.0, difference_ppm=0.0, uncertainty_ppm=0.0)
-    >>> after = CheckPoint(at_s=100.0, difference_ppm=10.0, uncertainty_ppm=0.0)
-    >>> interpolated([before, after], 50.0)
-    Drift(difference_ppm=5.0, uncertainty_ppm=5.0, degrees_of_freedom=1)
+    >>> before = CheckPoint(at_s=0.0, difference_ppm=0.0, uncertainty_ppm=0.1)
+    >>> after = CheckPoint(at_s=100.0, difference_ppm=10.0, uncertainty_ppm=0.1)
+    >>> half_way = interpolated([before, after], 50.0)
+    >>> round(half_way.difference_ppm, 1)
+    5.0
     """
     if len(points) < TWO:
         raise ArgumentError(name="points", value=len(points), bound=f">= {TWO} checks")
@@ -181,27 +166,93 @@ def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
             value=at_s,
             bound=f">= {first.at_s:g} and <= {last.at_s:g}",
         )
-    rate = walk_rate(points)
-    if rate == 0.0:
+    walk = _walk(tuple(points))
+    since_s = at_s - first.at_s
+    if walk is None or since_s == 0.0:
         return STEADY
-    later = points[1:]
+    shared = walk.rates[:, None] * np.minimum(walk.elapsed_s, since_s)
+    taken = np.linalg.solve(walk.seen, shared[..., None])[..., 0]
+    means = taken @ walk.steps_ppm
+    variances = walk.rates * since_s - np.sum(taken * shared, axis=1)
+    return Drift(
+        difference_ppm=float(walk.weights @ means),
+        uncertainty_ppm=_standard(
+            walk.weights, means, np.sqrt(np.maximum(variances, 0.0))
+        ),
+    )
+
+
+class _Walk(NamedTuple):
+    """What a session's checks leave possible: paces, and how likely each is.
+
+    Attributes
+    ----------
+    rates, weights : ndarray, shape (PACES,)
+        Variance gained in a second, ppm^2/s; sum 1.
+    seen : ndarray, shape (PACES, N, N)
+        Covariance of the steps, ppm^2, at each pace.
+    elapsed_s, steps_ppm : ndarray, shape (N,)
+        Of each check since the first.
+    """
+
+    rates: np.ndarray
+    weights: np.ndarray
+    seen: np.ndarray
+    elapsed_s: np.ndarray
+    steps_ppm: np.ndarray
+
+
+@lru_cache(maxsize=64)
+def _walk(points: tuple[CheckPoint, ...]) -> _Walk | None:
+    """Return what the checks say of the walk; None where they cannot differ.
+
+    A list of checks is asked for every unit between them.
+    """
+    for one, other in pairwise(points):
+        _require_order(one, other)
+    first, later = points[0], points[1:]
     elapsed_s = np.array([one.at_s - first.at_s for one in later])
     steps_ppm = np.array([one.difference_ppm - first.difference_ppm for one in later])
-    scatter = np.diag([one.uncertainty_ppm**2 for one in later])
+    apart_s = elapsed_s[-1] / len(later)
+    step_ppm = sqrt(float(np.mean(np.diff(steps_ppm, prepend=0.0) ** 2)))
+    scatter_ppm = sqrt(float(np.mean([one.uncertainty_ppm**2 for one in points])))
+    if step_ppm == scatter_ppm == 0.0:
+        return None
+    scatter_ppm = max(scatter_ppm, EXACT * step_ppm)
+    fastest = max(FASTEST, FASTER * step_ppm / scatter_ppm)
+    # A walk from one check to the next, in units of the checks' scatter.
+    pace = np.exp(np.linspace(log(SLOWEST), log(fastest), PACES))
+    rates = (pace * scatter_ppm) ** 2 / apart_s
+    own = np.diag([one.uncertainty_ppm**2 for one in later])
     seen = (
-        rate * np.minimum.outer(elapsed_s, elapsed_s)
-        + scatter
+        rates[:, None, None] * np.minimum.outer(elapsed_s, elapsed_s)
+        + own
         + first.uncertainty_ppm**2
     )
-    since_s = at_s - first.at_s
-    shared = rate * np.minimum(elapsed_s, since_s)
-    weights = np.linalg.solve(seen, shared)
-    variance = rate * since_s - float(weights @ shared)
-    return Drift(
-        difference_ppm=float(weights @ steps_ppm),
-        uncertainty_ppm=sqrt(max(variance, 0.0)),
-        degrees_of_freedom=len(later),
-    )
+    solved = np.linalg.solve(
+        seen, np.broadcast_to(steps_ppm[:, None], (PACES, len(later), 1))
+    )[..., 0]
+    likelihood = -0.5 * (np.linalg.slogdet(seen)[1] + solved @ steps_ppm)
+    weights = likelihood + np.log(pace / (1.0 + pace))
+    weights = np.exp(weights - weights.max())
+    return _Walk(rates, weights / weights.sum(), seen, elapsed_s, steps_ppm)
+
+
+def _standard(weights: np.ndarray, means: np.ndarray, deviations: np.ndarray) -> float:
+    """Return 1/1.96 of the half width about a mixture's mean that covers 95 %."""
+    middle = float(weights @ means)
+    deviations = np.maximum(deviations, np.finfo(float).tiny)
+    most = 2.0 * float(np.max(np.abs(means - middle)) + 3.0 * np.max(deviations))
+    if most <= ROUNDING * abs(middle):
+        return 0.0  # at a check without scatter
+
+    def beyond(half: float) -> float:
+        above = ndtr((middle + half - means) / deviations)
+        below = ndtr((middle - half - means) / deviations)
+        return float(weights @ (above - below)) - COVERAGE
+
+    half = brentq(beyond, 0.0, most, rtol=1e-6)
+    return float(half / ndtri((1.0 + COVERAGE) / 2.0))
 
 
 def _require_order(one: CheckPoint, other: CheckPoint) -> None:
