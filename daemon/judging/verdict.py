@@ -115,13 +115,7 @@ class Judge:
             same_voltmeter=by_resistor
             and self.bench.reference.address == self.bench.output.address
             and readings.reference_full_scale == readings.output_full_scale,
-            temperature=None
-            if readings.ambient_c is None
-            else Temperature(
-                ambient_c=readings.ambient_c,
-                bounds_ppm_per_k=model.tempco_ppm_per_k,
-                reference_c=self.product.settings.reference_temperature_c,
-            ),
+            temperature=self._temperature(readings, model),
             further=(*series.settling, *_drifted(drift)),
         )
         # The drift is of the reading, as the error is: it counts times their ratio.
@@ -138,6 +132,23 @@ class Judge:
                 reference=error.reference,
                 full_scale=model.settings.full_scale,
             ),
+        )
+
+    def _temperature(self, readings: RangeReadings, model: RangeModel) -> Temperature:
+        """Return the temperature read; without a thermometer the least favourable.
+
+        The room is then somewhere between what the bench file says it may be.
+        """
+        reference_c = self.product.settings.reference_temperature_c
+        ambient_c = readings.ambient_c
+        if ambient_c is None:
+            ambient_c = max(
+                self.bench.ambient_c, key=lambda bound_c: abs(bound_c - reference_c)
+            )
+        return Temperature(
+            ambient_c=ambient_c,
+            bounds_ppm_per_k=model.tempco_ppm_per_k,
+            reference_c=reference_c,
         )
 
     def unit(

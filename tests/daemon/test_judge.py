@@ -1,5 +1,6 @@
 """One path of judgement for readings of any origin."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -94,6 +95,17 @@ def test_every_reading_is_kept_in_the_order_it_was_taken() -> None:
     assert list(row.level) == [0.0, 0.0, 9e-5, 9e-5, 0.0, 0.0]
     assert list(row.at_s) == [0, 1, 2, 3, 0, 1]
     assert len(row.reference_readings) == len(row.output_readings) == 6
+
+
+def test_without_a_thermometer_the_least_favourable_room_counts() -> None:
+    """Leaving it out must never make a verdict laxer."""
+    one = Judge(PRODUCT, bench(ambient_c=[19.0, 31.0]), Judging())
+
+    def said_ppm(ambient_c: float | None) -> float:
+        at = replace(readings(0.0), ambient_c=ambient_c)
+        return one.error(at).error.uncertainty_ppm
+
+    assert said_ppm(None) == said_ppm(31.0) > said_ppm(19.0) > said_ppm(23.0)
 
 
 def test_a_meter_range_without_a_specification_is_refused() -> None:
