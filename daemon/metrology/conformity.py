@@ -246,10 +246,12 @@ def compare(
     Returns
     -------
     Conformity
-        Like known-good, or changed when the difference exceeds what is allowed
-        by more than its expanded uncertainty (k = 2): with nothing allowed the
-        normalised error of ISO/IEC 17043, |E_n| > 1. Never a conformance
-        probability: what the bench does to both units is not known.
+        Like known-good where the difference is certainly no more than what is
+        allowed, changed where it is certainly more: by the expanded uncertainty
+        (k = 2) of the difference. Undecided between, so that a poor bench accepts
+        no more than a good one. With nothing allowed no bench could accept; then
+        like known-good says what ISO/IEC 17043 does, |E_n| <= 1. Never a
+        conformance probability: what the bench does to both units is not known.
 
     Raises
     ------
@@ -268,11 +270,14 @@ def compare(
         allowed_difference_ppm=allowed_difference_ppm,
     )
     expanded = EXPANSION * hypot(uncertainty_ppm, known_good_uncertainty_ppm)
-    beyond = abs(error_ppm - known_good_ppm) - allowed_difference_ppm
-    return Conformity(
-        outcome=Outcome.CHANGED if beyond > expanded else Outcome.LIKE_KNOWN_GOOD,
-        conformance_probability=None,
-    )
+    difference = abs(error_ppm - known_good_ppm)
+    if difference > allowed_difference_ppm + expanded:
+        outcome = Outcome.CHANGED
+    elif difference <= allowed_difference_ppm - expanded or not allowed_difference_ppm:
+        outcome = Outcome.LIKE_KNOWN_GOOD
+    else:
+        outcome = Outcome.UNDECIDED
+    return Conformity(outcome=outcome, conformance_probability=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -358,12 +358,17 @@ def _rule(record: UnitRecord) -> tuple[str, ...]:
         ),
         "U is the expanded uncertainty, k = 2, coverage about 95 % (JCGM 100:2008).",
     ]
-    if any(one.verdict in COMPARED for one in record.ranges):
+    if any(map(_is_compared, record.ranges)):
         said.append(
             "Where the bench is too poor for a limit, the range is only compared with "
             "a known-good unit; that is no statement of conformity."
         )
     return tuple(said)
+
+
+def _is_compared(one: RangeLine) -> bool:
+    without = one.conformance_probability is None
+    return one.verdict in COMPARED or (one.verdict == "undecided" and without)
 
 
 def build_sheet(sheet: BuildSheet) -> Paper:

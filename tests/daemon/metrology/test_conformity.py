@@ -120,9 +120,29 @@ def test_a_bench_judges_when_the_limit_is_enough_of_its_uncertainty() -> None:
 def test_what_both_units_share_does_not_make_them_differ() -> None:
     assert compare(5_300.0, 40.0, 5_000.0, 30.0).outcome is Outcome.CHANGED
     assert compare(5_099.0, 40.0, 5_000.0, 30.0).outcome is Outcome.LIKE_KNOWN_GOOD
-    allowed = compare(5_300.0, 40.0, 5_000.0, 30.0, allowed_difference_ppm=250.0)
-    assert allowed.outcome is Outcome.LIKE_KNOWN_GOOD
-    assert allowed.conformance_probability is None
+    for allowed_ppm, outcome in [
+        (399.0, Outcome.UNDECIDED),
+        (401.0, Outcome.LIKE_KNOWN_GOOD),
+        (201.0, Outcome.UNDECIDED),
+        (199.0, Outcome.CHANGED),
+    ]:
+        said = compare(5_300.0, 40.0, 5_000.0, 30.0, allowed_difference_ppm=allowed_ppm)
+        assert said.outcome is outcome
+        assert said.conformance_probability is None
+
+
+@given(ppm, ppm, st.floats(0.0, 1e4), st.floats(1.0, 10.0), st.floats(1.0, 1e4))
+def test_a_poorer_bench_never_accepts_what_a_better_one_does_not(
+    error_ppm: float, known_ppm: float, u: float, poorer: float, allowed_ppm: float
+) -> None:
+    poor, good = (
+        compare(error_ppm, one, known_ppm, one, allowed_difference_ppm=allowed_ppm)
+        for one in (u * poorer, u)
+    )
+    if poor.outcome is Outcome.LIKE_KNOWN_GOOD:
+        assert good.outcome is Outcome.LIKE_KNOWN_GOOD
+    if poor.outcome is Outcome.CHANGED:
+        assert good.outcome is Outcome.CHANGED
 
 
 @given(ppm, width, ppm, width)
