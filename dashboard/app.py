@@ -8,6 +8,7 @@ st.set_page_config(
     page_title="Holdpoint", layout="wide", initial_sidebar_state="collapsed"
 )
 look.apply()
+data.follow_nothing()
 GROUPS = {
     "Now": [
         st.Page("views/overview.py", title="Overview", default=True),

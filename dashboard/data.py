@@ -36,8 +36,9 @@ from storage import (
     typed,
 )
 
-SHOWN, REMARKS = "shown", "remarks"
-"""Keys of a viewer's session: the rows last read; why nothing was done."""
+SHOWN, DRAWN, REMARKS = "shown", "drawn", "remarks"
+"""Keys of a viewer's session: the rows last read; the stamp of those that a page was
+drawn of, where it follows them; why nothing was done."""
 SAID_S = 20.0
 FRESH_S = 0.8
 """For so long nobody asks again, on one page or on several."""
@@ -180,10 +181,14 @@ def shown() -> Shown | None:
 
 @dataclass(slots=True)
 class _Kept:
-    """What all viewers were last shown, and when it was asked for."""
+    """What all viewers were last shown, and when it was asked for.
+
+    `changes` is the Store's, from before the rows were read.
+    """
 
     shown: Shown | None = None
     asked_s: float = -FRESH_S
+    changes: int = -1
 
 
 @st.cache_resource(show_spinner=False)
@@ -192,14 +197,17 @@ def _kept() -> _Kept:
 
 
 def _newest(connection: Connection) -> Shown:
-    """Ask anew, unless somebody just did; rows that did not change keep their stamp."""
+    """Ask for rows once some were kept; those that did not change keep their stamp."""
     kept = _kept()
-    last = kept.shown
-    known = last is not None and last.connection is connection
-    if last is not None and known and monotonic() - kept.asked_s < FRESH_S:
+    last = kept.shown if kept.shown and kept.shown.connection is connection else None
+    if last is not None and monotonic() - kept.asked_s < FRESH_S:
         return last
     kept.asked_s = monotonic()
+    changes = connection.store.changes()
+    if last is not None and changes == kept.changes:
+        return last
     asked = Shown.of(connection)
+    kept.changes = changes
     kept.shown = last if last is not None and asked.same_as(last) else asked
     return kept.shown
 
@@ -210,6 +218,25 @@ def here() -> Shown:
     if found is None:
         st.stop()
     return found
+
+
+def followed() -> Shown:
+    """Return what a page shows, which is drawn anew once it has changed."""
+    found = here()
+    st.session_state[DRAWN] = found.stamp
+    return found
+
+
+def follow_nothing() -> None:
+    """Begin a page: unless it says otherwise, it stays as it is drawn."""
+    st.session_state[DRAWN] = None
+
+
+def outdated() -> bool:
+    """Whether the page follows rows that have changed since it was drawn."""
+    drawn = st.session_state.get(DRAWN)
+    found = None if drawn is None else shown()
+    return found is not None and found.stamp != drawn
 
 
 def doing() -> tuple[Connection, dict[str, Any]] | None:

@@ -26,6 +26,8 @@ def line(*, prompting: bool) -> None:
     prompting
         Whether a prompt is shown here; the page of the bench shows it itself.
     """
+    if data.outdated():
+        st.rerun()
     found = data.doing()
     was_there = st.session_state.get(THERE, found is not None)
     st.session_state[THERE] = found is not None

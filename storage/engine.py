@@ -56,6 +56,8 @@ class Engine:
         self._readers = 0
         self._pausing = False
         self._closed = False
+        self.commits = 0
+        """Transactions kept so far."""
         _own(path)
         try:
             self._connection: duckdb.DuckDBPyConnection | None = _connect(path)
@@ -74,6 +76,7 @@ class Engine:
                 writer.execute("begin transaction")
                 yield _Writing(writer)
                 writer.execute("commit")
+                self.commits += 1
             except duckdb.FatalException as exc:
                 # An open cursor would keep the dead instance alive.
                 writer.close()

@@ -120,6 +120,10 @@ class LocalStore(Store):
         given = {name: cell(name, value) for name, value in parameters.items()}
         return self._database.table(text, given)
 
+    def changes(self) -> int:
+        """Return a number that is another one once rows have been kept."""
+        return self._database.commits
+
     def backup(self, folder: str) -> str:
         """Write a consistent copy into `folder`, keep the newest; return its path."""
         with self._backing_up, self._database.reading() as cursor:

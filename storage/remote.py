@@ -122,6 +122,10 @@ class RemoteStore(Store):
         except pa.ArrowInvalid as exc:
             raise UnreachableError(address=self._address, reason=str(exc)) from exc
 
+    def changes(self) -> int:
+        """Return a number that is another one once rows have been kept."""
+        return int(self._result(self._post("/store/changes", b"")))
+
     def backup(self, folder: str) -> str:
         """Have a consistent copy written into `folder`; return its path."""
         body = wire.encode_parameters({"folder": str(Path(folder).resolve())})

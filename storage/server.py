@@ -65,7 +65,8 @@ def routes(store: Store) -> list[Route]:
     `POST /store/command/NAME` takes a JSON object of the command's arguments and
     answers `{"result": ...}`. `POST /store/query/NAME` takes a JSON object of
     parameters and answers an Arrow IPC stream. `POST /store/backup` takes
-    `{"folder": ...}`. An error is `{"error": class, "message": ..., "fields": ...}`.
+    `{"folder": ...}`, `POST /store/changes` nothing. An error is `{"error": class,
+    "message": ..., "fields": ...}`.
     """
 
     async def command(request: Request) -> Response:
@@ -95,8 +96,12 @@ def routes(store: Store) -> list[Route]:
             )
         return JSONResponse({"result": await run_in_threadpool(store.backup, folder)})
 
+    async def changes(_: Request) -> Response:
+        return JSONResponse({"result": store.changes()})
+
     return [
         Route("/store/command/{name}", command, methods=["POST"]),
+        Route("/store/changes", changes, methods=["POST"]),
         Route("/store/query/{name}", query, methods=["POST"]),
         Route("/store/backup", backup, methods=["POST"]),
     ]

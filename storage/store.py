@@ -122,6 +122,15 @@ class Store(Protocol):
         """
         return typed(kind, self.table(query or asked(kind), **parameters))
 
+    def changes(self) -> int:
+        """Return a number that is another one once rows have been kept.
+
+        Counts from where the file was opened, so it says nothing after the next
+        opening. Whoever asks again and again asks for rows only after it has changed:
+        it is to be read before them.
+        """
+        ...
+
     def backup(self, folder: str) -> str:
         """Write a consistent copy of everything into `folder`; return its path."""
         ...

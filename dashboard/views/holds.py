@@ -14,7 +14,6 @@ from dashboard import data, documents, look, settle, who
 from dashboard.data import Shown
 from storage import Disposal, HoldState, Scope, Signal
 
-EVERY_S = 3.0
 MEANINGS = {
     Disposal.RELEASE: "release: it conforms, it may leave",
     Disposal.CONCESSION: "concession: it may leave although it does not conform",
@@ -40,10 +39,10 @@ ENDED = (
 )  # fmt: skip
 
 
-@st.fragment(run_every=EVERY_S)
+@st.fragment
 def holds() -> None:
     """Show what stands, each with its form; a form to place one; what was ended."""
-    shown = data.here()
+    shown = data.followed()
     people = shown.connection.settings.plan.people
     standing = shown.standing
     doubts = shown.in_doubt

@@ -12,7 +12,6 @@ from daemon.holds import NotAllowedError
 from daemon.presentation import figures
 from dashboard import data, look, who
 
-EVERY_S = 3.0
 COLUMNS = {
     "made_at": "Told (UTC)",
     "title": "What it says",
@@ -27,10 +26,10 @@ COLUMNS = {
 WHEN = {"made_at", "next_at", "delivered_at"}
 
 
-@st.fragment(run_every=EVERY_S)
+@st.fragment
 def messages() -> None:
     """Say what did not arrive, offer to take note, and list all, newest first."""
-    shown = data.here()
+    shown = data.followed()
     settings = shown.connection.settings
     rows = shown.messages.assign(
         state=[

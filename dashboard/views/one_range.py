@@ -5,7 +5,6 @@ import streamlit as st
 from daemon.presentation import sentences
 from dashboard import data, look, pictures
 
-EVERY_S = 3.0
 COVERAGE = 2.0
 """Coverage factor k of the expanded uncertainty."""
 MEANING = (
@@ -20,7 +19,7 @@ UNCERTAINTIES = (
     "the coverage factor k = 2: a level of confidence of about 95 % (JCGM 100)."
 )
 
-page = data.here()
+page = data.followed()
 titles = {one.key: one.title for one in page.product.ranges}
 # What holds comes before a unit that is odd alone.
 moved = [
@@ -39,14 +38,12 @@ key = st.segmented_control(
 )
 
 
-@st.fragment(run_every=EVERY_S)
 def chart(range_: str) -> None:
     """Show the chart of a range and what its marks mean."""
-    shown = data.here()
-    rows = shown.errors[shown.errors["range"] == range_]
+    rows = page.errors[page.errors["range"] == range_]
     saying = sentences.one_range(
         titles[range_],
-        findings=[one for one in shown.findings if one.range in (range_, None)],
+        findings=[one for one in page.findings if one.range in (range_, None)],
         errors_ppm=rows["error_ppm"].to_list(),
         limit_ppm=None if rows.empty else float(rows["limit_ppm"].iloc[-1]),
     )
@@ -55,7 +52,7 @@ def chart(range_: str) -> None:
         return
     for form in ("wide", "narrow"):
         with st.container(key=form):
-            for spec in pictures.of_range(shown, range_, narrow=form == "narrow"):
+            for spec in pictures.of_range(page, range_, narrow=form == "narrow"):
                 st.vega_lite_chart(
                     spec=spec, theme=None, width="stretch", alt=saying.headline
                 )

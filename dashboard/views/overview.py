@@ -14,10 +14,9 @@ from dashboard.data import Shown
 EVERY_S = 3.0
 
 
-@st.fragment(run_every=EVERY_S)
 def now() -> None:
     """Say what stands, and show it."""
-    shown = data.here()
+    shown = data.followed()
     saying = sentences.standing(
         signals=shown.findings,
         builds=shown.states,
@@ -62,6 +61,7 @@ def warned(shown: Shown) -> None:
         look.heading("Charts warn", lines)
 
 
+@st.fragment(run_every=EVERY_S)
 def watching(said: Sequence[str]) -> None:
     """Say which limit serves, and what builds are held against, unless it was said."""
     found = data.doing()

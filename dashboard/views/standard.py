@@ -6,7 +6,6 @@ import streamlit as st
 from daemon.presentation import figures, plots
 from dashboard import data, look, pictures
 
-EVERY_S = 5.0
 MEANING = (
     "A dot is a check: the check standard's error as read, less its known error. The "
     "lines are the expanded uncertainty of that difference (k = 2). The grey band, "
@@ -21,10 +20,9 @@ FIRST = (
 )
 
 
-@st.fragment(run_every=EVERY_S)
 def standard() -> None:
     """Say whether the bench may judge, what is in doubt, and show the checks."""
-    at = data.here().connection
+    at = data.followed().connection
     bench = at.settings.bench
     if bench is None or bench.check_standard is None:
         look.say(

@@ -186,6 +186,23 @@ def test_a_job_keeps_its_latest_success(store: Store) -> None:
     assert store.table("jobs").to_pylist() == [{"job": "backup", "succeeded_at": later}]
 
 
+def test_the_number_of_changes_moves_when_rows_are_kept_and_then_alone(
+    store: Store,
+) -> None:
+    seen = [store.changes()]
+    record(store, run(1))
+    seen.append(store.changes())
+    with pytest.raises(NotFoundError):
+        store.keep(replace(PERSONS_HOLD, subject="B9"), decision=PLACED)
+    store.table("holds", product=PRODUCT.product)
+    assert store.changes() == seen[-1]
+    store.keep(PERSONS_HOLD, decision=PLACED)
+    seen.append(store.changes())
+    store.note_job("backup", START)
+    seen.append(store.changes())
+    assert len(set(seen)) == len(seen)
+
+
 def test_threads_get_one_number_each_while_others_read(store: Store) -> None:
     def write(number: int) -> int:
         return record(store, run(number))
