@@ -5,6 +5,7 @@ it is started from the repository's folder. What the pages need is loaded while 
 server and the browser start, so that the first page does not wait for it.
 """
 
+import gc
 import webbrowser
 from argparse import ArgumentParser
 from collections.abc import AsyncIterator
@@ -44,6 +45,8 @@ def options(port: int) -> dict[str, object]:
         "client.showErrorLinks": "false",
         "logger.enableRich": False,
         "runner.magicEnabled": False,
+        # Else all that is loaded is searched for garbage at every second's look.
+        "runner.postScriptGC": False,
     }
     for form, colours in (("light", LIGHT), ("dark", DARK)):
         said |= {
@@ -63,6 +66,7 @@ def load() -> None:
         for offered in getattr(room, "__all__", ()):
             getattr(room, offered)
     import_module("daemon.presentation.documents.drawing").begin()
+    gc.freeze()  # what is loaded stays, and need not be searched for garbage
 
 
 @asynccontextmanager

@@ -1,17 +1,21 @@
 """What the screens say and do, page by page."""
 
 import json
+from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
+from dashboard import data
 from storage.access import open_store
+from storage.remote import RemoteStore
 from tests.daemon.seeded import BAD_FROM, BAD_REEL
 from tests.daemon.starting import running_daemon
 
@@ -228,6 +232,30 @@ def test_a_new_set_up_is_said_of_the_unit_it_was_ticked_for_alone(
     # The session that was begun by a new set-up goes on for the unit after it.
     assert mine["session"].nunique() == 2
     assert mine["set_up"].tolist() == [False, True, True]
+
+
+def test_while_no_row_is_kept_no_row_is_asked_for(
+    changed: Home, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long the page stands open; a row more, and all is asked for anew."""
+    asked: list[str] = []
+    table = RemoteStore.table
+
+    def counted(store: RemoteStore, query: str, **parameters: Any) -> pa.Table:
+        asked.append(query)
+        return table(store, query, **parameters)
+
+    monkeypatch.setattr(RemoteStore, "table", counted)
+    monkeypatch.setattr(data, "FRESH_S", 0.0)
+    app = opened("overview")
+    asked.clear()
+    for _ in range(3):
+        app.run()
+    assert asked == []
+    with open_store(changed.data) as store:
+        store.note_job("a look", datetime.now(UTC))
+    app.run()
+    assert "latest_errors" in asked
 
 
 def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
