@@ -141,13 +141,5 @@ SECTIONS: Mapping[str, Entries] = {
             },
         ),
         "calibrate": One("detector_limit", "Work out the detector's limit."),
-        "study": Several(
-            "Run many simulated stories and count.",
-            {
-                "detection": One("studies", "Measure how well faults are found."),
-                "demo": One("studies", "Tell the demo's story for many seeds."),
-                "years": One("studies", "Live a year of many simulated makers."),
-            },
-        ),
     },
 }

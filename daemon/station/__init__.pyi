@@ -3,7 +3,6 @@ from .bench_book import (
     NoStandardError as NoStandardError,
     OutOfControlError as OutOfControlError,
 )
-from .bench_days import BenchDays as BenchDays, Done as Done
 from .by_hand import ByHand as ByHand
 from .cycle import Cycle as Cycle, Recorded as Recorded
 from .desk import Desk as Desk

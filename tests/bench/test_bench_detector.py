@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from daemon.spc.detector.calibrate import good_maxima, shipped_limit
 from daemon.spc.detector.layout import layout_of
 from daemon.spc.detector.limit import Limit
-from daemon.trials.studies.detection import Study, run
-from daemon.trials.studies.facts import facts
-from daemon.trials.studies.goals import Goal, goals
+from tests.studies.detection import Study, run
+from tests.studies.facts import facts
+from tests.studies.goals import Goal, goals
 
 Array = NDArray[np.float64]
 

@@ -1,14 +1,14 @@
 """Whole years of a few simulated makers, held against what a maker is promised.
 
 Asserted is what must hold for the detector as a whole, with the room that so few makers
-need; `holdpoint study years` counts it over many.
+need; `python -m tests.studies years` counts it over many.
 """
 
 import pytest
 from scipy.stats import binom
 
-from daemon.trials.studies.tally import Tally, tally
-from daemon.trials.studies.years import live_many
+from tests.studies.tally import Tally, tally
+from tests.studies.years import live_many
 
 pytestmark = pytest.mark.bench
 

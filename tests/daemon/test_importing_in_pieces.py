@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from daemon.judging.product import ProductModel
-from daemon.station.bench_days import BenchDays
 from daemon.station.import_sheet import Row
 from daemon.station.orders import TypedReading
 from storage.local import LocalStore
 from tests.daemon.making import demo_settings
-from tests.daemon.test_bench_days import Told
+from tests.studies.bench_days import BenchDays
+from tests.studies.test_bench_days import Told
 
 SETTINGS = demo_settings()
 PRODUCT = ProductModel.of(SETTINGS.product)

@@ -2,12 +2,9 @@ from . import state as state
 from .assumptions import WALK_OF_NOISE as WALK_OF_NOISE, Assumptions as Assumptions
 from .baseline import Baseline as Baseline
 from .calibrate import (
-    ALLOWANCE as ALLOWANCE,
     BUILD_UNITS as BUILD_UNITS,
     FEWEST_EXCEEDING as FEWEST_EXCEEDING,
-    LIFE_BUILDS as LIFE_BUILDS,
     calibrate as calibrate,
-    limit_of as limit_of,
     limit_until_own as limit_until_own,
 )
 from .concerned import concerned as concerned
@@ -37,23 +34,3 @@ from .line import (
     Line as Line,
 )
 from .state import State as State
-from .study import (
-    CASES as CASES,
-    EARLIER_BUILDS as EARLIER_BUILDS,
-    Arm as Arm,
-    Case as Case,
-    Outcome as Outcome,
-    Story as Story,
-    good_life as good_life,
-    outcome_of as outcome_of,
-    stories_of as stories_of,
-)
-from .worlds import (
-    BEYOND as BEYOND,
-    FAMILY as FAMILY,
-    HABITS as HABITS,
-    NOMINAL as NOMINAL,
-    Habit as Habit,
-    World as World,
-    life_of as life_of,
-)

@@ -142,7 +142,7 @@ class Shape(NamedTuple):
 
 ODDS = np.zeros(22)
 """Prior odds of events, relative to nothing having happened. The project's own, chosen
-by simulation (`holdpoint study detection`, `holdpoint study years`)."""
+by simulation (`tests/studies`)."""
 ODDS[AT_REEL_OFF] = 0.006
 ODDS[AT_REEL_WIDE] = 0.006
 ODDS[AT_REEL_FAR_WIDE] = 3e-4

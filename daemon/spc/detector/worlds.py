@@ -89,17 +89,6 @@ FAMILY = (
 )
 """The worlds that a limit is calibrated on."""
 
-HANDHELD = World(name="handheld bench", noise=0.10, walk=0.06)
-QUIET = World(name="parts three times finer", own=0.05, shared=0.04)
-BEYOND = (
-    World(name="t tails, 3 degrees of freedom", tails="t3"),
-    World(name="2 % isolated bad parts", odd_share=0.02),
-    World(name="t tails, 5 degrees, reels twice as different", tails="t5", reel=0.30),
-    HANDHELD,
-    QUIET,
-)
-"""Worlds that no limit is calibrated on, to see what lies outside the family."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Habit:

@@ -9,7 +9,6 @@ import pytest
 from daemon.spc.detector import state as st
 from daemon.spc.detector.layout import CommonPart, layout_of
 from daemon.spc.detector.worlds import (
-    BEYOND,
     FAMILY,
     HABITS,
     NOMINAL,
@@ -23,6 +22,7 @@ from daemon.spc.detector.worlds import (
     standard,
     units_of,
 )
+from tests.studies.faults import BEYOND
 
 LAYOUT = layout_of([1000.0] * 4)
 CALM = Habit(

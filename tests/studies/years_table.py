@@ -5,7 +5,9 @@ from dataclasses import asdict
 from pathlib import Path
 
 from daemon.commands.showing import Headline, Part, Table, pairs, say, show, to_json
-from daemon.trials.studies import Tally, Year, live_many, tally
+from tests.studies.tally import Tally, tally
+from tests.studies.year import Year
+from tests.studies.years import live_many
 
 LEGEND = """\
 Held by 1, 2, 3: share of builds held by the first, second, third bad unit. Early: held

@@ -9,7 +9,7 @@ import pytest
 from daemon.spc.detector.following import follow
 
 # The room offers a function of this name; here its whole module is meant.
-facts = import_module("daemon.trials.studies.facts")
+facts = import_module("tests.studies.facts")
 LIVES = 3
 
 

@@ -8,7 +8,7 @@ from math import nan
 
 from scipy.stats import binom
 
-from daemon.trials.studies.year import BuildOfYear, FindingOfYear, Year
+from tests.studies.year import BuildOfYear, FindingOfYear, Year
 
 __all__ = ["FaultRow", "HeldRow", "Tally", "tally"]
 

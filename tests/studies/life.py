@@ -13,8 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.random import Generator
 
-from daemon.station import BenchDays, Done, OutOfControlError, Row, TypedReading
-from daemon.trials.studies.makers import (
+from daemon.station import Row, TypedReading
+from daemon.station.bench_book import OutOfControlError
+from storage import Cause, Disposal, Scope, Signal, Verdict
+from tests.studies.bench_days import BenchDays, Done
+from tests.studies.makers import (
     HALF,
     PERSON,
     Fault,
@@ -23,8 +26,7 @@ from daemon.trials.studies.makers import (
     Reel,
     fault_of,
 )
-from daemon.trials.studies.year import BuildOfYear, FindingOfYear, Year
-from storage import Cause, Disposal, Scope, Signal, Verdict
+from tests.studies.year import BuildOfYear, FindingOfYear, Year
 
 __all__ = ["Life"]
 

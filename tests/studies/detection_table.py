@@ -13,17 +13,10 @@ import vl_convert as vlc
 
 from daemon.commands.showing import Headline, Part, Table, say, show
 from daemon.presentation import LIGHT
-from daemon.spc.detector import Outcome
-from daemon.trials.studies import (
-    RATES,
-    SIMPLEST,
-    WAYS,
-    FalseHolds,
-    Study,
-    facts,
-    goals,
-    run,
-)
+from tests.studies.detection import RATES, SIMPLEST, WAYS, FalseHolds, Study, run
+from tests.studies.facts import facts
+from tests.studies.faults import Outcome
+from tests.studies.goals import goals
 
 TABLE, FALSE_HOLDS, GOALS, PICTURE = (
     "detection.csv",

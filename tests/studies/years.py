@@ -16,11 +16,11 @@ from tempfile import TemporaryDirectory
 
 from numpy.random import default_rng
 
-from daemon.station import BenchDays
-from daemon.trials.studies.life import Life
-from daemon.trials.studies.makers import Line, draw, settings_of
-from daemon.trials.studies.year import Year
 from storage import LocalStore
+from tests.studies.bench_days import BenchDays
+from tests.studies.life import Life
+from tests.studies.makers import Line, draw, settings_of
+from tests.studies.year import Year
 
 __all__ = ["live", "live_many"]
 

@@ -18,9 +18,7 @@ from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.line import Line
 from daemon.spc.detector.worlds import (
-    HANDHELD,
     NOMINAL,
-    QUIET,
     SLIP,
     CheckRun,
     Fault,
@@ -76,6 +74,17 @@ EVERY_TEN = Habit(
     changed=0.0,
     reruns=0.0,
 )
+HANDHELD = World(name="handheld bench", noise=0.10, walk=0.06)
+QUIET = World(name="parts three times finer", own=0.05, shared=0.04)
+BEYOND = (
+    World(name="t tails, 3 degrees of freedom", tails="t3"),
+    World(name="2 % isolated bad parts", odd_share=0.02),
+    World(name="t tails, 5 degrees, reels twice as different", tails="t5", reel=0.30),
+    HANDHELD,
+    QUIET,
+)
+"""Worlds that no limit is calibrated on, to see what lies outside the family."""
+
 COARSE = World(name="parts four times coarser", own=0.60)
 
 

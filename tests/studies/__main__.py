@@ -1,4 +1,7 @@
-"""Studies: many simulated stories, counted."""
+"""Studies of the detector: many simulated stories, counted.
+
+`uv run python -m tests.studies --help` says which there are.
+"""
 
 import os
 from dataclasses import asdict
@@ -10,12 +13,19 @@ import click
 from config import load
 from daemon.commands.options import FOLDER, NEW_FILE
 from daemon.commands.showing import Shown, pairs, progressing, shown
+from tests.studies import detection_table, years_table
+from tests.studies.many_demos import summary, tell_many
 
 SEED = click.IntRange(min=0)
 WORKERS = click.IntRange(1, 256)
 
 
-@click.command("detection")
+@click.group("python -m tests.studies")
+def main() -> None:
+    """Run many simulated stories and count."""
+
+
+@main.command("detection")
 @click.option(
     "--replicates", type=click.IntRange(12, 100_000), default=120, show_default=True,
     help="Builds of each kind.",
@@ -33,10 +43,8 @@ def study_detection(
 
     It uses simulated worlds, and says which of the detector's goals are met.
     """
-    from daemon.commands.study_detection import studied  # noqa: PLC0415 -- plots
-
     with progressing(1000, "Builds") as step:
-        studied(
+        detection_table.studied(
             replicates,
             seed,
             workers,
@@ -45,7 +53,7 @@ def study_detection(
         )
 
 
-@click.command("demo")
+@main.command("demo")
 @click.option("--seeds", type=click.IntRange(1, 10_000), default=200, show_default=True)
 @shown
 def study_demo(*, seeds: int) -> Shown:
@@ -53,8 +61,6 @@ def study_demo(*, seeds: int) -> Shown:
 
     It uses no sockets and does not wait.
     """
-    from daemon.trials.studies import summary, tell_many  # noqa: PLC0415 -- loads the simulator
-
     with progressing(seeds, "Stories") as step:
         results = []
         for one in tell_many(range(1, seeds + 1)):
@@ -82,7 +88,7 @@ def study_demo(*, seeds: int) -> Shown:
     )
 
 
-@click.command("years")
+@main.command("years")
 @click.option(
     "--makers", type=click.IntRange(1, 100_000), default=20, show_default=True
 )
@@ -104,10 +110,8 @@ def study_years(
     Reels, sessions, slips and late records come as they do. Everything goes through
     the daemon's own rows and watch.
     """
-    from daemon.commands.study_years import studied  # noqa: PLC0415 -- the detector
-
     with progressing(makers, "Years") as step:
-        studied(
+        years_table.studied(
             makers=makers,
             seed=seed,
             accepted=accepted,
@@ -121,3 +125,7 @@ def _accepted_per_units() -> int:
     """Return the demo's accepted rate: one false hold in this many units."""
     with as_file(files("config").joinpath("demo")) as folder:
         return load(folder).plan.watching.accepted_false_holds_per_units
+
+
+if __name__ == "__main__":
+    main()

@@ -8,7 +8,8 @@ from daemon.spc.detector.following import follow
 from daemon.spc.detector.layout import layout_of
 from daemon.spc.detector.limit import Limit
 from daemon.spc.detector.line import Boundary, Line
-from daemon.spc.detector.study import (
+from daemon.spc.detector.worlds import NOMINAL, Fault, Habit, UnitRun, life_of
+from tests.studies.faults import (
     CASES,
     MISSED,
     PRIOR_BETWEEN2,
@@ -20,7 +21,6 @@ from daemon.spc.detector.study import (
     outcome_of,
     stories_of,
 )
-from daemon.spc.detector.worlds import NOMINAL, Fault, Habit, UnitRun, life_of
 
 ONE = layout_of([1000.0])
 TWO = layout_of([1000.0, 1000.0], limit_ppm=[5000.0, 5000.0])

@@ -5,8 +5,10 @@ from dataclasses import dataclass
 from math import isnan, sqrt
 from typing import Literal
 
-from daemon.spc.detector import ALLOWANCE, BUILD_UNITS, NOMINAL, Outcome
-from daemon.trials.studies.detection import RATES, SIMPLEST, Study
+from daemon.spc.detector.calibrate import ALLOWANCE, BUILD_UNITS
+from daemon.spc.detector.worlds import NOMINAL
+from tests.studies.detection import RATES, SIMPLEST, Study
+from tests.studies.faults import Outcome
 
 OFTEN, RARELY = RATES
 Z_ONE_SIDED_95 = 1.645

@@ -11,13 +11,13 @@ from daemon.bench.readings import RangeReadings
 from daemon.holds.policy import NotAllowedError
 from daemon.judging.product import ProductModel
 from daemon.station.bench_book import NoStandardError, OutOfControlError
-from daemon.station.bench_days import UNIT_S, BenchDays
 from daemon.station.import_sheet import Row
 from daemon.station.orders import RefusedError, TypedReading
 from daemon.traceability.tracing import ContradictionError
 from storage.local import LocalStore
 from storage.records import Disposal, Scope, Verdict
 from tests.daemon.making import demo_settings, readings
+from tests.studies.bench_days import UNIT_S, BenchDays
 
 SETTINGS = demo_settings()
 PRODUCT = ProductModel.of(SETTINGS.product)

@@ -20,10 +20,10 @@ from config import load
 from daemon.bench import Bench, RangeReadings, VirtualClock, by_address, measure
 from daemon.judging import ProductModel
 from daemon.simulator import DirectBench, Rig, Scenario, story
-from daemon.station import BenchDays
 from daemon.traceability import kitting
 from daemon.trials.stories import outcome
 from storage import LocalStore, Signal
+from tests.studies.bench_days import BenchDays
 
 HELD_WITHIN = 3
 CONFIDENCE = 0.95

@@ -10,21 +10,13 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.spc.detector import (
-    CASES,
-    EARLIER_BUILDS,
-    REEL,
-    SHARED_STAGE,
-    Boundary,
-    Finding,
-    Layout,
-    Line,
-    find,
-    follow,
-    layout_of,
-    life_of,
-)
-from daemon.trials.studies.goals import Goal
+from daemon.spc.detector.finding import REEL, SHARED_STAGE, Finding, find
+from daemon.spc.detector.following import follow
+from daemon.spc.detector.layout import Layout, layout_of
+from daemon.spc.detector.line import Boundary, Line
+from daemon.spc.detector.worlds import life_of
+from tests.studies.faults import CASES, EARLIER_BUILDS
+from tests.studies.goals import Goal
 
 Array = NDArray[np.float64]
 

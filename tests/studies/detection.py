@@ -11,24 +11,22 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.spc.detector import (
-    BEYOND,
+from daemon.spc.detector.calibrate import (
     BUILD_UNITS,
-    CASES,
-    FAMILY,
-    HABITS,
     LIFE_BUILDS,
-    Arm,
-    Case,
-    Habit,
-    Layout,
-    Outcome,
-    Story,
-    World,
-    good_life,
-    layout_of,
     limit_of,
     limit_until_own,
+)
+from daemon.spc.detector.layout import Layout, layout_of
+from daemon.spc.detector.worlds import FAMILY, HABITS, Habit, World
+from tests.studies.faults import (
+    BEYOND,
+    CASES,
+    Arm,
+    Case,
+    Outcome,
+    Story,
+    good_life,
     outcome_of,
     stories_of,
 )

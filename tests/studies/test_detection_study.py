@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from daemon.commands.study_detection import picture, studied, table_of
 from daemon.spc.detector.layout import layout_of
 from daemon.spc.detector.limit import Limit
-from daemon.spc.detector.study import CASES, Arm, Outcome
 from daemon.spc.detector.worlds import FAMILY, NOMINAL, Habit
-from daemon.trials.studies.detection import FalseHolds, Study, run
-from daemon.trials.studies.goals import WANTED, Goal, goals
+from tests.studies.detection import FalseHolds, Study, run
+from tests.studies.detection_table import picture, studied, table_of
+from tests.studies.faults import CASES, Arm, Outcome
+from tests.studies.goals import WANTED, Goal, goals
 
 
 def outcome(
@@ -153,11 +153,9 @@ def test_tables_and_picture_are_written(
             FalseHolds(500, "seated", "nominal", "five sessions", True, 0.1, 100),
         ),
     )
-    monkeypatch.setattr("daemon.commands.study_detection.run", lambda **_: study)
+    monkeypatch.setattr("tests.studies.detection_table.run", lambda **_: study)
     scaled = Goal(what="scaled", found=0.0, bound=0.0, kind="at most")
-    monkeypatch.setattr(
-        "daemon.commands.study_detection.facts", lambda _seed: (scaled,)
-    )
+    monkeypatch.setattr("tests.studies.detection_table.facts", lambda _seed: (scaled,))
     nobody: Callable[[float, str], None] = lambda _share, _words: None  # noqa: E731
     studied(64, 1, 1, tmp_path, nobody)
     printed = capsys.readouterr().out

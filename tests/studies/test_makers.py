@@ -9,7 +9,7 @@ import pytest
 from config.load import fingerprint
 from daemon.judging.product import ProductModel
 from daemon.judging.verdict import Judge
-from daemon.trials.studies.makers import (
+from tests.studies.makers import (
     FAULTS,
     WIDE,
     Line,
@@ -18,9 +18,9 @@ from daemon.trials.studies.makers import (
     fault_of,
     settings_of,
 )
-from daemon.trials.studies.tally import Tally, tally
-from daemon.trials.studies.year import BuildOfYear, FindingOfYear, Year
-from daemon.trials.studies.years import live
+from tests.studies.tally import Tally, tally
+from tests.studies.year import BuildOfYear, FindingOfYear, Year
+from tests.studies.years import live
 
 MAKERS = 200
 QUIET = replace(draw(np.random.default_rng(4)), tailed=False, slips=0.0)

@@ -1,5 +1,0 @@
-"""What the detector reaches on seeded worlds, and what was asked of it."""
-
-import lazy_loader
-
-__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
