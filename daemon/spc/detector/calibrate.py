@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from daemon.spc.checks import count, finite_array, positive, share
+from daemon.spc.checks import count, positive, share
 from daemon.spc.detector.following import follow
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.limit import Limit
@@ -179,14 +179,12 @@ def good_maxima(
     worlds: Sequence[World] = FAMILY,
     habits: Sequence[Habit] = HABITS,
     progress: Callable[[float], None] | None = None,
-    pool: Executor | None = None,
 ) -> Array:
     """Return the largest log-odds of good builds, shape (2, worlds, builds).
 
     The first are those whose odd units were seated again, as `limit` asks for; it also
-    says after which builds something stood and was released. A `pool` that is there
-    already serves instead of new processes. The other parameters are those of
-    `calibrate`.
+    says after which builds something stood and was released. The other parameters are
+    those of `calibrate`.
     """
     lives = ceil(builds / LIFE_BUILDS)
     seeds = np.random.SeedSequence(seed).spawn(len(worlds) * lives)
@@ -207,7 +205,7 @@ def good_maxima(
         if progress is not None:
             progress(len(done) / len(jobs))
 
-    with closing(_results(jobs, workers, pool, meanwhile=tell)) as results:
+    with closing(_results(jobs, workers, meanwhile=tell)) as results:
         for result in results:
             done.append(result)
             tell()
@@ -264,29 +262,6 @@ def _at_start(layout: Layout) -> float:
         boundary=Boundary(new_build=True, reels=dict.fromkeys(range(layout.parts))),
     )
     return line.log_odds
-
-
-def exchangeable_limit(earlier_maxima: Sequence[float]) -> tuple[float, float]:
-    """Return a limit from earlier good builds themselves, and its false-hold rate.
-
-    Parameters
-    ----------
-    earlier_maxima : sequence of m float
-        Largest log-odds of each earlier good build.
-
-    Returns
-    -------
-    limit, rate : float
-        The largest of them; a further good build exceeds it with probability
-        1 / (m + 1) if builds are exchangeable, whatever the world is like.
-
-    Examples
-    --------
-    >>> exchangeable_limit([0.2, 1.5, -0.3])
-    (1.5, 0.25)
-    """
-    values = finite_array("earlier_maxima", earlier_maxima, at_least=1)
-    return float(values.max()), 1.0 / (values.size + 1)
 
 
 def shipped_limit(units_per_false_hold: float, *, ranges: int) -> Limit:
@@ -410,13 +385,9 @@ class _Spawning(SpawnContext):
 def _results(
     jobs: Sequence[_Job],
     workers: int,
-    pool: Executor | None,
     *,
     meanwhile: Callable[[], None],
 ) -> Generator[Array, None, None]:
-    if pool is not None:
-        yield from _in_order(jobs, pool, meanwhile)
-        return
     if workers == 1:
         yield from map(_live, jobs)
         return

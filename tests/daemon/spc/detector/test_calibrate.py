@@ -12,7 +12,6 @@ import pytest
 from daemon.spc.detector.calibrate import (
     ABOVE_START,
     calibrate,
-    exchangeable_limit,
     good_maxima,
     least_limit,
     limit_of,
@@ -32,7 +31,7 @@ from daemon.spc.detector.worlds import (
     Habit,
     life_of,
 )
-from daemon.spc.errors import OutOfRangeError, SpcError, TooFewError
+from daemon.spc.errors import OutOfRangeError, SpcError
 
 LAYOUT = layout_of([1000.0, 1000.0])
 SHORT = Habit(name="short", units=(8, 8), sessions=2)
@@ -140,20 +139,6 @@ def test_a_rate_that_the_builds_cannot_show_is_refused() -> None:
         calibrate(LAYOUT, units_per_false_hold=10_000, builds=600)
     with pytest.raises(SpcError, match="100 / units_per_false_hold"):
         calibrate(LAYOUT, units_per_false_hold=90)
-
-
-def test_the_largest_of_earlier_maxima_is_exceeded_once_in_m_plus_one() -> None:
-    """True of exchangeable builds whatever the distribution: here heavy tails."""
-    rng = np.random.default_rng(2)
-    exceeded = 0
-    for _ in range(4000):
-        maxima = rng.standard_t(2, 10)
-        limit, rate = exchangeable_limit(maxima[:9].tolist())
-        exceeded += maxima[9] > limit
-        assert rate == pytest.approx(0.1)
-    assert exceeded / 4000 == pytest.approx(0.1, abs=3 * (0.09 / 4000) ** 0.5)
-    with pytest.raises(TooFewError):
-        exchangeable_limit([])
 
 
 def test_a_rarer_false_hold_raises_the_shipped_limit() -> None:
