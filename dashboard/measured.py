@@ -1,11 +1,10 @@
 """What was last measured on a unit, in lines."""
 
-from collections.abc import Collection, Mapping
-from typing import Any
+from collections.abc import Collection
 
 from daemon.judging import ProductModel, spelled
 from daemon.presentation import MINUS
-from storage import CheckResult, LatestResult, Store, UnitRow, Verdict
+from storage import CheckRow, LatestResult, Store, UnitRow
 
 COVERAGE = 2.0
 """Coverage factor of the expanded uncertainty."""
@@ -29,11 +28,10 @@ def said(
         for one in errors
     ]
     number = max(one.number for one in errors)
-    rows = store.table(
-        "check_results", product=product.settings.name, after=number - 1
-    ).to_pylist()
-    checks = [_check(one) for one in rows if one["number"] == number]
-    return lines + [f"{spelled(one)}: {one.verdict}." for one in checks]
+    checks = store.rows(CheckRow, product=product.settings.name, after=number - 1)
+    return lines + [
+        f"{spelled(one)}: {one.verdict}." for one in checks if one.number == number
+    ]
 
 
 def before(
@@ -55,18 +53,6 @@ def before(
         for one in store.rows(UnitRow, serial=serial)
         if one.again_drift_ppm and (one.run, one.range) in latest
     ]
-
-
-def _check(row: Mapping[str, Any]) -> CheckResult:
-    return CheckResult(
-        run=row["run"],
-        name=row["check"],
-        value=row["value"],
-        unit=row["unit"],
-        low=row["low"],
-        high=row["high"],
-        verdict=Verdict(row["verdict"]),
-    )
 
 
 def _ppm(value_ppm: float) -> str:

@@ -231,6 +231,11 @@ class CheckRow(Row):
     high: float | None
     verdict: Verdict
 
+    @property
+    def name(self) -> str:
+        """Which check it is, as in `storage.records.CheckResult`."""
+        return self.check
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShipmentState(Shipment):

@@ -68,7 +68,7 @@ def measure(
     clock: Clock,
     *,
     stop: Event,
-    progress: Callable[[Progress], None],
+    progress: Callable[[Progress], None] = lambda _: None,
     lowered: Mapping[str, float] = AS_PLANNED,
 ) -> list[RangeReadings]:
     """Measure the named ranges of the unit that is connected.

@@ -19,7 +19,7 @@ from config import (
     spell,
 )
 from daemon.bench import RangeReadings, linearity_ppm, series_of
-from storage import CheckResult, Verdict
+from storage import CheckResult, CheckRow, Verdict
 
 __all__ = [
     "YES_OR_NO",
@@ -169,7 +169,7 @@ def linearity(
     return tuple(found)
 
 
-def spelled(check: CheckResult) -> str:
+def spelled(check: CheckResult | CheckRow) -> str:
     """Return a check's value and limits in words.
 
     >>> spelled(CheckResult(run="r", name="supply current", value=0.0131, unit="A",

@@ -126,13 +126,7 @@ class _Hands:
         """Read a unit; the bench's own clock says when."""
         del at_s
         self._rig.mount(serial)
-        return measure(
-            self._bench,
-            self._product.keys,
-            self._clock,
-            stop=Event(),
-            progress=lambda _: None,
-        )
+        return measure(self._bench, self._product.keys, self._clock, stop=Event())
 
     def standard(self, *, at_s: float) -> list[RangeReadings]:
         """Read the check standard."""

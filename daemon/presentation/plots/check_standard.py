@@ -105,19 +105,8 @@ def checks_of_range(
         .encode(
             x=x,
             y=y,
-            color=alt.Color(
-                "meaning:N",
-                legend=None,
-                scale=alt.Scale(
-                    domain=[AS_IT_WAS, MOVED], range=[look.unit, look.moved]
-                ),
-            ),
-            shape=alt.Shape(
-                "meaning:N",
-                legend=None,
-                scale=alt.Scale(
-                    domain=[AS_IT_WAS, MOVED], range=["circle", "triangle-up"]
-                ),
+            **marks.by_meaning(
+                {AS_IT_WAS: (look.unit, "circle"), MOVED: (look.moved, "triangle-up")}
             ),
             tooltip=[
                 alt.Tooltip("started_at:T", title="When", format="%d %b %H:%M"),

@@ -76,19 +76,11 @@ def parts_against_claim(
         .encode(
             x=x,
             y=y,
-            color=alt.Color(
-                "meaning:N",
-                legend=None,
-                scale=alt.Scale(
-                    domain=["inside", "outside"], range=[look.unit, look.moved]
-                ),
-            ),
-            shape=alt.Shape(
-                "meaning:N",
-                legend=None,
-                scale=alt.Scale(
-                    domain=["inside", "outside"], range=["circle", "triangle-up"]
-                ),
+            **marks.by_meaning(
+                {
+                    "inside": (look.unit, "circle"),
+                    "outside": (look.moved, "triangle-up"),
+                }
             ),
         )
     )

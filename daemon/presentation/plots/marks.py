@@ -1,5 +1,6 @@
 """The marks that pictures are made of: dots, brackets, reels, words, paper and ink."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import altair as alt
@@ -25,19 +26,12 @@ def dots(
         .encode(
             x=x,
             y=y,
-            color=alt.Color(
-                "meaning:N",
-                legend=None,
-                scale=alt.Scale(
-                    domain=meanings, range=[look.unit, look.moved, look.odd]
-                ),
-            ),
-            shape=alt.Shape(
-                "meaning:N",
-                legend=None,
-                scale=alt.Scale(
-                    domain=meanings, range=["circle", "triangle-up", "diamond"]
-                ),
+            **by_meaning(
+                {
+                    AS_IT_WAS: (look.unit, "circle"),
+                    MOVED: (look.moved, "triangle-up"),
+                    ODD: (look.odd, "diamond"),
+                }
             ),
             # Triangles and diamonds look smaller than circles of the same area.
             size=alt.Size(
@@ -54,6 +48,21 @@ def dots(
         )
     )
     return chart
+
+
+def by_meaning(looks: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
+    """Tell marks apart by their `meaning`: each has its colour and its shape."""
+    meanings = list(looks)
+    colours, shapes = zip(*looks.values(), strict=True)
+    return {
+        name: channel(
+            "meaning:N", legend=None, scale=alt.Scale(domain=meanings, range=list(one))
+        )
+        for name, channel, one in (
+            ("color", alt.Color, colours),
+            ("shape", alt.Shape, shapes),
+        )
+    }
 
 
 def dot_size(cells: pd.DataFrame, width: float, *, most: float) -> float:

@@ -9,7 +9,7 @@ and appendix F (expected mean squares of unequal sizes).
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import Protocol, TypeVar
+from typing import Generic, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -38,36 +38,37 @@ class Named(Protocol):
 NamedT = TypeVar("NamedT", bound=Named)
 
 
-def row_named(rows: Sequence[NamedT], name: str) -> NamedT:
-    """Return the row with this name.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Components(Generic[NamedT]):
+    """Components from the outermost level in; the last row is what rests inside."""
 
-    Parameters
-    ----------
-    rows : sequence
-        Of a table of levels.
-    name : str
+    mean: float
+    levels: tuple[NamedT, ...]
 
-    Returns
-    -------
-    row
-        The first of that name.
+    def level(self, name: str) -> NamedT:
+        """Return the row with this name.
 
-    Raises
-    ------
-    OutOfRangeError
-        For a name that no row has.
+        Parameters
+        ----------
+        name : str
+            Of a level, or `INNERMOST` for what rests inside the innermost groups.
 
-    Examples
-    --------
-    >>> from types import SimpleNamespace as Row
-    >>> row_named([Row(name="build", s=3.0), Row(name="unit", s=1.0)], "unit").s
-    1.0
-    """
-    for row in rows:
-        if row.name == name:
-            return row
-    names = ", ".join(row.name for row in rows)
-    raise OutOfRangeError(argument="name", value=name, allowed=f"one of {names}")
+        Raises
+        ------
+        OutOfRangeError
+            For a name that no level has.
+
+        Examples
+        --------
+        >>> found = nested_components([1.0, 2.0, 5.0, 7.0], [("build", "aabb")])
+        >>> round(found.level(INNERMOST).variance, 4)
+        1.25
+        """
+        for row in self.levels:
+            if row.name == name:
+                return row
+        names = ", ".join(row.name for row in self.levels)
+        raise OutOfRangeError(argument="name", value=name, allowed=f"one of {names}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -187,33 +188,10 @@ class NestedLevel:
         return sqrt(self.variance)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NestedComponents:
-    """Components from the outermost level in; the last row is what rests inside."""
+class NestedComponents(Components[NestedLevel]):
+    """Components by the analysis of variance."""
 
-    mean: float
-    levels: tuple[NestedLevel, ...]
-
-    def level(self, name: str) -> NestedLevel:
-        """Return the row with this name.
-
-        Parameters
-        ----------
-        name : str
-            Of a level, or `INNERMOST` for what rests inside the innermost groups.
-
-        Raises
-        ------
-        OutOfRangeError
-            For a name that no level has.
-
-        Examples
-        --------
-        >>> found = nested_components([1.0, 2.0, 5.0, 7.0], [("build", "aabb")])
-        >>> round(found.level(INNERMOST).variance, 4)
-        1.25
-        """
-        return row_named(self.levels, name)
+    __slots__ = ()
 
 
 def nested_components(

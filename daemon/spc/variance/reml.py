@@ -20,10 +20,10 @@ from daemon.spc.errors import NoSpreadError
 from daemon.spc.variance.intervals import Interval
 from daemon.spc.variance.nested import (
     INNERMOST,
+    Components,
     NestedDesign,
     nested_components,
     nested_design,
-    row_named,
 )
 
 
@@ -42,38 +42,15 @@ class RemlLevel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RemlComponents:
-    """Components from the outermost level in; the last row is what rests inside.
+class RemlComponents(Components[RemlLevel]):
+    """Components by restricted maximum likelihood.
 
     `mean` is the generalised least squares mean, `standard_error` its own.
     `log_likelihood` is the restricted one.
     """
 
-    mean: float
     standard_error: float
     log_likelihood: float
-    levels: tuple[RemlLevel, ...]
-
-    def level(self, name: str) -> RemlLevel:
-        """Return the row with this name.
-
-        Parameters
-        ----------
-        name : str
-            Of a level, or `INNERMOST` for what rests inside the innermost groups.
-
-        Raises
-        ------
-        OutOfRangeError
-            For a name that no level has.
-
-        Examples
-        --------
-        >>> found = reml_components([1.0, 2.0, 5.0, 7.0], [("build", "aabb")])
-        >>> round(found.level(INNERMOST).variance, 4)
-        1.25
-        """
-        return row_named(self.levels, name)
 
 
 def reml_components(

@@ -49,13 +49,7 @@ class Place:
 
     def measure(self) -> list[RangeReadings]:
         """Measure all ranges of the board that is mounted."""
-        return measure(
-            self.bench,
-            self.product.keys,
-            self.clock,
-            stop=Event(),
-            progress=lambda _: None,
-        )
+        return measure(self.bench, self.product.keys, self.clock, stop=Event())
 
 
 class _RigHands:
