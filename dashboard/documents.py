@@ -6,19 +6,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import streamlit as st
 
 from config import HoldpointError
 from daemon.presentation import file_name
 from daemon.traceability import Containment, Records, cards, contain, page, table
+from daemon.traceability.papers import DOCUMENTS, Of
 from dashboard import data
 from dashboard.data import Connection
 from storage import StorageError
-
-if TYPE_CHECKING:  # the page setter takes a while to load
-    from daemon.presentation.documents import Document
 
 Make = Callable[[Connection], bytes]
 PDF, CSV, HTML, ZIP = "application/pdf", "text/csv", "text/html", "application/zip"
@@ -80,48 +78,53 @@ def made(paper: Paper, remarks: data.Remarks) -> bytes:
         raise UndoneError(str(exc)) from exc
 
 
-def unit_record(serial: str) -> Paper:
-    """Return the record of a unit's latest run."""
-    return _pdf("Test record", "test-record", serial, lambda by: by.unit_record)
+def every(of: Of, subject: str) -> list[Paper]:
+    """Return every document that is declared of such a thing."""
+    return [named(name, subject) for name, paper in DOCUMENTS.items() if paper.of is of]
 
 
-def release_record(build: str) -> Paper:
-    """Return the release record of a build."""
-    return _pdf("Release record", "release-record", build, lambda by: by.build_release)
+def named(name: str, subject: str) -> Paper:
+    """Return one document by the word that its command has."""
+    declared = DOCUMENTS[name]
 
+    def make(at: Connection) -> bytes:
+        from daemon.presentation import documents  # noqa: PLC0415 -- loads the page setter
 
-def build_sheet(build: str) -> Paper:
-    """Return what lies on the bench while a build is measured."""
-    return _pdf("Sheet for the bench", "bench-sheet", build, lambda by: by.build_sheet)
+        made = declared.gather(
+            at.store,
+            at.product,
+            subject,
+            issued_at=datetime.now(UTC),
+            issuer=at.settings.product.issuer,
+        )
+        if not declared.many:
+            return documents.pdf(made[0])
+        out = io.BytesIO()
+        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
+            for each in made:
+                file.writestr(file_name(each.number, "pdf"), documents.pdf(each))
+        return out.getvalue()
 
-
-def supplier_report(finding: str) -> Paper:
-    """Return what a finding says to whoever supplied its reel."""
-    return _pdf(
-        "Report to the supplier",
-        "supplier-report",
-        finding,
-        lambda by: by.supplier_report,
-    )
+    mime = ZIP if declared.many else PDF
+    file = file_name(f"{declared.file}-{subject}", mime.rpartition("/")[2])
+    return Paper(label=declared.title, file=file, mime=mime, make=make)
 
 
 def of_reel(shown: data.Shown, reel: str) -> list[Paper]:
-    """Return a report to the supplier for each finding on a reel that stands."""
+    """Return what is declared of each finding on a reel that stands."""
     named = [one for one in shown.current if one.reel == reel and one.part]
+    papers = [(found, paper) for found in named for paper in of_finding(found.signal)]
     if len(named) == 1:
-        return [supplier_report(named[0].signal)]
+        return [paper for _, paper in papers]
     return [
-        replace(paper, label=f"{paper.label}, {one.signal}")
-        for one in named
-        for paper in [supplier_report(one.signal)]
+        replace(paper, label=f"{paper.label}, {found.signal}")
+        for found, paper in papers
     ]
 
 
-def customer_notice(serial: str) -> Paper:
-    """Return the notice to a unit's holder, from its own latest errors."""
-    return _pdf(
-        "Customer's notice and card", "notice", serial, lambda by: by.customer_notice
-    )
+def of_finding(finding: str) -> list[Paper]:
+    """Return what is declared of a finding."""
+    return every(Of.FINDING, finding)
 
 
 def lists(subject: str) -> tuple[Paper, ...]:
@@ -141,54 +144,6 @@ def lists(subject: str) -> tuple[Paper, ...]:
         sheet("Lists to print", "containment", HTML, page),
         sheet("Customers' factors (CSV)", "factors", CSV, cards),
     )
-
-
-def notices(subject: str) -> Paper:
-    """Return the notices to all holders of a containment."""
-
-    def make(at: Connection) -> bytes:
-        from daemon.presentation import documents  # noqa: PLC0415 -- loads the page setter
-        from daemon.traceability.papers import recall_letters  # noqa: PLC0415
-
-        written = recall_letters.notices(
-            _contained(at, subject), at.product, **_how(at)
-        )
-        out = io.BytesIO()
-        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
-            for one in written:
-                file.writestr(file_name(one.number, "pdf"), documents.pdf(one))
-        return out.getvalue()
-
-    return Paper(
-        label="All notices and cards (ZIP)",
-        file=file_name(f"notices-{subject}", "zip"),
-        mime=ZIP,
-        make=make,
-    )
-
-
-def _pdf(
-    label: str,
-    name: str,
-    subject: str,
-    gatherer: Callable[[Any], Callable[..., "Document"]],
-) -> Paper:
-    """Return a document on one thing; `gatherer` picks its function."""
-
-    def make(at: Connection) -> bytes:
-        # Loads the page setter.
-        from daemon.presentation import documents  # noqa: PLC0415
-        from daemon.traceability import papers  # noqa: PLC0415
-
-        gather = gatherer(papers)
-        return documents.pdf(gather(at.store, at.product, subject, **_how(at)))
-
-    file = file_name(f"{name}-{subject}", "pdf")
-    return Paper(label=label, file=file, mime=PDF, make=make)
-
-
-def _how(at: Connection) -> dict[str, Any]:
-    return {"issued_at": datetime.now(UTC), "issuer": at.settings.product.issuer}
 
 
 def _contained(at: Connection, subject: str) -> Containment:

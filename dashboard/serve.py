@@ -17,6 +17,7 @@ from threading import Thread
 import streamlit as st
 
 from daemon.presentation import DARK, LIGHT
+from daemon.traceability.papers import DOCUMENTS
 from dashboard import look
 
 HOST = "127.0.0.1"
@@ -65,6 +66,8 @@ def load() -> None:
         # A door loads what it offers only when it is asked for.
         for offered in getattr(room, "__all__", ()):
             getattr(room, offered)
+    for one in DOCUMENTS.values():
+        one.function()
     import_module("daemon.presentation.documents.drawing").begin()
     gc.freeze()  # what is loaded stays, and need not be searched for garbage
 

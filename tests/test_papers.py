@@ -27,6 +27,9 @@ MADE_BY_THE_MAKER = re.compile(
 """Files in the maker's own folder, and whatever is to be named by who adds it."""
 DECISION = re.compile(r"^\d+\. .*\(20\d\d-\d\d")
 """Begins a decision, which is never edited: what it names may be gone."""
+DECLARED = "report"
+"""Its commands are the documents, which declare themselves: the README names it alone,
+its own help every document."""
 LONGEST = 500
 """Characters of a paragraph: five lines."""
 
@@ -42,6 +45,11 @@ def entry() -> tuple[click.Group, str]:
 
 def text_of(paper: Path) -> str:
     return (ROOT / paper).read_text(encoding="utf-8")
+
+
+def standing(paper: Path) -> list[str]:
+    """Return the lines of a paper but its decisions."""
+    return [one for one in text_of(paper).splitlines() if not DECISION.match(one)]
 
 
 def commands_in(text: str) -> Iterator[str]:
@@ -60,8 +68,7 @@ def typed(line: str) -> list[str]:
 
 @pytest.mark.parametrize("paper", PAPERS, ids=str)
 def test_every_file_that_a_paper_names_is_there(paper: Path) -> None:
-    lines = text_of(paper).splitlines()
-    prose = FENCE.sub("", "\n".join(one for one in lines if not DECISION.match(one)))
+    prose = FENCE.sub("", "\n".join(standing(paper)))
     named = [one for one in SPAN.findall(prose) if PATH.fullmatch(one)]
     near = (ROOT / paper).parent
     absent = [
@@ -75,7 +82,8 @@ def test_every_file_that_a_paper_names_is_there(paper: Path) -> None:
 
 def told() -> list[str]:
     """Return every command that a paper tells to type."""
-    lines = [line for paper in PAPERS for line in commands_in(text_of(paper))]
+    texts = ["\n".join(standing(paper)) for paper in PAPERS]
+    lines = [line for text in texts for line in commands_in(text)]
     return sorted({one for one in lines if typed(one)})
 
 
@@ -101,7 +109,7 @@ def leaves(group: click.Group, *words: str) -> Iterator[tuple[str, str]]:
     for name in group.list_commands(context):
         one = group.get_command(context, name)
         assert one is not None
-        if isinstance(one, click.Group):
+        if isinstance(one, click.Group) and name != DECLARED:
             yield from leaves(one, *words, name)
         else:
             yield " ".join((*words, name)), (one.help or "").partition("\n")[0]

@@ -7,6 +7,8 @@ what a command needs. Groups follow the day. The function of `hold end` is `hold
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from daemon.traceability.papers import DOCUMENTS
+
 
 class One(NamedTuple):
     """A command: its module in this room, and what it does."""
@@ -114,14 +116,7 @@ SECTIONS: Mapping[str, Entries] = {
         "return": One("shipping", "Record that a unit came back."),
         "report": Several(
             "Write a document: PDF, HTML or PNG.",
-            {
-                "unit": One("reports", "Write the test record of a unit."),
-                "build": One("reports", "Write the release record of a build."),
-                "sheet": One("reports", "Write the sheet for the bench."),
-                "supplier": One("reports", "Write a claim to the supplier."),
-                "customer": One("reports", "Write the notice on one unit."),
-                "customers": One("reports", "Write the notice to all holders."),
-            },
+            {name: One("reports", one.says) for name, one in DOCUMENTS.items()},
         ),
         "card": One("recall", "Give a unit's correction factors."),
     },

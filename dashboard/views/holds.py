@@ -91,9 +91,9 @@ def papers(hold: HoldState, shown: Shown) -> list[documents.Paper]:
     """Return the documents on what a hold stands on."""
     match hold.scope:
         case Scope.BUILD:
-            return [documents.release_record(hold.subject)]
+            return [documents.named("build", hold.subject)]
         case Scope.UNIT if (shown.errors["serial"] == hold.subject).any():
-            return [documents.unit_record(hold.subject)]
+            return [documents.named("unit", hold.subject)]
         case Scope.REEL:
             return documents.of_reel(shown, hold.subject)
         case _:

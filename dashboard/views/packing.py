@@ -57,7 +57,7 @@ def packing() -> None:
     if answer is not None and answer.reasons and not answer.overridden:
         override(answer)
     if answer is not None and (shown.errors["serial"] == answer.serial).any():
-        documents.offer([documents.unit_record(answer.serial)], key="scanned")
+        documents.offer([documents.named("unit", answer.serial)], key="scanned")
     before = st.session_state.get(LAST, [])
     if before:
         look.heading("Before")

@@ -14,6 +14,7 @@ from daemon.traceability import (
     contain,
     note,
 )
+from daemon.traceability.papers import Of
 from dashboard import data, documents, look, who
 from storage import Step, StorageError
 
@@ -67,12 +68,12 @@ def papers(shown: data.Shown, found: Containment) -> list[documents.Paper]:
     """Return the lists as files, and what customers and supplier are told."""
     offered = [*documents.lists(found.subject)]
     if found.noticed:
-        offered.append(documents.notices(found.subject))
+        offered += documents.every(Of.CONTAINMENT, found.subject)
     asked = [one for one in shown.findings if one.signal == found.subject]
     if not asked:
         return [*offered, *documents.of_reel(shown, found.subject)]
     named = [one.signal for one in asked if one.reel and one.part]
-    return [*offered, *(documents.supplier_report(one) for one in named)]
+    return [*offered, *(paper for one in named for paper in documents.of_finding(one))]
 
 
 def listed(name: str, units: tuple[Concerned, ...]) -> None:

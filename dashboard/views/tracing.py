@@ -4,12 +4,11 @@ import streamlit as st
 
 from daemon.presentation.plots import segments, traced
 from daemon.traceability import Records, Trace, trace
+from daemon.traceability.papers import Of
 from dashboard import data, documents, look, measured
 from storage import StorageError
 
 WIDE_PX, NARROW_PX = 1180, 340
-CELLS_NARROW = 40
-"""Units that a narrow picture has room for."""
 
 
 def show() -> None:
@@ -55,9 +54,9 @@ def papers(found: Trace, records: Records, shown: data.Shown) -> list[documents.
         case "serial" if not records.errors_of(name):
             return []
         case "serial":
-            return [documents.unit_record(name), documents.customer_notice(name)]
+            return documents.every(Of.UNIT, name)
         case "build":
-            return [documents.release_record(name), documents.build_sheet(name)]
+            return documents.every(Of.BUILD, name)
         case _:
             return documents.of_reel(shown, name)
 

@@ -13,7 +13,7 @@ from config.model import Alerts, Bench, CheckStandard, Plan, Settings
 from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import StoppedError
 from daemon.judging.product import ProductModel
-from daemon.presentation.documents import UnitRecord
+from daemon.presentation.documents.unit import UnitRecord
 from daemon.station import (
     AmbientError,
     MovedAlikeError,
@@ -24,7 +24,7 @@ from daemon.station import (
 from daemon.station.cycle import Cycle
 from daemon.station.desk import Desk
 from daemon.station.orders import SecondMeter
-from daemon.traceability.papers import unit_record
+from daemon.traceability.papers.unit import unit_record
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product
 from tests.daemon.bench.fakes import (

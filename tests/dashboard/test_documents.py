@@ -6,31 +6,33 @@ import zipfile
 import pytest
 
 from daemon.service.home import Home
+from daemon.traceability.papers import DOCUMENTS, Of
 from dashboard import data, documents
 from dashboard.documents import Paper, UndoneError, made
 from tests.daemon.seeded import BAD_REEL
 from tests.dashboard.test_pages import opened
 
-PAPERS = (
-    documents.unit_record("PA-3007"),
-    documents.customer_notice("PA-3007"),
-    documents.release_record("B-3"),
-    documents.build_sheet("B-3"),
-    documents.supplier_report("B-3-F1"),
-)
+SUBJECTS = {
+    Of.UNIT: "PA-3007", Of.BUILD: "B-3", Of.FINDING: "B-3-F1", Of.CONTAINMENT: "B-3-F1",
+}  # fmt: skip
 
 
 @pytest.mark.usefixtures("held")
-@pytest.mark.parametrize("paper", PAPERS, ids=lambda one: one.file)
-def test_every_document_is_made_on_click(paper: Paper) -> None:
-    assert made(paper, data.Remarks()).startswith(b"%PDF-")
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_every_document_that_is_declared_is_made_on_click(name: str) -> None:
+    declared = DOCUMENTS[name]
+    paper = documents.named(name, SUBJECTS[declared.of])
+    offered = documents.every(declared.of, SUBJECTS[declared.of])
+    assert paper.file in [one.file for one in offered]
+    begins = b"PK" if declared.many else b"%PDF-"
+    assert made(paper, data.Remarks()).startswith(begins)
 
 
 @pytest.mark.usefixtures("held")
 def test_the_lists_of_a_containment_are_made_on_click() -> None:
     for one in documents.lists("B-3-F1"):
         assert made(one, data.Remarks())
-    letters = made(documents.notices("B-3-F1"), data.Remarks())
+    letters = made(documents.named("customers", "B-3-F1"), data.Remarks())
     with zipfile.ZipFile(io.BytesIO(letters)) as file:
         assert file.testzip() is None
 
@@ -39,9 +41,9 @@ def test_the_lists_of_a_containment_are_made_on_click() -> None:
 @pytest.mark.parametrize(
     ("paper", "why"),
     [
-        (documents.unit_record("PA-0000"), "measured unit 'PA-0000'"),
-        (documents.supplier_report("B-9-F9"), "finding 'B-9-F9'"),
-        (documents.notices("B-9-F9"), "'B-9-F9'"),
+        (documents.named("unit", "PA-0000"), "measured unit 'PA-0000'"),
+        (documents.named("supplier", "B-9-F9"), "finding 'B-9-F9'"),
+        (documents.named("customers", "B-9-F9"), "'B-9-F9'"),
     ],
     ids=lambda one: getattr(one, "file", ""),
 )
@@ -61,7 +63,7 @@ def test_without_a_daemon_no_document_is_made_and_the_page_says_so(
     monkeypatch.setenv("HOLDPOINT_HOME", str(quiet_home.folder))
     remarks = data.Remarks()
     with pytest.raises(UndoneError):
-        made(documents.release_record("B-3"), remarks)
+        made(documents.named("build", "B-3"), remarks)
     assert remarks.last is not None
 
 

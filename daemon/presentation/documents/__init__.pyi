@@ -1,5 +1,4 @@
 from .blocks import Document as Document
-from .build import BuildRelease as BuildRelease
 from .content import (
     Board as Board,
     CheckLine as CheckLine,
@@ -14,7 +13,6 @@ from .content import (
     Sample as Sample,
     ToleranceClass as ToleranceClass,
 )
-from .customer import CustomerNotice as CustomerNotice
 from .drawing import PAPER as PAPER, WIDTH_PX as WIDTH_PX, drawn as drawn
 from .errors import (
     FontMissingError as FontMissingError,
@@ -22,7 +20,6 @@ from .errors import (
     LayoutError as LayoutError,
     NoSupplierError as NoSupplierError,
     ReportError as ReportError,
+    WithdrawnError as WithdrawnError,
 )
 from .making import html as html, pdf as pdf, png as png
-from .supplier import SupplierReport as SupplierReport
-from .unit import BuildSheet as BuildSheet, UnitRecord as UnitRecord

@@ -5,6 +5,7 @@ ReportError
     LayoutError          the page could not be set
     ImageError           a picture that cannot be read, or is too large
     NoSupplierError      a finding for which no supplier answers
+    WithdrawnError       a finding that concerns nobody any more
 """
 
 from config import HoldpointError
@@ -49,3 +50,10 @@ class NoSupplierError(ReportError):
     def __init__(self, *, finding: str) -> None:
         super().__init__(f"finding {finding} names no reel; no supplier is concerned")
         self.finding = finding
+
+
+class WithdrawnError(ReportError):
+    """A finding was withdrawn: it concerns nobody, so nobody is written to."""
+
+    def __init__(self, *, why: str) -> None:
+        super().__init__(why)

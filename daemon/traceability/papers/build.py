@@ -14,14 +14,14 @@ from daemon.presentation.documents import (
     PAPER,
     WIDTH_PX,
     Board,
-    BuildRelease,
-    BuildSheet,
     FittedReel,
     HoldLine,
     Image,
     RangeCapability,
     drawn,
 )
+from daemon.presentation.documents.build import BuildRelease
+from daemon.presentation.documents.unit import BuildSheet
 from daemon.presentation.plots import columns, individuals, laid_out, reel_changes
 from daemon.spc import SpcError
 from daemon.spc.capability import Specification, capability_study

@@ -8,11 +8,12 @@ from daemon.judging import ProductModel
 from daemon.presentation.documents import (
     PAPER,
     Correction,
-    CustomerNotice,
+    Image,
     Sample,
-    SupplierReport,
     drawn,
 )
+from daemon.presentation.documents.customer import CustomerNotice
+from daemon.presentation.documents.supplier import SupplierReport
 from daemon.presentation.plots import parts_against_claim
 from daemon.traceability.papers.recall_letters import (
     report_of_finding,
@@ -41,8 +42,18 @@ def supplier_report(
     *,
     issued_at: datetime,
     issuer: str,
+    ask: str | None = None,
+    label: Image | None = None,
+    photos: tuple[Image, ...] = (),
 ) -> SupplierReport:
     """Return what a finding says to whoever supplied the reel that it names.
+
+    Parameters
+    ----------
+    ask
+        What is asked of the supplier, in place of what its finding asks.
+    label, photos
+        Of the reel's label, and whatever else is to be seen.
 
     Raises
     ------
@@ -60,7 +71,13 @@ def supplier_report(
         issued_at=issued_at,
         issuer=issuer,
     )
-    return _with_samples(made, proofs_on(store, signal))
+    seen = replace(
+        made,
+        requested_action=ask or made.requested_action,
+        label=label,
+        photos=photos,
+    )
+    return _with_samples(seen, proofs_on(store, signal))
 
 
 def _with_samples(report: SupplierReport, proofs: Sequence[Proof]) -> SupplierReport:

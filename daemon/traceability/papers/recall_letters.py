@@ -6,14 +6,15 @@ from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.presentation.documents import (
     Correction,
-    CustomerNotice,
     NoSupplierError,
-    SupplierReport,
     ToleranceClass,
+    WithdrawnError,
 )
-from daemon.traceability.containment import Concerned, Containment
+from daemon.presentation.documents.customer import CustomerNotice
+from daemon.presentation.documents.supplier import SupplierReport
+from daemon.traceability.containment import Concerned, Containment, contain
 from daemon.traceability.tracing import Records
-from storage import Signal
+from storage import Signal, Store
 
 METHOD = (
     "Each finished unit was driven with a known input on every range; the error of a "
@@ -89,6 +90,35 @@ def _own_part(product: ProductModel, signal: Signal) -> tuple[str, ...]:
         return ()
     title = product.range(signal.range).title
     return (OWN_PART.format(range=title, part=signal.part),)
+
+
+def notices_of(
+    store: Store,
+    product: ProductModel,
+    subject: str,
+    *,
+    issued_at: datetime,
+    issuer: str,
+) -> tuple[CustomerNotice, ...]:
+    """Return a notice for every unit that left and may carry what was found.
+
+    Parameters
+    ----------
+    subject
+        A finding, or a reel.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        There is no such finding or reel.
+    daemon.presentation.documents.errors.WithdrawnError
+        The finding was withdrawn.
+    """
+    records = Records.of(store, product.settings.name, product.keys)
+    found = contain(store, records, subject)
+    if found.withdrawn is not None:
+        raise WithdrawnError(why=found.headline())
+    return notices(found, product, issued_at=issued_at, issuer=issuer)
 
 
 def notices(

@@ -12,8 +12,8 @@ from daemon.presentation.documents import (
     InstrumentLine,
     JudgedBefore,
     RangeLine,
-    UnitRecord,
 )
+from daemon.presentation.documents.unit import UnitRecord
 from daemon.traceability.held import holds_of
 from daemon.traceability.papers.lines import doubts_on
 from storage import (

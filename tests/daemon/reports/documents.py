@@ -9,11 +9,8 @@ from PIL import Image as Raster, ImageDraw
 
 from daemon.presentation.documents import (
     Board,
-    BuildRelease,
-    BuildSheet,
     CheckLine,
     Correction,
-    CustomerNotice,
     Document,
     FittedReel,
     HoldLine,
@@ -23,11 +20,13 @@ from daemon.presentation.documents import (
     RangeCapability,
     RangeLine,
     Sample,
-    SupplierReport,
     ToleranceClass,
-    UnitRecord,
 )
+from daemon.presentation.documents.build import BuildRelease
+from daemon.presentation.documents.customer import CustomerNotice
 from daemon.presentation.documents.drawing import PAPER, drawn
+from daemon.presentation.documents.supplier import SupplierReport
+from daemon.presentation.documents.unit import BuildSheet, UnitRecord
 from daemon.presentation.plots.claim import parts_against_claim
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
