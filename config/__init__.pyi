@@ -26,13 +26,10 @@ from .plan import (
     Beside as Beside,
     Channel as Channel,
     Judging as Judging,
-    Plan as Plan,
     Reading as Reading,
-    Watching as Watching,
     linearity_of as linearity_of,
 )
 from .product import (
-    ErrorLimit as ErrorLimit,
     Part as Part,
     Product as Product,
     Range as Range,

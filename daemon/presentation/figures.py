@@ -154,13 +154,6 @@ def ppm(value_ppm: float, uncertainty_ppm: float) -> str:
     return signed(value_ppm, decimals_for(uncertainty_ppm))
 
 
-def range_of(low_ppm: float, high_ppm: float) -> str:
-    """Return an interval in percent, to the digits its half width allows."""
-    places = decimals_for((high_ppm - low_ppm) / 2 / PPM_PER_PERCENT)
-    low, high = (signed(one / PPM_PER_PERCENT, places) for one in (low_ppm, high_ppm))
-    return f"{low} % to {high} %"
-
-
 def prefixed(value: float, unit: str, *, digits: int = 6) -> str:
     """Return a quantity with its prefix, to so many significant digits.
 

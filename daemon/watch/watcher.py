@@ -45,7 +45,6 @@ from daemon.watch.suspects import (
 )
 from storage import Fitting, LimitIs, Signal
 
-EMPTY: Mapping[str, Iterable[str]] = {}
 EARLIER_BUILDS = 12
 """Builds whose readings are looked through for a range that reads alike."""
 FOR_NOBODY = 500

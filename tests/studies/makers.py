@@ -14,8 +14,8 @@ from typing import Literal
 import numpy as np
 from numpy.random import Generator
 
-from config import (
-    TYPED,
+from config import TYPED
+from config.model import (
     Bench,
     CheckStandard,
     ErrorLimit,

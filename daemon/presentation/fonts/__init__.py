@@ -4,5 +4,4 @@ from pathlib import Path
 
 FOLDER = Path(__file__).parent
 PLAIN = FOLDER / "DejaVuSans.ttf"
-BOLD = FOLDER / "DejaVuSans-Bold.ttf"
 FAMILY = "DejaVu Sans"
