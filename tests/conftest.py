@@ -15,9 +15,10 @@ from collections.abc import Generator
 import pytest
 from hypothesis import settings
 
-from tests import compiling
+from tests import bytecode, compiling
 from tests.reference_values import COMPARISONS, HEADING, entries, line
 
+bytecode.keep()
 pytest_plugins = ["tests.left_behind"]
 
 MOST_WORKERS = 4
