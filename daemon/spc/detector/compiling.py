@@ -7,12 +7,15 @@ from typing import Any, TypeVar
 
 import numpy as np
 from numba import njit
+from numba.core import types
 from numpy.typing import NDArray
 
 Bools = NDArray[np.bool_]
 Places = tuple[int, int, int, int, int]
 """See `daemon.spc.detector.state.places_of`."""
 Loops = TypeVar("Loops", bound=Callable[..., Any])
+KINDS: Any = types
+"""Types as the compiler names them; it says little of them to a checker."""
 
 
 def _stamp() -> str:
@@ -36,5 +39,22 @@ def compiled(loops: Loops) -> Loops:
     """
     machine: Any = njit(cache=True, error_model="numpy")(loops)
     machine._cache._cache_file._source_stamp = STAMP  # noqa: SLF001 -- no other way
+    of_these_types = machine.get_call_template
+
+    def template(args: tuple[Any, ...], kws: dict[str, Any]) -> Any:
+        return of_these_types(
+            tuple(_of_any_value(one) for one in args),
+            {name: _of_any_value(one) for name, one in kws.items()},
+        )
+
+    # Else loops that call others are given code of its own for each constant.
+    machine.get_call_template = template
     kept: Loops = machine
     return kept
+
+
+def _of_any_value(kind: Any) -> Any:
+    """Return an argument's type; of a constant, or a tuple with some, of any value."""
+    if isinstance(kind, KINDS.BaseAnonymousTuple):
+        return KINDS.Tuple(tuple(_of_any_value(one) for one in kind.types))
+    return KINDS.unliteral(kind)
