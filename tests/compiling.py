@@ -9,6 +9,8 @@ from importlib.resources import as_file, files
 from importlib.util import find_spec
 from pathlib import Path
 
+from tests import bytecode
+
 ROOT = Path(__file__).parents[1]
 NOTE = ROOT / ".pytest_cache" / "compiled"
 COMPILED = "daemon.spc.detector"
@@ -45,6 +47,7 @@ def warm() -> None:
 
 def main() -> None:
     """Compile, and note what."""
+    bytecode.keep()
     warm()
     NOTE.parent.mkdir(exist_ok=True)
     NOTE.write_text(stamp())
