@@ -80,6 +80,8 @@ class Shown:
     holds: list[HoldState]
     measured: list[Proof]
     """What was measured to settle findings, oldest first."""
+    checks: pd.DataFrame
+    """Of the check standard, every range of every check."""
     doubts: pd.DataFrame
     runs_in_doubt: list[RunInDoubt]
     messages: pd.DataFrame
@@ -109,6 +111,9 @@ class Shown:
             fittings=rows("fitting"),
             holds=store.rows(HoldState, product=connection.name),
             measured=store.rows(Proof, "proofs", product=connection.name),
+            checks=store.frame(
+                "range_rows", product=connection.name, after=0, kind="check"
+            ),
             doubts=rows("doubts"),
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
             messages=rows("alerts"),
@@ -183,12 +188,11 @@ def shown() -> Shown | None:
 class _Kept:
     """What all viewers were last shown, and when it was asked for.
 
-    `changes` is the Store's, from before the rows were read.
+    With the rows goes the number of the Store's changes from before they were read.
     """
 
-    shown: Shown | None = None
+    shown: tuple[int, Shown] | None = None
     asked_s: float = -FRESH_S
-    changes: int = -1
 
 
 @st.cache_resource(show_spinner=False)
@@ -199,17 +203,20 @@ def _kept() -> _Kept:
 def _newest(connection: Connection) -> Shown:
     """Ask for rows once some were kept; those that did not change keep their stamp."""
     kept = _kept()
-    last = kept.shown if kept.shown and kept.shown.connection is connection else None
+    before, last = kept.shown or (-1, None)
+    if last is not None and last.connection is not connection:
+        last = None
     if last is not None and monotonic() - kept.asked_s < FRESH_S:
         return last
     kept.asked_s = monotonic()
     changes = connection.store.changes()
-    if last is not None and changes == kept.changes:
+    if last is not None and changes == before:
         return last
     asked = Shown.of(connection)
-    kept.changes = changes
-    kept.shown = last if last is not None and asked.same_as(last) else asked
-    return kept.shown
+    found = last if last is not None and asked.same_as(last) else asked
+    # Both at once: two viewers may ask at one time, and the older answer come last.
+    kept.shown = changes, found
+    return found
 
 
 def here() -> Shown:

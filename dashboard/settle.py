@@ -21,6 +21,7 @@ OHMS = (
     "are safest."
 )
 SAYABLE = 0.01
+EVERY_S = 3.0
 WHO = "choose your name above: it says who measures"
 
 
@@ -40,7 +41,8 @@ def settle(shown: Shown, signal: str) -> None:
         if len(worths) == 1:
             look.quiet(f"Each {worths.pop()}.")
         form(raised, steps, shown)
-        became(signal)
+        if st.session_state.get(f"proof asked {signal}"):
+            became(signal)
 
 
 def stands(after: Mapping[str, float]) -> str:
@@ -151,6 +153,7 @@ def run(signal: Signal, kind: ProofKind, number: int) -> None:
     data.tried(lambda at: asked.append(at.client.work("prove", proof=proof)))
 
 
+@st.fragment(run_every=EVERY_S)
 def became(name: str) -> None:
     """Say what became of the last measurement that was ordered for a finding."""
     asked: list[str] = st.session_state.get(f"proof asked {name}", [])

@@ -31,7 +31,11 @@ __all__ = [
 TWO = 2
 """Checks that it takes to see a drift."""
 COVERAGE = 0.95
+SHORTEST_S = 3600.0
+"""Checks that follow each other sooner say little of what a bench does in hours."""
 PACES = 120
+NEWEST = 30
+"""Checks that are looked at, beside the first: what a walk does tells of its pace."""
 SLOWEST = 0.01
 """Of a walk from check to check, as a share of the checks' scatter."""
 FASTEST = 8.0
@@ -103,7 +107,7 @@ def carried_ppm(points: Sequence[CheckPoint], at_s: float) -> float:
     ...     for at_s, ppm in [(0.0, 0.0), (100.0, 2.0), (200.0, 1.0)]
     ... ]
     >>> round(carried_ppm(checks, 250.0), 1)
-    3.6
+    1.4
     """
     if len(points) < TWO:
         return 0.0
@@ -202,7 +206,7 @@ class _Walk(NamedTuple):
     steps_ppm: np.ndarray
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=8)
 def _walk(points: tuple[CheckPoint, ...]) -> _Walk | None:
     """Return what the checks say of the walk; None where they cannot differ.
 
@@ -210,11 +214,14 @@ def _walk(points: tuple[CheckPoint, ...]) -> _Walk | None:
     """
     for one, other in pairwise(points):
         _require_order(one, other)
-    first, later = points[0], points[1:]
+    first, later = points[0], points[1:][-NEWEST:]
     elapsed_s = np.array([one.at_s - first.at_s for one in later])
     steps_ppm = np.array([one.difference_ppm - first.difference_ppm for one in later])
-    apart_s = elapsed_s[-1] / len(later)
-    step_ppm = sqrt(float(np.mean(np.diff(steps_ppm, prepend=0.0) ** 2)))
+    taken_s = np.diff(elapsed_s, prepend=0.0)
+    apart_s = max(float(np.median(taken_s)), SHORTEST_S)
+    # Steps as they would be if all checks were so far apart.
+    squares = np.diff(steps_ppm, prepend=0.0) ** 2 * (apart_s / taken_s)
+    step_ppm = sqrt(float(np.mean(squares)))
     scatter_ppm = sqrt(float(np.mean([one.uncertainty_ppm**2 for one in points])))
     if step_ppm == scatter_ppm == 0.0:
         return None

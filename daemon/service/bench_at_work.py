@@ -239,15 +239,21 @@ class BenchAtWork:
         NoSourceError
             There is no source that can be told.
         """
+        bench = self._bench  # another thread may let go of it
         try:
-            if self._bench is not None:
-                self._bench.halt()
+            if bench is not None:
+                bench.halt()
             else:
-                reach_for_source(orders_of(self._home, self._settings))
+                orders = orders_of(self._home, self._settings)
+                # Left where it can be tried again until it was seen off.
+                orders.save(self._home.orders)
+                reach_for_source(orders)
+                self._home.orders.unlink(missing_ok=True)
         except OutputNotOffError as exc:
             self._alarm(str(exc))
             raise
-        self._desk.show(phase="source off", source_on=False)
+        self.alarmed = False
+        self._desk.show(phase="source off", source_on=False, alarm=None)
 
     def resume(self) -> None:
         """Allow measuring again; leads may have been touched, so check anew."""

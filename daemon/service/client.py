@@ -161,7 +161,12 @@ class Client:
             raise UnreachableError(
                 address=self.endpoint.address, reason=str(exc)
             ) from exc
-        found: dict[str, Any] = answer.json()
+        try:
+            found: dict[str, Any] = answer.json()
+        except ValueError as exc:
+            raise UnreachableError(
+                address=self.endpoint.address, reason=answer.reason_phrase
+            ) from exc
         if answer.is_error:
             raise RefusedOrderError(str(found.get("error", answer.reason_phrase)))
         return found

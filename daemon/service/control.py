@@ -11,6 +11,7 @@ from starlette.responses import JSONResponse
 from starlette.routing import Route
 
 from config import HoldpointError
+from daemon.service.safe_off import NoSourceError
 from daemon.station import Desk, Order
 
 
@@ -54,6 +55,9 @@ def routes(
         desk.halt.set()
         try:
             await run_in_threadpool(source_off)
+        except NoSourceError as exc:
+            desk.halt.clear()  # nothing was stopped
+            return JSONResponse({"error": str(exc)}, status_code=502)
         except HoldpointError as exc:
             return JSONResponse({"error": str(exc)}, status_code=502)
         return JSONResponse({"off": True})

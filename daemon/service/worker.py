@@ -139,7 +139,9 @@ class Worker:
             self.show_watching()
         except StoppedError as exc:
             self.desk.update(name, state="failed", message=str(exc))
-            self.desk.show(phase="source off", source_on=False, range=None)
+            self.desk.show(range=None)
+            if not self.bench.alarmed:
+                self.desk.show(phase="source off", source_on=False)
         except FAULTS as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self._trouble(exc)

@@ -271,7 +271,8 @@ class Standing:
         return CheckPoint(
             at_s=moment_s(measured.readings),
             difference_ppm=error.error_ppm - self._standard.error_ppm[key],
-            uncertainty_ppm=error.comparison_uncertainty_ppm,
+            # What differs from check to check: a room that is not read is no scatter.
+            uncertainty_ppm=error.own_uncertainty_ppm,
         )
 
     def _in_control(
@@ -284,7 +285,7 @@ class Standing:
             known_ppm=self._standard.error_ppm[key],
             known_uncertainty_ppm=self._standard.uncertainty_ppm,
         )
-        own = own_limits(earlier_ppm, least_ppm=2 * error.comparison_uncertainty_ppm)
+        own = own_limits(earlier_ppm, least_ppm=2 * error.own_uncertainty_ppm)
         return said.in_control and (own is None or own.hold(said.difference_ppm))
 
     def _moved_alike(self, measured: Mapping[str, Measured]) -> dict[str, float]:

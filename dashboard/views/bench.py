@@ -79,8 +79,8 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
         lines.append(f"{figures.counted(state['waiting'] - 1, 'unit')} after this one.")
     if state["bench"] is None:
         return "No bench: type what you read.", lines
-    if state["phase"] == "source off":
-        return "The source is off.", ["Check leads and board, then allow measuring."]
+    if state["alarm"] or state["phase"] == "source off":
+        return is_off(alarm=state["alarm"])
     if state["prompt"] is not None:
         return f"Waiting for {state['prompt']['subject']}.", lines
     if state["phase"] in {"measuring", "checking"} and state["serial"]:
@@ -88,6 +88,13 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
     if state["phase"] == "trouble":
         return "Not measured.", lines
     return "Ready for the next unit.", lines
+
+
+def is_off(*, alarm: str | None) -> tuple[str, list[str]]:
+    """Say that the source is off, or is to be taken as live."""
+    if alarm:
+        return "Take the source as live.", ["The alarm above says why."]
+    return "The source is off.", ["Check leads and board, then allow measuring."]
 
 
 def last_read(read: dict[str, float], product: ProductModel) -> list[tuple[str, str]]:

@@ -22,7 +22,8 @@ FIRST = (
 
 def standard() -> None:
     """Say whether the bench may judge, what is in doubt, and show the checks."""
-    at = data.followed().connection
+    shown = data.followed()
+    at = shown.connection
     bench = at.settings.bench
     if bench is None or bench.check_standard is None:
         look.say(
@@ -31,10 +32,9 @@ def standard() -> None:
         )
         return
     known = bench.check_standard
-    checks = at.store.frame("range_rows", product=at.name, after=0, kind="check")
     doubts = at.store.frame("doubts", product=at.name)
     runs = at.store.frame("runs_in_doubt", product=at.name)
-    frame = plots.check_frame(checks, known.error_ppm, known.uncertainty_ppm)
+    frame = plots.check_frame(shown.checks, known.error_ppm, known.uncertainty_ppm)
     titles = {one.key: one.title for one in at.product.ranges}
     first = [FIRST] if frame.empty else []
     look.say(_headline(frame, runs, titles), first)

@@ -5,8 +5,11 @@ import pytest
 from hypothesis import given, strategies as st
 
 from daemon.metrology.drift import (
+    NEWEST,
+    PACES,
     STEADY,
     CheckPoint,
+    _walk,
     carried_ppm,
     interpolated,
 )
@@ -24,7 +27,7 @@ def test_the_pace_of_a_simulated_walk_is_found() -> None:
     read = walk + chance.normal(0.0, 2.0, 200)
     points = [point(60.0 * i, ppm, 2.0) for i, ppm in enumerate(read.tolist())]
     said_ppm = carried_ppm(points, points[-1].at_s + 100.0)
-    assert said_ppm == pytest.approx(np.sqrt(0.5 * 100.0), rel=0.15)
+    assert said_ppm == pytest.approx(np.sqrt(0.5 * 100.0), rel=0.3)
 
 
 @pytest.mark.source("Brownian bridge: variance t(T - t)/T; common practice, no source")
@@ -99,25 +102,40 @@ def test_few_checks_tell_little_of_a_walk_and_say_so(steps: int, pace: float) ->
         steps_ppm = chance.normal(0.0, pace / 2.0, 4 * (steps + 1))
         walk = np.concatenate([[0.0], np.cumsum(steps_ppm)])
         points = [
-            point(60.0 * place, float(walk[4 * place] + chance.normal()), 1.0)
+            point(3600.0 * place, float(walk[4 * place] + chance.normal()), 1.0)
             for place in range(steps + 1)
         ]
-        said = interpolated(points, 60.0 * (steps - 0.5))
+        said = interpolated(points, 3600.0 * (steps - 0.5))
         off = walk[4 * steps - 2] - said.difference_ppm
         between += abs(off) <= 1.96 * said.uncertainty_ppm
         since = walk[4 * steps + 2] - walk[4 * steps]
-        after += abs(since) <= 1.96 * carried_ppm(points, 60.0 * (steps + 0.5))
+        after += abs(since) <= 1.96 * carried_ppm(points, 3600.0 * (steps + 0.5))
     least = 360 if pace <= 4 else {1: 315, 2: 345}.get(steps, 360)
     assert between >= least
     assert after >= least
 
 
 def test_two_checks_that_agree_do_not_prove_a_bench_steady() -> None:
+    points = [point(0.0, 1.0, 3.0), point(3600.0, 2.0, 3.0)]
+    assert interpolated(points, 1800.0).uncertainty_ppm > 3.0
+    assert carried_ppm(points, 5400.0) > 3.0
+    many = [point(3600.0 * place, float(place % 2), 3.0) for place in range(30)]
+    assert carried_ppm(many, many[-1].at_s + 1800.0) < 1.5
+
+
+def test_a_check_repeated_at_once_does_not_make_hours_uncertain() -> None:
+    """Two checks a minute apart say next to nothing of eight hours."""
     points = [point(0.0, 1.0, 3.0), point(60.0, 2.0, 3.0)]
-    assert interpolated(points, 30.0).uncertainty_ppm > 3.0
-    assert carried_ppm(points, 90.0) > 3.0
-    many = [point(60.0 * place, float(place % 2), 3.0) for place in range(30)]
-    assert carried_ppm(many, many[-1].at_s + 30.0) < 1.5
+    assert carried_ppm(points, 8 * 3600.0) < 12 * 3.0
+
+
+def test_a_long_session_costs_no_more_than_its_newest_checks() -> None:
+    chance = np.random.default_rng(6)
+    ppm = chance.normal(0.0, 3.0, 400).tolist()
+    points = [point(600.0 * place, one, 3.0) for place, one in enumerate(ppm)]
+    said = interpolated(points, points[-1].at_s - 300.0)
+    assert abs(said.difference_ppm) < 3 * 3.0
+    assert _walk(tuple(points)).seen.shape == (PACES, NEWEST, NEWEST)  # type: ignore[union-attr]
 
 
 def test_checks_that_cannot_differ_say_that_nothing_drifted() -> None:
