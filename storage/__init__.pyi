@@ -74,6 +74,13 @@ from .records_alerts import (
     Delivery as Delivery,
     Severity as Severity,
 )
+from .records_line import (
+    KeptLine as KeptLine,
+    LineBench as LineBench,
+    LineMark as LineMark,
+    LineSegment as LineSegment,
+    SegmentAt as SegmentAt,
+)
 from .records_shipping import (
     ContainmentStep as ContainmentStep,
     PastShipment as PastShipment,

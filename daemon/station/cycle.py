@@ -204,7 +204,7 @@ class Cycle:
     def resume(self) -> None:
         """Rebuild what watching knows from the rows, then watch what is new."""
         warm_up(self.product)
-        self.known.remember()
+        self.known.remember(keep=True)
         self._placed = {one.hold for one in self.store.rows(Hold, product=self._name)}
         warned = self.store.frame("signal", product=self._name, cause="chart")
         self._warned = set(warned["signal"])
@@ -344,6 +344,7 @@ class Cycle:
             placed += self._due(signal)
         # A finding is sharpened by every unit; what stands because of it is not.
         placed = tuple(one for one in placed if one.hold not in self._placed)
+        lines = self.known.to_keep()
         self.store.record_evaluation(
             Evaluation(
                 product=self._name,
@@ -351,8 +352,10 @@ class Cycle:
                 signals=tuple(said),
                 holds=placed,
                 alerts=self._teller.tell(said, placed, told),
+                lines=lines,
             )
         )
+        self.known.was_kept(lines)
         self._placed.update(one.hold for one in placed)
         self._warned.update(one.signal for one in warnings)
         self.known.folded = number

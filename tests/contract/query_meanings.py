@@ -237,6 +237,28 @@ def range_rows(book: Book, product: str, after: int, kind: str | None) -> Rows:
     ]
 
 
+def watched_rows(
+    book: Book, product: str, after: int, until: int, serial: str | None
+) -> Rows:
+    """Return results up to a run with how often they were measured before."""
+    rows = range_rows(book, product, after, None)
+    repeats = {
+        (one["number"], one["range"]): one["repeat"] for one in book.of("range_result")
+    }
+    return [
+        {**one, "repeat": repeats[one["number"], one["range"]]}
+        for one in rows
+        if one["number"] <= until and serial in {None, one["serial"]}
+    ]
+
+
+def line_bench_from(book: Book, product: str, place: int) -> Rows:
+    """Return the pieces that hold events from one on."""
+    rows = sorted(of_product(book, "line_bench", product), key=by("place"))
+    first = max((one["place"] for one in rows if one["place"] <= place), default=0)
+    return [one for one in rows if one["place"] >= first]
+
+
 def unit_runs(book: Book, serial: str) -> Rows:
     """Return all results of a serial, with how they were judged again."""
     numbers = {one["run"]: one["number"] for one in book.of("run")}
@@ -589,6 +611,31 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     "shipments": shipments,
     "signals": signals,
     "unit_runs": unit_runs,
+    "fittings_since": lambda book, product, after: [
+        one
+        for one in sorted(
+            of_product(book, "fitting", product), key=by("fitted_at", "fitting")
+        )
+        # All of them were recorded before the first run.
+        if after == 0
+    ],
+    "latest_check": lambda book, product, until: [
+        {
+            "number": max(
+                (
+                    one["number"]
+                    for one in of_product(book, "run", product)
+                    if one["kind"] == "check" and one["number"] <= until
+                ),
+                default=0,
+            )
+        }
+    ],
+    "line_bench_from": line_bench_from,
+    "line_segments": lambda book, product: sorted(
+        of_product(book, "line_segment", product), key=by("segment", "number")
+    ),
+    "watched_rows": watched_rows,
     "watermark": lambda book, product: [
         {
             "number": min(
