@@ -9,6 +9,7 @@ from .answers import (
     DoubtState as DoubtState,
     HoldState as HoldState,
     LatestResult as LatestResult,
+    LatestRun as LatestRun,
     Mark as Mark,
     Rejudged as Rejudged,
     ReworkOf as ReworkOf,

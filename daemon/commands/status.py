@@ -90,6 +90,7 @@ def _offline(at: Opened) -> dict[str, Any]:
         "limit": own_limit.in_words(at.home.data, at.settings),
         "calibrating_percent": None,
         "history": known.history(),
+        "refolded": known.refolded,
     }
 
 

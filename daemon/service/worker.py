@@ -12,6 +12,7 @@ from config import HoldpointError, Settings
 from daemon.bench import BenchError, Clock, StoppedError, connect
 from daemon.judging import failing
 from daemon.metrology import MetrologyError
+from daemon.presentation import sentences
 from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
 from daemon.spc import SpcError
@@ -29,7 +30,7 @@ from daemon.station import (
 )
 from daemon.traceability import kitting
 from daemon.watch import in_words, limits_of
-from storage import NotFoundError, Store
+from storage import LatestRun, NotFoundError, Store
 
 log = getLogger(__name__)
 
@@ -61,9 +62,8 @@ class Worker:
         self._cycle = Cycle(
             settings, store, own_limit=limits_of(home.data, settings).serving
         )
-        self._cycle.resume()
         self._home = home
-        self.show_watching()
+        self._caught_up = False
         self.bench = BenchAtWork(
             settings, home, self._cycle, desk, clock, configuration=self._configuration
         )
@@ -82,11 +82,41 @@ class Worker:
         """Say which limit serves and what builds are held against."""
         self.desk.show(
             limit=in_words(self._home.data, self._settings),
-            history=self._cycle.known.history(),
+            history=self._cycle.known.history() if self._caught_up else None,
         )
 
+    def warm_up(self) -> None:
+        """Load what all threads must wait for, before a bench is open."""
+        self._cycle.warm_up()
+
+    def catch_up(self) -> None:
+        """Look through the runs of before; say how far that is.
+
+        Raises
+        ------
+        daemon.bench.StoppedError
+            The daemon is going down; the next start goes on from here.
+        """
+        (last,) = self._store.rows(LatestRun, product=self._settings.product.name)
+        self.desk.show(phase="catching up")
+
+        def step(number: int) -> None:
+            self.desk.beat()
+            self.desk.show(catching_up=sentences.catching_up(number, last.number))
+            if self.desk.stop.is_set():
+                raise StoppedError
+
+        self._cycle.resume(step)
+        self._caught_up = True
+        self.desk.show(catching_up=None, refolded=self._cycle.known.refolded)
+        self.show_watching()
+
     def work(self) -> None:
-        """Carry out orders until told to stop."""
+        """Catch up, then carry out orders until told to stop."""
+        try:
+            self.catch_up()
+        except StoppedError:
+            return
         self.desk.show(phase="waiting")
         while not self.desk.stop.is_set():
             ticket = self.desk.next_order(wait_s=IDLE_S)

@@ -167,8 +167,8 @@ class Fold:
         self._walk_ppm: Errors | None = None
         self.changed_from: int | None = None
         """The run from which on the past was changed, since this was last reset."""
-        self.on_mark: Callable[[], None] = lambda: None
-        """Called after each new mark."""
+        self.on_mark: Callable[[int], None] = lambda _: None
+        """Called after each new mark, with its run."""
         self._kept_to = BEGIN.number
         self._kept_bench = 0
         self._gone: list[int] = []
@@ -529,7 +529,7 @@ class Fold:
             self._since_mark += 1
             if self._since_mark >= EVERY and not isinstance(event, Accepted):
                 self._mark(event.number)
-                self.on_mark()
+                self.on_mark(event.number)
 
     def _mark(self, number: int) -> None:
         """Keep the fold as it is; of many checkpoints, fewer of the older ones."""

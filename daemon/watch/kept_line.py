@@ -155,11 +155,11 @@ def go_on_from(
     """
     marks = store.rows(LineMark, product=product)
     if not marks:
-        return "nothing of them was kept yet"
+        return "nothing was kept of them"
     if any(one.fingerprint != fingerprint for one in marks):
-        return "the product's settings or the program are others than when it was kept"
+        return "the settings or the program are others than before"
     if marks[-1].number > until:
-        return "what was kept is of later runs than were watched"
+        return "what was kept is of later runs"
     try:
         bodies = [json.loads(one.body) for one in marks]
         checkpoints = [
@@ -168,13 +168,13 @@ def go_on_from(
         ]
         segments = _segments(store.rows(SegmentAt, product=product), fold)
         if len(segments) != checkpoints[-1].segments:
-            return "what was kept of them is not whole"
+            return "what was kept is not whole"
         found_bad = [(what, name) for what, name in bodies[-1]["found_bad"]]
         if (active := checkpoints[-1].active) is not None:
             # The one that is gone on with: read now, while all can be folded again.
             _ = segments[active].content
     except (ValueError, KeyError, TypeError, IndexError, zlib.error):
-        return "what was kept of them cannot be read"
+        return "what was kept cannot be read"
     fold.go_on_from(checkpoints, segments, found_bad)
     return None
 

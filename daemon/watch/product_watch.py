@@ -1,11 +1,12 @@
 """What the watch knows of one product: rebuilt from its rows, and folded on."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 from config import Settings
 from daemon.judging import ProductModel
+from daemon.presentation import sentences
 from daemon.spc.detector import Baseline
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.from_rows import FromRows, RunRows, runs_after
@@ -67,7 +68,7 @@ class ProductWatch:
         self.folded = 0
         """The watermark: the number of the last run that was folded."""
         self.refolded: str | None = None
-        """Why all runs had to be folded again at the start; None where they had not."""
+        """A sentence where all runs had to be folded again at the start."""
         self.decided: set[str] = set()
         """Holds whose ends were folded."""
         self._name = settings.product.name
@@ -88,13 +89,17 @@ class ProductWatch:
         self._book = Book.read(self._store, self._name, self._book, since=self._since)
         return self._book
 
-    def remember(self, *, keep: bool = False) -> None:
+    def remember(
+        self, *, keep: bool = False, step: Callable[[int], None] = lambda _: None
+    ) -> None:
         """Fold what was watched since it was last kept, and take up what was said.
 
         Parameters
         ----------
         keep
             Whether what is worked out on the way is kept.
+        step
+            Called on the way, with the run that was reached; what it raises ends it.
         """
         (mark,) = self._store.rows(Mark, product=self._name)
         watermark = mark.number
@@ -105,8 +110,13 @@ class ProductWatch:
         self._since = max(fold.kept_to, 0)
         book = self.book_now()
         self.folded = watermark
-        if keep:
-            fold.on_mark = self._keep_on_the_way
+
+        def reached(number: int) -> None:
+            step(number)
+            if keep:
+                self._keep_on_the_way()
+
+        fold.on_mark = reached
         self.watcher.remember(
             self._events(fold.kept_to, watermark + 1, last=watermark),
             book.fittings,
@@ -116,11 +126,11 @@ class ProductWatch:
         )
         if keep:
             self._keep_on_the_way(least=1)
-        fold.on_mark = lambda: None
+        fold.on_mark = lambda _: None
         fold.forget()
         self.decided = {one.hold for one in book.decisions if one.number <= watermark}
         self._check = self._check_then(watermark)
-        self.refolded = why if watermark else None
+        self.refolded = sentences.refolded(why) if why and watermark else None
 
     def to_keep(self) -> tuple[KeptLine, ...]:
         """Return what was worked out since the last mark that was kept."""
@@ -133,10 +143,10 @@ class ProductWatch:
             self.watcher.fold.forget()
             self._since = max(self.watcher.fold.kept_to, 0)
 
-    def _keep_on_the_way(self, *, least: int = MARKS_AT_ONCE) -> None:
+    def _keep_on_the_way(self, *, least: int | None = None) -> None:
         """Keep what was worked out so far of runs that were watched before."""
         fold = self.watcher.fold
-        if len(fold.unkept) < least:
+        if len(fold.unkept) < (MARKS_AT_ONCE if least is None else least):
             return
         self._store.record_evaluation(
             Evaluation(product=self._name, number=self.folded, lines=self.to_keep())

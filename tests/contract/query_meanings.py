@@ -631,6 +631,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             )
         }
     ],
+    "latest_run": lambda book, product: [{"number": book.last_number(product)}],
     "line_bench_from": line_bench_from,
     "line_segments": lambda book, product: sorted(
         of_product(book, "line_segment", product), key=by("segment", "number")

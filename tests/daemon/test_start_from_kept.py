@@ -91,7 +91,7 @@ def refolded(store: LocalStore) -> dict[str, float]:
     fresh = product_watch.ProductWatch(SETTINGS, store)
     fresh._fingerprint = "none"
     fresh.remember()
-    assert "others than when it was kept" in str(fresh.refolded)
+    assert "are others than before" in str(fresh.refolded)
     return fresh.log_odds()
 
 
