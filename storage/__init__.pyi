@@ -79,8 +79,8 @@ from .records_line import (
     KeptLine as KeptLine,
     LineBench as LineBench,
     LineMark as LineMark,
+    LinePiece as LinePiece,
     LineSegment as LineSegment,
-    SegmentAt as SegmentAt,
 )
 from .records_shipping import (
     ContainmentStep as ContainmentStep,

@@ -6,7 +6,7 @@ time, and is worked out again.
 
 from dataclasses import dataclass, field
 
-from storage.kept import Kept, Record, Row
+from storage.kept import Kept, Record
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +29,7 @@ class LineSegment(Record):
     """A segment of the line, the `segment`th from 0, as it was at the mark `number`.
 
     `reels` is a JSON list; `source` the segment of its build that it forked from;
-    `first` and `build_first` places of units on the line; `body` is compressed.
+    `first` and `build_first` places of units on the line.
     """
 
     kept = Kept(key=("product", "segment", "number"), by="record_evaluation")
@@ -45,6 +45,18 @@ class LineSegment(Record):
     units: int
     first_number: int
     last_number: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinePiece(Record):
+    """The `piece`th piece, from 0, of what is in a segment at a mark; compressed."""
+
+    kept = Kept(key=("product", "segment", "number", "piece"), by="record_evaluation")
+
+    product: str
+    segment: int
+    number: int
+    piece: int
     body: str
 
 
@@ -68,7 +80,7 @@ class KeptLine:
     ----------
     after
         What was kept of runs with higher numbers is not so any more.
-    mark, segments, bench
+    mark, segments, pieces, bench
         What is new with it.
     dropped
         Earlier marks that nobody goes back to any more.
@@ -77,23 +89,6 @@ class KeptLine:
     after: int
     mark: LineMark
     segments: tuple[LineSegment, ...] = field(default=())
+    pieces: tuple[LinePiece, ...] = field(default=())
     bench: tuple[LineBench, ...] = field(default=())
     dropped: tuple[LineMark, ...] = field(default=())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SegmentAt(Row):
-    """A segment of a line at one of its marks, without what is in it."""
-
-    query = "line_segments"
-
-    segment: int
-    number: int
-    build: str
-    reels: str
-    source: int | None
-    first: int
-    build_first: int
-    units: int
-    first_number: int
-    last_number: int

@@ -39,13 +39,15 @@ from storage import (
     KeptLine,
     LineBench,
     LineMark,
+    LinePiece,
     LineSegment,
-    SegmentAt,
     Store,
 )
 
 FAST = 1
 """How hard the compression tries: the rest is noise that nothing makes smaller."""
+PIECE = 8192
+"""Characters a row."""
 
 
 class StoredPast:
@@ -81,10 +83,11 @@ class StoredPast:
 
     def content(self, segment: Segment, number: int) -> Content:
         """Return what was in a segment at a mark."""
-        (row,) = self._store.rows(
-            LineSegment, product=self._name, segment=segment.index, number=number
+        pieces = self._store.rows(
+            LinePiece, product=self._name, segment=segment.index, number=number
         )
-        return content_of(row.body, Line(self._layout), segment.build)
+        text = "".join(one.body for one in pieces)
+        return content_of(text, Line(self._layout), segment.build)
 
     def bench(self, place: int) -> tuple[int, list[BenchEvent]]:
         """Return what the bench did from an event on, and which is the first here."""
@@ -128,6 +131,9 @@ def kept_of(fold: Fold, product: str, fingerprint: str) -> tuple[KeptLine, ...]:
                     body=_of_mark(one, fold.found_bad_now),
                 ),
                 segments=tuple(_row(product, *pair) for pair in versions),
+                pieces=tuple(
+                    piece for pair in versions for piece in _pieces(product, *pair)
+                ),
                 bench=tuple(pieces if new else ()),
                 dropped=tuple(
                     LineMark(product=product, number=number, fingerprint="", body="")
@@ -166,7 +172,7 @@ def go_on_from(
             _checkpoint(one.number, body)
             for one, body in zip(marks, bodies, strict=True)
         ]
-        segments = _segments(store.rows(SegmentAt, product=product), fold)
+        segments = _segments(store.rows(LineSegment, product=product), fold)
         if len(segments) != checkpoints[-1].segments:
             return "what was kept is not whole"
         found_bad = [(what, name) for what, name in bodies[-1]["found_bad"]]
@@ -179,7 +185,7 @@ def go_on_from(
     return None
 
 
-def _segments(rows: Sequence[SegmentAt], fold: Fold) -> list[Segment]:
+def _segments(rows: Sequence[LineSegment], fold: Fold) -> list[Segment]:
     segments: list[Segment] = []
     for row in rows:
         if row.segment == len(segments):
@@ -209,8 +215,6 @@ def _segments(rows: Sequence[SegmentAt], fold: Fold) -> list[Segment]:
 
 
 def _row(product: str, segment: Segment, kept: Version) -> LineSegment:
-    if kept.content is None:
-        raise LookupError(segment.index)
     return LineSegment(
         product=product,
         segment=segment.index,
@@ -223,8 +227,21 @@ def _row(product: str, segment: Segment, kept: Version) -> LineSegment:
         units=kept.count,
         first_number=segment.first_number,
         last_number=kept.last_number,
-        body=text_of(kept.content),
     )
+
+
+def _pieces(product: str, segment: Segment, kept: Version) -> Iterator[LinePiece]:
+    if kept.content is None:
+        raise LookupError(segment.index)
+    text = text_of(kept.content)
+    for piece, first in enumerate(range(0, len(text), PIECE)):
+        yield LinePiece(
+            product=product,
+            segment=segment.index,
+            number=kept.number,
+            piece=piece,
+            body=text[first : first + PIECE],
+        )
 
 
 # ---- what is in a segment, as text

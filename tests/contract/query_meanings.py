@@ -633,9 +633,6 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     ],
     "latest_run": lambda book, product: [{"number": book.last_number(product)}],
     "line_bench_from": line_bench_from,
-    "line_segments": lambda book, product: sorted(
-        of_product(book, "line_segment", product), key=by("segment", "number")
-    ),
     "watched_rows": watched_rows,
     "watermark": lambda book, product: [
         {
@@ -678,6 +675,21 @@ TABLES: dict[str, tuple[str, Sequence[str], Callable[..., Rows]]] = {
         "bench_instrument",
         ["session"],
         plain("bench_instrument", "role", session="session"),
+    ),
+    "line_marks": (
+        "line_mark",
+        ["product"],
+        plain("line_mark", "number", product="product"),
+    ),
+    "line_segments": (
+        "line_segment",
+        ["product"],
+        plain("line_segment", "segment number", product="product"),
+    ),
+    "line_pieces": (
+        "line_piece",
+        ["product"],
+        plain("line_piece", "segment number piece", product="product"),
     ),
     "past_shipments": (
         "past_shipment",

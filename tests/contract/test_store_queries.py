@@ -26,7 +26,7 @@ from storage.records import (
     Verdict,
 )
 from storage.records_alerts import Alert
-from storage.records_line import LineBench, SegmentAt
+from storage.records_line import LineBench
 from storage.records_shipping import Rework, Shipment, ShipRule
 from storage.remote import RemoteStore
 from storage.statements import queries
@@ -88,7 +88,6 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     "latest_run": ({"product": "photoamp"}, "number"),
     "latest_check": ({"product": "photoamp", "until": 10}, "number"),
     "line_bench_from": ({"product": "photoamp", "place": 0}, columns(LineBench)),
-    "line_segments": ({"product": "photoamp"}, columns(SegmentAt)),
     "latest_errors": (
         {"product": "photoamp"},
         (

@@ -43,7 +43,13 @@ from storage.records import (
     Verdict,
 )
 from storage.records_alerts import Acknowledgement, Alert, Delivery, Severity
-from storage.records_line import KeptLine, LineBench, LineMark, LineSegment
+from storage.records_line import (
+    KeptLine,
+    LineBench,
+    LineMark,
+    LinePiece,
+    LineSegment,
+)
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -367,8 +373,13 @@ def line(book: Book, product: str) -> None:
         return LineSegment(
             product=product, segment=index, number=number, build="1", reels="[]",
             source=None, first=index, build_first=0, units=number, first_number=1,
-            last_number=number, body=f"{product} {index} {number}",
+            last_number=number,
         )  # fmt: skip
+
+    def piece(index: int, number: int) -> LinePiece:
+        return LinePiece(
+            product=product, segment=index, number=number, piece=0, body="eJw="
+        )
 
     def bench(place: int, number: int) -> LineBench:
         return LineBench(product=product, place=place, number=number, body="[]")
@@ -387,6 +398,7 @@ def line(book: Book, product: str) -> None:
             after=after,
             mark=mark(at),
             segments=tuple(segment(*one) for one in segments),
+            pieces=tuple(piece(*one) for one in segments),
             bench=tuple(bench(*one) for one in events),
             dropped=tuple(map(mark, dropped)),
         )
@@ -396,6 +408,7 @@ def line(book: Book, product: str) -> None:
     # What segment 2 was at 9 no mark goes back to; what 1 was at 3, the first does.
     for pair in ((0, 3), (1, 3), (1, 9), (2, 12)):
         book.note("line_segment", segment(*pair))
+        book.note("line_piece", piece(*pair))
     for pair in ((0, 3), (2, 9), (7, 12)):
         book.note("line_bench", bench(*pair))
 

@@ -10,7 +10,7 @@ import pytest
 
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.watch import fold as folding, from_rows, product_watch
-from storage import LineMark, SegmentAt
+from storage import LineMark, LinePiece, LineSegment
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -157,8 +157,10 @@ def test_marks_and_segments_that_nobody_goes_back_to_are_dropped(
         build(cycle, number)
     marks = [one.number for one in store.rows(LineMark, product=NAME)]
     assert len(marks) <= 4
-    rows = store.rows(SegmentAt, product=NAME)
+    rows = store.rows(LineSegment, product=NAME)
     kept = {(one.segment, one.number) for one in rows}
+    pieces = store.rows(LinePiece, product=NAME)
+    assert kept == {(one.segment, one.number) for one in pieces}
     for segment in {one.segment for one in rows}:
         numbers = sorted(number for of, number in kept if of == segment)
         for number, after in pairwise(numbers):
@@ -175,7 +177,7 @@ def test_a_kept_line_that_cannot_be_gone_by_is_folded_again_and_said(
     odds = cycle.known.log_odds()
     change = {
         "torn": "update line_mark set body = '{'",
-        "cut": "update line_segment set body = substr(body, 1, 4000)",
+        "cut": "update line_piece set body = substr(body, 1, 4000)",
         "missing": "delete from line_segment where segment = 1",
         "other": "update line_mark set fingerprint = 'other'",
     }

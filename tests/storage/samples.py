@@ -37,7 +37,13 @@ from storage.records import (
     Verdict,
 )
 from storage.records_alerts import Acknowledgement, Alert, Delivery, Severity
-from storage.records_line import KeptLine, LineBench, LineMark, LineSegment
+from storage.records_line import (
+    KeptLine,
+    LineBench,
+    LineMark,
+    LinePiece,
+    LineSegment,
+)
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -216,9 +222,9 @@ LINE = KeptLine(
         LineSegment(
             product="photoamp", segment=0, number=1, build="B1", reels='["reel 7"]',
             source=None, first=0, build_first=0, units=1, first_number=1, last_number=1,
-            body="eJw=",
         ),
     ),
+    pieces=(LinePiece(product="photoamp", segment=0, number=1, piece=0, body="eJw="),),
     bench=(LineBench(product="photoamp", place=0, number=1, body="[]"),),
 )  # fmt: skip
 EVALUATION = Evaluation(

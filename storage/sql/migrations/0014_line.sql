@@ -25,8 +25,18 @@ create table line_segment (
     units        bigint not null,
     first_number bigint not null,
     last_number  bigint not null,
-    body         text not null,
     primary key (product, segment, number)
+);
+
+-- What is in it, a piece a row: a question for one segment reads its neighbours too, so
+-- that rows must be small.
+create table line_piece (
+    product text not null,
+    segment bigint not null,
+    number  bigint not null,
+    piece   bigint not null,
+    body    text not null,
+    primary key (product, segment, number, piece)
 );
 
 -- What the bench did up to the mark `number`, from its `place`th event on.

@@ -9,7 +9,7 @@ from hypothesis import given, settings, strategies as st
 from daemon.watch import Accepted, Fold, UnitErrors, fold as folding
 from daemon.watch.fold import Event, order_of
 from daemon.watch.kept_line import StoredPast, go_on_from, kept_of
-from storage import Fitting, KeptLine, LineBench, LineMark, LineSegment, SegmentAt
+from storage import Fitting, KeptLine, LineBench, LineMark, LinePiece, LineSegment
 from tests.daemon.watch.test_live_and_rebuilt import PRODUCT, Life, odds, rebuilt
 
 NAME = PRODUCT.settings.name
@@ -31,7 +31,7 @@ class Shelf:
 
     def __init__(self) -> None:
         self.kept: dict[type, list[Any]] = {
-            kind: [] for kind in (LineMark, LineSegment, LineBench)
+            kind: [] for kind in (LineMark, LineSegment, LinePiece, LineBench)
         }
         self.fittings: list[Fitting] = []
         self.fetched = 0
@@ -45,6 +45,7 @@ class Shelf:
             marks = [one for one in self.kept[LineMark] if one.number not in gone]
             self.kept[LineMark] = [*marks, line.mark]
             self.kept[LineSegment] += line.segments
+            self.kept[LinePiece] += line.pieces
             self.kept[LineBench] += line.bench
             self.kept[LineSegment].sort(key=lambda one: (one.segment, one.number))
             places = [one.place for one in self.kept[LineBench]]
@@ -61,8 +62,8 @@ class Shelf:
             before = [one.place for one in rows if one.place <= given["place"]]
             first = max(before, default=0)
             return [one for one in rows if one.place >= first]
-        rows = self.kept[LineSegment if kind is SegmentAt else kind]
-        if kind is LineSegment:
+        rows = self.kept[kind]
+        if kind is LinePiece:
             self.fetched += 1
         return [
             one
