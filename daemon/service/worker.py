@@ -6,8 +6,6 @@ from datetime import datetime
 from functools import partial
 from logging import getLogger
 
-import pandas as pd
-
 from config import HoldpointError, Settings
 from daemon.bench import BenchError, Clock, StoppedError, connect
 from daemon.judging import failing
@@ -30,7 +28,7 @@ from daemon.station import (
 )
 from daemon.traceability import kitting
 from daemon.watch import in_words, limits_of
-from storage import LatestRun, NotFoundError, Store
+from storage import Build, LatestRun, NotFoundError, Store
 
 log = getLogger(__name__)
 
@@ -335,30 +333,30 @@ class Worker:
 
     def _which(self, order: Order) -> tuple[str, str]:
         """Return the build and the serial that an order means."""
-        builds = self._store.frame("builds", product=self._settings.product.name)
-        if builds.empty:
+        builds = self._store.rows(Build, product=self._settings.product.name)
+        if not builds:
             message = "no build is open; open one first"
             raise RefusedError(message)
-        build = order.build or str(builds["build"].iloc[-1])
-        if build not in set(builds["build"]):
+        latest = max(builds, key=lambda one: (one.opened_at, one.build))
+        build = order.build or latest.build
+        if build not in {one.build for one in builds}:
             raise NotFoundError(kind="build", key=build)
         if order.serial is not None:
             return build, order.serial
-        units = self._store.frame("latest_errors", product=self._settings.product.name)
-        return build, next_serial(build, units[units["build"] == build])
+        (last,) = self._store.table("last_serial", build=build).to_pylist() or [None]
+        return build, next_serial(build, None if last is None else str(last["serial"]))
 
 
-def next_serial(build: str, units: pd.DataFrame) -> str:
+def next_serial(build: str, last: str | None) -> str:
     """Return the serial after the build's last, counted on in its last digits.
 
-    >>> next_serial("B3", pd.DataFrame({"serial": ["PA-0099"], "number": [7]}))
+    >>> next_serial("B3", "PA-0099")
     'PA-0100'
-    >>> next_serial("B3", pd.DataFrame({"serial": [], "number": []}))
+    >>> next_serial("B3", None)
     'B3-001'
     """
-    if units.empty:
+    if last is None:
         return f"{build}-001"
-    last = str(units.sort_values("number")["serial"].iloc[-1])
     counted = re.fullmatch(r"(.*?)(\d+)(\D*)", last)
     if counted is None:
         return f"{last}-2"

@@ -406,6 +406,31 @@ def runs_in_doubt(book: Book, product: str) -> Rows:
     return sorted(rows, key=by("number", "raised_at", "doubt"))
 
 
+def runs_that_keep(book: Book, product: str) -> Rows:
+    """Return those of them that are the latest of some range of their unit."""
+    latest: dict[tuple[str, str], int] = {}
+    for one in of_product(book, "range_result", product):
+        if one["kind"] is RunKind.UNIT:
+            key = one["serial"], one["range"]
+            latest[key] = max(one["number"], latest.get(key, 0))
+    counting = {(serial, number) for (serial, _), number in latest.items()}
+    return [
+        one
+        for one in runs_in_doubt(book, product)
+        if (one["serial"], one["number"]) in counting
+    ]
+
+
+def last_serial(book: Book, build: str) -> Rows:
+    """Return the unit of a build that was measured last."""
+    mine = [
+        one
+        for one in sorted(book.of("run"), key=by("number"))
+        if one["build"] == build and one["kind"] is RunKind.UNIT
+    ]
+    return [{"serial": one["serial"]} for one in mine[-1:]]
+
+
 def sessions(book: Book, product: str) -> Rows:
     """Return sessions in which the product was measured."""
     rows = []
@@ -607,6 +632,8 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         )
     ],
     "runs_in_doubt": runs_in_doubt,
+    "runs_that_keep": runs_that_keep,
+    "last_serial": last_serial,
     "sessions": sessions,
     "shipments": shipments,
     "signals": signals,

@@ -135,6 +135,11 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"product": "photoamp"},
         f"{columns(Doubt)} ended_by ended_reason ended_at",
     ),
+    "runs_that_keep": (
+        {"product": "photoamp"},
+        "number run serial build doubt reason raised_at",
+    ),
+    "last_serial": ({"build": "B1"}, "serial"),
     "runs_in_doubt": (
         {"product": "photoamp"},
         "number run serial build doubt reason raised_at",
