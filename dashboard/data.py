@@ -12,10 +12,10 @@ from typing import Any, Self
 from uuid import uuid4
 
 import pandas as pd
-import pyarrow as pa
 import streamlit as st
 
 from config import Settings
+from daemon.holds import doubted
 from daemon.judging import ProductModel
 from daemon.presentation import capital
 from daemon.service import Client, Home, RefusedOrderError
@@ -25,7 +25,6 @@ from storage import (
     Cause,
     Endpoint,
     HoldState,
-    LatestResult,
     Proof,
     RemoteStore,
     RunInDoubt,
@@ -70,8 +69,6 @@ class Shown:
     builds: pd.DataFrame
     states: list[BuildState]
     errors: pd.DataFrame
-    measured_last: pa.Table
-    """The same as `errors`, for who asks for typed rows."""
     signals: pd.DataFrame
     raised: list[Signal]
     """Findings as they were raised, oldest first."""
@@ -84,6 +81,8 @@ class Shown:
     """Of the check standard, every range of every check."""
     doubts: pd.DataFrame
     runs_in_doubt: list[RunInDoubt]
+    doubted: dict[str, tuple[str, ...]]
+    """Units that a doubt keeps, by serial, each with every reason."""
     messages: pd.DataFrame
     reels: pd.DataFrame
     stamp: str = field(default_factory=lambda: uuid4().hex)
@@ -98,13 +97,11 @@ class Shown:
 
         found = store.table("signals", product=connection.name)
         builds = store.table("builds", product=connection.name)
-        errors = store.table("latest_errors", product=connection.name)
         return cls(
             connection=connection,
             builds=builds.to_pandas(),
             states=typed(BuildState, builds),
-            errors=errors.to_pandas(),
-            measured_last=errors,
+            errors=rows("latest_errors"),
             signals=found.to_pandas(),
             raised=typed(Signal, found),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
@@ -116,6 +113,7 @@ class Shown:
             ),
             doubts=rows("doubts"),
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
+            doubted=doubted(store, connection.name),
             messages=rows("alerts"),
             reels=store.frame("reel"),
         )
@@ -125,14 +123,9 @@ class Shown:
         return self.connection is other.connection and all(
             mine.equals(theirs) if isinstance(mine, pd.DataFrame) else mine == theirs
             for one in fields(self)
-            if one.name not in {"connection", "stamp", "measured_last"}
+            if one.name not in {"connection", "stamp"}
             for mine, theirs in [(getattr(self, one.name), getattr(other, one.name))]
         )
-
-    @property
-    def latest(self) -> list[LatestResult]:
-        """The latest result of each unit and range."""
-        return typed(LatestResult, self.measured_last)
 
     @property
     def product(self) -> ProductModel:

@@ -9,6 +9,7 @@ from .answers import (
     DoubtState as DoubtState,
     HoldState as HoldState,
     LatestResult as LatestResult,
+    LatestRun as LatestRun,
     Mark as Mark,
     Rejudged as Rejudged,
     ReworkOf as ReworkOf,
@@ -73,6 +74,13 @@ from .records_alerts import (
     Alert as Alert,
     Delivery as Delivery,
     Severity as Severity,
+)
+from .records_line import (
+    KeptLine as KeptLine,
+    LineBench as LineBench,
+    LineMark as LineMark,
+    LinePiece as LinePiece,
+    LineSegment as LineSegment,
 )
 from .records_shipping import (
     ContainmentStep as ContainmentStep,

@@ -298,6 +298,15 @@ class Mark(Row):
     number: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LatestRun(Row):
+    """A product's highest run number, 0 for none."""
+
+    query = "latest_run"
+
+    number: int
+
+
 def finding_of(store: Store, product: str, name: str) -> Signal:
     """Return the latest revision of one finding on a product.
 

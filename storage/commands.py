@@ -23,6 +23,13 @@ from storage.records import (
     Signal,
 )
 from storage.records_alerts import Alert, Delivery
+from storage.records_line import (
+    KeptLine,
+    LineBench,
+    LineMark,
+    LinePiece,
+    LineSegment,
+)
 from storage.records_shipping import UnitReturn
 from storage.tables import (
     Reference,
@@ -34,6 +41,9 @@ from storage.tables import (
     require,
 )
 
+_LINE = (LineMark, LineSegment, LinePiece, LineBench)
+_AT_ONCE = 20
+"""Rows a statement: planning one of thousands takes seconds."""
 PLACE_HOLD = "place hold"
 """Ledger action of a hold that watching the rows placed."""
 
@@ -118,12 +128,66 @@ def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
                 decided_at=one.placed_at,
             )
             _decide(transaction, decision)
+    for line in evaluation.lines:
+        _keep_line(transaction, evaluation.product, line)
     transaction.run(
         "insert into watermark (product, number) values ($product, $number) "
         "on conflict (product) do update set "
         "number = greatest(watermark.number, excluded.number)",
         {"product": evaluation.product, "number": number},
     )
+
+
+def _keep_line(transaction: Transaction, product: str, line: KeptLine) -> None:
+    """Keep what was worked out at a mark; drop what is not so, or asked for no more."""
+    new: tuple[LineMark | LineSegment | LinePiece | LineBench, ...]
+    new = (line.mark, *line.segments, *line.pieces, *line.bench)
+    for one in (*new, *line.dropped):
+        if one.product != product:
+            raise RefusedValueError(
+                what=f"product of {one.kept.table}",
+                value=one.product,
+                allowed=f"must be the evaluation's, {product}",
+            )
+        if one in new and one.number <= line.after:
+            raise RefusedValueError(
+                what=f"{one.kept.table}.number",
+                value=one.number,
+                allowed=f"must be above what stays, {line.after}",
+            )
+    for kind in _LINE:
+        transaction.run(
+            f"delete from {kind.kept.table} "  # noqa: S608 -- our own names
+            "where product = $product and number > $after",
+            {"product": product, "after": cell("line.after", line.after)},
+        )
+        rows = [cells(one) for one in new if isinstance(one, kind)]
+        for first in range(0, len(rows), _AT_ONCE):
+            insert(transaction, kind.kept.table, rows[first : first + _AT_ONCE])
+    for mark in line.dropped:
+        transaction.run(
+            "delete from line_mark where product = $product and number = $number",
+            {"product": product, "number": mark.number},
+        )
+    # A segment as it was is asked for by the marks before it was another.
+    for old in transaction.ask(
+        "delete from line_segment as old where old.product = $product and exists ("
+        "select 1 from line_segment as new where new.product = $product "
+        "and new.segment = old.segment and new.number > old.number "
+        "and not exists (select 1 from line_mark where line_mark.product = $product "
+        "and line_mark.number >= old.number and line_mark.number < new.number)) "
+        "returning segment, number",
+        {"product": product},
+    ):
+        transaction.run(
+            "delete from line_piece where product = $product "
+            "and segment = $segment and number = $number",
+            {
+                "product": product,
+                "segment": cell("segment", old["segment"]),
+                "number": cell("number", old["number"]),
+            },
+        )
 
 
 def note_delivery(
@@ -237,7 +301,7 @@ def _fitting(transaction: Transaction, fitting: Fitting) -> dict[str, Cell]:
         unit = find(transaction, "unit", {"serial": fitting.from_serial})
         if unit is not None:
             compare("unit", fitting.from_serial, unit, {"build": fitting.build})
-    return {}
+    return _placed(transaction, fitting.product)
 
 
 def _signal(transaction: Transaction, signal: Signal) -> dict[str, Cell]:

@@ -15,6 +15,7 @@ from storage.errors import RefusedValueError
 from storage.evidence import Evidence, parsed
 from storage.kept import Decided, Kept, Record
 from storage.records_alerts import Alert
+from storage.records_line import KeptLine
 from storage.serials import within
 
 _SHARES = TypeAdapter(dict[str, float])
@@ -580,13 +581,17 @@ class Decision:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evaluation:
-    """What watching the rows up to run number `number` added; committed as one."""
+    """What watching the rows up to run number `number` added; committed as one.
+
+    `lines` are what the watch has worked out by then, where it is time to keep that.
+    """
 
     product: str
     number: int
     signals: tuple[Signal, ...] = field(default=())
     holds: tuple[Hold, ...] = field(default=())
     alerts: tuple[Alert, ...] = field(default=())
+    lines: tuple[KeptLine, ...] = field(default=())
 
 
 def _check_measured(

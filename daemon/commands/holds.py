@@ -20,9 +20,7 @@ from storage import (
     Disposal,
     Hold,
     HoldState,
-    LatestResult,
     Proof,
-    RunInDoubt,
     Scope,
     Signal,
 )
@@ -44,7 +42,7 @@ def hold_list(*, every: bool) -> Shown:
             at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
-        doubts = doubted(at.rows(LatestResult), at.rows(RunInDoubt))
+        doubts = doubted(at.store, at.product)
     listed = [
         _told(one, raised, found) for one in rows if every or one.disposal is None
     ]

@@ -18,7 +18,6 @@ from storage import (
     BuildState,
     Cause,
     HoldState,
-    LatestResult,
     Proof,
     RunInDoubt,
     Signal,
@@ -38,7 +37,7 @@ def status() -> Shown:
     bench = _doing(home_here())
     with opened() as at:
         builds, in_doubt = at.rows(BuildState), at.rows(RunInDoubt)
-        doubts = doubted(at.rows(LatestResult), in_doubt)
+        doubts = doubted(at.store, at.product)
         standing = [one for one in at.rows(HoldState) if one.disposal is None]
         raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened(
@@ -90,6 +89,7 @@ def _offline(at: Opened) -> dict[str, Any]:
         "limit": own_limit.in_words(at.home.data, at.settings),
         "calibrating_percent": None,
         "history": known.history(),
+        "refolded": known.refolded,
     }
 
 

@@ -9,29 +9,20 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 
 from daemon.holds.policy import require_decision
-from storage import Decision, DoubtEnd, LatestResult, RunInDoubt
+from storage import Decision, DoubtEnd, RunInDoubt, Store
 
 END_DOUBT = "end doubt"
 """Ledger action."""
 
 
-def doubted(
-    latest: Iterable[LatestResult], runs_in_doubt: Iterable[RunInDoubt]
-) -> dict[str, tuple[str, ...]]:
-    """Return by serial every reason for which its latest results are in doubt.
+def doubted(store: Store, product: str) -> dict[str, tuple[str, ...]]:
+    """Return by serial every reason for which a unit's latest results are in doubt.
 
-    Parameters
-    ----------
-    latest
-        Of every unit and range.
-    runs_in_doubt
-        A run that is none of these keeps nobody: the unit was measured again since.
+    Read of the doubts that stand, however many units there are.
     """
-    counting = {(one.serial, one.number) for one in latest}
     found: dict[str, dict[str, None]] = {}
-    for one in runs_in_doubt:
-        if (one.serial, one.number) in counting:
-            found.setdefault(one.serial, {})[one.reason.rstrip(".")] = None
+    for one in store.rows(RunInDoubt, "runs_that_keep", product=product):
+        found.setdefault(one.serial, {})[one.reason.rstrip(".")] = None
     return {serial: tuple(reasons) for serial, reasons in found.items()}
 
 

@@ -279,13 +279,35 @@ def warnings(signals: Sequence[Signal], builds: Sequence[str]) -> tuple[str, ...
     return tuple(chart_warning(one).headline for one in signals if one.build in last)
 
 
+def refolded(why: str) -> str:
+    """Say that a start took long, and why.
+
+    >>> refolded("nothing was kept of them")
+    'All runs were looked through again at the start: nothing was kept of them.'
+    """
+    return f"All runs were looked through again at the start: {why}."
+
+
+def catching_up(number: int, last: int) -> str:
+    """Say how far a start is, and what waits for it.
+
+    >>> catching_up(120, 4000)
+    'Run 120 of 4000 is looked through. No unit is judged before the last one is.'
+    """
+    return (
+        f"Run {number} of {last} is looked through. No unit is judged before the last "
+        "one is."
+    )
+
+
 def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str, ...]:
     """Say which limit serves, how far another is, and what builds are held against.
 
     Parameters
     ----------
     state
-        What the daemon is doing: its `limit`, `calibrating_percent` and `history`.
+        What the daemon is doing: its `limit`, `calibrating_percent` and `history`;
+        `catching_up` and `refolded` where they are there.
     said
         What a reader was told before, not to be said again.
 
@@ -300,7 +322,13 @@ def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str
         if percent_done is None
         else f"The product's own limit is being calibrated now: {percent_done} % done."
     )
-    sentences = (state["limit"], calibrating, state["history"])
+    sentences = (
+        state.get("catching_up"),
+        state.get("refolded"),
+        state["limit"],
+        calibrating,
+        state["history"],
+    )
     return tuple(
         one for one in sentences if one and not any(one in line for line in said)
     )

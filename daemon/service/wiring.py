@@ -1,7 +1,8 @@
 """Wiring of the running daemon: who owns what, who starts and stops when.
 
 The main thread is the worker: it alone measures and waits for people. HTTP and
-scheduled jobs run on threads of their own and meet it at the desk and at the Store.
+scheduled jobs run on threads of their own and meet it at the desk and at the Store;
+they serve from the start on, while the worker looks through what was measured before.
 A signal sets events and nothing else; the source goes off on the way out.
 """
 
@@ -74,6 +75,8 @@ def run(
         worker = Worker(settings, home, store, desk, clock)
         way_out.callback(worker.bench.close)
         if with_bench:
+            # Loading it later would keep the heartbeats of the bench waiting.
+            worker.warm_up()
             worker.bench.open()
             for caution in desk.snapshot()["cautions"]:
                 announce(caution)

@@ -6,12 +6,11 @@ from datetime import datetime
 from functools import partial
 from logging import getLogger
 
-import pandas as pd
-
 from config import HoldpointError, Settings
 from daemon.bench import BenchError, Clock, StoppedError, connect
 from daemon.judging import failing
 from daemon.metrology import MetrologyError
+from daemon.presentation import sentences
 from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
 from daemon.spc import SpcError
@@ -29,7 +28,7 @@ from daemon.station import (
 )
 from daemon.traceability import kitting
 from daemon.watch import in_words, limits_of
-from storage import NotFoundError, Store
+from storage import Build, LatestRun, NotFoundError, Store
 
 log = getLogger(__name__)
 
@@ -61,9 +60,8 @@ class Worker:
         self._cycle = Cycle(
             settings, store, own_limit=limits_of(home.data, settings).serving
         )
-        self._cycle.resume()
         self._home = home
-        self.show_watching()
+        self._caught_up = False
         self.bench = BenchAtWork(
             settings, home, self._cycle, desk, clock, configuration=self._configuration
         )
@@ -82,11 +80,41 @@ class Worker:
         """Say which limit serves and what builds are held against."""
         self.desk.show(
             limit=in_words(self._home.data, self._settings),
-            history=self._cycle.known.history(),
+            history=self._cycle.known.history() if self._caught_up else None,
         )
 
+    def warm_up(self) -> None:
+        """Load what all threads must wait for, before a bench is open."""
+        self._cycle.warm_up()
+
+    def catch_up(self) -> None:
+        """Look through the runs of before; say how far that is.
+
+        Raises
+        ------
+        daemon.bench.StoppedError
+            The daemon is going down; the next start goes on from here.
+        """
+        (last,) = self._store.rows(LatestRun, product=self._settings.product.name)
+        self.desk.show(phase="catching up")
+
+        def step(number: int) -> None:
+            self.desk.beat()
+            self.desk.show(catching_up=sentences.catching_up(number, last.number))
+            if self.desk.stop.is_set():
+                raise StoppedError
+
+        self._cycle.resume(step)
+        self._caught_up = True
+        self.desk.show(catching_up=None, refolded=self._cycle.known.refolded)
+        self.show_watching()
+
     def work(self) -> None:
-        """Carry out orders until told to stop."""
+        """Catch up, then carry out orders until told to stop."""
+        try:
+            self.catch_up()
+        except StoppedError:
+            return
         self.desk.show(phase="waiting")
         while not self.desk.stop.is_set():
             ticket = self.desk.next_order(wait_s=IDLE_S)
@@ -307,30 +335,30 @@ class Worker:
 
     def _which(self, order: Order) -> tuple[str, str]:
         """Return the build and the serial that an order means."""
-        builds = self._store.frame("builds", product=self._settings.product.name)
-        if builds.empty:
+        builds = self._store.rows(Build, product=self._settings.product.name)
+        if not builds:
             message = "no build is open; open one first"
             raise RefusedError(message)
-        build = order.build or str(builds["build"].iloc[-1])
-        if build not in set(builds["build"]):
+        latest = max(builds, key=lambda one: (one.opened_at, one.build))
+        build = order.build or latest.build
+        if build not in {one.build for one in builds}:
             raise NotFoundError(kind="build", key=build)
         if order.serial is not None:
             return build, order.serial
-        units = self._store.frame("latest_errors", product=self._settings.product.name)
-        return build, next_serial(build, units[units["build"] == build])
+        (last,) = self._store.table("last_serial", build=build).to_pylist() or [None]
+        return build, next_serial(build, None if last is None else str(last["serial"]))
 
 
-def next_serial(build: str, units: pd.DataFrame) -> str:
+def next_serial(build: str, last: str | None) -> str:
     """Return the serial after the build's last, counted on in its last digits.
 
-    >>> next_serial("B3", pd.DataFrame({"serial": ["PA-0099"], "number": [7]}))
+    >>> next_serial("B3", "PA-0099")
     'PA-0100'
-    >>> next_serial("B3", pd.DataFrame({"serial": [], "number": []}))
+    >>> next_serial("B3", None)
     'B3-001'
     """
-    if units.empty:
+    if last is None:
         return f"{build}-001"
-    last = str(units.sort_values("number")["serial"].iloc[-1])
     counted = re.fullmatch(r"(.*?)(\d+)(\D*)", last)
     if counted is None:
         return f"{last}-2"

@@ -7,6 +7,7 @@ crash the rows past the watermark are watched again, and nothing is raised twice
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from logging import getLogger
 from typing import Any
 from uuid import uuid4
 
@@ -49,6 +50,8 @@ from storage import (
     Unit,
     Verdict,
 )
+
+log = getLogger(__name__)
 
 WORST_FIRST = (
     Verdict.NONCONFORMING,
@@ -122,6 +125,7 @@ class Cycle:
         self._name = settings.product.name
         self._titles = {one.key: one.title for one in self.product.ranges}
         self._watcher = self.known.watcher
+        self._warm = False
         self._placed: set[str] = set()
         self._warned: set[str] = set()
         self._teller = Teller(self._name, settings.alerts)
@@ -201,15 +205,29 @@ class Cycle:
             self._row(results[0].run, header, readings), results, closes=closes
         )
 
-    def resume(self) -> None:
-        """Rebuild what watching knows from the rows, then watch what is new."""
-        warm_up(self.product)
-        self.known.remember()
+    def warm_up(self) -> None:
+        """Load what all threads must wait for, before a bench is open."""
+        if not self._warm:
+            warm_up(self.product)
+            self._warm = True
+
+    def resume(self, step: Callable[[int], None] = lambda _: None) -> None:
+        """Go on from what watching knew, then watch what is new.
+
+        Parameters
+        ----------
+        step
+            Called on the way, with the run that was reached; what it raises ends it.
+        """
+        self.warm_up()
+        self.known.remember(keep=True, step=step)
+        if self.known.refolded is not None:
+            log.warning(self.known.refolded)
         self._placed = {one.hold for one in self.store.rows(Hold, product=self._name)}
         warned = self.store.frame("signal", product=self._name, cause="chart")
         self._warned = set(warned["signal"])
         self._teller.remember(self.store.frame("alerts", product=self._name))
-        self.watch()
+        self.watch(step=lambda: step(self.known.folded))
 
     def far_off(self, number: int) -> list[str]:
         """Return titles of the ranges for which a run is to be seated again.
@@ -344,6 +362,7 @@ class Cycle:
             placed += self._due(signal)
         # A finding is sharpened by every unit; what stands because of it is not.
         placed = tuple(one for one in placed if one.hold not in self._placed)
+        lines = self.known.to_keep()
         self.store.record_evaluation(
             Evaluation(
                 product=self._name,
@@ -351,8 +370,10 @@ class Cycle:
                 signals=tuple(said),
                 holds=placed,
                 alerts=self._teller.tell(said, placed, told),
+                lines=lines,
             )
         )
+        self.known.was_kept(lines)
         self._placed.update(one.hold for one in placed)
         self._warned.update(one.signal for one in warnings)
         self.known.folded = number

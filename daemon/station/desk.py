@@ -56,6 +56,10 @@ class _State:
     """How far the calibration of the product's own limit is; None while none runs."""
     history: str | None = None
     """What the latest build is held against, in a sentence."""
+    catching_up: str | None = None
+    """How far the runs of before are looked through, in a sentence; None once all."""
+    refolded: str | None = None
+    """Why that took long at this start, in a sentence."""
     reopened: int = 0
     """How often the bench was lost and opened anew to measure a unit again."""
     lost: str | None = None

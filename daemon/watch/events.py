@@ -27,6 +27,8 @@ class UnitErrors:
         Of this unit's own measurement; None for negligible.
     ambient_c : float or None
         Temperature it was measured at; None where it was not recorded.
+    again : bool
+        Whether the unit may have been measured on some of these ranges before.
     """
 
     number: int
@@ -40,6 +42,7 @@ class UnitErrors:
     seatable: bool = True
     variance_ppm2: Errors | None = None
     ambient_c: float | None = None
+    again: bool = True
 
     def without(self, ranges: NDArray[np.bool_]) -> Self:
         """Return this run less the ranges that a later run measured again."""

@@ -5,9 +5,11 @@ unit measured again, a reel recorded late, a hold placed by hand) takes the fold
 the checkpoint before it and goes on from there.
 """
 
-from bisect import bisect_left
-from collections.abc import Iterable, Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,9 +38,11 @@ from daemon.watch.events import (
 from daemon.watch.segment import (
     BenchEvent,
     Checked,
-    Kept,
+    Content,
+    OddUnit,
     Segment,
     SetUp,
+    Version,
 )
 from storage import Fitting, serial_order
 
@@ -47,36 +51,69 @@ Event = UnitErrors | CheckErrors | Accepted
 EVERY = 25
 """Events from one checkpoint to the next."""
 MOST_CHECKPOINTS = 16
+AT_HAND = 4
+"""Of these, the latest: what was touched since stays in memory."""
 HAZE_K = 2.0
 """Standard deviation of a room from day to day where nobody reads it."""
 ODD = 0.9
 """How likely a unit must be odd by itself to be said so."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class OddUnit:
-    """A unit that alone is far off on one range: by `size_ppm`, +- `reach_ppm`."""
+class Past(Protocol):
+    """What the fold no longer has in memory, asked by what it is of."""
 
-    unit: UnitErrors
-    place: int
-    probability: float
-    size_ppm: float
-    reach_ppm: float
+    def events(self, after: int, until: int) -> "list[Event]":
+        """Return what came after a mark: runs above `after` up to `until`.
+
+        Decisions from `after` on too, below `until`.
+        """
+        ...
+
+    def runs_of(self, serial: str, before: int) -> list[UnitErrors]:
+        """Return the runs of a unit below a number, in their order."""
+        ...
+
+    def fittings_of(self, build: str) -> Sequence[Fitting]:
+        """Return a build's fittings."""
+        ...
+
+    def content(self, segment: Segment, number: int) -> Content:
+        """Return what was in a segment at a mark."""
+        ...
+
+    def bench(self, place: int) -> tuple[int, list[BenchEvent]]:
+        """Return what the bench did from an event on, and which is the first here."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Checkpoint:
-    """The fold after its first `events` events."""
+    """The fold after run `number`, before what was decided then.
 
-    events: int
-    segments: tuple[tuple[tuple[str, tuple[str, ...]], Kept], ...]
-    active: Segment | None
+    `segments` and `bench` say how many there were, `active` which segment.
+    """
+
+    number: int
+    segments: int
+    active: int | None
     bench: int
     session: str
     standard: str | None
     walk_ppm: Errors | None
-    odd: int
-    accepted: int
+    trusted: frozenset[int | None]
+
+
+BEGIN = Checkpoint(
+    number=-1,
+    segments=0,
+    active=None,
+    bench=0,
+    session="",
+    standard=None,
+    walk_ppm=None,
+    trusted=frozenset(),
+)
+"""Before the first run, and before what was decided then."""
 
 
 def order_of(event: Event) -> tuple[int, int]:
@@ -91,35 +128,52 @@ class Fold:
     ----------
     product
         Ranges, parts and their tolerances.
+    past
+        Where earlier events and segments at rest are found; left out, all of them stay
+        in memory.
     """
 
-    def __init__(self, product: ProductModel) -> None:
+    def __init__(self, product: ProductModel, past: Past | None = None) -> None:
         self._product = product
+        self._past = past
         self.parts = product.watched_parts
         self.layout: Layout = product.layout
         self._haze = haze_of(product)
+        self._base = BEGIN.number
         self._events: list[Event] = []
         self._orders: list[tuple[int, int]] = []
+        self._done = 0
+        self._since_mark = 0
         self._struck: dict[int, NDArray[np.bool_]] = {}
         self._runs: dict[str, list[UnitErrors]] = {}
+        self._asked: set[str] = set()
         self._repeats: set[int] = set()
         self._fittings: dict[str, tuple[Fitting, ...]] = {}
-        self._known_fittings: frozenset[str] = frozenset()
+        self._known_fittings: set[str] = set()
+        self._book: Sequence[Fitting] | None = None
         self._found_bad: frozenset[tuple[str, str]] = frozenset()
         self._checkpoints: list[Checkpoint] = []
         self.segments: dict[tuple[str, tuple[str, ...]], Segment] = {}
+        self._ordered: list[Segment] = []
         self._of_build: dict[str, list[Segment]] = {}
-        self._accepted: list[Accepted] = []
+        self._of_reel: dict[tuple[int, str], list[Segment]] = {}
+        self._dirty: set[int] = set()
+        self._trusted: frozenset[int | None] = frozenset()
         self.active: Segment | None = None
         self._bench: list[BenchEvent] = []
+        self._bench_base = 0
         self._session = ""
         self._standard: str | None = None
         self._walk_ppm: Errors | None = None
-        self.odd: list[OddUnit] = []
-        self._done = 0
         self.changed_from: int | None = None
         """The run from which on the past was changed, since this was last reset."""
-        self._saved: dict[int, tuple[tuple[int, int], Kept]] = {}
+        self.on_mark: Callable[[int], None] = lambda _: None
+        """Called after each new mark, with its run."""
+        self._kept_to = BEGIN.number
+        self._kept_bench = 0
+        self._gone: list[int] = []
+        self._unkept: set[int] = set()
+        self._awake: set[int] = set()
 
     # ---- what comes in
 
@@ -129,7 +183,7 @@ class Fold:
         if isinstance(event, UnitErrors):
             back = self._strike(event)
         self._insert(event)
-        self._go_back(back)
+        self._go_back(None if back is None else (back, 0))
         self._go_on()
 
     def take_all(self, events: Iterable[Event]) -> None:
@@ -140,7 +194,7 @@ class Fold:
                 struck = self._strike(event)
                 back = struck if back is None else min(back, struck or back)
             self._insert(event)
-        self._go_back(back)
+        self._go_back(None if back is None else (back, 0))
         self._go_on()
 
     def pass_over(self, unit: UnitErrors) -> None:
@@ -151,28 +205,44 @@ class Fold:
         self._go_on()
 
     def refit(self, fittings: Sequence[Fitting]) -> bool:
-        """Go by these fittings; say whether a unit that was taken has other reels."""
-        known = frozenset(one.fitting for one in fittings)
-        if known == self._known_fittings:
+        """Go by these fittings too; say whether a unit that was taken has other reels.
+
+        Parameters
+        ----------
+        fittings
+            All that are recorded, or those recorded since some time.
+        """
+        if isinstance(fittings, tuple) and fittings is self._book:
             return False
-        changed = {
-            one.build for one in fittings if one.fitting not in self._known_fittings
-        }
-        self._known_fittings = known
-        before = self._fittings
-        self._fittings = before | {
-            build: in_force(one for one in fittings if one.build == build)
-            for build in changed
-        }
-        for event in self._events[: self._done]:
-            if not isinstance(event, UnitErrors) or event.build not in changed:
-                continue
-            was = reels_of(event.serial, self.parts, before.get(event.build, ()))
-            if was != self.reels_of(event):
-                self._go_back(event.number)
-                self._go_on()
-                return True
-        return False
+        self._book = fittings
+        new: dict[str, list[Fitting]] = {}
+        for one in fittings:
+            if one.fitting not in self._known_fittings:
+                new.setdefault(one.build, []).append(one)
+        self._known_fittings.update(one.fitting for one in fittings)
+        first: int | None = None
+        for build, mine in new.items():
+            known = {one.fitting: one for one in self._fittings_of(build)}
+            known |= {one.fitting: one for one in mine}
+            every = sorted(known.values(), key=lambda f: (f.fitted_at, f.fitting))
+            self._fittings[build] = in_force(every)
+            for segment in self.segments_of(build):
+                for unit in segment.units:
+                    if self.reels_of(unit) != segment.reels:
+                        first = min(first or unit.number, unit.number)
+                        break
+        if first is None:
+            return False
+        self._go_back((first, 0))
+        self._go_on()
+        return True
+
+    def _fittings_of(self, build: str) -> tuple[Fitting, ...]:
+        known = self._fittings.get(build)
+        if known is None:
+            rows = () if self._past is None else self._past.fittings_of(build)
+            known = self._fittings[build] = in_force(rows)
+        return known
 
     def holds_by_hand(self, what: str, name: str) -> bool:
         """Say whether a person holds a "reel" or a "build" as bad by hand."""
@@ -191,31 +261,39 @@ class Fold:
             return False
         changed = now ^ self._found_bad
         self._found_bad = now
-        for event in self._events[: self._done]:
-            if isinstance(event, UnitErrors) and self._concerned(event, changed):
-                self._go_back(event.number)
-                self._go_on()
-                return True
-        return False
+        concerned = [
+            segment
+            for what, name in changed
+            for segment in (
+                self.segments_of(name)
+                if what == "build"
+                else self.with_reel(range(len(self.parts)), name)
+            )
+        ]
+        if not concerned:
+            return False
+        self._go_back((min(one.first_number for one in concerned), 0))
+        self._go_on()
+        return True
 
     def tentative(self, unit: UnitErrors) -> tuple[Line | None, Line]:
         """Return the line before and after a unit that is not to be kept yet."""
-        bench = list(self._bench)
+        segment, boundary = self._segment_for(unit, register=False)
+        before = segment.line.copy() if boundary is None else None
+        trial = Segment(
+            index=segment.index,
+            build=segment.build,
+            reels=segment.reels,
+            first=segment.first,
+            build_first=segment.build_first,
+            source=segment.source,
+            content=segment.content.copy(segment.line.saved()),
+        )
+        bench = self._bench_from(trial.content.bench_taken)
         if unit.set_up and unit.session != self._session:
             bench.append(
                 SetUp(number=unit.number, session=unit.session, walk_ppm=self._walk_ppm)
             )
-        segment, boundary = self._segment_for(unit, register=False)
-        before = segment.line.copy() if boundary is None else None
-        trial = Segment(
-            build=segment.build,
-            reels=segment.reels,
-            line=segment.line.copy(),
-            first=segment.first,
-            source=segment.source,
-            bench_taken=segment.bench_taken,
-            build_first=segment.build_first,
-        )
         trial.take_bench(bench)
         self._pass_days(segment, unit, trial.line)
         self._fold(trial.line, unit, boundary, again=self._measured_before(unit))
@@ -225,15 +303,32 @@ class Fold:
 
     def reels_of(self, unit: UnitErrors) -> tuple[str, ...]:
         """Return the reel of each watched part in a unit, "" unknown."""
-        return reels_of(unit.serial, self.parts, self._fittings.get(unit.build, ()))
+        return reels_of(unit.serial, self.parts, self._fittings_of(unit.build))
 
     def reels_in(self, build: str, serial: str) -> tuple[str, ...]:
         """Return the reels of a unit that need not have been measured."""
-        return reels_of(serial, self.parts, self._fittings.get(build, ()))
+        return reels_of(serial, self.parts, self._fittings_of(build))
 
     def segments_of(self, build: str) -> list[Segment]:
         """Return a build's segments, the latest last."""
         return self._of_build.get(build, [])
+
+    def with_reel(self, parts: Iterable[int], reel: str) -> list[Segment]:
+        """Return the segments in which any of these parts is of a reel."""
+        found = {
+            one.index: one
+            for part in parts
+            for one in self._of_reel.get((part, reel), ())
+        }
+        return [found[index] for index in sorted(found)]
+
+    def changed_since(self, number: int) -> list[Segment]:
+        """Return the segments of builds that had a unit from a run on."""
+        builds: dict[str, None] = {}
+        for segment in self._ordered:
+            if segment.last_number >= number:
+                builds[segment.build] = None
+        return [one for build in builds for one in self._of_build[build]]
 
     def is_struck(self, number: int) -> bool:
         """Whether a run was measured again on every range that it had."""
@@ -244,15 +339,9 @@ class Fold:
         """Whether a run measured again what an earlier one of the unit had."""
         return number in self._repeats
 
-    def odd_since(self, event: Event | None) -> list[OddUnit]:
-        """Return the odd units from an event on; all of them for None."""
-        if event is None:
-            return list(self.odd)
-        return [one for one in self.odd if one.unit.number >= event.number]
-
     def count_of(self, build: str) -> int:
         """Return how many units of a build count."""
-        return sum(len(one.units) for one in self.segments_of(build))
+        return sum(one.count for one in self.segments_of(build))
 
     def concerned(
         self, segment: Segment, first: int, part: int | None = None
@@ -304,9 +393,9 @@ class Fold:
 
     def _strike(self, unit: UnitErrors) -> int | None:
         """Strike from earlier runs what this one measures again; return the first."""
+        runs = self._runs_before(unit)
         if self._measured_before(unit):
             self._repeats.add(unit.number)
-        runs = self._runs.setdefault(unit.serial, [])
         first = None
         for run in runs:
             if run.number >= unit.number:
@@ -320,84 +409,285 @@ class Fold:
         runs.append(unit)
         return first
 
+    def _runs_before(self, unit: UnitErrors) -> list[UnitErrors]:
+        """Return the runs of a unit that are known, those of long ago too."""
+        runs = self._runs.setdefault(unit.serial, [])
+        if self._past is None or not unit.again or unit.serial in self._asked:
+            return runs
+        self._asked.add(unit.serial)
+        known = {one.number for one in runs}
+        earlier = self._past.runs_of(unit.serial, unit.number)
+        runs += [one for one in earlier if one.number not in known]
+        runs.sort(key=lambda one: one.number)
+        # What these measured again of each other was struck in its time.
+        for place, run in enumerate(runs):
+            again = [one.measured for one in runs[place + 1 :]]
+            struck = run.measured & np.any(again, axis=0) if again else None
+            if struck is not None and struck.any():
+                self._struck[run.number] = struck | ~run.measured
+        return runs
+
     def _insert(self, event: Event) -> None:
         order = order_of(event)
-        place = bisect_left(self._orders, order)
-        while place < len(self._orders) and self._orders[place] == order:
-            place += 1
+        if order <= (self._base, 0):
+            # It comes along with the others of its time.
+            self._go_back_to(order)
+            return
+        place = bisect_right(self._orders, order)
         self._orders.insert(place, order)
         self._events.insert(place, event)
         if place < self._done:
-            self._go_back_to(place)
+            # What is there already stays before it; from it on, all is done again.
+            self._go_back_to(order)
 
-    def _go_back(self, number: int | None) -> None:
+    def _go_back(self, order: tuple[int, int] | None) -> None:
         """Undo everything from a run on, if it was taken."""
-        if number is None:
+        if order is None:
             return
-        place = bisect_left(self._orders, (number, 0))
-        if place < self._done:
-            self._go_back_to(place)
+        if order[0] <= self._base or bisect_left(self._orders, order) < self._done:
+            self._go_back_to(order)
 
-    def _go_back_to(self, place: int) -> None:
-        number = self._orders[place][0]
+    def _go_back_to(self, order: tuple[int, int]) -> None:
+        number = order[0]
         before = self.changed_from
         self.changed_from = number if before is None else min(before, number)
-        while self._checkpoints and self._checkpoints[-1].events > place:
-            self._checkpoints.pop()
-        self._saved.clear()
-        if not self._checkpoints:
-            self.segments, self._of_build = {}, {}
-            self._accepted = []
-            self.active = None
-            self._bench, self._session, self._standard = [], "", None
-            self._walk_ppm, self.odd, self._done = None, [], 0
-            return
-        last = self._checkpoints[-1]
-        self.segments = {key: kept.restored() for key, kept in last.segments}
-        self._of_build = {}
-        for (build, _), segment in self.segments.items():
-            self._of_build.setdefault(build, []).append(segment)
-        self._accepted = self._accepted[: last.accepted]
-        self.active = last.active
-        self._bench = self._bench[: last.bench]
+        while self._checkpoints and (self._checkpoints[-1].number, 0) >= order:
+            self._gone.append(self._checkpoints.pop().number)
+        last = self._checkpoints[-1] if self._checkpoints else BEGIN
+        if last.number < self._base:
+            self._widen(last.number)
+        for segment in self._ordered[last.segments :]:
+            self._take_out(segment)
+        del self._ordered[last.segments :]
+        for segment in self._ordered:
+            if (
+                segment.index in self._dirty
+                or segment.versions[-1].number > last.number
+            ):
+                segment.go_back(last.number)
+        self._dirty.clear()
+        self.active = None if last.active is None else self._ordered[last.active]
+        if last.bench >= self._bench_base:
+            del self._bench[last.bench - self._bench_base :]
+        else:
+            self._bench, self._bench_base = [], last.bench
         self._session, self._standard = last.session, last.standard
-        self._walk_ppm = last.walk_ppm
-        self.odd = self.odd[: last.odd]
-        self._done = last.events
+        self._walk_ppm, self._trusted = last.walk_ppm, last.trusted
+        self._done = bisect_right(self._orders, (last.number, 0))
+        self._since_mark = 0
+        if last.number < self._kept_to:
+            self._kept_to, self._kept_bench = last.number, last.bench
+
+    def fetch(self, segment: Segment, number: int) -> Content:
+        """Return what was in a segment at a mark, from where it is kept."""
+        if self._past is None:
+            raise LookupError(number)
+        content = self._past.content(segment, number)
+        self._awake.add(segment.index)
+        return content
+
+    def _take_out(self, segment: Segment) -> None:
+        self._awake.discard(segment.index)
+        self._unkept.discard(segment.index)
+        del self.segments[segment.build, segment.reels]
+        mine = self._of_build[segment.build]
+        mine.remove(segment)
+        if not mine:
+            del self._of_build[segment.build]
+        for part, reel in enumerate(segment.reels):
+            if reel:
+                self._of_reel[part, reel].remove(segment)
+
+    def _register(self, segment: Segment) -> None:
+        self.segments[segment.build, segment.reels] = segment
+        self._ordered.append(segment)
+        self._awake.add(segment.index)
+        self._of_build.setdefault(segment.build, []).append(segment)
+        for part, reel in enumerate(segment.reels):
+            if reel:
+                self._of_reel.setdefault((part, reel), []).append(segment)
+
+    def _widen(self, after: int) -> None:
+        """Have all events after a mark in memory again."""
+        if self._past is None:
+            raise LookupError(after)
+        earlier = self._past.events(after, self._base)
+        self._events = [*sorted(earlier, key=order_of), *self._events]
+        self._orders = [order_of(one) for one in self._events]
+        self._base = after
+        self._struck, self._repeats, self._runs = {}, set(), {}
+        self._asked = set()
+        for event in self._events:
+            if isinstance(event, UnitErrors):
+                self._strike(event)
 
     def _go_on(self) -> None:
         while self._done < len(self._events):
-            self._dispatch(self._events[self._done])
+            event = self._events[self._done]
+            self._dispatch(event)
             self._done += 1
-            if self._done % EVERY == 0:
-                self._mark()
+            self._since_mark += 1
+            if self._since_mark >= EVERY and not isinstance(event, Accepted):
+                self._mark(event.number)
+                self.on_mark(event.number)
 
-    def _mark(self) -> None:
+    def _mark(self, number: int) -> None:
         """Keep the fold as it is; of many checkpoints, fewer of the older ones."""
-        kept = []
-        for key, segment in self.segments.items():
-            known = self._saved.get(id(segment))
-            at = segment.line.units, segment.bench_taken
-            if known is None or known[0] != at or segment is self.active:
-                known = at, segment.snapshot()
-                self._saved[id(segment)] = known
-            kept.append((key, known[1]))
+        for index in sorted(self._dirty):
+            self._ordered[index].mark(number)
+        self._unkept |= self._dirty
+        self._dirty.clear()
+        self._since_mark = 0
         self._checkpoints.append(
             Checkpoint(
-                events=self._done,
-                segments=tuple(kept),
-                active=self.active,
-                bench=len(self._bench),
+                number=number,
+                segments=len(self._ordered),
+                active=None if self.active is None else self.active.index,
+                bench=self._bench_base + len(self._bench),
                 session=self._session,
                 standard=self._standard,
                 walk_ppm=self._walk_ppm,
-                odd=len(self.odd),
-                accepted=len(self._accepted),
+                trusted=self._trusted,
             )
         )
         if len(self._checkpoints) > MOST_CHECKPOINTS:
             half = MOST_CHECKPOINTS // 2
+            self._gone += [one.number for one in self._checkpoints[1:half:2]]
             self._checkpoints[:half] = self._checkpoints[:half:2]
+            self._thin()
+
+    def _thin(self) -> None:
+        """Drop what no checkpoint goes back to."""
+        numbers = [one.number for one in self._checkpoints]
+        for segment in self._ordered:
+            versions = segment.versions
+            if len(versions) > 1:
+                segment.versions = [
+                    one
+                    for one, after in pairwise(versions)
+                    if bisect_left(numbers, one.number)
+                    < bisect_left(numbers, after.number)
+                ] + [versions[-1]]
+
+    # ---- what is kept of it
+
+    @property
+    def unkept(self) -> list[Checkpoint]:
+        """Checkpoints that are not kept yet, the oldest first."""
+        return [one for one in self._checkpoints if one.number > self._kept_to]
+
+    def versions_unkept(self, until: int) -> list[tuple[Segment, Version]]:
+        """Return segments as they were at marks after what is kept, up to one."""
+        return [
+            (segment, version)
+            for segment in map(self._ordered.__getitem__, sorted(self._unkept))
+            for version in segment.versions
+            if self._kept_to < version.number <= until
+        ]
+
+    def bench_unkept(self) -> tuple[int, list[BenchEvent]]:
+        """Return what the bench did after what is kept, and which is its first."""
+        return self._kept_bench, self._bench_from(self._kept_bench)
+
+    @property
+    def kept_to(self) -> int:
+        """The mark up to which it is kept and stands."""
+        return self._kept_to
+
+    @property
+    def found_bad_now(self) -> frozenset[tuple[str, str]]:
+        """What persons hold as bad by hand."""
+        return self._found_bad
+
+    def gone(self) -> list[int]:
+        """Return marks that nobody goes back to any more."""
+        return [one for one in self._gone if one <= self._kept_to]
+
+    def was_kept(self) -> None:
+        """Go on from the latest mark as kept."""
+        if self._checkpoints:
+            self._kept_to = self._checkpoints[-1].number
+            self._kept_bench = self._checkpoints[-1].bench
+        self._gone.clear()
+        self._unkept.clear()
+
+    def rest(self) -> None:
+        """Let go of what is kept and has not been touched for long."""
+        if self._past is None or len(self._checkpoints) <= AT_HAND:
+            return
+        since = min(self._checkpoints[-AT_HAND].number, self._kept_to)
+        for index in list(self._awake):
+            segment = self._ordered[index]
+            for version in segment.versions:
+                if version.number < since:
+                    version.content = None
+            idle = segment is not self.active and index not in self._dirty
+            if idle and segment.versions[-1].number < since:
+                segment.forget()
+                self._awake.remove(index)
+
+    def forget(self) -> None:
+        """Let go of events of long ago, too."""
+        self.rest()
+        if self._past is None or len(self._checkpoints) <= AT_HAND:
+            return
+        base = min(self._checkpoints[-AT_HAND].number, self._kept_to)
+        place = bisect_right(self._orders, (base, 0))
+        if place == 0 or base <= self._base:
+            return
+        del self._events[:place], self._orders[:place]
+        self._done -= place
+        self._base = base
+        late = {event.number for event in self._events}
+        self._struck = {k: v for k, v in self._struck.items() if k in late}
+        self._repeats &= late
+        self._runs = {
+            serial: runs
+            for serial, runs in self._runs.items()
+            if any(one.number in late for one in runs)
+        }
+        self._asked &= set(self._runs)
+        wanted = self._mark_bench(base)
+        if self.active is not None:
+            wanted = min(wanted, self.active.content.bench_taken)
+        if wanted > self._bench_base:
+            del self._bench[: wanted - self._bench_base]
+            self._bench_base = wanted
+        recent = {one.build for one in self._ordered if one.last_number >= base}
+        self._fittings = {b: f for b, f in self._fittings.items() if b in recent}
+
+    def _mark_bench(self, number: int) -> int:
+        """Return how many of the bench's events stand before a mark."""
+        return next(one.bench for one in self._checkpoints if one.number == number)
+
+    def go_on_from(
+        self,
+        checkpoints: Sequence[Checkpoint],
+        segments: Sequence[Segment],
+        found_bad: Iterable[tuple[str, str]],
+    ) -> None:
+        """Go on from what was kept: an empty fold becomes the one of then.
+
+        Parameters
+        ----------
+        checkpoints
+            The oldest first; on from the latest.
+        segments
+            In their order, each with its versions.
+        found_bad
+            See `found_bad`.
+        """
+        last = checkpoints[-1]
+        for segment in segments:
+            self._register(segment)
+        self._awake = set() if last.active is None else {last.active}
+        self._checkpoints = list(checkpoints)
+        self._base = self._kept_to = last.number
+        self.active = None if last.active is None else self._ordered[last.active]
+        self._bench_base = self._kept_bench = last.bench
+        self._session, self._standard = last.session, last.standard
+        self._walk_ppm, self._trusted = last.walk_ppm, last.trusted
+        self._found_bad = frozenset(found_bad)
 
     # ---- one event
 
@@ -416,28 +706,30 @@ class Fold:
         if unit.set_up:
             self._enter(unit.session, unit.number)
         segment, boundary = self._segment_for(unit, register=True)
-        segment.take_bench(self._bench)
+        self._dirty.add(segment.index)
+        segment.take_bench(self._bench_from(segment.content.bench_taken))
         self._pass_days(segment, unit)
         expected = segment.line.expected_ppm()
         self._fold(segment.line, unit, boundary, again=unit.number in self._repeats)
-        segment.units.append(unit)
+        segment.add(unit)
         if unit.seatable and unit.variance_ppm2 is not None:
             self._walks(unit.measured, unit.variance_ppm2)
         if not unit.seatable and unit.number not in self._repeats:
-            segment.unseated = segment.line.units
+            segment.content.unseated = segment.line.units
         if self.active is not None and self.active is not segment:
             self.active.line.rest()
         self.active = segment
         odd = segment.line.odd()
         place = int(odd.argmax())
         if odd[place] > ODD:
-            self.odd.append(
+            segment.odd.append(
                 OddUnit(
                     unit=unit,
                     place=place,
                     probability=float(odd[place]),
                     size_ppm=float(unit.errors_ppm[place] - expected[place]),
                     reach_ppm=TWO_SIDED_95 * segment.line.scatter_ppm(place),
+                    again=unit.number in self._repeats,
                 )
             )
 
@@ -445,7 +737,7 @@ class Fold:
         """Whether a unit had some of these ranges measured in an earlier run."""
         return any(
             run.number < unit.number and bool((unit.measured & run.measured).any())
-            for run in self._runs.get(unit.serial, ())
+            for run in self._runs_before(unit)
         )
 
     def _fold(
@@ -478,7 +770,17 @@ class Fold:
         # A check that opens a session belongs to it, whichever build comes next.
         active = self.active
         if active is not None and active.units[-1].session == check.session:
-            active.take_bench(self._bench)
+            self._dirty.add(active.index)
+            active.take_bench(self._bench_from(active.content.bench_taken))
+
+    def _bench_from(self, place: int) -> list[BenchEvent]:
+        """Return what the bench did from its `place`th event on."""
+        if place < self._bench_base and self._past is not None:
+            first, earlier = self._past.bench(place)
+            missing = earlier[place - first : self._bench_base - first]
+            self._bench = [*missing, *self._bench]
+            self._bench_base = place
+        return self._bench[place - self._bench_base :]
 
     def _walks(self, measured: NDArray[np.bool_], variance_ppm2: Errors) -> None:
         """Take a bench to walk by a share of what its own latest run scatters by.
@@ -508,20 +810,23 @@ class Fold:
         mine = self.segments_of(unit.build)
         source = mine[-1] if mine else self.active
         boundary = self._boundary(unit.build, reels, source, new_build=not mine)
-        line = Line(self.layout) if source is None else source.line.copy()
         segment = Segment(
+            index=len(self._ordered),
             build=unit.build,
             reels=reels,
-            line=line,
-            first=line.units,
-            source=source,
-            bench_taken=0 if source is None else source.bench_taken,
-            unseated=-1 if source is None else source.unseated,
-            build_first=mine[0].first if mine else line.units,
+            first=0 if source is None else source.line.units,
+            build_first=0,
+            source=mine[-1] if mine else None,
+            content=Content(
+                line=Line(self.layout) if source is None else source.line.copy(),
+                bench_taken=0 if source is None else source.content.bench_taken,
+                unseated=-1 if source is None else source.content.unseated,
+            ),
+            fetch=self.fetch,
         )
+        segment.build_first = mine[0].first if mine else segment.first
         if register:
-            self.segments[key] = segment
-            self._of_build.setdefault(unit.build, []).append(segment)
+            self._register(segment)
         return segment, boundary
 
     def _boundary(
@@ -535,7 +840,7 @@ class Fold:
         changed: dict[int, KnownReel | None] = {}
         bad = set()
         # Where nobody records reels, what was accepted is taken to go on.
-        trusted = {self._place_of(one) for one in self._accepted if not one.reel}
+        trusted = self._trusted
         # What a build that is held by hand tells of its reels is not gone by.
         builds = {build} if source is None else {build, source.build}
         doubted = new_build and any(("build", one) in self._found_bad for one in builds)
@@ -552,19 +857,18 @@ class Fold:
         """Return what is known of a reel that comes back."""
         if not reel or ("reel", reel) in self._found_bad:
             return None
-        for segment in reversed(list(self.segments.values())):
-            held = ("build", segment.build) in self._found_bad
-            if segment.reels[part] == reel and not held:
+        for segment in reversed(self._of_reel.get((part, reel), [])):
+            if ("build", segment.build) not in self._found_bad:
                 return segment.known(part)
         return None
 
     def _accept(self, accepted: Accepted) -> None:
         """Take what a person accepted as known, wherever the same reel is fitted."""
-        if accepted.cause == REEL:
-            self._accepted.append(accepted)
         kinds: tuple[int, ...]
         places: Iterable[int]
         place = self._place_of(accepted)
+        if accepted.cause == REEL and not accepted.reel:
+            self._trusted |= {place}
         if accepted.cause == REEL:
             if place is None:
                 return
@@ -577,18 +881,15 @@ class Fold:
             places = (self.layout.ranges,) if place is None else (place,)
         else:
             return
-        for segment in self.segments.values():
-            same_reel = (
-                accepted.cause == REEL
-                and place is not None
-                and accepted.reel is not None
-                and segment.reels[place] == accepted.reel
-            )
-            if same_reel or segment.build == accepted.build:
-                segment.line.excuse(kinds, places)
-                if segment is not self.active:
-                    segment.line.rest()
-        self._saved.clear()
+        concerned = {one.index: one for one in self.segments_of(accepted.build)}
+        if accepted.cause == REEL and place is not None and accepted.reel is not None:
+            same = self.with_reel((place,), accepted.reel)
+            concerned |= {one.index: one for one in same}
+        for index, segment in sorted(concerned.items()):
+            self._dirty.add(index)
+            segment.line.excuse(kinds, places)
+            if segment is not self.active:
+                segment.line.rest()
 
     def _place_of(self, accepted: Accepted) -> int | None:
         if accepted.range is not None:
@@ -596,11 +897,6 @@ class Fold:
         if accepted.part is not None and accepted.part in self.parts:
             return self.parts.index(accepted.part)
         return None
-
-    def _concerned(self, unit: UnitErrors, changed: frozenset[tuple[str, str]]) -> bool:
-        if ("build", unit.build) in changed:
-            return True
-        return any(("reel", reel) in changed for reel in self.reels_of(unit) if reel)
 
 
 def haze_of(product: ProductModel) -> tuple[Errors, float]:

@@ -23,11 +23,13 @@ SEATABLE = {"bench", "typed"}
 """Where somebody stands who can seat a unit again."""
 PAIR = 2
 NAN = float("nan")
+LATEST = 2**62
+"""A number that no run has."""
 
 
 @dataclass(frozen=True, slots=True)
 class RunRows:
-    """One run as the query `range_rows` has it: a row a range."""
+    """One run as the query `watched_rows` has it: a row a range."""
 
     rows: tuple[Row, ...]
 
@@ -62,9 +64,24 @@ class RunRows:
         return {str(one["range"]): one for one in self.rows}
 
 
-def runs_after(store: Store, product: str, number: int) -> list[RunRows]:
-    """Return all runs of a product above a number, in their order."""
-    table = store.table("range_rows", product=product, after=number, kind=None)
+def runs_after(
+    store: Store,
+    product: str,
+    number: int,
+    until: int = LATEST,
+    *,
+    serial: str | None = None,
+) -> list[RunRows]:
+    """Return runs of a product above a number, up to another, in their order.
+
+    Parameters
+    ----------
+    serial
+        Of one unit or check standard; left out, of all.
+    """
+    table = store.table(
+        "watched_rows", product=product, after=number, until=until, serial=serial
+    )
     return [
         RunRows(tuple(rows))
         for _, rows in groupby(table.to_pylist(), key=itemgetter("number"))
@@ -140,6 +157,7 @@ class FromRows:
             seatable=str(head["origin"]) in SEATABLE,
             variance_ppm2=variance,
             ambient_c=None if ambient_c is None else float(ambient_c),
+            again=any(one["repeat"] > 0 for one in run.rows),
         )
 
     def check(self, run: RunRows) -> CheckErrors:

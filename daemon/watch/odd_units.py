@@ -1,9 +1,12 @@
 """One unit that is far off alone: said, and taken back when it is measured again."""
 
+from collections.abc import Iterable
+
 from daemon.judging import ProductModel
 from daemon.watch.events import CheckErrors, UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.register import Register
+from daemon.watch.segment import OddUnit
 from daemon.watch.signals import Said, odd_signal, withdrawn
 from storage import Signal
 
@@ -13,10 +16,35 @@ def odd_units(
     register: Register,
     product: ProductModel,
     event: UnitErrors | CheckErrors | None,
+    builds: Iterable[str],
 ) -> list[Signal]:
-    """Say which unit alone is far off; take back what was measured again."""
+    """Say which unit alone is far off; take back what was measured again.
+
+    Parameters
+    ----------
+    fold, register, product
+        What was measured, and what was said of it.
+    event
+        What came in its turn; None where records changed.
+    builds
+        Where something may be said now that was not, or no more.
+    """
     said = []
-    for odd in fold.odd_since(event):
+    for build in builds:
+        odd = [one for segment in fold.segments_of(build) for one in segment.odd]
+        odd.sort(key=lambda one: one.unit.number)
+        since = -1 if event is None else event.number
+        new = [one for one in odd if one.unit.number >= since]
+        said += _found(register, product, new)
+        said += _taken_back(fold, register, build, odd)
+    return said
+
+
+def _found(
+    register: Register, product: ProductModel, new: Iterable[OddUnit]
+) -> list[Signal]:
+    said = []
+    for odd in new:
         if register.is_of_reel(odd):
             continue
         key = odd.unit.serial, odd.place
@@ -36,17 +64,22 @@ def odd_units(
                 at=odd.unit.at,
                 raised_serial=odd.unit.serial,
             ),
-            again=fold.is_repeat(odd.unit.number),
         )
         said.append(signal)
         register.keep(signal)
-    for name in list(register.odd_names.values()):
-        one = register.said[name]
+    return said
+
+
+def _taken_back(
+    fold: Fold, register: Register, build: str, odd: Iterable[OddUnit]
+) -> list[Signal]:
+    said = []
+    for one in register.odd_of(build):
         number = one.signal.number
         if not one.signal.standing or any(
-            odd.unit.number == number
-            and not register.began(odd, fold.units_of(odd.unit.build))
-            for odd in fold.odd
+            each.unit.number == number
+            and not register.began(each, fold.units_of(build))
+            for each in odd
         ):
             continue
         serial = one.signal.first_serial

@@ -33,7 +33,11 @@ class Book:
 
     counts: Mapping[str, Any]
     fittings: tuple[Fitting, ...]
+    """Those recorded since a run."""
     decisions: tuple[Decided, ...]
+    """Those taken since then."""
+    decided: Mapping[str, int]
+    """Findings that a person decided about, and after which run first."""
     found_bad: frozenset[tuple[str, str]]
     """Scope and subject of reels and builds that a person holds, or found bad."""
     ended: frozenset[str]
@@ -42,28 +46,40 @@ class Book:
     """By serial, when a unit was first reworked."""
 
     @classmethod
-    def read(cls, store: Store, product: str, last: "Self | None" = None) -> Self:
-        """Return the book as it stands; `last` itself where nothing was added to it."""
+    def read(
+        cls, store: Store, product: str, last: "Self | None" = None, *, since: int = 0
+    ) -> Self:
+        """Return the book as it stands; `last` itself where nothing was added to it.
+
+        Parameters
+        ----------
+        since
+            The run from which on fittings and decisions are asked for.
+        """
         counts = store.table("changes", product=product, but_by=PLACED_BY).to_pylist()[
             0
         ]
         if last is not None and last.counts == counts:
             return last
         decisions = tuple(decisions_of(store, product))
+        fittings = store.rows(Fitting, "fittings_since", product=product, after=since)
         return cls(
             counts=counts,
-            fittings=tuple(store.rows(Fitting, product=product)),
-            decisions=decisions,
+            fittings=tuple(fittings),
+            decisions=tuple(one for one in decisions if one.number >= since),
+            decided={one.event.signal: one.number for one in reversed(decisions)},
             found_bad=frozenset(_found_bad(store, product)),
             ended=frozenset(one.hold for one in decisions),
             reworked=_reworked(store, product),
         )
 
 
-def decisions_of(store: Store, product: str) -> Iterator[Decided]:
-    """Return what people decided about findings, in order."""
+def decisions_of(store: Store, product: str, *, since: int = 0) -> Iterator[Decided]:
+    """Return what people decided about findings since a run, in order."""
     for one in store.table("hold_ends", product=product).to_pylist():
         if one["signal"] is None or one["build"] is None:
+            continue
+        if int(one["after_number"] or 0) < since:
             continue
         yield Decided(
             hold=str(one["hold"]),

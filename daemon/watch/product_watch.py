@@ -1,18 +1,26 @@
 """What the watch knows of one product: rebuilt from its rows, and folded on."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 from config import Settings
 from daemon.judging import ProductModel
+from daemon.presentation import sentences
 from daemon.spc.detector import Baseline
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.from_rows import FromRows, RunRows, runs_after
-from daemon.watch.people import Book
+from daemon.watch.kept_line import StoredPast, fingerprint_of, go_on_from, kept_of
+from daemon.watch.people import Book, decisions_of
 from daemon.watch.watcher import FindLimit, Watcher
-from storage import Mark, Signal, Store, reel_of
+from storage import Evaluation, KeptLine, Mark, Signal, Store, reel_of
 
 Event = UnitErrors | CheckErrors | Accepted
+
+PAGE_RUNS = 1000
+"""Runs that are read at once."""
+MARKS_AT_ONCE = 8
+"""Marks that are kept in one transaction while many runs are folded again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +32,7 @@ class Entered:
 
 
 class ProductWatch:
-    """The watch of one product over its rows; keeps nothing in the Store.
+    """The watch of one product over its rows.
 
     Parameters
     ----------
@@ -49,9 +57,18 @@ class ProductWatch:
             accepted_per_units=settings.plan.watching.accepted_false_holds_per_units,
             own_limit=own_limit,
             label_of=partial(reel_of, store),
+            past=StoredPast(
+                store,
+                self.product,
+                events=self._events,
+                runs_of=self._runs_of,
+            ),
         )
+        self._fingerprint = fingerprint_of(self.product, settings)
         self.folded = 0
         """The watermark: the number of the last run that was folded."""
+        self.refolded: str | None = None
+        """A sentence where all runs had to be folded again at the start."""
         self.decided: set[str] = set()
         """Holds whose ends were folded."""
         self._name = settings.product.name
@@ -59,6 +76,8 @@ class ProductWatch:
         self._rows = FromRows(product=self.product, bench=settings.bench)
         self._book: Book | None = None
         self._check: str | None = None
+        self._since = 0
+        """The run since which the book tells what was recorded and decided."""
 
     @property
     def book(self) -> Book:
@@ -67,29 +86,115 @@ class ProductWatch:
 
     def book_now(self) -> Book:
         """Return what people recorded and decided; read anew when there is more."""
-        self._book = Book.read(self._store, self._name, self._book)
+        self._book = Book.read(self._store, self._name, self._book, since=self._since)
         return self._book
 
-    def remember(self) -> None:
-        """Fold all that was watched, and take up what was said of it."""
+    def remember(
+        self, *, keep: bool = False, step: Callable[[int], None] = lambda _: None
+    ) -> None:
+        """Fold what was watched since it was last kept, and take up what was said.
+
+        Parameters
+        ----------
+        keep
+            Whether what is worked out on the way is kept.
+        step
+            Called on the way, with the run that was reached; what it raises ends it.
+        """
         (mark,) = self._store.rows(Mark, product=self._name)
         watermark = mark.number
+        fold = self.watcher.fold
+        why = go_on_from(
+            fold, self._store, self._name, self._fingerprint, until=watermark
+        )
+        self._since = max(fold.kept_to, 0)
         book = self.book_now()
-        events: list[Event] = []
-        for run in runs_after(self._store, self._name, 0):
-            if run.number > watermark:
-                break
-            if (entered := self.enter(run)) is not None:
-                events.append(entered.event)
-        decided = [one for one in book.decisions if one.number <= watermark]
-        self.decided = {one.hold for one in decided}
+        self.folded = watermark
+
+        def reached(number: int) -> None:
+            step(number)
+            if keep:
+                self._keep_on_the_way()
+
+        fold.on_mark = reached
         self.watcher.remember(
-            [*events, *(one.event for one in decided)],
+            self._events(fold.kept_to, watermark + 1, last=watermark),
             book.fittings,
             self._store.rows(Signal, "signals", product=self._name),
             book.found_bad,
+            decided=[name for name, at in book.decided.items() if at <= watermark],
         )
-        self.folded = watermark
+        if keep:
+            self._keep_on_the_way(least=1)
+        fold.on_mark = lambda _: None
+        fold.forget()
+        self.decided = {one.hold for one in book.decisions if one.number <= watermark}
+        self._check = self._check_then(watermark)
+        self.refolded = sentences.refolded(why) if why and watermark else None
+
+    def to_keep(self) -> tuple[KeptLine, ...]:
+        """Return what was worked out since the last mark that was kept."""
+        return kept_of(self.watcher.fold, self._name, self._fingerprint)
+
+    def was_kept(self, lines: Sequence[KeptLine]) -> None:
+        """Let go of what is in the Store now."""
+        if lines:
+            self.watcher.fold.was_kept()
+            self.watcher.fold.forget()
+            self._since = max(self.watcher.fold.kept_to, 0)
+
+    def _keep_on_the_way(self, *, least: int | None = None) -> None:
+        """Keep what was worked out so far of runs that were watched before."""
+        fold = self.watcher.fold
+        if len(fold.unkept) < (MARKS_AT_ONCE if least is None else least):
+            return
+        self._store.record_evaluation(
+            Evaluation(product=self._name, number=self.folded, lines=self.to_keep())
+        )
+        fold.was_kept()
+        fold.rest()
+
+    def _events(
+        self, after: int, until: int, *, last: int | None = None
+    ) -> list[Event]:
+        """Return what was watched after a mark: runs up to `until`, or to `last`.
+
+        Decisions from `after` on too, below `until`.
+        """
+        last = until if last is None else last
+        events: list[Event] = []
+        begin = after
+        while begin < last:
+            # A page at a time: rows take many times the memory of what is made of them.
+            end = min(begin + PAGE_RUNS, last)
+            events += [
+                self._event(run)
+                for run in runs_after(self._store, self._name, begin, end)
+                if not self.is_reworked(run)
+            ]
+            begin = end
+        decisions = decisions_of(self._store, self._name, since=after)
+        events += [one.event for one in decisions if one.number < until]
+        return events
+
+    def _runs_of(self, serial: str, before: int) -> list[UnitErrors]:
+        runs = runs_after(self._store, self._name, 0, before - 1, serial=serial)
+        return [
+            self._rows.unit(one)
+            for one in runs
+            if one.is_unit and not self.is_reworked(one)
+        ]
+
+    def _check_then(self, watermark: int) -> str | None:
+        """Return what the latest check standard up to a run showed."""
+        (found,) = self._store.table(
+            "latest_check", product=self._name, until=watermark
+        ).to_pylist()
+        number = int(found["number"])
+        if not number:
+            return None
+        (run,) = runs_after(self._store, self._name, number - 1, number)
+        return self._rows.said_of_check(run)
 
     def remember_once(self) -> None:
         """Rebuild what the watch knows, unless that was done."""
@@ -104,10 +209,12 @@ class ProductWatch:
         """Return a run as it is watched; None for a unit that was reworked before."""
         if self.is_reworked(run):
             return None
-        if run.is_unit:
-            return Entered(self._rows.unit(run), self._check)
-        self._check = self._rows.said_of_check(run)
-        return Entered(self._rows.check(run), self._check)
+        if not run.is_unit:
+            self._check = self._rows.said_of_check(run)
+        return Entered(self._event(run), self._check)
+
+    def _event(self, run: RunRows) -> UnitErrors | CheckErrors:
+        return self._rows.unit(run) if run.is_unit else self._rows.check(run)
 
     def is_reworked(self, run: RunRows) -> bool:
         """Whether a run is of a unit after its rework: it is of the line no more."""

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from daemon.judging import ProductModel
 from daemon.spc.detector import BENCH, REEL, Culprit
 from daemon.watch.events import UnitErrors
-from daemon.watch.fold import OddUnit
-from daemon.watch.segment import Segment
+from daemon.watch.segment import OddUnit, Segment
 from storage import Cause, Signal
 
 
@@ -47,6 +46,11 @@ class Register:
     def named(self) -> list[tuple[Key, Open]]:
         """Return findings of a cause by their keys; of single units they are apart."""
         return [(key, self.said[name]) for key, name in self.names.items()]
+
+    def odd_of(self, build: str) -> list[Open]:
+        """Return findings of single units of a build."""
+        found = [self.said[name] for name in self.odd_names.values()]
+        return [one for one in found if one.signal.build == build]
 
     def keep(self, signal: Signal) -> None:
         """Keep a finding as it was last said."""

@@ -3,8 +3,12 @@
 A build whose reels change on its way, or whose serials are tested out of order, has a
 segment for each set of reels; each goes on from where it was. What the bench does is
 everybody's: a segment takes it when its next unit comes.
+
+Of a segment that rests, only what tells it apart stands in memory; what is in it is
+fetched when it is asked for.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -50,9 +54,24 @@ class Checked:
 BenchEvent = SetUp | Checked
 
 
-@dataclass(slots=True, eq=False)
-class Segment:
-    """Units of one build that carry the same reels.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OddUnit:
+    """A unit that alone is far off on one range: by `size_ppm`, +- `reach_ppm`.
+
+    `again` says that it had been measured before.
+    """
+
+    unit: UnitErrors
+    place: int
+    probability: float
+    size_ppm: float
+    reach_ppm: float
+    again: bool
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class Content:
+    """What is in a segment.
 
     Attributes
     ----------
@@ -60,12 +79,6 @@ class Segment:
         Everything that was measured before, and these units.
     units
         In the order of their run numbers.
-    first
-        How many units the line had taken before the first of these.
-    build_first
-        The same for the first unit of its build.
-    source
-        The segment that it forked from.
     bench_taken
         How many of the bench's events it has taken.
     unseated
@@ -73,38 +86,152 @@ class Segment:
     settled
         Where checks have settled whether the bench had moved: the run by which, and how
         likely it had.
-    lowest_of
-        Among how many units `lowest` was looked for, and which it was.
+    odd
+        Those of its units that alone are far off.
     """
 
-    build: str
-    reels: tuple[str, ...]
     line: Line
-    first: int
-    source: "Segment | None"
     bench_taken: int
-    build_first: int
     units: list[UnitErrors] = field(default_factory=list)
     unseated: int = -1
     settled: dict[Culprit, tuple[int, float]] = field(default_factory=dict)
-    lowest_of: tuple[int, UnitErrors] | None = None
+    odd: list[OddUnit] = field(default_factory=list)
+
+    def copy(self, state: State) -> "Content":
+        """Return one that goes on by itself, its line in a given state."""
+        line = Line(self.line.layout)
+        line.restore(state)
+        return Content(
+            line=line,
+            bench_taken=self.bench_taken,
+            units=list(self.units),
+            unseated=self.unseated,
+            settled=dict(self.settled),
+            odd=list(self.odd),
+        )
+
+
+class Segment:
+    """Units of one build that carry the same reels.
+
+    Parameters
+    ----------
+    index
+        Its place among the segments of the line, from 0.
+    build, reels
+        Whose.
+    first
+        How many units the line had taken before the first of these.
+    build_first
+        The same for the first unit of its build.
+    source
+        The segment of its build that it forked from.
+    content
+        What is in it; None where it is to be fetched.
+    fetch
+        Gives what was in it after a run.
+    """
+
+    __slots__ = (
+        "_content",
+        "_fetch",
+        "_lowest_of",
+        "build",
+        "build_first",
+        "count",
+        "first",
+        "first_number",
+        "index",
+        "last_number",
+        "reels",
+        "source",
+        "versions",
+    )
+
+    def __init__(
+        self,
+        *,
+        index: int,
+        build: str,
+        reels: tuple[str, ...],
+        first: int,
+        build_first: int,
+        source: "Segment | None",
+        content: Content | None,
+        fetch: "Callable[[Segment, int], Content] | None" = None,
+    ) -> None:
+        self.index = index
+        self.build = build
+        self.reels = reels
+        self.first = first
+        self.build_first = build_first
+        self.source = source
+        self._content = content
+        self._fetch = fetch
+        self._lowest_of: tuple[int, UnitErrors] | None = None
+        self.count = 0
+        self.first_number = self.last_number = -1
+        self.versions: list[Version] = []
+        """As it was at marks, the latest last."""
+
+    @property
+    def content(self) -> Content:
+        """What is in it, fetched where it is not in memory."""
+        if self._content is None:
+            self._content = self._fetched(self.versions[-1])
+        return self._content
+
+    def _fetched(self, version: "Version") -> Content:
+        if version.content is not None:
+            kept = version.content
+            return kept.copy(kept.line.saved())
+        if self._fetch is None:
+            raise LookupError(self.index)
+        return self._fetch(self, version.number)
+
+    @property
+    def line(self) -> Line:
+        """Everything that was measured before, and these units."""
+        return self.content.line
+
+    @property
+    def units(self) -> list[UnitErrors]:
+        """Its units in the order of their run numbers."""
+        return self.content.units
+
+    @property
+    def odd(self) -> list[OddUnit]:
+        """Those of its units that alone are far off."""
+        return self.content.odd
+
+    @property
+    def settled(self) -> dict[Culprit, tuple[int, float]]:
+        """See `Content`."""
+        return self.content.settled
+
+    def add(self, unit: UnitErrors) -> None:
+        """Note a unit that the line has taken."""
+        self.content.units.append(unit)
+        self.count += 1
+        self.first_number = self.units[0].number
+        self.last_number = unit.number
 
     @property
     def lowest(self) -> UnitErrors:
         """The unit of the lowest serial, whenever it was measured."""
-        seen, lowest = self.lowest_of or (1, self.units[0])
+        seen, lowest = self._lowest_of or (1, self.units[0])
         for unit in self.units[seen:]:
             if serial_order(unit.serial) < serial_order(lowest.serial):
                 lowest = unit
-        self.lowest_of = len(self.units), lowest
+        self._lowest_of = len(self.units), lowest
         return lowest
 
     def unit_at(self, position: int) -> UnitErrors | None:
-        """Return the unit at a place among all units of the line, from 0."""
+        """Return the unit of its build at a place among all units of the line."""
         segment: Segment | None = self
         while segment is not None and position < segment.first:
             segment = segment.source
-        if segment is None or position - segment.first >= len(segment.units):
+        if segment is None or position - segment.first >= segment.count:
             return None
         return segment.units[position - segment.first]
 
@@ -118,7 +245,8 @@ class Segment:
     @property
     def unseated_lately(self) -> bool:
         """Whether one of the latest readings may be a poor contact."""
-        return self.unseated >= 0 and self.line.units - self.unseated < UNSEATED_COUNTS
+        unseated = self.content.unseated
+        return unseated >= 0 and self.line.units - unseated < UNSEATED_COUNTS
 
     def known(self, part: int) -> KnownReel:
         """Return what is known of the reel of a part."""
@@ -144,9 +272,9 @@ class Segment:
             bad=float(weight @ bad),
         )
 
-    def take_bench(self, events: list[BenchEvent]) -> None:
+    def take_bench(self, events: Sequence[BenchEvent]) -> None:
         """Take what the bench did since this segment last had a unit."""
-        for event in events[self.bench_taken :]:
+        for event in events:
             if isinstance(event, SetUp):
                 self._settle(event.number, self.line.session(walk_ppm=event.walk_ppm))
                 continue
@@ -158,7 +286,7 @@ class Segment:
                 first=event.first,
             )
             self._settle(check.number, self.line.settle())
-        self.bench_taken = len(events)
+        self.content.bench_taken += len(events)
 
     def _settle(self, number: int, moved: dict[int, float]) -> None:
         ranges = self.line.layout.ranges
@@ -166,42 +294,40 @@ class Segment:
             where = Culprit(BENCH, None if place == ranges else place)
             self.settled[where] = number, likely
 
-    def snapshot(self) -> "Kept":
-        """Return what `Kept.restored` goes on from."""
-        return Kept(
-            segment=self,
-            state=self.line.saved(),
-            units=tuple(self.units),
-            first=self.first,
-            bench_taken=self.bench_taken,
-            unseated=self.unseated,
-            settled=dict(self.settled),
+    # ---- as it was
+
+    def mark(self, number: int) -> "Version":
+        """Keep it as it is after a run, and return that."""
+        version = Version(
+            number=number,
+            count=self.count,
+            last_number=self.last_number,
+            content=self.content.copy(self.line.saved()),
         )
+        self.versions.append(version)
+        return version
+
+    def go_back(self, number: int) -> None:
+        """Put it back to how it was at a mark: with its latest version up to it."""
+        while self.versions[-1].number > number:
+            self.versions.pop()
+        self.count = self.versions[-1].count
+        self.last_number = self.versions[-1].last_number
+        self._content = self._lowest_of = None
+
+    def forget(self) -> None:
+        """Let go of what can be fetched, or made again from its latest version."""
+        self._content = self._lowest_of = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Kept:
-    """A segment as it was."""
+@dataclass(slots=True, kw_only=True, eq=False)
+class Version:
+    """A segment as it was after run `number`; its content None where it is kept."""
 
-    segment: Segment
-    state: State
-    units: tuple[UnitErrors, ...]
-    first: int
-    bench_taken: int
-    unseated: int
-    settled: dict[Culprit, tuple[int, float]]
-
-    def restored(self) -> Segment:
-        """Put the segment back to how it was and return it."""
-        one = self.segment
-        one.line.restore(self.state)
-        one.units = list(self.units)
-        one.lowest_of = None
-        one.first = self.first
-        one.bench_taken = self.bench_taken
-        one.unseated = self.unseated
-        one.settled = dict(self.settled)
-        return one
+    number: int
+    count: int
+    last_number: int
+    content: Content | None
 
 
 def referred(line: Line, unit: UnitErrors) -> UnitErrors:

@@ -9,8 +9,7 @@ from daemon.judging import ProductModel
 from daemon.spc.detector import Baseline, Finding
 from daemon.watch.events import UnitErrors
 from daemon.watch.evidence import evidence_of
-from daemon.watch.fold import OddUnit
-from daemon.watch.segment import Segment
+from daemon.watch.segment import OddUnit, Segment
 from daemon.watch.suspects import Suspect
 from daemon.watch.what_settles import next_step
 from storage import Cause, Evidence, LimitIs, Reel, Signal, serial_order
@@ -139,13 +138,8 @@ def signal_of(
     return replace(signal, evidence=evidence.text())
 
 
-def odd_signal(
-    odd: OddUnit, product: ProductModel, *, said: Said, again: bool
-) -> Signal:
-    """Return what is kept of one unit that alone is far off on one range.
-
-    `again` says that it is so after it was measured again.
-    """
+def odd_signal(odd: OddUnit, product: ProductModel, *, said: Said) -> Signal:
+    """Return what is kept of one unit that alone is far off on one range."""
     own = product.ranges[odd.place]
     return Signal(
         signal=said.signal,
@@ -167,7 +161,7 @@ def odd_signal(
         implied_ohm=None,
         probability=odd.probability,
         holds=False,
-        evidence=Evidence(range_title=own.title, measured_again=again).text(),
+        evidence=Evidence(range_title=own.title, measured_again=odd.again).text(),
         made_at=said.at,
     )
 

@@ -26,7 +26,7 @@ from daemon.spc.detector import (
 )
 from daemon.watch.chart_warnings import warnings_of
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
-from daemon.watch.fold import Event, Fold
+from daemon.watch.fold import Event, Fold, Past
 from daemon.watch.history import alike_ranges, remark
 from daemon.watch.odd_units import odd_units
 from daemon.watch.register import Key, Open, Register, belongs, key_of
@@ -76,6 +76,8 @@ class Watcher:
     label_of
         Gives a recorded reel by name; left out, parts are held against the plan's
         tolerance, not against their reel's.
+    past
+        See `Fold`.
 
     Notes
     -----
@@ -91,9 +93,10 @@ class Watcher:
         accepted_per_units: int,
         own_limit: FindLimit | None = None,
         label_of: FindLabel | None = None,
+        past: Past | None = None,
     ) -> None:
         self.product = product
-        self.fold = Fold(product)
+        self.fold = Fold(product, past)
         self._own_limit = own_limit
         self._label_of = label_of
         self._accepted_per_units = accepted_per_units
@@ -111,31 +114,34 @@ class Watcher:
         fittings: Sequence[Fitting],
         said: Iterable[Signal],
         found_bad: Iterable[tuple[str, str]] = (),
+        *,
+        decided: Iterable[str] = (),
     ) -> None:
         """Rebuild what watching knows from the rows; nothing is said.
 
         Parameters
         ----------
         events
-            All that was watched.
+            All that was watched, since what the fold goes on from.
         fittings
             All that are recorded.
         said
             Findings as the Store has them, in their latest revisions.
         found_bad
             See `Fold.found_bad`.
+        decided
+            Findings that a person decided about.
         """
         self.fold.refit(fittings)
         self.fold.found_bad(found_bad)
-        taken = list(events)
-        self.fold.take_all(taken)
+        self.fold.take_all(events)
         # Reels may have been recorded since something was said of these units.
         self._remembered = True
         for one in said:
             self._register.keep(one)
-        for event in taken:
-            if isinstance(event, Accepted) and event.signal in self._register.said:
-                self._register.said[event.signal].closed = True
+        for name in decided:
+            if name in self._register.said:
+                self._register.said[name].closed = True
 
     def take(
         self, event: Event, fittings: Sequence[Fitting], *, check: str | None = None
@@ -249,8 +255,12 @@ class Watcher:
     def ahead(self) -> str:
         """Say what the next build will be held against."""
         builds = self.fold.builds
-        units = [one for build in builds for one in self.fold.units_of(build)]
-        return remark(len(builds), len(units), alike_ranges(units, self.product))
+        count = sum(self.fold.count_of(build) for build in builds)
+        units = self._units_of(builds[-EARLIER_BUILDS:])
+        return remark(len(builds), count, alike_ranges(units, self.product))
+
+    def _units_of(self, builds: Iterable[str]) -> list[UnitErrors]:
+        return [unit for build in builds for unit in self.fold.units_of(build)]
 
     # ---- what is said
 
@@ -267,9 +277,12 @@ class Watcher:
             self._remembered = False
             self._register.follow_records(self.fold.reels_in)
             changed += self._orphans(event)
-        for segment in self._concerned(event, since):
+        concerned = self._concerned(event, since)
+        for segment in concerned:
             changed += self._compared_in(segment, event, by_records=by_records)
-        changed += odd_units(self.fold, self._register, self.product, event)
+        builds = dict.fromkeys([one.build for one in concerned])
+        builds |= dict.fromkeys([one.build for one in changed])
+        changed += odd_units(self.fold, self._register, self.product, event, builds)
         return changed
 
     def _concerned(
@@ -281,9 +294,8 @@ class Watcher:
             return []
         if since is not None:
             # Units may have left a segment of a build for another one.
-            segments = list(self.fold.segments.values())
-            builds = {one.build for one in segments if one.units[-1].number >= since}
-            return [one for one in segments if one.build in builds or one is active]
+            concerned = self.fold.changed_since(since)
+            return concerned if active in concerned else [*concerned, active]
         if isinstance(event, CheckErrors):
             return [active] if active.units[-1].session == event.session else []
         return [active]
@@ -293,15 +305,20 @@ class Watcher:
         active = self.fold.active
         if active is None:
             return []
-        segments = list(self.fold.segments.values())
         said = [
             self._take_back(one, _why(None, []), active, event)
             for key, one in self._register.named()
-            if one.signal.standing
-            and not one.closed
-            and not any(belongs(key, segment) for segment in segments)
+            if one.signal.standing and not one.closed and not self._stands_on(key)
         ]
         return self._register.keep_all(said)
+
+    def _stands_on(self, key: Key) -> bool:
+        """Whether any segment can tell something of a finding."""
+        build, culprit, reel = key
+        segments = self.fold.segments_of(build)
+        if culprit.cause == REEL and culprit.place is not None and reel:
+            segments = self.fold.with_reel((culprit.place,), reel)
+        return any(belongs(key, segment) for segment in segments)
 
     def _agreed(self, one: Open, key: Key, *, by_records: bool) -> bool:
         """Whether a person holds by hand what a finding names: it stands.
@@ -507,11 +524,7 @@ class Watcher:
         builds = self.fold.builds
         earlier = builds[: builds.index(build)]
         units = sum(self.fold.count_of(one) for one in earlier)
-        looked_at = [
-            unit
-            for one in [*earlier[-EARLIER_BUILDS:], build]
-            for unit in self.fold.units_of(one)
-        ]
+        looked_at = self._units_of([*earlier[-EARLIER_BUILDS:], build])
         said = remark(len(earlier), units, alike_ranges(looked_at, self.product))
         self._histories[build] = count, said
         return said

@@ -77,6 +77,8 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
     lines = []
     if state["waiting"] > 1:
         lines.append(f"{figures.counted(state['waiting'] - 1, 'unit')} after this one.")
+    if state.get("catching_up"):
+        return "Wait: the runs of before are looked through.", [state["catching_up"]]
     if state["bench"] is None:
         return "No bench: type what you read.", lines
     if state["alarm"] or state["phase"] == "source off":
@@ -85,9 +87,8 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
         return f"Waiting for {state['prompt']['subject']}.", lines
     if state["phase"] in {"measuring", "checking"} and state["serial"]:
         return f"{state['phase'].capitalize()} {state['serial']}.", lines
-    if state["phase"] == "trouble":
-        return "Not measured.", lines
-    return "Ready for the next unit.", lines
+    trouble = state["phase"] == "trouble"
+    return "Not measured." if trouble else "Ready for the next unit.", lines
 
 
 def is_off(*, alarm: str | None) -> tuple[str, list[str]]:

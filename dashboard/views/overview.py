@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from config import Unit, spell
-from daemon.holds import by_reason, doubted
+from daemon.holds import by_reason
 from daemon.presentation import figures, sentences
 from daemon.traceability import spans
 from dashboard import data, look, pictures
@@ -82,8 +82,7 @@ def unheard(shown: Shown) -> None:
 
 def stays(shown: Shown) -> None:
     """List what may not leave."""
-    found = shown.runs_in_doubt
-    doubts = doubted(shown.latest, found) if found else {}
+    doubts = shown.doubted
     if not shown.standing and not doubts:
         return
     findings = {one.signal: one for one in shown.findings}

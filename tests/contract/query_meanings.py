@@ -237,6 +237,28 @@ def range_rows(book: Book, product: str, after: int, kind: str | None) -> Rows:
     ]
 
 
+def watched_rows(
+    book: Book, product: str, after: int, until: int, serial: str | None
+) -> Rows:
+    """Return results up to a run with how often they were measured before."""
+    rows = range_rows(book, product, after, None)
+    repeats = {
+        (one["number"], one["range"]): one["repeat"] for one in book.of("range_result")
+    }
+    return [
+        {**one, "repeat": repeats[one["number"], one["range"]]}
+        for one in rows
+        if one["number"] <= until and serial in {None, one["serial"]}
+    ]
+
+
+def line_bench_from(book: Book, product: str, place: int) -> Rows:
+    """Return the pieces that hold events from one on."""
+    rows = sorted(of_product(book, "line_bench", product), key=by("place"))
+    first = max((one["place"] for one in rows if one["place"] <= place), default=0)
+    return [one for one in rows if one["place"] >= first]
+
+
 def unit_runs(book: Book, serial: str) -> Rows:
     """Return all results of a serial, with how they were judged again."""
     numbers = {one["run"]: one["number"] for one in book.of("run")}
@@ -382,6 +404,31 @@ def runs_in_doubt(book: Book, product: str) -> Rows:
         and one["from_number"] <= run["number"] <= one["to_number"]
     ]
     return sorted(rows, key=by("number", "raised_at", "doubt"))
+
+
+def runs_that_keep(book: Book, product: str) -> Rows:
+    """Return those of them that are the latest of some range of their unit."""
+    latest: dict[tuple[str, str], int] = {}
+    for one in of_product(book, "range_result", product):
+        if one["kind"] is RunKind.UNIT:
+            key = one["serial"], one["range"]
+            latest[key] = max(one["number"], latest.get(key, 0))
+    counting = {(serial, number) for (serial, _), number in latest.items()}
+    return [
+        one
+        for one in runs_in_doubt(book, product)
+        if (one["serial"], one["number"]) in counting
+    ]
+
+
+def last_serial(book: Book, build: str) -> Rows:
+    """Return the unit of a build that was measured last."""
+    mine = [
+        one
+        for one in sorted(book.of("run"), key=by("number"))
+        if one["build"] == build and one["kind"] is RunKind.UNIT
+    ]
+    return [{"serial": one["serial"]} for one in mine[-1:]]
 
 
 def sessions(book: Book, product: str) -> Rows:
@@ -585,10 +632,35 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         )
     ],
     "runs_in_doubt": runs_in_doubt,
+    "runs_that_keep": runs_that_keep,
+    "last_serial": last_serial,
     "sessions": sessions,
     "shipments": shipments,
     "signals": signals,
     "unit_runs": unit_runs,
+    "fittings_since": lambda book, product, after: [
+        one
+        for one in sorted(
+            of_product(book, "fitting", product), key=by("fitted_at", "fitting")
+        )
+        # All of them were recorded before the first run.
+        if after == 0
+    ],
+    "latest_check": lambda book, product, until: [
+        {
+            "number": max(
+                (
+                    one["number"]
+                    for one in of_product(book, "run", product)
+                    if one["kind"] == "check" and one["number"] <= until
+                ),
+                default=0,
+            )
+        }
+    ],
+    "latest_run": lambda book, product: [{"number": book.last_number(product)}],
+    "line_bench_from": line_bench_from,
+    "watched_rows": watched_rows,
     "watermark": lambda book, product: [
         {
             "number": min(
@@ -630,6 +702,21 @@ TABLES: dict[str, tuple[str, Sequence[str], Callable[..., Rows]]] = {
         "bench_instrument",
         ["session"],
         plain("bench_instrument", "role", session="session"),
+    ),
+    "line_marks": (
+        "line_mark",
+        ["product"],
+        plain("line_mark", "number", product="product"),
+    ),
+    "line_segments": (
+        "line_segment",
+        ["product"],
+        plain("line_segment", "segment number", product="product"),
+    ),
+    "line_pieces": (
+        "line_piece",
+        ["product"],
+        plain("line_piece", "segment number piece", product="product"),
     ),
     "past_shipments": (
         "past_shipment",

@@ -39,6 +39,9 @@ ASKED: dict[str, Sequence[Any]] = {
     "at": tuple(START + timedelta(minutes=n) for n in (0, 4_000, 20_000)),
     "but_by": (WATCH, "Ada"),
     "cause": ("chart",),
+    "build": ("A1", "S2", "nothing"),
+    "until": (0, 9, 10_000),
+    "place": (0, 1, 2, 6, 100),
 }
 """What is asked for, by the name of the parameter."""
 

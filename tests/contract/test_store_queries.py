@@ -10,13 +10,14 @@ from typing import Any, get_args, get_origin, get_type_hints
 import pytest
 
 from storage import answers
-from storage.kept import RECORDS, Record, Row
+from storage.kept import RECORDS, Row
 from storage.local import LocalStore
 from storage.records import (
     BenchInstrument,
     Cause,
     Doubt,
     Evaluation,
+    Fitting,
     Hold,
     RunKind,
     Scope,
@@ -25,6 +26,7 @@ from storage.records import (
     Verdict,
 )
 from storage.records_alerts import Alert
+from storage.records_line import LineBench
 from storage.records_shipping import Rework, Shipment, ShipRule
 from storage.remote import RemoteStore
 from storage.statements import queries
@@ -57,7 +59,11 @@ _RANGE_ROW = (
 )
 
 
-def columns(record: type[Record]) -> str:
+ONE_ROW = {"changes", "latest_check", "latest_run", "watermark"}
+"""Questions that have an answer of nothing, too."""
+
+
+def columns(record: type[Row]) -> str:
     """Return the columns that a record declares: a new one is no matter of a test."""
     return " ".join(field.name for field in fields(record))  # type: ignore[arg-type]
 
@@ -74,6 +80,14 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"product": "photoamp", "after": 0, "kind": None},
         f"{_RANGE_ROW} set_up",
     ),
+    "watched_rows": (
+        {"product": "photoamp", "after": 0, "until": 10, "serial": None},
+        f"{_RANGE_ROW} repeat set_up",
+    ),
+    "fittings_since": ({"product": "photoamp", "after": 0}, columns(Fitting)),
+    "latest_run": ({"product": "photoamp"}, "number"),
+    "latest_check": ({"product": "photoamp", "until": 10}, "number"),
+    "line_bench_from": ({"product": "photoamp", "place": 0}, columns(LineBench)),
     "latest_errors": (
         {"product": "photoamp"},
         (
@@ -121,6 +135,11 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"product": "photoamp"},
         f"{columns(Doubt)} ended_by ended_reason ended_at",
     ),
+    "runs_that_keep": (
+        {"product": "photoamp"},
+        "number run serial build doubt reason raised_at",
+    ),
+    "last_serial": ({"build": "B1"}, "serial"),
     "runs_in_doubt": (
         {"product": "photoamp"},
         "number run serial build doubt reason raised_at",
@@ -235,7 +254,7 @@ def test_an_empty_answer_has_the_same_types(
     parameters, _ = ASKED[query]
     with LocalStore(tmp_path / "empty.duckdb") as empty:
         nothing = empty.table(query, **parameters)
-    assert nothing.num_rows == (query in {"changes", "watermark"})
+    assert nothing.num_rows == (query in ONE_ROW)
     assert nothing.schema.equals(both[0].table(query, **parameters).schema)
 
 

@@ -43,6 +43,13 @@ from storage.records import (
     Verdict,
 )
 from storage.records_alerts import Acknowledgement, Alert, Delivery, Severity
+from storage.records_line import (
+    KeptLine,
+    LineBench,
+    LineMark,
+    LinePiece,
+    LineSegment,
+)
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -352,7 +359,58 @@ def watch(book: Book) -> None:
                     Evaluation(product=product, number=own[0], signals=(signal,)),
                 )
                 book.note("signal", signal)
+        line(book, product)
         hold(book, product)
+
+
+def line(book: Book, product: str) -> None:
+    """Keep what was worked out at four marks; before the third it went back."""
+
+    def mark(number: int) -> LineMark:
+        return LineMark(product=product, number=number, fingerprint="f", body="{}")
+
+    def segment(index: int, number: int) -> LineSegment:
+        return LineSegment(
+            product=product, segment=index, number=number, build="1", reels="[]",
+            source=None, first=index, build_first=0, units=number, first_number=1,
+            last_number=number,
+        )  # fmt: skip
+
+    def piece(index: int, number: int) -> LinePiece:
+        return LinePiece(
+            product=product, segment=index, number=number, piece=0, body="eJw="
+        )
+
+    def bench(place: int, number: int) -> LineBench:
+        return LineBench(product=product, place=place, number=number, body="[]")
+
+    lines: tuple[
+        tuple[int, int, list[tuple[int, int]], list[tuple[int, int]], list[int]], ...
+    ] = (
+        (-1, 3, [(0, 3), (1, 3)], [(0, 3)], []),
+        (3, 6, [(1, 6)], [(3, 6)], []),
+        (3, 9, [(1, 9), (2, 9)], [(2, 9)], []),
+        (9, 12, [(2, 12)], [(7, 12)], [9]),
+    )
+    number = min(r["number"] for r in book.of("run") if r["product"] == product)
+    for after, at, segments, events, dropped in lines:
+        kept = KeptLine(
+            after=after,
+            mark=mark(at),
+            segments=tuple(segment(*one) for one in segments),
+            pieces=tuple(piece(*one) for one in segments),
+            bench=tuple(bench(*one) for one in events),
+            dropped=tuple(map(mark, dropped)),
+        )
+        keep(book.store, Evaluation(product=product, number=number, lines=(kept,)))
+    for one in (3, 12):
+        book.note("line_mark", mark(one))
+    # What segment 2 was at 9 no mark goes back to; what 1 was at 3, the first does.
+    for pair in ((0, 3), (1, 3), (1, 9), (2, 12)):
+        book.note("line_segment", segment(*pair))
+        book.note("line_piece", piece(*pair))
+    for pair in ((0, 3), (2, 9), (7, 12)):
+        book.note("line_bench", bench(*pair))
 
 
 def hold(book: Book, product: str) -> None:

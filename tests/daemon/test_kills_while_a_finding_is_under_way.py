@@ -20,6 +20,7 @@ import pytest
 
 from config.load import fingerprint
 from daemon.station.cycle import Cycle, RunHeader
+from daemon.watch import ProductWatch, fold as folding
 from storage.ledger import LedgerRow, verify
 from storage.local import LocalStore
 from storage.records import Build, Configuration, Product, Reel, Session
@@ -69,6 +70,8 @@ def errors_of(build: str, place: int) -> list[float]:
 
 def live(path: Path, told: Connection) -> None:
     """Record and watch what is not recorded yet; tell each step as it is done."""
+    # Often, so that kills meet what is kept of the line too.
+    folding.EVERY, folding.AT_HAND = 3, 1
     with LocalStore(path) as store:
         furnish(store)
         cycle = Cycle(SETTINGS, store)
@@ -192,3 +195,8 @@ def test_killed_again_and_again_it_ends_the_same(
     ended = end_state(path)
     for what, rows in undisturbed.items():
         assert ended[what] == rows, what
+    with LocalStore(path) as store:
+        kept, again = ProductWatch(SETTINGS, store), ProductWatch(SETTINGS, store)
+        again._fingerprint = "none"
+        assert kept.log_odds() == again.log_odds()
+        assert (kept.refolded, bool(again.refolded)) == (None, True)

@@ -76,6 +76,7 @@ class Bench:
         self.asked: list[str] = []
         self.answers: list[str] = []
         self._worker = Worker(SETTINGS, Home(folder), store, self.desk, clock)
+        self._worker.catch_up()
         configuration = self.desk.snapshot()["configuration"]
         store.keep(Build(build="B-1", product=NAME, planned_units=20, opened_at=AT))
         store.keep(

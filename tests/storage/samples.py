@@ -37,6 +37,13 @@ from storage.records import (
     Verdict,
 )
 from storage.records_alerts import Acknowledgement, Alert, Delivery, Severity
+from storage.records_line import (
+    KeptLine,
+    LineBench,
+    LineMark,
+    LinePiece,
+    LineSegment,
+)
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -208,7 +215,21 @@ HOLD = Hold(
     placed_by="holdpoint",
     placed_at=START + timedelta(hours=1),
 )
-EVALUATION = Evaluation(product="photoamp", number=1, signals=(SIGNAL,), holds=(HOLD,))
+LINE = KeptLine(
+    after=-1,
+    mark=LineMark(product="photoamp", number=1, fingerprint="f", body="{}"),
+    segments=(
+        LineSegment(
+            product="photoamp", segment=0, number=1, build="B1", reels='["reel 7"]',
+            source=None, first=0, build_first=0, units=1, first_number=1, last_number=1,
+        ),
+    ),
+    pieces=(LinePiece(product="photoamp", segment=0, number=1, piece=0, body="eJw="),),
+    bench=(LineBench(product="photoamp", place=0, number=1, body="[]"),),
+)  # fmt: skip
+EVALUATION = Evaluation(
+    product="photoamp", number=1, signals=(SIGNAL,), holds=(HOLD,), lines=(LINE,)
+)
 WARNED = Evaluation(
     product="photoamp",
     number=2,

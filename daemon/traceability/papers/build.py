@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from daemon.holds import by_reason
+from daemon.holds import by_reason, doubted
 from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.presentation.documents import (
@@ -26,7 +26,6 @@ from daemon.presentation.plots import columns, individuals, laid_out, reel_chang
 from daemon.spc import SpcError
 from daemon.spc.capability import Specification, capability_study
 from daemon.traceability.held import holds_of
-from daemon.traceability.papers.lines import doubts_on
 from daemon.traceability.tracing import spans
 from storage import (
     BuildState,
@@ -97,7 +96,7 @@ def build_release(
         doubts=tuple(
             f"{spans(units)}: {reason}"
             for reason, units in by_reason(
-                doubts_on(store, name), mine["serial"].unique()
+                doubted(store, name), mine["serial"].unique()
             ).items()
         ),
         reels=reels,

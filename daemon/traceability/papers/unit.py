@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from daemon.holds import doubted
 from daemon.judging import ProductModel, remark_on
 from daemon.presentation import sentences
 from daemon.presentation.documents import (
@@ -15,7 +16,6 @@ from daemon.presentation.documents import (
 )
 from daemon.presentation.documents.unit import UnitRecord
 from daemon.traceability.held import holds_of
-from daemon.traceability.papers.lines import doubts_on
 from storage import (
     BenchInstrument,
     CheckRow,
@@ -109,7 +109,7 @@ def unit_record(
         ),
         instruments=_instruments(store, last, body),
         holds=_holds_of_unit(store, product.settings.name, serial, str(last.build)),
-        doubts=doubts_on(store, product.settings.name).get(serial, ()),
+        doubts=doubted(store, product.settings.name).get(serial, ()),
         note=last.note,
     )  # fmt: skip
 

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 from daemon.watch import Accepted, CheckErrors, Fold, UnitErrors
+from daemon.watch.fold import Past
 from storage.records import Fitting
 from tests.daemon.making import demo_product
 
@@ -23,9 +24,9 @@ Event = UnitErrors | CheckErrors | Accepted
 class Life:
     """A random life of a bench: what is taken live, and what rows hold in the end."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, past: Past | None = None) -> None:
         self.rng = np.random.default_rng(seed)
-        self.live = Fold(PRODUCT)
+        self.live = Fold(PRODUCT, past)
         self.rows: list[Event] = []
         self.passed_over: set[int] = set()
         self.fittings: list[Fitting] = []
