@@ -48,8 +48,12 @@ def _listed(column: pa.ChunkedArray) -> list[Any]:
         values: list[Any] = column.to_pylist()
         return values
     # Given a time's zone, the library would load pandas to tell which it is.
-    plain = column.cast(pa.timestamp(column.type.unit)).to_pylist()
-    return [None if one is None else one.replace(tzinfo=UTC) for one in plain]
+    plain = pa.timestamp(column.type.unit)
+    return [
+        None if one is None else one.replace(tzinfo=UTC)
+        for chunk in column.chunks
+        for one in chunk.view(plain).to_pylist()
+    ]
 
 
 def typed_of(kind: type[R], rows: Sequence[Mapping[str, Any]]) -> list[R]:
