@@ -103,7 +103,12 @@ class Strict(BaseModel):
     """A settings table: no coercion, no unknown keys, no infinities, no changes."""
 
     model_config = ConfigDict(
-        strict=True, extra="forbid", frozen=True, allow_inf_nan=False
+        strict=True,
+        extra="forbid",
+        frozen=True,
+        allow_inf_nan=False,
+        # A table that is only ever read within another needs no reader of its own.
+        defer_build=True,
     )
 
     def problems(self) -> Iterator[Problem]:

@@ -37,6 +37,7 @@ from .evidence import (
 )
 from .kept import Row as Row
 from .ledger import LedgerRow as LedgerRow, undecided as undecided, verify as verify
+from .line import line_to as line_to
 from .local import LocalStore as LocalStore
 from .records import (
     BenchInstrument as BenchInstrument,

@@ -1,13 +1,15 @@
 """Get at the rows of a folder, whoever owns them just now."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from storage import endpoint
 from storage.endpoint import Endpoint
 from storage.errors import UnreachableError
-from storage.local import LocalStore
-from storage.remote import RemoteStore
 from storage.store import Store
+
+if TYPE_CHECKING:
+    from storage.remote import RemoteStore
 
 STORE_NAME = "holdpoint.duckdb"
 
@@ -27,12 +29,16 @@ def open_store(folder: Path, *, wait_s: float = 5.0) -> Store:
         remote = _reach(found)
         if remote is not None:
             return remote
+    from storage.local import LocalStore  # noqa: PLC0415 -- needless with one
+
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     return LocalStore.open_briefly(folder / STORE_NAME, wait_s=wait_s)
 
 
-def _reach(found: Endpoint) -> RemoteStore | None:
+def _reach(found: Endpoint) -> "RemoteStore | None":
     """Return the daemon's store; None when its process number is another's by now."""
+    from storage.remote import RemoteStore  # noqa: PLC0415 -- needless without a daemon
+
     remote = RemoteStore(found)
     try:
         remote.table("product")

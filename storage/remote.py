@@ -1,7 +1,6 @@
 """The same Store from another process, through the daemon that owns the file."""
 
 import json
-import ssl
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -15,6 +14,7 @@ from storage import wire
 from storage.endpoint import Endpoint
 from storage.errors import UnreachableError
 from storage.kept import Record
+from storage.line import line_to
 from storage.records import (
     CheckResult,
     Decision,
@@ -48,15 +48,7 @@ class RemoteStore(Store):
 
     def __init__(self, endpoint: Endpoint) -> None:
         self._address = endpoint.address
-        self._client = httpx.Client(
-            base_url=endpoint.address,
-            headers=endpoint.headers,
-            timeout=httpx.Timeout(_ANSWER_S, connect=_CONNECT_S),
-            trust_env=False,  # a proxy must never see the token
-            # No encryption on loopback: an empty context trusts nobody, and spares
-            # the time it takes to read every authority's certificate.
-            verify=ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT),
-        )
+        self._client = line_to(endpoint)
 
     def keep(self, *rows: Record, decision: Decision | None = None) -> None:
         """Keep rows in one transaction, as their records declare."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
+from datetime import UTC
 from enum import Enum
 from functools import cache
 from types import UnionType
@@ -30,7 +31,7 @@ def typed(kind: type[R], table: pa.Table) -> list[R]:
     Column by column: a row is only put together once, and no frame is made.
     """
     columns = [
-        (name, as_kept(table.column(name).to_pylist()))
+        (name, as_kept(_listed(table.column(name))))
         # The checker takes the rows' __hash__ for that of their class.
         for name, as_kept in _columns(kind)  # type: ignore[arg-type]
     ]
@@ -38,6 +39,20 @@ def typed(kind: type[R], table: pa.Table) -> list[R]:
     return [
         kind(**dict(zip(names, values, strict=True)))
         for values in zip(*(values for _, values in columns), strict=True)
+    ]
+
+
+def _listed(column: pa.ChunkedArray) -> list[Any]:
+    """Return a column's values; times in UTC."""
+    if not pa.types.is_timestamp(column.type):
+        values: list[Any] = column.to_pylist()
+        return values
+    # Given a time's zone, the library would load pandas to tell which it is.
+    plain = pa.timestamp(column.type.unit)
+    return [
+        None if one is None else one.replace(tzinfo=UTC)
+        for chunk in column.chunks
+        for one in chunk.view(plain).to_pylist()
     ]
 
 

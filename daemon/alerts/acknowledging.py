@@ -3,8 +3,6 @@
 from collections.abc import Collection, Sequence
 from datetime import datetime
 
-import pandas as pd
-
 from daemon.alerts.errors import UnknownMessageError
 from daemon.holds import NotAllowedError
 from storage import Acknowledgement, Decision
@@ -13,19 +11,17 @@ TAKE_NOTE = "take note"
 """Ledger action."""
 
 
-def state(
-    *, delivered_at: datetime | None, dead_at: datetime | None, tries: int
-) -> str:
+def state(*, delivered: bool, dead: bool, tries: int) -> str:
     """Return how far a message is, in a word or two.
 
     Examples
     --------
-    >>> state(delivered_at=None, dead_at=None, tries=2)
+    >>> state(delivered=False, dead=False, tries=2)
     'tried again'
     """
-    if not pd.isna(delivered_at):
+    if delivered:
         return "arrived"
-    if not pd.isna(dead_at):
+    if dead:
         return "given up"
     return "tried again" if tries else "waits"
 

@@ -92,4 +92,8 @@ def alerts_test(channels: tuple[str, ...]) -> None:
 
 
 def _state(one: AlertState) -> str:
-    return state(delivered_at=one.delivered_at, dead_at=one.dead_at, tries=one.tries)
+    return state(
+        delivered=one.delivered_at is not None,
+        dead=one.dead_at is not None,
+        tries=one.tries,
+    )

@@ -59,12 +59,8 @@ class ListedGroup(click.Group):
         """Return all names in the order of a maker's day."""
         return list(self.entries)
 
-    def get_command(
-        self,
-        ctx: click.Context,  # noqa: ARG002 -- click's
-        cmd_name: str,
-    ) -> click.Command | None:
-        """Load one command."""
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Load one command; for a shell's completion, what stands in for it."""
         entry = self.entries.get(cmd_name)
         if entry is None:
             return None
@@ -75,6 +71,10 @@ class ListedGroup(click.Group):
                 sections={"Commands": entry.commands},
                 within=cmd_name,
             )
+        if ctx.resilient_parsing:  # it is completed, not called
+            from daemon.commands.completing import stand_in  # noqa: PLC0415
+
+            return stand_in(f"{self.within or ''} {cmd_name}".strip())
         module = importlib.import_module(f"daemon.commands.{entry.module}")
         name = cmd_name if self.within is None else f"{self.within}_{cmd_name}"
         command: click.Command = getattr(

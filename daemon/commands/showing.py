@@ -10,16 +10,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
 from math import isnan
-from typing import Any, NoReturn, ParamSpec
+from typing import TYPE_CHECKING, Any, NoReturn, ParamSpec
 
 import click
-import rich.table
-from pydantic_core import to_json as encoded
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-from rich.text import Text
 
 from daemon.commands import FAILURE
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 UNCUT = 100_000
 """Columns of a place that is no terminal: a line is as long as it is."""
@@ -127,6 +125,8 @@ def show(*parts: Part) -> None:
 
 def to_json(value: object) -> str:
     """Return a result for a program; times as ISO 8601, null for what is no number."""
+    from pydantic_core import to_json as encoded  # noqa: PLC0415 -- as rich is
+
     return encoded(value, indent=2, inf_nan_mode="null", fallback=_plain).decode()
 
 
@@ -173,6 +173,13 @@ def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
 
     Yields what takes how much is done, and words beside it.
     """
+    from rich.progress import (  # noqa: PLC0415 -- as rich is
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+    )
+
     console = _console(stderr=True)
     with Progress(
         TextColumn(title),
@@ -186,8 +193,11 @@ def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
         yield lambda done, words: bar.update(task, completed=done, description=words)
 
 
-def _console(*, stderr: bool = False) -> Console:
+def _console(*, stderr: bool = False) -> "Console":
     """Return where results go; plain when it is no terminal or NO_COLOR is set."""
+    # A command's help shows nothing.
+    from rich.console import Console  # noqa: PLC0415
+
     console = Console(
         stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=True
     )
@@ -196,12 +206,15 @@ def _console(*, stderr: bool = False) -> Console:
     return console
 
 
-def _print_table(table: Table, console: Console) -> None:
+def _print_table(table: Table, console: "Console") -> None:
     """Print a table in which no word is cut: the next command is copied from it.
 
     The first column, which names the row, is never wrapped either.
     """
-    drawn = rich.table.Table(box=None, pad_edge=False)
+    from rich.table import Table as Drawn  # noqa: PLC0415 -- as rich is
+    from rich.text import Text  # noqa: PLC0415
+
+    drawn = Drawn(box=None, pad_edge=False)
     rows = [[_cell(row, how) for how in table.columns.values()] for row in table.rows]
     for place, heading in enumerate(table.columns):
         cells = [heading, *(row[place] for row in rows)]

@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from daemon import watch
 from daemon.commands.opened import Opened, home_here, opened
 from daemon.commands.showing import Headline, Part, Shown, Table, shown
 from daemon.holds import by_reason, doubted, end_offer
@@ -13,7 +14,7 @@ from daemon.judging import ProductModel
 from daemon.presentation import figures, sentences
 from daemon.service import Client, Home
 from daemon.station import rejudging
-from daemon.watch import ProductWatch, own_limit, sharpened
+from daemon.watch import sharpened
 from storage import (
     BuildState,
     Cause,
@@ -84,9 +85,9 @@ def _doing(home: Home) -> dict[str, Any] | None:
 
 def _offline(at: Opened) -> dict[str, Any]:
     """Return what a daemon would say of its watching, worked out from the rows."""
-    known = ProductWatch(at.settings, at.store, own_limit=at.own_limit())
+    known = watch.ProductWatch(at.settings, at.store, own_limit=at.own_limit())
     return {
-        "limit": own_limit.in_words(at.home.data, at.settings),
+        "limit": watch.in_words(at.home.data, at.settings),
         "calibrating_percent": None,
         "history": known.history(),
         "refolded": known.refolded,

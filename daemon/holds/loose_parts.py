@@ -7,9 +7,9 @@ from statistics import fmean
 from uuid import uuid4
 
 from config import Unit, parse
+from daemon import spc
 from daemon.holds.proofs import NoProofError, limits_of_meter_ppm, require_part
 from daemon.presentation import counted, percent
-from daemon.spc import Against, ClaimCheck, against_claim
 from storage import Reel, ReelCheck, Store
 
 __all__ = ["checked", "checks_of", "judged", "told"]
@@ -63,9 +63,9 @@ def checked(
     )
 
 
-def judged(reel: Reel, check: ReelCheck) -> ClaimCheck:
+def judged(reel: Reel, check: ReelCheck) -> "spc.ClaimCheck":
     """Return what loose parts say of their reel's label."""
-    return against_claim(
+    return spc.against_claim(
         [1e6 * (one / reel.nominal_ohm - 1) for one in check.readings],
         reel.tolerance_ppm,
         uncertainty_ppm=1e6 * check.uncertainty_ohm / reel.nominal_ohm,
@@ -94,9 +94,9 @@ def told(reel: Reel, check: ReelCheck) -> str:
     mean_ppm = 1e6 * (fmean(check.readings) / reel.nominal_ohm - 1)
     half_ppm = 2e6 * check.uncertainty_ohm / reel.nominal_ohm
     against = {
-        Against.COMPATIBLE: "nothing against its label",
-        Against.UNDECIDED: "too near its label's limit to say",
-        Against.INCOMPATIBLE: "not what its label says",
+        spc.Against.COMPATIBLE: "nothing against its label",
+        spc.Against.UNDECIDED: "too near its label's limit to say",
+        spc.Against.INCOMPATIBLE: "not what its label says",
         None: "one part says nothing of its label",
     }
     verdict = (

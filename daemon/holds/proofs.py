@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from datetime import datetime
 from math import hypot, sqrt
 from statistics import fmean
+from typing import TYPE_CHECKING
 from uuid import uuid4
-
-import pandas as pd
 
 from config import (
     TYPED,
@@ -20,6 +19,9 @@ from config import (
 from daemon.judging import ProductModel
 from daemon.watch import UNITS, taken_from
 from storage import Proof, ProofKind, RunKind, Signal, Store, Verdict
+
+if TYPE_CHECKING:
+    import pandas as pd  # slow to load, and few commands ask for a frame
 
 __all__ = [
     "FARTHEST",
@@ -336,7 +338,7 @@ def _second_meter(signal: Signal, store: Store, person: str) -> Proof:
     )
 
 
-def _on(signal: Signal, rows: pd.DataFrame) -> pd.DataFrame:
+def _on(signal: Signal, rows: "pd.DataFrame") -> "pd.DataFrame":
     """Return the rows of the range that a finding is on, or of all."""
     return rows if signal.range is None else rows[rows["range"] == signal.range]
 

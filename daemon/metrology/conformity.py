@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot
 
-from scipy.special import ndtr
+import scipy
 
 from daemon.metrology.checks import finite, not_negative, ordered, positive
 from daemon.metrology.risk import EXPANSION
@@ -188,7 +188,8 @@ def conformance_probability(
     if uncertainty == 0:
         return float(low <= estimate <= high)
     return float(
-        ndtr((high - estimate) / uncertainty) - ndtr((low - estimate) / uncertainty)
+        scipy.special.ndtr((high - estimate) / uncertainty)
+        - scipy.special.ndtr((low - estimate) / uncertainty)
     )
 
 

@@ -8,9 +8,8 @@ from collections.abc import Sequence
 from math import inf, isinf, log, pi, prod, sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import brentq
-from scipy.special import gammaln, j0, kve, ndtri, stdtrit
 
 from daemon.metrology.checks import probability
 from daemon.metrology.errors import ArgumentError
@@ -87,7 +86,9 @@ def coverage_half_width(components: Sequence[Component], coverage: float) -> flo
     # Of two arcsine lines the rest beyond is less than the integral's own error.
     if short_of(bound) <= 0:
         return bound
-    return float(brentq(short_of, 0.0, bound, xtol=1e-12 * bound, rtol=1e-12))
+    return float(
+        scipy.optimize.brentq(short_of, 0.0, bound, xtol=1e-12 * bound, rtol=1e-12)
+    )
 
 
 def _alone(line: Component, coverage: float) -> float:
@@ -116,10 +117,10 @@ def _reach(line: Component, coverage: float) -> float:
         return _half_width(line)
     rare = (1 - coverage) / 20
     factor = (
-        stdtrit(line.degrees_of_freedom, 1 - rare / 2)
+        scipy.special.stdtrit(line.degrees_of_freedom, 1 - rare / 2)
         if line.distribution is Distribution.STUDENT
         and not isinf(line.degrees_of_freedom)
-        else -ndtri(rare / 2)
+        else -scipy.special.ndtri(rare / 2)
     )
     return line.standard * float(factor)
 
@@ -169,7 +170,7 @@ def _characteristic(line: Component, t: Floats) -> Floats:
         case Distribution.TRIANGULAR:
             return np.sinc(t * half_width / (2 * pi)) ** 2
         case Distribution.ARCSINE:
-            return np.asarray(j0(t * half_width))
+            return np.asarray(scipy.special.j0(t * half_width))
         case Distribution.STUDENT if line.degrees_of_freedom <= _NEARLY_NORMAL:
             return _student(t * line.standard, line.degrees_of_freedom)
         case _:
@@ -182,10 +183,10 @@ def _student(t: Floats, degrees: float) -> Floats:
     z = np.maximum(sqrt(degrees) * t, 1e-300)
     with np.errstate(over="ignore", invalid="ignore"):
         logarithm = (
-            np.log(kve(order, z))
+            np.log(scipy.special.kve(order, z))
             - z
             + order * np.log(z)
-            - gammaln(order)
+            - scipy.special.gammaln(order)
             - (order - 1) * log(2)
         )
     # Near 0 the Bessel function overflows where the transform is 1.

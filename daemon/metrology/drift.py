@@ -14,8 +14,7 @@ from math import log, sqrt
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.special import ndtr, ndtri
+import scipy
 
 from daemon.metrology.checks import finite, not_negative
 from daemon.metrology.errors import ArgumentError
@@ -254,12 +253,12 @@ def _standard(weights: np.ndarray, means: np.ndarray, deviations: np.ndarray) ->
         return 0.0  # at a check without scatter
 
     def beyond(half: float) -> float:
-        above = ndtr((middle + half - means) / deviations)
-        below = ndtr((middle - half - means) / deviations)
+        above = scipy.special.ndtr((middle + half - means) / deviations)
+        below = scipy.special.ndtr((middle - half - means) / deviations)
         return float(weights @ (above - below)) - COVERAGE
 
-    half = brentq(beyond, 0.0, most, rtol=1e-6)
-    return float(half / ndtri((1.0 + COVERAGE) / 2.0))
+    half = scipy.optimize.brentq(beyond, 0.0, most, rtol=1e-6)
+    return float(half / scipy.special.ndtri((1.0 + COVERAGE) / 2.0))
 
 
 def _require_order(one: CheckPoint, other: CheckPoint) -> None:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from math import exp, hypot, sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import fdtri
 
 from daemon.metrology.checks import positive, same_length, sample
 from daemon.metrology.errors import ArgumentError
@@ -218,7 +218,7 @@ def _fit(t: Floats, y: Floats, slowest_s: float) -> _Fit | None:
     rests = y - near - value - movement
     left = float(rests @ rests)
     gained = float(((y - y.mean()) ** 2).sum()) - left
-    if gained <= 2 * left / degrees * float(fdtri(2, degrees, MOVED)):
+    if gained <= 2 * left / degrees * float(scipy.special.fdtri(2, degrees, MOVED)):
         return still if _white(y - y.mean()) else None
     if not _white(rests):
         return None
@@ -255,7 +255,9 @@ def _moves(t: Floats, y: Floats, slowest_s: float) -> bool:
     explained = float(away @ deviations) ** 2 / spread
     left = float(deviations @ deviations) - explained
     degrees = len(y) - 2
-    return explained > max(left, 0.0) / degrees * float(fdtri(1, degrees, MOVED))
+    return explained > max(left, 0.0) / degrees * float(
+        scipy.special.fdtri(1, degrees, MOVED)
+    )
 
 
 def _moving(
@@ -304,7 +306,7 @@ def _moving(
     standard = sqrt(variance * _leverage(t, tau))
     # A short record of a small movement fits many time constants: how far apart they
     # come to rest is then more than the covariance tells.
-    near = float(fdtri(1, degrees, COMPATIBLE))
+    near = float(scipy.special.fdtri(1, degrees, COMPATIBLE))
     left = float(centred @ centred) - gains
     apart = np.abs(ends[left <= float(rests @ rests) + near * variance] - value)
     return value, movement, max(standard, float(apart.max(initial=0.0)) / sqrt(near))

@@ -6,7 +6,7 @@ from itertools import pairwise
 from math import exp, pi, sqrt
 from types import MappingProxyType
 
-from scipy.special import ndtr, ndtri
+import scipy
 
 from daemon.metrology.checks import finite, not_negative, ordered, positive
 from daemon.metrology.errors import ArgumentError
@@ -35,7 +35,7 @@ class DecisionRule:
         Of accepting what does not conform, at the acceptance limit; for a
         negative guard band of rejecting what does.
         """
-        return float(ndtr(-EXPANSION * abs(self.guard_factor)))
+        return float(scipy.special.ndtr(-EXPANSION * abs(self.guard_factor)))
 
 
 DECISION_RULES: Mapping[str, DecisionRule] = MappingProxyType(
@@ -96,7 +96,7 @@ def guard_factor_for_risk(specific_risk: float) -> float:
         raise ArgumentError(
             name="specific_risk", value=specific_risk, bound="> 0 and <= 0.5"
         )
-    return float(-ndtri(specific_risk)) / EXPANSION + 0.0
+    return float(-scipy.special.ndtri(specific_risk)) / EXPANSION + 0.0
 
 
 def acceptance_limits(
@@ -190,7 +190,9 @@ def global_risk(
     # In deviations of the production from its mean, so that no unit matters.
     tolerance = ((low - mean) / deviation, (high - mean) / deviation)
     acceptance = ((accept_low - mean) / deviation, (accept_high - mean) / deviation)
-    nonconforming = float(ndtr(tolerance[0]) + ndtr(-tolerance[1]))
+    nonconforming = float(
+        scipy.special.ndtr(tolerance[0]) + scipy.special.ndtr(-tolerance[1])
+    )
     noise = uncertainty / deviation
     if noise == 0:
         return GlobalRisk(consumer=0.0, producer=0.0, nonconforming=nonconforming)
@@ -199,8 +201,8 @@ def global_risk(
         return _between((acceptance[0] - z) / noise, (acceptance[1] - z) / noise)
 
     def rejected(z: float) -> float:
-        return float(ndtr((acceptance[0] - z) / noise)) + float(
-            ndtr((z - acceptance[1]) / noise)
+        return float(scipy.special.ndtr((acceptance[0] - z) / noise)) + float(
+            scipy.special.ndtr((z - acceptance[1]) / noise)
         )
 
     # Where the chance of acceptance turns; the integral is split there.
@@ -240,4 +242,4 @@ def _between(low: float, high: float) -> float:
     """Return the normal probability between two points, digits kept in both tails."""
     if low > 0:
         low, high = -high, -low
-    return float(ndtr(high) - ndtr(low))
+    return float(scipy.special.ndtr(high) - scipy.special.ndtr(low))

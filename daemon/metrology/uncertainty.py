@@ -7,7 +7,7 @@ from enum import StrEnum
 from math import hypot, inf, isinf, sqrt
 from statistics import fmean
 
-from scipy.special import ndtri, stdtrit
+import scipy
 
 from daemon.metrology.checks import (
     degrees_of_freedom,
@@ -378,4 +378,8 @@ def coverage_factor(coverage: float, degrees: float = inf) -> float:
     probability(coverage=coverage)
     degrees_of_freedom(degrees=degrees)
     upper = (1 + coverage) / 2
-    return float(ndtri(upper) if isinf(degrees) else stdtrit(degrees, upper))
+    return float(
+        scipy.special.ndtri(upper)
+        if isinf(degrees)
+        else scipy.special.stdtrit(degrees, upper)
+    )

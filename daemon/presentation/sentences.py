@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from daemon import spc
 from daemon.presentation.figures import (
     PPM_PER_PERCENT,
     SAYABLE_SHARE,
@@ -19,7 +20,6 @@ from daemon.presentation.figures import (
     share,
     share_of_reading,
 )
-from daemon.spc import Against, ClaimCheck
 from storage import (
     BuildState,
     Cause,
@@ -597,7 +597,9 @@ def check_standard(*, serial: str, outside: Sequence[str]) -> str:
     return f"Not the bench: check standard {serial} read right on every range before."
 
 
-def claim(check: ClaimCheck, *, reel: str, tolerance_ppm: float) -> tuple[str, ...]:
+def claim(
+    check: "spc.ClaimCheck", *, reel: str, tolerance_ppm: float
+) -> tuple[str, ...]:
     """Say what loose parts of a reel mean for the tolerance on its label."""
     label = f"{tolerance_ppm / PPM_PER_PERCENT:g} % claim"
     half_ppm = (check.high_ppm - check.low_ppm) / 2
@@ -606,14 +608,14 @@ def claim(check: ClaimCheck, *, reel: str, tolerance_ppm: float) -> tuple[str, .
         f"({percent(check.low_ppm, half_ppm)} to {percent(check.high_ppm, half_ppm)} "
         "with 95 %)."
     )
-    if check.verdict is Against.INCOMPATIBLE:
+    if check.verdict is spc.Against.INCOMPATIBLE:
         which = ", ".join(str(place + 1) for place in check.outside)
         return (
             f"Reel {reel} is not what its label says: incompatible with its {label}.",
             f"Outside beyond the meter's uncertainty: part {which}.",
             mean,
         )
-    if check.verdict is Against.UNDECIDED:
+    if check.verdict is spc.Against.UNDECIDED:
         which = ", ".join(str(place + 1) for place in check.undecided)
         near = (
             f"Undecided: part {which} lies within the meter's uncertainty of the "

@@ -4,8 +4,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Self
 
-import httpx
-
 from config import HoldpointError
 from storage import Endpoint, UnreachableError, read
 
@@ -29,11 +27,10 @@ class Client:
 
     def __init__(self, endpoint: Endpoint) -> None:
         self.endpoint = endpoint
-        self._http = httpx.Client(
-            base_url=endpoint.address,
-            headers=endpoint.headers,
-            trust_env=False,
-        )
+        # Most who ask for a daemon find none.
+        from storage import line_to  # noqa: PLC0415
+
+        self._http = line_to(endpoint)
 
     @classmethod
     def of(cls, folder: Path) -> Self:
@@ -154,6 +151,8 @@ class Client:
         *,
         wait_s: float = LONG_POLL_S + 10.0,
     ) -> dict[str, Any]:
+        import httpx  # noqa: PLC0415 -- loaded by now
+
         timeout = httpx.Timeout(5.0, read=wait_s)
         try:
             answer = self._http.request(method, path, json=body, timeout=timeout)

@@ -5,8 +5,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
-from platformdirs import user_data_path
-
 VARIABLE = "HOLDPOINT_HOME"
 
 
@@ -27,6 +25,9 @@ class Home:
         here = Path.cwd()
         if (here / "product.toml").exists():
             return cls(here)
+        # Help, completion and most calls never ask where one's own folder is.
+        from platformdirs import user_data_path  # noqa: PLC0415
+
         return cls(user_data_path("holdpoint"))
 
     @property

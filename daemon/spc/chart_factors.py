@@ -6,14 +6,15 @@ four digits and stop at 25.
 
 from functools import cache
 from math import sqrt
+from statistics import NormalDist
 
 import numpy as np
-from scipy.special import ndtr, ndtri, poch
+import scipy
 
 from daemon.spc.checks import Floats, count, positive
 from daemon.spc.numerics import nodes
 
-MEDIAN_MOVING_RANGE = sqrt(2.0) * float(ndtri(0.75))
+MEDIAN_MOVING_RANGE = sqrt(2.0) * NormalDist().inv_cdf(0.75)
 """Median of |z1 - z2| for two independent standard normal values, 0.9539."""
 
 
@@ -58,7 +59,7 @@ def chi_mean(degrees_of_freedom: float) -> float:
     """
     half = positive("degrees_of_freedom", degrees_of_freedom) / 2.0
     # A ratio of gamma functions taken at once neither overflows nor cancels.
-    return float(poch(half, 0.5)) / sqrt(half)
+    return float(scipy.special.poch(half, 0.5)) / sqrt(half)
 
 
 @cache
@@ -82,7 +83,7 @@ def d2(n: int) -> float:
     """
     count("n", n, at_least=2)
     x, weight = _nodes()
-    below, above = ndtr(x), ndtr(-x)
+    below, above = scipy.special.ndtr(x), scipy.special.ndtr(-x)
     return float(np.sum(weight * (1.0 - below**n - above**n)))
 
 
@@ -111,7 +112,9 @@ def d3(n: int) -> float:
     # P(R <= w) = n int phi(x) (Phi(x + w) - Phi(x))^(n - 1) dx.
     density = n * weight * np.exp(-0.5 * x * x) / sqrt(2.0 * np.pi)
     w = x + _REACH
-    inside = (ndtr(x[:, None] + w) - ndtr(x)[:, None]) ** (n - 1)
+    inside = (scipy.special.ndtr(x[:, None] + w) - scipy.special.ndtr(x)[:, None]) ** (
+        n - 1
+    )
     tail = 1.0 - density @ inside
     return sqrt(2.0 * float(np.sum(weight * w * tail)) - d2(n) ** 2)
 

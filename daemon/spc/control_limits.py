@@ -8,8 +8,8 @@ from itertools import pairwise
 from math import asin, expm1, inf, isinf, log1p, pi, sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri, stdtrit
 
 from daemon.spc.chart_factors import MEDIAN_MOVING_RANGE, c4, chi_mean, d2, d3
 from daemon.spc.checks import Floats, count, finite, finite_array, positive, share
@@ -316,8 +316,8 @@ def honest_width(provenance: Provenance, *, rate: float = 0.0027) -> float:
     share("rate", rate)
     freedom = provenance.degrees_of_freedom
     if isinf(freedom):
-        return -float(ndtri(rate / 2.0))
-    one = -float(stdtrit(freedom, rate / 2.0))
+        return -float(scipy.special.ndtri(rate / 2.0))
+    one = -float(scipy.special.stdtrit(freedom, rate / 2.0))
     return one * chi_mean(freedom) * sqrt(1.0 + 1.0 / provenance.used)
 
 
@@ -375,7 +375,7 @@ def width_for_rate(rate: float) -> float:
     >>> round(width_for_rate(0.0026998), 4)
     3.0
     """
-    return float(-ndtri(0.5 * share("rate", rate)))
+    return float(-scipy.special.ndtri(0.5 * share("rate", rate)))
 
 
 def equivalent_degrees_of_freedom(relative_variance: float) -> float:
@@ -458,7 +458,7 @@ def _median_variances() -> tuple[float, float]:
     node, weight = np.polynomial.legendre.leggauss(30)
     z = quartile * node
     # The second difference given the first: mean -z/2, variance 3/4.
-    inside = ndtr((quartile + z / 2) / sqrt(0.75)) - ndtr(
+    inside = scipy.special.ndtr((quartile + z / 2) / sqrt(0.75)) - scipy.special.ndtr(
         (z / 2 - quartile) / sqrt(0.75)
     )
     bell = np.exp(-0.5 * z * z) / sqrt(2.0 * pi)

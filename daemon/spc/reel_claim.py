@@ -9,9 +9,9 @@ from enum import StrEnum
 from math import sqrt
 
 import numpy as np
+import scipy
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import log_ndtr, logsumexp, ndtr, stdtrit
 
 from daemon.spc.checks import count, finite, finite_array, not_negative, positive
 from daemon.spc.errors import OutOfRangeError
@@ -111,7 +111,7 @@ def against_claim(
         verdict = Against.UNDECIDED
     n = len(values)
     spread = float(values.std(ddof=1))
-    reach = float(stdtrit(n - 1, (1 + CONFIDENCE) / 2)) * spread / n**0.5
+    reach = float(scipy.special.stdtrit(n - 1, (1 + CONFIDENCE) / 2)) * spread / n**0.5
     mean = float(values.mean())
     return ClaimCheck(
         verdict=verdict,
@@ -209,9 +209,9 @@ def reel_claim(
         raise OutOfRangeError(argument="classes_ppm", value=classes[0], allowed="> 0")
     nodes, weights = hermegauss(41)
     means = size_ppm + sigma_ppm * nodes
-    outside = ndtr((-tolerance_ppm - means) / spread_ppm) + ndtr(
-        (means - tolerance_ppm) / spread_ppm
-    )
+    outside = scipy.special.ndtr(
+        (-tolerance_ppm - means) / spread_ppm
+    ) + scipy.special.ndtr((means - tolerance_ppm) / spread_ppm)
     weights /= weights.sum()
     log_odds = np.array(
         [
@@ -219,7 +219,7 @@ def reel_claim(
             for c in classes
         ]
     )
-    odds = np.exp(log_odds - logsumexp(log_odds))
+    odds = np.exp(log_odds - scipy.special.logsumexp(log_odds))
     # below what the model can be trusted for, nothing is left
     odds[odds < 1e-6] = 0.0
     odds /= odds.sum()
@@ -248,7 +248,7 @@ def _log_mean(size: float, sigma: float, limit: float) -> float:
             + inside
             - _log_between(-1.0 / fill, 1.0 / fill)
         )
-    return float(logsumexp(terms) - np.log(len(terms)))
+    return float(scipy.special.logsumexp(terms) - np.log(len(terms)))
 
 
 def _log_spread(spread: float, units: int, limit: float) -> float:
@@ -256,14 +256,14 @@ def _log_spread(spread: float, units: int, limit: float) -> float:
     freedom = max(units - 1, 1)
     sigma = SPREAD_FILLS * limit
     terms = -freedom * (np.log(sigma) + 0.5 * (spread / sigma) ** 2)
-    return float(logsumexp(terms) - np.log(terms.size))
+    return float(scipy.special.logsumexp(terms) - np.log(terms.size))
 
 
 def _log_between(low: float, high: float) -> float:
     """Log probability of a standard normal between two numbers, far tails included."""
     if low > 0:
         low, high = -high, -low
-    log_high, log_low = log_ndtr(high), log_ndtr(low)
+    log_high, log_low = scipy.special.log_ndtr(high), scipy.special.log_ndtr(low)
     return float(log_high + np.log(-np.expm1(log_low - log_high)))
 
 

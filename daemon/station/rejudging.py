@@ -8,13 +8,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import fmean
+from typing import TYPE_CHECKING
 
 from daemon.alerts import Message, of_rejudged
-from daemon.bench import RangeReadings
-from daemon.judging import Judge, KnownGood
-from daemon.metrology import CheckPoint, interpolated
+from daemon.metrology import interpolated
 from daemon.watch import PLACED_BY
 from storage import Hold, Rejudged, Rejudgement, Scope, ShipmentState, Store, Verdict
+
+if TYPE_CHECKING:  # whoever only asks what was judged again judges nothing
+    from daemon.bench import RangeReadings
+    from daemon.judging import Judge, KnownGood
+    from daemon.metrology import CheckPoint
 
 __all__ = ["OpenRun", "asked_for", "judged_again", "moment_s", "sentences"]
 
@@ -24,20 +28,20 @@ class OpenRun:
     """A run of a unit that no good check has closed yet."""
 
     run: str
-    readings: tuple[RangeReadings, ...]
+    readings: "tuple[RangeReadings, ...]"
 
 
-def moment_s(readings: RangeReadings) -> float:
+def moment_s(readings: "RangeReadings") -> float:
     """Return the mean time of a range's readings, on the clock they were taken by."""
     return fmean(at_s for point in readings.points for at_s in point.at_s)
 
 
 def judged_again(
-    judge: Judge,
+    judge: "Judge",
     runs: Iterable[OpenRun],
     *,
-    points: Mapping[str, Sequence[CheckPoint]],
-    opening: Mapping[str, KnownGood],
+    points: "Mapping[str, Sequence[CheckPoint]]",
+    opening: "Mapping[str, KnownGood]",
     check_run: str,
     at: datetime,
 ) -> list[Rejudgement]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from math import isnan, nan
 from typing import Any
 
-from scipy.special import ndtr
+import scipy
 
 from daemon.presentation import counted, withdrawn
 from daemon.traceability import who_carries
@@ -336,7 +336,8 @@ def _concerned(
         limit, verdict = float(result.limit_ppm), str(result.verdict)
         low, high = error - COVERAGE * spread, error + COVERAGE * spread
         outside = float(
-            ndtr((-limit - error) / spread) + ndtr((error - limit) / spread)
+            scipy.special.ndtr((-limit - error) / spread)
+            + scipy.special.ndtr((error - limit) / spread)
         )
     elif predicted is not None and where != CLEAR:
         error = predicted.centre_ppm

@@ -50,9 +50,7 @@ class Gate:
         plan = self._settings.plan.sample
         # By the plan a unit rests on others of its build, judged by settings of theirs.
         asked = "unit_runs" if plan is None else "build_configurations"
-        known = {
-            str(o) for o in self._store.frame(asked, serial=serial)["configuration"]
-        }
+        known = self._told(asked, "configuration", serial)
         return ShipRule(
             ranges=tuple(self._settings.product.ranges),
             configurations=tuple(sorted(one for one in known if self._is_alike(one))),
@@ -65,7 +63,7 @@ class Gate:
         """Whether a unit lacks ranges, so that the sample plan alone lets it leave."""
         if self._settings.plan.sample is None:
             return False
-        measured = set(self._store.frame("unit_runs", serial=serial)["range"])
+        measured = self._told("unit_runs", "range", serial)
         return not measured.issuperset(self._settings.product.ranges)
 
     def against(self, serial: str) -> list[str]:
@@ -117,6 +115,11 @@ class Gate:
         return self._in_present_words(
             self._store.ship(shipment, self.rule(serial), decision)
         )
+
+    def _told(self, query: str, column: str, serial: str) -> set[str]:
+        """Return what stands in one column of a question about a unit."""
+        told = self._store.table(query, serial=serial).column(column)
+        return {str(one) for one in told.to_pylist()}
 
     def _in_present_words(self, against: Sequence[str]) -> list[str]:
         """Say holds of findings as they stand now: a reason is as old as its hold."""

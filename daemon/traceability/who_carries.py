@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import isfinite, sqrt
 from typing import Any
 
-from scipy.stats import t as student
+import scipy
 
 from daemon.traceability.tracing import Records
 from storage import Cause, Signal, serial_order
@@ -33,13 +33,15 @@ class Foretold:
 
     def interval(self) -> tuple[float, float]:
         """Return the 95 % prediction interval of one unit, ppm."""
-        reach = float(student.ppf(TAIL, self.freedom)) * self.scale_ppm
+        reach = float(scipy.stats.t.ppf(TAIL, self.freedom)) * self.scale_ppm
         return self.centre_ppm - reach, self.centre_ppm + reach
 
     def outside(self, limit_ppm: float) -> float:
         """Return the probability that one unit lies outside a limit."""
-        above = student.sf((limit_ppm - self.centre_ppm) / self.scale_ppm, self.freedom)
-        below = student.cdf(
+        above = scipy.stats.t.sf(
+            (limit_ppm - self.centre_ppm) / self.scale_ppm, self.freedom
+        )
+        below = scipy.stats.t.cdf(
             (-limit_ppm - self.centre_ppm) / self.scale_ppm, self.freedom
         )
         return float(above + below)

@@ -33,10 +33,10 @@ def messages() -> None:
     settings = shown.connection.settings
     rows = shown.messages.assign(
         state=[
-            state(delivered_at=arrived, dead_at=dead_at, tries=tries)
-            for arrived, dead_at, tries in zip(
-                shown.messages["delivered_at"],
-                shown.messages["dead_at"],
+            state(delivered=arrived, dead=given_up, tries=tries)
+            for arrived, given_up, tries in zip(
+                shown.messages["delivered_at"].notna(),
+                shown.messages["dead_at"].notna(),
                 shown.messages["tries"],
                 strict=True,
             )

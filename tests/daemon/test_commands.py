@@ -17,7 +17,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from config.errors import QuantityError
-from daemon.commands import cli
+from daemon.commands import cli, completing
 from daemon.commands.cli import ListedGroup, exit_code, holdpoint
 from daemon.commands.every_command import SECTIONS, Several
 from daemon.commands.orders import NotMeasuredError
@@ -145,6 +145,38 @@ def test_completing_a_name_loads_no_command(
     assert offers in said.splitlines()
     assert not modules & set(HEAVY)
     assert len(modules) < MOST_MODULES
+
+
+@pytest.mark.parametrize(
+    ("words", "offers"),
+    [
+        (("hold", "end", "--"), "plain,--by"),
+        (("hold", "end", "H-1", "--by", ""), "plain,concession"),
+        (("ship", "--orders", ""), "file,"),
+        (("report", "unit", "--into", ""), "dir,"),
+        (("dashboard", "--no"), "plain,--no-open"),
+    ],
+    ids=" ".join,
+)
+def test_completing_what_follows_a_command_does_not_load_it(
+    words: tuple[str, ...], offers: str
+) -> None:
+    modules, said = completed(*words)
+    assert offers in said.splitlines()
+    assert not modules & set(HEAVY)
+    assert len(modules) < MOST_MODULES
+
+
+def test_what_is_written_for_completion_is_what_each_command_takes() -> None:
+    """Else: python -m daemon.commands.completing."""
+    written = json.loads(completing.WRITTEN.read_text(encoding="utf-8"))
+    taken = {
+        " ".join(words): completing.described(one)
+        for words, one in completing.leaves(holdpoint)
+    }
+    assert written == taken
+    for name, described in taken.items():
+        assert completing.described(completing.stand_in(name)) == described
 
 
 def test_turning_the_source_off_loads_neither_database_nor_statistics() -> None:

@@ -1,7 +1,6 @@
 """Documents from their content: as PDF, as pictures of the pages, as a mail."""
 
 from daemon.presentation.documents.blocks import Document
-from daemon.presentation.documents.mail import as_html
 from daemon.presentation.documents.setting import set_pdf, set_png
 
 
@@ -35,4 +34,7 @@ def html(document: Document) -> str:
     daemon.presentation.documents.errors.ReportError
         Naming the picture that cannot be used.
     """
+    # Its pictures need a drawing library that no PDF does.
+    from daemon.presentation.documents.mail import as_html  # noqa: PLC0415
+
     return as_html(document.paper())

@@ -14,8 +14,8 @@ from multiprocessing.context import SpawnContext, SpawnProcess
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.stats import binom
 
 from daemon.spc.checks import count, positive, share
 from daemon.spc.detector.following import follow
@@ -356,7 +356,7 @@ def _seen(part: float, drawn: int) -> float:
 
     More would leave it likelier than `UNSURE` that over `part` of all builds do.
     """
-    return float(max(binom.ppf(UNSURE, drawn, part) - 1.0, 0.0)) / drawn
+    return float(max(scipy.stats.binom.ppf(UNSURE, drawn, part) - 1.0, 0.0)) / drawn
 
 
 class _Spawning(SpawnContext):

@@ -10,8 +10,8 @@ from math import log
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from daemon.spc.detector import state as st
 from daemon.spc.detector.layout import Layout
@@ -473,7 +473,7 @@ def quantile(means: Array, sigmas: Array, share: Array, tail: float) -> float:
     low, high = float(means.min()) - reach, float(means.max()) + reach
     for _ in range(60):
         middle = 0.5 * (low + high)
-        if share @ ndtr((middle - means) / sigmas) < tail:
+        if share @ scipy.special.ndtr((middle - means) / sigmas) < tail:
             low = middle
         else:
             high = middle

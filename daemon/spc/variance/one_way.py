@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.special import fdtri
 
 from daemon.spc.anova import OneWay, one_way
 from daemon.spc.checks import share
@@ -107,7 +107,7 @@ def one_way_components(
     )
     ratio = of_means / table.ms_within
     ends = [
-        ratio / float(fdtri(table.df_between, table.df_within, q))
+        ratio / float(scipy.special.fdtri(table.df_between, table.df_within, q))
         for q in (1.0 - outside, outside)
     ]
     lower, upper = ((end - 1.0) / (end - 1.0 + harmonic) for end in ends)

@@ -19,6 +19,7 @@ from daemon.traceability.held import holds_of
 from storage import (
     BenchInstrument,
     CheckRow,
+    Configuration,
     Fitting,
     NotFoundError,
     Rework,
@@ -115,8 +116,8 @@ def unit_record(
 
 
 def _settings(store: Store, configuration: str) -> dict[str, Any]:
-    body = store.frame("configuration", configuration=configuration)["body"].iloc[0]
-    found: dict[str, Any] = json.loads(str(body))
+    (kept,) = store.rows(Configuration, configuration=configuration)
+    found: dict[str, Any] = json.loads(kept.body)
     return found
 
 

@@ -1,0 +1,194 @@
+"""What a command costs before it has done anything: what it loads, time and memory.
+
+What is loaded is counted, and held against the command library alone. Seconds depend on
+the machine: they are printed by `pytest -m bench -s`, never asserted.
+"""
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+from daemon.service import Home
+from tests.daemon.seeded import seeded_home
+from tests.daemon.starting import running_daemon
+
+STATISTICS = frozenset({"pandas", "scipy.stats", "scipy.special", "numba"})
+DRAWN = frozenset({"altair", "streamlit", "vl_convert"})
+DATABASE = frozenset({"duckdb", "pyarrow"})
+SETTINGS = frozenset({"pydantic", "pydantic_core"})
+REMOTE = frozenset({"httpx"})
+ROWS = STATISTICS | DRAWN
+NOTHING = ROWS | DATABASE | SETTINGS | REMOTE | {"numpy", "scipy", "rich"}
+
+LEAST_OF = 5
+"""Runs, of which the quickest counts: the others waited for the machine."""
+HELD_UNIT = "PA-1025"
+UNIT = "PA-1005"
+
+
+class Start(NamedTuple):
+    """A command, what it must not load, and how much it may load.
+
+    `times` is the most modules, as a multiple of what the command library takes.
+    """
+
+    words: tuple[str, ...]
+    without: frozenset[str]
+    times: float
+    completing: bool = False
+
+
+ALONE = {
+    "--version": Start(("--version",), NOTHING, 2.0),
+    "--help": Start(("--help",), NOTHING, 1.5),
+    "hold --help": Start(("hold", "--help"), NOTHING, 1.5),
+    "TAB": Start(("",), NOTHING, 1.5, completing=True),
+    "hold end --TAB": Start(("hold", "end", "--"), NOTHING, 1.5, completing=True),
+    "ship --TAB": Start(("ship", "--"), NOTHING, 1.5, completing=True),
+}
+IN_A_HOME = {
+    "config check": Start(("config", "check"), ROWS | DATABASE | REMOTE, 5.5),
+    "hold list": Start(("hold", "list"), ROWS | REMOTE, 6.5),
+    "trace": Start(("trace", UNIT), ROWS | REMOTE, 6.5),
+    "ship": Start(
+        ("ship", HELD_UNIT, "--to", "S-1", "--person", "Ada Moreno"), ROWS | REMOTE, 6.0
+    ),
+    "alerts list": Start(("alerts", "list"), ROWS | REMOTE, 6.0),
+    "ledger list": Start(("ledger", "list"), ROWS | REMOTE, 6.0),
+    "prove": Start(("prove", "B-3-F1"), ROWS | REMOTE, 6.5),
+    "report unit": Start(("report", "unit", UNIT), ROWS | REMOTE, 7.0),
+}
+BESIDE_A_DAEMON = {
+    "status": Start(("status",), ROWS | {"duckdb"}, 8.0),
+    "hold list": Start(("hold", "list"), ROWS | {"duckdb"}, 8.0),
+    "trace": Start(("trace", UNIT), ROWS | {"duckdb"}, 8.0),
+}
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Home:
+    """Return a home of 30 units, with a build that is held."""
+    return seeded_home(tmp_path_factory.mktemp("start") / "home")
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
+    """Run a daemon over such a home; nothing is measured."""
+    home = seeded_home(tmp_path_factory.mktemp("served") / "home")
+    (home.folder / "bench.toml").unlink()
+    with running_daemon(home):
+        yield home
+
+
+def test_what_is_loaded_is_counted_against_the_command_library() -> None:
+    """The measure itself: the library alone, and one that would be noticed."""
+    assert 50 < len(loaded("import click")) < 150
+    assert {"numpy", "scipy.special"} <= loaded("import scipy; scipy.special.ndtr(0.0)")
+
+
+@pytest.mark.parametrize("name", ALONE)
+def test_help_and_completion_load_no_room(name: str, tmp_path: Path) -> None:
+    holds_to(ALONE[name], tmp_path)
+
+
+@pytest.mark.parametrize("name", IN_A_HOME)
+def test_a_command_loads_no_statistics(name: str, home: Home, tmp_path: Path) -> None:
+    holds_to(IN_A_HOME[name], tmp_path, home)
+
+
+@pytest.mark.parametrize("name", BESIDE_A_DAEMON)
+def test_beside_a_daemon_no_database_is_loaded(
+    name: str, served: Home, tmp_path: Path
+) -> None:
+    holds_to(BESIDE_A_DAEMON[name], tmp_path, served)
+
+
+@pytest.mark.bench
+def test_what_commands_cost_is_told(
+    home: Home, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whole processes: processor time, the least of several; memory at most."""
+    lines = []
+    for name, one in {
+        **ALONE,
+        **IN_A_HOME,
+        "status": BESIDE_A_DAEMON["status"],
+    }.items():
+        cpu_s, memory_mb = cost(one, tmp_path, home)
+        lines.append(f"{name:<16}{cpu_s:8.3f} s {memory_mb:6.0f} MB")
+        assert cpu_s > 0.0
+    with capsys.disabled():
+        print("\n" + "\n".join(lines))  # noqa: T201 -- that is what it is for
+
+
+def holds_to(one: Start, folder: Path, home: Home | None = None) -> None:
+    """Hold what a command loads against what it may."""
+    modules = loaded("from daemon.commands.cli import main; main()", one, folder, home)
+    assert not modules & one.without
+    assert len(modules) <= one.times * len(loaded("import click"))
+
+
+def loaded(
+    code: str,
+    one: Start | None = None,
+    folder: Path | None = None,
+    home: Home | None = None,
+) -> set[str]:
+    """Run code in a process of its own; return the modules that it loaded."""
+    told = (
+        "import atexit, sys\n"
+        "atexit.register(lambda: print(*sys.modules, file=sys.stderr, sep='\\n'))\n"
+        "sys.argv[0] = 'holdpoint'\n"
+    )
+    words, variables = ([], {}) if one is None else given(one, home)
+    done = subprocess.run(
+        [sys.executable, "-c", told + code, *words],
+        cwd=folder,
+        env={**os.environ, **variables},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "Traceback" not in done.stderr
+    return set(done.stderr.split())
+
+
+def cost(one: Start, folder: Path, home: Home) -> tuple[float, float]:
+    """Return the processor time, s, and the memory, MB, of a whole process."""
+    words, variables = given(one, home)
+    command = [sys.executable, "-m", "daemon.commands.cli", *words]
+    environment = {**os.environ, **variables}
+    # As installed: what was compiled once is read.
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
+    environment["PYTHONPYCACHEPREFIX"] = str(folder / "compiled")
+    times_s, memory_mb = [], 0.0
+    for _ in range(LEAST_OF):
+        process = subprocess.Popen(
+            command,
+            cwd=folder,
+            env=environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        times_s.append(used.ru_utime + used.ru_stime)
+        memory_mb = max(memory_mb, used.ru_maxrss / 1024)
+    return min(times_s), memory_mb
+
+
+def given(one: Start, home: Home | None) -> tuple[list[str], dict[str, str]]:
+    """Return what follows the command's name, and what the environment says."""
+    if one.completing:
+        return [], {
+            "_HOLDPOINT_COMPLETE": "bash_complete",
+            "COMP_WORDS": " ".join(("holdpoint", *one.words)),
+            "COMP_CWORD": str(len(one.words)),
+        }
+    named = [] if home is None else ["--home", str(home.folder)]
+    return [*named, *one.words], {}
