@@ -39,7 +39,6 @@ ENDED = (
 )  # fmt: skip
 
 
-@st.fragment
 def holds() -> None:
     """Show what stands, each with its form; a form to place one; what was ended."""
     shown = data.followed()

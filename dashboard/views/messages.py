@@ -26,7 +26,6 @@ COLUMNS = {
 WHEN = {"made_at", "next_at", "delivered_at"}
 
 
-@st.fragment
 def messages() -> None:
     """Say what did not arrive, offer to take note, and list all, newest first."""
     shown = data.followed()
