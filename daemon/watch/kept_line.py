@@ -20,7 +20,7 @@ import numpy as np
 
 import daemon.spc.detector
 import daemon.watch
-from config import Settings
+from config import HoldpointError, Settings
 from daemon.judging import ProductModel
 from daemon.spc.detector import Culprit, Line, State
 from daemon.watch.events import CheckErrors, Errors, UnitErrors
@@ -35,12 +35,14 @@ from daemon.watch.segment import (
     Version,
 )
 from storage import (
+    Evaluation,
     Fitting,
     KeptLine,
     LineBench,
     LineMark,
     LinePiece,
     LineSegment,
+    Mark,
     Store,
 )
 
@@ -48,6 +50,14 @@ FAST = 1
 """How hard the compression tries: the rest is noise that nothing makes smaller."""
 PIECE = 8192
 """Characters a row."""
+
+
+NOT_WHOLE = (ValueError, KeyError, TypeError, IndexError, zlib.error)
+"""What reading a damaged text ends in."""
+
+
+class KeptLineError(HoldpointError):
+    """What was worked out of earlier runs cannot be read; it has been let go of."""
 
 
 class StoredPast:
@@ -87,7 +97,27 @@ class StoredPast:
             LinePiece, product=self._name, segment=segment.index, number=number
         )
         text = "".join(one.body for one in pieces)
-        return content_of(text, Line(self._layout), segment.build)
+        try:
+            return content_of(text, Line(self._layout), segment.build)
+        except NOT_WHOLE as exc:
+            self._let_go()
+            message = (
+                "what was kept of earlier runs cannot be read: stop the daemon and "
+                "start it again, it then works it out anew; no run is lost"
+            )
+            raise KeptLineError(message) from exc
+
+    def _let_go(self) -> None:
+        """Drop all that was kept, so that the next start works it out again."""
+        (mark,) = self._store.rows(Mark, product=self._name)
+        nothing = LineMark(product=self._name, number=0, fingerprint="", body="")
+        self._store.record_evaluation(
+            Evaluation(
+                product=self._name,
+                number=mark.number,
+                lines=(KeptLine(after=-1, mark=nothing),),
+            )
+        )
 
     def bench(self, place: int) -> tuple[int, list[BenchEvent]]:
         """Return what the bench did from an event on, and which is the first here."""
@@ -179,7 +209,7 @@ def go_on_from(
         if (active := checkpoints[-1].active) is not None:
             # The one that is gone on with: read now, while all can be folded again.
             _ = segments[active].content
-    except (ValueError, KeyError, TypeError, IndexError, zlib.error):
+    except (*NOT_WHOLE, KeptLineError):
         return "what was kept cannot be read"
     fold.go_on_from(checkpoints, segments, found_bad)
     return None

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from config import HoldpointError
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.watch import fold as folding, from_rows, product_watch
 from storage import LineMark, LinePiece, LineSegment
@@ -165,6 +166,28 @@ def test_marks_and_segments_that_nobody_goes_back_to_are_dropped(
         numbers = sorted(number for of, number in kept if of == segment)
         for number, after in pairwise(numbers):
             assert any(number <= mark < after for mark in marks)
+
+
+def test_damage_that_is_met_later_is_said_and_mended_by_the_next_start(
+    store: LocalStore,
+) -> None:
+    cycle = resumed(store)
+    for number in range(3):
+        build(cycle, number)
+    again = resumed(store)
+    with store._database.transaction() as transaction:
+        transaction.run(
+            "update line_piece set body = 'AAAA' "
+            "where segment < (select max(segment) from line_piece)",
+            {},
+        )
+    unit(again, 1, 6, rerun_of="run-1-6")
+    with pytest.raises(HoldpointError, match="start it again"):
+        again.watch()
+    last = resumed(store)
+    last.watch()
+    assert last.known.refolded is not None
+    assert last.known.log_odds() == refolded(store)
 
 
 @pytest.mark.parametrize("fault", ["torn", "cut", "missing", "other"])
