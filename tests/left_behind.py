@@ -17,6 +17,8 @@ MARK = "HOLDPOINT_TESTS"
 PROCESSES = Path("/proc")
 END_S = 20.0
 """As long as a daemon may take to turn its source off and close its store."""
+OF_POOLS = "from multiprocessing."
+"""Processes that serve pools of workers: they end with the process that has them."""
 POLL_S = 0.05
 GRACE_S = 2.0
 """What was ended in order, helpers of a browser too, may take so long to be gone."""
@@ -75,7 +77,7 @@ def marked() -> Iterator[int]:
         # Another's process may not be looked into, and one may be gone by now.
         with suppress(OSError):
             told = (folder / "environ").read_bytes().split(b"\0")
-            if mark in told and pid != os.getpid():
+            if mark in told and pid != os.getpid() and OF_POOLS not in command_of(pid):
                 yield pid
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from socketserver import StreamRequestHandler, ThreadingTCPServer
-from time import monotonic
+from time import monotonic, sleep
 
 import pytest
 
@@ -108,8 +108,19 @@ def daemon(source: SourceServer, folder: Path) -> Iterator[tuple[int, int]]:
             state, guard = process.stdout.readline().split()
             assert state == "1"
             yield process.pid, int(guard)
+            process.kill()
+            # Its last look at the source must find one, else it tries for minutes.
+            see_end(int(guard))
         finally:
             process.kill()
+
+
+def see_end(pid: int) -> None:
+    """Wait for a process that is none of ours to be gone."""
+    deadline_s = monotonic() + 5.0
+    while Path(f"/proc/{pid}").exists():
+        assert monotonic() < deadline_s
+        sleep(0.02)
 
 
 @pytest.mark.parametrize("trial", range(3))
