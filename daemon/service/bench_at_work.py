@@ -245,10 +245,13 @@ class BenchAtWork:
                 bench.halt()
             else:
                 orders = orders_of(self._home, self._settings)
-                # Left where it can be tried again until it was seen off.
+                # Left where it can be tried again until it was seen off. Words that
+                # stood there may be of a bench that is just being opened.
+                stood = self._home.orders.exists() and not self.alarmed
                 orders.save(self._home.orders)
                 reach_for_source(orders)
-                self._home.orders.unlink(missing_ok=True)
+                if not stood:
+                    self._home.orders.unlink(missing_ok=True)
         except OutputNotOffError as exc:
             self._alarm(str(exc))
             raise

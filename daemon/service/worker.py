@@ -115,7 +115,8 @@ class Worker:
             self.catch_up()
         except StoppedError:
             return
-        self.desk.show(phase="waiting")
+        if not self.desk.halt.is_set():
+            self.desk.show(phase="waiting")
         while not self.desk.stop.is_set():
             ticket = self.desk.next_order(wait_s=IDLE_S)
             if ticket is None:

@@ -62,8 +62,10 @@ def now() -> None:
         look.say(live.GONE, ["What you type stays; this page goes on by itself."])
         return
     connection, state = found
-    headline, lines = doing(state)
-    look.say(headline, lines)
+    if state["alarm"]:
+        look.say("See the alarm above first.")
+    else:
+        look.say(*doing(state))
     for remark in state["remarks"]:
         look.stands_out(remark)
     if state["prompt"] is not None:
@@ -81,21 +83,14 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
         return "Wait: the runs of before are looked through.", [state["catching_up"]]
     if state["bench"] is None:
         return "No bench: type what you read.", lines
-    if state["alarm"] or state["phase"] == "source off":
-        return is_off(alarm=state["alarm"])
+    if state["phase"] == "source off":
+        return "The source is off.", ["Check leads and board, then allow measuring."]
     if state["prompt"] is not None:
         return f"Waiting for {state['prompt']['subject']}.", lines
     if state["phase"] in {"measuring", "checking"} and state["serial"]:
         return f"{state['phase'].capitalize()} {state['serial']}.", lines
     trouble = state["phase"] == "trouble"
     return "Not measured." if trouble else "Ready for the next unit.", lines
-
-
-def is_off(*, alarm: str | None) -> tuple[str, list[str]]:
-    """Say that the source is off, or is to be taken as live."""
-    if alarm:
-        return "Take the source as live.", ["The alarm above says why."]
-    return "The source is off.", ["Check leads and board, then allow measuring."]
 
 
 def last_read(read: dict[str, float], product: ProductModel) -> list[tuple[str, str]]:
