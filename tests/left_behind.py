@@ -20,8 +20,12 @@ END_S = 20.0
 OF_POOLS = "from multiprocessing."
 """Processes that serve pools of workers: they end with the process that has them."""
 POLL_S = 0.05
-GRACE_S = 2.0
-"""What was ended in order, helpers of a browser too, may take so long to be gone."""
+SAID: list[str] = []
+"""What this run's tests have left behind, in words."""
+GRACE = "HOLDPOINT_TESTS_GRACE_S"
+GRACE_S = 20.0
+"""What was ended in order may take so long to be gone; waited for only while it is."""
+OF_TEST = b"PYTEST_CURRENT_TEST="
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -40,6 +44,13 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
 
 
 @pytest.hookimpl(trylast=True)
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say who was left, with the last lines: what comes before them may be cut off."""
+    for words in SAID:
+        terminalreporter.write_line(f"left behind, now ended: {words}", red=True)
+
+
+@pytest.hookimpl(trylast=True)
 def pytest_unconfigure(config: pytest.Config) -> None:
     """End what an interrupt in the midst of the session's end has left."""
     if not is_worker(config):
@@ -53,12 +64,12 @@ def is_worker(config: pytest.Config) -> bool:
 
 def end_all() -> list[str]:
     """End every process that has our mark but this one; return their commands."""
-    until_s = time.monotonic() + GRACE_S
+    until_s = time.monotonic() + float(os.environ.get(GRACE, GRACE_S))
     while time.monotonic() < until_s and any(marked()):
         time.sleep(POLL_S)
     found = {pid: command_of(pid) for pid in marked()}
     for pid, command in found.items():
-        print(f"\nleft behind, now ended: {pid} {command}")  # noqa: T201 -- to be seen
+        SAID.append(f"{pid} {command} (started by {test_of(pid)})")
         send(pid, signal.SIGTERM)
     deadline_s = time.monotonic() + END_S
     while left := list(marked()):
@@ -87,6 +98,16 @@ def command_of(pid: int) -> str:
         words = (PROCESSES / str(pid) / "cmdline").read_bytes().split(b"\0")
         return b" ".join(words).decode(errors="replace").strip()
     return "gone"
+
+
+def test_of(pid: int) -> str:
+    """Return the test that was running when a process was started."""
+    with suppress(OSError):
+        told = (PROCESSES / str(pid) / "environ").read_bytes().split(b"\0")
+        for one in told:
+            if one.startswith(OF_TEST):
+                return one.removeprefix(OF_TEST).decode(errors="replace")
+    return "no test"
 
 
 def send(pid: int, what: signal.Signals) -> None:

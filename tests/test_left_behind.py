@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests import left_behind
+
 ROOT = Path(__file__).parents[1]
 LONGEST_S = 60.0
 STARTING = """
@@ -38,7 +40,7 @@ def run_of(folder: Path, *options: str, **tests: str) -> "subprocess.Popen[str]"
             "--rootdir", str(folder), "--dist", "loadfile", *options, str(folder),
         ],
         cwd=ROOT,
-        env={**os.environ, "SAID": str(folder / "started")},
+        env={**os.environ, "SAID": str(folder / "started"), left_behind.GRACE: "0.2"},
         stdout=subprocess.PIPE,
         text=True,
         start_new_session=True,
@@ -84,5 +86,6 @@ def test_a_run_that_passed_and_forgot_a_process_ends_it_and_fails(
         said, _ = run.communicate(timeout=LONGEST_S)
     assert "1 passed" in said
     assert f"left behind, now ended: {pid} " in said
+    assert "test_forgets.py::test_forgets (call)" in said
     assert run.returncode == pytest.ExitCode.TESTS_FAILED
     assert not goes_on(pid)
