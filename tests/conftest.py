@@ -21,8 +21,12 @@ from tests.reference_values import COMPARISONS, HEADING, entries, line
 bytecode.keep()
 pytest_plugins = ["tests.left_behind"]
 
+WORKERS_A_CORE = 2
+"""Half of the time a test waits: for a daemon, a browser, a bench that settles."""
 MOST_WORKERS = 4
 """More would start daemons, browsers and simulated benches faster than they answer."""
+LONG = ("tests/browser/", "tests/studies/", "tests/dashboard/", "tests/daemon/watch/")
+"""What goes first: one long file at the end would be waited for by all."""
 OURSELVES = sys.modules["__main__"]
 IN_ORDER, REVERSED = "written", "reversed"
 
@@ -60,7 +64,7 @@ def pytest_xdist_auto_num_workers(
     asked = {argument.partition("::")[0] for argument in config.args}
     one_file = len(asked) == 1 and asked.pop().endswith(".py")
     alone = one_file or "bench" in config.option.markexpr
-    return 0 if alone else min(cores, MOST_WORKERS)
+    return 0 if alone else min(WORKERS_A_CORE * cores, MOST_WORKERS)
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -106,6 +110,7 @@ def pytest_sessionfinish() -> None:
 def put_in_order(items: list[pytest.Item], order: str) -> None:
     """Put files in another order, and the tests of each; a file stays together."""
     if order == IN_ORDER:
+        items.sort(key=lambda item: not item.nodeid.startswith(LONG))
         return
     files: dict[str, list[pytest.Item]] = {}
     for item in items:
