@@ -34,6 +34,7 @@ import argparse
 import ast
 import os
 import re
+import select
 import shutil
 import signal
 import sqlite3
@@ -45,9 +46,21 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from importlib import import_module
 from pathlib import Path
 from random import Random
+from typing import NoReturn
 
+import pytest
+
+ROOT = Path(__file__).parents[2]
+PRELOADED = (
+    "numpy", "scipy.stats", "scipy.optimize", "scipy.integrate", "scipy.special",
+    "pandas", "pyarrow.compute", "duckdb", "altair", "numba", "pydantic", "hypothesis",
+    "streamlit.testing.v1", "click", "openpyxl", "xdist",
+)  # fmt: skip
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS")
+"""Of a process with several threads no copy could be trusted."""
 PACKAGES = ("config", "storage", "daemon", "dashboard")
 LIMIT_S = 240.0
 """For one ring of tests of one mutant, but for the last."""
@@ -377,6 +390,9 @@ class Copy:
         ]
         left_out = [f"--deselect={one}" for one in sorted(self.broken)]
         said = self._run([*names, *left_out], within_s)
+        if not re.search(r"\d+ (passed|failed|error|deselected|skipped)", said):
+            message = f"no test was run: {said[-2000:]}"
+            raise RuntimeError(message)
         found = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - .*)?$", said, re.MULTILINE)
         return None if found is None else found[1]
 
@@ -397,22 +413,56 @@ class Copy:
             self.broken.add(name)
 
     def _run(self, arguments: Sequence[str], within_s: float) -> str:
-        environment = {**os.environ, "PYTHONPATH": str(self.folder)}
-        with subprocess.Popen(
+        """Return what a run of tests prints, in a process forked from this warm one."""
+        reads, writes = os.pipe()
+        pid = os.fork()
+        if pid == 0:
+            os.setsid()
+            os.dup2(writes, 1)
+            _be_a_run(self.folder, arguments)
+        os.close(writes)
+        said = b""
+        try:
+            with os.fdopen(reads, "rb", buffering=0) as stream:
+                until_s = time.monotonic() + within_s
+                while True:
+                    left_s = max(0.0, until_s - time.monotonic())
+                    if not select.select([stream], [], [], left_s)[0]:
+                        raise TimeoutError
+                    if not (piece := stream.read(1 << 16)):
+                        return said.decode(errors="replace")
+                    said += piece
+        finally:
+            # Whatever the tests started goes with them.
+            with suppress(ProcessLookupError):
+                os.killpg(pid, signal.SIGKILL)
+            os.waitpid(pid, 0)
+
+
+def _be_a_run(folder: Path, arguments: Sequence[str]) -> NoReturn:
+    """Run tests as `python -m pytest` would, of the copy, and be gone."""
+    code = 1
+    try:
+        os.chdir(folder)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+        os.environ["PYTHONPATH"] = str(folder)
+        sys.path[:] = [str(folder), *(o for o in sys.path if o != str(ROOT))]
+        code = pytest.main(
             [
-                sys.executable, "-m", "pytest", "-q", "-x", "--tb=no", "-rfE",
-                "-p", "no:cacheprovider", "-n0",
+                "-q", "-x", "--tb=no", "-rfE", "-p", "no:cacheprovider", "-n0",
+                "-W", "ignore::pytest.PytestAssertRewriteWarning",
                 "-m", "not bench and not browser and not hardware", *arguments,
-            ],
-            cwd=self.folder, env=environment, stdout=subprocess.PIPE, text=True,
-            stderr=subprocess.DEVNULL, start_new_session=True,
-        ) as running:  # fmt: skip
-            try:
-                return running.communicate(timeout=within_s)[0]
-            finally:
-                # Whatever the tests started goes with them.
-                with suppress(ProcessLookupError):
-                    os.killpg(running.pid, signal.SIGKILL)
+            ]
+        )  # fmt: skip
+    finally:
+        sys.stdout.flush()
+        os._exit(code)
+
+
+def preload() -> None:
+    """Import once what nearly every test needs, and nothing of ours."""
+    for name in PRELOADED:
+        import_module(name)
 
 
 def drawn(copy: Path, only: str | None, chance: Random, count: int) -> Iterator[Mutant]:
@@ -457,7 +507,7 @@ def verdict(copy: Copy, mutant: Mutant, sight: Sight, rings: int) -> str:
     for tests, within_s in groups:
         try:
             name = copy.noticed(mutant, tests, within_s)
-        except subprocess.TimeoutExpired:
+        except TimeoutError:
             # A mutant may never end; a slow machine may be all there is to it.
             late = ", out of time"
             continue
@@ -484,7 +534,10 @@ def main() -> None:
     given = parser.parse_args()
     for ending in (signal.SIGINT, signal.SIGTERM):
         signal.signal(ending, signal.default_int_handler)
-    root = Path(__file__).parents[2]
+    root = ROOT
+    os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
+    os.environ["JE_ARROW_MALLOC_CONF"] = "background_thread:false"
+    preload()
     found: Counter[str] = Counter()
     with copied(root) as folder:
         warm(root, folder)
