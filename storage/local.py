@@ -116,8 +116,10 @@ class LocalStore(Store):
 
     def table(self, query: str, **parameters: Parameter) -> pa.Table:
         """Answer a named query, or read a record's table, as Arrow."""
-        text = statements.text(query, frozenset(parameters))
+        names = frozenset(parameters)
+        text = statements.text(query, names)
         given = {name: cell(name, value) for name, value in parameters.items()}
+        given |= dict.fromkeys(statements.left_out(query, names))
         return self._database.table(text, given)
 
     def changes(self) -> int:

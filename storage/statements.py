@@ -12,6 +12,7 @@ from storage.kept import RECORDS
 _FOLDER = Path(__file__).parent / "sql"
 _COMMENT = re.compile(r"--[^\n]*")
 _PARAMETER = re.compile(r"\$([a-z_]+)")
+_MAY_BE_LEFT_OUT = re.compile(r"cast\(\$([a-z_]+) as [a-z]+\) is null")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +35,8 @@ class Query:
     name: str
     text: str
     parameters: frozenset[str]
+    optional: frozenset[str]
+    """Those of them that narrow the question; null, or left out, asks for all."""
 
     def check(self, given: frozenset[str]) -> None:
         """Refuse missing and unknown parameters.
@@ -41,10 +44,12 @@ class Query:
         Raises
         ------
         RefusedValueError
-            When `given` is not exactly what the query takes.
+            When `given` is not what the query takes.
         """
-        if given != self.parameters:
+        if not self.parameters - self.optional <= given <= self.parameters:
             allowed = ", ".join(sorted(self.parameters)) or "none"
+            if self.optional:
+                allowed += f"; may be left out: {', '.join(sorted(self.optional))}"
             raise RefusedValueError(
                 what=f"parameters of query {self.name!r}",
                 value=", ".join(sorted(given)) or "none",
@@ -67,8 +72,8 @@ def schema_version() -> str:
 def text(name: str, given: frozenset[str]) -> str:
     """Return the statement that answers a question with the given parameters.
 
-    A named query takes exactly its own; a record's table is read by any of the
-    record's fields, each a value that the rows have there.
+    A named query takes its own; a record's table is read by any of the record's
+    fields, each a value that the rows have there.
 
     Raises
     ------
@@ -102,14 +107,25 @@ def _reading(name: str, given: frozenset[str]) -> str:
     )
 
 
+def left_out(name: str, given: frozenset[str]) -> frozenset[str]:
+    """Return the parameters of a question that ask for all where they are not given."""
+    known = queries().get(name)
+    return frozenset() if known is None else known.optional - given
+
+
 @cache
 def queries() -> dict[str, Query]:
     """Return the named queries."""
     found = {}
     for one in sorted((_FOLDER / "queries").glob("*.sql")):
         text = one.read_text("utf-8")
-        parameters = frozenset(_PARAMETER.findall(_COMMENT.sub("", text)))
-        found[one.stem] = Query(name=one.stem, text=text, parameters=parameters)
+        code = _COMMENT.sub("", text)
+        found[one.stem] = Query(
+            name=one.stem,
+            text=text,
+            parameters=frozenset(_PARAMETER.findall(code)),
+            optional=frozenset(_MAY_BE_LEFT_OUT.findall(code)),
+        )
     return found
 
 

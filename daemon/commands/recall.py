@@ -41,9 +41,11 @@ class UnmeasuredError(StorageError):
         super().__init__(f"unit {serial} was never measured")
 
 
-def records_of(at: Opened) -> Records:
-    """Ask the Store for units, reels and moves."""
-    return Records.of(at.store, at.product, at.settings.product.ranges)
+def records_of(at: Opened, *about: str) -> Records:
+    """Ask the Store for units, reels and moves; of what is named, else of everything."""
+    return Records.of(
+        at.store, at.product, at.settings.product.ranges, about=about or None
+    )
 
 
 @click.command()
@@ -55,7 +57,7 @@ def trace(subject: str) -> Shown:
     It goes from reel to part, build, serial and shipment, and back.
     """
     with opened() as at:
-        found = traced(records_of(at), subject)
+        found = traced(records_of(at, subject), subject)
     return Shown(asdict(found), Headline(found.headline), *found.lines)
 
 
@@ -146,7 +148,7 @@ def card(serial: str) -> Shown:
     A customer multiplies each range's readings by its factor, 1/(1+e).
     """
     with opened() as at:
-        records = records_of(at)
+        records = records_of(at, serial)
         records.unit(serial)
         rows = []
         for key, one in records.errors_of(serial).items():

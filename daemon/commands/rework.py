@@ -147,7 +147,7 @@ def rework_trim(
         product = ProductModel.of(at.settings.product)
         if range_ not in product.keys:
             raise NotFoundError(kind="range", key=range_)
-        result = records_of(at).errors_of(serial).get(range_)
+        result = records_of(at, serial).errors_of(serial).get(range_)
         if result is None:
             raise NotFoundError(kind=f"result on {range_} of unit", key=serial)
         plan = trim_plan(

@@ -18,7 +18,7 @@ from config import (
 )
 from daemon.judging import ProductModel
 from daemon.watch import UNITS, taken_from
-from storage import Proof, ProofKind, RunKind, Signal, Store, Verdict
+from storage import Proof, ProofKind, RunKind, Signal, Store
 
 if TYPE_CHECKING:
     import pandas as pd  # slow to load, and few commands ask for a frame
@@ -40,7 +40,6 @@ USUAL_METER_PPM = 200.0
 """Limits of error of a meter whose accuracy was not said, ppm of reading."""
 FARTHEST = 0.5
 """A part further than this share from its nominal value is another, or a slip."""
-GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
 
 
 class NoProofError(HoldpointError, ValueError):
@@ -195,15 +194,14 @@ def older_units(signal: Signal, store: Store) -> list[str]:
 
     Those that have left are none: they are not in the house.
     """
-    rows = store.frame("latest_errors", product=signal.product)
-    rows = rows[(rows["build"] != signal.build) & (rows["number"] < signal.number)]
-    if signal.range is not None:
-        rows = rows[rows["range"] == signal.range]
-    good = rows.groupby("serial")["verdict"].agg(lambda some: set(some) <= GOOD)
-    gone = store.frame("shipments", product=signal.product)
-    away = set(gone[gone["returned_at"].isna()]["serial"])
-    newest = rows.sort_values("number", ascending=False)["serial"]
-    return [str(one) for one in dict.fromkeys(newest) if good[one] and one not in away]
+    found = store.table(
+        "good_before",
+        product=signal.product,
+        build=signal.build,
+        before=signal.number,
+        range=signal.range,
+    )
+    return [str(one) for one in found.column("serial").to_pylist()]
 
 
 def of_bench(

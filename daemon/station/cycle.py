@@ -224,8 +224,8 @@ class Cycle:
         if self.known.refolded is not None:
             log.warning(self.known.refolded)
         self._placed = {one.hold for one in self.store.rows(Hold, product=self._name)}
-        warned = self.store.frame("signal", product=self._name, cause="chart")
-        self._warned = set(warned["signal"])
+        warned = self.store.table("signal", product=self._name, cause="chart")
+        self._warned = set(warned.column("signal").to_pylist())
         self._teller.remember(self.store.frame("alerts", product=self._name))
         self.watch(step=lambda: step(self.known.folded))
 
@@ -287,7 +287,9 @@ class Cycle:
             checks = table("check_results", product=name, after=after).to_pylist()
             # Only a run of the check standard judges runs before it again.
             if not all(one.is_unit for one in runs):
-                again = self.store.rows(Rejudged, product=name, after=after)
+                again = self.store.rows(
+                    Rejudged, product=name, after=after, changed=True
+                )
         found = []
         # Read after the runs: a decision then never stands after one that it preceded.
         book = self.known.book_now()

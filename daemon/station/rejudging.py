@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from daemon.alerts import Message, of_rejudged
 from daemon.metrology import interpolated
 from daemon.watch import PLACED_BY
-from storage import Hold, Rejudged, Rejudgement, Scope, ShipmentState, Store, Verdict
+from storage import Hold, Rejudged, Rejudgement, Scope, Store, Verdict
 
 if TYPE_CHECKING:  # whoever only asks what was judged again judges nothing
     from daemon.bench import RangeReadings
@@ -182,7 +182,7 @@ def sentences(
     after
         Of the checks with run numbers above this.
     """
-    rows = store.rows(Rejudged, product=product, after=after)
+    rows = store.rows(Rejudged, product=product, after=after, changed=True)
     found = changed(rows)
     away = _away(store, product) if found else set()
     return tuple(
@@ -192,5 +192,4 @@ def sentences(
 
 
 def _away(store: Store, product: str) -> set[str]:
-    rows = store.rows(ShipmentState, product=product)
-    return {one.serial for one in rows if one.returned_at is None}
+    return set(store.table("away", product=product).column("serial").to_pylist())

@@ -152,7 +152,9 @@ def fit_reel(
     planned = product.parts.get(fitting.part)
     if planned is None:
         raise NotFoundError(kind="part", key=fitting.part)
-    records = tracing.Records.of(store, product.name, ())
+    records = tracing.Records.of(
+        store, product.name, (), about=[fitting.reel, fitting.build]
+    )
     last = tracing.last_from(records, fitting)
     if last is not None and last.reel == fitting.reel:
         return Fitted(fitting=None)

@@ -1,15 +1,16 @@
 """Reel to part to build to serial to shipment, and back."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from config import HoldpointError, Part as PlannedPart
 from daemon.holds import by_reason, checks_of, doubted, told
 from daemon.presentation import capital, off_plan
 from daemon.traceability.held import Held, holds_of
 from storage import (
+    Build,
     BuildState,
     Disposal,
     Fitting,
@@ -23,6 +24,7 @@ from storage import (
     RefusedValueError,
     ReworkKind,
     ReworkOf,
+    Row as StoredRow,
     Scope,
     ShipmentState,
     Store,
@@ -34,6 +36,7 @@ from storage import (
 )
 
 Row = Mapping[str, Any]
+R = TypeVar("R", bound=StoredRow)
 
 
 class Place(StrEnum):
@@ -61,7 +64,10 @@ class ContradictionError(HoldpointError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Records:
-    """Everything recorded about a product's units, reels and moves, as rows."""
+    """What is recorded about a product's units, reels and moves, as rows.
+
+    About some subjects: of the builds that they concern, with all their units.
+    """
 
     product: str
     ranges: tuple[str, ...]
@@ -79,46 +85,90 @@ class Records:
     """By serial why its latest results are in doubt."""
     checks: Mapping[str, tuple[ReelCheck, ...]]
     """Loose parts that were measured, by reel."""
+    _units: Mapping[str, Unit] = field(repr=False)
     _errors: Mapping[str, Mapping[str, LatestResult]] = field(repr=False)
     _moves: Mapping[str, ShipmentState] = field(repr=False)
     _fitted: Mapping[str, Sequence[Fitting]] = field(repr=False)
+    _replaced: Mapping[str, Sequence[ReworkOf]] = field(repr=False)
+    _held: "_HeldBySubject" = field(repr=False)
 
     @classmethod
-    def of(cls, store: Store, product: str, ranges: Iterable[str]) -> Self:
-        """Ask the Store for all of it."""
-        rows = store.rows
-        errors = rows(LatestResult, product=product)
-        shipments = rows(ShipmentState, product=product)
-        fittings = rows(Fitting, product=product)
+    def of(
+        cls,
+        store: Store,
+        product: str,
+        ranges: Iterable[str],
+        *,
+        about: Collection[str] | None = None,
+    ) -> Self:
+        """Ask the Store for all of it, or for what concerns some subjects.
+
+        Parameters
+        ----------
+        about
+            Serials, reels or builds. The builds of their units, and those that they are
+            fitted in, are asked for; of reels they and those fitted in these builds.
+            One that is not recorded has no build at all. Left out, everything.
+        """
+        reworks = store.rows(ReworkOf, product=product)
+        builds = None if about is None else _concerned(store, product, about, reworks)
+
+        def of_builds(kind: type[R]) -> list[R]:
+            """Return rows of a kind, in the order in which all of them come."""
+            if builds is None:
+                return store.rows(kind, product=product)
+            return [
+                one
+                for build in builds
+                for one in store.rows(kind, product=product, build=build)
+            ]
+
+        units = of_builds(Unit)
+        errors = sorted(of_builds(LatestResult), key=lambda one: one.number)
+        shipments = sorted(
+            of_builds(ShipmentState), key=lambda one: (one.shipped_at, one.shipment)
+        )
+        fittings = sorted(
+            of_builds(Fitting), key=lambda one: (one.fitted_at, one.fitting)
+        )
         by_unit: dict[str, dict[str, LatestResult]] = {}
         for one in errors:
             by_unit.setdefault(one.serial, {})[one.range] = one
         fitted: dict[str, list[Fitting]] = {}
         for each in fittings:
             fitted.setdefault(each.build, []).append(each)
+        replaced: dict[str, list[ReworkOf]] = {}
+        for rework in reworks:
+            if rework.kind == ReworkKind.REPLACE:
+                replaced.setdefault(rework.serial, []).append(rework)
+        holds = holds_of(store, product)
         return cls(
             product=product,
             ranges=tuple(ranges),
-            builds=rows(BuildState, product=product),
+            builds=of_builds(BuildState),
             units=tuple(
-                sorted(
-                    rows(Unit, product=product),
-                    key=lambda one: serial_order(one.serial),
-                )
+                sorted(units, key=lambda one: (serial_order(one.serial), one.build))
             ),
             fittings=fittings,
-            reels=rows(Reel),
-            receipts=rows(ReelReceipt),
+            reels=store.rows(Reel)
+            if about is None
+            else _reels_of(store, about, fittings, replaced, units),
+            receipts=store.rows(ReelReceipt)
+            if about is None
+            else [o for name in about for o in store.rows(ReelReceipt, reel=name)],
             errors=errors,
-            holds=holds_of(store, product),
+            holds=holds,
             shipments=shipments,
-            past=rows(PastShipment, product=product),
-            reworks=rows(ReworkOf, product=product),
+            past=store.rows(PastShipment, product=product),
+            reworks=reworks,
             doubted=doubted(store, product),
             checks=checks_of(store),
+            _units={one.serial: one for one in units},
             _errors=by_unit,
             _moves={one.serial: one for one in shipments},
             _fitted=fitted,
+            _replaced=replaced,
+            _held=_HeldBySubject.of(holds),
         )
 
     def unit(self, serial: str) -> Unit:
@@ -129,10 +179,13 @@ class Records:
         storage.errors.NotFoundError
             No unit of the product has this serial.
         """
-        for one in self.units:
-            if one.serial == serial:
-                return one
-        raise NotFoundError(kind="serial", key=serial)
+        if serial not in self._units:
+            raise NotFoundError(kind="serial", key=serial)
+        return self._units[serial]
+
+    def is_unit(self, name: str) -> bool:
+        """Whether a unit has this serial."""
+        return name in self._units
 
     def errors_of(self, serial: str) -> Mapping[str, LatestResult]:
         """Return the latest result of each range of a unit."""
@@ -140,12 +193,11 @@ class Records:
 
     def reels_of(self, unit: Unit) -> dict[str, str]:
         """Return the reel that each part of a unit comes from, by part."""
-        replaced = [
-            one
-            for one in self.reworks
-            if one.serial == unit.serial and one.kind == ReworkKind.REPLACE
-        ]
-        return reels_of(unit.serial, self._fitted.get(unit.build, ()), replaced)
+        return reels_of(
+            unit.serial,
+            self._fitted.get(unit.build, ()),
+            self._replaced.get(unit.serial, ()),
+        )
 
     def shipment_of(self, serial: str) -> ShipmentState | None:
         """Return a unit's latest shipment, None when it never left."""
@@ -156,7 +208,7 @@ class Records:
         reels = set(self.reels_of(unit).values())
         return [
             one
-            for one in self.holds
+            for one in self._held.perhaps(unit, reels)
             if concerns(one, serial=unit.serial, build=unit.build, reels=reels)
         ]
 
@@ -184,6 +236,65 @@ class Records:
         ]
 
 
+@dataclass(frozen=True, slots=True)
+class _HeldBySubject:
+    """Holds by what they stand on, each with its place among all."""
+
+    named: Mapping[str, Sequence[tuple[int, Held]]]
+    spanned: Sequence[tuple[int, Held]]
+    """Those on a range of serials, which names no unit."""
+
+    @classmethod
+    def of(cls, holds: Iterable[Held]) -> Self:
+        named: dict[str, list[tuple[int, Held]]] = {}
+        spanned = []
+        for place, one in enumerate(holds):
+            if one.scope is Scope.SERIALS:
+                spanned.append((place, one))
+            else:
+                named.setdefault(one.subject, []).append((place, one))
+        return cls(named, spanned)
+
+    def perhaps(self, unit: Unit, reels: Iterable[str]) -> list[Held]:
+        """Return those that may concern a unit, in the order of all."""
+        found = dict(self.spanned)
+        for subject in (unit.serial, unit.build, *reels):
+            found |= dict(self.named.get(subject, ()))
+        return [found[place] for place in sorted(found)]
+
+
+def _concerned(
+    store: Store, product: str, about: Iterable[str], reworks: Iterable[ReworkOf]
+) -> list[str]:
+    """Return the builds that serials, reels or builds concern, oldest first."""
+    named = {one.build for one in reworks if one.reel in about}
+    for name in about:
+        named.add(name)
+        named |= {one.build for one in store.rows(Unit, product=product, serial=name)}
+        named |= {one.build for one in store.rows(Fitting, product=product, reel=name)}
+    found = [
+        one
+        for build in named
+        for one in store.rows(Build, product=product, build=build)
+    ]
+    return [o.build for o in sorted(found, key=lambda o: (o.opened_at, o.build))]
+
+
+def _reels_of(
+    store: Store,
+    about: Iterable[str],
+    fittings: Iterable[Fitting],
+    replaced: Mapping[str, Iterable[ReworkOf]],
+    units: Iterable[Unit],
+) -> list[Reel]:
+    """Return the reels that units of some builds carry, and those asked about."""
+    named = {*about, *(one.reel for one in fittings)}
+    for unit in units:
+        named |= {one.reel for one in replaced.get(unit.serial, ()) if one.reel}
+    found = [one for name in named for one in store.rows(Reel, reel=name)]
+    return sorted(found, key=lambda one: (one.received_at, one.reel))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
     """What a serial, a reel or a build is connected with, in sentences.
@@ -207,7 +318,7 @@ def trace(records: Records, subject: str) -> Trace:
     storage.errors.NotFoundError
         Nothing of this name is recorded.
     """
-    if any(one.serial == subject for one in records.units):
+    if records.is_unit(subject):
         return _of_serial(records, subject)
     if any(one.reel == subject for one in records.reels):
         return _of_reel(records, subject)

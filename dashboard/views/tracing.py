@@ -24,7 +24,7 @@ def show() -> None:
     subject = typed or str(shown.builds["build"].iloc[-1])
     at = shown.connection
     try:
-        records = Records.of(at.store, at.name, at.product.keys)
+        records = Records.of(at.store, at.name, at.product.keys, about=[subject])
         found = trace(records, subject)
     except StorageError as exc:
         look.say(f"Nothing is called {subject}.", [str(exc)])

@@ -151,15 +151,17 @@ def reel_changes(
             one["fitted_at"],
         ),
     )
+    shown = set(frame["build"])
     rows = []
     for key, part in part_of_range.items():
         last = None
         for one in fitted:
             if one["part"] != part:
                 continue
-            place = _place_from(frame, one["build"], one["from_serial"])
-            if last not in (None, one["reel"]) and place is not None:
-                rows.append((key, place - 0.5, one["reel"]))
+            if last not in (None, one["reel"]) and one["build"] in shown:
+                place = _place_from(frame, one["build"], one["from_serial"])
+                if place is not None:
+                    rows.append((key, place - 0.5, one["reel"]))
             last = one["reel"]
     return pd.DataFrame(rows, columns=["range", "place", "reel"])
 

@@ -28,15 +28,16 @@ from daemon.spc.capability import Specification, capability_study
 from daemon.traceability.held import holds_of
 from daemon.traceability.tracing import spans
 from storage import (
+    Build,
     BuildState,
     BuildYield,
     Fitting,
     NotFoundError,
-    Reel,
     Signal,
     Store,
     Unit,
     concerns,
+    reel_of,
 )
 
 FEWEST_FOR_CAPABILITY = 8
@@ -69,9 +70,8 @@ def build_release(
     """
     name = product.settings.name
     row = _build(store, name, build)
-    errors = store.frame("latest_errors", product=name)
-    mine = errors[errors["build"] == build]
-    passed = {one.build: one for one in store.rows(BuildYield, product=name)}.get(build)
+    mine = store.frame("latest_errors", product=name, build=build)
+    passed = next(iter(store.rows(BuildYield, product=name, build=build)), None)
     found = [
         one for one in store.rows(Signal, "signals", product=name) if one.build == build
     ]
@@ -101,7 +101,7 @@ def build_release(
         ),
         reels=reels,
         findings=tuple(sentences.finding(one).headline for one in found),
-        charts=_charts(store, product, errors, build),
+        charts=_charts(store, product, mine, build),
     )
 
 
@@ -145,10 +145,15 @@ def build_sheet(
 
 
 def _build(store: Store, product: str, build: str) -> BuildState:
-    for one in store.rows(BuildState, product=product):
-        if one.build == build:
-            return one
+    for one in store.rows(BuildState, product=product, build=build):
+        return one
     raise NotFoundError(kind="build", key=build)
+
+
+def _by_age(store: Store, product: str) -> list[str]:
+    """Return all builds, oldest first."""
+    known = store.rows(Build, product=product)
+    return [o.build for o in sorted(known, key=lambda o: (o.opened_at, o.build))]
 
 
 def _holds_of_build(
@@ -182,7 +187,8 @@ def _holds_of_build(
 
 
 def _reels(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:
-    known = {one.reel: one for one in store.rows(Reel)}
+    fitted = store.rows(Fitting, product=product, build=build)
+    known = {name: reel_of(store, name) for name in {one.reel for one in fitted}}
     return tuple(
         FittedReel(
             part=one.part,
@@ -191,7 +197,7 @@ def _reels(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:
             supplier=known[one.reel].supplier,
             lot_code=known[one.reel].lot_code,
         )
-        for one in store.rows(Fitting, product=product, build=build)
+        for one in fitted
     )
 
 
@@ -228,22 +234,20 @@ def _capability(title: str, rows: pd.DataFrame) -> RangeCapability:
 def _charts(
     store: Store,
     product: ProductModel,
-    errors: pd.DataFrame,
+    mine: pd.DataFrame,
     build: str,
 ) -> tuple[Image, ...]:
     """Draw each range of the build, unit by unit."""
-    mine = errors[errors["build"] == build]
     if mine.empty:
         return ()
     name = product.settings.name
     signals = store.frame("signals", product=name)
-    builds = store.frame("builds", product=name)
-    cells = columns(mine, builds[builds["build"] == build])
+    cells = columns(mine, store.frame("builds", product=name, build=build))
     frame = laid_out(mine, signals[signals["build"] == build], cells)
     changes = reel_changes(
         frame,
         store.frame("fitting", product=name),
-        list(builds["build"]),
+        _by_age(store, name),
         {one.key: one.part for one in product.ranges if one.part is not None},
     )
     found = [

@@ -65,7 +65,7 @@ def supplier_report(
     name = product.settings.name
     signal = finding_of(store, name, finding)
     made = report_of_finding(
-        Records.of(store, name, product.keys),
+        Records.of(store, name, product.keys, about=[signal.reel or ""]),
         product,
         signal,
         issued_at=issued_at,
@@ -134,8 +134,8 @@ def customer_notice(
         The unit was never measured.
     """
     name = product.settings.name
-    errors = store.rows(LatestResult, product=name)
-    mine = {one.range: one for one in errors if one.serial == serial}
+    errors = store.rows(LatestResult, product=name, serial=serial)
+    mine = {one.range: one for one in errors}
     if not mine:
         raise NotFoundError(kind="measured unit", key=serial)
     first = next(iter(mine.values()))
@@ -160,10 +160,7 @@ def customer_notice(
                 uncertainty_ppm=row.uncertainty_ppm,
             )
         )
-    shipped = [
-        one for one in store.rows(Shipment, product=name)
-        if one.serial == serial
-    ]  # fmt: skip
+    shipped = store.rows(Shipment, product=name, serial=serial)
     return CustomerNotice(
         number=f"CN-{serial}",
         issued_at=issued_at,

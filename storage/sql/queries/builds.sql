@@ -1,4 +1,5 @@
--- One row a build of the product.
+-- One row a build of the product: one `build`; those that are held, so many `newest` that
+-- were measured and those opened since; else all.
 -- units: how many were measured. first_pass_yield: of the units of which any range
 -- was judged, the share whose every range, at its first result as it was judged last,
 -- was conforming or like known-good and whose checks beside them passed. state: held
@@ -9,6 +10,37 @@ with held as (
     from hold_on_build
     group by build
 ),
+since as (
+    select min(opened_at) as opened_at
+    from (
+        select opened_at
+        from build
+        where
+            product = $product
+            and build in (
+                select run.build
+                from run
+                where run.product = $product and run.kind = 'unit'
+            )
+        order by opened_at desc, build desc
+        limit coalesce(cast($newest as bigint), 0)
+    ) as recent
+),
+asked as (
+    select build.build, build.planned_units, build.opened_at, held.open_holds
+    from build
+    left join held on held.build = build.build
+    cross join since
+    where
+        build.product = $product
+        and (cast($build as text) is null or build.build = cast($build as text))
+        and (
+            cast($newest as bigint) is null
+            or held.open_holds is not null
+            or since.opened_at is null
+            or build.opened_at >= since.opened_at
+        )
+),
 first_result as (
     select
         build,
@@ -16,7 +48,14 @@ first_result as (
         bool_and(verdict in ('conforming', 'like known-good')) as passed,
         bool_or(verdict <> 'not judged') as judged
     from judged_result
-    where product = $product and kind = 'unit' and repeat = 0
+    where
+        product = $product
+        and kind = 'unit'
+        and repeat = 0
+        and (
+            (cast($build as text) is null and cast($newest as bigint) is null)
+            or build in (select asked.build from asked)
+        )
     group by build, serial
 ),
 failed_check as (
@@ -27,6 +66,7 @@ failed_check as (
         check_result.product = $product
         and check_result.verdict = 'nonconforming'
         and run.rerun_of is null
+        and (cast($build as text) is null or check_result.build = cast($build as text))
 ),
 yield as (
     select
@@ -41,21 +81,26 @@ yield as (
 measured as (
     select build, count(distinct serial) as units, max(started_at) as last_run_at
     from run
-    where product = $product and kind = 'unit'
+    where
+        product = $product
+        and kind = 'unit'
+        and (cast($build as text) is null or build = cast($build as text))
+        and (
+            cast($newest as bigint) is null
+            or build in (select asked.build from asked)
+        )
     group by build
 )
 select
-    build.build,
-    build.planned_units,
-    build.opened_at,
+    asked.build,
+    asked.planned_units,
+    asked.opened_at,
     coalesce(measured.units, 0) as units,
     yield.first_pass_yield,
-    case when held.open_holds is null then 'open' else 'held' end as state,
-    coalesce(held.open_holds, 0) as open_holds,
+    case when asked.open_holds is null then 'open' else 'held' end as state,
+    coalesce(asked.open_holds, 0) as open_holds,
     measured.last_run_at
-from build
-left join measured on measured.build = build.build
-left join yield on yield.build = build.build
-left join held on held.build = build.build
-where build.product = $product
-order by build.opened_at, build.build;
+from asked
+left join measured on measured.build = asked.build
+left join yield on yield.build = asked.build
+order by asked.opened_at, asked.build;

@@ -1,32 +1,66 @@
 -- One row a range of a unit's run that a check closed, of the checks numbered above
 -- `after`. The columns `first_` are as it was judged at first; `latest` says whether
--- the unit has no later result of this range.
+-- the unit has no later result of this range. With `changed` those alone that have
+-- another verdict than at first.
+with closing as materialized (
+    select run as check_run, number as check_number
+    from run
+    where product = $product and kind = 'check' and number > $after
+),
+closed as materialized (
+    select *
+    from rejudgement
+    where check_run in (select closing.check_run from closing)
+),
+-- Their numbers: results are found by number in no time, by run in a scan of all.
+numbered as materialized (
+    select run, number
+    from run
+    where run in (select closed.run from closed)
+),
+found as (
+    select
+        range_result.number,
+        range_result.place,
+        range_result.run,
+        range_result.serial,
+        range_result.build,
+        range_result.range,
+        closed.check_run,
+        closing.check_number,
+        closed.drift_ppm,
+        range_result.error_ppm as first_error_ppm,
+        range_result.uncertainty_ppm as first_uncertainty_ppm,
+        range_result.verdict as first_verdict,
+        closed.error_ppm,
+        closed.uncertainty_ppm,
+        closed.verdict,
+        closed.conformance_probability,
+        range_result.limit_ppm,
+        closed.made_at
+    from closed
+    join closing on closing.check_run = closed.check_run
+    join numbered on numbered.run = closed.run
+    join
+        range_result
+        on range_result.number = numbered.number and range_result.range = closed.range
+    where
+        range_result.product = $product
+        and (
+            cast($changed as boolean) is null
+            or cast($changed as boolean) = (closed.verdict <> range_result.verdict)
+        )
+),
+-- Of the units that were judged again alone, not of all.
+counting as (
+    select serial, range, max(number) as number
+    from range_result
+    where kind = 'unit' and serial in (select found.serial from found)
+    group by serial, range
+)
 select
-    range_result.number,
-    range_result.run,
-    range_result.serial,
-    range_result.build,
-    range_result.range,
-    rejudgement.check_run,
-    closing.number as check_number,
-    rejudgement.drift_ppm,
-    range_result.error_ppm as first_error_ppm,
-    range_result.uncertainty_ppm as first_uncertainty_ppm,
-    range_result.verdict as first_verdict,
-    rejudgement.error_ppm,
-    rejudgement.uncertainty_ppm,
-    rejudgement.verdict,
-    rejudgement.conformance_probability,
-    range_result.limit_ppm,
-    rejudgement.made_at,
-    latest_number.number = range_result.number as latest
-from rejudgement
-join run as closing on closing.run = rejudgement.check_run
-join
-    range_result
-    on range_result.run = rejudgement.run and range_result.range = rejudgement.range
-join latest_number
-    on latest_number.serial = range_result.serial
-    and latest_number.range = range_result.range
-where range_result.product = $product and closing.number > $after
-order by closing.number, range_result.number, range_result.place;
+    found.* exclude (place),
+    counting.number = found.number as latest
+from found
+join counting on counting.serial = found.serial and counting.range = found.range
+order by found.check_number, found.number, found.place;

@@ -1,5 +1,5 @@
--- One row a build of the product: of the units of which any range was judged, the
--- share whose every range is conforming or like known-good and whose checks beside them
+-- One row a build of the product, one `build` or all: of the units of which any range
+-- was judged, the share whose every range is conforming or like known-good and whose checks beside them
 -- passed. first_pass_yield is of first results, as `builds` has it, final_yield of the
 -- latest. reworked: units that were reworked.
 with placed as (
@@ -10,7 +10,10 @@ with placed as (
         verdict,
         row_number() over (partition by serial, range order by number desc) as newest
     from judged_result
-    where product = $product and kind = 'unit'
+    where
+        product = $product
+        and kind = 'unit'
+        and (cast($build as text) is null or build = cast($build as text))
 ),
 judged as (
     select
@@ -36,7 +39,9 @@ checked as (
         ) as newest
     from check_result
     join run on run.run = check_result.run
-    where check_result.product = $product
+    where
+        check_result.product = $product
+        and (cast($build as text) is null or check_result.build = cast($build as text))
 ),
 failed as (
     select
