@@ -89,7 +89,7 @@ def _measured(
 ) -> tuple[MeasuredRuns, list[str]]:
     with opened() as at:
         titles = {key: one.title for key, one in at.settings.product.ranges.items()}
-        builds = [one.build for one in at.rows(BuildState)]
+        builds = [one.build for one in at.rows(BuildState)] if without else []
         for build in without:
             if build not in builds:
                 refuse(

@@ -14,7 +14,7 @@ from daemon.presentation import sentences
 from daemon.spc import SpcError
 from daemon.spc.capability import CapabilityStudy, Specification, capability_study
 from daemon.spc.variance import INNERMOST, reml_components
-from storage import Cause, Signal
+from storage import BuildState, Cause, Signal
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,10 +106,10 @@ class MeasuredRuns:
     ) -> Self:
         """Ask the store; builds in `without` are left out."""
         left_out = set(without)
-        rows = store.frame("range_rows", product=product, after=0, kind="unit")
+        rows = store.frame("unit_errors", product=product)
         rows = rows[~rows["build"].isin(left_out) & rows["error_ppm"].notna()]
-        builds = store.frame("builds", product=product)
-        held = builds.loc[builds["state"] == "held", "build"]
+        # Those that are held are among the few that are asked for.
+        builds = store.rows(BuildState, product=product, newest=1)
         there = set(rows["build"])
         found = store.rows(Signal, "signals", product=product)
         return cls(
@@ -118,7 +118,11 @@ class MeasuredRuns:
             findings=tuple(
                 one for one in found if one.standing and one.build not in left_out
             ),
-            held=tuple(build for build in held if build in there),
+            held=tuple(
+                one.build
+                for one in builds
+                if one.state == "held" and one.build in there
+            ),
         )
 
     def variation(self, key: str) -> RangeVariation:

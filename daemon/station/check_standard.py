@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from threading import RLock
 from typing import Any
 
-import pandas as pd
-
 from config import CheckStandard
 from daemon.bench import (
     AgainstSource,
@@ -305,33 +303,34 @@ class Standing:
 
     def _earlier_ppm(self) -> dict[str, list[float]]:
         """Return the differences of earlier good checks, by range."""
-        rows = self._rows(RunKind.CHECK, after=0)
-        rows = rows[
-            (rows["configuration"] == self._configuration)
-            & (rows["serial"] == self._standard.serial)
-            & (rows["verdict"] == Verdict.CONFORMING)
-        ]
-        return {
-            str(key): [
-                float(error) - self._standard.error_ppm[str(key)]
-                for error in mine["error_ppm"].iloc[-CHARTED:]
-            ]
-            for key, mine in rows.groupby("range")
-        }
+        rows = self._store.table(
+            "good_checks",
+            product=self._product,
+            serial=self._standard.serial,
+            configuration=self._configuration,
+            most=CHARTED,
+        ).to_pylist()
+        found: dict[str, list[float]] = {}
+        for one in rows:
+            difference_ppm = one["error_ppm"] - self._standard.error_ppm[one["range"]]
+            found.setdefault(str(one["range"]), []).append(difference_ppm)
+        return found
 
     def _last_good(self, before: int | None) -> int:
         """Return the number of the last good check of every range, 0 for none."""
-        rows = self._rows(RunKind.CHECK, after=0)
-        if before is not None:
-            rows = rows[rows["number"] < before]
-        good = rows.groupby("number")["verdict"].agg(
-            lambda verdicts: bool((verdicts == Verdict.CONFORMING).all())
-        )
-        return max((int(str(number)) for number, one in good.items() if one), default=0)
+        (found,) = self._store.table(
+            "last_good_check", product=self._product, before=before
+        ).to_pylist()
+        return int(found["number"])
 
     def _raise(self, cause: DoubtCause, reason: str, *, before: int | None) -> None:
         """Put each session's runs since the last good check in doubt, once."""
-        runs = self._rows(RunKind.UNIT, after=self._last_good(before))
+        runs = self._store.frame(
+            "range_rows",
+            product=self._product,
+            after=self._last_good(before),
+            kind=RunKind.UNIT.value,
+        )
         runs = runs[runs["origin"] == "bench"]
         known = self._doubts()
         for session, mine in runs.groupby("session"):
@@ -386,11 +385,6 @@ class Standing:
             "doubts", product=self._product
         ).to_pylist()
         return found
-
-    def _rows(self, kind: RunKind, *, after: int) -> pd.DataFrame:
-        return self._store.frame(
-            "range_rows", product=self._product, after=after, kind=kind.value
-        )
 
 
 def _against_source(measured: Measured) -> AgainstSource:

@@ -24,7 +24,15 @@ from daemon.station.cycle import Cycle, RunHeader
 from daemon.station.orders import TypedReading
 from daemon.station.typed_readings import TypedError, readings_of
 from daemon.traceability import kitting
-from storage import Configuration, ConflictError, Session
+from storage import (
+    Build,
+    Configuration,
+    ConflictError,
+    Fitting,
+    Reel,
+    Session,
+    Store,
+)
 
 READERS = (".csv", ".xlsx", ".parquet")
 REJECTED = ".rejected.csv"
@@ -184,22 +192,29 @@ def take(
     if bench is None:
         message = "bench.toml is missing: the meters' accuracy must be known"
         raise SheetError(message)
-    kept = store.frame("range_rows", product=product, after=0, kind="unit")
-    known = set(kept["run"])
-    first_run = kept.drop_duplicates("serial").set_index("serial")["run"].to_dict()
+    named = json.dumps([row.run for row in rows])
+    found = store.table("runs_known", product=product, runs=named)
+    known = set(found.column("run").to_pylist())
+    named = json.dumps([name for row in rows for name in (row.serial, row.build)])
+    first_run = {
+        str(one["serial"]): str(one["run"])
+        for one in store.table(
+            "first_runs", product=product, serials=named
+        ).to_pylist()
+    }
     done = Imported()
     fresh = list({row.run: row for row in rows if row.run not in known}.values())
     done.known = len(rows) - len(fresh)
     fresh, rejected = _not_changed_over(
         fresh,
-        builds=set(store.frame("builds", product=product)["build"]),
-        serials=set(kept["serial"]),
+        builds=_builds(store, product),
+        serials=set(first_run),
     )
     if fresh:
         store.keep(configuration)
         _open_builds(fresh, cycle, at)
         _fit_reels(fresh, cycle, at)
-        if session not in set(store.frame("sessions", product=product)["session"]):
+        if not store.rows(Session, session=session):
             store.keep(
                 Session(
                     session=session,
@@ -358,10 +373,15 @@ def _moment(cell: Mapping[Any, str], column: str | None) -> datetime | None:
     return moment.replace(tzinfo=moment.tzinfo or UTC)
 
 
+def _builds(store: Store, product: str) -> set[str]:
+    """Return the names of the product's builds."""
+    return {one.build for one in store.rows(Build, product=product)}
+
+
 def _open_builds(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
     """Open builds that the file names first."""
     product = cycle.settings.product.name
-    known = set(cycle.store.frame("builds", product=product)["build"])
+    known = _builds(cycle.store, product)
     for build in dict.fromkeys(row.build for row in rows):
         if build not in known:
             kitting.open_build(cycle.store, product, build, planned_units=None, at=at)
@@ -371,11 +391,13 @@ def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
     """Record each build's reels from the first unit on that carries them."""
     product = cycle.settings.product
     store = cycle.store
-    reels = set(store.frame("reel")["reel"])
-    fittings = store.frame("fitting", product=product.name)
+    builds = dict.fromkeys(row.build for row in rows if row.reels)
     latest = {
-        (one["build"], one["part"]): one["reel"] for one in fittings.to_dict("records")
+        (one.build, one.part): one.reel
+        for build in builds
+        for one in store.rows(Fitting, product=product.name, build=build)
     }
+    reels: set[str] = set()
     for row in rows:
         for part, reel in row.reels:
             if part not in product.parts:
@@ -383,7 +405,7 @@ def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
                 raise SheetError(message)
             if latest.get((row.build, part)) == reel:
                 continue
-            if reel not in reels:
+            if reel not in reels and not store.rows(Reel, reel=reel):
                 kitting.receive_reel(
                     store,
                     reel,
@@ -391,7 +413,7 @@ def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
                     tolerance_ppm=product.parts[part].tolerance_ppm,
                     at=at,
                 )
-                reels.add(reel)
+            reels.add(reel)
             first = (row.build, part) not in latest
             store.keep(
                 kitting.fitting_of(

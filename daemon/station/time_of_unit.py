@@ -45,11 +45,10 @@ class PaceRow:
 
 def last_unit(store: Store, product: str) -> LastUnit | None:
     """Return the readings of the last unit that the bench measured, if any."""
-    rows = store.frame("range_rows", product=product, after=0, kind="unit")
-    rows = rows[rows["origin"] == "bench"]
-    if rows.empty:
+    found = store.table("last_by_bench", product=product).to_pylist()
+    if not found:
         return None
-    last = rows.sort_values("number").iloc[-1]
+    (last,) = found
     taken = [
         Taken(
             range=str(one["range"]),

@@ -3,8 +3,10 @@
 Slow and simple on purpose: `MEANINGS` holds one function a query.
 """
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from storage.records import Cause, ProofKind, RunKind, Scope, Verdict
@@ -69,7 +71,7 @@ def measured_units(book: Book, product: str) -> Rows:
     return sorted(units_, key=by("number", "place"))
 
 
-def newest(book: Book, product: str) -> dict[tuple[str, str], Row]:
+def latest_of(book: Book, product: str) -> dict[tuple[str, str], Row]:
     """Return the latest result of each unit and range."""
     return {(r["serial"], r["range"]): r for r in measured_units(book, product)}
 
@@ -119,7 +121,7 @@ def yields(book: Book, product: str) -> Rows:
     checks = sorted(of_product(book, "check_result", product), key=by("number"))
     last = {(o["serial"], o["name"]): o["verdict"] for o in checks}
     failed = {k[0] for k, verdict in last.items() if verdict is Verdict.NONCONFORMING}
-    latest = newest(book, product)
+    latest = latest_of(book, product)
     reworked_ = {one["serial"] for one in book.of("rework")}
     for build in sorted({str(one["build"]) for one in results}):
         final = {}
@@ -141,13 +143,53 @@ def yields(book: Book, product: str) -> Rows:
     return found
 
 
-def builds(book: Book, product: str) -> Rows:
+def by_age(book: Book, product: str) -> list[Row]:
+    """Return builds, oldest first."""
+    return sorted(of_product(book, "build", product), key=by("opened_at", "build"))
+
+
+def newest_measured(book: Book, product: str, newest: int) -> list[Row]:
+    """Return so many of the builds that were measured, the newest ones."""
+    measured = {
+        one["build"]
+        for one in of_product(book, "run", product)
+        if one["kind"] is RunKind.UNIT
+    }
+    mine = [one for one in by_age(book, product) if one["build"] in measured]
+    return mine[max(len(mine) - newest, 0) :]
+
+
+def narrowed(
+    meaning: Callable[..., Rows], *names: str
+) -> Callable[..., Rows]:
+    """Return the meaning of a query that may be narrowed to a column's value."""
+
+    def rows(book: Book, **given: Any) -> Rows:
+        wanted = {name: given.pop(name) for name in names}
+        return [
+            one
+            for one in meaning(book, **given)
+            if all(value in {None, one[name]} for name, value in wanted.items())
+        ]
+
+    return rows
+
+
+def builds(book: Book, product: str, newest: int | None) -> Rows:
     """Return what each build came to.
 
     Its first-pass yield is of units of which any first result was judged.
     """
     found = []
-    for one in sorted(of_product(book, "build", product), key=by("opened_at", "build")):
+    recent = newest_measured(book, product, newest or 0)
+    for one in by_age(book, product):
+        if (
+            newest is not None
+            and recent
+            and not holds_on(book, product, one["build"])
+            and one["opened_at"] < recent[0]["opened_at"]
+        ):
+            continue
         runs = [
             o
             for o in book.of("run")
@@ -186,16 +228,19 @@ def first_pass(book: Book, product: str, build: str) -> float | None:
     return sum(passed) / len(passed) if passed else None
 
 
-def latest_errors(book: Book, product: str) -> Rows:
+def latest_errors(book: Book, product: str, newest: int | None) -> Rows:
     """Return the latest result of each unit and range, with its place."""
+    recent = {one["build"] for one in newest_measured(book, product, newest or 0)}
     begun: dict[str, list[str]] = {}
     for one in sorted(of_product(book, "run", product), key=by("number")):
         place = begun.setdefault(str(one["build"]), [])
         if one["kind"] is RunKind.UNIT and one["serial"] not in place:
             place.append(one["serial"])
     rows = []
-    for one in sorted(newest(book, product).values(), key=by("number", "place")):
+    for one in sorted(latest_of(book, product).values(), key=by("number", "place")):
         counts = again(book, one) or one
+        if newest is not None and one["build"] not in recent:
+            continue
         rows.append(
             {
                 **picked(
@@ -281,14 +326,18 @@ def unit_runs(book: Book, serial: str) -> Rows:
     return rows
 
 
-def rejudgements(book: Book, product: str, after: int) -> Rows:
+def rejudgements(
+    book: Book, product: str, after: int, changed: bool | None
+) -> Rows:
     """Return what checks judged again."""
     numbers = {one["run"]: one["number"] for one in book.of("run")}
-    latest = newest(book, product)
+    latest = latest_of(book, product)
     rows = []
     for one in measured_units(book, product):
         new = again(book, one)
         if new is None or numbers[new["check_run"]] <= after:
+            continue
+        if changed not in {None, new["verdict"] != one["verdict"]}:
             continue
         rows.append(
             {
@@ -471,6 +520,85 @@ def shipments(book: Book, product: str) -> Rows:
     return rows
 
 
+def away(book: Book, product: str) -> Rows:
+    """Return units that did not come back."""
+    gone = {o["serial"] for o in shipments(book, product) if o["returned_at"] is None}
+    return [{"serial": one} for one in sorted(gone)]
+
+
+def good_before(
+    book: Book, product: str, build: str, before: int, range: str | None
+) -> Rows:
+    """Return units of other builds in the house that were good before a run."""
+    gone = {one["serial"] for one in away(book, product)}
+    mine: dict[str, Rows] = {}
+    for one in latest_of(book, product).values():
+        if (
+            one["build"] != build
+            and one["number"] < before
+            and range in {None, one["range"]}
+            and one["serial"] not in gone
+        ):
+            mine.setdefault(one["serial"], []).append(one)
+    good = [
+        (max(one["number"] for one in rows), serial)
+        for serial, rows in mine.items()
+        if all(verdict(book, one) in GOOD for one in rows)
+    ]
+    return [{"serial": serial} for _, serial in sorted(good, reverse=True)]
+
+
+def first_runs(book: Book, product: str, serials: str) -> Rows:
+    """Return the first run of each unit of a list."""
+    found: dict[str, Row] = {}
+    for one in sorted(of_product(book, "run", product), key=by("number")):
+        if one["kind"] is RunKind.UNIT and one["serial"] in json.loads(serials):
+            found.setdefault(one["serial"], picked(one, "serial run"))
+    return sorted(found.values(), key=by("serial"))
+
+
+def last_good_check(book: Book, product: str, before: int | None) -> Rows:
+    """Return the latest check that was good on every range."""
+    found: dict[int, list[Verdict]] = {}
+    for one in of_product(book, "range_result", product):
+        if one["kind"] is RunKind.CHECK and (before is None or one["number"] < before):
+            found.setdefault(one["number"], []).append(one["verdict"])
+    good = [n for n, said in found.items() if set(said) == {Verdict.CONFORMING}]
+    return [{"number": max(good, default=0)}]
+
+
+def good_checks(
+    book: Book, product: str, serial: str, configuration: str, most: int
+) -> Rows:
+    """Return the latest good results of a check standard, range by range."""
+    rows = [
+        one
+        for one in sorted(
+            of_product(book, "range_result", product), key=by("number", "place")
+        )
+        if one["kind"] is RunKind.CHECK
+        and one["serial"] == serial
+        and one["verdict"] is Verdict.CONFORMING
+        and run_of(book, one)["configuration"] == configuration
+    ]
+    return [
+        picked(one, "number range error_ppm")
+        for place, one in enumerate(rows)
+        if sum(o["range"] == one["range"] for o in rows[place + 1 :]) < most
+    ]
+
+
+def last_by_bench(book: Book, product: str) -> Rows:
+    """Return the last unit's run that the bench measured."""
+    runs = [
+        one
+        for one in map(partial(run_of, book), measured_units(book, product))
+        if one["origin"] == "bench"
+    ]
+    last = sorted(runs, key=by("number"))[-1:]
+    return [picked(one, "run serial") for one in last]
+
+
 def signals(book: Book, product: str) -> Rows:
     """Return findings as their latest revisions say, no warnings."""
     rows = []
@@ -585,7 +713,8 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             }
         )
     ],
-    "builds": builds,
+    "away": away,
+    "builds": narrowed(builds, "build"),
     "changes": changes,
     "check_results": lambda book, product, after: [
         picked(
@@ -615,7 +744,12 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     "hold_ends": hold_ends,
     "holds": holds,
     "jobs": plain("job", "job"),
-    "latest_errors": latest_errors,
+    "first_runs": first_runs,
+    "good_before": good_before,
+    "good_checks": good_checks,
+    "last_by_bench": last_by_bench,
+    "last_good_check": last_good_check,
+    "latest_errors": narrowed(latest_errors, "build", "serial"),
     "latest_instruments": latest_instruments,
     "proofs": proofs,
     "range_rows": range_rows,
@@ -635,7 +769,19 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     "runs_that_keep": runs_that_keep,
     "last_serial": last_serial,
     "sessions": sessions,
-    "shipments": shipments,
+    "runs_known": lambda book, product, runs: [
+        {"run": one}
+        for one in sorted(
+            o["run"]
+            for o in of_product(book, "run", product)
+            if o["kind"] is RunKind.UNIT and o["run"] in json.loads(runs)
+        )
+    ],
+    "shipments": narrowed(shipments, "build", "serial"),
+    "unit_errors": lambda book, product: [
+        picked(one, "build serial range error_ppm limit_ppm")
+        for one in sorted(measured_units(book, product), key=by("number", "place"))
+    ],
     "signals": signals,
     "unit_runs": unit_runs,
     "fittings_since": lambda book, product, after: [
@@ -668,7 +814,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             )
         }
     ],
-    "yields": yields,
+    "yields": narrowed(yields, "build"),
 }  # fmt: skip
 
 TABLES: dict[str, tuple[str, Sequence[str], Callable[..., Rows]]] = {

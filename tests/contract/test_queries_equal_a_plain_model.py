@@ -1,5 +1,6 @@
 """Every named query answers as plain loops over the rows that were kept do."""
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import timedelta
 from pathlib import Path
@@ -26,7 +27,7 @@ from tests.storage.samples import START
 ASKED: dict[str, Sequence[Any]] = {
     "product": PRODUCTS,
     "after": (0, 7, RUNS_EACH * 2 - 3, 10_000),
-    "kind": (None, "unit", "check"),
+    "kind": ("unit", "check"),
     "serial": ("A1-8", "A2-10", "S1-9", "S2-11"),
     "signal": SIGNALS,
     "subject": REELS,
@@ -42,6 +43,13 @@ ASKED: dict[str, Sequence[Any]] = {
     "build": ("A1", "S2", "nothing"),
     "until": (0, 9, 10_000),
     "place": (0, 1, 2, 6, 100),
+    "newest": (1, 2, 1000),
+    "changed": (True, False),
+    "before": (6, RUNS_EACH, 10_000),
+    "range": ("1uA", "10uA"),
+    "most": (1, 2, 60),
+    "serials": (json.dumps(["A1-8", "S1-9", "A1-8", "nothing"]), "[]"),
+    "runs": (json.dumps(["run 0", "run 5", "run 9", "nothing"]), "[]"),
 }
 """What is asked for, by the name of the parameter."""
 
@@ -59,13 +67,15 @@ def book(
         yield told_to(store, request.param)
 
 
-def combinations(names: Sequence[str]) -> Iterator[dict[str, Any]]:
-    """Yield every combination of what is asked for."""
+def combinations(
+    names: Sequence[str], optional: frozenset[str] = frozenset()
+) -> Iterator[dict[str, Any]]:
+    """Yield every combination of what is asked for; null where that asks for all."""
     if not names:
         yield {}
         return
-    for value in ASKED[names[0]]:
-        for rest in combinations(names[1:]):
+    for value in (*ASKED[names[0]], *([None] if names[0] in optional else [])):
+        for rest in combinations(names[1:], optional):
             yield {names[0]: value, **rest}
 
 
@@ -93,7 +103,9 @@ def compare(
     book: Book, query: str, parameters: Sequence[str], meaning: Callable[..., list[Row]]
 ) -> None:
     answered = 0
-    for given in combinations(parameters):
+    known = queries().get(query)
+    optional = frozenset() if known is None else known.optional
+    for given in combinations(parameters, optional):
         found = book.store.table(query, **given).to_pylist()
         meant = meaning(book, **given)
         answered += len(found)

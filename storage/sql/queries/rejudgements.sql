@@ -5,7 +5,7 @@
 with closing as materialized (
     select run as check_run, number as check_number
     from run
-    where product = $product and kind = 'check' and number > $after
+    where kind = 'check' and number > $after
 ),
 closed as materialized (
     select *
