@@ -21,6 +21,7 @@ from daemon.presentation import capital
 from daemon.service import Client, Home, RefusedOrderError
 from daemon.watch import sharpened
 from storage import (
+    Build,
     BuildState,
     Cause,
     Endpoint,
@@ -30,6 +31,7 @@ from storage import (
     RunInDoubt,
     Signal,
     StorageError,
+    Unit,
     UnreachableError,
     endpoint,
     typed,
@@ -39,6 +41,8 @@ SHOWN, DRAWN, REMARKS = "shown", "drawn", "remarks"
 """Keys of a viewer's session: the rows last read; the stamp of those that a page was
 drawn of, where it follows them; why nothing was done."""
 SAID_S = 20.0
+BUILDS_SHOWN = 12
+"""Newest builds whose units are shown one by one."""
 FRESH_S = 0.8
 """For so long nobody asks again, on one page or on several."""
 
@@ -60,15 +64,23 @@ class Connection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shown:
-    """What the screens show: all rows of one moment.
+    """What the screens show: rows of one moment.
 
-    `stamp` is another one as soon as any row is; what was drawn is kept by it.
+    Of units those of the newest builds, so that a page costs the same after a long
+    history. `stamp` is another one as soon as any row is; what was drawn is kept by it.
     """
 
     connection: Connection
-    builds: pd.DataFrame
+    builds: list[str]
+    """Names of all builds, oldest first."""
+    recent: pd.DataFrame
+    """The newest builds, and those that are held: rows of the query `builds`."""
     states: list[BuildState]
+    """The same, as rows."""
+    units: int
+    """How many were measured, in all builds."""
     errors: pd.DataFrame
+    """Latest results of the `BUILDS_SHOWN` newest builds that were measured."""
     signals: pd.DataFrame
     raised: list[Signal]
     """Findings as they were raised, oldest first."""
@@ -92,16 +104,23 @@ class Shown:
         """Ask a daemon for all of it."""
         store = connection.store
 
-        def rows(query: str) -> pd.DataFrame:
-            return store.frame(query, product=connection.name)
+        def rows(query: str, **more: Any) -> pd.DataFrame:
+            return store.frame(query, product=connection.name, **more)
 
         found = store.table("signals", product=connection.name)
-        builds = store.table("builds", product=connection.name)
+        recent = store.table("builds", product=connection.name, newest=BUILDS_SHOWN)
+        builds = store.rows(Build, product=connection.name)
+        measured = store.table("measured_units", product=connection.name)
         return cls(
             connection=connection,
-            builds=builds.to_pandas(),
-            states=typed(BuildState, builds),
-            errors=rows("latest_errors"),
+            builds=[
+                one.build
+                for one in sorted(builds, key=lambda o: (o.opened_at, o.build))
+            ],
+            recent=recent.to_pandas(),
+            states=typed(BuildState, recent),
+            units=int(measured.column("units")[0].as_py()),
+            errors=rows("latest_errors", newest=BUILDS_SHOWN),
             signals=found.to_pandas(),
             raised=typed(Signal, found),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
@@ -131,6 +150,13 @@ class Shown:
     def product(self) -> ProductModel:
         """The product as numbers."""
         return self.connection.product
+
+    def measured_ever(self, serial: str) -> bool:
+        """Whether a unit was measured; not, while the daemon does not answer."""
+        with suppress(StorageError):
+            at = self.connection
+            return bool(at.store.rows(Unit, product=at.name, serial=serial))
+        return False
 
     @property
     def findings(self) -> list[Signal]:

@@ -8,11 +8,10 @@ import streamlit as st
 
 from daemon.presentation import DARK, LIGHT, Look, plots
 from daemon.watch import MISSED, RangeOutlook
-from dashboard.data import Shown
+from dashboard.data import BUILDS_SHOWN, Shown
 from dashboard.look import current
 
 BUILDS_WIDE, BUILDS_NARROW = 6, 3
-BUILDS_OF_RANGE = 12
 
 
 def by_builds(shown: Shown, *, narrow: bool) -> dict[str, Any]:
@@ -44,13 +43,13 @@ def _by_builds(
     del stamp  # what was drawn is kept by it
     shown = _shown
     cells = plots.columns(
-        shown.errors, shown.builds, most=BUILDS_NARROW if narrow else BUILDS_WIDE
+        shown.errors, shown.recent, most=BUILDS_NARROW if narrow else BUILDS_WIDE
     )
     frame = plots.laid_out(shown.errors, shown.signals, cells)
     parts = {one.key: one.part for one in shown.product.ranges if one.part is not None}
     chart = plots.ranges_by_builds(
         frame,
-        plots.reel_changes(frame, shown.fittings, list(shown.builds["build"]), parts),
+        plots.reel_changes(frame, shown.fittings, shown.builds, parts),
         cells,
         shown.current,
         {one.key: one.title for one in shown.product.ranges},
@@ -67,7 +66,7 @@ def _of_range(
     del stamp  # what was drawn is kept by it
     shown = _shown
     cells = plots.columns(
-        shown.errors, shown.builds, most=BUILDS_NARROW if narrow else BUILDS_OF_RANGE
+        shown.errors, shown.recent, most=BUILDS_NARROW if narrow else BUILDS_SHOWN
     )
     frame = plots.laid_out(shown.errors, shown.signals, cells)
     frame = frame[frame["range"] == range_]
@@ -77,7 +76,7 @@ def _of_range(
     changes = plots.reel_changes(
         frame,
         shown.fittings,
-        list(shown.builds["build"]),
+        shown.builds,
         {} if part is None else {range_: part},
     )
     findings = [one for one in shown.current if one.range in (range_, None)]

@@ -1,6 +1,6 @@
 """What is told by the clock and not by a run: reminders, digests, alarms, silence."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Set
 from dataclasses import replace
 from datetime import datetime
 
@@ -15,6 +15,7 @@ from daemon.alerts.who_hears import (
     BuildDigest,
     Message,
     addressed,
+    digest_of,
     doubts,
     of_alarm,
     of_build,
@@ -83,6 +84,8 @@ class Upkeep:
         self._settings = settings
         self._utc = utc
         self._urgent = (_Urgent(alarm, of_alarm), _Urgent(stalled, of_stall))
+        self._followed: int | None = None
+        """The number of the Store's changes whose rows were looked at."""
 
     def look(self) -> None:
         """Queue what is to be told now.
@@ -94,12 +97,12 @@ class Upkeep:
         """
         if not self._settings.channels:
             return
+        # Read before the rows: what is kept meanwhile is looked at the next time.
+        changes = self._store.changes()
         messages = [
             *(one.news(self._utc()) for one in self._urgent),
-            *self._placed_by_people(),
-            *self._doubts(),
+            *(() if changes == self._followed else self._of_rows()),
             *self._reminds(),
-            *self._digests(),
         ]
         alerts = [
             alert
@@ -111,14 +114,21 @@ class Upkeep:
         ]
         if alerts:
             self._store.keep(*alerts)
+        self._followed = changes
+
+    def _of_rows(self) -> Iterator[Message]:
+        """Return what is to be told of rows alone: nothing new without a new row."""
+        known = self._told()
+        yield from self._placed_by_people(known)
+        yield from self._doubts(known)
+        yield from self._digests(known)
 
     def _told(self) -> set[str]:
         """Return the messages that there are."""
         return {one.alert for one in self._store.rows(Alert, product=self._product)}
 
-    def _placed_by_people(self) -> list[Message]:
+    def _placed_by_people(self, known: Set[str]) -> list[Message]:
         """Return what is to be told of holds by hand: no run was recorded with them."""
-        known = self._told()
         said = []
         for row in self._store.rows(HoldState, product=self._product):
             if row.placed_by == PLACED_BY or row.disposal is not None:
@@ -128,8 +138,7 @@ class Upkeep:
                 said.append(message)
         return said
 
-    def _doubts(self) -> list[Message]:
-        known = self._told()
+    def _doubts(self, known: Set[str]) -> list[Message]:
         messages = [
             of_doubt(
                 row.doubt,
@@ -177,14 +186,13 @@ class Upkeep:
         rows = self._store.rows(DoubtState, product=self._product)
         return {one.doubt for one in rows if one.ended_at is None}
 
-    def _digests(self) -> list[Message]:
-        known = self._told()
+    def _digests(self, known: Set[str]) -> list[Message]:
         builds = self._store.rows(BuildState, product=self._product)
         findings = self._store.rows(Signal, "signals", product=self._product)
         said = []
         for row in builds:
             planned, name = row.planned_units, row.build
-            if planned is None or row.units < planned:
+            if planned is None or row.units < planned or digest_of(name) in known:
                 continue
             message = of_build(
                 BuildDigest(
@@ -200,8 +208,7 @@ class Upkeep:
                     at=self._utc(),
                 )
             )
-            if message.alert not in known:
-                said.append(message)
+            said.append(message)
         return said
 
 

@@ -226,6 +226,11 @@ class BuildDigest:
     at: datetime
 
 
+def digest_of(build: str) -> str:
+    """Return the name of the message that sums up a build."""
+    return f"digest {build}"
+
+
 def of_build(digest: BuildDigest) -> Message:
     """Return the sum of one build, told once when all its units are measured."""
     passed = (
@@ -239,7 +244,7 @@ def of_build(digest: BuildDigest) -> Message:
         else f"Holds to decide on: {digest.open_holds}."
     )
     return Message(
-        alert=f"digest {digest.build}",
+        alert=digest_of(digest.build),
         severity=Severity.NOTICE,
         subject=digest.build,
         title=f"Build {digest.build} is measured: {digest.units} units, {passed}.",

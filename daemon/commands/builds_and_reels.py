@@ -165,9 +165,7 @@ def reel_fit(
 
 def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
     """Say when a fitting counts for a finding, where its units are measured already."""
-    records = tracing.Records.of(
-        at.store, at.product, (), about=[fitting.reel]
-    )
+    records = tracing.Records.of(at.store, at.product, (), about=[fitting.reel])
     measured = sum(
         (unit.build, part) == (fitting.build, fitting.part)
         and bool(records.errors_of(unit.serial))

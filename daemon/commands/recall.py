@@ -42,7 +42,7 @@ class UnmeasuredError(StorageError):
 
 
 def records_of(at: Opened, *about: str) -> Records:
-    """Ask the Store for units, reels and moves; of what is named, else of everything."""
+    """Ask the Store for units, reels and moves; about what is named, else all."""
     return Records.of(
         at.store, at.product, at.settings.product.ranges, about=about or None
     )

@@ -16,6 +16,7 @@ from daemon.service import Client, Home
 from daemon.station import rejudging
 from daemon.watch import sharpened
 from storage import (
+    Build,
     BuildState,
     Cause,
     HoldState,
@@ -25,6 +26,8 @@ from storage import (
     UnreachableError,
 )
 
+BUILDS_SHOWN = 12
+"""Newest builds that are listed, beside those that are held."""
 Doubts = Mapping[str, tuple[str, ...]]
 
 
@@ -37,7 +40,10 @@ def status() -> Shown:
     """
     bench = _doing(home_here())
     with opened() as at:
-        builds, in_doubt = at.rows(BuildState), at.rows(RunInDoubt)
+        builds = at.rows(BuildState, newest=BUILDS_SHOWN)
+        earlier = len(at.rows(Build)) - len(builds)
+        in_doubt = at.rows(RunInDoubt)
+        measured = at.store.table("measured_units", product=at.product)
         doubts = doubted(at.store, at.product)
         standing = [one for one in at.rows(HoldState) if one.disposal is None]
         raised = at.store.rows(Signal, "signals", product=at.product)
@@ -54,13 +60,14 @@ def status() -> Shown:
         signals=found,
         builds=builds,
         holds=standing,
-        units=sum(one.units for one in builds),
+        units=measured.column("units")[0].as_py(),
     )
     now = {
         "headline": saying.headline,
         "lines": saying.lines,
         "also": saying.apart,
         "builds": builds,
+        "earlier_builds": earlier,
         "in_doubt": in_doubt,
         "findings": [_finding(one) for one in found],
         "offered_ends": _offered(standing, raised),
@@ -126,6 +133,9 @@ def _parts(
     yield ""
     if now["builds"]:
         yield Table(now["builds"], {one: one for one in ("build", "units", "state")})
+        if now["earlier_builds"]:
+            number = figures.counted(now["earlier_builds"], "earlier build")
+            yield f"{number}, not held: `holdpoint build list` shows all."
         yield ""
     bench = now["daemon"]
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]

@@ -198,9 +198,7 @@ def take(
     named = json.dumps([name for row in rows for name in (row.serial, row.build)])
     first_run = {
         str(one["serial"]): str(one["run"])
-        for one in store.table(
-            "first_runs", product=product, serials=named
-        ).to_pylist()
+        for one in store.table("first_runs", product=product, serials=named).to_pylist()
     }
     done = Imported()
     fresh = list({row.run: row for row in rows if row.run not in known}.values())

@@ -264,10 +264,10 @@ class _HeldBySubject:
 
 
 def _concerned(
-    store: Store, product: str, about: Iterable[str], reworks: Iterable[ReworkOf]
+    store: Store, product: str, about: Collection[str], reworks: Iterable[ReworkOf]
 ) -> list[str]:
     """Return the builds that serials, reels or builds concern, oldest first."""
-    named = {one.build for one in reworks if one.reel in about}
+    named = {one.build for one in reworks if one.reel and one.reel in about}
     for name in about:
         named.add(name)
         named |= {one.build for one in store.rows(Unit, product=product, serial=name)}

@@ -42,7 +42,7 @@ def main() -> None:
     """Show the page."""
     page = data.here()
     now()
-    if page.builds.empty:
+    if not page.builds:
         look.lines("Open a build first: holdpoint build open B-1 --units 30")
         return
     left, right = st.columns(2, gap="large")
@@ -124,7 +124,7 @@ def instruments() -> None:
 @st.fragment(run_every=EVERY_S)
 def by_instruments() -> None:
     """Take orders by scanner, keyboard or button; say what became of all orders."""
-    builds = list(data.here().builds["build"])
+    builds = data.here().builds
     if (found := data.doing()) is not None:
         st.session_state[HAS_BENCH] = found[1]["bench"] is not None
     has_bench = st.session_state.get(HAS_BENCH, False)
@@ -303,7 +303,7 @@ def keep() -> None:
         return
     readings: list[Understood] = checked["readings"]
     checks: list[UnderstoodCheck] = checked["checks"]
-    build = st.session_state.get("build") or data.here().builds["build"].iloc[-1]
+    build = st.session_state.get("build") or data.here().builds[-1]
     if place(
         build=build,
         serial=checked["serial"],

@@ -91,7 +91,7 @@ def papers(hold: HoldState, shown: Shown) -> list[documents.Paper]:
     match hold.scope:
         case Scope.BUILD:
             return [documents.named("build", hold.subject)]
-        case Scope.UNIT if (shown.errors["serial"] == hold.subject).any():
+        case Scope.UNIT if shown.measured_ever(hold.subject):
             return [documents.named("unit", hold.subject)]
         case Scope.REEL:
             return documents.of_reel(shown, hold.subject)
@@ -203,7 +203,7 @@ def trust(name: str) -> None:
 
 def place(shown: Shown) -> None:
     """Offer to hold something by hand."""
-    if shown.builds.empty:
+    if not shown.builds:
         return
     with st.expander("Hold something by hand"):
         scope = st.segmented_control(
@@ -218,7 +218,7 @@ def place(shown: Shown) -> None:
         key = f"held {scope}"
         match scope:
             case Scope.BUILD:
-                st.selectbox("Build", list(shown.builds["build"])[::-1], key=key)
+                st.selectbox("Build", shown.builds[::-1], key=key)
             case Scope.REEL:
                 st.selectbox("Reel", list(shown.reels["reel"])[::-1], key=key)
             case Scope.SERIALS:

@@ -21,7 +21,7 @@ def now() -> None:
         signals=shown.findings,
         builds=shown.states,
         holds=shown.standing,
-        units=shown.errors["serial"].nunique(),
+        units=shown.units,
     )
     if shown.errors.empty:
         look.say(saying.headline, saying.lines)
@@ -56,7 +56,7 @@ def beside(lines: Sequence[str]) -> None:
 
 def warned(shown: Shown) -> None:
     """Say what charts warn of on the latest build; nothing is held by it."""
-    lines = sentences.warnings(shown.warnings, list(shown.builds["build"]))
+    lines = sentences.warnings(shown.warnings, shown.builds)
     if lines:
         look.heading("Charts warn", lines)
 
@@ -101,12 +101,12 @@ def stays(shown: Shown) -> None:
 
 def first_run(shown: Shown) -> None:
     """Say how to begin, in the words of this product."""
-    if shown.builds.empty:
+    if not shown.builds:
         look.heading("1. Open a build")
         st.code("holdpoint build open B-1 --units 30", language=None)
         build = "B-1"
     else:
-        build = shown.builds["build"].iloc[-1]
+        build = shown.builds[-1]
         look.heading(f"1. Build {build} is open")
     part = next((one.part for one in shown.product.ranges if one.part), None)
     if part is not None:

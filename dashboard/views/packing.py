@@ -56,7 +56,7 @@ def packing() -> None:
         look.stands_out(text)
     if answer is not None and answer.reasons and not answer.overridden:
         override(answer)
-    if answer is not None and (shown.errors["serial"] == answer.serial).any():
+    if answer is not None and shown.measured_ever(answer.serial):
         documents.offer([documents.named("unit", answer.serial)], key="scanned")
     before = st.session_state.get(LAST, [])
     if before:

@@ -14,14 +14,14 @@ WIDE_PX, NARROW_PX = 1180, 340
 def show() -> None:
     """Ask for a serial, a reel or a build; show what it is connected with."""
     shown = data.here()
-    if not len(shown.builds):
+    if not shown.builds:
         look.say("Nothing is recorded yet.")
         return
     with st.container(key="subject", width=360):
         typed = st.text_input(
             "Serial, reel or build", key="traced", placeholder="Scan or type"
         ).strip()
-    subject = typed or str(shown.builds["build"].iloc[-1])
+    subject = typed or shown.builds[-1]
     at = shown.connection
     try:
         records = Records.of(at.store, at.name, at.product.keys, about=[subject])

@@ -159,9 +159,7 @@ def newest_measured(book: Book, product: str, newest: int) -> list[Row]:
     return mine[max(len(mine) - newest, 0) :]
 
 
-def narrowed(
-    meaning: Callable[..., Rows], *names: str
-) -> Callable[..., Rows]:
+def narrowed(meaning: Callable[..., Rows], *names: str) -> Callable[..., Rows]:
     """Return the meaning of a query that may be narrowed to a column's value."""
 
     def rows(book: Book, **given: Any) -> Rows:
@@ -326,9 +324,7 @@ def unit_runs(book: Book, serial: str) -> Rows:
     return rows
 
 
-def rejudgements(
-    book: Book, product: str, after: int, changed: bool | None
-) -> Rows:
+def rejudgements(book: Book, product: str, after: int, changed: bool | None) -> Rows:
     """Return what checks judged again."""
     numbers = {one["run"]: one["number"] for one in book.of("run")}
     latest = latest_of(book, product)
@@ -527,7 +523,7 @@ def away(book: Book, product: str) -> Rows:
 
 
 def good_before(
-    book: Book, product: str, build: str, before: int, range: str | None
+    book: Book, product: str, build: str, before: int, **narrow: str | None
 ) -> Rows:
     """Return units of other builds in the house that were good before a run."""
     gone = {one["serial"] for one in away(book, product)}
@@ -536,7 +532,7 @@ def good_before(
         if (
             one["build"] != build
             and one["number"] < before
-            and range in {None, one["range"]}
+            and narrow["range"] in {None, one["range"]}
             and one["serial"] not in gone
         ):
             mine.setdefault(one["serial"], []).append(one)
@@ -758,6 +754,9 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         run="run",
     ),
     "reel_checks": reel_checks,
+    "measured_units": lambda book, product: [
+        {"units": len({one["serial"] for one in measured_units(book, product)})}
+    ],
     "rejudgements": rejudgements,
     "reworks": lambda book, product: [
         {**one, "build": build_of(book, one["serial"])}

@@ -59,7 +59,14 @@ _RANGE_ROW = (
 )
 
 
-ONE_ROW = {"changes", "last_good_check", "latest_check", "latest_run", "watermark"}
+ONE_ROW = {
+    "changes",
+    "last_good_check",
+    "measured_units",
+    "latest_check",
+    "latest_run",
+    "watermark",
+}
 """Questions that have an answer of nothing, too."""
 NO_ROW = {"away"}
 """Questions that have no answer here: the only unit that left came back."""
@@ -95,6 +102,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     ),
     "last_by_bench": ({"product": "photoamp"}, "run serial"),
     "last_good_check": ({"product": "photoamp"}, "number"),
+    "measured_units": ({"product": "photoamp"}, "units"),
     "runs_known": ({"product": "photoamp", "runs": '["run 1"]'}, "run"),
     "unit_errors": ({"product": "photoamp"}, "build serial range error_ppm limit_ppm"),
     "range_rows": (
