@@ -27,6 +27,7 @@ from .plan import (
     Channel as Channel,
     Judging as Judging,
     Reading as Reading,
+    StoreUse as StoreUse,
     linearity_of as linearity_of,
 )
 from .product import (

@@ -126,11 +126,11 @@ def fingerprint(settings: Settings) -> tuple[str, str]:
     """Return the SHA-256 and the body of the settings that results rest on.
 
     The body is JSON in the order of the settings, which is the order of ranges on
-    screens and in reports. Alerts are left out: they change no result, and their
-    addresses may hold passwords.
+    screens and in reports. Alerts and what the store may take of the machine are left
+    out: they change no result, and addresses may hold passwords.
     """
     body = json.dumps(
-        settings.model_dump(mode="json", exclude={"alerts"}),
+        settings.model_dump(mode="json", exclude={"alerts": True, "plan": {"store"}}),
         ensure_ascii=False,
         allow_nan=False,
         separators=(",", ":"),

@@ -217,6 +217,13 @@ class SamplePlan(Strict):
             yield Problem(path=("ranges", place), problem="is named twice")
 
 
+class StoreUse(Strict):
+    """What the store may take of this machine; no result changes by it."""
+
+    memory_limit_mb: Annotated[int, Field(ge=128, le=1_000_000)] = 512
+    threads: Annotated[int, Field(ge=1, le=64)] = 2
+
+
 class Plan(Strict):
     """The control plan: how to read, how to judge, when to hold."""
 
@@ -231,6 +238,8 @@ class Plan(Strict):
     """None: each unit is measured on every range before it leaves."""
     checks: dict[Name, Beside] = Field(default_factory=dict)
     """By the name that people know each by."""
+    store: StoreUse | None = None
+    """None: what it takes unless somebody says otherwise."""
     people: Annotated[tuple[Name, ...], Field(min_length=1, strict=False)]
     """Who may release a hold."""
 

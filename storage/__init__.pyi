@@ -21,8 +21,10 @@ from .answers import (
     reel_of as reel_of,
 )
 from .endpoint import Endpoint as Endpoint, read as read
+from .engine import StoreLimits as StoreLimits
 from .errors import (
     ConflictError as ConflictError,
+    MemoryLimitError as MemoryLimitError,
     NotFoundError as NotFoundError,
     RefusedValueError as RefusedValueError,
     StorageError as StorageError,

@@ -14,8 +14,15 @@ if TYPE_CHECKING:
 STORE_NAME = "holdpoint.duckdb"
 
 
-def open_store(folder: Path, *, wait_s: float = 5.0) -> Store:
+def open_store(
+    folder: Path, *, wait_s: float = 5.0, memory_mb: int = 512, threads: int = 2
+) -> Store:
     """Return the running daemon's store, or the file itself when none runs.
+
+    Parameters
+    ----------
+    memory_mb, threads
+        What the file's library may take of this machine.
 
     Raises
     ------
@@ -29,10 +36,15 @@ def open_store(folder: Path, *, wait_s: float = 5.0) -> Store:
         remote = _reach(found)
         if remote is not None:
             return remote
-    from storage.local import LocalStore  # noqa: PLC0415 -- needless with one
+    from storage.engine import StoreLimits  # noqa: PLC0415 -- needless with one
+    from storage.local import LocalStore  # noqa: PLC0415 -- the same
 
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    return LocalStore.open_briefly(folder / STORE_NAME, wait_s=wait_s)
+    return LocalStore.open_briefly(
+        folder / STORE_NAME,
+        StoreLimits(memory_mb=memory_mb, threads=threads),
+        wait_s=wait_s,
+    )
 
 
 def _reach(found: Endpoint) -> "RemoteStore | None":

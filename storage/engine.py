@@ -9,6 +9,7 @@ import os
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Condition, Lock, RLock
 
@@ -19,6 +20,7 @@ from storage import archive
 from storage.door import Cell
 from storage.errors import (
     BusyError,
+    MemoryLimitError,
     RefusedValueError,
     SchemaError,
     StorageError,
@@ -37,6 +39,19 @@ _OFFLINE = {
     "autoload_known_extensions": "false",
 }
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreLimits:
+    """What the file's library may take of the machine.
+
+    `memory_mb` is of its own memory, not of the process; what needs more is done with
+    files beside the store, or refused.
+    """
+
+    memory_mb: int = 512
+    threads: int = 2
+
+
 _owned: set[Path] = set()
 _owning = Lock()
 
@@ -49,8 +64,9 @@ class Engine:
     its transaction was not kept.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, limits: StoreLimits | None = None) -> None:
         self._path = path
+        self._limits = limits or StoreLimits()
         self._writing = RLock()
         self._state = Condition()
         self._readers = 0
@@ -60,7 +76,9 @@ class Engine:
         """Transactions kept so far."""
         _own(path)
         try:
-            self._connection: duckdb.DuckDBPyConnection | None = _connect(path)
+            self._connection: duckdb.DuckDBPyConnection | None = _connect(
+                path, self._limits
+            )
         except BaseException:
             _disown(path)
             raise
@@ -82,6 +100,11 @@ class Engine:
                 writer.close()
                 self._reopen(connection)
                 raise WriteError(where=str(self._path), reason=sentence(exc)) from exc
+            except duckdb.OutOfMemoryException as exc:
+                _roll_back(writer)
+                raise MemoryLimitError(
+                    where=str(self._path), memory_mb=self._limits.memory_mb
+                ) from exc
             except duckdb.Error as exc:
                 _roll_back(writer)
                 raise WriteError(where=str(self._path), reason=sentence(exc)) from exc
@@ -122,6 +145,10 @@ class Engine:
                 value=str(dict(parameters)),
                 allowed=f"must be of the columns' types: {sentence(exc)}",
             ) from exc
+        except duckdb.OutOfMemoryException as exc:
+            raise MemoryLimitError(
+                where=str(self._path), memory_mb=self._limits.memory_mb
+            ) from exc
         except duckdb.Error as exc:
             raise SchemaError(where=str(self._path), detail=sentence(exc)) from exc
 
@@ -144,7 +171,7 @@ class Engine:
         if self._closed:
             raise UnreachableError(address=str(self._path), reason="it was closed")
         if self._connection is None:
-            self._connection = _connect(self._path)
+            self._connection = _connect(self._path, self._limits)
         return self._connection
 
     def _reopen(self, dead: duckdb.DuckDBPyConnection | None) -> None:
@@ -156,7 +183,7 @@ class Engine:
                 dead.close()
             self._connection = None
             with suppress(StorageError):
-                self._connection = _connect(self._path)
+                self._connection = _connect(self._path, self._limits)
 
     @contextmanager
     def _paused(self) -> Iterator[None]:
@@ -192,9 +219,13 @@ def _roll_back(cursor: duckdb.DuckDBPyConnection) -> None:
         cursor.execute("rollback")
 
 
-def _connect(path: Path) -> duckdb.DuckDBPyConnection:
+def _connect(path: Path, limits: StoreLimits) -> duckdb.DuckDBPyConnection:
+    most = {
+        "memory_limit": f"{limits.memory_mb}MB",
+        "threads": str(limits.threads),
+    }
     try:
-        connection = duckdb.connect(str(path), config=dict(_OFFLINE))
+        connection = duckdb.connect(str(path), config={**_OFFLINE, **most})
     except duckdb.Error as exc:
         raise _not_opened(path, exc) from exc
     try:

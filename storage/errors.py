@@ -77,6 +77,19 @@ class WriteError(StorageError):
         super().__init__(f"{where} kept nothing of this transaction: {reason}")
 
 
+class MemoryLimitError(StorageError):
+    """The store may not take so much memory as this needs; nothing was kept."""
+
+    def __init__(self, *, where: str, memory_mb: int) -> None:
+        self.where = where
+        self.memory_mb = memory_mb
+        super().__init__(
+            f"{where}: this needs more than the {memory_mb} MB of memory that the "
+            "store may take; nothing was changed. Write a larger memory_limit_mb in "
+            "[store] of plan.toml"
+        )
+
+
 class UnreachableError(StorageError):
     """No daemon answers, or it refused the request."""
 

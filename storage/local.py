@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from storage import archive, commands, shipping, statements
 from storage.door import cell
-from storage.engine import Engine
+from storage.engine import Engine, StoreLimits
 from storage.errors import BusyError
 from storage.kept import Record
 from storage.records import (
@@ -47,13 +47,15 @@ class LocalStore(Store):
         When it is no database, damaged, or newer than this program.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, limits: StoreLimits | None = None) -> None:
         self.path = path.resolve()
         self._backing_up = Lock()
-        self._database = Engine(self.path)
+        self._database = Engine(self.path, limits)
 
     @classmethod
-    def open_briefly(cls, path: Path, *, wait_s: float = 5.0) -> Self:
+    def open_briefly(
+        cls, path: Path, limits: StoreLimits | None = None, *, wait_s: float = 5.0
+    ) -> Self:
         """Open a file that another command may have for a moment.
 
         Raises
@@ -65,7 +67,7 @@ class LocalStore(Store):
         pause_s = _FIRST_PAUSE_S
         while True:
             try:
-                return cls(path)
+                return cls(path, limits)
             except BusyError:
                 if time.monotonic() + pause_s > deadline_s:
                     raise

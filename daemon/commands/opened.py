@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from config import Settings, load
+from config import Settings, StoreUse, load
 from daemon.service import Home
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
@@ -65,6 +65,9 @@ def opened() -> Iterator[Opened]:
 
     home = home_here()
     settings = load(home.folder)
-    with open_store(home.data) as store:
+    use = settings.plan.store or StoreUse()
+    with open_store(
+        home.data, memory_mb=use.memory_limit_mb, threads=use.threads
+    ) as store:
         store.keep(Product(product=settings.product.name, title=settings.product.title))
         yield Opened(home=home, settings=settings, store=store)

@@ -16,7 +16,7 @@ from threading import Event, Thread
 
 import uvicorn
 
-from config import load
+from config import StoreUse, load
 from daemon.bench import ScaledClock
 from daemon.service.control import routes
 from daemon.service.home import Home
@@ -26,6 +26,7 @@ from daemon.service.worker import Worker
 from daemon.station import Desk
 from storage import (
     LocalStore,
+    StoreLimits,
     application,
     endpoint as endpoints,
     listen,
@@ -66,7 +67,9 @@ def run(
     stop = Event()
     home.data.mkdir(mode=0o700, parents=True, exist_ok=True)
     with ExitStack() as way_out:
-        store = way_out.enter_context(LocalStore(home.store))
+        use = settings.plan.store or StoreUse()
+        limits = StoreLimits(memory_mb=use.memory_limit_mb, threads=use.threads)
+        store = way_out.enter_context(LocalStore(home.store, limits))
         clock = ScaledClock(
             1.0 if settings.bench is None else settings.bench.time_scale
         )

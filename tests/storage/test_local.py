@@ -14,7 +14,8 @@ import pytest
 
 from storage import engine
 from storage.door import Cell
-from storage.errors import BusyError, SchemaError, WriteError
+from storage.engine import StoreLimits
+from storage.errors import BusyError, MemoryLimitError, SchemaError, WriteError
 from storage.local import LocalStore
 from tests.storage.samples import PRODUCT, furnish, record, run
 
@@ -238,7 +239,7 @@ def test_a_file_that_cannot_be_opened_again_is_opened_later(
         def die(*_: object) -> None:
             raise FATAL
 
-        def refuse(path: Path) -> None:
+        def refuse(path: Path, _: StoreLimits) -> None:
             raise WriteError(where=str(path), reason="disk full")
 
         with monkeypatch.context() as broken:
@@ -249,3 +250,23 @@ def test_a_file_that_cannot_be_opened_again_is_opened_later(
             with pytest.raises(WriteError, match="disk full"):
                 store.table("product")
         assert record(store, run(1)) == 1
+
+
+def test_the_file_s_library_takes_no_more_than_it_may(tmp_path: Path) -> None:
+    limits = StoreLimits(memory_mb=128, threads=1)
+    with LocalStore(tmp_path / "holdpoint.duckdb", limits) as store:
+        engine = store._database
+        (found,) = engine.table(
+            "select current_setting('memory_limit') as memory, "
+            "current_setting('threads') as threads",
+            {},
+        ).to_pylist()
+        assert found == {"memory": "122.0 MiB", "threads": 1}
+        with pytest.raises(
+            MemoryLimitError, match=r"more than the 128 MB .* memory_limit_mb in"
+        ):
+            engine.table(
+                "select list(n order by n desc) from range(100000000) t(n)", {}
+            )
+        furnish(store)
+        assert store.rows(type(PRODUCT)) == [PRODUCT]
