@@ -260,6 +260,7 @@ def of_records(
         else None
     )
     latest = {one.serial: one.step for one in steps}
+    limit_ppm = _limit(records, range_)
     cause = None if signal is None else signal.cause
     units = tuple(
         _concerned(
@@ -267,6 +268,7 @@ def of_records(
             unit,
             probability=probability[unit.serial],
             range_=range_,
+            limit_ppm=limit_ppm,
             part=part,
             predicted=predicted,
             step=latest.get(unit.serial),
@@ -317,6 +319,7 @@ def _concerned(
     *,
     probability: float,
     range_: str | None,
+    limit_ppm: float,
     part: str | None,
     predicted: who_carries.Foretold | None,
     step: str | None,
@@ -325,7 +328,7 @@ def _concerned(
     serial = unit.serial
     errors = records.errors_of(serial)
     result = errors.get(range_) if range_ is not None else _farthest(errors)
-    limit = _limit(records, range_)
+    limit = limit_ppm
     place = records.place(unit)
     where = CLEAR if probability < NEGLIGIBLE else str(place)
     shipped = records.shipment_of(serial)
@@ -371,10 +374,11 @@ def _farthest(errors: Mapping[str, LatestResult]) -> LatestResult | None:
 
 
 def _limit(records: Records, range_: str | None) -> float:
-    limits = [
-        float(one.limit_ppm) for one in records.errors if range_ in (None, one.range)
-    ]
-    return limits[-1] if limits else nan
+    """Return the latest limit of a range, or of any; NaN where nothing was judged."""
+    for one in reversed(records.errors):
+        if range_ in (None, one.range):
+            return float(one.limit_ppm)
+    return nan
 
 
 def _todo(where: str, part: str | None, *, outside: float, cause: Cause | None) -> str:

@@ -91,6 +91,8 @@ class Records:
     _fitted: Mapping[str, Sequence[Fitting]] = field(repr=False)
     _replaced: Mapping[str, Sequence[ReworkOf]] = field(repr=False)
     _held: "_HeldBySubject" = field(repr=False)
+    _carried: dict[str, dict[str, str]] = field(repr=False, default_factory=dict)
+    """Reels of the units that were asked about, by part: asked again and again."""
 
     @classmethod
     def of(
@@ -193,11 +195,14 @@ class Records:
 
     def reels_of(self, unit: Unit) -> dict[str, str]:
         """Return the reel that each part of a unit comes from, by part."""
-        return reels_of(
-            unit.serial,
-            self._fitted.get(unit.build, ()),
-            self._replaced.get(unit.serial, ()),
-        )
+        found = self._carried.get(unit.serial)
+        if found is None:
+            found = self._carried[unit.serial] = reels_of(
+                unit.serial,
+                self._fitted.get(unit.build, ()),
+                self._replaced.get(unit.serial, ()),
+            )
+        return found
 
     def shipment_of(self, serial: str) -> ShipmentState | None:
         """Return a unit's latest shipment, None when it never left."""
