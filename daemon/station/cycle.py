@@ -265,8 +265,10 @@ class Cycle:
     ) -> list[Signal]:
         """Watch every run past the watermark; return what was found.
 
-        Signals, holds and the watermark are committed together, run by run. What people
-        decided meanwhile is taken at the place, among the runs, where they decided it.
+        Signals, holds and the watermark are committed together. Of many runs that wait,
+        those that say nothing wait for the next one that does, or the last: after a
+        crash they are watched again. What people decided meanwhile is taken at the
+        place, among the runs, where they decided it.
 
         Parameters
         ----------
@@ -324,6 +326,7 @@ class Cycle:
                 + held,
                 told,
                 () if number in passed_over else self._warnings(run),
+                more=run is not runs[-1],
             )
         found += self._decide(
             decisions, before=self.known.folded + 1, fittings=fittings
@@ -357,21 +360,33 @@ class Cycle:
         placed: tuple[Hold, ...],
         told: Sequence[Message] = (),
         warnings: tuple[Signal, ...] = (),
+        *,
+        more: bool = False,
     ) -> list[Signal]:
-        """Commit what one run changed, and that it was watched; return the findings."""
+        """Commit what one run changed, and that it was watched; return the findings.
+
+        Parameters
+        ----------
+        more
+            Whether another run follows at once: what changed nothing waits for it.
+        """
         said = [*signals, *warnings]
         for signal in signals:
             placed += self._due(signal)
         # A finding is sharpened by every unit; what stands because of it is not.
         placed = tuple(one for one in placed if one.hold not in self._placed)
+        alerts = self._teller.tell(said, placed, told)
         lines = self.known.to_keep()
+        if more and not (said or placed or alerts or lines):
+            self.known.folded = number
+            return signals
         self.store.record_evaluation(
             Evaluation(
                 product=self._name,
                 number=number,
                 signals=tuple(said),
                 holds=placed,
-                alerts=self._teller.tell(said, placed, told),
+                alerts=alerts,
                 lines=lines,
             )
         )
