@@ -92,12 +92,17 @@ def build_of(index: int) -> str:
 def _make(folder: Path, units: int) -> None:
     home = lay_out(folder)
     home.data.mkdir(parents=True)
-    configuration, body = fingerprint(SETTINGS)
     with LocalStore(home.store) as store:
-        store.keep(Configuration(configuration=configuration, body=body, stored_at=AT))
-        store.keep(Product(product=NAME, title=SETTINGS.product.title))
-        for table, columns in _tables(units, configuration).items():
-            _insert(store, table, columns)
+        fill(store, units)
+
+
+def fill(store: LocalStore, units: int) -> None:
+    """Write the rows of so many units into an empty store; nothing is watched."""
+    configuration, body = fingerprint(SETTINGS)
+    store.keep(Configuration(configuration=configuration, body=body, stored_at=AT))
+    store.keep(Product(product=NAME, title=SETTINGS.product.title))
+    for table, columns in _tables(units, configuration).items():
+        _insert(store, table, columns)
 
 
 def _insert(store: LocalStore, table: str, columns: Columns) -> None:
