@@ -49,7 +49,7 @@ class Gate:
         """Return what a unit must fulfil."""
         plan = self._settings.plan.sample
         # By the plan a unit rests on others of its build, judged by settings of theirs.
-        asked = "unit_runs" if plan is None else "build_configurations"
+        asked = "unit_configurations" if plan is None else "build_configurations"
         known = self._told(asked, "configuration", serial)
         return ShipRule(
             ranges=tuple(self._settings.product.ranges),

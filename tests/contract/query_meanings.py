@@ -777,6 +777,12 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         )
     ],
     "shipments": narrowed(shipments, "build", "serial"),
+    "unit_configurations": lambda book, serial: [
+        {"configuration": one}
+        for one in sorted(
+            {o["configuration"] for o in book.of("run") if o["serial"] == serial}
+        )
+    ],
     "unit_errors": lambda book, product: [
         picked(one, "build serial range error_ppm limit_ppm")
         for one in sorted(measured_units(book, product), key=by("number", "place"))

@@ -104,6 +104,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     "last_good_check": ({"product": "photoamp"}, "number"),
     "measured_units": ({"product": "photoamp"}, "units"),
     "runs_known": ({"product": "photoamp", "runs": '["run 1"]'}, "run"),
+    "unit_configurations": ({"serial": "S001"}, "configuration"),
     "unit_errors": ({"product": "photoamp"}, "build serial range error_ppm limit_ppm"),
     "range_rows": (
         {"product": "photoamp", "after": 0, "kind": None},
