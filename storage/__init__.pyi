@@ -110,4 +110,4 @@ from .server import application as application, listen as listen
 from .shipping import FINAL as FINAL, concerns as concerns, held_for as held_for
 from .statements import schema_version as schema_version
 from .store import Store as Store
-from .typed import typed as typed
+from .typed import plain_rows as plain_rows, typed as typed

@@ -42,6 +42,15 @@ def typed(kind: type[R], table: pa.Table) -> list[R]:
     ]
 
 
+def plain_rows(table: pa.Table) -> list[dict[str, Any]]:
+    """Return a table's rows by column name, times in UTC, without loading frames."""
+    columns = [_listed(column) for column in table.columns]
+    names = table.column_names
+    return [
+        dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)
+    ]
+
+
 def _listed(column: pa.ChunkedArray) -> list[Any]:
     """Return a column's values; times in UTC."""
     if not pa.types.is_timestamp(column.type):

@@ -49,6 +49,7 @@ from storage import (
     Store,
     Unit,
     Verdict,
+    plain_rows,
 )
 
 log = getLogger(__name__)
@@ -286,7 +287,7 @@ class Cycle:
         if runs:
             name, after = self._name, self.known.folded
             table = self.store.table
-            checks = table("check_results", product=name, after=after).to_pylist()
+            checks = plain_rows(table("check_results", product=name, after=after))
             # Only a run of the check standard judges runs before it again.
             if not all(one.is_unit for one in runs):
                 again = self.store.rows(

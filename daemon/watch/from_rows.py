@@ -13,7 +13,7 @@ from config import Bench
 from daemon.judging import ProductModel, resolution_ppm2
 from daemon.presentation import sentences
 from daemon.watch.events import CheckErrors, Errors, UnitErrors
-from storage import RunKind, Store, Verdict
+from storage import RunKind, Store, Verdict, plain_rows
 
 Row = Mapping[str, Any]
 
@@ -84,7 +84,7 @@ def runs_after(
     )
     return [
         RunRows(tuple(rows))
-        for _, rows in groupby(table.to_pylist(), key=itemgetter("number"))
+        for _, rows in groupby(plain_rows(table), key=itemgetter("number"))
     ]
 
 

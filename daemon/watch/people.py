@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any, Self
 
 from daemon.watch.events import Accepted
-from storage import Disposal, Fitting, HoldState, Rework, Scope, Store
+from storage import Disposal, Fitting, HoldState, Rework, Scope, Store, plain_rows
 
 PLACED_BY = "holdpoint"
 """Who placed a hold that no person placed."""
@@ -76,7 +76,7 @@ class Book:
 
 def decisions_of(store: Store, product: str, *, since: int = 0) -> Iterator[Decided]:
     """Return what people decided about findings since a run, in order."""
-    for one in store.table("hold_ends", product=product).to_pylist():
+    for one in plain_rows(store.table("hold_ends", product=product)):
         if one["signal"] is None or one["build"] is None:
             continue
         if int(one["after_number"] or 0) < since:

@@ -24,7 +24,6 @@ from daemon.spc.detector import (
     find,
     limit_until_own,
 )
-from daemon.watch.chart_warnings import warnings_of
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.fold import Event, Fold, Past
 from daemon.watch.history import alike_ranges, remark
@@ -240,6 +239,9 @@ class Watcher:
             for one in self._register.said.values()
         ):
             return ()
+        # Its statistics take as long to load as all else here, and few let charts warn.
+        from daemon.watch.chart_warnings import warnings_of  # noqa: PLC0415
+
         return warnings_of(self.fold, self.product, build, serial, kinds)
 
     def baseline(self) -> Baseline:
