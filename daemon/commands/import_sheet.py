@@ -12,7 +12,7 @@ import click
 from config import fingerprint, guessed, load_mapping
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import FILE
-from daemon.commands.showing import Shown, misuse, say, shown
+from daemon.commands.showing import Shown, misuse, progressing, say, shown
 from daemon.presentation import figures
 from daemon.station import (
     NEW_SETUP,
@@ -125,16 +125,28 @@ def _import(at: Opened, path: Path, how: How) -> Imported:
     name, body = fingerprint(at.settings)
     now = datetime.now(UTC)
     content = hashlib.sha256(path.read_bytes()).hexdigest()
-    done = take(
-        rows,
-        cycle,
-        session=f"import-{content[:12]}",
-        configuration=Configuration(configuration=name, body=body, stored_at=now),
-        at=now,
-        new_setup=how.new_setup,
-    )
-    done.rejected = tuple(sorted((*rejected, *done.rejected), key=lambda r: r.line))
-    _watched(at, cycle, done.last_number)
+    try:
+        with progressing(len(rows), "Recording") as step:
+            done = take(
+                rows,
+                cycle,
+                session=f"import-{content[:12]}",
+                configuration=Configuration(
+                    configuration=name, body=body, stored_at=now
+                ),
+                at=now,
+                new_setup=how.new_setup,
+                step=lambda count: step(count, ""),
+            )
+            step(len(rows), "")
+        done.rejected = tuple(sorted((*rejected, *done.rejected), key=lambda r: r.line))
+        _watched(at, cycle, done)
+    except KeyboardInterrupt:
+        say(
+            f"{path.name}: what is recorded so far is kept. Import the file again to "
+            "go on with the rest."
+        )
+        raise
     say(
         f"{path.name}: {figures.counted(done.new, 'unit')} new, {done.known} known, "
         f"{len(done.rejected)} rejected"
@@ -146,10 +158,14 @@ def _import(at: Opened, path: Path, how: How) -> Imported:
     return done
 
 
-def _watched(at: Opened, cycle: Cycle, number: int) -> None:
+def _watched(at: Opened, cycle: Cycle, done: Imported) -> None:
     """Return once the imported runs were watched: by us, or by the daemon."""
+    number = done.last_number
     if isinstance(at.store, LocalStore):
-        cycle.resume()
+        with progressing(done.new, "Watching") as step:
+            before = number - done.new
+            cycle.resume(lambda reached: step(max(reached - before, 0), ""))
+            step(done.new, "")
         return
     deadline_s = time.monotonic() + WATCHED_S
     while time.monotonic() < deadline_s:

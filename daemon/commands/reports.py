@@ -1,6 +1,7 @@
 """Documents by command: each that is declared, in every form."""
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ import click
 
 from daemon.commands.opened import opened
 from daemon.commands.options import FILE, into_folder, serials_given
-from daemon.commands.showing import say
+from daemon.commands.showing import progressing, say
 from daemon.judging import ProductModel
 from daemon.presentation import documents, file_name
 from daemon.presentation.documents import Document, Image
@@ -91,11 +92,20 @@ def _command(kind: str) -> click.Command:
                 **asked,
             )
         into.mkdir(parents=True, exist_ok=True)
-        for document in made:
-            for name, data in _files(document, form).items():
-                (into / name).write_bytes(data)
-                click.echo(into / name)
-            say(f"{document.number} is written.")
+        with (
+            progressing(len(made), "Writing")
+            if len(made) > 1
+            else nullcontext(lambda *_: None) as step
+        ):
+            for count, document in enumerate(made, 1):
+                for name, data in _files(document, form).items():
+                    # Whole or not at all, whatever ends this on the way.
+                    part = into / f"{name}.part"
+                    part.write_bytes(data)
+                    part.replace(into / name)
+                    click.echo(into / name)
+                say(f"{document.number} is written.")
+                step(count, "")
 
     command: Callable[..., None] = write
     subject: Decorator = click.argument("subject", metavar=declared.of)

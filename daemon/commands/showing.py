@@ -169,7 +169,7 @@ def interactive() -> bool:
 
 @contextmanager
 def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
-    """Show a progress bar on stderr where that is a terminal.
+    """Show a progress bar on stderr where that is a terminal, and the time left.
 
     Yields what takes how much is done, and words beside it.
     """
@@ -178,6 +178,7 @@ def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
         MofNCompleteColumn,
         Progress,
         TextColumn,
+        TimeRemainingColumn,
     )
 
     console = _console(stderr=True)
@@ -185,8 +186,12 @@ def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
         TextColumn(title),
         BarColumn(),
         MofNCompleteColumn(),
+        TextColumn("time left"),
+        TimeRemainingColumn(),
         TextColumn("{task.description}", markup=False),
         console=console,
+        # Results go to a file or another program as they would without the bar.
+        redirect_stdout=sys.stdout.isatty(),
         disable=not console.is_terminal,
     ) as bar:
         task = bar.add_task("", total=total)

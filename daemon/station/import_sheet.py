@@ -7,7 +7,7 @@ nothing, and a row that was corrected becomes another run of the same unit.
 import csv
 import hashlib
 import json
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -161,10 +161,12 @@ def take(
     configuration: Configuration,
     at: datetime,
     new_setup: bool = False,
+    step: Callable[[int], None] = lambda _: None,
 ) -> Imported:
     """Record rows that are not recorded yet; watching them is the caller's.
 
-    A row that says the same as one before it is the same run.
+    A row that says the same as one before it is the same run. Each row is kept by
+    itself: what ends this on the way leaves whole rows, and another call goes on.
 
     Parameters
     ----------
@@ -180,6 +182,8 @@ def take(
         The time now: of what is opened, and of rows that name none.
     new_setup
         Whether the bench was set up anew before these units were measured.
+    step
+        Called with how many rows are done.
 
     Raises
     ------
@@ -222,7 +226,8 @@ def take(
                     set_up=new_setup,
                 )
             )
-    for row in fresh:
+    for count, row in enumerate(fresh):
+        step(done.known + count)
         measured_at = row.measured_at or at
         try:
             recorded = cycle.record(
