@@ -17,8 +17,9 @@ from daemon.station.import_sheet import (
     take,
     write_rejected,
 )
+from storage.answers import Mark
 from storage.local import LocalStore
-from storage.records import Configuration, Product
+from storage.records import Configuration, Evaluation, Product
 from tests.daemon.making import AT, demo_settings
 
 SETTINGS = demo_settings()
@@ -129,6 +130,62 @@ def test_importing_twice_changes_nothing(
     with cycle.store as store:
         rows = store.frame("range_rows", product=NAME, after=0, kind=None)
         assert rows["run"].nunique() == UNITS
+
+
+def test_an_import_that_is_stopped_keeps_whole_rows_and_goes_on(
+    cycle: Cycle, tmp_path: Path, mapping_file: Path
+) -> None:
+    path = tmp_path / "sheet.csv"
+    sheet().to_csv(path, index=False)
+    rows, _ = rows_of(read_sheet(path), load_mapping(mapping_file), cycle)
+    reached = []
+
+    def step(count: int) -> None:
+        reached.append(count)
+        if count == 7:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        take(
+            rows,
+            cycle,
+            session="import-x",
+            configuration=configuration(),
+            at=AT,
+            step=step,
+        )
+    assert reached == list(range(8))
+    assert load_all(cycle, path, mapping_file) == (UNITS - 7, 7, 0)
+    with cycle.store as store:
+        found = store.frame("range_rows", product=NAME, after=0, kind=None)
+        assert found["run"].nunique() == UNITS
+        assert found["session"].unique().tolist() == ["import-x"]
+
+
+def test_of_many_runs_that_say_nothing_one_watermark_is_kept(
+    cycle: Cycle,
+    tmp_path: Path,
+    mapping_file: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    path = tmp_path / "sheet.csv"
+    good = BAD_FROM
+    sheet()[:good].to_csv(path, index=False)
+    assert load_all(cycle, path, mapping_file) == (good, 0, 0)
+    kept: list[Evaluation] = []
+    keep = LocalStore.record_evaluation
+
+    def noting(store: LocalStore, evaluation: Evaluation) -> None:
+        kept.append(evaluation)
+        keep(store, evaluation)
+
+    monkeypatch.setattr(LocalStore, "record_evaluation", noting)
+    cycle.resume()
+    assert kept[-1].number == good
+    silent = [o for o in kept if not (o.signals or o.holds or o.alerts or o.lines)]
+    assert silent in ([], kept[-1:])
+    with cycle.store as store:
+        assert store.rows(Mark, product=NAME)[0].number == good
 
 
 def test_a_row_that_stands_twice_is_one_run(
