@@ -3,10 +3,9 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
-import pandas as pd
 
 from config import Settings
 from daemon.presentation import PPM_PER_PERCENT, counted, money
@@ -22,7 +21,10 @@ from daemon.spc.sampling import (
 )
 from daemon.watch import FindLimit
 from daemon.watch.product_watch import ProductWatch
-from storage import Scope, Store
+from storage import BuildState, HoldState, Scope, Store
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 GOOD_TO_REDUCE = -(-SCORE_TO_REDUCE // SCORE_SMALL)
 """Good builds in a row that lead to reduced checking: a build with a finding is held,
@@ -127,7 +129,7 @@ class RangeOutlook:
         build: int,
         carrying: int,
         checked: Sequence[int] = CHECKED,
-    ) -> pd.DataFrame:
+    ) -> "pd.DataFrame":
         """Return what checks would miss, up to a reel off by the error limit.
 
         Parameters
@@ -142,6 +144,8 @@ class RangeOutlook:
         DataFrame
             `off_percent`, `checked`, `missed_percent`: `CURVE_POINTS` rows a number.
         """
+        import pandas as pd  # noqa: PLC0415 -- only pictures are made of frames
+
         shifts = np.geomspace(CURVE_FROM * self.limit_ppm, self.limit_ppm, CURVE_POINTS)
         return pd.DataFrame(
             [
@@ -391,14 +395,17 @@ def said_costs(row: Mapping[str, Any]) -> dict[str, str]:
 
 def _inspection(product: str, store: Store) -> Inspection:
     """Return where the switching rules stand; a build that was ever held counts."""
-    holds = store.frame("holds", product=product)
-    ever_held = set(holds.loc[holds["scope"] == Scope.BUILD, "subject"])
-    builds = store.frame("builds", product=product)
+    ever_held = {
+        one.subject
+        for one in store.rows(HoldState, product=product)
+        if one.scope is Scope.BUILD
+    }
     inspection = Inspection()
-    for build in builds.loc[builds["units"] > 0, "build"]:
+    for one in store.rows(BuildState, product=product):
         if inspection.discontinued:
             break
-        inspection = inspection.after(
-            accepted=build not in ever_held, acceptance_number=0
-        )
+        if one.units:
+            inspection = inspection.after(
+                accepted=one.build not in ever_held, acceptance_number=0
+            )
     return inspection
