@@ -19,6 +19,8 @@ UNCERTAINTIES = (
     "the coverage factor k = 2: a level of confidence of about 95 % (JCGM 100)."
 )
 
+SHOWN = data.BUILDS_SHOWN
+
 page = data.followed()
 titles = {one.key: one.title for one in page.product.ranges}
 # What holds comes before a unit that is odd alone.
@@ -56,6 +58,8 @@ def chart(range_: str) -> None:
                 st.vega_lite_chart(
                     spec=spec, theme=None, width="stretch", alt=saying.headline
                 )
+    if page.units > page.errors["serial"].nunique():
+        look.quiet(f"Counted and shown are the units of the {SHOWN} newest builds.")
     look.quiet(MEANING)
     with st.expander("Rows"):
         told = rows.assign(expanded_ppm=COVERAGE * rows["uncertainty_ppm"])
