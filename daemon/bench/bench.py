@@ -104,6 +104,8 @@ class Bench:
             if instrument.profile == TYPED and not asked:
                 raise ByHandError(role=role)
         by_hand = settings.source.profile == TYPED
+        self.source_by_hand = by_hand
+        """Whether each level is set by a person, who is asked for it."""
         if ask is not None and by_hand:
             profiles = {**profiles, TYPED: set_by_hand(_source_kind(product))}
             connect = _by_person(ask, product, connect)

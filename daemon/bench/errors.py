@@ -252,7 +252,7 @@ class TooMuchOutputError(BenchError):
 
 
 class FrozenError(BenchError):
-    """At a new level the output shows the very digits of the old one."""
+    """At another level the output shows the very same digits."""
 
     def __init__(self, *, range_: str, level: float, value: float) -> None:
         self.range = range_
@@ -260,7 +260,7 @@ class FrozenError(BenchError):
         self.value = value
         super().__init__(
             f"range {range_} at {level:g}: the output reads {value:g}, to the last "
-            "digit as at the level before; its meter repeats an old reading or the "
+            "digit as at another level; its meter repeats an old reading or the "
             "unit's output is dead: look at the meter's own display"
         )
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import inf
+from math import hypot, inf, sqrt
 from typing import Self
 
 from config import COMPLIANCE_DEFAULT_MAX_V, Bench, MeterRange, Product, Reading
@@ -31,6 +31,9 @@ class RangeSetup:
     `level` and `source_limit` are in the product's input unit, `nominal_output` in its
     output unit, the two full scales in the unit of the instrument that has them.
     The source is set to `levels` in this order; the error is found at `level`.
+    `accuracy_ppm` is the standard uncertainty, ppm of the level, that the accuracy of
+    both meters leaves however long they are read; `output_step` is the smallest step
+    that the output's meter shows, 0 where that is not known.
     """
 
     range: str
@@ -44,6 +47,8 @@ class RangeSetup:
     output_full_scale: float
     levels: tuple[float, ...]
     reading: Reading
+    accuracy_ppm: float = 0.0
+    output_step: float = 0.0
 
     @property
     def highest(self) -> float:
@@ -112,6 +117,12 @@ def range_setups(
         levels = levels_of(own, one.full_scale)
         highest = max(map(abs, levels))
         nominal_output = level * nominal_transfer[key]
+        reference = smallest_range(
+            bench.reference.ranges, highest * divide_by, role="reference"
+        )
+        output = smallest_range(
+            bench.output.ranges, highest * nominal_transfer[key], role="output"
+        )
         setups[key] = RangeSetup(
             range=key,
             selector=one.selector,
@@ -120,16 +131,27 @@ def range_setups(
             nominal_output=nominal_output,
             source_limit=one.source_limit,
             settle_s=max(one.settle_s, SHORTEST_SETTLING_S),
-            reference_full_scale=smallest_range(
-                bench.reference.ranges, highest * divide_by, role="reference"
-            ).full_scale,
-            output_full_scale=smallest_range(
-                bench.output.ranges, highest * nominal_transfer[key], role="output"
-            ).full_scale,
+            reference_full_scale=reference.full_scale,
+            output_full_scale=output.full_scale,
             levels=levels,
             reading=own,
+            accuracy_ppm=hypot(
+                _accuracy_ppm(reference, level * divide_by),
+                _accuracy_ppm(output, nominal_output),
+                bench.reference_is.standard_uncertainty_ppm,
+            ),
+            output_step=output.resolution,
         )
     return setups
+
+
+def _accuracy_ppm(one: MeterRange, value: float) -> float:
+    """Return the standard uncertainty of a meter's data sheet, ppm of `value`.
+
+    Its bound is that of a rectangular distribution (JCGM 100:2008, 4.3.7).
+    """
+    bound = one.of_reading_ppm + one.of_range_ppm * one.full_scale / abs(value)
+    return bound / sqrt(3)
 
 
 def levels_of(reading: Reading, full_scale: float) -> tuple[float, ...]:

@@ -47,6 +47,13 @@ REVERSED_WINDOW = 0.1
 """How far, as a share of the nominal output, it may read with the wrong sign at the
 level; beyond that its leads are reversed."""
 
+NUDGE = 0.05
+"""Share of the level by which the source is moved where the output shows one number
+only: a meter that lives follows, and shows the number again afterwards."""
+
+NUDGES = 4
+"""A meter whose number never comes again after so many does not work."""
+
 LOWER = (0.1, 0.01)
 """Shares of a range's levels at which it is tried once its output was too much: with
 a part of the wrong decade it makes ten times as much of them, or a hundred times."""
@@ -245,15 +252,31 @@ class _Unit:
         before: Sequence[Point],
         old_reference: float | None,
     ) -> Point:
-        """Read until the output is at rest and known well enough."""
+        """Read until the output is at rest and known well enough.
+
+        A meter that repeats a reading in the middle of a movement looks like a coarse
+        one at rest. So an output that shows one number is moved a little: it must
+        follow, and then show the same number again.
+        """
         self._set_level(setup, level)
         left = before[-1].level if before else 0.0
         windows = _on_the_way(setup, left, level)
         record = Record(setup, old_reference)
-        while (found := self._believed(setup, level, record)) is None:
-            if record.hopeless:
-                raise self._unsettled(setup, level, record)
-            self._read_pair(setup, record, *windows)
+        found = self._read_to_rest(setup, level, record, windows)
+        for _ in range(NUDGES):
+            if not record.repeats or self._bench.source_by_hand:
+                break
+            shown = record.output[-1]
+            self._see_it_move(setup, level, shown)
+            again = Record(setup, returned=shown)
+            found_again = self._read_to_rest(setup, level, again, windows)
+            close = max(record.closest, setup.output_step)
+            if again.repeats and abs(again.output[-1] - shown) <= close:
+                break
+            record, found = again, found_again
+        else:
+            value = record.output[-1]
+            raise FrozenError(range_=setup.range, level=level, value=value)
         point = Point(
             level=level,
             reference=tuple(record.reference[found.first :]),
@@ -273,6 +296,38 @@ class _Unit:
             )
         )
         return point
+
+    def _read_to_rest(
+        self,
+        setup: RangeSetup,
+        level: float,
+        record: Record,
+        windows: tuple[Window, Window],
+    ) -> Found:
+        """Read both meters until the record tells where the output is at rest."""
+        while (found := self._believed(setup, level, record)) is None:
+            if record.hopeless:
+                raise self._unsettled(setup, level, record)
+            self._read_pair(setup, record, *windows)
+        return found
+
+    def _see_it_move(self, setup: RangeSetup, level: float, shown: float) -> None:
+        """Move the source a little until the output shows another number, and back.
+
+        Raises
+        ------
+        FrozenError
+            It never does.
+        """
+        step = NUDGE * setup.level
+        self._set_level(setup, level - step if level > 0 else level + step)
+        record = Record(setup)
+        windows = _on_the_way(setup, level - step, level + step)
+        while not record.output or record.output[-1] == shown:
+            if record.hopeless:
+                raise FrozenError(range_=setup.range, level=level, value=shown)
+            self._read_pair(setup, record, *windows)
+        self._set_level(setup, level)
 
     def _believed(
         self, setup: RangeSetup, level: float, record: Record

@@ -23,6 +23,13 @@ readings than the slowest range needs, by the second."""
 
 FEWEST_TO_GIVE_UP = 30
 
+ENOUGH = 30
+"""So many readings are taken for what is wanted, whatever the meters' accuracy."""
+
+NEGLIGIBLE = 1 / 4
+"""Scatter that is this share of what the meters' accuracy leaves uncertain adds a
+twentieth to the whole: after `ENOUGH` readings more of them cannot help."""
+
 OUTPUT_AGREEMENT = 0.01
 """Readings of an output at rest lie within this share of the meter's range of each
 other; where they do not, something comes and goes."""
@@ -46,17 +53,30 @@ class Record:
     old_reference : float, optional
         What the reference read last before it was set up for this range: a meter that
         repeats an old reading repeats this one.
+    returned : float, optional
+        What the output showed here before it was seen to move away: where it shows the
+        very same again it is at rest, however coarse its meter.
     """
 
-    def __init__(self, setup: RangeSetup, old_reference: float | None = None) -> None:
+    def __init__(
+        self,
+        setup: RangeSetup,
+        old_reference: float | None = None,
+        *,
+        returned: float | None = None,
+    ) -> None:
         self._setup = setup
         self._old_reference = old_reference
+        self._returned = returned
         reading = setup.reading
         self._least = max(reading.readings_per_point, FEWEST)
         self._most = max(reading.most_readings_per_point, self._least)
         share = reading.wanted_uncertainty_ppm * 1e-6
         self._wanted_in = share * setup.level
         self._wanted_out = share * abs(setup.nominal_output)
+        self._enough_out = (
+            NEGLIGIBLE * setup.accuracy_ppm * 1e-6 * abs(setup.nominal_output)
+        )
         self._look = self._least
         self._watched_s = 0.0
         self._moves = True
@@ -95,6 +115,19 @@ class Record:
         later = self.output[len(self.output) // 2 :]
         return max(later) - min(later)
 
+    @property
+    def repeats(self) -> bool:
+        """Whether the output's newest readings are one number to the last digit.
+
+        A coarse display at rest does that, and so does a meter that repeats a reading.
+        """
+        return len(self.output) >= FEWEST and len(set(self.output[-FEWEST:])) == 1
+
+    @property
+    def closest(self) -> float:
+        """How close two readings of the output must come to be one, in its unit."""
+        return 2 * self._wanted_out
+
     def found(self, near: Window) -> Found | None:
         """Return where both meters are at rest, once that is known well enough.
 
@@ -124,7 +157,9 @@ class Record:
         if readings < self._least or self._says_nothing(start + rest.first):
             return False
         settled = abs(rest.departure) * MODEL_TRUST / sqrt(3) <= self._wanted_out
-        sure = rest.widened <= self._wanted_out
+        sure = rest.widened <= self._wanted_out or (
+            readings >= ENOUGH and rest.widened <= self._enough_out
+        )
         return settled and (sure or readings >= self._most)
 
     def _output_at_rest(self, start: int) -> Rest | None:
@@ -163,6 +198,7 @@ class Record:
         """Whether the output shows one number only, which a slow movement may too."""
         return (
             len(set(self.output[first:])) == 1
+            and self.output[-1] != self._returned
             and self._watched_s < self._setup.settle_s
         )
 
