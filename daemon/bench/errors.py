@@ -24,6 +24,8 @@ BenchError
 └── GuardLostError           the process that would turn the source off is gone
 """
 
+from typing import Self
+
 from config import HoldpointError
 
 __all__ = [
@@ -59,31 +61,53 @@ class BenchError(HoldpointError):
 class InstrumentError(BenchError):
     """One instrument failed at one command.
 
-    `command` is empty where the fault is not one command's. `advice` is a class's
-    own: what a person does about it.
+    `command` is empty where the fault is not one command's, `range` None where no
+    range was measured. `advice` is a class's own: what a person does about it.
     """
 
     advice = "check the instrument"
 
-    def __init__(self, *, role: str, address: str, command: str, reason: str) -> None:
+    def __init__(
+        self,
+        *,
+        role: str,
+        address: str,
+        command: str,
+        reason: str,
+        range_: str | None = None,
+    ) -> None:
         self.role = role
         self.address = address
         self.command = command
         self.reason = reason
+        self.range = range_
         at = f" at {command!r}" if command else ""
-        super().__init__(f"{role} ({address}){at}: {reason}; {self.advice}")
+        on = "" if range_ is None else f"range {range_}: "
+        super().__init__(f"{on}{role} ({address}){at}: {reason}; {self.advice}")
+
+    def on_range(self, range_: str) -> Self:
+        """Return it with the range of the product that was measured."""
+        return type(self)(
+            role=self.role,
+            address=self.address,
+            command=self.command,
+            reason=self.reason,
+            range_=range_,
+        )
 
     def __reduce__(self) -> tuple[object, ...]:
         """Survive pickling: the constructor takes keywords alone."""
-        fields = (self.role, self.address, self.command, self.reason)
+        fields = (self.role, self.address, self.command, self.reason, self.range)
         return _rebuild, (type(self), fields)
 
 
 def _rebuild(
-    kind: type[InstrumentError], fields: tuple[str, str, str, str]
+    kind: type[InstrumentError], fields: tuple[str, str, str, str, str | None]
 ) -> InstrumentError:
-    role, address, command, reason = fields
-    return kind(role=role, address=address, command=command, reason=reason)
+    role, address, command, reason, range_ = fields
+    return kind(
+        role=role, address=address, command=command, reason=reason, range_=range_
+    )
 
 
 class AbsentError(InstrumentError):
@@ -229,10 +253,14 @@ class UnsettledError(BenchError):
         self.spread = spread
         self.allowed = allowed
         self.within_s = within_s
+        what = (
+            f"differ by {spread:.3g}, more than {allowed:.3g}"
+            if spread > allowed
+            else f"still move, by {spread:.3g}"
+        )
         super().__init__(
             f"range {range_} at {level:g}: after {within_s:.3g} s the output's "
-            f"readings still move, or differ by {spread:g}, more than {allowed:g}; "
-            "check the leads, or raise settle_s"
+            f"readings {what}; check the leads, or raise settle_s"
         )
 
 

@@ -11,6 +11,7 @@ from daemon.bench.driver import Window
 from daemon.bench.errors import (
     BenchError,
     FrozenError,
+    InstrumentError,
     OverrangeError,
     SelectorError,
     StoppedError,
@@ -215,7 +216,19 @@ class _Unit:
         ) from fault
 
     def _measure_range(self, setup: RangeSetup) -> RangeReadings:
-        """Select the range, read its points, return to level zero."""
+        """Select the range, read its points, return to level zero.
+
+        Raises
+        ------
+        InstrumentError
+            It names the range.
+        """
+        try:
+            return self._selected_and_read(setup)
+        except InstrumentError as exc:
+            raise exc.on_range(setup.range) from exc
+
+    def _selected_and_read(self, setup: RangeSetup) -> RangeReadings:
         bench = self._bench
         self._go_on()
         if bench.selector is not None and setup.selector is not None:
@@ -284,9 +297,9 @@ class _Unit:
             at_s=tuple(record.at_s[found.first :]),
             rest=found.rest,
         )
-        settled = found.rest.settled
-        if max(settled) - min(settled) > OUTPUT_AGREEMENT * setup.output_full_scale:
-            raise self._unsettled(setup, level, record)
+        spread = max(found.rest.settled) - min(found.rest.settled)
+        if spread > OUTPUT_AGREEMENT * setup.output_full_scale:
+            raise self._unsettled(setup, level, record, spread)
         if before and left != level and same_number(before[-1].output, point.output):
             raise FrozenError(range_=setup.range, level=level, value=point.output[-1])
         self._done += 1
@@ -307,7 +320,7 @@ class _Unit:
         """Read both meters until the record tells where the output is at rest."""
         while (found := self._believed(setup, level, record)) is None:
             if record.hopeless:
-                raise self._unsettled(setup, level, record)
+                raise self._unsettled(setup, level, record, record.spread)
             self._read_pair(setup, record, *windows)
         return found
 
@@ -371,12 +384,12 @@ class _Unit:
             clock.wait_s(min(ahead_s, bench.source.patience_s), unless=self._stop)
 
     def _unsettled(
-        self, setup: RangeSetup, level: float, record: Record
+        self, setup: RangeSetup, level: float, record: Record, spread: float
     ) -> UnsettledError:
         return UnsettledError(
             range_=setup.range,
             level=level,
-            spread=record.spread,
+            spread=spread,
             allowed=OUTPUT_AGREEMENT * setup.output_full_scale,
             within_s=record.watched_s,
         )

@@ -2,12 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import hypot
+from math import exp, hypot, log
 
+from numpy.linalg import lstsq
 from numpy.random import Generator
 
 from config import Part, Product
-from daemon.metrology import Transfer, range_parts
+from daemon.metrology import NoSolutionError, Transfer, range_parts
 from daemon.simulator.circuit import Board
 from daemon.simulator.errors import UnfitProductError
 
@@ -16,6 +17,10 @@ __all__ = ["Line", "Reel", "World"]
 WIRING_TOLERANCE_PPM = 100_000.0
 """Precision ranges use no resistors this wide: from here on a part is switch and
 trace resistance, which comes from no reel (common practice, no source)."""
+
+NEWTON_STEPS = 20
+EXACT = 1e-11
+"""Errors of a standard are made this well, relatively."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,26 +149,59 @@ class World:
     def standard(self, serial: str, error_ppm: Mapping[str, float]) -> Board:
         """Make a board of exactly these range errors, without temperature coefficient.
 
+        A range's own part carries its error; where a range has none, all parts from
+        reels share in it, each by as little as will do.
+
         Raises
         ------
         UnfitProductError
-            If a range has no part of its own that could carry its error.
+            If no values of the parts make a range's error, which is named.
         """
-        parts_ohm = dict(self.nominal_ohm)
-        for key, one_ppm in error_ppm.items():
-            if key not in self.own_parts:
-                raise UnfitProductError(
-                    where=f"check_standard.error_ppm.{key}",
-                    problem="the range has no part of its own to set its error with",
-                )
-            part = self.own_parts[key]
-            parts_ohm[part] = self.transfers[key].implied(
-                part, one_ppm * 1e-6, self.nominal_ohm
-            )
+        if all(key in self.own_parts for key in error_ppm):
+            parts_ohm = dict(self.nominal_ohm)
+            for key, one_ppm in error_ppm.items():
+                part = self.own_parts[key]
+                try:
+                    parts_ohm[part] = self.transfers[key].implied(
+                        part, one_ppm * 1e-6, self.nominal_ohm
+                    )
+                except NoSolutionError as exc:
+                    raise _unfit(key, str(exc)) from exc
+        else:
+            parts_ohm = self._shared_by_parts(error_ppm)
         return Board(
             serial=serial,
             parts_ohm=parts_ohm,
             tempco_ppm_per_k=dict.fromkeys(parts_ohm, 0.0),
+        )
+
+    def _shared_by_parts(self, error_ppm: Mapping[str, float]) -> dict[str, float]:
+        """Return part values that make these errors together, by Newton's method."""
+        names = [name for name in self.nominal_ohm if self._from_a_reel(name)]
+        parts_ohm = dict(self.nominal_ohm)
+        wanted = {
+            key: self.transfers[key].value(self.nominal_ohm) * (1 + one_ppm * 1e-6)
+            for key, one_ppm in error_ppm.items()
+        }
+        missing = dict.fromkeys(wanted, 0.0)
+        for _ in range(NEWTON_STEPS):
+            missing = {
+                key: log(one / self.transfers[key].value(parts_ohm))
+                for key, one in wanted.items()
+            }
+            if max(map(abs, missing.values())) < EXACT:
+                return parts_ohm
+            moved = [self.transfers[key].sensitivities(parts_ohm) for key in wanted]
+            step, *_ = lstsq(
+                [[one.get(name, 0.0) for name in names] for one in moved],
+                list(missing.values()),
+                rcond=None,
+            )
+            for name, change in zip(names, step.tolist(), strict=True):
+                parts_ohm[name] *= exp(change)
+        worst = max(missing, key=lambda key: abs(missing[key]))
+        raise _unfit(
+            worst, "no values of the parts make it together with the other ranges'"
         )
 
     def _shared_sensitivity(self) -> float:
@@ -198,3 +236,7 @@ class World:
         share = hypot(*self._shares(name))
         deviation_ppm = self._generator.normal(0.0, share * part.tolerance_ppm)
         return deviation_ppm, part.temperature_coefficient_ppm_per_k
+
+
+def _unfit(key: str, problem: str) -> UnfitProductError:
+    return UnfitProductError(where=f"check_standard.error_ppm.{key}", problem=problem)

@@ -229,6 +229,7 @@ def test_reversed_output_leads_are_not_recorded() -> None:
     with pytest.raises(ImplausibleError, match="check the leads") as caught:
         run(fake, "R12")
     assert caught.value.role == "output"
+    assert str(caught.value).startswith("range R12: output (fake output)")
 
 
 def test_a_dead_output_is_the_unit_s_own_error_and_recorded() -> None:

@@ -303,9 +303,43 @@ def test_an_unknown_serial_is_refused_with_those_known(demo: Settings) -> None:
         told.board("PA-9")
 
 
-def test_a_check_standard_needs_a_part_of_its_own(demo: Settings) -> None:
-    shared = demo.product.ranges["1mA"].model_copy(update={"transfer": "R3 + R4"})
-    ranges = demo.product.ranges | {"1mA": shared}
+def test_a_story_is_told_of_a_range_that_has_no_part_of_its_own(
+    demo: Settings,
+) -> None:
+    told = story(shared(demo, of_1mA="R3 + R4"), 1, units=4)
+    board = told.board("CS-1")
+    assert board.parts_ohm["R3"] + board.parts_ohm["R4"] == pytest.approx(
+        20_000.0 * (1 - 120e-6), rel=1e-9
+    )
+
+
+def shared(demo: Settings, **transfers: str) -> Settings:
+    """Return settings in which ranges share their parts."""
+    ranges = {
+        key: one.model_copy(
+            update={"transfer": transfers.get(f"of_{key}", one.transfer)}
+        )
+        for key, one in demo.product.ranges.items()
+    }
     product = demo.product.model_copy(update={"ranges": ranges})
-    with pytest.raises(UnfitProductError, match=r"error_ppm\.1mA"):
-        story(demo.model_copy(update={"product": product}), 1, units=4)
+    return demo.model_copy(update={"product": product})
+
+
+def test_a_standard_is_made_of_parts_that_ranges_share(demo: Settings) -> None:
+    """A chain of resistors: the larger range uses what the smaller does, and more."""
+    settings = shared(demo, of_1uA="(R11 + R12) * (1 + R3 / R4)")
+    world = World(settings.product, np.random.default_rng(1))
+    wanted = {"1uA": 150.0, "10uA": -80.0, "100uA": 40.0, "1mA": -120.0}
+    assert "10uA" not in world.own_parts
+    board = world.standard("CS-1", wanted)
+    for key, error_ppm in wanted.items():
+        one = world.transfers[key]
+        off_ppm = (one.value(board.parts_ohm) / one.value(world.nominal_ohm) - 1) * 1e6
+        assert off_ppm == pytest.approx(error_ppm, abs=0.001)
+
+
+def test_a_standard_that_no_parts_make_names_its_range(demo: Settings) -> None:
+    settings = shared(demo, of_1uA="(R12 + RSW) * (1 + R3 / R4)")
+    world = World(settings.product, np.random.default_rng(1))
+    with pytest.raises(UnfitProductError, match=r"error_ppm\.1(0)?uA"):
+        world.standard("CS-1", {"1uA": 150.0, "10uA": -80.0})
