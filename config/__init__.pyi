@@ -14,6 +14,7 @@ from .errors import (
     HoldpointError as HoldpointError,
     QuantityError as QuantityError,
 )
+from .exchange import Exchange as Exchange
 from .load import fingerprint as fingerprint, load as load
 from .mapping import (
     SheetMapping as SheetMapping,

@@ -4,16 +4,20 @@
 Commands are texts with at most one place to fill, written `{range}`, `{cycles}`,
 `{level}`, `{compliance}`, `{selector}` or `{seconds}`. A command that is absent is one
 that the instrument does not have: old instruments cannot say who they are, have no
-error queue, or only talk.
+error queue, or only talk. A command with a text of its own is enough for most; a table
+`[exchange.COMMAND]` says more of one.
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import Field
 
+from config.exchange import MAPS, Command, Commands, Exchange, Pattern
+from config.near import near
 from config.strict import KeyPath, Name, Problem, Seconds, Strict, matching, where_whole
 
 __all__ = ["TYPED", "Kind", "Profile", "SerialLine", "Watchdog"]
@@ -23,27 +27,14 @@ TYPED = "typed"
 
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 
-Command = Annotated[
-    str,
-    Field(min_length=1, max_length=200),
-    matching(r"[ -~]+", "plain ASCII characters"),
-]
-Commands = Annotated[tuple[Command, ...], Field(strict=False)]
 Termination = Annotated[
     str, Field(max_length=2), matching(r"[\r\n]*", r"made of \r and \n")
 ]
 
 
-def _pattern(text: str) -> str:
-    try:
-        re.compile(text)
-    except re.error as exc:
-        message = f"must be a regular expression; {exc}"
-        raise ValueError(message) from exc
-    return text
-
-
-Pattern = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_pattern)]
+Prompt = Annotated[
+    str, Field(min_length=1, max_length=20), matching(r"[ -~]+", "plain ASCII")
+]
 
 
 class Kind(StrEnum):
@@ -76,7 +67,8 @@ class SerialLine(Strict):
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1
-    flow_control: Literal["none", "hardware", "software"] = "none"
+    flow_control: Literal["none", "hardware", "hardware DTR/DSR", "software"] = "none"
+    """Who stops the other: nobody; RTS and CTS, or DTR and DSR; characters."""
     power_from_line: bool = False
     """Whether DTR is set and RTS is cleared: it feeds the receiver of an optical
     lead."""
@@ -91,6 +83,29 @@ _PLACES = {
     "selected": "selector",
 }
 """What must be filled into a command; nothing may be filled into the others."""
+
+_NUMBERS = ("set_range", "integrate", "set_level", "set_compliance")
+"""Commands that a number is filled into."""
+_YES_OR_NO = ("output", "selected")
+_STEPS = ("before", "after")
+_ANSWERED = ("expect", "lines", *_STEPS)
+
+EXCHANGES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "identity": ("expect",),
+        "errors": ("lines", "no"),
+        **dict.fromkeys(_NUMBERS, (*_ANSWERED, *MAPS)),
+        "read": ("lines", "unit", "factor", "offset", *_STEPS),
+        "output_on": _ANSWERED,
+        "output_off": _ANSWERED,
+        "output": ("lines", "yes", "no", *_STEPS),
+        "select": (*_ANSWERED, "texts"),
+        "selected": ("lines", "yes", "no", "texts", *_STEPS),
+    }
+)
+"""Commands of which more may be said, and what."""
+
+PLAIN = Exchange()
 
 _SOURCE = ("set_level", "set_compliance", "output_on", "output_off")
 _NEEDED = {
@@ -107,8 +122,9 @@ _NEEDED = {
 class Profile(Strict):
     """The commands of one kind of instrument.
 
-    Levels, ranges and compliance are in SI units: a current source is told amperes
-    and its compliance in volts, a voltage source volts and its compliance in amperes.
+    Levels, ranges and compliance are in SI units, unless `exchange` says otherwise: a
+    current source is told amperes and its compliance in volts, a voltage source volts
+    and its compliance in amperes.
     """
 
     title: Name
@@ -143,6 +159,19 @@ class Profile(Strict):
     """Sent in this order to choose a range of the product; fills `{selector}`."""
     selected: Command | None = None
     """Query, fills `{selector}`; answered with `1` when that one is chosen."""
+    acknowledge: Pattern | None = None
+    """Pattern of the line that answers each command that asks nothing."""
+    echo: bool = False
+    """Whether it sends back each line before it answers."""
+    prompt: Prompt | None = None
+    """What it sends once it is ready for the next command; no line ends after it."""
+    opening_pause_s: Seconds = 0.0
+    """It starts anew when its line is opened: wait so long, and throw away what it
+    says."""
+    one_connection: bool = False
+    """Whether it takes one connection at a time and no more."""
+    exchange: dict[Name, Exchange] = Field(default={})
+    """By command: how it is answered, and what becomes of its number."""
     talks_by_itself: bool = False
     """Whether it hears nothing, and sends a line whenever it pleases."""
     number: Pattern = NUMBER
@@ -186,11 +215,74 @@ class Profile(Strict):
                     problem="counts for readings, and one of kind "
                     f"{self.kind.value!r} gives none; delete it",
                 )
+        yield from self._wrong_exchanges()
+        with where_whole:
+            if self.acknowledge is not None and self.complete is not None:
+                yield Problem(
+                    path=("acknowledge",),
+                    problem="a command is answered once: delete this, or complete",
+                )
         with where_whole:
             if self.watchdog is not None:
                 yield from _wrong_places(
                     ("watchdog", "start"), self.watchdog.start, "seconds"
                 )
+
+    def of(self, command: str) -> Exchange:
+        """Return what more belongs to a command, by its key."""
+        return self.exchange.get(command, PLAIN)
+
+    def _wrong_exchanges(self) -> Iterator[Problem]:
+        """Refuse what says more of commands that are not there, or says too much."""
+        with where_whole:
+            for command, more in self.exchange.items():
+                path = ("exchange", command)
+                if command not in EXCHANGES:
+                    yield Problem(
+                        path=path,
+                        problem="no such command; allowed: " + ", ".join(EXCHANGES),
+                        suggestion=near(command, EXCHANGES),
+                    )
+                    continue
+                with where_whole:
+                    if not getattr(self, command):
+                        yield Problem(
+                            path=path,
+                            problem=f"says more of {command}, which is not there",
+                        )
+                with where_whole:
+                    for key in more.written:
+                        if key not in EXCHANGES[command]:
+                            yield Problem(
+                                path=(*path, key),
+                                problem=f"is not for {command}; allowed: "
+                                + ", ".join(EXCHANGES[command]),
+                            )
+                with where_whole:
+                    if command in _YES_OR_NO and (more.yes is None) != (
+                        more.no is None
+                    ):
+                        missing = "yes" if more.yes is None else "no"
+                        yield Problem(
+                            path=(*path, missing),
+                            problem="missing; yes and no go together",
+                        )
+                with where_whole:
+                    if command in _NUMBERS:
+                        for text in more.texts:
+                            if re.fullmatch(NUMBER, text) is None:
+                                yield Problem(
+                                    path=(*path, "texts", text),
+                                    problem="its name must be the number it is sent "
+                                    "for, such as 1e-3",
+                                )
+                with where_whole:
+                    if command == "read" and self.scale != 1.0 and more.maps:
+                        yield Problem(
+                            path=("scale",),
+                            problem="exchange.read says what becomes of the number; "
+                            "delete one of both",
+                        )
 
     @property
     def _only_talks(self) -> bool:
@@ -207,7 +299,7 @@ class Profile(Strict):
                 "is set by hand, bench.toml says profile = 'typed'",
             )
             return
-        for field in _COMMANDS:
+        for field in (*_COMMANDS, "acknowledge", "echo", "prompt", "exchange"):
             if getattr(self, field):
                 yield Problem(
                     path=(field,),

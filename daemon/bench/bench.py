@@ -117,6 +117,8 @@ class Bench:
         self._halted = Event()
         self._goes_on = goes_on
         self._guard: Guard | None = None
+        self._shares = False
+        self._shared: int | None = None
 
         def binding(role: str, instrument: model.Instrument) -> Binding:
             return Binding(
@@ -156,8 +158,15 @@ class Bench:
                 driver.identify()
                 driver.prepare()
             if guarded and not by_hand:
-                orders = Orders.of(settings.source, profiles[settings.source.profile])
-                self._guard = Guard(orders, busy=lambda: self.source.is_on, lost=lost)
+                profile = profiles[settings.source.profile]
+                self._shares = profile.one_connection
+                self._shared = self.source.descriptor() if self._shares else None
+                self._guard = Guard(
+                    Orders.of(settings.source, profile),
+                    busy=lambda: self.source.is_on,
+                    lost=lost,
+                    shared=self._shared,
+                )
                 opened.callback(self._guard.close)
             self._lines = opened.pop_all()
 
@@ -232,6 +241,16 @@ class Bench:
         self._goes_on(STEP_S + longest_s)
         if self._guard is not None:
             self._guard.step(STEP_S + longest_s)
+            self._share()
+
+    def _share(self) -> None:
+        """Hand the guard the one line that a source takes, whenever it is new."""
+        if not self._shares or self._guard is None:
+            return
+        now = self.source.descriptor()
+        if now is not None and now != self._shared:
+            self._guard.hand_over(now)
+        self._shared = now
 
     def _stepping(self, connect: Connect) -> Connect:
         """Have every exchange on every line be a step."""
@@ -275,7 +294,10 @@ class _SteppingLine:
     ) -> None:
         self._line = line
         self._step = step
-        self._longest_s = EXCHANGE_TIMEOUTS * instrument.timeout_s
+        self._longest_s = (
+            EXCHANGE_TIMEOUTS * (instrument.timeout_s + profile.opening_pause_s)
+            + profile.silence_s
+        )
         self._silence_s = profile.silence_s
 
     def write(self, text: str) -> None:
@@ -283,9 +305,9 @@ class _SteppingLine:
         self._line.write(text)
         self._step(self._silence_s)
 
-    def query(self, text: str) -> str:
+    def query(self, text: str, lines: int = 1) -> str:
         self._step(self._longest_s)
-        answer = self._line.query(text)
+        answer = self._line.query(text, lines)
         self._step(self._silence_s)
         return answer
 
@@ -294,6 +316,9 @@ class _SteppingLine:
         line = self._line.listen()
         self._step(self._silence_s)
         return line
+
+    def descriptor(self) -> int | None:
+        return self._line.descriptor()
 
     def close(self) -> None:
         self._line.close()

@@ -15,8 +15,8 @@ class Connection(Protocol):
         """Send a command that has no answer."""
         ...
 
-    def query(self, text: str) -> str:
-        """Send a query and return its whole answer."""
+    def query(self, text: str, lines: int = 1) -> str:
+        r"""Send a query and return its whole answer, `\n` between its lines."""
         ...
 
     def listen(self) -> str:
@@ -25,6 +25,10 @@ class Connection(Protocol):
 
     def close(self) -> None:
         """Let go of the instrument; a second time does nothing."""
+        ...
+
+    def descriptor(self) -> int | None:
+        """Return what another process can speak over, where it can; it stays ours."""
         ...
 
 

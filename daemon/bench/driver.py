@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal, DecimalException
 from math import inf
 
-from config import Instrument, Profile
+from config import Exchange, Instrument, Profile
 from daemon.bench.clock import Clock
 from daemon.bench.connection import Connect
 from daemon.bench.errors import (
@@ -16,6 +16,7 @@ from daemon.bench.errors import (
     RefusedError,
     WrongIdentityError,
 )
+from daemon.bench.guard import says_on
 from daemon.bench.retry import Retry
 
 __all__ = ["ANYTHING", "Binding", "Driver", "Meter", "Selector", "Window"]
@@ -110,9 +111,10 @@ class Driver:
         found: list[str] = []
         if self.profile.errors is None:
             return found
+        none = self.profile.of("errors").no
         for _ in range(COMPLAINTS_READ):
-            entry = self._ask(self.profile.errors)
-            if NO_COMPLAINT.match(entry):
+            entry = self._asked("errors")
+            if NO_COMPLAINT.match(entry) if none is None else re.fullmatch(none, entry):
                 break
             found.append(entry)
         return found
@@ -121,19 +123,87 @@ class Driver:
         """Let go of the line."""
         self._line.close()
 
-    def _tell(self, command: str) -> None:
+    def _carry_out(
+        self, key: str, command: str, place: str = "", text: str = ""
+    ) -> str:
+        """Send one of the profile's commands with all that belongs to it.
+
+        Parameters
+        ----------
+        key : str
+            Under which the profile has it.
+        command : str
+            Its text there.
+        place, text : str
+            What is filled in, and by what.
+
+        Returns
+        -------
+        str
+            The command as it was sent.
+
+        Raises
+        ------
+        RefusedError
+            It is answered, and otherwise than the profile says.
+        """
+        more = self.profile.of(key)
+        for one in more.before:
+            self._tell(one)
+        sent = command.format(**{place: text}) if place else command
+        self._tell(sent, more)
+        for one in more.after:
+            self._tell(one)
+        return sent
+
+    def _asked(self, key: str, place: str = "", text: str = "") -> str:
+        """Return the answer to one of the profile's queries."""
+        more, command = self.profile.of(key), self._need(key)
+        for one in more.before:
+            self._tell(one)
+        query = command.format(**{place: text}) if place else command
+        answer = self._ask(query, more.lines)
+        for one in more.after:
+            self._tell(one)
+        return answer
+
+    def _filled(self, key: str, command: str, value: float, digits: int = 6) -> str:
+        """Return what stands in a command for a number.
+
+        Raises
+        ------
+        RefusedError
+            The command cannot say this number; nothing was sent.
+        """
+        try:
+            return self.profile.of(key).sent(value, digits)
+        except ValueError as exc:
+            raise self._fault(RefusedError, command, f"not sent: {exc}") from exc
+
+    def _tell(self, command: str, more: Exchange | None = None) -> None:
         """Send a command, and wait until it is done where the instrument can say."""
-        if self.profile.complete is None:
+        expected = (more and more.expect) or self.profile.acknowledge
+        if expected is not None:
+            answer = self._line.query(command, more.lines if more else 1).strip()
+            if re.fullmatch(expected, answer) is None:
+                reason = f"answered {answer!r}, which is not the profile's {expected!r}"
+                raise self._fault(RefusedError, command, reason)
+        elif self.profile.complete is None:
             self._line.write(command)
         else:
             text = f"{command};{self.profile.complete}"
             self._expect_one(text, self._line.query(text))
         self._pause()
 
-    def _ask(self, command: str) -> str:
-        answer = self._line.query(command).strip()
+    def _ask(self, command: str, lines: int = 1) -> str:
+        answer = self._line.query(command, lines).strip()
         self._pause()
         return answer
+
+    def _says_yes(self, key: str, answer: str) -> bool | None:
+        """Whether an answer says yes; None where it says neither yes nor no."""
+        more = self.profile.of(key)
+        return says_on(answer, yes=more.yes, no=more.no)
 
     def _pause(self) -> None:
         if self.profile.silence_s:
@@ -174,7 +244,7 @@ class Meter(Driver):
         self._read_command = "" if self._talks else self._need("read")
         self._number = re.compile(self.profile.number)
         self._beyond_range = re.compile(self.profile.beyond_range or NEVER_MATCHES)
-        self._factor = self.profile.scale / divide_by
+        self._divide_by = divide_by
         self._chosen: tuple[float, float] | None = None
         self.last: float | None = None
         """Its newest reading, be it one that was thrown away."""
@@ -226,7 +296,7 @@ class Meter(Driver):
 
     def _read(self, window: Window) -> float:
         command = self._read_command
-        answer = self._line.listen().strip() if self._talks else self._ask(command)
+        answer = self._line.listen().strip() if self._talks else self._asked("read")
         if self._beyond_range.fullmatch(answer):
             raise self._fault(OverrangeError, command, "reads beyond its range")
         value = _value(self._number.fullmatch(answer))
@@ -243,28 +313,32 @@ class Meter(Driver):
             if value == SCPI_NOT_A_NUMBER:
                 raise self._fault(BadAnswerError, command, "has no reading to give")
             raise self._fault(OverrangeError, command, "reads beyond its range")
-        value *= self._factor
+        value = self._value_of(value)
         self.believe(value, window)
         self.last = value
         return value
 
     def _choose(self, full_scale: float, cycles: float) -> None:
         told = [
-            command.format(**filled)
-            for command, filled in (
-                (self.profile.set_range, {"range": f"{full_scale:g}"}),
-                (self.profile.integrate, {"cycles": f"{cycles:g}"}),
+            (key, command, place, self._filled(key, command, value))
+            for key, place, value in (
+                ("set_range", "range", full_scale),
+                ("integrate", "cycles", cycles),
             )
-            if command is not None
+            if (command := getattr(self.profile, key)) is not None
         ]
-        for command in told:
-            self._tell(command)
-            self.check_complaints(command)
+        for one in told:
+            self.check_complaints(self._carry_out(*one))
         if told:
-            thrown_away = self._number.fullmatch(self._ask(self._read_command))
+            thrown_away = self._number.fullmatch(self._asked("read"))
             value = _value(thrown_away)
             if value is not None:
-                self.last = value * self._factor
+                self.last = self._value_of(value)
+
+    def _value_of(self, number: float) -> float:
+        """Return what a number that was answered says, in ampere or volt."""
+        read = self.profile.of("read").read(number * self.profile.scale)
+        return read / self._divide_by
 
     def _restore(self) -> None:
         self.prepare()
@@ -306,13 +380,25 @@ class Selector(Driver):
         """Whether it says that `position` is chosen; False where it cannot say."""
         if self.profile.selected is None:
             return False
-        answer = self._ask(self.profile.selected.format(selector=position))
-        return answer.strip() in {"1", "+1"}
+        return self._says_chosen(position) is True
 
     def _select(self, position: str) -> None:
+        text = self._chosen("select", position)
         for command in self.profile.select:
-            self._tell(command.format(selector=position))
+            self._carry_out("select", command, "selector", text)
         if self.profile.selected is not None:
-            query = self.profile.selected.format(selector=position)
-            self._expect_one(query, self._ask(query))
+            said = self._says_chosen(position)
+            if said is not True:
+                reason = f"it does not say that {position} is chosen"
+                raise self._fault(BadAnswerError, self.profile.selected, reason)
         self.check_complaints("selection")
+
+    def _says_chosen(self, position: str) -> bool | None:
+        answer = self._asked("selected", "selector", self._chosen("selected", position))
+        return self._says_yes("selected", answer)
+
+    def _chosen(self, key: str, position: str) -> str:
+        try:
+            return self.profile.of(key).chosen(position)
+        except ValueError as exc:
+            raise self._fault(RefusedError, key, f"not sent: {exc}") from exc

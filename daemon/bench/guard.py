@@ -13,6 +13,9 @@ long as it makes its steps in the time that each step may take. A thread that li
 while the measurement hangs keeps no source on. All of it goes by the monotonic
 clock; setting the time of day changes nothing.
 
+A source that takes one connection only is told over the daemon's own: the daemon hands
+over what it has open, and the guard keeps it open when the daemon is gone.
+
 It helps, and is no safety function: with a cable pulled, only the instrument's own
 watchdog can turn the output off.
 """
@@ -30,11 +33,12 @@ from contextlib import suppress
 from math import inf
 from pathlib import Path
 from select import select
-from threading import Event, Thread
+from threading import Event, Lock, Thread
 from time import monotonic, sleep
 from typing import TYPE_CHECKING, Any, Self
 
 from daemon.bench.errors import GuardLostError
+from daemon.bench.framing import Framing
 
 if TYPE_CHECKING:  # pydantic would double the time that the process needs to start
     from config import Instrument, Profile
@@ -50,12 +54,14 @@ FIRE_S = 2.0
 WATCH_PATIENCE_S = 600.0
 """A cable that was pulled may be put back; then the source is to go off."""
 OFF_PATIENCE_S = 10.0
-ANSWER_S = 0.25
 PAUSE_S = 0.05
+QUIET_S = 0.02
+"""What is still on its way to the daemon has come within this."""
 
 STDIN, STDOUT = 0, 1
 READY = "ready"
 ACTED = b"off"
+BEAT, HANDED = b".", b"h"
 SILENT = (
     f"the daemon gave no sign of life for {BOUND_S:g} s, because it was stopped or the "
     "machine too busy, and the safe-off guard turned the source off"
@@ -63,6 +69,15 @@ SILENT = (
 
 _left_trying: list[subprocess.Popen[bytes]] = []
 """Guards that still try to reach their source while the daemon goes on or ends."""
+
+PLAIN_SPEECH: dict[str, Any] = {
+    "acknowledge": None,
+    "echo": False,
+    "prompt": None,
+    "opening_pause_s": 0.0,
+    "one_connection": False,
+    "exchange": {},
+}
 
 SOCKET_ADDRESS = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
 
@@ -72,7 +87,8 @@ class Orders:
 
     def __init__(self, values: dict[str, Any]) -> None:
         self.instrument: dict[str, Any] = values["instrument"]
-        self.profile: dict[str, Any] = values["profile"]
+        # Saved orders may be of an earlier version.
+        self.profile: dict[str, Any] = {**PLAIN_SPEECH, **values["profile"]}
 
     @classmethod
     def of(cls, instrument: "Instrument", profile: "Profile") -> Self:
@@ -88,6 +104,28 @@ class Orders:
     def load(cls, file: Path) -> Self:
         """Read orders that `save` wrote."""
         return cls(json.loads(file.read_text(encoding="utf-8")))
+
+    @property
+    def longest_s(self) -> float:
+        """How long one attempt to turn the output off may take, when it works."""
+        timeout_s: float = self.instrument["timeout_s"]
+        silence_s: float = self.profile["silence_s"]
+        pause_s: float = self.profile["opening_pause_s"]
+        return 2 * timeout_s + 4 * silence_s + pause_s
+
+    @property
+    def framing(self) -> Framing:
+        """How the source ends its lines."""
+        return Framing(
+            self.profile["read_termination"].encode("ascii"),
+            self.profile["echo"],
+            (self.profile["prompt"] or "").encode("ascii"),
+        )
+
+    def more(self, command: str) -> dict[str, Any]:
+        """Return what more belongs to a command."""
+        found: dict[str, Any] = self.profile["exchange"].get(command, {})
+        return found
 
     def save(self, file: Path) -> None:
         """Keep the orders for ``--off``."""
@@ -112,6 +150,8 @@ class Guard:
     lost : Callable, optional
         Told once, from a thread of its own, when the guard acted or ended while it
         was needed: a sentence for a person.
+    shared : int, optional
+        Descriptor of the daemon's own line, for a source that takes no other.
 
     Raises
     ------
@@ -125,9 +165,12 @@ class Guard:
         *,
         busy: Callable[[], bool] = lambda: False,
         lost: Callable[[str], None] | None = None,
+        shared: int | None = None,
     ) -> None:
         self._busy = busy
         self._lost = lost
+        self._longest_s = orders.longest_s
+        self._sending = Lock()
         self._due_s = inf
         self._beaten_s = 0.0
         self._late = False
@@ -141,13 +184,13 @@ class Guard:
                 # A terminal's interrupt goes to its whole group and must not come here.
                 start_new_session=True,
             )
-        self._line.settimeout(START_S)
+        self._line.settimeout(START_S + self._longest_s)
         self._ended = Event()
         self._beats = Thread(
             target=self._go_on_beating, name="guard beats", daemon=True
         )
         try:
-            self._begin(orders)
+            self._begin(orders, shared)
         except BaseException:
             self.close()
             raise
@@ -200,6 +243,11 @@ class Guard:
                 if select([], [self._line], [], 0)[1]:
                     self._beat()
 
+    def hand_over(self, shared: int) -> None:
+        """Let the guard speak over this line of the daemon's from now on."""
+        with suppress(OSError, ValueError):  # gone or closed: `check` says so
+            self._send(HANDED, shared)
+
     def fire(self) -> bool:
         """Have the guard turn the source off now; return whether it is off.
 
@@ -226,9 +274,16 @@ class Guard:
         except subprocess.TimeoutExpired:
             _left_trying.append(self._process)
 
-    def _begin(self, orders: Orders) -> None:
+    def _begin(self, orders: Orders, shared: int | None) -> None:
+        if shared is None and orders.profile["one_connection"]:
+            raise GuardLostError(
+                reason="the source takes one connection only, and the safe-off guard "
+                "can share only a plain socket or a serial port"
+            )
         try:
             self._line.sendall(orders.as_line().encode())
+            if shared is not None:
+                self._send(HANDED, shared)
             self._beats.start()
             heard = self._line.recv(1024).decode(errors="replace")
         except OSError as exc:
@@ -239,8 +294,15 @@ class Guard:
             )
 
     def _beat(self) -> None:
-        self._line.sendall(b".")
+        self._send(BEAT)
         self._beaten_s = monotonic()
+
+    def _send(self, what: bytes, *descriptors: int) -> None:
+        with self._sending:
+            if descriptors:
+                socket.send_fds(self._line, [what], descriptors)
+            else:
+                self._line.sendall(what)
 
     def _go_on_beating(self) -> None:
         try:
@@ -267,7 +329,7 @@ class Guard:
         """Say why the guard is gone and whether it turned the source off."""
         why = "the measurement hangs" if self._late else "the safe-off guard ended"
         try:
-            off = self._process.wait(2 * (BOUND_S + ANSWER_S)) == 0
+            off = self._process.wait(2 * BOUND_S + self._longest_s) == 0
         except subprocess.TimeoutExpired:
             off = False
         said = "the source was turned off" if off else TAKE_AS_LIVE
@@ -281,8 +343,15 @@ TAKE_AS_LIVE = (
 )
 
 
-def turn_off(orders: Orders, patience_s: float) -> str | None:
+def turn_off(
+    orders: Orders, patience_s: float, *, meanwhile: Callable[[], object] = lambda: None
+) -> str | None:
     """Turn the output off, again and again until it reads back as off.
+
+    Parameters
+    ----------
+    meanwhile : Callable
+        Called between two attempts.
 
     Returns
     -------
@@ -292,10 +361,17 @@ def turn_off(orders: Orders, patience_s: float) -> str | None:
     deadline_s = monotonic() + patience_s
     address = _socket_address(orders)
     while True:
-        reason = _over_socket(orders, address) if address else _over_visa(orders)
+        reason = _over_shared(orders)
+        if reason is not None:
+            reason = _over_socket(orders, address) if address else _over_visa(orders)
         if reason is None or monotonic() > deadline_s:
             return reason
+        meanwhile()
         sleep(PAUSE_S)
+
+
+_shared: list[int] = []
+"""The daemon's own line to the source, where it was handed over."""
 
 
 def _socket_address(orders: Orders) -> tuple[str, int] | None:
@@ -303,33 +379,107 @@ def _socket_address(orders: Orders) -> tuple[str, int] | None:
     return (match[1], int(match[2])) if match else None
 
 
-def _over_socket(orders: Orders, address: tuple[str, int]) -> str | None:
-    """Turn the output off over a plain socket, which is there in a millisecond."""
-    profile = orders.profile
-    ending = profile["write_termination"]
-    lines = [profile["output_off"] + ending]
-    if profile["output"] is not None:
-        lines.append(profile["output"] + ending)
+def _over_shared(orders: Orders) -> str | None:
+    """Turn the output off over the daemon's own line; it is let go of when it fails."""
+    if not _shared:
+        return "no line was handed over"
+    line = _shared[-1]
     try:
-        with socket.create_connection(address, timeout=ANSWER_S) as link:
-            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            link.sendall("".join(lines).encode("ascii"))
-            if profile["output"] is None:
-                return None
-            return _not_off(_read_line(link, profile["read_termination"]))
+        while select([line], [], [], QUIET_S)[0] and os.read(line, 4096):
+            pass  # what was asked for by the daemon
+        return _off_over(line, orders)
     except OSError as exc:
+        with suppress(OSError):
+            os.close(_shared.pop())
         return str(exc)
 
 
-def _read_line(link: socket.socket, termination: str) -> str:
-    deadline_s = monotonic() + ANSWER_S
-    answer = b""
-    while not answer.endswith(termination.encode("ascii")) or not answer:
-        link.settimeout(max(deadline_s - monotonic(), 0.001))
-        more = link.recv(256)
-        if not more:
-            break
-        answer += more
+def _over_socket(orders: Orders, address: tuple[str, int]) -> str | None:
+    """Turn the output off over a plain socket, which is there in a millisecond."""
+    timeout_s = orders.instrument["timeout_s"]
+    try:
+        with socket.create_connection(address, timeout=timeout_s) as link:
+            link.setblocking(True)
+            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            if pause_s := orders.profile["opening_pause_s"]:
+                sleep(pause_s)
+                while select([link], [], [], 0)[0] and link.recv(4096):
+                    pass
+            return _off_over(link.fileno(), orders)
+    except TimeoutError:
+        return f"it takes no connection within {timeout_s:g} s"
+    except OSError as exc:
+        return f"it cannot be connected to: {exc}"
+
+
+def _off_over(line: int, orders: Orders) -> str | None:
+    """Turn the output off over an open line, and ask whether it is.
+
+    Whatever it answers to the command, it is asked; only that answer counts.
+
+    Raises
+    ------
+    OSError
+        The line is gone.
+    """
+    profile = orders.profile
+    more = orders.more("output_off")
+    answered = profile["acknowledge"] or more.get("expect")
+    lines = more.get("lines", 1) if answered else 0
+    why = ""
+    for text in (
+        *more.get("before", ()),
+        profile["output_off"],
+        *more.get("after", ()),
+    ):
+        try:
+            _said(line, orders, text, lines)
+        except ValueError as exc:
+            why = str(exc)
+        sleep(profile["silence_s"])
+    query = profile["output"]
+    if query is None:
+        return why or None
+    asked = orders.more("output")
+    try:
+        for text in asked.get("before", ()):
+            _said(line, orders, text, lines)
+            sleep(profile["silence_s"])
+        answer = _said(line, orders, query, asked.get("lines", 1))
+    except ValueError as exc:
+        return str(exc)
+    said = says_on(answer, yes=asked.get("yes"), no=asked.get("no"))
+    return None if said is False else f"asked for its output it says {answer!r}"
+
+
+def _said(line: int, orders: Orders, text: str, lines: int) -> str:
+    """Send one line and return what is answered to it.
+
+    Raises
+    ------
+    ValueError
+        No answer in time, or not one.
+    OSError
+        The line is gone.
+    """
+    framing = orders.framing
+    os.write(line, (text + orders.profile["write_termination"]).encode("ascii"))
+    if not framing.speaks(lines):
+        return ""
+    timeout_s = orders.instrument["timeout_s"]
+    deadline_s = monotonic() + timeout_s
+    heard = b""
+    while not framing.is_whole(heard, lines):
+        left_s = deadline_s - monotonic()
+        if left_s <= 0 or not select([line], [], [], left_s)[0]:
+            message = f"no whole answer to {text!r} within {timeout_s:g} s"
+            raise ValueError(message)
+        come = os.read(line, 4096)
+        if not come:
+            message = f"it closed the line after {text!r}"
+            raise ConnectionError(message)
+        heard += come
+    answer = framing.answer(heard, text.encode("ascii"), lines)
     return answer.decode("ascii", errors="replace").strip()
 
 
@@ -339,60 +489,97 @@ def _over_visa(orders: Orders) -> str | None:
         Instrument,
         Profile,
     )
+    from daemon.bench.clock import ScaledClock  # noqa: PLC0415
+    from daemon.bench.driver import Binding  # noqa: PLC0415
     from daemon.bench.errors import InstrumentError  # noqa: PLC0415
+    from daemon.bench.retry import NEVER  # noqa: PLC0415
+    from daemon.bench.source import Source  # noqa: PLC0415
     from daemon.bench.visa import connect  # noqa: PLC0415
 
-    profile = Profile.model_validate_json(json.dumps(orders.profile))
-    instrument = Instrument.model_validate_json(json.dumps(orders.instrument))
+    def nothing() -> None:
+        """Never turn it on, and watch nothing."""
+
+    # The output itself is asked for; that the command is done says less.
+    plain = {**orders.profile, "complete": None}
     try:
-        line = connect("source", instrument, profile)
+        source = Source(
+            Binding(
+                role="source",
+                instrument=Instrument.model_validate_json(
+                    json.dumps(orders.instrument)
+                ),
+                profile=Profile.model_validate_json(json.dumps(plain)),
+                connect=connect,
+                clock=ScaledClock(),
+                retry=NEVER,
+            ),
+            limit=0.0,
+            permit=nothing,
+            step=nothing,
+        )
         try:
-            line.write(str(profile.output_off))
-            if profile.output is None:
-                return None
-            return _not_off(line.query(profile.output).strip())
+            source.output_off()
         finally:
-            line.close()
+            source.close()
     except InstrumentError as exc:
-        return str(exc)
+        return exc.reason
+    return None
 
 
-def says_on(answer: str) -> bool | None:
-    """Return whether a source that was asked for its output says on.
+def says_on(
+    answer: str, *, yes: str | None = None, no: str | None = None
+) -> bool | None:
+    """Return whether an instrument that was asked says on, or yes.
 
     SCPI-99 volume 1, 7.3 (from memory) has it answer 1 or 0; older ones say ON, OFF,
     or +0.
+
+    Parameters
+    ----------
+    yes, no : str, optional
+        Patterns of whole answers, where it says otherwise.
 
     Returns
     -------
     bool or None
         None for an answer that is neither.
     """
+    if yes is not None and no is not None:
+        if re.fullmatch(yes, answer) is not None:
+            return True
+        return None if re.fullmatch(no, answer) is None else False
     return {"1": True, "ON": True, "0": False, "OFF": False}.get(
         answer.strip().upper().removeprefix("+")
     )
 
 
-def _not_off(answer: str) -> str | None:
-    if says_on(answer) is False:
-        return None
-    return f"asked for its output it says {answer!r}"
-
-
 def _watch() -> str | None:
     """Wait for the heartbeats to end, then turn the source off; return why not."""
     orders = Orders(json.loads(_first_line()))
+    heard = socket.socket(fileno=STDIN)
+    if orders.profile["one_connection"]:
+        _take(heard)
     # The source is off at this time, so this only proves that the way is open.
     reason = turn_off(orders, 0.0)
     with suppress(Exception):  # whatever ends the watch, the source goes off
         os.write(STDOUT, (reason or READY).encode())
         if reason is not None:
             return reason
-        _watch_over(orders)
+        _watch_over(orders, heard)
     return turn_off(orders, WATCH_PATIENCE_S)
 
 
-def _watch_over(orders: Orders) -> None:
+def _take(heard: socket.socket) -> bool:
+    """Take what the daemon says; return whether it still says something."""
+    said, descriptors, _, _ = socket.recv_fds(heard, 4096, 4)
+    for one in descriptors:
+        while _shared:
+            os.close(_shared.pop())
+        _shared.append(one)
+    return bool(said)
+
+
+def _watch_over(orders: Orders, heard: socket.socket) -> None:
     """Turn the source off whenever the heartbeats pause; return once they have ended.
 
     Raises
@@ -400,16 +587,22 @@ def _watch_over(orders: Orders) -> None:
     OSError
         Nobody listens any more.
     """
+
+    def handed() -> None:
+        """Take a new line of a daemon that lives on, which it says between beats."""
+        if select([STDIN], [], [], 0)[0]:
+            _take(heard)
+
     is_off = False
     while True:
         if select([STDIN], [], [], None if is_off else BOUND_S)[0]:
-            if not os.read(STDIN, 4096):
+            if not _take(heard):
                 return
             is_off = False
             continue
         # Said before too: a daemon that goes on in between turns nothing on unawares.
         os.write(STDOUT, ACTED)
-        if turn_off(orders, WATCH_PATIENCE_S) is not None:
+        if turn_off(orders, WATCH_PATIENCE_S, meanwhile=handed) is not None:
             return
         os.write(STDOUT, ACTED)
         is_off = True

@@ -84,9 +84,9 @@ class PersonLine:
             case _:
                 self._turn_off()
 
-    def query(self, text: str) -> str:
+    def query(self, text: str, lines: int = 1) -> str:
         """Refuse: a person is asked for nothing but a confirmation."""
-        del text
+        del text, lines
         reason = "a source set by hand answers no question"
         raise self._nobody(reason)
 
@@ -97,6 +97,9 @@ class PersonLine:
 
     def close(self) -> None:
         """Do nothing: a person stays."""
+
+    def descriptor(self) -> None:
+        """Return nothing: no other process speaks to a person."""
 
     def _turn_off(self) -> None:
         if not self._on:

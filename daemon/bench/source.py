@@ -14,11 +14,11 @@ from daemon.bench.errors import (
     OutputNotOffError,
     RefusedError,
 )
-from daemon.bench.guard import says_on
 
 __all__ = ["Source"]
 
 OFF_ATTEMPTS = 3
+LEVEL_DIGITS = 9
 LONGEST_PAUSE_S = 1.0
 """Whoever waits with the source on says this often that it still does."""
 
@@ -59,7 +59,9 @@ class Source(Driver):
 
     def set_compliance(self, compliance: float) -> None:
         """Limit what the source may drive the unit to; comes before output on."""
-        self._tell(self._need("set_compliance").format(compliance=f"{compliance:g}"))
+        command = self._need("set_compliance")
+        text = self._filled("set_compliance", command, compliance)
+        self._carry_out("set_compliance", command, "compliance", text)
         self.check_complaints("compliance")
         self._compliance_is_set = True
 
@@ -86,9 +88,10 @@ class Source(Driver):
                 self._permit()
             if self._on:
                 self._require_on("before a new level")
-            command = self._need("set_level").format(level=f"{level:.9g}")
-            self._tell(command)
-            self.check_complaints(command)
+            command = self._need("set_level")
+            text = self._filled("set_level", command, level, LEVEL_DIGITS)
+            sent = self._carry_out("set_level", command, "level", text)
+            self.check_complaints(sent)
             self._spoken_s = self._clock.now_s()
 
     def output_on(self) -> None:
@@ -105,10 +108,14 @@ class Source(Driver):
                 self._tell(start.format(seconds=f"{self._silence_s:g}"))
                 self.check_complaints(start)
             self._on = True
-            self._tell(command)
+            self._carry_out("output_on", command)
             self._require_on(command)
             self.check_complaints(command)
             self._spoken_s = self._clock.now_s()
+
+    def descriptor(self) -> int | None:
+        """Return what another process can speak to it over, where it can."""
+        return self._line.descriptor()
 
     @property
     def is_on(self) -> bool:
@@ -162,9 +169,16 @@ class Source(Driver):
         try:
             reason = "it still says on"
             for _ in range(OFF_ATTEMPTS):
+                told = False
                 try:
-                    self._tell(self._need("output_off"))
-                    if self._is_off():
+                    self._carry_out("output_off", self._need("output_off"))
+                    told = True
+                except InstrumentError as exc:
+                    reason = exc.reason
+                try:
+                    # One that answered something else may have gone off all the same.
+                    can_say = self.profile.output is not None
+                    if (told or can_say) and self._is_off():
                         self._on = False
                         self._compliance_is_set = False
                         return
@@ -199,9 +213,11 @@ class Source(Driver):
 
     def _says_on(self) -> bool:
         command = self._need("output")
-        answer = self._ask(command)
-        on = says_on(answer)
+        answer = self._asked("output")
+        on = self._says_yes("output", answer)
         if on is None:
-            reason = f"answered {answer!r}, not 0, 1, OFF or ON"
+            more = self.profile.of("output")
+            wanted = "0, 1, OFF or ON" if more.yes is None else "what says on, or off"
+            reason = f"answered {answer!r}, not {wanted}"
             raise self._fault(BadAnswerError, command, reason)
         return on

@@ -7,6 +7,7 @@ import warnings
 from contextlib import suppress
 from functools import cache
 from select import select
+from threading import Event
 from time import monotonic
 from typing import Any, Protocol
 
@@ -17,6 +18,7 @@ from pyvisa.rname import ResourceName
 
 from config import Instrument, Profile, SerialLine
 from daemon.bench.connection import Connection
+from daemon.bench.framing import Framing
 from daemon.bench.wire import Line
 
 __all__ = ["connect", "resources"]
@@ -76,6 +78,12 @@ class _VisaLine:
     def __init__(self, instrument: Instrument, profile: Profile) -> None:
         self._timeout_s = instrument.timeout_s
         self._profile = profile
+        self._framing = Framing(
+            profile.read_termination.encode("ascii"),
+            profile.echo,
+            (profile.prompt or "").encode("ascii"),
+        )
+        self._wire: _Wire | None = None
         self._resource = _open(instrument)
         try:
             self._wire = _wire_of(self._resource, profile)
@@ -86,16 +94,16 @@ class _VisaLine:
             raise
 
     def write(self, text: str) -> None:
-        self._exchange(text, answered=False)
+        self._exchange(text, 0)
 
-    def query(self, text: str) -> str:
-        return self._exchange(text, answered=True)
+    def query(self, text: str, lines: int = 1) -> str:
+        return self._exchange(text, lines)
 
     def listen(self) -> str:
         if self._wire is None:
             message = "this kind of line carries answers only, nothing unasked"
             raise ValueError(message)
-        ending = self._ending
+        ending = self._framing.ending
         deadline_s = monotonic() + self._timeout_s
         # What has arrived is of the past, and so is the line that is half way here.
         self._wire.arrived(0.0)
@@ -106,29 +114,34 @@ class _VisaLine:
 
     def drain(self, within_s: float) -> None:
         """Throw away whatever comes within this time."""
+        if self._wire is None:
+            Event().wait(within_s)
+            return
         deadline_s = monotonic() + within_s
-        while self._wire is not None and (left_s := deadline_s - monotonic()) > 0:
+        while (left_s := deadline_s - monotonic()) > 0:
             self._wire.arrived(left_s)
+
+    def descriptor(self) -> int | None:
+        return None if self._wire is None else self._wire.descriptor()
 
     def close(self) -> None:
         with suppress(Exception):  # back ends raise anything on a broken line
+            if self._wire is not None:
+                self._wire.hang_up()
+        with suppress(Exception):
             self._resource.close()
 
-    @property
-    def _ending(self) -> bytes:
-        return self._profile.read_termination.encode("ascii")
-
-    def _exchange(self, text: str, *, answered: bool) -> str:
+    def _exchange(self, text: str, lines: int) -> str:
         if self._wire is not None and (unread := self._wire.arrived(0.0)):
             message = f"{unread!r} came unasked"
             raise ValueError(message)
         command = text + self._profile.write_termination
-        wire = self._wire
         try:
             self._resource.write_raw(command.encode("ascii"))
-            if not answered:
-                return ""
-            raw = self._resource.read_raw() if wire is None else self._answer(wire)
+            if self._wire is not None:
+                raw = self._answer(self._wire, text.encode("ascii"), lines)
+            else:
+                raw = self._message(lines) if lines else b""
         except pyvisa.errors.VisaIOError as exc:
             if exc.error_code == StatusCode.error_timeout:
                 raise self._silence() from exc
@@ -139,20 +152,30 @@ class _VisaLine:
             raise ConnectionError(str(exc)) from exc
         return self._text(raw)
 
-    def _answer(self, wire: "_Wire") -> bytes:
-        """Return one whole answer off the wire.
+    def _message(self, lines: int) -> bytes:
+        r"""Return the answer on a line that frames it, `\n` between its lines."""
+        raw = self._resource.read_raw().removesuffix(self._framing.ending)
+        if not (lines > 1 and self._framing.ending):
+            return raw
+        said = raw.split(self._framing.ending)
+        if len(said) != lines:
+            message = f"answered {raw!r}, not {lines} lines"
+            raise ValueError(message)
+        return b"\n".join(said)
+
+    def _answer(self, wire: "_Wire", command: bytes, lines: int) -> bytes:
+        """Return one whole answer off the wire; none where none follows.
 
         The back end's own wait goes by the time of day, which can be set back, and
         spins on a line that the other end has closed.
         """
+        if not self._framing.speaks(lines):
+            return b""
         deadline_s = monotonic() + self._timeout_s
         heard = b""
-        while self._ending not in heard:
+        while not self._framing.is_whole(heard, lines):
             heard += self._sooner_than(deadline_s, wire)
-        if not heard.endswith(self._ending) or heard.count(self._ending) > 1:
-            message = f"answered {heard!r}, more than one answer"
-            raise ValueError(message)
-        return heard
+        return self._framing.answer(heard, command, lines)
 
     def _sooner_than(self, deadline_s: float, wire: "_Wire") -> bytes:
         left_s = deadline_s - monotonic()
@@ -162,11 +185,10 @@ class _VisaLine:
 
     def _text(self, raw: bytes) -> str:
         try:
-            answer = raw.decode("ascii")
+            return raw.decode("ascii")
         except UnicodeDecodeError as exc:
             message = f"answered {raw!r}, no plain text"
             raise ValueError(message) from exc
-        return answer.removesuffix(self._profile.read_termination)
 
     def _silence(self) -> TimeoutError:
         return TimeoutError(f"no whole answer within {self._timeout_s:g} s")
@@ -183,6 +205,14 @@ class _Wire(Protocol):
         OSError
             The other end is gone.
         """
+        ...
+
+    def descriptor(self) -> int | None:
+        """Return what another process can speak over, where it can."""
+        ...
+
+    def hang_up(self) -> None:
+        """End the line for whoever else holds it too."""
         ...
 
 
@@ -206,6 +236,12 @@ class _SocketWire:
             raise ConnectionError(message)
         return come
 
+    def descriptor(self) -> int | None:
+        return self.link.fileno()
+
+    def hang_up(self) -> None:
+        self.link.shutdown(socket.SHUT_RDWR)
+
 
 class _SerialWire:
     """A serial port, set as the profile says."""
@@ -225,6 +261,7 @@ class _SerialWire:
         port.parity = {"none": "N", "even": "E", "odd": "O"}[line.parity]
         port.stopbits = line.stop_bits
         port.rtscts = line.flow_control == "hardware"
+        port.dsrdtr = line.flow_control == "hardware DTR/DSR"
         port.xonxoff = line.flow_control == "software"
         if line.power_from_line:
             port.dtr, port.rts = True, False
@@ -235,6 +272,15 @@ class _SerialWire:
         first: bytes = self._port.read(1)
         rest: bytes = self._port.read(self._port.in_waiting) if first else b""
         return first + rest
+
+    def descriptor(self) -> int | None:
+        try:
+            return int(self._port.fileno())
+        except (AttributeError, OSError):  # not on this system
+            return None
+
+    def hang_up(self) -> None:
+        """Do nothing: a port has no other end that waits."""
 
 
 def _wire_of(resource: MessageBasedResource, profile: Profile) -> _Wire | None:

@@ -6,6 +6,7 @@ line on which anything went wrong is never used again: it is closed, and the nex
 call opens another and checks that the same instrument answers.
 """
 
+import re
 from collections.abc import Callable
 from contextlib import suppress
 from threading import RLock
@@ -23,6 +24,9 @@ from daemon.bench.errors import (
 )
 
 __all__ = ["Line", "by_address"]
+
+ANY_IDENTITY = r".*,.*"
+"""IEEE 488.2, 10.14 (from memory): four fields between commas."""
 
 OPENINGS = 3
 """An instrument with one output queue for all lines may first give the new line what
@@ -59,7 +63,9 @@ class Line:
     ) -> None:
         self._role = role
         self._address = instrument.address
+        self._profile = profile
         self._identity_query = profile.identity
+        self._identity_pattern = profile.of("identity").expect or ANY_IDENTITY
         self._talks = profile.talks_by_itself
         self._timeout_s = instrument.timeout_s
         self._failed = False
@@ -83,8 +89,8 @@ class Line:
                 self._end(exc, text)
                 raise
 
-    def query(self, text: str) -> str:
-        """Send a query and return its whole answer.
+    def query(self, text: str, lines: int = 1) -> str:
+        r"""Send a query and return its whole answer, `\n` between its lines.
 
         Raises
         ------
@@ -94,13 +100,13 @@ class Line:
             The line is or gets closed at the other end. The instrument may have
             lost its settings with its power, so the caller must know.
         BadAnswerError
-            Not ASCII, or more than one answer.
+            Not ASCII, or not one answer of so many lines.
         WrongIdentityError
             After a reopening another instrument answers.
         """
         with self._lock:
             try:
-                return (self._bare or self._open()).query(text)
+                return (self._bare or self._open()).query(text, lines)
             except BaseException as exc:
                 self._end(exc, text)
                 raise
@@ -124,6 +130,11 @@ class Line:
                 self._end(exc, "")
                 raise
 
+    def descriptor(self) -> int | None:
+        """Return what another process can speak over; None while the line is shut."""
+        with self._lock:
+            return None if self._bare is None else self._bare.descriptor()
+
     def close(self) -> None:
         """Let go of the instrument; the next call would open it again."""
         with self._lock:
@@ -133,16 +144,17 @@ class Line:
         """Open until the right instrument answers; what answers first is it."""
         query = self._identity_query
         if query is None:
-            self._bare = self._open_bare()
+            self._bare = self._opened()
             if self._failed and not self._talks:
                 # It cannot be asked who it is, so whatever is late must come first.
                 self._bare.drain(self._timeout_s)
             return self._bare
         answer = ""
         for _ in range(OPENINGS):
-            self._bare = self._open_bare()
+            self._bare = self._opened()
             answer = self._bare.query(query).strip()
-            if self._identity is None and "," in answer:
+            new = self._identity is None
+            if new and re.fullmatch(self._identity_pattern, answer) is not None:
                 self._identity = answer
             if answer == self._identity:
                 return self._bare
@@ -150,6 +162,33 @@ class Line:
         expected = self._identity or "maker, model, serial number, firmware"
         reason = f"answered {answer!r}, expected {expected!r}"
         raise self._fault(WrongIdentityError, query, reason)
+
+    def _opened(self) -> BareLine:
+        """Open a bare line; a source is turned off over it before all else.
+
+        Whatever the source answers: who it is, and whether it is off, is asked later.
+        """
+        profile = self._profile
+        bare = self._bare = self._open_bare()
+        if profile.opening_pause_s:
+            bare.drain(profile.opening_pause_s)
+        if profile.output_off is None:
+            return bare
+        try:
+            more = profile.of("output_off")
+            for command in (*more.before, profile.output_off, *more.after):
+                if profile.acknowledge is None and more.expect is None:
+                    bare.write(command)
+                else:
+                    bare.query(command, more.lines)
+                if profile.silence_s:
+                    bare.drain(profile.silence_s)
+        except (TimeoutError, ValueError):
+            self._drop()
+            bare = self._bare = self._open_bare()
+            if profile.opening_pause_s:
+                bare.drain(profile.opening_pause_s)
+        return bare
 
     def _drop(self) -> None:
         """Close the bare line for good, in whatever state it is."""
@@ -186,7 +225,7 @@ class _Answering(Protocol):
 
     def write(self, text: str) -> None: ...
 
-    def query(self, text: str) -> str: ...
+    def query(self, text: str, lines: int = 1) -> str: ...
 
     def close(self) -> None: ...
 
@@ -205,6 +244,9 @@ class _InMemory:
 
     def drain(self, within_s: float) -> None:
         """Do nothing: what answers at once is never late."""
+
+    def descriptor(self) -> None:
+        """Return nothing: no other process reaches it."""
 
 
 def by_address(open_bare: Callable[[str], _Answering]) -> Connect:

@@ -35,8 +35,8 @@ class DirectConnection:
         else:
             self._send(text)
 
-    def query(self, text: str) -> str:
-        """Send a line and return the next line that comes.
+    def query(self, text: str, lines: int = 1) -> str:
+        """Send a line and return the next line that comes; it never sends several.
 
         Raises
         ------
@@ -45,6 +45,7 @@ class DirectConnection:
         ConnectionError
             If the connection is or gets broken.
         """
+        del lines
         if self._quiet:
             instrument = self._link.instrument
             answer = instrument.handle(text)

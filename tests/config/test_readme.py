@@ -33,6 +33,8 @@ NAMES = {
     "checks": "CHECK",
     "error_ppm": "RANGE",
     "reels": "PART",
+    "exchange": "COMMAND",
+    "texts": "VALUE",
 }
 """What the maker's own name stands for, in a table of names."""
 ROLES = ("source", "reference", "output", "selector", "ambient", "ohmmeter")

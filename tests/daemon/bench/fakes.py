@@ -213,13 +213,17 @@ class FakeLine:
         """Send a command."""
         self._fake.answer(self._role, text)
 
-    def query(self, text: str) -> str:
+    def query(self, text: str, lines: int = 1) -> str:
         """Send a query and return its answer."""
+        del lines
         return self._fake.answer(self._role, text)
 
     def listen(self) -> str:
         """Return a line that nobody asked for."""
         return self._fake.answer(self._role, "READ?")
+
+    def descriptor(self) -> None:
+        """Return nothing: it is in memory."""
 
     def close(self) -> None:
         """Let go of the line."""

@@ -1,0 +1,227 @@
+"""The guard of a source that is slow, answers in its own way, or takes one line."""
+
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from time import monotonic, sleep
+
+import pytest
+
+from config.exchange import Exchange
+from config.model import Instrument
+from config.profile import Kind, Profile
+from daemon.bench.bench import Bench
+from daemon.bench.clock import ScaledClock
+from daemon.bench.driver import Binding
+from daemon.bench.errors import GuardLostError
+from daemon.bench.guard import Guard, Orders, turn_off
+from daemon.bench.retry import NEVER
+from daemon.bench.source import Source
+from daemon.bench.visa import connect
+from tests.daemon.bench.fakes import (
+    NOMINAL_TRANSFER,
+    PROFILES,
+    READING,
+    FakeBench,
+    product,
+    settings,
+)
+
+BOARD = Profile(
+    title="Board that says OK",
+    kind=Kind.CURRENT_SOURCE,
+    read_termination="\r\n",
+    acknowledge="OK",
+    prompt="> ",
+    set_level="DAC {level}",
+    set_compliance="LIM {compliance}",
+    output_on="RUN",
+    output_off="STOP",
+    output="STATE",
+    one_connection=True,
+    exchange={"output": Exchange(yes="running", no="stopped")},
+)
+
+
+class Board(threading.Thread):
+    """A source that serves one connection, and closes every other at once."""
+
+    def __init__(self, lag_s: float = 0.0) -> None:
+        super().__init__(daemon=True)
+        self.lag_s = lag_s
+        self.on = False
+        self.off = threading.Event()
+        self.heard: list[str] = []
+        self.garbled = False
+        self.refused = 0
+        self._door = socket.create_server(("127.0.0.1", 0))
+        self._served: socket.socket | None = None
+
+    @property
+    def instrument(self) -> Instrument:
+        port = self._door.getsockname()[1]
+        return Instrument(
+            address=f"TCPIP::127.0.0.1::{port}::SOCKET", profile="board", timeout_s=1.0
+        )
+
+    def run(self) -> None:
+        with suppress(OSError):
+            while True:
+                link, _ = self._door.accept()
+                if self._served is not None:
+                    self.refused += 1
+                    link.close()
+                    continue
+                self._served = link
+                threading.Thread(target=self._serve, args=(link,), daemon=True).start()
+
+    def _serve(self, link: socket.socket) -> None:
+        with suppress(OSError), link, link.makefile("r") as lines:
+            for line in lines:
+                sleep(self.lag_s)
+                link.sendall(self._answer(line.strip()).encode() + b"\r\n> ")
+        self._served = None
+
+    def _answer(self, said: str) -> str:
+        self.heard.append(said)
+        match said.split():
+            case ["RUN"]:
+                self.on = True
+                self.off.clear()
+            case ["STOP"]:
+                self.on = False
+                self.off.set()
+            case ["STATE"]:
+                return "running" if self.on else "stopped"
+        return "?#!" if self.garbled else "OK"
+
+    def end(self) -> None:
+        self._door.close()
+
+
+@contextmanager
+def board(lag_s: float = 0.0) -> Iterator[Board]:
+    one = Board(lag_s)
+    one.start()
+    try:
+        yield one
+    finally:
+        one.end()
+
+
+def bench_of(one: Board) -> Bench:
+    """Open a bench whose source is this board; all else is in memory."""
+    fake = FakeBench()
+    told = settings().model_copy(update={"source": one.instrument})
+
+    def connected(role, instrument, profile):  # type: ignore[no-untyped-def]
+        way = connect if role == "source" else fake.connect
+        return way(role, instrument, profile)
+
+    return Bench(
+        told,
+        product(),
+        READING,
+        profiles={**PROFILES, "board": BOARD},
+        nominal_transfer=NOMINAL_TRANSFER,
+        connect=connected,
+        clock=ScaledClock(),
+    )
+
+
+def test_a_source_that_takes_one_connection_is_guarded_over_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    with board() as one, bench_of(one) as bench:
+        guard = bench._guard
+        assert guard is not None
+        bench.source.set_level(0.0, limit=0.0, setting="zero")
+        bench.source.set_compliance(10.0)
+        bench.source.output_on()
+        assert one.on
+        with monkeypatch.context() as silence:
+            silence.setattr(guard, "_beat", lambda: None)
+            began_s = monotonic()
+            assert one.off.wait(5.0)
+            assert monotonic() - began_s < 1.5
+        assert one.refused == 0
+        with pytest.raises(GuardLostError, match="gave no sign of life"):
+            bench.require_guarded()
+        bench.source_off()
+
+
+def test_the_only_connection_is_handed_over_anew_once_it_was_cut() -> None:
+    with board() as one, bench_of(one) as bench:
+        assert one._served is not None
+        one._served.shutdown(socket.SHUT_RDWR)
+        bench.source_off()
+        bench.source.set_level(0.0, limit=0.0, setting="zero")
+        one.on = True
+        assert bench._guard is not None
+        assert bench._guard.fire()
+        assert not one.on
+
+
+def test_a_guard_takes_the_time_that_the_bench_file_gives() -> None:
+    """It answers after 0.3 s, and each command waits for the one before."""
+    with board(lag_s=0.3) as one:
+        slow = BOARD.model_copy(update={"one_connection": False, "silence_s": 0.1})
+        orders = Orders.of(one.instrument, slow)
+        guard = Guard(orders)
+        one.on = True
+        guard.close()
+        assert not one.on
+        assert one.heard[:2] == ["STOP", "STATE"]
+
+
+def test_a_line_that_no_other_can_share_is_said() -> None:
+    orders = Orders.of(Instrument(address="GPIB0::7::INSTR", profile="board"), BOARD)
+    with pytest.raises(GuardLostError, match="takes one connection only"):
+        Guard(orders)
+
+
+def test_what_a_guard_could_not_do_is_said() -> None:
+    silent = BOARD.model_copy(update={"acknowledge": None, "prompt": None})
+    with board() as one:
+        odd = silent.model_copy(
+            update={"output": "WHAT", "exchange": {}, "read_termination": "\r\n> "}
+        )
+        reason = turn_off(Orders.of(one.instrument, odd), 0.0)
+    assert reason is not None
+    assert "'WHAT'" in reason or "it says" in reason
+
+
+def test_off_is_sent_first_and_blind_to_a_source_that_answers_garbled() -> None:
+    asked = BOARD.model_copy(update={"identity": "WHO"})
+    with board() as one:
+        one.garbled = one.on = True
+        with pytest.raises(Exception, match="answered"):
+            connect("source", one.instrument, asked)
+        assert one.heard[0] == "STOP"
+        assert not one.on
+
+
+def test_a_garbled_word_for_off_is_no_proof_that_it_is_on() -> None:
+    with board() as one:
+        source = _source(one)
+        one.garbled = one.on = True
+        source.output_off()
+        assert not one.on
+        source.close()
+
+
+def _source(one: Board) -> Source:
+    return Source(
+        Binding(
+            role="source",
+            instrument=one.instrument,
+            profile=BOARD,
+            connect=connect,
+            clock=ScaledClock(),
+            retry=NEVER,
+        ),
+        limit=1.0,
+        permit=lambda: None,
+        step=lambda: None,
+    )
