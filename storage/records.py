@@ -70,6 +70,8 @@ class DoubtCause(StrEnum):
     """The check standard read wrong after them."""
     OVERDUE = "overdue"
     """No check has closed them in time."""
+    DISAGREED = "disagreed"
+    """Their reference and the source's setting did not agree."""
 
 
 class ProofKind(StrEnum):

@@ -17,6 +17,7 @@ __all__ = [
     "check_range",
     "in_control",
     "moved_alike_ppm",
+    "reference_moved_ppm",
 ]
 
 COVERAGE = 2.0
@@ -97,12 +98,14 @@ def in_control(
 class AgainstSource:
     """What both meters read of one range for one of what the source was set to.
 
-    `scatter_ppm` is the standard uncertainty that the readings' own scatter leaves.
+    `scatter_ppm` is the standard uncertainty that the readings' own scatter leaves,
+    `setting` what the source was set to, in the product's input unit.
     """
 
     reference: float
     output: float
     scatter_ppm: float
+    setting: float = 0.0
 
 
 def against_source(readings: RangeReadings, *, scatter_ppm: float) -> AgainstSource:
@@ -112,6 +115,7 @@ def against_source(readings: RangeReadings, *, scatter_ppm: float) -> AgainstSou
         reference=series.reference.net_level / setting,
         output=series.output.net_level / setting,
         scatter_ppm=scatter_ppm,
+        setting=setting,
     )
 
 
@@ -156,3 +160,37 @@ def moved_alike_ppm(
     if least * most <= 0 or abs(least) <= source_stability_ppm + by_scatter_ppm:
         return None
     return least
+
+
+def reference_moved_ppm(
+    before: AgainstSource, now: AgainstSource, *, source_stability_ppm: float
+) -> float | None:
+    """Return by how much the reference reads otherwise for one setting, in ppm.
+
+    Parameters
+    ----------
+    before, now : AgainstSource
+        The same range at two times; of any unit, since what goes in is none of its.
+    source_stability_ppm : float
+        How far the source may have moved by itself meanwhile.
+
+    Returns
+    -------
+    float or None
+        None where the source, or scatter, explains it, or the settings differ.
+
+    Examples
+    --------
+    >>> before = AgainstSource(reference=1.0, output=1.0, scatter_ppm=10.0)
+    >>> now = AgainstSource(reference=1.0005, output=0.9, scatter_ppm=10.0)
+    >>> moved = reference_moved_ppm(before, now, source_stability_ppm=100.0)
+    >>> moved is not None and round(moved)
+    500
+    """
+    if now.setting != before.setting:
+        return None
+    moved_ppm = (now.reference / before.reference - 1) * 1e6
+    by_scatter_ppm = COVERAGE * hypot(before.scatter_ppm, now.scatter_ppm)
+    if abs(moved_ppm) <= source_stability_ppm + by_scatter_ppm:
+        return None
+    return moved_ppm

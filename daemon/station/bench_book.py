@@ -6,6 +6,7 @@ units are judged until a check is due, and each good check closes their runs.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from uuid import uuid4
 
@@ -160,7 +161,32 @@ class BenchBook:
         recorded = self._cycle.record(readings, header, known_good, answers or {})
         if self.standing is not None:
             self.standing.count(OpenRun(run=recorded.run, readings=tuple(readings)))
+            if moved := self.disagreements(readings):
+                reason = self.disagreement(moved)
+                self.standing.disagreed(recorded.number, session, reason)
+                recorded = replace(recorded, remarks=(*recorded.remarks, reason))
         return recorded
+
+    def disagreements(self, readings: Sequence[RangeReadings]) -> dict[str, float]:
+        """Return where the reference reads otherwise than the source may, ppm."""
+        if self.standing is None:
+            return {}
+        judge = self._cycle.judge()
+        return self.standing.disagreements(
+            {one.range: judge.error(one) for one in readings}
+        )
+
+    def disagreement(self, moved_ppm: Mapping[str, float]) -> str:
+        """Return a sentence about ranges on which the reference reads otherwise."""
+        titles = {one.key: one.title for one in self._cycle.product.ranges}
+        where = ", ".join(
+            f"{titles[key]} ({one:+.0f} ppm)" for key, one in moved_ppm.items()
+        )
+        return (
+            "The reference disagreed with the source's setting, compared with the "
+            f"session's first check, on {where}: more than source_stability_ppm in "
+            "bench.toml allows."
+        )
 
     def check(
         self, readings: Sequence[RangeReadings], *, session: str, started_at: datetime

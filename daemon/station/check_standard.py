@@ -20,6 +20,7 @@ from daemon.bench import (
     against_source,
     check_range,
     moved_alike_ppm,
+    reference_moved_ppm,
 )
 from daemon.holds import END_DOUBT
 from daemon.judging import Judge, KnownGood, Measured
@@ -143,6 +144,42 @@ class Standing:
             self._units += 1
             if self._points:
                 self._open.append(run)
+
+    def disagreements(self, measured: Mapping[str, Measured]) -> dict[str, float]:
+        """Return by how much the reference reads otherwise than at the first check.
+
+        For one setting of the source, ppm by range; only where that is more than the
+        source may do by itself. A meter that errs for one unit alone is seen by this,
+        and by no check.
+        """
+        if self._source_stability_ppm is None:
+            return {}
+        with self._lock:
+            found = {
+                key: reference_moved_ppm(
+                    self._first[key],
+                    _against_source(one),
+                    source_stability_ppm=self._source_stability_ppm,
+                )
+                for key, one in measured.items()
+                if key in self._first
+            }
+        return {key: moved for key, moved in found.items() if moved is not None}
+
+    def disagreed(self, number: int, session: str, reason: str) -> None:
+        """Put one run in doubt; no check ends that, since it came and went."""
+        self._store.keep(
+            Doubt(
+                doubt=f"{session}:{number}-{number}:{DoubtCause.DISAGREED.value}",
+                product=self._product,
+                session=session,
+                from_number=number,
+                to_number=number,
+                cause=DoubtCause.DISAGREED,
+                reason=reason,
+                raised_at=self._clock.utc(),
+            )
+        )
 
     def known_good(self) -> dict[str, KnownGood]:
         """Return what the check standard showed, and what may have drifted since."""
@@ -361,6 +398,7 @@ class Standing:
         )
         for one in self._doubts():
             same = one["session"] == session or one["cause"] == DoubtCause.OVERDUE
+            same = same and one["cause"] != DoubtCause.DISAGREED
             if one["ended_by"] is None and same:
                 at = self._clock.utc()
                 self._store.keep(

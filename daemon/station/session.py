@@ -152,6 +152,12 @@ class Station:
             self._cycle.settings.plan.checks, self._desk, serial, answers or {}
         )
         readings = self._measure(serial, ranges, self._asking_at_level(asking))
+        if moved := self._to_read_again(readings):
+            self._desk.show(phase="reading again")
+            again = {one.range: one for one in self._measure(serial, tuple(moved))}
+            readings = [again.get(one.range, one) for one in readings]
+            said = f"{self._book.disagreement(moved)} It was read again there."
+            note = f"{note} {said}" if note else said
         asking.rest(ranges)
         if self._hand is not None and self._hand.note is not None:
             note = f"{note} {self._hand.note}" if note else self._hand.note
@@ -167,6 +173,13 @@ class Station:
         )
         self._show_standing()
         return recorded
+
+    def _to_read_again(self, readings: Sequence[RangeReadings]) -> dict[str, float]:
+        """Return where something came and may be gone, ppm; no person turns a switch.
+
+        What stays so puts the run in doubt.
+        """
+        return {} if self._hand is not None else self._book.disagreements(readings)
 
     def check(self) -> None:
         """Run the check standard now, whether it is due or not.

@@ -26,7 +26,7 @@ from daemon.station.desk import Desk
 from daemon.station.orders import SecondMeter
 from daemon.traceability.papers.unit import unit_record
 from storage.local import LocalStore
-from storage.records import Build, Configuration, Product
+from storage.records import Build, Configuration, Product, Run
 from tests.daemon.bench.fakes import (
     PROFILES,
     RANGES,
@@ -220,6 +220,49 @@ def test_what_the_source_or_one_meter_explains_is_no_doubt(
     line.unit()
     line.fake.meters_ppm, line.fake.gain_error_ppm = meters_ppm, gain_error_ppm
     line.station.check()
+    assert line.in_doubt() == []
+
+
+def test_a_reference_that_errs_for_one_unit_alone_puts_it_in_doubt(
+    store: LocalStore,
+) -> None:
+    """The checks before and after it read right, and say nothing of the unit between."""
+    line = Line(store, source_stability_ppm=100.0)
+    line.unit()
+    line.fake.reference_ppm = 500.0
+    line.unit()
+    line.fake.reference_ppm = 0.0
+    line.station.check()
+    assert line.in_doubt() == ["PA-2"]
+    (doubt,) = store.table("doubts", product="pa4").to_pylist()
+    assert "disagreed with the source's setting" in doubt["reason"]
+    assert "+500 ppm" in doubt["reason"]
+    line.unit()
+    line.station.check()
+    assert line.in_doubt() == ["PA-2"], "only a person ends the doubt"
+
+
+def test_a_reference_that_errs_for_a_moment_is_read_again(store: LocalStore) -> None:
+    line = Line(store, source_stability_ppm=100.0)
+    line.unit()
+    line.fake.reference_ppm, line.fake.reference_errs = 500.0, 20
+    line.unit()
+    assert line.fake.reference_errs == 0
+    assert line.in_doubt() == []
+    rows = store.frame("range_rows", product="pa4", after=0, kind="unit")
+    assert rows["error_ppm"].abs().max() < 1.0
+    note = store.rows(Run, number=int(rows["number"].max()))[0].note
+    assert note is not None
+    assert note.endswith("It was read again there.")
+
+
+def test_a_reference_is_not_doubted_for_what_the_source_may_do(
+    store: LocalStore,
+) -> None:
+    line = Line(store, source_stability_ppm=100.0)
+    line.unit()
+    line.fake.reference_ppm = 90.0
+    line.unit()
     assert line.in_doubt() == []
 
 

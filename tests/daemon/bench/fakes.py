@@ -122,6 +122,9 @@ class FakeBench:
     gain_error_ppm: float = 0.0
     meters_ppm: float = 0.0
     """What both meters read too much."""
+    reference_ppm: float = 0.0
+    """What the reference alone reads too much, for so many readings."""
+    reference_errs: float = float("inf")
     offset_v: float = 0.0
     level: float = 0.0
     on: bool = True
@@ -196,6 +199,9 @@ class FakeBench:
         current = self.level * (1 + self.meters_ppm * 1e-6) if self.on else 0.0
         self.flicker = -self.flicker
         if role == "reference":
+            if self.reference_ppm and self.reference_errs > 0:
+                self.reference_errs -= 1
+                current *= 1 + self.reference_ppm * 1e-6
             return current * (self.standard_ohm or 1.0)
         key = sorted(RANGES, reverse=True)[int(self.closed.strip("(@)")) - 100]
         gain = NOMINAL_TRANSFER[key] * (1 + self.gain_error_ppm * 1e-6)
