@@ -19,6 +19,7 @@ from .errors import (
     GuardLostError as GuardLostError,
     InstrumentError as InstrumentError,
     NoRangeError as NoRangeError,
+    NotSwitchedError as NotSwitchedError,
     OutputLostError as OutputLostError,
     OutputNotOffError as OutputNotOffError,
     OverrangeError as OverrangeError,

@@ -16,6 +16,7 @@ BenchError
 ├── NoRangeError             no range of an instrument holds what it must read
 ├── ByHandError              a person reads or sets an instrument
 ├── UnknownRangeError        the product has no such range
+├── NotSwitchedError         the unit does not follow the selector
 ├── SelectorError            several ranges are asked for and nothing can select them
 ├── UnsettledError           the readings of one point do not agree or come to rest
 ├── TooMuchOutputError       a range puts out more than its meter holds
@@ -40,6 +41,7 @@ __all__ = [
     "LimitError",
     "NoAnswerError",
     "NoRangeError",
+    "NotSwitchedError",
     "OutputLostError",
     "OutputNotOffError",
     "OverrangeError",
@@ -222,6 +224,20 @@ class UnknownRangeError(BenchError, LookupError):
         self.known = known
         super().__init__(
             f"unknown range {', '.join(ranges)}; the product has {', '.join(known)}"
+        )
+
+
+class NotSwitchedError(BenchError):
+    """The unit makes the same of its input whatever is selected."""
+
+    def __init__(self, *, range_: str, other: str) -> None:
+        self.range = range_
+        self.other = other
+        super().__init__(
+            f"range {range_}: at the small level that proves it the unit reads as it "
+            f"does with {other} selected, so it does not follow the switch, which says "
+            "that it is chosen; the full level was not sent. Look at the relay, its "
+            "supply and the lead to the unit"
         )
 
 

@@ -33,7 +33,8 @@ class RangeSetup:
     The source is set to `levels` in this order; the error is found at `level`.
     `accuracy_ppm` is the standard uncertainty, ppm of the level, that the accuracy of
     both meters leaves however long they are read; `output_step` is the smallest step
-    that the output's meter shows, 0 where that is not known.
+    that the output's meter shows, 0 where that is not known, and `output_offset` how
+    far it may be off at zero.
     """
 
     range: str
@@ -49,6 +50,7 @@ class RangeSetup:
     reading: Reading
     accuracy_ppm: float = 0.0
     output_step: float = 0.0
+    output_offset: float = 0.0
 
     @property
     def highest(self) -> float:
@@ -141,6 +143,7 @@ def range_setups(
                 bench.reference_is.standard_uncertainty_ppm,
             ),
             output_step=output.resolution,
+            output_offset=output.of_range_ppm * 1e-6 * output.full_scale,
         )
     return setups
 

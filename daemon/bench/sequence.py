@@ -20,6 +20,7 @@ from daemon.bench.errors import (
     UnsettledError,
 )
 from daemon.bench.measuring_plan import RangeSetup
+from daemon.bench.range_proof import RangeProof
 from daemon.bench.readings import Point, RangeReadings
 from daemon.bench.series import series_of
 from daemon.bench.settling import (
@@ -29,6 +30,7 @@ from daemon.bench.settling import (
     Record,
     same_number,
 )
+from daemon.metrology import FEWEST
 
 __all__ = ["Progress", "measure"]
 
@@ -84,8 +86,9 @@ def measure(
     Lowest full scale first, in each range the levels of its plan: usually zero
     (source at 0, connected), the level, and zero again, so that a drift of the zero
     cancels. Each point is read until it is at rest and known well enough. The range
-    is switched at level zero, because an opened current loop goes to compliance.
-    Whichever way this ends, the source is off.
+    is switched at level zero, because an opened current loop goes to compliance; a
+    small level proves that the unit followed before the full one goes on. Whichever
+    way this ends, the source is off.
 
     A range whose output is more than its meter holds is read at lower levels: one with
     a part of the wrong decade has an error like any other.
@@ -117,6 +120,8 @@ def measure(
         `stop` was set, or the bench was halted.
     UnknownRangeError
         The product has no such range.
+    NotSwitchedError
+        The unit does not follow the selector.
     SelectorError
         Several ranges are asked for and the bench has no selector.
     UnsettledError
@@ -178,6 +183,7 @@ class _Unit:
         self._points = points
         self._done = 0
         self._ambient_c: float | None = None
+        self._proof = RangeProof(bench, clock, go_on=self._go_on)
 
     def start(self) -> None:
         """Turn the source on at zero, its compliance set before."""
@@ -209,11 +215,7 @@ class _Unit:
             if _gain(found) * setup.highest <= setup.output_full_scale:
                 raise fault  # what the meter said was not the unit's doing
             return found
-        raise TooMuchOutputError(
-            range_=setup.range,
-            level=LOWER[-1] * setup.level,
-            full_scale=setup.output_full_scale,
-        ) from fault
+        raise _too_much(setup) from fault
 
     def _measure_range(self, setup: RangeSetup) -> RangeReadings:
         """Select the range, read its points, return to level zero.
@@ -228,7 +230,9 @@ class _Unit:
         except InstrumentError as exc:
             raise exc.on_range(setup.range) from exc
 
-    def _selected_and_read(self, setup: RangeSetup) -> RangeReadings:
+    def _selected_and_read(
+        self, setup: RangeSetup, *, proven: bool = False
+    ) -> RangeReadings:
         bench = self._bench
         self._go_on()
         if bench.selector is not None and setup.selector is not None:
@@ -238,8 +242,23 @@ class _Unit:
         bench.reference.configure(setup.reference_full_scale, cycles=cycles)
         bench.output.configure(setup.output_full_scale, cycles=cycles)
         points: list[Point] = []
+        done = self._done
         for level in setup.levels:
-            points.append(self._read_point(setup, level, points, old))
+            if level and bench.selector is not None and not proven:
+                zero = points[-1].output[-1] if points else None
+                share = self._proof.share(setup, zero, LOWER)
+                if not share:
+                    raise _too_much(setup)
+                if share < 1.0:
+                    self._set_level(setup, 0.0)
+                    self._done = done
+                    return self._selected_and_read(setup.lowered(share), proven=True)
+                proven = True
+                if points and _repeats(points[-1]):
+                    self._done -= 1
+                    points[-1] = self._read_point(setup, 0.0, (), None)
+            moves = proven or bench.selector is None
+            points.append(self._read_point(setup, level, points, old, moves=moves))
             old = None
         if setup.levels[-1]:
             self._set_level(setup, 0.0)
@@ -264,12 +283,15 @@ class _Unit:
         level: float,
         before: Sequence[Point],
         old_reference: float | None,
+        *,
+        moves: bool = True,
     ) -> Point:
         """Read until the output is at rest and known well enough.
 
         A meter that repeats a reading in the middle of a movement looks like a coarse
         one at rest. So an output that shows one number is moved a little: it must
-        follow, and then show the same number again.
+        follow, and then show the same number again. Not so where it is not allowed,
+        since nobody knows yet which range is active.
         """
         self._set_level(setup, level)
         left = before[-1].level if before else 0.0
@@ -277,7 +299,7 @@ class _Unit:
         record = Record(setup, old_reference)
         found = self._read_to_rest(setup, level, record, windows)
         for _ in range(NUDGES):
-            if not record.repeats or self._bench.source_by_hand:
+            if not record.repeats or self._bench.source_by_hand or not moves:
                 break
             shown = record.output[-1]
             self._see_it_move(setup, level, shown)
@@ -397,6 +419,19 @@ class _Unit:
     def _go_on(self) -> None:
         if self._stop.is_set() or self._bench.halted:
             raise StoppedError
+
+
+def _repeats(point: Point) -> bool:
+    """Whether a point's newest readings of the output are one number."""
+    return len(set(point.output[-FEWEST:])) == 1
+
+
+def _too_much(setup: RangeSetup) -> TooMuchOutputError:
+    return TooMuchOutputError(
+        range_=setup.range,
+        level=LOWER[-1] * setup.level,
+        full_scale=setup.output_full_scale,
+    )
 
 
 def _gain(readings: RangeReadings) -> float:

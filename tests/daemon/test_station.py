@@ -26,7 +26,7 @@ from daemon.station.desk import Desk
 from daemon.station.orders import SecondMeter
 from daemon.traceability.papers.unit import unit_record
 from storage.local import LocalStore
-from storage.records import Build, Configuration, Product, Run
+from storage.records import Build, Configuration, Product
 from tests.daemon.bench.fakes import (
     PROFILES,
     RANGES,
@@ -226,7 +226,7 @@ def test_what_the_source_or_one_meter_explains_is_no_doubt(
 def test_a_reference_that_errs_for_one_unit_alone_puts_it_in_doubt(
     store: LocalStore,
 ) -> None:
-    """The checks before and after it read right, and say nothing of the unit between."""
+    """The checks before and after it read right, and say nothing of it."""
     line = Line(store, source_stability_ppm=100.0)
     line.unit()
     line.fake.reference_ppm = 500.0
@@ -251,8 +251,7 @@ def test_a_reference_that_errs_for_a_moment_is_read_again(store: LocalStore) -> 
     assert line.in_doubt() == []
     rows = store.frame("range_rows", product="pa4", after=0, kind="unit")
     assert rows["error_ppm"].abs().max() < 1.0
-    note = store.rows(Run, number=int(rows["number"].max()))[0].note
-    assert note is not None
+    note = store.frame("unit_runs", serial="PA-2")["note"].iloc[-1]
     assert note.endswith("It was read again there.")
 
 

@@ -84,6 +84,7 @@ def test_the_source_is_prepared_in_the_safe_order() -> None:
         "SOUR:VOLT:PROT 10",
         "OUTP ON",
         "SOUR:CURR:LEV 0",
+        "SOUR:CURR:LEV 8e-07",  # proves the range
         "SOUR:CURR:LEV 9e-06",
         "SOUR:CURR:LEV 0",
         "OUTP OFF",
@@ -345,5 +346,5 @@ def test_a_measurement_that_hangs_ends_with_the_source_off_by_itself() -> None:
 def test_a_source_without_a_watchdog_is_left_alone_while_a_range_settles() -> None:
     fake = FakeBench()
     run(fake, "R12")
-    # Read back at opening, turning on, before each of three levels, and twice off.
-    assert fake.commands("source").count("OUTP?") == 7
+    # Read back at opening, turning on, before each of four levels, and twice off.
+    assert fake.commands("source").count("OUTP?") == 8

@@ -1,0 +1,156 @@
+"""A small level proves the range before the full one goes on."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from threading import Event
+from typing import Any
+
+import pytest
+
+from config.model import Settings
+from daemon.bench.bench import Bench
+from daemon.bench.clock import VirtualClock
+from daemon.bench.errors import BenchError
+from daemon.bench.readings import RangeReadings
+from daemon.bench.sequence import measure
+from daemon.bench.wire import by_address
+from daemon.simulator.circuit import Board
+from daemon.simulator.direct import DirectBench
+from daemon.simulator.rig import BenchNature, Rig
+from daemon.simulator.scenario import story
+from tests.daemon.bench.test_frozen_meter import coarse
+from tests.daemon.bench.test_simulated_bench import gain, nominal_transfer, true_gain
+from tests.daemon.simulator.benches import CLEAN
+
+FULL_SCALE = {"1uA": 1e-6, "10uA": 1e-5, "100uA": 1e-4, "1mA": 1e-3}
+PROBE = 0.8e-6
+
+
+@dataclass
+class Proof:
+    """A bench, and the highest level that each truly active range has seen."""
+
+    rig: Rig
+    bench: Bench
+    clock: VirtualClock
+    highest: dict[str, float] = field(default_factory=dict)
+
+    def measure(self, *keys: str) -> list[RangeReadings]:
+        keys = keys or tuple(FULL_SCALE)
+        return measure(self.bench, keys, self.clock, stop=Event())
+
+
+@contextmanager
+def proving(settings: Settings, lies: dict[str, str] | str = "") -> Iterator[Proof]:
+    """Open a bench whose relay does something else than it says.
+
+    Parameters
+    ----------
+    lies
+        What is truly chosen, by what was asked for; or one that is, whatever is.
+    """
+    assert settings.bench is not None
+    clock = VirtualClock()
+    rig = Rig(settings, story(settings, 1, line=CLEAN), clock, nature=BenchNature())
+    circuit = rig.circuit
+    choose, drive = circuit.choose, circuit.drive
+    seen: dict[str, float] = {}
+
+    def chosen(key: str | None, at_s: float) -> None:
+        truly = lies if isinstance(lies, str) and lies else key
+        if isinstance(lies, dict) and key is not None:
+            truly = lies.get(key, key)
+        choose(truly, at_s)
+
+    def driven(level: float, *, on: bool, **how: Any) -> None:
+        key = circuit.range
+        if on and key is not None:
+            seen[key] = max(seen.get(key, 0.0), abs(level))
+        drive(level, on=on, **how)
+
+    circuit.choose, circuit.drive = chosen, driven  # type: ignore[method-assign]
+    with Bench(
+        settings.bench,
+        settings.product,
+        settings.plan.reading,
+        profiles=settings.profiles,
+        nominal_transfer=nominal_transfer(settings),
+        connect=by_address(DirectBench(rig).connect),
+        clock=clock,
+        guarded=False,
+    ) as bench:
+        rig.mount("PA-1001")
+        yield Proof(rig, bench, clock, seen)
+
+
+def came_to(one: Proof, key: str) -> str:
+    """Return why a range could not be measured; empty where it was."""
+    try:
+        one.measure(key)
+    except BenchError as exc:
+        return f"{type(exc).__name__}: {exc}"
+    return ""
+
+
+@pytest.mark.parametrize("stuck", FULL_SCALE)
+@pytest.mark.parametrize("few_digits", [False, True])
+def test_a_relay_that_sticks_and_lies_never_gives_more_than_the_probe(
+    demo: Settings, stuck: str, few_digits: bool
+) -> None:
+    """To the range that it sticks in, no more than that range's own full level."""
+    with proving(coarse(demo) if few_digits else demo, stuck) as one:
+        for key, full_scale in FULL_SCALE.items():
+            if key == stuck:
+                continue
+            one.highest.clear()
+            said = came_to(one, key)
+            if full_scale > FULL_SCALE[stuck]:
+                assert "does not follow the switch" in said
+            least = min(full_scale, FULL_SCALE[stuck])
+            assert one.highest[stuck] <= max(1.001 * PROBE, 0.91 * least)
+            assert not one.rig.state().source_on
+
+
+def test_two_relays_that_are_exchanged_drive_no_range_beyond_its_own(
+    demo: Settings,
+) -> None:
+    with proving(demo, {"1uA": "1mA", "1mA": "1uA"}) as one:
+        came_to(one, "1uA")
+        assert "beyond the meter" in came_to(one, "1mA")
+        assert one.highest["1uA"] <= 1.001e-6
+
+
+def with_part(rig: Rig, part: str, factor: float) -> None:
+    """Mount a board with one part that is wrong by this factor."""
+    board = rig.scenario.board("PA-1001")
+    wrong = {**board.parts_ohm, part: board.parts_ohm[part] * factor}
+    made = Board(
+        serial="PA-1001", parts_ohm=wrong, tempco_ppm_per_k=board.tempco_ppm_per_k
+    )
+    rig.scenario.boards["PA-1001"] = made  # type: ignore[index]
+    rig.mount("PA-1001")
+
+
+@pytest.mark.parametrize(("part", "key"), [("R12", "10uA"), ("R14", "1mA")])
+@pytest.mark.parametrize("factor", [0.1, 10.0, 100.0])
+def test_a_part_of_the_wrong_decade_is_measured_and_not_taken_for_a_relay(
+    demo: Settings, part: str, key: str, factor: float
+) -> None:
+    with proving(demo) as one:
+        with_part(one.rig, part, factor)
+        (found,) = one.measure(key)
+        true = true_gain(one.rig, key)
+        assert gain(found) == pytest.approx(true, rel=0.02 if factor == 100 else 2e-3)
+
+
+def test_a_healthy_unit_is_proven_by_one_small_level_a_range(demo: Settings) -> None:
+    with proving(demo) as one:
+        before_s = one.clock.now_s()
+        taken = one.measure()
+        assert one.clock.now_s() - before_s < 3.5
+        for readings in taken:
+            assert gain(readings) == pytest.approx(
+                true_gain(one.rig, readings.range), rel=400e-6
+            )
+        assert one.highest["1mA"] == pytest.approx(0.9e-3, rel=1e-3)
