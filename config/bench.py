@@ -39,6 +39,7 @@ __all__ = [
     "LongName",
     "MeterRange",
     "Reference",
+    "SeriesResistor",
     "is_visa_address",
     "visa_address_of",
 ]
@@ -154,6 +155,22 @@ class Reference(Strict):
             )
 
 
+class SeriesResistor(Strict):
+    """A voltage source drives a product that takes ampere, through known resistors.
+
+    One for each range of the product, which the selector switches with the range.
+    """
+
+    ohm: Annotated[dict[Name, Ohm], Field(min_length=1)]
+    """By range of the product."""
+    burden_ohm: Annotated[float, Field(ge=0, le=1e9)] = 0.0
+    """What else the current flows through: input, reference meter, leads."""
+
+    def through_ohm(self, range_: str) -> float:
+        """Return all that a range's current flows through."""
+        return self.ohm[range_] + self.burden_ohm
+
+
 class CheckStandard(Strict):
     """A unit of known errors; tells bench drift from product drift."""
 
@@ -192,6 +209,8 @@ class Bench(Strict):
     ohmmeter: Instrument | None = None
     """For loose parts and boards without power; no measurement of a unit uses it."""
     reference_is: Reference = Reference()
+    series_resistor: SeriesResistor | None = None
+    """None: the source gives what the product takes in."""
     check_standard: CheckStandard | None = None
 
     @property

@@ -14,8 +14,8 @@ from config.bench import (
 from config.near import near
 from config.plan import Plan, linearity_of
 from config.product import Product
-from config.profile import Kind, Profile
-from config.strict import Problem, where_whole
+from config.profile import TYPED, Kind, Profile
+from config.strict import KeyPath, Problem, where_whole
 
 __all__ = ["fit", "fit_plan"]
 
@@ -30,6 +30,7 @@ def fit(
     yield from _check_standard(product, bench)
     yield from _reference(product, bench, plan)
     yield from _kinds(product, bench, profiles)
+    yield from _series_resistors(product, bench, plan)
 
 
 def fit_plan(product: Product, plan: Plan) -> Iterator[Problem]:
@@ -266,8 +267,9 @@ def _kinds(
     with where_whole:
         amps_in = product.input_unit == "A"
         amps_read = amps_in and bench.reference_is.kind == "meter"
+        amps_out = amps_in and bench.series_resistor is None
         needed = {
-            "source": Kind.CURRENT_SOURCE if amps_in else Kind.VOLTAGE_SOURCE,
+            "source": Kind.CURRENT_SOURCE if amps_out else Kind.VOLTAGE_SOURCE,
             "reference": Kind.AMMETER if amps_read else Kind.VOLTMETER,
             "output": Kind.VOLTMETER,
             "selector": Kind.SWITCH,
@@ -284,3 +286,50 @@ def _kinds(
                         problem=f"is of kind {profile.kind.value!r}; the {role} needs "
                         f"one of kind {kind.value!r}",
                     )
+
+
+def _series_resistors(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
+    """Refuse resistors that a level would put more than the compliance across."""
+    where: KeyPath = ("bench", "series_resistor")
+    with where_whole:
+        source = bench.series_resistor
+        if source is None:
+            return
+        if product.input_unit != "A":
+            yield Problem(path=where, problem="goes with a product that takes ampere")
+            return
+        if bench.source.profile == TYPED:
+            yield Problem(
+                path=where,
+                problem="goes with a source that the bench sets; this one is set by "
+                "hand",
+            )
+        for key in source.ohm:
+            if key not in product.ranges:
+                yield Problem(
+                    path=(*where, "ohm", key),
+                    problem="the product has no such range",
+                    suggestion=near(key, product.ranges),
+                )
+        if bench.selector is None and len(set(source.ohm.values())) > 1:
+            yield Problem(
+                path=(*where, "ohm"),
+                problem="all must be alike: nothing switches them, since the bench has "
+                "no selector",
+            )
+        for key, one in product.ranges.items():
+            if key not in source.ohm:
+                yield Problem(
+                    path=(*where, "ohm", key),
+                    problem="missing; each range of the product needs its ohms",
+                )
+                continue
+            reading = plan.reading.of(key)
+            shares = (reading.level_of_full_scale, *map(abs, reading.linearity_levels))
+            needed_v = one.full_scale * max(shares) * source.through_ohm(key)
+            if needed_v > bench.compliance_v:
+                yield Problem(
+                    path=(*where, "ohm", key),
+                    problem=f"needs {needed_v:g} V at the plan's level, which stand at "
+                    f"an open input; compliance_v is {bench.compliance_v:g}",
+                )

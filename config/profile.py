@@ -150,6 +150,8 @@ class Profile(Strict):
     """Fills `{level}`."""
     set_compliance: Command | None = None
     """Fills `{compliance}`."""
+    limit_in_circuit: bool = False
+    """Whether it takes no compliance: what limits it then stands in the circuit."""
     output_on: Command | None = None
     output_off: Command | None = None
     output: Command | None = None
@@ -194,6 +196,8 @@ class Profile(Strict):
         """Refuse a profile that cannot do its kind's work."""
         with where_whole:
             for field in _NEEDED[self.kind]:
+                if field == "set_compliance" and self.limit_in_circuit:
+                    continue
                 if not getattr(self, field, True) and not self._only_talks:
                     yield Problem(
                         path=(field,),
@@ -216,6 +220,14 @@ class Profile(Strict):
                     f"{self.kind.value!r} gives none; delete it",
                 )
         yield from self._wrong_exchanges()
+        with where_whole:
+            if self.limit_in_circuit and (
+                self.set_compliance is not None or self.kind not in _SOURCES
+            ):
+                yield Problem(
+                    path=("limit_in_circuit",),
+                    problem="goes with a source that has no set_compliance",
+                )
         with where_whole:
             if self.acknowledge is not None and self.complete is not None:
                 yield Problem(
@@ -308,7 +320,8 @@ class Profile(Strict):
                 )
 
 
-_TOLD = (Kind.CURRENT_SOURCE, Kind.VOLTAGE_SOURCE, Kind.SWITCH)
+_SOURCES = (Kind.CURRENT_SOURCE, Kind.VOLTAGE_SOURCE)
+_TOLD = (*_SOURCES, Kind.SWITCH)
 _COMMANDS = (
     *("identity", "errors", "complete", "setup", "set_range", "integrate", "read"),
     *(

@@ -138,6 +138,7 @@ class Bench:
                 step=self._step,
             )
             opened.callback(self.source.close)
+            self.source.drive_through(next(iter(self.setups.values())).through_ohm)
             self.source.output_off()
             self.reference = Meter(
                 binding("reference", settings.reference),
@@ -203,6 +204,12 @@ class Bench:
         """
         if self._guard is not None:
             self._guard.check()
+
+    def choose(self, setup: RangeSetup) -> None:
+        """Choose a range of the product, the source at level zero."""
+        if self.selector is not None and setup.selector is not None:
+            self.selector.select(setup.selector)
+        self.source.drive_through(setup.through_ohm)
 
     def source_off(self) -> None:
         """Turn the source off and see that it is."""
@@ -360,6 +367,16 @@ def cautions(settings: model.Bench, profiles: Mapping[str, Profile]) -> tuple[st
             "The source has no watchdog of its own: with its cable pulled, or this "
             "machine dead, nothing turns its output off. Have a hardware disconnect "
             "within reach."
+        )
+    if profile.limit_in_circuit:
+        said.append(
+            f"The source takes no compliance: see that the circuit itself keeps the "
+            f"unit's input at or below {settings.compliance_v:g} V, an open lead too."
+        )
+    if settings.series_resistor is not None:
+        said.append(
+            "The source drives its current through a resistor: with that shorted, or "
+            "another one fitted, the unit gets more than its level."
         )
     if profile.output is None:
         said.append(

@@ -51,6 +51,8 @@ class RangeSetup:
     accuracy_ppm: float = 0.0
     output_step: float = 0.0
     output_offset: float = 0.0
+    through_ohm: float | None = None
+    """What the current flows through where a voltage source drives it."""
 
     @property
     def highest(self) -> float:
@@ -143,6 +145,11 @@ def range_setups(
                 bench.reference_is.standard_uncertainty_ppm,
             ),
             output_step=output.resolution,
+            through_ohm=(
+                None
+                if bench.series_resistor is None
+                else bench.series_resistor.through_ohm(key)
+            ),
             output_offset=output.of_range_ppm * 1e-6 * output.full_scale,
         )
     return setups
@@ -182,11 +189,16 @@ def levels_of(reading: Reading, full_scale: float) -> tuple[float, ...]:
 def compliance(bench: Bench, product: Product) -> float:
     """Return what the source is told as its compliance: V of a current source, else A.
 
+    A voltage source that drives a current through a resistor is held to the bench's
+    `source_limit`.
+
     Raises
     ------
     LimitError
         A voltage source whose current nothing limits.
     """
+    if bench.series_resistor is not None:
+        return bench.source_limit  # of a voltage source it is a current
     if product.input_unit == "A":
         return bench.compliance_v
     if bench.current_limit_a is None:
@@ -231,6 +243,16 @@ def check_limits(
                     unit=unit,
                     setting=setting,
                 )
+    for one in setups:
+        needed_v = one.highest * (one.through_ohm or 0.0)
+        if not needed_v <= bench.compliance_v:
+            raise LimitError(
+                what=f"what drives range {one.range} through its resistor,",
+                value=needed_v,
+                limit=bench.compliance_v,
+                unit="V",
+                setting="the bench's compliance_v",
+            )
     standard_ohm = bench.reference_is.standard_ohm
     if standard_ohm is not None:
         for one in setups:

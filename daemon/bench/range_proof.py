@@ -179,19 +179,15 @@ class RangeProof:
         # Two: a part that is wrong by decades makes of one range what another is.
         for other in others[:OTHERS]:
             self._set_level(setup, 0.0)
-            self._select(other)
+            self._bench.choose(other)
             zero = self._settled()
             self._set_level(setup, level)
             there = (self._settled() - zero) / level
             if not _alike(gain, there):
                 self._set_level(setup, 0.0)
-                self._select(setup)
+                self._bench.choose(setup)
                 return
         raise NotSwitchedError(range_=setup.range, other=others[0].range)
-
-    def _select(self, setup: RangeSetup) -> None:
-        if self._bench.selector is not None and setup.selector is not None:
-            self._bench.selector.select(setup.selector)
 
     def _lowered(
         self, setup: RangeSetup, gain: float, level: float, shares: Sequence[float]

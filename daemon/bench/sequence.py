@@ -235,8 +235,7 @@ class _Unit:
     ) -> RangeReadings:
         bench = self._bench
         self._go_on()
-        if bench.selector is not None and setup.selector is not None:
-            bench.selector.select(setup.selector)
+        bench.choose(setup)
         cycles = setup.reading.power_line_cycles
         old = bench.reference.last
         bench.reference.configure(setup.reference_full_scale, cycles=cycles)

@@ -5,6 +5,7 @@ from contextlib import suppress
 from math import inf
 from threading import RLock
 
+from config import Kind
 from daemon.bench.driver import Binding, Driver
 from daemon.bench.errors import (
     BadAnswerError,
@@ -53,17 +54,34 @@ class Source(Driver):
         self._permit = permit
         self._compliance_is_set = False
         self._on = False
+        self._through_ohm: float | None = None
         # Whether a level may be sent and the sending of it are one step: a thread
         # that turns the output off must not come between them.
         self._lock = RLock()
 
     def set_compliance(self, compliance: float) -> None:
-        """Limit what the source may drive the unit to; comes before output on."""
+        """Limit what the source may drive the unit to; comes before output on.
+
+        Nothing is sent where the limit stands in the circuit.
+        """
+        if self.profile.limit_in_circuit:
+            self._compliance_is_set = True
+            return
         command = self._need("set_compliance")
         text = self._filled("set_compliance", command, compliance)
         self._carry_out("set_compliance", command, "compliance", text)
         self.check_complaints("compliance")
         self._compliance_is_set = True
+
+    def drive_through(self, ohm: float | None) -> None:
+        """Have levels, ampere, be set as volts across a resistor; at level zero only.
+
+        Parameters
+        ----------
+        ohm
+            All that the current flows through; None for a current source.
+        """
+        self._through_ohm = ohm
 
     def set_level(self, level: float, *, limit: float, setting: str) -> None:
         """Set the level, ampere or volt.
@@ -89,7 +107,8 @@ class Source(Driver):
             if self._on:
                 self._require_on("before a new level")
             command = self._need("set_level")
-            text = self._filled("set_level", command, level, LEVEL_DIGITS)
+            told = level * (self._through_ohm or 1.0)
+            text = self._filled("set_level", command, told, LEVEL_DIGITS)
             sent = self._carry_out("set_level", command, "level", text)
             self.check_complaints(sent)
             self._spoken_s = self._clock.now_s()
@@ -189,7 +208,8 @@ class Source(Driver):
             self._lock.release()
 
     def _check_level(self, level: float, *, limit: float, setting: str) -> None:
-        unit = "A" if "current" in self.profile.kind.value else "V"
+        amps = self.profile.kind is Kind.CURRENT_SOURCE or self._through_ohm
+        unit = "A" if amps else "V"
         bounds = ((limit, setting), (self._limit, "the bench's source_limit"))
         for bound, name in bounds:
             if not abs(level) <= bound:  # written so that NaN is refused

@@ -298,7 +298,9 @@ class Rig:
         product, nature, draw = self.settings.product, self._nature, self._errors
         smallest = min(one.full_scale for one in product.ranges.values())
         ranges = self.bench.source.ranges
-        kind = CurrentSource if product.input_unit == "A" else VoltageSource
+        by_resistor = self.bench.series_resistor is not None
+        amps_out = product.input_unit == "A" and not by_resistor
+        kind = CurrentSource if amps_out else VoltageSource
         return kind(
             identity=self._identity("source"),
             now_s=self.now_s,
@@ -308,10 +310,17 @@ class Rig:
                 offset=draw.uniform(-1, 1) * nature.source_offset_ppm * 1e-6 * smallest,
                 highest=max(
                     (one.full_scale for one in ranges),
-                    default=10 * self.bench.source_limit,
+                    default=60.0 if by_resistor else 10 * self.bench.source_limit,
                 ),
+                through_ohm=self._through_ohm if by_resistor else None,
             ),
         )
+
+    def _through_ohm(self) -> float:
+        """Return what the source's current flows through on the active range."""
+        key = self.circuit.range or next(iter(self.settings.product.ranges))
+        resistor = self.bench.series_resistor
+        return 1.0 if resistor is None else resistor.through_ohm(key)
 
     def _make_instruments(self) -> dict[str, Instrument]:
         standard_ohm = self.bench.reference_is.standard_ohm

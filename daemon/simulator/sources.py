@@ -14,11 +14,15 @@ HIGHEST_PROTECTION = {"V": 60.0, "A": 1.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceNature:
-    """What this very source makes of its level; `highest` is of either sign."""
+    """What this very source makes of its level; `highest` is of either sign.
+
+    `through_ohm` tells what a current flows through that a voltage source drives.
+    """
 
     gain_ppm: float
     offset: float
     highest: float
+    through_ohm: Callable[[], float] | None = None
 
 
 class Source(Instrument):
@@ -112,11 +116,13 @@ class Source(Instrument):
 
     def _drive(self, at_s: float) -> None:
         nature = self._nature
+        level = self._level * (1 + nature.gain_ppm * 1e-6) + nature.offset
+        compliance = self._protection
+        if nature.through_ohm is not None:
+            # Its volts stand at an open input; else the resistor makes them a current.
+            compliance, level = abs(level), level / nature.through_ohm()
         self._circuit.drive(
-            self._level * (1 + nature.gain_ppm * 1e-6) + nature.offset,
-            on=self.off_since_s is None,
-            compliance=self._protection,
-            at_s=at_s,
+            level, on=self.off_since_s is None, compliance=compliance, at_s=at_s
         )
 
 

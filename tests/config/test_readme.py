@@ -35,6 +35,7 @@ NAMES = {
     "reels": "PART",
     "exchange": "COMMAND",
     "texts": "VALUE",
+    "ohm": "RANGE",
 }
 """What the maker's own name stands for, in a table of names."""
 ROLES = ("source", "reference", "output", "selector", "ambient", "ohmmeter")
