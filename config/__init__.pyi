@@ -9,13 +9,18 @@ from .bench import (
 )
 from .check import check as check
 from .detector import Detector as Detector
+from .dialogue import Dialogue as Dialogue
 from .errors import (
     ConfigError as ConfigError,
     HoldpointError as HoldpointError,
     QuantityError as QuantityError,
 )
 from .exchange import Exchange as Exchange
-from .load import fingerprint as fingerprint, load as load
+from .load import (
+    fingerprint as fingerprint,
+    load as load,
+    load_profile as load_profile,
+)
 from .mapping import (
     SheetMapping as SheetMapping,
     guessed as guessed,

@@ -12,6 +12,7 @@ from .clock import (
     VirtualClock as VirtualClock,
 )
 from .connection import Connect as Connect
+from .describing import describe as describe, talk as talk
 from .driver import Binding as Binding, Meter as Meter
 from .errors import (
     AbsentError as AbsentError,

@@ -1,15 +1,34 @@
 """Meet the bench's instruments: what answers, and what each role reads."""
 
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
 import click
 
-from config import Bench, ConfigError, Settings, Unit, load, spell
+from config import (
+    TYPED,
+    Bench,
+    ConfigError,
+    Dialogue,
+    Instrument,
+    Settings,
+    Unit,
+    load,
+    spell,
+)
 from daemon.bench import Found, ScaledClock, Tried, find, try_out
 from daemon.commands.opened import home_here
-from daemon.commands.showing import Shown, listed, say, shown
+from daemon.commands.showing import (
+    Shown,
+    interactive,
+    listed,
+    misuse,
+    refuse,
+    say,
+    shown,
+)
 from daemon.judging import TITLES, due_remark
 from daemon.service import Client, Home
 from storage import UnreachableError
@@ -93,6 +112,76 @@ def bench_try() -> Shown:
         *(line for one in tried for line in _said(one, bench)),
         failed=any(one.fault for one in tried),
     )
+
+
+@click.command("talk")
+@click.argument("role")
+@click.argument("line")
+@shown
+def bench_talk(role: str, line: str) -> Shown:
+    """Send one line to an instrument by hand.
+
+    ROLE is that of bench.toml: reference, output, selector and so on. A source is told
+    nothing by hand; it may be asked what its profile asks.
+    """
+    from daemon.bench import connect, talk  # noqa: PLC0415 -- as above
+
+    home = home_here()
+    _require_free(home)
+    settings = load(home.folder)
+    bench = settings.bench
+    if bench is None:
+        message = "bench.toml is missing: there is no instrument to talk to"
+        raise NoBenchError(message)
+    one = bench.instruments.get(role)
+    if one is None or one.profile == TYPED:
+        refuse(
+            "no instrument that can be told anything; roles: "
+            + ", ".join(bench.instruments),
+            "ROLE",
+        )
+    answer = talk(role, one, settings.profiles[one.profile], line, connect=connect)
+    said = answer or f"Nothing was answered within {one.timeout_s:g} s."
+    return Shown({"role": role, "sent": line, "answer": answer}, said)
+
+
+@click.command("describe")
+@click.argument("name")
+@click.option("--address", required=True, help="VISA address of the instrument.")
+def bench_describe(name: str, address: str) -> None:
+    """Write an instrument's profile by trying its lines.
+
+    It asks how the instrument speaks, sends each line, shows the answer, and writes
+    profiles/NAME.toml. A source is turned off first and told nothing that turns it on.
+    """
+    from daemon.bench import connect, describe  # noqa: PLC0415 -- as above
+
+    if not interactive():
+        misuse("describe asks questions and needs a terminal")
+    home = home_here()
+    file = home.folder / "profiles" / f"{name}.toml"
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", name) or file.exists():
+        refuse(
+            "must be a letter, then letters, digits or _, and of no profile that is "
+            "there already",
+            "NAME",
+        )
+    _require_free(home)
+    dialogue = Dialogue(
+        lambda question: click.prompt(
+            question, default="", show_default=False, prompt_suffix=" ", err=True
+        ),
+        say,
+    )
+    text = describe(
+        dialogue,
+        name=name,
+        instrument=Instrument(address=address, profile=name),
+        connect=connect,
+    )
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_text(text, encoding="utf-8")
+    say(f'Written: {file}. Say profile = "{name}" at the role in bench.toml.')
 
 
 def _require_free(home: Home) -> None:

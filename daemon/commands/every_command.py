@@ -61,6 +61,8 @@ SECTIONS: Mapping[str, Entries] = {
             {
                 "find": One("bench_instruments", "List instruments that answer."),
                 "try": One("bench_instruments", "Read every instrument once."),
+                "talk": One("bench_instruments", "Send one line by hand."),
+                "describe": One("bench_instruments", "Write a profile by trying."),
                 "check": One("bench_checks", "Run the check standard now."),
                 "end": One("bench_checks", "End the session with a check."),
                 "compare": One("bench_checks", "Read one range with a second meter."),

@@ -1,0 +1,410 @@
+"""One instrument met by hand: a line sent to it, or its profile asked for and tried.
+
+A source is turned off before all else, and told nothing that could turn it on.
+"""
+
+import json
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import ValidationError
+
+from config import Dialogue, Instrument, Kind, Profile
+from daemon.bench.connection import Connect, Connection
+from daemon.bench.errors import InstrumentError, NoAnswerError, RefusedError
+from daemon.bench.guard import says_on
+
+__all__ = ["describe", "talk"]
+
+SOURCES = (Kind.CURRENT_SOURCE, Kind.VOLTAGE_SOURCE)
+UNITS = {
+    Kind.AMMETER: "A",
+    Kind.VOLTMETER: "V",
+    Kind.OHMMETER: "ohm",
+    Kind.THERMOMETER: "degrees Celsius",
+}
+ENDINGS = {"newline": "\n", "return": "\r", "both": "\r\n"}
+NUMBER = r"[+-]?\s*\d+[.,]?\d*(?:[eE][+-]?\d+)?"
+SHOWN = re.compile(rf"(?P<before>.*?)({NUMBER})(?P<gap>\s*)(?P<unit>\S*)(?P<after>.*)")
+NONE = "none"
+READINGS = 3
+
+
+def talk(
+    role: str,
+    instrument: Instrument,
+    profile: Profile,
+    text: str,
+    *,
+    connect: Connect,
+) -> str:
+    """Send one line by hand and return what is answered; empty where nothing is.
+
+    Parameters
+    ----------
+    role
+        For messages.
+
+    Raises
+    ------
+    RefusedError
+        It is a source, and the line is none of the queries of its profile.
+    InstrumentError
+        Nothing is there, or the answer is not one.
+    """
+    queries = (profile.identity, profile.errors, profile.output)
+    if profile.kind in SOURCES and text not in queries:
+        allowed = ", ".join(repr(one) for one in queries if one is not None)
+        raise RefusedError(
+            role=role,
+            address=instrument.address,
+            command=text,
+            reason="not sent: a source is told nothing by hand; it may be asked "
+            + (allowed or "nothing, since its profile has no query"),
+        )
+    line = connect(role, instrument, profile)
+    try:
+        return line.query(text).strip()
+    except NoAnswerError:
+        return ""
+    finally:
+        line.close()
+
+
+def describe(
+    dialogue: Dialogue,
+    *,
+    name: str,
+    instrument: Instrument,
+    connect: Connect,
+) -> str:
+    """Ask how an instrument speaks, try each line on it; return its profile as text.
+
+    Parameters
+    ----------
+    dialogue
+        Where a person answers.
+    name
+        Of the profile.
+    instrument
+        Where it is; its profile is what this finds.
+    connect
+        Opens its line.
+
+    Raises
+    ------
+    InstrumentError
+        Nothing is at the address.
+    """
+    return _Describing(dialogue, name, instrument, connect).text()
+
+
+class _Describing:
+    def __init__(
+        self, dialogue: Dialogue, name: str, instrument: Instrument, connect: Connect
+    ) -> None:
+        self._dialogue = dialogue
+        self._name = name
+        self._instrument = instrument
+        self._connect = connect
+        self._found: dict[str, Any] = {}
+        self._more: dict[str, dict[str, Any]] = {}
+
+    def text(self) -> str:
+        """Ask everything, try it, and return the profile."""
+        kind = self._ask_line()
+        if kind in SOURCES:
+            self._ask_text(
+                "output_off",
+                "Which line turns its output off?",
+                why="It is sent before anything else, now and ever after.",
+            )
+        line = self._open()
+        try:
+            self._ask_identity(line)
+            if kind in SOURCES:
+                self._ask_source(line, kind)
+            elif kind is Kind.SWITCH:
+                self._ask_switch()
+            else:
+                self._ask_meter(line, kind)
+        finally:
+            line.close()
+        made = self._made()
+        said = _toml(self._name, self._found, self._more)
+        if made.read is not None:
+            self._try_reading(made)
+        return said
+
+    def _ask_line(self) -> Kind:
+        ask = self._dialogue
+        kind = ask.choose(
+            "What is it?",
+            {one.value: one for one in Kind},
+            why="In the trade's words; the first letters are enough.",
+            default=Kind.VOLTMETER.value,
+        )
+        self._ask_text("title", "What do people call it?", why="For screens.")
+        self._found["kind"] = kind.value
+        for key, what in (
+            ("write_termination", "What ends a line that is sent to it?"),
+            ("read_termination", "What ends a line that it sends?"),
+        ):
+            self._found[key] = ask.choose(
+                what,
+                ENDINGS,
+                why="Newline is \\n, return is \\r; both is return and newline.",
+                default="newline",
+            )
+        if self._instrument.address.upper().startswith("ASRL"):
+            baud = ask.put(
+                "How many baud has its serial line?",
+                int,
+                why="As its menu or its manual says.",
+                default="9600",
+            )
+            self._found["serial"] = {"baud": baud}
+        pause_s = ask.put(
+            "How many seconds does it need once its line is opened?",
+            float,
+            why="A board may start anew then; what it says meanwhile is thrown away.",
+            default="0",
+        )
+        if pause_s:
+            self._found["opening_pause_s"] = pause_s
+        if ask.agree(
+            "Does it send more than answers: an echo, a prompt, a word for a command?",
+            why="As boards with a microcontroller often do.",
+            default=False,
+        ):
+            self._ask_manners()
+        return kind
+
+    def _ask_manners(self) -> None:
+        if self._dialogue.agree(
+            "Does it send back each line before it answers?",
+            why="An echo.",
+            default=False,
+        ):
+            self._found["echo"] = True
+        word = self._dialogue.put(
+            "What does it answer to a line that asks nothing?",
+            str,
+            why=f"Such as OK; {NONE!r} where it answers nothing.",
+        )
+        if word != NONE:
+            self._found["acknowledge"] = re.escape(word)
+        self._ask_text(
+            "prompt",
+            "What does it send once it is ready again, on no line of its own?",
+            why=f'In quotes, so that blanks count, such as "> "; {NONE!r} where it '
+            "sends nothing.",
+        )
+
+    def _open(self) -> Connection:
+        keys = (
+            *("write_termination", "read_termination", "serial", "opening_pause_s"),
+            *("echo", "acknowledge", "prompt", "output_off"),
+        )
+        how = {key: self._found[key] for key in keys if key in self._found}
+        plain = Profile.model_validate(
+            {"title": "being described", "kind": "voltmeter", "read": "?", **how}
+        )
+        return self._connect(self._name, self._instrument, plain)
+
+    def _ask_identity(self, line: Connection) -> None:
+        answer = self._ask_query(
+            line,
+            "identity",
+            "Which line asks it who it is?",
+            why=f"Such as *IDN?; {NONE!r} where it cannot say.",
+        )
+        if answer is not None and "," not in answer:
+            self._more["identity"] = {"expect": re.escape(answer)}
+
+    def _ask_source(self, line: Connection, kind: Kind) -> None:
+        unit, other = ("A", "V") if kind is Kind.CURRENT_SOURCE else ("V", "A")
+        answer = self._ask_query(
+            line,
+            "output",
+            "Which line asks whether its output is on?",
+            why=f"It is off now. {NONE!r} where it cannot say.",
+        )
+        if answer is not None and says_on(answer) is not False:
+            on = self._dialogue.put(
+                f"It says {answer!r} while it is off. What does it say while it is on?",
+                str,
+                why="It is not turned on to find out.",
+            )
+            self._more["output"] = {"yes": re.escape(on), "no": re.escape(answer)}
+        limit = "Which line sets its limit? {compliance} stands for it, in "
+        for key, what in (
+            (
+                "set_level",
+                f"Which line sets its level? {{level}} stands for it, in {unit}",
+            ),
+            ("set_compliance", f"{limit}{other}; {NONE!r} where the circuit limits"),
+            ("output_on", "Which line turns its output on?"),
+        ):
+            self._ask_text(key, what, why="It is written down and not sent.")
+        if "set_compliance" not in self._found:
+            self._found["limit_in_circuit"] = True
+
+    def _ask_switch(self) -> None:
+        chosen = self._dialogue.put(
+            "Which line chooses a position? {selector} stands for it",
+            str,
+            why="It is written down and not sent.",
+        )
+        self._found["select"] = [chosen]
+        self._ask_text(
+            "selected",
+            "Which line asks whether it is chosen? {selector} stands for the position",
+            why=f"Answered with 1 when it is; {NONE!r} where it cannot say.",
+        )
+
+    def _ask_meter(self, line: Connection, kind: Kind) -> None:
+        answer = self._ask_query(
+            line,
+            "read",
+            "Which line asks for a reading?",
+            why="Such as READ?",
+        )
+        if answer is None:
+            return
+        self._take_number(answer, UNITS[kind])
+
+    def _take_number(self, answer: str, unit: str) -> None:
+        """Work out the pattern of a reading, and see that it means what is shown."""
+        shown = SHOWN.fullmatch(answer)
+        if shown is None:
+            self._dialogue.say(f"  There is no number in {answer!r}.")
+            return
+        word = shown["unit"]
+        prefix = word[:1] if word[1:] == unit and word[:1] in "fpnumkMG" else ""
+        if answer != shown[2]:
+            self._found["number"] = (
+                re.escape(shown["before"])
+                + f"(?P<number>{NUMBER})"
+                + (r"\s*" if shown["gap"] else "")
+                + (
+                    f"(?P<prefix>[fpnumkMG]?){unit}"
+                    if prefix or word == unit
+                    else re.escape(word)
+                )
+                + re.escape(shown["after"])
+            )
+        self._dialogue.say(
+            f"  The number in it is {shown[2]}, with {word or 'no unit'}."
+        )
+        if prefix or word == unit:
+            return
+        factor = self._dialogue.put(
+            f"By what is the number multiplied, to be in {unit}?",
+            float,
+            why="1 where it is already; 0.001 where it shows thousandths.",
+            default="1",
+        )
+        if factor != 1.0:
+            self._found["scale"] = factor
+
+    def _ask_query(
+        self, line: Connection, key: str, question: str, *, why: str
+    ) -> str | None:
+        """Ask for a query until what it is answered is right; return that."""
+        while True:
+            text = self._dialogue.put(question, str, why=why)
+            if text == NONE:
+                return None
+            try:
+                answer = line.query(text).strip()
+            except InstrumentError as exc:
+                self._dialogue.say(f"  {text!r}: {exc.reason}")
+                answer = None
+            else:
+                self._dialogue.say(f"  {text!r} is answered {answer!r}.")
+            if self._dialogue.agree(
+                "Is that right?",
+                why="No: another line is tried.",
+                default=answer is not None,
+            ):
+                self._found[key] = text
+                return answer
+
+    def _ask_text(self, key: str, question: str, *, why: str) -> None:
+        answer = self._dialogue.put(question, str, why=why)
+        if answer != NONE:
+            self._found[key] = answer.strip('"')
+
+    def _made(self) -> Profile:
+        """Return the profile; say what is wrong with it, and ask for that again."""
+        while True:
+            raw = {**self._found}
+            if self._more:
+                raw["exchange"] = self._more
+            try:
+                return Profile.model_validate(raw)
+            except ValidationError as exc:
+                first = exc.errors()[0]
+                key = ".".join(str(one) for one in first["loc"])
+                said = str(first["msg"]).removeprefix("Value error, ")
+                self._dialogue.say(f"  {key + ': ' if key else ''}{said}")
+                wrong = (key or said.partition(":")[0]).partition(".")[0]
+                answer = self._dialogue.put(
+                    f"What should stand at {wrong}?",
+                    str,
+                    why=f"{NONE!r} leaves it out.",
+                )
+                self._found.pop(wrong, None)
+                if answer != NONE:
+                    self._found[wrong] = [answer] if wrong == "select" else answer
+
+    def _try_reading(self, made: Profile) -> None:
+        from daemon.bench.clock import ScaledClock  # noqa: PLC0415
+        from daemon.bench.driver import Binding, Meter  # noqa: PLC0415
+        from daemon.bench.retry import NEVER  # noqa: PLC0415
+
+        meter = Meter(
+            Binding(
+                role=self._name,
+                instrument=self._instrument,
+                profile=made,
+                connect=self._connect,
+                clock=ScaledClock(),
+                retry=NEVER,
+            )
+        )
+        try:
+            for _ in range(READINGS):
+                value = meter.read()
+                self._dialogue.say(f"  reads {value:.9g} {UNITS[made.kind]}")
+        except InstrumentError as exc:
+            self._dialogue.say(f"  not read: {exc.reason}")
+        finally:
+            meter.close()
+
+
+def _toml(
+    name: str, found: Mapping[str, Any], more: Mapping[str, Mapping[str, Any]]
+) -> str:
+    """Return a profile as its file says it."""
+    lines = [f"# {name}: written by `holdpoint bench describe`, each line tried."]
+    lines += [
+        f"{key} = {_value(value)}"
+        for key, value in found.items()
+        if not isinstance(value, Mapping)
+    ]
+    tables: dict[str, Mapping[str, Any]] = {
+        key: value for key, value in found.items() if isinstance(value, Mapping)
+    }
+    tables |= {f"exchange.{key}": value for key, value in more.items()}
+    for title, table in tables.items():
+        lines += ["", f"[{title}]"]
+        lines += [f"{key} = {_value(value)}" for key, value in table.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _value(value: Any) -> str:
+    """Return a value as TOML writes it; its texts are those of JSON."""
+    return json.dumps(value)

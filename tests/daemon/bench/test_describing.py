@@ -1,0 +1,188 @@
+"""A profile asked for and tried, on instruments that nobody prepared."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from config.dialogue import Dialogue
+from config.load import load_profile
+from config.model import Instrument
+from config.profile import Kind, Profile
+from daemon.bench.clock import ScaledClock
+from daemon.bench.describing import describe, talk
+from daemon.bench.driver import Binding, Meter
+from daemon.bench.errors import RefusedError
+from daemon.bench.retry import NEVER
+from daemon.bench.source import Source
+from daemon.bench.visa import connect
+from tests.daemon.bench.fakes import PROFILES, FakeBench
+from tests.daemon.bench.old_instruments import serial_instrument
+from tests.daemon.bench.test_exchange import Board
+
+
+def described(
+    folder: Path, address: str, answers: dict[str, str]
+) -> tuple[Profile, list[str]]:
+    """Describe what is at an address; return its profile and what was said."""
+    said: list[str] = []
+
+    def ask(question: str) -> str:
+        said.append(question)
+        found = [one for begin, one in answers.items() if question.startswith(begin)]
+        assert len(found) <= 1, question
+        return found[0] if found else ""
+
+    text = describe(
+        Dialogue(ask, said.append),
+        name="mine",
+        instrument=Instrument(address=address, profile="mine", timeout_s=0.5),
+        connect=connect,
+    )
+    (folder / "profiles").mkdir()
+    (folder / "profiles" / "mine.toml").write_text(text, encoding="utf-8")
+    return load_profile("mine", folder), said
+
+
+def binding(address: str, how: Profile) -> Binding:
+    return Binding(
+        role="mine",
+        instrument=Instrument(address=address, profile="mine", timeout_s=0.5),
+        profile=how,
+        connect=connect,
+        clock=ScaledClock(),
+        retry=NEVER,
+    )
+
+
+def meter(heard: str) -> str | None:
+    said = {"I": "bench meter 7\r\n", "M": "U= -12.5 mV DC\r\n"}
+    return "".join(said.get(one, "what\r\n") for one in heard.split("\r")[:-1])
+
+
+def test_a_meter_is_described_by_what_it_answers(tmp_path: Path) -> None:
+    with serial_instrument(meter) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What is it?": "voltmeter",
+                "What do people call it?": "Meter of the lab",
+                "What ends a line that is sent": "return",
+                "What ends a line that it sends": "both",
+                "Which line asks it who": "I",
+                "Which line asks for a reading": "M",
+            },
+        )
+        assert how.kind is Kind.VOLTMETER
+        one = Meter(binding(port.address, how))
+        assert one.read() == pytest.approx(-0.0125)
+        assert one.identify() == "bench meter 7"
+        one.close()
+    assert "  'M' is answered 'U= -12.5 mV DC'." in said
+    assert "  reads -0.0125 V" in said
+
+
+def test_a_question_mark_is_help_and_a_wrong_line_is_tried_again() -> None:
+    tries = iter(["?", "X", "M"])
+    right = iter(["no", "yes"])
+
+    def scaled(heard: str) -> str:
+        return "".join(
+            "125\n" if one == "M" else "what\n" for one in heard.split("\n")[:-1]
+        )
+
+    with serial_instrument(scaled) as port:
+        said: list[str] = []
+
+        def ask(question: str) -> str:
+            said.append(question)
+            if question.startswith("Which line asks for a reading"):
+                return next(tries)
+            if question.startswith("Is that right"):
+                return next(right)
+            asked = {
+                "What do people call it?": "Counter",
+                "Which line asks it who it is?": "none",
+                "By what is the number multiplied": "0.001",
+            }
+            return next((v for k, v in asked.items() if question.startswith(k)), "")
+
+        text = describe(
+            Dialogue(ask, said.append),
+            name="mine",
+            instrument=Instrument(address=port.address, profile="mine", timeout_s=0.5),
+            connect=connect,
+        )
+    assert "  Such as READ?" in said
+    assert "  'X' is answered 'what'." in said
+    assert "scale = 0.001" in text
+    assert "  reads 0.125 V" in said
+
+
+def test_a_source_is_off_first_and_told_nothing_that_turns_it_on(
+    tmp_path: Path,
+) -> None:
+    board = Board()
+    with serial_instrument(board) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What is it?": "current source",
+                "What do people call it?": "Board",
+                "What ends a line that it sends": "both",
+                "Does it send more": "yes",
+                "Does it send back": "yes",
+                "What does it answer to a line": "ok",
+                "What does it send once it is ready": '"> "',
+                "Which line turns its output off?": "stop",
+                "Which line asks it who": "who",
+                "Which line asks whether its output": "state",
+                "It says 'stopped' while it is off": "running",
+                "Which line sets its level": "dac {level}",
+                "Which line sets its limit": "limit {compliance}",
+                "Which line turns its output on": "run",
+            },
+        )
+        assert board.heard == ["stop", "who", "state"]
+        assert not board.on
+        source = Source(
+            binding(port.address, how),
+            limit=1.0,
+            permit=lambda: None,
+            step=lambda: None,
+        )
+        source.output_off()
+        assert source.identify() == "board 7"
+        source.close()
+    assert "  'state' is answered 'stopped'." in said
+
+
+@pytest.mark.parametrize(
+    ("line", "allowed"),
+    [("OUTP ON", False), ("SOUR:CURR:LEV 1", False), ("OUTP?", True)],
+)
+def test_a_source_is_told_nothing_by_hand(line: str, allowed: bool) -> None:
+    fake = FakeBench(on=False)
+    one = Instrument(address="fake source", profile="source")
+
+    def say() -> str:
+        return talk("source", one, PROFILES["source"], line, connect=fake.connect)
+
+    if allowed:
+        assert say() == "0"
+    else:
+        with pytest.raises(RefusedError, match=r"may be asked '\*IDN\?', 'SYST:ERR\?'"):
+            say()
+        assert fake.sent == []
+
+
+def test_a_meter_is_told_what_a_person_likes() -> None:
+    fake = FakeBench()
+    one = Instrument(address="fake output", profile="voltmeter")
+    said: Callable[[str], str] = lambda line: talk(  # noqa: E731
+        "output", one, PROFILES["voltmeter"], line, connect=fake.connect
+    )
+    assert said("*IDN?") == "Holdpoint,fake output,1,0"
+    assert fake.open_lines == set()
