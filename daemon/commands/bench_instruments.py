@@ -119,7 +119,7 @@ def bench_try() -> Shown:
 @click.argument("line")
 @shown
 def bench_talk(role: str, line: str) -> Shown:
-    """Send one line to an instrument by hand.
+    """Send one line by hand.
 
     ROLE is that of bench.toml: reference, output, selector and so on. A source is told
     nothing by hand; it may be asked what its profile asks.
@@ -149,7 +149,7 @@ def bench_talk(role: str, line: str) -> Shown:
 @click.argument("name")
 @click.option("--address", required=True, help="VISA address of the instrument.")
 def bench_describe(name: str, address: str) -> None:
-    """Write an instrument's profile by trying its lines.
+    """Write a profile by trying.
 
     It asks how the instrument speaks, sends each line, shows the answer, and writes
     profiles/NAME.toml. A source is turned off first and told nothing that turns it on.

@@ -1,0 +1,352 @@
+"""Benches of many classes, each from files alone to a judged unit.
+
+One simulated circuit stands behind all of them. Its instruments are reached as makers
+have them: over sockets and serial lines, asked or talking, in words of their own.
+"""
+
+import re
+import shutil
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from socketserver import StreamRequestHandler, ThreadingTCPServer
+from threading import Event, Lock
+
+import pytest
+
+from config.load import load
+from config.model import Settings
+from daemon.bench.bench import Bench
+from daemon.bench.clock import ScaledClock
+from daemon.bench.sequence import measure
+from daemon.bench.visa import connect
+from daemon.judging.product import ProductModel
+from daemon.judging.verdict import Judge
+from daemon.simulator.rig import BenchNature, Rig
+from daemon.simulator.scenario import story
+from storage.records import Verdict
+from tests.daemon.bench.old_instruments import (
+    hislip_instrument,
+    serial_instrument,
+    vxi11_instrument,
+)
+from tests.daemon.bench.test_simulated_bench import nominal_transfer, true_gain
+from tests.daemon.simulator.benches import CLEAN, DEMO
+
+KEY = "1mA"
+OHM = 10_000.0
+Told = Callable[[str], str]
+"""What the simulated instrument answers to a SCPI line; empty where nothing."""
+Reply = Callable[[str], str]
+"""What an end sends for a line that came, its own ends of line included."""
+
+
+@dataclass(frozen=True)
+class As:
+    """How one role of a bench is reached, and by which profile."""
+
+    role: str
+    profile: str
+    served: Callable[[Told], "object"]
+    """A context manager that gives the address."""
+    changes: tuple[tuple[str, str], ...] = ()
+    """In the profile, as a maker adapts one of ours: before and after."""
+    more: str = ""
+    """Added to bench.toml."""
+
+
+@contextmanager
+def over_socket(reply: Reply, *, one_only: bool = False) -> Iterator[str]:
+    """Serve lines on a plain socket; give its address."""
+    busy = Lock()
+
+    class Line(StreamRequestHandler):
+        def handle(self) -> None:
+            if not busy.acquire(blocking=not one_only):
+                return
+            try:
+                with suppress(OSError):
+                    for line in self.rfile:
+                        self.wfile.write(reply(line.decode().strip()).encode())
+            finally:
+                busy.release()
+
+    class Server(ThreadingTCPServer):
+        daemon_threads = True
+        block_on_close = False
+
+        def process_request(self, request: object, client_address: object) -> None:
+            assert isinstance(request, socket.socket)
+            request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            super().process_request(request, client_address)
+
+    if not one_only:
+        busy = _Free()  # type: ignore[assignment]
+    with Server(("127.0.0.1", 0), Line) as server:
+        thread = threading.Thread(target=server.serve_forever, args=(0.02,))
+        thread.start()
+        try:
+            yield f"TCPIP::127.0.0.1::{server.server_address[1]}::SOCKET"
+        finally:
+            server.shutdown()
+            thread.join()
+
+
+class _Free:
+    """A lock that anybody gets at any time."""
+
+    def acquire(self, *, blocking: bool = True) -> bool:
+        return blocking or True
+
+    def release(self) -> None: ...
+
+
+@contextmanager
+def over_serial(reply: Reply, ending: str = "\n", banner: str = "") -> Iterator[str]:
+    """Serve lines on a serial port; give its address."""
+    rest = ""
+
+    def answers(heard: str) -> str:
+        nonlocal rest
+        *lines, rest = (rest + heard).split(ending)
+        return "".join(reply(one) for one in lines)
+
+    with serial_instrument(answers) as port:
+        if banner:
+            port.say(banner)
+        yield port.address
+
+
+def scpi(told: Told) -> Reply:
+    """Speak SCPI, a line for a line."""
+
+    def reply(line: str) -> str:
+        answer = told(line)
+        return f"{answer}\n" if answer else ""
+
+    return reply
+
+
+def volts(told: Told) -> float:
+    return float(told("READ?"))
+
+
+def asked_handheld(told: Told) -> Reply:
+    return lambda _: f"DC  {volts(told) * 1e3:.4f} mV\r"
+
+
+@contextmanager
+def talking_handheld(told: Told) -> Iterator[str]:
+    with serial_instrument(
+        lambda _: f"{volts(told) * 1e3:+.4f} mV DC\r\n", talks=0.01
+    ) as port:
+        yield port.address
+
+
+def acknowledging(told: Told) -> Reply:
+    def reply(line: str) -> str:
+        return f"=>\r {volts(told) * 1e3:+.4f}\r" if line == "D" else "=>\r"
+
+    return reply
+
+
+def board(told: Told) -> Reply:
+    """Be a board whose converter of 12 bits drives a current either way."""
+
+    def reply(line: str) -> str:
+        match line.split():
+            case ["DAC", code]:
+                assert re.fullmatch(r"\d+", code)
+                told(f"SOUR:CURR:LEV {(int(code) - 2048) / 1.6e6:.9g}")
+            case ["ON"]:
+                told("SOUR:VOLT:PROT 12")
+                told("OUTP ON")
+            case ["OFF"]:
+                told("OUTP OFF")
+            case ["STATE"]:
+                return "on\n" if told("OUTP?") == "1" else "off\n"
+            case _:
+                return "what\n"
+        return "OK\n"
+
+    return reply
+
+
+def relays(told: Told) -> Reply:
+    def reply(line: str) -> str:
+        verb, name = line.split()
+        channel = f"(@{name.removeprefix('K')})"
+        if verb == "CLOSE":
+            told(f"ROUT:CLOS {channel}")
+            return "OK\n"
+        return "yes\n" if told(f"ROUT:CLOS? {channel}") == "1" else "no\n"
+
+    return reply
+
+
+def supply(told: Told) -> Reply:
+    def reply(line: str) -> str:
+        line = re.sub(r"^VOLT ", "SOUR:VOLT:LEV ", line)
+        return scpi(told)(re.sub(r"^CURR ", "SOUR:CURR:PROT ", line))
+
+    return reply
+
+
+def older(told: Told) -> Reply:
+    return lambda line: "" if line == "SYST:REM" else scpi(told)(line)
+
+
+NO_PINS = (
+    ('parity = "even"\ndata_bits = 7\nstop_bits = 2\n', ""),
+    ('flow_control = "hardware DTR/DSR"', ""),
+    ("silence_s = 0.05", "silence_s = 0.002"),
+)
+"""A pty has neither parity nor lines; how they are set is seen elsewhere."""
+SOON = (("opening_pause_s = 2.0", "opening_pause_s = 0.05"),)
+HANDHELD = (("data_bits = 7\nstop_bits = 2\npower_from_line = true", ""),)
+
+CLASSES: dict[str, tuple[As, ...]] = {
+    "SCPI over sockets": (),
+    "handheld that is asked": (
+        As("output", "line_voltmeter", lambda t: over_serial(asked_handheld(t), "\r")),
+    ),
+    "handheld that only talks": (As("output", "talking_voltmeter", talking_handheld),),
+    "older SCPI meter on RS-232": (
+        As("output", "serial_voltmeter", lambda t: over_serial(older(t)), NO_PINS),
+    ),
+    "meter that acknowledges and then sends": (
+        As(
+            "output",
+            "answering_voltmeter",
+            lambda t: over_serial(acknowledging(t), "\r"),
+        ),
+    ),
+    "board with a converter and a banner": (
+        As(
+            "source",
+            "board_current_source",
+            lambda t: over_serial(board(t), banner="board 7 starts\r\nready\n"),
+            SOON,
+        ),
+    ),
+    "board that takes one connection": (
+        As(
+            "source",
+            "board_current_source",
+            lambda t: over_socket(board(t), one_only=True),
+            SOON,
+        ),
+    ),
+    "relays with names": (
+        As("selector", "board_switch", lambda t: over_serial(relays(t)), SOON),
+    ),
+    "bench supply through a resistor": (
+        As(
+            "source",
+            "bench_supply",
+            lambda t: over_socket(supply(t)),
+            (("silence_s = 0.02", "silence_s = 0.002"),),
+            "\n[series_resistor]\nohm = { 1uA = 1e4, 10uA = 1e4, 100uA = 1e4, "
+            "1mA = 1e4 }\n",
+        ),
+    ),
+    "VXI-11 and HiSLIP meters": (
+        As(
+            "output",
+            "scpi_voltmeter",
+            lambda t: vxi11_instrument(lambda line: t(line) or None),
+        ),
+        As(
+            "reference",
+            "scpi_ammeter",
+            lambda t: hislip_instrument(lambda line: t(line) or None),
+        ),
+    ),
+}
+
+
+def written(folder: Path, addresses: dict[str, str], how: tuple[As, ...]) -> Settings:
+    """Write the files of a bench; return what they say."""
+    for file in DEMO.glob("*.toml"):
+        shutil.copy(file, folder)
+    bench = folder / "bench.toml"
+    text = bench.read_text(encoding="utf-8").replace("time_scale = 20.0", "")
+    text = re.sub(r"\[ambient\]\n(?:.+\n)+", "", text)
+    for role, address in addresses.items():
+        swapped = next((one for one in how if one.role == role), None)
+        table = re.search(rf"\[{role}\]\n(?:.+\n)+", text)
+        assert table is not None
+        new = re.sub(r'address = ".*"', f'address = "{address}"', table[0])
+        if role == "source" or swapped is not None:
+            name = "scpi_current_source" if swapped is None else swapped.profile
+            new = re.sub(r'profile = ".*"', f'profile = "{name}"', new)
+        text = text.replace(table[0], new)
+    bench.write_text(text + "".join(one.more for one in how), encoding="utf-8")
+    (folder / "profiles").mkdir()
+    for one in how:
+        ours = DEMO.parent / "profiles" / f"{one.profile}.toml"
+        text = ours.read_text(encoding="utf-8")
+        for old, new in (*one.changes, *HANDHELD):
+            text = text.replace(old, new)
+        (folder / "profiles" / ours.name).write_text(text, encoding="utf-8")
+    return load(folder)
+
+
+@pytest.mark.parametrize("name", CLASSES)
+def test_a_bench_of_each_class_judges_a_unit_from_files_alone(
+    name: str, tmp_path: Path
+) -> None:
+    how = CLASSES[name]
+    clock, lock, there = ScaledClock(), Lock(), Event()
+    rig: Rig | None = None
+
+    def instrument(role: str) -> Told:
+        def told(line: str) -> str:
+            there.wait(10.0)
+            with lock:
+                assert rig is not None
+                answer = rig.links[role].instrument.handle(line) or ""
+                took_s = rig.links[role].instrument.took_s
+            if took_s:
+                clock.wait_s(took_s)
+            return answer
+
+        return told
+
+    with ExitStack() as ends:
+        addresses = {}
+        for role in ("source", "reference", "output", "selector"):
+            swapped = next((one for one in how if one.role == role), None)
+            served = over_socket(scpi(instrument(role)))
+            if swapped is not None:
+                served = swapped.served(instrument(role))  # type: ignore[assignment]
+            addresses[role] = ends.enter_context(served)
+        settings = written(tmp_path, addresses, how)
+        rig = Rig(settings, story(settings, 1, line=CLEAN), clock, nature=BenchNature())
+        rig.mount("PA-1001")
+        there.set()
+        assert settings.bench is not None
+        with Bench(
+            settings.bench,
+            settings.product,
+            settings.plan.reading,
+            profiles=settings.profiles,
+            nominal_transfer=nominal_transfer(settings),
+            connect=connect,
+            clock=clock,
+            guarded="one connection" in name,
+        ) as bench:
+            (one,) = measure(bench, (KEY,), clock, stop=Event())
+        assert not rig.state().source_on
+    judge = Judge(
+        ProductModel.of(settings.product), settings.bench, settings.plan.judging
+    )
+    result = judge.unit("run", one, {})
+    true_ppm = (true_gain(rig, KEY) / nominal_transfer(settings)[KEY] - 1) * 1e6
+    assert result.verdict is Verdict.CONFORMING
+    assert result.error_ppm == pytest.approx(
+        true_ppm, abs=2 * judge.error(one).error.uncertainty_ppm
+    )
