@@ -65,6 +65,9 @@ PACKAGES = ("config", "storage", "daemon", "dashboard")
 LIMIT_S = 240.0
 """For one ring of tests of one mutant, but for the last."""
 FULL_LIMIT_S = 1800.0
+POLL_S = 0.1
+MARK = "HOLDPOINT_TESTS"
+"""As `tests.left_behind` has it, which must be the copy's, not this checkout's."""
 ALL_RINGS = 3
 MOST_RUNNING = 400
 """Tests that run a changed line; more would be the whole suite for what all use."""
@@ -422,21 +425,34 @@ class Copy:
             _be_a_run(self.folder, arguments)
         os.close(writes)
         said = b""
+        ended = False
+        until_s = time.monotonic() + within_s
         try:
             with os.fdopen(reads, "rb", buffering=0) as stream:
-                until_s = time.monotonic() + within_s
-                while True:
-                    left_s = max(0.0, until_s - time.monotonic())
-                    if not select.select([stream], [], [], left_s)[0]:
+                while not ended:
+                    if time.monotonic() > until_s:
                         raise TimeoutError
-                    if not (piece := stream.read(1 << 16)):
-                        return said.decode(errors="replace")
-                    said += piece
+                    # What a test has started may hold the pipe for ever.
+                    ended = os.waitpid(pid, os.WNOHANG)[0] == pid
+                    while select.select([stream], [], [], 0 if ended else POLL_S)[0]:
+                        if not (piece := stream.read(1 << 16)):
+                            break
+                        said += piece
+            return said.decode(errors="replace")
         finally:
-            # Whatever the tests started goes with them.
-            with suppress(ProcessLookupError):
-                os.killpg(pid, signal.SIGKILL)
-            os.waitpid(pid, 0)
+            if not ended:
+                os.kill(pid, signal.SIGKILL)
+                os.waitpid(pid, 0)
+            _end_what_it_started(pid)
+
+
+def _end_what_it_started(pid: int) -> None:
+    """End the processes with the mark of a run, in whatever session they are."""
+    mark = f"{MARK}={pid}-".encode()
+    for folder in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):
+            if b"\0" + mark in (folder / "environ").read_bytes():
+                os.kill(int(folder.name), signal.SIGKILL)
 
 
 def _be_a_run(folder: Path, arguments: Sequence[str]) -> NoReturn:
@@ -497,9 +513,9 @@ def verdict(copy: Copy, mutant: Mutant, sight: Sight, rings: int) -> str:
     """Return whether any test notices a mutant, and which."""
     limits = (copy.limit_s, copy.limit_s, FULL_LIMIT_S)
     late = ""
-    asked = [*zip(sight.rings(mutant.path), limits, strict=True)]
+    asked = [*zip(sight.rings(mutant.path), limits, strict=True)][:rings]
     groups: list[tuple[Sequence[Path | str], float]] = []
-    groups += [one for one in asked if one[0]][:rings]
+    groups += [one for one in asked if one[0]]
     if copy.ran is not None:
         path = str(mutant.path.relative_to(copy.folder))
         if running := copy.ran.tests(path, mutant.statement):
