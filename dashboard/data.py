@@ -31,7 +31,6 @@ from storage import (
     RunInDoubt,
     Signal,
     StorageError,
-    Unit,
     UnreachableError,
     endpoint,
     typed,
@@ -155,7 +154,8 @@ class Shown:
         """Whether a unit was measured; not, while the daemon does not answer."""
         with suppress(StorageError):
             at = self.connection
-            return bool(at.store.rows(Unit, product=at.name, serial=serial))
+            found = at.store.table("latest_errors", product=at.name, serial=serial)
+            return found.num_rows > 0
         return False
 
     @property

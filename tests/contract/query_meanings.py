@@ -755,7 +755,15 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     ),
     "reel_checks": reel_checks,
     "measured_units": lambda book, product: [
-        {"units": len({one["serial"] for one in measured_units(book, product)})}
+        {
+            "units": len(
+                {
+                    one["serial"]
+                    for one in of_product(book, "run", product)
+                    if one["kind"] is RunKind.UNIT
+                }
+            )
+        }
     ],
     "rejudgements": rejudgements,
     "reworks": lambda book, product: [

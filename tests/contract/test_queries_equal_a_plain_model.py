@@ -43,7 +43,7 @@ ASKED: dict[str, Sequence[Any]] = {
     "build": ("A1", "S2", "nothing"),
     "until": (0, 9, 10_000),
     "place": (0, 1, 2, 6, 100),
-    "newest": (1, 2, 1000),
+    "newest": (1, 3),
     "changed": (True, False),
     "before": (6, RUNS_EACH, 10_000),
     "range": ("1uA", "10uA"),
