@@ -155,7 +155,7 @@ class Shown:
         with suppress(StorageError):
             at = self.connection
             found = at.store.table("latest_errors", product=at.name, serial=serial)
-            return found.num_rows > 0
+            return bool(found.num_rows)
         return False
 
     @property
