@@ -31,6 +31,7 @@ from storage.errors import (
 from storage.migrate import migrate
 from storage.tables import Transaction
 
+_NO_MEMORY = "could not allocate"
 _OWNER = re.compile(r"PID (\d+)")
 
 # Nothing is ever fetched while the program runs.
@@ -48,7 +49,7 @@ class StoreLimits:
     files beside the store, or refused.
     """
 
-    memory_mb: int = 512
+    memory_mb: int = 1024
     threads: int = 2
 
 
@@ -100,13 +101,9 @@ class Engine:
                 writer.close()
                 self._reopen(connection)
                 raise WriteError(where=str(self._path), reason=sentence(exc)) from exc
-            except duckdb.OutOfMemoryException as exc:
-                _roll_back(writer)
-                raise MemoryLimitError(
-                    where=str(self._path), memory_mb=self._limits.memory_mb
-                ) from exc
             except duckdb.Error as exc:
                 _roll_back(writer)
+                self._refuse_if_too_much(exc)
                 raise WriteError(where=str(self._path), reason=sentence(exc)) from exc
             except BaseException:
                 _roll_back(writer)
@@ -145,12 +142,17 @@ class Engine:
                 value=str(dict(parameters)),
                 allowed=f"must be of the columns' types: {sentence(exc)}",
             ) from exc
-        except duckdb.OutOfMemoryException as exc:
+        except duckdb.Error as exc:
+            self._refuse_if_too_much(exc)
+            raise SchemaError(where=str(self._path), detail=sentence(exc)) from exc
+
+    def _refuse_if_too_much(self, exc: duckdb.Error) -> None:
+        """Say which setting is too small, where memory is what was missing."""
+        # A COMMIT that cannot have its memory is another kind of error.
+        if isinstance(exc, duckdb.OutOfMemoryException) or _NO_MEMORY in str(exc):
             raise MemoryLimitError(
                 where=str(self._path), memory_mb=self._limits.memory_mb
             ) from exc
-        except duckdb.Error as exc:
-            raise SchemaError(where=str(self._path), detail=sentence(exc)) from exc
 
     def _table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
         with self.reading() as cursor:

@@ -255,8 +255,8 @@ def test_a_file_that_cannot_be_opened_again_is_opened_later(
 def test_the_file_s_library_takes_no_more_than_it_may(tmp_path: Path) -> None:
     limits = StoreLimits(memory_mb=128, threads=1)
     with LocalStore(tmp_path / "holdpoint.duckdb", limits) as store:
-        engine = store._database
-        (found,) = engine.table(
+        database = store._database
+        (found,) = database.table(
             "select current_setting('memory_limit') as memory, "
             "current_setting('threads') as threads",
             {},
@@ -265,8 +265,17 @@ def test_the_file_s_library_takes_no_more_than_it_may(tmp_path: Path) -> None:
         with pytest.raises(
             MemoryLimitError, match=r"more than the 128 MB .* memory_limit_mb in"
         ):
-            engine.table(
+            database.table(
                 "select list(n order by n desc) from range(100000000) t(n)", {}
             )
+
+        def cannot_commit() -> None:
+            with database.transaction() as transaction:
+                transaction.run("create table much as select 1 as n", {})
+                message = "Failed to commit: could not allocate block of size 256 KiB"
+                raise duckdb.TransactionException(message)
+
+        with pytest.raises(MemoryLimitError, match="nothing was changed"):
+            cannot_commit()
         furnish(store)
         assert store.rows(type(PRODUCT)) == [PRODUCT]
