@@ -16,6 +16,10 @@ from .errors import (
     QuantityError as QuantityError,
 )
 from .exchange import Exchange as Exchange
+from .handheld import (
+    USUAL_METERS as USUAL_METERS,
+    meters_words as meters_words,
+)
 from .load import (
     fingerprint as fingerprint,
     load as load,
@@ -23,7 +27,6 @@ from .load import (
 )
 from .mapping import (
     SheetMapping as SheetMapping,
-    guessed as guessed,
     load_mapping as load_mapping,
 )
 from .model import Settings as Settings

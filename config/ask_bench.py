@@ -1,7 +1,6 @@
 """The questions about the bench: instruments, accuracy, and what could hurt."""
 
 from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -16,7 +15,7 @@ from config.bench import (
     is_visa_address,
     visa_address_of,
 )
-from config.dialogue import Dialogue, Read, integer, quantity, text
+from config.dialogue import Dialogue, Read, integer, one_for_each, quantity, text
 from config.errors import ConfigError
 from config.load import load_profile
 from config.model import (
@@ -53,12 +52,6 @@ _GENERIC = {
 
 def ask_bench(dialogue: Dialogue, product: Product, folder: Path) -> Bench:
     """Ask about the instruments; `folder` may hold profiles of the maker's own."""
-    name = dialogue.put(
-        "Name of the bench",
-        text(Name),
-        why="Each run is recorded with the bench that it was made on.",
-        default="bench-1",
-    )
     dialogue.say(CAUTION)
     volts_in = product.input_unit == "V"
     source_limit = max(one.source_limit for one in product.ranges.values())
@@ -72,7 +65,7 @@ def ask_bench(dialogue: Dialogue, product: Product, folder: Path) -> Bench:
     )
     one_of = _InstrumentQuestions(dialogue, folder)
     return Bench(
-        name=name,
+        name="bench-1",
         compliance_v=compliance_v,
         allow_compliance_above_30_v=compliance_v > COMPLIANCE_DEFAULT_MAX_V,
         current_limit_a=current_limit_a,
@@ -101,21 +94,22 @@ def ask_bench(dialogue: Dialogue, product: Product, folder: Path) -> Bench:
 
 def ask_selectors(dialogue: Dialogue, product: Product) -> Product:
     """Ask what the bench's switch is told for each range of the product."""
-    told: dict[str, str] = {}
+    keys = list(product.ranges)
 
-    def read(answer: str) -> str:
-        if answer in told.values():
-            message = f"{answer!r}: already chooses another range"
+    def read(answer: str) -> tuple[str, ...]:
+        told = one_for_each(text(Name), len(keys))(answer)
+        if len(set(told)) < len(told):
+            message = f"{answer!r}: each range needs its own"
             raise ValueError(message)
-        return text(Name)(answer)
+        return told
 
-    for place, key in enumerate(product.ranges, start=1):
-        told[key] = dialogue.put(
-            f"What is the switch told for range {key}?",
-            read,
-            why="The channel of the switch that chooses this range.",
-            default=str(place),
-        )
+    channels = dialogue.put(
+        f"What is the switch told for {', '.join(keys)}?",
+        read,
+        why="The channel of the switch that chooses each range, with commas between.",
+        default=", ".join(str(place) for place in range(1, len(keys) + 1)),
+    )
+    told = dict(zip(keys, channels, strict=True))
     ranges = {
         key: one.model_copy(update={"selector": told[key]})
         for key, one in product.ranges.items()
@@ -185,14 +179,19 @@ def _ask_check_standard(dialogue: Dialogue, product: Product) -> CheckStandard |
         serial=dialogue.put(
             "Check standard: its serial", text(Name), why="As it is on its label."
         ),
-        error_ppm={
-            key: dialogue.put(
-                f"Check standard: its known error on range {key}, such as -80 ppm",
-                quantity(Unit.PPM, KnownError),
-                why="(Indicated - true) / true, from its calibration.",
+        error_ppm=dict(
+            zip(
+                product.ranges,
+                dialogue.put(
+                    f"Check standard: its known errors on {', '.join(product.ranges)}, "
+                    "such as -80 ppm",
+                    one_for_each(quantity(Unit.PPM, KnownError), len(product.ranges)),
+                    why="(Indicated - true) / true, from its calibration, with commas "
+                    "between them.",
+                ),
+                strict=True,
             )
-            for key in product.ranges
-        },
+        ),
         uncertainty_ppm=dialogue.put(
             "Check standard: standard uncertainty of these errors, such as 20 ppm",
             quantity(Unit.PPM, PpmAboveZero),
@@ -227,41 +226,26 @@ class _InstrumentQuestions:
         kind = Kind.AMMETER if unit is Unit.AMPERE else Kind.VOLTMETER
         meter = self.instrument(label, kind)
         ranges = self._accuracy(label, unit, needed)
-        told = {
-            "serial_number": self._dialogue.put(
-                f"{label}: its serial number (Enter: not kept)",
-                lambda answer: text(Name)(answer) if answer else None,
-                why="When another one stands there, every result says so.",
-                default="",
-            ),
-            "calibration_due": self._dialogue.put(
-                f"{label}: when its calibration is due, such as 2027-03-01 "
-                "(Enter: not known)",
-                _day_if_any,
-                why="The day on its label. Past it, every result says so.",
-                default="",
-            ),
-        }
-        return meter.model_copy(update={"ranges": ranges, **told})
+        return meter.model_copy(update={"ranges": ranges})
 
     def instrument(self, label: str, kind: Kind) -> Instrument:
-        """Ask how an instrument is spoken to, and where."""
-        profile = self._dialogue.put(
-            f"{label}: its profile, or {TYPED!r} if you read or set it by hand",
-            self._of_kind(kind),
-            why="A profile is a file with the commands that an instrument understands; "
-            f"{_GENERIC[kind]} is for one that follows SCPI-99.",
-            default=_GENERIC[kind],
-        )
-        if profile == TYPED:
-            return Instrument(address=BY_HAND, profile=TYPED)
-        address = self._dialogue.put(
-            f"{label}: its address, such as {EXAMPLE_ADDRESS}",
-            _visa_address,
+        """Ask where an instrument is, and how it is spoken to."""
+        return self._dialogue.put(
+            f"{label}: its address, or 'by hand', such as {EXAMPLE_ADDRESS}",
+            lambda answer: self._instrument(answer, kind),
             why="VISA notation; over the network it is TCPIP, then the number that the "
-            "instrument shows in its menu, the port, and SOCKET.",
+            "instrument shows in its menu, the port, and SOCKET. It is spoken to as "
+            f"{_GENERIC[kind]} (SCPI-99); write another profile behind the address, "
+            "with a blank between. By hand: you read or set it.",
         )
-        return Instrument(address=address, profile=profile)
+
+    def _instrument(self, answer: str, kind: Kind) -> Instrument:
+        """Read an address, and a profile where one stands behind it."""
+        if answer.casefold() in {BY_HAND, TYPED}:
+            return Instrument(address=BY_HAND, profile=TYPED)
+        address, _, profile = answer.partition(" ")
+        profile = self._of_kind(kind)(profile.strip() or _GENERIC[kind])
+        return Instrument(address=_visa_address(address), profile=profile)
 
     def _of_kind(self, kind: Kind) -> Read[str]:
         def read(answer: str) -> str:
@@ -284,44 +268,24 @@ class _InstrumentQuestions:
     def _accuracy(
         self, label: str, unit: Unit, needed: float
     ) -> tuple[MeterRange, ...]:
-        ranges: list[MeterRange] = []
-
-        def read(answer: str) -> MeterRange | None:
+        def read(answer: str) -> tuple[MeterRange, ...]:
+            ranges: list[MeterRange] = []
+            for one in filter(None, (piece.strip() for piece in answer.split(","))):
+                ranges.append(_meter_range(one, unit, ranges))
             largest = max((one.full_scale for one in ranges), default=0.0)
-            if not answer and largest > 0 and largest >= needed:
-                return None
-            if not answer:
+            if largest < needed or not ranges:
                 reach = f" up to {spell(needed, unit)}" if needed else ""
                 message = f"A range{reach} is needed; of reading + of range in ppm or %"
                 raise ValueError(message)
-            return _meter_range(answer, unit, ranges)
+            return tuple(sorted(ranges, key=lambda one: one.full_scale))
 
         example = "10u" if unit is Unit.AMPERE else "10"
-        while one := self._dialogue.put(
-            f"{label}: a range and its accuracy, such as {example}: 100 ppm + 30 ppm "
-            "(Enter: no more)",
+        return self._dialogue.put(
+            f"{label}: its ranges and accuracy, such as {example}: 100 ppm + 30 ppm",
             read,
             why="Full scale, then so much of reading plus so much of range, from the "
-            "data sheet.",
-            default="",
-        ):
-            ranges.append(one)
-        return tuple(sorted(ranges, key=lambda one: one.full_scale))
-
-
-def _day_if_any(answer: str) -> date | None:
-    """Read a day as ISO 8601 writes it.
-
-    Examples
-    --------
-    >>> _day_if_any("2027-03-01"), _day_if_any("")
-    (datetime.date(2027, 3, 1), None)
-    """
-    try:
-        return date.fromisoformat(answer) if answer else None
-    except ValueError as exc:
-        message = f"{answer!r}: must be a day such as 2027-03-01: year, month, day"
-        raise ValueError(message) from exc
+            "data sheet; several ranges with commas between them.",
+        )
 
 
 def _visa_address(answer: str) -> str:

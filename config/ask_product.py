@@ -1,28 +1,34 @@
 """The questions about the product: what goes in, its ranges, their parts."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from math import inf
 from typing import Annotated, Literal
 
 from pydantic import Field
 
 from config import formula
-from config.dialogue import Dialogue, integer, quantity, text
+from config.dialogue import Dialogue, one_for_each, quantity, text
+from config.formula import value_of
 from config.model import ErrorLimit, Maker, Part, Product, Range
 from config.product import MOST_ADDRESS_LINES, Formula, Tolerance
 from config.quantity import Unit, spell
 from config.strict import Key, Name, Ohm, Ppm, Seconds, Volt
 
-__all__ = ["ask_product"]
+__all__ = ["ask_product", "reckoned"]
 
 MOST_RANGES = 20
 SOURCE_OVER_FULL_SCALE = 1.2
+UNLIKE = 3.0
+"""Times by which ranges differ at full scale that are worth a second look."""
+_MILLION = 1e6
 
 _UNITS: Mapping[str, Literal["A", "V"]] = {"amps": "A", "volts": "V"}
 
 
 def ask_product(dialogue: Dialogue) -> Product:
-    """Ask until the product is complete."""
+    """Ask until the product is complete, and reckon aloud what it means."""
     title = dialogue.put(
         "What is the product called?",
         text(Name),
@@ -40,23 +46,69 @@ def ask_product(dialogue: Dialogue) -> Product:
         why="The absolute maximum from the design. The bench never goes above it.",
         default="30 V",
     )
-    gain = dialogue.put(
-        "Gain of a stage that all ranges share, such as 1 + R3 / R4 (Enter: none)",
-        lambda answer: _with_known_names(answer) if answer else "",
-        why="A formula over part names with + - * / and brackets.",
-        default="",
-    )
-    ranges = _ask_ranges(dialogue, Unit(unit), survives_v, gain)
+    ranges = _ask_ranges(dialogue, Unit(unit), survives_v)
     parts = _ask_parts(dialogue, ranges.values())
-    return Product(
+    product = Product(
         name=_short(title),
         title=title,
         input_unit=unit,
         input_absolute_maximum_v=survives_v,
-        maker=_ask_maker(dialogue),
         parts=parts,
         ranges=ranges,
     )
+    for line in reckoned(product):
+        dialogue.say(line)
+    dialogue.choose(
+        "Is that so? (or type: back)",
+        {"yes": True},
+        why="Compare it with the circuit. A stage that was forgotten shows here first.",
+        default="yes",
+    )
+    return product.model_copy(update={"maker": _ask_maker(dialogue)})
+
+
+def reckoned(product: Product) -> Iterator[str]:
+    """Say what a product's answers come to, a line each."""
+    values = {name: part.nominal_ohm for name, part in product.parts.items()}
+    unit = Unit(product.input_unit)
+    outputs: dict[str, float] = {}
+    yield "This is what your answers come to:"
+    for one in product.ranges.values():
+        names = one.part_names
+        yield f"  in -> {one.transfer} -> out"
+        try:
+            nominal = value_of(one.transfer, values)
+            widest_ppm = sum(
+                abs(value_of(one.transfer, values | {name: changed}) / nominal - 1)
+                for name in names
+                for changed in [values[name] * (1 + product.parts[name].tolerance_ppm
+                                                / _MILLION)]
+            ) * _MILLION  # fmt: skip
+        except (ZeroDivisionError, OverflowError):
+            yield f"  {one.title}: the formula has no value with these parts."
+            continue
+        volts = float(f"{nominal * one.full_scale:.4g}")
+        outputs[one.title] = abs(volts)
+        limit_ppm = one.limit.of_reading_ppm + one.limit.of_full_scale_ppm
+        yield (
+            f"  {one.title}: {spell(one.full_scale, unit)} in gives "
+            f"{spell(volts, Unit.VOLT)} out at full scale. Its parts alone may make it "
+            f"read {_percent(widest_ppm)} wrong; {_percent(limit_ppm)} is allowed. The "
+            f"source gives {spell(one.source_limit, unit)} at most."
+        )
+    least, most = (
+        pick(outputs, key=outputs.__getitem__, default="") for pick in (min, max)
+    )
+    if outputs and outputs[least] * UNLIKE < outputs[most]:
+        times = outputs[most] / outputs[least] if outputs[least] else inf
+        yield (
+            f"  Look again: at full scale range {most} gives {times:.3g} times as much "
+            f"as range {least}. Is a value wrong, or the shared gain missing?"
+        )
+
+
+def _percent(ppm: float) -> str:
+    return f"{ppm / 1e4:.2g} %"
 
 
 def _short(title: str) -> str:
@@ -71,131 +123,119 @@ def _short(title: str) -> str:
 
 
 def _ask_maker(dialogue: Dialogue) -> Maker | None:
-    name = dialogue.put(
-        "Who makes it? The name on its documents (Enter: none)",
-        lambda answer: text(Name)(answer) if answer else "",
+    return dialogue.put(
+        "Who makes it? Name, address and mail, with commas between (Enter: none)",
+        _maker,
         why="Test records, releases, claims and notices are issued by this name.",
         default="",
     )
-    if not name:
-        return None
-    address = dialogue.put(
-        "The maker's address, with commas between its lines (Enter: none)",
-        _lines,
-        why="Street and town as they stand on a letter; at most 6 lines.",
-        default="",
-    )
-    contact = dialogue.put(
-        "Where questions go, such as a mail address (Enter: none)",
-        lambda answer: text(Name)(answer) if answer else "",
-        why="Stands on the documents too, for whoever has the unit.",
-        default="",
-    )
-    return Maker(name=name, address=address, contact=contact or None)
 
 
-def _lines(answer: str) -> tuple[str, ...]:
-    """Read the lines of an address with commas between them.
+def _maker(answer: str) -> Maker | None:
+    """Read a name, the lines of an address, and where questions go.
 
     Examples
     --------
-    >>> _lines("Lane 1, 12345 Town")
-    ('Lane 1', '12345 Town')
+    >>> _maker("Moreno Lab, Lane 1, 12345 Town, service@example.org").lines
+    ('Moreno Lab', 'Lane 1', '12345 Town', 'service@example.org')
     """
-    lines = tuple(text(Name)(one.strip()) for one in answer.split(",") if one.strip())
-    if len(lines) > MOST_ADDRESS_LINES:
-        message = f"{answer!r}: must be {MOST_ADDRESS_LINES} lines at most"
+    lines = [text(Name)(one.strip()) for one in answer.split(",") if one.strip()]
+    if not lines:
+        return None
+    name, *address = lines
+    contact = None
+    if address and ("@" in address[-1] or "://" in address[-1]):
+        contact = address.pop()
+    if len(address) > MOST_ADDRESS_LINES:
+        message = f"{answer!r}: the address must be {MOST_ADDRESS_LINES} lines at most"
         raise ValueError(message)
-    return lines
+    return Maker(name=name, address=tuple(address), contact=contact)
 
 
-def _ask_ranges(
-    dialogue: Dialogue, unit: Unit, survives_v: float, gain: str
-) -> dict[str, Range]:
-    count = dialogue.put(
-        "How many ranges does it have?",
-        integer(Annotated[int, Field(ge=1, le=MOST_RANGES)]),
-        why="Ranges that a switch chooses; each is measured and judged by itself.",
-        default="1",
+def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, Range]:
+    most = survives_v if unit is Unit.VOLT else 1_000.0
+    example = "1u, 10u, 100u, 1m" if unit is Unit.AMPERE else "100m, 1, 10"
+    scales = dialogue.put(
+        f"Full scale of each range, with commas between them, such as {example}",
+        _scales(unit, most),
+        why=f"The largest input of each range, in {unit.value} with any prefix. Each "
+        "range is measured and judged by itself.",
+    )
+    count = len(scales)
+    gain = dialogue.put(
+        "Gain of a stage that all ranges share, such as 1 + R3 / R4 (Enter: none)",
+        lambda answer: _with_known_names(answer) if answer else "",
+        why="A formula over part names with + - * / and brackets. Each range is "
+        "multiplied by it.",
+        default="",
+    )
+    transfers = dialogue.put(
+        "The part that sets each range, in the same order, such as R11, R12",
+        one_for_each(_transfer(gain), count),
+        why="A part, or parts such as RS1 + RS2: volts out over what goes in, without "
+        "the shared gain. What names a part of the shared gain is taken as it is.",
+    )
+    limits = dialogue.put(
+        "Largest error allowed: of reading + of full scale, for all or for each",
+        one_for_each(_limit, count, all_alike=True),
+        why="The error limit is the sum of a share of reading and one of full scale. "
+        "Write 0.5 % + 0.05 %, or one for each range with commas between them.",
+        default="0.5 % + 0.05 %",
+    )
+    settle_s = dialogue.put(
+        "Settling time, for all or for each",
+        one_for_each(quantity(Unit.SECOND, Seconds), count, all_alike=True),
+        why="Within this a change of level has died away.",
+        default="500 ms",
     )
     ranges: dict[str, Range] = {}
-    usual = {"reading": "0.5 %", "full scale": "0.05 %", "settling": "500 ms"}
-    for place in range(1, count + 1):
-        key, one = _ask_range(
-            dialogue, f"Range {place}", unit, survives_v, gain, usual, ranges
+    for place, full_scale in enumerate(scales):
+        title = spell(full_scale, unit)
+        ranges[_key(title)] = Range(
+            title=title,
+            full_scale=full_scale,
+            transfer=transfers[place],
+            limit=limits[place],
+            source_limit=min(_rounded(full_scale * SOURCE_OVER_FULL_SCALE), most),
+            settle_s=settle_s[place],
         )
-        ranges[key] = one
-        usual = {
-            "reading": spell(one.limit.of_reading_ppm, Unit.PPM),
-            "full scale": spell(one.limit.of_full_scale_ppm, Unit.PPM),
-            "settling": spell(one.settle_s, Unit.SECOND),
-        }
     return ranges
 
 
-def _ask_range(
-    dialogue: Dialogue,
-    label: str,
-    unit: Unit,
-    survives_v: float,
-    gain: str,
-    usual: Mapping[str, str],
-    taken: Iterable[str],
-) -> tuple[str, Range]:
-    most = survives_v if unit is Unit.VOLT else 1_000.0
-    full_scale = dialogue.put(
-        f"{label}: full scale, such as {'10u' if unit is Unit.AMPERE else '100m'}",
-        quantity(unit, Annotated[float, Field(gt=0, le=most)]),
-        why=f"The largest input of this range, in {unit.value} with any prefix.",
-    )
-    title = dialogue.put(
-        f"{label}: its name",
-        _unlike(taken),
-        why="What is printed at the switch. Each range needs its own name.",
-        default=spell(full_scale, unit),
-    )
-    transfer = dialogue.put(
-        f"{label}: the part that sets it, such as R11, or a whole formula",
-        _transfer(gain),
-        why="One part name is multiplied by the shared gain. A formula says output "
-        "over input itself, with + - * / and brackets, and is taken as it is.",
-    )
-    of_reading_ppm = dialogue.put(
-        f"{label}: largest error, of reading",
-        quantity(Unit.PPM, Ppm),
-        why="The error limit is the sum of a share of reading and one of full scale.",
-        default=usual["reading"],
-    )
-    lowest = Field(ge=0, le=1_000_000) if of_reading_ppm else Field(gt=0, le=1_000_000)
-    of_full_scale_ppm = dialogue.put(
-        f"{label}: and of full scale",
-        quantity(Unit.PPM, Annotated[float, lowest]),
-        why="The part of the limit that does not shrink with the reading; 0 ppm if "
-        "there is none.",
-        default=usual["full scale"],
-    )
-    source_limit = dialogue.put(
-        f"{label}: the most that the source may ever give",
-        quantity(unit, Annotated[float, Field(ge=full_scale, le=most)]),
-        why="A hard limit on what the bench sends to this range.",
-        default=spell(min(_rounded(full_scale * SOURCE_OVER_FULL_SCALE), most), unit),
-    )
-    settle_s = dialogue.put(
-        f"{label}: settling time",
-        quantity(Unit.SECOND, Seconds),
-        why="How long to wait after a change of level before reading.",
-        default=usual["settling"],
-    )
-    return _key(title), Range(
-        title=title,
-        full_scale=full_scale,
-        transfer=transfer,
-        limit=ErrorLimit(
-            of_reading_ppm=of_reading_ppm, of_full_scale_ppm=of_full_scale_ppm
-        ),
-        source_limit=source_limit,
-        settle_s=settle_s,
-    )
+def _scales(unit: Unit, most: float) -> Callable[[str], tuple[float, ...]]:
+    """Return a reader of the ranges' full scales, each of which is another."""
+    one = quantity(unit, Annotated[float, Field(gt=0, le=most)])
+
+    def read(answer: str) -> tuple[float, ...]:
+        scales = tuple(one(piece.strip()) for piece in answer.split(","))
+        if len(scales) > MOST_RANGES:
+            message = f"{answer!r}: must be {MOST_RANGES} ranges at most"
+            raise ValueError(message)
+        if len({_key(spell(scale, unit)) for scale in scales}) < len(scales):
+            message = f"{answer!r}: two ranges are the same"
+            raise ValueError(message)
+        return scales
+
+    return read
+
+
+def _limit(answer: str) -> ErrorLimit:
+    """Read an error limit: so much of reading, and so much of full scale.
+
+    Examples
+    --------
+    >>> one = _limit("0.5 % + 0.05 %")
+    >>> one.of_reading_ppm, one.of_full_scale_ppm
+    (5000.0, 500.0)
+    """
+    of_reading, _, of_full_scale = answer.partition("+")
+    share = quantity(Unit.PPM, Ppm)
+    reading_ppm = share(of_reading)
+    full_scale_ppm = share(of_full_scale) if of_full_scale.strip() else 0.0
+    if reading_ppm + full_scale_ppm == 0:
+        message = f"{answer!r}: no unit meets an error limit of 0"
+        raise ValueError(message)
+    return ErrorLimit(of_reading_ppm=reading_ppm, of_full_scale_ppm=full_scale_ppm)
 
 
 def _key(title: str) -> str:
@@ -207,24 +247,22 @@ def _rounded(value: float) -> float:
     return float(f"{value:.6g}")
 
 
-def _unlike(taken: Iterable[str]) -> Callable[[str], str]:
-    """Return a reader of a range's name that no other range has."""
-
-    def read(answer: str) -> str:
-        if _key(answer) in taken:
-            message = f"{answer!r}: another range has this name"
-            raise ValueError(message)
-        return text(Name)(answer)
-
-    return read
-
-
 def _transfer(gain: str) -> Callable[[str], str]:
-    """Return a reader of the part that sets a range, or of its whole formula."""
+    """Return a reader of what sets a range, which the shared gain multiplies.
+
+    What names a part of the gain itself is a whole formula, and taken as it is.
+
+    >>> _transfer("1 + R3 / R4")("RS1+RS2")
+    '(RS1+RS2) * (1 + R3 / R4)'
+    """
 
     def read(answer: str) -> str:
-        one_part = re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", answer)
-        whole = f"{answer} * ({gain})" if one_part and gain else answer
+        own = _with_known_names(answer)
+        names = set(formula.part_names(own))
+        if not gain or names & set(formula.part_names(gain)):
+            return own
+        one_part = re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", own)
+        whole = f"{own if one_part else f'({own})'} * ({gain})"
         return _with_known_names(whole)
 
     return read
@@ -238,37 +276,42 @@ def _with_known_names(answer: str) -> str:
     return whole
 
 
-def _value_of(name: str) -> Callable[[str], float]:
-    """Return a reader of a part's value that does not take its name for one.
+def _values(names: Sequence[str]) -> Callable[[str], tuple[float, ...]]:
+    """Return a reader of the parts' values that does not take a name for one.
 
     `R11` is 0.11 ohm in the marking code, and easily typed for the part itself.
     """
+    known = {name.casefold() for name in names}
 
-    def read(answer: str) -> float:
-        if answer.casefold() == name.casefold():
+    def value(answer: str) -> float:
+        if answer.casefold() in known:
             message = f"{answer!r}: is the part's name; its value in ohms is asked"
             raise ValueError(message)
         return quantity(Unit.OHM, Ohm)(answer)
 
-    return read
+    return one_for_each(value, len(names))
 
 
 def _ask_parts(dialogue: Dialogue, ranges: Iterable[Range]) -> dict[str, Part]:
-    names = dict.fromkeys(name for one in ranges for name in one.part_names)
-    parts: dict[str, Part] = {}
-    usual = "0.1 %"
-    for name in names:
-        nominal_ohm = dialogue.put(
-            f"{name}: its value, such as 10k or 499.9k",
-            _value_of(name),
-            why="The nominal value from the parts list, in ohms with any prefix.",
-        )
-        tolerance_ppm = dialogue.put(
-            f"{name}: its tolerance",
-            quantity(Unit.PPM, Tolerance),
-            why="What the part is sold as, such as 0.1 %.",
-            default=usual,
-        )
-        usual = spell(tolerance_ppm, Unit.PPM)
-        parts[name] = Part(nominal_ohm=nominal_ohm, tolerance_ppm=tolerance_ppm)
-    return parts
+    used = Counter(name for one in ranges for name in one.part_names)
+    # As the ranges are asked for: each range's own first, then what they share.
+    names = sorted(used, key=lambda name: used[name] > 1)
+    one = len(names) == 1
+    values = dialogue.put(
+        f"Value of {names[0]}, such as 4k99"
+        if one
+        else f"Values of {', '.join(names)}, with commas between them",
+        _values(names),
+        why="The nominal values from the parts list, in ohms with any prefix, such as "
+        "499.9k or 4k99.",
+    )
+    tolerances = dialogue.put(
+        "Its tolerance" if one else "Their tolerance, for all or for each",
+        one_for_each(quantity(Unit.PPM, Tolerance), len(names), all_alike=True),
+        why="What the parts are sold as, such as 0.1 %.",
+        default="0.1 %",
+    )
+    return {
+        name: Part(nominal_ohm=values[place], tolerance_ppm=tolerances[place])
+        for place, name in enumerate(names)
+    }

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from config.bench import BY_HAND
+from config.handheld import meters_words
 from config.load import load
 from config.model import Bench, Instrument, Plan, Product, Settings
 from config.quantity import Unit, spell
@@ -29,6 +30,8 @@ def summary(settings: Settings) -> list[str]:
         *_bench(settings.bench, Unit(settings.product.input_unit)),
         *_plan(settings.plan),
     ]
+    if settings.bench is None:
+        lines.append(meters_words(settings.plan.meters))
     channels = settings.alerts.channels
     told = ", ".join(f"{one.name} (from {one.from_severity})" for one in channels)
     return [*lines, f"Alerts: {told or 'none are sent'}"]
@@ -73,7 +76,7 @@ def _sum(of_reading_ppm: float, other_ppm: float, of_other: str) -> str:
 
 def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
     if bench is None:
-        yield "Bench: none; nothing can be measured, typed or imported"
+        yield "Bench: none; readings are typed or imported"
         return
     limited = [
         f"at most {spell(bench.source_limit, unit)}",

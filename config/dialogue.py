@@ -2,9 +2,13 @@
 
 The terminal is passed in: `ask` shows a question and returns what is typed, `say`
 shows a line. Whatever `ask` raises, such as at the end of input, ends the dialogue.
+
+What is asked follows from the answers before it. So a dialogue goes on from answers
+that were given before: after "back", after a break, and when it is gone through again.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
@@ -13,7 +17,17 @@ from config.near import near
 from config.quantity import Unit, parse
 from config.shape import Shape
 
-__all__ = ["Ask", "Dialogue", "Read", "Say", "integer", "quantity", "text"]
+__all__ = [
+    "Ask",
+    "Back",
+    "Dialogue",
+    "Read",
+    "Say",
+    "integer",
+    "one_for_each",
+    "quantity",
+    "text",
+]
 
 T = TypeVar("T")
 Ask = Callable[[str], str]
@@ -22,15 +36,47 @@ Read = Callable[[str], T]
 """Turns an answer into what it means, or raises a ValueError that says why not."""
 
 HELP = "?"
+BACK = "back"
 MOST_DIGITS = 12
 
 
-class Dialogue:
-    """Asks until an answer can be used."""
+class Back(Exception):  # noqa: N818 -- no fault: the question before is asked again
+    """The person wants to answer the question before again."""
 
-    def __init__(self, ask: Ask, say: Say) -> None:
+
+class Dialogue:
+    """Asks until an answer can be used.
+
+    Parameters
+    ----------
+    given
+        Questions and their answers that are not asked again.
+    before
+        Answers of another time by question: each is what Enter means.
+    note
+        Told all questions and answers, after each.
+    """
+
+    def __init__(
+        self,
+        ask: Ask,
+        say: Say,
+        *,
+        given: Sequence[tuple[str, str]] = (),
+        before: Mapping[str, str] | None = None,
+        note: Callable[[Sequence[tuple[str, str]]], None] = lambda _: None,
+    ) -> None:
         self._ask = ask
-        self.say = say
+        self._say = say
+        self._given = list(given)
+        self._before = before or {}
+        self._note = note
+        self.answers: list[tuple[str, str]] = []
+
+    def say(self, text: str) -> None:
+        """Show a text, unless it was shown before."""
+        if not self._given:
+            self._say(text)
 
     def put(
         self, question: str, read: Read[T], *, why: str, default: str | None = None
@@ -43,20 +89,43 @@ class Dialogue:
             Shown when `?` is typed, and after an answer that cannot be used.
         default
             Meant by an empty answer; shown in brackets unless it is empty itself.
+
+        Raises
+        ------
+        Back
+            The question before is to be asked again.
         """
+        if self._given:
+            known, answer = self._given.pop(0)
+            if known == question:
+                with suppress(ValueError):
+                    return self._taken(question, answer, read(answer))
+            self._given.clear()  # another answer before it: go on from here
+        default = self._before.get(question, default)
         prompt = f"{question} [{default}]" if default else question
         while True:
             answer = self._ask(prompt).strip()
             if answer == HELP:
-                self.say(f"  {why}")
+                self._say(f"  {why}")
+                continue
+            if answer.casefold() == BACK:
+                if self.answers:
+                    raise Back
+                self._say("  This is the first question.")
                 continue
             if not answer and default is None:
-                self.say(f"  An answer is needed. {why}")
+                self._say(f"  An answer is needed. {why}")
                 continue
+            answer = answer or default or ""
             try:
-                return read(answer or default or "")
+                return self._taken(question, answer, read(answer))
             except ValueError as exc:
-                self.say(f"  {exc}")
+                self._say(f"  {exc}")
+
+    def _taken(self, question: str, answer: str, meant: T) -> T:
+        self.answers.append((question, answer))
+        self._note(self.answers)
+        return meant
 
     def choose(
         self, question: str, choices: Mapping[str, T], *, why: str, default: str
@@ -79,6 +148,33 @@ class Dialogue:
         """Return whether the answer is yes."""
         word = "yes" if default else "no"
         return self.choose(question, {"yes": True, "no": False}, why=why, default=word)
+
+
+def one_for_each(
+    read: Read[T], count: int, *, all_alike: bool = False
+) -> Read[tuple[T, ...]]:
+    """Return a reader of `count` answers with commas between them.
+
+    Parameters
+    ----------
+    all_alike
+        Whether one answer may stand for all.
+    """
+
+    def split(answer: str) -> tuple[T, ...]:
+        pieces = [one.strip() for one in answer.split(",")]
+        if all_alike and len(pieces) == 1:
+            pieces *= count
+        if len(pieces) != count:
+            one = "one for all, or " if all_alike else ""
+            message = (
+                f"{answer!r}: must be {one}{count} with commas between them, not "
+                f"{len(pieces)}"
+            )
+            raise ValueError(message)
+        return tuple(read(one) for one in pieces)
+
+    return split
 
 
 def text(annotation: Any) -> Read[str]:

@@ -2,10 +2,11 @@
 
 import ast
 import sys
+from collections.abc import Mapping
 
 from config.errors import FormulaError
 
-__all__ = ["part_names"]
+__all__ = ["part_names", "value_of"]
 
 _OPERATORS = (ast.Add, ast.Sub, ast.Mult, ast.Div, ast.UAdd, ast.USub)
 _WANTED = "must be plain arithmetic (+ - * / and brackets) over part names"
@@ -38,6 +39,45 @@ def part_names(formula: str) -> tuple[str, ...]:
         raise FormulaError(text=formula, problem=f"{_WANTED}, and name at least one")
     names.sort(key=lambda node: (node.lineno, node.col_offset))
     return tuple(dict.fromkeys(node.id for node in names))
+
+
+def value_of(formula: str, values: Mapping[str, float]) -> float:
+    """Return what a formula comes to with these values of its parts.
+
+    Raises
+    ------
+    FormulaError
+        It is no plain arithmetic.
+    ZeroDivisionError, OverflowError
+        It has no value.
+
+    Examples
+    --------
+    >>> value_of("R11 * (1 + R3 / R4)", {"R11": 5e5, "R3": 1e4, "R4": 1e4})
+    1000000.0
+    """
+    part_names(formula)
+    return _value(ast.parse(formula.strip(), mode="eval").body, values)
+
+
+def _value(node: ast.expr, values: Mapping[str, float]) -> float:
+    match node:
+        case ast.Name(id=name):
+            return values[name]
+        case ast.Constant(value=int() | float() as number):
+            return float(number)
+        case ast.UnaryOp(op=op, operand=operand):
+            one = _value(operand, values)
+            return -one if isinstance(op, ast.USub) else one
+        case ast.BinOp(left=left, op=op, right=right):
+            first, second = _value(left, values), _value(right, values)
+            if isinstance(op, ast.Add):
+                return first + second
+            if isinstance(op, ast.Sub):
+                return first - second
+            return first * second if isinstance(op, ast.Mult) else first / second
+        case _:
+            raise FormulaError(text=ast.unparse(node), problem=_WANTED)
 
 
 def _is_plain(node: ast.expr) -> bool:

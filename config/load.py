@@ -28,7 +28,7 @@ OUR_PROFILES = Path(__file__).parent / "profiles"
 def load(folder: Path) -> Settings:
     """Read and check product, bench, plan and alerts, with the bench's profiles.
 
-    `bench.toml` may be absent while nothing is measured, typed or imported,
+    `bench.toml` may be absent where readings are typed or imported,
     `alerts.toml` where none are sent.
 
     Raises

@@ -1,15 +1,15 @@
-"""Which column of a spreadsheet means what; written by the maker, or guessed."""
+"""Which column of a spreadsheet means what, where its heading does not tell."""
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from pathlib import Path
 
 from pydantic import Field
 
 from config.document import parse, read
-from config.strict import Key, Name, Strict
+from config.strict import Key, Name, Problem, Strict, where_whole
 from config.validate import validated
 
-__all__ = ["RangeColumns", "SheetMapping", "guessed", "load_mapping"]
+__all__ = ["RangeColumns", "SheetMapping", "load_mapping"]
 
 
 class RangeColumns(Strict):
@@ -28,34 +28,59 @@ class RangeColumns(Strict):
 
 
 class SheetMapping(Strict):
-    """A wide spreadsheet: a row a unit, columns in and out for each range."""
+    """What the headings of a sheet do not tell; all may be absent.
+
+    Columns that are not named here are found by their headings.
+    """
 
     sheet: Name | None = None
-    """Excel only; the first sheet when left out."""
-    serial: Name = "serial"
-    build: Name | None = "build"
-    """Column of the build; none when `build_is` names the one build of the file."""
+    """The one sheet of the file that is read; left out: each that has readings."""
+    serial: Name | None = None
+    build: Name | None = None
     build_is: Name | None = None
+    """The one build of the file, whatever a column says."""
     measured_at: Name | None = None
-    """Column of the date and time, ISO 8601; UTC where no zone is written."""
-    ranges: dict[Name, RangeColumns] = Field(min_length=1)
+    """Column of the date and time; of this machine's zone where none is written."""
+    columns: dict[Name, Name] = Field(default_factory=dict)
+    """Heading to what it means: "serial", "build", "measured at", "1uA in", ..."""
+    ranges: dict[Name, RangeColumns] = Field(default_factory=dict)
     reels: dict[Key, Name] = Field(default_factory=dict)
     """Part to the column that says which reel a unit's part came from."""
 
-    @property
-    def columns(self) -> tuple[str, ...]:
-        """Every column that must be there."""
-        wanted: list[str | None] = [self.serial, self.measured_at, *self.reels.values()]
-        if self.build_is is None:
-            wanted.append(self.build)
-        for one in self.ranges.values():
-            wanted += [
-                one.reference,
-                one.output,
-                one.reference_zero,
-                one.output_zero,
-            ]
-        return tuple(name for name in wanted if name is not None)
+    def named(self) -> Iterator[tuple[str, str, str | None]]:
+        """Yield each column that is named: its heading, what it means, its unit."""
+        for means, heading in (
+            ("serial", self.serial),
+            ("build", self.build),
+            ("measured at", self.measured_at),
+        ):
+            if heading is not None:
+                yield heading, means, None
+        for heading, means in self.columns.items():
+            yield heading, means, None
+        for key, one in self.ranges.items():
+            for heading, way, unit in (
+                (one.reference, "in", one.reference_unit),
+                (one.output, "out", one.output_unit),
+                (one.reference_zero, "in zero", one.reference_unit),
+                (one.output_zero, "out zero", one.output_unit),
+            ):
+                if heading is not None:
+                    yield heading, f"{key} {way}", unit
+        for part, heading in self.reels.items():
+            yield heading, f"reel of {part}", None
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse two columns of one meaning."""
+        with where_whole:
+            meant: dict[str, str] = {}
+            for heading, means, _ in self.named():
+                first = meant.setdefault(means, heading)
+                if first != heading and heading in self.columns:
+                    yield Problem(
+                        path=("columns", heading),
+                        problem=f"{means!r} is column {first!r} already",
+                    )
 
 
 def load_mapping(path: Path) -> SheetMapping:
@@ -68,41 +93,3 @@ def load_mapping(path: Path) -> SheetMapping:
     """
     document = parse(read(path, path.name), name=path.name, root=())
     return validated(SheetMapping, document.table, [document])
-
-
-def guessed(columns: Iterable[str], ranges: Iterable[str]) -> SheetMapping:
-    """Return the mapping of a file that names its columns as we would.
-
-    Columns `serial`, `build` and, for each range, `KEY in` and `KEY out`; `measured
-    at`, `KEY in zero` and `KEY out zero` where they are there.
-
-    Raises
-    ------
-    LookupError
-        No range's two columns are there.
-    """
-    there = set(columns)
-
-    def if_there(name: str) -> str | None:
-        return name if name in there else None
-
-    found = {
-        key: RangeColumns(
-            reference=f"{key} in",
-            output=f"{key} out",
-            reference_zero=if_there(f"{key} in zero"),
-            output_zero=if_there(f"{key} out zero"),
-        )
-        for key in ranges
-        if {f"{key} in", f"{key} out"} <= there
-    }
-    if not found:
-        message = (
-            "no column pair such as "
-            + ", ".join(f"'{key} in' and '{key} out'" for key in list(ranges)[:1])
-            + " is there; say with a mapping file which columns are which"
-        )
-        raise LookupError(message)
-    return SheetMapping(
-        build=if_there("build"), measured_at=if_there("measured at"), ranges=found
-    )

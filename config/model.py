@@ -1,6 +1,7 @@
 """Settings as the maker writes them: product, bench, control plan, alerts."""
 
 from collections.abc import Iterator
+from functools import cached_property
 
 from pydantic import Field
 
@@ -15,6 +16,7 @@ from config.bench import (
 )
 from config.detector import Detector
 from config.fit import fit, fit_plan
+from config.handheld import handhelds
 from config.plan import (
     Alerts,
     Beside,
@@ -71,6 +73,11 @@ class Settings(Strict):
     plan: Plan
     alerts: Alerts = Alerts()
     profiles: dict[Key, Profile] = Field(default_factory=dict)
+
+    @cached_property
+    def meters(self) -> Bench:
+        """What typed and imported readings are judged with: the bench where one is."""
+        return self.bench or handhelds(self.product, self.plan.meters)
 
     def problems(self) -> Iterator[Problem]:
         """Refuse files that do not fit together."""

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from config.detector import Detector
+from config.handheld import Meters
 from config.strict import KeyPath, Name, Problem, Strict, where_whole
 
 __all__ = [
@@ -242,6 +243,9 @@ class Plan(Strict):
     """None: what it takes unless somebody says otherwise."""
     people: Annotated[tuple[Name, ...], Field(min_length=1, strict=False)]
     """Who may release a hold."""
+    meters: Meters | None = None
+    """How good the meters are that readings are typed or imported from, where no
+    bench.toml says it; None: as good as handheld ones usually are."""
 
     def problems(self) -> Iterator[Problem]:
         """Refuse a person named twice: decisions are told apart by name."""

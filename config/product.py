@@ -49,6 +49,8 @@ def _formula(text: str) -> str:
 Formula = Annotated[str, Field(max_length=500), AfterValidator(_formula)]
 Tolerance = Annotated[float, Field(gt=0, le=500_000)]
 MOST_ADDRESS_LINES = 6
+MOST_SOURCE_OVER_FULL_SCALE = 10.0
+"""More is a slip of a prefix, and would drive the unit far beyond its range."""
 
 
 class Maker(Strict):
@@ -139,6 +141,12 @@ class Range(Strict):
             yield Problem(
                 path=("source_limit",),
                 problem=f"must be >= the full scale, {self.full_scale:g}, and <= 1000",
+            )
+        elif self.source_limit > MOST_SOURCE_OVER_FULL_SCALE * self.full_scale:
+            yield Problem(
+                path=("source_limit",),
+                problem="must be at most ten times the full scale, "
+                f"{self.full_scale:g}: is a prefix wrong?",
             )
 
 

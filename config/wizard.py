@@ -1,67 +1,199 @@
 """`holdpoint init`: from questions in plain words to the files."""
 
+import json
+import tomllib
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 
 from config.ask_bench import ask_bench, ask_selectors
 from config.ask_product import ask_product
 from config.check import summary
-from config.dialogue import Ask, Dialogue, Say, integer, text
+from config.dialogue import Ask, Back, Dialogue, Say, text
+from config.document import FILES, read
+from config.errors import ConfigError, Fault
+from config.handheld import USUAL_METERS, Meters
 from config.load import load_texts
 from config.model import Alerts, Plan, Settings, Watching
-from config.plan import FalseHolds
 from config.strict import Name
 from config.write import refuse_existing, texts, write
 
 __all__ = ["init"]
 
 INTRODUCTION = """\
-A few questions about your product and your bench. ? explains a question, Enter takes
-the answer in brackets, and everything can be corrected in the files later."""
+Some 20 questions about your product and your bench. ? explains a question, Enter
+takes the answer in brackets, "back" asks the question before again. You may stop at
+any time with Ctrl-C and go on later."""
+ANSWERS = "init-answers.json"
+"""What was answered: to go on after a break, and to answer again."""
+OLD = "settings-before"
 
 
-def init(folder: Path, ask: Ask, say: Say) -> tuple[Path, ...]:
+def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path, ...]:
     """Ask what is needed and write the files; return their paths, none if refused.
 
     Parameters
     ----------
     ask
         Shows a question and returns what is typed. Whatever it raises ends the
-        dialogue with nothing written.
+        dialogue; where the folder is there, the answers are kept to go on later.
     say
         Shows a text of one or more lines.
+    edit
+        Whether the questions are answered again, from the answers of the last time.
+        The files of before are kept in a folder beside them.
 
     Raises
     ------
     ConfigError
-        A file is there already (nothing is asked), or cannot be written.
+        A file is there already (nothing is asked), or cannot be written; or there are
+        no answers to edit.
     """
-    refuse_existing(folder)
-    dialogue = Dialogue(ask, say)
+    known = _answers_in(folder)
+    if edit and not known:
+        problem = (
+            "there are no answers to change: these settings were not written by "
+            "`holdpoint init`. Change the files themselves"
+        )
+        raise ConfigError([Fault(file=str(folder / ANSWERS), problem=problem)])
+    if not edit:
+        refuse_existing(folder)
     say(INTRODUCTION)
-    files = texts(_ask_settings(dialogue, folder))
-    settings = load_texts(files, folder)
-    say("This is what was understood:")
-    for line in summary(settings):
-        say(f"  {line}")
-    if not dialogue.agree(
-        f"Write {', '.join(files)}?", why="Nothing has been written yet.", default=True
-    ):
+    given: list[tuple[str, str]] = []
+    if known and not edit:
+        asked = Dialogue(ask, say)
+        if asked.agree(
+            f"Go on after the {len(known)} answers of before?",
+            why="You stopped before the end. No begins anew.",
+            default=True,
+        ):
+            given = known
+    before = dict(known) if edit else None
+    dialogue, files, wanted = _asked(ask, say, folder, given=given, before=before)
+    if not wanted:
         say("Nothing was written.")
         return ()
+    if edit:
+        if (folder / "alerts.toml").exists():  # nothing is asked about it
+            files["alerts.toml"] = read(folder / "alerts.toml", "alerts.toml")
+        if (kept := _put_aside(folder)) is not None:
+            say(
+                f"The settings of before are kept in {kept}. What was changed in them "
+                "by hand is not in the new ones."
+            )
     made = write(folder, files)
-    say(f"Written to {folder}. `holdpoint config check` reads them again.")
+    _keep(folder, dialogue.answers[:-1])
+    say(
+        f"Written to {folder}. `holdpoint config check` reads them again, `holdpoint "
+        "init --edit` asks again."
+    )
     return made
+
+
+def _asked(
+    ask: Ask,
+    say: Say,
+    folder: Path,
+    *,
+    given: Sequence[tuple[str, str]],
+    before: Mapping[str, str] | None,
+) -> tuple[Dialogue, dict[str, str], bool]:
+    """Ask everything, again and again where the person goes back.
+
+    Returns the dialogue, the files, and whether they are to be written.
+    """
+    while True:
+        dialogue = Dialogue(
+            ask,
+            say,
+            given=given,
+            before=before,
+            note=lambda answers: _keep(folder, answers),
+        )
+        try:
+            settings = _ask_settings(dialogue, folder)
+            if before is not None:
+                settings = _as_recorded(settings, folder)
+            files = dict(texts(settings))
+            dialogue.say("This is what was understood:")
+            for line in summary(load_texts(files, folder)):
+                dialogue.say(f"  {line}")
+            wanted = dialogue.agree(
+                f"Write {', '.join(files)}?",
+                why="Nothing has been written yet.",
+                default=True,
+            )
+        except Back:
+            given = dialogue.answers[:-1]
+        else:
+            return dialogue, files, wanted
+
+
+def _as_recorded(settings: Settings, folder: Path) -> Settings:
+    """Return settings with the product's name as it was: the records are under it."""
+    try:
+        written = tomllib.loads((folder / "product.toml").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return settings
+    name = written.get("name")
+    if not isinstance(name, str):
+        return settings
+    product = settings.product.model_copy(update={"name": name})
+    return settings.model_copy(update={"product": product})
+
+
+def _answers_in(folder: Path) -> list[tuple[str, str]]:
+    """Return the questions and answers of before; none where they cannot be read."""
+    try:
+        known = json.loads((folder / ANSWERS).read_text(encoding="utf-8"))
+        return [(str(question), str(answer)) for question, answer in known]
+    except (OSError, ValueError, TypeError):
+        return []
+
+
+def _keep(folder: Path, answers: Sequence[tuple[str, str]]) -> None:
+    """Keep the answers beside the settings, where there is such a folder."""
+    if not folder.is_dir():
+        return
+    part = folder / f"{ANSWERS}.part"
+    with suppress(OSError):  # the dialogue goes on without
+        part.write_text(
+            json.dumps(answers, ensure_ascii=False, indent=1), encoding="utf-8"
+        )
+        part.replace(folder / ANSWERS)
+
+
+def _put_aside(folder: Path) -> Path | None:
+    """Move the settings that are written anew into a folder; return it."""
+    there = [folder / name for name in FILES if (folder / name).exists()]
+    if not there:
+        return None
+    kept = folder / f"{OLD}-{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}"
+    kept.mkdir()
+    for path in there:
+        path.replace(kept / path.name)
+    return kept
 
 
 def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
     product = ask_product(dialogue)
-    bench = None
-    if dialogue.agree(
-        "Shall a bench be set up?",
-        why="The meters with their accuracy, whether they are connected or read by "
-        "hand. Without it nothing can be measured, typed or imported.",
-        default=True,
+    bench, meters = None, None
+    if dialogue.choose(
+        "Who reads the meters, you or the PC?",
+        {"you": True, "PC": False},
+        why="You: readings are typed, or imported from a sheet. PC: the meters, and a "
+        "source, are connected and measure by themselves.",
+        default="you",
     ):
+        meters = dialogue.put(
+            "How good are your meters, by their data sheet?",
+            text(Meters),
+            why="Such as 0.5 % + 2 digits; with 6000 counts: 0.5 % + 2 digits, 6000 "
+            "counts.",
+            default=USUAL_METERS,
+        )
+    else:
         bench = ask_bench(dialogue, product, folder)
         if bench.selector is not None:
             product = ask_selectors(dialogue, product)
@@ -70,15 +202,7 @@ def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
         _names,
         why="Every release, concession, rework and scrap is recorded with one of them.",
     )
-    accepted = dialogue.put(
-        "One false hold is accepted in how many units?",
-        integer(FalseHolds),
-        why="A small number finds smaller shifts, and holds good builds more often.",
-        default="5000",
-    )
-    plan = Plan(
-        people=people, watching=Watching(accepted_false_holds_per_units=accepted)
-    )
+    plan = Plan(people=people, meters=meters, watching=Watching())
     return Settings(product=product, bench=bench, plan=plan, alerts=Alerts())
 
 

@@ -64,6 +64,7 @@ _WORDS = {
     "CheckStandard.every_units": "run it again after so many units",
     "CheckStandard.every_hours": "and after so many hours, whichever comes first",
     "Plan.people": "who may end a hold",
+    "Plan.meters": "how good the meters are that are read by hand, without bench.toml",
     "Reading.order": '"unit": all ranges of a unit; "range": one range of many units',
     "Reading.level_of_full_scale": "a range is read at this share of its full scale",
     "Reading.offset": '"zero": source at 0 before and after; "reversal" and '
@@ -118,7 +119,10 @@ def refuse_existing(folder: Path) -> None:
     """
     there = [name for name in FILES if (folder / name).exists()]
     if there:
-        problem = f"exists already in {folder}; it is never overwritten"
+        problem = (
+            f"exists already in {folder}; it is never overwritten. `holdpoint init "
+            "--edit` asks again and keeps it beside"
+        )
         raise ConfigError(Fault(file=name, problem=problem) for name in there)
 
 

@@ -33,6 +33,7 @@ NAMES = {
     "checks": "CHECK",
     "error_ppm": "RANGE",
     "reels": "PART",
+    "columns": "HEADING",
     "exchange": "COMMAND",
     "texts": "VALUE",
     "ohm": "RANGE",
