@@ -1,5 +1,6 @@
 from . import archive as archive, endpoint as endpoint
 from .access import open_store as open_store
+from .amending import row_text as row_text
 from .answers import (
     AlertState as AlertState,
     BuildState as BuildState,
@@ -17,12 +18,15 @@ from .answers import (
     ShipmentState as ShipmentState,
     UnitRow as UnitRow,
     finding_of as finding_of,
+    meant as meant,
     proofs_on as proofs_on,
     reel_of as reel_of,
 )
+from .door import require_id as require_id
 from .endpoint import Endpoint as Endpoint, read as read
 from .engine import StoreLimits as StoreLimits
 from .errors import (
+    BusyError as BusyError,
     ConflictError as ConflictError,
     MemoryLimitError as MemoryLimitError,
     NotFoundError as NotFoundError,
@@ -78,6 +82,7 @@ from .records_alerts import (
     Delivery as Delivery,
     Severity as Severity,
 )
+from .records_amending import Amended as Amended, Amendment as Amendment
 from .records_line import (
     KeptLine as KeptLine,
     LineBench as LineBench,

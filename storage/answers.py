@@ -3,11 +3,12 @@
 A query that answers with a record's own columns needs none: ask it for that record.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Self
 
-from storage.errors import NotFoundError
+from storage.errors import NotFoundError, RefusedValueError
 from storage.kept import Row
 from storage.records import (
     Disposal,
@@ -22,6 +23,9 @@ from storage.records import (
 from storage.records_alerts import Alert
 from storage.records_shipping import Rework, Shipment
 from storage.store import Store
+
+MOST_NAMED = 6
+"""Ids that are named where one is not told apart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,10 +319,46 @@ def finding_of(store: Store, product: str, name: str) -> Signal:
     NotFoundError
         There is none of this name.
     """
-    for one in store.rows(Signal, "signals", product=product):
-        if one.signal == name:
-            return one
-    raise NotFoundError(kind="finding", key=name)
+    found = {one.signal: one for one in store.rows(Signal, "signals", product=product)}
+    return found[meant(name, found, kind="finding")]
+
+
+def meant(given: str, known: Iterable[str], *, kind: str) -> str:
+    """Return the one known id that is meant: whole, or as far as it tells it apart.
+
+    Case counts only where two ids differ in nothing else.
+
+    Raises
+    ------
+    NotFoundError
+        None begins so.
+    RefusedValueError
+        Several do.
+
+    Examples
+    --------
+    >>> meant("b-1-f2", ["B-1-F2:B-1", "B-1-F3:B-1"], kind="hold")
+    'B-1-F2:B-1'
+    """
+    ids = list(dict.fromkeys(known))
+    if given in ids:
+        return given
+    small = given.casefold()
+    found = [one for one in ids if one.casefold() == small] or [
+        one for one in ids if small and one.casefold().startswith(small)
+    ]
+    exact = [one for one in found if one.startswith(given)]
+    found = found if len(found) == 1 else exact or found
+    if not found:
+        raise NotFoundError(kind=kind, key=given)
+    if len(found) > 1:
+        several = ", ".join(found[:MOST_NAMED])
+        raise RefusedValueError(
+            what=kind,
+            value=given,
+            allowed=f"{len(found)} begin so; write more of it: {several}",
+        )
+    return found[0]
 
 
 def reel_of(store: Store, name: str) -> Reel:

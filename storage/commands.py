@@ -9,20 +9,25 @@ from datetime import datetime
 from typing import Any
 
 from storage import ledger
-from storage.door import Cell, cell, cells, table_of
+from storage.amending import amend
+from storage.door import Cell, cell, cells, require_id, table_of
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
 from storage.kept import Kept, Record
 from storage.ledger import LedgerRow
 from storage.records import (
+    Build,
     Decision,
     Evaluation,
     Fitting,
     Hold,
     HoldEnd,
+    Reel,
     Scope,
     Signal,
+    Unit,
 )
 from storage.records_alerts import Alert, Delivery
+from storage.records_amending import Amendment
 from storage.records_line import (
     KeptLine,
     LineBench,
@@ -42,6 +47,8 @@ from storage.tables import (
 )
 
 _LINE = (LineMark, LineSegment, LinePiece, LineBench)
+_NAMED = (Build, Reel, Unit)
+"""What people name, and type again."""
 _AT_ONCE = 20
 """Rows a statement: planning one of thousands takes seconds."""
 PLACE_HOLD = "place hold"
@@ -82,6 +89,8 @@ def keep_one(
         same_person(row, decision)
     columns = cells(row)
     row.check()
+    if isinstance(row, _NAMED) and not _is_kept(transaction, row):
+        require_id(row.kept.key[0], str(columns[row.kept.key[0]]))
     require(transaction, _references(kept, columns))
     for name, alike in kept.alike.items():
         target = str(kept.refers[name])
@@ -101,6 +110,13 @@ def keep_one(
     if decision is not None:
         decide_once(transaction, row, decision, new=new)
     return new
+
+
+def _is_kept(transaction: Transaction, row: Record) -> bool:
+    """Whether there is a row of this key: what an earlier version kept may be odd."""
+    columns = cells(row)
+    key = {name: columns[name] for name in row.kept.key}
+    return find(transaction, row.kept.table, key) is not None
 
 
 def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
@@ -384,4 +400,5 @@ _RULES: dict[type[Record], Callable[[Transaction, Any], dict[str, Cell]]] = {
     Hold: _hold,
     HoldEnd: _hold_end,
     UnitReturn: _unit_return,
+    Amendment: amend,
 }

@@ -4,6 +4,7 @@ from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from enum import Enum
 from math import isfinite
+from unicodedata import category
 
 from storage.errors import RefusedValueError
 from storage.kept import RECORDS, words
@@ -12,6 +13,32 @@ Cell = str | int | float | bool | datetime | list[float] | None
 """What a column may hold; a list is of one number a reading."""
 
 _LARGEST = 2**63 - 1
+LONGEST_ID = 100
+"""Characters of the name of a unit, a build or a reel."""
+
+
+def require_id(what: str, value: str) -> None:
+    """Refuse a name of a unit, a build or a reel that cannot be shown, or typed again.
+
+    Letters of any script, digits, signs and single blanks are allowed.
+
+    Raises
+    ------
+    RefusedValueError
+        It is blank or too long, or has an invisible character.
+    """
+    problem = None
+    if not value.strip():
+        problem = "must not be blank"
+    elif len(value) > LONGEST_ID:
+        problem = f"must be {LONGEST_ID} characters at most"
+    elif value != value.strip():
+        problem = "must not begin or end with a blank"
+    elif any(category(one)[0] == "C" or one in "\u2028\u2029" for one in value):
+        problem = "must not have an invisible character or a line break"
+    if problem is not None:
+        shown = ascii(value[: LONGEST_ID + 1])
+        raise RefusedValueError(what=what, value=shown, allowed=problem)
 
 
 def cells(row: object) -> dict[str, Cell]:

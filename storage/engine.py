@@ -257,7 +257,11 @@ def _not_opened(path: Path, exc: duckdb.Error) -> StorageError:
     if "Could not set lock" in text:
         return BusyError(path=str(path), pid=None)
     if path.is_file():
-        return SchemaError(where=str(path), detail=text)
+        detail = (
+            f"{text}. If the file is damaged, `holdpoint restore FILE --aside` puts a "
+            f"copy back; those of each night are in {path.parent / 'backups'}"
+        )
+        return SchemaError(where=str(path), detail=detail)
     return WriteError(where=str(path), reason=text)
 
 

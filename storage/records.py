@@ -99,9 +99,9 @@ class Disposal(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Product(Record):
-    """An instrument type."""
+    """An instrument type; what people call it may change."""
 
-    kept = Kept()
+    kept = Kept(may_differ=("title",))
 
     product: str
     title: str

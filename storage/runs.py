@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
-from storage.door import Cell, cells
+from storage.door import Cell, cells, require_id
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
 from storage.records import CheckResult, RangeResult, Rejudgement, Run, RunKind, Unit
 from storage.tables import Transaction, compare, find, insert
@@ -84,6 +84,7 @@ def record_run(
             before = _results_before(transaction, run.serial)
         else:
             new = {"serial": run.serial, "product": run.product, "build": run.build}
+            require_id("serial", run.serial)
             insert(transaction, "unit", [new])
     number = _whole(numbers["last number"]) + 1
     insert(transaction, "run", [{"number": number, **row}])

@@ -6,7 +6,11 @@ from .doubts import (
     ending as ending,
 )
 from .loose_parts import checks_of as checks_of, judged as judged, told as told
-from .policy import NotAllowedError as NotAllowedError, end_offer as end_offer
+from .policy import (
+    NotAllowedError as NotAllowedError,
+    end_offer as end_offer,
+    require_decision as require_decision,
+)
 from .proofs import (
     FARTHEST as FARTHEST,
     USUAL_METER_PPM as USUAL_METER_PPM,

@@ -184,3 +184,22 @@ def yielded(value: float | None) -> str:
     ('97.5 %', '–')
     """  # noqa: RUF002 -- the doctest shows what is set
     return NONE if value is None else f"{100 * value:.1f} %"
+
+
+def shown_value(column: str, value: object) -> str:
+    """Return a recorded value as a person reads it, by the unit in its column's name.
+
+    >>> shown_value("nominal_ohm", 4990.0), shown_value("tolerance_ppm", 1000.0)
+    ('4.99 k\u03a9', '0.1 %')
+    >>> shown_value("supplier", None), shown_value("received_at", "2026-03-02T09:00")
+    ('not recorded', '2026-03-02')
+    """
+    if value is None:
+        return "not recorded"
+    if column.endswith("_ohm") and isinstance(value, int | float):
+        return ohm(value)
+    if column.endswith("_ppm") and isinstance(value, int | float):
+        return f"{value / PPM_PER_PERCENT:g} %"
+    if column in {"received_at", "claim_until"}:
+        return str(value)[:10]
+    return str(value)

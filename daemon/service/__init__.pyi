@@ -1,3 +1,5 @@
+from . import bundle as bundle, moved as moved
+from .bundle import BundleError as BundleError, Contents as Contents
 from .client import Client as Client, RefusedOrderError as RefusedOrderError
 from .home import VARIABLE as VARIABLE, Home as Home
 from .processes import (

@@ -18,6 +18,7 @@ import uvicorn
 
 from config import StoreUse, load
 from daemon.bench import ScaledClock
+from daemon.service import moved
 from daemon.service.control import routes
 from daemon.service.home import Home
 from daemon.service.jobs import scheduled, sending
@@ -63,6 +64,7 @@ def run(
     daemon.service.processes.StartError
         The port is in use.
     """
+    moved.require_here(home)
     settings = load(home.folder)
     stop = Event()
     home.data.mkdir(mode=0o700, parents=True, exist_ok=True)

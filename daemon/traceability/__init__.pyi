@@ -1,3 +1,4 @@
+from .amending import changes_in_words as changes_in_words, correct as correct
 from .containment import (
     CLEAR as CLEAR,
     COLUMNS as COLUMNS,
@@ -5,6 +6,7 @@ from .containment import (
     Containment as Containment,
     contain as contain,
 )
+from .held import Held as Held, holds_of as holds_of
 from .recall_sheets import cards as cards, page as page, table as table
 from .recall_steps import note as note
 from .rework import SERIES as SERIES, TrimPlan as TrimPlan, trim_plan as trim_plan

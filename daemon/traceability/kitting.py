@@ -4,11 +4,14 @@ Every function is told its time: a person may record on another day what was don
 a simulated year has a clock of its own.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from config import Settings, fingerprint, model
+from config import HoldpointError, Settings, fingerprint, model
+from daemon.presentation import shown_value
 from daemon.traceability import tracing
+from daemon.traceability.amending import WORDS
 from storage import (
     Build,
     Configuration,
@@ -40,6 +43,17 @@ class Fitted:
     fitting: Fitting | None
     doubts: tuple[str, ...] = ()
     succession: tuple[str, ...] = ()
+
+
+class KnownReelError(HoldpointError):
+    """A reel that is recorded, with something else."""
+
+    def __init__(self, *, reel: str, differs: Sequence[str]) -> None:
+        self.reel = reel
+        super().__init__(
+            f"reel {reel} is recorded already, and {' and '.join(differs)}. Correct it "
+            f"with `holdpoint reel edit {reel}`, or give the new reel a name of its own"
+        )
 
 
 def keep_settings(store: Store, settings: Settings, *, at: datetime) -> str:
@@ -82,11 +96,32 @@ def receive_reel(
 ) -> None:
     """Record a reel that came in, and what came with it.
 
+    Said twice it changes nothing, whenever it is said.
+
     Raises
     ------
+    KnownReelError
+        A reel of this name is recorded, and something else of it.
     storage.errors.StorageError
-        It was not kept: a reel of this name has another label.
+        It was not kept.
     """
+    for known in store.rows(Reel, reel=reel):
+        now = {
+            "nominal_ohm": nominal_ohm,
+            "tolerance_ppm": tolerance_ppm,
+            "supplier": supplier,
+            "lot_code": lot_code,
+        }
+        differs = [
+            f"its {WORDS[name]} is {shown_value(name, was)}, not "
+            f"{shown_value(name, value)}"
+            for name, value in now.items()
+            if value not in {None, (was := getattr(known, name))}
+        ]
+        if differs:
+            raise KnownReelError(reel=reel, differs=differs)
+        at = known.received_at
+        supplier, lot_code = known.supplier, known.lot_code
     store.keep(
         Reel(
             reel=reel,

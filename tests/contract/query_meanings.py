@@ -545,11 +545,12 @@ def good_before(
 
 
 def first_runs(book: Book, product: str, serials: str) -> Rows:
-    """Return the first run of each unit of a list."""
+    """Return the first run of each unit of a list, and what its last one says."""
     found: dict[str, Row] = {}
     for one in sorted(of_product(book, "run", product), key=by("number")):
         if one["kind"] is RunKind.UNIT and one["serial"] in json.loads(serials):
-            found.setdefault(one["serial"], picked(one, "serial run"))
+            mine = found.setdefault(one["serial"], picked(one, "serial run"))
+            mine |= picked(one, "build last_run=run origin")
     return sorted(found.values(), key=by("serial"))
 
 
@@ -672,6 +673,7 @@ def changes(book: Book, product: str, but_by: str) -> Rows:
             "holds": len(by_hand),
             "hold_ends": len(book.of("hold_end")),
             "reworks": len(of_product(book, "rework", product)),
+            "amendments": 0,
         }
     ]
 

@@ -46,6 +46,7 @@ from tests.storage.samples import (
     START,
     record,
     record_all,
+    record_amendment,
     results,
     run,
     unit,
@@ -86,7 +87,10 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         ),
     ),
     "away": ({"product": "photoamp"}, "serial"),
-    "first_runs": ({"product": "photoamp", "serials": '["S001"]'}, "serial run"),
+    "first_runs": (
+        {"product": "photoamp", "serials": '["S001"]'},
+        "serial run build last_run origin",
+    ),
     "good_before": (
         {"product": "photoamp", "build": "B9", "before": 10_000, "range": RANGES[-1]},
         "serial",
@@ -142,7 +146,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     ),
     "changes": (
         {"product": "photoamp", "but_by": "holdpoint"},
-        "fittings holds hold_ends reworks",
+        "fittings holds hold_ends reworks amendments",
     ),
     "shipments": (
         {"product": "photoamp"},
@@ -248,6 +252,7 @@ def both(
     folder: Path = tmp_path_factory.mktemp("both")
     with LocalStore(folder / "holdpoint.duckdb") as local:
         record_all(local)
+        record_amendment(local)
         with serving(local) as endpoint, RemoteStore(endpoint) as remote:
             yield local, remote
 

@@ -46,7 +46,6 @@ def kept(behind: LocalStore) -> dict[str, Any]:
 
 
 CONFLICTS: dict[str, Callable[[Store], object]] = {
-    "product": lambda s: s.keep(replace(PRODUCT, title="Another")),
     "build": lambda s: s.keep(replace(BUILD, planned_units=31)),
     "reel": lambda s: s.keep(replace(REEL, nominal_ohm=10_001.0)),
     "fitting": lambda s: s.keep(replace(FITTING, part="R12")),

@@ -1,10 +1,11 @@
 """Rows of the four-range photodiode amplifier, for tests of what is remembered."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from storage.amending import row_text
 from storage.records import (
     BenchInstrument,
     Build,
@@ -37,6 +38,7 @@ from storage.records import (
     Verdict,
 )
 from storage.records_alerts import Acknowledgement, Alert, Delivery, Severity
+from storage.records_amending import Amended, Amendment
 from storage.records_line import (
     KeptLine,
     LineBench,
@@ -339,6 +341,24 @@ RETURN = UnitReturn(
     reason="called back",
     returned_at=START + timedelta(hours=6),
 )
+REEL_TYPED_WRONG = Reel(
+    reel="reel typed wrong",
+    nominal_ohm=4_990.0,
+    tolerance_ppm=1_000.0,
+    received_at=START,
+    supplier="Birk",
+)
+AMENDMENT = Amendment(
+    amendment="amendment 1",
+    product="photoamp",
+    kind=Amended.REEL,
+    subject="reel typed wrong",
+    before=row_text(asdict(REEL_TYPED_WRONG)),
+    after=row_text(asdict(replace(REEL_TYPED_WRONG, supplier="Moreno Parts"))),
+    person="Ada",
+    reason="typed wrong",
+    amended_at=START,
+)
 REWORK = Rework(
     rework="rework 1",
     serial="S001",
@@ -502,3 +522,10 @@ def record_all(store: Store) -> None:
     store.note_delivery(ARRIVED)
     store.keep(TAKEN, decision=decided("Ada", "take note", ALERT.alert, START))
     store.note_job("backup", START)
+
+
+def record_amendment(store: Store) -> None:
+    """Keep a reel with a mistake, and its correction."""
+    store.keep(REEL_TYPED_WRONG)
+    line = decided("Ada", "correct reel", REEL_TYPED_WRONG.reel, START)
+    store.keep(AMENDMENT, decision=line)

@@ -10,4 +10,8 @@ select
         where product = $product and placed_by <> $but_by
     ) as holds,
     (select count(*) from hold_end) as hold_ends,
-    (select count(*) from rework where product = $product) as reworks;
+    (select count(*) from rework where product = $product) as reworks,
+    (
+        select count(*) from amendment
+        where product = $product and kind in ('unit', 'fitting')
+    ) as amendments;

@@ -16,4 +16,6 @@ union all
 select 'step', serial, person, noted_at from containment_step
 union all
 select 'past shipment', build, person, shipped_at from past_shipment
+union all
+select 'amendment', subject, person, amended_at from amendment
 order by decided_at, kind, subject;

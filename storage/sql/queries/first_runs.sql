@@ -1,5 +1,11 @@
--- One row a unit of the product that `serials`, a list in JSON, names: its first run.
-select run.serial, arg_min(run.run, run.number) as run
+-- One row a unit of the product that `serials`, a list in JSON, names: its first run and
+-- its build, its last run and where that one's readings came from.
+select
+    run.serial,
+    arg_min(run.run, run.number) as run,
+    arg_max(run.build, run.number) as build,
+    arg_max(run.run, run.number) as last_run,
+    arg_max(run.origin, run.number) as origin
 from run
 where
     run.product = $product

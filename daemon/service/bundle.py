@@ -1,0 +1,260 @@
+"""Everything of a maker in one file: to keep elsewhere, to put back, to move.
+
+The file is an ordinary archive (ZIP) of the settings and of a consistent copy of the
+records, with a list of what must be in it. It is proven when it is written, and again
+before anything of it is put back.
+"""
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from zipfile import ZIP_DEFLATED, ZipFile
+
+from config import HoldpointError
+from daemon.service.home import Home
+from storage import Store, archive
+
+LIST = "contents.json"
+RECORDS = "data/holdpoint.duckdb"
+ANCHORS = f"data/backups/{archive.ANCHORS}"
+"""What the copies of every night noted of the ledger: it proves that none was cut."""
+SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
+COUNTED = ("build", "unit", "run", "hold", "shipment", "decision")
+_CHUNK = 1 << 20
+_MOST_BYTES = 1 << 40
+
+
+class BundleError(HoldpointError):
+    """A file that cannot be written or put back, in one sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contents:
+    """What is in such a file.
+
+    `files` has by name the SHA-256 of each, `rows` the number of rows by table.
+    """
+
+    made_at: str
+    program: str
+    files: Mapping[str, str]
+    rows: Mapping[str, int]
+
+    def told(self) -> Iterator[str]:
+        """Say what is in it, a line each."""
+        day = self.made_at.replace("T", " ")[:16]
+        by = f" by version {self.program}" if self.program else ""
+        yield f"Written on {day} UTC{by}."
+        settings = sorted(name for name in self.files if name not in {RECORDS, ANCHORS})
+        yield f"Settings: {', '.join(settings) or 'none; those here stay'}."
+        counts = ", ".join(
+            f"{name}s {self.rows[name]}" for name in COUNTED if name in self.rows
+        )
+        yield f"Records: {counts}."
+
+
+def write(home: Home, store: Store, file: Path, *, at: datetime) -> Contents:
+    """Write everything of a home into one new file; return what is in it.
+
+    Raises
+    ------
+    BundleError
+        The file is there already, or cannot be written.
+    storage.errors.StorageError
+        The records could not be copied.
+    """
+    if file.exists():
+        message = f"{file} is there already and is not written over; name another file"
+        raise BundleError(message)
+    part = file.with_name(f"{file.name}.part")
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with TemporaryDirectory(prefix="holdpoint-", dir=file.parent) as folder:
+            copy = Path(store.backup(folder))
+            names = {RECORDS: copy} | {
+                path.relative_to(home.folder).as_posix(): path for path in _beside(home)
+            }
+            contents = Contents(
+                made_at=at.astimezone(UTC).isoformat(timespec="seconds"),
+                program=version("holdpoint"),
+                files={name: _sha256(path) for name, path in names.items()},
+                rows=dict(archive.check(copy)),
+            )
+            with part.open("wb") as raw:
+                part.chmod(0o600)  # alerts.toml often holds a password
+                with ZipFile(raw, "w", ZIP_DEFLATED) as packed:
+                    packed.writestr(LIST, json.dumps(vars_of(contents), indent=1))
+                    for name, path in names.items():
+                        packed.write(path, name)
+                raw.flush()
+                os.fsync(raw.fileno())
+        part.replace(file)
+    except OSError as exc:
+        message = f"{file} cannot be written: {exc.strerror or exc}"
+        raise BundleError(message) from exc
+    finally:
+        part.unlink(missing_ok=True)
+    return contents
+
+
+def vars_of(contents: Contents) -> dict[str, object]:
+    """Return what is written of the contents."""
+    return {
+        "made_at": contents.made_at,
+        "program": contents.program,
+        "files": dict(contents.files),
+        "rows": dict(contents.rows),
+    }
+
+
+def read(file: Path, folder: Path) -> Contents:
+    """Unpack a file into an empty folder and prove that all of it is whole.
+
+    Raises
+    ------
+    BundleError
+        It is no such file, damaged, or not whole.
+    """
+    damaged = f"{file} is no backup of this program, or it is damaged"
+    if file.suffix == archive.SUFFIX:
+        return _records_alone(file, folder)
+    try:
+        with ZipFile(file) as packed:
+            said = json.loads(packed.read(LIST))
+            contents = Contents(
+                made_at=str(said["made_at"]),
+                program=str(said["program"]),
+                files={str(k): str(v) for k, v in said["files"].items()},
+                rows={str(k): int(v) for k, v in said["rows"].items()},
+            )
+            for name in contents.files:
+                _refuse_name(name, file)
+                target = folder / name
+                target.parent.mkdir(parents=True, exist_ok=True)
+                with packed.open(name) as source, target.open("wb") as out:
+                    shutil.copyfileobj(source, out, _CHUNK)
+    except OSError as exc:
+        message = f"{file} cannot be read: {exc.strerror or exc}"
+        raise BundleError(message) from exc
+    except Exception as exc:  # a damaged archive makes the library raise anything
+        if isinstance(exc, BundleError):
+            raise
+        raise BundleError(damaged) from exc
+    for name, sha256 in contents.files.items():
+        if _sha256(folder / name) != sha256:
+            message = f"{damaged}: {name} is not what was written"
+            raise BundleError(message)
+    if RECORDS not in contents.files:
+        message = f"{damaged}: it has no records"
+        raise BundleError(message)
+    archive.check(folder / RECORDS, contents.rows)
+    return contents
+
+
+def _records_alone(file: Path, folder: Path) -> Contents:
+    """Prove a copy of the records as it was made at night; the settings stay."""
+    rows = archive.check(file)
+    copy = folder / RECORDS
+    copy.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(file, copy)
+    made_at = datetime.fromtimestamp(file.stat().st_mtime, UTC)
+    return Contents(
+        made_at=made_at.isoformat(timespec="seconds"),
+        program="",
+        files={RECORDS: _sha256(copy)},
+        rows=rows,
+    )
+
+
+def occupied(home: Home, contents: Contents) -> list[str]:
+    """Return what stands in a home already, in the place of what would be put there."""
+    places = [RECORDS]
+    if set(contents.files) != {RECORDS}:
+        places = [*SETTINGS, "profiles", RECORDS]
+    return [one for one in places if (home.folder / one).exists()]
+
+
+def put_back(unpacked: Path, contents: Contents, home: Home) -> None:
+    """Put proven files into a home in which nothing stands in their place.
+
+    Raises
+    ------
+    BundleError
+        Something does, or cannot be written.
+    """
+    if there := occupied(home, contents):
+        message = (
+            f"{home.folder} has {', '.join(there)} already, and nothing is written "
+            "over. Name an empty folder with --home, or say --aside: then what is "
+            "there is renamed and kept"
+        )
+        raise BundleError(message)
+    try:
+        # The records come last: a home without them is seen to be unfinished.
+        for name in sorted(contents.files, key=lambda one: one == RECORDS):
+            target = home.folder / name
+            target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            part = target.with_name(f"{target.name}.part")
+            shutil.copyfile(unpacked / name, part)
+            if name == "alerts.toml":
+                part.chmod(0o600)
+            part.replace(target)
+    except OSError as exc:
+        message = f"{home.folder} cannot be written: {exc.strerror or exc}"
+        raise BundleError(message) from exc
+
+
+def put_aside(home: Home, contents: Contents, *, at: datetime) -> Path | None:
+    """Move what stands in a home into a folder beside it; return the folder.
+
+    Raises
+    ------
+    BundleError
+        It cannot be moved.
+    """
+    there = occupied(home, contents)
+    if not there:
+        return None
+    folder = home.folder / f"before-{at.astimezone(UTC):%Y%m%dT%H%M%SZ}"
+    try:
+        for name in (*there, "data/holdpoint.duckdb.wal"):
+            if not (home.folder / name).exists():
+                continue
+            target = folder / name
+            target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            (home.folder / name).replace(target)
+    except OSError as exc:
+        message = f"{home.folder} cannot be written: {exc.strerror or exc}"
+        raise BundleError(message) from exc
+    return folder
+
+
+def _beside(home: Home) -> Iterator[Path]:
+    for name in (*SETTINGS, ANCHORS):
+        if (home.folder / name).exists():
+            yield home.folder / name
+    yield from sorted((home.folder / "profiles").glob("*.toml"))
+
+
+def _refuse_name(name: str, file: Path) -> None:
+    """Refuse a name that would be written elsewhere than in its folder."""
+    inside = name in {RECORDS, ANCHORS, *SETTINGS} or (
+        name.startswith("profiles/")
+        and name.endswith(".toml")
+        and Path(name).name == name.removeprefix("profiles/")
+    )
+    if not inside:
+        message = f"{file} has {name!r} in it, which no backup of this program has"
+        raise BundleError(message)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
