@@ -1,35 +1,66 @@
-"""Import spreadsheets, once or whenever one is dropped into a folder."""
+"""Import spreadsheets, once or whenever one is dropped into a folder.
+
+A dry run is the import itself, done to a copy of the records that is thrown away.
+"""
 
 import hashlib
+import logging
 import time
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import NoReturn
 
 import click
 
-from config import fingerprint, guessed, load_mapping
+from config import (
+    HoldpointError,
+    SheetMapping,
+    fingerprint,
+    load_mapping,
+    meters_words,
+)
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import FILE
-from daemon.commands.showing import Shown, misuse, progressing, say, shown
-from daemon.presentation import figures
+from daemon.commands.showing import (
+    Headline,
+    Part,
+    Shown,
+    Table,
+    misuse,
+    progressing,
+    say,
+    shown,
+)
+from daemon.presentation import figures, held as held_words
 from daemon.station import (
     NEW_SETUP,
     READERS,
     REJECTED,
     Cycle,
     Imported,
-    SheetError,
-    read_sheet,
-    rows_of,
+    Understood,
     take,
+    understood,
     write_rejected,
 )
-from storage import Configuration, LocalStore, Mark
+from daemon.traceability import holds_of
+from storage import (
+    Configuration,
+    Hold,
+    LocalStore,
+    Mark,
+    StorageError,
+)
 
 POLL_S = 1.0
 WATCHED_S = 60.0
+SHOWN_ROWS = 20
+"""Rows of one kind that are told one by one."""
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,12 +73,28 @@ class How:
     new_setup: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """What became of a file, and how it was read."""
+
+    sheet: Understood
+    imported: Imported
+    held: Mapping[str, str]
+    """What it placed holds on, such as "build B-1", and why."""
+
+
 @click.command("import")
 @click.argument("source", metavar="FILE", type=click.Path(exists=True, path_type=Path))
 @click.option("--mapping", type=FILE, help="TOML file that says which column is which.")
-@click.option("--build", help="For rows that name none.")
-@click.option("--dry-run", is_flag=True, help="Say what would happen, change nothing.")
-@click.option("--watch", is_flag=True, help="FILE is a folder: import what is dropped.")
+@click.option("--build", help="The build of rows that name none.")
+@click.option(
+    "--dry-run", is_flag=True, help="Say what would happen, and change nothing."
+)
+@click.option(
+    "--watch",
+    is_flag=True,
+    help="FILE is a folder: import each sheet that is put there.",
+)
 @click.option("--new-setup", is_flag=True, help=NEW_SETUP)
 @shown
 def import_(
@@ -60,9 +107,11 @@ def import_(
 ) -> Shown:
     """Judge a spreadsheet of measured units.
 
-    A row is a unit, with in and out per range. FILE is CSV, Excel or Parquet. Cells may
-    be blank and carry any prefix. Rejected rows go to a file beside it with the reason
-    each. Importing twice changes nothing.
+    A row is a unit, with in and out per range. FILE is Excel, CSV or Parquet. Headings
+    are found by themselves, with their units; decimal commas and empty cells are
+    understood. Each row that cannot be used is said with its cell and goes to a file
+    beside FILE. Importing twice changes nothing; a row that was corrected is a further
+    run of its unit.
     """
     if watch != source.is_dir():
         misuse("--watch takes a folder, and a folder needs --watch")
@@ -70,65 +119,139 @@ def import_(
     if watch:
         _import_what_is_dropped(source, how)
     with opened() as at:
-        one = _import(at, source, how)
+        done = _import(at, source, how)
+    one = done.imported
     return Shown(
         {
-            "new": one.new,
+            "dry_run": dry_run,
+            "columns": [
+                {
+                    "sheet": block.grid.name,
+                    "heading": column.heading,
+                    "means": column.means,
+                    "unit": column.unit,
+                }
+                for block in done.sheet.blocks
+                for column in block.columns
+            ],
+            "new": one.new - one.changed,
+            "changed": one.changed,
             "known": one.known,
             "history": one.history,
-            "rejected": [{"line": r.line, "reason": r.reason} for r in one.rejected],
-        }
+            "held": list(done.held),
+            "held_because": list(done.held.values()),
+            "rows": one.taken,
+            "remarks": done.sheet.remarks,
+            "rejected": [
+                {"line": r.line, "cell": r.cell, "sheet": r.sheet, "reason": r.reason}
+                for r in one.rejected
+            ],
+        },
+        *(_headings(done.sheet) if dry_run else ()),
     )
 
 
+def _headings(sheet: Understood) -> Iterator[Part]:
+    """Show how each heading was understood."""
+    for block in sheet.blocks:
+        where = f" of sheet {block.grid.name!r}" if block.grid.name else ""
+        yield Headline(f"The headings{where} were understood so:")
+        yield Table(
+            block.columns,
+            {
+                "heading": "heading",
+                "means": "means",
+                "a number without a unit is in": "unit",
+            },
+        )
+
+
 def _import_what_is_dropped(folder: Path, how: How) -> NoReturn:
-    """Import each sheet in a folder once it is whole, again where it changed."""
+    """Import each sheet in a folder once it is whole, again where it changed.
+
+    Whatever is dropped, it goes on: what one file does wrong is said, once.
+    """
     say(f"Importing what is dropped into {folder}; stop it with Ctrl-C.")
     seen: dict[Path, tuple[int, int]] = {}
     taken: set[tuple[Path, tuple[int, int]]] = set()
     while True:
-        for path in sorted(folder.iterdir()):
-            if path.suffix.lower() not in READERS or path.name.endswith(REJECTED):
-                continue
-            state = path.stat().st_mtime_ns, path.stat().st_size
+        for path, state in _dropped(folder):
             # Twice the same means that whoever writes it is done.
             if seen.get(path) == state and (path, state) not in taken:
                 taken.add((path, state))
-                with opened() as at:
-                    try:
-                        _import(at, path, how)
-                    except SheetError as exc:
-                        say(str(exc))
+                if not _survived(path, how):
+                    taken.discard((path, state))
             seen[path] = state
         time.sleep(POLL_S)
 
 
-def _import(at: Opened, path: Path, how: How) -> Imported:
-    cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
-    columns = None if how.mapping is None else load_mapping(how.mapping)
-    cells = read_sheet(path, None if columns is None else columns.sheet)
-    if columns is None:
+def _dropped(folder: Path) -> Iterator[tuple[Path, tuple[int, int]]]:
+    """Yield the sheets in a folder, and when and how large each was written."""
+    try:
+        paths = sorted(folder.iterdir())
+    except OSError as exc:
+        say(f"{folder} cannot be read: {exc.strerror}. It is looked for again.")
+        return
+    for path in paths:
+        # A table program keeps "~$name" beside a file that is open.
+        if path.suffix.lower() not in READERS or path.name.startswith(("~$", ".")):
+            continue
+        if path.name.endswith(REJECTED):
+            continue
         try:
-            columns = guessed(cells.columns, cycle.product.keys)
-        except LookupError as exc:
-            message = f"{path.name}: {exc.args[0]}"
-            raise SheetError(message) from exc
-    rows, rejected = rows_of(cells, columns, cycle, default_build=how.build)
-    if how.dry_run:
+            stat = path.stat()
+        except OSError:
+            continue  # taken away meanwhile
+        yield path, (stat.st_mtime_ns, stat.st_size)
+
+
+def _survived(path: Path, how: How) -> bool:
+    """Import one dropped file; return False where it is to be tried again."""
+    try:
+        with opened() as at:
+            _import(at, path, how)
+    except StorageError as exc:
+        say(f"{path.name} waits: {exc}")
+        return False
+    except (HoldpointError, OSError) as exc:
+        say(f"{exc}")
+    except Exception:  # the next file is not to wait for a mistake of ours
+        log.exception("a dropped file could not be imported")
         say(
-            f"{path.name}: {figures.counted(len(rows), 'row')} can be judged, "
-            f"{len(rejected)} cannot."
+            f"{path.name} was not imported: the program made a mistake with it. Please "
+            "report it with the lines above."
         )
-        for one in rejected:
-            say(f"  line {one.line}: {one.reason}")
-        return Imported(new=len(rows), rejected=tuple(rejected))
+    return True
+
+
+def _import(at: Opened, path: Path, how: How) -> Done:
+    columns = None if how.mapping is None else load_mapping(how.mapping)
+    with ExitStack() as ends:
+        if how.dry_run:
+            at = _on_a_copy(at, ends)
+        done = _imported(at, path, how, columns)
+    _say(path, done, how, at)
+    return done
+
+
+def _on_a_copy(at: Opened, ends: ExitStack) -> Opened:
+    """Return the same with a copy of the records, which goes with `ends`."""
+    folder = ends.enter_context(TemporaryDirectory(prefix="holdpoint-"))
+    copy = at.store.backup(folder)
+    return replace(at, store=ends.enter_context(LocalStore(Path(copy))))
+
+
+def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) -> Done:
+    cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
+    sheet = understood(path, cycle.product, mapping=columns, default_build=how.build)
     name, body = fingerprint(at.settings)
     now = datetime.now(UTC)
     content = hashlib.sha256(path.read_bytes()).hexdigest()
+    before = {one.hold for one in at.rows(Hold)}
     try:
-        with progressing(len(rows), "Recording") as step:
+        with progressing(len(sheet.rows), "Recording") as step:
             done = take(
-                rows,
+                sheet.rows,
                 cycle,
                 session=f"import-{content[:12]}",
                 configuration=Configuration(
@@ -136,26 +259,70 @@ def _import(at: Opened, path: Path, how: How) -> Imported:
                 ),
                 at=now,
                 new_setup=how.new_setup,
+                file=path.name,
                 step=lambda count: step(count, ""),
             )
-            step(len(rows), "")
-        done.rejected = tuple(sorted((*rejected, *done.rejected), key=lambda r: r.line))
+            step(len(sheet.rows), "")
         _watched(at, cycle, done)
     except KeyboardInterrupt:
-        say(
-            f"{path.name}: what is recorded so far is kept. Import the file again to "
-            "go on with the rest."
-        )
+        if not how.dry_run:
+            say(
+                f"{path.name}: what is recorded so far is kept. Import the file again "
+                "to go on with the rest."
+            )
         raise
-    say(
-        f"{path.name}: {figures.counted(done.new, 'unit')} new, {done.known} known, "
-        f"{len(done.rejected)} rejected"
+    done.rejected = tuple(
+        sorted((*sheet.rejected, *done.rejected), key=lambda r: (r.sheet, r.line))
     )
-    if done.rejected:
-        say(f"  see {write_rejected(path, cells, done.rejected)}")
     done.history = cycle.known.history()
-    say(done.history)
-    return done
+    # A hold's own reason is as old as its first unit; here its present one is said.
+    held = {
+        held_words(one): one.why
+        for one in holds_of(at.store, at.product)
+        if one.hold not in before
+    }
+    return Done(sheet=sheet, imported=done, held=held)
+
+
+def _say(path: Path, done: Done, how: How, at: Opened) -> None:
+    """Say what was understood, and what became of each row."""
+    one = done.imported
+    if how.dry_run:
+        say("A dry run: nothing is recorded.")
+    for remark in done.sheet.remarks:
+        say(remark)
+    if at.settings.bench is None:
+        say(meters_words(at.settings.plan.meters))
+    would = "would be " if how.dry_run else ""
+    say(
+        f"{path.name}: {figures.counted(one.new - one.changed, 'unit')} {would}new, "
+        f"{one.changed} {would}changed, {one.known} the same as before, "
+        f"{len(one.rejected)} {would}rejected."
+    )
+    changed = [row for row in one.taken if row.state == "changed"]
+    _few([f"row {row.line}, {row.serial}: {row.reason}" for row in changed])
+    _few([f"{no.where}: {no.reason}" for no in one.rejected])
+    if one.rejected and not how.dry_run:
+        beside = write_rejected(path, done.sheet, one.rejected)
+        say(
+            f"The rejected rows are in {beside}. "
+            "Correct the sheet and import it again: what is recorded stays as it is."
+        )
+    if one.history:
+        say(one.history)
+    for what, why in done.held.items():
+        stands = "would stand" if how.dry_run else "stands"
+        say(f"A hold {stands} on {what}: {why}.")
+    if done.held and not how.dry_run:
+        say("`holdpoint status` says what to do.")
+
+
+def _few(lines: list[str]) -> None:
+    """Say the first lines, and how many more there are."""
+    for line in lines[:SHOWN_ROWS]:
+        say(f"  {line}")
+    if len(lines) > SHOWN_ROWS:
+        say(f"  and {len(lines) - SHOWN_ROWS} more")
 
 
 def _watched(at: Opened, cycle: Cycle, done: Imported) -> None:

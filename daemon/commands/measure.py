@@ -7,9 +7,9 @@ from typing import Any
 
 import click
 
-from config import QuantityError, Unit, load, parse, spell
+from config import QuantityError, Settings, Unit, load, meters_words, parse, spell
 from daemon.commands.opened import home_here, opened
-from daemon.commands.orders import NotMeasuredError, follow
+from daemon.commands.orders import follow
 from daemon.commands.showing import (
     Part,
     Shown,
@@ -21,7 +21,13 @@ from daemon.commands.showing import (
 )
 from daemon.judging import AnswerError, ProductModel, answered, asked, question
 from daemon.service import Client, Home, answers, running_daemon
-from daemon.station import NEW_SETUP, TypedError, TypedReading, readings_of
+from daemon.station import (
+    NEW_SETUP,
+    TypedError,
+    TypedReading,
+    asked_of,
+    readings_of,
+)
 from storage import CheckRow, UnitRow
 
 
@@ -117,8 +123,7 @@ def _typed_readings(home: Home) -> list[dict[str, Any]]:
     """Ask for every range's readings, check each at once, confirm the whole."""
     settings = load(home.folder)
     if settings.bench is None:
-        message = "bench.toml is missing: the meters' accuracy must be known"
-        raise NotMeasuredError(message)
+        say(meters_words(settings.plan.meters))
     product = ProductModel.of(settings.product)
     into, out_of = Unit(settings.product.input_unit), Unit(settings.product.output_unit)
     say("Caution: set the source to zero before you touch leads or turn the switch.")
@@ -126,16 +131,15 @@ def _typed_readings(home: Home) -> list[dict[str, Any]]:
     todo = list(product.keys)
     while todo:
         key = todo.pop(0)
-        title = product.range(key).title
         reading = TypedReading(
             range=key,
-            reference_zero=_quantity(f"{title}, source at zero: reference", into, "0"),
-            output_zero=_quantity(f"{title}, source at zero: output", out_of, "0"),
-            reference=_quantity(f"{title}, at level: reference", into),
-            output=_quantity(f"{title}, at level: output", out_of),
+            reference_zero=_quantity(settings, key, "reference_zero", into, "0"),
+            output_zero=_quantity(settings, key, "output_zero", out_of, "0"),
+            reference=_quantity(settings, key, "reference", into),
+            output=_quantity(settings, key, "output", out_of),
         )
         try:
-            readings_of([reading], product, settings.bench, at_s=0.0)
+            readings_of([reading], product, settings.meters, at_s=0.0)
         except TypedError as exc:
             say(str(exc))
             todo.insert(0, key)
@@ -170,9 +174,11 @@ def _typed_checks(home: Home, ranges: Sequence[str]) -> list[dict[str, Any]]:
     return answers
 
 
-def _quantity(question: str, unit: Unit, default: str | None = None) -> float:
+def _quantity(
+    settings: Settings, key: str, name: str, unit: Unit, default: str | None = None
+) -> float:
     while True:
-        text = click.prompt(f"{question} ({unit})", default=default, err=True)
+        text = click.prompt(asked_of(settings, key, name), default=default, err=True)
         try:
             return parse(text, unit)
         except QuantityError as exc:

@@ -3,18 +3,19 @@ from .bench_book import (
     NoStandardError as NoStandardError,
     OutOfControlError as OutOfControlError,
 )
-from .by_hand import ByHand as ByHand
+from .by_hand import ByHand as ByHand, asked_of as asked_of
 from .cycle import Cycle as Cycle, Recorded as Recorded
 from .desk import Desk as Desk
 from .import_sheet import (
     READERS as READERS,
     REJECTED as REJECTED,
     Imported as Imported,
+    Rejected as Rejected,
     Row as Row,
     SheetError as SheetError,
-    read_sheet as read_sheet,
-    rows_of as rows_of,
+    Understood as Understood,
     take as take,
+    understood as understood,
     write_rejected as write_rejected,
 )
 from .inbox import Inbox as Inbox

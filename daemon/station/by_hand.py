@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from uuid import uuid4
 
-from config import Bench, QuantityError, Settings, Unit, parse
+from config import Bench, QuantityError, Settings, Unit, parse, spell
 from daemon.bench import Clock
 from daemon.judging import asked, meet, remarks
 from daemon.station.cycle import Cycle, Recorded, RunHeader
@@ -13,14 +13,33 @@ from daemon.station.orders import Order, RefusedError, TypedReading
 from daemon.station.typed_readings import TypedError, readings_of
 from storage import BenchInstrument, NotFoundError, Session, Store
 
-NO_BENCH = "bench.toml is missing: the meters' accuracy must be known"
 QUESTIONS = {
-    "reference_zero": "source at zero: reference",
-    "output_zero": "source at zero: output",
-    "reference": "at level: reference",
-    "output": "at level: output",
+    "reference_zero": ("zero", "reference"),
+    "output_zero": ("zero", "output"),
+    "reference": ("level", "reference"),
+    "output": ("level", "output"),
 }
-"""What is read of a range, in the order it is asked for."""
+"""What is read of a range in the order it is asked for: at what, and which meter."""
+
+
+def asked_of(settings: Settings, key: str, name: str) -> str:
+    """Return what is asked of one reading, with the level that is to be set.
+
+    Parameters
+    ----------
+    key
+        Of the range.
+    name
+        Of the reading, in `QUESTIONS`.
+    """
+    one = settings.product.ranges[key]
+    at, meter = QUESTIONS[name]
+    unit = Unit(settings.product.input_unit)
+    level = settings.plan.reading.of(key).level_of_full_scale * one.full_scale
+    where = "zero" if at == "zero" else f"about {spell(float(f'{level:.6g}'), unit)}"
+    reads = unit if meter == "reference" else Unit(settings.product.output_unit)
+    what = "The reference" if meter == "reference" else "The output"
+    return f"{one.title}, source at {where}. {what} reads ({reads})"
 
 
 class ByHand:
@@ -78,15 +97,13 @@ class ByHand:
         Raises
         ------
         RefusedError
-            No accuracy of the meters is known, or a check is not answered.
+            A check is not answered.
         NotFoundError
             A range that the product has not.
         daemon.station.typed_readings.TypedError
             Readings that cannot be.
         """
-        bench = self._settings.bench
-        if bench is None:
-            raise RefusedError(NO_BENCH)
+        bench = self._settings.meters
         now = self._clock.utc()
         taken = order.typed if typed is None else typed
         for one in taken:
@@ -132,9 +149,7 @@ class ByHand:
         daemon.bench.errors.StoppedError
             The daemon is going down, or the source was ordered off.
         """
-        bench, product = self._settings.bench, self._cycle.product
-        if bench is None:
-            raise RefusedError(NO_BENCH)
+        bench, product = self._settings.meters, self._cycle.product
         found = []
         for first in order.typed:
             refused = ""
@@ -161,9 +176,9 @@ class ByHand:
         settings = self._settings.product
         reference = name.startswith("reference")
         unit = Unit(settings.input_unit if reference else settings.output_unit)
-        question = f"{self._cycle.product.range(key).title}, {QUESTIONS[name]} ({unit})"
+        asked_for = asked_of(self._settings, key, name)
         while True:
-            said = self._desk.ask(f"{refused}{question}", subject=serial, wants=unit)
+            said = self._desk.ask(f"{refused}{asked_for}", subject=serial, wants=unit)
             try:
                 return parse(said, unit)
             except QuantityError as exc:

@@ -121,6 +121,7 @@ class Cycle:
     ) -> None:
         self.settings = settings
         self.store = store
+        self._own_limit = own_limit
         self.known = ProductWatch(settings, store, own_limit=own_limit)
         self.product = self.known.product
         self._name = settings.product.name
@@ -132,17 +133,8 @@ class Cycle:
         self._teller = Teller(self._name, settings.alerts)
 
     def judge(self) -> Judge:
-        """Return the judge for this bench.
-
-        Raises
-        ------
-        ValueError
-            There is no bench file, so nothing is known about the meters.
-        """
-        if self.settings.bench is None:
-            message = "bench.toml is missing: the meters' accuracy must be known"
-            raise ValueError(message)
-        return Judge(self.product, self.settings.bench, self.settings.plan.judging)
+        """Return the judge for this bench, or for the meters that are read by hand."""
+        return Judge(self.product, self.settings.meters, self.settings.plan.judging)
 
     def record(
         self,
@@ -296,6 +288,9 @@ class Cycle:
         found = []
         # Read after the runs: a decision then never stands after one that it preceded.
         book = self.known.book_now()
+        if self.known.was_corrected():
+            self._look_again()
+            book = self.known.book_now()
         fittings = book.fittings
         decisions = [d for d in book.decisions if d.hold not in self.known.decided]
         if changed := self._watcher.found_bad(book.found_bad):
@@ -336,6 +331,12 @@ class Cycle:
         if late := self._watcher.refit(fittings):
             found += self._act(self.known.folded, late, ())
         return found
+
+    def _look_again(self) -> None:
+        """Go through all runs again: what was recorded of units was corrected."""
+        self.known = ProductWatch(self.settings, self.store, own_limit=self._own_limit)
+        self._watcher = self.known.watcher
+        self.known.remember(keep=True)
 
     def _decide(
         self,

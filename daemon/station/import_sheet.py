@@ -5,23 +5,19 @@ nothing, and a row that was corrected becomes another run of the same unit.
 """
 
 import csv
-import hashlib
 import json
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
-from typing import Any
-from zipfile import BadZipFile
 
-import pandas as pd
-
-from config import HoldpointError, QuantityError, SheetMapping, Unit, parse
+from config import Unit, spell
 from daemon.bench import BenchError
 from daemon.metrology import MetrologyError
 from daemon.presentation import neutral
 from daemon.station.cycle import Cycle, RunHeader
-from daemon.station.orders import TypedReading
+from daemon.station.grids import READERS, SheetError
+from daemon.station.sheet_rows import Rejected, Row, Understood, understood
 from daemon.station.typed_readings import TypedError, readings_of
 from daemon.traceability import kitting
 from storage import (
@@ -29,51 +25,38 @@ from storage import (
     Configuration,
     ConflictError,
     Fitting,
+    RangeResult,
     Reel,
+    RefusedValueError,
     Session,
     Store,
 )
 
-READERS = (".csv", ".xlsx", ".parquet")
+__all__ = [
+    "READERS",
+    "REJECTED",
+    "Imported",
+    "Rejected",
+    "Row",
+    "SheetError",
+    "Taken",
+    "Understood",
+    "take",
+    "understood",
+    "write_rejected",
+]
+
 REJECTED = ".rejected.csv"
 
 
-class SheetError(HoldpointError):
-    """A file that cannot be imported at all, in one sentence."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """One unit as the file has it; `line` counts as a spreadsheet shows it."""
+class Taken:
+    """What became of a row that was understood: "new", "changed" or "same"."""
 
     line: int
     serial: str
-    build: str
-    measured_at: datetime | None
-    readings: tuple[TypedReading, ...]
-    reels: tuple[tuple[str, str], ...]
-
-    @property
-    def run(self) -> str:
-        """The run's id: what the row says, hashed."""
-        said = [
-            self.serial,
-            self.build,
-            None if self.measured_at is None else self.measured_at.isoformat(),
-            [
-                [r.range, r.reference, r.output, r.reference_zero, r.output_zero]
-                for r in self.readings
-            ],
-        ]
-        return "import-" + hashlib.sha256(json.dumps(said).encode()).hexdigest()[:32]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rejected:
-    """A row that was left out, and why."""
-
-    line: int
-    reason: str
+    state: str
+    reason: str = ""
 
 
 @dataclass(slots=True)
@@ -86,71 +69,13 @@ class Imported:
     rejected: tuple[Rejected, ...] = ()
     history: str | None = None
     """What the latest build is held against, once that was watched."""
+    taken: tuple[Taken, ...] = ()
+    """Each row that was understood, in the order of the file."""
 
-
-def read_sheet(path: Path, sheet: str | None = None) -> pd.DataFrame:
-    """Return a file's cells as texts, blanks as empty texts.
-
-    Raises
-    ------
-    SheetError
-        It is of no known kind, or cannot be read.
-    """
-    kind = path.suffix.lower()
-    try:
-        if kind == ".csv":
-            cells = pd.read_csv(
-                path, dtype=str, keep_default_na=False, sep=None, engine="python",
-                encoding="utf-8-sig",
-            )  # fmt: skip
-        elif kind == ".xlsx":
-            cells = pd.read_excel(path, sheet_name=sheet or 0, dtype=object)
-        elif kind == ".parquet":
-            cells = pd.read_parquet(path)
-        else:
-            message = f"{path.name}: must end in {', '.join(READERS)}"
-            raise SheetError(message)
-    except (OSError, ValueError, KeyError, ImportError, csv.Error, BadZipFile) as exc:
-        message = f"{path.name} cannot be read: {exc}"
-        raise SheetError(message) from exc
-    cells.columns = pd.Index([str(name).strip() for name in cells.columns])
-    if cells.columns.has_duplicates:
-        twice = cells.columns[cells.columns.duplicated()][0]
-        message = f"{path.name}: column {twice!r} is there twice"
-        raise SheetError(message)
-    return cells.map(_text)
-
-
-def rows_of(
-    cells: pd.DataFrame,
-    mapping: SheetMapping,
-    cycle: Cycle,
-    *,
-    default_build: str | None = None,
-) -> tuple[list[Row], list[Rejected]]:
-    """Return the rows that can be judged, and those that cannot with the reason.
-
-    Raises
-    ------
-    SheetError
-        A column that the mapping names is not there, or a range is unknown.
-    """
-    for name in mapping.columns:
-        if name not in cells.columns:
-            message = f"no column {name!r}; there are {', '.join(cells.columns)}"
-            raise SheetError(message)
-    for key in mapping.ranges:
-        if key not in cycle.product.keys:
-            message = f"ranges.{key}: the product has {', '.join(cycle.product.keys)}"
-            raise SheetError(message)
-    rows, rejected = [], []
-    for index, cell in enumerate(cells.to_dict("records")):
-        line = index + 2  # a spreadsheet counts its heading as line 1
-        try:
-            rows.append(_row(line, cell, mapping, cycle, default_build))
-        except ValueError as exc:
-            rejected.append(Rejected(line=line, reason=str(exc)))
-    return rows, rejected
+    @property
+    def changed(self) -> int:
+        """How many rows were read of a unit once more."""
+        return sum(one.state == "changed" for one in self.taken)
 
 
 def take(
@@ -161,17 +86,20 @@ def take(
     configuration: Configuration,
     at: datetime,
     new_setup: bool = False,
+    file: str = "the sheet",
     step: Callable[[int], None] = lambda _: None,
 ) -> Imported:
     """Record rows that are not recorded yet; watching them is the caller's.
 
-    A row that says the same as one before it is the same run. Each row is kept by
-    itself: what ends this on the way leaves whole rows, and another call goes on.
+    A row that says the same as one before it is the same run. A row that says
+    something else of a unit that is known is a further run of it, with the reason.
+    Each row is kept by itself: what ends this on the way leaves whole rows, and another
+    call goes on.
 
     Parameters
     ----------
     rows
-        From `rows_of`.
+        From `understood`.
     cycle
         Judges and records them.
     session
@@ -182,6 +110,8 @@ def take(
         The time now: of what is opened, and of rows that name none.
     new_setup
         Whether the bench was set up anew before these units were measured.
+    file
+        Its name, for the reason of a further run.
     step
         Called with how many rows are done.
 
@@ -192,25 +122,33 @@ def take(
     """
     store = cycle.store
     product = cycle.settings.product.name
-    bench = cycle.settings.bench
-    if bench is None:
-        message = "bench.toml is missing: the meters' accuracy must be known"
-        raise SheetError(message)
+    bench = cycle.settings.meters
     named = json.dumps([row.run for row in rows])
     found = store.table("runs_known", product=product, runs=named)
     known = set(found.column("run").to_pylist())
     named = json.dumps([name for row in rows for name in (row.serial, row.build)])
-    first_run = {
-        str(one["serial"]): str(one["run"])
+    measured = {
+        str(one["serial"]): one
         for one in store.table("first_runs", product=product, serials=named).to_pylist()
+    }
+    first_run = {serial: str(one["run"]) for serial, one in measured.items()}
+    last_run = {
+        serial: (str(one["last_run"]), str(one["origin"]))
+        for serial, one in measured.items()
     }
     done = Imported()
     fresh = list({row.run: row for row in rows if row.run not in known}.values())
     done.known = len(rows) - len(fresh)
-    fresh, rejected = _not_changed_over(
+    new = {id(row) for row in fresh}
+    taken = {
+        id(row): Taken(line=row.line, serial=row.serial, state="same")
+        for row in rows
+        if id(row) not in new
+    }
+    fresh, rejected = _at_odds(
         fresh,
         builds=_builds(store, product),
-        serials=set(first_run),
+        units={serial: str(one["build"]) for serial, one in measured.items()},
     )
     if fresh:
         store.keep(configuration)
@@ -229,6 +167,8 @@ def take(
     for count, row in enumerate(fresh):
         step(done.known + count)
         measured_at = row.measured_at or at
+        before = last_run.get(row.serial)
+        why = None if before is None else _why_again(row, *before, cycle, file)
         try:
             recorded = cycle.record(
                 readings_of(row.readings, cycle.product, bench, at_s=0.0),
@@ -242,6 +182,7 @@ def take(
                     configuration=configuration.configuration,
                     rerun_of=first_run.get(row.serial),
                     run=row.run,
+                    note=why,
                 ),
                 {},
             )
@@ -250,20 +191,55 @@ def take(
             BenchError,
             MetrologyError,
             ConflictError,
+            RefusedValueError,
         ) as exc:
-            rejected.append(Rejected(line=row.line, reason=str(exc)))
+            rejected.append(Rejected(line=row.line, sheet=row.sheet, reason=str(exc)))
             continue
         first_run.setdefault(row.serial, row.run)
+        last_run[row.serial] = row.run, "import"
+        taken[id(row)] = Taken(
+            line=row.line,
+            serial=row.serial,
+            state="new" if why is None else "changed",
+            reason=why or "",
+        )
         done.new += 1
         done.last_number = recorded.number
     done.rejected = tuple(rejected)
+    done.taken = tuple(taken[id(row)] for row in rows if id(row) in taken)
     return done
 
 
-def _not_changed_over(
-    rows: Sequence[Row], *, builds: Collection[str], serials: Collection[str]
+def _why_again(row: Row, run: str, origin: str, cycle: Cycle, file: str) -> str:
+    """Say why a unit that is known is taken once more: what reads otherwise."""
+    before = {one.range: one for one in cycle.store.rows(RangeResult, run=run)}
+    settings = cycle.settings.product
+    changed = []
+    for one in row.readings:
+        old = before.get(one.range)
+        title = cycle.product.range(one.range).title
+        if old is None or len(old.output_readings) != len(old.level):
+            changed.append(f"{title} was not read before")
+            continue
+        place = max(range(len(old.level)), key=lambda at: abs(old.level[at]))
+        for what, unit, now, then in (
+            ("in", settings.input_unit, one.reference, old.reference_readings[place]),
+            ("out", settings.output_unit, one.output, old.output_readings[place]),
+        ):
+            if now != then:
+                changed.append(
+                    f"{title} {what} is {spell(now, Unit(unit))}, was "
+                    f"{spell(then, Unit(unit))}"
+                )
+    done = "Corrected" if origin == "import" else "Read again"
+    what = "; ".join(changed) or "read at another time"
+    return f"{done} in {file}, row {row.line}: {what}."
+
+
+def _at_odds(
+    rows: Sequence[Row], *, builds: Collection[str], units: Mapping[str, str]
 ) -> tuple[list[Row], list[Rejected]]:
-    """Return rows whose serial is no build and whose build is no serial, and the rest.
+    """Return rows that fit what is recorded, and those that do not.
 
     A build that was opened stays for ever: it is not opened for a slip of columns.
     """
@@ -271,109 +247,49 @@ def _not_changed_over(
     for row in rows:
         if row.serial in builds:
             what = f"serial {row.serial} is the name of a build"
-        elif row.build in serials:
+        elif row.build in units:
             what = f"build {row.build} is the serial of a unit"
+        elif units.get(row.serial, row.build) != row.build:
+            reason = (
+                f"unit {row.serial} is recorded in build {units[row.serial]}, and here "
+                f"in build {row.build}; correct the sheet, or the unit with "
+                "`holdpoint unit edit`"
+            )
+            rejected.append(Rejected(line=row.line, sheet=row.sheet, reason=reason))
+            continue
         else:
             good.append(row)
             continue
-        reason = f"{what}; are the columns of serial and build changed over?"
-        rejected.append(Rejected(line=row.line, reason=reason))
+        reason = f"{what}; are the columns of serial and build exchanged?"
+        rejected.append(Rejected(line=row.line, sheet=row.sheet, reason=reason))
     return good, rejected
 
 
-def write_rejected(
-    path: Path, cells: pd.DataFrame, rejected: Sequence[Rejected]
-) -> Path:
+def write_rejected(path: Path, sheet: Understood, rejected: Sequence[Rejected]) -> Path:
     """Write the rejected rows beside the file they come from, the reason first.
 
     A cell that a spreadsheet would take for a formula is written as text.
     """
     out = path.with_name(path.name + REJECTED)
-    frame = cells.iloc[[one.line - 2 for one in rejected]].copy()
-    frame.insert(0, "reason", [one.reason for one in rejected])
-    frame.insert(0, "line", [str(one.line) for one in rejected])
     part = out.with_name(out.name + ".part")
-    frame.map(neutral).rename(columns=neutral).to_csv(part, index=False)
+    grids = {block.grid.name: block.grid for block in sheet.blocks}
+    only = next(iter(grids.values()))
+    with part.open("w", encoding="utf-8", newline="") as file:
+        table = csv.writer(file)
+        widest = max(
+            (block for block in sheet.blocks), key=lambda block: len(block.columns)
+        )
+        headings = {one.place: one.heading for one in widest.columns}
+        places = range(max(len(row) for row in widest.grid.rows))
+        table.writerow(
+            map(neutral, ["row", "reason", *[headings.get(at, "") for at in places]])
+        )
+        for one in rejected:
+            row = grids.get(one.sheet, only).rows[one.line - 1]
+            place = one.where.removeprefix("row ")
+            table.writerow(map(neutral, [place, one.reason, *row]))
     part.replace(out)
     return out
-
-
-def _row(
-    line: int,
-    cell: Mapping[Any, str],
-    mapping: SheetMapping,
-    cycle: Cycle,
-    default_build: str | None,
-) -> Row:
-    serial = cell[mapping.serial]
-    if not serial:
-        message = f"{mapping.serial}: blank; a unit needs its serial"
-        raise ValueError(message)
-    build = mapping.build_is or (cell[mapping.build] if mapping.build else "")
-    build = build or default_build or ""
-    if not build:
-        message = "build: blank; name a column, build_is or --build"
-        raise ValueError(message)
-    readings = []
-    for key, columns in mapping.ranges.items():
-        pair = cell[columns.reference], cell[columns.output]
-        if not any(pair):
-            continue  # a blank is a range that was not measured
-        into = columns.reference_unit or cycle.settings.product.input_unit
-        out_of = columns.output_unit or cycle.settings.product.output_unit
-        readings.append(
-            TypedReading(
-                range=key,
-                reference=_quantity(columns.reference, pair[0], into),
-                output=_quantity(columns.output, pair[1], out_of),
-                reference_zero=_zero(cell, columns.reference_zero, into),
-                output_zero=_zero(cell, columns.output_zero, out_of),
-            )
-        )
-    if not readings:
-        message = "no range has a reading"
-        raise ValueError(message)
-    return Row(
-        line=line,
-        serial=serial,
-        build=build,
-        measured_at=_moment(cell, mapping.measured_at),
-        readings=tuple(readings),
-        reels=tuple(
-            (part, cell[name]) for part, name in mapping.reels.items() if cell[name]
-        ),
-    )
-
-
-def _quantity(column: str, text: str, unit: str) -> float:
-    """Return a cell in A or V; a bare number is in `unit`, which may have a prefix."""
-    if not text:
-        message = f"{column}: blank, though its pair is filled in"
-        raise ValueError(message)
-    base = Unit.VOLT if unit.endswith("V") else Unit.AMPERE
-    bare = text.translate({ord(" "): None}).lstrip("+-").replace(".", "", 1)
-    try:
-        return parse(f"{text} {unit}" if bare.isdecimal() else text, base)
-    except QuantityError as exc:
-        message = f"{column}: {exc}"
-        raise ValueError(message) from exc
-
-
-def _zero(cell: Mapping[Any, str], column: str | None, unit: str) -> float:
-    if column is None or not cell[column]:
-        return 0.0
-    return _quantity(column, cell[column], unit)
-
-
-def _moment(cell: Mapping[Any, str], column: str | None) -> datetime | None:
-    if column is None or not cell[column]:
-        return None
-    try:
-        moment = datetime.fromisoformat(cell[column])
-    except ValueError as exc:
-        message = f"{column}: {cell[column]!r} is no ISO 8601 date and time"
-        raise ValueError(message) from exc
-    return moment.replace(tzinfo=moment.tzinfo or UTC)
 
 
 def _builds(store: Store, product: str) -> set[str]:
@@ -403,9 +319,6 @@ def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
     reels: set[str] = set()
     for row in rows:
         for part, reel in row.reels:
-            if part not in product.parts:
-                message = f"reels.{part}: the product has {', '.join(product.parts)}"
-                raise SheetError(message)
             if latest.get((row.build, part)) == reel:
                 continue
             if reel not in reels and not store.rows(Reel, reel=reel):
@@ -429,15 +342,3 @@ def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
                 )
             )
             latest[row.build, part] = reel
-
-
-def _text(value: Any) -> str:
-    if isinstance(value, str):
-        return value.strip()
-    if pd.isna(value):
-        return ""
-    if isinstance(value, datetime):
-        return value.isoformat()
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    return repr(value) if isinstance(value, float) else str(value).strip()

@@ -1,6 +1,7 @@
 """Readings by hand: what a person typed becomes readings like any other."""
 
 from collections.abc import Sequence
+from math import log10
 
 from config import Bench, HoldpointError, Unit, spell
 from daemon.bench import NoRangeError, Point, RangeReadings, smallest_range
@@ -36,6 +37,8 @@ class ImplausibleReadingError(TypedError):
         hint = "check units, prefixes and the range"
         if like is not None:
             hint = f"it reads like range {like}: check the switch, units and prefixes"
+        if times := _thousands(indicated, reference):
+            hint = f"that is {times}: is a unit such as mV missing? Else {hint}"
         super().__init__(
             f"range {range_}: {_spelled(indicated, unit)} indicated for "
             f"{_spelled(reference, unit)} put in is off by more than {PLAUSIBLE:.0%}; "
@@ -79,8 +82,44 @@ def readings_of(
     return [_one(reading, product, bench, at_s, ambient_c) for reading in typed]
 
 
+def _thousands(indicated: float, true: float) -> str:
+    """Say by which step of the prefixes two values differ; nothing where by none.
+
+    >>> _thousands(900.2, 0.9), _thousands(0.0009, 0.9), _thousands(2.0, 0.9)
+    ('1000 times too much', '1000 times too little', '')
+    """
+    if not true or indicated / true <= 0:
+        return ""
+    steps = round(log10(indicated / true) / 3)
+    if not steps or abs(indicated / true / 1000.0**steps - 1) > PLAUSIBLE:
+        return ""
+    way = "much" if steps > 0 else "little"
+    return f"{1000 ** abs(steps)} times too {way}"
+
+
 def _spelled(value: float, unit: Unit) -> str:
     return spell(float(f"{value:.4g}"), unit)
+
+
+def require_plausible(reading: TypedReading, product: ProductModel) -> None:
+    """Refuse a pair of readings that no unit can show.
+
+    Raises
+    ------
+    ImplausibleReadingError
+        Reference and output cannot belong together.
+    """
+    model = product.range(reading.range)
+    true = reading.reference - reading.reference_zero
+    indicated = (reading.output - reading.output_zero) / model.nominal_transfer
+    if true == 0 or abs(indicated / true - 1) > PLAUSIBLE:
+        raise ImplausibleReadingError(
+            range_=model.title,
+            reference=true,
+            indicated=indicated,
+            unit=Unit(product.settings.input_unit),
+            like=_like(product, reading, true),
+        )
 
 
 def _like(product: ProductModel, reading: TypedReading, true: float) -> str | None:
@@ -101,17 +140,8 @@ def _one(
     at_s: float,
     ambient_c: float | None,
 ) -> RangeReadings:
+    require_plausible(reading, product)
     model = product.range(reading.range)
-    true = reading.reference - reading.reference_zero
-    indicated = (reading.output - reading.output_zero) / model.nominal_transfer
-    if true == 0 or abs(indicated / true - 1) > PLAUSIBLE:
-        raise ImplausibleReadingError(
-            range_=model.title,
-            reference=true,
-            indicated=indicated,
-            unit=Unit(product.settings.input_unit),
-            like=_like(product, reading, true),
-        )
     divide_by = bench.reference_is.standard_ohm or 1.0
     try:
         reference_range = smallest_range(

@@ -4,7 +4,6 @@ from contextlib import suppress
 from math import isfinite, isinf
 from pathlib import Path
 
-import pandas as pd
 import pytest
 from hypothesis import example, given, settings, strategies as st
 
@@ -20,7 +19,7 @@ from daemon.metrology.errors import MarkError, MetrologyError
 from daemon.metrology.resistors import read_mark
 from daemon.metrology.transfer import Transfer
 from daemon.simulator.scpi import Instrument as Conforming
-from daemon.station.import_sheet import SheetError, read_sheet
+from daemon.station.grids import SheetError, read_grids
 from daemon.traceability.ship_gate import OrderListError, orders_of
 from storage.serials import (
     SerialRangeError,
@@ -190,13 +189,15 @@ def test_a_sheet_is_cells_of_text_or_refused(folder: Path, text: str) -> None:
     path = folder / "sheet.csv"
     path.write_bytes(text.encode("utf-8", "surrogatepass"))
     refusal: str | None = None
-    cells = pd.DataFrame()
+    grids = []
     try:
-        cells = read_sheet(path)
+        grids = read_grids(path)
     except SheetError as refused:
         refusal = str(refused)
     if refusal is None:
-        assert cells.map(lambda cell: isinstance(cell, str)).all(axis=None)
+        assert all(
+            isinstance(cell, str) for one in grids for row in one.rows for cell in row
+        )
     else:
         assert "sheet.csv" in refusal
 
@@ -209,4 +210,4 @@ def test_a_broken_file_is_refused(folder: Path, kind: str, data: bytes) -> None:
     path = folder / f"broken.{kind}"
     path.write_bytes(data)
     with suppress(SheetError):
-        read_sheet(path)
+        read_grids(path)

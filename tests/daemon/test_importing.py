@@ -7,22 +7,25 @@ import pandas as pd
 import pytest
 
 from config.errors import ConfigError
-from config.mapping import guessed, load_mapping
+from config.mapping import load_mapping
+from config.quantity import Unit, spell
 from daemon.station.cycle import Cycle
 from daemon.station.import_sheet import (
+    Imported,
     Row,
     SheetError,
-    read_sheet,
-    rows_of,
+    Understood,
     take,
+    understood,
     write_rejected,
 )
 from storage.answers import Mark
 from storage.local import LocalStore
-from storage.records import Configuration, Evaluation, Product
-from tests.daemon.making import AT, demo_settings
+from storage.records import Configuration, Evaluation, Product, Run
+from tests.daemon.making import AT, demo_product, demo_settings
 
 SETTINGS = demo_settings()
+PRODUCT = demo_product()
 NAME = SETTINGS.product.name
 UNITS = 60
 BAD_FROM = 35
@@ -90,9 +93,29 @@ def configuration() -> Configuration:
 
 
 def load_all(cycle: Cycle, path: Path, mapping_file: Path) -> tuple[int, int, int]:
-    rows, rejected = rows_of(read_sheet(path), load_mapping(mapping_file), cycle)
-    done = take(rows, cycle, session="import-x", configuration=configuration(), at=AT)
-    return done.new, done.known, len(rejected) + len(done.rejected)
+    one, done = import_all(cycle, path, mapping_file)
+    return done.new, done.known, len(one.rejected) + len(done.rejected)
+
+
+def import_all(
+    cycle: Cycle, path: Path, mapping_file: Path
+) -> tuple[Understood, Imported]:
+    one = understood(path, cycle.product, mapping=load_mapping(mapping_file))
+    done = take(
+        one.rows,
+        cycle,
+        session="import-x",
+        configuration=configuration(),
+        at=AT,
+        file=path.name,
+    )
+    return one, done
+
+
+def written(folder: Path, frame: pd.DataFrame) -> Path:
+    path = folder / "sheet.csv"
+    frame.to_csv(path, index=False)
+    return path
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx", "parquet"])
@@ -137,7 +160,7 @@ def test_an_import_that_is_stopped_keeps_whole_rows_and_goes_on(
 ) -> None:
     path = tmp_path / "sheet.csv"
     sheet().to_csv(path, index=False)
-    rows, _ = rows_of(read_sheet(path), load_mapping(mapping_file), cycle)
+    rows = understood(path, cycle.product, mapping=load_mapping(mapping_file)).rows
     reached = []
 
     def step(count: int) -> None:
@@ -208,18 +231,22 @@ def test_a_corrected_row_is_another_run_of_the_same_unit(
     frame.to_csv(path, index=False)
     assert load_all(cycle, path, mapping_file) == (1, UNITS - 1, 0)
     with cycle.store as store:
-        runs = store.frame("unit_runs", serial="PA-001").drop_duplicates("run")
-        assert runs["rerun_of"].tolist()[1] == runs["run"].tolist()[0]
+        first, second = store.rows(Run, serial="PA-001")
+        assert second.rerun_of == first.run
+        assert second.note == (
+            "Corrected in sheet.csv, row 2: 1 mA out is 900.1 mV, was "
+            f"{spell(float(sheet()['1m out'][0]), Unit.VOLT)}."
+        )
 
 
 @pytest.mark.parametrize(
     ("column", "text", "says"),
     [
         ("Unit", "", "Unit: blank; a unit needs its serial"),
-        ("1m out", "", "1m out: blank, though its pair is filled in"),
+        ("1m out", "", "1m out: is empty, though the other reading"),
         ("1m out", "nought", "1m out: 'nought'"),
         ("1m out", "0.9 A", "1m out: '0.9 A'"),
-        ("When", "yesterday", "When: 'yesterday' is no ISO 8601 date and time"),
+        ("When", "yesterday", "When: 'yesterday' is no date"),
         (
             "1m out",
             "9.0",
@@ -228,14 +255,18 @@ def test_a_corrected_row_is_another_run_of_the_same_unit(
     ],
 )
 def test_a_row_that_cannot_be_judged_is_rejected_with_its_reason(
-    cycle: Cycle, mapping_file: Path, column: str, text: str, says: str
+    cycle: Cycle,
+    tmp_path: Path,
+    mapping_file: Path,
+    column: str,
+    text: str,
+    says: str,
 ) -> None:
     frame = sheet().head(3)
     frame.loc[1, column] = text
-    rows, rejected = rows_of(frame, load_mapping(mapping_file), cycle)
-    done = take(rows, cycle, session="s", configuration=configuration(), at=AT)
+    said, done = import_all(cycle, written(tmp_path, frame), mapping_file)
     cycle.store.close()
-    (one,) = [*rejected, *done.rejected]
+    (one,) = [*said.rejected, *done.rejected]
     assert one.line == 3
     assert says in one.reason
     assert done.new == 2
@@ -248,26 +279,28 @@ def test_rejected_rows_go_beside_the_file_and_no_cell_is_a_formula(
     frame.loc[0, "Unit"] = "=1+1"
     frame["@remark"] = "none"
     frame.loc[0, "1m out"] = "x"
-    _, rejected = rows_of(frame, load_mapping(mapping_file), cycle)
+    path = written(tmp_path, frame)
+    one = understood(path, cycle.product, mapping=load_mapping(mapping_file))
     cycle.store.close()
-    out = write_rejected(tmp_path / "sheet.csv", frame, rejected)
+    out = write_rejected(path, one, one.rejected)
     kept = pd.read_csv(out, dtype=str)
     assert out.name == "sheet.csv.rejected.csv"
-    assert kept["line"].tolist() == ["2"]
+    assert kept["row"].tolist() == ["cell L2"]
     assert kept["Unit"].tolist() == ["'=1+1"]
-    assert "'@remark" in kept.columns
     assert kept["reason"][0].startswith("1m out")
 
 
 def test_a_serial_of_another_build_is_rejected_not_moved(
-    cycle: Cycle, mapping_file: Path
+    cycle: Cycle, tmp_path: Path, mapping_file: Path
 ) -> None:
-    frame = pd.concat([sheet().head(1), sheet().head(1).assign(Batch="B-8")])
-    rows, _ = rows_of(frame.reset_index(drop=True), load_mapping(mapping_file), cycle)
-    done = take(rows, cycle, session="s", configuration=configuration(), at=AT)
-    cycle.store.close()
-    assert done.new == 1
-    assert "PA-001" in done.rejected[0].reason
+    import_all(cycle, written(tmp_path, sheet().head(1)), mapping_file)
+    other = written(tmp_path, sheet().head(1).assign(Batch="B-8"))
+    _, done = import_all(cycle, other, mapping_file)
+    with cycle.store as store:
+        assert store.frame("builds", product=NAME)["build"].tolist() == ["B-7"]
+    assert done.new == 0
+    (no,) = done.rejected
+    assert "PA-001 is recorded in build B-7, and here in build B-8" in no.reason
 
 
 def test_a_file_with_serial_and_build_changed_over_opens_no_build(
@@ -283,33 +316,19 @@ def test_a_file_with_serial_and_build_changed_over_opens_no_build(
     said = "serial B-7 is the name of a build", "build PA-001 is the serial of a unit"
     for frame, begins in ((sheet(), said[0]), (new, said[0]), (other, said[1])):
         frame.rename(columns=names).to_csv(wrong, index=False)
-        rows, _ = rows_of(read_sheet(wrong), load_mapping(mapping_file), cycle)
-        done = take(rows, cycle, session="s", configuration=configuration(), at=AT)
+        _, done = import_all(cycle, wrong, mapping_file)
         assert (done.new, len(done.rejected)) == (0, UNITS)
         assert done.rejected[0].reason.startswith(begins)
     with cycle.store as store:
         assert store.frame("builds", product=NAME)["build"].tolist() == ["B-7"]
 
 
-def test_columns_named_as_ours_need_no_mapping() -> None:
-    one = guessed(["serial", "1uA in", "1uA out", "1uA in zero"], ["1uA", "10uA"])
-    assert list(one.ranges) == ["1uA"]
-    assert one.ranges["1uA"].reference_zero == "1uA in zero"
-    assert one.build is None
-
-
-def test_without_any_known_column_a_mapping_is_asked_for() -> None:
-    with pytest.raises(LookupError, match="mapping file"):
-        guessed(["a", "b"], ["1uA"])
-
-
 def test_a_missing_column_names_those_that_are_there(
-    cycle: Cycle, mapping_file: Path
+    tmp_path: Path, mapping_file: Path
 ) -> None:
-    frame = sheet().drop(columns="1m in")
+    path = written(tmp_path, sheet().drop(columns="1m in"))
     with pytest.raises(SheetError, match="no column '1m in'; there are Unit, Batch"):
-        rows_of(frame, load_mapping(mapping_file), cycle)
-    cycle.store.close()
+        understood(path, PRODUCT, mapping=load_mapping(mapping_file))
 
 
 def test_a_faulty_mapping_names_file_line_and_key(tmp_path: Path) -> None:
@@ -320,10 +339,10 @@ def test_a_faulty_mapping_names_file_line_and_key(tmp_path: Path) -> None:
 
 
 def test_a_file_of_another_kind_is_refused(tmp_path: Path) -> None:
-    path = tmp_path / "sheet.txt"
+    path = tmp_path / "sheet.pdf"
     path.write_text("x")
-    with pytest.raises(SheetError, match=r"must end in \.csv, \.xlsx, \.parquet"):
-        read_sheet(path)
+    with pytest.raises(SheetError, match=r"must end in \.csv, .*\.xlsx"):
+        understood(path, PRODUCT)
 
 
 def test_a_run_is_named_by_what_its_row_says() -> None:

@@ -1,0 +1,263 @@
+"""Which column of a sheet means what, by its heading.
+
+Headings are people's own: "1 µA in [nA]", "Ausgang 10 uA / mV", "S/N". Each is taken
+apart into a range, a direction and a unit; what the maker wrote into a mapping file
+goes before what is found here.
+"""
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from config import QuantityError, SheetMapping, Unit, parse
+from config.model import Product
+
+_WORDS: Mapping[str, tuple[str, ...]] = {
+    "serial": (
+        "serial", "serial number", "serial no", "serial nr", "serialnumber", "s n",
+        "sn", "unit", "unit no", "device", "seriennummer", "serien nr", "seriennr",
+        "geraet", "gerät", "numero de serie", "numéro de série", "n de série",
+        "numero di serie", "matricola", "número de serie", "serienummer",
+    ),
+    "build": (
+        "build", "batch", "build no", "batch no", "charge", "los", "serie", "série",
+        "lotto", "lote", "production run",
+    ),
+    "measured at": (
+        "measured at", "measured", "measured on", "date", "date time", "date and time",
+        "datetime", "when", "timestamp", "datum", "datum zeit", "gemessen am",
+        "datum uhrzeit", "fecha", "data",
+    ),
+}  # fmt: skip
+_IN = {
+    "in", "input", "reference", "ref", "applied", "eingang", "eingangs",
+    "eingangsstrom", "eingangsspannung", "entrée",
+    "entree", "ingresso", "entrada", "ingang",
+}  # fmt: skip
+_OUT = {
+    "out", "output", "indicated", "indication", "ausgang", "ausgangs",
+    "ausgangsspannung", "sortie",
+    "uscita", "salida", "uitgang",
+}  # fmt: skip
+_ZERO = {"zero", "offset", "null", "nullpunkt", "zéro", "cero"}
+_ERROR = {
+    "error", "err", "deviation", "fehler", "abweichung", "erreur", "errore", "desvío",
+}  # fmt: skip
+_REEL = {"reel", "lot", "rolle", "bobine", "bobina", "tape"}
+_RANGE = {"range", "bereich", "gamme", "portata", "rango"}
+_STATISTICS = {
+    "mean", "average", "avg", "min", "minimum", "max", "maximum", "std", "std dev",
+    "stdev", "stddev", "sd", "sigma", "standard deviation", "spread", "sum", "total",
+    "count", "n", "limit", "limits", "upper limit", "lower limit", "nominal", "target",
+    "range", "mittelwert", "mittel", "summe", "anzahl", "grenze", "sollwert",
+    "moyenne", "media", "gemiddelde", "median", "cv", "variance", "streuung",
+}  # fmt: skip
+_UNIT = re.compile(r"([pnumkM\u00b5\u03bc]?)\s?([AV])", re.ASCII)
+SAME = 1e-9
+"""Share by which two spellings of one full scale may differ."""
+_IN_BRACKETS = re.compile(r"[\[(]([^\])]*)[\])]")
+_BEHIND = re.compile(r"(?:/|,|\bin)\s*([pnumkM\u00b5\u03bc]?[AV])$")
+_QUANTITY = re.compile(
+    r"(?<![\w.,])(\d+(?:[.,]\d+)?)\s*([pnumkM\u00b5\u03bc]?)([AV]?)(?![A-Za-z0-9])"
+)
+
+
+class TwiceError(Exception):
+    """Two headings that mean the same reading: nobody knows which one counts."""
+
+    def __init__(self, first: str, second: str, means: str) -> None:
+        super().__init__(
+            f"headings {first!r} and {second!r} both mean {means!r}; say with "
+            "--mapping which one counts"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A column that is understood: where it is, what it means, in which unit.
+
+    `means` is "serial", "build", "measured at", "reel of PART", or of a range "KEY in",
+    "KEY out", "KEY in zero", "KEY out zero".
+    """
+
+    place: int
+    heading: str
+    means: str
+    unit: str | None = None
+
+    @property
+    def is_reading(self) -> bool:
+        """Whether numbers of a range stand in it."""
+        return self.means not in _WORDS and not self.means.startswith("reel of ")
+
+
+def unit_in(text: str) -> str | None:
+    """Return the unit that a cell consists of, as `config.parse` reads it.
+
+    >>> unit_in("[mV]"), unit_in("µA"), unit_in("in")
+    ('mV', 'µA', None)
+    """
+    found = _UNIT.fullmatch(text.strip(" []()"))
+    return None if found is None else f"{found[1]}{found[2]}"
+
+
+def is_statistic(text: str) -> bool:
+    """Whether what stands in place of a serial is the name of a mean or a limit.
+
+    >>> is_statistic("Std. dev."), is_statistic("PA-1")
+    (True, False)
+    """
+    return " ".join(_words(text)) in _STATISTICS
+
+
+def columns_of(
+    headings: Sequence[str], product: Product, mapping: SheetMapping | None
+) -> list[Column]:
+    """Return the columns that are understood, those of the mapping first.
+
+    Of two dates, or two serials, the first one counts.
+
+    Raises
+    ------
+    LookupError
+        A column that the mapping names is not there.
+    TwiceError
+        Two headings that the mapping does not name mean the same reading.
+    """
+    named: dict[int, Column] = {}
+    for heading, means, unit in [] if mapping is None else mapping.named():
+        if heading not in headings:
+            raise LookupError(heading)
+        place = headings.index(heading)
+        named[place] = Column(
+            place=place, heading=heading, means=means, unit=unit or _unit(heading)
+        )
+    mapped = {one.means for one in named.values()}
+    taken = set(mapped)
+    found = list(named.values())
+    for place, heading in enumerate(headings):
+        if place in named or not heading:
+            continue
+        meant = meaning(heading, product)
+        if meant in taken and meant not in {*_WORDS, *mapped}:
+            first = next(one.heading for one in found if one.means == meant)
+            raise TwiceError(first, heading, meant)
+        if meant is None or meant in taken:
+            continue
+        taken.add(meant)
+        found.append(
+            Column(place=place, heading=heading, means=meant, unit=_unit(heading))
+        )
+    return sorted(found, key=lambda one: one.place)
+
+
+def meaning(heading: str, product: Product) -> str | None:
+    """Return what a heading means, None where it means nothing to us."""
+    words = _words(_IN_BRACKETS.sub(lambda one: _kept(one[1]), heading))
+    plain = " ".join(words)
+    for means, known in _WORDS.items():
+        if plain in known:
+            return means
+    there = set(words)
+    if there & _ERROR:
+        return None
+    parts = [name for name in product.parts if name.casefold() in there]
+    if there & _REEL and len(parts) == 1:
+        return f"reel of {parts[0]}"
+    directions = [way for way, known in (("in", _IN), ("out", _OUT)) if there & known]
+    key = _range(heading, product)
+    if key is None or len(directions) != 1:
+        return None
+    zero = " zero" if there & _ZERO else ""
+    return f"{key} {directions[0]}{zero}"
+
+
+def pairs(columns: Iterable[Column], product: Product) -> list[str]:
+    """Return the keys of the ranges of which both columns are there."""
+    there = {one.means for one in columns}
+    return [key for key in product.ranges if {f"{key} in", f"{key} out"} <= there]
+
+
+def why_not(rows: Sequence[Sequence[str]], product: Product) -> str:
+    """Return why no row of these is the headings of a sheet of units."""
+    example = (
+        f"'{next(iter(product.ranges))} in' and '{next(iter(product.ranges))} out'"
+    )
+    wanted = (
+        f"A sheet must have one row for each unit, a column 'serial', and for each "
+        f"range two columns such as {example}"
+    )
+    best = max(rows, key=lambda row: len(_columns(row, product)), default=())
+    columns = _columns(best, product)
+    have = {one.means for one in columns}
+    words = {word for heading in best for word in _words(heading)}
+    if pairs(columns, product) and "serial" not in have:
+        return (
+            "there is no column of serials. Head the column of the serials 'serial', "
+            "or say with --mapping which one it is"
+        )
+    if "serial" in have and words & _RANGE and words & (_IN | _OUT):
+        return f"it has one row for each reading. {wanted}"
+    if "serial" in have and words & _ERROR:
+        return f"it has errors and no readings. {wanted}, with what the meters read"
+    first = [row[0] for row in rows if row]
+    turned = _columns(first, product)
+    if pairs(turned, product):
+        return f"its units are in columns. {wanted}. Exchange rows and columns"
+    there = ", ".join(repr(one) for one in best if one)[:300]
+    return f"no headings are understood. {wanted}. Found: {there or 'nothing'}"
+
+
+def _columns(row: Sequence[str], product: Product) -> list[Column]:
+    """Return the columns of a row that may be headings, or anything."""
+    try:
+        return columns_of(row, product, None)
+    except TwiceError:
+        return []
+
+
+def _kept(inside: str) -> str:
+    """Return what is in brackets, nothing where it is a unit."""
+    return "" if unit_in(inside) else f" {inside} "
+
+
+def _unit(heading: str) -> str | None:
+    for inside in _IN_BRACKETS.findall(heading):
+        if unit := unit_in(inside):
+            return unit
+    behind = _BEHIND.search(heading)
+    return behind[1] if behind else None
+
+
+def _range(heading: str, product: Product) -> str | None:
+    """Return the range that a heading names: by full scale, key or title."""
+    text = _IN_BRACKETS.sub(lambda one: _kept(one[1]), heading)
+    base = Unit(product.input_unit)
+    for number, prefix, unit in _QUANTITY.findall(text):
+        if unit not in {"", base.value}:
+            continue
+        try:
+            value = parse(f"{number.replace(',', '.')} {prefix}{base.value}", base)
+        except QuantityError:
+            continue
+        for key, one in product.ranges.items():
+            if (prefix or unit) and abs(value / one.full_scale - 1) < SAME:
+                return key
+    small = "".join(_words(text))
+    named = [
+        key
+        for key, one in product.ranges.items()
+        if any(_letters(name) in small for name in (key, one.title))
+    ]
+    # "10uA" holds "0uA": of names inside each other the longest is meant.
+    return max(named, key=len, default=None)
+
+
+def _letters(name: str) -> str:
+    return "".join(_words(name))
+
+
+def _words(text: str) -> list[str]:
+    """Return the words of a heading, small, with one spelling of micro."""
+    same = text.replace("\u00b5", "u").replace("\u03bc", "u").casefold()
+    return re.findall(r"[^\W_]+", same)

@@ -1,0 +1,501 @@
+"""What a sheet says: its headings found, a row a unit, each with its cells.
+
+Nothing is recorded here; `import_sheet` does that.
+"""
+
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from config import SheetMapping
+from daemon.judging import ProductModel
+from daemon.station.grids import Grid, SheetError, letters, read_grids
+from daemon.station.headings import (
+    Column,
+    TwiceError,
+    columns_of,
+    is_statistic,
+    pairs,
+    unit_in,
+    why_not,
+)
+from daemon.station.orders import TypedReading
+from daemon.station.sheet_numbers import CellError, Sign, moment, quantity, sign_of
+from daemon.station.typed_readings import TypedError, require_plausible
+from storage import RefusedValueError, require_id
+
+HEADINGS_WITHIN = 40
+"""Rows from the top in which the headings of a sheet are looked for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One unit as the file has it; `line` counts as a spreadsheet shows it."""
+
+    line: int
+    serial: str
+    build: str
+    measured_at: datetime | None
+    readings: tuple[TypedReading, ...]
+    reels: tuple[tuple[str, str], ...]
+    sheet: str = ""
+    cells: Mapping[str, str] = field(default_factory=dict)
+    """By range, the cell of its output."""
+
+    @property
+    def run(self) -> str:
+        """The run's id: what the row says, hashed."""
+        at = self.measured_at
+        said = [
+            self.serial,
+            self.build,
+            None if at is None else at.astimezone(UTC).isoformat(),
+            [
+                [r.range, r.reference, r.output, r.reference_zero, r.output_zero]
+                for r in self.readings
+            ],
+        ]
+        return "import-" + hashlib.sha256(json.dumps(said).encode()).hexdigest()[:32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rejected:
+    """A row that was left out, why, and the cell that is to blame where one is."""
+
+    line: int
+    reason: str
+    cell: str | None = None
+    sheet: str = ""
+
+    @property
+    def where(self) -> str:
+        """Where it is, as a spreadsheet shows it."""
+        place = f"row {self.line}" if self.cell is None else f"cell {self.cell}"
+        return f"sheet {self.sheet!r}, {place}" if self.sheet else place
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """Headings and what stands below them."""
+
+    grid: Grid
+    columns: tuple[Column, ...]
+    rows: tuple[int, ...]
+    """Of the units, counted from 0."""
+    unused: tuple[str, ...] = ()
+    """Headings that mean nothing to us."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Understood:
+    """What a file says: rows that can be judged, rows that cannot, and how it was read.
+
+    `remarks` tells what was passed over.
+    """
+
+    rows: tuple[Row, ...]
+    rejected: tuple[Rejected, ...]
+    blocks: tuple[Block, ...]
+    remarks: tuple[str, ...]
+    sign: Sign
+
+
+def understood(
+    path: Path,
+    product: ProductModel,
+    *,
+    mapping: SheetMapping | None = None,
+    default_build: str | None = None,
+) -> Understood:
+    """Read a file: find its headings, and its units below them.
+
+    Raises
+    ------
+    SheetError
+        It cannot be read, or no headings of a sheet of units are in it.
+    """
+    grids = read_grids(path)
+    if mapping is not None:
+        _check_names(path, mapping, product)
+        if mapping.sheet is not None:
+            grids = [one for one in grids if one.name in {mapping.sheet, ""}]
+            if not grids:
+                message = f"{path.name}: there is no sheet {mapping.sheet!r}"
+                raise SheetError(message)
+    remarks: list[str] = []
+    try:
+        blocks = [
+            block
+            for grid in grids
+            for block in _blocks(grid, product, mapping, remarks)
+        ]
+    except TwiceError as exc:
+        message = f"{path.name}: {exc}"
+        raise SheetError(message) from exc
+    remarks += _not_found(blocks, product)
+    if not blocks:
+        raise SheetError(_why_none(path, grids, product, mapping))
+    several = len({one.grid.name for one in blocks}) > 1
+    sign = sign_of(
+        block.grid.cell(row, column.place)
+        for block in blocks
+        for row in block.rows
+        for column in block.columns
+        if column.is_reading
+    )
+    rows: list[Row] = []
+    rejected: list[Rejected] = []
+    for block in blocks:
+        build = (None if mapping is None else mapping.build_is) or (
+            None if any(one.means == "build" for one in block.columns) else
+            block.grid.name if several and not default_build else default_build
+        )  # fmt: skip
+        reader = _Reader(
+            block=block,
+            product=product,
+            sign=sign,
+            sheet=block.grid.name if several else "",
+            build_is=build if mapping is not None and mapping.build_is else None,
+            build_else=build or default_build,
+        )
+        for row in block.rows:
+            try:
+                rows.append(reader.row(row))
+            except _RowError as exc:
+                rejected.append(
+                    Rejected(
+                        line=row + 1,
+                        reason=str(exc),
+                        cell=exc.cell,
+                        sheet=reader.sheet,
+                    )
+                )
+    if not rows and not rejected:
+        message = f"{path.name} has no unit below its headings"
+        raise SheetError(message)
+    once, twice = _each_unit_once(rows)
+    rejected += twice
+    return Understood(
+        rows=tuple(once),
+        rejected=tuple(sorted(rejected, key=lambda one: (one.sheet, one.line))),
+        blocks=tuple(blocks),
+        remarks=tuple(remarks),
+        sign=sign,
+    )
+
+
+def _not_found(blocks: Sequence[Block], product: ProductModel) -> Iterator[str]:
+    """Say which columns are not used, and which ranges have none."""
+    unused = dict.fromkeys(one for block in blocks for one in block.unused)
+    if unused:
+        names = ", ".join(repr(one) for one in unused)
+        yield f"These columns are not used: {names}."
+    read = {key for block in blocks for key in pairs(block.columns, product.settings)}
+    missing = [one.title for one in product.ranges if one.key not in read]
+    if blocks and missing:
+        yield (
+            f"No columns were found for range {' and '.join(missing)}. If they are "
+            "there, say with --mapping which ones."
+        )
+
+
+def _check_names(path: Path, mapping: SheetMapping, product: ProductModel) -> None:
+    """Refuse a mapping that names ranges or parts which the product has not."""
+    known = {"serial", "build", "measured at"}
+    known |= {
+        f"{key} {way}"
+        for key in product.keys
+        for way in ("in", "out", "in zero", "out zero")
+    }
+    known |= {f"reel of {part}" for part in product.settings.parts}
+    for _, means, _ in mapping.named():
+        if means not in known:
+            message = (
+                f"{path.name}: the mapping says {means!r}; the product has the ranges "
+                f"{', '.join(product.keys)} and the parts "
+                f"{', '.join(product.settings.parts)}"
+            )
+            raise SheetError(message)
+
+
+def _blocks(
+    grid: Grid,
+    product: ProductModel,
+    mapping: SheetMapping | None,
+    remarks: list[str],
+) -> Iterator[Block]:
+    """Yield each place of a sheet with headings and units below them."""
+    place = 0
+    columns: tuple[Column, ...] | None = None
+    unused: tuple[str, ...] = ()
+    rows: list[int] = []
+    where = f"Sheet {grid.name!r}, row" if grid.name else "Row"
+    while place < len(grid.rows):
+        if columns is None and place > HEADINGS_WITHIN:
+            return
+        found = _headings(grid, place, product, mapping)
+        if found is not None:
+            if columns is not None:
+                yield Block(grid=grid, columns=columns, rows=tuple(rows), unused=unused)
+            columns, below, unused = found
+            rows, place = [], below
+            if place < len(grid.rows) and (units := _units(grid, place, columns)):
+                columns, place = units, place + 1
+            continue
+        written = [cell for cell in grid.rows[place] if cell]
+        if columns is not None and written:
+            serial = next(
+                grid.cell(place, one.place) for one in columns if one.means == "serial"
+            )
+            if len(written) == 1:
+                remarks.append(
+                    f"{where} {place + 1} says only {written[0]!r} and was passed over."
+                )
+            elif is_statistic(serial):
+                remarks.append(
+                    f"{where} {place + 1} ({serial!r}) is no unit and was passed over."
+                )
+            else:
+                rows.append(place)
+        place += 1
+    if columns is not None:
+        yield Block(grid=grid, columns=columns, rows=tuple(rows), unused=unused)
+
+
+def _headings(
+    grid: Grid, place: int, product: ProductModel, mapping: SheetMapping | None
+) -> tuple[tuple[Column, ...], int, tuple[str, ...]] | None:
+    """Return the columns where a row, or two rows, are headings.
+
+    And the row below them, and the headings that mean nothing.
+    """
+    one = grid.rows[place]
+    if not any(one):
+        return None
+    two: list[str] = []
+    if place + 1 < len(grid.rows):
+        below = grid.rows[place + 1]
+        above = ""
+        for column in range(max(len(one), len(below))):
+            above = grid.cell(place, column) or above
+            under = grid.cell(place + 1, column)
+            two.append(above if under in {"", above} else f"{above} {under}")
+    for headings, rows in ((one, 1), (two, 2)):
+        try:
+            columns = columns_of(headings, product.settings, mapping)
+        except LookupError:
+            continue
+        means = {each.means for each in columns}
+        if "serial" in means and pairs(columns, product.settings):
+            used = {each.place for each in columns}
+            unused = tuple(
+                each for at, each in enumerate(headings) if each and at not in used
+            )
+            return tuple(columns), place + rows, unused
+    return None
+
+
+def _units(
+    grid: Grid, place: int, columns: Sequence[Column]
+) -> tuple[Column, ...] | None:
+    """Return the columns with the units of a row that has nothing but units."""
+    written = [cell for cell in grid.rows[place] if cell]
+    if not written or not all(map(unit_in, written)):
+        return None
+    return tuple(
+        replace(one, unit=unit_in(grid.cell(place, one.place)) or one.unit)
+        for one in columns
+    )
+
+
+def _why_none(
+    path: Path,
+    grids: Sequence[Grid],
+    product: ProductModel,
+    mapping: SheetMapping | None,
+) -> str:
+    """Return the sentence that refuses a file without headings that we understand."""
+    rows = [row for grid in grids for row in grid.rows[:HEADINGS_WITHIN] if any(row)]
+    if mapping is not None:
+        widest = max(rows, key=lambda row: sum(map(bool, row)))
+        for heading, _, _ in mapping.named():
+            if not any(heading in row for row in rows):
+                there = ", ".join(one for one in widest if one)
+                return f"{path.name}: no column {heading!r}; there are {there}"
+    return f"{path.name}: {why_not(rows, product.settings)}."
+
+
+class _RowError(Exception):
+    """Why a row is left out, and the cell that is to blame."""
+
+    def __init__(self, reason: str, cell: str | None = None) -> None:
+        self.cell = cell
+        super().__init__(reason)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reader:
+    """Reads the units of one block."""
+
+    block: Block
+    product: ProductModel
+    sign: Sign
+    sheet: str
+    build_is: str | None
+    build_else: str | None
+
+    def row(self, at: int) -> Row:
+        """Return a unit.
+
+        Raises
+        ------
+        _RowError
+            It cannot be judged.
+        """
+        serial = self._text(at, "serial")
+        if not serial:
+            message = f"{self._heading('serial')}: blank; a unit needs its serial"
+            raise _RowError(message, self._cell(at, "serial"))
+        build = self.build_is or self._text(at, "build") or self.build_else
+        if not build:
+            message = (
+                "the build is not said; add a column 'build', or say it with --build"
+            )
+            raise _RowError(message, self._cell(at, "build"))
+        for what, name in (("serial", serial), ("build", build)):
+            try:
+                require_id(what, name)
+            except RefusedValueError as exc:
+                raise _RowError(str(exc), self._cell(at, what)) from exc
+        readings, cells = [], {}
+        for key in self.product.keys:
+            if (reading := self._reading(at, key)) is None:
+                continue
+            cell = self._cell(at, f"{key} out")
+            try:
+                require_plausible(reading, self.product)
+            except TypedError as exc:
+                raise _RowError(str(exc), cell) from exc
+            readings.append(reading)
+            cells[key] = cell or ""
+        if not readings:
+            message = "no range has a reading"
+            raise _RowError(message)
+        return Row(
+            line=at + 1,
+            serial=serial,
+            build=build,
+            measured_at=self._moment(at),
+            readings=tuple(readings),
+            reels=tuple(
+                (one.means.removeprefix("reel of "), reel)
+                for one in self.block.columns
+                if one.means.startswith("reel of ") and (reel := self._at(at, one))
+            ),
+            sheet=self.sheet,
+            cells=cells,
+        )
+
+    def _reading(self, at: int, key: str) -> TypedReading | None:
+        """Return one range of a unit; None where it was not measured."""
+        into, out = f"{key} in", f"{key} out"
+        goes_in = {into, f"{into} zero"}
+        if not (self._text(at, into) or self._text(at, out)):
+            return None
+        values = {}
+        for means in (into, out, f"{into} zero", f"{out} zero"):
+            text = self._text(at, means)
+            if not text:
+                if means in (into, out):
+                    message = (
+                        f"{self._heading(means)}: is empty, though the other reading "
+                        "of this range is there"
+                    )
+                    raise _RowError(message, self._cell(at, means))
+                values[means] = 0.0
+                continue
+            settings = self.product.settings
+            usual = settings.input_unit if means in goes_in else settings.output_unit
+            column = self._column(means)
+            unit = (None if column is None else column.unit) or usual
+            try:
+                values[means] = quantity(text, unit, self.sign)
+            except CellError as exc:
+                message = f"{self._heading(means)}: {exc}"
+                raise _RowError(message, self._cell(at, means)) from exc
+        return TypedReading(
+            range=key,
+            reference=values[into],
+            output=values[out],
+            reference_zero=values[f"{into} zero"],
+            output_zero=values[f"{out} zero"],
+        )
+
+    def _moment(self, at: int) -> datetime | None:
+        text = self._text(at, "measured at")
+        if not text:
+            return None
+        try:
+            return moment(text)
+        except (CellError, OverflowError, OSError) as exc:
+            message = f"{self._heading('measured at')}: {exc}"
+            raise _RowError(message, self._cell(at, "measured at")) from exc
+
+    def _column(self, means: str) -> Column | None:
+        return next((one for one in self.block.columns if one.means == means), None)
+
+    def _heading(self, means: str) -> str:
+        column = self._column(means)
+        return means if column is None else column.heading
+
+    def _at(self, row: int, column: Column) -> str:
+        text = self.block.grid.cell(row, column.place)
+        return text or self.block.grid.spread.get((row, column.place), "")
+
+    def _text(self, row: int, means: str) -> str:
+        column = self._column(means)
+        if column is None:
+            return ""
+        if means in {"build", "measured at"}:
+            return self._at(row, column)
+        return self.block.grid.cell(row, column.place)
+
+    def _cell(self, row: int, means: str) -> str | None:
+        column = self._column(means)
+        return None if column is None else f"{letters(column.place)}{row + 1}"
+
+
+def _each_unit_once(rows: Sequence[Row]) -> tuple[list[Row], list[Rejected]]:
+    """Return rows of which each unit is told once, and those that contradict.
+
+    A unit may be there twice where each row has its own time: it was read twice.
+    """
+    by_serial: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        by_serial[row.serial].append(row)
+    good, rejected = [], []
+    for row in rows:
+        others = [
+            one
+            for one in by_serial[row.serial]
+            if one.run != row.run
+            and (row.measured_at is None or one.measured_at in {None, row.measured_at})
+        ]
+        if not others:
+            good.append(row)
+            continue
+        where = " and ".join(f"row {one.line}" for one in others)
+        rejected.append(
+            Rejected(
+                line=row.line,
+                sheet=row.sheet,
+                reason=f"serial {row.serial} is also in {where}, with other readings. "
+                "Is one of the serials wrong? Where the unit was read twice, say when "
+                "in a column 'measured at'",
+            )
+        )
+    return good, rejected

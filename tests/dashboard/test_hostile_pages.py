@@ -1,0 +1,94 @@
+"""300 units, builds and reels of hostile names on every page and every paper."""
+
+import csv
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from daemon.service.home import VARIABLE, Home
+from tests.daemon.commanding import holdpoint
+from tests.daemon.seeded import empty_home
+from tests.daemon.starting import running_daemon
+from tests.daemon.test_hostile_names import names
+from tests.dashboard.test_pages import opened, said
+
+pytestmark = pytest.mark.bench
+
+PAGES = (
+    "", "one_range", "next_build", "bench", "standard", "holds", "recall", "messages",
+    "packing", "tracing",
+)  # fmt: skip
+BUILDS = 6
+PAPERS = 8
+
+
+def sheet(folder: Path) -> Path:
+    """Write 300 measured units; from the middle of the last build on 10 uA is off."""
+    chance = np.random.default_rng(8)
+    called = names()
+    path = folder / "units.csv"
+    with path.open("w", newline="", encoding="utf-8") as file:
+        table = csv.writer(file)
+        ranges = ("1uA", "10uA", "100uA", "1mA")
+        heads = [f"{key} {way}" for key in ranges for way in ("in", "out")]
+        table.writerow(["serial", "build", "R12 reel", *heads])
+        for place, name in enumerate(called):
+            build = place * BUILDS // len(called)
+            errors = chance.normal(0.0, 150.0, len(ranges))
+            bad = place >= len(called) - 20
+            errors[1] += 3000.0 * bad
+            row = [f"S{name}", called[build], called[100 + build + 50 * bad]]
+            for key, error in zip(ranges, errors, strict=True):
+                row += [f"0.9 {key}", f"{0.9 * (1 + error * 1e-6):.6f}"]
+            table.writerow([one.replace("0.9 1uA", "0.9 uA").replace("0.9 10uA", "9 uA")
+                            .replace("0.9 100uA", "90 uA").replace("0.9 1mA", "900 uA")
+                            for one in row])  # fmt: skip
+    return path
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
+    folder = tmp_path_factory.mktemp("hostile pages")
+    made = empty_home(folder / "home")
+    done = holdpoint("import", str(sheet(folder)), home=made.folder)
+    assert "300 units new" in done.stderr, done.stderr
+    assert "A hold stands on" in done.stderr
+    with running_daemon(made, "--no-bench"):
+        yield made
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_page_shows_hostile_names(
+    home: Home, monkeypatch: pytest.MonkeyPatch, page: str
+) -> None:
+    monkeypatch.setenv(VARIABLE, str(home.folder))
+    app = opened(page)
+    assert not app.exception
+    assert said(app)
+
+
+@pytest.mark.parametrize("place", range(0, 300, 300 // PAPERS))
+def test_every_paper_of_a_hostile_name_is_written(
+    home: Home, tmp_path: Path, place: int
+) -> None:
+    serial = f"S{names()[place]}"
+    for words in (("unit", serial), ("build", names()[place * BUILDS // 300])):
+        done = holdpoint(
+            "report", *words[:1], "--into", str(tmp_path), "--", *words[1:],
+            home=home.folder,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+    assert list(tmp_path.iterdir())
+    assert all(one.parent == tmp_path for one in tmp_path.rglob("*"))
+
+
+def test_labels_of_hostile_names_are_drawn_or_refused_in_a_sentence(
+    home: Home, tmp_path: Path
+) -> None:
+    for name in names()[:: 300 // PAPERS]:
+        done = holdpoint(
+            "label", "--into", str(tmp_path), "--", f"S{name}", home=home.folder
+        )
+        assert "Traceback" not in done.stderr
