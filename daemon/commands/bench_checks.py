@@ -3,9 +3,11 @@
 import click
 
 from config import Unit, parse
+from daemon.commands.opened import home_here
 from daemon.commands.options import by_person
 from daemon.commands.orders import ordered
-from daemon.commands.showing import show
+from daemon.commands.showing import interactive, misuse, say, show
+from daemon.service import Client
 
 
 @click.command("check")
@@ -25,6 +27,34 @@ def bench_end() -> None:
     ranges or nulls, and at the end of the day.
     """
     show(ordered("end session"))
+
+
+@click.command("answer")
+@click.argument("value", required=False)
+def bench_answer(value: str | None) -> None:
+    """Answer what the bench asks.
+
+    Do what it asks for, then confirm with this command, or say VALUE where it wants
+    one. It is for a unit that another program ordered: nobody else follows it.
+    """
+    with Client.of(home_here().data) as client:
+        prompt = client.state()["prompt"]
+        if prompt is None:
+            say("The bench asks nothing now.")
+            return
+        show(prompt["text"])
+        wants = prompt["wants"]
+        if value is None and interactive():
+            value = click.prompt(
+                wants or "Press Enter once it is done",
+                default=None if wants else "done",
+                show_default=False,
+                err=True,
+            )
+        if wants and value is None:
+            misuse(f"it wants a value in {wants}: holdpoint bench answer VALUE")
+        if not client.answer(prompt["prompt"], value or "done"):
+            say("Somebody answered it meanwhile.")
 
 
 @click.command("compare")

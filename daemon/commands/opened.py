@@ -1,5 +1,6 @@
 """What a command works with: the maker's folder, the settings, the store."""
 
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -8,13 +9,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from config import Settings, StoreUse, load
-from daemon.service import Home
+from daemon.service import Home, moved
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
     from daemon.watch import FindLimit
     from storage import Row, Store
 
 R = TypeVar("R", bound="Row")
+LOOK_S = 3.0
+STARTING_S = 300.0
+"""A daemon's first start of all compiles the detector."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +51,33 @@ def home_here() -> Home:
     return found if found is not None else Home.usual()
 
 
+def _store_of(home: Home, use: StoreUse) -> "Store":
+    """Open the store; wait for a daemon that has the file and does not answer yet."""
+    from storage import BusyError, open_store  # noqa: PLC0415 -- see the top
+
+    deadline_s = time.monotonic() + STARTING_S
+    told = False
+    while True:
+        try:
+            return open_store(
+                home.data,
+                wait_s=LOOK_S,
+                memory_mb=use.memory_limit_mb,
+                threads=use.threads,
+            )
+        except BusyError as exc:
+            if time.monotonic() > deadline_s:
+                raise
+            if not told:
+                owner = "Another process" if exc.pid is None else f"Process {exc.pid}"
+                click.echo(
+                    f"{owner} has the records, most likely a daemon that starts. This "
+                    "waits for it; Ctrl-C ends the waiting.",
+                    err=True,
+                )
+                told = True
+
+
 @contextmanager
 def opened() -> Iterator[Opened]:
     """Open the store: through the daemon where one runs, else the file for a moment.
@@ -58,16 +89,12 @@ def opened() -> Iterator[Opened]:
     storage.errors.StorageError
         The store cannot be opened.
     """
-    from storage import (  # noqa: PLC0415
-        Product,
-        open_store,
-    )
+    from storage import Product  # noqa: PLC0415
 
     home = home_here()
+    moved.require_here(home)
     settings = load(home.folder)
     use = settings.plan.store or StoreUse()
-    with open_store(
-        home.data, memory_mb=use.memory_limit_mb, threads=use.threads
-    ) as store:
+    with _store_of(home, use) as store:
         store.keep(Product(product=settings.product.name, title=settings.product.title))
         yield Opened(home=home, settings=settings, store=store)

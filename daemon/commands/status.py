@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
+from datetime import UTC, datetime
 from typing import Any
 
 import click
@@ -11,14 +12,16 @@ from daemon.commands.opened import Opened, home_here, opened
 from daemon.commands.showing import Headline, Part, Shown, Table, shown
 from daemon.holds import by_reason, doubted, end_offer
 from daemon.judging import ProductModel
-from daemon.presentation import figures, sentences
+from daemon.presentation import figures, sentences, waits
 from daemon.service import Client, Home
 from daemon.station import rejudging
 from daemon.watch import sharpened
 from storage import (
+    AlertState,
     Build,
     BuildState,
     Cause,
+    DoubtState,
     HoldState,
     Proof,
     RunInDoubt,
@@ -36,7 +39,7 @@ Doubts = Mapping[str, tuple[str, ...]]
 def status() -> Shown:
     """Say what to do now, and why.
 
-    It says what is held, and what the bench is doing.
+    It says what is held, what waits for whom, and what the bench is doing.
     """
     bench = _doing(home_here())
     with opened() as at:
@@ -53,6 +56,20 @@ def status() -> Shown:
             ProductModel.of(at.settings.product),
         )
         warned = at.store.rows(Signal, product=at.product, cause=Cause.CHART)
+        messages = [
+            one
+            for one in at.rows(AlertState)
+            if one.acknowledged_at is None and one.dead_at is None
+        ]
+        waiting = waits(
+            doing=bench,
+            holds=standing,
+            doubts=[one.doubt for one in at.rows(DoubtState) if one.ended_by is None],
+            messages=len(messages) if at.settings.alerts.channels else 0,
+            bench=at.settings.bench,
+            people=at.settings.plan.people,
+            today=datetime.now(UTC).astimezone().date(),
+        )
         titles = {key: one.title for key, one in at.settings.product.ranges.items()}
         judged_again = rejudging.sentences(at.store, at.product, titles)
         watched_by = _offline(at) if bench is None else bench
@@ -76,6 +93,7 @@ def status() -> Shown:
         "limit": watched_by["limit"],
         "history": watched_by["history"],
         "daemon": bench,
+        "waiting": waiting,
     }
     watching = sentences.watching(watched_by, said=saying.lines)
     return Shown(now, *_parts(now, watching, doubts))
@@ -130,6 +148,12 @@ def _parts(
     yield from now["lines"]
     for one in now["also"]:
         yield f"Also to do: {one}"
+    if now["waiting"]:
+        yield ""
+        yield Headline("What waits, in the order of what to do:")
+        yield Table(
+            now["waiting"], {"what to do": "do", "what waits": "what", "for": "who"}
+        )
     yield ""
     if now["builds"]:
         yield Table(now["builds"], {one: one for one in ("build", "units", "state")})

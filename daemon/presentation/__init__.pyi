@@ -9,6 +9,7 @@ from .figures import (
     ohm as ohm,
     percent as percent,
     share as share,
+    shown_value as shown_value,
 )
 from .file_names import file_name as file_name
 from .labels import (
@@ -18,8 +19,11 @@ from .labels import (
     as_svg as as_svg,
 )
 from .sentences import (
+    NO_STANDARD as NO_STANDARD,
+    held as held,
     off_plan as off_plan,
     why_held as why_held,
     withdrawn as withdrawn,
 )
 from .spreadsheet import as_csv as as_csv, neutral as neutral
+from .waiting import Waiting as Waiting, waits as waits

@@ -159,9 +159,17 @@ class BenchAtWork:
             self.open()
             self._lost = False
         if self._station is None:
-            message = "this daemon has no bench; write bench.toml, or type the readings"
+            message = self._why_none()
             raise RefusedError(message)
         return self._station
+
+    def _why_none(self) -> str:
+        """Say why this daemon measures nothing by itself."""
+        if self._settings.bench is None:
+            return "there is no bench.toml, so nothing is connected: type the readings"
+        if not self._desk.snapshot()["instruments"]:
+            return "this daemon was started without its bench: type the readings"
+        return "the meters in bench.toml are read by a person: type the readings"
 
     def measured(
         self,

@@ -123,11 +123,21 @@ class Desk:
     def snapshot(self) -> dict[str, Any]:
         """Return what the daemon is doing, for screens."""
         with self._changed:
-            waiting = sum(not t.ended for t in self._tickets.values())
+            tickets = self._tickets.values()
+            waiting = sum(not t.ended for t in tickets)
+            done = {t.order.serial for t in tickets if t.state != "failed"}
+            not_measured = {
+                str(t.order.serial): t.message
+                for t in tickets
+                if t.state == "failed"
+                and t.order.dropped
+                and t.order.serial not in done
+            }
             return {
                 **asdict(self._state),
                 "prompt": None if self._prompt is None else asdict(self._prompt),
                 "waiting": waiting,
+                "not_measured": not_measured,
             }
 
     # what the worker says

@@ -4,12 +4,14 @@ A file holds one serial a line. It is read once it has stopped growing and moved
 `taken` beside it before any of its units is ordered, so that none is ordered twice.
 """
 
+from logging import getLogger
 from pathlib import Path
 
 from daemon.station.desk import Desk
 from daemon.station.orders import Order
 
 SUFFIX = ".txt"
+log = getLogger(__name__)
 
 
 class Inbox:
@@ -33,15 +35,20 @@ class Inbox:
     def look(self) -> int:
         """Order the units of every file that has come to rest; return how many."""
         ordered = 0
-        sizes = {p: p.stat().st_size for p in sorted(self.folder.glob(f"*{SUFFIX}"))}
-        for path, size in sizes.items():
-            if self._sizes.get(path) != size or size == 0:
+        sizes: dict[Path, int] = {}
+        for path in sorted(self.folder.glob(f"*{SUFFIX}")):
+            try:
+                size = sizes[path] = path.stat().st_size
+                if self._sizes.get(path) != size or size == 0:
+                    continue
+                text = path.read_text(encoding="utf-8", errors="replace")
+                path.replace(self._free_name(path.name))
+            except OSError as exc:  # a folder, or it went away meanwhile
+                log.warning("%s cannot be read: %s", path.name, exc)
                 continue
-            text = path.read_text(encoding="utf-8", errors="replace")
-            path.replace(self._free_name(path.name))
             for line in text.splitlines():
                 if serial := line.strip():
-                    self._desk.place(Order(serial=serial))
+                    self._desk.place(Order(serial=serial, dropped=True))
                     ordered += 1
         self._sizes = sizes
         return ordered

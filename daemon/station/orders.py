@@ -103,6 +103,8 @@ class Order:
     note: str | None = None
     new_setup: bool = False
     attended: bool = False
+    dropped: bool = False
+    """Whether it came in a file that another program dropped: nobody follows it."""
     work: Literal["unit", "check", "end session", "compare", "prove", "check reel"] = (
         "unit"
     )

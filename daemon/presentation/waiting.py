@@ -1,0 +1,132 @@
+"""What waits for whom, in the order of what to do: for whoever walks in."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from shlex import quote
+from typing import Any
+
+from config import Bench
+from daemon.presentation.figures import counted
+from daemon.presentation.sentences import held
+from storage import Hold
+
+SOON = timedelta(days=30)
+"""So long before it is due, a calibration is worth a word."""
+AT_BENCH = "whoever is at the bench"
+ANYBODY = "anybody"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waiting:
+    """One thing that waits: for whom, what, and what to do."""
+
+    who: str
+    what: str
+    do: str
+
+
+def waits(
+    *,
+    doing: Mapping[str, Any] | None,
+    holds: Sequence[Hold],
+    doubts: Iterable[str],
+    messages: int,
+    bench: Bench | None,
+    people: Sequence[str],
+    today: date,
+) -> list[Waiting]:
+    """Return what waits, the most urgent first.
+
+    Parameters
+    ----------
+    doing
+        What the daemon says that it does; None where none runs.
+    holds
+        Those that stand, oldest first.
+    doubts
+        Ids of those that stand.
+    messages
+        How many nobody has noted.
+    people
+        Who decides.
+    """
+    deciding = " or ".join(people)
+    found = list(_at_the_bench(doing))
+    found += [
+        Waiting(
+            who=deciding,
+            what=f"a decision on the hold of {held(one)}",
+            do=f"holdpoint hold end {quote(one.hold)}",
+        )
+        for one in holds
+    ]
+    found += [
+        Waiting(
+            who=deciding,
+            what="a decision on runs of a bench in doubt, or a good check",
+            do=f"holdpoint doubt end {quote(one)}",
+        )
+        for one in doubts
+    ]
+    if messages:
+        said = counted(messages, "message")
+        found.append(
+            Waiting(
+                who=deciding,
+                what=f"{said} that nobody has noted",
+                do="holdpoint alerts list",
+            )
+        )
+    found += _calibrations(bench, today)
+    return found
+
+
+def _at_the_bench(doing: Mapping[str, Any] | None) -> Iterator[Waiting]:
+    """Yield what the bench waits for: an answer first, then what stands behind it."""
+    if doing is None:
+        return
+    prompt, queued = doing.get("prompt"), int(doing.get("waiting") or 0)
+    if prompt is not None:
+        of = f" ({prompt['subject']})" if prompt.get("subject") else ""
+        asked = str(prompt["text"]).rstrip()
+        yield Waiting(
+            who=AT_BENCH,
+            what=f"an answer{of}: {asked}",
+            do="holdpoint bench answer",
+        )
+        queued -= 1
+    if queued > 0:
+        yield Waiting(
+            who=AT_BENCH,
+            what=f"{counted(queued, 'unit')} to be measured",
+            do="connect them one after another, as the bench asks",
+        )
+    by_reason: dict[str, list[str]] = {}
+    for serial, why in (doing.get("not_measured") or {}).items():
+        by_reason.setdefault(str(why).rstrip("."), []).append(serial)
+    for why, serials in by_reason.items():
+        yield Waiting(
+            who=AT_BENCH,
+            what=f"{', '.join(serials)} of a dropped list, not measured: {why}",
+            do="put the list there again once that is repaired",
+        )
+    if doing.get("session") and doing.get("check_due"):
+        yield Waiting(
+            who=AT_BENCH,
+            what=f"a check of the bench: {doing['check_due']}",
+            do="holdpoint bench check",
+        )
+
+
+def _calibrations(bench: Bench | None, today: date) -> Iterator[Waiting]:
+    for role, one in {} if bench is None else bench.instruments.items():
+        due = one.calibration_due
+        if due is None or due > today + SOON:
+            continue
+        when = "was due" if due <= today else "is due"
+        yield Waiting(
+            who=ANYBODY,
+            what=f"the calibration of the {role}, which {when} on {due.isoformat()}",
+            do="calibration_due in bench.toml, once it is done",
+        )

@@ -1,0 +1,183 @@
+"""Whoever walks in is told what waits, for whom, and in which order to do it."""
+
+import json
+import shlex
+from datetime import UTC, date, datetime
+from pathlib import Path
+from threading import Event
+
+import pytest
+
+from daemon.commands import opened as opening
+from daemon.presentation.waiting import Waiting, waits
+from daemon.station.desk import Desk
+from daemon.station.inbox import Inbox
+from daemon.station.orders import Order
+from storage.errors import BusyError
+from tests.daemon.commanding import holdpoint
+from tests.daemon.making import demo_settings
+from tests.daemon.seeded import seeded_home
+
+BENCH = demo_settings().bench
+PEOPLE = ("Ada Moreno", "Jon Birk")
+TODAY = date(2026, 3, 2)
+PROMPT = {"text": "Connect unit PA-7, then confirm.", "subject": "PA-7", "wants": None}
+
+
+def told(
+    doing: dict[str, object] | None, *, due: date | None = None, messages: int = 0
+) -> list[Waiting]:
+    assert BENCH is not None
+    output = BENCH.output.model_copy(update={"calibration_due": due})
+    return waits(
+        doing=doing,
+        holds=(),
+        doubts=("doubt-1",) if messages else (),
+        messages=messages,
+        bench=BENCH.model_copy(update={"output": output}),
+        people=PEOPLE,
+        today=TODAY,
+    )
+
+
+def test_a_dropped_list_and_what_it_waits_for_come_first() -> None:
+    doing = {"prompt": PROMPT, "waiting": 5, "session": None, "check_due": None}
+    first, second, *rest = told(doing, messages=2, due=date(2026, 3, 20))
+    assert first.who == second.who == "whoever is at the bench"
+    assert first.what == "an answer (PA-7): Connect unit PA-7, then confirm."
+    assert first.do == "holdpoint bench answer"
+    assert second.what == "4 units to be measured"
+    assert [one.who for one in rest] == [
+        "Ada Moreno or Jon Birk", "Ada Moreno or Jon Birk", "anybody",
+    ]  # fmt: skip
+    assert rest[-1].what == "the calibration of the output, which is due on 2026-03-20"
+
+
+def test_what_a_dropped_list_asked_for_in_vain_is_not_lost_unseen(
+    tmp_path: Path,
+) -> None:
+    desk = Desk(utc=lambda: datetime(2026, 3, 2, tzinfo=UTC), stop=Event())
+    inbox = Inbox(tmp_path / "next", desk)
+    (tmp_path / "next" / "a folder.txt").mkdir()
+    (tmp_path / "next" / "list.txt").write_text("PA-1\nPA-2\n")
+    assert [inbox.look(), inbox.look()] == [0, 2]
+    for _ in range(2):
+        ticket = desk.next_order(wait_s=0.0)
+        assert ticket is not None
+        desk.update(ticket.ticket, state="failed", message="no bench")
+    (one,) = told(desk.snapshot())
+    assert one.what == "PA-1, PA-2 of a dropped list, not measured: no bench"
+    # Measured since, it waits no more.
+    ordered = desk.place(Order(serial="PA-1"))
+    assert desk.next_order(wait_s=0.0) is not None
+    desk.update(ordered.ticket, state="done")
+    assert "PA-1" not in told(desk.snapshot())[-1].what
+
+
+@pytest.mark.parametrize(
+    ("due", "says"),
+    [
+        (date(2026, 3, 1), "which was due on 2026-03-01"),
+        (date(2026, 4, 1), "which is due on 2026-04-01"),
+        (date(2026, 4, 2), None),
+        (None, None),
+    ],
+)
+def test_a_calibration_is_said_a_month_before_it_is_due(
+    due: date | None, says: str | None
+) -> None:
+    found = [one.what for one in told(None, due=due)]
+    assert len(found) == (says is not None)
+    assert all(str(says) in one for one in found)
+
+
+def test_status_says_the_decision_that_waits_and_the_command_can_be_typed(
+    tmp_path: Path,
+) -> None:
+    home = seeded_home(tmp_path / "home")
+    done = holdpoint("status", "--json", home=home.folder)
+    waiting = json.loads(done.stdout)["waiting"]
+    assert [one["what"] for one in waiting] == [
+        "a decision on the hold of build B-3",
+        "a decision on the hold of reel K-900",
+    ]
+    shown = holdpoint("status", home=home.folder).stdout
+    assert "What waits, in the order of what to do:" in shown
+    for one in waiting:
+        assert one["do"] in shown
+        words = shlex.split(one["do"])[1:]
+        how = ("--by", "release", "--person", "Ada Moreno", "--reason", "shown")
+        ended = holdpoint(*words, *how, home=home.folder)
+        assert ended.returncode == 0, ended.stderr
+    after = json.loads(holdpoint("status", "--json", home=home.folder).stdout)
+    assert after["waiting"] == []
+
+
+def test_a_command_waits_for_a_daemon_that_starts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = seeded_home(tmp_path / "home")
+    import storage  # noqa: PLC0415 -- its door is patched
+
+    real, looks = storage.open_store, []
+
+    def busy(folder: Path, *, wait_s: float, **use: int) -> object:
+        looks.append(folder)
+        if len(looks) < 3:
+            raise BusyError(path=str(folder), pid=4711)
+        return real(folder, wait_s=wait_s, **use)
+
+    monkeypatch.setattr(storage, "open_store", busy)
+    done = holdpoint("build", "list", home=home.folder)
+    assert done.returncode == 0
+    assert done.stderr.count("Process 4711 has the records") == 1
+    assert "B-3" in done.stdout
+    monkeypatch.setattr(opening, "STARTING_S", -1.0)
+    looks.clear()
+    assert (
+        "in use by process 4711" in holdpoint("build", "list", home=home.folder).stderr
+    )
+
+
+class Asking:
+    """A daemon that asks."""
+
+    def __init__(self, prompt: dict[str, object] | None) -> None:
+        self.prompt = prompt
+        self.said: list[str] = []
+
+    def __enter__(self) -> "Asking":
+        return self
+
+    def __exit__(self, *_: object) -> None: ...
+
+    def state(self) -> dict[str, object]:
+        return {"prompt": self.prompt}
+
+    def answer(self, prompt: str, value: str) -> bool:
+        self.said.append(f"{prompt}={value}")
+        return True
+
+
+@pytest.mark.parametrize(
+    ("prompt", "given", "code", "said"),
+    [
+        (None, (), 0, []),
+        ({**PROMPT, "prompt": "p1"}, (), 0, ["p1=done"]),
+        ({**PROMPT, "prompt": "p2", "wants": "V"}, (), 2, []),
+        ({**PROMPT, "prompt": "p2", "wants": "V"}, ("0.9",), 0, ["p2=0.9"]),
+    ],
+)
+def test_what_the_bench_asks_is_answered_from_anywhere(
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    prompt: dict[str, object] | None,
+    given: tuple[str, ...],
+    code: int,
+    said: list[str],
+) -> None:
+    bench = Asking(prompt)
+    monkeypatch.setattr("daemon.service.client.Client.of", lambda _: bench)
+    done = holdpoint("bench", "answer", *given, home=tmp_path)
+    assert done.returncode == code
+    assert bench.said == said
