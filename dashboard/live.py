@@ -137,7 +137,7 @@ def gone() -> None:
 def in_words(state: dict[str, Any], product: ProductModel) -> str:
     """Return one line on what the bench does."""
     if state["bench"] is None:
-        return "No bench: rows are shown, nothing is measured."
+        return "No bench is connected. The records are shown, and nothing is measured."
     bench = f"Bench {state['bench']}"
     if state["phase"] in {"measuring", "checking"} and state["serial"]:
         doing = f"{state['phase']} {state['serial']}"

@@ -1,5 +1,6 @@
 """Messages: what was told, whether it arrived, who took note; and a test."""
 
+from collections.abc import Collection
 from datetime import UTC, datetime
 
 import click
@@ -8,7 +9,7 @@ from daemon.alerts import noted, state
 from daemon.commands.opened import home_here, opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import Shown, fail, listed, say, show, shown
-from storage import AlertState
+from storage import AlertState, NotFoundError, meant
 
 
 @click.command("list")
@@ -42,15 +43,25 @@ def alerts_ack(messages: tuple[str, ...], person: str) -> None:
     Nobody is reminded of MESSAGES any more.
     """
     with opened() as at:
+        known = {one.alert for one in at.rows(AlertState)}
+        messages = tuple(_meant(one, known) for one in messages)
         for taken, decision in noted(
             messages,
-            known={one.alert for one in at.rows(AlertState)},
+            known=known,
             person=person,
             people=at.settings.plan.people,
             at=datetime.now(UTC),
         ):
             at.store.keep(taken, decision=decision)
     say(f"{person} took note of {', '.join(messages)}.")
+
+
+def _meant(given: str, known: Collection[str]) -> str:
+    """Return the message that is meant; what is none is refused where it is noted."""
+    try:
+        return meant(given, known, kind="message")
+    except NotFoundError:
+        return given
 
 
 @click.command("test")

@@ -13,7 +13,7 @@ from daemon.commands.showing import Shown, interactive, listed, misuse, say, sho
 from daemon.holds import loose_parts
 from daemon.presentation import figures, sentences
 from daemon.station import MOST_PARTS
-from daemon.traceability import kitting, tracing
+from daemon.traceability import kitting, require_listed, tracing
 from storage import BuildState, Fitting, ReelReceipt, RemoteStore, Unit, reel_of
 
 LOOSE_PARTS = 5
@@ -242,6 +242,7 @@ def reel_check(
         )
         judged = loose_parts.judged(mine, check)
         if person is not None:
+            require_listed(person, at.settings.plan.people)
             at.store.keep(check)
     if person is None:
         say("Not kept: say who measured with --person NAME.")

@@ -130,7 +130,7 @@ def _tell_recall(
         show(
             Headline(told.containment.headline()),
             *told.containment.lines(),
-            f"A unit in hand, at packing: stays: {'; '.join(told.stayed)}\n",
+            f"A unit in hand, at packing: must not leave: {'; '.join(told.stayed)}\n",
             pairs(((one["what"], one["is"]) for one in rows), "what", "is"),
         )
         say(f"Lists, report and cards are in {folder}")

@@ -8,7 +8,7 @@ import click
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import Shown, listed, say, shown
-from storage import DoubtState, RunInDoubt
+from storage import DoubtState, RunInDoubt, meant
 
 
 @click.command("list")
@@ -33,17 +33,22 @@ def doubt_list(*, every: bool) -> Shown:
 
 
 @click.command("end")
-@click.argument("name")
+@click.argument("name", metavar="DOUBT")
 @by_person()
 @click.option("--reason", required=True, help="Why these runs may be trusted.")
 def doubt_end(name: str, person: str, reason: str) -> None:
     """End a doubt, by a named person.
 
-    A good check in the same session ends it without one.
+    DOUBT is its id in `holdpoint doubt list`, or as much of it as tells it apart. A
+    good check in the same session ends it without a person.
     """
     from daemon.holds import ending  # noqa: PLC0415 -- loads the statistics
 
     with opened() as at:
+        doubts = at.rows(DoubtState)
+        if name not in {one.doubt for one in doubts}:
+            standing = [one.doubt for one in doubts if one.ended_by is None]
+            name = meant(name, standing, kind="doubt")
         end, decision = ending(
             name,
             person=person,

@@ -44,6 +44,7 @@ SECTIONS: Mapping[str, Entries] = {
             {
                 "open": One("builds_and_reels", "Begin a build."),
                 "list": One("builds_and_reels", "List builds and their state."),
+                "edit": One("mending", "Correct the planned units of a build."),
                 "boards": One("builds_and_reels", "Record boards not measured yet."),
             },
         ),
@@ -52,8 +53,21 @@ SECTIONS: Mapping[str, Entries] = {
             {
                 "add": One("builds_and_reels", "Record a reel that came in."),
                 "fit": One("builds_and_reels", "Record that a reel is fitted."),
+                "list": One("mending", "List reels, with what came with them."),
                 "check": One("builds_and_reels", "Judge loose parts by their label."),
+                "edit": One("mending", "Correct what is recorded of a reel."),
             },
+        ),
+        "fitting": Several(
+            "Show which reel each part comes from.",
+            {
+                "list": One("mending", "List which reel each part comes from."),
+                "undo": One("mending", "Take back that a reel was fitted."),
+            },
+        ),
+        "unit": Several(
+            "Correct what is recorded of a unit.",
+            {"edit": One("mending", "Correct a serial, or the build of a unit.")},
         ),
         "label": One("labels", "Draw labels for units."),
         "bench": Several(
@@ -65,6 +79,7 @@ SECTIONS: Mapping[str, Entries] = {
                 "describe": One("bench_instruments", "Write a profile by trying."),
                 "check": One("bench_checks", "Run the check standard now."),
                 "end": One("bench_checks", "End the session with a check."),
+                "answer": One("bench_checks", "Answer what the bench asks."),
                 "compare": One("bench_checks", "Read one range with a second meter."),
                 "off": One("bench_source", "Turn the source off now."),
                 "on": One("bench_source", "Allow measuring again."),
@@ -115,6 +130,13 @@ SECTIONS: Mapping[str, Entries] = {
     },
     "Ship": {
         "ship": One("shipping", "Record that units leave, or why they stay."),
+        "shipment": Several(
+            "Show what left, and take a mistake back.",
+            {
+                "list": One("mending", "List units that left, the latest first."),
+                "undo": One("mending", "Take back that a unit left."),
+            },
+        ),
         "return": One("shipping", "Record that a unit came back."),
         "report": Several(
             "Write a document: PDF, HTML or PNG.",
@@ -137,6 +159,9 @@ SECTIONS: Mapping[str, Entries] = {
                 "verify": One("ledger", "Prove that no decision was changed."),
             },
         ),
+        "backup": One("backups", "Write everything into one file."),
+        "restore": One("backups", "Put back what is in such a file."),
+        "move": One("backups", "Move everything to another PC."),
         "calibrate": One("detector_limit", "Work out the detector's limit."),
     },
 }

@@ -23,6 +23,7 @@ from storage import (
     Proof,
     Scope,
     Signal,
+    meant,
 )
 
 
@@ -104,7 +105,7 @@ def _offered_ends(listed: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 @click.option("--unit", "serial", help="On one unit.")
 @click.option("--serials", nargs=2, help="On a range of serials, both ends included.")
 @by_person()
-@click.option("--reason", required=True, help="Why it stays.")
+@click.option("--reason", required=True, help="Why it must not leave.")
 def hold_place(
     *,
     build_name: str | None,
@@ -148,7 +149,7 @@ def hold_place(
 
 
 @click.command("end")
-@click.argument("name")
+@click.argument("name", metavar="HOLD")
 @click.option(
     "--by", "disposal", required=True,
     type=click.Choice([one.value for one in Disposal]),
@@ -160,8 +161,15 @@ def hold_place(
 def hold_end(
     name: str, disposal: str, person: str, reason: str, evidence: str | None
 ) -> None:
-    """End a hold, by a named person."""
+    """End a hold, by a named person.
+
+    HOLD is its id in `holdpoint hold list`, or as much of it as tells it apart.
+    """
     with opened() as at:
+        holds = at.rows(HoldState)
+        standing = [one.hold for one in holds if one.disposal is None]
+        if name not in {one.hold for one in holds}:
+            name = meant(name, standing, kind="hold")
         end, decision = policy.ending(
             name,
             disposal=Disposal(disposal),

@@ -15,6 +15,7 @@ from daemon.holds import NoProofError, limits_of_meter_ppm, not_by_bench, taken
 from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.station import MOST_PARTS
+from daemon.traceability import require_listed
 from daemon.watch import Step, checklist, probabilities, sharpen
 from storage import Proof, ProofKind, Signal, finding_of, proofs_on
 
@@ -55,11 +56,11 @@ def prove(
 
     \b
     holdpoint prove B-3-F1
-    holdpoint prove B-3-F1 --run --person Ada
-    holdpoint prove B-3-F1 loose-parts 10.031k 10.029k --meter 0.02% --person Ada
-    holdpoint prove B-3-F1 loose-parts --run --parts 3 --person Ada
-    holdpoint prove B-3-F1 check-standard --person Ada
-    holdpoint prove B-3-F1 older-unit --of PA-1002 --person Ada
+    holdpoint prove B-3-F1 --run --person "Ada Moreno"
+    holdpoint prove B-3-F1 loose-parts 10.031k --meter 0.02% --person "Ada Moreno"
+    holdpoint prove B-3-F1 loose-parts --run --parts 3 --person "Ada Moreno"
+    holdpoint prove B-3-F1 check-standard --person "Ada Moreno"
+    holdpoint prove B-3-F1 older-unit --of PA-1002 --person "Ada Moreno"
 
     Measure ohms only on unpowered boards, battery out, capacitors discharged.
     """  # noqa: D301 -- the command library wants the control character itself
@@ -74,6 +75,8 @@ def prove(
             chosen = _next_run(found, checklist(found, own, product), bench)
         if chosen is not None and person is None:
             misuse("say who measures: --person NAME")
+        if chosen is not None and person is not None:
+            require_listed(person, at.settings.plan.people)
         if chosen is not None and person is not None and not by_bench:
             proof = taken(
                 found,
@@ -91,7 +94,7 @@ def prove(
             say("Recorded.")
     if by_bench and chosen is not None:
         order = {
-            "signal": signal,
+            "signal": found.signal,
             "kind": chosen.value,
             "person": person,
             "subject": subject,
@@ -99,7 +102,7 @@ def prove(
             "accuracy_ppm": None if meter is None else limits_of_meter_ppm(meter),
         }
         say(ordered("prove", proof=order))
-    return _told(signal)
+    return _told(found.signal)
 
 
 def _told(signal: str) -> Shown:

@@ -71,9 +71,14 @@ def trace(subject: str) -> Shown:
     "--step", type=click.Choice([one.value for one in Step]),
     help="Note for --unit how far it is.",
 )  # fmt: skip
-@click.option("--unit", "units", multiple=True, help="With --step; may be given again.")
-@click.option("--note", default="", help="With --step.")
-@by_person("With --step: who says so.", required=False)
+@click.option(
+    "--unit",
+    "units",
+    multiple=True,
+    help="Which unit --step is noted for; may be given again.",
+)
+@click.option("--note", default="", help="A note to keep with --step.")
+@by_person("Who notes it; needed with --step.", required=False)
 @shown
 def contain(
     *,

@@ -96,7 +96,7 @@ def refuse_held(store: Store, product: str, reel: str) -> None:
 @click.argument("range_", metavar="RANGE")
 @click.option("--limit", required=True, help="The wider limit, for example 1%.")
 @by_person()
-@click.option("--reason", required=True, help="The concession.")
+@click.option("--reason", required=True, help="Why it may be sold so.")
 def rework_regrade(
     serial: str, range_: str, limit: str, person: str, reason: str
 ) -> None:
@@ -119,11 +119,13 @@ def rework_regrade(
 @click.argument("serial")
 @click.argument("range_", metavar="RANGE")
 @click.option("--series", type=click.Choice(SERIES), help="Left out: coarsest will do.")
-@click.option("--tolerance", default="1%", show_default=True, help="Of the resistor.")
+@click.option(
+    "--tolerance", default="1%", show_default=True, help="The resistor's tolerance."
+)
 @click.option("--tempco", type=float, default=100.0, show_default=True, help="ppm/K.")
-@click.option("--fitted", is_flag=True, help="It is soldered in: record it.")
-@by_person("With --fitted.", required=False)
-@click.option("--reason", help="With --fitted: the concession.")
+@click.option("--fitted", is_flag=True, help="Record that it is soldered in.")
+@by_person("Who soldered it in; needed with --fitted.", required=False)
+@click.option("--reason", help="Why it may be so; needed with --fitted.")
 @shown
 def rework_trim(
     *,

@@ -14,8 +14,13 @@ SHELLS = ("bash", "zsh", "fish")
 
 
 @click.command()
-def init() -> None:
-    """Write the settings by answering questions."""
+@click.option("--edit", is_flag=True, help="Answer again, from the answers of before.")
+def init(*, edit: bool) -> None:
+    """Write the settings by answering questions.
+
+    Some 20 questions. Type ? for help and back to answer the one before again. After
+    Ctrl-C it goes on where it stopped.
+    """
     if not interactive():
         misuse(
             "init asks questions and needs a terminal; or copy the commented files "
@@ -29,6 +34,7 @@ def init() -> None:
             question, default="", show_default=False, prompt_suffix=" ", err=True
         ),
         say,
+        edit=edit,
     )
 
 

@@ -1,16 +1,17 @@
 """What leaves, and what comes back."""
 
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 from uuid import uuid4
 
 import click
 
-from daemon.commands.opened import opened
+from daemon.commands.opened import Opened, opened
 from daemon.commands.options import DAY, FILE, by_person, serials_given
 from daemon.commands.showing import fail, misuse, say, show
 from daemon.traceability import BY_PLAN, Gate, orders_of, require_listed
-from storage import Decision, PastShipment, UnitReturn
+from storage import Decision, PastShipment, ShipmentState, UnitReturn
 
 
 def decision(person: str, action: str, subject: str, reason: str) -> Decision:
@@ -27,8 +28,10 @@ def decision(person: str, action: str, subject: str, reason: str) -> Decision:
 @click.command()
 @serials_given()
 @click.option("--to", "to", help="Reference of the order; no personal data.")
-@by_person()
-@click.option("--reseller", is_flag=True, help="It goes to a reseller's shelf.")
+@by_person("Who decides; listed in plan.toml. Not needed with --check.", required=False)
+@click.option(
+    "--reseller", is_flag=True, help="It goes to a reseller, not to a customer."
+)
 @click.option("--override", help="Why it leaves all the same; shown for ever.")
 @click.option(
     "--orders", type=FILE, help="A shop's list of orders, CSV with a row a unit."
@@ -36,14 +39,18 @@ def decision(person: str, action: str, subject: str, reason: str) -> Decision:
 @click.option("--serial-column", default="serial", show_default=True)
 @click.option("--order-column", default="order", show_default=True)
 @click.option("--check", is_flag=True, help="Only say whether they may leave.")
-@click.option("--past", type=click.IntRange(min=1), help="So many without serials.")
-@click.option("--build", help="With --past: of which build.")
-@click.option("--on", type=DAY, help="With --past: on which day.")
+@click.option(
+    "--past",
+    type=click.IntRange(min=1),
+    help="How many units left on a day, where their serials are not known.",
+)
+@click.option("--build", help="Of which build they were; goes with --past.")
+@click.option("--on", type=DAY, help="On which day they left; goes with --past.")
 def ship(
     *,
     serials: tuple[str, ...],
     to: str | None,
-    person: str,
+    person: str | None,
     reseller: bool,
     override: str | None,
     orders: Path | None,
@@ -62,10 +69,13 @@ def ship(
     conforming, or of a bench in doubt stays. The
     check and the record are one step: a hold placed meanwhile is heard.
     """
+    if person is None and not check:
+        misuse("say who decides: --person NAME")
+    decides = person or ""
     if past is not None:
         if to is None or build is None or on is None or serials:
             misuse("--past goes with --to, --build and --on, without serials")
-        _keep_past(past, build, on.replace(tzinfo=UTC), to, person)
+        _keep_past(past, build, on.replace(tzinfo=UTC), to, decides)
         return
     if orders is None and to is None and not check:
         misuse("say for which order with --to, or give a list with --orders")
@@ -83,14 +93,17 @@ def ship(
                 reasons = gate.ship(
                     serial,
                     to=order,
-                    person=person,
+                    person=decides,
                     at=datetime.now(UTC),
                     reseller=reseller,
                     override=override,
                 )
             stayed += bool(reasons)
             by_plan = override is None and not reasons and gate.by_plan(serial)
-            show(f"{serial}: {answer(reasons, left=not check, by_plan=by_plan)}")
+            said = answer(reasons, left=not check, by_plan=by_plan)
+            if override and not reasons and not check:
+                said = overridden(at, serial)
+            show(f"{serial}: {said}")
     if stayed:
         fail()
 
@@ -99,14 +112,26 @@ def answer(reasons: list[str], *, left: bool, by_plan: bool = False) -> str:
     """Say whether a unit may leave, or every reason for which it stays.
 
     >>> answer([], left=False), answer(["it was never measured"], left=True)
-    ('May leave.', 'Stays: it was never measured.')
+    ('May leave.', 'Must not leave: it was never measured.')
     >>> answer([], left=True, by_plan=True)
     'Has left, measured by plan.'
     """
     if not reasons:
         how = f", {BY_PLAN}" if by_plan else ""
         return f"{'Has left' if left else 'May leave'}{how}."
-    return f"Stays: {'; '.join(one.rstrip('.') for one in reasons)}."
+    return f"Must not leave: {'; '.join(one.rstrip('.') for one in reasons)}."
+
+
+def overridden(at: Opened, serial: str) -> str:
+    """Say that a unit has left by an override, and what spoke against it."""
+    (left,) = [one for one in at.rows(ShipmentState) if one.serial == serial]
+    against = "; ".join(one.rstrip(".") for one in json.loads(left.against))
+    if not against:
+        return "Has left. Nothing spoke against it: the override was not needed."
+    return (
+        f"Has left by override, although {against}. The override is shown on every "
+        "list and document of this unit."
+    )
 
 
 def _keep_past(units: int, build: str, on: datetime, to: str, person: str) -> None:

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from functools import wraps
 from math import isnan
 from typing import TYPE_CHECKING, Any, NoReturn, ParamSpec
@@ -247,6 +248,10 @@ def _cell(row: Any, how: How) -> str:
 
 def _text(value: object, form: str = "") -> str:
     missing = value is None or (isinstance(value, float) and isnan(value))
+    if isinstance(value, datetime):
+        # A person reads the clock on the wall; where an hour is told, so is its zone.
+        value = value.astimezone()
+        form = f"{form} %Z" if "%H" in form else form
     return MISSING if missing else format(value, form) if form else str(value)
 
 

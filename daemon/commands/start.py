@@ -19,12 +19,14 @@ DASHBOARD_PORT = 8540
 
 
 @click.command()
-@click.option("--no-bench", is_flag=True, help="Serve the store only; open nothing.")
+@click.option(
+    "--no-bench", is_flag=True, help="Keep the records only; no instrument is opened."
+)
 @click.option(
     "--port",
     type=click.IntRange(0, 65535),
     default=0,
-    help="Loopback port; left out: any free one.",
+    help="Port on this machine; left out, any free one.",
 )
 def daemon(*, no_bench: bool, port: int) -> None:
     """Keep the records and measure until stopped.

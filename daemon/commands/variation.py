@@ -24,7 +24,7 @@ def _of_ranges(command: Command) -> Command:
     """Ask for a range, or all, and for builds to leave out."""
     left_out: Callable[[Command], Command] = click.option(
         "--without", multiple=True, metavar="BUILD",
-        help="Leave a build out; repeatable.",
+        help="Leave this build out; may be given again.",
     )  # fmt: skip
     return click.argument("range_", metavar="[RANGE]", required=False)(
         left_out(command)

@@ -40,8 +40,13 @@ PLAINLY_WIDER = 2.0
 """A spread factor from which the spread is worth a word."""
 CHART_SAW = "at {unit}{of_reel} the chart shows {value}"
 """What is said of a warning that an earlier version kept."""
-BY_SHIPPED_LIMIT = "Judged by the shipped limit."
+BY_SHIPPED_LIMIT = "The limit that decides is the one that came with the program."
 """What a finding says of its limit; where it is the product's own, nothing."""
+NO_STANDARD = (
+    "There is no check standard, so the bench itself may have moved: measure an older "
+    "good unit again, or read one of these units with a second meter."
+)
+"""What is said in place of a check, where none can be made."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +76,7 @@ def alike(title: str, units: int, *, since: str = "", levels: int = 1) -> str:
     Examples
     --------
     >>> alike("10 uA", 46).partition(":")[0]
-    'Range 10 uA reads exactly alike in 46 units'
+    'Range 10 uA reads exactly the same in 46 units'
     """
     where = f"in {counted(units, 'unit')}"
     if since:
@@ -79,8 +84,8 @@ def alike(title: str, units: int, *, since: str = "", levels: int = 1) -> str:
     if levels > 1:
         where = f"inside every build, {where}"
     return (
-        f"Range {title} reads exactly alike {where}: a stuck meter, one too coarse, or "
-        "copied cells."
+        f"Range {title} reads exactly the same {where}: the meter is stuck or too "
+        "coarse, or cells were copied."
     )
 
 
@@ -181,7 +186,7 @@ def finding(signal: Signal) -> Saying:
         if probability > 1.0 - SAYABLE_SHARE
     ]
     if others:
-        lines.append(f"Less likely: {', '.join(others)}.")
+        lines.append(f"Less likely it is: {', or '.join(others)}.")
     if said.check:
         lines.append(said.check)
     by_limit = BY_SHIPPED_LIMIT if said.limit_is is LimitIs.SHIPPED else None
@@ -348,15 +353,16 @@ def _beyond(signal: Signal) -> Iterator[str]:
     of_parts, said = signal.cause in OF_PARTS, signal.basis
     claim = said.claim if of_parts else None
     if claim is not None and claim.incompatible > HALF:
-        label = f"{claim.tolerance_ppm / PPM_PER_PERCENT:g} % claim"
+        label = f"{claim.tolerance_ppm / PPM_PER_PERCENT:g} %"
         classes = sorted(claim.classes, key=lambda one: -one[1])[:2]
         likely = " or ".join(
             f"{limit / PPM_PER_PERCENT:g} % ({share(probability)})"
             for limit, probability in classes
         )
         yield (
-            f"Incompatible with its {label} ({share(claim.incompatible)}); of the "
-            f"tolerance classes most likely {likely}."
+            f"Its parts do not keep to the {label} on its label "
+            f"({share(claim.incompatible)} sure). They are most likely of class "
+            f"{likely}."
         )
     if of_parts and said.other_values_ohm:
         named = " or ".join(ohm(value) for value in said.other_values_ohm[:2])
@@ -375,9 +381,10 @@ def _how_far(signal: Signal) -> str:
     """Say how many units are concerned, and how well the size is known from them."""
     half_ppm = (signal.high_ppm - signal.low_ppm) / 2
     low, high = (percent(end, half_ppm) for end in (signal.low_ppm, signal.high_ppm))
+    is_or_are = "is" if signal.units == 1 else "are"
     return (
-        f"{counted(signal.units, 'unit')} concerned so far; the size is "
-        f"{percent(signal.size_ppm, half_ppm)} ({low} to {high} with 95 %)."
+        f"So far {counted(signal.units, 'unit')} {is_or_are} concerned. The size of "
+        f"the move is {percent(signal.size_ppm, half_ppm)} ({low} to {high} with 95 %)."
     )
 
 
@@ -601,7 +608,7 @@ def claim(
     check: "spc.ClaimCheck", *, reel: str, tolerance_ppm: float
 ) -> tuple[str, ...]:
     """Say what loose parts of a reel mean for the tolerance on its label."""
-    label = f"{tolerance_ppm / PPM_PER_PERCENT:g} % claim"
+    label = f"{tolerance_ppm / PPM_PER_PERCENT:g} %"
     half_ppm = (check.high_ppm - check.low_ppm) / 2
     mean = (
         f"Its mean is {percent(check.mean_ppm, half_ppm)} from nominal "
@@ -611,22 +618,23 @@ def claim(
     if check.verdict is spc.Against.INCOMPATIBLE:
         which = ", ".join(str(place + 1) for place in check.outside)
         return (
-            f"Reel {reel} is not what its label says: incompatible with its {label}.",
-            f"Outside beyond the meter's uncertainty: part {which}.",
+            f"Reel {reel} is not as labelled: its parts do not keep to {label}.",
+            f"Part {which} is outside by more than the meter may be wrong.",
             mean,
         )
     if check.verdict is spc.Against.UNDECIDED:
         which = ", ".join(str(place + 1) for place in check.undecided)
         near = (
-            f"Undecided: part {which} lies within the meter's uncertainty of the "
-            f"{label}'s limit; use a better meter or measure four-wire."
+            f"It cannot be decided: part {which} is so near the limit of {label} that "
+            "the meter may be wrong. Use a better meter, or measure four-wire."
         )
         return near, mean
     missed = (
         "So many good parts still miss a reel with up to "
         f"{100 * check.missed_share:.0f} % bad ones (95 %)."
     )
-    return f"Nothing speaks against reel {reel} and its {label}.", mean, missed
+    said = f"Reel {reel} is as its label says: nothing speaks against its {label}."
+    return said, mean, missed
 
 
 def standing(
@@ -652,7 +660,9 @@ def standing(
     if units == 0:
         return Saying(
             headline="No unit has been measured yet.",
-            lines=("Connect the check standard and measure the first unit.",),
+            lines=(
+                "Open a build and measure its first unit, or import a sheet of units.",
+            ),
         )
     held_builds = [one.build for one in builds if one.state == "held"]
     odd = _odd_units(signals, builds)

@@ -6,7 +6,7 @@ from math import isnan
 from operator import itemgetter
 
 from daemon.judging import ProductModel
-from daemon.presentation import sentences
+from daemon.presentation import counted, sentences
 from daemon.watch.events import UnitErrors
 
 FEWEST_ALIKE = 5
@@ -37,17 +37,32 @@ def alike_ranges(units: Iterable[UnitErrors], product: ProductModel) -> tuple[st
     return tuple(found)
 
 
-def remark(builds: int, units: int, alike: Sequence[str] = ()) -> str:
-    """Say what the next units are held against, and what speaks against it.
+def remark(
+    builds: int, units: int, alike: Sequence[str] = (), *, build: str | None = None
+) -> str:
+    """Say what a build is compared with, and what speaks against it.
+
+    Parameters
+    ----------
+    builds, units
+        Before it.
+    build
+        Its name; left out, the next one is meant.
 
     Examples
     --------
-    >>> remark(1, 30)
-    'Held against 1 earlier build, 30 units.'
+    >>> remark(1, 30, build="B-2")
+    'Build B-2 is compared with 1 earlier build of 30 units.'
     """
+    name = "The next build" if build is None else f"Build {build}"
     if not builds:
-        said = "No earlier build to learn from: the parts' tolerances judge alone."
+        said = (
+            f"{name} is the first one: it is compared with the tolerances of the parts "
+            "alone."
+        )
     else:
-        counted = f"{builds} earlier build{'' if builds == 1 else 's'}"
-        said = f"Held against {counted}, {units} units."
+        said = (
+            f"{name} is compared with {counted(builds, 'earlier build')} of "
+            f"{counted(units, 'unit')}."
+        )
     return " ".join([said, *alike])

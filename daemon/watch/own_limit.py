@@ -176,17 +176,17 @@ def in_words(data: Path, settings: Settings) -> str:
         return "The detector's limit was worked out for this product."
     if limits.wanted(layout):
         return (
-            "The detector's limit is the one shipped with the program. The daemon "
+            "Findings go by the limit that came with the program. The daemon "
             "works out the product's own within the hour. To have it now: holdpoint "
             "calibrate."
         )
     if settings.plan.detector is not None:
         return (
-            "The detector's limit is the one shipped with the program. It was worked "
+            "Findings go by the limit that came with the program. It was worked "
             "out for the standing values, not for those of plan.toml. The accepted "
             "false hold is too rare or too frequent to work out the product's own."
         )
     return (
-        "The detector's limit is the one shipped with the program. The accepted false "
+        "Findings go by the limit that came with the program. The accepted false "
         "hold is too rare or too frequent to work out the product's own."
     )

@@ -75,7 +75,16 @@ class ProductWatch:
         self._store = store
         self._rows = FromRows(product=self.product, bench=settings.bench)
         self._book: Book | None = None
-        self._check: str | None = None
+        bench = settings.bench
+        self._unchecked = (
+            sentences.NO_STANDARD
+            if bench is None or bench.check_standard is None
+            else None
+        )
+        """What is said in place of a check that was never made."""
+        self._check = self._unchecked
+        self._corrections: int | None = None
+        """How many corrections there were when the line was remembered."""
         self._since = 0
         """The run since which the book tells what was recorded and decided."""
 
@@ -88,6 +97,16 @@ class ProductWatch:
         """Return what people recorded and decided; read anew when there is more."""
         self._book = Book.read(self._store, self._name, self._book, since=self._since)
         return self._book
+
+    def was_corrected(self) -> bool:
+        """Whether a unit or a fitting was corrected since the line was remembered.
+
+        A line that was worked out before does not hold: it is to be begun anew.
+        """
+        count = int(self.book.counts["amendments"])
+        if self._corrections is None:
+            self._corrections = count
+        return count != self._corrections
 
     def remember(
         self, *, keep: bool = False, step: Callable[[int], None] = lambda _: None
@@ -109,6 +128,7 @@ class ProductWatch:
         )
         self._since = max(fold.kept_to, 0)
         book = self.book_now()
+        self._corrections = int(book.counts["amendments"])
         self.folded = watermark
 
         def reached(number: int) -> None:
@@ -192,7 +212,7 @@ class ProductWatch:
         ).to_pylist()
         number = int(found["number"])
         if not number:
-            return None
+            return self._unchecked
         (run,) = runs_after(self._store, self._name, number - 1, number)
         return self._rows.said_of_check(run)
 

@@ -527,7 +527,12 @@ class Watcher:
         earlier = builds[: builds.index(build)]
         units = sum(self.fold.count_of(one) for one in earlier)
         looked_at = self._units_of([*earlier[-EARLIER_BUILDS:], build])
-        said = remark(len(earlier), units, alike_ranges(looked_at, self.product))
+        said = remark(
+            len(earlier),
+            units,
+            alike_ranges(looked_at, self.product),
+            build=build,
+        )
         self._histories[build] = count, said
         return said
 

@@ -7,7 +7,7 @@ from statistics import fmean
 
 from config import Unit
 from daemon.judging import ProductModel
-from daemon.presentation import counted, ohm, percent, share
+from daemon.presentation import NO_STANDARD, counted, ohm, percent, share
 from daemon.spc import CAUSES, SETTLED, Measured, Way, settling, update
 from daemon.spc.detector import TWO_SIDED_95
 from storage import Cause, Proof, ProofKind, Signal
@@ -207,6 +207,8 @@ def _size_sd_ppm(signal: Signal) -> float:
 
 
 def _possible(signal: Signal, kind: ProofKind) -> bool:
+    if kind is ProofKind.CHECK_STANDARD:
+        return signal.basis.check != NO_STANDARD
     if kind is ProofKind.FOUR_WIRE:
         return signal.part is not None
     if kind is ProofKind.LOOSE_PARTS:

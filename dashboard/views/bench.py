@@ -4,7 +4,7 @@ from typing import Any
 
 import streamlit as st
 
-from config import Beside, Unit, spell
+from config import Beside, Unit, meters_words, spell
 from daemon.judging import ProductModel, asked, line_of, question
 from daemon.presentation import figures
 from daemon.service import RefusedOrderError
@@ -207,8 +207,7 @@ def by_hand() -> None:
     connection = data.here().connection
     look.heading("By hand")
     if connection.settings.bench is None:
-        look.lines("bench.toml is missing: the accuracy of the meters must be known.")
-        return
+        look.quiet(meters_words(connection.settings.plan.meters))
     look.quiet("Any prefix, such as 90.02u or 0.9004 V. Leave out what was not read.")
     with st.form("typed", border=False, enter_to_submit=False):
         st.text_input("Serial", key="typed serial")
@@ -256,9 +255,7 @@ def asked_by_hand(connection: data.Connection) -> dict[str, Beside]:
 def check() -> None:
     """Read what was typed; keep nothing."""
     connection = data.here().connection
-    product, bench = connection.product, connection.settings.bench
-    if bench is None:
-        return
+    product, bench = connection.product, connection.settings.meters
     texts = {
         key: Texts(
             into=st.session_state[f"in {key}"],

@@ -95,7 +95,7 @@ def stays(shown: Shown) -> None:
         f"Bench in doubt, {spans(serials)}: {reason}."
         for reason, serials in by_reason(doubts, doubts).items()
     ]
-    look.heading("Stays", lines)
+    look.heading("Must not leave", lines)
     st.page_link("views/holds.py", label="Decide on holds")
 
 
@@ -117,10 +117,11 @@ def first_run(shown: Shown) -> None:
             f"holdpoint reel fit K-101 {part} --build {build}",
             language=None,
         )
-    look.heading("3. Connect the check standard and measure the first unit")
+    look.heading("3. Measure the first unit")
     st.code("holdpoint measure PA-0001", language=None)
     look.quiet(
-        "Or on the page Bench. No instruments at hand? holdpoint import FILE reads a "
+        "Or on the page Bench. A check standard is asked for first, where bench.toml "
+        "names one. No instruments at hand? holdpoint import FILE reads a "
         "spreadsheet, and holdpoint demo shows everything with a simulated bench."
     )
 

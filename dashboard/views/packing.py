@@ -34,7 +34,7 @@ class Scan:
         if not self.reasons:
             how = f", {BY_PLAN}" if self.by_plan else ""
             return f"May leave{how}: {self.serial}."
-        return f"Stays: {self.serial}."
+        return f"Must not leave: {self.serial}."
 
 
 def packing() -> None:

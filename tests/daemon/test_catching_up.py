@@ -65,7 +65,9 @@ def test_orders_wait_until_the_runs_of_before_are_looked_through(
         assert ended.ended
         now = desk.snapshot()
         assert now["catching_up"] is None
-        assert now["history"].startswith("Held against 2 earlier builds, 20 units.")
+        assert now["history"].startswith(
+            "Build B-3 is compared with 2 earlier builds of 20 units."
+        )
         assert now["refolded"] == (
             "All runs were looked through again at the start: nothing was kept of them."
         )

@@ -57,7 +57,7 @@ def test_every_list_names_the_doubt_until_a_person_ends_it(
         "daemon.traceability.papers.build._charts", lambda *_: ()
     )  # drawn elsewhere
     units = "PA-1002 to PA-1004 (3)"
-    assert f"PA-1003: Stays: its bench is in doubt: {REASON}." in said(
+    assert f"PA-1003: Must not leave: its bench is in doubt: {REASON}." in said(
         home, "ship", "PA-1003", "--check", *BY
     )
     assert f"In doubt, {units}: {REASON}." in said(home, "hold", "list").splitlines()
@@ -66,10 +66,12 @@ def test_every_list_names_the_doubt_until_a_person_ends_it(
     assert f"In doubt, {units}: {REASON}" in said(home, "trace", "B-1").splitlines()
     assert "In doubt: 3 units, because" in said(home, "status")
     record = written(home, tmp_path / "unit", "unit", "PA-1003")
-    assert "Unit PA-1003 stays: the bench that measured it is in doubt." in record
+    assert (
+        "Unit PA-1003 must not leave: the bench that measured it is in doubt." in record
+    )
     assert REASON in record
     release = written(home, tmp_path / "build", "build", "B-1")
-    assert "Build B-1 stays: the bench is in doubt." in release
+    assert "Build B-1 must not leave: the bench is in doubt." in release
     assert f"{units}: {REASON}" in release
     said(home, "doubt", "end", "d1", "--reason", "a lead lay loose at the check", *BY)
     assert "PA-1003: May leave." in said(home, "ship", "PA-1003", "--check", *BY)

@@ -13,8 +13,8 @@ from tests.daemon.seeded import empty_home
 
 BUILDS, UNITS = 5, 15
 COPIED = (
-    "Range 10 uA reads exactly alike in 75 units in a row, from PA-1000 on: a stuck "
-    "meter, one too coarse, or copied cells."
+    "Range 10 uA reads exactly the same in 75 units in a row, from PA-1000 on: the "
+    "meter is stuck or too coarse, or cells were copied."
 )
 
 
@@ -73,14 +73,18 @@ def test_status_says_it_with_no_daemon(home: Path) -> None:
     told = json.loads(done(home, "status", "--json").stdout)
     assert told["daemon"] is None
     # The last build is held against those before it.
-    assert told["history"].startswith("Held against 4 earlier builds, 60 units.")
+    assert told["history"].startswith(
+        "Build B-5 is compared with 4 earlier builds of 60 units."
+    )
     assert COPIED in told["history"]
 
 
 def test_what_the_next_build_is_held_against_is_said_before_it(home: Path) -> None:
     assert COPIED in done(home, "whatif").stdout
     told = json.loads(done(home, "whatif", "--json").stdout)
-    assert told["history"].startswith("Held against 5 earlier builds, 75 units.")
+    assert told["history"].startswith(
+        "The next build is compared with 5 earlier builds of 75 units."
+    )
     assert COPIED in told["history"]
 
 
@@ -88,8 +92,8 @@ def test_what_the_next_build_is_held_against_is_said_before_it(home: Path) -> No
 def test_a_range_that_never_scatters_is_said_plainly(home: Path, command: str) -> None:
     lines = done(home, command, "10uA").stdout.splitlines()
     said = (
-        "Range 10 uA reads exactly alike in 75 units: a stuck meter, one too coarse, "
-        "or copied cells."
+        "Range 10 uA reads exactly the same in 75 units: the meter is stuck or too "
+        "coarse, or cells were copied."
     )
     assert said in lines
     assert not any("spread" in line or "not enough" in line for line in lines)
@@ -110,6 +114,6 @@ def test_builds_that_scatter_between_each_other_alone_are_said_plainly(
     ).to_csv(path, index=False)
     home = empty_home(tmp_path / "home").folder
     done(home, "import", str(path))
-    assert "Range 10 uA reads exactly alike inside every build, in 6 units: " in (
+    assert "Range 10 uA reads exactly the same inside every build, in 6 units: " in (
         done(home, command, "10uA").stdout
     )

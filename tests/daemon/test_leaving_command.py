@@ -29,7 +29,7 @@ def test_a_range_of_serials_leaves_and_one_comes_back(home: Path) -> None:
     ]
     again = said(home, "ship", "PA-1002", "--to", "order 8", *BY)
     assert again.exit_code == 1
-    assert "PA-1002: Stays:" in again.stdout
+    assert "PA-1002: Must not leave:" in again.stdout
     assert "order 7" in said(home, "trace", "PA-1002").stdout
     back = said(home, "return", "PA-1002", "--reason", "lid bent", *BY)
     assert back.exit_code == 0, back.output
@@ -40,7 +40,7 @@ def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
     stays = said(home, "ship", "PA-3006", "PA-1005", "--to", "order 9", *BY)
     assert stays.exit_code == 1
     held, free = stays.stdout.splitlines()
-    assert held.startswith("PA-3006: Stays: held (build B-3)")
+    assert held.startswith("PA-3006: Must not leave: held (build B-3)")
     assert free == "PA-1005: Has left."
     why = "customer accepts the range as it is"
     left = said(home, "ship", "PA-3006", "--to", "order 9", "--override", why, *BY)
@@ -51,7 +51,11 @@ def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "code", "says"),
     [
-        (("NOPE", "--to", "o", *BY), 1, "NOPE: Stays: no unit has this serial."),
+        (
+            ("NOPE", "--to", "o", *BY),
+            1,
+            "NOPE: Must not leave: no unit has this serial.",
+        ),
         (("PA-1..B-3", "--to", "o", *BY), 2, "begin alike"),
         (("PA-9..PA-1", "--to", "o", *BY), 2, "counts up"),
         (("PA-1004", *BY), 2, "say for which order with --to"),
@@ -77,7 +81,7 @@ def test_a_shops_list_ships_every_row(home: Path, tmp_path: Path) -> None:
     assert done.stdout.splitlines() == [
         "PA-2001: Has left.",
         "PA-2002: Has left.",
-        "PA-7777: Stays: no unit has this serial.",
+        "PA-7777: Must not leave: no unit has this serial.",
     ]
     assert "15" in said(home, "trace", "PA-2002").stdout
 

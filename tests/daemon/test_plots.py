@@ -294,7 +294,7 @@ def test_a_dotted_line_never_crosses_the_words_over_it(form: plots.Form) -> None
 def test_only_a_held_build_has_a_word_beside_its_name() -> None:
     words = rows_of(drawn(UNITS, finding()), "text")["text"].tolist()
     assert "B-1" in words
-    assert "B-2 stays" in words
+    assert "B-2 held" in words
 
 
 def test_a_build_that_is_not_all_measured_says_how_far_it_is() -> None:

@@ -148,7 +148,7 @@ def test_the_bench_runs_the_checklist_and_each_result_feeds_back(
         "check reel", loose={"reel": BAD_REEL, "person": "Ada Moreno", "parts": 3}
     )
     assert seen["state"] == "done", seen["message"]
-    assert "incompatible with its 0.1 % claim" in seen["message"]
+    assert "its parts do not keep to 0.1 %" in seen["message"]
     assert len(asked) == 4
     with open_store(bench.home.data) as store:
         checks = store.frame("reel_checks")

@@ -298,10 +298,19 @@ def test_each_measurement_says_whether_the_bench_can_make_it(
     ("arguments", "says"),
     [
         (["check-standard", "--run"], "say who measures"),
-        (["loose-parts", "5.01k", "--run", "--person", "Ada"], "type readings, or"),
-        (["loose-parts", "--person", "Ada"], "names no ohmmeter: type what was read"),
-        (["check-standard", "--run", "--person", "Ada"], "no daemon runs here"),
-        (["--run", "--person", "Ada"], "nothing to run: the cause is settled already"),
+        (
+            ["loose-parts", "5.01k", "--run", "--person", "Ada Moreno"],
+            "type readings, or",
+        ),
+        (
+            ["loose-parts", "--person", "Ada Moreno"],
+            "names no ohmmeter: type what was read",
+        ),
+        (["check-standard", "--run", "--person", "Ada Moreno"], "no daemon runs here"),
+        (
+            ["--run", "--person", "Ada Moreno"],
+            "nothing to run: the cause is settled already",
+        ),
     ],
 )
 def test_what_the_command_cannot_run_is_one_sentence(
@@ -309,7 +318,7 @@ def test_what_the_command_cannot_run_is_one_sentence(
 ) -> None:
     runner = CliRunner()
     at = ["--home", str(home.folder), "prove", "B-3-F1"]
-    parts = ["loose-parts", "5.0152k", "5.0147k", "--person", "Ada"]
+    parts = ["loose-parts", "5.0152k", "5.0147k", "--person", "Ada Moreno"]
     assert runner.invoke(holdpoint, [*at, *parts]).exit_code == 0
     done = runner.invoke(holdpoint, [*at, *arguments])
     assert done.exit_code != 0

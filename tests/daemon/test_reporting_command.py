@@ -169,7 +169,8 @@ def test_every_document_for_a_mail_bears_its_maker(
     ("kind", "words"),
     [
         ("unit", ("Unit PA-3006 is held.", "100 uA", "not an accredited calibration")),
-        ("build", ("Build B-3 stays:", BAD_REEL, "PA-3005", "10 units of 10 planned")),
+        ("build", ("Build B-3 must not leave:", BAD_REEL, "PA-3005",
+                   "10 units of 10 planned")),
         ("sheet", ("Never leave powered boards unsupervised.", BAD_REEL)),
         ("customer", ("Range 100 uA of unit PA-3006 reads wrong", "Multiply by",
                       "Answer to")),
@@ -262,7 +263,9 @@ def test_a_hold_on_a_range_of_serials_stands_in_the_documents(
     assert f"serials PA-1002 to PA-1004: {NOTE}" in inside
     outside = page(home, tmp_path, "unit", "PA-1005").text
     assert "PA-1005: all of 4 ranges as they must be." in outside
-    assert "Build B-1 stays: 1 hold" in page(home, tmp_path, "build", "B-1").text
+    assert (
+        "Build B-1 must not leave: 1 hold" in page(home, tmp_path, "build", "B-1").text
+    )
 
 
 def test_a_supplier_report_takes_photographs_and_a_wish(

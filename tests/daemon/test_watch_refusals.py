@@ -7,7 +7,7 @@ import pytest
 
 from config.model import Product
 from daemon.judging.product import ProductModel
-from daemon.presentation.sentences import finding
+from daemon.presentation.sentences import BY_SHIPPED_LIMIT, finding
 from daemon.watch import Watcher
 from storage.records import Fitting, Signal
 from tests.daemon.making import demo_product, demo_settings, unit
@@ -39,21 +39,23 @@ def good(seed: int, units: int = 20, ranges: int = 4) -> np.ndarray:
 
 def test_without_an_earlier_build_it_is_said_and_the_tolerances_judge() -> None:
     watcher = Watcher(demo_product(), accepted_per_units=5000)
-    said = "No earlier build to learn from: the parts' tolerances judge alone."
-    assert watcher.history() == said
+    first = "is the first one: it is compared with the tolerances of the parts alone."
+    assert watcher.history() == f"The next build {first}"
+    said = f"Build B-1 {first}"
     errors = good(1, 6)
     errors[:, 2] += 8000.0
     found = fill(watcher, "B-1", errors)
     assert found is not None
     assert found.range == "100uA"
-    assert f"{said} Judged by the shipped limit." in finding(found).lines
+    assert f"{said} {BY_SHIPPED_LIMIT}" in finding(found).lines
 
 
 def test_a_history_that_is_all_alike_is_not_spoken_against() -> None:
     watcher = Watcher(demo_product(), accepted_per_units=5000)
     for n in range(1, 4):
         fill(watcher, f"B-{n}", good(n))
-    assert watcher.history() == "Held against 2 earlier builds, 40 units."
+    said = "Build B-3 is compared with 2 earlier builds of 40 units."
+    assert watcher.history() == said
 
 
 @pytest.mark.parametrize("level_ppm", [0.0, 120.0])
@@ -81,11 +83,15 @@ def test_the_longest_row_of_units_that_read_exactly_alike_is_said() -> None:
     fill(watcher, "B-1", first)
     fill(watcher, "B-2", second)
     alike = (
-        "Range 1 mA reads exactly alike in 6 units in a row, from PA-005 on: a stuck "
-        "meter, one too coarse, or copied cells."
+        "Range 1 mA reads exactly the same in 6 units in a row, from PA-005 on: the "
+        "meter is stuck or too coarse, or cells were copied."
     )
-    assert watcher.history() == f"Held against 1 earlier build, 8 units. {alike}"
-    assert watcher.ahead() == f"Held against 2 earlier builds, 16 units. {alike}"
+    assert watcher.history() == (
+        f"Build B-2 is compared with 1 earlier build of 8 units. {alike}"
+    )
+    assert watcher.ahead() == (
+        f"The next build is compared with 2 earlier builds of 16 units. {alike}"
+    )
 
 
 def test_four_units_that_read_exactly_alike_are_chance() -> None:
@@ -93,8 +99,8 @@ def test_four_units_that_read_exactly_alike_are_chance() -> None:
     errors = good(1, 12)
     errors[3:7, 0] = 25.0
     fill(watcher, "B-1", errors)
-    assert "alike" not in watcher.history()
-    assert "alike" not in watcher.ahead()
+    assert "exactly the same" not in watcher.history()
+    assert "exactly the same" not in watcher.ahead()
 
 
 def test_readings_that_are_alike_are_said_with_the_finding_as_units_come() -> None:
@@ -106,7 +112,9 @@ def test_readings_that_are_alike_are_said_with_the_finding_as_units_come() -> No
     found = fill(watcher, "B-2", second)
     assert found is not None
     lines = " ".join(finding(found).lines)
-    assert "Range 1 uA reads exactly alike in 8 units in a row, from PA-020 on" in lines
+    assert (
+        "Range 1 uA reads exactly the same in 8 units in a row, from PA-020 on" in lines
+    )
 
 
 def test_with_one_range_the_shared_stage_is_said_to_look_the_same() -> None:

@@ -105,8 +105,8 @@ def test_size_and_part_value_are_said_with_their_intervals() -> None:
     found = signal(size_ppm=2900.0, low_ppm=2800.0, high_ppm=3000.0, evidence=evidence)
     lines = sentences.finding(found).lines
     assert "(5.01400 kΩ to 5.01500 kΩ with 95 %)" in lines[0]
-    counted = next(one for one in lines if "concerned so far" in one)
-    assert counted.endswith("the size is +0.29 % (+0.28 % to +0.30 % with 95 %).")
+    counted = next(one for one in lines if " concerned. The size of the move" in one)
+    assert counted.endswith("move is +0.29 % (+0.28 % to +0.30 % with 95 %).")
 
 
 def test_a_wide_reel_is_said_to_be_wide() -> None:
@@ -144,7 +144,7 @@ def test_the_shared_stage_concerns_every_range() -> None:
 
 def test_the_shipped_limit_is_said_below_the_headline() -> None:
     said = sentences.finding(signal(evidence={"limit_is": LimitIs.SHIPPED}))
-    assert "Judged by the shipped limit." in said.lines
+    assert sentences.BY_SHIPPED_LIMIT in said.lines
     assert said.headline == sentences.finding(signal()).headline
 
 
@@ -157,7 +157,7 @@ def test_the_products_own_limit_goes_without_saying(evidence: dict[str, Any]) ->
 def test_runners_up_are_named_with_their_probability() -> None:
     runners_up = (("shared stage", 0.03), ("bench", 0.002))
     said = sentences.finding(signal(evidence={"runners_up": runners_up}))
-    assert "Less likely: shared stage 3 %." in said.lines
+    assert "Less likely it is: shared stage 3 %." in said.lines
 
 
 def test_certainty_is_never_claimed() -> None:
@@ -262,7 +262,7 @@ def test_nothing_is_said_of_a_reel_s_parts_where_they_are_not_the_cause(
         "\n".join(sentences.finding(signal(cause=one, evidence=evidence)).lines)
         for one in (Cause.REEL, cause)
     )
-    for said in ("Incompatible with its", "another preferred value", "will read about"):
+    for said in ("do not keep to the", "another preferred value", "will read about"):
         assert said in of_reel
         assert said not in other
 
@@ -471,8 +471,8 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
     )
     lines = sentences.finding(claimed).lines
     assert (
-        "Incompatible with its 0.1 % claim (> 99 %); of the tolerance classes most "
-        "likely 1 % (70 %) or 0.5 % (20 %)."
+        "Its parts do not keep to the 0.1 % on its label (> 99 % sure). They are most "
+        "likely of class 1 % (70 %) or 0.5 % (20 %)."
     ) in lines
     assert "A part of another preferred value would explain it: 10.2 kΩ." in lines
     assert any("cannot be told apart" in line for line in lines)

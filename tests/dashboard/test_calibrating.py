@@ -5,7 +5,7 @@ import pytest
 from tests.daemon.test_calibrating import BEING_CALIBRATED, calibrating
 from tests.dashboard.test_pages import opened, said
 
-SERVES = "The detector's limit is"
+SERVES = "Findings go by the limit"
 
 
 @pytest.mark.usefixtures("held")
@@ -27,4 +27,6 @@ def test_without_a_calibration_the_first_page_says_nothing_of_one() -> None:
 @pytest.mark.usefixtures("held")
 def test_a_finding_says_by_which_limit_it_was_judged_below_what_to_do() -> None:
     words = said(opened())
-    assert words.index("</h1>") < words.index("Judged by the shipped limit")
+    assert words.index("</h1>") < words.index(
+        "The limit that decides is the one that came"
+    )

@@ -347,7 +347,7 @@ def test_before_the_next_build_it_is_said_what_must_be_measured() -> None:
     app = opened("next_build")
     assert "Measure every unit; after 15 more good builds in a row" in said(app)
     # What the next build will be held against: builds B-1 to B-3, ten units each.
-    assert "Held against 3 earlier builds, 30 units." in said(app)
+    assert "The next build is compared with 3 earlier builds of 30 units." in said(app)
     table = app.table[0].value.set_index("Off by")
     assert table.loc["2 %", "Needs its first"] == "1"
     assert table.loc["0.05 %", "Needs its first"] == "more"

@@ -72,7 +72,7 @@ def test_the_first_page_says_each_finding_what_is_odd_and_what_was_withdrawn() -
     assert ODD in beside
     assert WITHDRAWN in beside
     assert "The holds on build B-2 and reel RL-13 stand until a named person" in beside
-    stays = below(app, "Stays")
+    stays = below(app, "Must not leave")
     assert "Build B-2: range 10 uA, reel RL-13, reads +0.42 %" in stays
     assert "PA-3002" not in stays
 

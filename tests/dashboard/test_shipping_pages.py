@@ -55,11 +55,11 @@ def test_a_scanned_unit_stays_with_its_reason_until_somebody_overrides(
     app.selectbox(key="who decides").set_value("Ada Moreno").run()
     app.text_input(key="order").set_value("order 7").run()
     app.text_input(key="scan").set_value("PA-7777").run()
-    assert "Stays: PA-7777." in said(app)
+    assert "Must not leave: PA-7777." in said(app)
     assert "No unit has this serial." in said(app)
     assert not [one for one in app.button if one.label == "Let it leave"]
     app.text_input(key="scan").set_value(HELD).run()
-    assert f"Stays: {HELD}." in said(app)
+    assert f"Must not leave: {HELD}." in said(app)
     assert "Held (build B-3)" in said(app)
     assert len(app.get("audio")) == 1
     app.text_input(key="override").set_value("asked for as it is").run()
@@ -86,5 +86,5 @@ def test_the_screen_says_what_leaves_by_plan(monkeypatch: pytest.MonkeyPatch) ->
     assert "May leave: PA-1008." in said(app)
     assert "For order 8." in said(app)
     app.text_input(key="scan").set_value("PA-7777").run()
-    assert "Stays: PA-7777." in said(app)
+    assert "Must not leave: PA-7777." in said(app)
     assert "For order 8." not in said(app)

@@ -27,4 +27,4 @@ def test_the_first_page_says_what_charts_warn_of(
     assert "<h2>Charts warn</h2>" in words
     assert "Look at build B-2, range 10 uA: unit B-2-05 reads +0.1" in words
     assert "the step to unit B-2-05 from the one before is +0.1" in words
-    assert "<h2>Stays</h2>" not in words
+    assert "<h2>Must not leave</h2>" not in words

@@ -109,11 +109,11 @@ def _answer(release: BuildRelease) -> str:
     standing = [one for one in release.holds if one.disposal is None]
     if standing:
         left = counted(len(standing), "hold")
-        return f"Build {release.build} stays: {left} to decide on."
+        return f"Build {release.build} must not leave: {left} to decide on."
     if release.doubts:
-        return f"Build {release.build} stays: the bench is in doubt."
+        return f"Build {release.build} must not leave: the bench is in doubt."
     if release.units == 0:
-        return f"Build {release.build} stays: no unit has been measured."
+        return f"Build {release.build} must not leave: no unit has been measured."
     short = (release.planned or 0) - release.units
     rest = f" {counted(short, 'planned unit')} not measured yet." if short > 0 else ""
     return f"No hold stands on build {release.build}.{rest}"

@@ -163,7 +163,10 @@ def _answer(record: UnitRecord) -> str:
     if record.holds:
         said = f"Unit {record.serial} is held."
     elif record.doubts:
-        said = f"Unit {record.serial} stays: the bench that measured it is in doubt."
+        said = (
+            f"Unit {record.serial} must not leave: the bench that measured it is in "
+            "doubt."
+        )
     elif outside or failed:
         said = f"Unit {record.serial} was not found conforming."
     else:

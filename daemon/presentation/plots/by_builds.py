@@ -266,10 +266,10 @@ def _names(
     heights = [form.type] if form.beside else [row.names for row in rows]
     names, counts = [], []
     for cell in cells.to_dict("records"):
-        stays = " stays" if cell["state"] == "held" else ""
+        held = " held" if cell["state"] == "held" else ""
         open_ = cell["units"] < cell["planned"]
         for height in heights:
-            names.append((cell["left"], height, f"{cell['build']}{stays}"))
+            names.append((cell["left"], height, f"{cell['build']}{held}"))
             if open_ and form.beside:
                 text = f"{cell['units']:.0f} of {cell['planned']:.0f}"
                 counts.append((cell["right"], height, text))

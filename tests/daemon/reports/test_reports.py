@@ -212,7 +212,7 @@ def test_the_correction_factor_and_its_uncertainty() -> None:
         (RECORD, "calibration was overdue"),
         (RECORD, "\N{MINUS SIGN}12.3 ppm"),
         (RECORD, "\N{MINUS SIGN}50.0 ppm to +50.0 ppm"),
-        (RELEASE, "Build B-3 stays: 1 hold to decide on."),
+        (RELEASE, "Build B-3 must not leave: 1 hold to decide on."),
         (replace(RELEASE, holds=()), "2 planned units not measured yet."),
         (SUPPLIER, "probability &gt; 99 %"),
         (SUPPLIER, "Claim until"),
