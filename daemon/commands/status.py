@@ -56,16 +56,16 @@ def status() -> Shown:
             ProductModel.of(at.settings.product),
         )
         warned = at.store.rows(Signal, product=at.product, cause=Cause.CHART)
+        # Where no channel is named, nothing was to be sent, and nobody waits for it.
+        told = at.rows(AlertState) if at.settings.alerts.channels else []
         messages = [
-            one
-            for one in at.rows(AlertState)
-            if one.acknowledged_at is None and one.dead_at is None
+            one for one in told if one.acknowledged_at is None and one.dead_at is None
         ]
         waiting = waits(
             doing=bench,
             holds=standing,
             doubts=[one.doubt for one in at.rows(DoubtState) if one.ended_by is None],
-            messages=len(messages) if at.settings.alerts.channels else 0,
+            messages=len(messages),
             bench=at.settings.bench,
             people=at.settings.plan.people,
             today=datetime.now(UTC).astimezone().date(),
