@@ -117,7 +117,7 @@ def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
             f"Faults, {place}: each unit right as stated, in doubt, or not measured"
         ),
         Table(
-            (*done.rows, done.alike, everything),
+            (*done.rows, done.alike, done.for_one_unit, everything),
             {
                 "fault": "kind", "injected": "injected", "units with it": "units",
                 "right": "right", "in doubt": "in_doubt",

@@ -11,5 +11,5 @@ from .processes import (
     running_daemon as running_daemon,
     simulated_bench as simulated_bench,
 )
-from .safe_off import source_off as source_off
+from .safe_off import can_say_off as can_say_off, source_off as source_off
 from .wiring import run as run

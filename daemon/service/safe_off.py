@@ -37,6 +37,17 @@ def source_off(home: Home) -> str | None:
     return None
 
 
+def can_say_off(home: Home) -> bool:
+    """Whether the source can be asked if its output is off.
+
+    Raises
+    ------
+    NoSourceError
+        There is no source that can be told.
+    """
+    return orders_of(home).profile["output"] is not None
+
+
 def reach_for_source(orders: Orders) -> None:
     """Turn the source off over a line of its own, and see that it is.
 

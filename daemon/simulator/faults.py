@@ -87,7 +87,8 @@ class Fault:
     role : str
         The instrument.
     after : int
-        Answers that pass unharmed before a fault in the line strikes.
+        Answers that pass unharmed before a fault in the line strikes; readings, before
+        a value freezes.
     times : int, optional
         How often a fault in the line or of a reading strikes; None is until cleared.
         Identity, drift, step and swapped leads always stay until cleared.
@@ -152,11 +153,17 @@ class Link:
         self.instrument = instrument
         self.closed = False
         """Whether the port is closed by a fault."""
-        self.struck: Counter[FaultKind] = Counter()
-        """How often each kind of fault has really happened."""
+        self._struck: Counter[FaultKind] = Counter()
         self._identity = instrument.identity
         self._chance = chance
         self._pending: list[_Pending] = []
+
+    @property
+    def struck(self) -> Counter[FaultKind]:
+        """How often each kind of fault has really happened."""
+        if not isinstance(self.instrument, Meter) or not self.instrument.froze:
+            return self._struck
+        return self._struck + Counter({FaultKind.FROZEN: self.instrument.froze})
 
     @property
     def sound(self) -> bool:
@@ -176,12 +183,13 @@ class Link:
             self._pending.append(_Pending(fault, fault.after, left))
             return
         if fault.kind is FaultKind.WRONG_IDENTITY:
-            self.struck[fault.kind] += 1
+            self._struck[fault.kind] += 1
             self.instrument.identity = OTHER_IDENTITY
             return
         if not isinstance(self.instrument, Meter):
             raise UnfitFaultError(kind=fault.kind, role=fault.role)
-        self.struck[fault.kind] += 1
+        if fault.kind is not FaultKind.FROZEN:  # counted when it is seen
+            self._struck[fault.kind] += 1
         _disturb(self.instrument, fault, at_s)
 
     def clear(self) -> None:
@@ -240,7 +248,7 @@ class Link:
             one.left -= 1
             if one.left <= 0:
                 self._pending.remove(one)
-            self.struck[fault.kind] += 1
+            self._struck[fault.kind] += 1
             return fault
         return None
 
@@ -287,7 +295,7 @@ def _disturb(meter: Meter, fault: Fault, at_s: float) -> None:
         case FaultKind.OVERRANGE:
             meter.overranges_left = times
         case FaultKind.FROZEN:
-            meter.repeats_left = times
+            meter.freeze(times, after=fault.after)
         case _:
             for scale in meter.scales:
                 if fault.full_scale in {None, scale.full_scale}:

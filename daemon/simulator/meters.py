@@ -80,6 +80,9 @@ class Meter(Instrument):
         self.scales = tuple(sorted(scales, key=lambda one: one.full_scale))
         self._signal = signal
         self._last = f"{0.0:+.8E}"
+        self._frozen = False
+        self.froze = 0
+        """How often it has truly begun to repeat a reading."""
         self.mend()
         self._noise = noise
         super().__init__(identity=identity, now_s=now_s)
@@ -93,7 +96,11 @@ class Meter(Instrument):
     def read(self) -> str:
         """Take one reading; it lasts its power-line cycles."""
         self.took_s += self._cycles / MAINS_HZ
-        if self.repeats_left > 0:
+        if self.repeats_left > 0 and self.repeats_after > 0:
+            self.repeats_after -= 1
+        elif self.repeats_left > 0:
+            self.froze += not self._frozen
+            self._frozen = True
             self.repeats_left -= 1
             return self._last
         at_s = self._now_s()
@@ -110,11 +117,16 @@ class Meter(Instrument):
         self._last = f"{scale.indicate(true, at_s, drawn):+.8E}"
         return self._last
 
+    def freeze(self, readings: float, *, after: int = 0) -> None:
+        """Repeat so many readings, after so many that are its own."""
+        self.repeats_left, self.repeats_after = readings, after
+        self._frozen = False
+
     def mend(self) -> None:
         """End every fault of this meter."""
         self.swapped = False
         self.overranges_left = 0.0
-        self.repeats_left = 0.0
+        self.freeze(0.0)
         for scale in self.scales:
             scale.step_ppm = scale.drift_ppm_per_s = 0.0
 

@@ -13,7 +13,7 @@ for what the source was set to can, as far as the source stays what it was.
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import ceil, hypot, sqrt
 from multiprocessing import get_context
 
@@ -27,6 +27,7 @@ from daemon.bench import (
     against_source,
     check_range,
     moved_alike_ppm,
+    reference_moved_ppm,
 )
 from daemon.simulator import IN_A_METER, Fault, FaultKind
 from daemon.trials.selftest.benches import bench_of, true_error_ppm
@@ -52,8 +53,11 @@ FOR_ALL_UNITS = frozenset({FaultKind.DRIFT, FaultKind.STEP})
 ALIKE = 0.3
 """Share of the units after a meter's step before which the other steps alike."""
 
-LONGEST_FREEZE = 12
+LONGEST_FREEZE = 40
 MOST_PASSING = 4
+
+FOR_ONE_UNIT = 0.1
+"""Share of the units for which the reference errs, and not before or after."""
 PASSING = tuple(
     kind.value
     for kind in (
@@ -89,6 +93,8 @@ class Campaign:
     alike: KindRow
     """Sessions in which the second meter stepped as the first had before, and their
     units."""
+    for_one_unit: KindRow
+    """Units for which the reference had stepped, and not before or after."""
     reasons: Mapping[str, int]
     """Why units were not measured, or are in doubt."""
     sessions: int
@@ -170,6 +176,7 @@ def _together(campaigns: Sequence[Campaign]) -> Campaign:
             _added(rows) for rows in zip(*(one.rows for one in campaigns), strict=True)
         ),
         alike=_added(one.alike for one in campaigns),
+        for_one_unit=_added(one.for_one_unit for one in campaigns),
         reasons=dict(reasons.most_common()),
         sessions=sum(one.sessions for one in campaigns),
         units=sum(one.units for one in campaigns),
@@ -221,6 +228,9 @@ class _Unit:
 
     kinds: frozenset[str]
     values: tuple[_Value, ...] = ()
+    against: Mapping[str, AgainstSource] = field(default_factory=dict)
+    erred: bool = False
+    """Whether the reference had stepped for this unit alone."""
     reason: str | None = None
 
 
@@ -232,6 +242,7 @@ class _Campaign:
         self._chance = chance
         self._rows = {kind.value: KindRow(kind.value) for kind in FaultKind}
         self._alike = KindRow("both meters alike")
+        self._one_unit = KindRow("reference for one unit")
         self._reasons = Counter[str]()
         self._serials = [
             serial for build in bench.scenario.builds for serial in build.serials
@@ -260,6 +271,7 @@ class _Campaign:
         return Campaign(
             rows=tuple(self._rows.values()),
             alike=self._alike,
+            for_one_unit=self._one_unit,
             reasons=dict(self._reasons.most_common()),
             sessions=self._sessions,
             units=self._units,
@@ -290,7 +302,10 @@ class _Campaign:
             rows = [self._rows[kind] for kind in unit.kinds]
             if stepped_alike:
                 rows.append(self._alike)
-            self._settle(unit, before, after, doubt, rows)
+            if unit.erred:
+                rows.append(self._one_unit)
+            own = doubt or self._disagrees(unit, before)
+            self._settle(unit, before, after, own, rows)
 
     def _check(self) -> _Check:
         """Return what the check standard reads; empty where nothing was."""
@@ -336,6 +351,20 @@ class _Campaign:
                 return "in doubt: both meters moved alike against the source"
         return None
 
+    def _disagrees(self, unit: _Unit, before: _Check) -> str | None:
+        """Return why a unit is not to be believed, whatever the checks read."""
+        if self._source_stability_ppm is None:
+            return None
+        for key, one in unit.against.items():
+            moved_ppm = reference_moved_ppm(
+                before[key].against,
+                one,
+                source_stability_ppm=self._source_stability_ppm,
+            )
+            if moved_ppm is not None:
+                return "in doubt: the reference disagreed with the source's setting"
+        return None
+
     def _unit(self, spoiled: Mapping[str, float]) -> tuple[_Unit, Mapping[str, float]]:
         """Measure a unit.
 
@@ -360,9 +389,19 @@ class _Campaign:
             self._inject(fault)
             roles.append(fault.role)
         values: tuple[_Value, ...] = ()
+        against: dict[str, AgainstSource] = {}
         reason = None
+        erred = "reference" not in {**spoiled, **lasting} and (
+            chance.random() < FOR_ONE_UNIT
+        )
+        if erred:
+            size = self._size_of(FaultKind.STEP)
+            bench.hands.fault("reference", FaultKind.STEP.value, size=size)
+            roles.append("reference")
         try:
-            values = tuple(self._values_of(serial, bench.measure()))
+            measured = bench.measure()
+            values = tuple(self._values_of(serial, measured))
+            against = {one.range: self._checked(one).against for one in measured}
         except BenchError as exc:
             reason = type(exc).__name__
         kinds = self._count_struck()
@@ -370,7 +409,10 @@ class _Campaign:
             bench.hands.clear(role)
         if reason is not None:
             bench.bench.source_off()
-        unit = _Unit(kinds=kinds, values=values, reason=reason)
+        unit = _Unit(
+            kinds=kinds, values=values, against=against, erred=erred, reason=reason
+        )
+        self._one_unit.injected += erred
         return unit, lasting
 
     def _fault(self) -> Fault:
@@ -424,7 +466,8 @@ class _Campaign:
             case FaultKind.FROZEN:
                 forever = chance.random() < FROZEN_FOR_GOOD
                 times = int(chance.integers(1, LONGEST_FREEZE))
-                how = {"times": None if forever else times}
+                # In the middle of whatever movement is under way then.
+                how |= {"times": None if forever else times}
             case FaultKind.DRIFT | FaultKind.STEP:
                 how = {"size": fault.size}
             case FaultKind.WRONG_IDENTITY:

@@ -68,6 +68,10 @@ def test_meters_that_step_alike_are_told_by_the_source_alone() -> None:
     found = campaign._together([ended(60, seed=n, every_kind=False) for n in (1, 3)])
     assert found.alike.injected
     assert found.alike.in_doubt
+    # What comes and goes between two checks is told by the source's setting too.
+    assert found.for_one_unit.injected
+    assert found.for_one_unit.in_doubt
+    assert found.for_one_unit.wrong == 0
     assert found.wrong == 0
     assert any("moved alike" in reason for reason in found.reasons)
 

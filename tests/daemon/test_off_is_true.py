@@ -1,0 +1,132 @@
+"""Every "off" that is said is true, however the line to the source fails."""
+
+import socket
+import threading
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from config.model import Instrument
+from daemon.bench.guard import Orders, turn_off
+from daemon.service.home import Home
+from tests.daemon.bench.fakes import PROFILES
+from tests.daemon.commanding import holdpoint
+
+WAYS = (
+    "sound",
+    "deaf",
+    "cut before off",
+    "cut after off",
+    "garbled",
+    "hung",
+    "half an answer",
+    "power-cycled",
+    "refused",
+    "still on, once",
+)
+
+
+class Failing:
+    """A source on a socket that fails in one way; `on` is what is true."""
+
+    def __init__(self, way: str, times: int) -> None:
+        self.on = True
+        self.way, self.times = way, times
+        self.told: list[str] = []
+        self._door = socket.create_server(("127.0.0.1", 0))
+        self.port = int(self._door.getsockname()[1])
+        if way == "refused":
+            self._door.close()
+        else:
+            threading.Thread(target=self._serve, daemon=True).start()
+
+    def _serve(self) -> None:
+        with suppress(OSError):
+            while True:
+                link, _ = self._door.accept()
+                with suppress(OSError), link, link.makefile("r") as lines:
+                    for line in lines:
+                        if not self._answer(link, line.strip()):
+                            break
+
+    def _answer(self, link: socket.socket, line: str) -> bool:
+        """Carry out a line as the way has it; return whether the line stays."""
+        self.told.append(line)
+        fails = self.times > 0
+        asks = line.endswith("?")
+        if fails and self.way == "power-cycled" and asks:
+            self.times -= 1
+            self.on = False
+            return False
+        if fails and self.way == "cut before off" and not asks:
+            self.times -= 1
+            return False
+        if not asks:
+            stays = self.way == "deaf" or (fails and self.way == "still on, once")
+            self.times -= stays
+            self.on = self.on and stays
+            return not (fails and self.way == "cut after off")
+        said = f"{int(self.on)}\n"
+        if fails and self.way in {"garbled", "hung", "half an answer"}:
+            self.times -= 1
+            said = {"garbled": "#?0\n", "hung": "", "half an answer": said[:1]}[
+                self.way
+            ]
+        link.sendall(said.encode())
+        return True
+
+    def end(self) -> None:
+        self._door.close()
+
+
+@contextmanager
+def failing(way: str, times: int) -> Iterator[tuple[Failing, Orders]]:
+    source = Failing(way, times)
+    instrument = Instrument(
+        address=f"TCPIP::127.0.0.1::{source.port}::SOCKET",
+        profile="source",
+        timeout_s=0.03,
+    )
+    try:
+        yield source, Orders.of(instrument, PROFILES["source"])
+    finally:
+        source.end()
+
+
+def tried(way: str, times: int) -> str:
+    """Turn a source off over a failing line; return what was said, if it was true."""
+    with failing(way, times) as (source, orders):
+        reason = turn_off(orders, 0.1)
+        if reason is None:
+            assert not source.on, way
+            return "off"
+        return "not shown"
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_off_is_said_only_of_a_source_that_is_off(way: str) -> None:
+    chance = np.random.default_rng(len(way))
+    said = Counter(tried(way, int(chance.integers(1, 5))) for _ in range(5))
+    if way in {"deaf", "refused"}:
+        assert said == {"not shown": 5}
+    if way == "sound":
+        assert said == {"off": 5}
+
+
+def test_a_source_that_cannot_say_is_not_said_to_be_off(
+    tmp_path: Path,
+) -> None:
+    with failing("sound", 0) as (source, orders):
+        orders.profile["output"] = None
+        home = Home(tmp_path)
+        home.orders.parent.mkdir(parents=True, exist_ok=True)
+        orders.save(home.orders)
+        done = holdpoint("bench", "off", home=tmp_path)
+        assert done.returncode == 0
+        assert "cannot say whether it is: look at the instrument" in done.stderr
+        assert "The source is off" not in done.stderr
+        assert source.told == ["OUTP OFF"]
