@@ -253,7 +253,7 @@ class _Unit:
                     self._done = done
                     return self._selected_and_read(setup.lowered(share), proven=True)
                 proven = True
-                if points and _repeats(points[-1]):
+                if points and _repeats(points[-1]) and not self._lives(setup, points):
                     self._done -= 1
                     points[-1] = self._read_point(setup, 0.0, (), None)
             moves = proven or bench.selector is None
@@ -303,9 +303,8 @@ class _Unit:
             shown = record.output[-1]
             self._see_it_move(setup, level, shown)
             again = Record(setup, returned=shown)
-            found_again = self._read_to_rest(setup, level, again, windows)
-            close = max(record.closest, setup.output_step)
-            if again.repeats and abs(again.output[-1] - shown) <= close:
+            found_again = self._read_back(setup, level, again, windows)
+            if found_again is None:
                 break
             record, found = again, found_again
         else:
@@ -344,6 +343,35 @@ class _Unit:
                 raise self._unsettled(setup, level, record, record.spread)
             self._read_pair(setup, record, *windows)
         return found
+
+    def _lives(self, setup: RangeSetup, points: Sequence[Point]) -> bool:
+        """Whether the newest point, at zero, is shown again after the output moved."""
+        if self._bench.source_by_hand:
+            return True
+        shown = points[-1].output[-1]
+        self._see_it_move(setup, 0.0, shown)
+        again = Record(setup, returned=shown)
+        windows = _on_the_way(setup, 0.0, NUDGE * setup.level)
+        return self._read_back(setup, 0.0, again, windows) is None
+
+    def _read_back(
+        self,
+        setup: RangeSetup,
+        level: float,
+        record: Record,
+        windows: tuple[Window, Window],
+    ) -> Found | None:
+        """Read until the output shows what it showed before it moved away: None then.
+
+        Else return where it comes to rest instead.
+        """
+        while (found := self._believed(setup, level, record)) is None:
+            if record.is_back:
+                return None
+            if record.hopeless:
+                raise self._unsettled(setup, level, record, record.spread)
+            self._read_pair(setup, record, *windows)
+        return None if record.is_back else found
 
     def _see_it_move(self, setup: RangeSetup, level: float, shown: float) -> None:
         """Move the source a little until the output shows another number, and back.

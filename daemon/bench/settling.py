@@ -124,9 +124,12 @@ class Record:
         return len(self.output) >= FEWEST and len(set(self.output[-FEWEST:])) == 1
 
     @property
-    def closest(self) -> float:
-        """How close two readings of the output must come to be one, in its unit."""
-        return 2 * self._wanted_out
+    def is_back(self) -> bool:
+        """Whether the output shows again what it showed before it moved away."""
+        if self._returned is None or not self.repeats:
+            return False
+        close = max(2 * self._wanted_out, self._setup.output_step)
+        return abs(self.output[-1] - self._returned) <= close
 
     def found(self, near: Window) -> Found | None:
         """Return where both meters are at rest, once that is known well enough.
@@ -198,7 +201,6 @@ class Record:
         """Whether the output shows one number only, which a slow movement may too."""
         return (
             len(set(self.output[first:])) == 1
-            and self.output[-1] != self._returned
             and self._watched_s < self._setup.settle_s
         )
 
