@@ -1,10 +1,14 @@
 """What would settle a finding, and what each such measurement says about its causes."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import combinations, product
 from math import exp, hypot, isfinite, log, pi, sqrt
 from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
 
 from daemon.spc.errors import NotFiniteError, OutOfRangeError
 
@@ -26,6 +30,19 @@ SLIP_WIDTH = 5.0
 """A slip lies anywhere within so many times the finding's size and its own scatter."""
 SETTLED = 0.99
 """A cause this probable needs no further measurement."""
+TELLS = 1e-3
+"""By how much a measurement raises the largest probability, to be worth making."""
+SLIPS_OF_GROUP = 2
+"""Of a group of measurements so many at most are slips by themselves."""
+LEAST_KEPT = 2
+MOST_TOGETHER = 512
+"""So many ways in which groups may be sound or slips are weighed together."""
+POINTS_NEAR = 161
+POINTS_FAR = 401
+LARGEST_PPM = 1e12
+"""Beyond this nothing is a measurement."""
+LARGEST_LOG = 700.0
+FloatArray = NDArray[np.float64]
 
 
 class Way(StrEnum):
@@ -69,7 +86,11 @@ class Measured:
     scatter_ppm : float
         Standard deviation between such things when nothing has moved, ppm.
     uncertainty_ppm : float
-        Standard uncertainty that the readings share, ppm.
+        Standard uncertainty that its readings share and no other measurement does,
+        ppm. Above 0.
+    shared : mapping of str to float
+        What it has in common with other measurements that name the same: a meter, the
+        level of a reel. Standard uncertainty of each, ppm.
     """
 
     way: Way
@@ -77,13 +98,12 @@ class Measured:
     readings: int
     scatter_ppm: float
     uncertainty_ppm: float
+    shared: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Refuse what is no measurement."""
         for name in ("off_ppm", "scatter_ppm", "uncertainty_ppm"):
-            value = getattr(self, name)
-            if not isfinite(value):
-                raise NotFiniteError(argument=name, value=value)
+            _require_within(name, getattr(self, name))
         if self.readings < 1:
             raise OutOfRangeError(
                 argument="readings", value=self.readings, allowed=">= 1"
@@ -96,6 +116,20 @@ class Measured:
             raise OutOfRangeError(
                 argument="uncertainty_ppm", value=self.uncertainty_ppm, allowed="> 0"
             )
+        for name, value in self.shared.items():
+            _require_within(name, value)
+            if value < 0:
+                raise OutOfRangeError(argument=name, value=value, allowed=">= 0")
+
+    @property
+    def own_variance(self) -> float:
+        """What no other measurement shares, ppm^2."""
+        return self.scatter_ppm**2 / self.readings + self.uncertainty_ppm**2
+
+    @property
+    def sd_ppm(self) -> float:
+        """Standard deviation of the whole when nothing has moved, ppm."""
+        return hypot(sqrt(self.own_variance), *self.shared.values())
 
 
 def bayes_factors(
@@ -144,20 +178,9 @@ def bayes_factors(
     (True, 1.0)
     """
     _require_size(size_ppm, size_sd_ppm)
-    own_sd = hypot(
-        measured.scatter_ppm / sqrt(measured.readings), measured.uncertainty_ppm
-    )
-    half_width = SLIP_WIDTH * (abs(size_ppm) + own_sd)
-    slip = 1 / (2 * half_width)
-
-    def density(mean: float, sd: float) -> float:
-        normal = exp(-0.5 * ((measured.off_ppm - mean) / sd) ** 2)
-        return (1 - SLIP) * normal / (sd * sqrt(2 * pi)) + SLIP * slip
-
-    moved = density(size_ppm, hypot(own_sd, size_sd_ppm))
-    still = density(0.0, own_sd)
-    responds = RESPONDS[measured.way]
-    return {cause: moved / still if cause in responds else 1.0 for cause in CAUSES}
+    logs = _log_likelihoods([measured], CAUSES, size_ppm, size_sd_ppm)
+    still = _log_likelihood([measured], None, size_ppm, size_sd_ppm)
+    return {cause: exp(_finite_log(float(one - still))) for cause, one in logs.items()}
 
 
 def update(
@@ -175,7 +198,8 @@ def update(
         Probability by cause, of the finding itself; what it leaves out is not
         considered. Need not add to one.
     measured : sequence of Measured
-        In any order; taken as independent given the cause.
+        In any order. What they share counts once: the same meter used again tells
+        no more than the meter itself allows.
     size_ppm, size_sd_ppm : float
         The finding's size and its standard deviation, ppm.
 
@@ -183,6 +207,13 @@ def update(
     ------
     OutOfRangeError
         An unknown cause, or no cause with a probability above 0.
+
+    Notes
+    -----
+    Given a cause the measurements are jointly normal: the size is one for all of them,
+    and what two name in common is one for both. Measurements of one way that share all
+    that they share are one group, which may be a slip as a whole (a wrong reel, a
+    meter on the wrong range), and in which one or two may be slips by themselves.
 
     Examples
     --------
@@ -194,11 +225,10 @@ def update(
     True
     """
     _require_causes(prior)
-    weights = {cause: log(p) for cause, p in prior.items() if p > 0}
-    for one in measured:
-        factors = bayes_factors(one, size_ppm=size_ppm, size_sd_ppm=size_sd_ppm)
-        for cause in weights:
-            weights[cause] += log(factors[cause])
+    _require_size(size_ppm, size_sd_ppm)
+    possible = [cause for cause, p in prior.items() if p > 0]
+    logs = _log_likelihoods(measured, possible, size_ppm, size_sd_ppm)
+    weights = {cause: log(prior[cause]) + float(one) for cause, one in logs.items()}
     largest = max(weights.values())
     shares = {cause: exp(w - largest) for cause, w in weights.items()}
     total = sum(shares.values())
@@ -207,57 +237,75 @@ def update(
 
 def expected_largest(
     prior: Mapping[str, float],
-    way: Way,
+    further: Measured,
     *,
     size_ppm: float,
     size_sd_ppm: float,
-    scatter_ppm: float = 0.0,
-    uncertainty_ppm: float,
+    measured: Sequence[Measured] = (),
 ) -> float:
-    """Return how probable the most probable cause will be after one measurement.
+    """Return how probable the most probable cause will be after one more measurement.
 
-    The mean over the causes, each with its probability, of the largest probability
-    after the measurement has read what that cause lets it read. The largest of
-    `prior` is the least it can be: then the measurement tells nothing.
+    The mean of the largest probability over all that the measurement may read, slips
+    among it, given what was measured so far. It is never less than now; equal to that
+    the measurement tells nothing.
+
+    Parameters
+    ----------
+    prior : mapping
+        Probability by cause before anything was measured.
+    further : Measured
+        As it will be; what it is off by does not matter.
+    size_ppm, size_sd_ppm : float
+        The finding's size and its standard deviation, ppm.
+    measured : sequence of Measured
+        Made already; what they share with the further one is no news.
 
     Examples
     --------
-    >>> settles = expected_largest({"reel": 0.5, "bench": 0.5}, Way.CHECK_STANDARD,
-    ...     size_ppm=3000.0, size_sd_ppm=80.0, uncertainty_ppm=50.0)
-    >>> settles > 0.99
-    True
+    >>> check = Measured(way=Way.CHECK_STANDARD, off_ppm=0.0, readings=1,
+    ...     scatter_ppm=0.0, uncertainty_ppm=50.0)
+    >>> settles = expected_largest({"reel": 0.5, "bench": 0.5}, check,
+    ...     size_ppm=3000.0, size_sd_ppm=80.0)
+    >>> round(settles, 2)
+    0.99
     """
     _require_causes(prior)
-    total = sum(prior.values())
-    mean = 0.0
-    for cause, probability in prior.items():
-        seen = Measured(
-            way=way,
-            off_ppm=size_ppm if cause in RESPONDS[way] else 0.0,
-            readings=1,
-            scatter_ppm=scatter_ppm,
-            uncertainty_ppm=uncertainty_ppm,
-        )
-        after = update(prior, [seen], size_ppm=size_ppm, size_sd_ppm=size_sd_ppm)
-        mean += probability / total * max(after.values())
-    return mean
+    _require_size(size_ppm, size_sd_ppm)
+    read_ppm = _readable(further, measured, size_ppm, size_sd_ppm)
+    possible = [cause for cause, p in prior.items() if p > 0]
+    now = _log_likelihoods(measured, possible, size_ppm, size_sd_ppm)
+    then = _log_likelihoods(
+        measured, possible, size_ppm, size_sd_ppm, further=(further, read_ppm)
+    )
+    logs = np.array([log(prior[cause]) + then[cause] for cause in possible])
+    before = np.array([log(prior[cause]) + float(now[cause]) for cause in possible])
+    shift = before.max()
+    joint = np.exp(logs - shift)
+    return float(
+        np.trapezoid(joint.max(axis=0), read_ppm)
+        / np.trapezoid(joint.sum(axis=0), read_ppm)
+    )
 
 
 def settling(
     prior: Mapping[str, float],
-    ways: Mapping[Way, tuple[float, float]],
+    ways: Iterable[Measured],
     *,
     size_ppm: float,
     size_sd_ppm: float,
+    measured: Sequence[Measured] = (),
     settled: float = SETTLED,
 ) -> list[tuple[Way, float]]:
     """Return the ways that tell something, best first, with what they promise.
 
     Parameters
     ----------
-    ways : mapping
-        Those that can be gone, each with the scatter between things and the standard
-        uncertainty of its readings, ppm.
+    prior : mapping
+        Probability by cause before anything was measured.
+    ways : iterable of Measured
+        Those that can be gone, one each, as the measurement will be.
+    measured : sequence of Measured
+        Made already.
     settled : float
         A cause this probable needs no further measurement.
 
@@ -268,38 +316,216 @@ def settling(
 
     Examples
     --------
-    >>> ways = {Way.LOOSE_PARTS: (150.0, 100.0), Way.CHECK_STANDARD: (0.0, 50.0)}
+    >>> ways = [
+    ...     Measured(way=way, off_ppm=0.0, readings=1, scatter_ppm=0.0,
+    ...         uncertainty_ppm=100.0)
+    ...     for way in (Way.LOOSE_PARTS, Way.CHECK_STANDARD)
+    ... ]
     >>> best = settling({"reel": 0.6, "bench": 0.1, "unit": 0.3}, ways,
     ...     size_ppm=3000.0, size_sd_ppm=80.0)
     >>> best[0][0].value
     'loose parts'
     """
-    _require_causes(prior)
-    largest = max(prior.values()) / sum(prior.values())
+    known = {"size_ppm": size_ppm, "size_sd_ppm": size_sd_ppm}
+    now = update(prior, measured, **known)
+    likeliest = max(now, key=lambda cause: now[cause])
+    largest = now[likeliest]
     if largest >= settled:
         return []
     promised = [
-        (
-            way,
-            expected_largest(
-                prior,
-                way,
-                size_ppm=size_ppm,
-                size_sd_ppm=size_sd_ppm,
-                scatter_ppm=scatter_ppm,
-                uncertainty_ppm=uncertainty_ppm,
-            ),
-        )
-        for way, (scatter_ppm, uncertainty_ppm) in ways.items()
+        (one.way, expected_largest(prior, one, measured=measured, **known))
+        for one in ways
     ]
-    telling = [one for one in promised if one[1] > largest + 1e-6]
-    return sorted(telling, key=lambda one: -one[1])
+    telling = [one for one in promised if one[1] > largest + TELLS]
+
+    # Of two that promise as much, the one that reads the likeliest cause alone.
+    def rank(one: tuple[Way, float]) -> tuple[float, bool, int]:
+        responds = RESPONDS[one[0]]
+        return (-round(one[1], 2), likeliest not in responds, len(responds))
+
+    return sorted(telling, key=rank)
+
+
+def _readable(
+    further: Measured, measured: Sequence[Measured], size_ppm: float, size_sd_ppm: float
+) -> FloatArray:
+    """Return what a measurement may read, close together where that is likely, ppm."""
+    half_width = _slip_width(further, size_ppm)
+    centres = [0.0, size_ppm]
+    # What was read by what it shares has moved where it will read.
+    centres += [
+        one.off_ppm for one in measured if one.shared.keys() & further.shared.keys()
+    ]
+    near = np.linspace(-8.0, 8.0, POINTS_NEAR)
+    widths = (sqrt(further.own_variance), hypot(further.sd_ppm, size_sd_ppm))
+    parts = [centre + near * width for centre in centres for width in widths]
+    parts.append(np.linspace(-half_width, half_width, POINTS_FAR))
+    read_ppm = np.unique(np.concatenate(parts))
+    return read_ppm[np.abs(read_ppm) <= half_width]
+
+
+def _slip_width(measured: Measured, size_ppm: float) -> float:
+    """Return how far from nothing a slip may lie, ppm."""
+    return SLIP_WIDTH * (abs(size_ppm) + measured.sd_ppm)
+
+
+def _log_likelihoods(
+    measured: Sequence[Measured],
+    causes: Iterable[str],
+    size_ppm: float,
+    size_sd_ppm: float,
+    further: tuple[Measured, FloatArray] | None = None,
+) -> dict[str, FloatArray]:
+    """Return by cause the logarithm of the density of all that was read."""
+    return {
+        cause: _log_likelihood(measured, cause, size_ppm, size_sd_ppm, further)
+        for cause in causes
+    }
+
+
+def _log_likelihood(
+    measured: Sequence[Measured],
+    cause: str | None,
+    size_ppm: float,
+    size_sd_ppm: float,
+    further: tuple[Measured, FloatArray] | None = None,
+) -> FloatArray:
+    """Return the logarithm of the density of all that was read, given a cause.
+
+    With `further` it is an array: one for each value that this one may read.
+    """
+    read = [(one, np.asarray(one.off_ppm)) for one in measured]
+    if further is not None:
+        read.append(further)
+    groups = _grouped(read)
+    most = max(LEAST_KEPT, int(MOST_TOGETHER ** (1.0 / max(len(groups), 1))))
+    kept = [_ways_it_may_be(group, size_ppm)[:most] for group in groups]
+    responds = [cause in RESPONDS[group[0][0].way] for group in groups]
+    total: FloatArray | None = None
+    for together in product(*kept):
+        weight = np.asarray(sum(one.log_weight for one in together))
+        sound = [place for place, one in enumerate(together) if not one.slipped]
+        if sound:
+            weight = weight + _log_normal(
+                [together[place] for place in sound],
+                [_shared(groups[place]) for place in sound],
+                np.array([float(responds[place]) for place in sound]),
+                size_ppm,
+                size_sd_ppm,
+            )
+        total = weight if total is None else np.asarray(np.logaddexp(total, weight))
+    return np.zeros(()) if total is None else total
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _May:
+    """What a group may be: all of it a slip, or sound but for some of its members."""
+
+    log_weight: FloatArray
+    mean_ppm: FloatArray
+    variance: float
+    slipped: bool
+
+
+def _grouped(
+    read: Sequence[tuple[Measured, FloatArray]],
+) -> list[list[tuple[Measured, FloatArray]]]:
+    """Return measurements of one way that share all that they share, together."""
+    groups: dict[object, list[tuple[Measured, FloatArray]]] = {}
+    for place, (one, off_ppm) in enumerate(read):
+        key = (one.way, frozenset(one.shared)) if one.shared else place
+        groups.setdefault(key, []).append((one, off_ppm))
+    return list(groups.values())
+
+
+def _shared(group: Sequence[tuple[Measured, FloatArray]]) -> dict[str, float]:
+    """Return what a group shares with others, the least favourable of its members."""
+    return {
+        name: max(one.shared[name] for one, _ in group) for name in group[0][0].shared
+    }
+
+
+def _ways_it_may_be(
+    group: Sequence[tuple[Measured, FloatArray]], size_ppm: float
+) -> list[_May]:
+    """Return what a group may be, the likeliest first."""
+    one_slip = [log(SLIP) - log(2 * _slip_width(one, size_ppm)) for one, _ in group]
+    found = []
+    places = range(len(group))
+    alone = 0 if len(group) == 1 else min(SLIPS_OF_GROUP, len(group) - 1)
+    for count in range(alone + 1):
+        for slips in combinations(places, count):
+            sound = [group[place] for place in places if place not in slips]
+            inverse = np.array([1.0 / one.own_variance for one, _ in sound])
+            variance = float(1.0 / inverse.sum())
+            mean = sum(w * off for w, (_, off) in zip(inverse, sound, strict=True))
+            mean = np.asarray(mean * variance)
+            # What the readings say of each other, whatever their common value is.
+            among = 0.5 * log(2 * pi * variance) - sum(
+                0.5 * (off - mean) ** 2 * w + 0.5 * log(2 * pi / w)
+                for w, (_, off) in zip(inverse, sound, strict=True)
+            )
+            weight = among + sum(one_slip[place] for place in slips)
+            if len(group) > 1:
+                weight = weight + len(sound) * log(1 - SLIP)
+            found += [
+                _May(
+                    log_weight=np.asarray(weight + log(1 - SLIP)),
+                    mean_ppm=mean,
+                    variance=variance,
+                    slipped=False,
+                ),
+                _May(
+                    log_weight=np.asarray(weight + min(one_slip)),
+                    mean_ppm=mean,
+                    variance=variance,
+                    slipped=True,
+                ),
+            ]
+    return sorted(found, key=lambda one: -float(np.max(one.log_weight)))
+
+
+def _log_normal(
+    sound: Sequence[_May],
+    shared: Sequence[Mapping[str, float]],
+    responds: FloatArray,
+    size_ppm: float,
+    size_sd_ppm: float,
+) -> FloatArray:
+    """Return the logarithm of the joint normal density of the groups' means."""
+    covariance = np.diag([one.variance for one in sound])
+    covariance += size_sd_ppm**2 * np.outer(responds, responds)
+    for name in {name for one in shared for name in one}:
+        felt = np.array([one.get(name, 0.0) for one in shared])
+        covariance += np.outer(felt, felt)
+    off = [one.mean_ppm - size_ppm * r for one, r in zip(sound, responds, strict=True)]
+    residual = np.stack(np.broadcast_arrays(*off))
+    low = np.linalg.cholesky(covariance)
+    flat = np.linalg.solve(low, residual.reshape(len(sound), -1))
+    squares = np.sum(flat**2, axis=0).reshape(residual.shape[1:])
+    logdet = float(np.sum(np.log(np.diag(low))))
+    return np.asarray(-0.5 * squares - logdet - 0.5 * len(sound) * log(2 * pi))
+
+
+def _finite_log(value: float) -> float:
+    """Return a logarithm of which the number is finite and above 0."""
+    return min(max(value, -LARGEST_LOG), LARGEST_LOG)
+
+
+def _require_within(name: str, value: float) -> None:
+    if not isfinite(value):
+        raise NotFiniteError(argument=name, value=value)
+    if abs(value) > LARGEST_PPM:
+        raise OutOfRangeError(
+            argument=name,
+            value=value,
+            allowed=f">= {-LARGEST_PPM:g} and <= {LARGEST_PPM:g}",
+        )
 
 
 def _require_size(size_ppm: float, size_sd_ppm: float) -> None:
     for what, value in (("size_ppm", size_ppm), ("size_sd_ppm", size_sd_ppm)):
-        if not isfinite(value):
-            raise NotFiniteError(argument=what, value=value)
+        _require_within(what, value)
     if size_sd_ppm < 0:
         raise OutOfRangeError(argument="size_sd_ppm", value=size_sd_ppm, allowed=">= 0")
 

@@ -40,6 +40,9 @@ USUAL_PPM: Mapping[ProofKind, float] = {
     ProofKind.SECOND_METER: 300.0,
 }
 """Standard uncertainty that a measurement is expected to have before it is made."""
+NEW_SHARE = 0.2
+"""Of that, so much is new when it is made again with the same means: the rest is of
+the meter, the standard, the specification, and stays as it was."""
 UNITS: Mapping[ProofKind, Unit] = {
     kind: Unit.OHM if kind in {ProofKind.FOUR_WIRE, ProofKind.LOOSE_PARTS} else Unit.PPM
     for kind in ProofKind
@@ -67,15 +70,20 @@ def probabilities(
     signal: Signal, proofs: Sequence[Proof], product: ProductModel
 ) -> dict[str, float]:
     """Return the probability of each cause after the measurements on a finding."""
-    measured = [
-        _measured(signal, one, product) for one in proofs if not _folded(signal, one)
-    ]
     return update(
         _prior(signal),
-        measured,
+        _all_measured(signal, proofs, product),
         size_ppm=signal.size_ppm,
         size_sd_ppm=_size_sd_ppm(signal),
     )
+
+
+def _all_measured(
+    signal: Signal, proofs: Sequence[Proof], product: ProductModel
+) -> list[Measured]:
+    return [
+        _measured(signal, one, product) for one in proofs if not _folded(signal, one)
+    ]
 
 
 def checklist(
@@ -92,13 +100,14 @@ def checklist(
     """
     if not signal.standing:
         return []
-    after = probabilities(signal, proofs, product)
-    now = max(after.values())
+    measured = _all_measured(signal, proofs, product)
+    now = max(probabilities(signal, proofs, product).values())
     kinds = [one for one in ProofKind if _possible(signal, one)]
     promised = dict(
         settling(
-            after,
-            {Way(one.value): _ordinary(signal, one, product) for one in kinds},
+            _prior(signal),
+            [_ordinary(signal, one, proofs, product) for one in kinds],
+            measured=measured,
             size_ppm=signal.size_ppm,
             size_sd_ppm=_size_sd_ppm(signal),
             # Statistics alone settle nothing, however sure they are.
@@ -116,7 +125,11 @@ def checklist(
         )
         for kind in kinds
     ]
-    return sorted(steps, key=lambda one: (not one.telling, -one.promise))
+    order = [way.value for way in promised]
+    return sorted(
+        steps,
+        key=lambda one: order.index(one.kind.value) if one.telling else len(order),
+    )
 
 
 def next_step(
@@ -217,11 +230,69 @@ def _possible(signal: Signal, kind: ProofKind) -> bool:
 
 
 def _ordinary(
-    signal: Signal, kind: ProofKind, product: ProductModel
-) -> tuple[float, float]:
-    """Return scatter and uncertainty of a measurement before it is made, ppm."""
-    scatter_ppm, shared_ppm = _parts_ppm(signal, kind, product)
-    return scatter_ppm, hypot(USUAL_PPM[kind], shared_ppm)
+    signal: Signal, kind: ProofKind, proofs: Sequence[Proof], product: ProductModel
+) -> Measured:
+    """Return a measurement as it is expected to be before it is made.
+
+    What was measured before in this way is measured again with the same means; an
+    older unit is another one.
+    """
+    earlier = [one for one in proofs if _same_means(one.kind, kind)]
+    like = earlier[-1] if earlier and kind is not ProofKind.OLDER_UNIT else None
+    return _expected(
+        signal,
+        kind,
+        product,
+        off_ppm=0.0,
+        readings=1,
+        uncertainty_ppm=USUAL_PPM[kind]
+        if like is None
+        else _effect_ppm(signal, like, product)[1],
+        means=_means(like) if like is not None else kind.value,
+        reel=signal.reel,
+    )
+
+
+def _same_means(one: ProofKind, other: ProofKind) -> bool:
+    """Whether two kinds are read by one meter."""
+    return one is other or UNITS[one] is UNITS[other] is Unit.OHM
+
+
+def _means(proof: Proof) -> str:
+    """Return what a measurement was made with: what stays when it is made again.
+
+    A person says how good a meter is and not which: one as good may be the same.
+    """
+    if UNITS[proof.kind] is Unit.OHM:
+        share_ppm = 1e6 * proof.uncertainty / abs(proof.from_value)
+        return f"ohmmeter of {share_ppm:.3g} ppm"
+    return f"{proof.kind.value} {proof.subject}"
+
+
+def _expected(
+    signal: Signal,
+    kind: ProofKind,
+    product: ProductModel,
+    *,
+    off_ppm: float,
+    readings: int,
+    uncertainty_ppm: float,
+    means: str,
+    reel: str | None,
+) -> Measured:
+    """Return a measurement with what it shares: its means, and the reel's level."""
+    scatter_ppm, level_ppm = _parts_ppm(signal, kind, product)
+    shared = {means: (1.0 - NEW_SHARE**2) ** 0.5 * uncertainty_ppm}
+    if level_ppm:
+        shared[f"level of reel {reel}"] = level_ppm
+    return Measured(
+        way=Way(kind.value),
+        off_ppm=off_ppm,
+        readings=readings,
+        scatter_ppm=scatter_ppm,
+        uncertainty_ppm=NEW_SHARE * uncertainty_ppm,
+        shared=shared,
+    )
 
 
 def _parts_ppm(
@@ -242,18 +313,29 @@ def _effect(signal: Signal, product: ProductModel) -> float:
     return product.range(signal.range).sensitivities[signal.part]
 
 
-def _measured(signal: Signal, proof: Proof, product: ProductModel) -> Measured:
+def _effect_ppm(
+    signal: Signal, proof: Proof, product: ProductModel
+) -> tuple[float, float]:
+    """Return what was measured and its uncertainty, as errors of the range, ppm."""
     off, uncertainty = fmean(proof.readings) - proof.from_value, proof.uncertainty
     if UNITS[proof.kind] is Unit.OHM:
         effect = 1e6 * _effect(signal, product) / proof.from_value
-        off, uncertainty = off * effect, abs(uncertainty * effect)
-    scatter_ppm, shared_ppm = _parts_ppm(signal, proof.kind, product)
-    return Measured(
-        way=Way(proof.kind.value),
-        off_ppm=off,
+        return off * effect, abs(uncertainty * effect)
+    return off, uncertainty
+
+
+def _measured(signal: Signal, proof: Proof, product: ProductModel) -> Measured:
+    off_ppm, uncertainty_ppm = _effect_ppm(signal, proof, product)
+    of_loose = proof.kind is ProofKind.LOOSE_PARTS
+    return _expected(
+        signal,
+        proof.kind,
+        product,
+        off_ppm=off_ppm,
         readings=len(proof.readings),
-        scatter_ppm=scatter_ppm,
-        uncertainty_ppm=hypot(uncertainty, shared_ppm),
+        uncertainty_ppm=uncertainty_ppm,
+        means=_means(proof),
+        reel=proof.subject if of_loose else signal.reel,
     )
 
 

@@ -1,7 +1,9 @@
 """What a measurement says about the causes of a finding."""
 
 from math import erf, inf, nan, sqrt
+from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, strategies as st
 
@@ -18,13 +20,13 @@ from daemon.spc.causes import (
 )
 from daemon.spc.errors import NotFiniteError, OutOfRangeError
 
-SIZE = {"size_ppm": 3000.0, "size_sd_ppm": 80.0}
+SIZE: dict[str, Any] = {"size_ppm": 3000.0, "size_sd_ppm": 80.0}
 EVEN = dict.fromkeys(CAUSES, 0.25)
 
 
 def measured(way: Way, off_ppm: float, **changes: float) -> Measured:
     """Return one reading, good to 100 ppm."""
-    values = {"scatter_ppm": 0.0, "uncertainty_ppm": 100.0, **changes}
+    values: dict[str, Any] = {"scatter_ppm": 0.0, "uncertainty_ppm": 100.0, **changes}
     return Measured(way=way, off_ppm=off_ppm, readings=1, **values)
 
 
@@ -108,18 +110,110 @@ def test_scaling_everything_changes_no_probability(scale: float, off: float) -> 
 
 @pytest.mark.parametrize("way", list(Way))
 def test_a_measurement_never_makes_one_less_sure_on_average(way: Way) -> None:
-    after = expected_largest(EVEN, way, **SIZE, uncertainty_ppm=100.0)
+    after = expected_largest(EVEN, measured(way, 0.0), **SIZE)
     assert after >= 0.25
 
 
 def test_the_most_telling_measurement_comes_first_and_none_once_settled() -> None:
-    ways = dict.fromkeys(Way, (0.0, 100.0))
+    ways = [measured(way, 0.0) for way in Way]
     bench_or_reel = {"reel": 0.5, "bench": 0.5, "shared stage": 0.0, "unit": 0.0}
     best = settling(bench_or_reel, ways, **SIZE)
     assert best[0][1] > 0.95
     reel_or_unit = {"reel": 0.5, "unit": 0.5, "bench": 0.0, "shared stage": 0.0}
     assert [way for way, _ in settling(reel_or_unit, ways, **SIZE)] == [Way.LOOSE_PARTS]
     assert settling({"reel": 0.99, "bench": 0.01}, ways, **SIZE) == []
+
+
+METER_PPM = 1500.0
+DRAWS = 120
+
+
+def by_one_meter(way: Way, off_ppm: float, **changes: Any) -> Measured:
+    """Return one reading by a meter of which little is known, and sharply read."""
+    return Measured(
+        way=way, off_ppm=off_ppm, readings=1, scatter_ppm=0.0, uncertainty_ppm=100.0,
+        shared={"meter": METER_PPM, **changes},
+    )  # fmt: skip
+
+
+def test_one_meter_read_eight_times_proves_no_more_than_the_meter_allows() -> None:
+    """Taken as eight meters it would be as good as sure."""
+    prior = {"reel": 0.5, "bench": 0.5}
+    one = by_one_meter(Way.FOUR_WIRE, 3000.0)
+    exact = Measured(
+        way=Way.FOUR_WIRE, off_ppm=3000.0, readings=1, scatter_ppm=0.0,
+        uncertainty_ppm=1e-6, shared={"meter": METER_PPM},
+    )  # fmt: skip
+    ceiling = update(prior, [exact], **SIZE)["reel"]
+    found = update(prior, [one] * 8, **SIZE)["reel"]
+    assert found <= ceiling + 1e-3
+    apart = measured(Way.FOUR_WIRE, 3000.0, uncertainty_ppm=METER_PPM)
+    assert update(prior, [apart] * 8, **SIZE)["reel"] > ceiling + 0.05
+
+
+def test_the_level_of_a_reel_is_one_for_its_loose_parts_and_the_part_fitted() -> None:
+    """A good reel of another level reads off in both: that is no second witness."""
+    prior = {"reel": 0.5, "bench": 0.5}
+    level = {"level": 1500.0}
+
+    def read(way: Way, shared: dict[str, float]) -> Measured:
+        return Measured(
+            way=way, off_ppm=3000.0, readings=1, scatter_ppm=0.0,
+            uncertainty_ppm=100.0, shared=shared,
+        )  # fmt: skip
+
+    loose, fitted = read(Way.LOOSE_PARTS, level), read(Way.FOUR_WIRE, level)
+    other = read(Way.FOUR_WIRE, {"level of another": 1500.0})
+    together = update(prior, [loose, fitted], **SIZE)["reel"]
+    assert together < update(prior, [loose, other], **SIZE)["reel"] - 0.03
+
+
+def test_one_slip_among_several_readings_does_not_spoil_them() -> None:
+    prior = {"reel": 0.5, "bench": 0.5}
+    shared = {"meter": 200.0}
+    seen = [
+        Measured(
+            way=Way.FOUR_WIRE, off_ppm=off_ppm, readings=1, scatter_ppm=0.0,
+            uncertainty_ppm=50.0, shared=shared,
+        )
+        for off_ppm in (3010.0, -9000.0, 2990.0)
+    ]  # fmt: skip
+    assert update(prior, seen, **SIZE)["reel"] > 0.95
+
+
+@pytest.mark.parametrize("earlier", [0, 1, pytest.param(3, marks=pytest.mark.bench)])
+@pytest.mark.parametrize("meter_ppm", [300.0, 1500.0])
+def test_what_is_promised_is_what_is_reached_on_average(
+    earlier: int, meter_ppm: float
+) -> None:
+    """Readings drawn as the model says, some slips, the same meter each time."""
+    draw = np.random.default_rng(20261129)
+    prior = {"reel": 0.45, "unit": 0.2, "bench": 0.35, "shared stage": 0.0}
+    own_ppm = 100.0
+
+    def read(off_ppm: float) -> Measured:
+        return Measured(
+            way=Way.LOOSE_PARTS, off_ppm=off_ppm, readings=1, scatter_ppm=0.0,
+            uncertainty_ppm=own_ppm, shared={"meter": meter_ppm},
+        )  # fmt: skip
+
+    promised, reached = [], []
+    for _ in range(DRAWS):
+        cause = draw.choice(list(prior), p=list(prior.values()))
+        true = draw.normal(3000.0, 80.0) if cause == "reel" else 0.0
+        together = draw.normal(0.0, meter_ppm)
+        slips = draw.random() < SLIP
+        if slips:
+            true, together = 0.0, draw.uniform(-1.0, 1.0) * 5 * 3000.0
+        seen = [
+            read(true + together + draw.normal(0.0, own_ppm))
+            for _ in range(earlier + 1)
+        ]
+        promised.append(expected_largest(prior, read(0.0), measured=seen[:-1], **SIZE))
+        reached.append(max(update(prior, seen, **SIZE).values()))
+    difference = np.array(promised) - np.array(reached)
+    # Two standard deviations of the mean of so many draws beside it.
+    assert abs(difference.mean()) < 0.02 + 2 * difference.std() / DRAWS**0.5
 
 
 @pytest.mark.parametrize("wrong", [nan, inf])
