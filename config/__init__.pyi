@@ -40,6 +40,9 @@ from .plan import (
     linearity_of as linearity_of,
 )
 from .product import (
+    ErrorLimit as ErrorLimit,
+    LimitParts as LimitParts,
+    LimitSpan as LimitSpan,
     Part as Part,
     Product as Product,
     Range as Range,

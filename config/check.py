@@ -6,7 +6,15 @@ from pathlib import Path
 from config.bench import BY_HAND
 from config.handheld import meters_words
 from config.load import load
-from config.model import Bench, Instrument, Plan, Product, Settings
+from config.model import (
+    Bench,
+    ErrorLimit,
+    Instrument,
+    LimitParts,
+    Plan,
+    Product,
+    Settings,
+)
 from config.quantity import Unit, spell
 
 __all__ = ["check", "summary"]
@@ -47,15 +55,20 @@ def _product(product: Product) -> Iterator[str]:
     if product.maker is not None:
         yield f"  documents are issued by {', '.join(product.maker.lines)}"
     for key, one in product.ranges.items():
-        limit = _sum(
-            one.limit.of_reading_ppm, one.limit.of_full_scale_ppm, "full scale"
-        )
         chosen = "" if one.selector is None else f", switch at {one.selector}"
         yield (
-            f"  range {key}: full scale {spell(one.full_scale, unit)}, limit {limit}, "
+            f"  range {key}: full scale {spell(one.full_scale, unit)}, "
+            f"limit {_limit(one.limit)}, "
             f"source at most {spell(one.source_limit, unit)}, "
             f"settles in {spell(one.settle_s, Unit.SECOND)}{chosen}"
         )
+        if one.limit.points:
+            shares = ", ".join(f"{100 * share:g} %" for share in one.limit.points)
+            yield f"    judged at {shares} of full scale too"
+        for span in one.limit.spans:
+            low_c, high_c = span.ambient_c
+            parts = _both_ways(span, span.below)
+            yield f"    measured at {low_c:g} to {high_c:g} degrees Celsius: {parts}"
         yield f"    transfer {one.transfer}"
     for name, part in product.parts.items():
         yield (
@@ -63,6 +76,22 @@ def _product(product: Product) -> Iterator[str]:
             f"{spell(part.tolerance_ppm, Unit.PPM)}, "
             f"{part.temperature_coefficient_ppm_per_k:g} ppm/K"
         )
+
+
+def _limit(limit: ErrorLimit) -> str:
+    parts = _both_ways(limit, limit.below)
+    if limit.sides != "both":
+        parts += f" {limit.sides} only"
+    return f"{parts}, offset {limit.offset}"
+
+
+def _both_ways(limit: LimitParts, below: LimitParts | None) -> str:
+    said = [
+        _sum(one.of_reading_ppm, one.of_full_scale_ppm, "full scale")
+        for one in (limit, below)
+        if one is not None
+    ]
+    return said[0] if below is None else f"{said[0]} above and {said[1]} below"
 
 
 def _sum(of_reading_ppm: float, other_ppm: float, of_other: str) -> str:

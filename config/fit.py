@@ -12,8 +12,8 @@ from config.bench import (
     visa_address_of,
 )
 from config.near import near
-from config.plan import Plan, linearity_of
-from config.product import Product
+from config.plan import Plan, Reading, linearity_of
+from config.product import Product, Range
 from config.profile import TYPED, Kind, Profile
 from config.strict import KeyPath, Problem, where_whole
 
@@ -174,14 +174,19 @@ def _limits(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
             )
 
 
+def _highest_share(one: Range, reading: Reading) -> float:
+    """Return the highest level that a range is read at, as a share of full scale."""
+    levels = (reading.level_of_full_scale, *map(abs, reading.linearity_levels))
+    return max((*levels, *one.limit.points))
+
+
 def _levels(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
     """Refuse a bench whose own limits the plan's levels would exceed."""
     unit = product.input_unit
     for key, one in product.ranges.items():
         with where_whole:
             reading = plan.reading.of(key)
-            shares = (reading.level_of_full_scale, *map(abs, reading.linearity_levels))
-            level = one.full_scale * max(shares)
+            level = one.full_scale * _highest_share(one, reading)
             if level > bench.source_limit:
                 yield Problem(
                     path=("bench", "source_limit"),
@@ -251,8 +256,7 @@ def _reference(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
         )
         for key, one in product.ranges.items():
             reading = plan.reading.of(key)
-            shares = (reading.level_of_full_scale, *map(abs, reading.linearity_levels))
-            needed = one.full_scale * max(shares) * factor
+            needed = one.full_scale * _highest_share(one, reading) * factor
             if needed > largest:
                 yield Problem(
                     path=("bench", "reference", "ranges"),

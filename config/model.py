@@ -29,7 +29,15 @@ from config.plan import (
     SamplePlan,
     Watching,
 )
-from config.product import ErrorLimit, Maker, Part, Product, Range
+from config.product import (
+    ErrorLimit,
+    LimitParts,
+    LimitSpan,
+    Maker,
+    Part,
+    Product,
+    Range,
+)
 from config.profile import Profile
 from config.strict import Key, Problem, Strict, where_whole
 
@@ -46,6 +54,8 @@ __all__ = [
     "ErrorLimit",
     "Instrument",
     "Judging",
+    "LimitParts",
+    "LimitSpan",
     "Maker",
     "MeterRange",
     "Part",

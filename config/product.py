@@ -30,6 +30,8 @@ __all__ = [
     "MOST_ADDRESS_LINES",
     "ErrorLimit",
     "Formula",
+    "LimitParts",
+    "LimitSpan",
     "Maker",
     "Part",
     "Product",
@@ -48,6 +50,7 @@ def _formula(text: str) -> str:
 
 Formula = Annotated[str, Field(max_length=500), AfterValidator(_formula)]
 Tolerance = Annotated[float, Field(gt=0, le=500_000)]
+Share = Annotated[float, Field(gt=0, le=1)]
 MOST_ADDRESS_LINES = 6
 MOST_SOURCE_OVER_FULL_SCALE = 10.0
 """More is a slip of a prefix, and would drive the unit far beyond its range."""
@@ -99,8 +102,8 @@ class Part(Strict):
         )
 
 
-class ErrorLimit(Strict):
-    """Largest error a range may have: ppm of reading plus ppm of full scale."""
+class LimitParts(Strict):
+    """A limit of two parts: ppm of reading plus ppm of full scale."""
 
     of_reading_ppm: Ppm
     of_full_scale_ppm: Ppm = 0.0
@@ -113,6 +116,84 @@ class ErrorLimit(Strict):
                 problem="no unit meets an error limit of 0; this or of_full_scale_ppm "
                 "must be > 0 and <= 1000000",
             )
+
+
+class LimitSpan(LimitParts):
+    """The limit of a unit that is measured between two temperatures."""
+
+    ambient_c: Annotated[tuple[Celsius, Celsius], Field(strict=False)]
+    below: LimitParts | None = None
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse a span that is none."""
+        yield from super().problems()
+        with where_whole:
+            low_c, high_c = self.ambient_c
+            if low_c >= high_c:
+                yield Problem(
+                    path=("ambient_c",),
+                    problem="must be the lower temperature, then the higher one",
+                )
+
+
+class ErrorLimit(LimitParts):
+    """Largest error a range may have, as the product is specified.
+
+    The two parts hold both ways, unless `below` says otherwise for what reads too
+    little, or `sides` leaves one way open.
+    """
+
+    sides: Literal["both", "above", "below"] = "both"
+    """Whether what reads too much is limited, or too little, or both."""
+    offset: Literal["inside", "apart"] = "inside"
+    """Whether the offset counts as part of the error, or is removed beforehand."""
+    points: Annotated[tuple[Share, ...], Field(max_length=20, strict=False)] = ()
+    """Shares of full scale at which the range is judged, beside the plan's level."""
+    below: LimitParts | None = None
+    spans: Annotated[tuple[LimitSpan, ...], Field(max_length=20, strict=False)] = ()
+    """Other limits, by the temperature at which the unit is measured."""
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse a side that is open and limited, and a point named twice."""
+        yield from super().problems()
+        with where_whole:
+            if self.sides != "both" and self.below is not None:
+                yield Problem(
+                    path=("sides",),
+                    problem="must be 'both' where below has a limit of its own",
+                )
+        with where_whole:
+            for place, one in enumerate(self.points):
+                if one in self.points[:place]:
+                    yield Problem(path=("points", place), problem="is named twice")
+        with where_whole:
+            for place, span in enumerate(self.spans):
+                if self.sides != "both" and span.below is not None:
+                    yield Problem(
+                        path=("spans", place, "below"),
+                        problem="sides leaves one way open; delete one of the two",
+                        valued=False,
+                    )
+
+    def within(self, coldest_c: float, warmest_c: float) -> LimitSpan | None:
+        """Return the span that holds for a room, None where the limit itself does.
+
+        Parameters
+        ----------
+        coldest_c, warmest_c
+            Where the room was read, both what was read; else what it may be.
+        """
+        fitting = [
+            one
+            for one in self.spans
+            if one.ambient_c[0] <= coldest_c and warmest_c <= one.ambient_c[1]
+        ]
+        # Where two spans meet the narrower limit holds.
+        return min(
+            fitting,
+            key=lambda one: one.of_reading_ppm + one.of_full_scale_ppm,
+            default=None,
+        )
 
 
 class Range(Strict):

@@ -8,12 +8,12 @@ from pathlib import Path
 
 from config.document import FILES
 from config.errors import ConfigError, Fault
-from config.model import ErrorLimit, MeterRange, Part, Settings
+from config.model import LimitParts, MeterRange, Part, Settings
 from config.strict import Strict
 
 __all__ = ["refuse_existing", "texts", "write"]
 
-_INLINE = (Part, ErrorLimit, MeterRange)
+_INLINE = (Part, LimitParts, MeterRange)
 """Tables that fit on one line."""
 
 _HEADS = {
@@ -40,7 +40,7 @@ _WORDS = {
     "Maker.contact": "for whoever has a question",
     "Product.parts": "every part that a transfer formula names; 1000 ppm is 0.1 %",
     "Range.transfer": "output over input",
-    "Range.limit": "largest error: the sum of both",
+    "Range.limit": "largest error: the sum of both, the offset inside or apart",
     "Range.source_limit": "the source never goes above this",
     "Range.settle_s": "a change of level has died away within this",
     "Range.selector": "what the bench's switch is told",
@@ -226,7 +226,9 @@ def _text(text: str) -> str:
 
 def _value(value: object) -> str:
     if isinstance(value, Strict):
-        pairs = [f"{key} = {_value(one)}" for key, one in value if one is not None]
+        pairs = [
+            f"{key} = {_value(one)}" for key, one in value if one not in (None, ())
+        ]
         return f"{{ {', '.join(pairs)} }}"
     if isinstance(value, tuple):
         return f"[{', '.join(_value(one) for one in value)}]"

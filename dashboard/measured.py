@@ -3,8 +3,8 @@
 from collections.abc import Collection
 
 from daemon.judging import ProductModel, spelled
-from daemon.presentation import MINUS
-from storage import CheckRow, LatestResult, Store, UnitRow
+from daemon.presentation import MINUS, points
+from storage import CheckRow, LatestResult, Store, UnitRow, Verdict
 
 COVERAGE = 2.0
 """Coverage factor of the expanded uncertainty."""
@@ -24,7 +24,7 @@ def said(
         f"{product.range(one.range).title}: error {_ppm(one.error_ppm)}, "
         f"U = {COVERAGE * one.uncertainty_ppm:.0f} ppm (k = {COVERAGE:g}, about "
         f"95 %), limit \N{PLUS-MINUS SIGN}{one.limit_ppm:.0f} ppm: "
-        f"{one.verdict}."
+        f"{one.verdict}.{_where(one)}"
         for one in errors
     ]
     number = max(one.number for one in errors)
@@ -32,6 +32,13 @@ def said(
     return lines + [
         f"{spelled(one)}: {one.verdict}." for one in checks if one.number == number
     ]
+
+
+def _where(one: LatestResult) -> str:
+    """Say by which point a range was judged, where it is not as it must be."""
+    if one.verdict is Verdict.CONFORMING or one.decided_by is None:
+        return ""
+    return f" {points.decided_at(one.decided_by)}"
 
 
 def before(

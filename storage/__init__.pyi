@@ -45,6 +45,12 @@ from .kept import Row as Row
 from .ledger import LedgerRow as LedgerRow, undecided as undecided, verify as verify
 from .line import line_to as line_to
 from .local import LocalStore as LocalStore
+from .points import (
+    NOT_READ as NOT_READ,
+    JudgedPoint as JudgedPoint,
+    text_of as text_of,
+    worst as worst,
+)
 from .records import (
     BenchInstrument as BenchInstrument,
     Build as Build,

@@ -10,6 +10,7 @@ from typing import Self
 
 from storage.errors import NotFoundError, RefusedValueError
 from storage.kept import Row
+from storage.points import JudgedPoint, worst
 from storage.records import (
     Disposal,
     Doubt,
@@ -129,6 +130,12 @@ class LatestResult(Row):
     limit_ppm: float
     verdict: Verdict
     reruns: int
+    points: str | None
+
+    @property
+    def decided_by(self) -> JudgedPoint | None:
+        """The point by which the range was judged; None of a row from before."""
+        return worst(JudgedPoint.of(self.points))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,11 +174,13 @@ class UnitRow(RangeRow):
     query = "unit_runs"
 
     note: str | None
+    points: str | None
     again_drift_ppm: float | None
     again_error_ppm: float | None
     again_uncertainty_ppm: float | None
     again_verdict: Verdict | None
     again_conformance_probability: float | None
+    again_points: str | None
     again_number: int | None
 
     def judged_last(self) -> Self:
@@ -188,7 +197,13 @@ class UnitRow(RangeRow):
             uncertainty_ppm=self.again_uncertainty_ppm,
             verdict=self.again_verdict,
             conformance_probability=self.again_conformance_probability,
+            points=self.again_points,
         )
+
+    @property
+    def judged_points(self) -> tuple[JudgedPoint, ...]:
+        """How it was judged point by point; nothing of a row from before."""
+        return JudgedPoint.of(self.points)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

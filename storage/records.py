@@ -14,6 +14,7 @@ from pydantic import TypeAdapter
 from storage.errors import RefusedValueError
 from storage.evidence import Evidence, parsed
 from storage.kept import Decided, Kept, Record
+from storage.points import JudgedPoint
 from storage.records_alerts import Alert
 from storage.records_line import KeptLine
 from storage.serials import within
@@ -237,6 +238,13 @@ class RangeResult(Record):
     output_readings: tuple[float, ...] = ()
     at_s: tuple[float, ...] = ()
     own_uncertainty_ppm: float | None = None
+    points: str | None = None
+    """Text of `JudgedPoint`s: the verdict is that of the worst."""
+
+    @property
+    def judged_points(self) -> tuple[JudgedPoint, ...]:
+        """How it was judged point by point."""
+        return JudgedPoint.of(self.points)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,6 +266,8 @@ class Rejudgement(Record):
     verdict: Verdict
     conformance_probability: float | None
     made_at: datetime
+    points: str | None = None
+    """As of `RangeResult`, judged again."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from storage.records import CheckResult, RangeResult, Rejudgement, Run, RunKind,
 from storage.tables import Transaction, compare, find, insert
 
 _READINGS = ("level", "reference_readings", "output_readings", "at_s")
+_LATER = ("own_uncertainty_ppm", "points")
 _COPIED_TO_CHECKS = ("product", "build", "serial", "started_at")
 _COPIED = ("kind", "product", "build", "serial", "started_at")
 
@@ -254,11 +255,11 @@ def _same(
             detail=f"with ranges {', '.join(str(one['range']) for one in results)}",
         )
     for result, one in zip(results, ranges, strict=True):
-        # A row of before this column says the same without it.
+        # A row of before these columns says the same without them.
         wanted = {
             name: value
             for name, value in one.items()
-            if name != "own_uncertainty_ppm" or result[name] is not None
+            if name not in _LATER or result[name] is not None
         }
         compare("range result", f"{key}/{one['range']}", result, wanted)
     kept = transaction.ask(

@@ -13,6 +13,7 @@ from storage import by_plan
 from storage.answers import HoldState
 from storage.commands import decide_once, same_person
 from storage.door import cells
+from storage.points import NOT_READ, JudgedPoint
 from storage.records import Decision, Disposal, Fitting, Hold, Scope, Verdict
 from storage.records_shipping import Rework, ReworkKind, Shipment, ShipRule
 from storage.serials import reels_of, within
@@ -245,10 +246,27 @@ def _not_conforming(
 
 
 def _within_grade(result: Row, limit_ppm: float | None) -> bool:
-    """Whether a range conforms to the wider limit that it was regraded to."""
+    """Whether a range conforms to the wider limit that it was regraded to.
+
+    It takes the place of the limit's part of reading, at every point but zero. There
+    the limit of full scale stands.
+    """
     if limit_ppm is None:
         return False
-    return bool(abs(result["error_ppm"]) + 2 * result["uncertainty_ppm"] <= limit_ppm)
+    points = JudgedPoint.of(result["points"])
+    if not points:
+        least_ppm = abs(result["error_ppm"]) + 2 * result["uncertainty_ppm"]
+        return bool(least_ppm <= limit_ppm)
+    return all(
+        one.verdict == Verdict.CONFORMING
+        or (
+            one.of_full_scale != 0
+            and one.verdict != NOT_READ
+            and abs(one.error_ppm) + 2 * one.uncertainty_ppm
+            <= limit_ppm * abs(one.of_full_scale)
+        )
+        for one in points
+    )
 
 
 def _conceded(result: Row, held: Sequence[HoldState]) -> bool:

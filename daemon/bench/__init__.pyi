@@ -49,7 +49,13 @@ from .pace import (
 from .readings import Point as Point, RangeReadings as RangeReadings
 from .retry import USUAL as USUAL
 from .sequence import Progress as Progress, measure as measure
-from .series import linearity_ppm as linearity_ppm, series_of as series_of
+from .series import (
+    SETTLING_OF_ZERO as SETTLING_OF_ZERO,
+    Series as Series,
+    further_series as further_series,
+    linearity_ppm as linearity_ppm,
+    series_of as series_of,
+)
 from .trying import Found as Found, Tried as Tried, find as find, try_out as try_out
 from .visa import connect as connect, resources as resources
 from .wire import by_address as by_address

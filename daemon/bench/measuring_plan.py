@@ -118,7 +118,7 @@ def range_setups(
     for key, one in sorted(product.ranges.items(), key=lambda item: item[1].full_scale):
         own = reading.of(key)
         level = one.full_scale * own.level_of_full_scale
-        levels = levels_of(own, one.full_scale)
+        levels = levels_of(own, one.full_scale, one.limit.points)
         highest = max(map(abs, levels))
         nominal_output = level * nominal_transfer[key]
         reference = smallest_range(
@@ -164,8 +164,15 @@ def _accuracy_ppm(one: MeterRange, value: float) -> float:
     return bound / sqrt(3)
 
 
-def levels_of(reading: Reading, full_scale: float) -> tuple[float, ...]:
+def levels_of(
+    reading: Reading, full_scale: float, points: Sequence[float] = ()
+) -> tuple[float, ...]:
     """Return the levels of one range in the order they are set, lowest first.
+
+    Parameters
+    ----------
+    points
+        Shares of full scale at which the range is judged beside the plan's level.
 
     Examples
     --------
@@ -173,9 +180,12 @@ def levels_of(reading: Reading, full_scale: float) -> tuple[float, ...]:
     (0.0, 0.1, 0.5, -0.5, 0.9, 0.0)
     >>> levels_of(Reading(offset="three-point reversal"), 1.0)
     (-0.9, 0.9, -0.9)
+    >>> levels_of(Reading(linearity_levels=(0.5,)), 1.0, points=(0.1, 0.5, 0.9))
+    (0.0, 0.1, 0.5, 0.9, 0.0)
     """
     level = reading.level_of_full_scale * full_scale
-    rising = sorted(reading.linearity_levels, key=lambda one: (abs(one), -one))
+    further = {*reading.linearity_levels, *points} - {reading.level_of_full_scale}
+    rising = sorted(further, key=lambda one: (abs(one), -one))
     linear = [one * full_scale for one in rising if one]
     match reading.offset:
         case "zero":

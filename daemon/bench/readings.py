@@ -35,3 +35,5 @@ class RangeReadings:
     reference_full_scale: float
     output_full_scale: float
     ambient_c: float | None
+    zero_read: bool = True
+    """Whether the zero points were read; a person may type the level alone."""

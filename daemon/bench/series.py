@@ -11,7 +11,17 @@ from statistics import fmean
 from daemon.bench.readings import Point, RangeReadings
 from daemon.metrology import Component, Distribution, Readings
 
-__all__ = ["Series", "linearity_ppm", "series_of", "setting_of"]
+__all__ = [
+    "SETTLING_OF_ZERO",
+    "Series",
+    "further_series",
+    "linearity_ppm",
+    "series_of",
+    "setting_of",
+]
+
+SETTLING_OF_ZERO = "settling of zero"
+"""Name of what is not known of zero, since it was still moving."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +40,26 @@ def series_of(readings: RangeReadings) -> Series:
     the first point is at zero it is the base before.
     """
     bases, level = _split(readings.points)
-    reversed_ = bases[0].level != 0
+    return _between(bases, level, reversed_=bases[0].level != 0)
+
+
+def further_series(readings: RangeReadings) -> tuple[Series, ...]:
+    """Return zero, level and zero of each level beside that of the range error.
+
+    Where the offset is removed by reversal, zero is midway between the two levels.
+    """
+    bases, level = _split(readings.points)
+    used = [*bases, level]
+    if bases[0].level != 0:
+        bases = (_midway(bases, level),)
+    return tuple(
+        _between(bases if len(bases) > 1 else bases * 2, one, reversed_=False)
+        for one in readings.points
+        if not any(one is taken for taken in used)
+    )
+
+
+def _between(bases: Sequence[Point], level: Point, *, reversed_: bool) -> Series:
     output = _series([_output(one) for one in bases], _output(level), reversed_)
     reference = _series([one.reference for one in bases], level.reference, reversed_)
     scale = 1e6 / abs(output.net_level) if output.net_level else 0.0
@@ -46,14 +75,28 @@ def series_of(readings: RangeReadings) -> Series:
             )
             for name, one, share in (
                 ("settling", level, output.share),
-                *(
-                    ("settling of zero", one, output.share / len(bases))
-                    for one in bases
-                ),
+                *((SETTLING_OF_ZERO, one, output.share / len(bases)) for one in bases),
             )
             if one.rest is not None
         ),
     )
+
+
+def _midway(bases: Sequence[Point], level: Point) -> Point:
+    """Return zero as it lies between a level and its opposite."""
+    below = bases[0]
+    count = min(len(below.output), len(level.output))
+    pairs = slice(-count, None)
+    return Point(
+        level=0.0,
+        reference=_means(below.reference[pairs], level.reference[pairs]),
+        output=_means(_output(below)[pairs], _output(level)[pairs]),
+        at_s=level.at_s[pairs],
+    )
+
+
+def _means(some: Sequence[float], others: Sequence[float]) -> tuple[float, ...]:
+    return tuple((one + other) / 2 for one, other in zip(some, others, strict=True))
 
 
 def setting_of(readings: RangeReadings) -> float:

@@ -20,6 +20,7 @@ from daemon.commands.showing import (
     shown,
 )
 from daemon.judging import AnswerError, ProductModel, answered, asked, question
+from daemon.presentation import points
 from daemon.service import Client, Home, answers, running_daemon
 from daemon.station import (
     NEW_SETUP,
@@ -28,7 +29,7 @@ from daemon.station import (
     asked_of,
     readings_of,
 )
-from storage import CheckRow, UnitRow
+from storage import CheckRow, UnitRow, worst
 
 
 @click.command()
@@ -194,6 +195,11 @@ def _show_typed(readings: Sequence[TypedReading], into: Unit, out_of: Unit) -> N
         )
 
 
+def _worst(row: UnitRow) -> str:
+    point = worst(row.judged_points)
+    return "" if point is None else points.judged_at(point)
+
+
 def _results(done: dict[str, Any]) -> Iterator[Part]:
     """Show a run's errors, and its checks where there are any."""
     with opened() as at:
@@ -207,6 +213,7 @@ def _results(done: dict[str, Any]) -> Iterator[Part]:
             "U (k=2), ppm": lambda one: f"{2 * one.uncertainty_ppm:.0f}",
             "limit, ppm": ("limit_ppm", ".0f"),
             "verdict": "verdict",
+            "worst point": _worst,
         },
     )
     if mine := [one for one in checks if one.run == done["run"]]:

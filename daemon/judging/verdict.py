@@ -8,36 +8,46 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from config import Bench, HoldpointError, Instrument, Judging, MeterRange
-from daemon.bench import RangeReadings, series_of
+from daemon.bench import (
+    SETTLING_OF_ZERO,
+    RangeReadings,
+    Series,
+    further_series,
+    series_of,
+)
+from daemon.judging.points import Limits, judged, together
 from daemon.judging.product import ProductModel, RangeModel
 from daemon.metrology import (
     STEADY,
     Component,
-    Conformity,
     Distribution,
     Drift,
     MeterSpecification,
+    Outcome,
+    PointError,
     RangeError,
     Temperature,
-    can_judge,
     compare,
-    judge,
-    limit_ppm,
+    level_error,
     range_error,
+    zero_error,
 )
-from storage import RangeResult, Verdict
+from storage import JudgedPoint, RangeResult, Verdict, text_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownGood:
     """What the known-good unit showed on this bench in this session.
 
-    `uncertainty_ppm` leaves out what the bench does to both units alike, `drift` is
-    what the bench drifted since, and how sure that is.
+    The uncertainties leave out what the bench does to both units alike; the offset and
+    its own are in ppm of full scale. `drift` is what the bench drifted since, and how
+    sure that is.
     """
 
     error_ppm: float
     uncertainty_ppm: float
+    offset_ppm: float
+    offset_uncertainty_ppm: float
     drift: Drift = STEADY
 
 
@@ -49,6 +59,20 @@ class Measured:
     readings: RangeReadings
     error: RangeError
     limit_ppm: float
+    """At the level of the error, ppm of reading: the narrower of two sides."""
+    points: tuple[PointError, ...]
+    limits: Limits
+
+    @property
+    def known_good(self) -> KnownGood:
+        """What a unit that is known to be good showed, to compare others with."""
+        zero = [one for one in self.points if one.of_full_scale == 0]
+        return KnownGood(
+            error_ppm=self.error.error_ppm,
+            uncertainty_ppm=self.error.comparison_uncertainty_ppm,
+            offset_ppm=self.error.offset_ppm,
+            offset_uncertainty_ppm=zero[0].comparison_uncertainty_ppm if zero else 0.0,
+        )
 
 
 class SpecificationError(HoldpointError, LookupError):
@@ -77,7 +101,7 @@ class Judge:
         self.judging = judging
 
     def error(self, readings: RangeReadings, *, drift: Drift = STEADY) -> Measured:
-        """Return one range's error with uncertainty and the limit at its level.
+        """Return one range's error with uncertainty, and that of each point.
 
         Parameters
         ----------
@@ -95,24 +119,34 @@ class Judge:
         """
         model = self.product.range(readings.range)
         series = series_of(readings)
-        reference_is = self.bench.reference_is
-        reference_meter = _specification(
-            "reference", self.bench.reference, readings.reference_full_scale
+        error = self._range_error(readings, series, drift)
+        limits = self._limits(readings, model)
+        share = error.reference / model.settings.full_scale
+        return Measured(
+            model=model,
+            readings=readings,
+            error=error,
+            limit_ppm=limits.least_ppm(share) / abs(share),
+            points=self._points(readings, series, error, drift),
+            limits=limits,
         )
-        by_resistor = reference_is.standard_ohm is not None
-        if reference_is.standard_ohm is not None:
-            reference_meter = reference_meter.across(reference_is.standard_ohm)
+
+    def _range_error(
+        self, readings: RangeReadings, series: Series, drift: Drift
+    ) -> RangeError:
+        """Return the error at one level of a range."""
+        model = self.product.range(readings.range)
+        reference_is = self.bench.reference_is
+        reference_meter, output_meter = self._meters(readings)
         error = range_error(
             reference=series.reference,
             output=series.output,
             nominal_transfer=model.nominal_transfer,
             full_scale=model.settings.full_scale,
             reference_meter=reference_meter,
-            output_meter=_specification(
-                "output", self.bench.output, readings.output_full_scale
-            ),
+            output_meter=output_meter,
             standard_uncertainty_ppm=reference_is.standard_uncertainty_ppm,
-            same_voltmeter=by_resistor
+            same_voltmeter=reference_is.standard_ohm is not None
             and self.bench.reference.address == self.bench.output.address
             and readings.reference_full_scale == readings.output_full_scale,
             temperature=self._temperature(readings, model),
@@ -120,18 +154,67 @@ class Judge:
         )
         # The drift is of the reading, as the error is: it counts times their ratio.
         drifted_ppm = drift.difference_ppm * error.indicated / error.reference
-        error = replace(error, error_ppm=error.error_ppm - drifted_ppm)
-        limit = model.settings.limit
-        return Measured(
-            model=model,
-            readings=readings,
-            error=error,
-            limit_ppm=limit_ppm(
-                of_reading_ppm=limit.of_reading_ppm,
-                of_full_scale_ppm=limit.of_full_scale_ppm,
-                reference=error.reference,
-                full_scale=model.settings.full_scale,
-            ),
+        return replace(error, error_ppm=error.error_ppm - drifted_ppm)
+
+    def _meters(
+        self, readings: RangeReadings
+    ) -> tuple[MeterSpecification, MeterSpecification]:
+        """Return what reference and output may be wrong by, in their own units."""
+        reference = _specification(
+            "reference", self.bench.reference, readings.reference_full_scale
+        )
+        if (standard_ohm := self.bench.reference_is.standard_ohm) is not None:
+            reference = reference.across(standard_ohm)
+        output = _specification("output", self.bench.output, readings.output_full_scale)
+        return reference, output
+
+    def _limits(self, readings: RangeReadings, model: RangeModel) -> Limits:
+        """Return the limits of a range in the room where it was read."""
+        ambient_c = readings.ambient_c
+        room_c = self.bench.ambient_c if ambient_c is None else (ambient_c, ambient_c)
+        return Limits.of(model.settings.limit, *room_c)
+
+    def _points(
+        self, readings: RangeReadings, series: Series, error: RangeError, drift: Drift
+    ) -> tuple[PointError, ...]:
+        """Return the error at each level that was read; at zero where that counts."""
+        model = self.product.range(readings.range)
+        full_scale = model.settings.full_scale
+        inside = model.settings.limit.offset == "inside"
+        levels = [(error, series)]
+        levels += [
+            (self._range_error(readings, one, drift), one)
+            for one in further_series(readings)
+        ]
+        points = [
+            level_error(at, one.reference, full_scale, offset_inside=inside)
+            for at, one in levels
+        ]
+        if series.reference.reversed_:
+            points.append(_opposite(points[0], error))
+        elif inside and readings.zero_read:
+            points.append(self._zero(readings, series, model))
+        return tuple(points)
+
+    def _zero(
+        self, readings: RangeReadings, series: Series, model: RangeModel
+    ) -> PointError:
+        reference_meter, output_meter = self._meters(readings)
+        full_scale = model.settings.full_scale
+        level = abs(series.output.net_level / (model.nominal_transfer * full_scale))
+        return zero_error(
+            reference=series.reference,
+            output=series.output,
+            nominal_transfer=model.nominal_transfer,
+            full_scale=full_scale,
+            reference_meter=reference_meter,
+            output_meter=output_meter,
+            # Said of the level: there it is a share of a smaller or larger number.
+            further=[
+                replace(one, standard=one.standard * level)
+                for one in series.settling
+                if one.name == SETTLING_OF_ZERO
+            ],
         )
 
     def _temperature(self, readings: RangeReadings, model: RangeModel) -> Temperature:
@@ -161,47 +244,79 @@ class Judge:
         """
         known = known_good.get(readings.range)
         measured = self.error(readings, drift=STEADY if known is None else known.drift)
-        error = measured.error
-        # Whether a bench is good enough must not depend on the unit: one that gives
-        # ten times what it should has an uncertainty ten times as large.
-        gain = max(1.0, abs(1 + error.error_ppm * 1e-6))
-        if can_judge(
-            measured.limit_ppm, error.uncertainty_ppm / gain, self.judging.needed_ratio
-        ):
-            said: Conformity | None = judge(
-                error.error_ppm,
-                error.uncertainty_ppm,
-                measured.limit_ppm,
-                self.judging.guard_band_factor,
-            )
-        else:
-            said = self._compared(measured, known)
-        return row(
-            run,
-            measured,
-            Verdict.NOT_JUDGED if said is None else Verdict(said.outcome.value),
-            None if said is None else said.conformance_probability,
+        points = judged(
+            measured.points,
+            measured.limits,
+            measured.model.settings.limit,
+            self.judging,
+            max(1.0, abs(1 + measured.error.error_ppm * 1e-6)),
         )
+        verdict = together(points)
+        if verdict is None:
+            return row(run, measured, self._compared(measured, known), None, points)
+        least = min(
+            (
+                one.conformance_probability
+                for one in points
+                if one.conformance_probability is not None
+            ),
+            default=None,
+        )
+        return row(run, measured, verdict, least, points)
 
-    def _compared(
-        self, measured: Measured, good: KnownGood | None
-    ) -> Conformity | None:
+    def _compared(self, measured: Measured, good: KnownGood | None) -> Verdict:
+        """Return how a range reads beside the known-good unit, its offset too."""
         if good is None:
-            return None
+            return Verdict.NOT_JUDGED
         tolerance_ppm = dict(
             zip(self.product.keys, self.product.tolerance_ppm, strict=True)
         )
-        return compare(
-            measured.error.error_ppm,
-            measured.error.comparison_uncertainty_ppm,
-            good.error_ppm,
-            good.uncertainty_ppm,
-            allowed_difference_ppm=float(tolerance_ppm[measured.model.key]),
-        )
+        error = measured.error
+        said = {
+            compare(
+                error.error_ppm,
+                error.comparison_uncertainty_ppm,
+                good.error_ppm,
+                good.uncertainty_ppm,
+                allowed_difference_ppm=float(tolerance_ppm[measured.model.key]),
+            ).outcome
+        }
+        zeros = [one for one in measured.points if one.of_full_scale == 0]
+        # A limit of reading alone allows no offset that the level does not show.
+        share = abs(error.reference / measured.model.settings.full_scale)
+        allowed_ppm = measured.limits.at_zero_ppm or measured.limits.least_ppm(share)
+        said |= {
+            compare(
+                one.error_ppm,
+                one.comparison_uncertainty_ppm,
+                good.offset_ppm,
+                good.offset_uncertainty_ppm,
+                allowed_difference_ppm=allowed_ppm,
+            ).outcome
+            for one in zeros
+        }
+        for one in (Outcome.CHANGED, Outcome.UNDECIDED):
+            if one in said:
+                return Verdict(one.value)
+        return Verdict.LIKE_KNOWN_GOOD
+
+
+def _opposite(point: PointError, error: RangeError) -> PointError:
+    """Return the point of a reversed level, which is read as often."""
+    both_ppm = error.error_ppm * point.of_full_scale
+    return replace(
+        point,
+        of_full_scale=-point.of_full_scale,
+        error_ppm=point.error_ppm - 2 * both_ppm,
+    )
 
 
 def row(
-    run: str, measured: Measured, verdict: Verdict, probability: float | None
+    run: str,
+    measured: Measured,
+    verdict: Verdict,
+    probability: float | None,
+    judged_points: tuple[JudgedPoint, ...] = (),
 ) -> RangeResult:
     """Return a measured range as a row of the Store, readings included."""
     points = measured.readings.points
@@ -221,6 +336,7 @@ def row(
         output_readings=tuple(r for p in points for r in p.output),
         at_s=tuple(t for p in points for t in p.at_s),
         own_uncertainty_ppm=measured.error.own_uncertainty_ppm,
+        points=text_of(judged_points) if judged_points else None,
     )
 
 

@@ -6,11 +6,13 @@ from .active_range import (
 )
 from .conformity import (
     Conformity as Conformity,
+    Outcome as Outcome,
+    TwoParts as TwoParts,
     agreement as agreement,
     can_judge as can_judge,
     compare as compare,
-    judge as judge,
-    limit_ppm as limit_ppm,
+    judge_between as judge_between,
+    limits_at as limits_at,
 )
 from .correction import correction as correction
 from .drift import (
@@ -27,10 +29,14 @@ from .errors import (
 )
 from .level_readings import Readings as Readings
 from .range_error import (
+    TEMPERATURE as TEMPERATURE,
     MeterSpecification as MeterSpecification,
+    PointError as PointError,
     RangeError as RangeError,
     Temperature as Temperature,
+    level_error as level_error,
     range_error as range_error,
+    zero_error as zero_error,
 )
 from .resistors import (
     Trim as Trim,

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import hypot
+from math import hypot, inf
 
 import scipy
 
@@ -44,50 +44,6 @@ class Conformity:
         if self.outcome is Outcome.NONCONFORMING:
             return self.conformance_probability
         return None
-
-
-def limit_ppm(
-    *,
-    of_reading_ppm: float,
-    of_full_scale_ppm: float,
-    reference: float,
-    full_scale: float,
-) -> float:
-    """Return a two-part error limit at the level that was measured.
-
-    Parameters
-    ----------
-    of_reading_ppm, of_full_scale_ppm : float
-        The two parts, >= 0.
-    reference : float
-        What truly went in, not zero; its sign does not matter.
-    full_scale : float
-        Of the range, same unit, above zero.
-
-    Returns
-    -------
-    float
-        Ppm of reading.
-
-    Raises
-    ------
-    ArgumentError
-        If a value is outside its bound.
-
-    Examples
-    --------
-    >>> limit_ppm(
-    ...     of_reading_ppm=1000.0, of_full_scale_ppm=100.0,
-    ...     reference=5e-5, full_scale=1e-4,
-    ... )
-    1200.0
-    """
-    not_negative(of_reading_ppm=of_reading_ppm, of_full_scale_ppm=of_full_scale_ppm)
-    positive(full_scale=full_scale)
-    positive(**{"|reference|": abs(reference)})
-    limit = of_reading_ppm + of_full_scale_ppm * full_scale / abs(reference)
-    finite(**{"limit in ppm": limit})
-    return limit
 
 
 def judge(
@@ -135,19 +91,114 @@ def judge(
     not_negative(
         uncertainty_ppm=uncertainty_ppm, limit_ppm=limit_ppm, guard_factor=guard_factor
     )
-    guard_band = guard_factor * EXPANSION * uncertainty_ppm
-    if abs(error_ppm) <= limit_ppm - guard_band:
+    return judge_between(
+        error_ppm, uncertainty_ppm, -limit_ppm, limit_ppm, guard_factor=guard_factor
+    )
+
+
+def judge_between(
+    error: float,
+    uncertainty: float,
+    low: float,
+    high: float,
+    *,
+    guard_factor: float = 1.0,
+) -> Conformity:
+    """Judge an error between two limits, with a guard band at both.
+
+    Parameters
+    ----------
+    error : float
+        Measured error, any unit.
+    uncertainty : float
+        Its standard uncertainty (k = 1), >= 0.
+    low, high : float
+        Limits, low <= high; infinite where that side is open.
+    guard_factor : float
+        As in `judge`.
+
+    Returns
+    -------
+    Conformity
+
+    Raises
+    ------
+    ArgumentError
+        If a value is outside its bound.
+
+    Examples
+    --------
+    Too little does not matter, too much does:
+
+    >>> judge_between(-9.0, 1.0, float("-inf"), 3.0).outcome
+    <Outcome.CONFORMING: 'conforming'>
+    >>> judge_between(2.0, 1.0, float("-inf"), 3.0).outcome
+    <Outcome.UNDECIDED: 'undecided'>
+    """
+    finite(error=error)
+    not_negative(uncertainty=uncertainty, guard_factor=guard_factor)
+    guard_band = guard_factor * EXPANSION * uncertainty
+    finite(**{"guard band": guard_band})
+    probability = conformance_probability(error, uncertainty, low, high)
+    if low + guard_band <= error <= high - guard_band:
         outcome = Outcome.CONFORMING
-    elif abs(error_ppm) > limit_ppm + guard_band:
+    elif error < low - guard_band or error > high + guard_band:
         outcome = Outcome.NONCONFORMING
     else:
         outcome = Outcome.UNDECIDED
-    return Conformity(
-        outcome=outcome,
-        conformance_probability=conformance_probability(
-            error_ppm, uncertainty_ppm, -limit_ppm, limit_ppm
-        ),
+    return Conformity(outcome=outcome, conformance_probability=probability)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwoParts:
+    """One side of a limit: ppm of reading plus ppm of full scale, both >= 0."""
+
+    of_reading_ppm: float
+    of_full_scale_ppm: float
+
+    def __post_init__(self) -> None:
+        not_negative(
+            of_reading_ppm=self.of_reading_ppm, of_full_scale_ppm=self.of_full_scale_ppm
+        )
+
+
+def limits_at(
+    of_full_scale: float, above: TwoParts | None, below: TwoParts | None
+) -> tuple[float, float]:
+    """Return the lower and the upper limit of an error at one level.
+
+    Parameters
+    ----------
+    of_full_scale : float
+        The level as a share of full scale, of either sign; 0 is zero.
+    above, below : TwoParts or None
+        The limit of what reads too much and too little; None where none stands.
+
+    Returns
+    -------
+    tuple of float
+        Ppm of full scale; infinite where none stands. Below zero too much is what
+        lies farther from zero, so the sides change places.
+
+    Raises
+    ------
+    ArgumentError
+        If the level is not finite.
+
+    Examples
+    --------
+    >>> limit = TwoParts(of_reading_ppm=1000.0, of_full_scale_ppm=100.0)
+    >>> limits_at(0.5, limit, limit), limits_at(0.0, limit, None)
+    ((-600.0, 600.0), (-inf, 100.0))
+    """
+    finite(of_full_scale=of_full_scale)
+    much, little = (
+        inf
+        if one is None
+        else one.of_reading_ppm * abs(of_full_scale) + one.of_full_scale_ppm
+        for one in (above, below)
     )
+    return (-little, much) if of_full_scale >= 0 else (-much, little)
 
 
 def conformance_probability(

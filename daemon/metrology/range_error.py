@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from math import sqrt
 
 from daemon.metrology.checks import finite, not_negative, not_zero, positive
 from daemon.metrology.coverage_interval import coverage_half_width
@@ -17,11 +18,14 @@ from daemon.metrology.uncertainty import (
 
 __all__ = [
     "MeterSpecification",
+    "PointError",
     "RangeError",
     "Readings",
     "Temperature",
+    "level_error",
     "range_error",
     "relative_error_ppm",
+    "zero_error",
 ]
 
 REFERENCE_TEMPERATURE_C = 23.0
@@ -257,9 +261,6 @@ def range_error(
     not_negative(standard_uncertainty_ppm=standard_uncertainty_ppm)
     true = reference.net_level
     indicated = output.net_level / nominal_transfer
-    # At level zero what little the source still drives belongs to what is seen;
-    # midway between two levels it does not.
-    offset_in = reference.zero if reference.reversed_ else 0.0
     shift_ppm, temperature_lines = _referred(temperature)
     scatter, repeatability_ppm = scatter_components(reference, output)
     # The error is a ratio: a relative deviation of either reading counts times it.
@@ -291,12 +292,192 @@ def range_error(
         reference=true,
         indicated=indicated,
         error_ppm=relative_error_ppm(true, indicated) - shift_ppm,
-        offset_ppm=(output.zero / nominal_transfer - offset_in) / full_scale * 1e6,
+        offset_ppm=_offset_ppm(reference, output, nominal_transfer, full_scale),
         uncertainty_ppm=_widened(components),
         degrees_of_freedom=effective_degrees_of_freedom(components),
         repeatability_ppm=repeatability_ppm,
         components=components,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointError:
+    """The error at one level with the offset inside, all in ppm of full scale.
+
+    `of_full_scale` is the level as a share of full scale, 0 for zero itself.
+    """
+
+    of_full_scale: float
+    error_ppm: float
+    components: tuple[Component, ...]
+
+    @property
+    def uncertainty_ppm(self) -> float:
+        """Standard uncertainty (k = 1), widened where few readings were taken."""
+        return _widened(self.components)
+
+    @property
+    def comparison_uncertainty_ppm(self) -> float:
+        """Standard uncertainty without what is the same for every unit here."""
+        return _widened([one for one in self.components if not one.of_bench])
+
+
+def zero_error(
+    *,
+    reference: Readings,
+    output: Readings,
+    nominal_transfer: float,
+    full_scale: float,
+    reference_meter: MeterSpecification,
+    output_meter: MeterSpecification,
+    further: Sequence[Component] = (),
+) -> PointError:
+    """Return the error at zero: the offset, with its own budget.
+
+    Parameters
+    ----------
+    reference, output, nominal_transfer, full_scale, reference_meter, output_meter
+        As for `range_error`.
+    further : sequence of Component
+        What else is known to be uncertain of the output at zero, ppm of full scale.
+
+    Returns
+    -------
+    PointError
+
+    Raises
+    ------
+    ArgumentError
+        If a value is outside its bound.
+
+    Notes
+    -----
+    What a meter may be wrong by at zero is its share of the range (JCGM 100, 4.3.7).
+    What the reference reads at zero may flow, or be of the meter and its leads: the
+    input is taken as zero, and that reading is a bound of what it may be instead.
+
+    Examples
+    --------
+    >>> meter = MeterSpecification(
+    ...     full_scale=1.0, of_reading_ppm=20.0, of_range_ppm=3**0.5
+    ... )
+    >>> still = Readings(zero_before=[0.0] * 2, level=[1.0] * 2, zero_after=[0.0] * 2)
+    >>> at_zero = zero_error(
+    ...     reference=still, output=still, nominal_transfer=1.0, full_scale=1.0,
+    ...     reference_meter=meter, output_meter=meter,
+    ... )
+    >>> at_zero.error_ppm, round(at_zero.uncertainty_ppm, 3)
+    (0.0, 1.414)
+    """
+    not_zero(nominal_transfer=nominal_transfer)
+    positive(full_scale=full_scale)
+    full_output = abs(nominal_transfer) * full_scale
+    deviation, degrees = output.zero_scatter()
+    counts = sum(1 / len(one) for one in output.bases)
+    lines = [
+        half_width_component(
+            "reference: specification",
+            reference_meter.of_range_ppm * reference_meter.full_scale / full_scale,
+            of_bench=True,
+        ),
+        half_width_component(
+            "output: specification",
+            output_meter.of_range_ppm * output_meter.full_scale / full_output,
+            of_bench=True,
+        ),
+        _input_at_zero(reference, full_scale),
+        half_width_component(
+            "output: resolution", output_meter.resolution / 2 / full_output * 1e6
+        ),
+        half_width_component(
+            "output: drift of zero",
+            output.drift_beyond_scatter() / 2 / full_output * 1e6,
+        ),
+        Component(
+            name="output: scatter of zero",
+            standard=deviation * sqrt(counts) / len(output.bases) / full_output * 1e6,
+            distribution=Distribution.STUDENT,
+            degrees_of_freedom=degrees,
+        ),
+        *further,
+    ]
+    return PointError(
+        of_full_scale=0.0,
+        error_ppm=_offset_ppm(reference, output, nominal_transfer, full_scale),
+        components=tuple(one for one in lines if one.standard > 0),
+    )
+
+
+def level_error(
+    error: RangeError,
+    reference: Readings,
+    full_scale: float,
+    *,
+    offset_inside: bool = True,
+) -> PointError:
+    """Return the error at the level of a range error, with the offset inside.
+
+    Parameters
+    ----------
+    error : RangeError
+        At that level.
+    reference : Readings
+        That it follows from.
+    full_scale : float
+        Of the range, input unit, above zero.
+    offset_inside : bool
+        Without, the offset is left out, as in the range error.
+
+    Returns
+    -------
+    PointError
+        The budget is that of the range error: a specification is one bound of a
+        reading, so it counts once.
+
+    Raises
+    ------
+    ArgumentError
+        If full scale is not above zero.
+
+    Examples
+    --------
+    >>> still = Readings(zero_before=[0.0], level=[0.5], zero_after=[0.0])
+    >>> high = Readings(zero_before=[0.001], level=[0.502], zero_after=[0.001])
+    >>> meter = MeterSpecification(full_scale=1.0, of_reading_ppm=20.0)
+    >>> found = range_error(
+    ...     reference=still, output=high, nominal_transfer=1.0, full_scale=1.0,
+    ...     reference_meter=meter, output_meter=meter,
+    ... )
+    >>> round(found.error_ppm), round(level_error(found, still, 1.0).error_ppm)
+    (2000, 2000)
+    """
+    positive(full_scale=full_scale)
+    share = error.reference / full_scale
+    lines = [
+        *(replace(one, standard=one.standard * abs(share)) for one in error.components),
+    ]
+    if offset_inside:
+        lines.append(_input_at_zero(reference, full_scale))
+    return PointError(
+        of_full_scale=share,
+        error_ppm=error.error_ppm * share + (error.offset_ppm if offset_inside else 0),
+        components=tuple(one for one in lines if one.standard > 0),
+    )
+
+
+def _input_at_zero(reference: Readings, full_scale: float) -> Component:
+    """Return what may have flowed while the source was at zero, ppm of full scale."""
+    read = 0.0 if reference.reversed_ else abs(reference.zero)
+    return half_width_component("input at zero", read / full_scale * 1e6, of_bench=True)
+
+
+def _offset_ppm(
+    reference: Readings, output: Readings, nominal_transfer: float, full_scale: float
+) -> float:
+    # At level zero what little the source still drives belongs to what is seen;
+    # midway between two levels it does not.
+    offset_in = reference.zero if reference.reversed_ else 0.0
+    return (output.zero / nominal_transfer - offset_in) / full_scale * 1e6
 
 
 def _widened(components: Sequence[Component]) -> float:

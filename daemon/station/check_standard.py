@@ -9,7 +9,7 @@ and the good check says nothing of how they were; then a person decides.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import RLock
 from typing import Any
 
@@ -186,9 +186,8 @@ class Standing:
         with self._lock:
             now_s = self._clock.now_s()
             return {
-                key: KnownGood(
-                    error_ppm=one.error_ppm,
-                    uncertainty_ppm=one.uncertainty_ppm,
+                key: replace(
+                    one,
                     drift=Drift(
                         difference_ppm=0.0,
                         uncertainty_ppm=carried_ppm(self._points[key], now_s),
@@ -278,10 +277,7 @@ class Standing:
             self._open.clear()
             for key, one in measured.items():
                 self._points.setdefault(key, []).append(self._point(key, one))
-                known = KnownGood(
-                    error_ppm=one.error.error_ppm,
-                    uncertainty_ppm=one.error.comparison_uncertainty_ppm,
-                )
+                known = one.known_good
                 self._known_good[key] = known
                 self._opening.setdefault(key, known)
                 self._first.setdefault(key, _against_source(one))

@@ -72,6 +72,7 @@ def judged_again(
                     verdict=row.verdict,
                     conformance_probability=row.conformance_probability,
                     made_at=at,
+                    points=row.points,
                 )
             )
     return found

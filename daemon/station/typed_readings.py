@@ -170,4 +170,6 @@ def _one(
         reference_full_scale=reference_range.full_scale,
         output_full_scale=output_range.full_scale,
         ambient_c=ambient_c,
+        # Nobody reads exactly nothing: it was left out.
+        zero_read=bool(reading.output_zero),
     )

@@ -2,8 +2,9 @@
 
 import streamlit as st
 
-from daemon.presentation import sentences
+from daemon.presentation import points, sentences
 from dashboard import data, look, pictures
+from storage import JudgedPoint, worst
 
 COVERAGE = 2.0
 """Coverage factor k of the expanded uncertainty."""
@@ -62,13 +63,20 @@ def chart(range_: str) -> None:
         look.quiet(f"Counted and shown are the units of the {SHOWN} newest builds.")
     look.quiet(MEANING)
     with st.expander("Rows"):
-        told = rows.assign(expanded_ppm=COVERAGE * rows["uncertainty_ppm"])
+        told = rows.assign(
+            expanded_ppm=COVERAGE * rows["uncertainty_ppm"],
+            worst=[
+                points.decided_at(worst(JudgedPoint.of(one or None)))
+                for one in rows["points"].fillna("")
+            ],
+        )
         st.dataframe(
             told[
                 [
                     "serial",
                     "error_ppm",
                     "verdict",
+                    "worst",
                     "limit_ppm",
                     "uncertainty_ppm",
                     "expanded_ppm",
@@ -90,6 +98,7 @@ def chart(range_: str) -> None:
                 ),
                 "limit_ppm": st.column_config.NumberColumn("Limit, ppm", format="%.0f"),
                 "verdict": "Verdict",
+                "worst": "Worst point",
             },
         )
         look.quiet(UNCERTAINTIES)

@@ -93,7 +93,7 @@ def tables(shape: Shape, path: str = "") -> Iterator[tuple[str, dict[str, Row]]]
     for key, field in shape.fields.items():
         child = shape.child(key)
         assert child is not None
-        here = f"{path}.{key}" if path else key
+        here = f"{path.strip('[]')}.{key}" if path else key
         inner = child.child(0) if child.repeats else None
         if child.fields:
             if not path and key in ROLES:

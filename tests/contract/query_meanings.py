@@ -247,6 +247,7 @@ def latest_errors(book: Book, product: str, newest: int | None) -> Rows:
                     "reruns=repeat",
                 ),
                 **picked(counts, "error_ppm uncertainty_ppm verdict"),
+                "points": counts["points"] or one["points"],
                 "position": begun[one["build"]].index(one["serial"]) + 1,
             }
         )
@@ -310,12 +311,12 @@ def unit_runs(book: Book, serial: str) -> Rows:
         if one["serial"] != serial:
             continue
         row = {
-            **picked(one, _OF_RESULT),
+            **picked(one, f"{_OF_RESULT} points"),
             **picked(run_of(book, one), f"{_OF_RUN} note"),
         }
         names = (
             *("drift_ppm", "error_ppm", "uncertainty_ppm"),
-            *("verdict", "conformance_probability"),
+            *("verdict", "conformance_probability", "points"),
         )
         new = again(book, one)
         row = joined(row, new, " ".join(f"again_{name}={name}" for name in names))

@@ -126,7 +126,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"product": "photoamp"},
         (
             "number run serial build position started_at session range error_ppm "
-            "uncertainty_ppm limit_ppm verdict reruns"
+            "uncertainty_ppm limit_ppm verdict reruns points"
         ),
     ),
     "signals": ({"product": "photoamp"}, f"{columns(Signal)} first_made_at"),
@@ -206,8 +206,9 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     "unit_runs": (
         {"serial": "S001"},
         (
-            f"{_RANGE_ROW} note again_drift_ppm again_error_ppm again_uncertainty_ppm "
-            "again_verdict again_conformance_probability again_number"
+            f"{_RANGE_ROW} note points again_drift_ppm again_error_ppm "
+            "again_uncertainty_ppm again_verdict again_conformance_probability "
+            "again_points again_number"
         ),
     ),
     "rejudgements": (

@@ -48,6 +48,15 @@ def readings(error_ppm: float, *, offset_v: float = 2e-4) -> RangeReadings:
     )
 
 
+def known_good(error_ppm: float, offset_ppm: float = 200.0) -> KnownGood:
+    return KnownGood(
+        error_ppm=error_ppm,
+        uncertainty_ppm=20.0,
+        offset_ppm=offset_ppm,
+        offset_uncertainty_ppm=5.0,
+    )
+
+
 def test_the_offset_is_removed_from_the_error_and_kept_apart() -> None:
     row = judge().unit("r", readings(800.0), {})
     assert row.error_ppm == pytest.approx(800.0, abs=1e-6)
@@ -68,7 +77,7 @@ def test_verdict_leaves_a_guard_band_on_both_sides(
     error_ppm: float, verdict: Verdict
 ) -> None:
     """The limit is 4500 ppm of reading and 450 ppm of full scale: 5000 at 0.9."""
-    row = judge().unit("r", readings(error_ppm), {})
+    row = judge().unit("r", readings(error_ppm, offset_v=0.0), {})
     assert row.limit_ppm == pytest.approx(5000.0)
     assert row.verdict is verdict
 
@@ -85,7 +94,7 @@ def test_a_bench_too_poor_for_the_limit_does_not_judge() -> None:
 def test_a_poor_bench_with_a_known_good_unit_says_changed_or_not(
     error_ppm: float, verdict: Verdict
 ) -> None:
-    known = {"100uA": KnownGood(error_ppm=100.0, uncertainty_ppm=20.0)}
+    known = {"100uA": known_good(100.0)}
     row = judge(needed_ratio=1000.0).unit("r", readings(error_ppm), known)
     assert (row.verdict, row.conformance_probability) == (verdict, None)
 

@@ -8,6 +8,8 @@ is a name, with its address and contact a line each below.
 from dataclasses import dataclass
 from datetime import datetime
 
+from storage import JudgedPoint
+
 __all__ = [
     "Board",
     "CheckLine",
@@ -50,6 +52,8 @@ class RangeLine:
     limit_ppm: float
     verdict: str
     conformance_probability: float | None
+    points: tuple[JudgedPoint, ...] = ()
+    """How it was judged point by point; none in a record from before."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,6 +35,8 @@ from daemon.presentation.figures import (
     prefixed,
     signed,
 )
+from daemon.presentation.points import allowed, decided_at, judged_at, why_undecided
+from storage import NOT_READ
 
 GOOD = {"conforming", "like known-good"}
 COMPARED = {"like known-good", "changed"}
@@ -43,8 +45,8 @@ NOT_ACCREDITED = (
     "not an accredited calibration; no accreditation body stands behind it."
 )
 AS_MEASURED = (
-    "Results are of this unit alone, as it was when it was measured. Errors are of "
-    "reading with the offset removed; offsets are of full scale."
+    "Results are of this unit alone, as it was when it was measured. Errors of ranges "
+    "are of reading with the offset removed; offsets are of full scale."
 )
 NO_INSTRUMENTS = "No instruments are recorded for this session."
 
@@ -97,6 +99,8 @@ class UnitRecord:
     checks: tuple[CheckLine, ...] = ()
     instruments: tuple[InstrumentLine, ...] = ()
     holds: tuple[str, ...] = ()
+    assumed_ambient_c: tuple[float, float] | None = None
+    """Between which temperatures the room is taken where nobody reads it."""
     doubts: tuple[str, ...] = ()
     """Why no good check stands behind the bench that measured it."""
     note: str | None = None
@@ -116,20 +120,18 @@ def unit_record(record: UnitRecord) -> Paper:
                 ("Build", record.build),
                 ("Measured", f"{moment(record.measured_at)}, run {record.run}"),
                 ("Readings", _origin(record.origin)),
-                (
-                    "Ambient",
-                    ""
-                    if record.ambient_c is None
-                    else f"{record.ambient_c:.1f} \N{DEGREE SIGN}C",
-                ),
+                ("Ambient", _ambient(record)),
                 ("Bench", f"{record.bench}, session {record.session}"),
                 ("Note", record.note or ""),
             )
         ),
         Heading(text="Ranges"),
         _ranges(record),
+        *_points(record),
         *_judged_before(record),
     ]
+    if undecided := _undecided(record):
+        blocks += [Heading(text="Why undecided"), Listed(items=undecided)]
     if record.checks:
         blocks += [Heading(text="Checks"), _checks(record)]
     if record.holds:
@@ -153,6 +155,19 @@ def unit_record(record: UnitRecord) -> Paper:
         issuer=record.issuer,
         issued_at=record.issued_at,
         blocks=tuple(blocks),
+    )
+
+
+def _ambient(record: UnitRecord) -> str:
+    degrees = "\N{DEGREE SIGN}C"
+    if record.ambient_c is not None:
+        return f"{record.ambient_c:.1f} {degrees}"
+    if record.assumed_ambient_c is None:
+        return ""
+    low_c, high_c = record.assumed_ambient_c
+    return (
+        f"not read; taken as {low_c:.1f} to {high_c:.1f} {degrees}, of which the least "
+        "favourable is in U"
     )
 
 
@@ -215,6 +230,68 @@ def _ranges(record: UnitRecord) -> Grid:
             for one in record.ranges
         ),
     )
+
+
+def _points(record: UnitRecord) -> list[Block]:
+    """Return each range point by point, the offset inside unless it is apart."""
+    if not any(one.points for one in record.ranges):
+        return []
+    return [
+        Heading(text="Point by point"),
+        Grid(
+            columns=(
+                Column(heading="Range", share=1.25),
+                Column(heading="At", share=1.6),
+                Column(heading="Error, ppm of full scale", share=1.6, number=True),
+                Column(heading=f"U (k = {COVERAGE:g})", number=True),
+                Column(heading="Allowed", share=1.5, number=True),
+                Column(heading="Verdict", share=1.4),
+                Column(heading="Conform. prob.", number=True),
+            ),
+            rows=tuple(
+                (
+                    one.title,
+                    judged_at(point),
+                    NONE
+                    if point.verdict == NOT_READ
+                    else ppm(point.error_ppm, point.uncertainty_ppm),
+                    NONE
+                    if point.verdict == NOT_READ
+                    else f"{COVERAGE * point.uncertainty_ppm:.0f}",
+                    allowed(point),
+                    point.verdict,
+                    _probability(point.conformance_probability),
+                )
+                for one in record.ranges
+                for point in one.points
+            ),
+        ),
+    ]
+
+
+def _undecided(record: UnitRecord) -> tuple[str, ...]:
+    """Say of each range without a decision why there is none."""
+    said = []
+    for one in record.ranges:
+        if one.verdict == "undecided" and one.conformance_probability is None:
+            said.append(
+                f"{one.title}: this bench only compares, and the difference from the "
+                "known-good unit is neither certainly small enough nor certainly too "
+                "large."
+            )
+        elif one.verdict == "undecided":
+            said += [
+                f"{one.title}: {why_undecided(point)}."
+                for point in one.points
+                if point.verdict == "undecided"
+            ]
+        elif one.verdict == "not judged":
+            said += [
+                f"{one.title}: {decided_at(point)}"
+                for point in one.points
+                if point.verdict in ("not judged", NOT_READ)
+            ]
+    return tuple(said)
 
 
 def _judged_before(record: UnitRecord) -> list[Block]:
@@ -349,7 +426,10 @@ def _rule(record: UnitRecord) -> tuple[str, ...]:
         "either side of the limit"
     )
     said = [
-        "Statements of conformity are for the error limit of each range, given above.",
+        (
+            "Statements of conformity are for the error limit of each range at the "
+            "points given above; the verdict of a range is that of its worst point."
+        ),
         (
             "Decision rule (ILAC-G8:09/2019, non-binary): conforming inside the limit "
             "by more than the guard band, nonconforming outside it by more than the "

@@ -72,6 +72,7 @@ def unit_record(
         bench=(body.get("bench") or {}).get("name", "none"),
         session=last.session,
         ambient_c=last.ambient_c,
+        assumed_ambient_c=_assumed(body),
         configuration=last.configuration,
         guard_band_factor=body["plan"]["judging"]["guard_band_factor"],
         ranges=tuple(
@@ -86,6 +87,7 @@ def unit_record(
                 limit_ppm=one.limit_ppm,
                 verdict=one.verdict,
                 conformance_probability=one.conformance_probability,
+                points=one.judged_points,
             )
             for one in (each.judged_last() for each in run)
         ),
@@ -119,6 +121,12 @@ def _settings(store: Store, configuration: str) -> dict[str, Any]:
     (kept,) = store.rows(Configuration, configuration=configuration)
     found: dict[str, Any] = json.loads(kept.body)
     return found
+
+
+def _assumed(body: Mapping[str, Any]) -> tuple[float, float] | None:
+    """Return between which temperatures the room is taken where nobody reads it."""
+    bench = body.get("bench") or {}
+    return tuple(bench["ambient_c"]) if "ambient_c" in bench else None
 
 
 def _instruments(

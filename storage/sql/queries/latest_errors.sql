@@ -64,7 +64,8 @@ select
         as uncertainty_ppm,
     range_result.limit_ppm,
     coalesce(rejudgement.verdict, range_result.verdict) as verdict,
-    range_result.repeat as reruns
+    range_result.repeat as reruns,
+    coalesce(rejudgement.points, range_result.points) as points
 from latest
 join
     range_result

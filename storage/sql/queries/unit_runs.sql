@@ -24,11 +24,13 @@ select
     range_result.conformance_probability,
     range_result.own_uncertainty_ppm,
     run.note,
+    range_result.points,
     rejudgement.drift_ppm as again_drift_ppm,
     rejudgement.error_ppm as again_error_ppm,
     rejudgement.uncertainty_ppm as again_uncertainty_ppm,
     rejudgement.verdict as again_verdict,
     rejudgement.conformance_probability as again_conformance_probability,
+    rejudgement.points as again_points,
     closing.number as again_number
 from range_result
 join run on run.number = range_result.number

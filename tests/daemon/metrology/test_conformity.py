@@ -8,12 +8,13 @@ from hypothesis import given, strategies as st
 
 from daemon.metrology.conformity import (
     Outcome,
+    TwoParts,
     agreement,
     can_judge,
     compare,
     conformance_probability,
     judge,
-    limit_ppm,
+    limits_at,
 )
 from daemon.metrology.errors import ArgumentError
 from daemon.metrology.risk import (
@@ -26,17 +27,18 @@ ppm = st.floats(-1e5, 1e5)
 width = st.floats(0, 1e5)
 
 
-def test_the_limit_grows_towards_zero() -> None:
-    at = [
-        limit_ppm(
-            of_reading_ppm=500.0,
-            of_full_scale_ppm=100.0,
-            reference=reference,
-            full_scale=1e-3,
-        )
-        for reference in (1e-3, -5e-4, 1e-4)
-    ]
-    assert at == pytest.approx([600.0, 700.0, 1500.0])
+def test_the_limit_of_full_scale_stays_where_that_of_reading_shrinks() -> None:
+    limit = TwoParts(of_reading_ppm=500.0, of_full_scale_ppm=100.0)
+    at = [limits_at(share, limit, limit) for share in (1.0, -0.5, 0.0)]
+    assert at == [(-600.0, 600.0), (-350.0, 350.0), (-100.0, 100.0)]
+
+
+def test_below_zero_too_much_lies_on_the_other_side() -> None:
+    much = TwoParts(of_reading_ppm=500.0, of_full_scale_ppm=0.0)
+    little = TwoParts(of_reading_ppm=200.0, of_full_scale_ppm=0.0)
+    assert limits_at(1.0, much, little) == (-200.0, 500.0)
+    assert limits_at(-1.0, much, little) == (-500.0, 200.0)
+    assert limits_at(1.0, None, little) == (-200.0, inf)
 
 
 @pytest.mark.parametrize(
@@ -250,18 +252,11 @@ def test_reversed_limits_and_impossible_guards_are_refused() -> None:
         global_risk(mean=0.0, deviation=0.0, uncertainty=1.0, low=-1.0, high=1.0)
     with pytest.raises(ArgumentError, match=r"specific_risk = 0.6"):
         guard_factor_for_risk(0.6)
-    with pytest.raises(ArgumentError, match=r"\|reference\| = 0.0"):
-        limit_ppm(
-            of_reading_ppm=1.0, of_full_scale_ppm=1.0, reference=0.0, full_scale=1.0
-        )
+    with pytest.raises(ArgumentError, match=r"of_full_scale = nan"):
+        limits_at(nan, None, None)
+    with pytest.raises(ArgumentError, match=r"of_reading_ppm = -1.0"):
+        TwoParts(of_reading_ppm=-1.0, of_full_scale_ppm=1.0)
     with pytest.raises(ArgumentError, match=r"needed_ratio = 0.0"):
         can_judge(1.0, 1.0, 0.0)
     with pytest.raises(ArgumentError, match=r"combined expanded uncertainty = 0.0"):
         agreement(1.0, 0.0, 1.0, 0.0)
-
-
-def test_a_limit_beyond_all_numbers_is_refused() -> None:
-    with pytest.raises(ArgumentError, match="limit in ppm = inf: must be finite"):
-        limit_ppm(
-            of_reading_ppm=1.0, of_full_scale_ppm=1.0, reference=1e-308, full_scale=1e9
-        )
