@@ -103,6 +103,8 @@ class Instrument(Strict):
     calibrated_at: date | None = None
     calibration_due: date | None = None
     timeout_s: Annotated[float, Field(gt=0, le=600)] = 5.0
+    readings_follow: Annotated[float, Field(ge=0, le=0.95)] | None = None
+    """How much of a reading is still the one before; None: told from the readings."""
     ranges: tuple[MeterRange, ...] = Field(default=(), strict=False)
 
     def problems(self) -> Iterator[Problem]:

@@ -54,6 +54,7 @@ from .series import (
     Series as Series,
     further_series as further_series,
     linearity_ppm as linearity_ppm,
+    read_in_a_row as read_in_a_row,
     series_of as series_of,
 )
 from .trying import Found as Found, Tried as Tried, find as find, try_out as try_out

@@ -16,6 +16,7 @@ __all__ = [
     "Series",
     "further_series",
     "linearity_ppm",
+    "read_in_a_row",
     "series_of",
     "setting_of",
 ]
@@ -57,6 +58,14 @@ def further_series(readings: RangeReadings) -> tuple[Series, ...]:
         for one in readings.points
         if not any(one is taken for taken in used)
     )
+
+
+def read_in_a_row(readings: RangeReadings, role: str) -> list[Sequence[float]]:
+    """Return what a meter, "reference" or "output", read at each level, in order."""
+    return [
+        one.reference if role == "reference" else _output(one)
+        for one in readings.points
+    ]
 
 
 def _between(bases: Sequence[Point], level: Point, *, reversed_: bool) -> Series:

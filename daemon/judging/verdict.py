@@ -4,7 +4,7 @@ One path for every origin: readings taken by the bench, typed by a person or
 imported from a spreadsheet become `RangeReadings` and are judged alike.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from config import Bench, HoldpointError, Instrument, Judging, MeterRange
@@ -13,6 +13,7 @@ from daemon.bench import (
     RangeReadings,
     Series,
     further_series,
+    read_in_a_row,
     series_of,
 )
 from daemon.judging.points import Limits, judged, together
@@ -22,6 +23,7 @@ from daemon.metrology import (
     Component,
     Distribution,
     Drift,
+    Following,
     MeterSpecification,
     Outcome,
     PointError,
@@ -99,6 +101,33 @@ class Judge:
         self.product = product
         self.bench = bench
         self.judging = judging
+        self._follow: Mapping[str, Following] | None = None
+
+    def learned(self, readings: Sequence[RangeReadings]) -> "Judge":
+        """Return a judge that knows from a run how its meters' readings follow.
+
+        Parameters
+        ----------
+        readings
+            Of all ranges of the run: one range alone tells less.
+        """
+        other = Judge(self.product, self.bench, self.judging)
+        other._follow = self._following(readings)
+        return other
+
+    def _following(self, readings: Sequence[RangeReadings]) -> dict[str, Following]:
+        """Return by role how far readings follow one another."""
+        return {
+            role: Following().told(
+                series for one in readings for series in read_in_a_row(one, role)
+            )
+            if instrument.readings_follow is None
+            else Following.known(instrument.readings_follow)
+            for role, instrument in (
+                ("reference", self.bench.reference),
+                ("output", self.bench.output),
+            )
+        }
 
     def error(self, readings: RangeReadings, *, drift: Drift = STEADY) -> Measured:
         """Return one range's error with uncertainty, and that of each point.
@@ -138,9 +167,10 @@ class Judge:
         model = self.product.range(readings.range)
         reference_is = self.bench.reference_is
         reference_meter, output_meter = self._meters(readings)
+        follow = self._follow or self._following([readings])
         error = range_error(
-            reference=series.reference,
-            output=series.output,
+            reference=replace(series.reference, following=follow["reference"]),
+            output=replace(series.output, following=follow["output"]),
             nominal_transfer=model.nominal_transfer,
             full_scale=model.settings.full_scale,
             reference_meter=reference_meter,
@@ -202,9 +232,10 @@ class Judge:
         reference_meter, output_meter = self._meters(readings)
         full_scale = model.settings.full_scale
         level = abs(series.output.net_level / (model.nominal_transfer * full_scale))
+        follow = self._follow or self._following([readings])
         return zero_error(
             reference=series.reference,
-            output=series.output,
+            output=replace(series.output, following=follow["output"]),
             nominal_transfer=model.nominal_transfer,
             full_scale=full_scale,
             reference_meter=reference_meter,

@@ -27,6 +27,7 @@ from .errors import (
     MetrologyError as MetrologyError,
     NoSolutionError as NoSolutionError,
 )
+from .following import NEW_EACH_TIME as NEW_EACH_TIME, Following as Following
 from .level_readings import Readings as Readings
 from .range_error import (
     TEMPERATURE as TEMPERATURE,

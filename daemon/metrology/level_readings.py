@@ -6,6 +6,7 @@ from math import hypot, sqrt
 from statistics import fmean
 
 from daemon.metrology.checks import not_zero, sample
+from daemon.metrology.following import NEW_EACH_TIME, Following, mean_of
 from daemon.metrology.uncertainty import Component, Distribution, type_a
 
 
@@ -19,13 +20,15 @@ class Readings:
 
     With `reversed_` the level stands between readings of the opposite level instead:
     half the swing counts, and an offset cancels. Without a `zero_after` nothing is
-    known of a drift.
+    known of a drift. `following` is what is known of how far the instrument's readings
+    follow one another.
     """
 
     zero_before: Sequence[float]
     level: Sequence[float]
     zero_after: Sequence[float]
     reversed_: bool = False
+    following: Following = NEW_EACH_TIME
 
     def __post_init__(self) -> None:
         least = {"zero_before": 1, "level": 1, "zero_after": 0 if self.reversed_ else 1}
@@ -80,10 +83,24 @@ class Readings:
         squares = sum(zero.deviation**2 * zero.degrees_of_freedom for zero in zeros)
         return sqrt(squares / degrees), float(degrees)
 
+    def zero_counts(self) -> float:
+        """Return the variance of the drift for a variance of one reading of 1.
+
+        One over the number of readings of each zero, were each reading new; a meter
+        that filters leaves more.
+        """
+        counts = 0.0
+        for one in self.bases:
+            if len(one) < 2 or not (plain := type_a(one)).standard:
+                counts += 1 / len(one)
+                continue
+            wider = mean_of(one, self.following).standard / plain.standard
+            counts += wider**2 / len(one)
+        return counts
+
     def drift_beyond_scatter(self) -> float:
         """Return the part of the drift that scatter of the zeros does not make."""
-        counts = sum(1 / len(one) for one in self.bases)
-        by_scatter = self.zero_scatter()[0] ** 2 * counts
+        by_scatter = self.zero_scatter()[0] ** 2 * self.zero_counts()
         return sqrt(max(self.drift**2 - by_scatter, 0.0))
 
 
@@ -125,11 +142,14 @@ def scatter_components(
             "output level - zero": output.net_level,
         }
     )
-    lines = [_of_zero("reference", reference), _of_zero("output", output)]
+    roles = (("reference", reference), ("output", output))
     if len(reference.level) == len(output.level) >= 2:
         line, deviation_ppm = _of_pairs(reference, output)
-        return [*lines, line], deviation_ppm
-    singles = [_of_level("reference", reference), _of_level("output", output)]
+        return [*(_of_zero(role, one) for role, one in roles), line], deviation_ppm
+    # A single reading at the level rests on the scatter of zero: what is known of both
+    # is one number, so they are one line.
+    lines = [_of_zero(role, one) for role, one in roles if len(one.level) > 1]
+    singles = [_of_level(role, one) for role, one in roles]
     lines += [line for line, _ in singles]
     if len(reference.level) == len(output.level) == 1:
         return lines, None
@@ -138,38 +158,43 @@ def scatter_components(
 
 def _of_zero(role: str, readings: Readings) -> Component:
     deviation, degrees = readings.zero_scatter()
-    counts = sum(1 / len(one) for one in readings.bases)
     return _line(
         f"{role}: scatter of zero",
-        _relative_ppm(readings, deviation) * sqrt(counts) / len(readings.bases),
+        _relative_ppm(readings, deviation)
+        * sqrt(readings.zero_counts())
+        / len(readings.bases),
         degrees,
     )
 
 
 def _of_pairs(reference: Readings, output: Readings) -> tuple[Component, float]:
     ratio = output.net_level / reference.net_level
-    series = type_a(
+    # Of the two the one that follows more: the ratio follows as far at most.
+    both = (reference.following, output.following)
+    series = mean_of(
         [
             ((out - output.zero) / (true - reference.zero) / ratio - 1) * 1e6
             for true, out in zip(reference.level, output.level, strict=True)
-        ]
+        ],
+        max(both, key=lambda one: one.expected),
     )
     line = _line("scatter", series.standard * output.share, series.degrees_of_freedom)
     return line, series.deviation
 
 
 def _of_level(role: str, readings: Readings) -> tuple[Component, float]:
-    count = len(readings.level)
-    if count >= 2:
-        series = type_a(readings.level)
-        deviation, degrees = series.deviation, float(series.degrees_of_freedom)
+    if len(readings.level) >= 2:
+        series = mean_of(readings.level, readings.following)
+        deviation, standard = series.deviation, series.standard
+        degrees = float(series.degrees_of_freedom)
     else:
         # One reading shows no scatter: that of zero stands in for it.
         deviation, degrees = readings.zero_scatter()
-    deviation_ppm = _relative_ppm(readings, deviation)
+        of_zero = readings.zero_counts() / len(readings.bases) ** 2
+        standard = deviation * sqrt(1.0 + of_zero)
     return _line(
-        f"{role}: scatter", deviation_ppm / sqrt(count), degrees
-    ), deviation_ppm
+        f"{role}: scatter", _relative_ppm(readings, standard), degrees
+    ), _relative_ppm(readings, deviation)
 
 
 def _relative_ppm(readings: Readings, deviation: float) -> float:

@@ -373,7 +373,7 @@ def zero_error(
     positive(full_scale=full_scale)
     full_output = abs(nominal_transfer) * full_scale
     deviation, degrees = output.zero_scatter()
-    counts = sum(1 / len(one) for one in output.bases)
+    counts = output.zero_counts()
     lines = [
         half_width_component(
             "reference: specification",

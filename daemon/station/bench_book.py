@@ -207,7 +207,8 @@ class BenchBook:
         if standing is None:
             raise NoStandardError
         judge = self._cycle.judge()
-        measured = {one.range: judge.error(one) for one in readings}
+        learned = judge.learned(readings)
+        measured = {one.range: learned.error(one) for one in readings}
         run, verdicts = uuid4().hex, standing.judge(measured)
         closes = (
             standing.closes(run, measured, judge)

@@ -156,7 +156,7 @@ class Cycle:
             Nothing of the run was kept.
         """
         run = header.run or uuid4().hex
-        judge = self.judge()
+        judge = self.judge().learned(readings)
         results = tuple(judge.unit(run, one, known_good) for one in readings)
         remarks = wrong_decades(self.product, results)
         if remarks:

@@ -56,11 +56,12 @@ def judged_again(
     """
     found = []
     for run in runs:
+        learned = judge.learned(run.readings)
         for readings in run.readings:
             key = readings.range
             drift = interpolated(points[key], moment_s(readings))
             known = replace(opening[key], drift=drift)
-            row = judge.unit(run.run, readings, {key: known})
+            row = learned.unit(run.run, readings, {key: known})
             found.append(
                 Rejudgement(
                     run=run.run,
