@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 from math import sqrt
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
 from daemon.spc.anova import one_way
+from daemon.spc.capability.across_builds import across_builds
 from daemon.spc.capability.indices import (
     Indices,
     Specification,
@@ -43,8 +43,9 @@ _NORMAL = 0.05
 class Rated:
     """Indices with what the sample leaves open.
 
-    `cp_interval` is exact, `cpk_interval` Bissell's approximation, `cpk_bound` the
-    lower bound that holds at least as surely as said. `degrees` are those of `s`.
+    Of one build `cp_interval` is exact and `cpk_interval` Bissell's approximation; of
+    several all three hold over builds still to be made. `cpk_bound` is the lower bound
+    that holds at least as surely as said. `degrees` are those of `s`.
     """
 
     s: float
@@ -145,16 +146,42 @@ def capability_study(
     s_inside = sqrt(sum(_squares(group) for group in groups) / degrees)
     if s_inside == 0.0:
         raise NoSpreadError(argument="spread inside builds", value=0.0, allowed="> 0")
-    rated = partial(
-        _rated, mean=whole.mean, n=n, specification=specification, confidence=confidence
-    )
+    if len(groups) > 1:
+        found = across_builds(
+            groups, specification=specification, confidence=confidence
+        )
+        inside = Rated(
+            s=s_inside,
+            degrees=degrees,
+            indices=indices(mean=whole.mean, s=s_inside, specification=specification),
+            cp_interval=found.cp,
+            cpk_interval=found.cpk,
+            cpk_bound=found.cpk_bound,
+        )
+        overall = Rated(
+            s=whole.s,
+            degrees=n - 1,
+            indices=indices(mean=whole.mean, s=whole.s, specification=specification),
+            cp_interval=found.pp,
+            cpk_interval=found.ppk,
+            cpk_bound=found.ppk_bound,
+        )
+    else:
+        inside = overall = _rated(
+            whole.s,
+            n - 1,
+            mean=whole.mean,
+            n=n,
+            specification=specification,
+            confidence=confidence,
+        )
     normality = _normality(groups)
     return CapabilityStudy(
         n=n,
         builds=len(groups),
         mean=whole.mean,
-        inside=rated(s_inside, degrees),
-        overall=rated(whole.s, n - 1),
+        inside=inside,
+        overall=overall,
         s_across=one_way_components(groups).s_across if len(groups) > 1 else None,
         predicted=predicted_share(
             mean=whole.mean, s=whole.s, specification=specification
