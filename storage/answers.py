@@ -137,6 +137,18 @@ class LatestResult(Row):
         """The point by which the range was judged; None of a row from before."""
         return worst(JudgedPoint.of(self.points))
 
+    @property
+    def only_compared(self) -> bool:
+        """Whether the bench was too poor for the limit: its error is no known error."""
+        compared = self.verdict in (Verdict.LIKE_KNOWN_GOOD, Verdict.CHANGED)
+        return (
+            compared
+            or self.verdict is Verdict.NOT_JUDGED
+            or any(
+                one.verdict == Verdict.NOT_JUDGED for one in JudgedPoint.of(self.points)
+            )
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeRow(Row):

@@ -155,12 +155,22 @@ def card(serial: str) -> Shown:
     with opened() as at:
         records = records_of(at, serial)
         records.unit(serial)
-        rows = []
+        rows: list[dict[str, object]] = []
         for key, one in records.errors_of(serial).items():
+            title = at.settings.product.ranges[key].title
+            if one.only_compared:
+                say(
+                    f"Range {title} has no factor: it was only compared with a "
+                    "known-good unit, so its error is not known."
+                )
+                rows.append(
+                    {"range": title, "error_ppm": None, "factor": "", "expanded": ""}
+                )
+                continue
             made = correction(one.error_ppm, one.uncertainty_ppm)
             rows.append(
                 {
-                    "range": at.settings.product.ranges[key].title,
+                    "range": title,
                     "error_ppm": round(one.error_ppm),
                     "factor": f"{made.factor:.6f}",
                     "expanded": f"{made.expanded:.6f}",

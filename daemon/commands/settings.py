@@ -8,7 +8,7 @@ from click.shell_completion import get_completion_class
 from config import check, init as ask_and_write, load
 from daemon.commands.opened import home_here
 from daemon.commands.showing import interactive, misuse, say, show
-from daemon.judging import ProductModel
+from daemon.judging import ProductModel, too_poor_for
 
 SHELLS = ("bash", "zsh", "fish")
 
@@ -46,7 +46,9 @@ def config_check() -> None:
     """
     home = home_here()
     show(*check(home.folder))
-    show(*_what_moves(ProductModel.of(load(home.folder).product)))
+    settings = load(home.folder)
+    show(*_what_moves(ProductModel.of(settings.product)))
+    show(*(too_poor_for(settings) or ("This bench can judge every limit.",)))
 
 
 def _what_moves(product: ProductModel) -> Iterator[str]:

@@ -23,6 +23,7 @@ from .instruments import (
     remarks as remarks,
 )
 from .product import ProductModel as ProductModel
+from .prospects import too_poor_for as too_poor_for
 from .resolution import resolution_ppm2 as resolution_ppm2
 from .verdict import (
     Judge as Judge,

@@ -17,7 +17,7 @@ from daemon.bench import (
     identify,
     measure,
 )
-from daemon.judging import remarks
+from daemon.judging import remarks, too_poor_for
 from daemon.station.asking import Asking
 from daemon.station.bench_book import (
     BenchBook,
@@ -94,6 +94,7 @@ class Station:
         )
         self._hand = self._turned_by_hand()
         self._opened_s = clock.now_s()
+        self._too_poor = too_poor_for(cycle.settings)
         self._show_standing()
 
     def _turned_by_hand(self) -> HandTurned | None:
@@ -338,10 +339,9 @@ class Station:
         return self._book.take_said()
 
     def _show_remarks(self) -> None:
-        """Say what to know of the instruments: a calibration may end any day."""
-        self._desk.show(
-            remarks=remarks(self._book.instruments, self._clock.utc().date())
-        )
+        """Say what to know of the bench: a calibration may end any day."""
+        of_instruments = remarks(self._book.instruments, self._clock.utc().date())
+        self._desk.show(remarks=(*of_instruments, *self._too_poor))
 
     def _show_standing(self) -> None:
         standing = self._book.standing

@@ -53,6 +53,10 @@ COLUMNS = {
 }
 
 
+NO_ERROR_KNOWN = ("like known-good", "changed", "not judged")
+"""Verdicts of a bench too poor for the limit: it compares, and knows no error."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Concerned:
     """One unit in the light of a finding.

@@ -5,7 +5,7 @@ from typing import Any
 
 from daemon.metrology import correction
 from daemon.presentation import as_csv, capital
-from daemon.traceability.containment import COLUMNS, Containment
+from daemon.traceability.containment import COLUMNS, NO_ERROR_KNOWN, Containment
 
 STYLE = (
     "body{font:13px sans-serif;margin:2em}table{border-collapse:collapse}"
@@ -24,10 +24,13 @@ def cards(containment: Containment) -> str:
     """Return the correction of every unit that left, as CSV for customers' cards.
 
     Reading times factor is what truly went in. A predicted error gives the factor
-    with the uncertainty of the prediction, half the width of its interval (k = 2).
+    with the uncertainty of the prediction, half the width of its interval (k = 2). A
+    unit that was only compared has no factor.
     """
     rows = []
     for one in containment.noticed:
+        if one.verdict in NO_ERROR_KNOWN:
+            continue
         made = correction(one.error_ppm, (one.high_ppm - one.low_ppm) / 4)
         rows.append(
             {

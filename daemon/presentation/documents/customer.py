@@ -33,13 +33,19 @@ USE = (
     "error out and adds the stated uncertainty to that of your reading."
 )
 
+NOT_KNOWN = (
+    "the error was only compared with that of a known-good unit. It is not known well "
+    "enough to correct readings."
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CustomerNotice:
     """What somebody who has a unit must know: what is wrong, by how much, what to do.
 
     `destination` is an order reference. `probability` that this unit is concerned,
-    None where it is known. Ranges that read right are named in `right`.
+    None where it is known. Ranges that read right are named in `right`; those in
+    `only_compared` were never measured well enough for a factor.
     """
 
     number: str
@@ -50,6 +56,7 @@ class CustomerNotice:
     destination: str
     corrections: tuple[Correction, ...]
     right: tuple[str, ...] = ()
+    only_compared: tuple[str, ...] = ()
     probability: float | None = None
     cause: str = ""
     advice: tuple[str, ...] = ()
@@ -98,6 +105,11 @@ def customer_notice(notice: CustomerNotice) -> Paper:
             ),
             Prose(text=USE),
         ]
+    if notice.only_compared:
+        blocks += [
+            Heading(text="No factor is given"),
+            Prose(text=f"{', '.join(notice.only_compared)}: {NOT_KNOWN}"),
+        ]
     if notice.advice:
         blocks += [Heading(text="What to do"), Listed(items=notice.advice)]
     blocks.append(Prose(text=REPAIR))
@@ -142,6 +154,11 @@ def _card(one: Correction) -> tuple[str, ...]:
 
 
 def _answer(notice: CustomerNotice, wrong: list[str]) -> str:
+    if not wrong and notice.only_compared:
+        return (
+            f"Whether unit {notice.serial} reads right on "
+            f"{', '.join(notice.only_compared)} is not known."
+        )
     if not wrong:
         return (
             f"Unit {notice.serial} reads right on every range; nothing is to be done."

@@ -144,7 +144,7 @@ def customer_notice(
         for one in store.rows(Signal, "signals", product=name)
         if one.standing and one.build == first.build and _concerns(one, serial)
     }
-    wrong, right = [], []
+    wrong, right, compared = [], [], []
     for one in product.ranges:
         row = mine.get(one.key)
         if row is None:
@@ -152,6 +152,9 @@ def customer_notice(
         good = row.verdict in {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
         if good and one.key not in moved and None not in moved:
             right.append(one.title)
+            continue
+        if row.only_compared:
+            compared.append(one.title)
             continue
         wrong.append(
             Correction(
@@ -171,7 +174,15 @@ def customer_notice(
         corrections=tuple(wrong),
         contact=product.settings.contact,
         right=tuple(right),
-        advice=("Multiply readings by the factor above, or send the unit back.",)
-        if wrong
-        else (),
+        only_compared=tuple(compared),
+        advice=_advice(factors=bool(wrong), compared=compared),
     )
+
+
+def _advice(*, factors: bool, compared: Sequence[str]) -> tuple[str, ...]:
+    said = []
+    if factors:
+        said.append("Multiply readings by the factor above, or send the unit back.")
+    if compared:
+        said.append(f"Do not rely on {', '.join(compared)}; send the unit back.")
+    return tuple(said)

@@ -12,7 +12,12 @@ from daemon.presentation.documents import (
 )
 from daemon.presentation.documents.customer import CustomerNotice
 from daemon.presentation.documents.supplier import SupplierReport
-from daemon.traceability.containment import Concerned, Containment, contain
+from daemon.traceability.containment import (
+    NO_ERROR_KNOWN,
+    Concerned,
+    Containment,
+    contain,
+)
 from daemon.traceability.tracing import Records
 from storage import Signal, Store
 
@@ -144,6 +149,8 @@ def _notice(
     issuer: str,
 ) -> CustomerNotice:
     key = containment.range or product.keys[0]
+    title = product.range(key).title
+    known = one.verdict not in NO_ERROR_KNOWN
     return CustomerNotice(
         number=f"{containment.subject}-{one.serial}",
         issued_at=issued_at,
@@ -154,18 +161,23 @@ def _notice(
         contact=product.settings.contact,
         corrections=(
             Correction(
-                range=product.range(key).title,
+                range=title,
                 error_ppm=one.error_ppm,
                 uncertainty_ppm=(one.high_ppm - one.low_ppm) / 4,
                 measured=one.measured,
             ),
-        ),
+        )
+        if known
+        else (),
+        only_compared=() if known else (title,),
         right=tuple(o.title for o in product.ranges if o.key != key),
         probability=None if one.probability > 1 - 1e-9 else one.probability,
         cause=f"Part {containment.part} comes from a reel that is not as it must be."
         if containment.reel
         else "",
         advice=(
-            "Multiply readings of this range by the factor, or send the unit back.",
+            "Multiply readings of this range by the factor, or send the unit back."
+            if known
+            else f"Do not rely on {title}; send the unit back.",
         ),
     )

@@ -1,0 +1,141 @@
+"""Which limits a bench cannot judge, before any unit is there, and what would do."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import sqrt
+
+from config import Settings
+from daemon.bench import NoRangeError, Point, RangeReadings, RangeSetup, range_setups
+from daemon.judging.product import ProductModel
+from daemon.judging.verdict import Judge
+from daemon.metrology import PointError
+from storage import Verdict
+
+EXPANSION = 2.0
+STILL = 2
+"""Readings a point: what a good unit gives, read without scatter."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prospect:
+    """A point that a bench cannot judge, however good the unit; ppm of full scale.
+
+    `largest` is the line of the budget that matters most, `share` its part of the
+    variance. `would_do_ppm` is the bound of that line with which the point could be
+    judged, None where it alone does not do.
+    """
+
+    title: str
+    of_full_scale: float
+    limit_ppm: float
+    expanded_ppm: float
+    needed_ppm: float
+    largest: str
+    share: float
+    bound_ppm: float
+    would_do_ppm: float | None
+
+
+def prospects(settings: Settings) -> tuple[Prospect, ...]:
+    """Return the points of every range that this bench is too poor to judge.
+
+    At the reference temperature where a thermometer says what the room has, else in
+    the least favourable room. What a unit, scatter and drift add comes on top.
+    """
+    if settings.bench is None:
+        return ()
+    product = ProductModel.of(settings.product)
+    judge = Judge(product, settings.bench, settings.plan.judging)
+    transfers = {one.key: one.nominal_transfer for one in product.ranges}
+    try:
+        setups = range_setups(
+            settings.bench, settings.product, settings.plan.reading, transfers
+        )
+    except NoRangeError:
+        return ()  # the settings are refused for it
+    return tuple(
+        found for one in product.ranges for found in _of_range(judge, setups[one.key])
+    )
+
+
+def too_poor_for(settings: Settings) -> tuple[str, ...]:
+    """Say what a bench cannot judge, and what would do, a sentence or two a point."""
+    return tuple(_said(one) for one in prospects(settings))
+
+
+def _of_range(judge: Judge, setup: RangeSetup) -> Iterator[Prospect]:
+    readings = _ideal(judge, setup)
+    row = judge.unit("", readings, {})
+    measured = judge.error(readings)
+    points = {one.of_full_scale: one for one in measured.points}
+    for judged in row.judged_points:
+        point = points.get(judged.of_full_scale)
+        if judged.verdict != Verdict.NOT_JUDGED or point is None:
+            continue
+        limit_ppm = measured.limits.least_ppm(judged.of_full_scale)
+        yield _prospect(
+            measured.model.title,
+            measured.limits.as_read(point),
+            limit_ppm,
+            limit_ppm / judge.judging.needed_ratio,
+        )
+
+
+def _prospect(
+    title: str, point: PointError, limit_ppm: float, needed_ppm: float
+) -> Prospect:
+    total2 = sum(one.standard**2 for one in point.components)
+    largest = max(point.components, key=lambda one: one.standard)
+    rest2 = total2 - largest.standard**2
+    may2 = (needed_ppm / EXPANSION) ** 2 - rest2
+    return Prospect(
+        title=title,
+        of_full_scale=point.of_full_scale,
+        limit_ppm=limit_ppm,
+        expanded_ppm=EXPANSION * point.uncertainty_ppm,
+        needed_ppm=needed_ppm,
+        largest=largest.name,
+        share=largest.standard**2 / total2,
+        bound_ppm=sqrt(3.0) * largest.standard,
+        would_do_ppm=sqrt(3.0 * may2) if may2 > 0 else None,
+    )
+
+
+def _ideal(judge: Judge, setup: RangeSetup) -> RangeReadings:
+    """Return what a perfect unit would give, without scatter."""
+    transfer = setup.nominal_output / setup.level
+    thermometer = judge.bench.ambient is not None
+    return RangeReadings(
+        range=setup.range,
+        points=tuple(
+            Point(
+                level=level,
+                reference=(level,) * STILL,
+                output=(level * transfer,) * STILL,
+                at_s=tuple(float(place) for place in range(STILL)),
+            )
+            for level in setup.levels
+        ),
+        reference_full_scale=setup.reference_full_scale,
+        output_full_scale=setup.output_full_scale,
+        ambient_c=judge.product.settings.reference_temperature_c
+        if thermometer
+        else None,
+    )
+
+
+def _said(one: Prospect) -> str:
+    at = (
+        "zero"
+        if one.of_full_scale == 0
+        else f"{100 * one.of_full_scale:.3g} % of full scale"
+    )
+    text = (
+        f"Range {one.title} cannot be judged at {at}: the limit is {one.limit_ppm:.0f} "
+        f"ppm of full scale, this bench has U = {one.expanded_ppm:.0f} ppm (k = 2), "
+        f"and {one.needed_ppm:.0f} ppm would do. Most of it is {one.largest}, "
+        f"{one.bound_ppm:.0f} ppm"
+    )
+    if one.would_do_ppm is None:
+        return f"{text}; no better one alone would do."
+    return f"{text}; one of {one.would_do_ppm:.0f} ppm would do."

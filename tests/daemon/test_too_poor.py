@@ -1,0 +1,128 @@
+"""A bench that is too poor for a limit says so before any unit, and what would do."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from config.model import Bench, Settings
+from daemon.judging.product import ProductModel
+from daemon.judging.prospects import prospects, too_poor_for
+from daemon.judging.verdict import Judge, KnownGood
+from daemon.presentation.documents.customer import CustomerNotice
+from daemon.traceability.papers.letters import _advice
+from storage.answers import LatestResult
+from storage.points import JudgedPoint, text_of
+from storage.records import Verdict
+from tests.daemon.making import AT, demo_settings, readings
+
+GOOD = demo_settings()
+
+
+def with_output(of_reading_ppm: float, **bench: Any) -> Settings:
+    """Return the demo's settings with another meter on the output."""
+    assert GOOD.bench is not None
+    meter = {
+        **GOOD.bench.output.model_dump(exclude_none=True),
+        "ranges": [{"full_scale": 1.0, "of_reading_ppm": of_reading_ppm}],
+    }
+    changed = {**GOOD.bench.model_dump(exclude_none=True), "output": meter, **bench}
+    return GOOD.model_copy(update={"bench": Bench.model_validate(changed)})
+
+
+def test_a_good_bench_has_nothing_to_say() -> None:
+    assert too_poor_for(GOOD) == ()
+
+
+def test_a_poor_meter_is_named_with_the_accuracy_that_would_do() -> None:
+    """0.5 % of reading against 0.45 % of reading and 0.045 % of full scale."""
+    found = prospects(with_output(5000.0))
+    assert [one.title for one in found] == ["1 uA", "10 uA", "100 uA", "1 mA"]
+    first = found[0]
+    assert first.of_full_scale == pytest.approx(0.9)
+    assert first.largest == "output: specification"
+    # 0.9 x 5000 ppm of full scale, bounds; the others are small beside it.
+    assert first.bound_ppm == pytest.approx(4500.0, rel=1e-3)
+    assert first.limit_ppm == pytest.approx(4500.0)
+    assert first.needed_ppm == pytest.approx(1500.0)
+    assert first.would_do_ppm is not None
+    said = too_poor_for(with_output(5000.0))[0]
+    assert said.startswith("Range 1 uA cannot be judged at 90 % of full scale: ")
+    assert f"one of {first.would_do_ppm:.0f} ppm would do." in said
+
+
+def test_what_would_do_does() -> None:
+    (first, *_) = prospects(with_output(5000.0))
+    assert first.would_do_ppm is not None
+    better = 0.99 * first.would_do_ppm / 0.9
+    assert "1 uA" not in {one.title for one in prospects(with_output(better))}
+    worse = 1.02 * first.would_do_ppm / 0.9
+    assert "1 uA" in {one.title for one in prospects(with_output(worse))}
+
+
+@pytest.mark.parametrize("benches", [25, pytest.param(200, marks=pytest.mark.bench)])
+def test_no_bench_too_poor_for_its_limit_judges_in_silence_or_passes_more(
+    benches: int,
+) -> None:
+    """What is not said beforehand is judged, what is said is not; none is laxer.
+
+    Units of any error: what a good bench calls nonconforming no poor one passes.
+    """
+    draw = np.random.default_rng(20261129)
+    for _ in range(benches):
+        settings = with_output(float(10.0 ** draw.uniform(2.0, 4.5)))
+        assert settings.bench is not None
+        product = ProductModel.of(settings.product)
+        judge = Judge(product, settings.bench, settings.plan.judging)
+        said = {one.title for one in prospects(settings)}
+        errors_ppm = draw.uniform(0.0, 12_000.0, 4).tolist()
+        known = {
+            one.key: KnownGood(
+                error_ppm=0.0, uncertainty_ppm=20.0, offset_ppm=0.0,
+                offset_uncertainty_ppm=5.0,
+            )
+            for one in product.ranges
+        }  # fmt: skip
+        taken = readings(product, errors_ppm)
+        for one, error_ppm in zip(taken, errors_ppm, strict=True):
+            row = judge.unit("r", one, known)
+            compared = row.conformance_probability is None
+            assert compared == (product.range(one.range).title in said)
+            if abs(error_ppm) > 5000.0:
+                passes = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
+                assert row.verdict not in passes
+
+
+def latest(verdict: Verdict, *points: JudgedPoint) -> LatestResult:
+    return LatestResult(
+        number=1, run="r", serial="PA-1", build="B-1", position=1, started_at=AT,
+        session="s", range="1uA", error_ppm=3000.0, uncertainty_ppm=900.0,
+        limit_ppm=5000.0, verdict=verdict, reruns=0,
+        points=text_of(points) if points else None,
+    )  # fmt: skip
+
+
+def test_a_range_that_was_only_compared_has_no_known_error() -> None:
+    judged = JudgedPoint(
+        of_full_scale=0.9, error_ppm=1.0, uncertainty_ppm=1.0, verdict="undecided"
+    )
+    poor = JudgedPoint(
+        of_full_scale=0.0, error_ppm=1.0, uncertainty_ppm=1.0, verdict="not judged"
+    )
+    assert latest(Verdict.CHANGED).only_compared
+    assert latest(Verdict.UNDECIDED, judged, poor).only_compared
+    assert not latest(Verdict.UNDECIDED, judged).only_compared
+    assert not latest(Verdict.NONCONFORMING, judged).only_compared
+
+
+def test_the_notice_gives_no_factor_for_what_was_only_compared() -> None:
+    notice = CustomerNotice(
+        number="CN-1", issued_at=AT, issuer="Maker", product="Amplifier",
+        serial="PA-1", destination="order 12", corrections=(),
+        only_compared=("1 uA",), advice=_advice(factors=False, compared=["1 uA"]),
+    )  # fmt: skip
+    said = str(notice.paper())
+    assert "Multiply" not in said
+    assert "Correction card" not in said
+    assert "Whether unit PA-1 reads right on 1 uA is not known." in said
+    assert "send the unit back" in said
