@@ -7,7 +7,7 @@ its weight, and so does what other readings of the same meter tell.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from math import inf, sqrt
+from math import inf, isnan, sqrt
 
 import numpy as np
 import scipy
@@ -38,6 +38,20 @@ class Following:
     """
 
     log_weights: tuple[float, ...] = field(default=(0.0,) * len(GRID))
+
+    def __post_init__(self) -> None:
+        if len(self.log_weights) != len(GRID):
+            raise ArgumentError(
+                name="number of log_weights",
+                value=len(self.log_weights),
+                bound=str(len(GRID)),
+            )
+        if not -inf < max(self.log_weights) < inf or any(map(isnan, self.log_weights)):
+            raise ArgumentError(
+                name="log_weights",
+                value=max(self.log_weights),
+                bound="numbers, one of them finite",
+            )
 
     @classmethod
     def known(cls, correlation: float) -> "Following":

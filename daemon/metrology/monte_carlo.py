@@ -19,6 +19,8 @@ from daemon.metrology.propagation import (
 from daemon.metrology.uncertainty import HALF_WIDTH_DIVISOR, Distribution
 
 # Two batches, where the standard lets the test begin, agree by chance too often.
+_DIGITS = 17
+"""Of a number in a machine; more say nothing."""
 _FEWEST_BATCHES = 10
 
 
@@ -151,7 +153,7 @@ def numerical_tolerance(standard: float, significant_digits: int) -> float:
     standard : float
         Standard uncertainty, >= 0.
     significant_digits : int
-        How many of its digits count, >= 1.
+        How many of its digits count, >= 1 and <= 17.
 
     Returns
     -------
@@ -169,9 +171,11 @@ def numerical_tolerance(standard: float, significant_digits: int) -> float:
     (5e-06, 0.5)
     """
     not_negative(standard=standard)
-    if significant_digits < 1:
+    if not 1 <= significant_digits <= _DIGITS:
         raise ArgumentError(
-            name="significant_digits", value=significant_digits, bound=">= 1"
+            name="significant_digits",
+            value=significant_digits,
+            bound=f">= 1 and <= {_DIGITS}",
         )
     if standard == 0:
         return 0.0

@@ -155,7 +155,7 @@ def correlation_matrix(inputs: Sequence[Input], correlations: Correlations) -> F
             )
         i, j = places[pair[0]], places[pair[1]]
         matrix[i, j] = matrix[j, i] = coefficient
-    smallest = float(np.linalg.eigvalsh(matrix)[0])
+    smallest = float(min(np.linalg.eigvalsh(matrix), default=1.0))
     if smallest < -1e-9:
         raise ArgumentError(
             name="smallest eigenvalue of the correlations", value=smallest, bound=">= 0"

@@ -12,7 +12,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from daemon.metrology.checks import positive, same_length, sample
+from daemon.metrology.checks import finite, positive, same_length, sample
 from daemon.metrology.errors import ArgumentError
 from daemon.metrology.uncertainty import coverage_factor
 
@@ -25,6 +25,7 @@ MODEL_TRUST = 1e-3
 slower parts beside its main time constant."""
 
 FEWEST = 3
+MOST_READINGS = 100_000
 FEWEST_TO_FIT = 5
 FEWEST_TO_DOUBT = 8
 GRID = 40
@@ -183,17 +184,30 @@ def fewest_readings(
     positive(
         time_constant_s=time_constant_s, spacing_s=spacing_s, noise=noise, wanted=wanted
     )
-    for count in range(max(least, FEWEST), most):
+    finite(step=step)
+    if not FEWEST <= most <= MOST_READINGS:
+        raise ArgumentError(
+            name="most", value=most, bound=f">= {FEWEST} and <= {MOST_READINGS}"
+        )
+
+    def enough(count: int) -> bool:
         t = np.linspace(spacing_s, count * spacing_s, count)
         e = np.exp(-t / time_constant_s)
         trust = abs(step) * float(e[-1]) * MODEL_TRUST / sqrt(3)
         if trust > wanted:
-            continue
+            return False
         moves = abs(step) * float(e[0]) > noise
         leverage = _leverage(t, time_constant_s) if moves else 1 / count
-        if hypot(noise * sqrt(leverage), trust) <= wanted:
-            return count
-    return most
+        return hypot(noise * sqrt(leverage), trust) <= wanted
+
+    # More readings never tell less: doubled until there are enough, then halved in.
+    low = high = min(max(least, FEWEST), most)
+    while high < most and not enough(high):
+        low, high = high + 1, min(2 * high, most)
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle + 1, high)
+    return high
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ import scipy
 
 from daemon.metrology.checks import (
     degrees_of_freedom,
+    finite,
     not_negative,
     positive,
     probability,
@@ -237,7 +238,11 @@ def of_expanded(expanded: float, coverage: float, degrees: float = inf) -> float
     0.510213
     """
     not_negative(expanded=expanded)
-    return expanded / coverage_factor(coverage, degrees)
+    factor = coverage_factor(coverage, degrees)
+    positive(**{f"coverage factor of coverage {coverage!r}": factor})
+    standard = expanded / factor
+    finite(**{"standard uncertainty": standard})
+    return standard
 
 
 def half_width_component(

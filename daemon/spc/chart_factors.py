@@ -12,8 +12,10 @@ import numpy as np
 import scipy
 
 from daemon.spc.checks import Floats, count, positive
+from daemon.spc.errors import OutOfRangeError
 from daemon.spc.numerics import nodes
 
+FEWEST_DEGREES = 1e-300
 MEDIAN_MOVING_RANGE = sqrt(2.0) * NormalDist().inv_cdf(0.75)
 """Median of |z1 - z2| for two independent standard normal values, 0.9539."""
 
@@ -58,6 +60,12 @@ def chi_mean(degrees_of_freedom: float) -> float:
     0.939986
     """
     half = positive("degrees_of_freedom", degrees_of_freedom) / 2.0
+    if half < FEWEST_DEGREES:
+        raise OutOfRangeError(
+            argument="degrees_of_freedom",
+            value=degrees_of_freedom,
+            allowed=f">= {2 * FEWEST_DEGREES:g}",
+        )
     # A ratio of gamma functions taken at once neither overflows nor cancels.
     return float(scipy.special.poch(half, 0.5)) / sqrt(half)
 

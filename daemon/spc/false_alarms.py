@@ -92,7 +92,8 @@ def false_alarms(limits: Limits, *, units: int = 100) -> FalseAlarms:
     provenance = limits.provenance
     nominal = 2.0 * float(ndtr(-limits.width))
     if isinf(provenance.degrees_of_freedom):
-        rate, unlucky, chance = nominal, nominal, -np.expm1(units * np.log1p(-nominal))
+        rate, unlucky = nominal, nominal
+        chance = 1.0 if nominal >= 1.0 else -np.expm1(units * np.log1p(-nominal))
     else:
         freedom = provenance.degrees_of_freedom
         one = limits.width / chi_mean(freedom) / sqrt(1.0 + 1.0 / provenance.used)

@@ -7,11 +7,18 @@ from math import pi, sqrt
 import numpy as np
 
 from daemon.spc.checks import Floats
+from daemon.spc.errors import OutOfRangeError
+
+FARTHEST = 40.0
+"""Standard deviations beyond which a normal density is 0 in any machine."""
+WIDEST = 500.0
+"""Standard deviations of a kernel that an interval has at most."""
 
 
 def normal_density(z: Floats) -> Floats:
     """Return the standard normal density, any shape."""
-    density: Floats = np.exp(-0.5 * z * z) / sqrt(2.0 * pi)
+    near = np.clip(z, -FARTHEST, FARTHEST)
+    density: Floats = np.exp(-0.5 * near * near) / sqrt(2.0 * pi)
     return density
 
 
@@ -33,8 +40,15 @@ def nodes_needed(width: float) -> int:
     """Return how many nodes resolve a normal kernel on an interval.
 
     `width` is the length of the interval in standard deviations of the kernel.
-    With these the mean run length is good to 1e-6 of itself or better.
+    With these the mean run length is good to 1e-6 of itself or better. Refused beyond
+    what a memory holds.
     """
+    if width > WIDEST:
+        raise OutOfRangeError(
+            argument="width of the limits in steps of the chart",
+            value=width,
+            allowed=f"<= {WIDEST:g}: a smaller distance, or a larger weight",
+        )
     return 16 + int(2.0 * width)
 
 

@@ -18,6 +18,7 @@ from scipy.special import bdtr, bdtrc, pdtr, pdtrc
 from daemon.spc.checks import (
     Floats,
     count,
+    finite,
     finite_array,
     positive,
     same_length,
@@ -32,6 +33,9 @@ from daemon.spc.control_limits import (
     limits_from_baseline,
 )
 from daemon.spc.errors import NoSpreadError, OutOfRangeError, TooFewError
+
+MOST_COUNTED = 1e7
+"""Expected in one sample: every count up to there is looked at."""
 
 
 class Count(StrEnum):
@@ -290,14 +294,24 @@ def exact_count_limits(
     positive("rate", rate)
     if kind.binomial:
         share("rate", rate)
+        finite("size", size)
         units = count("size", int(size) if size == int(size) else -1, at_least=1)
+        _few_enough("size", units)
         k = np.arange(units + 1)
         up_to, above = bdtr(k, units, rate), bdtrc(k, units, rate)
     else:
         mean = rate * positive("size", size)
+        _few_enough("rate * size", mean)
         k = np.arange(int(mean + 40.0 * np.sqrt(mean) + 100.0))
         up_to, above = pdtr(k, mean), pdtrc(k, mean)
     return int(np.sum(up_to < tail)), int(np.argmax(above < tail))
+
+
+def _few_enough(argument: str, value: float) -> None:
+    if value > MOST_COUNTED:
+        raise OutOfRangeError(
+            argument=argument, value=value, allowed=f"<= {MOST_COUNTED:g}"
+        )
 
 
 def _variance(kind: Count, rate: float) -> float:

@@ -119,6 +119,8 @@ class RunLength:
         return n + 1
 
     def _mean(self, remaining: Floats) -> float:
+        if not np.isfinite(remaining).all():
+            return inf  # no point ever signals from some state
         mean = float(self.early.sum() + self.row @ remaining)
         # Beyond, what stays at each step differs from all of it by rounding alone.
         return mean if 0.0 < mean <= LONGEST else inf

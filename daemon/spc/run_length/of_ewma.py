@@ -15,10 +15,12 @@ import numpy as np
 from scipy.optimize import minimize_scalar
 
 from daemon.spc.checks import Floats, finite, positive, weight_of_newest
+from daemon.spc.errors import OutOfRangeError
 from daemon.spc.numerics import nodes, nodes_needed, normal_density
 from daemon.spc.run_length.distribution import RunLength, above_one, solve_for_mean
 from daemon.spc.run_length.of_shewhart import shewhart_run_length
 
+_LONGEST_START = 100_000  # points until exact limits no longer widen
 _SETTLED = 1e-8  # exact limits this close to their last width, relatively, are fixed
 
 
@@ -77,6 +79,10 @@ def ewma_run_length(
         row = further(origin, at, share)
         return RunLength(early=np.ones(1), row=row, step=step, weight=ones)
     moving = max(1, ceil(log(_SETTLED) / (2.0 * log1p(-weight))))
+    if moving > _LONGEST_START:
+        raise OutOfRangeError(
+            argument="weight", value=weight, allowed="larger where limits are exact"
+        )
     half = np.sqrt(-np.expm1(2.0 * np.arange(1, moving + 1) * log1p(-weight)))
     row = further(origin, half[0] * at, half[0] * share)
     early = [1.0]

@@ -23,10 +23,15 @@ from daemon.spc.checks import (
     positive,
     weight_of_newest,
 )
+from daemon.spc.errors import OutOfRangeError
 from daemon.spc.numerics import normal_density
 from daemon.spc.run_length.distribution import RunLength, above_one, solve_for_mean
 from daemon.spc.run_length.of_ewma import ewma_run_length
 from daemon.spc.run_length.of_shewhart import t2_run_length
+
+_MOST_RANGES = 100
+_WIDEST = 500.0  # radius in steps of the chart: what a memory holds
+_WIDEST_SHIFTED = 40.0
 
 
 def mewma_run_length(
@@ -61,7 +66,7 @@ def mewma_run_length(
     >>> round(mewma_run_length(ranges=2, weight=0.1, limit=8.64).mean, 2)
     200.54
     """
-    count("ranges", ranges, at_least=1)
+    _few_ranges(ranges)
     weight_of_newest(weight)
     positive("limit", limit)
     not_negative("distance", distance)
@@ -73,6 +78,13 @@ def mewma_run_length(
         )
     # All lengths in units of the kernel's standard deviation, which is `weight`.
     radius = sqrt(limit / (weight * (2.0 - weight)))
+    widest = _WIDEST if distance == 0.0 else _WIDEST_SHIFTED
+    if radius > widest:
+        raise OutOfRangeError(
+            argument="limit",
+            value=limit,
+            allowed=f"<= {widest**2 * weight * (2.0 - weight):g} for this weight",
+        )
     if distance == 0.0:
         return _in_control(ranges, 1.0 - weight, radius)
     return _shifted(ranges, 1.0 - weight, radius, distance)
@@ -105,7 +117,7 @@ def mewma_limit(*, ranges: int, weight: float, arl: float) -> float:
     >>> round(mewma_limit(ranges=4, weight=0.25, arl=500.0), 2)
     16.38
     """
-    count("ranges", ranges, at_least=1)
+    _few_ranges(ranges)
     above_one("arl", arl)
     return solve_for_mean(
         lambda limit: mewma_run_length(ranges=ranges, weight=weight, limit=limit).mean,
@@ -170,6 +182,13 @@ def design_mewma(*, ranges: int, distance: float, arl: float) -> MewmaDesign:
     weight = exp(float(best.x))
     limit, arl_shifted = shifted(weight)
     return MewmaDesign(weight=weight, limit=limit, arl=arl, arl_shifted=arl_shifted)
+
+
+def _few_ranges(ranges: int) -> None:
+    if count("ranges", ranges, at_least=1) > _MOST_RANGES:
+        raise OutOfRangeError(
+            argument="ranges", value=ranges, allowed=f"<= {_MOST_RANGES}"
+        )
 
 
 def _in_control(ranges: int, keep: float, radius: float) -> RunLength:

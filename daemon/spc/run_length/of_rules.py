@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
+from math import inf
 from typing import TypeVar
 
 import numpy as np
@@ -124,7 +125,9 @@ def first_firing(
         done = chance < 1e-15 or (gone > 0.0 and settled >= 20)
         if len(survival) > units and (done or len(survival) > LONGEST):
             break
-    rest = survival[-1] / (1.0 - ratio) if survival[-1] > 0.0 else 0.0
+    rest = 0.0
+    if survival[-1] > 0.0:  # a set that cannot fire never does
+        rest = survival[-1] / (1.0 - ratio) if ratio < 1.0 else inf
     within = 1.0 - np.array(survival[1 : units + 1])
     return FirstFiring(mean=total + rest, within=within)
 

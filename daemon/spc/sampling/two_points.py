@@ -9,6 +9,9 @@ from daemon.spc.errors import OutOfRangeError
 from daemon.spc.numerics import smallest
 from daemon.spc.sampling.attributes import SinglePlan, checked_build
 
+LARGEST = 1e15
+"""Beyond this no sample is drawn."""
+
 
 def zero_acceptance_size(*, bad: float, beta: float) -> int:
     """Return how many good units show that a share of bad ones is not there.
@@ -40,7 +43,14 @@ def zero_acceptance_size(*, bad: float, beta: float) -> int:
     299
     """
     share("bad", bad)
-    return ceil(log(share("beta", beta)) / log1p(-bad) - 1e-9)
+    size = log(share("beta", beta)) / log1p(-bad)
+    if size > LARGEST:
+        raise OutOfRangeError(
+            argument="bad",
+            value=bad,
+            allowed=f"so large that {LARGEST:g} units show it",
+        )
+    return ceil(size - 1e-9)
 
 
 def zero_acceptance_size_of_build(

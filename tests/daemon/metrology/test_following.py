@@ -80,7 +80,7 @@ def error_of(draw: np.random.Generator, count: int) -> RangeError:
     """Return a range error of 0, both meters scattering alike."""
 
     def read(level: float) -> list[float]:
-        return (level + 1e-5 * draw.standard_normal(count)).tolist()
+        return [level + 1e-5 * float(one) for one in draw.standard_normal(count)]
 
     def readings() -> Readings:
         return Readings(zero_before=read(0.0), level=read(1.0), zero_after=read(0.0))

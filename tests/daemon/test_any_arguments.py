@@ -1,0 +1,278 @@
+"""Whatever numbers a public function of the pure rooms is given: an answer or an error.
+
+Arguments are drawn by their annotations: extremes, NaN, nothing, constants, 1e-12 and
+1e9 among them. Allowed is an error of the room's own tree, or a result without NaN;
+never another exception, a warning, or a call that does not end.
+"""
+
+import enum
+import importlib
+import inspect
+import pkgutil
+import signal
+import types
+import typing
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import fields, is_dataclass
+from math import inf, isnan, nan
+from typing import Any
+
+import numpy as np
+import pytest
+
+import daemon.metrology
+import daemon.spc
+from daemon.metrology.errors import MetrologyError
+from daemon.spc.errors import SpcError
+
+ROOMS = (daemon.metrology, daemon.spc)
+EXTREMES = (
+    0.0, -0.0, 1.0, -1.0, 0.5, 0.05, 0.95, 0.999999, 1e-12, -1e-12, 1e9, -1e9, 1e150,
+    1e308, -1e308, 5e-324, nan, inf, -inf, 3.0, 12.0, 100.0,
+)  # fmt: skip
+WHOLE = (0, 1, 2, 3, 4, 5, 7, 10, 25, 50, -1, 1000, 10**9)
+TEXTS = ("", "a", "R1", "R1 + R2", "R1 * (1 + R2 / R3)", "4k7", "x" * 50, "1e9", "0R05")
+LONGEST_S = 20
+"""A call that takes longer hangs; the slowest that ends takes a few seconds."""
+APART = {
+    # Told what to do, not given numbers: they have tests of their own.
+    "daemon.spc.detector",
+    "daemon.metrology.checks",
+    "daemon.metrology.errors",
+    "daemon.spc.checks",
+    "daemon.spc.errors",
+    "daemon.spc.numerics",
+    "daemon.spc.variance.intervals",
+}
+LENT = {"daemon.spc.control_limits.kept", "daemon.spc.control_limits.some_spread"}
+"""What modules lend each other, past the checks at the door."""
+SLOW = {
+    f"daemon.spc.run_length.{name}"
+    for name in (
+        "of_mewma.design_mewma",
+        "of_mewma.mewma_limit",
+        "of_ewma.design_ewma",
+        "of_ewma.ewma_width",
+        "of_cusum.design_cusum",
+    )
+}
+"""They look for the best of many charts, seconds each: in the long form only."""
+MISSING = object()
+
+
+class CannotDrawError(Exception):
+    """An annotation that nothing can be drawn for."""
+
+
+def modules() -> Iterator[types.ModuleType]:
+    """Return every module of the pure rooms, by name."""
+    for room in ROOMS:
+        for found in pkgutil.walk_packages(room.__path__, f"{room.__name__}."):
+            parts = found.name.split(".")
+            below = {".".join(parts[:end]) for end in range(1, len(parts) + 1)}
+            if not found.ispkg and not below & APART and not parts[-1].startswith("_"):
+                yield importlib.import_module(found.name)
+
+
+def functions() -> dict[str, Callable[..., Any]]:
+    """Return the public functions of the pure rooms, and what makes their classes."""
+    found = {}
+    for module in modules():
+        for name, value in vars(module).items():
+            own = getattr(value, "__module__", None) == module.__name__
+            plain = inspect.isfunction(value) or (
+                inspect.isclass(value) and is_dataclass(value)
+            )
+            full = f"{module.__name__}.{name}"
+            if own and plain and not name.startswith("_") and full not in LENT:
+                found[full] = value
+    return found
+
+
+def number(draw: np.random.Generator) -> float:
+    """Return a number: an ordinary one in half of the cases, else an extreme."""
+    if draw.random() < 0.5:
+        return float(draw.normal() * 10.0 ** draw.integers(-3, 4))
+    return float(EXTREMES[draw.integers(len(EXTREMES))])
+
+
+def numbers(draw: np.random.Generator) -> list[float]:
+    """Return some numbers: none, constant, ordinary, extreme."""
+    count = int(draw.choice([0, 1, 2, 3, 5, 8, 20]))
+    match draw.integers(4):
+        case 0:
+            return [number(draw)] * count
+        case 1:
+            return [number(draw) for _ in range(count)]
+        case _:
+            scale = 10.0 ** draw.integers(-12, 10)
+            return [float(one) for one in scale * draw.normal(1.0, 0.3, count)]
+
+
+def drawn(  # noqa: PLR0911, PLR0912 -- a case for each type
+    hint: Any, draw: np.random.Generator, depth: int = 0
+) -> Any:
+    """Return something of a type."""
+    if depth > 5:
+        raise CannotDrawError(hint)
+    origin, args = typing.get_origin(hint), typing.get_args(hint)
+    if hint is float:
+        return number(draw)
+    if hint is bool:
+        return bool(draw.integers(2))
+    if hint is int:
+        return int(WHOLE[draw.integers(len(WHOLE))])
+    if hint is str:
+        return str(TEXTS[draw.integers(len(TEXTS))])
+    if hint is type(None):
+        return None
+    if inspect.isclass(hint) and issubclass(hint, enum.Enum):
+        return list(hint)[draw.integers(len(hint))]
+    if inspect.isclass(hint) and hint.__module__.startswith("daemon.spc.detector"):
+        raise CannotDrawError(hint)  # what the detector makes nobody else does
+    if inspect.isclass(hint) and is_dataclass(hint):
+        return made(hint, draw, depth + 1)
+    if "ArrayLike" in str(hint) or hint is np.ndarray or origin is np.ndarray:
+        rows = numbers(draw)
+        if draw.random() < 0.3:
+            return [rows, [number(draw) for _ in rows]]
+        return rows
+    if origin is typing.Literal:
+        return args[draw.integers(len(args))]
+    if origin in (typing.Union, types.UnionType):
+        return drawn(args[draw.integers(len(args))], draw, depth)
+    if origin in (list, Sequence, Iterable, tuple, set, frozenset):
+        return several(origin, args, draw, depth)
+    if origin in (dict, Mapping):
+        count = draw.integers(4)
+        found = [
+            (drawn(args[0], draw, depth + 1), drawn(args[1], draw, depth + 1))
+            for _ in range(count)
+        ]
+        return dict(found)
+    raise CannotDrawError(hint)
+
+
+def several(
+    origin: Any, args: tuple[Any, ...], draw: np.random.Generator, depth: int
+) -> Any:
+    """Return a sequence of a type."""
+    if origin is tuple and not (len(args) == 2 and args[1] is Ellipsis):
+        return tuple(drawn(one, draw, depth + 1) for one in args)
+    if args[0] is float:
+        return numbers(draw)
+    found = [drawn(args[0], draw, depth + 1) for _ in range(draw.integers(5))]
+    return tuple(found) if origin is tuple else found
+
+
+def made(what: Callable[..., Any], draw: np.random.Generator, depth: int = 0) -> Any:
+    """Call something with drawn arguments."""
+    given, named = arguments(what, draw, depth)
+    return what(*given, **named)
+
+
+def arguments(
+    what: Callable[..., Any], draw: np.random.Generator, depth: int = 0
+) -> tuple[list[Any], dict[str, Any]]:
+    """Return drawn arguments, by place and by name."""
+    hints = typing.get_type_hints(what.__init__ if inspect.isclass(what) else what)
+    given: list[Any] = []
+    named: dict[str, Any] = {}
+    for name, one in inspect.signature(what).parameters.items():
+        left_out = one.default is not inspect.Parameter.empty
+        if left_out and draw.random() < 0.5:
+            continue
+        if one.kind in (one.VAR_POSITIONAL, one.VAR_KEYWORD):
+            continue
+        hint = hints.get(name, MISSING)
+        value = drawn(hint, draw, depth)
+        if one.kind is one.KEYWORD_ONLY or len(given) < list(
+            inspect.signature(what).parameters
+        ).index(name):
+            named[name] = value
+        else:
+            given.append(value)
+    return given, named
+
+
+def silent(value: Any, depth: int = 0) -> bool:  # noqa: PLR0911 -- by type
+    """Return whether a result holds a NaN."""
+    if depth > 4:
+        return False
+    if isinstance(value, float):
+        return isnan(value)
+    if isinstance(value, np.ndarray):
+        return bool(value.dtype.kind == "f" and np.isnan(value).any())
+    if is_dataclass(value) and not isinstance(value, type):
+        return any(silent(getattr(value, one.name), depth + 1) for one in fields(value))
+    if isinstance(value, dict):
+        return any(silent(one, depth + 1) for one in value.values())
+    if isinstance(value, list | tuple):
+        return any(silent(one, depth + 1) for one in value)
+    return False
+
+
+@contextmanager
+def ending() -> Iterator[None]:
+    """End what does not end by itself."""
+
+    def hangs(*_: object) -> None:
+        message = f"did not end within {LONGEST_S} s"
+        raise RuntimeError(message)
+
+    before = signal.signal(signal.SIGALRM, hangs)
+    signal.alarm(LONGEST_S)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
+def faults(calls: int, seed: int, *, slow: bool) -> list[str]:
+    """Call every function so many times together; return what went wrong."""
+    draw = np.random.default_rng(seed)
+    found: list[str] = []
+    known = {
+        name: what for name, what in functions().items() if slow or name not in SLOW
+    }
+    for turn in range(calls):
+        name = list(known)[turn % len(known)]
+        what = known[name]
+        try:
+            with ending():
+                result = made(what, draw)
+        except (CannotDrawError, MetrologyError, SpcError):
+            continue
+        except Exception as exc:  # noqa: BLE001 -- any other is a fault, whatever it is
+            found.append(f"{name}, call {turn}: {type(exc).__name__}: {exc}")
+            continue
+        if silent(result) and not inspect.isclass(what):
+            found.append(f"{name}, call {turn}: NaN in the result")
+    return found
+
+
+def test_functions_are_found_and_most_can_be_drawn_for() -> None:
+    draw = np.random.default_rng(1)
+    known = functions()
+    assert len(known) > 150
+    drawable = 0
+    for what in known.values():
+        try:
+            arguments(what, draw)
+        except CannotDrawError:
+            continue
+        except (MetrologyError, SpcError):
+            pass  # what is put into it refuses what was drawn
+        drawable += 1
+    assert drawable > 0.85 * len(known)
+
+
+def test_a_few_hundred_calls_end_in_an_answer_or_an_error_of_ours() -> None:
+    assert faults(600, seed=20261129, slow=False) == []
+
+
+@pytest.mark.bench
+def test_twenty_thousand_calls_end_in_an_answer_or_an_error_of_ours() -> None:
+    assert faults(20_000, seed=1, slow=True) == []
