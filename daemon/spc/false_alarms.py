@@ -90,6 +90,8 @@ def false_alarms(limits: Limits, *, units: int = 100) -> FalseAlarms:
     """
     count("units", units, at_least=1)
     provenance = limits.provenance
+    if not isinf(provenance.degrees_of_freedom):
+        count("units that the limits rest on", provenance.used, at_least=1)
     nominal = 2.0 * float(ndtr(-limits.width))
     if isinf(provenance.degrees_of_freedom):
         rate, unlucky = nominal, nominal
