@@ -15,6 +15,7 @@ from storage.endpoint import Endpoint
 from storage.errors import (
     BusyError,
     ConflictError,
+    MemoryLimitError,
     NotFoundError,
     RefusedValueError,
     SchemaError,
@@ -36,6 +37,7 @@ ERRORS = [
     BusyError(path="here", pid=None),
     SchemaError(where="here", detail="too new"),
     WriteError(where="here", reason="disk full"),
+    MemoryLimitError(where="here", memory_mb=128),
     UnreachableError(address="here", reason="gone"),
     StorageError("something else"),
 ]
