@@ -102,9 +102,8 @@ def judged(
         # At zero a limit of reading alone says nothing.
         if one.of_full_scale != 0 or limits.at_zero_ppm > 0
     ]
-    read = [one.of_full_scale for one in points]
     for share in limit.points:
-        if not any(abs(one - share) <= SAME_POINT * share for one in read):
+        if not any(is_one_of(one, [share]) for one in points):
             low, high = limits_at(share, limits.above, limits.below)
             found.append(
                 JudgedPoint(
@@ -117,6 +116,28 @@ def judged(
                 )
             )
     return tuple(sorted(found, key=lambda one: one.of_full_scale))
+
+
+def is_one_of(point: PointError | JudgedPoint, shares: Sequence[float]) -> bool:
+    """Return whether a point is one of these shares of full scale, as read."""
+    return any(
+        abs(point.of_full_scale - share) <= SAME_POINT * share for share in shares
+    )
+
+
+def beside_known_good(points: Sequence[JudgedPoint], asked: Sequence[float]) -> Verdict:
+    """Return what a range is that reads like the known-good unit, by its other points.
+
+    The comparison is of its level and of its offset. What was judged at another point
+    stands, and a point that is asked for and could not be judged says nothing.
+    """
+    if any(
+        one.verdict == Verdict.NOT_JUDGED and is_one_of(one, asked) for one in points
+    ):
+        return Verdict.NOT_JUDGED
+    if any(one.verdict == Verdict.UNDECIDED for one in points):
+        return Verdict.UNDECIDED
+    return Verdict.LIKE_KNOWN_GOOD
 
 
 def together(points: Sequence[JudgedPoint]) -> Verdict | None:

@@ -16,7 +16,13 @@ from daemon.bench import (
     read_in_a_row,
     series_of,
 )
-from daemon.judging.points import Limits, judged, together
+from daemon.judging.points import (
+    Limits,
+    beside_known_good,
+    is_one_of,
+    judged,
+    together,
+)
 from daemon.judging.product import ProductModel, RangeModel
 from daemon.metrology import (
     STEADY,
@@ -68,13 +74,25 @@ class Measured:
     @property
     def known_good(self) -> KnownGood:
         """What a unit that is known to be good showed, to compare others with."""
-        zero = [one for one in self.points if one.of_full_scale == 0]
+        offset = self.point_of_offset
         return KnownGood(
             error_ppm=self.error.error_ppm,
             uncertainty_ppm=self.error.comparison_uncertainty_ppm,
             offset_ppm=self.error.offset_ppm,
-            offset_uncertainty_ppm=zero[0].comparison_uncertainty_ppm if zero else 0.0,
+            offset_uncertainty_ppm=offset.comparison_uncertainty_ppm if offset else 0.0,
         )
+
+    @property
+    def point_of_offset(self) -> PointError | None:
+        """The point that says how sure the offset is, where the offset counts.
+
+        Zero; where a level was reversed instead, either sign of it.
+        """
+        if self.model.settings.limit.offset != "inside":
+            return None
+        zero = [one for one in self.points if one.of_full_scale == 0]
+        reversed_ = [one for one in self.points if one.of_full_scale < 0]
+        return next(iter(zero or reversed_), None)
 
 
 class SpecificationError(HoldpointError, LookupError):
@@ -216,9 +234,14 @@ class Judge:
             (self._range_error(readings, one, drift), one)
             for one in further_series(readings)
         ]
-        points = [
+        main, *further = (
             level_error(at, one.reference, full_scale, offset_inside=inside)
             for at, one in levels
+        )
+        # A level that is read for the linearity alone has a limit of its own.
+        points = [main]
+        points += [
+            one for one in further if is_one_of(one, model.settings.limit.points)
         ]
         if series.reference.reversed_:
             points.append(_opposite(points[0], error))
@@ -284,7 +307,12 @@ class Judge:
         )
         verdict = together(points)
         if verdict is None:
-            return row(run, measured, self._compared(measured, known), None, points)
+            compared = self._compared(measured, known)
+            if compared is Verdict.LIKE_KNOWN_GOOD:
+                compared = beside_known_good(
+                    points, measured.model.settings.limit.points
+                )
+            return row(run, measured, compared, None, points)
         least = min(
             (
                 one.conformance_probability
@@ -312,20 +340,19 @@ class Judge:
                 allowed_difference_ppm=float(tolerance_ppm[measured.model.key]),
             ).outcome
         }
-        zeros = [one for one in measured.points if one.of_full_scale == 0]
         # A limit of reading alone allows no offset that the level does not show.
         share = abs(error.reference / measured.model.settings.full_scale)
         allowed_ppm = measured.limits.at_zero_ppm or measured.limits.least_ppm(share)
-        said |= {
-            compare(
-                one.error_ppm,
-                one.comparison_uncertainty_ppm,
-                good.offset_ppm,
-                good.offset_uncertainty_ppm,
-                allowed_difference_ppm=allowed_ppm,
-            ).outcome
-            for one in zeros
-        }
+        if (offset := measured.point_of_offset) is not None:
+            said.add(
+                compare(
+                    error.offset_ppm,
+                    offset.comparison_uncertainty_ppm,
+                    good.offset_ppm,
+                    good.offset_uncertainty_ppm,
+                    allowed_difference_ppm=allowed_ppm,
+                ).outcome
+            )
         for one in (Outcome.CHANGED, Outcome.UNDECIDED):
             if one in said:
                 return Verdict(one.value)

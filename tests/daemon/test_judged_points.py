@@ -108,7 +108,9 @@ def test_the_worst_point_decides(
 
 
 def test_each_point_says_its_error_with_the_offset_and_its_own_limits() -> None:
-    row = said(judge(), readings(1000.0, offset_ppm=200.0, further={0.5: -1000.0}))
+    limit = {"of_reading_ppm": 4500.0, "of_full_scale_ppm": 450.0, "points": [0.5]}
+    taken = readings(1000.0, offset_ppm=200.0, further={0.5: -1000.0})
+    row = said(judge(limit), taken)
     assert [one.of_full_scale for one in row.judged_points] == pytest.approx(
         [0.0, 0.5, 0.9]
     )
@@ -253,3 +255,41 @@ def test_an_input_that_may_flow_at_zero_widens_what_zero_is_known_by() -> None:
     zero = row.judged_points[0]
     assert zero.uncertainty_ppm > 200.0 / 3**0.5
     assert zero.verdict == "not judged"
+
+
+LIKE = KnownGood(
+    error_ppm=0.0, uncertainty_ppm=20.0, offset_ppm=0.0, offset_uncertainty_ppm=1.0
+)
+
+
+def test_a_comparison_does_not_take_back_what_a_point_was_judged() -> None:
+    """Only zero is beyond this bench: +900 ppm of 1000 stays undecided, not good."""
+    one = judge({"of_reading_ppm": 1000.0, "of_full_scale_ppm": 20.0})
+    near = said(one, readings(900.0), LIKE)
+    assert {point.verdict for point in near.judged_points} == {
+        "undecided",
+        "not judged",
+    }
+    assert near.verdict is Verdict.UNDECIDED
+    assert said(one, readings(0.0), LIKE).verdict is Verdict.LIKE_KNOWN_GOOD
+
+
+def test_a_point_that_is_asked_for_is_not_passed_over_by_a_comparison() -> None:
+    limit = {"of_reading_ppm": 3000.0, "of_full_scale_ppm": 0.0, "points": [0.01, 0.1]}
+    far = readings(further={0.01: 50_000.0, 0.1: 0.0})
+    assert said(judge(limit), far, LIKE).verdict is Verdict.NOT_JUDGED
+
+
+def test_an_offset_behind_a_reversal_is_compared() -> None:
+    below, above = point(-0.9, 0.0, 50_000.0), point(0.9, 0.0, 50_000.0)
+    taken = replace(readings(), points=(below, above, below))
+    row = said(judge(needed_ratio=1000.0), taken, LIKE)
+    assert row.verdict is not Verdict.LIKE_KNOWN_GOOD
+
+
+def test_a_level_of_the_linearity_is_not_held_to_the_error_limit() -> None:
+    row = said(judge(), readings(further={0.01: 200_000.0}))
+    assert [point.of_full_scale for point in row.judged_points] == pytest.approx(
+        [0.0, 0.9]
+    )
+    assert row.verdict is Verdict.CONFORMING
