@@ -33,7 +33,9 @@ def pytest_configure(config: pytest.Config) -> None:
     if not is_worker(config):
         os.environ[MARK] = f"{os.getpid()}-{time.monotonic_ns()}"
     # Left as it is, this signal ends the run before any fixture has ended anything.
-    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    # A shell that starts a run in the background has it ignore the keyboard's.
+    for ending in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(ending, signal.default_int_handler)
 
 
 @pytest.hookimpl(trylast=True)

@@ -313,7 +313,7 @@ def second_day(walk: Walk, browser: Browser, url: str) -> None:
         checks = walk.rows(store, "check").drop_duplicates("run")
         assert checks["session"].nunique() == 2
         walk.said("import", walk.file("first.csv", "B-2", [6, 7]))
-        for said in ("1 unit new, 0 known", "0 units new, 1 known"):
+        for said in ("1 unit new, 0 changed", "0 units new, 0 changed, 1 the same"):
             assert said in walk.said("import", walk.file("second.csv", "B-2", [8]))
         assert walk.rows(store, "unit")["serial"].nunique() == 16
         walk.said("reel", "add", LATE, "--nominal", "50k", "--tolerance", "0.1%")

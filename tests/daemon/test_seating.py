@@ -221,7 +221,7 @@ def test_whoever_types_readings_seats_the_unit_again_and_types_it_once_more(
     )
     assert bench.answers == []
     assert bench.asked[0].startswith("Unit PA-008 reads far from what was expected")
-    assert bench.asked[5] == "100 uA, source at zero: output (V)"
+    assert bench.asked[5] == "100 uA, source at zero. The output reads (V)"
     assert "a lot" in bench.asked[7]
     assert "off by more than 50%" in bench.asked[9]
     assert any("look at the contacts" in one for one in ticket.remarks)
