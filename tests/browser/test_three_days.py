@@ -298,6 +298,13 @@ def first_day(walk: Walk) -> None:
         # Outside the error limit first, it reads right as it is seated now.
         outside = ranges["run"][ranges["verdict"] == "nonconforming"]
         assert set(outside) == {first["run"]}
+        # The reference itself had stepped: that run's readings are in doubt for good.
+        (doubt,) = walk.json("doubt", "list")
+        assert doubt["serials"] == slipped
+        assert "disagreed with the source's setting" in doubt["reason"]
+        said = ("--person", "Ada Moreno", "--reason", "Its lead sat badly.")
+        walk.said("doubt", "end", doubt["doubt"], *said)
+        assert walk.json("doubt", "list") == []
         assert walk.json("hold", "list") == []
         operator.open("B-2", 8)
         measure(operator, "B-2", range(1, 4))
@@ -395,8 +402,8 @@ def third_day(walk: Walk, browser: Browser, url: str) -> None:
         a_slip_is_taken_back(walk, browser, url, operator, store)
     # With the daemon ended, the file says the same.
     assert walk.json("hold", "list") == []
-    # Six holds were placed, and each was ended.
-    assert "The ledger is whole: 12 decisions" in walk.said("ledger", "verify")
+    # Six holds were placed, and each was ended; and so was one doubt.
+    assert "The ledger is whole: 13 decisions" in walk.said("ledger", "verify")
 
 
 def a_slip_is_taken_back(
