@@ -329,11 +329,11 @@ def _series_resistors(product: Product, bench: Bench, plan: Plan) -> Iterator[Pr
                 )
                 continue
             reading = plan.reading.of(key)
-            shares = (reading.level_of_full_scale, *map(abs, reading.linearity_levels))
-            needed_v = one.full_scale * max(shares) * source.through_ohm(key)
+            level = one.full_scale * _highest_share(one, reading)
+            needed_v = level * source.through_ohm(key)
             if needed_v > bench.compliance_v:
                 yield Problem(
                     path=(*where, "ohm", key),
-                    problem=f"needs {needed_v:g} V at the plan's level, which stand at "
-                    f"an open input; compliance_v is {bench.compliance_v:g}",
+                    problem=f"needs {needed_v:g} V at its highest level, which stand "
+                    f"at an open input; compliance_v is {bench.compliance_v:g}",
                 )

@@ -1,5 +1,6 @@
 """A voltage source through known resistors, and a source without a compliance."""
 
+from pathlib import Path
 from threading import Event
 
 import pytest
@@ -17,7 +18,7 @@ from daemon.bench.wire import by_address
 from daemon.simulator.direct import DirectBench
 from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import story
-from tests.config.folders import changed_sample
+from tests.config.folders import changed_sample, faults
 from tests.daemon.bench.fakes import profile
 from tests.daemon.bench.test_simulated_bench import gain, nominal_transfer, true_gain
 from tests.daemon.simulator.benches import CLEAN
@@ -122,3 +123,33 @@ def test_a_resistor_that_is_missing_or_none_is_said(
     with pytest.raises(ConfigError) as caught:
         load(folder)
     assert said in str(caught.value)
+
+
+def test_a_limit_stated_above_the_plans_levels_counts_for_the_resistor_too(
+    tmp_path: Path,
+) -> None:
+    # 1 mA times (12 kΩ + 50 Ω) is 12.05 V; at the plan's 90 % it is 10.8 V.
+    ohm = "ohm = { 1uA = 1e6, 10uA = 1e6, 100uA = 1e5, 1mA = 12e3 }"
+    folder = changed_sample(
+        tmp_path,
+        {
+            "product.toml": (
+                (
+                    "450.0 }\nsource_limit = 1.2e-3",
+                    "450.0, points = [0.5, 1.0] }\nsource_limit = 1.2e-3",
+                ),
+            ),
+            "bench.toml": (
+                ("watched_current_source", "scpi_voltage_source"),
+                (
+                    "[selector]",
+                    f"[series_resistor]\nburden_ohm = 50.0\n{ohm}\n\n[selector]",
+                ),
+            ),
+        },
+    )
+    (said,) = faults(folder)
+    assert said == (
+        "bench.toml:34: series_resistor.ohm.1mA = 12e3: needs 12.05 V at its highest "
+        "level, which stand at an open input; compliance_v is 12"
+    )
