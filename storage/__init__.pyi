@@ -42,7 +42,14 @@ from .evidence import (
     Predicted as Predicted,
 )
 from .kept import Row as Row
-from .ledger import LedgerRow as LedgerRow, undecided as undecided, verify as verify
+from .ledger import (
+    LedgerRow as LedgerRow,
+    Restored as Restored,
+    note_restore as note_restore,
+    standing as standing,
+    undecided as undecided,
+    verify as verify,
+)
 from .line import line_to as line_to
 from .local import LocalStore as LocalStore
 from .points import (

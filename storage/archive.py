@@ -10,7 +10,7 @@ from pathlib import Path
 import duckdb
 
 from storage.errors import SchemaError, WriteError, sentence
-from storage.ledger import Anchor, LedgerRow, anchors_of, verify
+from storage.ledger import Anchor, LedgerRow, Restored, anchors_of, verify
 
 SUFFIX = ".duckdb"
 ANCHORS = "ledger-anchors.txt"
@@ -45,10 +45,10 @@ def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Pat
         try:
             counts = _copy(database, part)
             check(part, counts)
-            _sync(part)
+            sync(part)
             part.rename(path)
             _note_anchor(path)
-            _sync(folder)
+            sync(folder)
         finally:
             _remove(part)
     except (duckdb.Error, OSError) as exc:
@@ -72,7 +72,7 @@ def check(path: Path, counts: Mapping[str, int] | None = None) -> Mapping[str, i
     try:
         with duckdb.connect(str(path), read_only=True) as copy:
             found = _count(copy)
-            rows = copy.sql("select * from decision order by seq").to_arrow_table()
+            rows = _ledger(copy)
     except duckdb.Error as exc:
         raise SchemaError(where=str(path), detail=sentence(exc)) from exc
     if counts is not None and found != counts:
@@ -80,7 +80,7 @@ def check(path: Path, counts: Mapping[str, int] | None = None) -> Mapping[str, i
         raise SchemaError(
             where=str(path), detail=f"the copy of {', '.join(short)} is not whole"
         )
-    broken = verify(LedgerRow(**row) for row in rows.to_pylist())
+    broken = verify(rows)
     if broken is not None:
         raise SchemaError(
             where=str(path), detail=f"the ledger is broken at row {broken}"
@@ -88,8 +88,30 @@ def check(path: Path, counts: Mapping[str, int] | None = None) -> Mapping[str, i
     return found
 
 
-def anchors(folder: Path) -> tuple[Anchor, ...]:
+def ledger(path: Path) -> tuple[LedgerRow, ...]:
+    """Return the ledger of a file of records that nobody has open, oldest row first.
+
+    Raises
+    ------
+    SchemaError
+        When the file is no database, or has no ledger.
+    """
+    try:
+        with duckdb.connect(str(path), read_only=True) as records:
+            return _ledger(records)
+    except duckdb.Error as exc:
+        raise SchemaError(where=str(path), detail=sentence(exc)) from exc
+
+
+def _ledger(database: duckdb.DuckDBPyConnection) -> tuple[LedgerRow, ...]:
+    rows = database.sql("select * from decision order by seq").to_arrow_table()
+    return tuple(LedgerRow(**row) for row in rows.to_pylist())
+
+
+def anchors(folder: Path) -> tuple[Anchor | Restored, ...]:
     """Return what the copies in a folder noted of the ledger; none without copies.
+
+    Restores are among them, in the order of the file.
 
     Raises
     ------
@@ -169,7 +191,7 @@ def _count(database: duckdb.DuckDBPyConnection) -> dict[str, int]:
     return counts
 
 
-def _sync(path: Path) -> None:
+def sync(path: Path) -> None:
     """Have the file, or a folder's list of names, on the disk before going on."""
     handle = os.open(path, os.O_RDONLY)
     try:

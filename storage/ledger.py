@@ -5,11 +5,15 @@ its newest rows were cut off, nor stop somebody from writing a whole new chain:
 against both, each backup notes the newest row's hash in a file beside it, and
 `verify` is given what was noted. Rows cut off since the last backup show as kept
 rows that nobody decided (`undecided`).
+
+Putting back an older copy cuts rows off too, and is no fault: it is noted in the same
+file (`Restored`), lets go of what was noted after the rows it shares, and is said at
+each proof.
 """
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Self
@@ -105,22 +109,131 @@ class Anchor:
         return f"{at.astimezone(UTC).isoformat()} {self.seq} {self.row_hash}"
 
 
-def anchors_of(text: str) -> tuple[Anchor, ...]:
-    """Return the anchors of a file; a line that is none counts as one never kept.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """A copy was put back: what was noted before it holds for the shared rows alone.
+
+    `seq` is the newest row put back, `shared` the last row that was the same before,
+    `let_go` how many rows after that one were known and are no longer in the ledger.
+    """
+
+    restored_at: datetime
+    seq: int
+    shared: int
+    let_go: int
+
+    def line(self) -> str:
+        """Return the line of a file of anchors.
+
+        >>> at = datetime(2026, 1, 5, 8, tzinfo=UTC)
+        >>> Restored(restored_at=at, seq=3, shared=3, let_go=2).line()
+        '2026-01-05T08:00:00+00:00 restored 3 3 2'
+        """
+        at = self.restored_at.astimezone(UTC).isoformat()
+        return f"{at} restored {self.seq} {self.shared} {self.let_go}"
+
+    def told(self) -> str:
+        """Return the sentence that a person is told.
+
+        >>> at = datetime(2026, 1, 5, 8, tzinfo=UTC)
+        >>> Restored(restored_at=at, seq=3, shared=3, let_go=2).told()
+        'Restored on 2026-01-05 08:00 UTC to entry 3; 2 later entries were let go.'
+        """
+        day = self.restored_at.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
+        start = f"Restored on {day} to entry {self.seq}"
+        entries = (
+            "1 {}entry was" if self.let_go == 1 else f"{self.let_go} {{}}entries were"
+        )
+        if self.shared < self.seq:
+            return (
+                f"{start}; it differs from what was here after entry {self.shared}: "
+                f"{entries.format('')} let go."
+            )
+        if not self.let_go:
+            return f"{start}; no later entry was known here."
+        return f"{start}; {entries.format('later ')} let go."
+
+
+def anchors_of(text: str) -> tuple[Anchor | Restored, ...]:
+    """Return what a file of anchors notes, in its order.
+
+    A line that is neither an anchor nor a restore counts as a row never kept.
 
     >>> anchors_of("2026-01-05T08:00:00+00:00 3 ab")
     (Anchor(seq=3, row_hash='ab'),)
     """
-    found = []
+    found: list[Anchor | Restored] = []
     for line in text.splitlines():
         match line.split():
             case [_, seq, row_hash] if seq.isdecimal():
                 found.append(Anchor(seq=int(seq), row_hash=row_hash))
+            case [at, "restored", *numbers] if one := _restored(at, numbers):
+                found.append(one)
             case []:
                 pass
             case _:
                 found.append(Anchor(seq=0, row_hash=line))
     return tuple(found)
+
+
+def _restored(at: str, numbers: Sequence[str]) -> Restored | None:
+    try:
+        seq, shared, let_go = (int(one) for one in numbers if one.isdecimal())
+        restored_at = datetime.fromisoformat(at)
+    except ValueError:
+        return None
+    return Restored(restored_at=restored_at, seq=seq, shared=shared, let_go=let_go)
+
+
+def standing(noted: Iterable[Anchor | Restored]) -> tuple[Anchor, ...]:
+    """Return the anchors that no later restore let go."""
+    kept: list[Anchor] = []
+    for one in noted:
+        if isinstance(one, Restored):
+            kept = [anchor for anchor in kept if anchor.seq <= one.shared]
+        else:
+            kept.append(one)
+    return tuple(kept)
+
+
+def note_restore(
+    here: str,
+    brought: str,
+    *,
+    rows: Sequence[LedgerRow],
+    before: Sequence[LedgerRow],
+    at: datetime,
+) -> tuple[Restored, str]:
+    """Return what is noted of a restore, and the file of anchors after it.
+
+    Parameters
+    ----------
+    here, brought : str
+        The file of anchors that stood here, and the one that came with the copy.
+    rows, before : sequence of LedgerRow
+        The ledger that is put back, and the one that stood here, if it can be read.
+    """
+    stood = standing(anchors_of(here))
+    shared = len(rows)
+    for number, (old, new) in enumerate(zip(before, rows, strict=False), start=1):
+        if old.row_hash != new.row_hash:
+            shared = number - 1
+            break
+    for one in stood:
+        if 1 <= one.seq <= shared and rows[one.seq - 1].row_hash != one.row_hash:
+            shared = one.seq - 1
+    known = max((len(before), *(one.seq for one in stood)))
+    noted = Restored(
+        restored_at=at, seq=len(rows), shared=shared, let_go=max(known - shared, 0)
+    )
+    # What the copy brings is not let go: a copy of a ledger that was cut stays found
+    # out. What stood here alone comes before the restore, which lets go of its end.
+    theirs = brought.splitlines()
+    lines = [line for line in here.splitlines() if line not in set(theirs)]
+    lines += [noted.line(), *theirs]
+    if rows:
+        lines.append(Anchor.of(rows[-1]).line(at))
+    return noted, "".join(f"{line}\n" for line in lines)
 
 
 def undecided(rows: Iterable[LedgerRow], kept: "Iterable[Decided]") -> "list[Decided]":
@@ -137,20 +250,23 @@ def undecided(rows: Iterable[LedgerRow], kept: "Iterable[Decided]") -> "list[Dec
     ]
 
 
-def verify(rows: Iterable[LedgerRow], anchors: Iterable[Anchor] = ()) -> int | None:
+def verify(
+    rows: Iterable[LedgerRow], anchors: Iterable[Anchor | Restored] = ()
+) -> int | None:
     """Return the first place, from 1, at which the chain is broken; None if whole.
 
     Parameters
     ----------
     rows : iterable of LedgerRow
         The ledger from its first row on, in the order it is kept.
-    anchors : iterable of Anchor
-        Rows known to have been kept, noted elsewhere; they show a cut-off end.
+    anchors : iterable of Anchor or Restored
+        Rows known to have been kept, noted elsewhere; they show a cut-off end. A
+        restore among them lets go of those before it, after the rows it shares.
     """
     before: LedgerRow | None = None
     place = 0
     noted: dict[int, set[str]] = {}
-    for one in anchors:
+    for one in standing(anchors):
         noted.setdefault(one.seq, set()).add(one.row_hash)
     for place, row in enumerate(rows, start=1):
         decision = Decision(

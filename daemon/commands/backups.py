@@ -63,10 +63,12 @@ def restore(*, file: Path, dry_run: bool, aside: bool) -> None:
                 fail()
             return
         now = datetime.now(UTC)
-        if aside and (kept := bundle.put_aside(home, contents, at=now)) is not None:
+        kept = bundle.put_aside(home, contents, at=now) if aside else None
+        if kept is not None:
             say(f"What was there is kept in {kept}.")
-        bundle.put_back(Path(folder), contents, home)
+        noted = bundle.put_back(Path(folder), contents, home, at=now, aside=kept)
         moved.came_back(home)
+    say(noted.told())
     say(
         f"Everything is put back into {home.folder}. `holdpoint status` says what to "
         "do, `holdpoint ledger verify` proves the decisions."

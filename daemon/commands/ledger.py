@@ -6,7 +6,7 @@ import click
 
 from daemon.commands.opened import opened
 from daemon.commands.showing import Shown, fail, listed, show, shown
-from storage import Decided, LedgerRow, undecided, verify
+from storage import Decided, LedgerRow, Restored, standing, undecided, verify
 
 
 @click.command("list")
@@ -25,7 +25,7 @@ def ledger_list() -> Shown:
 def ledger_verify() -> None:
     """Prove that no decision was changed.
 
-    None was removed, moved or cut off either.
+    None was removed, moved or cut off either. A copy that was put back is said.
     """
     from storage import archive  # noqa: PLC0415 -- the database takes long to load
 
@@ -33,9 +33,12 @@ def ledger_verify() -> None:
         # What was decided is read first: its lines are there by then.
         kept = at.store.rows(Decided)
         rows = at.store.rows(LedgerRow)
-        anchors = archive.anchors(at.home.backups)
-    broken = verify(rows, anchors)
+        noted = archive.anchors(at.home.backups)
+    broken = verify(rows, noted)
     missing = undecided(rows, kept)
+    restores = [one for one in noted if isinstance(one, Restored)]
+    restores.sort(key=lambda one: one.restored_at)
+    show(*(one.told() for one in restores))
     if broken is not None:
         show(f"The ledger is broken at row {broken}.")
     show(
@@ -47,4 +50,5 @@ def ledger_verify() -> None:
     if broken is not None or missing:
         fail()
     newest = f" Its newest row is {rows[-1].row_hash}." if rows else ""
-    show(f"The ledger is whole: {len(rows)} decisions, {len(anchors)} anchors.{newest}")
+    anchors = len(standing(noted))
+    show(f"The ledger is whole: {len(rows)} decisions, {anchors} anchors.{newest}")

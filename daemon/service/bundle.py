@@ -19,10 +19,19 @@ from zipfile import ZIP_DEFLATED, ZipFile
 
 from config import HoldpointError
 from daemon.service.home import Home
-from storage import Store, archive
+from storage import (
+    LedgerRow,
+    Restored,
+    StorageError,
+    Store,
+    archive,
+    note_restore,
+)
 
 LIST = "contents.json"
 RECORDS = "data/holdpoint.duckdb"
+WAL = f"{RECORDS}.wal"
+"""What the records' file has not taken in yet."""
 ANCHORS = f"data/backups/{archive.ANCHORS}"
 """What the copies of every night noted of the ledger: it proves that none was cut."""
 SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
@@ -175,21 +184,38 @@ def _records_alone(file: Path, folder: Path) -> Contents:
 
 def occupied(home: Home, contents: Contents) -> list[str]:
     """Return what stands in a home already, in the place of what would be put there."""
-    places = [RECORDS]
+    places = [WAL, RECORDS, ANCHORS]
     if set(contents.files) != {RECORDS}:
-        places = [*SETTINGS, "profiles", RECORDS]
+        places = [*SETTINGS, "profiles", *places]
     return [one for one in places if (home.folder / one).exists()]
 
 
-def put_back(unpacked: Path, contents: Contents, home: Home) -> None:
+def put_back(
+    unpacked: Path,
+    contents: Contents,
+    home: Home,
+    *,
+    at: datetime,
+    aside: Path | None = None,
+) -> Restored:
     """Put proven files into a home in which nothing stands in their place.
+
+    The restore is noted among the anchors, which are joined and not replaced.
+
+    Parameters
+    ----------
+    aside : Path, optional
+        What `put_aside` returned: what stood here is in it.
 
     Raises
     ------
     BundleError
-        Something does, or cannot be written.
+        Something stands there, or cannot be written.
     """
-    if there := occupied(home, contents):
+    there = occupied(home, contents)
+    if aside is not None and ANCHORS in there:
+        there.remove(ANCHORS)  # kept in `aside` too
+    if there:
         message = (
             f"{home.folder} has {', '.join(there)} already, and nothing is written "
             "over. Name an empty folder with --home, or say --aside: then what is "
@@ -197,22 +223,52 @@ def put_back(unpacked: Path, contents: Contents, home: Home) -> None:
         )
         raise BundleError(message)
     try:
+        noted, text = note_restore(
+            _text(home.folder / ANCHORS),
+            _text(unpacked / ANCHORS) if ANCHORS in contents.files else "",
+            rows=archive.ledger(unpacked / RECORDS),
+            before=() if aside is None else _ledger_of(aside / RECORDS),
+            at=at,
+        )
+        anchors = unpacked / ANCHORS
+        anchors.parent.mkdir(parents=True, exist_ok=True)
+        anchors.write_text(text, encoding="utf-8", errors="surrogateescape")
         # The records come last: a home without them is seen to be unfinished.
-        for name in sorted(contents.files, key=lambda one: one == RECORDS):
+        for name in sorted({*contents.files, ANCHORS}, key=lambda one: one == RECORDS):
             target = home.folder / name
             target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             part = target.with_name(f"{target.name}.part")
             shutil.copyfile(unpacked / name, part)
             if name == "alerts.toml":
                 part.chmod(0o600)
+            archive.sync(part)
             part.replace(target)
+            archive.sync(target.parent)
     except OSError as exc:
         message = f"{home.folder} cannot be written: {exc.strerror or exc}"
         raise BundleError(message) from exc
+    return noted
+
+
+def _text(anchors: Path) -> str:
+    """Return a file of anchors as it is, damaged or not; nothing without one."""
+    if not anchors.exists():
+        return ""
+    return anchors.read_text(encoding="utf-8", errors="surrogateescape")
+
+
+def _ledger_of(records: Path) -> tuple[LedgerRow, ...]:
+    """Return the ledger of records kept aside; none where it cannot be read."""
+    try:
+        return archive.ledger(records)
+    except StorageError:
+        return ()
 
 
 def put_aside(home: Home, contents: Contents, *, at: datetime) -> Path | None:
     """Move what stands in a home into a folder beside it; return the folder.
+
+    The anchors are copied: those here still stand, should the restore not be ended.
 
     Raises
     ------
@@ -222,14 +278,17 @@ def put_aside(home: Home, contents: Contents, *, at: datetime) -> Path | None:
     there = occupied(home, contents)
     if not there:
         return None
-    folder = home.folder / f"before-{at.astimezone(UTC):%Y%m%dT%H%M%SZ}"
+    folder = home.folder / f"before-{at.astimezone(UTC):%Y%m%dT%H%M%S.%fZ}"
     try:
-        for name in (*there, "data/holdpoint.duckdb.wal"):
-            if not (home.folder / name).exists():
-                continue
+        for name in there:
             target = folder / name
             target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            (home.folder / name).replace(target)
+            if name == ANCHORS:
+                shutil.copyfile(home.folder / name, target)
+                archive.sync(target)
+            else:
+                (home.folder / name).replace(target)
+            archive.sync(target.parent)
     except OSError as exc:
         message = f"{home.folder} cannot be written: {exc.strerror or exc}"
         raise BundleError(message) from exc

@@ -16,6 +16,7 @@ from storage.ledger import (
     anchors_of,
     canonical,
     chain,
+    note_restore,
     undecided,
     verify,
 )
@@ -206,6 +207,30 @@ def test_anchors_read_back_as_written_and_garbage_is_a_break() -> None:
     assert verify(rows, anchors_of(text)) is None
     assert verify(rows, anchors_of(f"{text}\nnonsense")) is not None
     assert verify([], noted) == 1
+
+
+def test_a_restore_lets_go_of_what_differs_and_of_nothing_noted_after_it() -> None:
+    at = PLACED.decided_at
+    rows = long_ledger()
+    went_on = rows[:5]
+    for _ in range(3):  # other decisions, after an older copy was put back
+        went_on.append(chain(ENDED, went_on[-1]))
+    here = "".join(f"{Anchor.of(row).line(at)}\n" for row in (went_on[4], went_on[7]))
+    brought = f"{Anchor.of(rows[9]).line(at)}\n"
+    for before in (went_on, ()):  # the second: records that cannot be read any more
+        noted, text = note_restore(here, brought, rows=rows[:10], before=before, at=at)
+        assert noted.told().startswith("Restored on ")
+        assert verify(rows[:10], anchors_of(text)) is None
+        assert verify(rows[:9], anchors_of(text)) == 10
+        assert verify(went_on, anchors_of(text)) is not None
+        if before:
+            assert (noted.seq, noted.shared, noted.let_go) == (10, 5, 3)
+            assert "after entry 5: 3 entries were let go." in noted.told()
+    # What the copy itself notes is not let go: its own ledger was cut before.
+    _, text = note_restore(here, brought, rows=rows[:9], before=went_on, at=at)
+    assert verify(rows[:9], anchors_of(text)) == 10
+    # Without a restore on record the cut is a cut.
+    assert verify(rows[:3], anchors_of(here)) == 4
 
 
 def test_the_first_row_follows_the_genesis_value() -> None:
