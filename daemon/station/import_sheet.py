@@ -6,10 +6,13 @@ nothing, and a row that was corrected becomes another run of the same unit.
 
 import csv
 import json
+from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache, cached_property
 from pathlib import Path
+from typing import NamedTuple
 
 from config import Unit, spell
 from daemon.bench import BenchError
@@ -24,12 +27,25 @@ from storage import (
     Build,
     Configuration,
     ConflictError,
+    Disposal,
     Fitting,
+    HoldState,
     RangeResult,
     Reel,
     RefusedValueError,
+    ReworkKind,
+    ReworkOf,
+    Run,
+    RunKind,
     Session,
+    ShipmentState,
     Store,
+    Unit as RecordedUnit,
+    begins,
+    concerns,
+    reels_of,
+    serial_order,
+    takes_over,
 )
 
 __all__ = [
@@ -91,10 +107,11 @@ def take(
 ) -> Imported:
     """Record rows that are not recorded yet; watching them is the caller's.
 
-    A row that says the same as one before it is the same run. A row that says
-    something else of a unit that is known is a further run of it, with the reason.
-    Each row is kept by itself: what ends this on the way leaves whole rows, and another
-    call goes on.
+    A row that says the same as the latest one of its unit and time is the same run. A
+    row that says something else of a unit that is known is a further run of it, with
+    the reason. Rows are taken in the order of their times, so that the latest reading
+    is the last verdict. Each row is kept by itself: what ends this on the way leaves
+    whole rows, and another call goes on.
 
     Parameters
     ----------
@@ -121,39 +138,18 @@ def take(
         The store refused; rows before the refused one are kept.
     """
     store = cycle.store
-    product = cycle.settings.product.name
     bench = cycle.settings.meters
-    named = json.dumps([row.run for row in rows])
-    found = store.table("runs_known", product=product, runs=named)
-    known = set(found.column("run").to_pylist())
-    named = json.dumps([name for row in rows for name in (row.serial, row.build)])
-    measured = {
-        str(one["serial"]): one
-        for one in store.table("first_runs", product=product, serials=named).to_pylist()
-    }
-    first_run = {serial: str(one["run"]) for serial, one in measured.items()}
-    last_run = {
-        serial: (str(one["last_run"]), str(one["origin"]))
-        for serial, one in measured.items()
-    }
+    recorded = _Recorded(store, cycle.settings.product.name, rows)
     done = Imported()
-    fresh = list({row.run: row for row in rows if row.run not in known}.values())
-    done.known = len(rows) - len(fresh)
-    new = {id(row) for row in fresh}
+    due, same, rejected = _sorted_out(rows, recorded, at)
     taken = {
-        id(row): Taken(line=row.line, serial=row.serial, state="same")
-        for row in rows
-        if id(row) not in new
+        id(row): Taken(line=row.line, serial=row.serial, state="same") for row in same
     }
-    fresh, rejected = _at_odds(
-        fresh,
-        builds=_builds(store, product),
-        units={serial: str(one["build"]) for serial, one in measured.items()},
-    )
-    if fresh:
+    done.known = len(same)
+    if due:
         store.keep(configuration)
-        _open_builds(fresh, cycle, at)
-        _fit_reels(fresh, cycle, at)
+        _open_builds([one.row for one in due], cycle, at)
+        _fit_reels([one.row for one in due], recorded, cycle, at)
         if not store.rows(Session, session=session):
             store.keep(
                 Session(
@@ -164,24 +160,26 @@ def take(
                     set_up=new_setup,
                 )
             )
-    for count, row in enumerate(fresh):
+    first_run = dict(recorded.first_run)
+    last: dict[str, _Last] = {}
+    for count, one in enumerate(due):
         step(done.known + count)
-        measured_at = row.measured_at or at
-        before = last_run.get(row.serial)
-        why = None if before is None else _why_again(row, *before, cycle, file)
+        row = one.row
+        before = last.get(row.serial) or recorded.last(row.serial)
+        why = None if before is None else _why_again(one, before, cycle, file)
         try:
-            recorded = cycle.record(
+            kept = cycle.record(
                 readings_of(row.readings, cycle.product, bench, at_s=0.0),
                 RunHeader(
                     serial=row.serial,
                     build=row.build,
                     session=session,
                     origin="import",
-                    started_at=measured_at,
-                    finished_at=measured_at,
+                    started_at=one.at,
+                    finished_at=one.at,
                     configuration=configuration.configuration,
                     rerun_of=first_run.get(row.serial),
-                    run=row.run,
+                    run=one.run,
                     note=why,
                 ),
                 {},
@@ -193,10 +191,10 @@ def take(
             ConflictError,
             RefusedValueError,
         ) as exc:
-            rejected.append(Rejected(line=row.line, sheet=row.sheet, reason=str(exc)))
+            rejected.append(_rejected(row, str(exc)))
             continue
-        first_run.setdefault(row.serial, row.run)
-        last_run[row.serial] = row.run, "import"
+        first_run.setdefault(row.serial, one.run)
+        last[row.serial] = _Last(one.run, "import", one.at)
         taken[id(row)] = Taken(
             line=row.line,
             serial=row.serial,
@@ -204,15 +202,329 @@ def take(
             reason=why or "",
         )
         done.new += 1
-        done.last_number = recorded.number
+        done.last_number = kept.number
     done.rejected = tuple(rejected)
     done.taken = tuple(taken[id(row)] for row in rows if id(row) in taken)
     return done
 
 
-def _why_again(row: Row, run: str, origin: str, cycle: Cycle, file: str) -> str:
+class _Last(NamedTuple):
+    """The latest run of a unit, and where its readings came from."""
+
+    run: str
+    origin: str
+    started_at: datetime
+
+
+class _Due(NamedTuple):
+    """A row that is to be recorded, as which run, and of which time."""
+
+    row: Row
+    run: str
+    at: datetime
+
+
+class _RefusedError(Exception):
+    """Why a row does not fit what is recorded."""
+
+
+class _Recorded:
+    """What is recorded of the units and builds of a file, asked for when needed."""
+
+    def __init__(self, store: Store, product: str, rows: Sequence[Row]) -> None:
+        self.store, self.product = store, product
+        named = json.dumps([row.run for row in rows])
+        found = store.table("runs_known", product=product, runs=named)
+        self._known = set(found.column("run").to_pylist())
+        named = json.dumps([name for row in rows for name in (row.serial, row.build)])
+        found = store.table("first_runs", product=product, serials=named)
+        measured = {str(one["serial"]): one for one in found.to_pylist()}
+        self.build_of = {serial: str(one["build"]) for serial, one in measured.items()}
+        self.first_run = {serial: str(one["run"]) for serial, one in measured.items()}
+        self._last_run = {
+            serial: str(one["last_run"]) for serial, one in measured.items()
+        }
+        # Of this object alone: it goes with the call of `take`.
+        self.runs = cache(self._runs)
+        self.fittings = cache(self._fittings)
+
+    def _runs(self, serial: str) -> list[Run]:
+        """Return the runs of a unit, the latest last."""
+        if serial not in self.first_run:
+            return []
+        found = self.store.rows(Run, product=self.product, serial=serial)
+        return [one for one in found if one.kind is RunKind.UNIT]
+
+    def _fittings(self, build: str) -> list[Fitting]:
+        return self.store.rows(Fitting, product=self.product, build=build)
+
+    @cached_property
+    def reworks(self) -> dict[str, list[ReworkOf]]:
+        """What was done to units, by serial."""
+        found: dict[str, list[ReworkOf]] = {}
+        for one in self.store.rows(ReworkOf, product=self.product):
+            found.setdefault(one.serial, []).append(one)
+        return found
+
+    @cached_property
+    def holds(self) -> list[HoldState]:
+        """Every hold of the product, ended ones too."""
+        return self.store.rows(HoldState, product=self.product)
+
+    @cached_property
+    def shipments(self) -> list[ShipmentState]:
+        """What left, and when it came back."""
+        return self.store.rows(ShipmentState, product=self.product)
+
+    def last(self, serial: str) -> _Last | None:
+        """Return the latest run of a unit; None before it was measured."""
+        for one in self.runs(serial)[-1:]:
+            return _Last(one.run, one.origin, one.started_at)
+        return None
+
+    def is_same(self, row: Row) -> bool:
+        """Whether a row is the latest imported run of its unit and time."""
+        if _is_of(self._last_run.get(row.serial, ""), row.run):
+            return True
+        runs = self.runs(row.serial)
+        if row.run in self._known:
+            mine = [one for one in runs if _is_of(one.run, row.run)]
+            if not mine:  # recorded of a unit whose serial was corrected since
+                return True
+            at = mine[-1].started_at
+            imported = [
+                one for one in runs if one.origin == "import" and one.started_at == at
+            ]
+            return _is_of(imported[-1].run, row.run)
+        # What was imported with its time, and comes without it.
+        return (
+            row.measured_at is None
+            and bool(runs)
+            and _is_of(runs[-1].run, replace(row, measured_at=runs[-1].started_at).run)
+        )
+
+    def due(self, row: Row, at: datetime) -> _Due:
+        """Return as which run, and of which time, a row is to be recorded.
+
+        A correction is of the time of what it corrects: it is no new measurement.
+
+        Raises
+        ------
+        _RefusedError
+            When it was read cannot be told.
+        """
+        runs = [one for one in self.runs(row.serial) if _is_of(one.run, row.run)]
+        run = f"{row.run}-{len(runs) + 1}" if runs else row.run
+        last = self.last(row.serial)
+        if row.measured_at is not None or last is None:
+            return _Due(row, run, row.measured_at or at)
+        since = self._since(row, last)
+        if since is not None:
+            message = (
+                f"unit {row.serial} {since}, and the row does not say whether it was "
+                "read before or after; say when in a column 'measured at'"
+            )
+            raise _RefusedError(message)
+        return _Due(row, run, last.started_at)
+
+    def _since(self, row: Row, last: _Last) -> str | None:
+        """Say what became of a unit since its latest imported run; None for nothing."""
+        serial, then = row.serial, last.started_at
+        if last.origin != "import":
+            return "was last measured on the bench, not from a sheet"
+        if any(
+            one.serial == serial
+            and one.returned_at is not None
+            and one.returned_at > then
+            for one in self.shipments
+        ):
+            return "came back since it was measured"
+        reworks = self.reworks.get(serial, [])
+        if any(
+            one.kind is not ReworkKind.REGRADE and one.reworked_at > then
+            for one in reworks
+        ):
+            return "was reworked since it was measured"
+        reels = set(self.reels(row, replaced=True).values())
+        if any(
+            one.disposal is Disposal.REWORK
+            and one.ended_at is not None
+            and one.ended_at > then
+            and concerns(one, serial=serial, build=self._build(row), reels=reels)
+            for one in self.holds
+        ):
+            return "was held for rework since it was measured"
+        return None
+
+    def _build(self, row: Row) -> str:
+        return self.build_of.get(row.serial, row.build)
+
+    def reels(self, row: Row, *, replaced: bool) -> dict[str, str]:
+        """Return the reels that a row's unit carries as recorded, by part."""
+        reworks = self.reworks.get(row.serial, []) if replaced else []
+        return reels_of(
+            row.serial,
+            self.fittings(self._build(row)),
+            [one for one in reworks if one.kind is ReworkKind.REPLACE],
+        )
+
+    def replaced(self, serial: str) -> set[str | None]:
+        """Return the parts of a unit that are of another reel than its build's."""
+        return {
+            one.part
+            for one in self.reworks.get(serial, [])
+            if one.kind is ReworkKind.REPLACE
+        }
+
+    def require_reels(self, row: Row, *, known: bool) -> None:
+        """Refuse a row whose reels are recorded otherwise.
+
+        Parameters
+        ----------
+        known
+            Whether the row's run is recorded: what it says now of reels is new.
+
+        Raises
+        ------
+        _RefusedError
+            It names the part.
+        """
+        if not row.reels:
+            return
+        fitted, carried = (self.reels(row, replaced=way) for way in (False, True))
+        since = begins(row.serial)
+        from_here = {
+            one.part
+            for one in self.fittings(self._build(row))
+            if begins(one.from_serial) == since
+        }
+        for part, reel in row.reels:
+            was = carried.get(part)
+            if reel in {was, fitted.get(part)}:
+                continue
+            if was is None and known:
+                message = (
+                    f"no reel is recorded for part {part} of unit {row.serial}, and "
+                    f"the row says {reel}; record it with `holdpoint reel fit`"
+                )
+                raise _RefusedError(message)
+            if was is not None and (row.serial in self.first_run or part in from_here):
+                message = (
+                    f"the reel of part {part} of unit {row.serial} is recorded as "
+                    f"{was}, and the row says {reel}; correct the sheet, or take the "
+                    "record back with `holdpoint fitting undo`"
+                )
+                raise _RefusedError(message)
+
+
+def _is_of(run: str, name: str) -> bool:
+    """Whether a run is the one of this name, or that one once more."""
+    return run == name or run.startswith(f"{name}-")
+
+
+def _rejected(row: Row, reason: str) -> Rejected:
+    return Rejected(line=row.line, sheet=row.sheet, reason=reason)
+
+
+def _sorted_out(
+    rows: Sequence[Row], recorded: _Recorded, at: datetime
+) -> tuple[list[_Due], list[Row], list[Rejected]]:
+    """Return rows to record in the order of their times, known ones, refused ones."""
+    once: dict[str, Row] = {}
+    for row in rows:
+        once.setdefault(row.run, row)
+    known = {run for run, row in once.items() if recorded.is_same(row)}
+    fresh, rejected = _at_odds(
+        [row for run, row in once.items() if run not in known],
+        builds=_builds(recorded.store, recorded.product),
+        units=recorded.build_of,
+    )
+    wanted, due, same = [], [], []
+    for row in fresh:
+        try:
+            wanted.append(recorded.due(row, at))
+        except _RefusedError as exc:
+            rejected.append(_rejected(row, str(exc)))
+    latest: dict[str, datetime] = {}
+    said: dict[tuple[object, ...], tuple[str, int]] = {}
+    for one in sorted(wanted, key=lambda one: one.at):
+        try:
+            _require_latest(one, latest, recorded)
+            recorded.require_reels(one.row, known=False)
+            _require_one_reel(one.row, said, recorded)
+        except _RefusedError as exc:
+            rejected.append(_rejected(one.row, str(exc)))
+            continue
+        latest[one.row.serial] = one.at
+        due.append(one)
+    good = known | {one.row.run for one in due}
+    reasons = {(one.sheet, one.line): one.reason for one in rejected}
+    for row in rows:
+        first = once[row.run]
+        if row is first and row.run not in known:
+            continue
+        try:
+            if row.run not in good:
+                raise _RefusedError(reasons[first.sheet, first.line])  # noqa: TRY301
+            if row.run in known:
+                recorded.require_reels(row, known=True)
+            _require_one_reel(row, said, recorded)
+        except _RefusedError as exc:
+            rejected.append(_rejected(row, str(exc)))
+            continue
+        same.append(row)
+    return due, same, rejected
+
+
+def _require_latest(
+    one: _Due, latest: Mapping[str, datetime], recorded: _Recorded
+) -> None:
+    """Refuse a row of before the unit's latest run: it would be the last verdict."""
+    serial = one.row.serial
+    last = recorded.last(serial)
+    then = latest.get(serial, None if last is None else last.started_at)
+    if then is not None and one.at < then:
+        message = (
+            f"unit {serial} was measured later, at {then.astimezone():%Y-%m-%d %H:%M}, "
+            f"and the row says {one.at.astimezone():%Y-%m-%d %H:%M}; only the latest "
+            "measurement of a unit can be corrected"
+        )
+        raise _RefusedError(message)
+
+
+def _require_one_reel(
+    row: Row,
+    said: dict[tuple[object, ...], tuple[str, int]],
+    recorded: _Recorded,
+) -> None:
+    """Refuse a row that names another reel of a unit than a row before it.
+
+    A part that was replaced may be named as it was and as it is.
+    """
+    if not row.reels:
+        return
+    replaced = recorded.replaced(row.serial)
+    says = {
+        (row.build, serial_order(row.serial), part): reel
+        for part, reel in row.reels
+        if part not in replaced
+    }
+    for key, reel in says.items():
+        other, line = said.get(key, (reel, row.line))
+        if other != reel:
+            message = (
+                f"the reel of part {key[-1]} of unit {row.serial} is {other} in row "
+                f"{line}, and here {reel}; correct the sheet"
+            )
+            raise _RefusedError(message)
+    for key, reel in says.items():
+        said.setdefault(key, (reel, row.line))
+
+
+def _why_again(one_due: _Due, last: _Last, cycle: Cycle, file: str) -> str:
     """Say why a unit that is known is taken once more: what reads otherwise."""
-    before = {one.range: one for one in cycle.store.rows(RangeResult, run=run)}
+    row = one_due.row
+    before = {one.range: one for one in cycle.store.rows(RangeResult, run=last.run)}
     settings = cycle.settings.product
     changed = []
     for one in row.readings:
@@ -231,7 +543,14 @@ def _why_again(row: Row, run: str, origin: str, cycle: Cycle, file: str) -> str:
                     f"{title} {what} is {spell(now, Unit(unit))}, was "
                     f"{spell(then, Unit(unit))}"
                 )
-    done = "Corrected" if origin == "import" else "Read again"
+    read = {one.range for one in row.readings}
+    changed += [
+        f"{cycle.product.range(key).title} is not there any more"
+        for key in before
+        if key not in read
+    ]
+    corrects = last.origin == "import" and last.started_at == one_due.at
+    done = "Corrected" if corrects else "Read again"
     what = "; ".join(changed) or "read at another time"
     return f"{done} in {file}, row {row.line}: {what}."
 
@@ -306,22 +625,62 @@ def _open_builds(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
             kitting.open_build(cycle.store, product, build, planned_units=None, at=at)
 
 
-def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
-    """Record each build's reels from the first unit on that carries them."""
+def _fit_reels(
+    rows: Sequence[Row], recorded: _Recorded, cycle: Cycle, at: datetime
+) -> None:
+    """Record each build's reels from the first unit on that carries them.
+
+    Units are gone through as serials count, whatever the order of the file. One that is
+    recorded already keeps its reels: where a row before it changes what it would carry,
+    its own reel is recorded once more, from it on.
+    """
+    builds = dict.fromkeys(row.build for row in rows if row.reels)
+    for build in builds:
+        stated: dict[str, dict[str, str]] = {
+            one.serial: reels_of(one.serial, recorded.fittings(build))
+            for one in cycle.store.rows(
+                RecordedUnit, product=recorded.product, build=build
+            )
+        }
+        for row in rows:
+            if row.build == build:
+                replaced = recorded.replaced(row.serial)
+                says = {part: reel for part, reel in row.reels if part not in replaced}
+                stated[row.serial] = says | stated.get(row.serial, {})
+        _fit_build(build, stated, recorded, cycle, at)
+
+
+def _fit_build(
+    build: str,
+    stated: Mapping[str, Mapping[str, str]],
+    recorded: _Recorded,
+    cycle: Cycle,
+    at: datetime,
+) -> None:
+    """Record fittings so that each unit of a build carries the reels that it states.
+
+    All at once: between them a unit would carry a reel that is not its own.
+    """
     product = cycle.settings.product
     store = cycle.store
-    builds = dict.fromkeys(row.build for row in rows if row.reels)
-    latest = {
-        (one.build, one.part): one.reel
-        for build in builds
-        for one in store.rows(Fitting, product=product.name, build=build)
-    }
-    reels: set[str] = set()
-    for row in rows:
-        for part, reel in row.reels:
-            if latest.get((row.build, part)) == reel:
+    waiting = deque(
+        sorted(
+            recorded.fittings(build),
+            key=lambda one: takes_over(one.from_serial, one.fitted_at),
+        )
+    )
+    fitted = {one.part for one in waiting}
+    carried: dict[str, str] = {}
+    received: set[str] = set()
+    new: list[Fitting] = []
+    for serial in sorted(stated, key=lambda one: (serial_order(one), one)):
+        while waiting and begins(waiting[0].from_serial) <= begins(serial):
+            one = waiting.popleft()
+            carried[one.part] = one.reel
+        for part, reel in stated[serial].items():
+            if carried.get(part) == reel:
                 continue
-            if reel not in reels and not store.rows(Reel, reel=reel):
+            if reel not in received and not store.rows(Reel, reel=reel):
                 kitting.receive_reel(
                     store,
                     reel,
@@ -329,16 +688,18 @@ def _fit_reels(rows: Sequence[Row], cycle: Cycle, at: datetime) -> None:
                     tolerance_ppm=product.parts[part].tolerance_ppm,
                     at=at,
                 )
-            reels.add(reel)
-            first = (row.build, part) not in latest
-            store.keep(
+            received.add(reel)
+            new.append(
                 kitting.fitting_of(
                     product.name,
-                    row.build,
+                    build,
                     part,
                     reel,
-                    from_serial=None if first else row.serial,
+                    from_serial=serial if part in fitted else None,
                     at=at,
                 )
             )
-            latest[row.build, part] = reel
+            fitted.add(part)
+            carried[part] = reel
+    if new:
+        store.keep(*new)

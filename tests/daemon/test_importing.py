@@ -1,5 +1,8 @@
 """A wide spreadsheet into the same judgement."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -19,9 +22,20 @@ from daemon.station.import_sheet import (
     understood,
     write_rejected,
 )
+from daemon.station.orders import TypedReading
 from storage.answers import Mark
 from storage.local import LocalStore
-from storage.records import Configuration, Evaluation, Product, Run
+from storage.records import (
+    Configuration,
+    Decision,
+    Evaluation,
+    Fitting,
+    Product,
+    RangeResult,
+    Run,
+)
+from storage.records_shipping import Rework, ReworkKind
+from storage.serials import reels_of
 from tests.daemon.making import AT, demo_product, demo_settings
 
 SETTINGS = demo_settings()
@@ -359,3 +373,120 @@ def test_a_run_is_named_by_what_its_row_says() -> None:
 
     assert row().run == row(line=9).run
     assert row().run != row(serial="PA-2").run
+
+
+def unit(
+    number: int, *, out: float = 0.9, reel: str = "", at: datetime | None = None
+) -> Row:
+    """Return a row of one unit that is read on 1 mA alone."""
+    return Row(
+        line=number + 1,
+        serial=f"PA-{number:02d}",
+        build="B-7",
+        measured_at=at,
+        readings=(TypedReading(range="1mA", reference=900e-6, output=out),),
+        reels=(("R14", reel),) if reel else (),
+    )
+
+
+def taken(cycle: Cycle, *rows: Row, at: datetime = AT) -> Imported:
+    return take(rows, cycle, session="import-x", configuration=configuration(), at=at)
+
+
+def carried(cycle: Cycle, numbers: Sequence[int]) -> Mapping[int, str | None]:
+    fittings = cycle.store.rows(Fitting, build="B-7")
+    return {n: reels_of(f"PA-{n:02d}", fittings).get("R14") for n in numbers}
+
+
+def test_reels_follow_the_serials_whatever_the_order_of_the_sheet(
+    cycle: Cycle,
+) -> None:
+    newest_first = [
+        unit(n, reel="K-900" if n >= 5 else "K-1") for n in range(10, 0, -1) if n != 7
+    ]
+    with cycle.store:
+        assert taken(cycle, *newest_first).rejected == ()
+        true = {n: "K-900" if n >= 5 else "K-1" for n in range(1, 11)}
+        assert carried(cycle, range(1, 11)) == true
+        # One that comes later, of another reel, leaves the recorded ones as they are.
+        assert taken(cycle, unit(7, reel="K-2")).rejected == ()
+        assert carried(cycle, range(1, 11)) == {**true, 7: "K-2"}
+
+
+def test_a_reel_that_is_recorded_otherwise_is_never_the_same(cycle: Cycle) -> None:
+    with cycle.store:
+        taken(cycle, unit(1, reel="K-1"), unit(2, reel="K-1"))
+        done = taken(cycle, unit(1, reel="K-1"), unit(2, reel="K-2"))
+        assert (done.new, done.known) == (0, 1)
+        (no,) = done.rejected
+        assert no.reason == (
+            "the reel of part R14 of unit PA-02 is recorded as K-1, and the row says "
+            "K-2; correct the sheet, or take the record back with `holdpoint fitting "
+            "undo`"
+        )
+        assert [one.reel for one in cycle.store.rows(Fitting)] == ["K-1"]
+
+
+def test_a_correction_without_a_time_is_no_new_measurement(cycle: Cycle) -> None:
+    later = AT + timedelta(days=2)
+    with cycle.store as store:
+        taken(cycle, unit(1, reel="K-1"))
+        done = taken(cycle, unit(1, out=0.9001), at=later)
+        assert done.taken[0].reason.startswith("Corrected in the sheet, row 2: 1 mA")
+        assert [one.started_at for one in store.rows(Run)] == [AT, AT]
+        store.keep(
+            Rework(
+                rework="1",
+                serial="PA-01",
+                product=NAME,
+                kind=ReworkKind.REPLACE,
+                person="Ada Moreno",
+                reason="x",
+                reworked_at=AT + timedelta(days=1),
+                range="1mA",
+                part="R14",
+                reel="K-1",
+            ),
+            decision=Decision(
+                person="Ada Moreno",
+                action="rework",
+                subject="PA-01",
+                reason="x",
+                decided_at=AT + timedelta(days=1),
+            ),
+        )
+        # Read before the rework, or after it: the row does not say.
+        (no,) = taken(cycle, unit(1, out=0.9002), at=later).rejected
+        assert no.reason == (
+            "unit PA-01 was reworked since it was measured, and the row does not say "
+            "whether it was read before or after; say when in a column 'measured at'"
+        )
+        assert taken(cycle, unit(1, out=0.9002, at=later), at=later).changed == 1
+
+
+def test_the_latest_reading_is_the_last_verdict_in_any_order(cycle: Cycle) -> None:
+    first, later = unit(1, out=0.9, at=AT), unit(1, out=0.8999, at=AT.replace(hour=23))
+    with cycle.store as store:
+        done = taken(cycle, replace(later, line=2), replace(first, line=3))
+        assert [one.state for one in done.taken] == ["changed", "new"]
+        assert done.taken[0].reason.startswith("Read again in the sheet, row 2")
+        assert store.rows(Run)[-1].started_at == later.measured_at
+        (no,) = taken(cycle, unit(1, out=0.9001, at=AT)).rejected
+        assert "only the latest measurement of a unit can be corrected" in no.reason
+        assert taken(cycle, first, later).known == 2
+
+
+def test_a_correction_that_is_undone_is_recorded(cycle: Cycle) -> None:
+    right, wrong = unit(1, out=0.9, at=AT), unit(1, out=0.8999, at=AT)
+    with cycle.store as store:
+        for row, state in (
+            (right, "new"),
+            (wrong, "changed"),
+            (right, "changed"),
+            (wrong, "changed"),
+        ):
+            (one,) = taken(cycle, row).taken
+            assert one.state == state
+            assert one.reason.startswith("Corrected in") == (state == "changed")
+            assert row.readings[0].output in store.rows(RangeResult)[-1].output_readings
+            assert taken(cycle, row).known == 1
