@@ -41,6 +41,7 @@ from .evidence import (
     LimitIs as LimitIs,
     Predicted as Predicted,
 )
+from .holding import concerns as concerns
 from .kept import Row as Row
 from .ledger import (
     LedgerRow as LedgerRow,
@@ -125,7 +126,7 @@ from .serials import (
     takes_over as takes_over,
 )
 from .server import application as application, listen as listen
-from .shipping import FINAL as FINAL, concerns as concerns, held_for as held_for
+from .shipping import FINAL as FINAL, held_for as held_for
 from .statements import schema_version as schema_version
 from .store import Store as Store
 from .typed import plain_rows as plain_rows, typed as typed

@@ -8,19 +8,20 @@ from collections.abc import Mapping
 from dataclasses import fields
 from datetime import UTC, datetime
 
+from storage.answers import HoldState
 from storage.door import Cell, cell, require_id
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
+from storage.holding import keeping
 from storage.kept import RECORDS, words
 from storage.records_amending import Amended, Amendment
 from storage.records_line import LineBench, LineMark, LinePiece, LineSegment
-from storage.serials import within
 from storage.tables import Transaction, find
 
 _LINE = (LineMark, LineSegment, LinePiece, LineBench)
-_OF_SERIAL = ("unit", "run", "range_result", "cross_check")
+_OF_SERIAL = ("unit", "run", "range_result", "check_result", "cross_check")
 _DECIDED_ON = ("shipment", "unit_return", "rework", "containment_step")
 """Where a person decided by the serial, and the ledger says so."""
-_OF_BUILD = ("unit", "run", "range_result")
+_OF_BUILD = ("unit", "run", "range_result", "check_result")
 _WATCHED = (Amended.UNIT, Amended.FITTING)
 """What the line of the product is worked out from."""
 
@@ -55,7 +56,7 @@ def amend(transaction: Transaction, amendment: Amendment) -> dict[str, Cell]:
     ConflictError
         It says something else by now, or what it is to say is another row's.
     RefusedValueError
-        A hold on serials would no longer stand on the unit.
+        A hold, open or ended in scrap or rework, would no longer stand on a unit.
     """
     same = find(transaction, "amendment", {"amendment": amendment.amendment})
     if same is not None:
@@ -74,7 +75,11 @@ def amend(transaction: Transaction, amendment: Amendment) -> dict[str, Cell]:
             detail="somebody corrected it meanwhile; look at it again",
         )
     after = None if amendment.after is None else json.loads(amendment.after)
+    builds = {str(one["build"]) for one in (row, after or {}) if one.get("build")}
+    held = keeping(transaction, product, builds) if kind in _WATCHED else {}
     if after is None:
+        if kind is Amended.FITTING:
+            _require_free(transaction, product, str(row["reel"]))
         if kind is Amended.SHIPMENT:
             _require_away(transaction, row)
         transaction.run(
@@ -92,6 +97,8 @@ def amend(transaction: Transaction, amendment: Amendment) -> dict[str, Cell]:
             | {name: _cell(name, value) for name, value in changed.items()},
         )
     if kind in _WATCHED:
+        renamed = {amendment.subject: str(after["serial"])} if after else {}
+        _require_held_as_before(held, keeping(transaction, product, builds), renamed)
         for one in _LINE:
             transaction.run(
                 f"delete from {one.kept.table} where product = $product",  # noqa: S608
@@ -155,7 +162,6 @@ def _unit(
             )
         if find(transaction, "build", {"build": new}) is not None:
             raise ConflictError(kind="serial", key=new, detail="the name of a build")
-        _require_held_as_before(transaction, amendment.product, old, new)
     for table in _DECIDED_ON:
         if find(transaction, table, {"serial": old}) is not None:
             raise ConflictError(
@@ -189,20 +195,38 @@ def _unit(
     )
 
 
-def _require_held_as_before(
-    transaction: Transaction, product: str, old: str, new: str
-) -> None:
-    """Refuse a serial that would take a unit out of a hold on serials, or into one."""
+def _require_free(transaction: Transaction, product: str, reel: str) -> None:
+    """Refuse to take back the fitting of a reel that is held."""
     for one in transaction.ask(
-        "select hold, subject, to_serial from open_hold "
-        "where product = $product and scope = 'serials'",
-        {"product": product},
+        "select hold from open_hold "
+        "where product = $product and scope = 'reel' and subject = $reel",
+        {"product": product, "reel": reel},
     ):
-        first, last = str(one["subject"]), str(one["to_serial"])
-        if within(old, first, last) != within(new, first, last):
+        raise RefusedValueError(
+            what="reel",
+            value=reel,
+            allowed=f"hold {one['hold']} stands on it; end the hold first",
+        )
+
+
+def _require_held_as_before(
+    before: Mapping[str, Mapping[str, HoldState]],
+    after: Mapping[str, Mapping[str, HoldState]],
+    renamed: Mapping[str, str],
+) -> None:
+    """Refuse what would take any unit out of a hold: a person ends it, by name."""
+    for serial, holds in before.items():
+        still = after.get(renamed.get(serial, serial), {})
+        for one in holds.values():
+            if one.hold in still:
+                continue
+            why = (
+                "would not stand on it any more; end the hold first"
+                if one.disposal is None
+                else f"ended in {one.disposal}, which must stay so for this unit"
+            )
             raise RefusedValueError(
-                what="serial",
-                value=new,
-                allowed=f"hold {one['hold']} stands on serials {first} to {last}, with "
-                "one of both serials and not the other; end it first",
+                what="unit",
+                value=serial,
+                allowed=f"hold {one.hold} ({one.scope} {one.subject}) {why}",
             )

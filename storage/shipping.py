@@ -13,10 +13,11 @@ from storage import by_plan
 from storage.answers import HoldState
 from storage.commands import decide_once, same_person
 from storage.door import cells
+from storage.holding import concerns
 from storage.points import NOT_READ, JudgedPoint
 from storage.records import Decision, Disposal, Fitting, Hold, Scope, Verdict
 from storage.records_shipping import Rework, ReworkKind, Shipment, ShipRule
-from storage.serials import reels_of, within
+from storage.serials import reels_of
 from storage.statements import query
 from storage.tables import Transaction, compare, find, insert, read
 from storage.typed import typed_of
@@ -140,20 +141,6 @@ def _holds_on(
     return [
         one for one in holds if concerns(one, serial=serial, build=build, reels=reels)
     ]
-
-
-def concerns(hold: Hold, *, serial: str, build: str, reels: set[str]) -> bool:
-    """Whether a hold stands on a unit, its build, a reel it carries, or its serials."""
-    subject = hold.subject
-    match hold.scope:
-        case Scope.UNIT:
-            return subject == serial
-        case Scope.BUILD:
-            return subject == build
-        case Scope.REEL:
-            return subject in reels
-        case _:
-            return within(serial, subject, str(hold.to_serial))
 
 
 def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:

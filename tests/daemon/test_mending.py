@@ -5,9 +5,11 @@ from pathlib import Path
 from typing import Any
 from zipfile import ZipFile
 
+import duckdb
 import pytest
 
 from daemon.service.home import Home
+from storage import amending
 from storage.amending import row_text
 from storage.local import LocalStore
 from storage.records import Decision, Fitting, Unit
@@ -97,16 +99,64 @@ def test_a_serial_typed_wrong_takes_all_that_was_measured_with_it(home: Home) ->
     before = said(home, "status").stdout.splitlines()[0]
     # The first unit of the bad reel, which the finding names.
     old = before.rpartition("since unit ")[2].rstrip(".")
-    done = said(home, "unit", "edit", old, "--serial", "PA-7777", *ADA)
-    assert f"serial was {old}, is PA-7777" in done.stderr
+    right = f"{old}A"
+    done = said(home, "unit", "edit", old, "--serial", right, *ADA)
+    assert f"serial was {old}, is {right}" in done.stderr
     after = said(home, "status").stdout.splitlines()[0]
-    assert after == before.replace(old, "PA-7777")
-    assert "PA-7777" in said(home, "trace", "PA-7777").stdout
+    assert after == before.replace(old, right)
+    assert right in said(home, "trace", right).stdout
     assert f"unknown serial '{old}'" in refused(home, "card", old)
     said(home, "ledger", "verify")
     # What is measured next finds the line as it is by the corrected records.
     (run,) = [o for o in listed(home, "status")["builds"] if o["build"] == "B-3"]
     assert run["units"] == 10
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("unit", "edit", "PA-3002", "--build", "B-2"), "(build B-3) would not stand"),
+        # Before the unit from which the reel was fitted.
+        (("unit", "edit", "PA-3007", "--serial", "PA-0307"), "(reel K-900) would"),
+        # The unit from which the reel was fitted: those after it would come before.
+        (("unit", "edit", "PA-3005", "--serial", "PA-7777"), "unit = PA-3006: hold"),
+        (("fitting", "undo", BAD_REEL), "stands on it; end the hold first"),
+    ],
+)  # fmt: skip
+def test_a_correction_ends_no_hold(
+    home: Home, arguments: tuple[str, ...], says: str
+) -> None:
+    room, what, name, *more = arguments
+    if room == "fitting":
+        (name,) = [
+            one["fitting"]
+            for one in listed(home, "fitting", "list")
+            if one["reel"] == name
+        ]
+    assert says in refused(home, room, what, name, *more, *ADA)
+    assert amendments(home) == []
+
+
+def test_every_table_that_names_a_unit_or_its_build_follows_a_correction(
+    tmp_path: Path,
+) -> None:
+    """A table that is none of these, and that no correction reaches, fails here."""
+    not_of_a_unit = {
+        "build", "fitting", "signal", "past_shipment",
+        "line_segment",  # worked out again
+    }  # fmt: skip
+    with LocalStore(tmp_path / "empty.duckdb"):
+        pass
+    with duckdb.connect(str(tmp_path / "empty.duckdb"), read_only=True) as raw:
+        there = raw.execute(
+            "select column_name, table_name from duckdb_columns() "
+            "join duckdb_tables() using (table_oid, table_name) "
+            "where column_name in ('serial', 'build')"
+        ).fetchall()
+    serial = {table for column, table in there if column == "serial"}
+    build = {table for column, table in there if column == "build"}
+    assert serial == {*amending._OF_SERIAL, *amending._DECIDED_ON}
+    assert build == {*amending._OF_BUILD, *not_of_a_unit}
 
 
 def test_a_fitting_recorded_by_mistake_is_taken_back(home: Home) -> None:

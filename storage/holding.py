@@ -1,0 +1,94 @@
+"""Which holds keep a unit from leaving, asked inside a transaction.
+
+Putting a record right must end no hold: a person does that, by name.
+"""
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+
+from storage.answers import HoldState
+from storage.door import Cell
+from storage.records import Disposal, Fitting, Hold, Scope
+from storage.records_shipping import Rework, ReworkKind
+from storage.serials import reels_of, within
+from storage.statements import query
+from storage.tables import Transaction, read
+from storage.typed import typed_of
+
+_UNITS = "select serial from unit where build = $build and product = $product"
+_REPLACED = """
+select rework.* from rework join unit on unit.serial = rework.serial
+where unit.build = $build and unit.product = $product and rework.kind = $kind
+"""
+_RUNS = """
+select run.serial, run.started_at from run join unit on unit.serial = run.serial
+where unit.build = $build and run.product = $product and run.kind = 'unit'
+order by run.number
+"""
+
+
+def concerns(hold: Hold, *, serial: str, build: str, reels: set[str]) -> bool:
+    """Whether a hold stands on a unit, its build, a reel it carries, or its serials."""
+    subject = hold.subject
+    match hold.scope:
+        case Scope.UNIT:
+            return subject == serial
+        case Scope.BUILD:
+            return subject == build
+        case Scope.REEL:
+            return subject in reels
+        case _:
+            return within(serial, subject, str(hold.to_serial))
+
+
+def keeping(
+    transaction: Transaction, product: str, builds: Iterable[str]
+) -> dict[str, dict[str, HoldState]]:
+    """Return by serial the holds, by their ids, that keep a unit of `builds` here.
+
+    They are those that are open, those that ended in scrap, and those that ended in
+    rework of a unit that was not measured since.
+    """
+    asked = transaction.ask(query("holds").text, {"product": product})
+    ends = {None, Disposal.SCRAP, Disposal.REWORK}
+    holds = [one for one in typed_of(HoldState, asked) if one.disposal in ends]
+    return {
+        serial: found
+        for build in dict.fromkeys(builds)
+        for serial, found in _of_build(transaction, product, build, holds).items()
+    }
+
+
+def _of_build(
+    transaction: Transaction, product: str, build: str, holds: Iterable[HoldState]
+) -> dict[str, dict[str, HoldState]]:
+    named: Mapping[str, Cell] = {"product": product, "build": build}
+    fittings = read(transaction, Fitting, build=build, product=product)
+    replaced = typed_of(
+        Rework, transaction.ask(_REPLACED, {**named, "kind": ReworkKind.REPLACE})
+    )
+    last_run = {
+        str(one["serial"]): one["started_at"] for one in transaction.ask(_RUNS, named)
+    }
+    found: dict[str, dict[str, HoldState]] = {}
+    for row in transaction.ask(_UNITS, named):
+        serial = str(row["serial"])
+        mine = [one for one in replaced if one.serial == serial]
+        reels = set(reels_of(serial, fittings, mine).values())
+        found[serial] = {
+            one.hold: one
+            for one in holds
+            if concerns(one, serial=serial, build=build, reels=reels)
+            and not _is_done(one, last_run.get(serial))
+        }
+    return found
+
+
+def _is_done(hold: HoldState, last_run: object) -> bool:
+    """Whether a unit was measured since a hold on it ended in rework."""
+    return (
+        hold.disposal == Disposal.REWORK
+        and hold.ended_at is not None
+        and isinstance(last_run, datetime)
+        and last_run > hold.ended_at
+    )
