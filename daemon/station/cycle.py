@@ -290,7 +290,8 @@ class Cycle:
         book = self.known.book_now()
         if self.known.was_corrected():
             self._look_again()
-            book = self.known.book_now()
+            # Runs that were read before it may say what was corrected.
+            return self.watch(step=step, before=before)
         fittings = book.fittings
         decisions = [d for d in book.decisions if d.hold not in self.known.decided]
         if changed := self._watcher.found_bad(book.found_bad):

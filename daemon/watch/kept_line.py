@@ -193,7 +193,7 @@ def go_on_from(
     if not marks:
         return "nothing was kept of them"
     if any(one.fingerprint != fingerprint for one in marks):
-        return "the settings or the program are others than before"
+        return "records, settings or program are others than before"
     if marks[-1].number > until:
         return "what was kept is of later runs"
     try:

@@ -56,9 +56,7 @@ class Book:
         since
             The run from which on fittings and decisions are asked for.
         """
-        counts = store.table("changes", product=product, but_by=PLACED_BY).to_pylist()[
-            0
-        ]
+        counts = _counts(store, product)
         if last is not None and last.counts == counts:
             return last
         decisions = tuple(decisions_of(store, product))
@@ -72,6 +70,16 @@ class Book:
             ended=frozenset(one.hold for one in decisions),
             reworked=_reworked(store, product),
         )
+
+
+def corrections_of(store: Store, product: str) -> int:
+    """Return how often a unit or a fitting of a product was corrected."""
+    return int(_counts(store, product)["amendments"])
+
+
+def _counts(store: Store, product: str) -> Mapping[str, Any]:
+    (counts,) = store.table("changes", product=product, but_by=PLACED_BY).to_pylist()
+    return dict(counts)
 
 
 def decisions_of(store: Store, product: str, *, since: int = 0) -> Iterator[Decided]:

@@ -11,7 +11,7 @@ from daemon.spc.detector import Baseline
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.from_rows import FromRows, RunRows, runs_after
 from daemon.watch.kept_line import StoredPast, fingerprint_of, go_on_from, kept_of
-from daemon.watch.people import Book, decisions_of
+from daemon.watch.people import Book, corrections_of, decisions_of
 from daemon.watch.watcher import FindLimit, Watcher
 from storage import Evaluation, KeptLine, Mark, Signal, Store, reel_of
 
@@ -123,12 +123,13 @@ class ProductWatch:
         (mark,) = self._store.rows(Mark, product=self._name)
         watermark = mark.number
         fold = self.watcher.fold
+        # Before any row: what is corrected from here on makes what is kept another's.
+        self._corrections = corrections_of(self._store, self._name)
         why = go_on_from(
-            fold, self._store, self._name, self._fingerprint, until=watermark
+            fold, self._store, self._name, self._worked_out_with(), until=watermark
         )
         self._since = max(fold.kept_to, 0)
         book = self.book_now()
-        self._corrections = int(book.counts["amendments"])
         self.folded = watermark
 
         def reached(number: int) -> None:
@@ -154,7 +155,15 @@ class ProductWatch:
 
     def to_keep(self) -> tuple[KeptLine, ...]:
         """Return what was worked out since the last mark that was kept."""
-        return kept_of(self.watcher.fold, self._name, self._fingerprint)
+        return kept_of(self.watcher.fold, self._name, self._worked_out_with())
+
+    def _worked_out_with(self) -> str:
+        """Return the fingerprint of a line: of its settings and of the corrections.
+
+        A line that was worked out before a correction may be kept after it: no start
+        may go on from that.
+        """
+        return f"{self._fingerprint}-{self._corrections or 0}"
 
     def was_kept(self, lines: Sequence[KeptLine]) -> None:
         """Let go of what is in the Store now."""

@@ -10,14 +10,17 @@ import pytest
 
 from config import HoldpointError
 from daemon.station.cycle import Cycle, RunHeader
+from daemon.traceability import correct
 from daemon.watch import fold as folding, from_rows, product_watch
-from storage import LineMark, LinePiece, LineSegment
+from storage import Amended, Amendment, LineMark, LinePiece, LineSegment
 from storage.local import LocalStore
 from storage.records import (
     Build,
     Configuration,
     Decision,
     Disposal,
+    Evaluation,
+    Fitting,
     HoldEnd,
     Product,
     Reel,
@@ -209,4 +212,31 @@ def test_a_kept_line_that_cannot_be_gone_by_is_folded_again_and_said(
     again = resumed(store)
     assert again.known.log_odds() == odds
     assert again.known.refolded is not None
+    assert resumed(store).known.refolded is None
+
+
+def test_what_was_worked_out_before_a_correction_and_kept_after_it_is_not_gone_by(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cycle = resumed(store)
+    (old,) = store.rows(Fitting, build="B-2", part="R11")
+    keep = store.record_evaluation
+
+    def corrected_meanwhile(evaluation: Evaluation) -> None:
+        if evaluation.lines and not store.rows(Amendment):
+            correct(
+                store, NAME, Amended.FITTING, old.fitting, None,
+                person="Ada", reason="typed wrong", people=("Ada",), at=AT,
+            )  # fmt: skip
+        keep(evaluation)
+
+    monkeypatch.setattr(store, "record_evaluation", corrected_meanwhile)
+    for place in range(UNITS):
+        unit(cycle, 2, place)
+    cycle.watch()
+    assert store.rows(Amendment)
+    assert store.rows(LineMark, product=NAME)
+    again = resumed(store)
+    assert "are others than before" in str(again.known.refolded)
+    assert again.known.log_odds() == refolded(store)
     assert resumed(store).known.refolded is None
