@@ -15,13 +15,15 @@ from storage.holding import keeping
 from storage.kept import RECORDS, words
 from storage.records_amending import Amended, Amendment
 from storage.records_line import LineBench, LineMark, LinePiece, LineSegment
-from storage.tables import Transaction, find
+from storage.tables import Reference, Transaction, find, insert, require
 
 _LINE = (LineMark, LineSegment, LinePiece, LineBench)
 _OF_SERIAL = ("unit", "run", "range_result", "check_result", "cross_check")
 _DECIDED_ON = ("shipment", "unit_return", "rework", "containment_step")
 """Where a person decided by the serial, and the ledger says so."""
 _OF_BUILD = ("unit", "run", "range_result", "check_result")
+NOTHING = "{}"
+"""The row before of what came with a reel, where nothing was recorded of it."""
 _WATCHED = (Amended.UNIT, Amended.FITTING)
 """What the line of the product is worked out from."""
 
@@ -65,6 +67,9 @@ def amend(transaction: Transaction, amendment: Amendment) -> dict[str, Cell]:
     table = kind.value
     key = RECORDS[table].kept.key[0]
     row = find(transaction, table, {key: amendment.subject})
+    if row is None and kind is Amended.REEL_RECEIPT and amendment.before == NOTHING:
+        _receive(transaction, amendment)
+        return {"before": NOTHING}
     if row is None or row.get("product", product) != product:
         raise NotFoundError(kind=table, key=amendment.subject)
     named = [one.name for one in fields(RECORDS[table])]  # type: ignore[arg-type]
@@ -121,6 +126,17 @@ def _cell(name: str, value: object) -> Cell:
     ):
         raise RefusedValueError(what=name, value=value, allowed="must be 1 or more")
     return cell(name, value)
+
+
+def _receive(transaction: Transaction, amendment: Amendment) -> None:
+    """Record what came with a reel of which nothing was recorded so far."""
+    given = {name: _cell(name, now) for name, (_, now) in amendment.changed().items()}
+    if "quantity" not in given:
+        raise RefusedValueError(
+            what="quantity", value=None, allowed="must say how many parts came with it"
+        )
+    require(transaction, [Reference(kind="reel", key=amendment.subject)])
+    insert(transaction, "reel_receipt", [{"reel": amendment.subject, **given}])
 
 
 def _require_away(transaction: Transaction, row: Mapping[str, object]) -> None:

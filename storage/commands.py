@@ -58,7 +58,10 @@ PLACE_HOLD = "place hold"
 def keep(
     transaction: Transaction, rows: Sequence[Record], decision: Decision | None
 ) -> None:
-    """Keep rows that may be kept alone, in their order."""
+    """Keep rows that may be kept alone, in their order.
+
+    A decision goes with one row that a person decides, or with several corrections.
+    """
     decided = 0
     for one in rows:
         table_of(one)
@@ -70,20 +73,32 @@ def keep(
                     value=None,
                     allowed="must come with it",
                 )
-    if decision is not None and decided != 1:
+    together = decided > 1 and all(isinstance(one, Amendment) for one in rows)
+    if decision is not None and decided != 1 and not together:
         raise RefusedValueError(
             what="decision",
             value=decision.subject,
             allowed="goes with one row that a person decides",
         )
+    is_told = False
     for one in rows:
-        keep_one(transaction, one, decision if one.kept.decided else None)
+        if not one.kept.decided:
+            keep_one(transaction, one)
+        elif keep_one(transaction, one, decision, is_told=is_told):
+            is_told = True
 
 
 def keep_one(
-    transaction: Transaction, row: Record, decision: Decision | None = None
+    transaction: Transaction,
+    row: Record,
+    decision: Decision | None = None,
+    *,
+    is_told: bool = False,
 ) -> bool:
-    """Keep one row as its record declares; return whether it is new."""
+    """Keep one row as its record declares; return whether it is new.
+
+    `is_told` says that the ledger has the decision already, for a row before.
+    """
     kept = row.kept
     if decision is not None:
         same_person(row, decision)
@@ -108,7 +123,7 @@ def keep_one(
         unlike=(*kept.may_differ, *filled),
     )
     if decision is not None:
-        decide_once(transaction, row, decision, new=new)
+        decide_once(transaction, row, decision, new=new and not is_told)
     return new
 
 

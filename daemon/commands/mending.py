@@ -3,7 +3,7 @@
 What a row said before is kept, and each correction is a line in the ledger.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -103,19 +103,26 @@ def reel_edit(name: str, person: str, reason: str, **given: Any) -> None:
         says["claim_until"] = day.replace(tzinfo=UTC)
     of_receipt = {"quantity", "marking", "date_code", "invoice", "claim_until"}
     with opened() as at:
-        name = meant(name, [one.reel for one in at.store.rows(Reel)], kind="reel")
+        name = _whole(name, [one.reel for one in at.store.rows(Reel)])
         label = {key: one for key, one in says.items() if key not in of_receipt}
         receipt = {key: one for key, one in says.items() if key in of_receipt}
-        if label:
-            _corrected(at, Amended.REEL, name, label, person, reason)
-        if receipt:
-            if not at.store.rows(ReelReceipt, reel=name):
-                if "quantity" not in receipt:
-                    misuse("say with --quantity how many parts came with it")
-                at.store.keep(ReelReceipt(reel=name, **receipt))  # type: ignore[arg-type]
-                say(f"Reel {name}: what came with it is recorded.")
-                return
-            _corrected(at, Amended.REEL_RECEIPT, name, receipt, person, reason)
+        if (
+            receipt
+            and "quantity" not in receipt
+            and not at.store.rows(ReelReceipt, reel=name)
+        ):
+            misuse("say with --quantity how many parts came with it")
+        both = {Amended.REEL: label, Amended.REEL_RECEIPT: receipt}
+        changes = {kind: one for kind, one in both.items() if one}
+        _corrected(at, name, changes, person, reason)
+
+
+def _whole(given: str, known: Iterable[str]) -> str:
+    """Return the reel of a name, case apart: what only begins so is another's."""
+    alike = {one for one in known if one.casefold() == given.casefold()}
+    if not alike:
+        raise NotFoundError(kind="reel", key=given)
+    return meant(given, sorted(alike), kind="reel")
 
 
 @click.command("edit")
@@ -129,7 +136,7 @@ def build_edit(name: str, units: int | None, person: str, reason: str) -> None:
         misuse(UNCHANGED)
     with opened() as at:
         says = {"planned_units": units}
-        _corrected(at, Amended.BUILD, name, says, person, reason)
+        _corrected(at, name, {Amended.BUILD: says}, person, reason)
 
 
 @click.command("edit")
@@ -154,7 +161,7 @@ def unit_edit(
     if not says:
         misuse(UNCHANGED)
     with opened() as at:
-        _corrected(at, Amended.UNIT, serial, says, person, reason)
+        _corrected(at, serial, {Amended.UNIT: says}, person, reason)
 
 
 @click.command("list")
@@ -195,7 +202,7 @@ def fitting_undo(name: str, person: str, reason: str) -> None:
     with opened() as at:
         known = {one.fitting: one for one in at.rows(Fitting)}
         name = meant(name, known, kind="fitting")
-        _corrected(at, Amended.FITTING, name, None, person, reason)
+        _corrected(at, name, {Amended.FITTING: None}, person, reason)
         one = known[name]
     say(
         f"Part {one.part} of build {one.build} does not come from reel {one.reel} any "
@@ -238,7 +245,7 @@ def shipment_undo(serial: str, person: str, reason: str) -> None:
         if not left:
             raise NotFoundError(kind="shipment of unit", key=serial)
         last = max(left, key=lambda one: one.shipped_at)
-        _corrected(at, Amended.SHIPMENT, last.shipment, None, person, reason)
+        _corrected(at, last.shipment, {Amended.SHIPMENT: None}, person, reason)
     say(
         f"Unit {serial} is in the house: its shipment for {last.destination} is undone."
     )
@@ -246,19 +253,17 @@ def shipment_undo(serial: str, person: str, reason: str) -> None:
 
 def _corrected(
     at: Opened,
-    kind: Amended,
     subject: str,
-    says: Mapping[str, object] | None,
+    changes: Mapping[Amended, Mapping[str, object] | None],
     person: str,
     reason: str,
 ) -> None:
-    """Put a row right and say what changed."""
+    """Put rows right and say what changed."""
     for one in correct(
         at.store,
         at.product,
-        kind,
         subject,
-        says,
+        changes,
         person=person,
         reason=reason,
         people=at.settings.plan.people,

@@ -46,77 +46,93 @@ _DONE: Mapping[Amended, tuple[str, str]] = {
 def correct(
     store: Store,
     product: str,
-    kind: Amended,
     subject: str,
-    changes: Mapping[str, object] | None,
+    changes: Mapping[Amended, Mapping[str, object] | None],
     *,
     person: str,
     reason: str,
     people: Iterable[str],
     at: datetime,
 ) -> list[str]:
-    """Put a recorded row right; return what changed, in words.
+    """Put what is recorded of a subject right; return what changed, in words.
+
+    It is one decision: all rows are corrected, or none.
 
     Parameters
     ----------
-    kind, subject
-        Of which record, and its id.
+    subject
+        The id of the row, the same of several.
     changes
-        Columns and what they say now, those that stay left out; None to take the row
-        back.
+        By record, columns and what they say now, those that stay left out; None to
+        take the row back. What came with a reel may be said for the first time.
 
     Raises
     ------
     daemon.holds.policy.NotAllowedError
         The person is not listed, or gives no reason.
     storage.errors.StorageError
-        The row is not recorded, or may not be changed so.
+        A row is not recorded, or may not be changed so.
     """
-    name, action = _DONE[kind]
     require_decision(
         person, reason, people, do="correct records", done="a record is corrected"
     )
-    key = "serial" if kind is Amended.UNIT else kind.value
-    key = "reel" if kind is Amended.REEL_RECEIPT else key
-    rows = store.table(kind.value, **{key: subject}).to_pylist()
-    if not rows:
-        raise NotFoundError(kind=name, key=subject)
-    before = row_text(rows[0])
-    after = None
-    if changes is not None:
-        now = {
-            column: value.astimezone(UTC).isoformat()
-            if isinstance(value, datetime)
-            else value
-            for column, value in changes.items()
-        }
-        after = row_text({**json.loads(before), **now})
-        if after == before:
-            raise RefusedValueError(
-                what=f"{name} {subject}", value="nothing to correct",
-                allowed="it says so already",
-            )  # fmt: skip
-    amendment = Amendment(
-        amendment=uuid4().hex,
-        product=product,
-        kind=kind,
-        subject=subject,
-        before=before,
-        after=after,
-        person=person,
-        reason=reason.strip(),
-        amended_at=at,
-    )
-    said = changes_in_words(amendment)
+    amendments = []
+    for kind, now in changes.items():
+        before, after = _texts(store, kind, subject, now)
+        amendments.append(
+            Amendment(
+                amendment=uuid4().hex,
+                product=product,
+                kind=kind,
+                subject=subject,
+                before=before,
+                after=after,
+                person=person,
+                reason=reason.strip(),
+                amended_at=at,
+            )
+        )
+    said = [one for amendment in amendments for one in changes_in_words(amendment)]
     decision = Decision(
         person=person,
-        action=action,
+        action=_DONE[next(iter(changes))][1],
         subject=subject,
         reason=f"{'; '.join(said)}: {reason.strip()}" if said else reason.strip(),
         decided_at=at,
     )
-    store.keep(amendment, decision=decision)
+    store.keep(*amendments, decision=decision)
     return said
+
+
+def _texts(
+    store: Store,
+    kind: Amended,
+    subject: str,
+    changes: Mapping[str, object] | None,
+) -> tuple[str, str | None]:
+    """Return a row as it is recorded, and as it is to be."""
+    name, _ = _DONE[kind]
+    key = "serial" if kind is Amended.UNIT else kind.value
+    key = "reel" if kind is Amended.REEL_RECEIPT else key
+    rows = store.table(kind.value, **{key: subject}).to_pylist()
+    if not rows and kind is not Amended.REEL_RECEIPT:
+        raise NotFoundError(kind=name, key=subject)
+    before = row_text(rows[0] if rows else {})
+    if changes is None:
+        return before, None
+    now = {
+        column: value.astimezone(UTC).isoformat()
+        if isinstance(value, datetime)
+        else value
+        for column, value in changes.items()
+    }
+    after = row_text({**json.loads(before), **now})
+    if after == before:
+        raise RefusedValueError(
+            what=f"{name} {subject}", value="nothing to correct",
+            allowed="it says so already",
+        )  # fmt: skip
+    return before, after
 
 
 def changes_in_words(amendment: Amendment) -> list[str]:

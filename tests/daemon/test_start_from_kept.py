@@ -225,7 +225,7 @@ def test_what_was_worked_out_before_a_correction_and_kept_after_it_is_not_gone_b
     def corrected_meanwhile(evaluation: Evaluation) -> None:
         if evaluation.lines and not store.rows(Amendment):
             correct(
-                store, NAME, Amended.FITTING, old.fitting, None,
+                store, NAME, old.fitting, {Amended.FITTING: None},
                 person="Ada", reason="typed wrong", people=("Ada",), at=AT,
             )  # fmt: skip
         keep(evaluation)
