@@ -424,13 +424,15 @@ def _off_over(line: int, orders: Orders) -> str | None:
     """
     profile = orders.profile
     more = orders.more("output_off")
+    # What goes before and after a command is acknowledged at most; only the command
+    # itself has the answer that the profile says.
+    beside = 1 if profile["acknowledge"] else 0
     answered = profile["acknowledge"] or more.get("expect")
-    lines = more.get("lines", 1) if answered else 0
     why = ""
-    for text in (
-        *more.get("before", ()),
-        profile["output_off"],
-        *more.get("after", ()),
+    for text, lines in (
+        *((one, beside) for one in more.get("before", ())),
+        (profile["output_off"], more.get("lines", 1) if answered else 0),
+        *((one, beside) for one in more.get("after", ())),
     ):
         try:
             _said(line, orders, text, lines)
@@ -443,7 +445,7 @@ def _off_over(line: int, orders: Orders) -> str | None:
     asked = orders.more("output")
     try:
         for text in asked.get("before", ()):
-            _said(line, orders, text, lines)
+            _said(line, orders, text, beside)
             sleep(profile["silence_s"])
         answer = _said(line, orders, query, asked.get("lines", 1))
     except ValueError as exc:

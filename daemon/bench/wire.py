@@ -174,20 +174,29 @@ class Line:
             bare.drain(profile.opening_pause_s)
         if profile.output_off is None:
             return bare
-        try:
-            more = profile.of("output_off")
-            for command in (*more.before, profile.output_off, *more.after):
-                if profile.acknowledge is None and more.expect is None:
-                    bare.write(command)
+        more = profile.of("output_off")
+        # What goes before and after a command is acknowledged at most; only the
+        # command itself has the answer that the profile says.
+        beside = 0 if profile.acknowledge is None else 1
+        answered = beside or more.expect is not None
+        for command, lines in (
+            *((one, beside) for one in more.before),
+            (profile.output_off, more.lines if answered else 0),
+            *((one, beside) for one in more.after),
+        ):
+            try:
+                if lines:
+                    bare.query(command, lines)
                 else:
-                    bare.query(command, more.lines)
+                    bare.write(command)
                 if profile.silence_s:
                     bare.drain(profile.silence_s)
-        except (TimeoutError, ValueError):
-            self._drop()
-            bare = self._bare = self._open_bare()
-            if profile.opening_pause_s:
-                bare.drain(profile.opening_pause_s)
+            except (TimeoutError, ValueError):
+                # A refused step ahead of the off command must not keep it back.
+                self._drop()
+                bare = self._bare = self._open_bare()
+                if profile.opening_pause_s:
+                    bare.drain(profile.opening_pause_s)
         return bare
 
     def _drop(self) -> None:

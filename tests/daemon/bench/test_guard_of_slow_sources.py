@@ -54,6 +54,7 @@ class Board(threading.Thread):
         self.off = threading.Event()
         self.heard: list[str] = []
         self.garbled = False
+        self.answers: dict[str, str] = {}
         self.refused = 0
         self._door = socket.create_server(("127.0.0.1", 0))
         self._served: socket.socket | None = None
@@ -94,7 +95,7 @@ class Board(threading.Thread):
                 self.off.set()
             case ["STATE"]:
                 return "running" if self.on else "stopped"
-        return "?#!" if self.garbled else "OK"
+        return "?#!" if self.garbled else self.answers.get(said, "OK")
 
     def end(self) -> None:
         self._door.close()
@@ -211,12 +212,56 @@ def test_a_garbled_word_for_off_is_no_proof_that_it_is_on() -> None:
         source.close()
 
 
-def _source(one: Board) -> Source:
+class Terse(Board):
+    """Answers its off command and the question for its output, nothing else."""
+
+    def _serve(self, link: socket.socket) -> None:
+        with suppress(OSError), link, link.makefile("r") as lines:
+            for line in lines:
+                answer = self._answer(line.strip())
+                if line.strip() in {"STOP", "STATE"}:
+                    link.sendall(answer.encode() + b"\r\n")
+        self._served = None
+
+
+@pytest.mark.parametrize("asks", [True, False])
+def test_no_answer_is_waited_for_beside_the_off_command(*, asks: bool) -> None:
+    told = BOARD.model_copy(
+        update={
+            "acknowledge": None,
+            "prompt": None,
+            "output": "STATE" if asks else None,
+            "exchange": {
+                "output_off": Exchange(expect="OK", before=("REMOTE",), after=("KEY",)),
+                "output": Exchange(before=("SHOW",), yes="running", no="stopped"),
+            },
+        }
+    )
+    off = ["REMOTE", "STOP", "KEY"]
+    for turned in ("by the guard", "by the opening of its line"):
+        one = Terse()
+        one.start()
+        one.on = True
+        began_s = monotonic()
+        if turned == "by the guard":
+            assert turn_off(Orders.of(one.instrument, told), 0.0) is None
+            assert one.heard == (off + ["SHOW", "STATE"] if asks else off)
+        else:
+            line = connect("source", one.instrument, told)
+            line.query("STATE")
+            line.close()
+            assert one.heard == [*off, "STATE"]
+        assert not one.on
+        assert monotonic() - began_s < one.instrument.timeout_s / 2
+        one.end()
+
+
+def _source(one: Board, profile: Profile = BOARD) -> Source:
     return Source(
         Binding(
             role="source",
             instrument=one.instrument,
-            profile=BOARD,
+            profile=profile,
             connect=connect,
             clock=ScaledClock(),
             retry=NEVER,
