@@ -188,12 +188,9 @@ class Source(Driver):
         try:
             reason = "it still says on"
             for _ in range(OFF_ATTEMPTS):
-                told = False
-                try:
-                    self._carry_out("output_off", self._need("output_off"))
-                    told = True
-                except InstrumentError as exc:
-                    reason = exc.reason
+                refused = self._refused_off()
+                told = refused is None
+                reason = refused or reason
                 try:
                     # One that answered something else may have gone off all the same.
                     can_say = self.profile.output is not None
@@ -206,6 +203,24 @@ class Source(Driver):
             raise self._fault(OutputNotOffError, self._need("output_off"), reason)
         finally:
             self._lock.release()
+
+    def _refused_off(self) -> str | None:
+        """Send all that turns the output off, whatever is refused; return why, or None.
+
+        A refused step ahead of the off command must not keep it back.
+        """
+        more = self.profile.of("output_off")
+        reason = None
+        for one, answered in (
+            *((one, None) for one in more.before),
+            (self._need("output_off"), more),
+            *((one, None) for one in more.after),
+        ):
+            try:
+                self._tell(one, answered)
+            except InstrumentError as exc:
+                reason = exc.reason
+        return reason
 
     def _check_level(self, level: float, *, limit: float, setting: str) -> None:
         amps = self.profile.kind is Kind.CURRENT_SOURCE or self._through_ohm

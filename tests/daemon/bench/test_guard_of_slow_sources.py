@@ -256,6 +256,24 @@ def test_no_answer_is_waited_for_beside_the_off_command(*, asks: bool) -> None:
         one.end()
 
 
+def test_a_refused_step_ahead_of_off_does_not_keep_off_back() -> None:
+    told = BOARD.model_copy(
+        update={
+            "exchange": {
+                "output_off": Exchange(before=("BAD",)),
+                "output": Exchange(yes="running", no="stopped"),
+            }
+        }
+    )
+    with board() as one:
+        source = _source(one, told)
+        one.answers["BAD"] = "no such command"
+        one.on = True
+        source.output_off()
+        assert not one.on
+        source.close()
+
+
 def _source(one: Board, profile: Profile = BOARD) -> Source:
     return Source(
         Binding(
