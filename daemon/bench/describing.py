@@ -1,6 +1,7 @@
 """One instrument met by hand: a line sent to it, or its profile asked for and tried.
 
-A source is turned off before all else, and told nothing that could turn it on.
+A source is turned off before all else and after every line that is tried on it, and
+told nothing that could turn it on.
 """
 
 import json
@@ -13,7 +14,7 @@ from pydantic import ValidationError
 from config import Dialogue, Instrument, Kind, Profile
 from daemon.bench.connection import Connect, Connection
 from daemon.bench.errors import InstrumentError, NoAnswerError, RefusedError
-from daemon.bench.guard import says_on
+from daemon.bench.guard import TAKE_AS_LIVE, says_on
 
 __all__ = ["describe", "talk"]
 
@@ -29,6 +30,7 @@ NUMBER = r"[+-]?\s*\d+[.,]?\d*(?:[eE][+-]?\d+)?"
 SHOWN = re.compile(rf"(?P<before>.*?)({NUMBER})(?P<gap>\s*)(?P<unit>\S*)(?P<after>.*)")
 NONE = "none"
 READINGS = 3
+OFF_ATTEMPTS = 3
 
 
 def talk(
@@ -110,27 +112,28 @@ class _Describing:
         self._connect = connect
         self._found: dict[str, Any] = {}
         self._more: dict[str, dict[str, Any]] = {}
+        self._is_source = False
 
     def text(self) -> str:
         """Ask everything, try it, and return the profile."""
         kind = self._ask_line()
-        if kind in SOURCES:
-            self._ask_text(
-                "output_off",
-                "Which line turns its output off?",
-                why="It is sent before anything else, now and ever after.",
-            )
+        self._is_source = kind in SOURCES
+        if self._is_source:
+            self._ask_off()
         line = self._open()
         try:
             self._ask_identity(line)
-            if kind in SOURCES:
+            if self._is_source:
                 self._ask_source(line, kind)
             elif kind is Kind.SWITCH:
                 self._ask_switch()
             else:
                 self._ask_meter(line, kind)
         finally:
-            line.close()
+            try:
+                self._turn_off(line)
+            finally:
+                line.close()
         made = self._made()
         said = _toml(self._name, self._found, self._more)
         if made.read is not None:
@@ -201,6 +204,41 @@ class _Describing:
             why=f'In quotes, so that blanks count, such as "> "; {NONE!r} where it '
             "sends nothing.",
         )
+
+    def _ask_off(self) -> None:
+        """Ask how a source is turned off; nothing is tried on one that cannot be."""
+        while "output_off" not in self._found:
+            self._ask_text(
+                "output_off",
+                "Which line turns its output off?",
+                why="It is sent before anything else, now and ever after.",
+            )
+            if "output_off" not in self._found:
+                self._dialogue.say("  A source must have a line that turns it off.")
+
+    def _turn_off(self, line: Connection) -> None:
+        """Turn a source off, whatever was sent to it before; say where that failed.
+
+        What is described here has one line for it; a line that failed is opened anew,
+        and with that the source is turned off too.
+        """
+        if not self._is_source:
+            return
+        command, expected = self._found["output_off"], self._found.get("acknowledge")
+        reason = ""
+        for _ in range(OFF_ATTEMPTS):
+            try:
+                if expected is None:
+                    line.write(command)
+                    return
+                answer = line.query(command).strip()
+            except InstrumentError as exc:
+                reason = exc.reason
+                continue
+            if re.fullmatch(expected, answer) is not None:
+                return
+            reason = f"answered {answer!r}"
+        self._dialogue.say(f"  {command!r}: {reason}; {TAKE_AS_LIVE}.")
 
     def _open(self) -> Connection:
         keys = (
@@ -317,6 +355,9 @@ class _Describing:
             text = self._dialogue.put(question, str, why=why)
             if text == NONE:
                 return None
+            if not self._may_try(text):
+                self._dialogue.say(f"  {text!r} is not sent.")
+                continue
             try:
                 answer = line.query(text).strip()
             except InstrumentError as exc:
@@ -324,6 +365,8 @@ class _Describing:
                 answer = None
             else:
                 self._dialogue.say(f"  {text!r} is answered {answer!r}.")
+            finally:
+                self._turn_off(line)
             if self._dialogue.agree(
                 "Is that right?",
                 why="No: another line is tried.",
@@ -331,6 +374,17 @@ class _Describing:
             ):
                 self._found[key] = text
                 return answer
+
+    def _may_try(self, text: str) -> bool:
+        """Whether a line only asks; of a source a person must say so in doubt."""
+        if not self._is_source or ("?" in text and ";" not in text):
+            return True
+        return self._dialogue.agree(
+            f"{text!r} is not one query with a question mark. Does it only ask, and "
+            "turn nothing on?",
+            why="No: it is not sent. A line that turns the output on is dangerous.",
+            default=False,
+        )
 
     def _ask_text(self, key: str, question: str, *, why: str) -> None:
         answer = self._dialogue.put(question, str, why=why)

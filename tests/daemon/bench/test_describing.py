@@ -138,14 +138,16 @@ def test_a_source_is_off_first_and_told_nothing_that_turns_it_on(
                 "What does it send once it is ready": '"> "',
                 "Which line turns its output off?": "stop",
                 "Which line asks it who": "who",
+                "'who' is not one query": "yes",
                 "Which line asks whether its output": "state",
+                "'state' is not one query": "yes",
                 "It says 'stopped' while it is off": "running",
                 "Which line sets its level": "dac {level}",
                 "Which line sets its limit": "limit {compliance}",
                 "Which line turns its output on": "run",
             },
         )
-        assert board.heard == ["stop", "who", "state"]
+        assert board.heard == ["stop", "who", "stop", "state", "stop", "stop"]
         assert not board.on
         source = Source(
             binding(port.address, how),
@@ -157,6 +159,46 @@ def test_a_source_is_off_first_and_told_nothing_that_turns_it_on(
         assert source.identify() == "board 7"
         source.close()
     assert "  'state' is answered 'stopped'." in said
+
+
+@pytest.mark.parametrize("confirmed", ["yes", "no"])
+def test_a_line_that_turns_a_source_on_leaves_it_off(confirmed: str) -> None:
+    """Typed for a query, and the person leaves at the next question."""
+    board = Board()
+    answers = {
+        "What is it?": "current source",
+        "What do people call it?": "Board",
+        "What ends a line that it sends": "both",
+        "Does it send more": "yes",
+        "Does it send back": "yes",
+        "What does it answer to a line": "ok",
+        "What does it send once it is ready": '"> "',
+        "Which line turns its output off?": "stop",
+        "Which line asks it who": "run",
+        "'run' is not one query": confirmed,
+    }
+    asked: list[str] = []
+
+    def ask(question: str) -> str:
+        if question.startswith("Is that right") or asked.count(question) > 0:
+            raise KeyboardInterrupt
+        if question.startswith("Which line asks it who"):
+            asked.append(question)
+        return next((v for k, v in answers.items() if question.startswith(k)), "")
+
+    with serial_instrument(board) as port:
+        with pytest.raises(KeyboardInterrupt):
+            describe(
+                Dialogue(ask, lambda _: None),
+                name="mine",
+                instrument=Instrument(
+                    address=port.address, profile="mine", timeout_s=0.5
+                ),
+                connect=connect,
+            )
+        assert ("run" in board.heard) == (confirmed == "yes")
+        assert board.heard[-1] == "stop"
+        assert not board.on
 
 
 @pytest.mark.parametrize(
