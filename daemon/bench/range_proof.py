@@ -6,6 +6,7 @@ by a level that no range minds, and its output tells.
 """
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from math import copysign, inf, log1p, sqrt
 
 from daemon.bench.bench import Bench
@@ -84,10 +85,15 @@ class RangeProof:
             if level >= setup.highest:
                 break
             if zero is None:
-                self._set_level(setup, 0.0)
-                zero = self._bench.output.read()
+                zero = self._zero(setup)
             level = copysign(level, next(one for one in setup.levels if one))
-            gain = self._gain(setup, level, zero, self._shows_itself_s(setup, more))
+            least_s = self._shows_itself_s(setup, more)
+            gain = self._gain(setup, level, zero, least_s)
+            if not self._is_own(setup, gain, level):
+                # A zero that was still moving makes a good unit look like a wrong one.
+                with suppress(OverrangeError):
+                    zero = self._zero(setup)
+                gain = self._gain(setup, level, zero, least_s)
             if not self._is_own(setup, gain, level):
                 self._require_switched(setup, gain, level)
                 return self._lowered(setup, gain, level, shares)
@@ -148,6 +154,22 @@ class RangeProof:
             ahead_s = read_s + self._slowest_s / LOOKS - self._clock.now_s()
             if ahead_s > 0:  # a far quicker meter sees nothing move
                 self._clock.wait_s(min(ahead_s, self._bench.source.patience_s))
+
+    def _zero(self, setup: RangeSetup) -> float:
+        """Return what the output comes to at level zero, whatever it was before.
+
+        Raises
+        ------
+        OverrangeError
+            It is more than the meter reads, even in the end.
+        """
+        self._set_level(setup, 0.0)
+        until_s = self._clock.now_s() + self._slowest_s
+        while (left_s := until_s - self._clock.now_s()) > 0:
+            self._go_on()
+            self._bench.source.keep_on()
+            self._clock.wait_s(min(left_s, self._bench.source.patience_s))
+        return self._bench.output.read()
 
     def _settled(self) -> float:
         """Return what the output reads after the time that the slowest range takes."""

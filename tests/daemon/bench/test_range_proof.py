@@ -154,3 +154,25 @@ def test_a_healthy_unit_is_proven_by_one_small_level_a_range(demo: Settings) -> 
                 true_gain(one.rig, readings.range), rel=400e-6
             )
         assert one.highest["1mA"] == pytest.approx(0.9e-3, rel=1e-3)
+
+
+@pytest.mark.parametrize(("first", "second"), [("1uA", "100uA"), ("100uA", "10uA")])
+def test_a_healthy_unit_is_not_lowered_for_an_output_that_still_moves(
+    demo: Settings, first: str, second: str
+) -> None:
+    """With reversal nothing is read at level zero before the range is proven."""
+    ranges = {
+        key: one.model_copy(update={"both_polarities": True})
+        for key, one in demo.product.ranges.items()
+    }
+    reading = demo.plan.reading.model_copy(update={"offset": "reversal"})
+    reversing = demo.model_copy(
+        update={
+            "product": demo.product.model_copy(update={"ranges": ranges}),
+            "plan": demo.plan.model_copy(update={"reading": reading}),
+        }
+    )
+    with proving(reversing) as one:
+        for readings in one.measure(first, second):
+            highest = max(abs(point.level) for point in readings.points)
+            assert highest == one.bench.setups[readings.range].highest
