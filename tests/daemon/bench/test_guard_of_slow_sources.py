@@ -245,7 +245,7 @@ def test_no_answer_is_waited_for_beside_the_off_command(*, asks: bool) -> None:
         began_s = monotonic()
         if turned == "by the guard":
             assert turn_off(Orders.of(one.instrument, told), 0.0) is None
-            assert one.heard == (off + ["SHOW", "STATE"] if asks else off)
+            assert one.heard == ([*off, "SHOW", "STATE"] if asks else off)
         else:
             line = connect("source", one.instrument, told)
             line.query("STATE")
