@@ -5,6 +5,7 @@ Both write here, in the same order: a session is opened, the check standard open
 units are judged until a check is due, and each good check closes their runs.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -13,10 +14,22 @@ from uuid import uuid4
 from config import HoldpointError, model
 from daemon.bench import Clock, RangeReadings
 from daemon.judging import Measured, meet, row
-from daemon.station.check_standard import Standing
+from daemon.station.check_standard import Standing, disagreed
 from daemon.station.cycle import Cycle, Recorded, RunHeader
 from daemon.station.rejudging import OpenRun, sentences
-from storage import BenchInstrument, RangeResult, Session, Verdict
+from storage import (
+    BenchInstrument,
+    Doubt,
+    DoubtCause,
+    RangeResult,
+    RunKind,
+    Session,
+    Verdict,
+)
+
+ENDS = "more than source_stability_ppm in bench.toml allows."
+PUT_IN_DOUBT = re.compile(rf"This run was put in doubt: (.*?{re.escape(ENDS)})")
+"""What the note of a run says, by which its doubt is raised should it be missing."""
 
 
 class NotJudgedError(HoldpointError):
@@ -103,6 +116,7 @@ class BenchBook:
                 configuration=configuration,
                 source_stability_ppm=bench.source_stability_ppm,
             )
+        self._raise_missing_doubts()
 
     def open_session(self, identities: Mapping[str, str]) -> str:
         """Open a session of a bench that was set up anew; return it.
@@ -156,15 +170,20 @@ class BenchBook:
         answers: Mapping[str, float] | None = None,
     ) -> Recorded:
         """Judge and keep a unit's readings; the next good check closes the run."""
+        moved = self.disagreements(readings)
+        reason = self.disagreement(moved) if moved else None
+        if reason is not None:
+            # Kept with the run: the doubt is kept after it, or at the next start.
+            said = f"This run was put in doubt: {reason}"
+            note = f"{note} {said}" if note else said
         header = self._header(session, serial, build, started_at, rerun_of, note)
         known_good = {} if self.standing is None else self.standing.known_good()
         recorded = self._cycle.record(readings, header, known_good, answers or {})
         if self.standing is not None:
             self.standing.count(OpenRun(run=recorded.run, readings=tuple(readings)))
-            if moved := self.disagreements(readings):
-                reason = self.disagreement(moved)
-                self.standing.disagreed(recorded.number, session, reason)
-                recorded = replace(recorded, remarks=(*recorded.remarks, reason))
+        if reason is not None:
+            self._doubt(recorded.number, session, reason, header.finished_at)
+            recorded = replace(recorded, remarks=(*recorded.remarks, reason))
         return recorded
 
     def disagreements(self, readings: Sequence[RangeReadings]) -> dict[str, float]:
@@ -184,8 +203,7 @@ class BenchBook:
         )
         return (
             "The reference disagreed with the source's setting, compared with the "
-            f"session's first check, on {where}: more than source_stability_ppm in "
-            "bench.toml allows."
+            f"session's first check, on {where}: {ENDS}"
         )
 
     def check(
@@ -244,6 +262,39 @@ class BenchBook:
         """Return once what the last check changed of units measured before it."""
         said, self._said = self._said, ()
         return said
+
+    def _doubt(self, number: int, session: str, reason: str, at: datetime) -> None:
+        """Put one run in doubt; repeating it changes nothing."""
+        product = self._cycle.settings.product.name
+        self._cycle.store.keep(
+            disagreed(product, session=session, number=number, reason=reason, at=at)
+        )
+
+    def _raise_missing_doubts(self) -> None:
+        """Raise the doubts that runs say of themselves and that were not kept.
+
+        A run is kept before its doubt; the program may have been ended in between.
+        """
+        store, product = self._cycle.store, self._cycle.settings.product.name
+        runs = store.table("run", product=product, kind=RunKind.UNIT.value)
+        said = [
+            (place, found[1])
+            for place, note in enumerate(runs.column("note").to_pylist())
+            if note and (found := PUT_IN_DOUBT.search(note)) is not None
+        ]
+        if not said:
+            return
+        cause = DoubtCause.DISAGREED.value
+        doubts = store.rows(Doubt, product=product, cause=cause)
+        known = {(one.session, one.raised_at) for one in doubts}
+        for place, reason in said:
+            (run,) = runs.slice(place, 1).to_pylist()
+            session, at = run["session"], run["finished_at"]
+            if (session, at) in known:
+                continue
+            kept = store.table("unit_runs", serial=run["serial"]).to_pylist()
+            number = next(one["number"] for one in kept if one["run"] == run["run"])
+            self._doubt(number, session, reason, at)
 
     def _header(
         self,

@@ -10,6 +10,7 @@ and the good check says nothing of how they were; then a person decides.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from threading import RLock
 from typing import Any
 
@@ -51,6 +52,22 @@ class Due:
 
     reason: str
     overdue: bool
+
+
+def disagreed(
+    product: str, *, session: str, number: int, reason: str, at: datetime
+) -> Doubt:
+    """Return the doubt on one run; no check ends that, since it came and went."""
+    return Doubt(
+        doubt=f"{session}:{number}-{number}:{DoubtCause.DISAGREED.value}",
+        product=product,
+        session=session,
+        from_number=number,
+        to_number=number,
+        cause=DoubtCause.DISAGREED,
+        reason=reason,
+        raised_at=at,
+    )
 
 
 class Standing:
@@ -165,21 +182,6 @@ class Standing:
                 if key in self._first
             }
         return {key: moved for key, moved in found.items() if moved is not None}
-
-    def disagreed(self, number: int, session: str, reason: str) -> None:
-        """Put one run in doubt; no check ends that, since it came and went."""
-        self._store.keep(
-            Doubt(
-                doubt=f"{session}:{number}-{number}:{DoubtCause.DISAGREED.value}",
-                product=self._product,
-                session=session,
-                from_number=number,
-                to_number=number,
-                cause=DoubtCause.DISAGREED,
-                reason=reason,
-                raised_at=self._clock.utc(),
-            )
-        )
 
     def known_good(self) -> dict[str, KnownGood]:
         """Return what the check standard showed, and what may have drifted since."""

@@ -25,8 +25,9 @@ from daemon.station.cycle import Cycle
 from daemon.station.desk import Desk
 from daemon.station.orders import SecondMeter
 from daemon.traceability.papers.unit import unit_record
+from storage.kept import Record
 from storage.local import LocalStore
-from storage.records import Build, Configuration, Product
+from storage.records import Build, Configuration, Decision, Doubt, Product
 from tests.daemon.bench.fakes import (
     PROFILES,
     RANGES,
@@ -94,14 +95,19 @@ class Line:
         store.keep(Build(build="B-1", product="pa4", planned_units=None, opened_at=AT))
         self.store = store
         self.bench = open_bench(self.fake, bench=told, clock=self.clock)
+        self.configuration = configuration
+        self.units = 0
+        self.start()
+
+    def start(self) -> None:
+        """Begin, or begin again with no more than what is recorded."""
         self.station = Station(
-            Cycle(self.settings, store),
+            Cycle(self.settings, self.store),
             self.bench,
             desk=self.desk,
             clock=self.clock,
-            configuration=configuration,
+            configuration=self.configuration,
         )
-        self.units = 0
 
     def unit(self) -> None:
         """Measure the next unit."""
@@ -240,6 +246,34 @@ def test_a_reference_that_errs_for_one_unit_alone_puts_it_in_doubt(
     line.unit()
     line.station.check()
     assert line.in_doubt() == ["PA-2"], "only a person ends the doubt"
+
+
+def test_a_doubt_that_was_not_kept_after_its_run_is_raised_at_the_next_start(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The program is ended between the run and the doubt on it."""
+    line = Line(store, source_stability_ppm=100.0)
+    line.unit()
+    line.fake.reference_ppm = 500.0
+    keep = store.keep
+
+    def killed(*rows: Record, decision: Decision | None = None) -> None:
+        if any(isinstance(one, Doubt) for one in rows):
+            raise KeyboardInterrupt
+        keep(*rows, decision=decision)
+
+    with monkeypatch.context() as ending:
+        ending.setattr(store, "keep", killed)
+        with pytest.raises(KeyboardInterrupt):
+            line.unit()
+    assert line.in_doubt() == []
+    assert not store.frame("unit_runs", serial="PA-2").empty
+    for _ in range(2):
+        line.start()
+        assert line.in_doubt() == ["PA-2"]
+    (doubt,) = store.table("doubts", product="pa4").to_pylist()
+    assert doubt["reason"].startswith("The reference disagreed with the source's")
+    assert doubt["reason"].endswith("in bench.toml allows.")
 
 
 def test_a_reference_that_errs_for_a_moment_is_read_again(store: LocalStore) -> None:
