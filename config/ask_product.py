@@ -169,8 +169,14 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
         "multiplied by it.",
         default="",
     )
+    asked = (
+        "The part that sets each range, in the same order, such as R11, R12"
+        if unit is Unit.AMPERE
+        else "Volts out over volts in of each range, in the same order, such as "
+        "R2 / (R1 + R2)"
+    )
     transfers = dialogue.put(
-        "The part that sets each range, in the same order, such as R11, R12",
+        asked,
         one_for_each(_transfer(gain), count),
         why="A part, or parts such as RS1 + RS2: volts out over what goes in, without "
         "the shared gain. What names a part of the shared gain is taken as it is.",
@@ -212,7 +218,10 @@ def _scales(unit: Unit, most: float) -> Callable[[str], tuple[float, ...]]:
             message = f"{answer!r}: must be {MOST_RANGES} ranges at most"
             raise ValueError(message)
         if len({_key(spell(scale, unit)) for scale in scales}) < len(scales):
-            message = f"{answer!r}: two ranges are the same"
+            message = (
+                f"{answer!r}: two ranges are the same; ranges are told apart by their "
+                "full scale, so give each another one"
+            )
             raise ValueError(message)
         return scales
 

@@ -37,7 +37,10 @@ def load(folder: Path) -> Settings:
         Holds every fault of every file.
     """
     if not folder.is_dir():
-        problem = "no such folder; `holdpoint init` asks what is needed and writes it"
+        problem = (
+            f"no such folder; `holdpoint --home {folder} init` asks what is needed "
+            "and writes it"
+        )
         raise ConfigError([Fault(file=str(folder), problem=problem)])
     texts: dict[str, str] = {}
     faults: list[Fault] = []

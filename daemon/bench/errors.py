@@ -313,7 +313,9 @@ class StoppedError(BenchError):
     """A person or the daemon asked to stop; the source is off."""
 
     def __init__(self) -> None:
-        super().__init__("stopped on request; nothing of this unit was kept")
+        super().__init__(
+            "stopped on request; `holdpoint trace` says whether this unit was kept"
+        )
 
 
 class GuardLostError(BenchError):

@@ -69,7 +69,13 @@ def measure(
         )
     if new_setup:
         misuse("--new-setup goes with --typed: the daemon knows of its own bench.")
+    if len(serials) > 1 and not interactive():
+        misuse(
+            "Name one serial at a time: without a terminal nobody can be asked to "
+            "connect the next unit."
+        )
     settings = load(home.folder)
+    connected: str | None = None
     passes = [ranges]
     if not ranges and settings.plan.reading.order == "range":
         passes = [(key,) for key in settings.product.ranges]
@@ -79,6 +85,10 @@ def measure(
             if len(passes) > 1:
                 say(f"All units on range {one_pass[0]}:")
             for serial in _serials(serials):
+                # Whoever scans a serial has that unit at hand; a list does not say so.
+                if serials and connected not in {None, serial}:
+                    _have_connected(serial)
+                connected = serial
                 ticket = client.measure(
                     build=build, serial=serial, ranges=one_pass, rerun=rerun, note=note
                 )
@@ -88,6 +98,15 @@ def measure(
                 for remark in done["remarks"]:
                     say(f"  {remark}")
     return Shown(ended)
+
+
+def _have_connected(serial: str | None) -> None:
+    click.prompt(
+        f"Connect unit {serial}, then press Enter",
+        default="",
+        show_default=False,
+        err=True,
+    )
 
 
 def _serials(given: Sequence[str]) -> Iterator[str | None]:

@@ -119,7 +119,8 @@ def answer(reasons: list[str], *, left: bool, by_plan: bool = False) -> str:
     if not reasons:
         how = f", {BY_PLAN}" if by_plan else ""
         return f"{'Has left' if left else 'May leave'}{how}."
-    return f"Must not leave: {'; '.join(one.rstrip('.') for one in reasons)}."
+    said = dict.fromkeys(one.rstrip(".") for one in reasons)
+    return f"Must not leave: {'; '.join(said)}."
 
 
 def overridden(at: Opened, serial: str) -> str:

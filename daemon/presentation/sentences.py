@@ -287,10 +287,10 @@ def warnings(signals: Sequence[Signal], builds: Sequence[str]) -> tuple[str, ...
 def refolded(why: str) -> str:
     """Say that a start took long, and why.
 
-    >>> refolded("nothing was kept of them")
-    'All runs were looked through again at the start: nothing was kept of them.'
+    >>> refolded("the program is another")
+    'No record is lost. All runs were looked through again: the program is another.'
     """
-    return f"All runs were looked through again at the start: {why}."
+    return f"No record is lost. All runs were looked through again: {why}."
 
 
 def catching_up(number: int, last: int) -> str:

@@ -191,7 +191,7 @@ def go_on_from(
     """
     marks = store.rows(LineMark, product=product)
     if not marks:
-        return "nothing was kept of them"
+        return "what they taught was not stored yet"
     if any(one.fingerprint != fingerprint for one in marks):
         return "records, settings or program are others than before"
     if marks[-1].number > until:

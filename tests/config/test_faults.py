@@ -67,7 +67,9 @@ def test_files_that_must_be_there(tmp_path: Path) -> None:
         for name in ("product", "plan")
     ]
     (fault,) = faults(tmp_path / "nowhere")
-    assert fault.startswith(f"{tmp_path / 'nowhere'}: no such folder; `holdpoint init`")
+    assert fault.startswith(
+        f"{tmp_path / 'nowhere'}: no such folder; `holdpoint --home "
+    )
 
 
 def test_a_file_that_is_no_text(tmp_path: Path) -> None:

@@ -173,7 +173,7 @@ def improvised(draw: Callable[..., str]) -> Callable[[str], str]:
             return ""
         if question == "Write" and draw(st.booleans()):
             return "back"
-        if "such as R11" in question:
+        if "such as R11" in question or "volts in of each" in question:
             return ", ".join(next(names) for _ in range(count[0]))
         if question.startswith("Full scale of each"):
             count[0] = int(draw(st.sampled_from(["1", "3"])))

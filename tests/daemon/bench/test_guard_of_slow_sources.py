@@ -197,7 +197,8 @@ def test_off_is_sent_first_and_blind_to_a_source_that_answers_garbled() -> None:
     asked = BOARD.model_copy(update={"identity": "WHO"})
     with board() as one:
         one.garbled = one.on = True
-        with pytest.raises(Exception, match="answered"):
+        # Its one line may still be closing when it is opened anew.
+        with pytest.raises(Exception, match=r"answered|reset by peer"):
             connect("source", one.instrument, asked)
         assert one.heard[0] == "STOP"
         assert not one.on
