@@ -1,7 +1,7 @@
 """Orders that settle a finding: what is kept of each, and what is refused."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ import pytest
 from config.model import Instrument
 from daemon.bench.clock import VirtualClock
 from daemon.holds.proofs import NoProofError
-from daemon.station import OutOfControlError
+from daemon.station import OutOfControlError, proof_runs
 from daemon.station.orders import ProofOrder, SecondMeter
 from daemon.station.proof_runs import Prober
 from daemon.station.second_meter import Comparison
@@ -197,6 +197,21 @@ def test_a_part_on_its_board_is_read_with_the_source_off(line: Line) -> None:
     assert line.ways == [OHMMETER.address], "the source was turned off first"
     assert "R13 on the board of unit PA-3005" in line.person.asked[1][1]
     assert "R13, four-wire, PA-3005 read 5.0150" in said
+
+
+def test_of_a_reel_that_nobody_recorded_the_part_on_its_board_is_read_all_the_same(
+    line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Loose parts of it cannot be: which packet they are from, nobody knows."""
+    (found,) = line.store.rows(Signal, "signals", product="photodiode-amplifier")
+    unnamed = replace(found, reel=None)
+    monkeypatch.setattr(proof_runs, "finding_of", lambda *_: unnamed)
+    with pytest.raises(NoProofError):
+        line.prober().prove(order(ProofKind.LOOSE_PARTS, parts=2))
+    line.person.reads = ["0.1", "5015.1"]
+    line.prober().prove(order(ProofKind.FOUR_WIRE))
+    (proof,) = line.proofs()
+    assert (proof.kind, proof.subject) == (ProofKind.FOUR_WIRE, "PA-3005")
 
 
 @pytest.mark.parametrize(
