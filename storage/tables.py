@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Protocol, TypeVar
 
 from storage.door import Cell
@@ -114,8 +115,19 @@ def compare(
             raise ConflictError(
                 kind=kind,
                 key=key,
-                detail=f"{column} is {kept[column]!r}, not {value!r}",
+                detail=f"{column} is {_spelled(kept[column])}, not {_spelled(value)}",
             )
+
+
+def _spelled(value: object) -> str:
+    """Return a cell as people read it.
+
+    >>> _spelled(datetime(2026, 11, 30, 0, 58, 19, tzinfo=UTC))
+    '2026-11-30 00:58:19 UTC'
+    """
+    if isinstance(value, datetime):
+        return f"{value.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+    return repr(value)
 
 
 def require(transaction: Transaction, references: Iterable[Reference]) -> None:
