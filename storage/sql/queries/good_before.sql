@@ -8,18 +8,7 @@ with in_house as (
         unit.product = $product
         and unit.build <> $build
         and unit.serial not in (
-            select shipment.serial
-            from shipment
-            where
-                shipment.product = $product
-                and not exists (
-                    select 1
-                    from unit_return
-                    where
-                        unit_return.serial = shipment.serial
-                        and unit_return.product = shipment.product
-                        and unit_return.returned_at >= shipment.shipped_at
-                )
+            select unit_away.serial from unit_away where unit_away.product = $product
         )
 ),
 latest as (
