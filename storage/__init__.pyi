@@ -89,6 +89,7 @@ from .records import (
     Signal as Signal,
     Unit as Unit,
     Verdict as Verdict,
+    WholeRun as WholeRun,
 )
 from .records_alerts import (
     Acknowledgement as Acknowledgement,

@@ -385,8 +385,10 @@ def _unit_return(transaction: Transaction, back: UnitReturn) -> dict[str, Cell]:
     if find(transaction, "unit_return", {"unit_return": back.unit_return}) is not None:
         return {}
     (moves,) = transaction.ask(
-        "select count(*) as away from unit_away "
-        "where serial = $serial and product = $product",
+        "select (select count(*) from shipment "
+        "where serial = $serial and product = $product) "
+        "- (select count(*) from unit_return "
+        "where serial = $serial and product = $product) as away",
         {"serial": back.serial, "product": back.product},
     )
     if int(str(moves["away"])) < 1:

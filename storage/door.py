@@ -9,8 +9,9 @@ from unicodedata import category
 from storage.errors import RefusedValueError
 from storage.kept import RECORDS, words
 
-Cell = str | int | float | bool | datetime | list[float] | None
-"""What a column may hold; a list is of one number a reading."""
+Cell = str | int | float | bool | datetime | list[float] | list[str] | None
+"""What a column may hold, or a question may be given; a list of numbers is of one
+number a reading, a list of texts is of names."""
 
 _LARGEST = 2**63 - 1
 LONGEST_ID = 100

@@ -7,7 +7,7 @@ error would report success and keep nothing.
 
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -213,6 +213,15 @@ class _Writing:
 
     def run(self, sql: str, parameters: Mapping[str, Cell]) -> None:
         self._cursor.execute(sql, dict(parameters))
+
+    def fill(self, table: str, rows: Sequence[Mapping[str, Cell]]) -> None:
+        self._cursor.register("given_rows", pa.Table.from_pylist(list(rows)))
+        try:
+            self._cursor.execute(
+                f"insert into {table} by name select * from given_rows"  # noqa: S608
+            )
+        finally:
+            self._cursor.unregister("given_rows")
 
 
 def _roll_back(cursor: duckdb.DuckDBPyConnection) -> None:

@@ -22,10 +22,11 @@ from storage.records import (
     Rejudgement,
     Run,
     Unit,
+    WholeRun,
 )
 from storage.records_alerts import Alert, Delivery
 from storage.records_shipping import Shipment, ShipRule
-from storage.runs import record_run
+from storage.runs import record_run, record_runs
 from storage.store import Parameter, Store
 
 BACKUPS_KEPT = 14
@@ -90,6 +91,11 @@ class LocalStore(Store):
         """Keep a run with all that belongs to it; return its run number."""
         with self._database.transaction() as transaction:
             return record_run(transaction, run, results, unit, checks, closes)
+
+    def record_runs(self, runs: Sequence[WholeRun]) -> list[int]:
+        """Keep several units' runs in one transaction; return their run numbers."""
+        with self._database.transaction() as transaction:
+            return record_runs(transaction, runs)
 
     def record_evaluation(self, evaluation: Evaluation) -> None:
         """Keep signals and holds together with the watermark they were found at."""

@@ -289,6 +289,16 @@ class CheckResult(Record):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WholeRun:
+    """A unit's run with all that is kept with it; `unit` where it is new."""
+
+    run: Run
+    results: tuple[RangeResult, ...]
+    unit: Unit | None = None
+    checks: tuple[CheckResult, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Signal(Record):
     """A statistical finding, as it stood after run number `number`.
 

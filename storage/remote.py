@@ -23,6 +23,7 @@ from storage.records import (
     Rejudgement,
     Run,
     Unit,
+    WholeRun,
 )
 from storage.records_alerts import Alert, Delivery
 from storage.records_shipping import Shipment, ShipRule
@@ -74,6 +75,10 @@ class RemoteStore(Store):
             closes=closes,
         )
         return int(number)
+
+    def record_runs(self, runs: Sequence[WholeRun]) -> list[int]:
+        """Keep several units' runs in one transaction; return their run numbers."""
+        return [int(one) for one in self._command("record_runs", runs=runs)]
 
     def record_evaluation(self, evaluation: Evaluation) -> None:
         """Keep signals and holds together with the watermark they were found at."""

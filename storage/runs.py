@@ -1,39 +1,75 @@
 """How a run is kept: its unit, its number, its ranges, all in one transaction."""
 
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from storage.door import Cell, cells, require_id
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
-from storage.records import CheckResult, RangeResult, Rejudgement, Run, RunKind, Unit
+from storage.records import (
+    CheckResult,
+    RangeResult,
+    Rejudgement,
+    Run,
+    RunKind,
+    Unit,
+    WholeRun,
+)
 from storage.tables import Transaction, compare, find, insert
 
 _READINGS = ("level", "reference_readings", "output_readings", "at_s")
 _LATER = ("own_uncertainty_ppm", "points")
-_COPIED_TO_CHECKS = ("product", "build", "serial", "started_at")
+_RESULTS_BEFORE = """
+select serial, range, count(*) as results from range_result
+where serial {test} and kind = 'unit' group by serial, range
+"""
 _COPIED = ("kind", "product", "build", "serial", "started_at")
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Lookup:
+    """Where something that a run names is found, and what a run must agree with."""
+
+    table: str
+    named_in: str
+    """Column of the run."""
+    key: str
+    said: str = "null"
+    beside: str = "null"
+    number: str = "null"
+
+    def where(self, test: str) -> str:
+        """Return the statement of what is recorded under names that pass a test."""
+        return (
+            f"select '{self.table}' as fact, {self.key} as name, {self.said} as said, "  # noqa: S608
+            f"{self.beside} as beside, {self.number} as number "
+            f"from {self.table} where {self.key} {test}"
+        )
+
+
+_RUN = _Lookup(table="run", named_in="run", key="run", said="serial", number="number")
+_LOOKUPS = (
+    _RUN,
+    replace(_RUN, named_in="rerun_of"),
+    _Lookup(table="product", named_in="product", key="product"),
+    _Lookup(table="session", named_in="session", key="session"),
+    _Lookup(table="configuration", named_in="configuration", key="configuration"),
+    _Lookup(table="build", named_in="build", key="build", said="product"),
+    _Lookup(
+        table="unit", named_in="serial", key="serial", said="product", beside="build"
+    ),
+)
+_LAST = (
+    "select 'last' as fact, '' as name, null as said, null as beside, "
+    "coalesce(max(number), 0) as number from run"
+)
 # Everything a run must agree with, in one statement: planning a statement costs
 # more than answering it, and a union is planned fastest.
-_FACTS = """
-select 'run' as fact, run as said, number from run where run = $run
-union all
-select 'product', product, null from product where product = $product
-union all
-select 'session', session, null from session where session = $session
-union all
-select 'configuration', configuration, null
-from configuration where configuration = $configuration
-union all
-select 'product of build', product, null from build where build = $build
-union all
-select 'serial of rerun_of', serial, null from run where run = $rerun_of
-union all
-select 'product of unit', product, null from unit where serial = $serial
-union all
-select 'build of unit', build, null from unit where serial = $serial
-union all
-select 'last number', null, coalesce(max(number), 0) from run
-"""
+_OF_ONE = " union all ".join(
+    [*(one.where(f"= ${one.named_in}") for one in _LOOKUPS), _LAST]
+)
+# Of many runs each kind by itself: such a union would read whole tables.
+_OF_MANY = {one: one.where("in (select unnest($names))") for one in _LOOKUPS}
 # What a check may close: its session's results, with how they were judged again.
 _CLOSABLE = """
 select range_result.run as of_run, range_result.range as of_range, rejudgement.*
@@ -43,17 +79,6 @@ left join rejudgement
     on rejudgement.run = range_result.run and rejudgement.range = range_result.range
 where run.session = $session and run.kind = 'unit'
 """
-_AT_ONCE = 100
-"""Rows a statement: planning one of thousands takes seconds."""
-_FACT_NAMES = (
-    "run",
-    "product",
-    "session",
-    "configuration",
-    "build",
-    "rerun_of",
-    "serial",
-)
 
 
 def record_run(
@@ -65,52 +90,153 @@ def record_run(
     closes: Sequence[Rejudgement] = (),
 ) -> int:
     """Keep a run with all that belongs to it; return its number."""
-    row = cells(run)
-    ranges = [cells(one) for one in results]
-    beside = [cells(one) for one in checks]
-    _check(run, results, unit)
-    _check_beside(run, checks)
+    whole = WholeRun(run=run, results=tuple(results), unit=unit, checks=tuple(checks))
+    _check(whole)
     _check_closed(run, closes)
-    facts = transaction.ask(_FACTS, {name: row[name] for name in _FACT_NAMES})
-    numbers = {one["fact"]: one["number"] for one in facts}
-    if "run" in numbers:
-        _same(transaction, row, ranges, beside)
-        _close(transaction, run, closes)
-        return _whole(numbers["run"])
-    said = {str(one["fact"]): one["said"] for one in facts}
-    _agree(run, unit, said)
-    before: dict[str, int] = {}
-    if run.kind == RunKind.UNIT:
-        if "build of unit" in said:
-            before = _results_before(transaction, run.serial)
-        else:
-            new = {"serial": run.serial, "product": run.product, "build": run.build}
-            require_id("serial", run.serial)
-            insert(transaction, "unit", [new])
-    number = _whole(numbers["last number"]) + 1
-    insert(transaction, "run", [{"number": number, **row}])
-    if ranges:
-        copied: dict[str, Cell] = {name: row[name] for name in _COPIED}
-        copied["number"] = number
-        placed = [
-            {**one, **copied, "place": place, "repeat": before.get(result.range, 0)}
-            for place, (one, result) in enumerate(zip(ranges, results, strict=True), 1)
-        ]
-        insert(transaction, "range_result", placed)
-    if beside:
-        copied = {name: row[name] for name in _COPIED_TO_CHECKS}
-        copied["number"] = number
-        insert(
-            transaction,
-            "check_result",
-            [{**one, **copied, "place": i} for i, one in enumerate(beside, 1)],
-        )
+    row = cells(run)
+    found = transaction.ask(
+        _OF_ONE, {one.named_in: row[one.named_in] for one in _LOOKUPS}
+    )
+    keeping = _Keeping(transaction, found, [row])
+    number = keeping.take(whole, row)
+    keeping.end()
     _close(transaction, run, closes)
     return number
 
 
-def _check(run: Run, results: Sequence[RangeResult], unit: Unit | None) -> None:
+def record_runs(transaction: Transaction, runs: Sequence[WholeRun]) -> list[int]:
+    """Keep units' runs with all that belongs to them; return their numbers."""
+    rows = []
+    for one in runs:
+        if one.run.kind != RunKind.UNIT:
+            raise RefusedValueError(
+                what="run.kind", value=one.run.kind, allowed="must be a unit's"
+            )
+        _check(one)
+        rows.append(cells(one.run))
+    found = transaction.ask(_LAST, {})
+    for lookup, statement in _OF_MANY.items():
+        names = {str(row[lookup.named_in]) for row in rows if row[lookup.named_in]}
+        if names:
+            found += transaction.ask(statement, {"names": sorted(names)})
+    keeping = _Keeping(transaction, found, rows)
+    numbers = [keeping.take(one, row) for one, row in zip(runs, rows, strict=True)]
+    keeping.end()
+    return numbers
+
+
+class _Keeping:
+    """Takes runs one after another, and keeps their rows table by table at the end."""
+
+    def __init__(
+        self,
+        transaction: Transaction,
+        found: Sequence[Mapping[str, object]],
+        rows: Sequence[Mapping[str, Cell]],
+    ) -> None:
+        self._transaction = transaction
+        self._facts: dict[str, dict[str, Mapping[str, object]]] = defaultdict(dict)
+        for one in found:
+            self._facts[str(one["fact"])][str(one["name"])] = one
+        self._last = _whole(self._facts["last"][""]["number"])
+        self._repeats = self._results_before(rows)
+        self._new: dict[str, list[Mapping[str, Cell]]] = defaultdict(list)
+
+    def take(self, whole: WholeRun, row: Mapping[str, Cell]) -> int:
+        """Take a run that agrees with what is recorded; return its number."""
+        run = whole.run
+        ranges = [cells(one) for one in whole.results]
+        beside = [cells(one) for one in whole.checks]
+        known = self._facts["run"].get(run.run)
+        if known is not None:
+            self.end()
+            _same(self._transaction, row, ranges, beside)
+            return _whole(known["number"])
+        self._agree(run, whole.unit)
+        if run.kind == RunKind.UNIT and run.serial not in self._facts["unit"]:
+            self._add_unit(run)
+        self._last += 1
+        number = self._last
+        self._facts["run"][run.run] = {"said": run.serial, "number": number}
+        self._new["run"].append({"number": number, **row})
+        copied: dict[str, Cell] = {name: row[name] for name in _COPIED}
+        copied["number"] = number
+        for place, one in enumerate(ranges, 1):
+            of = (run.serial, str(one["range"]))
+            self._new["range_result"].append(
+                {**one, **copied, "place": place, "repeat": self._repeats[of]}
+            )
+            self._repeats[of] += run.kind == RunKind.UNIT
+        copied.pop("kind")
+        for place, one in enumerate(beside, 1):
+            self._new["check_result"].append({**one, **copied, "place": place})
+        return number
+
+    def end(self) -> None:
+        """Keep what was taken."""
+        for table in ("unit", "run", "range_result", "check_result"):
+            if rows := self._new.pop(table, None):
+                insert(self._transaction, table, rows)
+
+    def _add_unit(self, run: Run) -> None:
+        require_id("serial", run.serial)
+        new = {"serial": run.serial, "product": run.product, "build": run.build}
+        self._new["unit"].append(new)
+        self._facts["unit"][run.serial] = {"said": run.product, "beside": run.build}
+
+    def _results_before(
+        self, rows: Sequence[Mapping[str, Cell]]
+    ) -> Counter[tuple[str, str]]:
+        """Return how many results the units that are known have of each range."""
+        units = {
+            str(row["serial"])
+            for row in rows
+            if row["kind"] == RunKind.UNIT and str(row["serial"]) in self._facts["unit"]
+        }
+        if not units:
+            return Counter()
+        one = len(units) == 1
+        found = self._transaction.ask(
+            _RESULTS_BEFORE.format(test="= $of" if one else "in (select unnest($of))"),
+            {"of": units.pop() if one else sorted(units)},
+        )
+        return Counter(
+            {
+                (str(each["serial"]), str(each["range"])): _whole(each["results"])
+                for each in found
+            }
+        )
+
+    def _agree(self, run: Run, unit: Unit | None) -> None:
+        """Refuse what names the unknown, or contradicts what is recorded."""
+        facts = self._facts
+        for kind, key in (
+            ("product", run.product),
+            ("session", run.session),
+            ("configuration", run.configuration),
+            ("build", run.build),
+            ("run", run.rerun_of),
+        ):
+            if key is not None and key not in facts[kind]:
+                raise NotFoundError(kind=kind, key=key)
+        if run.build is not None:
+            kept = {"product": facts["build"][run.build]["said"]}
+            compare("build", run.build, kept, {"product": run.product})
+        if run.rerun_of is not None:
+            kept = {"serial": facts["run"][run.rerun_of]["said"]}
+            compare("run", run.rerun_of, kept, {"serial": run.serial})
+        if run.kind == RunKind.UNIT:
+            if known := facts["unit"].get(run.serial):
+                kept = {"product": known["said"], "build": known["beside"]}
+                wanted = {"product": run.product, "build": run.build}
+                compare("unit", run.serial, kept, wanted)
+            elif unit is None:
+                raise NotFoundError(kind="unit", key=run.serial)
+
+
+def _check(whole: WholeRun) -> None:
     """Refuse what contradicts itself, whatever is recorded."""
+    run, results, unit = whole.run, whole.results, whole.unit
     if run.kind == RunKind.UNIT and run.build is None:
         raise RefusedValueError(
             what="run.build", value=None, allowed="a unit's run must name its build"
@@ -131,6 +257,7 @@ def _check(run: Run, results: Sequence[RangeResult], unit: Unit | None) -> None:
                 what="result.range", value=one.range, allowed="must be there once a run"
             )
         seen.add(one.range)
+    _check_beside(run, whole.checks)
 
 
 def _check_beside(run: Run, checks: Sequence[CheckResult]) -> None:
@@ -178,8 +305,8 @@ def _close(transaction: Transaction, run: Run, closes: Sequence[Rejudgement]) ->
             new.append(row)
         else:
             compare("rejudgement", key, found, row)
-    for first in range(0, len(new), _AT_ONCE):
-        insert(transaction, "rejudgement", new[first : first + _AT_ONCE])
+    if new:
+        insert(transaction, "rejudgement", new)
 
 
 def _check_unit(run: Run, unit: Unit) -> None:
@@ -208,32 +335,6 @@ def _check_result(run: Run, result: RangeResult) -> None:
             value=sorted(counts),
             allowed="every list must be equally long, or empty",
         )
-
-
-def _agree(run: Run, unit: Unit | None, said: Mapping[str, object]) -> None:
-    """Refuse what names the unknown, or contradicts what is recorded."""
-    for kind, key, fact in (
-        ("product", run.product, "product"),
-        ("session", run.session, "session"),
-        ("configuration", run.configuration, "configuration"),
-        ("build", run.build, "product of build"),
-        ("run", run.rerun_of, "serial of rerun_of"),
-    ):
-        if key is not None and fact not in said:
-            raise NotFoundError(kind=kind, key=key)
-    if run.build is not None:
-        kept = {"product": said["product of build"]}
-        compare("build", run.build, kept, {"product": run.product})
-    if run.rerun_of is not None:
-        kept = {"serial": said["serial of rerun_of"]}
-        compare("run", run.rerun_of, kept, {"serial": run.serial})
-    if run.kind == RunKind.UNIT:
-        if "build of unit" in said:
-            kept = {"product": said["product of unit"], "build": said["build of unit"]}
-            wanted = {"product": run.product, "build": run.build}
-            compare("unit", run.serial, kept, wanted)
-        elif unit is None:
-            raise NotFoundError(kind="unit", key=run.serial)
 
 
 def _same(
@@ -270,16 +371,6 @@ def _same(
         raise ConflictError(kind="run", key=key, detail=f"with checks {names}")
     for result, one in zip(kept, beside, strict=True):
         compare("check result", f"{key}/{one['name']}", result, one)
-
-
-def _results_before(transaction: Transaction, serial: str) -> dict[str, int]:
-    """Return how many results of each range the unit already has."""
-    rows = transaction.ask(
-        "select range, count(*) as results from range_result "
-        "where serial = $serial and kind = 'unit' group by range",
-        {"serial": serial},
-    )
-    return {str(one["range"]): _whole(one["results"]) for one in rows}
 
 
 def _whole(value: object) -> int:

@@ -25,6 +25,10 @@ class Transaction(Protocol):
         """Change rows."""
         ...
 
+    def fill(self, table: str, rows: Sequence[Mapping[str, Cell]]) -> None:
+        """Add many rows, all of the same columns, to a table."""
+        ...
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
@@ -38,6 +42,10 @@ class Reference:
     """Of several with one place, one is enough."""
 
 
+_SPELLED_OUT = 10
+"""Rows of a statement that names each value: planning it soon takes longer than the
+rows."""
+
 # Table and column names below come from the code of this package, never from a
 # caller: that is what makes building statements from them safe (S608).
 
@@ -45,7 +53,10 @@ class Reference:
 def insert(
     transaction: Transaction, table: str, rows: Sequence[Mapping[str, Cell]]
 ) -> None:
-    """Add rows of one table in a single statement."""
+    """Add rows of one table, all of the same columns, in a single statement."""
+    if len(rows) > _SPELLED_OUT:
+        transaction.fill(table, rows)
+        return
     columns = tuple(rows[0])
     values = ", ".join(
         f"({', '.join(f'${column}_{i}' for column in columns)})"

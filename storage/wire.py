@@ -26,6 +26,7 @@ from storage.store import Parameter, Store
 COMMANDS = (
     "keep",
     "record_run",
+    "record_runs",
     "record_evaluation",
     "ship",
     "reasons_against",

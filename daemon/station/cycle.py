@@ -49,6 +49,7 @@ from storage import (
     Store,
     Unit,
     Verdict,
+    WholeRun,
     plain_rows,
 )
 
@@ -155,10 +156,39 @@ class Cycle:
         storage.errors.StorageError
             Nothing of the run was kept.
         """
+        whole, remarks = self._judged(readings, header, known_good, answers or {})
+        number = self.store.record_run(
+            whole.run, whole.results, whole.unit, whole.checks
+        )
+        return Recorded(
+            run=whole.run.run,
+            number=number,
+            verdict=worst(
+                [one.verdict for one in whole.results]
+                + [one.verdict for one in whole.checks]
+            ),
+            results=whole.results,
+            checks=whole.checks,
+            remarks=remarks,
+        )
+
+    def judged(self, readings: Sequence[RangeReadings], header: RunHeader) -> WholeRun:
+        """Judge a unit's readings as `record` does, and leave the run to be kept."""
+        whole, _ = self._judged(readings, header, {}, {})
+        return whole
+
+    def _judged(
+        self,
+        readings: Sequence[RangeReadings],
+        header: RunHeader,
+        known_good: Mapping[str, KnownGood],
+        answers: Mapping[str, float],
+    ) -> tuple[WholeRun, tuple[str, ...]]:
+        """Return a run, and what whoever stands at the bench is told of it."""
         run = header.run or uuid4().hex
         judge = self.judge().learned(readings)
         results = tuple(judge.unit(run, one, known_good) for one in readings)
-        remarks = wrong_decades(self.product, results)
+        remarks = tuple(wrong_decades(self.product, results))
         if remarks:
             noted = [header.note] if header.note else []
             header = replace(header, note=" ".join([*noted, *remarks]))
@@ -166,22 +196,12 @@ class Cycle:
         if header.build is not None:
             unit = Unit(serial=header.serial, product=self._name, build=header.build)
         checks = (
-            *results_beside(run, self.settings.plan.checks, readings, answers or {}),
+            *results_beside(run, self.settings.plan.checks, readings, answers),
             *linearity(run, self.settings, readings),
         )
-        number = self.store.record_run(
-            self._row(run, header, readings), results, unit, checks
-        )
-        return Recorded(
-            run=run,
-            number=number,
-            verdict=worst(
-                [one.verdict for one in results] + [one.verdict for one in checks]
-            ),
-            results=results,
-            checks=checks,
-            remarks=remarks,
-        )
+        row = self._row(run, header, readings)
+        whole = WholeRun(run=row, results=results, unit=unit, checks=checks)
+        return whole, remarks
 
     def record_check(
         self,

@@ -7,7 +7,7 @@ nothing, and a row that was corrected becomes another run of the same unit.
 import csv
 import json
 from collections import deque
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache, cached_property
@@ -41,6 +41,7 @@ from storage import (
     ShipmentState,
     Store,
     Unit as RecordedUnit,
+    WholeRun,
     begins,
     concerns,
     reels_of,
@@ -63,6 +64,8 @@ __all__ = [
 ]
 
 REJECTED = ".rejected.csv"
+A_PIECE = 50
+"""Rows that are kept in one transaction."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,8 +113,8 @@ def take(
     A row that says the same as the latest one of its unit and time is the same run. A
     row that says something else of a unit that is known is a further run of it, with
     the reason. Rows are taken in the order of their times, so that the latest reading
-    is the last verdict. Each row is kept by itself: what ends this on the way leaves
-    whole rows, and another call goes on.
+    is the last verdict. Rows are kept in pieces of a few: what ends this on the way
+    leaves whole pieces, and another call goes on.
 
     Parameters
     ----------
@@ -160,52 +163,85 @@ def take(
                     set_up=new_setup,
                 )
             )
+    refused_before = len(rejected)
     first_run = dict(recorded.first_run)
     last: dict[str, _Last] = {}
-    for count, one in enumerate(due):
-        step(done.known + count)
-        row = one.row
-        before = last.get(row.serial) or recorded.last(row.serial)
-        why = None if before is None else _why_again(one, before, cycle, file)
-        try:
-            kept = cycle.record(
-                readings_of(row.readings, cycle.product, bench, at_s=0.0),
-                RunHeader(
-                    serial=row.serial,
-                    build=row.build,
-                    session=session,
-                    origin="import",
-                    started_at=one.at,
-                    finished_at=one.at,
-                    configuration=configuration.configuration,
-                    rerun_of=first_run.get(row.serial),
-                    run=one.run,
-                    note=why,
-                ),
-                {},
+    for piece in _pieces(due):
+        step(done.known + done.new + len(rejected) - refused_before)
+        waiting: list[tuple[_Due, WholeRun, str | None]] = []
+        for one in piece:
+            row = one.row
+            before = last.get(row.serial) or recorded.last(row.serial)
+            why = None if before is None else _why_again(one, before, cycle, file)
+            header = RunHeader(
+                serial=row.serial,
+                build=row.build,
+                session=session,
+                origin="import",
+                started_at=one.at,
+                finished_at=one.at,
+                configuration=configuration.configuration,
+                rerun_of=first_run.get(row.serial),
+                run=one.run,
+                note=why,
             )
-        except (
-            TypedError,
-            BenchError,
-            MetrologyError,
-            ConflictError,
-            RefusedValueError,
-        ) as exc:
-            rejected.append(_rejected(row, str(exc)))
-            continue
-        first_run.setdefault(row.serial, one.run)
-        last[row.serial] = _Last(one.run, "import", one.at)
-        taken[id(row)] = Taken(
-            line=row.line,
-            serial=row.serial,
-            state="new" if why is None else "changed",
-            reason=why or "",
-        )
-        done.new += 1
-        done.last_number = kept.number
+            try:
+                read = readings_of(row.readings, cycle.product, bench, at_s=0.0)
+                waiting.append((one, cycle.judged(read, header), why))
+            except (TypedError, BenchError, MetrologyError) as exc:
+                rejected.append(_rejected(row, str(exc)))
+        for one, why, number in _kept(waiting, store, rejected):
+            row = one.row
+            first_run.setdefault(row.serial, one.run)
+            last[row.serial] = _Last(one.run, "import", one.at)
+            taken[id(row)] = Taken(
+                line=row.line,
+                serial=row.serial,
+                state="new" if why is None else "changed",
+                reason=why or "",
+            )
+            done.new += 1
+            done.last_number = number
     done.rejected = tuple(rejected)
     done.taken = tuple(taken[id(row)] for row in rows if id(row) in taken)
     return done
+
+
+_Judged = tuple["_Due", WholeRun, str | None]
+"""A row, its run, and why it is taken once more."""
+
+
+def _pieces(due: Sequence["_Due"]) -> Iterator[list["_Due"]]:
+    """Give rows in pieces that are kept in one transaction; a unit is there once."""
+    piece: list[_Due] = []
+    units: set[str] = set()
+    for one in due:
+        if len(piece) == A_PIECE or one.row.serial in units:
+            yield piece
+            piece, units = [], set()
+        piece.append(one)
+        units.add(one.row.serial)
+    if piece:
+        yield piece
+
+
+def _kept(
+    judged: Sequence[_Judged], store: Store, rejected: list[Rejected]
+) -> Iterator[tuple["_Due", str | None, int]]:
+    """Keep rows at once, or one by one where any is refused; give their numbers."""
+    if not judged:
+        return
+    try:
+        numbers = store.record_runs([run for _, run, _ in judged])
+    except (ConflictError, RefusedValueError) as exc:
+        if len(judged) == 1:
+            rejected.append(_rejected(judged[0][0].row, str(exc)))
+            return
+        for alone in judged:
+            yield from _kept([alone], store, rejected)
+        return
+    for (one, _, why), number in zip(judged, numbers, strict=True):
+        yield one, why, number
 
 
 class _Last(NamedTuple):

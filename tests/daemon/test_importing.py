@@ -14,6 +14,7 @@ from config.mapping import load_mapping
 from config.quantity import Unit, spell
 from daemon.station.cycle import Cycle
 from daemon.station.import_sheet import (
+    A_PIECE,
     Imported,
     Row,
     SheetError,
@@ -169,7 +170,7 @@ def test_importing_twice_changes_nothing(
         assert rows["run"].nunique() == UNITS
 
 
-def test_an_import_that_is_stopped_keeps_whole_rows_and_goes_on(
+def test_an_import_that_is_stopped_keeps_whole_pieces_and_goes_on(
     cycle: Cycle, tmp_path: Path, mapping_file: Path
 ) -> None:
     path = tmp_path / "sheet.csv"
@@ -179,7 +180,7 @@ def test_an_import_that_is_stopped_keeps_whole_rows_and_goes_on(
 
     def step(count: int) -> None:
         reached.append(count)
-        if count == 7:
+        if count > 0:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
@@ -191,8 +192,8 @@ def test_an_import_that_is_stopped_keeps_whole_rows_and_goes_on(
             at=AT,
             step=step,
         )
-    assert reached == list(range(8))
-    assert load_all(cycle, path, mapping_file) == (UNITS - 7, 7, 0)
+    assert reached == [0, A_PIECE]
+    assert load_all(cycle, path, mapping_file) == (UNITS - A_PIECE, A_PIECE, 0)
     with cycle.store as store:
         found = store.frame("range_rows", product=NAME, after=0, kind=None)
         assert found["run"].nunique() == UNITS

@@ -141,7 +141,7 @@ def test_an_interrupted_command_is_rolled_back(
     with LocalStore(tmp_path / "holdpoint.duckdb") as store:
         furnish(store)
         with monkeypatch.context() as broken:
-            broken.setattr("storage.runs._agree", interrupt)
+            broken.setattr("storage.runs._Keeping._agree", interrupt)
             with pytest.raises(KeyboardInterrupt):
                 record(store, run(1))
         assert record(store, run(2)) == 1
@@ -202,7 +202,7 @@ def test_a_dead_instance_is_opened_again(
 
         dead = store._database._connection
         with monkeypatch.context() as broken:
-            broken.setattr("storage.runs._agree", die)
+            broken.setattr("storage.runs._Keeping._agree", die)
             with pytest.raises(WriteError, match="FATAL"):
                 record(store, run(1))
         assert store._database._connection is not dead
@@ -243,7 +243,7 @@ def test_a_file_that_cannot_be_opened_again_is_opened_later(
             raise WriteError(where=str(path), reason="disk full")
 
         with monkeypatch.context() as broken:
-            broken.setattr("storage.runs._agree", die)
+            broken.setattr("storage.runs._Keeping._agree", die)
             broken.setattr(engine, "_connect", refuse)
             with pytest.raises(WriteError, match="FATAL"):
                 record(store, run(1))
