@@ -322,11 +322,16 @@ class Decided(Row):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark(Row):
-    """The run number up to which a product's runs are evaluated, 0 for none."""
+    """The run number up to which a product's runs are evaluated, 0 for none.
+
+    `history` and `worked_out_with` are as in `Evaluation`.
+    """
 
     query = "watermark"
 
     number: int
+    history: str | None = None
+    worked_out_with: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

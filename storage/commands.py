@@ -134,6 +134,24 @@ def _is_kept(transaction: Transaction, row: Record) -> bool:
     return find(transaction, row.kept.table, key) is not None
 
 
+# What was said stays as long as no later run was watched.
+_WATCHED_TO = """
+update watermark set
+    number = greatest(number, $number),
+    history = case
+        when $number < number then history
+        when $number > number then cast($history as text)
+        else coalesce(cast($history as text), history)
+    end,
+    worked_out_with = case
+        when $number < number then worked_out_with
+        when $number > number then cast($worked_out_with as text)
+        else coalesce(cast($worked_out_with as text), worked_out_with)
+    end
+where product = $product returning number
+"""
+
+
 def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
     """Keep signals, holds with ledger rows, messages, and how far it was watched."""
     number = cell("evaluation.number", evaluation.number)
@@ -161,13 +179,16 @@ def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
             _decide(transaction, decision)
     for line in evaluation.lines:
         _keep_line(transaction, evaluation.product, line)
-    mark = {"product": evaluation.product, "number": number}
+    mark = {
+        "product": evaluation.product,
+        "number": number,
+        "history": cell("evaluation.history", evaluation.history),
+        "worked_out_with": cell(
+            "evaluation.worked_out_with", evaluation.worked_out_with
+        ),
+    }
     # At every unit: an insert that gives way to an update takes twice as long.
-    if not transaction.ask(
-        "update watermark set number = greatest(number, $number) "
-        "where product = $product returning number",
-        mark,
-    ):
+    if not transaction.ask(_WATCHED_TO, mark):
         insert(transaction, "watermark", [mark])
 
 

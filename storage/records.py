@@ -606,6 +606,8 @@ class Evaluation:
     """What watching the rows up to run number `number` added; committed as one.
 
     `lines` are what the watch has worked out by then, where it is time to keep that.
+    `history` says what the latest build was held against, and `worked_out_with` is the
+    fingerprint of the line that says it.
     """
 
     product: str
@@ -614,6 +616,8 @@ class Evaluation:
     holds: tuple[Hold, ...] = field(default=())
     alerts: tuple[Alert, ...] = field(default=())
     lines: tuple[KeptLine, ...] = field(default=())
+    history: str | None = None
+    worked_out_with: str | None = None
 
 
 def _check_measured(

@@ -411,6 +411,8 @@ class Cycle:
                 holds=placed,
                 alerts=alerts,
                 lines=lines,
+                history=self._watcher.history(),
+                worked_out_with=self.known.worked_out_with(),
             )
         )
         self.known.was_kept(lines)

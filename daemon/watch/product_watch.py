@@ -126,7 +126,7 @@ class ProductWatch:
         # Before any row: what is corrected from here on makes what is kept another's.
         self._corrections = corrections_of(self._store, self._name)
         why = go_on_from(
-            fold, self._store, self._name, self._worked_out_with(), until=watermark
+            fold, self._store, self._name, self.worked_out_with(), until=watermark
         )
         self._since = max(fold.kept_to, 0)
         book = self.book_now()
@@ -155,9 +155,9 @@ class ProductWatch:
 
     def to_keep(self) -> tuple[KeptLine, ...]:
         """Return what was worked out since the last mark that was kept."""
-        return kept_of(self.watcher.fold, self._name, self._worked_out_with())
+        return kept_of(self.watcher.fold, self._name, self.worked_out_with())
 
-    def _worked_out_with(self) -> str:
+    def worked_out_with(self) -> str:
         """Return the fingerprint of a line: of its settings and of the corrections.
 
         A line that was worked out before a correction may be kept after it: no start
@@ -274,7 +274,16 @@ class ProductWatch:
         return self.watcher.log_odds
 
     def history(self) -> str:
-        """Say what the latest build is held against."""
+        """Say what the latest build is held against.
+
+        As it was said when the last run was watched, where that stands: working it out
+        loads the detector.
+        """
+        if not self.folded:
+            (mark,) = self._store.rows(Mark, product=self._name)
+            self._corrections = corrections_of(self._store, self._name)
+            if mark.history and mark.worked_out_with == self.worked_out_with():
+                return mark.history
         self.remember_once()
         return self.watcher.history()
 

@@ -56,6 +56,7 @@ IN_A_HOME = {
     "config check": Start(
         ("config", "check"), ROWS - {"scipy.special"} | DATABASE | REMOTE, 7.0
     ),
+    "status": Start(("status",), ROWS, 8.0),
     "hold list": Start(("hold", "list"), ROWS | REMOTE, 6.5),
     "trace": Start(("trace", UNIT), ROWS | REMOTE, 6.5),
     "ship": Start(
@@ -117,11 +118,7 @@ def test_what_commands_cost_is_told(
 ) -> None:
     """Whole processes: processor time, the least of several; memory at most."""
     lines = []
-    for name, one in {
-        **ALONE,
-        **IN_A_HOME,
-        "status": BESIDE_A_DAEMON["status"],
-    }.items():
+    for name, one in (ALONE | IN_A_HOME).items():
         cpu_s, memory_mb = cost(one, tmp_path, home)
         lines.append(f"{name:<16}{cpu_s:8.3f} s {memory_mb:6.0f} MB")
         assert cpu_s > 0.0

@@ -827,7 +827,9 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         {
             "number": min(
                 one["number"] for one in book.of("run") if one["product"] == product
-            )
+            ),
+            "history": None,
+            "worked_out_with": None,
         }
     ],
     "yields": narrowed(yields, "build"),

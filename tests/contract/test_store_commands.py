@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from storage.answers import Mark
 from storage.errors import (
     ConflictError,
     NotFoundError,
@@ -136,15 +137,38 @@ def test_the_watermark_never_goes_back(store: Store) -> None:
         record(store, run(number))
     for number, mark in ((2, 2), (1, 2), (3, 3), (0, 3)):
         store.record_evaluation(Evaluation(product="photoamp", number=number))
-        kept = store.table("watermark", product="photoamp").to_pylist()
-        assert kept == [{"number": mark}]
+        assert store.rows(Mark, product="photoamp") == [Mark(number=mark)]
+
+
+def test_what_was_said_at_the_watermark_stays_as_long_as_it(store: Store) -> None:
+    for number in (1, 2, 3):
+        record(store, run(number))
+    for number, said, kept in (
+        (1, "none", "none"),
+        (2, "one", "one"),
+        (1, "late", "one"),
+        (2, None, "one"),
+        (2, "better", "better"),
+        (3, None, None),
+    ):
+        store.record_evaluation(
+            Evaluation(
+                product="photoamp",
+                number=number,
+                history=said,
+                worked_out_with=said and f"of {said}",
+            )
+        )
+        (mark,) = store.rows(Mark, product="photoamp")
+        assert mark.history == kept
+        assert mark.worked_out_with == (kept and f"of {kept}")
 
 
 def test_each_product_has_its_own_watermark(store: Store) -> None:
     store.keep(replace(PRODUCT, product="other"))
     record(store, run(1))
     store.record_evaluation(Evaluation(product="photoamp", number=1))
-    assert store.table("watermark", product="other").to_pylist() == [{"number": 0}]
+    assert store.rows(Mark, product="other") == [Mark(number=0)]
 
 
 def test_an_evaluation_is_kept_whole_or_not_at_all(store: Store) -> None:
@@ -155,7 +179,7 @@ def test_an_evaluation_is_kept_whole_or_not_at_all(store: Store) -> None:
     assert store.table("signals", product="photoamp").num_rows == 0
     assert store.table("holds", product="photoamp").num_rows == 0
     assert store.table("decision").num_rows == 0
-    assert store.table("watermark", product="photoamp").to_pylist() == [{"number": 0}]
+    assert store.rows(Mark, product="photoamp") == [Mark(number=0)]
 
 
 def test_every_hold_and_every_end_has_its_ledger_row(store: Store) -> None:

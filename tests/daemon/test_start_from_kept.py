@@ -11,7 +11,7 @@ import pytest
 from config import HoldpointError
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability import correct
-from daemon.watch import fold as folding, from_rows, product_watch
+from daemon.watch import ProductWatch, fold as folding, from_rows, product_watch
 from storage import Amended, Amendment, LineMark, LinePiece, LineSegment
 from storage.local import LocalStore
 from storage.records import (
@@ -240,3 +240,22 @@ def test_what_was_worked_out_before_a_correction_and_kept_after_it_is_not_gone_b
     assert "are others than before" in str(again.known.refolded)
     assert again.known.log_odds() == refolded(store)
     assert resumed(store).known.refolded is None
+
+
+def test_what_is_held_against_is_said_again_unless_something_was_corrected(
+    store: LocalStore,
+) -> None:
+    cycle = resumed(store)
+    unit(cycle, 2, 0)
+    cycle.watch()
+    said = ProductWatch(cycle.settings, store)
+    assert said.history() == cycle.known.history()
+    assert not said.folded
+    (old,) = store.rows(Fitting, build="B-2", part="R11")
+    correct(
+        store, NAME, old.fitting, {Amended.FITTING: None},
+        person="Ada", reason="typed wrong", people=("Ada",), at=AT,
+    )  # fmt: skip
+    anew = ProductWatch(cycle.settings, store)
+    assert anew.history()
+    assert anew.folded

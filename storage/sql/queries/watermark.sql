@@ -1,4 +1,8 @@
--- One row: the product's runs are evaluated up to this number, 0 for none.
-select coalesce(max(number), 0) as number
+-- One row: the product's runs are evaluated up to this number, 0 for none; what the
+-- latest build was held against then, and the fingerprint of the line it was said of.
+select
+    coalesce(max(number), 0) as number,
+    max(history) as history,
+    max(worked_out_with) as worked_out_with
 from watermark
 where product = $product;
