@@ -18,6 +18,7 @@ GROUPS = {
     "Measure": [
         st.Page("views/bench.py", title="Bench"),
         st.Page("views/standard.py", title="Standard"),
+        st.Page("views/receiving.py", title="Receiving"),
     ],
     "Decide": [
         st.Page("views/holds.py", title="Holds"),

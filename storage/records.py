@@ -560,6 +560,8 @@ class ReelCheck(Record):
 
     `readings` are in ohm, the leads' own taken off; `uncertainty_ohm` is standard and
     all of them share it. `origin` says who read the ohmmeter: "bench" or "typed".
+    `method` says by which circuit; None where nobody said. `incoming` says that no unit
+    carried the reel yet.
     """
 
     kept = Kept(refers={"reel": "reel"})
@@ -571,6 +573,8 @@ class ReelCheck(Record):
     origin: str
     person: str
     made_at: datetime
+    method: str | None = None
+    incoming: bool = False
 
     def check(self) -> None:
         """Refuse a measurement without readings, or without a doubt of them."""

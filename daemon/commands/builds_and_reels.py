@@ -2,6 +2,8 @@
 
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
+from math import sqrt
+from typing import Any
 
 import click
 
@@ -10,10 +12,11 @@ from daemon.commands.opened import Opened, opened
 from daemon.commands.options import DAY, by_person
 from daemon.commands.orders import ordered
 from daemon.commands.showing import Shown, interactive, listed, misuse, say, shown
-from daemon.holds import loose_parts
-from daemon.presentation import figures, sentences
+from daemon.holds import limits_of_meter_ppm, loose_parts
+from daemon.metrology import Circuit
+from daemon.presentation import figures, loose_parts as words
 from daemon.station import MOST_PARTS
-from daemon.traceability import kitting, require_listed, tracing
+from daemon.traceability import kitting, tracing
 from storage import BuildState, Fitting, ReelReceipt, RemoteStore, Unit, reel_of
 
 LOOSE_PARTS = 5
@@ -192,14 +195,60 @@ def _on_day(day: datetime | None, *, end: bool = False) -> datetime:
     return min(now, begin + timedelta(days=1, microseconds=-1)) if end else begin
 
 
+@click.command("sample")
+@click.argument("name")
+@click.option("--meter", help="The meter's accuracy; 0.02% is taken if none is said.")
+@click.option("--suspect", help="What a bad reel truly is; left out: ten times worse.")
+@click.option(
+    "--risk", type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=words.RISK, show_default=True,
+    help="Share of bad reels among the accepted.",
+)  # fmt: skip
+@shown
+def reel_sample(
+    *, name: str, meter: str | None, suspect: str | None, risk: float
+) -> Shown:
+    """Say how many loose parts to measure.
+
+    It goes by the label, by the supplier's reels so far, and by how good the meter is.
+    """
+    with opened() as at:
+        mine = reel_of(at.store, name)
+        found = loose_parts.sample_of(
+            at.store,
+            mine,
+            uncertainty_ppm=limits_of_meter_ppm(meter) / sqrt(3),
+            suspect_ppm=None if suspect is None else parse(suspect, Quantity.PPM),
+            risk=risk,
+        )
+    return Shown(
+        asdict(found),
+        *words.sample(found, reel=name),
+        *words.how_to(mine.nominal_ohm, mine.tolerance_ppm),
+    )
+
+
 @click.command("check")
 @click.argument("name")
 @click.argument("readings", nargs=-1)
+@click.option(
+    "--how", "circuit", type=click.Choice([one.value for one in Circuit]),
+    help="The circuit; left out: two-wire with --leads, else four-wire.",
+)  # fmt: skip
 @click.option("--leads", help="Reading with the leads shorted; taken off each part.")
 @click.option(
     "--meter",
     help="The meter's accuracy, for example 0.02%, which is taken if none is.",
 )
+@click.option("--ammeter", help="The ammeter's accuracy, for volts-amperes.")
+@click.option("--standard", help="Value of the standard resistor, for a ratio.")
+@click.option("--standard-accuracy", help="Its limits, for example 20ppm.")
+@click.option("--current", help="Through the part, for its self-heating.")
+@click.option("--tempco", help="The part's own, for example 25ppm (a kelvin).")
+@click.option("--guarded", is_flag=True, help="A guard takes leakage away.")
+@click.option("--two-wire", help="What two wires read of the first part; is explained.")
+@click.option("--marking", help="What is printed on the parts; is read.")
+@click.option("--anew", is_flag=True, help="Earlier readings of it do not count.")
 @click.option("--run", "by_bench", is_flag=True, help="Have the bench's ohmmeter read.")
 @click.option(
     "--parts", type=click.IntRange(2, MOST_PARTS), default=LOOSE_PARTS,
@@ -211,57 +260,94 @@ def reel_check(
     *,
     name: str,
     readings: tuple[str, ...],
-    leads: str | None,
-    meter: str | None,
+    circuit: str | None,
+    two_wire: str | None,
+    marking: str | None,
+    anew: bool,
     by_bench: bool,
     parts: int,
     person: str | None,
+    **as_typed: Any,
 ) -> Shown:
-    """Judge loose parts by their label.
+    """Accept or reject a reel by loose parts.
 
-    Five readings will do. Measure parts loose and unpowered, four-wire where the value
-    is low. Without READINGS they are asked for. What a named person measured is kept:
-    the reel's trace tells it, and a finding that names the reel rests on it.
+    Five readings will do; `holdpoint reel sample` says how many. Measure parts loose
+    and unpowered, four-wire where the value is low. A reading is ohms; volts/amperes
+    with --how volts-amperes; volts across part/standard with --how ratio. Without
+    READINGS they are asked for. What a named person measured is kept: a reel that is
+    rejected before it is fitted is held, one that is accepted is known to be good from
+    its first unit on, and a finding that names it rests on it.
     """
     if by_bench:
-        if readings or leads or meter or person is None:
+        if readings or circuit or any(as_typed.values()) or person is None:
             misuse("--run needs --person, and no readings: the bench takes them")
         loose = {"reel": name, "person": person, "parts": parts}
         said = ordered("check reel", loose=loose)
         return Shown({"message": said}, said)
-    texts = readings or _asked()
+    how = loose_parts.As(
+        circuit=None if circuit is None else Circuit(circuit), **as_typed
+    )
+    texts = readings or _asked(how.by)
+    held = False
     with opened() as at:
         mine = reel_of(at.store, name)
+        found = loose_parts.measured(mine, texts, how)
+        beside = [] if marking is None else words.mark(marking, mine)
+        if two_wire is not None:
+            two_ohm = parse(two_wire, Quantity.OHM)
+            beside.append(words.two_wires(two_ohm, found.readings[0]))
         check = loose_parts.checked(
             mine,
-            texts,
-            leads=leads,
-            meter=meter,
+            found,
+            how=how,
             person=person or "",
             at=datetime.now(UTC),
+            incoming=loose_parts.incoming(at.store, name),
         )
-        judged = loose_parts.judged(mine, check)
+        became = loose_parts.received(
+            mine,
+            [check]
+            if anew
+            else [*loose_parts.checks_of(at.store).get(name, ()), check],
+            wanted=LOOSE_PARTS,
+        )
         if person is not None:
-            require_listed(person, at.settings.plan.people)
-            at.store.keep(check)
+            held = loose_parts.keep(
+                at.store,
+                check,
+                became,
+                product=at.product,
+                people=at.settings.plan.people,
+            )
     if person is None:
         say("Not kept: say who measured with --person NAME.")
+    if held:
+        say(f"Reel {name} is held: it must not be used.")
+    if found.heating is not None:
+        beside.append(words.heated(found.heating, tolerance_ppm=mine.tolerance_ppm))
     return Shown(
-        asdict(judged) | {"kept": person is not None},
-        *sentences.claim(judged, reel=name, tolerance_ppm=mine.tolerance_ppm),
+        asdict(became)
+        | asdict(became.check)
+        | {"kept": person is not None, "held": held}
+        | {"budget_ppm": {one.name: one.standard_ppm for one in found.shares}},
+        *words.became(became, reel=name),
+        words.unsure(found.shares, tolerance_ppm=mine.tolerance_ppm),
+        *beside,
     )
 
 
-def _asked() -> list[str]:
+def _asked(by: Circuit) -> list[str]:
     """Ask for readings, one a part."""
     if not interactive():
         misuse("give the readings, or a terminal to ask for them")
-    say("Loose parts only: unpowered, out of the board, leads nulled or four-wire.")
+    say(f"{words.LOOSE} {words.NUMBERS[by]}.")
+    plain = by in {Circuit.FOUR_WIRE, Circuit.TWO_WIRE}
     texts: list[str] = []
     while len(texts) < LOOSE_PARTS:
-        text = click.prompt(f"Part {len(texts) + 1} (ohm)", err=True)
+        text = click.prompt(f"Part {len(texts) + 1}", err=True)
         try:
-            parse(text, Quantity.OHM)
+            if plain:
+                parse(text, Quantity.OHM)
         except QuantityError as exc:
             say(str(exc))
         else:

@@ -54,7 +54,10 @@ SECTIONS: Mapping[str, Entries] = {
                 "add": One("builds_and_reels", "Record a reel that came in."),
                 "fit": One("builds_and_reels", "Record that a reel is fitted."),
                 "list": One("mending", "List reels, with what came with them."),
-                "check": One("builds_and_reels", "Judge loose parts by their label."),
+                "sample": One(
+                    "builds_and_reels", "Say how many loose parts to measure."
+                ),
+                "check": One("builds_and_reels", "Accept or reject by loose parts."),
                 "edit": One("mending", "Correct what is recorded of a reel."),
             },
         ),

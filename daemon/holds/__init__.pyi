@@ -1,11 +1,16 @@
-from . import policy as policy
+from . import loose_parts as loose_parts, policy as policy
 from .doubts import (
     END_DOUBT as END_DOUBT,
     by_reason as by_reason,
     doubted as doubted,
     ending as ending,
 )
-from .loose_parts import checks_of as checks_of, judged as judged, told as told
+from .loose_parts import (
+    checks_of as checks_of,
+    incoming as incoming,
+    judged as judged,
+    told as told,
+)
 from .policy import (
     NotAllowedError as NotAllowedError,
     end_offer as end_offer,

@@ -29,6 +29,21 @@ from .errors import (
 )
 from .following import NEW_EACH_TIME as NEW_EACH_TIME, Following as Following
 from .level_readings import Readings as Readings
+from .loose_parts import (
+    CONTACT_OHM as CONTACT_OHM,
+    Between as Between,
+    Circuit as Circuit,
+    Heating as Heating,
+    Share as Share,
+    between_wires as between_wires,
+    heating as heating,
+    leak_ppm as leak_ppm,
+    of_ratio as of_ratio,
+    of_volts_amperes as of_volts_amperes,
+    shares as shares,
+    together_ppm as together_ppm,
+    two_wire_refused as two_wire_refused,
+)
 from .range_error import (
     TEMPERATURE as TEMPERATURE,
     MeterSpecification as MeterSpecification,

@@ -1,4 +1,4 @@
-"""Resistors: preferred values (IEC 60063), marks (IEC 60062), trimming by one more."""
+"""Resistors: preferred values (IEC 60063), what is printed, trimming by one more."""
 
 import re
 from bisect import bisect_left
@@ -66,6 +66,30 @@ TOLERANCES_PERCENT: Mapping[str, float] = MappingProxyType(
 """Symmetrical tolerance by its letter, percent."""
 
 _MARK = re.compile(r"(\d*)([LRKMGT])(\d*)([A-Z]?)")
+_DIGITS = re.compile(r"([1-9]\d)(\d)|([1-9]\d\d)(\d)")
+_PLACE = re.compile(r"(\d\d)([A-Z])")
+LINK = "a link, not a resistor: its value is 0"
+
+PLACE_MULTIPLIERS: Mapping[str, int] = MappingProxyType(
+    {
+        "Z": -3,
+        "Y": -2,
+        "X": -1,
+        "S": -1,
+        "A": 0,
+        "B": 1,
+        "H": 1,
+        "C": 2,
+        "D": 3,
+        "E": 4,
+        "F": 5,
+    }
+)
+"""Power of ten of the letter behind a place in E96, as small 1 % parts are marked
+(EIA-96, from memory). R, which stands there for a hundredth too, is left to IEC 60062:
+68R is 68 ohm."""
+PLACE_TOLERANCE_PERCENT = 1.0
+"""What a mark by place in E96 says of the part (EIA-96, from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,13 +194,15 @@ def preferred_between(low: float, high: float) -> tuple[float, ...]:
 
 
 def read_mark(mark: str) -> Marked:
-    """Read a letter-and-digit mark, with or without a tolerance letter.
+    """Read what is printed on a resistor, upper or lower case.
 
     Parameters
     ----------
     mark : str
-        Digits with a letter in place of the decimal point, then perhaps the
-        tolerance letter: "4K7", "R47", "59R04", "4K7J".
+        One of three: digits with a letter in place of the decimal point, then perhaps
+        the tolerance letter, "4K7", "R47", "59R04", "4K7J" (IEC 60062); two or three
+        digits and the power of ten as the last digit, "472", "4702"; a place in E96 and
+        a letter for the power of ten, "01C", "68X" (EIA-96).
 
     Returns
     -------
@@ -192,19 +218,47 @@ def read_mark(mark: str) -> Marked:
     --------
     >>> read_mark("R10F")
     Marked(value_ohm=0.1, tolerance_percent=1.0)
+    >>> read_mark("4702").value_ohm, read_mark("4k7").value_ohm
+    (47000.0, 4700.0)
+    >>> read_mark("01C"), read_mark("68X").value_ohm
+    (Marked(value_ohm=10000.0, tolerance_percent=1.0), 49.9)
     """
-    matched = _MARK.fullmatch(mark)
-    if matched is None or not (matched[1] or matched[3]):
-        reason = "must be digits with one of L R K M G T for the decimal point"
+    if "m" in mark:
+        reason = "m may mean milli or mega: write M for mega, L for milli"
         raise MarkError(mark=mark, reason=reason)
-    whole, letter, part, tolerance = matched.groups()
+    plain = mark.strip().upper()
+    if (matched := _MARK.fullmatch(plain)) and (matched[1] or matched[3]):
+        return _with_letter(mark, *matched.groups())
+    if matched := _DIGITS.fullmatch(plain):
+        digits, power = (one for one in matched.groups() if one is not None)
+        return Marked(value_ohm=float(f"{digits}e{power}"))
+    if (matched := _PLACE.fullmatch(plain)) and matched[2] in PLACE_MULTIPLIERS:
+        place, values = int(matched[1]), SERIES["E96"]
+        if not 1 <= place <= len(values):
+            raise MarkError(mark=mark, reason=f"E96 has places 01 to {len(values)}")
+        return Marked(
+            value_ohm=float(f"{values[place - 1]}e{PLACE_MULTIPLIERS[matched[2]]}"),
+            tolerance_percent=PLACE_TOLERANCE_PERCENT,
+        )
+    if plain and not plain.strip("0"):
+        raise MarkError(mark=mark, reason=LINK)
+    reason = (
+        "must be digits with one of L R K M G T for the decimal point (4K7), three or "
+        "four digits (4702), or a place in E96 and a letter (01C)"
+    )
+    raise MarkError(mark=mark, reason=reason)
+
+
+def _with_letter(
+    mark: str, whole: str, letter: str, part: str, tolerance: str
+) -> Marked:
     if tolerance and tolerance not in TOLERANCES_PERCENT:
         known = " ".join(TOLERANCES_PERCENT)
         reason = f"unknown tolerance letter {tolerance!r}; known: {known}"
         raise MarkError(mark=mark, reason=reason)
     value_ohm = float(f"{whole}.{part}e{MULTIPLIERS[letter]}")
     if value_ohm == 0:
-        raise MarkError(mark=mark, reason="a link, not a resistor: its value is 0")
+        raise MarkError(mark=mark, reason=LINK)
     return Marked(
         value_ohm=value_ohm,
         tolerance_percent=TOLERANCES_PERCENT[tolerance] if tolerance else None,

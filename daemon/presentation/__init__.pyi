@@ -1,4 +1,9 @@
-from . import figures as figures, points as points, sentences as sentences
+from . import (
+    figures as figures,
+    loose_parts as loose_parts,
+    points as points,
+    sentences as sentences,
+)
 from .colours import DARK as DARK, LIGHT as LIGHT, Look as Look
 from .figures import (
     MINUS as MINUS,

@@ -22,6 +22,14 @@ from .predicted_units import (
     predicted_error as predicted_error,
     predicted_errors as predicted_errors,
 )
+from .receiving import (
+    Open as Open,
+    Receipt as Receipt,
+    Received as Received,
+    Sample as Sample,
+    received as received,
+    sample_of as sample_of,
+)
 from .reel_claim import (
     Against as Against,
     ClaimCheck as ClaimCheck,

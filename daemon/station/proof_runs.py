@@ -13,6 +13,7 @@ from daemon.bench import Clock, Connect
 from daemon.holds import (
     USUAL_METER_PPM,
     NoProofError,
+    incoming,
     judged,
     not_by_bench,
     of_bench,
@@ -116,6 +117,7 @@ class Prober:
             origin="bench",
             person=order.person,
             made_at=self.clock.utc(),
+            incoming=incoming(self.store, reel.reel),
         )
         self.store.keep(check)
         said = sentences.claim(

@@ -411,7 +411,9 @@ def proofs(book: Book, product: str) -> Rows:
         }
         for one in book.of("reel_check")
         for signal in latest.values()
-        if signal["reel"] == one["reel"] and signal["part"] is not None
+        if signal["reel"] == one["reel"]
+        and signal["part"] is not None
+        and not one["incoming"]
     ]
     return sorted(rows, key=by("made_at", "proof"))
 
@@ -427,6 +429,8 @@ def reel_checks(book: Book) -> Rows:
                 "person made_at",
             ),
             "origin": f"for {one['signal']}",
+            "method": None,
+            "incoming": False,
         }
         for one in book.of("proof")
         if one["kind"] is ProofKind.LOOSE_PARTS and one["subject"] is not None

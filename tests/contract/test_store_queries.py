@@ -180,7 +180,10 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     ),
     "reel_checks": (
         {},
-        "reel_check reel readings uncertainty_ohm origin person made_at",
+        (
+            "reel_check reel readings uncertainty_ohm origin person made_at method "
+            "incoming"
+        ),
     ),
     "proofs": (
         {"product": "photoamp"},

@@ -538,6 +538,7 @@ def leave(book: Book) -> None:
             ReelCheck(
                 reel_check=f"check {reel}", reel=reel, readings=(9_970.0, 9_968.5),
                 uncertainty_ohm=1.0, origin="typed", person="Ada", made_at=book.late(),
+                method="ratio", incoming=reel == REELS[0],
             ),
         )  # fmt: skip
     for n, (signal, kind) in enumerate(

@@ -1,5 +1,6 @@
 -- One row a measurement that helps to settle a finding on the product, oldest first:
--- those made for it, and the loose parts that were measured of the reel it names.
+-- those made for it, and the loose parts that were measured of the reel it names. What
+-- was measured before any unit carried the reel is not here: the watch knew it already.
 with named as (
     select signal.signal, signal.reel, signal.part
     from signal
@@ -36,4 +37,5 @@ select
 from reel_check
 join named on named.reel = reel_check.reel and named.part is not null
 join reel on reel.reel = reel_check.reel
+where not reel_check.incoming
 order by made_at, proof;

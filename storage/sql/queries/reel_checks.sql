@@ -7,7 +7,9 @@ select
     uncertainty_ohm,
     origin,
     person,
-    made_at
+    made_at,
+    method,
+    incoming
 from reel_check
 union all
 select
@@ -17,7 +19,9 @@ select
     uncertainty,
     'for ' || signal,
     person,
-    made_at
+    made_at,
+    null,
+    false
 from proof
 where kind = 'loose parts' and subject is not null
 order by made_at, reel_check;

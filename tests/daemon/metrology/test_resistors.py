@@ -126,11 +126,55 @@ def test_what_cannot_be_trimmed_is_refused() -> None:
 
 
 @pytest.mark.parametrize(
-    "mark", ["", "R", "4.7K", "47", "4K7X", "K4K7", "4k7", "R0", "0R0", " 4K7"]
+    "mark",
+    [
+        "",
+        "R",
+        "4.7K",
+        "47",
+        "4K7X",
+        "K4K7",
+        "R0",
+        "0R0",
+        "000",
+        "4m7",
+        "00C",
+        "97A",
+        "47020",
+    ],
 )
 def test_what_is_no_mark_is_refused(mark: str) -> None:
     with pytest.raises(MarkError):
         read_mark(mark)
+
+
+@pytest.mark.source(
+    "digits and power of ten: IEC 60062; a place in E96 and a letter: EIA-96, from "
+    "memory; the values of E96 themselves: IEC 60063"
+)
+@pytest.mark.parametrize(
+    ("mark", "value_ohm", "tolerance_percent"),
+    [
+        ("4702", 47_000.0, None),
+        ("472", 4_700.0, None),
+        ("100", 10.0, None),
+        ("1000", 100.0, None),
+        ("4k7", 4_700.0, None),
+        (" 4K7 ", 4_700.0, None),
+        ("01C", 10_000.0, 1.0),
+        ("68X", 49.9, 1.0),
+        ("68r", 68.0, None),
+        ("01Y", 1.0, 1.0),
+        ("96F", 97_600_000.0, 1.0),
+        ("30z", 0.2, 1.0),
+    ],
+)
+def test_small_parts_are_read_by_digits_and_by_place(
+    mark: str, value_ohm: float, tolerance_percent: float | None
+) -> None:
+    read = read_mark(mark)
+    assert read.value_ohm == pytest.approx(value_ohm, rel=1e-12)
+    assert read.tolerance_percent == tolerance_percent
 
 
 @pytest.mark.parametrize("bad", [nan, inf, -inf])
