@@ -7,7 +7,7 @@ from math import sqrt
 import streamlit as st
 
 from config import HoldpointError, QuantityError, Unit, parse
-from daemon.holds import NotAllowedError, limits_of_meter_ppm, loose_parts
+from daemon.holds import limits_of_meter_ppm, loose_parts
 from daemon.metrology import Circuit, MarkError
 from daemon.presentation import capital, loose_parts as words
 from daemon.spc import Received, Sample
@@ -58,34 +58,34 @@ def receiving() -> None:
         who.choose(at.settings.plan.people)
     names = [one.reel for one in reversed(known)]
     with second:
-        which = st.selectbox("Reel", [NEW, *names], key=f"reel {times}")
-    mine = next((one for one in known if one.reel == which), None)
-    is_new = mine is None
-    if mine is None:
-        mine = _label(times)
-    if mine is None:
-        look.quiet("Type its name, value and tolerance: then it says how many to read.")
-        return
-    look.heading("Parts")
-    how = _how(times)
-    sample = _sample(at, mine, how)
-    if sample is None:
+        st.selectbox("Reel", [NEW, *names], key=f"reel {times}")
+    if _field("reel", times) == NEW:
+        _ask_label(times)
+    try:
+        mine = _reel(at, times)
+        if mine is None:
+            look.quiet(
+                "Type its name, value and tolerance: then it says how many to read."
+            )
+            return
+        if marking := _field("Printed on the parts", times):
+            look.lines(*words.mark(marking, mine))
+        look.heading("Parts")
+        _ask_how(times)
+        sample = _sample(at, mine, _how(times))
+    except (HoldpointError, MarkError) as exc:
+        look.stands_out(f"{capital(str(exc).rstrip('.'))}.")
         return
     look.lines(*words.sample(sample, reel=mine.reel))
     look.quiet(*words.how_to(mine.nominal_ohm, mine.tolerance_ppm))
-    typed = _readings(times, sample, how)
-    _preview(mine, typed)
+    _ask_readings(times, sample)
+    _preview(mine, _typed(times))
     st.button(
         "Judge and keep",
         type="primary",
         key=f"keep {times}",
         on_click=keep,
-        args=(mine, typed),
-        kwargs={
-            "is_new": is_new,
-            "wanted": sample.parts or loose_parts.FEWEST_PARTS,
-            "times": times,
-        },
+        args=(times,),
     )
 
 
@@ -102,127 +102,149 @@ def tell(answer: Answer | None) -> None:
         look.stands_out("It is held now: put it aside, it must not be fitted.")
 
 
-def _label(times: int) -> Reel | None:
-    """Ask for a label; None while it is not whole."""
-    name, value, tolerance, marking = (
+def _field(name: str, times: int) -> str:
+    """Return what stands in a field now, as an action must read it; "" for none."""
+    return str(st.session_state.get(f"{name} {times}") or "").strip()
+
+
+def _ask_label(times: int) -> None:
+    """Ask for what is on the label, and on the parts."""
+    fields = {
+        "Name": "K-107",
+        "Value": "4k99",
+        "Tolerance": "0.1 %",
+        "Printed on the parts": "4991, if anything",
+        "Supplier": "",
+        "Lot": "",
+        "Parts that came": "",
+    }
+    columns = [*st.columns(4), *st.columns(4)]
+    for column, (label, example) in zip(columns, fields.items(), strict=False):
         column.text_input(label, key=f"{label} {times}", placeholder=example)
-        for column, label, example in zip(
-            st.columns(4),
-            ("Name", "Value", "Tolerance", "Printed on the parts"),
-            ("K-107", "4k99", "0.1 %", "4991, if anything"),
-            strict=True,
-        )
-    )
-    supplier, lot, _ = (
-        column.text_input(label, key=f"{label} {times}")
-        for column, label in zip(
-            st.columns([1, 1, 1, 1])[:3],
-            ("Supplier", "Lot", "Parts that came"),
-            strict=True,
-        )
-    )
-    if not (name.strip() and value.strip() and tolerance.strip()):
-        return None
-    try:
-        reel = Reel(
-            reel=name.strip(),
-            nominal_ohm=parse(value, Unit.OHM),
-            tolerance_ppm=parse(tolerance, Unit.PPM),
-            received_at=datetime.now(UTC),
-            supplier=supplier.strip() or None,
-            lot_code=lot.strip() or None,
-        )
-        if min(reel.nominal_ohm, reel.tolerance_ppm) <= 0:
-            look.stands_out("Value and tolerance must be above 0.")
-            return None
-        if marking.strip():
-            look.lines(*words.mark(marking.strip(), reel))
-    except (QuantityError, MarkError) as exc:
-        look.stands_out(f"{capital(str(exc).rstrip('.'))}.")
-        return None
-    return reel
 
 
-def _how(times: int) -> loose_parts.As:
+def _reel(at: data.Connection, times: int) -> Reel | None:
+    """Return the reel that was chosen, or as its label was typed; None unless whole.
+
+    Raises
+    ------
+    HoldpointError
+        What was typed is none.
+    """
+    chosen = _field("reel", times)
+    if chosen != NEW:
+        return next((one for one in at.store.rows(Reel, reel=chosen)), None)
+    name, value, tolerance = (
+        _field(one, times) for one in ("Name", "Value", "Tolerance")
+    )
+    if not (name and value and tolerance):
+        return None
+    nominal_ohm, tolerance_ppm = parse(value, Unit.OHM), parse(tolerance, Unit.PPM)
+    for text, number in ((value, nominal_ohm), (tolerance, tolerance_ppm)):
+        if number <= 0:
+            raise QuantityError(text=text, problem="must be above 0")
+    return Reel(
+        reel=name,
+        nominal_ohm=nominal_ohm,
+        tolerance_ppm=tolerance_ppm,
+        received_at=datetime.now(UTC),
+        supplier=_field("Supplier", times) or None,
+        lot_code=_field("Lot", times) or None,
+    )
+
+
+def _ask_how(times: int) -> None:
     """Ask how parts are read."""
     one, two, three, four = st.columns(4, vertical_alignment="bottom")
-    circuit: Circuit = one.selectbox(
+    one.selectbox(
         "Measured by",
-        list(Circuit),
-        format_func=lambda by: words.NAMES[by],
+        [by.value for by in Circuit],
+        format_func=lambda by: words.NAMES[Circuit(by)],
         key=f"circuit {times}",
     )
-    meter = two.text_input(
-        METERS[circuit], value="0.02 %", key=f"meter {circuit} {times}"
-    )
-    more: dict[str, str] = {}
+    circuit = Circuit(_field("circuit", times))
+    two.text_input(METERS[circuit], value="0.02 %", key=f"meter {times}")
     if circuit is Circuit.TWO_WIRE:
-        more["leads"] = three.text_input(
+        three.text_input(
             "Leads together read", key=f"leads {times}", placeholder="0.12"
         )
     elif circuit is Circuit.VOLTS_AMPERES:
-        more["ammeter"] = three.text_input(
+        three.text_input(
             "Accuracy of the ammeter", value="0.02 %", key=f"ammeter {times}"
         )
     elif circuit is Circuit.RATIO:
-        more["standard"] = three.text_input(
-            "Standard resistor", key=f"standard {times}"
-        )
-        more["standard_accuracy"] = four.text_input(
-            "Its accuracy", value="0.005 %", key=f"standard accuracy {times}"
+        three.text_input("Standard resistor", key=f"standard {times}")
+        four.text_input(
+            "Its accuracy", value="0.005 %", key=f"standard_accuracy {times}"
         )
     with st.expander("Self-heating, guard"):
         left, middle, right = st.columns(3, vertical_alignment="bottom")
-        current = left.text_input(
+        left.text_input(
             "Current through the part", key=f"current {times}", placeholder="1 mA"
         )
-        tempco = middle.text_input(
+        middle.text_input(
             "Its temperature coefficient, a kelvin",
             key=f"tempco {times}",
             placeholder="25 ppm",
         )
-        guarded = right.toggle("A guard takes leakage away", key=f"guard {times}")
+        right.toggle("A guard takes leakage away", key=f"guarded {times}")
+
+
+def _how(times: int) -> loose_parts.As:
+    """Return how parts were read, as it stands in the form."""
+    circuit = Circuit(_field("circuit", times) or Circuit.FOUR_WIRE)
+    of_circuit = {
+        Circuit.FOUR_WIRE: (),
+        Circuit.TWO_WIRE: ("leads",),
+        Circuit.VOLTS_AMPERES: ("ammeter",),
+        Circuit.RATIO: ("standard", "standard_accuracy"),
+    }
+    names = ("meter", "current", "tempco", *of_circuit[circuit])
     return loose_parts.As(
         circuit=circuit,
-        meter=meter.strip() or None,
-        current=current.strip() or None,
-        tempco=tempco.strip() or None,
-        guarded=guarded,
-        **{key: text.strip() for key, text in more.items() if text.strip()},
+        guarded=bool(st.session_state.get(f"guarded {times}")),
+        **{one: text for one in names if (text := _field(one, times))},
     )
 
 
-def _sample(at: data.Connection, reel: Reel, how: loose_parts.As) -> Sample | None:
-    """Return how many parts to read; None, and why, where the meter is no number."""
-    try:
-        return loose_parts.sample_of(
-            at.store, reel, uncertainty_ppm=limits_of_meter_ppm(how.meter) / sqrt(3)
-        )
-    except HoldpointError as exc:
-        look.stands_out(f"{capital(str(exc).rstrip('.'))}.")
-        return None
+def _sample(at: data.Connection, reel: Reel, how: loose_parts.As) -> Sample:
+    """Return how many parts to read.
+
+    Raises
+    ------
+    HoldpointError
+        The meter's accuracy is no share.
+    """
+    return loose_parts.sample_of(
+        at.store, reel, uncertainty_ppm=limits_of_meter_ppm(how.meter) / sqrt(3)
+    )
 
 
-def _readings(times: int, sample: Sample, how: loose_parts.As) -> Typed:
-    """Ask for one reading a part; return those typed, and what goes with them."""
-    example = words.NUMBERS[how.by].rpartition("such as ")[2]
-    text = st.text_area(
+def _ask_readings(times: int, sample: Sample) -> None:
+    """Ask for one reading a part, and what goes with them."""
+    by = _how(times).by
+    example = words.NUMBERS[by].rpartition("such as ")[2]
+    st.text_area(
         f"Readings, one part a line: {example}",
         key=f"readings {times}",
         height=34 + 24 * min(sample.parts or loose_parts.FEWEST_PARTS, 12),
     )
     left, right = st.columns(2, vertical_alignment="bottom")
-    two_wire = ""
-    if how.by is not Circuit.TWO_WIRE:
-        two_wire = left.text_input(
+    if by is not Circuit.TWO_WIRE:
+        left.text_input(
             "Part 1 read with two wires, if tried", key=f"two wires {times}"
         )
-    anew = right.toggle("Earlier readings of it do not count", key=f"anew {times}")
+    right.toggle("Earlier readings of it do not count", key=f"anew {times}")
+
+
+def _typed(times: int) -> Typed:
+    """Return what stands in the form below the label."""
+    text = _field("readings", times)
     return Typed(
-        how=how,
+        how=_how(times),
         readings=tuple(one.strip() for one in text.splitlines() if one.strip()),
-        two_wire=two_wire.strip(),
-        anew=anew,
+        two_wire=_field("two wires", times),
+        anew=bool(st.session_state.get(f"anew {times}")),
     )
 
 
@@ -243,24 +265,23 @@ def _preview(reel: Reel, typed: Typed) -> None:
         look.quiet(words.heated(found.heating, tolerance_ppm=reel.tolerance_ppm))
 
 
-def keep(reel: Reel, typed: Typed, *, is_new: bool, wanted: int, times: int) -> None:
+def keep(times: int) -> None:
     """Record the reel, if it is new, and what its parts read."""
     person = who.chosen()
     if person is None:
         data.refuse("Say who measures")
         return
-    receipt = None
-    try:
-        if is_new:
-            receipt = _receipt(reel.reel, times)
-        found = loose_parts.measured(reel, typed.readings, typed.how)
-        two_ohm = parse(typed.two_wire, Unit.OHM) if typed.two_wire else None
-    except HoldpointError as exc:
-        data.refuse(str(exc))
-        return
+    typed = _typed(times)
+    is_new = _field("reel", times) == NEW
     said: list[Answer] = []
 
     def record(at: data.Connection) -> None:
+        reel = _reel(at, times)
+        if reel is None:
+            data.refuse("Type name, value and tolerance of the reel")
+            return
+        found = loose_parts.measured(reel, typed.readings, typed.how)
+        two_ohm = parse(typed.two_wire, Unit.OHM) if typed.two_wire else None
         if is_new:
             kitting.receive_reel(
                 at.store,
@@ -270,7 +291,7 @@ def keep(reel: Reel, typed: Typed, *, is_new: bool, wanted: int, times: int) -> 
                 at=reel.received_at,
                 supplier=reel.supplier,
                 lot_code=reel.lot_code,
-                receipt=receipt,
+                receipt=_receipt(reel.reel, times),
             )
         check = loose_parts.checked(
             reel,
@@ -283,6 +304,7 @@ def keep(reel: Reel, typed: Typed, *, is_new: bool, wanted: int, times: int) -> 
         before = (
             () if typed.anew else loose_parts.checks_of(at.store).get(reel.reel, ())
         )
+        wanted = _sample(at, reel, typed.how).parts or loose_parts.FEWEST_PARTS
         became = loose_parts.received(reel, [*before, check], wanted=wanted)
         held = loose_parts.keep(
             at.store, check, became, product=at.name, people=at.settings.plan.people
@@ -290,9 +312,9 @@ def keep(reel: Reel, typed: Typed, *, is_new: bool, wanted: int, times: int) -> 
         said.append(_answer(became, reel, found, two_ohm, held=held))
 
     try:
-        if not data.tried(record):
+        if not data.tried(record) or not said:
             return
-    except (NotAllowedError, kitting.KnownReelError) as exc:
+    except HoldpointError as exc:
         data.refuse(str(exc))
         return
     st.session_state[DONE] = (said[0], times + 1)
@@ -306,12 +328,12 @@ def _receipt(reel: str, times: int) -> ReelReceipt | None:
     config.errors.QuantityError
         The number of parts is none.
     """
-    typed = st.session_state.get(f"Parts that came {times}", "").strip()
+    typed = _field("Parts that came", times)
     if not typed:
         return None
     if not typed.isdecimal() or not int(typed):
         raise QuantityError(text=typed, problem="must be a number of parts, 1 or more")
-    marking = st.session_state.get(f"Printed on the parts {times}", "").strip() or None
+    marking = _field("Printed on the parts", times) or None
     return ReelReceipt(reel=reel, quantity=int(typed), marking=marking)
 
 
