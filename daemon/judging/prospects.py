@@ -64,7 +64,7 @@ def too_poor_for(settings: Settings) -> tuple[str, ...]:
 
 
 def _of_range(judge: Judge, setup: RangeSetup) -> Iterator[Prospect]:
-    readings = _ideal(judge, setup)
+    readings = ideal_readings(judge, setup)
     row = judge.unit("", readings, {})
     measured = judge.error(readings)
     points = {one.of_full_scale: one for one in measured.points}
@@ -101,7 +101,7 @@ def _prospect(
     )
 
 
-def _ideal(judge: Judge, setup: RangeSetup) -> RangeReadings:
+def ideal_readings(judge: Judge, setup: RangeSetup) -> RangeReadings:
     """Return what a perfect unit would give, without scatter."""
     transfer = setup.nominal_output / setup.level
     thermometer = judge.bench.ambient is not None

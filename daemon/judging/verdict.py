@@ -197,7 +197,7 @@ class Judge:
             same_voltmeter=reference_is.standard_ohm is not None
             and self.bench.reference.address == self.bench.output.address
             and readings.reference_full_scale == readings.output_full_scale,
-            temperature=self._temperature(readings, model),
+            temperature=self.temperature(readings),
             further=(*series.settling, *_drifted(drift)),
         )
         # The drift is of the reading, as the error is: it counts times their ratio.
@@ -271,11 +271,12 @@ class Judge:
             ],
         )
 
-    def _temperature(self, readings: RangeReadings, model: RangeModel) -> Temperature:
+    def temperature(self, readings: RangeReadings) -> Temperature:
         """Return the temperature read; without a thermometer the least favourable.
 
         The room is then somewhere between what the bench file says it may be.
         """
+        model = self.product.range(readings.range)
         reference_c = self.product.settings.reference_temperature_c
         ambient_c = readings.ambient_c
         if ambient_c is None:

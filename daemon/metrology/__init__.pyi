@@ -44,6 +44,11 @@ from .loose_parts import (
     together_ppm as together_ppm,
     two_wire_refused as two_wire_refused,
 )
+from .monte_carlo import (
+    MonteCarloResult as MonteCarloResult,
+    monte_carlo as monte_carlo,
+)
+from .propagation import Input as Input
 from .range_error import (
     TEMPERATURE as TEMPERATURE,
     MeterSpecification as MeterSpecification,
@@ -68,4 +73,8 @@ from .resting_value import (
     rest_of as rest_of,
 )
 from .transfer import Transfer as Transfer, range_parts as range_parts
-from .uncertainty import Component as Component, Distribution as Distribution
+from .uncertainty import (
+    Component as Component,
+    Distribution as Distribution,
+    combined as combined,
+)

@@ -25,6 +25,7 @@ from daemon.spc.detector import (
     KnownReel,
     Layout,
     Line,
+    MeasuredReel,
     state as st,
 )
 from daemon.watch.events import (
@@ -35,6 +36,7 @@ from daemon.watch.events import (
     in_force,
     reels_of,
 )
+from daemon.watch.loose_parts import LooseParts, measured_reel
 from daemon.watch.segment import (
     BenchEvent,
     Checked,
@@ -75,6 +77,10 @@ class Past(Protocol):
 
     def fittings_of(self, build: str) -> Sequence[Fitting]:
         """Return a build's fittings."""
+        ...
+
+    def loose_parts(self, reel: str) -> LooseParts | None:
+        """Return what was read of a reel before it was fitted."""
         ...
 
     def content(self, segment: Segment, number: int) -> Content:
@@ -837,7 +843,7 @@ class Fold:
         *,
         new_build: bool,
     ) -> Boundary:
-        changed: dict[int, KnownReel | None] = {}
+        changed: dict[int, KnownReel | MeasuredReel | None] = {}
         bad = set()
         # Where nobody records reels, what was accepted is taken to go on.
         trusted = self._trusted
@@ -853,14 +859,36 @@ class Fold:
                 bad.add(part)
         return Boundary(new_build=new_build, reels=changed, found_bad=frozenset(bad))
 
-    def _known(self, part: int, reel: str) -> KnownReel | None:
-        """Return what is known of a reel that comes back."""
+    def _known(self, part: int, reel: str) -> KnownReel | MeasuredReel | None:
+        """Return what is known of a reel that comes back, or was measured loose."""
         if not reel or ("reel", reel) in self._found_bad:
             return None
         for segment in reversed(self._of_reel.get((part, reel), [])):
             if ("build", segment.build) not in self._found_bad:
                 return segment.known(part)
-        return None
+        return self._measured_loose(part, reel)
+
+    def _measured_loose(self, part: int, reel: str) -> MeasuredReel | None:
+        """Return what loose parts told of a reel that was not fitted yet."""
+        found = None if self._past is None else self._past.loose_parts(reel)
+        if self._past is None or found is None:
+            return None
+        effect = 1.0  # a common part's level is the part's own
+        if part < self.layout.ranges:
+            own = self.parts[part]
+            felt = self._product.ranges[part].sensitivities
+            effect = 0.0 if own is None else felt[own]
+        before = sorted(
+            other
+            for (place, other), segments in self._of_reel.items()
+            if segments and place == part and other not in {"", reel}
+        )
+        earlier = [
+            one
+            for other in before
+            if (one := self._past.loose_parts(other)) is not None
+        ]
+        return measured_reel(self.layout, part, effect, found, earlier)
 
     def _accept(self, accepted: Accepted) -> None:
         """Take what a person accepted as known, wherever the same reel is fitted."""

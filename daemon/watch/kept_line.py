@@ -25,6 +25,7 @@ from daemon.judging import ProductModel
 from daemon.spc.detector import Culprit, Line, State
 from daemon.watch.events import CheckErrors, Errors, UnitErrors
 from daemon.watch.fold import Checkpoint, Event, Fold
+from daemon.watch.loose_parts import LooseParts, loose_parts
 from daemon.watch.segment import (
     BenchEvent,
     Checked,
@@ -43,7 +44,9 @@ from storage import (
     LinePiece,
     LineSegment,
     Mark,
+    ReelCheck,
     Store,
+    reel_of,
 )
 
 FAST = 1
@@ -90,6 +93,18 @@ class StoredPast:
     def fittings_of(self, build: str) -> Sequence[Fitting]:
         """Return a build's fittings."""
         return self._store.rows(Fitting, product=self._name, build=build)
+
+    def loose_parts(self, reel: str) -> LooseParts | None:
+        """Return what was read of a reel before it was fitted."""
+        checks = self._store.rows(ReelCheck, reel=reel, incoming=True)
+        if not checks:
+            return None
+        nominal_ohm = reel_of(self._store, reel).nominal_ohm
+        parts = [
+            1e6 * (one / nominal_ohm - 1) for each in checks for one in each.readings
+        ]
+        worst_ohm = max(one.uncertainty_ohm for one in checks)
+        return loose_parts(parts, 1e6 * worst_ohm / nominal_ohm)
 
     def content(self, segment: Segment, number: int) -> Content:
         """Return what was in a segment at a mark."""

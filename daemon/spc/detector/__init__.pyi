@@ -32,5 +32,6 @@ from .line import (
     Boundary as Boundary,
     KnownReel as KnownReel,
     Line as Line,
+    MeasuredReel as MeasuredReel,
 )
 from .state import State as State

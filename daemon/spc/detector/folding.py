@@ -106,7 +106,8 @@ def unit(
     new_build : whether it is the first of its build.
     changed : (P,) parts whose reel is another one than the unit's before.
     level, level2, known_bad : (P,) of a changed reel that was fitted before: its level,
-        the level's variance, and how likely it is bad; `known_bad` -1 for a new one.
+        the level's variance, and how likely it is bad. For a new one `known_bad` is
+        below zero: less how likely it is bad against one that nobody measured, -1.
     free : (P,) reels that a person found bad: their level tells nothing of the line.
     """
     parts, ranges = sh.sensitivity.shape

@@ -53,6 +53,23 @@ class KnownReel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredReel:
+    """What loose parts told of a new reel before it was fitted.
+
+    Attributes
+    ----------
+    level_ppm : float
+        Where its level is expected against an average reel.
+    off_factor : float
+        How likely it is off or wide against a reel that nobody measured, above 0, at
+        most 1.
+    """
+
+    level_ppm: float
+    off_factor: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Boundary:
     """What is new with a unit.
 
@@ -60,14 +77,14 @@ class Boundary:
     ----------
     new_build : bool
         It is the first of its build.
-    reels : mapping of int to KnownReel or None
+    reels : mapping of int to KnownReel, MeasuredReel or None
         Parts whose reel is another one than before, with what is known of the new one.
     found_bad : frozenset of int
         Of these, reels that a person found bad: the line learns nothing of them.
     """
 
     new_build: bool
-    reels: Mapping[int, KnownReel | None]
+    reels: Mapping[int, KnownReel | MeasuredReel | None]
     found_bad: frozenset[int] = frozenset()
 
 
@@ -312,7 +329,10 @@ class Line:
         bad = np.full(parts, -1.0)
         for place, known in {} if boundary is None else boundary.reels.items():
             changed[place] = True
-            if known is not None:
+            if isinstance(known, MeasuredReel):
+                level[place] = known.level_ppm / unit
+                bad[place] = -min(max(known.off_factor, 1e-6), 1.0)
+            elif known is not None:
                 level[place] = known.level_ppm / unit
                 level2[place] = known.variance_ppm2 / unit**2 + RETURNING**2
                 bad[place] = min(max(known.bad, 1e-6), 1.0 - 1e-6)

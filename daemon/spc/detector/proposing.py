@@ -344,7 +344,7 @@ def at_boundary(
                             )
                     continue
                 for z in range(3):
-                    odds = np.log(sh.odds[AT_REEL_OFF] * sh.off_odds[z])
+                    odds = np.log(-known_bad[r] * sh.odds[AT_REEL_OFF] * sh.off_odds[z])
                     begins(to, p, tau, weight + odds, (OFF, r, z))
                 if t > 1:
                     continue
@@ -352,7 +352,8 @@ def at_boundary(
                     odds = sh.odds[AT_REEL_WIDE] * 0.5
                     if z == FAR_FACTOR:
                         odds = sh.odds[AT_REEL_FAR_WIDE]
-                    begins(to, p, tau, weight + np.log(odds), (WIDE, r, z))
+                    odds = np.log(-known_bad[r] * odds)
+                    begins(to, p, tau, weight + odds, (WIDE, r, z))
                 if r < ranges and st.event_count[p] == 0:
                     for z in range(sh.mixed_size.size):
                         odds = np.log(sh.odds[AT_REEL_MIXED] / sh.mixed_size.size)
@@ -380,12 +381,13 @@ def at_boundary(
                 for r2 in range(parts):
                     if r2 == r or not changed[r2] or free[r2] or known_bad[r2] >= 0.0:
                         continue
+                    both = off + np.log(known_bad[r] * known_bad[r2])
                     if r2 > r:
                         begins(
                             to,
                             p,
                             tau,
-                            off + np.log(sh.odds[PAIR_OFF]),
+                            both + np.log(sh.odds[PAIR_OFF]),
                             (OFF, r, 1),
                             (OFF, r2, 1),
                         )
@@ -394,7 +396,7 @@ def at_boundary(
                             to,
                             p,
                             tau,
-                            off + np.log(sh.odds[PAIR_WIDE]),
+                            both + np.log(sh.odds[PAIR_WIDE]),
                             (OFF, r, 1),
                             (WIDE, r2, 1),
                         )
@@ -403,7 +405,7 @@ def at_boundary(
                         to,
                         p,
                         tau,
-                        off + np.log(sh.odds[PAIR_SHARED]),
+                        off + np.log(-known_bad[r] * sh.odds[PAIR_SHARED]),
                         (OFF, r, 1),
                         (SHARED, 0, 0),
                     )

@@ -140,6 +140,9 @@ class Shape(NamedTuple):
     AT_SESSION_BACK,
 ) = range(22)
 
+OFF_SHARES = (0.45, 0.35, 0.20)
+"""Of bad reels: little off, off, far off, as `Assumptions.reel_shifts` has them."""
+
 ODDS = np.zeros(22)
 """Prior odds of events, relative to nothing having happened. The project's own, chosen
 by simulation (`tests/studies`)."""
@@ -203,7 +206,7 @@ def shape_of(layout: Layout) -> Shape:
         tempco=np.ascontiguousarray(layout.tempco),
         tau_factor=np.array(layout.reel_factors),
         off_size=np.array(assumed.reel_shifts),
-        off_odds=np.array([0.45, 0.35, 0.20]),
+        off_odds=np.array(OFF_SHARES),
         wide_factor=np.array([3.0, 6.0, FAR_WIDE]),
         wide_size=np.array([*assumed.wide_reel_shifts, FAR_SHIFT]),
         mixed_size=np.array(

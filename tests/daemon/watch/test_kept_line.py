@@ -9,7 +9,15 @@ from hypothesis import given, settings, strategies as st
 from daemon.watch import Accepted, Fold, UnitErrors, fold as folding
 from daemon.watch.fold import Event, order_of
 from daemon.watch.kept_line import StoredPast, go_on_from, kept_of
-from storage import Fitting, KeptLine, LineBench, LineMark, LinePiece, LineSegment
+from storage import (
+    Fitting,
+    KeptLine,
+    LineBench,
+    LineMark,
+    LinePiece,
+    LineSegment,
+    ReelCheck,
+)
 from tests.daemon.watch.test_live_and_rebuilt import PRODUCT, Life, odds, rebuilt
 
 NAME = PRODUCT.settings.name
@@ -57,6 +65,8 @@ class Shelf:
         """Answer as the Store."""
         if kind is Fitting:
             return [one for one in self.fittings if one.build == given["build"]]
+        if kind is ReelCheck:
+            return []
         if query == "line_bench_from":
             rows = self.kept[LineBench]
             before = [one.place for one in rows if one.place <= given["place"]]
