@@ -19,6 +19,7 @@ GROUPS = {
         st.Page("views/bench.py", title="Bench"),
         st.Page("views/standard.py", title="Standard"),
         st.Page("views/receiving.py", title="Receiving"),
+        st.Page("views/budget.py", title="Budget"),
     ],
     "Decide": [
         st.Page("views/holds.py", title="Holds"),

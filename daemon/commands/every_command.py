@@ -150,6 +150,7 @@ SECTIONS: Mapping[str, Entries] = {
     "Look back": {
         "trace": One("recall", "Follow a unit, a reel or a build both ways."),
         "contain": One("recall", "List every unit that a finding concerns."),
+        "budget": One("budget", "Say what makes a verdict unsure."),
         "variance": One("variation", "Split how the units scatter."),
         "capability": One("variation", "Say how well a range keeps its limit."),
         "whatif": One("whatif", "Ask how many units to measure next time."),

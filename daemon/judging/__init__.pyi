@@ -1,6 +1,4 @@
 from .budget import (
-    Budget as Budget,
-    BudgetLine as BudgetLine,
     NoBudgetError as NoBudgetError,
     budgets_of_bench as budgets_of_bench,
     budgets_of_run as budgets_of_run,

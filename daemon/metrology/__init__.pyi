@@ -4,6 +4,7 @@ from .active_range import (
     Seen as Seen,
     active_range as active_range,
 )
+from .budget import Budget as Budget, BudgetLine as BudgetLine
 from .conformity import (
     Conformity as Conformity,
     Outcome as Outcome,
@@ -44,11 +45,6 @@ from .loose_parts import (
     together_ppm as together_ppm,
     two_wire_refused as two_wire_refused,
 )
-from .monte_carlo import (
-    MonteCarloResult as MonteCarloResult,
-    monte_carlo as monte_carlo,
-)
-from .propagation import Input as Input
 from .range_error import (
     TEMPERATURE as TEMPERATURE,
     MeterSpecification as MeterSpecification,
@@ -76,5 +72,4 @@ from .transfer import Transfer as Transfer, range_parts as range_parts
 from .uncertainty import (
     Component as Component,
     Distribution as Distribution,
-    combined as combined,
 )

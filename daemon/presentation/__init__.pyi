@@ -1,4 +1,5 @@
 from . import (
+    budgets as budgets,
     figures as figures,
     loose_parts as loose_parts,
     points as points,

@@ -1,6 +1,7 @@
 from .blocks import Document as Document
 from .content import (
     Board as Board,
+    BudgetLine as BudgetLine,
     CheckLine as CheckLine,
     Correction as Correction,
     FittedReel as FittedReel,

@@ -72,6 +72,14 @@ class JudgedBefore:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetLine:
+    """What makes one range unsure: the largest lines, each with its share, 0 to 1."""
+
+    title: str
+    largest: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckLine:
     """One check beside the range errors; a yes/no inspection has no unit."""
 

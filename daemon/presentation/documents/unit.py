@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from daemon.presentation.budgets import share
 from daemon.presentation.documents.blocks import (
     Block,
     Column,
@@ -19,6 +20,7 @@ from daemon.presentation.documents.blocks import (
 from daemon.presentation.documents.codes import code_svg
 from daemon.presentation.documents.content import (
     Board,
+    BudgetLine,
     CheckLine,
     FittedReel,
     Image,
@@ -104,6 +106,8 @@ class UnitRecord:
     doubts: tuple[str, ...] = ()
     """Why no good check stands behind the bench that measured it."""
     note: str | None = None
+    budget: tuple[BudgetLine, ...] = ()
+    """What made each range unsure; none where no bench was described."""
 
     def paper(self) -> Paper:
         """Return its parts in order."""
@@ -138,6 +142,11 @@ def unit_record(record: UnitRecord) -> Paper:
         blocks += [Heading(text="Holds that stand"), Listed(items=record.holds)]
     if record.doubts:
         blocks += [Heading(text="The bench is in doubt"), Listed(items=record.doubts)]
+    if record.budget:
+        blocks += [
+            Heading(text="What makes it unsure, drift between checks aside"),
+            _budget(record.budget),
+        ]
     blocks += [Heading(text="Instruments"), _instruments(record.instruments)]
     blocks += [Heading(text="How it was judged"), Listed(items=_rule(record))]
     blocks.append(Prose(text=NOT_ACCREDITED))
@@ -388,6 +397,23 @@ def _allowed(low: float | None, high: float | None, unit: str) -> str:
     if not ends:
         return NONE
     return f"{'at least' if high is None else 'at most'} {ends[0]}"
+
+
+def _budget(lines: Sequence[BudgetLine]) -> Grid:
+    """Return the largest sources of each range's uncertainty."""
+    return Grid(
+        columns=(
+            Column(heading="Range", share=0.8),
+            Column(heading="Largest shares of the variance", share=4.0),
+        ),
+        rows=tuple(
+            (
+                one.title,
+                ", ".join(f"{name} {share(part)}" for name, part in one.largest),
+            )
+            for one in lines
+        ),
+    )
 
 
 def _instruments(lines: Sequence[InstrumentLine]) -> Block:

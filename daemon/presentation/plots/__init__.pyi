@@ -1,3 +1,4 @@
+from .budget import shares_of_budget as shares_of_budget
 from .by_builds import (
     NARROW as NARROW,
     WIDE as WIDE,

@@ -1,0 +1,101 @@
+"""Uncertainty budgets in words: the table of JCGM 100, what would help, the checks."""
+
+from math import isinf
+from typing import TYPE_CHECKING
+
+from daemon.presentation.figures import counted
+
+if TYPE_CHECKING:
+    from daemon.metrology import Budget
+
+MANY = 1e4
+"""So many degrees of freedom are as good as no end of them."""
+COLUMNS = {
+    "quantity": "Quantity",
+    "standard": "Standard uncertainty",
+    "distribution": "Distribution",
+    "sensitivity": "Sensitivity",
+    "contribution": "Contribution, ppm",
+    "degrees": "Degrees of freedom",
+    "share": "Share",
+}
+"""Heads of the table (JCGM 100, annex H)."""
+MEANING = (
+    "Of a good unit that reads without scatter, in the least favourable room unless a "
+    "thermometer is read. What a unit's own readings add: holdpoint budget --unit."
+)
+HEADLINE = "How sure is a verdict?"
+
+
+def degrees(value: float) -> str:
+    """Return degrees of freedom as a table has them.
+
+    >>> from math import inf
+    >>> degrees(inf), degrees(4.71)
+    ('\u221e', '4.7')
+    """
+    return "\N{INFINITY}" if isinf(value) or value > MANY else f"{value:.2g}"
+
+
+def table(budget: "Budget") -> list[dict[str, str]]:
+    """Return the lines of a budget as rows of `COLUMNS`."""
+    return [
+        {
+            "quantity": one.quantity,
+            "standard": f"{one.standard:.3g} {one.unit}",
+            "distribution": one.distribution.value,
+            "sensitivity": f"{one.sensitivity:.3g}"
+            + (" K" if one.unit.endswith("/K") else ""),
+            "contribution": f"{one.contribution_ppm:.3g}",
+            "degrees": degrees(one.degrees_of_freedom),
+            "share": share(one.share),
+        }
+        for one in budget.lines
+    ]
+
+
+def share(value: float) -> str:
+    """Return a share of the variance in percent.
+
+    >>> share(0.9806), share(0.0002)
+    ('98 %', '< 0.1 %')
+    """
+    percent = 100 * value
+    return "< 0.1 %" if percent < 0.1 else f"{percent:.2g} %"  # noqa: PLR2004
+
+
+def summary(budget: "Budget") -> str:
+    """Say what a range is sure to, and whether that will do."""
+    will_do = "which will do" if budget.judges else "which will not do"
+    freedom = degrees(budget.degrees_of_freedom)
+    return (
+        f"Range {budget.title} at {100 * budget.level:.3g} % of full scale: "
+        f"U = {budget.expanded_ppm:.3g} ppm of reading (k = 2, {freedom} effective "
+        f"degrees of freedom). The limit is {budget.limit_ppm:.4g} ppm, "
+        f"{budget.ratio:.2g} times that, {will_do}: "
+        f"{budget.needed_ratio:g} times is needed."
+    )
+
+
+def what_helps(budget: "Budget") -> str:
+    """Say which line matters most, and what half of it would do."""
+    found = budget.help
+    bound = ""
+    if found.bound_ppm is not None:
+        bound = f" (its bound is {found.bound_ppm:.3g} ppm)"
+    return (
+        f"Most of it is {found.quantity}, {share(found.share)} of the variance{bound}. "
+        f"Half of that would give U = {found.expanded_ppm:.3g} ppm."
+    )
+
+
+def drawn(budget: "Budget") -> str:
+    """Say what drawing numbers says beside the formula (JCGM 101)."""
+    found, ours = budget.drawn_expanded_ppm, budget.expanded_ppm
+    trials = counted(budget.drawn.trials, "drawn value")
+    said = f"Check by {trials} (JCGM 101): 95.45 % lie within {found:.3g} ppm"
+    if abs(found - ours) <= max(budget.drawn.tolerance, 0.05 * ours):
+        return f"{said}, as the formula says."
+    if found < ours:
+        return f"{said}; the formula, {ours:.3g} ppm, is on the safe side."
+    return f"{said}; the formula, {ours:.3g} ppm, says too little."

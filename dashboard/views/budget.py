@@ -1,0 +1,65 @@
+"""Budget: what makes a verdict unsure, line by line, and what would help most."""
+
+import streamlit as st
+
+from daemon.judging import NoBudgetError, budgets_of_bench
+from daemon.metrology import Budget
+from daemon.presentation import budgets as words, plots
+from dashboard import data, look, pictures
+
+KEPT = "budgets"
+"""Key of a viewer's session: the budgets, kept by the settings' hash."""
+
+
+def budget() -> None:
+    """Show one range's budget: sentence, picture, table, checks."""
+    at = data.here().connection
+    look.say(words.HEADLINE)
+    try:
+        found = _budgets(at)
+    except NoBudgetError as exc:
+        look.lines(f"{exc}.")
+        return
+    titles = {one.title: one for one in found}
+    worst = min(found, key=lambda one: one.ratio)
+    with st.container(key="budget range", width=320):
+        chosen = st.selectbox(
+            "Range", list(titles), index=list(titles).index(worst.title)
+        )
+    one = titles[chosen]
+    if one.judges:
+        look.lines(words.summary(one))
+    else:
+        look.stands_out(words.summary(one))
+    look.lines(words.what_helps(one))
+    look.heading("Share of each line")
+    st.vega_lite_chart(
+        spec=pictures.packed(plots.shares_of_budget(one, look=look.current())),
+        theme=None,
+        width="stretch",
+        alt="Share of each line of the budget; the table says the same.",
+    )
+    look.heading("Line by line")
+    with st.container(key="asked budget"):
+        st.table(
+            [
+                {words.COLUMNS[key]: text for key, text in row.items()}
+                for row in words.table(one)
+            ],
+            border="horizontal",
+            hide_index=True,
+        )
+    look.quiet(words.drawn(one), words.MEANING)
+
+
+def _budgets(at: data.Connection) -> tuple[Budget, ...]:
+    """Return the budgets of the settings in force; numbers are drawn only once."""
+    kept = st.session_state.get(KEPT)
+    if kept is None or kept[0] is not at.settings:
+        kept = at.settings, budgets_of_bench(at.settings)
+        st.session_state[KEPT] = kept
+    found: tuple[Budget, ...] = kept[1]
+    return found
+
+
+budget()
