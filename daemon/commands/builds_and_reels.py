@@ -269,7 +269,7 @@ def reel_check(
     person: str | None,
     **as_typed: Any,
 ) -> Shown:
-    """Accept or reject a reel by loose parts.
+    """Accept or reject by loose parts.
 
     Five readings will do; `holdpoint reel sample` says how many. Measure parts loose
     and unpowered, four-wire where the value is low. A reading is ohms; volts/amperes

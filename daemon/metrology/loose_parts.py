@@ -143,7 +143,8 @@ def of_ratio(
 
     Examples
     --------
-    >>> of_ratio((1.000_52, -1.000_48), (1.000_02, -0.999_98), 5_000.0)
+    >>> across, standard = (1.000_52, -1.000_48), (1.000_02, -0.999_98)
+    >>> round(of_ratio(across, standard, 5_000.0), 6)
     5002.5
     """
     positive(standard_ohm=standard_ohm)
@@ -220,8 +221,8 @@ def leak_ppm(nominal_ohm: float) -> float | None:
 
     Examples
     --------
-    >>> leak_ppm(10e6), leak_ppm(10e3)
-    (99.99000099990002, None)
+    >>> round(leak_ppm(10e6), 2), leak_ppm(10e3)
+    (99.99, None)
     """
     positive(nominal_ohm=nominal_ohm)
     if nominal_ohm < GUARD_FROM_OHM:

@@ -220,7 +220,7 @@ def heated(found: "metrology.Heating", *, tolerance_ppm: float) -> str:
 
     >>> from daemon import metrology
     >>> heated(metrology.heating(100.0, 10e-3, 25.0), tolerance_ppm=1000.0)
-    'The current heats the part: 10 mW, some 2.5 K, which moves it by up to 0.0063 %.'
+    'The current heats the part: 10.0 mW, some 2.5 K, which moves it by up to 0.0063 %.'
     """
     said = (
         f"The current heats the part: {prefixed(found.power_w, 'W', digits=3)}, some "
@@ -235,7 +235,7 @@ def two_wires(two_wire_ohm: float, four_wire_ohm: float) -> str:
     """Say why a two-wire reading is another one than the four-wire one.
 
     >>> two_wires(100.31, 100.02)
-    'Two wires read 0.29 Ω more than four: that is the leads and contacts, which four \
+    'Two wires read 290 mΩ more than four: that is the leads and contacts, which four \
 wires leave out. Take the four-wire reading.'
     """
     between = metrology.between_wires(two_wire_ohm, four_wire_ohm)

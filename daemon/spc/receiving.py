@@ -109,7 +109,7 @@ def sample_of(
     >>> sample_of(1000.0, uncertainty_ppm=60.0).parts
     5
     >>> sample_of(1000.0, uncertainty_ppm=60.0, suspect_ppm=2500.0).parts
-    17
+    15
     >>> sample_of(1000.0, suspect_ppm=2500.0, rejected=0, judged=40).parts
     5
     """
