@@ -1,6 +1,6 @@
 """Draws the README's picture of a budget: the demo's bench, its coarsest range.
 
-    uv run python -m tests.budget_picture
+uv run python -m tests.budget_picture
 """
 
 from pathlib import Path

@@ -10,6 +10,7 @@ from daemon.commands.opened import opened
 from daemon.commands.options import Command
 from daemon.commands.showing import Shown, Table, refuse, shown
 from daemon.judging import MeasuredRuns, RangeCapability, RangeVariation
+from daemon.presentation import points
 from daemon.spc.capability import Indices
 from storage import BuildState
 
@@ -64,8 +65,10 @@ def capability(*, range_: str | None, without: tuple[str, ...]) -> Shown:
     """Say how well a range keeps its limit.
 
     Cp and Cpk rest on the scatter inside builds, Pp and Ppk on that of all units
-    together (ISO 22514-2). Of a process that is not stable they are given with the
-    reason why they must not be quoted. The first run of each unit counts.
+    together (ISO 22514-2). Each point that is judged is held against its limit, the
+    offset inside where the limit has it inside; the one that is kept worst is told. Of
+    a process that is not stable they are given with the reason why they must not be
+    quoted. The first run of each unit counts.
     """
     measured, keys = _measured(range_, without)
     found = [measured.capability(key) for key in keys]
@@ -74,7 +77,7 @@ def capability(*, range_: str | None, without: tuple[str, ...]) -> Shown:
         Table(
             [_indices(one) for one in found if one.study is not None],
             {
-                "range": "range", "units": "units", "limit, ppm": "limit",
+                "range": "range", "at": "at", "units": "units", "limit, ppm": "limit",
                 "s inside": "inside", "Cp, Cpk": "cp", "s overall": "overall",
                 "Pp, Ppk": "pp", "beyond": "predicted", "counted": "counted",
             },
@@ -156,6 +159,7 @@ def _indices(one: RangeCapability) -> dict[str, Any]:
     return {
         "range": one.title,
         "units": study.n,
+        "at": "-" if one.of_full_scale is None else points.level(one.of_full_scale),
         "limit": f"{one.limit_ppm:.5g}",
         "inside": f"{study.inside.s:.4g}",
         "cp": _pair(study.inside.indices),

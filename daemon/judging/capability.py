@@ -7,14 +7,15 @@ not be quoted where it must not.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from math import sqrt
+from math import inf, sqrt
 from typing import TYPE_CHECKING, Self
 
+from daemon.judging.points import SAME_POINT
 from daemon.presentation import sentences
 from daemon.spc import SpcError
 from daemon.spc.capability import CapabilityStudy, Specification, capability_study
 from daemon.spc.variance import INNERMOST, reml_components
-from storage import BuildState, Cause, Signal
+from storage import NOT_READ, BuildState, Cause, JudgedPoint, Signal
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,12 +64,16 @@ class RangeVariation:
 class RangeCapability:
     """What one range can keep; without a study, `too_few` says what is missing.
 
-    Or `alike`, in a sentence, that its readings tell nothing.
+    Or `alike`, in a sentence, that its readings tell nothing. Of the points that are
+    judged it is the one that is kept worst: `of_full_scale` is its level, 0 for zero
+    and None in rows from before points were kept. `limit_ppm` is the nearer limit
+    there, of reading, at zero of full scale.
     """
 
     key: str
     title: str
     limit_ppm: float | None
+    of_full_scale: float | None = None
     study: CapabilityStudy | None = None
     too_few: str | None = None
     alike: str | None = None
@@ -177,9 +182,11 @@ class MeasuredRuns:
         )
 
     def capability(self, key: str) -> RangeCapability:
-        """Hold one range's first runs against the narrowest limit they were judged by.
+        """Hold one range's first runs against the narrowest limits they were judged by.
 
-        First runs, because what was run again may have been reworked in between.
+        At each point that was judged, the offset inside where the limit has it inside:
+        what is told is the point that is kept worst. First runs, because what was run
+        again may have been reworked in between.
         """
         rows = self.rows[self.rows["range"] == key]
         rows = rows.drop_duplicates(["build", "serial"])
@@ -191,23 +198,33 @@ class MeasuredRuns:
         limit = float(rows["limit_ppm"].min())
         if said := self._alike(key, rows):
             return RangeCapability(key=key, title=title, limit_ppm=limit, alike=said)
-        builds = {
-            str(build): group["error_ppm"].to_numpy()
-            for build, group in rows.groupby("build", sort=False)
-        }
-        try:
-            study = capability_study(
-                list(builds.values()),
-                names=list(builds),
-                specification=Specification(lower=-limit, upper=limit),
-                signals=self._said_of(key),
-                confidence=CONFIDENCE,
+        studied = []
+        for at in _at_points(rows):
+            builds = {
+                str(build): group.to_numpy()
+                for build, group in at.errors_ppm.groupby(rows["build"], sort=False)
+            }
+            known = partial(
+                RangeCapability,
+                key=key,
+                title=title,
+                limit_ppm=at.limit_ppm,
+                of_full_scale=at.of_full_scale,
             )
-        except SpcError as exc:
-            return RangeCapability(
-                key=key, title=title, limit_ppm=limit, too_few=str(exc)
-            )
-        return RangeCapability(key=key, title=title, limit_ppm=limit, study=study)
+            try:
+                study = capability_study(
+                    list(builds.values()),
+                    names=list(builds),
+                    specification=at.specification,
+                    signals=self._said_of(key),
+                    confidence=CONFIDENCE,
+                )
+            except SpcError as exc:
+                studied.append(known(too_few=str(exc)))
+            else:
+                studied.append(known(study=study))
+        # A point without a study, say a zero that always reads zero, comes last.
+        return min(studied, key=_kept)
 
     def _alike(self, key: str, rows: "pd.DataFrame") -> str | None:
         """Say that a range reads the same to the last digit inside every build."""
@@ -228,6 +245,83 @@ class MeasuredRuns:
             for one in self.findings
             if one.range in (None, key) or one.cause in (Cause.SHARED, Cause.BENCH)
         ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _AtPoint:
+    """One point of a range over its units: of reading, at zero of full scale."""
+
+    of_full_scale: float | None
+    errors_ppm: "pd.Series"
+    specification: Specification
+
+    @property
+    def limit_ppm(self) -> float:
+        """The nearer limit."""
+        sides = (self.specification.lower, self.specification.upper)
+        return min(abs(one) for one in sides if one is not None)
+
+
+def _at_points(rows: "pd.DataFrame") -> list[_AtPoint]:
+    """Return the points that most units were judged at; the error itself without any.
+
+    Rows from before points were kept, and limits with the offset apart, are judged by
+    the error of reading alone.
+    """
+    import pandas as pd  # noqa: PLC0415 -- loaded with the rows
+
+    found: dict[float, dict[int, JudgedPoint]] = {}
+    told = rows["points"].dropna()
+    for index, text in zip(told.index.tolist(), told.tolist(), strict=True):
+        for point in JudgedPoint.of(text):
+            if point.verdict == NOT_READ:
+                continue
+            level = next(
+                (one for one in found if _is_same(one, point.of_full_scale)),
+                point.of_full_scale,
+            )
+            found.setdefault(level, {})[index] = point
+    most = max((len(one) for one in found.values()), default=0)
+    points = []
+    for level, mine in found.items():
+        if len(mine) < max(most, len(rows) - len(rows) // 10):
+            continue  # a point of other settings than most were judged by
+        scale = abs(level) or 1.0
+        lows = [one.low_ppm for one in mine.values() if one.low_ppm is not None]
+        highs = [one.high_ppm for one in mine.values() if one.high_ppm is not None]
+        points.append(
+            _AtPoint(
+                of_full_scale=level,
+                errors_ppm=pd.Series(
+                    {index: one.error_ppm / scale for index, one in mine.items()}
+                ),
+                specification=Specification(
+                    lower=max(lows) / scale if lows else None,
+                    upper=min(highs) / scale if highs else None,
+                ),
+            )
+        )
+    if points:
+        return points
+    limit = float(rows["limit_ppm"].min())
+    return [
+        _AtPoint(
+            of_full_scale=None,
+            errors_ppm=rows["error_ppm"],
+            specification=Specification(lower=-limit, upper=limit),
+        )
+    ]
+
+
+def _is_same(level: float, other: float) -> bool:
+    return abs(level - other) <= SAME_POINT * max(abs(level), abs(other))
+
+
+def _kept(one: RangeCapability) -> float:
+    """Return how well a point is kept: the index of the nearer limit, overall."""
+    if one.study is None or one.study.overall.indices.cpk is None:
+        return inf
+    return one.study.overall.indices.cpk
 
 
 def _missing(*, builds: int, units: int, runs: int) -> str | None:

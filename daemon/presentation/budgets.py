@@ -20,6 +20,8 @@ COLUMNS = {
     "share": "Share",
 }
 """Heads of the table (JCGM 100, annex H)."""
+NARROW = ("quantity", "contribution", "share")
+"""Those that a phone shows."""
 MEANING = (
     "Of a good unit that reads without scatter, in the least favourable room unless a "
     "thermometer is read. What a unit's own readings add: holdpoint budget --unit."
@@ -66,14 +68,14 @@ def share(value: float) -> str:
 
 def summary(budget: "Budget") -> str:
     """Say what a range is sure to, and whether that will do."""
-    will_do = "which will do" if budget.judges else "which will not do"
+    too_poor = "" if budget.judges else ", so this bench cannot judge it"
     freedom = degrees(budget.degrees_of_freedom)
     return (
         f"Range {budget.title} at {100 * budget.level:.3g} % of full scale: "
         f"U = {budget.expanded_ppm:.3g} ppm of reading (k = 2, {freedom} effective "
-        f"degrees of freedom). The limit is {budget.limit_ppm:.4g} ppm, "
-        f"{budget.ratio:.2g} times that, {will_do}: "
-        f"{budget.needed_ratio:g} times is needed."
+        f"degrees of freedom). The limit, {budget.limit_ppm:.4g} ppm, is "
+        f"{budget.ratio:.2g} times that; {budget.needed_ratio:g} times is needed"
+        f"{too_poor}."
     )
 
 

@@ -98,15 +98,19 @@ def sample(found: "spc.Sample", *, reel: str) -> list[str]:
                 f"{worse} with this meter: use a better one."
             )
         ]
+    before = "Without earlier reels, one in two"
+    if found.judged:
+        earlier = counted(found.judged, "earlier reel")
+        before = f"By {earlier} of the supplier, {share(found.bad_before)}"
     return [
         (
             f"Measure {counted(found.parts, 'part')} of reel {reel}, from different "
             "places of it."
         ),
         (
-            f"A reel that is truly {worse} then passes with {share(found.missed)}. By "
-            f"what came before, {share(found.bad_before)} of reels are bad; of those "
-            f"accepted, {share(found.bad_after)} will be."
+            f"A reel that is truly {worse} then passes with {share(found.missed)}. "
+            f"{before} is taken to be bad; of reels that are accepted "
+            f"{share(found.bad_after)} will be."
         ),
     ]
 

@@ -3,7 +3,7 @@
 from daemon.presentation.figures import COVERAGE, NONE, decimals_for, signed
 from storage import NOT_READ, JudgedPoint
 
-__all__ = ["allowed", "decided_at", "judged_at", "why_undecided"]
+__all__ = ["allowed", "decided_at", "judged_at", "level", "why_undecided"]
 
 
 def judged_at(point: JudgedPoint) -> str:
@@ -14,11 +14,18 @@ def judged_at(point: JudgedPoint) -> str:
     ... ))
     '50 % of full scale'
     """
-    if point.of_full_scale == 0:
+    return level(point.of_full_scale)
+
+
+def level(of_full_scale: float) -> str:
+    """Return where a level lies, as a share of full scale.
+
+    >>> level(0.0), level(0.9)
+    ('zero', '90 % of full scale')
+    """
+    if of_full_scale == 0:
         return "zero"
-    return f"{100 * point.of_full_scale:.3g} % of full scale".replace(
-        "-", "\N{MINUS SIGN}"
-    )
+    return f"{100 * of_full_scale:.3g} % of full scale".replace("-", "\N{MINUS SIGN}")
 
 
 def allowed(point: JudgedPoint) -> str:

@@ -52,6 +52,8 @@ class Sample:
         None where no number up to `MOST_PARTS` tells the classes apart.
     tolerance_ppm, suspect_ppm : float
         Claimed, and what the reel may truly be.
+    judged : int
+        Earlier reels that `bad_before` rests on.
     missed : float
         Probability that so many parts of the suspect class all read inside.
     bad_before : float
@@ -63,6 +65,7 @@ class Sample:
     parts: int | None
     tolerance_ppm: float
     suspect_ppm: float
+    judged: int
     missed: float
     bad_before: float
     bad_after: float
@@ -136,6 +139,7 @@ def sample_of(
         parts=needed if needed <= MOST_PARTS else None,
         tolerance_ppm=tolerance_ppm,
         suspect_ppm=suspect_ppm,
+        judged=judged,
         missed=missed,
         bad_before=bad,
         bad_after=bad * missed / (bad * missed + 1 - bad),

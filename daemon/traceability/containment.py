@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from math import isnan, nan
 from typing import Any
 
-import scipy
-
 from daemon.presentation import counted, withdrawn
 from daemon.traceability import who_carries
 from daemon.traceability.tracing import Place, Records, leftover
@@ -263,6 +261,7 @@ def of_records(
         if range_ is not None
         else None
     )
+    levels = () if range_ is None else who_carries.levels(records, range_)
     latest = {one.serial: one.step for one in steps}
     limit_ppm = _limit(records, range_)
     cause = None if signal is None else signal.cause
@@ -275,6 +274,7 @@ def of_records(
             limit_ppm=limit_ppm,
             part=part,
             predicted=predicted,
+            levels=levels,
             step=latest.get(unit.serial),
             cause=cause,
         )
@@ -326,6 +326,7 @@ def _concerned(
     limit_ppm: float,
     part: str | None,
     predicted: who_carries.Foretold | None,
+    levels: Sequence[who_carries.Level],
     step: str | None,
     cause: Cause | None,
 ) -> Concerned:
@@ -342,14 +343,13 @@ def _concerned(
         error, spread = float(result.error_ppm), float(result.uncertainty_ppm)
         limit, verdict = float(result.limit_ppm), str(result.verdict)
         low, high = error - COVERAGE * spread, error + COVERAGE * spread
-        outside = float(
-            scipy.special.ndtr((-limit - error) / spread)
-            + scipy.special.ndtr((error - limit) / spread)
-        )
+        outside = who_carries.outside(result)
     elif predicted is not None and where != CLEAR:
         error = predicted.centre_ppm
         low, high = predicted.interval()
-        outside = nan if isnan(limit) else probability * predicted.outside(limit)
+        outside = (
+            nan if isnan(limit) else probability * predicted.outside(limit, levels)
+        )
     return Concerned(
         where=where,
         serial=serial,
@@ -370,11 +370,7 @@ def _concerned(
 
 def _farthest(errors: Mapping[str, LatestResult]) -> LatestResult | None:
     """Return the result nearest to, or farthest beyond, its limit."""
-    return max(
-        errors.values(),
-        key=lambda one: abs(one.error_ppm) / one.limit_ppm,
-        default=None,
-    )
+    return max(errors.values(), key=who_carries.of_limit, default=None)
 
 
 def _limit(records: Records, range_: str | None) -> float:

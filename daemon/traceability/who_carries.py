@@ -3,15 +3,23 @@
 The one place that says so: whoever knows better replaces these two functions.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import isfinite, sqrt
+from math import hypot, inf, isfinite, sqrt
+from statistics import fmean, stdev
 from typing import Any
 
 import scipy
 
 from daemon.traceability.tracing import Records
-from storage import Cause, Signal, serial_order
+from storage import (
+    NOT_READ,
+    Cause,
+    JudgedPoint,
+    LatestResult,
+    Signal,
+    serial_order,
+)
 
 SURE = 0.999
 PRIOR_FREEDOM = 4.0
@@ -36,8 +44,18 @@ class Foretold:
         reach = float(scipy.stats.t.ppf(TAIL, self.freedom)) * self.scale_ppm
         return self.centre_ppm - reach, self.centre_ppm + reach
 
-    def outside(self, limit_ppm: float) -> float:
-        """Return the probability that one unit lies outside a limit."""
+    def outside(self, limit_ppm: float, levels: "Sequence[Level]" = ()) -> float:
+        """Return the probability that one unit lies outside a limit.
+
+        Parameters
+        ----------
+        limit_ppm
+            Of reading, either side: serves where no level is known.
+        levels
+            At which units are judged, with the offset they have: the worst counts.
+        """
+        if levels:
+            return max(self._outside_at(one) for one in levels)
         above = scipy.stats.t.sf(
             (limit_ppm - self.centre_ppm) / self.scale_ppm, self.freedom
         )
@@ -45,6 +63,101 @@ class Foretold:
             (-limit_ppm - self.centre_ppm) / self.scale_ppm, self.freedom
         )
         return float(above + below)
+
+    def _outside_at(self, level: "Level") -> float:
+        share = abs(level.of_full_scale)
+        centre = self.centre_ppm * level.of_full_scale + level.offset_ppm
+        scale = hypot(self.scale_ppm * share, level.offset_scatter_ppm)
+        if scale == 0:
+            return float(not level.low_ppm <= centre <= level.high_ppm)
+        law = scipy.stats.t(self.freedom, loc=centre, scale=scale)
+        return float(law.sf(level.high_ppm) + law.cdf(level.low_ppm))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """A level at which a range is judged, ppm of full scale.
+
+    `offset_ppm` is what units read there beside their error of reading, with its
+    scatter from unit to unit. A side without a limit is infinite.
+    """
+
+    of_full_scale: float
+    low_ppm: float
+    high_ppm: float
+    offset_ppm: float
+    offset_scatter_ppm: float
+
+
+def levels(records: Records, range_: str) -> tuple[Level, ...]:
+    """Return the levels that a range's units were judged at, with their offsets."""
+    found: dict[float, list[tuple[float, JudgedPoint]]] = {}
+    for one in records.errors:
+        if one.range != range_:
+            continue
+        for point in JudgedPoint.of(one.points):
+            if point.verdict == NOT_READ:
+                continue
+            beside_ppm = point.error_ppm - float(one.error_ppm) * point.of_full_scale
+            key = round(point.of_full_scale, 1)
+            found.setdefault(key, []).append((beside_ppm, point))
+    told = []
+    for mine in found.values():
+        offsets = [beside_ppm for beside_ppm, _ in mine]
+        newest = mine[-1][1]
+        told.append(
+            Level(
+                of_full_scale=newest.of_full_scale,
+                low_ppm=-inf if newest.low_ppm is None else newest.low_ppm,
+                high_ppm=inf if newest.high_ppm is None else newest.high_ppm,
+                offset_ppm=fmean(offsets),
+                offset_scatter_ppm=stdev(offsets) if len(offsets) > 1 else 0.0,
+            )
+        )
+    return tuple(told)
+
+
+def outside(result: LatestResult) -> float:
+    """Return how likely a measured range is outside its limits, at its worst point.
+
+    By the points it was judged at, the offset inside; by the error of reading alone in
+    rows from before they were kept.
+    """
+    read = [one for one in JudgedPoint.of(result.points) if one.verdict != NOT_READ]
+    if not read:
+        limit_ppm = float(result.limit_ppm)
+        return _beyond(
+            float(result.error_ppm),
+            float(result.uncertainty_ppm),
+            -limit_ppm,
+            limit_ppm,
+        )
+    return max(
+        _beyond(one.error_ppm, one.uncertainty_ppm, one.low_ppm, one.high_ppm)
+        for one in read
+    )
+
+
+def of_limit(result: LatestResult) -> float:
+    """Return how much of its limit a measured range uses, at its worst point."""
+    read = [one for one in JudgedPoint.of(result.points) if one.verdict != NOT_READ]
+    if not read:
+        return abs(float(result.error_ppm)) / float(result.limit_ppm)
+    return max(one.of_limit for one in read)
+
+
+def _beyond(
+    error_ppm: float,
+    uncertainty_ppm: float,
+    low_ppm: float | None,
+    high_ppm: float | None,
+) -> float:
+    total = 0.0
+    if low_ppm is not None:
+        total += float(scipy.special.ndtr((low_ppm - error_ppm) / uncertainty_ppm))
+    if high_ppm is not None:
+        total += float(scipy.special.ndtr((error_ppm - high_ppm) / uncertainty_ppm))
+    return total
 
 
 def probabilities(records: Records, signal: Signal) -> dict[str, float]:

@@ -1,5 +1,7 @@
 """Budget: what makes a verdict unsure, line by line, and what would help most."""
 
+from collections.abc import Sequence
+
 import streamlit as st
 
 from daemon.judging import NoBudgetError, budgets_of_bench
@@ -32,24 +34,29 @@ def budget() -> None:
     else:
         look.stands_out(words.summary(one))
     look.lines(words.what_helps(one))
+    for form, columns in (("wide", tuple(words.COLUMNS)), ("narrow", words.NARROW)):
+        with st.container(key=form):
+            _lines(one, columns, narrow=form == "narrow")
+    look.quiet(words.drawn(one), words.MEANING)
+
+
+def _lines(one: Budget, columns: Sequence[str], *, narrow: bool) -> None:
+    """Show the share of each line, and the lines."""
     look.heading("Share of each line")
     st.vega_lite_chart(
-        spec=pictures.packed(plots.shares_of_budget(one, look=look.current())),
+        spec=pictures.packed(
+            plots.shares_of_budget(one, look=look.current(), narrow=narrow)
+        ),
         theme=None,
         width="stretch",
         alt="Share of each line of the budget; the table says the same.",
     )
     look.heading("Line by line")
-    with st.container(key="asked budget"):
-        st.table(
-            [
-                {words.COLUMNS[key]: text for key, text in row.items()}
-                for row in words.table(one)
-            ],
-            border="horizontal",
-            hide_index=True,
-        )
-    look.quiet(words.drawn(one), words.MEANING)
+    st.table(
+        [{words.COLUMNS[key]: row[key] for key in columns} for row in words.table(one)],
+        border="horizontal",
+        hide_index=True,
+    )
 
 
 def _budgets(at: data.Connection) -> tuple[Budget, ...]:

@@ -799,7 +799,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         )
     ],
     "unit_errors": lambda book, product: [
-        picked(one, "build serial range error_ppm limit_ppm")
+        picked(one, "build serial range error_ppm limit_ppm points")
         for one in sorted(measured_units(book, product), key=by("number", "place"))
     ],
     "signals": signals,

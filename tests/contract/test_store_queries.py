@@ -109,7 +109,10 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     "measured_units": ({"product": "photoamp"}, "units"),
     "runs_known": ({"product": "photoamp", "runs": '["run 1"]'}, "run"),
     "unit_configurations": ({"serial": "S001"}, "configuration"),
-    "unit_errors": ({"product": "photoamp"}, "build serial range error_ppm limit_ppm"),
+    "unit_errors": (
+        {"product": "photoamp"},
+        "build serial range error_ppm limit_ppm points",
+    ),
     "range_rows": (
         {"product": "photoamp", "after": 0, "kind": None},
         f"{_RANGE_ROW} set_up",

@@ -151,7 +151,7 @@ def test_a_run_has_the_uncertainty_that_was_recorded(tmp_path: Path) -> None:
     settings = demo_settings()
     with open_store(home.data) as store:
         rows = store.rows(RangeResult)[:4]
-    found = budgets_of_run(settings, rows, ambient_c=None)
+    found = budgets_of_run(settings, rows, ambient_c=23.0)
     assert [one.range for one in found] == [one.range for one in rows]
     for one, row in zip(found, rows, strict=True):
         assert one.uncertainty_ppm == pytest.approx(row.uncertainty_ppm, rel=1e-9)

@@ -201,6 +201,7 @@ def test_no_number_of_parts_tells_classes_that_lie_too_near() -> None:
         lambda: received([1.0, 2.0], 1e3, uncertainty_ppm=0.0),
         lambda: received([1.0, float("nan")], 1e3, uncertainty_ppm=1.0),
     ],
+    ids=["claim", "risk", "suspect", "counts", "one", "sure", "nan"],
 )
 def test_what_is_out_of_range_is_refused(call: Callable[[], object]) -> None:
     with pytest.raises(SpcError):

@@ -18,7 +18,11 @@ LEAST_SHARE = 0.0005
 
 
 def shares_of_budget(
-    budget: "Budget", *, look: Look = LIGHT, width: int | None = None
+    budget: "Budget",
+    *,
+    look: Look = LIGHT,
+    width: int | None = None,
+    narrow: bool = False,
 ) -> alt.LayerChart:
     """Return a bar a line: its share of the variance.
 
@@ -30,6 +34,8 @@ def shares_of_budget(
         Colours.
     width
         In px; None takes what room there is.
+    narrow
+        For a phone.
     """
     lines = [one for one in budget.lines if one.share >= LEAST_SHARE]
     frame = pd.DataFrame(
@@ -56,7 +62,7 @@ def shares_of_budget(
     x = alt.X(
         "percent:Q",
         # Room for words behind the longest bar.
-        scale=alt.Scale(domain=[0, 135], nice=False),
+        scale=alt.Scale(domain=[0, 290 if narrow else 135], nice=False),
         axis=None,
     )
     bars = (
@@ -73,7 +79,7 @@ def shares_of_budget(
         alt.layer(bars, words)
         .properties(
             width="container" if width is None else width,
-            height=ROW_PX * len(lines),
+            height=alt.Step(ROW_PX),
             background=look.paper,
         )
         .configure_view(stroke=None)
