@@ -2,12 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import hypot
+from math import hypot, inf
+from statistics import fmean
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
 from config import Settings
+from daemon.judging import RangeModel
 from daemon.presentation import PPM_PER_PERCENT, counted, money
 from daemon.spc import Costs, SpotCheck, cheapest, expected_cost
 from daemon.spc.sampling import (
@@ -21,7 +23,15 @@ from daemon.spc.sampling import (
 )
 from daemon.watch import FindLimit
 from daemon.watch.product_watch import ProductWatch
-from storage import BuildState, HoldState, Scope, Store
+from storage import (
+    NOT_READ,
+    BuildState,
+    HoldState,
+    JudgedPoint,
+    LatestResult,
+    Scope,
+    Store,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,8 +48,44 @@ RARE = 0.001
 """A probability below which "less than 0.1 %" says enough."""
 CURVE_FROM = 0.1
 """Of the error limit: where curves begin."""
+LEAST_ROOM = 0.01
+"""Of the error limit: no shift is smaller than this."""
 CURVE_POINTS = 81
 """Shifts of a curve: close enough that it looks round."""
+
+
+def room_ppm(model: RangeModel, latest: Sequence[LatestResult]) -> float:
+    """Return how far a reel may move a range until its units are at their limit, ppm.
+
+    At the level nearest to full scale that units were judged at, less the mean of the
+    offset that they had there; the limit itself at full scale where no point is kept.
+
+    Parameters
+    ----------
+    latest
+        Results of the newest builds.
+    """
+    limit = model.settings.limit
+    nominal_ppm = limit.of_reading_ppm + limit.of_full_scale_ppm
+    rooms = []
+    for one in latest:
+        points = [
+            point
+            for point in JudgedPoint.of(one.points)
+            if point.of_full_scale > 0 and point.verdict != NOT_READ
+        ]
+        if one.range != model.key or not points:
+            continue
+        top = max(points, key=lambda point: point.of_full_scale)
+        offset_ppm = top.error_ppm - one.error_ppm * top.of_full_scale
+        above = inf if top.high_ppm is None else top.high_ppm - offset_ppm
+        below = inf if top.low_ppm is None else offset_ppm - top.low_ppm
+        rooms.append((above / top.of_full_scale, below / top.of_full_scale))
+    if not rooms:
+        return nominal_ppm
+    room = min(fmean(one) for one in zip(*rooms, strict=True))
+    # Units whose offset alone takes up the limit leave no reel any room.
+    return max(room, LEAST_ROOM * nominal_ppm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +96,8 @@ class RangeOutlook:
     title: str
     check: SpotCheck
     limit_ppm: float
-    """Its error limit at full scale, where it is narrowest."""
+    """How far a reel may be off until its units are at their error limit: the limit where
+    it is narrowest, less the offset that units have had."""
 
     def asked(
         self,
@@ -130,7 +177,7 @@ class RangeOutlook:
         carrying: int,
         checked: Sequence[int] = CHECKED,
     ) -> "pd.DataFrame":
-        """Return what checks would miss, up to a reel off by the error limit.
+        """Return what checks would miss, up to a reel that takes up the whole limit.
 
         Parameters
         ----------
@@ -198,6 +245,9 @@ class Outlook:
         """
         known = ProductWatch(settings, store, own_limit=own_limit)
         baseline = known.baseline()
+        latest = store.rows(
+            LatestResult, product=settings.product.name, newest=RECENT_BUILDS
+        )
         false_share = 1.0 / settings.plan.watching.accepted_false_holds_per_units
         ranges = tuple(
             RangeOutlook(
@@ -211,8 +261,7 @@ class Outlook:
                     # Each range is looked at by itself.
                     false_share=false_share / len(known.product.ranges),
                 ),
-                limit_ppm=one.settings.limit.of_reading_ppm
-                + one.settings.limit.of_full_scale_ppm,
+                limit_ppm=room_ppm(one, latest),
             )
             for index, one in enumerate(known.product.ranges)
         )
@@ -310,8 +359,8 @@ class Outlook:
             zip(asked, self.ranges, strict=True), key=lambda each: each[0] or build + 1
         )
         reel = (
-            f"a reel in {carrying} of them that is off by the error limit of "
-            f"{most.title}, {most.limit_ppm / PPM_PER_PERCENT:g} %,"
+            f"a reel in {carrying} of them that brings units to the error limit of "
+            f"{most.title}, by {most.limit_ppm / PPM_PER_PERCENT:.3g} %,"
         )
         seldom = f"in no more than {100 * missed:g} % of builds"
         if number is None:

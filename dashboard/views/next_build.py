@@ -94,11 +94,11 @@ def ahead(shown: Shown) -> None:
         f"good reels by {spell(round(one.check.reel_sigma_ppm), Unit.PPM)}."
     )
     checked = tuple(number for number in CHECKED if number <= build) or (build,)
-    limit = f"{one.limit_ppm / PPM_PER_PERCENT:g} %"
+    limit = f"{one.limit_ppm / PPM_PER_PERCENT:.3g} %"
     look.heading(
         "How often a check would miss a reel",
         (
-            f"Across, how far it is off, up to the error limit, {limit}.",
+            f"Across, how far it is off, until its units are at the limit: {limit}.",
             CURVES_MEANING,
         ),
     )
