@@ -96,8 +96,8 @@ class RangeOutlook:
     title: str
     check: SpotCheck
     limit_ppm: float
-    """How far a reel may be off until its units are at their error limit: the limit where
-    it is narrowest, less the offset that units have had."""
+    """How far a reel may be off until its units are at their error limit: the limit
+    where it is narrowest, less the offset that units have had."""
 
     def asked(
         self,

@@ -17,7 +17,7 @@ from daemon.service.home import Home
 from daemon.spc import Receipt
 from daemon.spc.errors import SpcError
 from daemon.spc.receiving import Open, received, sample_of
-from storage import Fitting, HoldState, Reel, ReelCheck, open_store
+from storage import Fitting, HoldState, Reel, ReelCheck, Store, open_store
 from tests.daemon.making import AT
 from tests.daemon.seeded import seeded_home
 
@@ -232,6 +232,12 @@ def test_equal_readings_are_no_fault() -> None:
 # ---- commands and rows
 
 
+def held_of(store: Store, name: str) -> list[HoldState]:
+    """Return the holds on a reel."""
+    holds = store.rows(HoldState, product="photodiode-amplifier")
+    return [one for one in holds if one.subject == name]
+
+
 def added(run: Callable[..., str], name: str, supplier: str = "Resco") -> None:
     run(
         "reel", "add", name, "--nominal", "4k99", "--tolerance", "0.1%",
@@ -247,16 +253,14 @@ def test_a_rejected_reel_is_held_in_the_same_breath(
     assert "Reject reel K-301" in said
     assert "Reel K-301 is held" in said
     with open_store(home.data) as store:
-        (held,) = [one for one in store.rows(HoldState) if one.subject == "K-301"]
+        (held,) = list(held_of(store, "K-301"))
         (check,) = store.rows(ReelCheck, reel="K-301")
     assert held.reason == "rejected at receiving: 4 loose parts outside its 0.1 %"
     assert (check.method, check.incoming) == ("four-wire", True)
     # read once more it is rejected still, and held once
     run("reel", "check", "K-301", *BAD, "--person", PERSON)
     with open_store(home.data) as store:
-        assert (
-            len([one for one in store.rows(HoldState) if one.subject == "K-301"]) == 1
-        )
+        assert len(list(held_of(store, "K-301"))) == 1
 
 
 def test_an_accepted_reel_is_kept_and_not_held(
@@ -267,7 +271,7 @@ def test_an_accepted_reel_is_kept_and_not_held(
         "reel", "check", "K-302", *GOOD, "--person", PERSON
     )
     with open_store(home.data) as store:
-        assert not [one for one in store.rows(HoldState) if one.subject == "K-302"]
+        assert not list(held_of(store, "K-302"))
         assert store.rows(ReelCheck, reel="K-302")[0].incoming
 
 
@@ -296,9 +300,7 @@ def test_parts_of_a_reel_that_is_fitted_are_evidence_and_hold_nothing(
     with open_store(home.data) as store:
         (check,) = store.rows(ReelCheck, reel=fitted)
         assert not check.incoming
-        assert not [
-            one for one in store.rows(HoldState, subject=fitted) if not one.signal
-        ]
+        assert not [one for one in held_of(store, fitted) if not one.signal]
 
 
 def test_more_parts_of_an_undecided_reel_add_up(run: Callable[..., str]) -> None:
