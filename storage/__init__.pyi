@@ -98,6 +98,7 @@ from .records_alerts import (
     Severity as Severity,
 )
 from .records_amending import Amended as Amended, Amendment as Amendment
+from .records_gauge import GaugeReading as GaugeReading, GaugeStudy as GaugeStudy
 from .records_line import (
     KeptLine as KeptLine,
     LineBench as LineBench,

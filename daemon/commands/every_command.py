@@ -92,6 +92,15 @@ SECTIONS: Mapping[str, Entries] = {
                 ),
             },
         ),
+        "gauge": Several(
+            "Study how far people and the bench agree.",
+            {
+                "plan": One("gauge", "Plan a gauge study; its order is drawn."),
+                "read": One("gauge", "Read on in the order that was drawn."),
+                "show": One("gauge", "Say what a gauge study found."),
+                "list": One("gauge", "List gauge studies, the latest last."),
+            },
+        ),
         "measure": One("measure", "Measure units, one after another."),
         "import": One("import_sheet", "Judge a spreadsheet of measured units."),
     },

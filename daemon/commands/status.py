@@ -71,6 +71,12 @@ def status() -> Shown:
             today=datetime.now(UTC).astimezone().date(),
         )
         titles = {key: one.title for key, one in at.settings.product.ranges.items()}
+        again = gauges.to_repeat(
+            [
+                one.gauge_study
+                for one in to_repeat(at.rows(GaugeStudy), at.settings.bench)
+            ]
+        )
         judged_again = rejudging.sentences(at.store, at.product, titles)
         watched_by = _offline(at) if bench is None else bench
     saying = sentences.standing(
@@ -90,6 +96,7 @@ def status() -> Shown:
         "offered_ends": _offered(standing, raised),
         "warnings": sentences.warnings(warned, [one.build for one in builds]),
         "judged_again": judged_again,
+        "gauge_studies": again,
         "limit": watched_by["limit"],
         "history": watched_by["history"],
         "daemon": bench,

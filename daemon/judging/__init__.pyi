@@ -8,6 +8,14 @@ from .capability import (
     RangeCapability as RangeCapability,
     RangeVariation as RangeVariation,
 )
+from .gauge import (
+    Cell as Cell,
+    Gauge as Gauge,
+    GaugeError as GaugeError,
+    bench_name as bench_name,
+    planned as planned,
+    to_repeat as to_repeat,
+)
 from .inspections import (
     YES_OR_NO as YES_OR_NO,
     AnswerError as AnswerError,

@@ -1,6 +1,7 @@
 from . import (
     budgets as budgets,
     figures as figures,
+    gauges as gauges,
     loose_parts as loose_parts,
     points as points,
     sentences as sentences,

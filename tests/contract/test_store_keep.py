@@ -30,6 +30,7 @@ from storage.records import (
     Unit,
 )
 from storage.records_alerts import Acknowledgement, Alert, Delivery
+from storage.records_gauge import GaugeReading, GaugeStudy
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -51,6 +52,8 @@ from tests.storage.samples import (
     END,
     ENDED,
     FITTING,
+    GAUGE,
+    GAUGE_READING,
     HOLD,
     INSTRUMENT,
     NEXT_BUILD,
@@ -97,6 +100,8 @@ ROWS: dict[type[Record], list[Record]] = {
     CrossCheck: [CROSS_CHECK],
     Proof: [PROOF],
     ReelCheck: [REEL_CHECK],
+    GaugeStudy: [GAUGE],
+    GaugeReading: [GAUGE_READING],
     Alert: [replace(ALERT, target="chat"), ALERT],
     Delivery: [ARRIVED],
     Acknowledgement: [TAKEN],

@@ -39,6 +39,7 @@ from storage.records import (
 )
 from storage.records_alerts import Acknowledgement, Alert, Delivery, Severity
 from storage.records_amending import Amended, Amendment
+from storage.records_gauge import GaugeReading, GaugeStudy
 from storage.records_line import (
     KeptLine,
     LineBench,
@@ -465,6 +466,23 @@ REEL_CHECK = ReelCheck(
     person="Ada",
     made_at=START,
 )
+GAUGE = GaugeStudy(
+    gauge_study="gauge 1",
+    product=PRODUCT.product,
+    range="10uA",
+    unit="ppm",
+    parts='["A", "B"]',
+    appraisers='["Ada", "Bea"]',
+    trials=2,
+    cells="[[0,0,0],[1,0,0],[1,1,0],[0,1,0],[0,0,1],[1,0,1],[0,1,1],[1,1,1]]",
+    tolerance=1000.0,
+    bench=None,
+    person="Ada",
+    planned_at=START,
+)
+GAUGE_READING = GaugeReading(
+    gauge_study="gauge 1", place=3, value=12.5, run=None, person="Bea", read_at=START
+)
 ALERT = Alert(
     alert="B-1-F1",
     target="production",
@@ -518,6 +536,7 @@ def record_all(store: Store) -> None:
     store.keep(PAST_SHIPMENT, decision=decided("Ada", "ship", "B2", START))
     store.keep(PROOF)
     store.keep(REEL_CHECK)
+    store.keep(GAUGE, GAUGE_READING)
     store.keep(ALERT, replace(ALERT, target="chat"))
     store.note_delivery(ARRIVED)
     store.keep(TAKEN, decision=decided("Ada", "take note", ALERT.alert, START))

@@ -10,6 +10,7 @@ from .check_standard import (
     checks_of_range as checks_of_range,
 )
 from .claim import parts_against_claim as parts_against_claim
+from .gauge import readings_of_gauge as readings_of_gauge
 from .missed import missed_by_shift as missed_by_shift
 from .one_range import individuals as individuals, moving_ranges as moving_ranges
 from .places import (
