@@ -11,8 +11,8 @@ from daemon import watch
 from daemon.commands.opened import Opened, home_here, opened
 from daemon.commands.showing import Headline, Part, Shown, Table, shown
 from daemon.holds import by_reason, doubted, end_offer
-from daemon.judging import ProductModel
-from daemon.presentation import figures, sentences, waits
+from daemon.judging import ProductModel, to_repeat
+from daemon.presentation import figures, gauges, sentences, waits
 from daemon.service import Client, Home
 from daemon.station import rejudging
 from daemon.watch import sharpened
@@ -22,6 +22,7 @@ from storage import (
     BuildState,
     Cause,
     DoubtState,
+    GaugeStudy,
     HoldState,
     Proof,
     RunInDoubt,
@@ -179,6 +180,7 @@ def _parts(
         )
     yield from now["warnings"]
     yield from now["judged_again"]
+    yield from now["gauge_studies"]
     if bench is not None:
         yield from _of_the_bench(bench)
 

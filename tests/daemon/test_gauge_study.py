@@ -1,7 +1,7 @@
-"""A gauge study from plan to result: drawn order, typed, from runs, missing, repeated."""
+"""A gauge study from plan to result: drawn order, typed, from runs, repeated."""
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -39,8 +39,8 @@ def home(tmp_path: Path) -> Home:
 
 
 @pytest.fixture
-def run(home: Home) -> Iterator[Run]:
-    yield runner(home)
+def run(home: Home) -> Run:
+    return runner(home)
 
 
 def plan(
