@@ -20,6 +20,7 @@ GROUPS = {
         st.Page("views/standard.py", title="Standard"),
         st.Page("views/receiving.py", title="Receiving"),
         st.Page("views/budget.py", title="Budget"),
+        st.Page("views/gauge.py", title="Gauge"),
     ],
     "Decide": [
         st.Page("views/holds.py", title="Holds"),
