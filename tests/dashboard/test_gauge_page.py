@@ -8,14 +8,9 @@ from storage import GaugeReading, GaugeStudy, open_store
 from tests.dashboard.test_pages import opened, said
 
 
-def typed(app: object, key: str) -> object:
-    """Return a field by its key."""
-    return next(one for one in app.text_input if one.key == key)  # type: ignore[attr-defined]
-
-
 @pytest.mark.usefixtures("changed")
 def test_a_study_is_planned_and_read_on_the_page(changed: Home) -> None:
-    app = opened("gauge.py")
+    app = opened("gauge")
     assert "How far do people and bench agree?" in said(app)
     app.selectbox(key="who decides").select("Ada Moreno")
     app.text_input(key="gauge name").set_value("G-7")
@@ -42,7 +37,7 @@ def test_a_study_is_planned_and_read_on_the_page(changed: Home) -> None:
 
 @pytest.mark.usefixtures("held")
 def test_the_budget_of_the_hardest_range_is_shown_first() -> None:
-    app = opened("budget.py")
+    app = opened("budget")
     words = said(app)
     assert "How sure is a verdict?" in words
     assert "Range 1 uA at 90 % of full scale: U = " in words

@@ -69,14 +69,14 @@ def readings_of_gauge(
     x = alt.X(
         "part:N",
         sort=list(parts),
+        scale=alt.Scale(paddingInner=0.5, paddingOuter=0.3),
         axis=alt.Axis(title=None, grid=False, labelAngle=0, **axis),
     )
     y = alt.Y(
         "value:Q",
         scale=alt.Scale(zero=False),
-        axis=alt.Axis(title=unit, grid=False, titleAngle=0, titleAlign="left",
-                      titleY=-10, titleX=0, **axis),
-    )  # fmt: skip
+        axis=alt.Axis(title=unit, grid=False, **axis),
+    )
     dots = (
         alt.Chart(frame)
         .mark_point(filled=True, size=55, opacity=0.8, aria=False)
