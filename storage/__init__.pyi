@@ -62,6 +62,7 @@ from .points import (
 from .records import (
     BenchInstrument as BenchInstrument,
     Build as Build,
+    Calibration as Calibration,
     Cause as Cause,
     CheckResult as CheckResult,
     Configuration as Configuration,

@@ -28,6 +28,7 @@ from storage.records import (
 )
 from storage.records_alerts import Alert, Delivery
 from storage.records_amending import Amendment
+from storage.records_gauge import GaugeStudy
 from storage.records_line import (
     KeptLine,
     LineBench,
@@ -47,7 +48,7 @@ from storage.tables import (
 )
 
 _LINE = (LineMark, LineSegment, LinePiece, LineBench)
-_NAMED = (Build, Reel, Unit)
+_NAMED = (Build, Reel, Unit, GaugeStudy)
 """What people name, and type again."""
 _AT_ONCE = 20
 """Rows a statement: planning one of thousands takes seconds."""

@@ -73,6 +73,8 @@ class DoubtCause(StrEnum):
     """No check has closed them in time."""
     DISAGREED = "disagreed"
     """Their reference and the source's setting did not agree."""
+    INSTRUMENT = "instrument"
+    """An instrument that read them was found out of tolerance at its calibration."""
 
 
 class ProofKind(StrEnum):
@@ -218,7 +220,8 @@ class RangeResult(Record):
     `uncertainty_ppm` is standard (k = 1), `own_uncertainty_ppm` the part of it that
     other units on this bench do not share. Readings are in the product's units,
     one element a reading, in the order they were taken: `level` is the source's
-    setting (0 for a zero point), never used as the reference.
+    setting (0 for a zero point), never used as the reference. `budget` is JSON: the
+    largest lines of the uncertainty, each a name and its share of the variance.
     """
 
     kept = Kept(key=("run", "range"), by="record_run", order=("number", "place"))
@@ -240,6 +243,7 @@ class RangeResult(Record):
     own_uncertainty_ppm: float | None = None
     points: str | None = None
     """Text of `JudgedPoint`s: the verdict is that of the worst."""
+    budget: str | None = None
 
     @property
     def judged_points(self) -> tuple[JudgedPoint, ...]:
@@ -439,6 +443,51 @@ class BenchInstrument(Record):
     calibrated_at: str | None = None
     due_at: str | None = None
     remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration(Record):
+    """What a calibration of an instrument found.
+
+    Days are ISO 8601 dates: a certificate names a day and no time. `found` says what
+    was out of tolerance as it came in, None where nothing was, and `since` the day from
+    which results rest on that. The certificate's file is named by its SHA-256 too.
+    """
+
+    kept = Kept(
+        decided=Decided(by="person", said="person of calibration", word="calibration"),
+        order=("made_on", "calibration"),
+    )
+
+    calibration: str
+    serial_number: str
+    made_on: str
+    due_on: str | None
+    certificate: str | None
+    certificate_sha256: str | None
+    found: str | None
+    since: str | None
+    person: str
+    noted_at: datetime
+
+    def check(self) -> None:
+        """Refuse days that do not follow one another."""
+        for name, early, late in (
+            ("due_on", self.made_on, self.due_on),
+            ("made_on", self.since, self.made_on),
+        ):
+            if early is not None and late is not None and late < early:
+                raise RefusedValueError(
+                    what=f"calibration.{name}",
+                    value=late,
+                    allowed=f"must be {early} or later",
+                )
+        if (self.found is None) != (self.since is None):
+            raise RefusedValueError(
+                what="calibration.since",
+                value=self.since,
+                allowed="goes with what was found out of tolerance, and only with it",
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -122,6 +122,16 @@ SECTIONS: Mapping[str, Entries] = {
                 "end": One("doubts", "End a doubt, by a named person."),
             },
         ),
+        "instruments": Several(
+            "Keep calibrations, and what rests on them.",
+            {
+                "list": One("instruments", "List instruments, with their calibration."),
+                "rests": One("instruments", "Say which results rest on an instrument."),
+                "calibrated": One(
+                    "instruments", "Note a calibration; an error puts runs in doubt."
+                ),
+            },
+        ),
         "rework": Several(
             "Replace, regrade or trim one unit.",
             {

@@ -1,3 +1,4 @@
+from .bench_changes import bench_name as bench_name, to_repeat as to_repeat
 from .budget import (
     NoBudgetError as NoBudgetError,
     budgets_of_bench as budgets_of_bench,
@@ -12,9 +13,7 @@ from .gauge import (
     Cell as Cell,
     Gauge as Gauge,
     GaugeError as GaugeError,
-    bench_name as bench_name,
     planned as planned,
-    to_repeat as to_repeat,
 )
 from .inspections import (
     YES_OR_NO as YES_OR_NO,

@@ -4,6 +4,7 @@ One path for every origin: readings taken by the bench, typed by a person or
 imported from a spreadsheet become `RangeReadings` and are judged alike.
 """
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -41,6 +42,9 @@ from daemon.metrology import (
     zero_error,
 )
 from storage import JudgedPoint, RangeResult, Verdict, text_of
+
+LINES_KEPT = 3
+"""Largest lines of a budget that a row keeps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -396,7 +400,17 @@ def row(
         at_s=tuple(t for p in points for t in p.at_s),
         own_uncertainty_ppm=measured.error.own_uncertainty_ppm,
         points=text_of(judged_points) if judged_points else None,
+        budget=_largest(measured.error),
     )
+
+
+def _largest(error: RangeError) -> str | None:
+    """Return the largest lines of an error's budget with their shares, as JSON."""
+    total2 = sum(one.standard**2 for one in error.components)
+    if not total2:
+        return None
+    lines = sorted(error.components, key=lambda one: -one.standard)[:LINES_KEPT]
+    return json.dumps([[one.name, one.standard**2 / total2] for one in lines])
 
 
 def _drifted(drift: Drift) -> tuple[Component, ...]:

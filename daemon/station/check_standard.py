@@ -46,6 +46,10 @@ CHARTED = 60
 """Earlier checks that a range's own chart looks back on."""
 
 
+BY_A_PERSON = (DoubtCause.DISAGREED, DoubtCause.INSTRUMENT)
+"""Causes that no check ends: it does not see them, or not in its own range."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Due:
     """Why a check is due; `overdue` when time, not the count of units, made it so."""
@@ -396,7 +400,7 @@ class Standing:
         )
         for one in self._doubts():
             same = one["session"] == session or one["cause"] == DoubtCause.OVERDUE
-            same = same and one["cause"] != DoubtCause.DISAGREED
+            same = same and one["cause"] not in BY_A_PERSON
             if one["ended_by"] is None and same:
                 at = self._clock.utc()
                 self._store.keep(

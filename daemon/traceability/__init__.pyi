@@ -1,3 +1,4 @@
+from . import instruments as instruments
 from .amending import changes_in_words as changes_in_words, correct as correct
 from .containment import (
     CLEAR as CLEAR,

@@ -11,6 +11,7 @@ from storage.ledger import LedgerRow, verify
 from storage.records import (
     BenchInstrument,
     Build,
+    Calibration,
     Configuration,
     CrossCheck,
     Doubt,
@@ -44,6 +45,7 @@ from tests.storage.samples import (
     ALERT,
     ARRIVED,
     BUILD,
+    CALIBRATION,
     CHECK,
     CONFIGURATION,
     CROSS_CHECK,
@@ -102,6 +104,7 @@ ROWS: dict[type[Record], list[Record]] = {
     ReelCheck: [REEL_CHECK],
     GaugeStudy: [GAUGE],
     GaugeReading: [GAUGE_READING],
+    Calibration: [CALIBRATION],
     Alert: [replace(ALERT, target="chat"), ALERT],
     Delivery: [ARRIVED],
     Acknowledgement: [TAKEN],

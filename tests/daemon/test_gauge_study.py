@@ -161,7 +161,9 @@ def test_the_bench_reads_a_study_from_the_runs_that_were_made(tmp_path: Path) ->
         "--person", PERSON,
     )  # fmt: skip
     gauge = gauge_of(home)
-    assert gauge.study.tolerance == pytest.approx(2 * 5_000.0)
+    limit = demo_settings().product.ranges["10uA"].limit
+    both_ppm = 2 * (limit.of_reading_ppm + limit.of_full_scale_ppm)
+    assert gauge.study.tolerance == pytest.approx(both_ppm)
     done = CliRunner().invoke(
         holdpoint,
         ["--home", str(home.folder), "gauge", "read", "G-1", "--from-bench"],

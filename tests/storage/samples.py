@@ -9,6 +9,7 @@ from storage.amending import row_text
 from storage.records import (
     BenchInstrument,
     Build,
+    Calibration,
     Cause,
     CheckResult,
     Configuration,
@@ -483,6 +484,18 @@ GAUGE = GaugeStudy(
 GAUGE_READING = GaugeReading(
     gauge_study="gauge 1", place=3, value=12.5, run=None, person="Bea", read_at=START
 )
+CALIBRATION = Calibration(
+    calibration="calibration 1",
+    serial_number="SN 1",
+    made_on="2026-03-01",
+    due_on="2027-03-01",
+    certificate="c.pdf",
+    certificate_sha256="0" * 64,
+    found="high by 120 ppm",
+    since="2025-03-01",
+    person="Ada",
+    noted_at=START,
+)
 ALERT = Alert(
     alert="B-1-F1",
     target="production",
@@ -537,6 +550,10 @@ def record_all(store: Store) -> None:
     store.keep(PROOF)
     store.keep(REEL_CHECK)
     store.keep(GAUGE, GAUGE_READING)
+    store.keep(
+        CALIBRATION,
+        decision=decided("Ada", "calibrate", "calibration 1", START),
+    )
     store.keep(ALERT, replace(ALERT, target="chat"))
     store.note_delivery(ARRIVED)
     store.keep(TAKEN, decision=decided("Ada", "take note", ALERT.alert, START))

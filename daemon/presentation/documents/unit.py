@@ -144,7 +144,7 @@ def unit_record(record: UnitRecord) -> Paper:
         blocks += [Heading(text="The bench is in doubt"), Listed(items=record.doubts)]
     if record.budget:
         blocks += [
-            Heading(text="What makes it unsure, drift between checks aside"),
+            Heading(text="What makes it unsure"),
             _budget(record.budget),
         ]
     blocks += [Heading(text="Instruments"), _instruments(record.instruments)]

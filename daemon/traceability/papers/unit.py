@@ -1,14 +1,12 @@
 """What the record of a unit says."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from config import Settings
 from daemon.holds import doubted
-from daemon.judging import NoBudgetError, ProductModel, budgets_of_run, remark_on
-from daemon.metrology import MetrologyError
+from daemon.judging import ProductModel, remark_on
 from daemon.presentation import sentences
 from daemon.presentation.documents import (
     BudgetLine,
@@ -36,9 +34,6 @@ from storage import (
 )
 
 Row = Mapping[str, Any]
-
-LARGEST = 3
-"""Lines of a budget that a record names."""
 
 
 def unit_record(
@@ -121,29 +116,19 @@ def unit_record(
         holds=_holds_of_unit(store, product.settings.name, serial, str(last.build)),
         doubts=doubted(store, product.settings.name).get(serial, ()),
         note=last.note,
-        budget=_budget(store, body, last, [one.range for one in run]),
+        budget=_budget(store, product, last.run),
     )  # fmt: skip
 
 
-def _budget(
-    store: Store, body: Mapping[str, Any], run: UnitRow, ranges: Sequence[str]
-) -> tuple[BudgetLine, ...]:
-    """Return what made each range unsure, by the settings that judged the run."""
-    settings = Settings.model_validate(body)
-    if settings.bench is None:
-        return ()
-    rows = {one.range: one for one in store.rows(RangeResult, run=run.run)}
-    mine = [rows[one] for one in ranges if rows[one].level]
-    try:
-        found = budgets_of_run(settings, mine, ambient_c=run.ambient_c)
-    except (NoBudgetError, MetrologyError):
-        return ()  # settings of before, which no bench of today is described by
+def _budget(store: Store, product: ProductModel, run: str) -> tuple[BudgetLine, ...]:
+    """Return what made each range unsure when it was judged."""
     return tuple(
         BudgetLine(
-            title=one.title,
-            largest=tuple((line.quantity, line.share) for line in one.lines[:LARGEST]),
+            title=product.range(one.range).title,
+            largest=tuple((str(name), float(part)) for name, part in json.loads(found)),
         )
-        for one in found
+        for one in store.rows(RangeResult, run=run)
+        if (found := one.budget) is not None
     )
 
 
