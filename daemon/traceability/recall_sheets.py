@@ -5,7 +5,13 @@ from typing import Any
 
 from daemon.metrology import correction
 from daemon.presentation import as_csv, capital
-from daemon.traceability.containment import COLUMNS, NO_ERROR_KNOWN, Containment
+from daemon.traceability.containment import (
+    CLEAR,
+    COLUMNS,
+    NO_ERROR_KNOWN,
+    Containment,
+)
+from daemon.traceability.tracing import spans
 
 STYLE = (
     "body{font:13px sans-serif;margin:2em}table{border-collapse:collapse}"
@@ -63,16 +69,19 @@ def page(containment: Containment) -> str:
         f"<h1>{escape(containment.headline())}</h1>",
         *(f"<p>{escape(line)}</p>" for line in containment.lines()),
     ]
+    head = "".join(f"<th>{escape(COLUMNS[key])}</th>" for key in keys)
     for name, units in containment.listed().items():
-        head = "".join(f"<th>{escape(COLUMNS[key])}</th>" for key in keys)
-        body = "".join(
-            "<tr>"
-            + "".join(f"<td>{_shown(one.row()[key])}</td>" for key in keys)
-            + "</tr>"
-            for one in units
-        )
         title = f"{capital(name)} ({len(units)})"
-        parts.append(f"<h2>{escape(title)}</h2><table><tr>{head}</tr>{body}</table>")
+        parts.append(f"<h2>{escape(title)}</h2>")
+        if name == CLEAR:
+            # Of a long history thousands: nobody does anything with them.
+            parts.append(f"<p>{escape(spans([one.serial for one in units]))}</p>")
+            continue
+        body = "".join(
+            "<tr>" + "".join(f"<td>{_shown(row[key])}</td>" for key in keys) + "</tr>"
+            for row in (one.row() for one in units)
+        )
+        parts.append(f"<table><tr>{head}</tr>{body}</table>")
     return "\n".join(parts) + "\n"
 
 
