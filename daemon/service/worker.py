@@ -67,6 +67,8 @@ class Worker:
         )
         self._remarks: tuple[str, ...] = ()
         self._looked_s = 0.0
+        self._seen: int | None = None
+        """The number of changes of the store that was watched last while idle."""
         self._inbox = Inbox(home.inbox, desk)
         self._by_hand = ByHand(
             settings, store, self._cycle, desk, clock, configuration=self._configuration
@@ -133,7 +135,12 @@ class Worker:
             self.bench.try_off()
         try:
             self._inbox.look()
+            changes = self._store.changes()
+            if changes == self._seen:
+                return
             self._cycle.watch(step=self.desk.beat)
+            # Not before: what could not be watched is tried again.
+            self._seen = changes
             # A file may have been imported: what builds are held against is another.
             if (history := self._cycle.known.history()) != self.desk.snapshot()[
                 "history"
