@@ -2,6 +2,7 @@ from . import archive as archive, endpoint as endpoint
 from .access import open_store as open_store
 from .amending import row_text as row_text
 from .answers import (
+    AlertDue as AlertDue,
     AlertState as AlertState,
     BuildState as BuildState,
     BuildYield as BuildYield,
