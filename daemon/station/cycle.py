@@ -412,7 +412,8 @@ class Cycle:
                 holds=placed,
                 alerts=alerts,
                 lines=lines,
-                history=self._watcher.history(),
+                # Of many runs, what is said after the last counts.
+                history=None if more else self._watcher.history(),
                 worked_out_with=self.known.worked_out_with(),
             )
         )
