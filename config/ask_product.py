@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from config import formula
+from config.check import limit_words
 from config.dialogue import Dialogue, one_for_each, quantity, text
 from config.formula import value_of
 from config.model import ErrorLimit, Maker, Part, Product, Range
@@ -89,12 +90,11 @@ def reckoned(product: Product) -> Iterator[str]:
             continue
         volts = float(f"{nominal * one.full_scale:.4g}")
         outputs[one.title] = abs(volts)
-        limit_ppm = one.limit.of_reading_ppm + one.limit.of_full_scale_ppm
         yield (
             f"  {one.title}: {spell(one.full_scale, unit)} in gives "
             f"{spell(volts, Unit.VOLT)} out at full scale. Its parts alone may make it "
-            f"read {_percent(widest_ppm)} wrong; {_percent(limit_ppm)} is allowed. The "
-            f"source gives {spell(one.source_limit, unit)} at most."
+            f"read {_percent(widest_ppm)} wrong; {limit_words(one.limit)} is allowed. "
+            f"The source gives {spell(one.source_limit, unit)} at most."
         )
     least, most = (
         pick(outputs, key=outputs.__getitem__, default="") for pick in (min, max)
@@ -248,7 +248,13 @@ def _limit(answer: str) -> ErrorLimit:
 
 
 def _key(title: str) -> str:
-    return title.replace(" ", "")
+    """Return what a range is called in the files: what every keyboard has.
+
+    >>> _key("100 µA")
+    '100uA'
+    """
+    plain = title.replace("\N{MICRO SIGN}", "u")
+    return plain.replace("\N{GREEK CAPITAL LETTER OMEGA}", "ohm").replace(" ", "")
 
 
 def _rounded(value: float) -> float:
