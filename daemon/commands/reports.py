@@ -89,6 +89,7 @@ def _command(kind: str) -> click.Command:
                 subject,
                 issued_at=datetime.now(UTC),
                 issuer=issuer or at.settings.product.issuer,
+                settings=at.settings,
                 **asked,
             )
         into.mkdir(parents=True, exist_ok=True)

@@ -43,8 +43,11 @@ PPM_PER_PERCENT = 10_000.0
 SAYABLE_SHARE = 0.99
 MOST_DIGITS = 9
 """Of a label's value: more than any label has."""
-SMALL_OF_TOLERANCE = 0.01
-"""What may be dropped of a label's value, as a share of its tolerance."""
+SMALL_OF_TOLERANCE = 0.15
+"""What may be dropped of a label's value, as a share of its tolerance: a design may
+work with 499.95 ohm where its resistor of 0.1 % is one of 500 ohm."""
+FEWEST_DIGITS = 3
+"""Of a label's value: what every series of preferred values of 2 % and better has."""
 COVERAGE = 2.0
 """Expanded uncertainties are stated for k = 2, about 95 %."""
 
@@ -117,6 +120,14 @@ class ShareUnit:
         """
         return f"{value_ppm / self.ppm:.6g}"
 
+    def comes_to(self, limit_ppm: float) -> str:
+        """Return what a limit comes to at one reading, to three digits, without unit.
+
+        >>> ShareUnit.of([5000.0]).comes_to(4999.94)
+        '±0.5'
+        """
+        return f"{PLUS_MINUS}{limit_ppm / self.ppm:.3g}"
+
 
 def percent(
     error_ppm: float, half_width_ppm: float = 200.0, *, beside_ppm: Iterable[float] = ()
@@ -132,8 +143,9 @@ def percent(
     """  # noqa: RUF002 -- the doctest shows the true minus sign
     unit = ShareUnit.of((error_ppm, half_width_ppm, *beside_ppm))
     places = decimals_for(half_width_ppm / unit.ppm, digits=1)
-    sign = "+" if error_ppm >= 0 else MINUS
-    return f"{sign}{abs(error_ppm) / unit.ppm:.{places}f} {unit.name}"
+    text = f"{abs(error_ppm) / unit.ppm:.{places}f}"
+    sign = "" if float(text) == 0 else "+" if error_ppm > 0 else MINUS
+    return f"{sign}{text} {unit.name}"
 
 
 def move(size_ppm: float, low_ppm: float, high_ppm: float) -> str:
@@ -185,7 +197,7 @@ def allowance(limit_ppm: float) -> str:
     ('±0.5 %', '±0.495 %')
     """
     unit = ShareUnit.of((limit_ppm,))
-    return f"{PLUS_MINUS}{unit.plain(limit_ppm)} {unit.name}"
+    return f"{unit.comes_to(limit_ppm)} {unit.name}"
 
 
 def limit(allowed: ErrorLimit) -> str:
@@ -224,7 +236,7 @@ def ohm(
     )
     scaled = value_ohm / scale
     if half_width_ohm is None:
-        return f"{scaled:.{max(digits, 3)}g} {prefix}{OHM}"
+        return f"{scaled:.{digits}g} {prefix}{OHM}"
     return f"{scaled:.{decimals_for(half_width_ohm / scale)}f} {prefix}{OHM}"
 
 
@@ -287,15 +299,15 @@ def day_of(at: datetime) -> str:
 def labelled(value_ohm: float, tolerance_ppm: float) -> str:
     """Return a label's value as a person writes it: digits that its tolerance needs.
 
-    A design may work with 49 999.95 ohm where its resistor is one of 50 kilohm.
-
     >>> labelled(49_999.95, 1_000.0), labelled(4_990.0, 1_000.0)
     ('50 kΩ', '4.99 kΩ')
+    >>> labelled(499.95, 1_000.0), labelled(49_900.0, 50_000.0)
+    ('500 Ω', '49.9 kΩ')
     >>> labelled(12_345.0, 100.0)
     '12.345 kΩ'
     """
     dropped = abs(value_ohm) * tolerance_ppm * 1e-6 * SMALL_OF_TOLERANCE
-    for digits in range(1, MOST_DIGITS):
+    for digits in range(FEWEST_DIGITS, MOST_DIGITS):
         near = float(f"{value_ohm:.{digits}g}")
         if abs(near - value_ohm) <= dropped:
             return ohm(near, digits=digits)
@@ -316,15 +328,6 @@ def signed(value: float, decimals: int = 0) -> str:
     if float(f"{value:.{decimals}f}") == 0:
         return text
     return f"{'+' if value > 0 else MINUS}{text}"
-
-
-def ppm(value_ppm: float, uncertainty_ppm: float) -> str:
-    r"""Return ppm to the second digit of an uncertainty.
-
-    >>> ppm(2903.27, 41.0)
-    '+2\xa0903'
-    """
-    return signed(value_ppm, decimals_for(uncertainty_ppm))
 
 
 def prefixed(value: float, unit: str, *, digits: int = 6) -> str:

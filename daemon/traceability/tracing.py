@@ -7,7 +7,8 @@ from typing import Any, Self, TypeVar
 
 from config import HoldpointError, Part as PlannedPart
 from daemon.holds import by_reason, checks_of, doubted, told
-from daemon.presentation import capital, off_plan
+from daemon.presentation import capital, off_plan, ohm
+from daemon.presentation.figures import day_of, share_of
 from daemon.traceability.held import Held, holds_of
 from storage import (
     Build,
@@ -339,7 +340,7 @@ def _of_serial(records: Records, serial: str) -> Trace:
     for part, reel in sorted(records.reels_of(unit).items()):
         since = _replaced(records, serial, part)
         lines.append(f"{part}: reel {reel}{_source(known.get(reel))}{since}")
-    lines += [_done(one) for one in records.reworks if one.serial == serial]
+    lines += [reworked(one) for one in records.reworks if one.serial == serial]
     lines += _moved(records, serial)
     lines += [_held(one) for one in records.holds_on(unit)]
     lines += [f"In doubt: {reason}" for reason in records.doubted.get(serial, ())]
@@ -645,16 +646,18 @@ def _replaced(records: Records, serial: str, part: str) -> str:
     return ""
 
 
-def _done(rework: ReworkOf) -> str:
-    when, who = f"{rework.reworked_at:%Y-%m-%d}", rework.person
+def reworked(rework: ReworkOf) -> str:
+    """Say what was done to a unit, when, by whom and why."""
+    when, who = day_of(rework.reworked_at), rework.person
     match rework.kind:
         case ReworkKind.REPLACE:
             what = f"{rework.part} replaced from reel {rework.reel}"
         case ReworkKind.REGRADE:
-            what = f"{rework.range} regraded to {(rework.limit_ppm or 0.0) / 1e4:g} %"
+            what = f"{rework.range} regraded to {share_of(rework.limit_ppm or 0.0)}"
         case _:
             what = (
-                f"{rework.part} trimmed by {rework.trim_ohm:g} ohm {rework.trim_kind}"
+                f"{rework.part} trimmed by {ohm(rework.trim_ohm or 0.0)} "
+                f"{rework.trim_kind}"
             )
     return f"{when} {what} by {who}: {rework.reason}"
 
