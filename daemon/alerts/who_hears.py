@@ -12,6 +12,7 @@ from datetime import datetime
 from math import floor
 
 from config import Alerts
+from daemon.presentation.figures import moment
 from storage import Alert, Hold, Severity, Signal
 
 LOUDNESS = (Severity.NOTICE, Severity.WARNING, Severity.HOLD)
@@ -123,7 +124,7 @@ def of_hold(hold: Hold) -> Message:
         severity=Severity.HOLD,
         subject=hold.signal or hold.hold,
         title=f"Hold {hold.scope.value} {hold.subject}: {hold.reason}.",
-        lines=(f"Placed by {hold.placed_by}, {hold.placed_at:%Y-%m-%d %H:%M %Z}.",),
+        lines=(f"Placed by {hold.placed_by}, {moment(hold.placed_at)}.",),
         made_at=hold.placed_at,
     )
 

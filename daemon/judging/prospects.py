@@ -9,6 +9,7 @@ from daemon.bench import NoRangeError, Point, RangeReadings, RangeSetup, range_s
 from daemon.judging.product import ProductModel
 from daemon.judging.verdict import Judge
 from daemon.metrology import PointError
+from daemon.presentation.figures import ShareUnit
 from storage import Verdict
 
 EXPANSION = 2.0
@@ -130,12 +131,17 @@ def _said(one: Prospect) -> str:
         if one.of_full_scale == 0
         else f"{100 * one.of_full_scale:.3g} % of full scale"
     )
+    unit = ShareUnit.of((one.limit_ppm, one.expanded_ppm))
+
+    def said(value_ppm: float) -> str:
+        return f"{value_ppm / unit.ppm:.2g} {unit.name}"
+
     text = (
-        f"Range {one.title} cannot be judged at {at}: the limit is {one.limit_ppm:.0f} "
-        f"ppm of full scale, this bench has U = {one.expanded_ppm:.0f} ppm (k = 2), "
-        f"and {one.needed_ppm:.0f} ppm would do. Most of it is {one.largest}, "
-        f"{one.bound_ppm:.0f} ppm"
+        f"Range {one.title} cannot be judged at {at}: the limit is "
+        f"{unit.comes_to(one.limit_ppm)} {unit.name} of full scale, the uncertainty of "
+        f"this bench is {said(one.expanded_ppm)} (k = 2), and {said(one.needed_ppm)} "
+        f"would do. Most of it is {one.largest}, {said(one.bound_ppm)}"
     )
     if one.would_do_ppm is None:
         return f"{text}; no better one alone would do."
-    return f"{text}; one of {one.would_do_ppm:.0f} ppm would do."
+    return f"{text}; one of {said(one.would_do_ppm)} would do."

@@ -15,7 +15,7 @@ The rule, for whoever writes a sentence, a column or a label:
 - A moment is in the local time of where it is read, with its zone.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import floor, isfinite, log10
@@ -157,6 +157,33 @@ def move(size_ppm: float, low_ppm: float, high_ppm: float) -> str:
     return percent(size_ppm, (high_ppm - low_ppm) / 2)
 
 
+def part_value(
+    value_ohm: float, low_ppm: float, high_ppm: float, ends_ohm: Sequence[float] = ()
+) -> str:
+    """Return the value of a part that explains a move: the one text that it has.
+
+    Parameters
+    ----------
+    value_ohm
+        What explains the move.
+    low_ppm, high_ppm
+        The move's 95 % interval, which decides the digits.
+    ends_ohm
+        The two values that explain the interval's ends, the smaller first.
+
+    Examples
+    --------
+    >>> part_value(5014.5, 2700.0, 3100.0, [5013.5, 5015.5])
+    '5.0145 kΩ (5.0135 kΩ to 5.0155 kΩ with 95 %)'
+    """
+    half_ohm = abs(value_ohm) * (high_ppm - low_ppm) / 2 * 1e-6
+    text = ohm(value_ohm, half_ohm)
+    if not ends_ohm:
+        return text
+    ends = " to ".join(ohm(one, half_ohm) for one in ends_ohm)
+    return f"{text} ({ends} with 95 %)"
+
+
 def between(low_ppm: float, high_ppm: float, *, beside_ppm: float = 0.0) -> str:
     """Return the two ends of a 95 % interval, in the unit of what stands before it.
 
@@ -169,6 +196,15 @@ def between(low_ppm: float, high_ppm: float, *, beside_ppm: float = 0.0) -> str:
         f"{percent(low_ppm, half_ppm, beside_ppm=near)} to "
         f"{percent(high_ppm, half_ppm, beside_ppm=near)}"
     )
+
+
+def known(value: float, expanded: float) -> str:
+    """Return a number to the second digit of its expanded uncertainty.
+
+    >>> known(1.005878, 0.000182)
+    '1.00588'
+    """
+    return f"{value:.{decimals_for(expanded)}f}"
 
 
 def measured(error_ppm: float, expanded_ppm: float, limit_ppm: float) -> str:
@@ -278,6 +314,17 @@ def share(probability: float) -> str:
     if probability < 1.0 - SAYABLE_SHARE:
         return "< 1 %"
     return f"{100 * probability:.0f} %"
+
+
+def carries(probability: float) -> str:
+    """Return how sure it is that a unit carries what was found.
+
+    >>> carries(1.0), carries(0.6), carries(0.0)
+    ('yes', '60 %', 'no')
+    """
+    if probability > 1.0 - 1e-9:
+        return "yes"
+    return share(probability) if probability > 0 else "no"
 
 
 def day(at: datetime | None) -> str:

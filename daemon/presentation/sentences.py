@@ -11,14 +11,17 @@ from typing import Any
 
 from daemon import spc
 from daemon.presentation.figures import (
-    PPM_PER_PERCENT,
     SAYABLE_SHARE,
+    allowance,
+    between,
     capital,
     counted,
+    move,
     ohm,
+    part_value,
     percent,
     share,
-    share_of_reading,
+    share_of,
 )
 from storage import (
     BuildState,
@@ -112,8 +115,8 @@ def off_plan(part: str, label: Label) -> tuple[str, ...]:
     if label.label_ppm > planned_ppm:
         found.append(
             f"of the wrong class for part {part}: its label allows "
-            f"{label.label_ppm / PPM_PER_PERCENT:g} %, the part needs "
-            f"{planned_ppm / PPM_PER_PERCENT:g} %"
+            f"{share_of(label.label_ppm)}, the part needs "
+            f"{share_of(planned_ppm)}"
         )
     return tuple(found)
 
@@ -229,8 +232,7 @@ def is_odd_unit(signal: Signal) -> bool:
 
 def odd_unit(signal: Signal) -> str:
     """Say that one unit is far off alone, and what to do with it."""
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    size = percent(signal.size_ppm, half_ppm)
+    size = _size(signal)
     on = "" if signal.range is None else f" on range {_title(signal)}"
     said = f"Unit {signal.first_serial} alone is far off{on} ({size})"
     if signal.basis.measured_again:
@@ -353,10 +355,10 @@ def _beyond(signal: Signal) -> Iterator[str]:
     of_parts, said = signal.cause in OF_PARTS, signal.basis
     claim = said.claim if of_parts else None
     if claim is not None and claim.incompatible > HALF:
-        label = f"{claim.tolerance_ppm / PPM_PER_PERCENT:g} %"
+        label = f"{share_of(claim.tolerance_ppm)}"
         classes = sorted(claim.classes, key=lambda one: -one[1])[:2]
         likely = " or ".join(
-            f"{limit / PPM_PER_PERCENT:g} % ({share(probability)})"
+            f"{share_of(limit)} ({share(probability)})"
             for limit, probability in classes
         )
         yield (
@@ -379,12 +381,11 @@ def _beyond(signal: Signal) -> Iterator[str]:
 
 def _how_far(signal: Signal) -> str:
     """Say how many units are concerned, and how well the size is known from them."""
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    low, high = (percent(end, half_ppm) for end in (signal.low_ppm, signal.high_ppm))
+    ends = between(signal.low_ppm, signal.high_ppm, beside_ppm=signal.size_ppm)
     is_or_are = "is" if signal.units == 1 else "are"
     return (
         f"So far {counted(signal.units, 'unit')} {is_or_are} concerned. The size of "
-        f"the move is {percent(signal.size_ppm, half_ppm)} ({low} to {high} with 95 %)."
+        f"the move is {_size(signal)} ({ends} with 95 %)."
     )
 
 
@@ -398,14 +399,18 @@ def _foretold(said: Evidence) -> Iterator[str]:
     second = "the second" if said.mixed_share is not None else "this"
     told = []
     for title, (mean, low, high) in by_range.items():
-        half = (high - low) / 2
         on = f" on range {title}" if title else ""
-        interval = f"{percent(low, half)} to {percent(high, half)} with 95 %"
-        told.append(f"{percent(mean, half)}{on} ({interval})")
+        interval = f"{between(low, high, beside_ppm=mean)} with 95 %"
+        told.append(f"{move(mean, low, high)}{on} ({interval})")
     yield (
         f"A unit of {second} reel that was not measured will read about "
         f"{' and '.join(told)}."
     )
+
+
+def _size(signal: Signal) -> str:
+    """Return the one text that a finding's size has."""
+    return move(signal.size_ppm, signal.low_ppm, signal.high_ppm)
 
 
 def reads(signal: Signal, *, named: Hold | None = None) -> str:
@@ -420,8 +425,7 @@ def reads(signal: Signal, *, named: Hold | None = None) -> str:
     if named is not None and (named.scope, named.subject) == (Scope.REEL, reel):
         reel = None
     what = _what(signal, reel)
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    size = percent(signal.size_ppm, half_ppm)
+    size = _size(signal)
     if signal.cause is Cause.UNIT:
         return f"{what} {size} in unit {signal.first_serial} alone"
     return f"{what} {size} since unit {signal.first_serial}"
@@ -495,7 +499,7 @@ def one_range(
     spread = (
         f"{counted(len(errors_ppm), 'unit')}; the farthest reads "
         f"{percent(farthest, abs(farthest) / 10)}, the limit is "
-        f"\N{PLUS-MINUS SIGN}{share_of_reading(limit_ppm / PPM_PER_PERCENT)}."
+        f"{allowance(limit_ppm)}."
     )
     stepped_back = [withdrawn(one) for one in findings if not one.standing][-1:]
     stand = [one for one in findings if one.standing]
@@ -523,8 +527,7 @@ def one_range(
 
 def beside(signal: Signal) -> str:
     """Return the few words that stand beside what moved in a picture."""
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    size = percent(signal.size_ppm, half_ppm)
+    size = _size(signal)
     if signal.cause is Cause.UNIT:
         return f"unit {signal.first_serial} alone: {size}"
     text = f"since unit {signal.first_serial}: {size}"
@@ -532,10 +535,8 @@ def beside(signal: Signal) -> str:
         return f"{signal.part or 'every range'} {text}"
     if signal.part is None or signal.implied_ohm is None:
         return text
-    half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
-    return (
-        f"{text}, {signal.part} \N{ALMOST EQUAL TO} {ohm(signal.implied_ohm, half_ohm)}"
-    )
+    value = part_value(signal.implied_ohm, signal.low_ppm, signal.high_ppm)
+    return f"{text}, {signal.part} \N{ALMOST EQUAL TO} {value}"
 
 
 def _title(signal: Signal) -> str:
@@ -573,16 +574,17 @@ def _why(signal: Signal) -> str:
 def _value_against_claim(signal: Signal) -> str:
     if signal.implied_ohm is None:
         return ""
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
-    text = f": its parts are now about {ohm(signal.implied_ohm, half_ohm)}"
-    if interval := signal.basis.implied_interval_ohm:
-        low, high = interval
-        text += f" ({ohm(low, half_ohm)} to {ohm(high, half_ohm)} with 95 %)"
+    value = part_value(
+        signal.implied_ohm,
+        signal.low_ppm,
+        signal.high_ppm,
+        signal.basis.implied_interval_ohm,
+    )
+    text = f": its parts are now about {value}"
     claim_ppm = signal.basis.tolerance_ppm
     if claim_ppm is None:
         return text
-    claim = f"{claim_ppm / PPM_PER_PERCENT:g} %"
+    claim = f"{share_of(claim_ppm)}"
     if signal.basis.spread_factor > PLAINLY_WIDER:
         return f"{text} and spread wider than their {claim} claim allows"
     if signal.low_ppm > claim_ppm or signal.high_ppm < -claim_ppm:
@@ -608,12 +610,11 @@ def claim(
     check: "spc.ClaimCheck", *, reel: str, tolerance_ppm: float
 ) -> tuple[str, ...]:
     """Say what loose parts of a reel mean for the tolerance on its label."""
-    label = f"{tolerance_ppm / PPM_PER_PERCENT:g} %"
-    half_ppm = (check.high_ppm - check.low_ppm) / 2
+    label = f"{share_of(tolerance_ppm)}"
     mean = (
-        f"Its mean is {percent(check.mean_ppm, half_ppm)} from nominal "
-        f"({percent(check.low_ppm, half_ppm)} to {percent(check.high_ppm, half_ppm)} "
-        "with 95 %)."
+        f"Its mean is {move(check.mean_ppm, check.low_ppm, check.high_ppm)} from "
+        f"nominal ({between(check.low_ppm, check.high_ppm, beside_ppm=check.mean_ppm)}"
+        " with 95 %)."
     )
     if check.verdict is spc.Against.INCOMPATIBLE:
         which = ", ".join(str(place + 1) for place in check.outside)

@@ -6,7 +6,6 @@ from typing import Any
 import streamlit as st
 
 from config import Unit, parse, spell
-from daemon.presentation import PPM_PER_PERCENT
 from daemon.service import Home
 from daemon.spc import Costs
 from daemon.watch import (
@@ -94,11 +93,10 @@ def ahead(shown: Shown) -> None:
         f"good reels by {spell(round(one.check.reel_sigma_ppm), Unit.PPM)}."
     )
     checked = tuple(number for number in CHECKED if number <= build) or (build,)
-    limit = f"{one.limit_ppm / PPM_PER_PERCENT:g} %"
     look.heading(
         "How often a check would miss a reel",
         (
-            f"Across, how far it is off, up to the error limit, {limit}.",
+            f"Across, how far it is off, up to the error limit, {one.limit}.",
             CURVES_MEANING,
         ),
     )

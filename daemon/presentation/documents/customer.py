@@ -20,7 +20,7 @@ from daemon.presentation.documents.content import Correction
 from daemon.presentation.figures import (
     COVERAGE,
     capital,
-    decimals_for,
+    known,
     measured,
     share,
 )
@@ -218,12 +218,12 @@ def factor_of(one: Correction) -> tuple[float, float]:
 
 def _card(one: Correction) -> tuple[str, ...]:
     factor, uncertainty = factor_of(one)
-    places = decimals_for(COVERAGE * uncertainty)
+    expanded = COVERAGE * uncertainty
     return (
         one.range,
         _error(one),
-        f"{factor:.{places}f}",
-        f"{COVERAGE * uncertainty:.{places}f}",
+        known(factor, expanded),
+        known(expanded, expanded),
         "measured on this unit" if one.measured else "predicted, not measured",
     )
 

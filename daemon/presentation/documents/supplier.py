@@ -40,6 +40,7 @@ from daemon.presentation.figures import (
     moment,
     move,
     ohm,
+    part_value,
     share,
     signed,
     tolerance,
@@ -245,13 +246,11 @@ def _found(report: SupplierReport) -> Iterator[str]:
 
 def _value(report: SupplierReport) -> str:
     """Return what the parts are now, with its interval where that is known."""
-    low, high = report.part_low_ohm, report.part_high_ohm
-    value = report.part_ohm or 0.0
-    if low is None or high is None:
-        return ohm(value)
-    half = (high - low) / 2
-    ends = f"{ohm(low, half)} to {ohm(high, half)} with 95 %"
-    return f"{ohm(value, half)} ({ends})"
+    if report.low_ppm is None or report.high_ppm is None:
+        return ohm(report.part_ohm or 0.0)
+    ends = (report.part_low_ohm, report.part_high_ohm)
+    known = [one for one in ends if one is not None]
+    return part_value(report.part_ohm or 0.0, report.low_ppm, report.high_ppm, known)
 
 
 def _said(report: SupplierReport) -> str:
