@@ -138,7 +138,9 @@ def of_doubt(
         severity=severity,
         subject=doubt,
         title=f"Runs of session {session} are in doubt: {reason.rstrip('.')}.",
-        lines=("Their units stay until a good check or a person clears them.",),
+        lines=(
+            "Their units must not leave until a good check or a person clears them.",
+        ),
         made_at=at,
     )
 

@@ -31,7 +31,7 @@ DASHBOARD_PORT = 8540
 def daemon(*, no_bench: bool, port: int) -> None:
     """Keep the records and measure until stopped.
 
-    Owns the store, and serves it to screens and commands.
+    Owns the records, and answers screens and commands.
     """
     from daemon.service import run  # noqa: PLC0415 -- only this command needs it all
 

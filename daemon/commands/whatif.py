@@ -43,7 +43,7 @@ class Share(click.ParamType[float]):
 )  # fmt: skip
 @click.option(
     "--carrying", type=click.IntRange(min=1),
-    help="Units of it that carry the new reel. Left out: half.",
+    help="Units of it with the new reel. Left out: half.",
 )  # fmt: skip
 @click.option(
     "--checked", type=click.IntRange(min=1), multiple=True, default=CHECKED,

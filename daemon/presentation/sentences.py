@@ -43,7 +43,10 @@ PLAINLY_WIDER = 2.0
 """A spread factor from which the spread is worth a word."""
 CHART_SAW = "at {unit}{of_reel} the chart shows {value}"
 """What is said of a warning that an earlier version kept."""
-BY_SHIPPED_LIMIT = "The limit that decides is the one that came with the program."
+BY_SHIPPED_LIMIT = (
+    "The threshold from which a finding is made is the general one, not yet this "
+    "product's own."
+)
 """What a finding says of its limit; where it is the product's own, nothing."""
 NO_STANDARD = (
     "There is no check standard, so the bench itself may have moved: measure an older "
@@ -160,8 +163,8 @@ def taught(disposal: Disposal, scope: Scope) -> str:
         )
     where = "in" if scope is Scope.BUILD else "with"
     return (
-        f"The {scope} counts as bad: what was measured {where} it no longer counts as "
-        "history."
+        f"The {scope} counts as bad: later builds are no longer compared with what was "
+        f"measured {where} it."
     )
 
 
@@ -308,7 +311,7 @@ def catching_up(number: int, last: int) -> str:
 
 
 def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str, ...]:
-    """Say which limit serves, how far another is, and what builds are held against.
+    """Say which threshold holds, how far another is, what builds are compared with.
 
     Parameters
     ----------
@@ -321,13 +324,14 @@ def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str
     Examples
     --------
     >>> watching({"limit": "It serves.", "calibrating_percent": 40, "history": None})
-    ('It serves.', "The product's own limit is being calibrated now: 40 % done.")
+    ('It serves.', "The product's own threshold is being worked out now: 40 % done.")
     """
     percent_done = state["calibrating_percent"]
     calibrating = (
         None
         if percent_done is None
-        else f"The product's own limit is being calibrated now: {percent_done} % done."
+        else "The product's own threshold is being worked out now: "
+        f"{percent_done} % done."
     )
     sentences = (
         state.get("catching_up"),
@@ -358,12 +362,12 @@ def _beyond(signal: Signal) -> Iterator[str]:
         label = f"{share_of(claim.tolerance_ppm)}"
         classes = sorted(claim.classes, key=lambda one: -one[1])[:2]
         likely = " or ".join(
-            f"{share_of(limit)} ({share(probability)})"
+            f"{share_of(limit)} (probability {share(probability)})"
             for limit, probability in classes
         )
         yield (
             f"Its parts do not keep to the {label} on its label "
-            f"({share(claim.incompatible)} sure). They are most likely of class "
+            f"({share(claim.incompatible)} sure). Their tolerance is most likely "
             f"{likely}."
         )
     if of_parts and said.other_values_ohm:
@@ -374,18 +378,18 @@ def _beyond(signal: Signal) -> Iterator[str]:
     unchecked = not said.check and not said.proven
     if unchecked and {"bench", "reel"} & set(said.alike):
         yield (
-            "Before a check, a reel and the bench cannot be told apart: run the check "
-            "standard now."
+            "It may be the reel or the bench: measure the check standard now, which "
+            "tells them apart."
         )
 
 
 def _how_far(signal: Signal) -> str:
     """Say how many units are concerned, and how well the size is known from them."""
     ends = between(signal.low_ppm, signal.high_ppm, beside_ppm=signal.size_ppm)
-    is_or_are = "is" if signal.units == 1 else "are"
+    show = "shows" if signal.units == 1 else "show"
     return (
-        f"So far {counted(signal.units, 'unit')} {is_or_are} concerned. The size of "
-        f"the move is {_size(signal)} ({ends} with 95 %)."
+        f"{capital(counted(signal.units, 'measured unit'))} {show} it so far. The move "
+        f"is {_size(signal)} ({ends} with 95 %)."
     )
 
 
@@ -403,7 +407,7 @@ def _foretold(said: Evidence) -> Iterator[str]:
         interval = f"{between(low, high, beside_ppm=mean)} with 95 %"
         told.append(f"{move(mean, low, high)}{on} ({interval})")
     yield (
-        f"A unit of {second} reel that was not measured will read about "
+        f"A unit of {second} reel that was not measured probably reads about "
         f"{' and '.join(told)}."
     )
 
@@ -433,7 +437,7 @@ def reads(signal: Signal, *, named: Hold | None = None) -> str:
 
 def now(signal: Signal) -> str:
     """Return what a finding is put down to now, in few words."""
-    sure = share(signal.probability)
+    sure = f"{share(signal.probability)} sure"
     match signal.cause:
         case Cause.REEL if signal.reel is not None:
             return f"it is now most likely reel {signal.reel} ({sure})"
@@ -554,7 +558,7 @@ def _what(signal: Signal, reel: str | None) -> str:
 
 
 def _why(signal: Signal) -> str:
-    sure = share(signal.probability)
+    sure = f"{share(signal.probability)} sure"
     match signal.cause:
         case Cause.SHARED:
             return f"Most likely the stage that all ranges share ({sure})."

@@ -8,7 +8,7 @@ from typing import Any, Self, TypeVar
 from config import HoldpointError, Part as PlannedPart
 from daemon.holds import by_reason, checks_of, doubted, told
 from daemon.presentation import capital, off_plan, ohm
-from daemon.presentation.figures import day_of, share_of
+from daemon.presentation.figures import day_of, moment, share_of
 from daemon.traceability.held import Held, holds_of
 from storage import (
     Build,
@@ -58,7 +58,7 @@ class ContradictionError(HoldpointError):
         self.reel = reel
         self.detail = detail
         super().__init__(
-            f"reel {reel} cannot be fitted: {detail}; with --anyway it is recorded all "
+            f"reel {reel} cannot feed it: {detail}; with --anyway it is recorded all "
             "the same"
         )
 
@@ -394,7 +394,7 @@ def _of_build(records: Records, build: str) -> Trace:
     ]
     lines += _places(records, units)
     lines += [
-        f"{one.units} without serial left on {one.shipped_at:%Y-%m-%d} "
+        f"{one.units} without serial left on {day_of(one.shipped_at)} "
         f"for {one.destination}"
         for one in records.past
         if one.build == build
@@ -577,10 +577,10 @@ def succession(records: Records, fitting: Fitting) -> list[str]:
         if last.fitted_at >= fitting.fitted_at:
             raise RefusedValueError(
                 what="fitting.fitted_at",
-                value=f"{fitting.fitted_at:%Y-%m-%d %H:%M}",
-                allowed=f"must be later than reel {last.reel} was fitted to part "
+                value=moment(fitting.fitted_at),
+                allowed=f"must be later than reel {last.reel} was put on part "
                 f"{fitting.part} of build {fitting.build} from the same unit on, "
-                f"{last.fitted_at:%Y-%m-%d %H:%M}",
+                f"{moment(last.fitted_at)}",
             )
         said.append(
             f"It takes the place of reel {last.reel}, which was recorded from the "
@@ -593,7 +593,7 @@ def succession(records: Records, fitting: Fitting) -> list[str]:
             key=lambda one: one.fitted_at,
         )
         said.append(
-            f"From unit {until.from_serial} on reel {until.reel} stays, as recorded."
+            f"From unit {until.from_serial} on reel {until.reel} is kept, as recorded."
         )
     return said
 
@@ -642,7 +642,7 @@ def _source(reel: Reel | None) -> str:
 def _replaced(records: Records, serial: str, part: str) -> str:
     for one in records.reworks:
         if (one.serial, one.part) == (serial, part) and one.reel:
-            return f", replaced on {one.reworked_at:%Y-%m-%d}"
+            return f", replaced on {day_of(one.reworked_at)}"
     return ""
 
 
@@ -667,13 +667,13 @@ def _moved(records: Records, serial: str) -> list[str]:
     for one in records.shipments:
         if one.serial != serial:
             continue
-        line = f"{one.shipped_at:%Y-%m-%d} left for {one.destination}"
+        line = f"{day_of(one.shipped_at)} left for {one.destination}"
         if one.override_reason:
             line += f", overridden by {one.person}: {one.override_reason}"
         lines.append(line)
         if one.returned_at is not None:
             when, why = one.returned_at, one.return_reason
-            lines.append(f"{when:%Y-%m-%d} came back: {why}")
+            lines.append(f"{day_of(when)} came back: {why}")
     return lines
 
 

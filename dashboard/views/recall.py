@@ -20,7 +20,7 @@ from storage import Step, StorageError
 
 SHOWN = ("serial", "todo", "destination", "step", "error_ppm", "low_ppm", "high_ppm",
          "basis", "probability", "nonconforming")  # fmt: skip
-ADVICE = "On a finding everything that may carry it is listed here, wherever it is."
+ADVICE = "On a finding every unit that it may concern is listed here, wherever it is."
 
 
 def recall() -> None:
@@ -89,7 +89,9 @@ def listed(name: str, units: tuple[Concerned, ...]) -> None:
             "error_ppm": st.column_config.NumberColumn("Error, ppm", format="%+d"),
             "low_ppm": st.column_config.NumberColumn("From", format="%+d"),
             "high_ppm": st.column_config.NumberColumn("To (95 %)", format="%+d"),
-            "probability": st.column_config.NumberColumn("Carries it", format="%.2f"),
+            "probability": st.column_config.NumberColumn(
+                "Has such a part", format="%.2f"
+            ),
             "nonconforming": st.column_config.NumberColumn(
                 "Outside limit", format="%.2f"
             ),
