@@ -214,7 +214,7 @@ def test_its_sheets_have_the_signs(contained: Containment) -> None:
         assert low[serial]["error, ppm"] == str(round(one.error_ppm))
         assert low[serial]["from, ppm (95 %)"] == str(round(one.low_ppm))
         assert low[serial]["to, ppm (95 %)"] == str(round(one.high_ppm))
-        assert f"<td>{round(one.error_ppm)}</td>" in page(contained)
+        assert f"<td>{MINUS}{abs(one.error_ppm) / 1e4:.2f}" in page(contained)
 
 
 def test_cards_raise_what_reads_low(contained: Containment) -> None:

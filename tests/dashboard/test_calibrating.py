@@ -21,7 +21,7 @@ def test_the_first_page_says_how_far_a_calibration_is(
 def test_without_a_calibration_the_first_page_says_nothing_of_one() -> None:
     words = said(opened())
     assert SERVES in words
-    assert "being calibrated" not in words
+    assert "being worked out" not in words
 
 
 @pytest.mark.usefixtures("held")
