@@ -267,4 +267,5 @@ def _largest(notice: CustomerNotice, *, measured_: bool) -> str:
     mine = [one for one in notice.corrections if one.measured is measured_]
     largest = max(mine, key=lambda one: abs(one.error_ppm))
     at_most = " at most" if len(mine) > 1 else ""
-    return f"{_error(largest)}{at_most}"
+    way = "too much" if largest.error_ppm > 0 else "too little"
+    return f"{_error(largest)} ({way}){at_most}"

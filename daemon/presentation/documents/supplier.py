@@ -116,6 +116,7 @@ class SupplierReport:
     charts: tuple[Image, ...] = ()
     photos: tuple[Image, ...] = ()
     withdrawn: str | None = None
+    contact: str = ""
 
     def paper(self) -> Paper:
         """Return its parts in order."""
@@ -148,7 +149,6 @@ def supplier_report(report: SupplierReport) -> Paper:
                 ("Lot code", report.lot_code or ""),
                 ("Invoice", report.invoice or ""),
                 ("Received", day(report.received_at)),
-                ("Claim until", day(report.claim_until)),
                 ("Used as", f"{report.part} of {report.product}"),
             )
         ),
@@ -206,8 +206,16 @@ def supplier_report(report: SupplierReport) -> Paper:
 def _asked(report: SupplierReport) -> list[Block]:
     heading = Heading(text="What we ask for")
     if len(report.asked) == 1:
-        return [heading, Prose(text=report.asked[0])]
-    return [heading, Listed(items=report.asked)]
+        return [heading, Prose(text=report.asked[0]), *_answer_to(report)]
+    return [heading, Listed(items=report.asked), *_answer_to(report)]
+
+
+def _answer_to(report: SupplierReport) -> list[Block]:
+    """Say to whom, and by when the claim must be settled."""
+    if report.withdrawn is not None:
+        return []
+    rows = (("Answer to", report.contact), ("Claim until", day(report.claim_until)))
+    return [Facts(rows=rows)] if any(said for _, said in rows) else []
 
 
 def _found(report: SupplierReport) -> Iterator[str]:
@@ -218,7 +226,9 @@ def _found(report: SupplierReport) -> Iterator[str]:
     size, low, high = report.size_ppm, report.low_ppm, report.high_ppm
     if size is not None and low is not None and high is not None:
         of = "" if report.units is None else f"{counted(report.units, 'unit')} with "
-        since = "" if report.first_serial is None else f", {report.first_serial} first"
+        since = (
+            "" if report.first_serial is None else f", from {report.first_serial} on"
+        )
         yield (
             f"{capital(of)}{'p' if of else 'P'}arts of this reel{since}: the error"
             f"{on} moved by {move(size, low, high)} "

@@ -123,6 +123,8 @@ class UnitRecord:
     """Runs of the check standard in the session that measured it."""
     findings: tuple[str, ...] = ()
     """What was found that concerns it, a sentence each."""
+    left: str = ""
+    """When and for whom it left; empty while it is here."""
 
     def paper(self) -> Paper:
         """Return its parts in order."""
@@ -141,6 +143,7 @@ def unit_record(record: UnitRecord) -> Paper:
                 ("Readings", _origin(record.origin)),
                 ("Ambient", _ambient(record)),
                 ("Bench", f"{record.bench}, session {record.session}"),
+                ("Left", record.left),
                 ("Note", record.note or ""),
             )
         ),
@@ -203,7 +206,8 @@ def _answer(record: UnitRecord) -> str:
     failed = [one.name for one in record.checks if one.verdict == "nonconforming"]
     ranges = counted(len(record.ranges), "range")
     if record.holds:
-        said = f"Unit {record.serial} is held."
+        away = ", and has left all the same" if record.left else ""
+        said = f"Unit {record.serial} is held{away}."
     elif record.doubts:
         said = (
             f"Unit {record.serial} must not leave: the bench that measured it is in "
@@ -244,7 +248,7 @@ def _ranges(record: UnitRecord) -> list[Block]:
             Column(heading=f"Limit here, {unit.name}", share=0.95, number=True),
             Column(heading=f"Offset, {offsets.name}", share=0.85, number=True),
             Column(heading="Verdict", share=1.6),
-            Column(heading="Inside, prob.", share=1.0, number=True),
+            Column(heading="Prob. inside", share=1.0, number=True),
         ),
         rows=tuple(
             (
@@ -305,7 +309,7 @@ def _points(record: UnitRecord) -> list[Block]:
                 Column(heading=f"U (k = {COVERAGE:g}), {unit.name}", number=True),
                 Column(heading=f"Allowed, {unit.name}", share=1.5, number=True),
                 Column(heading="Verdict", share=1.4),
-                Column(heading="Inside, prob.", number=True),
+                Column(heading="Prob. inside", number=True),
             ),
             rows=tuple(
                 (
@@ -472,7 +476,7 @@ def _rule(record: UnitRecord) -> tuple[str, ...]:
             f"guard band, undecided between; {band}."
         ),
         (
-            "Inside, prob.: the conformance probability of JCGM 106:2012, that the "
+            "Prob. inside: the conformance probability of JCGM 106:2012, that the "
             "true error lies inside the limit, given the reading and its uncertainty."
         ),
         "U is the expanded uncertainty, k = 2, coverage about 95 % (JCGM 100:2008).",
@@ -544,7 +548,7 @@ def _to_connect(ranges: Sequence[RangeToConnect]) -> Grid:
         columns.append(Column(heading="Switch at", share=0.9))
     columns += [
         Column(heading="Goes in, in this order", share=2.2),
-        Column(heading="Comes out at the highest", share=1.4, number=True),
+        Column(heading="Comes out at the highest level", share=1.5, number=True),
         Column(heading="Error limit", share=2.4),
         Column(heading="Done", share=0.7),
     ]

@@ -35,7 +35,7 @@ OWN_PART = (
 )
 ASKED = (
     "Replace the parts of reel {reel}{lot}.",
-    "Say whether other reels of {the_lot} were delivered, and whether they are so too.",
+    "Say which other reels of {the_lot} were delivered, and whether they are off too.",
     "Say how the parts came to differ from their label.",
 )
 ASKED_OF_DOUBT = (
@@ -82,6 +82,7 @@ def report_of_finding(
         nominal_ohm=float(reel.nominal_ohm),
         tolerance_ppm=float(reel.tolerance_ppm),
         product=product.settings.title,
+        contact=product.settings.contact,
         method=(METHOD, *_own_part(product, signal)),
         asked=_asked(signal, reel),
         ranges=tuple(titles or basis.range_titles),

@@ -13,6 +13,7 @@ from daemon.presentation.documents import (
     RangeLine,
 )
 from daemon.presentation.documents.unit import UnitRecord
+from daemon.presentation.figures import day_of
 from daemon.traceability import who_carries
 from daemon.traceability.containment import NEGLIGIBLE
 from daemon.traceability.held import holds_of
@@ -31,6 +32,7 @@ from storage import (
     Rework,
     ReworkKind,
     RunKind,
+    ShipmentState,
     Signal,
     Store,
     UnitRow,
@@ -125,6 +127,7 @@ def unit_record(
         holds=_holds_of_unit(store, product.settings.name, serial, str(last.build)),
         doubts=doubted(store, product.settings.name).get(serial, ()),
         findings=_findings(store, product, serial),
+        left=_left(store, product.settings.name, serial),
         note=last.note,
     )  # fmt: skip
 
@@ -133,6 +136,19 @@ def _assumed(body: Mapping[str, Any]) -> tuple[float, float] | None:
     """Return between which temperatures the room is taken where nobody reads it."""
     bench = body.get("bench") or {}
     return tuple(bench["ambient_c"]) if "ambient_c" in bench else None
+
+
+def _left(store: Store, product: str, serial: str) -> str:
+    """Say when a unit left and for whom; empty of one that is here."""
+    moves = store.rows(ShipmentState, product=product, serial=serial)
+    away = [one for one in moves if one.returned_at is None]
+    if not away:
+        return ""
+    last = away[-1]
+    said = f"{day_of(last.shipped_at)} for {last.destination}"
+    if last.override_reason:
+        said += f", let go by {last.person}: {last.override_reason}"
+    return said
 
 
 def _findings(store: Store, product: ProductModel, serial: str) -> tuple[str, ...]:
