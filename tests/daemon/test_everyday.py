@@ -24,7 +24,7 @@ LEVEL = 0.9
 def messy(folder: Path, *, changed: str = "") -> Path:
     """Write 60 units as a maker has them: decimal commas, titles, an old code page.
 
-    From the 41st on range 10 µA reads 0.3 % high. Two serials are the same, and one
+    From the 41st on range 10 uA reads 0.3 % high. Two serials are the same, and one
     cell lacks its unit.
 
     Parameters
@@ -107,7 +107,7 @@ def test_without_a_bench_file_units_are_judged_and_it_is_said_once(
     home: Path,
 ) -> None:
     done = holdpoint("status", home=home)
-    assert "range 10 µA reads +0.3" in done.stdout
+    assert "range 10 uA reads +0.3" in done.stdout
     assert "since unit PA-2041" in done.stdout
     # What cannot be done here is not advised.
     assert "measure the check standard" not in done.stdout
@@ -119,7 +119,7 @@ def test_without_a_bench_file_units_are_judged_and_it_is_said_once(
 def test_one_number_stands_for_one_thing(
     home: Path, imported: tuple[dict[str, Any], dict[str, Any]]
 ) -> None:
-    size = "10 µA reads +0.30 %"
+    size = "10 uA reads +0.30 %"
     assert size in holdpoint("hold", "list", home=home).stdout
     assert size in holdpoint("status", home=home).stdout
     left = holdpoint("ship", "PA-2050", "--check", "--person", "Ada Moreno", home=home)

@@ -95,7 +95,7 @@ def test_the_end_of_a_hold_is_offered_when_its_finding_was_withdrawn() -> None:
         "others."
     )
     assert (offer.disposal, offer.reason) == (Disposal.RELEASE, offer.sentence)
-    assert offer.evidence == "finding B-3-F1, revision 7, after run 71"
+    assert offer.evidence == "finding B-3-F1 as it stood after run 71"
 
 
 def test_the_end_of_a_hold_is_offered_when_its_finding_names_something_else() -> None:

@@ -232,7 +232,7 @@ def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
     )
     assert bench == (
         "Every range reads +0.05 % since unit PA-3010. Most likely the bench, not the "
-        "units (80 %)."
+        "units (80 % sure)."
     )
 
 
