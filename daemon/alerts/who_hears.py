@@ -22,6 +22,13 @@ WITHDRAWN = "withdrawn"
 """What was said of a finding that does not stand any more."""
 
 
+AS_OF = (
+    "So it stood after run {run}. Further units sharpen the numbers: holdpoint status "
+    "has those of now."
+)
+"""A message is read later than it was sent."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
     """What is told, before it is known to whom."""
@@ -102,7 +109,9 @@ def of_finding(
         severity=Severity.HOLD if signal.holds else Severity.WARNING,
         subject=signal.signal,
         title=headline,
-        lines=tuple(lines),
+        lines=(*lines, AS_OF.format(run=signal.number))
+        if signal.standing
+        else tuple(lines),
         made_at=signal.made_at,
         said=said,
     )

@@ -43,7 +43,7 @@ def show() -> None:
             "As last measured", measured.said(at.store, at.product, errors.values())
         )
         if before := measured.before(at.store, at.product, errors.values()):
-            look.heading("Before the check that closed it, it was judged", before)
+            look.heading("As it was judged before the check that closed it", before)
     documents.offer(papers(found, records, shown), key="traced")
 
 
