@@ -134,7 +134,7 @@ def _said(one: Prospect) -> str:
     unit = ShareUnit.of((one.limit_ppm, one.expanded_ppm))
 
     def said(value_ppm: float) -> str:
-        return f"{value_ppm / unit.ppm:.2g} {unit.name}"
+        return f"{value_ppm / unit.ppm:.3g} {unit.name}"
 
     text = (
         f"Range {one.title} cannot be judged at {at}: the limit is "

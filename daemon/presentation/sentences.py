@@ -16,6 +16,7 @@ from daemon.presentation.figures import (
     between,
     capital,
     counted,
+    labelled,
     move,
     ohm,
     part_value,
@@ -109,11 +110,14 @@ def off_plan(part: str, label: Label) -> tuple[str, ...]:
     found = []
     planned_ohm, planned_ppm = label.planned_ohm, label.planned_ppm
     if abs(label.label_ohm - planned_ohm) > planned_ohm * planned_ppm * PPM:
-        low, high = (planned_ohm * (1.0 + e * PPM) for e in (-planned_ppm, planned_ppm))
+        low, high = (
+            labelled(planned_ohm * (1.0 + e * PPM), planned_ppm)
+            for e in (-planned_ppm, planned_ppm)
+        )
         found.append(
             f"of the wrong value for part {part}: its label says "
-            f"{ohm(label.label_ohm)}, the part needs {ohm(planned_ohm)} "
-            f"({ohm(low)} to {ohm(high)})"
+            f"{labelled(label.label_ohm, label.label_ppm)}, the part needs "
+            f"{labelled(planned_ohm, planned_ppm)} ({low} to {high})"
         )
     if label.label_ppm > planned_ppm:
         found.append(

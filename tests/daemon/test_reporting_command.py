@@ -172,7 +172,7 @@ def test_every_document_for_a_mail_bears_its_maker(
         ("build", ("Build B-3 must not leave:", BAD_REEL, "PA-3005",
                    "10 units of 10 planned")),
         ("sheet", ("Never leave an energised board alone.", BAD_REEL)),
-        ("customer", ("Range 100 uA: +0.3", "Multiply by",
+        ("customer", ("Range 100 uA: +0.", "Multiply by",
                       "Answer to")),
         ("supplier", (BAD_REEL, "R13", "Replace the parts")),
     ],

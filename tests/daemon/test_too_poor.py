@@ -47,7 +47,7 @@ def test_a_poor_meter_is_named_with_the_accuracy_that_would_do() -> None:
     assert first.would_do_ppm is not None
     said = too_poor_for(with_output(5000.0))[0]
     assert said.startswith("Range 1 uA cannot be judged at 90 % of full scale: ")
-    assert f"one of {first.would_do_ppm:.0f} ppm would do." in said
+    assert f"one of {first.would_do_ppm / 1e4:.3g} % would do." in said
 
 
 def test_what_would_do_does() -> None:

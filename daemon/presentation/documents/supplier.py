@@ -60,6 +60,8 @@ MOST_UNITS = 40
 HALF = 0.5
 WIDER = 2.0
 """From this multiple of the usual scatter on it is worth a sentence."""
+FEWEST_TO_SCATTER = 4
+"""Units from which a scatter is worth a sentence."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,7 +239,7 @@ def _found(report: SupplierReport) -> Iterator[str]:
         )
     if report.part_ohm is not None:
         yield f"The parts are about {_value(report)}. The label says {_said(report)}."
-    if report.spread_factor > WIDER:
+    if report.spread_factor > WIDER and (report.units or 0) >= FEWEST_TO_SCATTER:
         yield (
             f"They scatter about {report.spread_factor:.1g} times as widely as parts "
             "of earlier reels."
@@ -346,19 +348,37 @@ def _answer(report: SupplierReport) -> str:
     if report.withdrawn is not None:
         return f"{report.withdrawn} This report claims nothing of reel {report.reel}."
     reel = f"reel {report.reel}"
-    if report.incompatible is None:
+    off = report.low_ppm, report.high_ppm
+    if report.incompatible is None and (
+        off[0] is None
+        or off[1] is None
+        or not outside_label(off[0], off[1], report.tolerance_ppm)
+    ):
         return f"We have reason to doubt the label of {reel}, {report.claimed}."
-    if report.incompatible <= HALF:
+    if report.incompatible is not None and report.incompatible <= HALF:
         return (
             f"Parts of {reel} differ from those of earlier reels. They may still keep "
             f"to their label, {report.claimed}."
         )
+    do_not = "do not" if _plainly_off(report) else "probably do not"
+    claimed = f"The parts of {reel} {do_not} keep to their label, {report.claimed}"
     if report.part_ohm is None:
-        return f"The parts of {reel} do not keep to their label, {report.claimed}."
-    return (
-        f"The parts of {reel} do not keep to their label, {report.claimed}: they are "
-        f"about {_value(report)}."
-    )
+        return f"{claimed}."
+    return f"{claimed}: they are about {_value(report)}."
+
+
+def outside_label(low_ppm: float, high_ppm: float, tolerance_ppm: float) -> bool:
+    """Whether a move, with its whole interval, is larger than a label allows."""
+    return low_ppm > tolerance_ppm or high_ppm < -tolerance_ppm
+
+
+def _plainly_off(report: SupplierReport) -> bool:
+    """Whether no value of the parts that is likely lies inside the label's."""
+    low, high = report.part_low_ohm, report.part_high_ohm
+    if low is None or high is None:
+        return False
+    off = report.nominal_ohm * report.tolerance_ppm * 1e-6
+    return low > report.nominal_ohm + off or high < report.nominal_ohm - off
 
 
 def _samples(report: SupplierReport) -> Grid:

@@ -15,7 +15,7 @@ from daemon.presentation.documents import (
     WithdrawnError,
 )
 from daemon.presentation.documents.customer import CustomerNotice
-from daemon.presentation.documents.supplier import SupplierReport
+from daemon.presentation.documents.supplier import SupplierReport, outside_label
 from daemon.traceability.containment import (
     Concerned,
     Containment,
@@ -126,7 +126,12 @@ def _asked(signal: Signal, reel: Reel) -> tuple[str, ...]:
     if not signal.standing:
         return NOT_ASKED
     claim = signal.basis.claim
-    plain = claim is not None and claim.incompatible > LIKELY
+    off = signal.low_ppm, signal.high_ppm
+    plain = (
+        outside_label(*off, float(reel.tolerance_ppm))
+        if claim is None
+        else claim.incompatible > LIKELY
+    )
     lot = f" of lot {reel.lot_code}" if reel.lot_code else ""
     the_lot = f"lot {reel.lot_code}" if reel.lot_code else "the same lot"
     return tuple(
@@ -339,6 +344,8 @@ def _causes(
                 "differ from those before. We found that after units with such parts "
                 "had been made."
             ] = None
+        elif len(found.concerned) == 1:
+            said[f"This unit alone was found to read off on {on}."] = None
         else:
             said[f"Units made with this one were found to read off on {on}."] = None
     yield from said

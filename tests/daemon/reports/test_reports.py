@@ -219,6 +219,8 @@ def test_the_correction_factor_and_its_uncertainty() -> None:
         (replace(RELEASE, holds=()), "2 planned units not measured yet."),
         (SUPPLIER, "Probability that more than one part in twenty lies outside"),
         (SUPPLIER, "CS-1"),
+        (replace(SUPPLIER, part_low_ohm=4994.0), "probably do not keep to their label"),
+        (replace(SUPPLIER, part_low_ohm=4996.0), "K-102 do not keep to their label"),
         (SUPPLIER, "K-102 (this reel)"),
         (SUPPLIER, "label, 4.99 kΩ ±0.1 %: they are about 5.0202 kΩ"),
         (NOTICE, "Correct readings of range 100 uA of unit PA-0931, or send it back"),
