@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from daemon.holds import ending as ending_of_doubt, policy
+from daemon.holds import ending as ending_of_doubt, offered_ends, policy
 from daemon.presentation import figures, sentences
 from daemon.traceability import spans
 from dashboard import data, documents, look, settle, who
@@ -51,10 +51,12 @@ def holds() -> None:
     settled: set[str] = set()
     findings = {one.signal: one for one in shown.findings}
     raised = {one.signal: one for one in shown.raised}
+    at = shown.connection
+    offers = offered_ends(at.store, at.name, standing, shown.raised)
     names = Counter(sentences.held(one) for one in standing)
     for one in standing:
         finding = findings.get(one.signal or "")
-        offer = policy.end_offer(one, raised.get(one.signal or ""))
+        offer = offers.get(one.hold)
         why = sentences.why_held(one, finding)
         placed = f"Placed by {one.placed_by}, {one.placed_at:%Y-%m-%d %H:%M} UTC."
         look.heading(
