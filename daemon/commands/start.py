@@ -1,21 +1,28 @@
 """Start the daemon and the dashboard."""
 
-from contextlib import nullcontext
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 
 import click
 
+from config import load
 from daemon.commands.opened import home_here
 from daemon.commands.options import PORT
-from daemon.commands.showing import say
+from daemon.commands.showing import misuse, say
 from daemon.service import (
+    Home,
     StartError,
-    answers,
     child,
     dashboard_command,
-    running_daemon,
+    shared_daemon,
+    simulated_bench,
 )
 
 DASHBOARD_PORT = 8540
+SEED, FEWEST = 1, 4
+"""Of a bench that is played: which units it draws; units of a story, of which it has
+none."""
 
 
 @click.command()
@@ -28,7 +35,13 @@ DASHBOARD_PORT = 8540
     default=0,
     help="Port on this machine; left out, any free one.",
 )
-def daemon(*, no_bench: bool, port: int) -> None:
+@click.option(
+    "--simulated",
+    is_flag=True,
+    help="Play the bench of bench.toml and units of your product on this machine.",
+)
+@click.option("--used-by", type=int, hidden=True)
+def daemon(*, no_bench: bool, port: int, simulated: bool, used_by: int | None) -> None:
     """Keep the records and measure until stopped.
 
     Owns the store, and serves it to screens and commands.
@@ -40,8 +53,42 @@ def daemon(*, no_bench: bool, port: int) -> None:
         f"Holdpoint measures for {home.folder}; stop it with Ctrl-C. The very first "
         "start prepares the statistics: a minute or more."
     )
-    run(home, with_bench=not no_bench, port=port, announce=say)
+    if simulated and no_bench:
+        misuse("--simulated plays a bench; --no-bench opens none.")
+    with _played(home) if simulated else nullcontext():
+        run(home, with_bench=not no_bench, port=port, used_by=used_by, announce=say)
     say("Stopped; the source is off.")
+
+
+@contextmanager
+def _played(home: Home) -> Iterator[None]:
+    """Play the bench of a home's settings at the addresses that they name.
+
+    Raises
+    ------
+    StartError
+        There is no bench, it is not on this machine, or it cannot be played.
+    """
+    bench = load(home.folder).bench
+    if bench is None:
+        message = (
+            "bench.toml describes no bench to play; `holdpoint init` writes a "
+            "simulated one"
+        )
+        raise StartError(message)
+    options = ["--story", "none"]
+    for role, one in bench.instruments.items():
+        played = re.fullmatch(r"TCPIP\d*::127\.0\.0\.1::(\d+)::SOCKET", one.address)
+        if played is None:
+            message = (
+                f"{role} is at {one.address}: only a bench on this machine can be "
+                "played, such as TCPIP::127.0.0.1::5125::SOCKET"
+            )
+            raise StartError(message)
+        options += ["--port", f"{role}={played[1]}"]
+    with simulated_bench(home, seed=SEED, units=FEWEST, options=options):
+        say("The bench is simulated: nothing is powered, and no unit is real.")
+        yield
 
 
 @click.command()
@@ -53,7 +100,8 @@ def dashboard(*, port: int, browse: bool) -> None:
     Where no daemon runs, one is started without a bench.
     """
     home = home_here()
-    with nullcontext() if answers(home) else running_daemon(home, "--no-bench"):
+    with shared_daemon(home) as records:
+        records.wait()
         log = home.data / "dashboard.log"
         with child(
             dashboard_command(port=port, browse=browse), home, log=log

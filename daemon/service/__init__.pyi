@@ -1,6 +1,7 @@
 from . import bundle as bundle, moved as moved
 from .bundle import BundleError as BundleError, Contents as Contents
 from .client import Client as Client, RefusedOrderError as RefusedOrderError
+from .hands import Hands as Hands, HandsError as HandsError, hands_of as hands_of
 from .home import VARIABLE as VARIABLE, Home as Home
 from .processes import (
     StartError as StartError,
@@ -9,6 +10,7 @@ from .processes import (
     dashboard_command as dashboard_command,
     environment as environment,
     running_daemon as running_daemon,
+    shared_daemon as shared_daemon,
     simulated_bench as simulated_bench,
 )
 from .safe_off import can_say_off as can_say_off, source_off as source_off

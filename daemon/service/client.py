@@ -119,6 +119,15 @@ class Client:
         body = {"prompt": prompt, "value": value}
         return bool(self._json("POST", "/control/answer", body)["taken"])
 
+    def use(self, pid: int) -> bool:
+        """Say that a process uses this daemon; False when it ends already."""
+        return not self._json("POST", "/control/users", {"pid": pid})["ends"]
+
+    def leave(self, pid: int) -> bool:
+        """Say that a process uses it no more; return whether the daemon ends now."""
+        body = {"pid": pid, "leaves": True}
+        return bool(self._json("POST", "/control/users", body)["ends"])
+
     def source_off(self) -> None:
         """Turn the source off now and keep it off; a daemon that hangs is not awaited.
 
