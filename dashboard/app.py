@@ -2,6 +2,7 @@
 
 import streamlit as st
 
+from daemon.service import Home
 from dashboard import data, live, look
 
 st.set_page_config(
@@ -18,6 +19,12 @@ GROUPS = {
     "Measure": [
         st.Page("views/bench.py", title="Bench"),
         st.Page("views/standard.py", title="Standard"),
+        # Only a simulated bench can be made to go wrong.
+        *(
+            [st.Page("views/try_it.py", title="Try it")]
+            if Home.usual().simulated.exists()
+            else []
+        ),
     ],
     "Decide": [
         st.Page("views/holds.py", title="Holds"),
@@ -25,7 +32,11 @@ GROUPS = {
         st.Page("views/messages.py", title="Messages"),
     ],
     "Packing": [st.Page("views/packing.py", title="Packing")],
-    "Trace": [st.Page("views/tracing.py", title="Trace")],
+    "Trace": [
+        st.Page("views/tracing.py", title="Trace"),
+        st.Page("views/reels.py", title="Reels"),
+    ],
+    "Settings": [st.Page("views/settings.py", title="Settings")],
 }
 page = st.navigation(
     [one for group in GROUPS.values() for one in group], position="hidden"

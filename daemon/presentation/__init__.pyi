@@ -18,6 +18,7 @@ from .labels import (
     as_png as as_png,
     as_svg as as_svg,
 )
+from .plants import planted as planted
 from .sentences import (
     NO_STANDARD as NO_STANDARD,
     held as held,
@@ -26,4 +27,5 @@ from .sentences import (
     withdrawn as withdrawn,
 )
 from .spreadsheet import as_csv as as_csv, neutral as neutral
+from .versions import differences as differences
 from .waiting import Waiting as Waiting, waits as waits
