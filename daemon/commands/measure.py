@@ -140,14 +140,15 @@ def _measure_typed(home: Home, serials: Sequence[str], **how: Any) -> Shown:
     with shared_daemon(home) as records:
         typed = _typed_readings(home)
         checks = _typed_checks(home, [one["range"] for one in typed])
-        if not records.ready:
+        waits = not records.ready
+        if waits:
             say(PREPARING)
         records.wait()
         with Client.of(home.data) as client:
             done = follow(
                 client,
                 client.measure(serial=serial, typed=typed, checks=checks, **how),
-                while_waiting=PREPARING,
+                while_waiting=None if waits else PREPARING,
             )
         for remark in done["remarks"]:
             say(remark)

@@ -115,10 +115,10 @@ def _turned(grid: Grid, long: _Long, product: Product, remarks: list[str]) -> Gr
     head = ["serial", *(grid.rows[long.headings][at] for at in long.others)]
     first = len(head)
     columns: dict[str, int] = {}
-    for key in product.ranges:
+    for known in product.ranges:
         for way in ("in", "out", "in zero", "out zero"):
-            columns[f"{key} {way}"] = len(head)
-            head.append(f"{key} {way}")
+            columns[f"{known} {way}"] = len(head)
+            head.append(f"{known} {way}")
     rows: list[list[str]] = [[] for _ in grid.rows]
     rows[long.headings] = head
     origins: dict[tuple[int, int], str] = {}
