@@ -43,7 +43,7 @@ with st.container(key="bar", horizontal=True, vertical_alignment="center", gap="
                 with st.container(key="this" if one == page else None, width="content"):
                     st.page_link(one, label=one.title)
     live.line(prompting=page.title != "Bench")
-if data.shown() is None:
+if not data.anything():
     live.gone()
 else:
     page.run()

@@ -1,23 +1,29 @@
 """How a page looks: words first, paper and ink, nothing boxed."""
 
+import re
 from collections.abc import Sequence
 from html import escape
 
 import streamlit as st
 
-from daemon.presentation import DARK, LIGHT, Look
+from daemon.presentation import DARK, LIGHT, Look, code_of
 
 NARROW_PX = 640
+MARKUP = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:^=])")
+LINK = re.compile(r":(?=//)|www(?=\.)", re.IGNORECASE)
+WORD_JOINER = "\N{WORD JOINER}"
 
 STYLE = """
 <style>
 :root {{ --ink: {ink}; --quiet: {quiet}; --moved: {moved}; --paper: {paper};
-  --shade: {shade}; }}
+  --shade: {shade}; --focus: {focus}; --off: {off}; --on-off: {on_off};
+  --on-unit: {on_unit}; }}
 .stAppHeader {{ display: none; }}
 .stMainBlockContainer {{ padding: 0 2.6rem 3rem; max-width: 1360px; }}
 [data-stale="true"] {{ opacity: 1 !important; }}
 .stMainBlockContainer .words h1 {{ font-size: 1.8rem; line-height: 1.2;
   font-weight: 700; margin: 0; padding: .4rem 0 .45rem; letter-spacing: -.01em; }}
+.stMainBlockContainer .words h1.large {{ font-size: 3rem; overflow-wrap: anywhere; }}
 .stMainBlockContainer .words h2 {{ font-size: 1.1rem; font-weight: 700; margin: 0;
   padding: .5rem 0 .15rem; line-height: 1.4; }}
 .words p {{ font-size: 1.02rem; line-height: 1.5; margin: 0; max-width: 124ch;
@@ -55,10 +61,28 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .stPageLink a p {{ text-decoration: underline; text-underline-offset: .2em; }}
 .st-key-bar .stPageLink a p {{ text-decoration: none; }}
 .st-key-narrow {{ display: none; }}
+.stApp button[data-testid="stBaseButton-primary"],
+.stApp button[data-testid="stBaseButton-primary"] p {{ color: var(--on-unit); }}
+.stApp .st-key-off button, .stApp .st-key-off button:is(:hover, :focus, :active) {{
+  background: var(--off); border: 2px solid var(--off); }}
+.stApp .st-key-off button p {{ color: var(--on-off); font-weight: 700; }}
+.stApp :is(a, button, input, textarea, summary, [role="switch"]):focus-visible {{
+  outline: 3px solid var(--focus); outline-offset: 2px; }}
+.stApp ::placeholder {{ color: var(--quiet); opacity: 1; }}
+.st-key-undo button {{ min-height: 3rem; }}
+.st-key-undo button p {{ font-size: 1.15rem; }}
+.words .scroll {{ overflow-x: auto; }}
+.words table {{ border-collapse: collapse; font-size: .95rem;
+  font-variant-numeric: tabular-nums; }}
+.words :is(th, td) {{ text-align: left; padding: .25rem 1.2rem .25rem 0;
+  border: none; border-bottom: 1px solid var(--shade); vertical-align: top; }}
+.words th {{ color: var(--quiet); font-weight: 600; }}
+.words time {{ border-bottom: 1px dotted var(--quiet); }}
 .st-key-sound {{ position: absolute; left: -9999px; }}
 @media (max-width: {narrow}px) {{
   .stMainBlockContainer {{ padding: 0 1rem 2rem; }}
   .stMainBlockContainer .words h1 {{ font-size: 1.35rem; }}
+  .stMainBlockContainer .words h1.large {{ font-size: 1.9rem; }}
   .words p {{ font-size: 1rem; }}
   .words .figures {{ gap: .4rem 1.2rem; }}
   .words .figures div {{ min-width: 6rem; }}
@@ -75,6 +99,25 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   .st-key-wide {{ display: none; }}
   .st-key-narrow {{ display: flex; }}
 }}
+@media print {{
+  @page {{ margin: 12mm; }}
+  :root {{ color-scheme: light; }}
+  html, body, .stApp, [data-testid="stAppViewContainer"], .stMain,
+  [data-testid="stMain"], [data-testid="stAppScrollToBottomContainer"], #root,
+  #root > div {{ position: static !important; display: block !important;
+    height: auto !important; min-height: 0 !important; overflow: visible !important;
+    background: none !important; }}
+  .stMainBlockContainer {{ padding: 0; max-width: none; }}
+  .words p {{ max-width: none; }}
+  .st-key-bar, .stButton, .stDownloadButton, .stExpander, .st-key-sound,
+  .stElementToolbar, iframe {{ display: none !important; }}
+  .stVegaLiteChart, .stDataFrame, table tr, .words .figures {{
+    break-inside: avoid; }}
+  .stVegaLiteChart {{ max-width: 100%; overflow: visible; }}
+  .stVegaLiteChart :is(svg, canvas) {{ max-width: 100% !important;
+    height: auto !important; }}
+  .words h1, .words h2 {{ break-after: avoid; }}
+}}
 </style>
 """
 
@@ -87,9 +130,13 @@ def apply() -> None:
             narrow=NARROW_PX,
             ink=now.ink,
             quiet=now.quiet,
-            moved=now.moved,
+            moved=now.said,
             paper=now.paper,
             shade=now.shade,
+            focus=now.unit,
+            off=now.off,
+            on_off=now.on_off,
+            on_unit=now.on_unit,
         )
     )
 
@@ -99,9 +146,10 @@ def current() -> Look:
     return DARK if st.context.theme.type == "dark" else LIGHT
 
 
-def say(headline: str, lines: Sequence[str] = ()) -> None:
-    """Say what to do, then why."""
-    _write(f"<h1>{escape(headline)}</h1>{_paragraphs(lines)}")
+def say(headline: str, lines: Sequence[str] = (), *, large: bool = False) -> None:
+    """Say what to do, then why; large, where it is read from a step away."""
+    kind = ' class="large"' if large else ""
+    _write(f"<h1{kind}>{escape(headline)}</h1>{_paragraphs(lines)}")
 
 
 def heading(text: str, lines: Sequence[str] = ()) -> None:
@@ -123,6 +171,23 @@ def stands_out(text: str) -> None:
     """Write what must be read, and have it read aloud."""
     mark = "\N{BLACK UP-POINTING TRIANGLE}"
     _write(f'<p class="moved" role="alert">{mark} {escape(text)}</p>')
+
+
+def plain(text: str) -> str:
+    r"""Return text as labels of the library take it, which they read as markup.
+
+    >>> print(plain("![](a.png) of **B-1**"))
+    \!\[\]\(a\.png\) of \*\*B\-1\*\*
+    """
+    # A joiner that nobody sees keeps an address from becoming a link.
+    broken = LINK.sub(lambda one: f"{one[0]}{WORD_JOINER}", text)
+    return MARKUP.sub(r"\\\1", broken)
+
+
+def code(text: str, alt: str, *, width_px: int) -> None:
+    """Show a code that a scanner reads off the screen."""
+    source = code_of(text).svg_data_uri(border=2, light="#ffffff")
+    _write(f'<img src="{source}" alt="{escape(alt)}" width="{width_px}">')
 
 
 def figures(named: Sequence[tuple[str, str]]) -> None:

@@ -1,15 +1,16 @@
 """Bench: measure the next unit, by the instruments or by hand."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
 
 from config import Beside, Unit, meters_words, spell
 from daemon.judging import ProductModel, asked, line_of, question
-from daemon.presentation import figures
+from daemon.presentation import figures, screens
 from daemon.service import RefusedOrderError
 from daemon.station import NEW_SETUP
-from dashboard import data, live, look
+from dashboard import data, live, look, scanner
 from dashboard.typed import (
     Texts,
     Understood,
@@ -23,7 +24,7 @@ EVERY_S = 1.0
 # Keys of a viewer's session: what was ordered; typed readings, understood or not;
 # whether the daemon had a bench when it last answered.
 ORDERS, CHECKED, FAULTS, HAS_BENCH = "orders", "checked", "faults", "has bench"
-SHOWN_ORDERS = 5
+SHOWN_ORDERS = 12
 BEFORE = "This unit was measured before."
 ENDED = {"done", "failed"}
 NEAR = (
@@ -59,7 +60,7 @@ def now() -> None:
     """Say what the bench does and asks for, and what it reads."""
     found = data.doing()
     if found is None:
-        look.say(live.GONE, ["What you type stays; this page goes on by itself."])
+        look.say(f"{screens.GONE}.", [screens.TYPED_STAYS])
         return
     connection, state = found
     if state["alarm"]:
@@ -132,10 +133,11 @@ def by_instruments() -> None:
     look.heading("By the instruments" if has_bench else "Into which build")
     st.selectbox("Build", builds, index=len(builds) - 1, key="build")
     if has_bench:
-        st.text_input(
+        scanner.field(
             "Serial: scan it, or type it and press Enter",
-            key="scan",
-            on_change=scanned,
+            key="ordered",
+            take=scanned,
+            context={"build": st.session_state["build"]},
         )
         st.button(
             "Measure the next serial",
@@ -189,11 +191,20 @@ def place(**values: Any) -> bool:
     return data.tried(order)
 
 
-def scanned() -> None:
-    """Order the unit whose serial was scanned; a scanner ends with Enter."""
-    serial = st.session_state["scan"].strip()
-    if serial and place(build=st.session_state["build"], serial=serial):
-        st.session_state["scan"] = ""
+def scanned(serial: str, given: Mapping[str, Any] | None) -> None:
+    """Order the unit whose serial was scanned; one that was refused is listed too."""
+    build = str((st.session_state if given is None else given)["build"])
+    if not place(build=build, serial=serial):
+        st.session_state.setdefault(ORDERS, []).append(
+            {
+                "ticket": None,
+                "order": {"build": build, "serial": serial},
+                "serial": serial,
+                "state": "failed",
+                "message": screens.not_ordered(data.said() or screens.GONE),
+                "verdict": None,
+            }
+        )
 
 
 def order_next(number: int) -> None:

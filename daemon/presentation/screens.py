@@ -1,0 +1,183 @@
+"""What pages on which people act say: packing, the bench, who may look."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from daemon.presentation.figures import capital, counted
+
+UNDO_WITHIN = timedelta(minutes=1)
+"""So long a shipment may be taken back where it was scanned."""
+UNDO = "undo"
+"""What is scanned, or typed, to take the last one back."""
+
+SCANS_WAITING = "Scans that wait for their answer: {}."
+SCANS_GIVEN_UP = "No answer came, so scan again: {}."
+
+PACK = "Scan a unit."
+PACK_MEANS = (
+    "A unit that may leave is recorded as shipped at once: it was measured, conforms, "
+    "and nothing holds it."
+)
+UNDO_MEANS = (
+    f"Scanned by mistake? Within a minute, press the button, scan this code, or type "
+    f"{UNDO} and Enter."
+)
+BEFORE = "Before, the newest first"
+STAYS_SAID_FOR = timedelta(seconds=5)
+"""A unit that stays is still said beside those that were scanned so soon after it."""
+UNDO_CODE = f"Code to scan: {UNDO}"
+OVERRIDE_STAYS = "Your name, your reason and all that is against it stay for ever."
+OVERRIDE_REASON = "An override needs a reason"
+NOTHING_TO_UNDO = "Nothing to undo: no shipment was recorded here in the last minute."
+UNDO_LATER = (
+    "Later than that, whoever decides takes it back: holdpoint shipment undo SERIAL"
+)
+UNDO_REASON = "Taken back at packing within a minute: scanned by mistake."
+WHO_AND_WHAT = "Say who packs and for which order"
+
+
+def shipped(serial: str, *, how: str | None = None) -> str:
+    """Say that a unit was recorded as shipped.
+
+    Parameters
+    ----------
+    how
+        Why it may leave although not all of it was measured.
+
+    Examples
+    --------
+    >>> shipped("PA-1001", how="measured by plan")
+    'Recorded as shipped, measured by plan: PA-1001.'
+    """
+    return f"Recorded as shipped{'' if how is None else f', {how}'}: {serial}."
+
+
+def shipped_by_override(serial: str) -> str:
+    """Say that a unit was recorded as shipped although something was against it."""
+    return f"Recorded as shipped by override: {serial}."
+
+
+def shipped_for(order: str, at: datetime) -> str:
+    """Say for which order a unit was recorded as shipped, and when."""
+    return f"For {order}, at {clock(at)}."
+
+
+def undo_button(serial: str) -> str:
+    """Return the label of the button that takes a shipment back."""
+    return f"Undo: {serial} stays"
+
+
+def override_title(serial: str) -> str:
+    """Return the title of the form for an override."""
+    return f"Let {serial} leave all the same"
+
+
+def just_before(sentence: str) -> str:
+    """Say again what stays, once more was scanned."""
+    return f"Just before. {sentence}"
+
+
+def not_known(serial: str) -> str:
+    """Say that a scan was sent and no answer came."""
+    return (
+        f"Not known whether {serial} was recorded: the daemon did not answer. Keep it; "
+        "scan it again once it does."
+    )
+
+
+def not_ordered(reason: str) -> str:
+    """Say of a serial that was scanned that it will not be measured."""
+    return f"not ordered: {reason.rstrip('.')}"
+
+
+def stays(serial: str) -> str:
+    """Say that a unit must not leave."""
+    return f"Must not leave: {serial}."
+
+
+def not_recorded(serial: str, reason: str) -> str:
+    """Say that nothing is known of a scan, so that the unit must wait."""
+    return f"Not recorded: {serial}. {capital(reason.rstrip('.'))}."
+
+
+def undone(serial: str, order: str) -> list[str]:
+    """Say that a shipment was taken back, in a headline and a line."""
+    return [
+        f"In the house again: {serial}.",
+        f"Its shipment for {order} is undone. Scan it again when it leaves.",
+    ]
+
+
+def numbered(number: int, sentence: str, reasons: Sequence[str] = ()) -> str:
+    """Say an answer of before, with its number.
+
+    >>> numbered(7, "Must not leave: PA-3001.", ["held (build B-3)"])
+    '7. Must not leave: PA-3001. Held (build B-3).'
+    """
+    more = "; ".join(reasons).rstrip(".")
+    return f"{number}. {sentence}{f' {capital(more)}.' if more else ''}"
+
+
+GONE = "The daemon does not answer"
+HANGS = "the daemon does not answer"
+NEVER = "It has not answered since these screens were started."
+STARTS = "It is stopped. Start it with: holdpoint daemon"
+RESTARTS = (
+    "It runs and hangs. End it (Ctrl-C where it was started) and start it again with: "
+    "holdpoint daemon"
+)
+BENCH_OFF = (
+    "Source off now works only while it answers. A source may still be on: turn it off "
+    "with: holdpoint bench off"
+)
+TYPED_STAYS = "What you type stays; this page goes on by itself."
+NOTHING_YET = "Nothing to show yet."
+GOES_ON = "This page goes on by itself once it answers."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silence:
+    """What is known of a daemon that does not answer."""
+
+    since: datetime | None
+    """When it last answered; None: never to these screens."""
+    stopped: bool
+    """Whether its process is gone; else it hangs."""
+    with_bench: bool
+    """Whether it had a bench open when it last answered."""
+
+    def headline(self) -> str:
+        """Say that it does not answer, and since when."""
+        if self.since is None:
+            return f"{GONE}."
+        return f"{GONE}, since {clock(self.since)}."
+
+    def lines(self, now: datetime) -> list[str]:
+        """Say how old what is shown is, what to do, and how to turn the source off."""
+        known = NEVER if self.since is None else f"{old(now - self.since)} {GOES_ON}"
+        return [BENCH_OFF, STARTS if self.stopped else RESTARTS, known]
+
+
+def old(age: timedelta) -> str:
+    """Say how old what is shown is; it changes seldom, since it is read aloud.
+
+    >>> old(timedelta(seconds=20))
+    'What is shown is less than a minute old.'
+    >>> old(timedelta(minutes=75))
+    'What is shown is 1 hour old.'
+    """
+    for seconds, name in ((86400, "day"), (3600, "hour"), (60, "minute")):
+        if (count := int(age.total_seconds() // seconds)) >= 1:
+            return f"What is shown is {counted(count, name)} old."
+    return "What is shown is less than a minute old."
+
+
+def clock(at: datetime) -> str:
+    """Return the time of day as clocks on this machine show it.
+
+    >>> from datetime import UTC
+    >>> len(clock(datetime(2026, 11, 29, 12, 0, 5, tzinfo=UTC)))
+    8
+    """
+    return f"{at.astimezone():%H:%M:%S}"
