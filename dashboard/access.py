@@ -8,7 +8,6 @@ carries the code, which a browser keeps as a cookie until the screens are starte
 
 import hmac
 import os
-import secrets
 from collections.abc import Iterable
 from html import escape
 from http.cookies import CookieError, SimpleCookie
@@ -16,7 +15,12 @@ from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse
+from starlette.responses import (
+    HTMLResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+)
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from daemon.presentation import LIGHT, screens
@@ -48,7 +52,7 @@ HEADERS = {
     "Content-Security-Policy": POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
-    "Referrer-Policy": "no-referrer",
+    "Referrer-Policy": "same-origin",
 }
 PAGE = """<!doctype html><html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width"><title>Holdpoint</title><style>
@@ -72,10 +76,18 @@ class Access:
         Host and port that a request may name, as in "127.0.0.1:8540".
     encrypted
         Whether the line is: then the cookie never goes over another.
+    ticket
+        What lets in once, for the browser that we open ourselves.
     """
 
     def __init__(
-        self, app: ASGIApp, *, code: str, addresses: Iterable[str], encrypted: bool
+        self,
+        app: ASGIApp,
+        *,
+        code: str,
+        addresses: Iterable[str],
+        encrypted: bool = False,
+        ticket: str | None = None,
     ) -> None:
         self._app = app
         self._code = bare(code)
@@ -84,16 +96,7 @@ class Access:
         port = min(self._addresses).rpartition(":")[2]
         # Cookies know no ports: two dashboards of one machine must not share one.
         self._cookie = f"holdpoint-{port}"
-        self._tickets: set[str] = set()
-
-    def ticket(self) -> str:
-        """Return what lets in once, for the browser that we open ourselves.
-
-        Its address stands in the list of processes, where others can read it.
-        """
-        ticket = secrets.token_urlsafe(24)
-        self._tickets.add(ticket)
-        return ticket
+        self._ticket = ticket
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or say why not."""
@@ -110,34 +113,27 @@ class Access:
             else:
                 await _refuse(scope, receive, send, screens.NO_CODE)
             return
-        answered = _with_headers(send)
+        await self._answer(scope, receive, _with_headers(send))
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer a request that comes from where it may."""
         path = scope["path"]
-        if path == HEALTH:
-            await self._app(scope, receive, answered)
-            return
         request = Request(scope, receive)
         given = request.query_params
+        response: Response | None = None
         if path == ENTER and request.method == "POST":
-            body = b""
-            async for part in request.stream():
-                body += part
-                if len(body) > LONGEST_FORM:
-                    break
-            typed = parse_qs(body[:LONGEST_FORM].decode("utf-8", "replace"))
-            code = typed.get("code", [""])[0]
-            response = self._enter("/") if self._right(code) else self._ask(wrong=True)
-            await response(scope, receive, answered)
+            response = self._by_code(await _typed(request), "/")
         elif "code" in given and request.method == "GET":
-            right = self._right(given["code"])
-            response = self._enter(path) if right else self._ask(wrong=True)
-            await response(scope, receive, answered)
-        elif given.get("ticket") in self._tickets:
-            self._tickets.discard(given["ticket"])
-            await self._enter(path)(scope, receive, answered)
-        elif self._known(headers):
-            await self._app(scope, receive, answered)
-        else:
-            await self._ask()(scope, receive, answered)
+            response = self._by_code(given["code"], path)
+        elif self._ticket is not None and given.get("ticket") == self._ticket:
+            self._ticket = None
+            response = self._enter(path)
+        elif path != HEALTH and not self._known(request.headers):
+            response = self._ask()
+        await (response or self._app)(scope, receive, send)
+
+    def _by_code(self, code: str, path: str) -> Response:
+        return self._enter(path) if self._right(code) else self._ask(wrong=True)
 
     def _foreign(self, headers: Headers) -> str | None:
         """Say what of a request is not of ours: its address, or where it comes from."""
@@ -189,6 +185,16 @@ class Access:
             enter=ENTER,
         )
         return HTMLResponse(page, status_code=401)
+
+
+async def _typed(request: Request) -> str:
+    """Return the code of the form, of which no more is read than it may have."""
+    body = b""
+    async for part in request.stream():
+        body += part
+        if len(body) > LONGEST_FORM:
+            return ""
+    return parse_qs(body.decode("utf-8", "replace")).get("code", [""])[0]
 
 
 def bare(code: str) -> str:

@@ -119,6 +119,25 @@ def numbered(number: int, sentence: str, reasons: Sequence[str] = ()) -> str:
     return f"{number}. {sentence}{f' {capital(more)}.' if more else ''}"
 
 
+CODE_NEEDED = "These screens need a code."
+CODE_WHERE = (
+    "Whoever started them with holdpoint dashboard sees it there, in the address that "
+    "is printed. Each start has another code."
+)
+CODE_LABEL = "Code"
+CODE_BUTTON = "Show the screens"
+WRONG_CODE = "That is not the code of this start."
+NO_CODE = "These screens need a code; see what holdpoint dashboard prints."
+FOREIGN_ADDRESS = (
+    "Refused: the request names another address than that of these screens. Use the "
+    "address that holdpoint dashboard prints."
+)
+FOREIGN_PAGE = "Refused: the request comes from a page that is not of these screens."
+READ_ALONG = (
+    "Without --certificate, whoever is on that network can read along, and with what "
+    "was read decide in your place. Use it on a network of your own alone."
+)
+
 GONE = "The daemon does not answer"
 HANGS = "the daemon does not answer"
 NEVER = "It has not answered since these screens were started."

@@ -3,11 +3,14 @@ from .bundle import BundleError as BundleError, Contents as Contents
 from .client import Client as Client, RefusedOrderError as RefusedOrderError
 from .home import VARIABLE as VARIABLE, Home as Home
 from .processes import (
+    CODE as CODE,
+    Network as Network,
     StartError as StartError,
     answers as answers,
     child as child,
     dashboard_command as dashboard_command,
     environment as environment,
+    new_code as new_code,
     running_daemon as running_daemon,
     simulated_bench as simulated_bench,
 )

@@ -141,7 +141,7 @@ def test_what_was_scanned_before_a_reload_is_answered_once(
         expect(page.get_by_label("Order")).to_have_value(ORDER, timeout=SLOW_MS)
         page.get_by_label("Serial").wait_for(timeout=SLOW_MS)
         page.wait_for_function(
-            "JSON.parse(sessionStorage.getItem('holdpoint scans scan')).queue.length === 0",
+            "JSON.parse(sessionStorage['holdpoint scans scan']).queue.length === 0",
             timeout=SLOW_MS,
         )
     with open_store(home.data) as store:
