@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import data, live, look
+from dashboard import data, live, look, marks
 
 st.set_page_config(
     page_title="Holdpoint", layout="wide", initial_sidebar_state="collapsed"
@@ -25,7 +25,7 @@ GROUPS = {
         st.Page("views/messages.py", title="Messages"),
     ],
     "Packing": [st.Page("views/packing.py", title="Packing")],
-    "Trace": [st.Page("views/tracing.py", title="Trace")],
+    "Units": [st.Page("views/units.py", title="Units")],
 }
 page = st.navigation(
     [one for group in GROUPS.values() for one in group], position="hidden"
@@ -43,6 +43,7 @@ with st.container(key="bar", horizontal=True, vertical_alignment="center", gap="
                 with st.container(key="this" if one == page else None, width="content"):
                     st.page_link(one, label=one.title)
     live.line(prompting=page.title != "Bench")
+marks.where(page.title, alone=len(beside) == 1)
 if not data.anything():
     live.gone()
 else:

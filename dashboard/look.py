@@ -2,6 +2,8 @@
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from html import escape
 
 import streamlit as st
@@ -68,17 +70,18 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .stApp .st-key-off button p {{ color: var(--on-off); font-weight: 700; }}
 .stApp :is(a, button, input, textarea, summary, [role="switch"]):focus-visible {{
   outline: 3px solid var(--focus); outline-offset: 2px; }}
+.stApp [data-testid="stButtonGroup"] button[data-selected="true"] p {{
+  color: var(--ink); font-weight: 700; }}
 .stApp ::placeholder {{ color: var(--quiet); opacity: 1; }}
 .st-key-undo button {{ min-height: 3rem; }}
 .st-key-undo button p {{ font-size: 1.15rem; }}
-.words .scroll {{ overflow-x: auto; }}
 .words table {{ border-collapse: collapse; font-size: .95rem;
   font-variant-numeric: tabular-nums; }}
 .words :is(th, td) {{ text-align: left; padding: .25rem 1.2rem .25rem 0;
   border: none; border-bottom: 1px solid var(--shade); vertical-align: top; }}
 .words th {{ color: var(--quiet); font-weight: 600; }}
 .words time {{ border-bottom: 1px dotted var(--quiet); }}
-.st-key-sound {{ position: absolute; left: -9999px; }}
+.st-key-unseen {{ position: absolute; left: -9999px; }}
 @media (max-width: {narrow}px) {{
   .stMainBlockContainer {{ padding: 0 1rem 2rem; }}
   .stMainBlockContainer .words h1 {{ font-size: 1.35rem; }}
@@ -88,6 +91,12 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   .words .figures div {{ min-width: 6rem; }}
   .words .figures b {{ font-size: 1.1rem; }}
   .st-key-live .words p {{ text-align: left; }}
+  .words :is(table, tbody, tr, td) {{ display: block; }}
+  .words thead {{ display: none; }}
+  .words tr {{ border-bottom: 1px solid var(--quiet); padding: .3rem 0; }}
+  .words td {{ border: none; padding: .1rem 0; overflow-wrap: anywhere; }}
+  .words td:empty {{ display: none; }}
+  .words td::before {{ content: attr(data-head) ": "; color: var(--quiet); }}
   .st-key-bar {{ row-gap: .1rem; column-gap: 0; padding: .35rem 0 .3rem; }}
   .st-key-bar .stPageLink a {{ margin-right: 1rem; }}
   .st-key-bar > :has(> .st-key-beside) {{ flex: 1 0 100%; padding-left: 0;
@@ -109,7 +118,7 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
     background: none !important; }}
   .stMainBlockContainer {{ padding: 0; max-width: none; }}
   .words p {{ max-width: none; }}
-  .st-key-bar, .stButton, .stDownloadButton, .stExpander, .st-key-sound,
+  .st-key-bar, .stButton, .stDownloadButton, .stExpander, .st-key-unseen,
   .stElementToolbar, iframe {{ display: none !important; }}
   .stVegaLiteChart, .stDataFrame, table tr, .words .figures {{
     break-inside: avoid; }}
@@ -120,6 +129,15 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 }}
 </style>
 """
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A moment between words, shown in local time with UTC on hover."""
+
+    at: datetime
+    before: str = ""
+    after: str = ""
 
 
 def apply() -> None:
@@ -152,7 +170,7 @@ def say(headline: str, lines: Sequence[str] = (), *, large: bool = False) -> Non
     _write(f"<h1{kind}>{escape(headline)}</h1>{_paragraphs(lines)}")
 
 
-def heading(text: str, lines: Sequence[str] = ()) -> None:
+def heading(text: str, lines: Sequence[str | Moment] = ()) -> None:
     """Begin a part of a page."""
     _write(f"<h2>{escape(text)}</h2>{_paragraphs(lines)}")
 
@@ -171,6 +189,35 @@ def stands_out(text: str) -> None:
     """Write what must be read, and have it read aloud."""
     mark = "\N{BLACK UP-POINTING TRIANGLE}"
     _write(f'<p class="moved" role="alert">{mark} {escape(text)}</p>')
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str | Moment]]) -> None:
+    """Write a table of words; on a phone each row is a card of its own."""
+    full = [
+        place for place in range(len(heads)) if any(row[place] != "" for row in rows)
+    ]
+    head = "".join(f'<th scope="col">{escape(heads[one])}</th>' for one in full)
+    body = "".join(
+        "<tr>"
+        + "".join(
+            f'<td data-head="{escape(heads[one])}">{_said(row[one])}</td>'
+            for one in full
+        )
+        + "</tr>"
+        for row in rows
+    )
+    _write(f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>")
+
+
+def _said(one: str | Moment) -> str:
+    if isinstance(one, str):
+        return escape(one)
+    utc = one.at.astimezone(UTC)
+    return (
+        f'{escape(one.before)}<time datetime="{utc:%Y-%m-%dT%H:%M:%SZ}" '
+        f'title="{utc:%Y-%m-%d %H:%M} UTC">{one.at.astimezone():%Y-%m-%d %H:%M}</time>'
+        f"{escape(one.after)}"
+    )
 
 
 def plain(text: str) -> str:
@@ -199,8 +246,8 @@ def figures(named: Sequence[tuple[str, str]]) -> None:
     _write(f'<div class="figures">{cells}</div>')
 
 
-def _paragraphs(texts: Sequence[str], *, kind: str = "") -> str:
-    return "".join(f'<p class="{kind}">{escape(text)}</p>' for text in texts)
+def _paragraphs(texts: Sequence[str | Moment], *, kind: str = "") -> str:
+    return "".join(f'<p class="{kind}">{_said(text)}</p>' for text in texts)
 
 
 def _write(html: str) -> None:

@@ -86,6 +86,11 @@ def not_known(serial: str) -> str:
     )
 
 
+def measure_again(serial: str) -> str:
+    """Return the label of the button that orders a rerun."""
+    return f"Measure {serial} again (a rerun)"
+
+
 def not_ordered(reason: str) -> str:
     """Say of a serial that was scanned that it will not be measured."""
     return f"not ordered: {reason.rstrip('.')}"
@@ -137,6 +142,52 @@ READ_ALONG = (
     "Without --certificate, whoever is on that network can read along, and with what "
     "was read decide in your place. Use it on a network of your own alone."
 )
+
+
+def more_in_file(count: int) -> str:
+    """Say that a list goes on."""
+    return f"{counted(count, 'more unit')}: Lists (CSV) above has them all."
+
+
+UNKNOWN_MEANS = "Type any part of a serial, or the whole name of a reel or a build."
+
+
+def unknown(text: str) -> str:
+    """Say that nothing is called so."""
+    return f"Nothing is called {text}."
+
+
+def several(count: int, text: str, *, more: bool) -> str:
+    """Say that a text means several, of which one is to be chosen."""
+    least = "At least " if more else ""
+    return f"{least}{count} names have {text} in them. Which one?"
+
+
+def traced_alt(headline: str) -> str:
+    """Say in a sentence what the picture of units by parts shows."""
+    return f"Which reel each part comes from, a column a unit. {headline}"
+
+
+def shares_alt(serial: str, runs: int) -> str:
+    """Say in a sentence what the picture of a unit's runs shows."""
+    return (
+        f"Error of unit {serial} as a share of its limit, a row a range, "
+        f"{counted(runs, 'run')}; the numbers stand below."
+    )
+
+
+def origin(word: str) -> str:
+    """Say how a run came: the word that its row has, for people.
+
+    >>> origin("bench"), origin("typed")
+    ('by the instruments', 'typed by hand')
+    """
+    return {
+        "bench": "by the instruments",
+        "typed": "typed by hand",
+        "import": "from a file",
+    }.get(word, word)
+
 
 GONE = "The daemon does not answer"
 HANGS = "the daemon does not answer"

@@ -151,6 +151,40 @@ def by_instruments() -> None:
         one if one["state"] in ENDED else followed(one) for one in orders[first:]
     ]
     look.lines(*(result(one) for one in reversed(orders[first:])))
+    again(orders[first:])
+
+
+def again(orders: list[dict[str, Any]]) -> None:
+    """Offer a rerun of what was not measured because it was measured before."""
+    for place_of, one in reversed(list(enumerate(orders))):
+        order = one["order"]
+        refused = one["state"] == "failed" and one["ticket"] and not order.get("rerun")
+        if not refused or not data.here().measured_ever(order.get("serial") or ""):
+            continue
+        later = {o["order"].get("serial") for o in orders[place_of + 1 :]}
+        if order["serial"] in later:
+            continue
+        if any(
+            o["order"].get("serial") == order["serial"] for o in orders[place_of + 1 :]
+        ):
+            continue
+        st.button(
+            look.plain(screens.measure_again(order["serial"])),
+            key=f"again {one['ticket']}",
+            on_click=rerun,
+            args=(one["ticket"],),
+        )
+
+
+def rerun(ticket: str) -> None:
+    """Order a rerun of an order's unit; a second click orders none."""
+    orders: list[dict[str, Any]] = st.session_state.get(ORDERS, [])
+    one = next((o for o in orders if o["ticket"] == ticket), None)
+    if one is None or one["order"].get("rerun") or one.get("again"):
+        return
+    asked = one["order"]
+    if place(build=asked["build"], serial=asked["serial"], rerun=True):
+        one["again"] = True
 
 
 def followed(order: dict[str, Any]) -> dict[str, Any]:

@@ -56,7 +56,7 @@ def holds() -> None:
         finding = findings.get(one.signal or "")
         offer = policy.end_offer(one, raised.get(one.signal or ""))
         why = sentences.why_held(one, finding)
-        placed = f"Placed by {one.placed_by}, {one.placed_at:%Y-%m-%d %H:%M} UTC."
+        placed = look.Moment(one.placed_at, f"Placed by {one.placed_by}, ", ".")
         look.heading(
             f"{figures.capital(sentences.held(one))}: {why}",
             [placed] if offer is None else [f"{offer.sentence} {OFFERED}", placed],
@@ -120,7 +120,7 @@ def form(
         st.session_state[f"by {name}"] = offer.disposal
         st.session_state[f"why {name}"] = offer.reason
         st.session_state[f"shown {name}"] = offer.evidence
-    with st.expander(title):
+    with st.expander(look.plain(title)):
         st.radio(
             "How it ends",
             list(MEANINGS),
@@ -172,11 +172,11 @@ def in_doubt(doubt: Mapping[Hashable, Any]) -> None:
         f"Bench in doubt, {figures.counted(len(serials), 'unit')}: {doubt['reason']}",
         [
             f"{spans(serials)}.",
-            f"Raised {doubt['raised_at']:%Y-%m-%d %H:%M} UTC.",
+            look.Moment(doubt["raised_at"].to_pydatetime(), "Raised ", "."),
             BY_CHECK,
         ],
     )
-    with st.expander(f"End the doubt on {spans(serials)}"):
+    with st.expander(look.plain(f"End the doubt on {spans(serials)}")):
         st.text_area("Reason", key=f"why {name}")
         st.button("End this doubt", key=f"end {name}", on_click=trust, args=(name,))
 

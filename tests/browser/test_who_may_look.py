@@ -141,11 +141,13 @@ def test_the_command_prints_an_address_with_a_code_of_its_own(tmp_path: Path) ->
         command = holdpoint(
             "--home", str(home.folder), "dashboard", "--no-open", "--port", str(port)
         )
-        with child(command, home) as process:
-            assert process.stdout is not None
-            said = process.stdout.readline()
-            found = re.search(r"http://127\.0\.0\.1:(\d+)/\?code=([\w-]+);", said)
-            assert found is not None, said
+        log = tmp_path / f"{port}.log"
+        with child(command, home, log=log):
+            wait_for(f"http://127.0.0.1:{port}")
+            found = re.search(
+                r"http://127\.0\.0\.1:(\d+)/\?code=([\w-]+);", log.read_text()
+            )
+            assert found is not None, log.read_text()
             url = wait_for(f"http://127.0.0.1:{found[1]}")
             assert asked(url, f"/?code={found[2]}")[0] == 303
             assert asked(url, f"/?code={LETS_IN}")[0] == 401

@@ -22,26 +22,26 @@ def test_the_recall_page_lists_whom_a_finding_concerns() -> None:
 
 @pytest.mark.usefixtures("held")
 def test_a_reel_is_traced_with_a_picture() -> None:
-    app = opened("tracing")
-    app.text_input(key="traced").set_value(BAD_REEL).run()
+    app = opened("units")
+    app.text_input(key="unit").set_value(BAD_REEL).run()
     assert not app.exception
     assert f"Reel {BAD_REEL}" in said(app)
     assert len(app.get("vega_lite_chart")) == 2
-    app.text_input(key="traced").set_value("nothing <b>").run()
+    app.text_input(key="unit").set_value("nothing <b>").run()
     assert "Nothing is called nothing &lt;b&gt;." in "".join(o.value for o in app.html)
 
 
 @pytest.mark.usefixtures("held")
 def test_a_traced_unit_shows_what_was_last_measured() -> None:
-    app = opened("tracing")
-    app.text_input(key="traced").set_value(GOOD).run()
+    app = opened("units")
+    app.text_input(key="unit").set_value(GOOD).run()
     assert not app.exception
     assert "As last measured" in said(app)
     assert said(app).count("(k = 2, about 95 %)") == 4
 
 
 @pytest.mark.usefixtures("nothing")
-@pytest.mark.parametrize("page", ["packing", "recall", "tracing"])
+@pytest.mark.parametrize("page", ["packing", "recall", "units"])
 def test_the_pages_stand_before_the_first_unit(page: str) -> None:
     assert "<h1" in said(opened(page))
 
