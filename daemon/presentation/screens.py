@@ -86,6 +86,16 @@ def not_known(serial: str) -> str:
     )
 
 
+def coming_to_rest(title: str, done: int, points: int) -> str:
+    """Say which point a picture of readings is of."""
+    return f"Output as it came to rest: range {title}, point {done} of {points}"
+
+
+def at_rest_alt(title: str, readings: int) -> str:
+    """Say in a sentence what the picture of a point's readings shows."""
+    return f"{readings} readings of the output of range {title}, in the order of time."
+
+
 def measure_again(serial: str) -> str:
     """Return the label of the button that orders a rerun."""
     return f"Measure {serial} again (a rerun)"

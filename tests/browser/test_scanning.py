@@ -169,3 +169,27 @@ def test_a_shipment_is_taken_back_by_a_scan_or_a_button_and_once(
         assert done.count("undo shipment") == 2
         scan(scanner, "PA-1001")
         expect(said).to_have_text("Recorded as shipped: PA-1001.", timeout=SLOW_MS)
+
+
+def test_two_tabs_and_going_back_ship_a_unit_once(
+    browser: Browser, home: Home, url: str
+) -> None:
+    with paged(browser) as first, paged(browser) as second:
+        scanners = [pack(one, url) for one in (first, second)]
+        for scanner in scanners:
+            scan(scanner, "PA-1004")
+        said = [one.locator("h1").first for one in (first, second)]
+        for one in said:
+            expect(one).not_to_have_text("Scan a unit.", timeout=SLOW_MS)
+        assert sorted(one.inner_text() for one in said) == [
+            "Must not leave: PA-1004.",
+            "Recorded as shipped: PA-1004.",
+        ]
+        first.get_by_role("link", name="Units").click()
+        expect(first.locator("h1").first).to_contain_text("Build", timeout=SLOW_MS)
+        first.go_back()
+        first.get_by_label("Serial").wait_for(timeout=SLOW_MS)
+        first.go_forward()
+        expect(first.locator("h1").first).to_contain_text("Build", timeout=SLOW_MS)
+        with open_store(home.data) as store:
+            assert [one.serial for one in store.rows(Shipment)] == ["PA-1004"]

@@ -1,3 +1,4 @@
+from .at_rest import coming_to_rest as coming_to_rest
 from .by_builds import (
     NARROW as NARROW,
     WIDE as WIDE,
