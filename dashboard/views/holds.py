@@ -32,6 +32,8 @@ BY_CHECK = (
     "runs are right."
 )
 OFFERED = "The hold stands until a named person ends it; the form is filled in."
+NAMED = "hold"
+"""In the address: which hold is meant."""
 PLACED = "holds placed"
 """Key of a viewer's session: how many holds were placed by hand."""
 ENDED = (
@@ -52,7 +54,9 @@ def holds() -> None:
     findings = {one.signal: one for one in shown.findings}
     raised = {one.signal: one for one in shown.raised}
     names = Counter(sentences.held(one) for one in standing)
-    for one in standing:
+    # The hold that the address names comes first, its form open.
+    asked = st.query_params.get(NAMED, "")
+    for one in sorted(standing, key=lambda o: o.hold != asked):
         finding = findings.get(one.signal or "")
         offer = policy.end_offer(one, raised.get(one.signal or ""))
         why = sentences.why_held(one, finding)
@@ -120,7 +124,7 @@ def form(
         st.session_state[f"by {name}"] = offer.disposal
         st.session_state[f"why {name}"] = offer.reason
         st.session_state[f"shown {name}"] = offer.evidence
-    with st.expander(look.plain(title)):
+    with st.expander(look.plain(title), expanded=st.query_params.get(NAMED) == name):
         st.radio(
             "How it ends",
             list(MEANINGS),
