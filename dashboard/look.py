@@ -91,12 +91,14 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   .words .figures div {{ min-width: 6rem; }}
   .words .figures b {{ font-size: 1.1rem; }}
   .st-key-live .words p {{ text-align: left; }}
-  .words :is(table, tbody, tr, td) {{ display: block; }}
+  .words :is(table, tbody, tr) {{ display: block; }}
   .words thead {{ display: none; }}
   .words tr {{ border-bottom: 1px solid var(--quiet); padding: .3rem 0; }}
-  .words td {{ border: none; padding: .1rem 0; overflow-wrap: anywhere; }}
+  .words td {{ display: inline-block; border: none; padding: .1rem 1rem .1rem 0;
+    overflow-wrap: anywhere; }}
+  .words td:first-child {{ display: block; font-weight: 700; }}
   .words td:empty {{ display: none; }}
-  .words td::before {{ content: attr(data-head) ": "; color: var(--quiet); }}
+  .words td:not(:first-child)::before {{ content: attr(data-head) ": "; color: var(--quiet); }}
   .st-key-bar {{ row-gap: .1rem; column-gap: 0; padding: .35rem 0 .3rem; }}
   .st-key-bar .stPageLink a {{ margin-right: 1rem; }}
   .st-key-bar > :has(> .st-key-beside) {{ flex: 1 0 100%; padding-left: 0;

@@ -52,7 +52,7 @@ def recall() -> None:
             "Finding or reel",
             subjects,
             format_func=lambda one: named.get(one, one),
-            key="subject",
+            key="about",
             bind="query-params",
         )
     found = ask(shown, subject)
@@ -107,10 +107,9 @@ def cell(key: str, value: object) -> str:
     """Return one cell as it is read."""
     if value is None or (isinstance(value, float) and isnan(value)):
         return ""
-    if isinstance(value, float):
-        if key in PPM:
-            return f"{value:+.0f}".replace("-", MINUS)
-        return f"{value:.2f}"
+    if isinstance(value, int | float):
+        said = f"{value:+.0f}" if key in PPM else f"{value:.2f}"
+        return said.replace("-", MINUS)
     return str(value)
 
 

@@ -120,7 +120,7 @@ def test_an_address_names_the_subject_of_a_recall(
     browser: Browser, address: str
 ) -> None:
     with paged(browser) as page:
-        stands(page, f"{address}/recall?subject={BAD_REEL}")
+        stands(page, f"{address}/recall?about={BAD_REEL}")
         expect(page.locator("h1").first).to_contain_text(BAD_REEL, timeout=SLOW_MS)
         page.reload()
         expect(page.locator("h1").first).to_contain_text(BAD_REEL, timeout=SLOW_MS)

@@ -63,11 +63,8 @@ def checks_of_range(
     reach = 1.15 * float(
         max(frame["limit_ppm"].max(), frame["difference_ppm"].abs().max())
     )
-    x = alt.X(
-        "place:Q",
-        axis=None,
-        scale=alt.Scale(domain=[0.5, len(frame) + 0.5], nice=False),
-    )
+    along = alt.Scale(domain=[0.5, len(frame) + 0.5], nice=False)
+    x = alt.X("place:Q", axis=None, scale=along)
     y = alt.Y(
         "difference_ppm:Q",
         scale=alt.Scale(domain=[-reach, reach], range=[height - 6.0, 24.0], nice=False),
@@ -101,7 +98,7 @@ def checks_of_range(
             for sign in (1, -1)
         ]
     )
-    left = alt.X("left:Q", axis=None, scale=x.scale)
+    left = alt.X("left:Q", axis=None, scale=along)
     layers += [
         alt.Chart(both)
         .mark_rule(color=look.quiet, strokeWidth=1)
