@@ -1,6 +1,7 @@
 """How the output came to rest at the point that was read last."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import altair as alt
 import pandas as pd
@@ -25,7 +26,7 @@ def coming_to_rest(
         Its symbol.
     """
     frame = pd.DataFrame({"at": [one - at_s[0] for one in at_s], "output": output})
-    quiet = {
+    quiet: dict[str, Any] = {
         "grid": False, "domain": False, "tickCount": 3, "labelColor": look.quiet,
         "titleColor": look.quiet, "titleFontWeight": "normal",
     }  # fmt: skip
