@@ -98,7 +98,8 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
     overflow-wrap: anywhere; }}
   .words td:first-child {{ display: block; font-weight: 700; }}
   .words td:empty {{ display: none; }}
-  .words td:not(:first-child)::before {{ content: attr(data-head) ": "; color: var(--quiet); }}
+  .words td:not(:first-child)::before {{ content: attr(data-head) ": ";
+    color: var(--quiet); }}
   .st-key-bar {{ row-gap: .1rem; column-gap: 0; padding: .35rem 0 .3rem; }}
   .st-key-bar .stPageLink a {{ margin-right: 1rem; }}
   .st-key-bar > :has(> .st-key-beside) {{ flex: 1 0 100%; padding-left: 0;

@@ -208,9 +208,10 @@ RESTARTS = (
     "holdpoint daemon"
 )
 BENCH_OFF = (
-    "Source off now works only while it answers. A source may still be on: turn it off "
-    "with: holdpoint bench off"
+    "Source off now works only while it answers. Turn a source off with: "
+    "holdpoint bench off"
 )
+WAS_LIVE = "It had the bench open: the source may still be on."
 TYPED_STAYS = "What you type stays; this page goes on by itself."
 NOTHING_YET = "Nothing to show yet."
 GOES_ON = "This page goes on by itself once it answers."
@@ -236,7 +237,8 @@ class Silence:
     def lines(self, now: datetime) -> list[str]:
         """Say how old what is shown is, what to do, and how to turn the source off."""
         known = NEVER if self.since is None else f"{old(now - self.since)} {GOES_ON}"
-        return [BENCH_OFF, STARTS if self.stopped else RESTARTS, known]
+        off = f"{WAS_LIVE} {BENCH_OFF}" if self.with_bench else BENCH_OFF
+        return [off, STARTS if self.stopped else RESTARTS, known]
 
 
 def old(age: timedelta) -> str:
