@@ -51,6 +51,8 @@ BUILDS_SHOWN = 12
 """Newest builds whose units are shown one by one."""
 FRESH_S = 0.8
 """For so long nobody asks again, on one page or on several."""
+PULSE_S = 0.5
+"""For so long nobody asks again what it does."""
 PATIENCE_S, SHORT_PATIENCE_S = 2.0, 1.0
 """How long a daemon may take to say what it does; one that just did not."""
 SILENT_S = 3.0
@@ -308,6 +310,8 @@ class _Pulse:
     answered_at: datetime | None = None
     with_bench: bool = False
     """Whether it had a bench open when it last answered."""
+    asked_of: int | None = None
+    """The process that was asked; another one is asked at once."""
     asking: int | None = None
     """The thread that asks just now."""
 
@@ -332,10 +336,21 @@ def doing() -> tuple[Connection, dict[str, Any]] | None:
     """Return the daemon and what it is doing; None while it does not answer."""
     pulse = _pulse()
     with pulse.lock:
-        every_s = SILENT_S if pulse.last is None else FRESH_S
+        every_s = PULSE_S
+        if pulse.last is None and pulse.asked_of == _process():
+            every_s = SILENT_S
         if monotonic() - pulse.asked_s >= every_s:
+            pulse.asked_of = _process()
             pulse.ask()
         return pulse.last
+
+
+def _process() -> int | None:
+    """Return the process that says it is the daemon, None where none does."""
+    with suppress(StorageError):
+        found = endpoint.read(Home.usual().data)
+        return None if found is None else found.pid
+    return None
 
 
 def silence() -> screens.Silence:

@@ -50,7 +50,11 @@ _numbers = count(1)
 
 def scan(app: AppTest, serial: str) -> AppTest:
     """Have a page's field for a scanner send one scan, as the browser does."""
-    (field,) = app.get("bidi_component")
+    (field,) = [
+        one
+        for one in app.get("bidi_component")
+        if one.proto.component_name == "scanner"
+    ]
     sent = [{"line": "test", "number": next(_numbers), "text": serial, "context": None}]
     state = app._tree.get_widget_states()
     one = state.widgets.add()
@@ -275,8 +279,9 @@ def test_while_no_row_is_kept_no_row_is_asked_for(
 
 
 def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
-    changed: Home,
+    changed: Home, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(data, "PULSE_S", 0.0)  # each look asks what it does
     app = opened("bench")
     app.text_input(key="typed serial").set_value("PA-9007")
     app.text_input(key="in 1mA").set_value("900u")

@@ -17,7 +17,7 @@ def test_the_recall_page_lists_whom_a_finding_concerns() -> None:
     words = said(app)
     assert f"of reel {BAD_REEL}:" in words
     assert "Not concerned:" in words
-    assert len(app.dataframe) > 0
+    assert "<table>" in words
 
 
 @pytest.mark.usefixtures("held")
