@@ -33,7 +33,7 @@ export default function ({ data }) {
 
 @cache
 def _component() -> Any:
-    return st.components.v2.component("marks", html="<span></span>", js=JS)
+    return st.components.v2.component("holdpoint.marks", html="<span></span>", js=JS)
 
 
 def where(page: str, *, alone: bool) -> None:

@@ -53,7 +53,7 @@ def scan(app: AppTest, serial: str) -> AppTest:
     (field,) = [
         one
         for one in app.get("bidi_component")
-        if one.proto.component_name == "scanner"
+        if one.proto.component_name == "holdpoint.scanner"
     ]
     sent = [{"line": "test", "number": next(_numbers), "text": serial, "context": None}]
     state = app._tree.get_widget_states()

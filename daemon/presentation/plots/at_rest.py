@@ -13,7 +13,7 @@ HEIGHT_PX = 110
 
 def coming_to_rest(
     at_s: Sequence[float], output: Sequence[float], *, unit: str, look: Look
-) -> alt.Chart:
+) -> alt.LayerChart:
     """Draw the readings of a point as dots in the order of time.
 
     Parameters
@@ -30,7 +30,7 @@ def coming_to_rest(
         "grid": False, "domain": False, "tickCount": 3, "labelColor": look.quiet,
         "titleColor": look.quiet, "titleFontWeight": "normal",
     }  # fmt: skip
-    chart: alt.Chart = (
+    dots = (
         alt.Chart(frame)
         .mark_point(filled=True, size=22, color=look.unit, opacity=1.0, aria=False)
         .encode(
@@ -41,6 +41,9 @@ def coming_to_rest(
                 axis=alt.Axis(title=unit, format="~s", minExtent=64, **quiet),
             ),
         )
+    )
+    chart: alt.LayerChart = (
+        alt.layer(dots)
         .properties(height=HEIGHT_PX, width="container", background=look.paper)
         .configure_view(strokeWidth=0)
         .configure(font='"Source Sans", "DejaVu Sans", Verdana, sans-serif')
