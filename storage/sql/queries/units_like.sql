@@ -1,4 +1,4 @@
--- Units of the product whose serial contains a text, whatever its case, the newest
+-- One row a unit of the product whose serial contains a text, whatever its case, the newest
 -- build first: as many as `newest` says.
 select unit.serial, unit.build
 from unit
