@@ -167,6 +167,11 @@ def unknown(text: str) -> str:
     return f"Nothing is called {text}."
 
 
+def not_looked_up(text: str) -> str:
+    """Say that nothing can be said of a name while the daemon is silent."""
+    return f"{text} cannot be looked up while the daemon does not answer."
+
+
 def several(count: int, text: str, *, more: bool) -> str:
     """Say that a text means several, of which one is to be chosen."""
     least = "At least " if more else ""

@@ -9,7 +9,7 @@ from daemon.presentation.plots import segments, shares_of_limits, traced
 from daemon.traceability import Records, Trace, trace
 from daemon.traceability.papers import Of
 from dashboard import data, documents, look, measured, pictures
-from storage import NotFoundError, StorageError, UnitRow
+from storage import NotFoundError, StorageError, UnitRow, UnreachableError
 
 WIDE_PX, NARROW_PX = 1180, 340
 FOUND = 30
@@ -32,6 +32,9 @@ def show() -> None:
     subject = typed or shown.builds[-1]
     try:
         named = meant(shown, subject)
+    except UnreachableError:
+        look.say(screens.not_looked_up(subject), [screens.GOES_ON])
+        return
     except StorageError as exc:
         look.say(screens.unknown(subject), [str(exc)])
         return
@@ -80,6 +83,9 @@ def about(shown: data.Shown, subject: str) -> None:
     try:
         records = Records.of(at.store, at.name, at.product.keys, about=[subject])
         found = trace(records, subject)
+    except UnreachableError:
+        look.say(screens.not_looked_up(subject), [screens.GOES_ON])
+        return
     except NotFoundError as exc:
         look.say(screens.unknown(subject), [str(exc)])
         return

@@ -72,7 +72,9 @@ def test_a_hung_daemon_is_said_within_five_seconds_and_goes_on_by_itself(
         # Whoever goes to another page is not kept waiting either.
         since_s = time.monotonic()
         page.get_by_role("link", name="Units").click()
-        expect(page.locator("h1").first).to_contain_text("Build B-3", timeout=SLOW_MS)
+        expect(page.locator("h1").first).to_contain_text(
+            "B-3 cannot be looked up", timeout=SLOW_MS
+        )
         expect_said(page, since_s)
         os.kill(screens.pid, signal.SIGCONT)
         expect(page.locator(".st-key-silent")).to_have_count(0, timeout=SLOW_MS)
@@ -95,6 +97,7 @@ def test_a_stopped_daemon_is_said_with_how_to_start_it_and_turn_the_source_off(
     with paged(browser) as page:
         opened(page, screens, "packing", "Scan a unit")
         os.kill(screens.pid, signal.SIGKILL)
+        os.waitpid(screens.pid, 0)
         expect_said(page, time.monotonic())
         silent = page.locator(".st-key-silent")
         expect(silent).to_contain_text("Start it with: holdpoint daemon")
