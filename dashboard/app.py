@@ -3,7 +3,7 @@
 import streamlit as st
 
 from daemon.service import Home
-from dashboard import data, live, look
+from dashboard import data, live, look, marks
 
 st.set_page_config(
     page_title="Holdpoint", layout="wide", initial_sidebar_state="collapsed"
@@ -32,8 +32,8 @@ GROUPS = {
         st.Page("views/messages.py", title="Messages"),
     ],
     "Packing": [st.Page("views/packing.py", title="Packing")],
-    "Trace": [
-        st.Page("views/tracing.py", title="Trace"),
+    "Units": [
+        st.Page("views/units.py", title="Units"),
         st.Page("views/reels.py", title="Reels"),
     ],
     "Settings": [st.Page("views/settings.py", title="Settings")],
@@ -54,7 +54,8 @@ with st.container(key="bar", horizontal=True, vertical_alignment="center", gap="
                 with st.container(key="this" if one == page else None, width="content"):
                     st.page_link(one, label=one.title)
     live.line(prompting=page.title != "Bench")
-if data.shown() is None:
+marks.where(page.title, alone=len(beside) == 1)
+if not data.anything():
     live.gone()
 else:
     page.run()

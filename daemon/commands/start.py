@@ -3,18 +3,23 @@
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
+from ipaddress import ip_address
+from pathlib import Path
 
 import click
 
 from config import load
 from daemon.commands.opened import home_here
-from daemon.commands.options import PORT
+from daemon.commands.options import FILE, PORT
 from daemon.commands.showing import misuse, say
 from daemon.service import (
+    CODE,
     Home,
+    Network,
     StartError,
     child,
     dashboard_command,
+    new_code,
     shared_daemon,
     simulated_bench,
 )
@@ -94,19 +99,72 @@ def _played(home: Home) -> Iterator[None]:
 @click.command()
 @click.option("--port", type=PORT, default=DASHBOARD_PORT, show_default=True)
 @click.option("--open/--no-open", "browse", default=True, help="Open a browser.")
-def dashboard(*, port: int, browse: bool) -> None:
+@click.option(
+    "--network",
+    "address",
+    help="Show them at this address of this machine, to a phone on the local network; "
+    "left out, to this machine alone.",
+)
+@click.option("--certificate", type=FILE, help="For an encrypted line on the network.")
+@click.option("--key", type=FILE, help="The certificate's key.")
+def dashboard(
+    *,
+    port: int,
+    browse: bool,
+    address: str | None,
+    certificate: Path | None,
+    key: Path | None,
+) -> None:
     """Show the screens in a browser.
 
-    Where no daemon runs, one is started without a bench.
+    Who looks needs the code that is printed, another at each start. Where no daemon
+    runs, one is started without a bench.
     """
+    network = _network(address, certificate, key)
     home = home_here()
+    code = new_code()
     with shared_daemon(home) as records:
         records.wait()
         log = home.data / "dashboard.log"
-        with child(
-            dashboard_command(port=port, browse=browse), home, log=log
-        ) as screens:
-            say(f"Dashboard at http://127.0.0.1:{port}; stop it with Ctrl-C.")
+        command = dashboard_command(port=port, browse=browse, network=network)
+        with child(command, home, log=log, more={CODE: code}) as screens:
+            say(
+                f"Dashboard at {_url(port, network)}/?code={code}; stop it with Ctrl-C."
+            )
+            if network is not None and network.certificate is None:
+                from daemon.presentation import screens as words  # noqa: PLC0415 -- seldom
+
+                say(words.READ_ALONG)
             if screens.wait() != 0:
                 message = f"the dashboard did not start; {log} says why"
                 raise StartError(message)
+
+
+def _network(
+    address: str | None, certificate: Path | None, key: Path | None
+) -> Network | None:
+    """Return where the screens are shown beside this machine, None: nowhere."""
+    if address is None:
+        if certificate is not None or key is not None:
+            misuse("--certificate and --key go with --network")
+        return None
+    try:
+        said = ip_address(address)
+    except ValueError:
+        misuse(f"--network is {address!r}; it must be an address such as 192.168.1.20")
+    if said.is_unspecified or said.is_multicast or said.is_global:
+        misuse(
+            f"--network is {address}; it must be this machine's own address in a local "
+            "network"
+        )
+    if (certificate is None) != (key is None):
+        misuse("--certificate and --key go together")
+    return Network(address=str(said), certificate=certificate, key=key)
+
+
+def _url(port: int, network: Network | None) -> str:
+    if network is None:
+        return f"http://127.0.0.1:{port}"
+    host = f"[{network.address}]" if ":" in network.address else network.address
+    scheme = "http" if network.certificate is None else "https"
+    return f"{scheme}://{host}:{port}"

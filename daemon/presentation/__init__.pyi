@@ -1,4 +1,9 @@
-from . import figures as figures, points as points, sentences as sentences
+from . import (
+    figures as figures,
+    points as points,
+    screens as screens,
+    sentences as sentences,
+)
 from .colours import DARK as DARK, LIGHT as LIGHT, Look as Look
 from .figures import (
     MINUS as MINUS,
@@ -17,6 +22,7 @@ from .labels import (
     Tape as Tape,
     as_png as as_png,
     as_svg as as_svg,
+    code_of as code_of,
 )
 from .plants import planted as planted
 from .sentences import (

@@ -1,13 +1,16 @@
 """The other processes of a running Holdpoint: how they are started and ended."""
 
+import errno
 import json
 import os
+import secrets
 import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Thread
 from typing import Any
@@ -24,6 +27,10 @@ END_S = 15.0
 POLL_S = 0.05
 TRIES = 3
 """How often a start is tried that a brief command was in the way of."""
+CODE = "HOLDPOINT_CODE"
+"""Variable that tells the screens the code which lets in."""
+LETTERS = "23456789abcdefghjkmnpqrstvwxyz"
+"""None that is taken for another."""
 
 
 class StartError(HoldpointError):
@@ -35,8 +42,8 @@ def holdpoint(*arguments: str) -> list[str]:
     return [sys.executable, "-m", "daemon.commands.cli", *arguments]
 
 
-def require_free(port: int) -> None:
-    """Refuse a loopback port that somebody listens on; 0 is any free one.
+def require_free(port: int, address: str = "127.0.0.1") -> None:
+    """Refuse a port that somebody listens on; 0 is any free one.
 
     Raises
     ------
@@ -44,33 +51,66 @@ def require_free(port: int) -> None:
         It is in use.
     """
     try:
-        socket.create_server(("127.0.0.1", port)).close()
+        family = socket.AF_INET6 if ":" in address else socket.AF_INET
+        socket.create_server((address, port), family=family).close()
     except OSError as exc:
+        if exc.errno == errno.EADDRNOTAVAIL:
+            message = f"{address} is no address of this machine; name one that is"
+            raise StartError(message) from exc
         message = f"port {port} is in use on this machine; name another with --port"
         raise StartError(message) from exc
 
 
-def dashboard_command(*, port: int, browse: bool) -> list[str]:
-    """Return the command that serves the screens to this machine alone.
+def new_code() -> str:
+    """Return a code that lets in to the screens, as it is typed.
+
+    Twelve letters of thirty: more than can be tried.
+    """
+    drawn = "".join(secrets.choice(LETTERS) for _ in range(12))
+    return "-".join(drawn[at : at + 4] for at in (0, 4, 8))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Network:
+    """Where the screens are shown beside this machine: one of its own addresses."""
+
+    address: str
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+def dashboard_command(
+    *, port: int, browse: bool, network: Network | None = None
+) -> list[str]:
+    """Return the command that serves the screens, to this machine alone unless told.
 
     Raises
     ------
     StartError
-        The port is in use.
+        The port is in use, or the address is not this machine's.
     """
-    require_free(port)
+    require_free(port, "127.0.0.1" if network is None else network.address)
     command = [sys.executable, "-m", "dashboard.serve", "--port", str(port)]
+    if network is not None:
+        command += ["--address", network.address]
+        if network.certificate is not None:
+            command += ["--certificate", str(network.certificate.resolve())]
+            command += ["--key", str((network.key or network.certificate).resolve())]
     return [*command, "--browse"] if browse else command
 
 
-def environment(home: Home) -> dict[str, str]:
-    """Return our environment with the home named."""
-    return {**os.environ, VARIABLE: str(home.folder.resolve())}
+def environment(home: Home, more: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Return our environment with the home named, and what else is said."""
+    return {**os.environ, VARIABLE: str(home.folder.resolve()), **(more or {})}
 
 
 @contextmanager
 def child(
-    command: Sequence[str], home: Home, *, log: Path | None = None
+    command: Sequence[str],
+    home: Home,
+    *,
+    log: Path | None = None,
+    more: Mapping[str, str] | None = None,
 ) -> Iterator[subprocess.Popen[str]]:
     """Run a process while the context lasts; it is told to end, then made to.
 
@@ -84,7 +124,7 @@ def child(
             stdout=subprocess.PIPE,
             stderr=errors,
             text=True,
-            env=environment(home),
+            env=environment(home, more),
             start_new_session=True,
         )
     try:

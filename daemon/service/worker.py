@@ -188,7 +188,12 @@ class Worker:
         else:
             self.desk.update(name, state="done")
             self.desk.show(
-                phase="waiting", trouble=None, source_on=False, range=None, live={}
+                phase="waiting",
+                trouble=None,
+                source_on=False,
+                range=None,
+                live={},
+                record={},
             )
 
     def _ask_for_check(self, name: str, order: Order) -> None:

@@ -38,6 +38,8 @@ class _State:
     done: int = 0
     points: int = 0
     live: dict[str, float] = field(default_factory=dict)
+    record: dict[str, list[float]] = field(default_factory=dict)
+    """Readings of the point that was read last: `at_s` and `output`, in order."""
     session: str | None = None
     trouble: str | None = None
     alarm: str | None = None

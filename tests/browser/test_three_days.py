@@ -243,7 +243,7 @@ OVERLAPPING = """
   const texts = [...document.querySelectorAll(
     '.words :is(h1, h2, p), button, input, textarea, label, .stVegaLiteChart, td'
   )].filter(e => e.checkVisibility({opacityProperty: true, visibilityProperty: true})
-    && !e.closest('.st-key-sound'));
+    && !e.closest('.st-key-unseen'));
   const boxes = texts.map(e => [e, e.getBoundingClientRect()])
     .filter(([, b]) => b.width > 1 && b.height > 1);
   const found = [];

@@ -133,8 +133,8 @@ def calibrating(monkeypatch: pytest.MonkeyPatch) -> None:
     """Have the daemon say that a calibration is at 40 %."""
     state = Client.state
 
-    def busy(client: Client) -> dict[str, Any]:
-        return {**state(client), "calibrating_percent": 40}
+    def busy(client: Client, **more: Any) -> dict[str, Any]:
+        return {**state(client, **more), "calibrating_percent": 40}
 
     monkeypatch.setattr(Client, "state", busy)
 
