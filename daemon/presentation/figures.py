@@ -17,7 +17,7 @@ The rule, for whoever writes a sentence, a column or a label:
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from math import floor, isfinite, log10
 from typing import Self
 
@@ -334,7 +334,8 @@ def day(at: datetime | None) -> str:
 
 def moment(at: datetime) -> str:
     """Return a day and a minute in local time, and in which zone."""
-    here = at.astimezone()
+    # A frame's own kind of time has another way to its zone.
+    here = datetime.fromtimestamp(at.timestamp(), UTC).astimezone()
     return f"{here:%Y-%m-%d %H:%M} {here:%Z}".strip()
 
 

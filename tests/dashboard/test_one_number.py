@@ -36,7 +36,7 @@ SIZES = [
     re.compile(rf"The move is {AMOUNT}"),
 ]
 LIMIT = re.compile(r"limit[^.±]{0,30}(±\([^)]*\)|±[0-9.]+ (?:%|ppm))")
-PAGES = ("overview", "holds", "one_range", "tracing", "recall", "standard", "packing")
+PAGES = ("overview", "holds", "one_range", "units", "recall", "standard", "packing")
 COMMANDS = (
     ("status",),
     ("hold", "list"),
