@@ -2,6 +2,7 @@ from . import archive as archive, endpoint as endpoint
 from .access import open_store as open_store
 from .amending import row_text as row_text
 from .answers import (
+    AlertDue as AlertDue,
     AlertState as AlertState,
     BuildState as BuildState,
     BuildYield as BuildYield,
@@ -23,7 +24,7 @@ from .answers import (
     reel_of as reel_of,
 )
 from .door import require_id as require_id
-from .endpoint import Endpoint as Endpoint, read as read
+from .endpoint import Endpoint as Endpoint, is_running as is_running, read as read
 from .engine import StoreLimits as StoreLimits
 from .errors import (
     BusyError as BusyError,

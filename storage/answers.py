@@ -309,6 +309,15 @@ class AlertState(Alert):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AlertDue(Alert):
+    """A message that is to be sent by now, and how often that was tried."""
+
+    query = "alerts_due"
+
+    tries: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Decided(Row):
     """A kept row that a person or the watch decided."""
 

@@ -9,7 +9,6 @@ import httpx
 from config import Alerts
 from daemon.alerts.errors import UndeliveredError
 from daemon.alerts.hidden_addresses import hidden
-from daemon.alerts.sender import alert_of
 from daemon.alerts.who_hears import (
     HOLDS,
     BuildDigest,
@@ -26,7 +25,16 @@ from daemon.alerts.who_hears import (
 )
 from daemon.presentation import sentences
 from daemon.watch import PLACED_BY
-from storage import Alert, BuildState, DoubtState, HoldState, Severity, Signal, Store
+from storage import (
+    Alert,
+    AlertState,
+    BuildState,
+    DoubtState,
+    HoldState,
+    Severity,
+    Signal,
+    Store,
+)
 
 EVERY_S = 30.0
 ANSWER_S = 10.0
@@ -154,9 +162,11 @@ class Upkeep:
 
     def _reminds(self) -> Iterator[Message]:
         """Return the reminders of holds and of doubts, each by itself."""
-        rows = self._store.frame("alerts", product=self._product)
-        told = set(rows["alert"])
-        unnoted = rows[rows["follows"].isna() & rows["acknowledged_at"].isna()]
+        rows = self._store.rows(AlertState, product=self._product)
+        told = {one.alert for one in rows}
+        unnoted = [
+            one for one in rows if one.follows is None and one.acknowledged_at is None
+        ]
         gone = {
             one.signal: sentences.withdrawn(one)
             for one in self._store.rows(Signal, "signals", product=self._product)
@@ -166,11 +176,11 @@ class Upkeep:
             (HOLDS, self._standing_holds()),
             (doubts(self._settings), self._standing_doubts()),
         ):
-            waiting = unnoted[unnoted["subject"].isin(standing)]
             message = reminder(
                 (
                     replace(one, title=gone.get(one.subject, one.title))
-                    for one in map(alert_of, waiting.to_dict("records"))
+                    for one in unnoted
+                    if one.subject in standing
                 ),
                 of=of,
                 settings=self._settings,

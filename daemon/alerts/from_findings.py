@@ -2,8 +2,6 @@
 
 from collections.abc import Sequence
 
-import pandas as pd
-
 from config import Alerts
 from daemon.alerts.who_hears import (
     Message,
@@ -14,7 +12,7 @@ from daemon.alerts.who_hears import (
     of_hold,
 )
 from daemon.presentation import sentences
-from storage import Alert, Hold, Severity, Signal
+from storage import Alert, AlertState, Hold, Severity, Signal
 
 
 class Teller:
@@ -31,15 +29,10 @@ class Teller:
         self._settings = settings
         self._told: dict[str, Told] = {}
 
-    def remember(self, alerts: pd.DataFrame) -> None:
-        """Go on from the Store: rows of the query `alerts`."""
-        for row in alerts.to_dict("records"):
-            self._note(
-                str(row["subject"]),
-                str(row["alert"]),
-                str(row["said"]),
-                Severity(row["severity"]),
-            )
+    def remember(self, alerts: Sequence[AlertState]) -> None:
+        """Go on from what the Store has."""
+        for one in alerts:
+            self._note(one.subject, one.alert, one.said, one.severity)
 
     def tell(
         self,

@@ -5,19 +5,16 @@ under the same id: at least once, never not at all.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from logging import getLogger
 from threading import Event, Thread
-from typing import Any
-
-import pandas as pd
 
 from config import Alerts, Channel
 from daemon.alerts.channels import AppriseChannel, Opener, Sending
 from daemon.alerts.errors import AlertError, UnknownTargetError
 from daemon.alerts.who_hears import addressed, is_dead_letter, of_dead_letter
-from storage import Alert, Delivery, Severity, StorageError, Store
+from storage import Alert, AlertDue, Delivery, StorageError, Store
 
 log = getLogger(__name__)
 
@@ -110,12 +107,12 @@ class Sender:
             There is no such channel.
         """
         channel = self._named(target)
-        due = self._store.frame("alerts_due", target=target, at=self._utc())
+        due = self._store.rows(AlertDue, target=target, at=self._utc())
         delivered = failed = dead = 0
-        for row in due.to_dict("records"):
+        for alert in due:
             if self._stop.is_set():
                 break
-            delivery, follow = self._try(channel, row)
+            delivery, follow = self._try(channel, alert)
             self._store.note_delivery(delivery, follow)
             self._beat(target)
             delivered += delivery.delivered_at is not None
@@ -124,10 +121,9 @@ class Sender:
         return Tally(delivered=delivered, failed=failed, dead=dead)
 
     def _try(
-        self, channel: Channel, row: dict[Any, Any]
+        self, channel: Channel, alert: AlertDue
     ) -> tuple[Delivery, tuple[Alert, ...]]:
-        alert = alert_of(row)
-        tries = int(row["tries"]) + 1
+        tries = alert.tries + 1
         reason = None
         try:
             if channel.name not in self._channels:
@@ -179,12 +175,3 @@ class Sender:
                 return one
         known = tuple(one.name for one in self._settings.channels)
         raise UnknownTargetError(channel=target, known=known)
-
-
-def alert_of(row: dict[Any, Any]) -> Alert:
-    """Return a row of the queries on messages as a record."""
-    values: dict[str, Any] = {one.name: row.get(one.name) for one in fields(Alert)}
-    values["severity"] = Severity(values["severity"])
-    values["made_at"] = values["made_at"].to_pydatetime()
-    values["follows"] = None if pd.isna(values["follows"]) else values["follows"]
-    return Alert(**values)

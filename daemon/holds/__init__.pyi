@@ -11,6 +11,7 @@ from .loose_parts import (
     judged as judged,
     told as told,
 )
+from .offers import offered_ends as offered_ends
 from .policy import (
     NotAllowedError as NotAllowedError,
     end_offer as end_offer,

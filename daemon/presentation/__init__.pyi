@@ -4,6 +4,7 @@ from . import (
     gauges as gauges,
     loose_parts as loose_parts,
     points as points,
+    screens as screens,
     sentences as sentences,
 )
 from .colours import DARK as DARK, LIGHT as LIGHT, Look as Look
@@ -24,7 +25,9 @@ from .labels import (
     Tape as Tape,
     as_png as as_png,
     as_svg as as_svg,
+    code_of as code_of,
 )
+from .plants import planted as planted
 from .sentences import (
     NO_STANDARD as NO_STANDARD,
     held as held,
@@ -33,4 +36,5 @@ from .sentences import (
     withdrawn as withdrawn,
 )
 from .spreadsheet import as_csv as as_csv, neutral as neutral
+from .versions import differences as differences
 from .waiting import Waiting as Waiting, waits as waits

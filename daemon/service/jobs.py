@@ -79,7 +79,7 @@ def scheduled(
     home: Home, store: LocalStore, settings: Settings, worker: Working
 ) -> Iterator[None]:
     """Give signs of life, look, remind and back up while the context lasts."""
-    jobs = store.frame("jobs")
+    jobs = store.table("jobs").to_pylist()
 
     def back_up() -> None:
         store.backup(str(home.backups))
@@ -95,10 +95,7 @@ def scheduled(
             *_calibrating(home, settings, worker),
         ),
         succeeded=store.note_job,
-        last_success={
-            str(row["job"]): row["succeeded_at"].to_pydatetime()
-            for row in jobs.to_dict("records")
-        },
+        last_success={str(row["job"]): row["succeeded_at"] for row in jobs},
     )
     schedule.start()
     try:

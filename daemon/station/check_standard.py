@@ -269,8 +269,8 @@ class Standing:
                 what = (
                     f"check standard {self._standard.serial} was outside its limits"
                     if moved_ppm is None
-                    else f"both meters moved alike against the source, {moved_ppm:+.0f}"
-                    " ppm since the session began,"
+                    else "both meters moved together against the source, "
+                    f"{moved_ppm:+.0f} ppm since the session began,"
                 )
                 self._raise(
                     DoubtCause.OUT_OF_CONTROL,
@@ -364,18 +364,20 @@ class Standing:
 
     def _raise(self, cause: DoubtCause, reason: str, *, before: int | None) -> None:
         """Put each session's runs since the last good check in doubt, once."""
-        runs = self._store.frame(
+        runs = self._store.table(
             "range_rows",
             product=self._product,
             after=self._last_good(before),
             kind=RunKind.UNIT.value,
         )
-        runs = runs[runs["origin"] == "bench"]
+        by_session: dict[str, set[int]] = {}
+        for one in runs.select(["number", "session", "origin"]).to_pylist():
+            if one["origin"] == "bench":
+                by_session.setdefault(str(one["session"]), set()).add(one["number"])
         known = self._doubts()
-        for session, mine in runs.groupby("session"):
-            numbers = sorted({int(one) for one in mine["number"]})
+        for session, mine in sorted(by_session.items()):
             numbers = [
-                one for one in numbers if not _covered(known, session, one, cause)
+                one for one in sorted(mine) if not _covered(known, session, one, cause)
             ]
             if not numbers:
                 continue
@@ -383,7 +385,7 @@ class Standing:
                 Doubt(
                     doubt=f"{session}:{numbers[0]}-{numbers[-1]}:{cause.value}",
                     product=self._product,
-                    session=str(session),
+                    session=session,
                     from_number=numbers[0],
                     to_number=numbers[-1],
                     cause=cause,

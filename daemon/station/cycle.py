@@ -35,6 +35,7 @@ from daemon.watch import (
     warm_up,
 )
 from storage import (
+    AlertState,
     CheckResult,
     Evaluation,
     Fitting,
@@ -239,7 +240,7 @@ class Cycle:
         self._placed = {one.hold for one in self.store.rows(Hold, product=self._name)}
         warned = self.store.table("signal", product=self._name, cause="chart")
         self._warned = set(warned.column("signal").to_pylist())
-        self._teller.remember(self.store.frame("alerts", product=self._name))
+        self._teller.remember(self.store.rows(AlertState, product=self._name))
         self.watch(step=lambda: step(self.known.folded))
 
     def far_off(self, number: int) -> list[str]:
@@ -411,7 +412,8 @@ class Cycle:
                 holds=placed,
                 alerts=alerts,
                 lines=lines,
-                history=self._watcher.history(),
+                # Of many runs, what is said after the last counts.
+                history=None if more else self._watcher.history(),
                 worked_out_with=self.known.worked_out_with(),
             )
         )

@@ -154,11 +154,11 @@ class Prober:
         return good[0]
 
     def _measure_again(self, signal: Signal, serial: str) -> None:
-        runs = self.store.frame("unit_runs", serial=serial)
-        if runs.empty:
+        runs = self.store.table("unit_runs", serial=serial).to_pylist()
+        if not runs:
             message = f"unit {serial} was never measured before: take an older one"
             raise NoProofError(message)
-        build = str(runs["build"].iloc[0])
+        build = str(runs[0]["build"])
         if build == signal.build:
             message = f"unit {serial} is of build {build} itself; take an older one"
             raise NoProofError(message)
@@ -166,7 +166,7 @@ class Prober:
             serial=serial,
             build=build,
             ranges=(signal.range,) if signal.range else self.product.keys,
-            rerun_of=str(runs["run"].iloc[0]),
+            rerun_of=str(runs[0]["run"]),
             note=f"measured again for finding {signal.signal}",
             connect=True,
         )

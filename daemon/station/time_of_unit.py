@@ -56,7 +56,7 @@ def last_unit(store: Store, product: str) -> LastUnit | None:
             output=[float(x) for x in one["output_readings"]],
             at_s=[float(x) for x in one["at_s"]],
         )
-        for one in store.frame("readings", run=str(last["run"])).to_dict("records")
+        for one in store.table("readings", run=str(last["run"])).to_pylist()
     ]
     taken = sorted((one for one in taken if len(one.at_s)), key=lambda o: o.at_s[0])
     return LastUnit(serial=str(last["serial"]), ranges=taken) if taken else None

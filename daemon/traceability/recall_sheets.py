@@ -1,11 +1,17 @@
 """A containment as sheets: CSV for a spreadsheet, a page to print, customers' cards."""
 
 from html import escape
-from typing import Any
 
 from daemon.metrology import correction
 from daemon.presentation import as_csv, capital
-from daemon.traceability.containment import COLUMNS, NO_ERROR_KNOWN, Containment
+from daemon.traceability.containment import (
+    CLEAR,
+    COLUMNS,
+    NO_ERROR_KNOWN,
+    PRINTED,
+    Containment,
+)
+from daemon.traceability.tracing import spans
 
 STYLE = (
     "body{font:13px sans-serif;margin:2em}table{border-collapse:collapse}"
@@ -55,7 +61,6 @@ def cards(containment: Containment) -> str:
 
 def page(containment: Containment) -> str:
     """Return the lists as a page to print."""
-    keys = [key for key in COLUMNS if key != "where"]
     parts = [
         "<!doctype html><meta charset='utf-8'>",
         f"<title>{escape(containment.headline())}</title>",
@@ -63,18 +68,19 @@ def page(containment: Containment) -> str:
         f"<h1>{escape(containment.headline())}</h1>",
         *(f"<p>{escape(line)}</p>" for line in containment.lines()),
     ]
+    head = "".join(f"<th>{escape(name)}</th>" for name in PRINTED.values())
     for name, units in containment.listed().items():
-        head = "".join(f"<th>{escape(COLUMNS[key])}</th>" for key in keys)
+        title = f"{capital(name)} ({len(units)})"
+        parts.append(f"<h2>{escape(title)}</h2>")
+        if name == CLEAR:
+            # Of a long history thousands: nobody does anything with them.
+            parts.append(f"<p>{escape(spans([one.serial for one in units]))}</p>")
+            continue
         body = "".join(
             "<tr>"
-            + "".join(f"<td>{_shown(one.row()[key])}</td>" for key in keys)
+            + "".join(f"<td>{escape(text)}</td>" for text in one.said().values())
             + "</tr>"
             for one in units
         )
-        title = f"{capital(name)} ({len(units)})"
-        parts.append(f"<h2>{escape(title)}</h2><table><tr>{head}</tr>{body}</table>")
+        parts.append(f"<table><tr>{head}</tr>{body}</table>")
     return "\n".join(parts) + "\n"
-
-
-def _shown(value: Any) -> str:
-    return "" if value is None else escape(str(value))

@@ -10,7 +10,7 @@ import numpy as np
 
 from config import Settings
 from daemon.judging import RangeModel
-from daemon.presentation import PPM_PER_PERCENT, counted, money
+from daemon.presentation import PPM_PER_PERCENT, counted, figures, money
 from daemon.spc import Costs, SpotCheck, cheapest, expected_cost
 from daemon.spc.sampling import (
     RECENT_BUILDS,
@@ -98,6 +98,8 @@ class RangeOutlook:
     limit_ppm: float
     """How far a reel may be off until its units are at their error limit: the limit
     where it is narrowest, less the offset that units have had."""
+    limit: str
+    """The error limit in words, as it is set."""
 
     def asked(
         self,
@@ -262,6 +264,7 @@ class Outlook:
                     false_share=false_share / len(known.product.ranges),
                 ),
                 limit_ppm=room_ppm(one, latest),
+                limit=figures.limit(one.settings.limit),
             )
             for index, one in enumerate(known.product.ranges)
         )
@@ -360,7 +363,7 @@ class Outlook:
         )
         reel = (
             f"a reel in {carrying} of them that brings units to the error limit of "
-            f"{most.title}, by {most.limit_ppm / PPM_PER_PERCENT:.3g} %,"
+            f"{most.title}, {most.limit},"
         )
         seldom = f"in no more than {100 * missed:g} % of builds"
         if number is None:

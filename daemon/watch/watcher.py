@@ -47,6 +47,8 @@ from storage import Fitting, LimitIs, Signal
 EARLIER_BUILDS = 12
 """Builds whose readings are looked through for a range that reads alike."""
 FOR_NOBODY = 500
+WIDER = 1.5
+"""Times that a reel must scatter more than before to be said to."""
 FEW = 8
 """Units concerned up to which each tells something new of who carries the reel."""
 
@@ -101,6 +103,8 @@ class Watcher:
         self._accepted_per_units = accepted_per_units
         self._register = Register(product)
         self._histories: dict[str, tuple[int, str]] = {}
+        self._latest: tuple[str, int, str] | None = None
+        """The latest build, how many units it had, and what was said of it."""
         self._check: str | None = None
         self._until_own: Limit | None = None
         self._remembered = False
@@ -252,7 +256,13 @@ class Watcher:
     def history(self) -> str:
         """Say what the latest build is held against; before the first, the next."""
         builds = self.fold.builds
-        return self._history_of(builds[-1], now=True) if builds else remark(0, 0)
+        if not builds:
+            return remark(0, 0)
+        build = builds[-1]
+        count = self.fold.count_of(build)
+        if self._latest is None or self._latest[:2] != (build, count):
+            self._latest = build, count, self._look_through(build)
+        return self._latest[2]
 
     def ahead(self) -> str:
         """Say what the next build will be held against."""
@@ -367,19 +377,24 @@ class Watcher:
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
         coming = event is not None and segment is self.fold.active
         found = find(segment.line, log_odds_limit, standing)
+        alone = _told_by_one(segment, found)
+        for culprit in alone:
+            del found[culprit]
         gone = ended(segment.line)
-        judged = Judged(
-            log_odds_limit=log_odds_limit,
-            limit_is=limit_is,
-            history=self._history_of(segment.build),
-            check=self._check,
-        )
+        judged: Judged | None = None
         for culprit, finding in found.items():
             key = key_of(segment, culprit)
             before = open_.get(key)
             if before is None and key in self._register.names and not coming:
                 # Somebody decided about it, and no unit of it has come since.
                 continue
+            # Most units say nothing: earlier builds are looked through only here.
+            judged = judged or Judged(
+                log_odds_limit=log_odds_limit,
+                limit_is=limit_is,
+                history=self._history_of(segment.build),
+                check=self._check,
+            )
             said.append(self._said_of(segment, finding, key, before, judged, event))
         for key, one in open_.items():
             mine = key[0] == segment.build and key[1] not in found
@@ -392,7 +407,11 @@ class Watcher:
             if self._agreed(one, key, by_records=by_records):
                 continue
             instead = [s for s in said if s.standing and _alike(s, one.signal)]
-            why = _why(event, instead)
+            why = (
+                f"unit {alone[key[1]].serial} is far off alone"
+                if key[1] in alone
+                else _why(event, instead)
+            )
             said.append(self._take_back(one, why, segment, event))
         return self._register.keep_all(said)
 
@@ -513,33 +532,49 @@ class Watcher:
             )
         return self._until_own, LimitIs.SHIPPED
 
-    def _history_of(self, build: str, *, now: bool = False) -> str:
-        """Say what a build is held against.
-
-        With a finding it is looked through anew as the build doubles, else with every
-        unit that came.
-        """
+    def _history_of(self, build: str) -> str:
+        """Say what a build with a finding is held against: anew as it doubles."""
         count = self.fold.count_of(build)
         known = self._histories.get(build)
-        if known is not None and count < (known[0] + 1 if now else 2 * known[0]):
-            return known[1]
+        if known is None or count >= 2 * known[0]:
+            known = self._histories[build] = count, self._look_through(build)
+        return known[1]
+
+    def _look_through(self, build: str) -> str:
+        """Look through the builds before one, and it; say what they tell of it."""
         builds = self.fold.builds
         earlier = builds[: builds.index(build)]
         units = sum(self.fold.count_of(one) for one in earlier)
         looked_at = self._units_of([*earlier[-EARLIER_BUILDS:], build])
-        said = remark(
+        return remark(
             len(earlier),
             units,
             alike_ranges(looked_at, self.product),
             build=build,
         )
-        self._histories[build] = count, said
-        return said
 
 
 def _alike(one: Signal, other: Signal) -> bool:
     """Whether two findings may explain the same readings: they share a range."""
     return one.range == other.range or one.range is None or other.range is None
+
+
+def _told_by_one(
+    segment: Segment, found: Mapping[Culprit, Finding]
+) -> dict[Culprit, UnitErrors]:
+    """Return the reels that are found to scatter by one unit alone, and that unit.
+
+    One unit tells no scatter. It is said to be odd, and nothing is held for it.
+    """
+    told = {}
+    for culprit, finding in found.items():
+        place = finding.range_index
+        scatters = finding.spread_factor > WIDER or finding.mixed_share is not None
+        if culprit.cause != REEL or place is None or not scatters:
+            continue
+        if (unit := segment.alone_far_off(place)) is not None:
+            told[culprit] = unit
+    return told
 
 
 def _why(event: UnitErrors | CheckErrors | None, new: Sequence[Signal]) -> str:

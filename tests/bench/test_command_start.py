@@ -47,6 +47,8 @@ ALONE = {
     "--version": Start(("--version",), NOTHING, 2.0),
     "--help": Start(("--help",), NOTHING, 1.5),
     "hold --help": Start(("hold", "--help"), NOTHING, 1.5),
+    "measure --help": Start(("measure", "--help"), ROWS, 6.5),
+    "import --help": Start(("import", "--help"), ROWS, 8.0),
     "TAB": Start(("",), NOTHING, 1.5, completing=True),
     "hold end --TAB": Start(("hold", "end", "--"), NOTHING, 1.5, completing=True),
     "ship --TAB": Start(("ship", "--"), NOTHING, 1.5, completing=True),

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.bench
 
 PAGES = (
     "", "one_range", "next_build", "bench", "standard", "holds", "recall", "messages",
-    "packing", "tracing",
+    "packing", "units",
 )  # fmt: skip
 BUILDS = 6
 PAPERS = 8

@@ -4,6 +4,7 @@ from .content import (
     BudgetLine as BudgetLine,
     CheckLine as CheckLine,
     Correction as Correction,
+    FailureLine as FailureLine,
     FittedReel as FittedReel,
     HoldLine as HoldLine,
     Image as Image,
@@ -11,8 +12,11 @@ from .content import (
     JudgedBefore as JudgedBefore,
     RangeCapability as RangeCapability,
     RangeLine as RangeLine,
+    RangeToConnect as RangeToConnect,
     Sample as Sample,
+    StandardLine as StandardLine,
     ToleranceClass as ToleranceClass,
+    UnitValue as UnitValue,
 )
 from .drawing import PAPER as PAPER, WIDTH_PX as WIDTH_PX, drawn as drawn
 from .errors import (

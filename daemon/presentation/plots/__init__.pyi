@@ -1,3 +1,4 @@
+from .at_rest import coming_to_rest as coming_to_rest
 from .budget import shares_of_budget as shares_of_budget
 from .by_builds import (
     NARROW as NARROW,
@@ -13,6 +14,7 @@ from .claim import parts_against_claim as parts_against_claim
 from .gauge import readings_of_gauge as readings_of_gauge
 from .missed import missed_by_shift as missed_by_shift
 from .one_range import individuals as individuals, moving_ranges as moving_ranges
+from .one_unit import shares_of_limits as shares_of_limits
 from .places import (
     columns as columns,
     laid_out as laid_out,

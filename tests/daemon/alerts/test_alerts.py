@@ -21,6 +21,7 @@ from daemon.alerts.errors import (
 from daemon.alerts.from_findings import Teller
 from daemon.alerts.hidden_addresses import hidden
 from daemon.alerts.sender import Sender, Tally, pause_s
+from storage.answers import AlertState
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -139,7 +140,7 @@ def test_a_withdrawal_reaches_whoever_heard_the_loudest_of_it(
     store.keep(*teller.tell([SIGNAL], [HOLD]))
     odd = replace(SIGNAL, revision=2, cause=Cause.UNIT, holds=False)
     again = Teller(PRODUCT, settings)
-    again.remember(store.frame("alerts", product=PRODUCT))
+    again.remember(store.rows(AlertState, product=PRODUCT))
     for teller_ in (teller, again):
         (update,) = teller_.tell([odd], [])
         assert update.title.startswith("Update: Unit PA-1019 alone is far off")
@@ -153,7 +154,7 @@ def test_what_was_told_is_known_after_a_restart(store: LocalStore) -> None:
     settings = channels("mail")
     store.keep(*Teller(PRODUCT, settings).tell([SIGNAL], [HOLD]))
     again = Teller(PRODUCT, settings)
-    again.remember(store.frame("alerts", product=PRODUCT))
+    again.remember(store.rows(AlertState, product=PRODUCT))
     assert again.tell([replace(SIGNAL, revision=2)], []) == ()
 
 
