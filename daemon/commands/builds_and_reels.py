@@ -278,7 +278,7 @@ def reel_check(
     and unpowered, four-wire where the value is low. A reading is ohms; volts/amperes
     with --how volts-amperes; volts across part/standard with --how ratio. Without
     READINGS they are asked for. What a named person measured is kept: a reel that is
-    rejected before it is fitted is held, one that is accepted is known to be good from
+    rejected before it is used is held, one that is accepted is known to be good from
     its first unit on, and a finding that names it rests on it.
     """
     if by_bench:

@@ -65,7 +65,7 @@ def capability(*, range_: str | None, without: tuple[str, ...]) -> Shown:
     """Say how well a range keeps its limit.
 
     Cp and Cpk rest on the scatter inside builds, Pp and Ppk on that of all units
-    together (ISO 22514-2). Each point that is judged is held against its limit, the
+    together (ISO 22514-2). Each point that is judged is compared with its limit, the
     offset inside where the limit has it inside; the one that is kept worst is told. Of
     a process that is not stable they are given with the reason why they must not be
     quoted. The first run of each unit counts.

@@ -210,8 +210,8 @@ contacts 0.0012 %.'
 def understood(readings_ohm: Sequence[float], nominal_ohm: float) -> str:
     """Say how typed parts were understood.
 
-    >>> understood([5001.5, 5000.0], 5000.0)
-    'Understood: +0.030 %, +0.000 % from 5 kΩ.'
+    >>> understood([5001.5, 5002.0], 5000.0)
+    'Understood: +0.030 %, +0.040 % from 5 kΩ.'
     """
     said = ", ".join(
         percent(1e6 * (one / nominal_ohm - 1), 50.0) for one in readings_ohm

@@ -94,12 +94,12 @@ def tell(answer: Answer | None) -> None:
     if answer is None:
         look.say(
             "Receive a reel.",
-            ["Read a few loose parts before it is fitted. One part outside is enough."],
+            ["Read a few loose parts before it is used. One part outside is enough."],
         )
         return
     look.say(answer.lines[0], answer.lines[1:])
     if answer.held:
-        look.stands_out("It is held now: put it aside, it must not be fitted.")
+        look.stands_out("It is held now: put it aside, it must not be used.")
 
 
 def _field(name: str, times: int) -> str:
