@@ -21,7 +21,6 @@ from daemon.presentation import capital
 from daemon.service import Client, Home, RefusedOrderError
 from daemon.watch import sharpened
 from storage import (
-    Build,
     BuildState,
     Cause,
     Endpoint,
@@ -42,6 +41,8 @@ drawn of, where it follows them; why nothing was done."""
 SAID_S = 20.0
 BUILDS_SHOWN = 12
 """Newest builds whose units are shown one by one."""
+RUNS_BEFORE = 200
+"""Runs before the first shown unit, of which the checks are shown too."""
 FRESH_S = 0.8
 """For so long nobody asks again, on one page or on several."""
 
@@ -89,7 +90,8 @@ class Shown:
     measured: list[Proof]
     """What was measured to settle findings, oldest first."""
     checks: pd.DataFrame
-    """Of the check standard, every range of every check."""
+    """Of the check standard, every range of every check since the shown builds began,
+    and of those not long before."""
     doubts: pd.DataFrame
     runs_in_doubt: list[RunInDoubt]
     doubted: dict[str, tuple[str, ...]]
@@ -108,18 +110,19 @@ class Shown:
 
         found = store.table("signals", product=connection.name)
         recent = store.table("builds", product=connection.name, newest=BUILDS_SHOWN)
-        builds = store.rows(Build, product=connection.name)
+        builds = store.table("build", product=connection.name)
         measured = store.table("measured_units", product=connection.name)
+        errors = rows("latest_errors", newest=BUILDS_SHOWN)
+        first = 0 if errors.empty else int(errors["number"].min())
         return cls(
             connection=connection,
-            builds=[
-                one.build
-                for one in sorted(builds, key=lambda o: (o.opened_at, o.build))
-            ],
+            builds=builds.sort_by([("opened_at", "ascending"), ("build", "ascending")])
+            .column("build")
+            .to_pylist(),
             recent=recent.to_pandas(),
             states=typed(BuildState, recent),
             units=int(measured.column("units")[0].as_py()),
-            errors=rows("latest_errors", newest=BUILDS_SHOWN),
+            errors=errors,
             signals=found.to_pandas(),
             raised=typed(Signal, found),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
@@ -127,7 +130,10 @@ class Shown:
             holds=store.rows(HoldState, product=connection.name),
             measured=store.rows(Proof, "proofs", product=connection.name),
             checks=store.frame(
-                "range_rows", product=connection.name, after=0, kind="check"
+                "range_rows",
+                product=connection.name,
+                after=max(0, first - RUNS_BEFORE),
+                kind="check",
             ),
             doubts=rows("doubts"),
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
@@ -193,6 +199,25 @@ class Shown:
     def standing(self) -> list[HoldState]:
         """Holds that nobody has ended."""
         return [one for one in self.holds if one.disposal is None]
+
+
+def asked(shown: Shown, query: str, **parameters: Any) -> pd.DataFrame:
+    """Return the answer of the Store to a question, kept until a row changes.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        The daemon does not answer.
+    """
+    return _answered(shown.connection, shown.stamp, query, **parameters)
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def _answered(
+    _connection: Connection, stamp: str, query: str, **parameters: Any
+) -> pd.DataFrame:
+    del stamp  # what was answered is kept by it
+    return _connection.store.frame(query, product=_connection.name, **parameters)
 
 
 def shown() -> Shown | None:

@@ -1,13 +1,22 @@
 """How a page looks: words first, paper and ink, nothing boxed."""
 
+import re
 from collections.abc import Sequence
+from contextlib import suppress
+from datetime import UTC, datetime, tzinfo
 from html import escape
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
 from daemon.presentation import DARK, LIGHT, Look
 
 NARROW_PX = 640
+PICTURES_NARROW_PX = 900
+"""Up to this width pictures stand in their narrow form."""
+BEGINS, ENDS = "\ue000", "\ue001"
+"""Around a moment in a text; private characters, so that nothing else is one."""
+_MOMENT = re.compile(f"{BEGINS}([0-9T:.+-]+){ENDS}")
 
 STYLE = """
 <style>
@@ -54,7 +63,18 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .st-key-live .words p {{ text-align: right; max-width: none; }}
 .stPageLink a p {{ text-decoration: underline; text-underline-offset: .2em; }}
 .st-key-bar .stPageLink a p {{ text-decoration: none; }}
-.st-key-narrow {{ display: none; }}
+[class*="st-key-narrow"] {{ display: none; }}
+.words .answers {{ display: grid; gap: .5rem 2rem; padding: .5rem 0 .3rem;
+  grid-template-columns: repeat(auto-fit, minmax(15rem, 1fr)); }}
+.words .answers dt {{ color: var(--quiet); font-size: .92rem; }}
+.words .answers dd {{ margin: 0; font-size: 1.08rem; line-height: 1.4;
+  font-weight: 600; }}
+.words .answers dd.moved {{ color: var(--moved); }}
+.words time {{ white-space: nowrap; }}
+[class*="st-key-files"] button, [class*="st-key-files"] button p {{
+  font-size: .86rem; color: var(--quiet); }}
+[class*="st-key-files"] button {{ border: none; background: none; padding: 0;
+  min-height: 1.6rem; text-decoration: underline; text-underline-offset: .2em; }}
 .st-key-sound {{ position: absolute; left: -9999px; }}
 @media (max-width: {narrow}px) {{
   .stMainBlockContainer {{ padding: 0 1rem 2rem; }}
@@ -72,8 +92,10 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   [class*="st-key-side-by-side"] .stColumn {{ min-width: 0; flex: 1 1 0; }}
   [class*="st-key-asked"] :is(th, td) {{ padding: .25rem 0; font-size: .74rem; }}
   [class*="st-key-asked"] :is(td, td *) {{ white-space: nowrap !important; }}
-  .st-key-wide {{ display: none; }}
-  .st-key-narrow {{ display: flex; }}
+}}
+@media (max-width: {pictures}px) {{
+  [class*="st-key-wide"] {{ display: none; }}
+  [class*="st-key-narrow"] {{ display: flex; }}
 }}
 </style>
 """
@@ -85,6 +107,7 @@ def apply() -> None:
     st.html(
         STYLE.format(
             narrow=NARROW_PX,
+            pictures=PICTURES_NARROW_PX,
             ink=now.ink,
             quiet=now.quiet,
             moved=now.moved,
@@ -125,6 +148,46 @@ def stands_out(text: str) -> None:
     _write(f'<p class="moved" role="alert">{mark} {escape(text)}</p>')
 
 
+def answers(said: Sequence[tuple[str, str]], *, moved: Sequence[str] = ()) -> None:
+    """Write questions, each over its answer; those in `moved` stand out."""
+    cells = "".join(
+        f"<div><dt>{escape(question)}</dt>"
+        f'<dd class="{"moved" if question in moved else ""}">{escape(answer)}</dd></div>'
+        for question, answer in said
+    )
+    _write(f'<dl class="answers">{cells}</dl>')
+
+
+def moment(at: datetime) -> str:
+    """Return a moment for a text: read in the viewer's time, in UTC where one points.
+
+    What writes the text makes it so; elsewhere it must not stand.
+    """
+    return f"{BEGINS}{at.astimezone(UTC).isoformat(timespec='seconds')}{ENDS}"
+
+
+def local(at: datetime) -> str:
+    """Return a moment as a clock beside the viewer shows it."""
+    return f"{at.astimezone(_zone()):%Y-%m-%d %H:%M}"
+
+
+def _zone() -> tzinfo:
+    """Return the zone of the viewer's browser; UTC where it says none."""
+    with suppress(ZoneInfoNotFoundError, ValueError, TypeError):
+        if named := st.context.timezone:
+            return ZoneInfo(named)
+    return UTC
+
+
+def _read_as_moment(found: re.Match[str]) -> str:
+    try:
+        at = datetime.fromisoformat(found[1])
+    except ValueError:
+        return escape(found[1])
+    utc = f"{at.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+    return f'<time datetime="{found[1]}" title="{utc}">{local(at)}</time>'
+
+
 def figures(named: Sequence[tuple[str, str]]) -> None:
     """Write numbers that change, large, each over its name."""
     cells = "".join(
@@ -140,4 +203,4 @@ def _paragraphs(texts: Sequence[str], *, kind: str = "") -> str:
 
 def _write(html: str) -> None:
     # What people type stands in these words, so they are never read as markup.
-    st.html(f'<div class="words">{html}</div>')
+    st.html(f'<div class="words">{_MOMENT.sub(_read_as_moment, html)}</div>')

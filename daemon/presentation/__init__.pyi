@@ -1,4 +1,11 @@
-from . import figures as figures, points as points, sentences as sentences
+from . import (
+    builds as builds,
+    figures as figures,
+    points as points,
+    ranges as ranges,
+    sentences as sentences,
+    today as today,
+)
 from .colours import DARK as DARK, LIGHT as LIGHT, Look as Look
 from .figures import (
     MINUS as MINUS,

@@ -379,12 +379,10 @@ def _beyond(signal: Signal) -> Iterator[str]:
 
 def _how_far(signal: Signal) -> str:
     """Say how many units are concerned, and how well the size is known from them."""
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    low, high = (percent(end, half_ppm) for end in (signal.low_ppm, signal.high_ppm))
-    is_or_are = "is" if signal.units == 1 else "are"
+    show = "shows" if signal.units == 1 else "show"
     return (
-        f"So far {counted(signal.units, 'unit')} {is_or_are} concerned. The size of "
-        f"the move is {percent(signal.size_ppm, half_ppm)} ({low} to {high} with 95 %)."
+        f"So far {counted(signal.units, 'measured unit')} {show} it. The size of the "
+        f"move is {size_of(signal)}."
     )
 
 
@@ -425,6 +423,50 @@ def reads(signal: Signal, *, named: Hold | None = None) -> str:
     if signal.cause is Cause.UNIT:
         return f"{what} {size} in unit {signal.first_serial} alone"
     return f"{what} {size} since unit {signal.first_serial}"
+
+
+def rows_seen(builds: Sequence[str]) -> str:
+    """Say of the map what a row and a column are, for who cannot see it.
+
+    >>> rows_seen(["B-1", "B-2"])
+    'A row a range, a column a build, the newest is B-2; a dot is a unit.'
+    """
+    newest = f", the newest is {builds[-1]}" if builds else ""
+    return f"A row a range, a column a build{newest}; a dot is a unit."
+
+
+CAUSES_SHOW = {
+    "reel": "One range, or the ranges of one part, from the unit on that has the reel.",
+    "range": "One range, though no new reel was recorded for its part.",
+    "shared stage": "All ranges by the same amount, from one unit on.",
+    "bench": "The check standard and older good units read off by the same amount.",
+    "unit": "One unit alone; those beside it read as before.",
+}
+"""How each cause would show, for whoever looks for it."""
+
+
+def cause_shows(cause: str) -> str:
+    """Return how a cause would show; nothing of one that is not known here.
+
+    >>> cause_shows("unit")
+    'One unit alone; those beside it read as before.'
+    """
+    return CAUSES_SHOW.get(cause, "")
+
+
+def size_of(signal: Signal) -> str:
+    """Return a finding's size with its interval.
+
+    >>> from types import SimpleNamespace
+    >>> size_of(SimpleNamespace(size_ppm=3000.0, low_ppm=2800.0, high_ppm=3200.0))
+    '+0.30 % (+0.28 % to +0.32 % with 95 %)'
+    """
+    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
+    size, low, high = (
+        percent(one, half_ppm)
+        for one in (signal.size_ppm, signal.low_ppm, signal.high_ppm)
+    )
+    return f"{size} ({low} to {high} with 95 %)"
 
 
 def now(signal: Signal) -> str:

@@ -1,3 +1,4 @@
+from .against_earlier import Compared as Compared, against_earlier as against_earlier
 from .causes import (
     CAUSES as CAUSES,
     SETTLED as SETTLED,

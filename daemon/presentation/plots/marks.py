@@ -1,6 +1,6 @@
 """The marks that pictures are made of: dots, brackets, reels, words, paper and ink."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import altair as alt
@@ -12,6 +12,16 @@ from daemon.presentation.plots.places import AS_IT_WAS, MOVED, ODD
 FONT = '"Source Sans", "DejaVu Sans", Verdana, sans-serif'
 FEWEST_PX = 2.5
 """Smaller dots are no longer seen."""
+UNIT_OPENED, CELL_OPENED, BUILD_OPENED, RANGE_OPENED = (
+    "unit_opened", "cell_opened", "build_opened", "range_opened",
+)  # fmt: skip
+OPENED = {
+    UNIT_OPENED: ("serial",),
+    CELL_OPENED: ("range", "build"),
+    BUILD_OPENED: ("build",),
+    RANGE_OPENED: ("range",),
+}
+"""What a click picks, and the columns that say what was picked."""
 
 
 def dots(
@@ -21,8 +31,7 @@ def dots(
     meanings = [AS_IT_WAS, MOVED, ODD]
     chart: alt.Chart = (
         alt.Chart(frame)
-        # The picture as a whole has words for who cannot see it; each dot has none.
-        .mark_point(filled=True, opacity=0.9, aria=False)
+        .mark_point(filled=True, opacity=0.9)
         .encode(
             x=x,
             y=y,
@@ -48,6 +57,14 @@ def dots(
         )
     )
     return chart
+
+
+def clickable(chart: alt.Chart, name: str, columns: Sequence[str]) -> alt.Chart:
+    """Let a click pick a mark; a page is told its `columns` under `name`."""
+    picked = alt.selection_point(name=name, fields=list(columns), toggle=False)
+    chart.mark["cursor"] = "pointer"
+    found: alt.Chart = chart.add_params(picked)
+    return found
 
 
 def by_meaning(looks: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
@@ -152,6 +169,9 @@ def picture(layers: list[alt.Chart], look: Look, *, height: int) -> alt.LayerCha
         height=height,
         padding={"left": 0, "right": 0, "top": 0, "bottom": 0},
         config=alt.Config(
+            # The page has a sentence for who cannot see the picture; a name for each
+            # mark would be read aloud one after another.
+            aria=False,
             background=look.paper,
             font=FONT,
             view=alt.ViewConfig(stroke=None),

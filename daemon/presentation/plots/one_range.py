@@ -10,7 +10,14 @@ import pandas as pd
 from daemon.presentation.colours import LIGHT, Look
 from daemon.presentation.figures import PPM_PER_PERCENT
 from daemon.presentation.plots import marks
-from daemon.presentation.plots.places import MOVED, ODD, moved_by, stretches
+from daemon.presentation.plots.places import (
+    MOST_DOTS,
+    MOVED,
+    ODD,
+    moved_by,
+    stretches,
+    thinned,
+)
 from daemon.presentation.sentences import beside
 from daemon.spc import Limits, NoSpreadError, TooFewError, limits_from_baseline
 from daemon.spc.charts import IndividualsChart
@@ -53,16 +60,16 @@ def individuals(
     shown = [one for one in findings if one.build in set(cells["build"])]
     limits = frame.groupby("build", sort=False)["limit_percent"].median()
     farthest = float(frame["error_percent"].abs().max())
-    reach = _rounded_up(max(1.1 * float(limits.max()), 1.1 * farthest))
+    reach = rounded_up(max(1.1 * float(limits.max()), 1.1 * farthest))
     head = HEAD_PX + NOTE_PX * len(shown)
-    x = _x(cells)
+    x = x_of(cells)
     y_scale = alt.Scale(
         domain=[-reach, reach], range=[height - FOOT_PX, head], nice=False
     )
     y = alt.Y(
         "error_percent:Q",
         scale=y_scale,
-        axis=_axis(
+        axis=axis(
             look,
             labels=f"datum.value == 0 ? '0' : {PERCENT.format('+.2~f')}",
             ticks=5,
@@ -80,9 +87,19 @@ def individuals(
             alt.Y("y:Q"),
             look,
         ),
-        marks.dots(frame, x, y, look, size=marks.dot_size(cells, width, most=DOT_PX)),
+        marks.clickable(
+            marks.dots(
+                thinned(frame, most=MOST_DOTS),
+                x,
+                y,
+                look,
+                size=marks.dot_size(cells, width, most=DOT_PX),
+            ),
+            marks.UNIT_OPENED,
+            marks.OPENED[marks.UNIT_OPENED],
+        ),
         *_named_reels(changes, x, look, top=head, bottom=height),
-        *_named_builds(cells, x, look),
+        *named_builds(cells, x, look),
     ]
     return marks.picture(layers, look, height=height)
 
@@ -110,16 +127,16 @@ def moving_ranges(
     altair.LayerChart or None
         None while there are too few units for limits.
     """
-    limits = _pooled(frame[frame["meaning"] != MOVED], changes)
+    limits = pooled(frame[frame["meaning"] != MOVED], changes)
     if limits is None:
         return None
     steps, bound = _steps(frame, changes, limits)
-    top = _rounded_up(1.1 * max(float(steps["step"].max()), bound))
-    x = _x(cells)
+    top = rounded_up(1.1 * max(float(steps["step"].max()), bound))
+    x = x_of(cells)
     y = alt.Y(
         "step:Q",
         scale=alt.Scale(domain=[0.0, top], range=[height - 6.0, HEAD_PX], nice=False),
-        axis=_axis(
+        axis=axis(
             look,
             labels=f"datum.value == 0 ? '0' : {PERCENT.format('~g')}",
             ticks=2,
@@ -140,13 +157,15 @@ def moving_ranges(
     return marks.picture(layers, look, height=height)
 
 
-def _x(cells: pd.DataFrame) -> alt.X:
+def x_of(cells: pd.DataFrame) -> alt.X:
+    """Return the channel on which units stand side by side."""
     domain = [float(cells["left"].min()), float(cells["right"].max())]
     scale = alt.Scale(domain=domain, nice=False, zero=False)
     return alt.X("place:Q", scale=scale, axis=None)
 
 
-def _axis(look: Look, *, labels: str, ticks: int) -> alt.Axis:
+def axis(look: Look, *, labels: str, ticks: int) -> alt.Axis:
+    """Return a quiet axis of numbers."""
     return alt.Axis(
         title=None,
         grid=False,
@@ -161,13 +180,14 @@ def _axis(look: Look, *, labels: str, ticks: int) -> alt.Axis:
     )
 
 
-def _rounded_up(value: float) -> float:
+def rounded_up(value: float) -> float:
     """Return the next number of two digits, so that a scale stays as it is."""
     step = 10.0 ** (floor(log10(value)) - 1)
     return float(round(np.ceil(value / step) * step, 12))
 
 
-def _named_builds(cells: pd.DataFrame, x: alt.X, look: Look) -> list[alt.Chart]:
+def named_builds(cells: pd.DataFrame, x: alt.X, look: Look) -> list[alt.Chart]:
+    """Write each build's name over its units."""
     frame = pd.DataFrame({"place": cells["left"], "text": cells["build"]})
     return [
         marks.words(
@@ -189,7 +209,7 @@ def _named_reels(
     ]
 
 
-def _pooled(good: pd.DataFrame, changes: pd.DataFrame) -> Limits | None:
+def pooled(good: pd.DataFrame, changes: pd.DataFrame) -> Limits | None:
     """Return limits whose scatter is pooled over all stretches; None for too few."""
     if len(good) < FEWEST_FOR_LIMITS:
         return None
@@ -208,8 +228,8 @@ def _scatter(
 ) -> list[alt.Chart]:
     """Draw each stretch's own centre and what its scatter allows around it."""
     good = frame[frame["meaning"] != MOVED]
-    pooled = _pooled(good, changes)
-    if pooled is None:
+    found = pooled(good, changes)
+    if found is None:
         return []
     centres = (
         good.groupby(stretches(good, changes))
@@ -220,7 +240,7 @@ def _scatter(
         )
         .reset_index(drop=True)
     )
-    half = pooled.width * pooled.sigma
+    half = found.width * found.sigma
     data = alt.Chart(
         centres.assign(lower=centres["centre"] - half, upper=centres["centre"] + half)
     )
