@@ -50,8 +50,7 @@ def events(shown: Shown, since: datetime) -> Iterator[tuple[datetime, str]]:
         if hold.ended_at is not None and hold.ended_at > since:
             yield (
                 hold.ended_at,
-                f"Hold on {sentences.held(hold)} ended: {hold.disposal} by "
-                f"{hold.person}.",
+                sentences.hold_ended(hold),
             )
     for state in shown.states:
         if state.opened_at > since:

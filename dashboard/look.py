@@ -70,6 +70,8 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .words .answers dd {{ margin: 0; font-size: 1.08rem; line-height: 1.4;
   font-weight: 600; }}
 .words .answers dd.moved {{ color: var(--moved); }}
+.st-key-ways > :first-child, .st-key-ways > :first-child > * {{ width: auto;
+  flex: 0 0 auto; }}
 .words time {{ white-space: nowrap; }}
 [class*="st-key-files"] button, [class*="st-key-files"] button p {{
   font-size: .86rem; color: var(--quiet); }}
@@ -152,8 +154,9 @@ def answers(said: Sequence[tuple[str, str]], *, moved: Sequence[str] = ()) -> No
     """Write questions, each over its answer; those in `moved` stand out."""
     cells = "".join(
         f"<div><dt>{escape(question)}</dt>"
-        f'<dd class="{"moved" if question in moved else ""}">{escape(answer)}</dd></div>'
+        f'<dd class="{kind}">{escape(answer)}</dd></div>'
         for question, answer in said
+        for kind in ["moved" if question in moved else ""]
     )
     _write(f'<dl class="answers">{cells}</dl>')
 

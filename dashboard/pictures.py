@@ -20,14 +20,12 @@ BUILDS_NEAR = 2
 """Builds before that of a finding that stand beside it."""
 MOST_STRETCHES = 300
 """A longer story is told in so many stretches of builds."""
-(
-    STORY, UNITS_CHART, AVERAGES_CHART, SUMS_CHART, STEPS_CHART, MEANS_CHART, DOTS_CHART,
-) = (
-    "Long story", "Units", "Average (EWMA)", "Sums (CUSUM)", "Steps (moving range)",
-    "Within and between", "Distribution",
-)  # fmt: skip
 RANGE_CHARTS = (
-    UNITS_CHART, STORY, DOTS_CHART, AVERAGES_CHART, SUMS_CHART, STEPS_CHART, MEANS_CHART,
+    UNITS_CHART, STORY, DOTS_CHART, AVERAGES_CHART, SUMS_CHART, STEPS_CHART,
+    MEANS_CHART,
+) = (
+    "Units", "Long story", "Distribution", "Average (EWMA)", "Sums (CUSUM)",
+    "Steps (moving range)", "Within and between",
 )  # fmt: skip
 """Charts of one range, by what a page calls them."""
 UNITS = {
@@ -44,7 +42,8 @@ TITLED = UNITS | {
 STRETCHES = {
     "first_build": "first build", "last_build": "last build", "since": "since",
     "until": "until", "builds": "builds", "units": "units", "mean_ppm": "mean, ppm",
-    "s_ppm": "s inside builds, ppm", "low_ppm": "lowest, ppm", "high_ppm": "highest, ppm",
+    "s_ppm": "s inside builds, ppm", "low_ppm": "lowest, ppm",
+    "high_ppm": "highest, ppm",
     "limit_ppm": "limit, ppm", "outside": "outside the limit",
 }  # fmt: skip
 
@@ -153,11 +152,12 @@ def _of_finding(_shown: Shown, stamp: str, name: str, *, dark: bool) -> Drawn:
             )
         else:
             chart = plots.individuals(
-                frame, changes, cells, found, look=look, width=measures.width,
-                height=300 if form == "wide" else 260,
+                frame, changes, cells, found, look=look, width=measures.least,
+                height=340 if form == "wide" else 300, to_limit=False,
             )  # fmt: skip
         specs[form] = [packed(chart)]
-    words = f"Units of {', '.join(cells['build'])} in order; what moved is drawn as triangles."
+    builds = ", ".join(cells["build"])
+    words = f"Units of {builds} in order; what moved is drawn as triangles."
     return Drawn(specs=specs, rows=rows, columns=UNITS, words=words)
 
 
@@ -286,8 +286,8 @@ def _charts(
     if kind == UNITS_CHART:
         findings = [one for one in shown.current if one.range in (range_, None)]
         units = plots.individuals(
-            frame, changes, cells, findings, look=look, width=measures.width,
-            height=height,
+            frame, changes, cells, findings, look=look, width=measures.least,
+            height=height, to_limit=False,
         )  # fmt: skip
         return [units], frame
     if kind == STEPS_CHART:

@@ -1,8 +1,8 @@
-"""When this browser looked last: kept by the browser itself, in a cookie of this address.
+"""When this browser looked last: kept by the browser, in a cookie of this address.
 
-Nobody is named and nothing is sent elsewhere. Another browser has looked never, and one
-that forgets its cookies too; then the page says what happened in the last days. A reload
-is no new visit: one begins half an hour after the last look.
+Nobody is named and nothing is sent elsewhere. Another browser has looked never, and
+one that forgets its cookies too; then the page says what happened in the last days. A
+reload is no new visit: one begins half an hour after the last look.
 """
 
 from dataclasses import dataclass

@@ -1,6 +1,7 @@
 """What the page of a build says: how far it is, what it yields, how it compares."""
 
 from datetime import timedelta
+from itertools import pairwise
 
 from daemon.presentation.figures import (
     MINUS,
@@ -60,7 +61,7 @@ def pace_s(starts_s: list[float]) -> float | None:
     >>> pace_s([0.0]) is None
     True
     """
-    steps = sorted(b - a for a, b in zip(starts_s, starts_s[1:], strict=False) if b > a)
+    steps = sorted(b - a for a, b in pairwise(starts_s) if b > a)
     if not steps:
         return None
     usual = steps[len(steps) // 2]
@@ -98,8 +99,8 @@ def last_seen(age: timedelta) -> str:
 def yields(first: float | None, final: float | None) -> list[tuple[str, str]]:
     """Return first-pass and final yield, named."""
     return [
-        (yielded(first), "first-pass yield"),
-        (yielded(final), "final yield"),
+        ("first-pass yield", yielded(first)),
+        ("final yield", yielded(final)),
     ]
 
 
@@ -133,8 +134,8 @@ def widened(ratio: float, low: float, high: float) -> tuple[str, str]:
 NO_EARLIER = "There is no earlier build to compare with."
 COMPARED = (
     "Shift: the mean of this build less that of the {builds} before it. Spread: its "
-    "standard deviation over theirs. The intervals are of 95 %; what builds ordinarily "
-    "differ by is in that of the shift. A line in bold leaves out what is usual."
+    "standard deviation over theirs. The intervals are of 95 %. It says shifted where "
+    "the build lies farther off than builds ordinarily do."
 )
 SHARES = (
     "A lane is a range, a dot a unit, the first on top; brackets are its error limit. "

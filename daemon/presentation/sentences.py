@@ -26,6 +26,7 @@ from storage import (
     Disposal,
     Evidence,
     Hold,
+    HoldState,
     Label,
     LimitIs,
     Scope,
@@ -122,6 +123,11 @@ def held(hold: Hold) -> str:
     """Return what a hold stands on in words, such as "serials PA-1 to PA-9"."""
     until = f" to {hold.to_serial}" if hold.to_serial else ""
     return f"{hold.scope} {hold.subject}{until}"
+
+
+def hold_ended(hold: HoldState) -> str:
+    """Say how a hold ended, and by whom."""
+    return f"Hold on {held(hold)} ended: {hold.disposal} by {hold.person}."
 
 
 def why_held(hold: Hold, found: Signal | None) -> str:

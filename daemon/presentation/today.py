@@ -157,13 +157,13 @@ def most_important(
     """
     latest = {one.build for one in [one for one in builds if one.units][-1:]}
     held_now = {one.build for one in builds if one.state == "held"}
-    now = [
+    newest = [
         one
-        for one in findings
+        for one in reversed(findings)
         if one.standing
         and (one.build in latest or (one.holds and one.build in held_now))
     ]
-    return tuple(sorted(reversed(now), key=lambda one: not one.holds))
+    return tuple(sorted(newest, key=lambda one: not one.holds))
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -1,4 +1,4 @@
-"""A build against those before it: how far its level lies off, how much wider it scatters.
+"""A build against those before it: how far it lies off, how much wider it scatters.
 
 References
 ----------
@@ -26,7 +26,8 @@ class Compared:
 
     `shift` is its mean less that of the earlier builds' means, with its interval.
     `ratio` is its standard deviation over that inside the earlier builds, likewise.
-    `s_between` is the standard deviation of the earlier builds' means; None of one.
+    `usual` is how far one more build ordinarily lies off the mean of the earlier ones:
+    half the prediction interval from their means; None where there is one.
     """
 
     shift: float
@@ -35,12 +36,14 @@ class Compared:
     ratio: float
     ratio_low: float
     ratio_high: float
-    s_between: float | None
+    usual: float | None
     builds: int
 
     @property
     def moved(self) -> bool:
-        """Whether the interval of the shift leaves out zero."""
+        """Whether it lies farther off than builds do, or of one, than units explain."""
+        if self.usual is not None:
+            return abs(self.shift) > self.usual
         return self.shift_low > 0.0 or self.shift_high < 0.0
 
     @property
@@ -54,9 +57,9 @@ def against_earlier(
 ) -> Compared:
     """Return how a build differs from earlier ones, with intervals.
 
-    With one earlier build the shift is Welch's of two samples. With several the means
-    of the earlier builds are the other sample, so that what builds ordinarily differ by
-    widens the interval.
+    With one earlier build the interval of the shift is Welch's of two samples. With
+    several the means of the earlier builds are the other sample, and a shift counts as
+    one where it is larger than what one more build ordinarily lies off.
 
     Parameters
     ----------
@@ -108,6 +111,10 @@ def against_earlier(
         t_distribution.ppf((1.0 + confidence) / 2.0, (own + other) ** 2 / squares)
     ) * sqrt(own + other)
     shift = float(mine.mean()) - float(means.mean())
+    usual = None
+    if several:
+        between = float(t_distribution.ppf((1.0 + confidence) / 2.0, len(means) - 1))
+        usual = between * sqrt(float(np.var(means, ddof=1)) * (1.0 + 1.0 / len(means)))
     tail = (1.0 - confidence) / 2.0
     ratio = variance / pooled
     low, high = (
@@ -121,6 +128,6 @@ def against_earlier(
         ratio=sqrt(ratio),
         ratio_low=sqrt(low),
         ratio_high=sqrt(high),
-        s_between=sqrt(other * len(means)) if several else None,
+        usual=usual,
         builds=len(others),
     )

@@ -1,4 +1,4 @@
-"""One build: live while it runs, its units against their limits, yield, comparison, hold."""
+"""One build: live while it runs, units against limits, yield, comparison, hold."""
 
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
@@ -105,7 +105,7 @@ def standing(shown: Shown, name: str) -> list[str]:
 
 @st.fragment(run_every=EVERY_S)
 def live(name: str, state: BuildState, starts_s: list[float]) -> None:
-    """Say what the bench does with this build, how fast, and how long the rest takes."""
+    """Say what the bench does with this build, how fast, and how long it takes."""
     found = data.doing()
     if found is None:
         return
@@ -129,14 +129,14 @@ def live(name: str, state: BuildState, starts_s: list[float]) -> None:
 
 def running_now(now: Mapping[str, Any], product: Any) -> Iterator[tuple[str, str]]:
     """Yield the unit, the range and the point that is being read."""
-    yield str(now["serial"]), f"unit, {now['phase']}"
+    yield f"unit, {now['phase']}", str(now["serial"])
     if now["range"]:
-        yield product.range(now["range"]).title, "range"
-        yield f"{now['done']} of {now['points']}", "points read"
+        yield "range", product.range(now["range"]).title
+        yield "points read", f"{now['done']} of {now['points']}"
     keys = product.keys
     if now["range"] in keys:
         place = list(keys).index(now["range"]) + 1
-        yield f"{place} of {len(keys)}", "ranges of the unit"
+        yield "ranges of the unit", f"{place} of {len(keys)}"
 
 
 def figures_of(shown: Shown, name: str, state: BuildState) -> None:
@@ -151,9 +151,9 @@ def figures_of(shown: Shown, name: str, state: BuildState) -> None:
             measured += f" of {state.planned_units}"
         look.figures(
             [
-                (measured, "units measured"),
+                ("units measured", measured),
                 *builds.yields(None if pd.isna(first) else float(first), final),
-                (str(reworked), "units reworked"),
+                ("units reworked", str(reworked)),
             ]
         )
 
@@ -237,7 +237,8 @@ def held(shown: Shown, name: str) -> None:
         finding = findings.get(each.signal or "")
         why = sentences.why_held(each, finding)
         look.lines(
-            f"{capital(sentences.held(each))}, since {look.moment(each.placed_at)}: {why}"
+            f"{capital(sentences.held(each))}, since {look.moment(each.placed_at)}: "
+            f"{why}"
         )
         if finding is not None:
             address.link(f"Open finding {finding.signal}", "finding", finding.signal)

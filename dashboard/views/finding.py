@@ -1,4 +1,4 @@
-"""One finding: what moved, the picture, what else it may be, whom it concerns, the way out."""
+"""One finding: what moved, what else it may be, whom it concerns, the way out."""
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
@@ -78,7 +78,7 @@ def one() -> None:
     if whom is not None:
         contained(whom, finding)
     held(shown, finding)
-    papers(shown, finding, whom)
+    papers(finding, whom)
     history(shown, finding)
 
 
@@ -97,11 +97,9 @@ def answers(
     """Yield what is asked first: since when, whose, whom, what is done."""
     raised = shown.signals.set_index("signal")["first_made_at"][finding.signal]
     where = "In" if finding.cause is Cause.UNIT else "Since"
-    yield (
-        "Since when?",
-        f"{where} unit {finding.first_serial} of build {finding.build}; noticed "
-        f"{look.moment(raised.to_pydatetime())} at unit {finding.raised_serial}.",
-    )
+    at = look.moment(raised.to_pydatetime())
+    first = f"{where} unit {finding.first_serial} of build {finding.build}"
+    yield "Since when?", f"{first}; noticed {at} at unit {finding.raised_serial}."
     yield today.WHOSE, today.whose(finding, doubted=len(shown.doubted))
     if whom is not None:
         yield "Whom does it concern?", today.concerned(concerned.numbers(whom))
@@ -202,7 +200,7 @@ def held(shown: Shown, finding: Signal) -> None:
         hold_form.form(title, each, raised, offer)
 
 
-def papers(shown: Shown, finding: Signal, whom: Containment | None) -> None:
+def papers(finding: Signal, whom: Containment | None) -> None:
     """Offer what goes to supplier and customers, and the lists."""
     offered: list[documents.Paper] = []
     if finding.reel and finding.part:
@@ -264,9 +262,8 @@ def events(
         if hold.ended_at is not None:
             yield (
                 hold.ended_at,
-                f"Hold on {sentences.held(hold)} ended: {hold.disposal}. "
-                f"{hold.end_reason}",
-                hold.person or "",
+                f"{sentences.hold_ended(hold)} {hold.end_reason}",
+                "",
             )
 
 

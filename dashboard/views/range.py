@@ -1,4 +1,4 @@
-"""One range: its long story, its units reel by reel, averages, sums, scatter, capability."""
+"""One range: its long story, units reel by reel, averages, scatter, capability."""
 
 from collections.abc import Iterator
 

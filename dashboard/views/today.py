@@ -60,9 +60,10 @@ def now() -> None:
     asked_and_answered(shown, findings, concerns)
     what_now(shown, findings)
     unheard(shown)
+    seen = sentences.rows_seen(shown.builds)
     charts.show(
         drawn,
-        words=f"Ranges by builds. {saying.headline} {sentences.rows_seen(shown.builds)}",
+        words=f"Ranges by builds. {saying.headline} {seen}",
         key="ranges by builds",
         rows=shown.errors,
         columns=MAP_COLUMNS,

@@ -1,7 +1,5 @@
 """The map: a row a range, a column a build, a dot a unit."""
 
-import re
-import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
@@ -24,21 +22,15 @@ from storage import Signal
 
 STEP_PX = 8.0
 """Rows grow in steps, so that a picture keeps its height from unit to unit."""
-MOST_GROWN = 3.0
+MOST_GROWN = 2.0
 """A row grows up to so many times its half; beyond, its scale shrinks."""
 LINE_PX = 17.0
 """From line to line of the words over what moved."""
 SMALL_PX = 12.0
 """Small type."""
-CHARACTER_PX = 7.4
-"""Width of a letter of the words over what moved, at most on average."""
 TITLE_PX = 8.5
 EDGE_PX = 12.0
 """Room beyond the farthest units: a reel change is drawn so far, far units stand in."""
-FEWEST_LETTERS = 10
-"""Words over what moved are never broken into shorter lines."""
-WHOLE_TIMES = 3.0
-"""From so many times on a distance is said in whole numbers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,9 +113,10 @@ def ranges_by_builds(
 ) -> alt.LayerChart:
     """Return the map: a row a range, a column a build.
 
-    The scale of a row comes from the scatter of its units (`RowScale`). Error limits are
-    brackets where they lie inside the row, else words with an arrow that say how far
-    away they are. Units too far off stand at the edge of the row, and words say how far.
+    The scale of a row comes from the scatter of its units (`RowScale`). Error limits
+    are brackets where they lie inside the row, else words with an arrow that say how
+    far away they are. Units too far off stand at the edge of the row, and words say
+    how far.
 
     Parameters
     ----------
@@ -250,7 +243,7 @@ def _grown(
 
 
 def _stepped(need_px: float, half: float, *, beyond: bool) -> float:
-    """Return a row's px on one side: its half, or more in steps; units may be beyond."""
+    """Return a row's px on one side: its half, or more in steps."""
     grown = half + STEP_PX * max(0, ceil((need_px - half) / STEP_PX))
     return grown + (2 * STEP_PX if beyond else 0.0)
 
@@ -474,9 +467,9 @@ def _limit_labels(row: Row, form: Form) -> list[tuple[float, str]]:
 
 def _times(row: Row, limit: float) -> str:
     """Say how far outside of its row a limit is."""
-    times = row.scale.times_as_far(limit)
-    decimals = 0 if times >= WHOLE_TIMES else 1
-    return f"{times:.{decimals}f}\N{MULTIPLICATION SIGN} as far"
+    edge = row.top if limit > row.scale.centre else row.bottom
+    drawn = abs(row.middle - edge) / row.px_per_percent
+    return marks.as_far(abs(limit - row.scale.centre) / drawn)
 
 
 def _names(
@@ -538,26 +531,14 @@ def _lines_of(
     px = (form.least - gutter) / float(cells["right"].max())
     found: dict[str, list[str]] = {}
     widths = (cells["right"] - cells["left"]) * px
-    letters = dict(
-        zip(cells["build"], (widths / CHARACTER_PX).astype(int), strict=True)
-    )
+    widths_px = dict(zip(cells["build"], widths, strict=True))
     for one in findings:
         if moved_by(mine, one).empty:
             continue
-        width = max(letters[one.build], FEWEST_LETTERS)
-        wrapped = textwrap.wrap(
-            _kept_together(beside(one)),
-            width,
-            break_long_words=False,
-            break_on_hyphens=False,
+        found.setdefault(one.build, []).extend(
+            marks.wrapped(beside(one), px=widths_px[one.build])
         )
-        found.setdefault(one.build, []).extend(wrapped)
     return found
-
-
-def _kept_together(text: str) -> str:
-    """Return words in which no number is parted from its unit."""
-    return re.sub(r"(?<=\d) (?=\S)", "\N{NO-BREAK SPACE}", text)
 
 
 def _notes(

@@ -78,7 +78,8 @@ def units_by_limit(
                          y=lanes[edge], tick=tick)
             for bound, sign in ((-100.0, 1.0), (100.0, -1.0))
             for order, edge, tick in (
-                (0, "top", sign), (1, "top", 0.0), (2, "bottom", 0.0), (3, "bottom", sign)
+                (0, "top", sign), (1, "top", 0.0),
+                (2, "bottom", 0.0), (3, "bottom", sign),
             )
         ]
     )  # fmt: skip

@@ -1,5 +1,7 @@
 """The marks that pictures are made of: dots, brackets, reels, words, paper and ink."""
 
+import re
+import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -10,6 +12,12 @@ from daemon.presentation.colours import Look
 from daemon.presentation.plots.places import AS_IT_WAS, MOVED, ODD
 
 FONT = '"Source Sans", "DejaVu Sans", Verdana, sans-serif'
+CHARACTER_PX = 7.4
+"""Width of a bold letter of 13 px, at most on average."""
+WHOLE_TIMES = 3.0
+"""From so many times on a distance is said in whole numbers."""
+FEWEST_LETTERS = 10
+"""Words are never broken into shorter lines."""
 FEWEST_PX = 2.5
 """Smaller dots are no longer seen."""
 UNIT_OPENED, CELL_OPENED, BUILD_OPENED, RANGE_OPENED = (
@@ -160,6 +168,27 @@ def words(frame: pd.DataFrame, x: Any, y: Any, colour: str, **mark: Any) -> alt.
         .encode(x=x, y=y, text=alt.Text("text:N"))
     )
     return chart
+
+
+def as_far(times: float) -> str:
+    """Say how many times as far away something is as what is drawn.
+
+    >>> as_far(1.84), as_far(7.2)
+    ('1.8× as far', '7× as far')
+    """  # noqa: RUF002 -- the doctest shows the sign of multiplication
+    decimals = 0 if times >= WHOLE_TIMES else 1
+    return f"{times:.{decimals}f}\N{MULTIPLICATION SIGN} as far"
+
+
+def wrapped(text: str, *, px: float) -> list[str]:
+    r"""Return the lines of bold words in a column; no number loses its unit.
+
+    >>> wrapped("since unit PA-3005: +0.30 %, R13", px=100.0)
+    ['since unit', 'PA-3005:', '+0.30\xa0%, R13']
+    """
+    letters = max(int(px / CHARACTER_PX), FEWEST_LETTERS)
+    kept = re.sub(r"(?<=\d) (?=\S)", "\N{NO-BREAK SPACE}", text)
+    return textwrap.wrap(kept, letters, break_long_words=False, break_on_hyphens=False)
 
 
 def picture(layers: list[alt.Chart], look: Look, *, height: int) -> alt.LayerChart:

@@ -18,7 +18,14 @@ from daemon.presentation.plots.one_range import (
     rounded_up,
     x_of,
 )
-from daemon.presentation.plots.places import AS_IT_WAS, MOVED, ODD, stretches
+from daemon.presentation.plots.places import (
+    AS_IT_WAS,
+    MOST_DOTS,
+    MOVED,
+    ODD,
+    stretches,
+    thinned,
+)
 from daemon.presentation.plots.row_scale import RowScale
 from daemon.spc import Limits
 from daemon.spc.charts import CusumChart, EwmaChart
@@ -30,6 +37,8 @@ WEIGHT = 0.2
 """Of the newest unit in the average."""
 CONFIDENCE = 0.975
 FEWEST = 2
+SIGNED_PERCENT = "datum.value == 0 ? '0' : format(datum.value, '+.2~f') + ' %'"
+"""How an axis writes its numbers."""
 DOT_ROWS = 14
 """Dots that stand on each other before one stands for several units."""
 BINS = 70
@@ -76,7 +85,7 @@ def averages(
             x=x, x2=alt.X2("right:Q"), y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q")
         ),
         _joined(told, x, y, look),
-        marks.dots(told, x, y, look, size=26.0),
+        marks.dots(thinned(told, most=MOST_DOTS), x, y, look, size=26.0),
         *_reel_lines(changes, x, look, HEIGHT),
         *named_builds(cells, x, look),
     ]
@@ -118,7 +127,7 @@ def sums(
     layers: list[alt.Chart] = [
         rules.mark_rule(color=look.quiet).encode(y=alt.Y("bound:Q")),
         _joined(told, x, y, look),
-        marks.dots(told, x, y, look, size=26.0),
+        marks.dots(thinned(told, most=MOST_DOTS), x, y, look, size=26.0),
         *_reel_lines(changes, x, look, HEIGHT),
         *named_builds(cells, x, look),
     ]
@@ -149,7 +158,7 @@ def between_and_within(
         rows.append(
             {
                 "build": stretch["build"].iloc[0],
-                "serial": f"{stretch['serial'].iloc[0]} to {stretch['serial'].iloc[-1]}",
+                "serial": " to ".join(stretch["serial"].iloc[[0, -1]]),
                 "verdict": f"{n} units",
                 "units": n,
                 "left": float(stretch["place"].min()) - 0.5,
@@ -173,10 +182,19 @@ def between_and_within(
     far = float(drawn[["mean_low", "mean_high"]].abs().to_numpy().max())
     charts = []
     for name, low, high, words in (
-        ("mean", -rounded_up(1.1 * far), rounded_up(1.1 * far), "Between: mean of each"),
-        ("s", 0.0, rounded_up(1.05 * float(drawn["s_high"].max())),
-         "Within: standard deviation of each"),
-    ):  # fmt: skip
+        (
+            "mean",
+            -rounded_up(1.1 * far),
+            rounded_up(1.1 * far),
+            "Between: mean of each",
+        ),
+        (
+            "s",
+            0.0,
+            rounded_up(1.05 * float(drawn["s_high"].max())),
+            "Within: standard deviation of each",
+        ),
+    ):
         x, y = x_of(cells), _y(look, f"{name}:Q", low, high, SMALL_HEIGHT)
         title = pd.DataFrame({"text": [words]})
         spans = alt.Chart(drawn.assign(error_percent=drawn[name]))
@@ -198,8 +216,8 @@ def distribution(
 ) -> alt.LayerChart:
     """Return the units as dots on each other, by their error, against the limits.
 
-    The scale is that of the scatter; a limit outside of it is an arrow with words. A dot
-    may stand for several units, which is then said.
+    The scale is that of the scatter; a limit outside of it is an arrow with words. A
+    dot may stand for several units, which is then said.
     """
     limit = float(frame["limit_percent"].iloc[-1])
     as_it_was = frame[frame["meaning"] == AS_IT_WAS]
@@ -241,10 +259,15 @@ def distribution(
     foot = height - 40.0
     dots["y"] = foot - 4.0 - (dots["stack"] - 0.5) * stack_px
     scale = alt.Scale(domain=[low, high], nice=False, zero=False)
-    x = alt.X("at:Q", scale=scale, axis=axis(
-        look, labels="datum.value == 0 ? '0' : format(datum.value, '+.2~f') + ' %'",
-        ticks=6,
-    ))  # fmt: skip
+    x = alt.X(
+        "at:Q",
+        scale=scale,
+        axis=axis(
+            look,
+            labels=SIGNED_PERCENT,
+            ticks=6,
+        ),
+    )
     y = alt.Y("y:Q", scale=None, axis=None)
     layers: list[alt.Chart] = [
         marks.dots(dots, x, y, look, size=dot_px**2),
@@ -269,19 +292,23 @@ def _limits(
         if low <= bound <= high:
             at = pd.DataFrame({"at": [bound], "text": [f"limit {sign}{text}"]})
             drawn += [
-                alt.Chart(at).mark_rule(color=look.quiet, strokeWidth=1.5).encode(
-                    x=x, y=alt.value(HEAD_PX), y2=alt.value(foot)
-                ),
+                alt.Chart(at)
+                .mark_rule(color=look.quiet, strokeWidth=1.5)
+                .encode(x=x, y=alt.value(HEAD_PX), y2=alt.value(foot)),
                 marks.words(
-                    at, x, alt.value(HEAD_PX - 4.0), look.quiet, align="center",
+                    at,
+                    x,
+                    alt.value(HEAD_PX - 4.0),
+                    look.quiet,
+                    align="center",
                     fontSize=12.0,
                 ),
-            ]  # fmt: skip
+            ]
             continue
         upper = bound > 0
         edge = high if upper else low
         times = abs(bound - (low + high) / 2) / ((high - low) / 2)
-        said = f"limit {sign}{text}, {times:.{0 if times >= 3 else 1}f}\N{MULTIPLICATION SIGN} as far"  # noqa: E501, PLR2004
+        said = f"limit {sign}{text}, {marks.as_far(times)}"
         arrow = "\N{RIGHTWARDS ARROW}" if upper else "\N{LEFTWARDS ARROW}"
         at = pd.DataFrame(
             {"at": [edge], "text": [f"{said} {arrow}" if upper else f"{arrow} {said}"]}
@@ -294,7 +321,7 @@ def _limits(
                 look.quiet,
                 align="right" if upper else "left",
                 fontSize=12.0,
-            )  # fmt: skip
+            )
         )
     return drawn
 
@@ -349,14 +376,16 @@ def story(
     y = alt.Y(
         "mean:Q",
         scale=alt.Scale(
-            domain=[centre - reach, centre + reach], range=[height - 26.0, HEAD_PX],
+            domain=[centre - reach, centre + reach],
+            range=[height - 26.0, HEAD_PX],
             nice=False,
         ),
         axis=axis(
-            look, labels="datum.value == 0 ? '0' : format(datum.value, '+.2~f') + ' %'",
+            look,
+            labels=SIGNED_PERCENT,
             ticks=5,
         ),
-    )  # fmt: skip
+    )
     base = alt.Chart(clipped)
     tips = [
         alt.Tooltip("name:N", title="Build"),
@@ -368,8 +397,9 @@ def story(
         alt.Tooltip("outside:Q", title="Outside"),
     ]
     wide = max(1.0, min(8.0, 700.0 / len(clipped)))
-    means = base.mark_point(filled=True, size=max(10.0, min(36.0, wide**2)),
-                            color=look.unit, opacity=0.9).encode(x=x, y=y, tooltip=tips)  # fmt: skip
+    means = base.mark_point(
+        filled=True, size=max(10.0, min(36.0, wide**2)), color=look.unit, opacity=0.9
+    ).encode(x=x, y=y, tooltip=tips)
     layers: list[alt.Chart] = [
         base.mark_rule(
             color=look.quiet, opacity=0.45, strokeWidth=min(wide, 3.0)
@@ -387,13 +417,14 @@ def story(
             text="\N{UP DOWN ARROW}",
             mean=np.where(
                 (far["high"] - centre).abs() >= (far["low"] - centre).abs(),
-                centre + reach, centre - reach,
+                centre + reach,
+                centre - reach,
             ),
-        )  # fmt: skip
+        )
         layers.append(
             alt.Chart(edge)
             .mark_point(shape="diamond", filled=True, size=44.0, color=look.odd)
-            .encode(x=x, y=y, tooltip=tips)  # fmt: skip
+            .encode(x=x, y=y, tooltip=tips)
         )
     return marks.picture(layers, look, height=height)
 
@@ -409,11 +440,8 @@ def _story_limits(
             .mark_rule(color=look.quiet, strokeWidth=1.5)
             .encode(y=alt.Y("mean:Q"))
         ]
-    times = limit / reach
-    said = pd.DataFrame(
-        {"text": [f"\N{UP DOWN ARROW} limit \N{PLUS-MINUS SIGN}{text}, "
-                  f"{times:.{0 if times >= 3 else 1}f}\N{MULTIPLICATION SIGN} as far"]}  # noqa: PLR2004
-    )  # fmt: skip
+    away = f"limit \N{PLUS-MINUS SIGN}{text}, {marks.as_far(limit / reach)}"
+    said = pd.DataFrame({"text": [f"\N{UP DOWN ARROW} {away}"]})
     return [
         marks.words(
             said,
@@ -422,7 +450,7 @@ def _story_limits(
             look.quiet,
             align="right",
             fontSize=12.0,
-        )  # fmt: skip
+        )
     ]
 
 
@@ -443,7 +471,7 @@ def _dates(frame: pd.DataFrame, x: alt.X, height: int, look: Look) -> list[alt.C
                 look.quiet,
                 align=align,
                 fontSize=12.0,
-            )  # fmt: skip
+            )
         )
     return drawn
 
@@ -467,7 +495,9 @@ def _levels(
 
 def _told(frame: pd.DataFrame, rows: Sequence[tuple[float, ...]]) -> pd.DataFrame:
     points = pd.DataFrame(rows, columns=["place", "value", "lower", "upper", "signal"])
-    told = frame[["place", "serial", "build", "verdict", "error_percent", "meaning"]]
+    told = frame[
+        ["range", "place", "serial", "build", "verdict", "error_percent", "meaning"]
+    ]
     told = told.merge(points, on="place")
     odd = told["signal"].astype(bool) & (told["meaning"] != MOVED)
     return told.assign(meaning=told["meaning"].mask(odd, ODD))
@@ -493,9 +523,13 @@ def _reel_lines(
 
 
 def _y(
-    look: Look, field: str, low: float, high: float, height: int,
-    labels: str = "datum.value == 0 ? '0' : format(datum.value, '+.2~f') + ' %'",
-) -> alt.Y:  # fmt: skip
+    look: Look,
+    field: str,
+    low: float,
+    high: float,
+    height: int,
+    labels: str = SIGNED_PERCENT,
+) -> alt.Y:
     return alt.Y(
         field,
         scale=alt.Scale(

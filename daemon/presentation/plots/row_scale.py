@@ -97,10 +97,6 @@ class RowScale:
         """Return which units lie too far off to be drawn in proportion."""
         return (errors - self.centre).abs() > FARTHEST * self.reach
 
-    def times_as_far(self, limit: float) -> float:
-        """Return how many times the row's reach a limit is away from its middle."""
-        return abs(limit - self.centre) / self.reach
-
 
 def _round_down(value: float) -> float:
     """Return the next smaller 1, 2 or 5 times a power of ten."""
