@@ -56,17 +56,14 @@ def choose(
         state[key] = wanted
     if state[key] not in among:
         state[key] = otherwise
-    chooser = st.selectbox if many else st.segmented_control
-    more: dict[str, Any] = {} if many else {"required": True}
+    asked_for: dict[str, Any] = {
+        "label": label, "options": list(among), "format_func": said, "key": key,
+        "label_visibility": "collapsed",
+    }  # fmt: skip
     chosen = str(
-        chooser(
-            label,
-            list(among),
-            format_func=said,
-            key=key,
-            label_visibility="collapsed",
-            **more,
-        )
+        st.selectbox(**asked_for)
+        if many
+        else st.segmented_control(required=True, **asked_for)
     )
     keep(name, chosen)
     state[f"{key} seen"] = chosen

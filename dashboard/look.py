@@ -72,6 +72,7 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .words .answers dd.moved {{ color: var(--moved); }}
 .st-key-ways > :first-child, .st-key-ways > :first-child > * {{ width: auto;
   flex: 0 0 auto; }}
+button[kind="primary"] p {{ color: var(--paper); }}
 .words time {{ white-space: nowrap; }}
 [class*="st-key-files"] button, [class*="st-key-files"] button p {{
   font-size: .86rem; color: var(--quiet); }}

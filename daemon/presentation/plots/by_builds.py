@@ -1,6 +1,6 @@
 """The map: a row a range, a column a build, a dot a unit."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 
@@ -22,8 +22,6 @@ from storage import Signal
 
 STEP_PX = 8.0
 """Rows grow in steps, so that a picture keeps its height from unit to unit."""
-MOST_GROWN = 2.0
-"""A row grows up to so many times its half; beyond, its scale shrinks."""
 LINE_PX = 17.0
 """From line to line of the words over what moved."""
 SMALL_PX = 12.0
@@ -128,7 +126,7 @@ def ranges_by_builds(
         Range to its title, in the order of the rows; a range without errors is left
         out.
     """
-    form = form.fitted(sum((frame["range"] == key).any() for key in titles))
+    form = form.fitted(len(set(frame["range"]) & set(titles)))
     rows = _rows(frame, cells, findings, titles, form)
     gutter = _gutter(rows) if form.beside else 0.0
     x_scale = alt.Scale(
@@ -231,10 +229,7 @@ def _grown(
     off = mine.loc[~scale.is_far(mine["error_percent"]), "error_percent"] - scale.centre
     far = mine.loc[scale.is_far(mine["error_percent"]), "error_percent"] - scale.centre
     up, down = (max(float(one.max()) if len(one) else 0.0, 0.0) for one in (off, -off))
-    px = min(
-        form.half / scale.reach,
-        MOST_GROWN * form.half / max(up, down, scale.reach),
-    )
+    px = form.half / scale.reach
     return (
         _stepped(up * px, form.half, beyond=bool((far > 0).any())),
         _stepped(down * px, form.half, beyond=bool((far < 0).any())),
@@ -416,8 +411,8 @@ def _titles(
     return drawn
 
 
-def _frame(labels: object) -> pd.DataFrame:
-    return pd.DataFrame(labels, columns=["y", "text"])
+def _frame(labels: Iterable[tuple[float, str]]) -> pd.DataFrame:
+    return pd.DataFrame(list(labels), columns=["y", "text"])
 
 
 def _scale_labels(row: Row, form: Form) -> list[tuple[float, str]]:
@@ -584,9 +579,9 @@ def _far(
     for row in rows:
         mine = points[points["range"] == row.key]
         far = mine[row.scale.is_far(mine["error_percent"])]
-        for (build, above), units in far.groupby(
-            ["build", far["error_percent"] > row.scale.centre]
-        ):
+        above_middle = far["error_percent"] > row.scale.centre
+        for build, above in dict.fromkeys(zip(far["build"], above_middle, strict=True)):
+            units = far[(far["build"] == build) & (above_middle == above)]
             errors = units["error_percent"]
             farthest = errors.max() if above else errors.min()
             text = percent(

@@ -1,5 +1,6 @@
 """One range over its builds and reels: averages, sums, means, the long story, dots."""
 
+from collections import Counter
 from collections.abc import Sequence
 from math import sqrt
 
@@ -229,8 +230,8 @@ def distribution(
     bins = BINS if width > 600 else BINS // 2  # noqa: PLR2004 -- a phone
     shown = frame["error_percent"].clip(low, high)
     index = ((shown - low) / (high - low) * bins).clip(0, bins - 1e-9).astype(int)
-    counts = frame.groupby([index.to_numpy(), frame["meaning"].to_numpy()]).size()
-    tallest = int(frame.groupby(index.to_numpy()).size().max())
+    counts = Counter(zip(index.tolist(), frame["meaning"].tolist(), strict=True))
+    tallest = max(Counter(index.tolist()).values())
     each = max(1, -(-tallest // DOT_ROWS))
     rows = []
     height_of: dict[int, int] = {}
@@ -238,7 +239,7 @@ def distribution(
     for (place, meaning), units in sorted(
         counts.items(), key=lambda one: (one[0][0], one[0][1] != AS_IT_WAS)
     ):
-        for _ in range(-(-int(units) // each)):
+        for _ in range(-(-units // each)):
             height_of[place] = height_of.get(place, 0) + 1
             rows.append(
                 {

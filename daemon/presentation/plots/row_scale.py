@@ -23,7 +23,7 @@ ORDINARY_SHARE = 0.98
 ROOM = 1.2
 NEAR = 1.7
 """A limit not farther than so many times the scatter's reach is taken in."""
-FARTHEST = 6.0
+FARTHEST = 2.5
 """What lies farther off than so many times the reach stands at the row's edge."""
 OFF_CENTRE = 0.6
 """A level farther from zero than so much of the reach becomes the row's middle."""

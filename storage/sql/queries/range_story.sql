@@ -4,6 +4,7 @@
 -- first_build, last_build and since, until: its ends, by when builds were opened.
 -- low_ppm and high_ppm are the farthest units, low_mean_ppm and high_mean_ppm the
 -- farthest means of builds. s_ppm: of units inside their builds; null where none has two.
+-- Means and s_ppm are rounded to a millionth of a ppm.
 with measured_again as (
     select serial, max(repeat) as repeat
     from range_result
@@ -46,13 +47,13 @@ select
     arg_max(build, (opened_at, build)) as last_build,
     min(opened_at) as since,
     max(opened_at) as until,
-    sum(mean_ppm * units) / sum(units) as mean_ppm,
-    min(mean_ppm) as low_mean_ppm,
-    max(mean_ppm) as high_mean_ppm,
-    sqrt(
+    round(sum(mean_ppm * units) / sum(units), 6) as mean_ppm,
+    round(min(mean_ppm), 6) as low_mean_ppm,
+    round(max(mean_ppm), 6) as high_mean_ppm,
+    round(sqrt(
         sum(case when units > 1 then variance_ppm2 * (units - 1) end)
         / sum(case when units > 1 then units - 1 end)
-    ) as s_ppm,
+    ), 6) as s_ppm,
     min(low_ppm) as low_ppm,
     max(high_ppm) as high_ppm,
     max(limit_ppm) as limit_ppm,
