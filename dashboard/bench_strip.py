@@ -77,9 +77,7 @@ def temperature(shown: Shown) -> str:
 def instruments(shown: Shown, bench: str) -> str:
     """Say how many instruments there are, and which calibration ends first."""
     try:
-        rows = shown.connection.store.rows(
-            BenchInstrument, "latest_instruments", bench=bench
-        )
+        rows = data.told(shown, BenchInstrument, "latest_instruments", bench=bench)
     except StorageError:
         return NOT_KNOWN
     if not rows:

@@ -8,10 +8,11 @@ from collections.abc import Callable, Hashable
 from contextlib import suppress
 from dataclasses import dataclass, field, fields
 from time import monotonic
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 from uuid import uuid4
 
 import pandas as pd
+import pyarrow as pa
 import streamlit as st
 
 from config import Settings
@@ -27,6 +28,7 @@ from storage import (
     HoldState,
     Proof,
     RemoteStore,
+    Row,
     RunInDoubt,
     Signal,
     StorageError,
@@ -35,6 +37,7 @@ from storage import (
     typed,
 )
 
+R = TypeVar("R", bound=Row)
 SHOWN, DRAWN, REMARKS = "shown", "drawn", "remarks"
 """Keys of a viewer's session: the rows last read; the stamp of those that a page was
 drawn of, where it follows them; why nothing was done."""
@@ -202,22 +205,39 @@ class Shown:
 
 
 def asked(shown: Shown, query: str, **parameters: Any) -> pd.DataFrame:
-    """Return the answer of the Store to a question, kept until a row changes.
+    """Return the answer to a question about the product, kept until a row changes.
 
     Raises
     ------
     storage.errors.StorageError
         The daemon does not answer.
     """
-    return _answered(shown.connection, shown.stamp, query, **parameters)
+    return _answered(
+        shown.connection,
+        shown.stamp,
+        query,
+        product=shown.connection.name,
+        **parameters,
+    ).to_pandas()
+
+
+def told(shown: Shown, kind: type[R], query: str, **parameters: Any) -> list[R]:
+    """Return the typed rows that answer a question, kept until a row changes.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        The daemon does not answer.
+    """
+    return typed(kind, _answered(shown.connection, shown.stamp, query, **parameters))
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
 def _answered(
     _connection: Connection, stamp: str, query: str, **parameters: Any
-) -> pd.DataFrame:
+) -> pa.Table:
     del stamp  # what was answered is kept by it
-    return _connection.store.frame(query, product=_connection.name, **parameters)
+    return _connection.store.table(query, **parameters)
 
 
 def shown() -> Shown | None:

@@ -1,7 +1,7 @@
 """How a page looks: words first, paper and ink, nothing boxed."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime, tzinfo
 from html import escape
@@ -73,6 +73,11 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .st-key-ways > :first-child, .st-key-ways > :first-child > * {{ width: auto;
   flex: 0 0 auto; }}
 button[kind="primary"] p {{ color: var(--paper); }}
+.words table {{ border-collapse: collapse; max-width: 100%; font-size: .95rem;
+  font-variant-numeric: tabular-nums; }}
+.words th {{ text-align: left; color: var(--quiet); font-weight: 400; }}
+.words :is(th, td) {{ padding: .25rem 1.4rem .25rem 0; vertical-align: top;
+  border-bottom: 1px solid var(--shade); overflow-wrap: anywhere; }}
 .words time {{ white-space: nowrap; }}
 [class*="st-key-files"] button, [class*="st-key-files"] button p {{
   font-size: .86rem; color: var(--quiet); }}
@@ -83,6 +88,8 @@ button[kind="primary"] p {{ color: var(--paper); }}
   .stMainBlockContainer {{ padding: 0 1rem 2rem; }}
   .stMainBlockContainer .words h1 {{ font-size: 1.35rem; }}
   .words p {{ font-size: 1rem; }}
+  .words table {{ font-size: .88rem; }}
+  .words :is(th, td) {{ padding-right: .6rem; }}
   .words .figures {{ gap: .4rem 1.2rem; }}
   .words .figures div {{ min-width: 6rem; }}
   .words .figures b {{ font-size: 1.1rem; }}
@@ -190,6 +197,32 @@ def _read_as_moment(found: re.Match[str]) -> str:
         return escape(found[1])
     utc = f"{at.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
     return f'<time datetime="{found[1]}" title="{utc}">{local(at)}</time>'
+
+
+def table(rows: Sequence[Mapping[str, object]], columns: Mapping[str, str]) -> None:
+    """Write rows as a table whose words wrap, so that nothing scrolls sideways.
+
+    Parameters
+    ----------
+    columns
+        Key in a row to heading; a column that is empty in every row is left out.
+    """
+    shown = {
+        key: title
+        for key, title in columns.items()
+        if any(one.get(key) not in {None, ""} for one in rows)
+    }
+    head = "".join(f'<th scope="col">{escape(one)}</th>' for one in shown.values())
+    body = "".join(
+        "<tr>"
+        + "".join(
+            f"<td>{escape('' if one.get(key) is None else str(one[key]))}</td>"
+            for key in shown
+        )
+        + "</tr>"
+        for one in rows
+    )
+    _write(f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>")
 
 
 def figures(named: Sequence[tuple[str, str]]) -> None:

@@ -36,7 +36,9 @@ def last() -> Visit:
     ended: datetime | None = st.session_state[SINCE]
     _note(ended, now)
     if ended is None:
-        return Visit(now - WITHOUT, known=False)
+        # Of a day, so that what was asked since then is not asked anew at each look.
+        morning = now.replace(hour=0, minute=0, second=0, microsecond=0)
+        return Visit(morning - WITHOUT, known=False)
     return Visit(ended, known=True)
 
 

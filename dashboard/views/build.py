@@ -23,10 +23,14 @@ from dashboard import (
     who,
 )
 from dashboard.data import Shown
-from storage import BuildState, HoldState, Scope, StorageError, concerns, typed
+from storage import BuildState, HoldState, Scope, StorageError, concerns
 
 EVERY_S = 1.0
 EARLIER = 12
+COMPARED = {
+    "range": "Range", "shift": "Shift", "interval": "95 %", "spread": "Spread",
+    "of_spread": "95 % of it", "what": "In words",
+}  # fmt: skip
 AT_WORK = {"measuring", "checking"}
 
 
@@ -89,8 +93,9 @@ def state_of(shown: Shown, name: str) -> BuildState:
     for each in shown.states:
         if each.build == name:
             return each
-    at = shown.connection
-    (found,) = typed(BuildState, at.store.table("builds", product=at.name, build=name))
+    (found,) = data.told(
+        shown, BuildState, "builds", product=shown.connection.name, build=name
+    )
     return found
 
 
@@ -187,18 +192,18 @@ def compared(shown: Shown, name: str, rows: pd.DataFrame) -> None:
         ]
         lines.append(
             {
-                "Range": each.title,
-                "Shift": shift,
-                "95 %": interval,
-                "Spread": ratio,
-                "95 % of it": of_ratio,
-                "What": ", ".join(notes) or "as usual",
+                "range": each.title,
+                "shift": shift,
+                "interval": interval,
+                "spread": ratio,
+                "of_spread": of_ratio,
+                "what": ", ".join(notes) or "as usual",
             }
         )
     if not lines:
         look.lines(builds.NO_EARLIER)
         return
-    st.dataframe(pd.DataFrame(lines), hide_index=True)
+    look.table(lines, COMPARED)
     look.quiet(
         builds.COMPARED.format(builds=f"{number} builds" if number > 1 else "build")
     )

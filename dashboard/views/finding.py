@@ -2,13 +2,13 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from math import isnan
 
-import pandas as pd
 import streamlit as st
 
 from daemon.holds import policy
 from daemon.presentation import capital, figures, sentences, today
-from daemon.traceability import CLEAR, COLUMNS, Containment, spans
+from daemon.traceability import CLEAR, Concerned, Containment, spans
 from daemon.traceability.papers import Of
 from daemon.watch import probabilities
 from dashboard import (
@@ -29,10 +29,12 @@ from storage import Cause, Signal, StorageError
 NOTHING = "Nothing was found."
 MOST_SERIALS = 200
 """Units of a list that stand on this page; all are on Recall and in its files."""
-LISTED = ("serial", "build", "todo", "destination", "step", "error_ppm",
-          "nonconforming")  # fmt: skip
+LISTED = {
+    "serial": "Serial", "todo": "What to do", "destination": "Order",
+    "step": "Done so far", "error": "Error", "outside": "Outside limit",
+}  # fmt: skip
+"""Columns of a list of units; the files have more."""
 SAYABLE = 0.005
-HISTORY = {"at": "When", "what": "What", "who": "Who"}
 
 
 def one() -> None:
@@ -119,25 +121,16 @@ def alternatives(shown: Shown, finding: Signal) -> None:
     if not rows:
         return
     look.heading("What it may be")
-    st.dataframe(
-        pd.DataFrame(
-            [
-                {
-                    "cause": capital(name),
-                    "p": p,
-                    "said": figures.share(p),
-                    "how": sentences.cause_shows(name),
-                }
-                for name, p in rows
-            ]
-        ),
-        hide_index=True,
-        column_order=("cause", "said", "how"),
-        column_config={
-            "cause": "Cause",
-            "said": st.column_config.TextColumn("Probability", width="small"),
-            "how": st.column_config.TextColumn("How it would show", width="large"),
-        },
+    look.table(
+        [
+            {
+                "cause": capital(name),
+                "share": figures.share(p),
+                "shows": sentences.cause_shows(name),
+            }
+            for name, p in rows
+        ],
+        {"cause": "Cause", "share": "Probability", "shows": "How it would show"},
     )
 
 
@@ -153,21 +146,7 @@ def contained(whom: Containment, finding: Signal) -> None:
         label = f"{capital(name)}: {len(units)}"
         with st.expander(label, expanded=name in away):
             look.lines(f"{spans([each.serial for each in units])}.")
-            frame = pd.DataFrame([each.row() for each in units[:MOST_SERIALS]])
-            frame = frame[list(LISTED)].dropna(axis="columns", how="all")
-            st.dataframe(
-                frame,
-                hide_index=True,
-                column_config={
-                    **{key: capital(COLUMNS[key]) for key in LISTED},
-                    "error_ppm": st.column_config.NumberColumn(
-                        "Error, ppm", format="%+d"
-                    ),
-                    "nonconforming": st.column_config.NumberColumn(
-                        "Outside limit", format="%.2f"
-                    ),
-                },
-            )
+            look.table([row(each) for each in units[:MOST_SERIALS]], LISTED)
             if len(units) > MOST_SERIALS:
                 look.quiet(f"The first {MOST_SERIALS}; all are on the page Recall.")
     st.page_link(
@@ -175,6 +154,24 @@ def contained(whom: Containment, finding: Signal) -> None:
         label="Follow them up",
         query_params={"finding": finding.signal},
     )
+
+
+def row(unit: Concerned) -> dict[str, object]:
+    """Return what a list says of a unit."""
+    known = not isnan(unit.error_ppm)
+    half_ppm = (unit.high_ppm - unit.low_ppm) / 2
+    error = figures.percent(unit.error_ppm, half_ppm) if known else ""
+    about = "" if unit.measured or not known else "about "
+    return {
+        "serial": unit.serial,
+        "todo": unit.todo,
+        "destination": unit.destination,
+        "step": unit.step,
+        "error": f"{about}{error}",
+        "outside": ""
+        if isnan(unit.nonconforming)
+        else figures.share(unit.nonconforming),
+    }
 
 
 def held(shown: Shown, finding: Signal) -> None:
@@ -217,7 +214,7 @@ def papers(finding: Signal, whom: Containment | None) -> None:
 def history(shown: Shown, finding: Signal) -> None:
     """List what was said of it and done about it, oldest first."""
     try:
-        revisions = shown.connection.store.rows(Signal, signal=finding.signal)
+        revisions = data.told(shown, Signal, "signal", signal=finding.signal)
     except StorageError:
         return
     rows = sorted(events(shown, finding, revisions), key=lambda each: each[0])

@@ -134,7 +134,7 @@ def luminance(colour: str) -> float:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-@pytest.mark.parametrize("page_name", ["one_range", "bench", "holds"])
+@pytest.mark.parametrize("page_name", ["build", "range", "finding", "bench", "holds"])
 def test_every_page_opens_without_a_fault(
     browser: Browser, address: str, page_name: str
 ) -> None:
@@ -180,7 +180,7 @@ def test_source_off_now_is_on_every_page_and_turns_it_off(
         url = wait_for(f"http://127.0.0.1:{port}")
         page = way_out.enter_context(paged(browser, width=390, height=844))
         button = page.get_by_role("button", name="Source off now")
-        for name in ("one_range", "bench", "holds", ""):
+        for name in ("build", "range", "finding", "bench", "holds", ""):
             page.goto(f"{url}/{name}")
             button.wait_for(timeout=SLOW_MS)
             box = button.bounding_box()

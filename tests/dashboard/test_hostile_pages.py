@@ -17,7 +17,7 @@ from tests.dashboard.test_pages import opened, said
 pytestmark = pytest.mark.bench
 
 PAGES = (
-    "", "one_range", "next_build", "bench", "standard", "holds", "recall", "messages",
+    "", "build", "range", "finding", "next_build", "bench", "standard", "holds", "recall", "messages",
     "packing", "tracing",
 )  # fmt: skip
 BUILDS = 6
