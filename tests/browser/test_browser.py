@@ -74,7 +74,7 @@ def chart_seconds(browser: Browser, url: str) -> float:
 
 def expect_all_ranges(page: Page, *, form: str) -> None:
     """Expect the picture of this form, visible, with the names of all ranges."""
-    picture = page.locator(f".st-key-{form} .vega-embed")
+    picture = page.locator(f"[class*='st-key-{form}'] .vega-embed")
     expect(picture).to_have_count(1, timeout=SLOW_MS)
     expect(picture).to_be_visible(timeout=SLOW_MS)
     for title in ("1 uA", "10 uA", "100 uA", "1 mA"):
@@ -99,7 +99,7 @@ def test_a_phone_shows_a_card_a_range_and_never_scrolls_sideways(
     with paged(browser, width=390, height=844) as page:
         page.goto(address)
         expect_all_ranges(page, form="narrow")
-        assert not page.locator(".st-key-wide").is_visible()
+        assert not page.locator("[class*='st-key-wide']").is_visible()
         wide = page.evaluate("document.documentElement.scrollWidth")
         assert wide <= 390
         page.screenshot(path=tmp_path / "now-390.png", full_page=True)

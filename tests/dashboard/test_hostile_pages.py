@@ -17,7 +17,8 @@ from tests.dashboard.test_pages import opened, said
 pytestmark = pytest.mark.bench
 
 PAGES = (
-    "", "build", "range", "finding", "next_build", "bench", "standard", "holds", "recall", "messages",
+    "", "build", "range", "finding", "next_build", "bench", "standard", "holds",
+    "recall", "messages",
     "packing", "tracing",
 )  # fmt: skip
 BUILDS = 6
