@@ -87,6 +87,11 @@ class Shown:
     signals: pd.DataFrame
     raised: list[Signal]
     """Findings as they were raised, oldest first."""
+    findings: list[Signal]
+    """The same, those that matter now after what was measured to settle them.
+
+    Those that were withdrawn are among them; see `current`.
+    """
     warnings: list[Signal]
     fittings: pd.DataFrame
     holds: list[HoldState]
@@ -117,6 +122,12 @@ class Shown:
         measured = store.table("measured_units", product=connection.name)
         errors = rows("latest_errors", newest=BUILDS_SHOWN)
         first = 0 if errors.empty else int(errors["number"].min())
+        raised = typed(Signal, found)
+        holds = store.rows(HoldState, product=connection.name)
+        proofs = store.rows(Proof, "proofs", product=connection.name)
+        near = {*recent.column("build").to_pylist()}
+        asked_of = {one.signal for one in holds if one.disposal is None}
+        asked_of |= {one.signal for one in proofs}
         return cls(
             connection=connection,
             builds=builds.sort_by([("opened_at", "ascending"), ("build", "ascending")])
@@ -127,11 +138,14 @@ class Shown:
             units=int(measured.column("units")[0].as_py()),
             errors=errors,
             signals=found.to_pandas(),
-            raised=typed(Signal, found),
+            raised=raised,
+            findings=_sharpened(
+                raised, proofs, connection.product, near=near, asked_of=asked_of
+            ),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
             fittings=rows("fitting"),
-            holds=store.rows(HoldState, product=connection.name),
-            measured=store.rows(Proof, "proofs", product=connection.name),
+            holds=holds,
+            measured=proofs,
             checks=store.frame(
                 "range_rows",
                 product=connection.name,
@@ -168,14 +182,6 @@ class Shown:
         return False
 
     @property
-    def findings(self) -> list[Signal]:
-        """Findings after what was measured to settle them, oldest first.
-
-        Those that were withdrawn are among them; see `current`.
-        """
-        return sharpened(self.raised, self.measured, self.product)
-
-    @property
     def current(self) -> list[Signal]:
         """Findings that stand, oldest first."""
         return [one for one in self.findings if one.standing]
@@ -202,6 +208,31 @@ class Shown:
     def standing(self) -> list[HoldState]:
         """Holds that nobody has ended."""
         return [one for one in self.holds if one.disposal is None]
+
+
+def _sharpened(
+    raised: list[Signal],
+    proofs: list[Proof],
+    product: ProductModel,
+    *,
+    near: set[str],
+    asked_of: set[str | None],
+) -> list[Signal]:
+    """Return findings, each after what was measured to settle it.
+
+    What would settle one next takes long to work out: of those on builds long gone
+    that hold nothing it is left out, since nobody asks for it any more.
+
+    Parameters
+    ----------
+    near
+        Builds that are shown.
+    asked_of
+        Findings that hold something, or for which something was measured.
+    """
+    mine = [one for one in raised if one.build in near or one.signal in asked_of]
+    told = {one.signal: one for one in sharpened(mine, proofs, product)}
+    return [told.get(one.signal, one) for one in raised]
 
 
 def asked(shown: Shown, query: str, **parameters: Any) -> pd.DataFrame:

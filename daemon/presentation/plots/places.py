@@ -101,7 +101,8 @@ def laid_out(
             places[cell["build"], serial] = cell["first"] + rank
     owners = zip(frame["build"], frame["serial"], strict=True)
     frame["place"] = [places[owner] for owner in owners]
-    for signal in signals[signals["standing"].astype(bool)].to_dict("records"):
+    of_these = signals[signals["build"].isin(frame["build"])]
+    for signal in of_these[of_these["standing"].astype(bool)].to_dict("records"):
         first = _place_from(frame, signal["build"], signal["first_serial"])
         if first is None:
             continue
