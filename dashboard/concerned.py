@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from daemon.presentation.today import Concerning
+from daemon.presentation import Concerning
 from daemon.traceability import Containment, Records, contain
 from dashboard.data import Shown
 from storage import Cause, Signal

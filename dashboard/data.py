@@ -243,13 +243,10 @@ def asked(shown: Shown, query: str, **parameters: Any) -> pd.DataFrame:
     storage.errors.StorageError
         The daemon does not answer.
     """
-    return _answered(
-        shown.connection,
-        shown.stamp,
-        query,
-        product=shown.connection.name,
-        **parameters,
-    ).to_pandas()
+    at = shown.connection
+    rows = _answered(at, shown.stamp, query, product=at.name, **parameters)
+    found: pd.DataFrame = rows.to_pandas()
+    return found
 
 
 def told(shown: Shown, kind: type[R], query: str, **parameters: Any) -> list[R]:

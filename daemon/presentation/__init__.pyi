@@ -33,4 +33,5 @@ from .sentences import (
     withdrawn as withdrawn,
 )
 from .spreadsheet import as_csv as as_csv, neutral as neutral
+from .today import Concerning as Concerning
 from .waiting import Waiting as Waiting, waits as waits

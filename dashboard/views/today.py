@@ -9,8 +9,7 @@ import streamlit as st
 
 from config import Unit, spell
 from daemon.holds import by_reason
-from daemon.presentation import figures, sentences, today
-from daemon.presentation.today import Concerning
+from daemon.presentation import Concerning, figures, sentences, today
 from daemon.traceability import spans
 from dashboard import (
     address,

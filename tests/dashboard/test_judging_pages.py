@@ -192,7 +192,7 @@ def test_a_range_and_its_chart_stand_in_the_address(chart: str) -> None:
     app = addressed("range", range="1mA", chart=chart)
     assert "<h1>Range 1 mA is as it was." in said(app)
     assert [one.value for one in app.segmented_control] == ["1mA", chart]
-    drawn: list[Any] = app.get("vega_lite_chart")
+    drawn: Any = app.get("vega_lite_chart")
     assert len(drawn) == 2
     assert all("Range 1 mA is as it was." in one.proto.alt for one in drawn)
 
@@ -208,11 +208,6 @@ def test_a_range_on_which_something_moved_refuses_to_quote_a_capability() -> Non
     words = said(addressed("range", range="100uA"))
     assert "Cp and Cpk must not be quoted" in words
     assert "A control chart signals: build B-3" in words
-    assert (
-        f"Open finding {FINDING}"
-        in [one.label for one in addressed("range", range="100uA").get("page_link")]
-        or FINDING in words
-    )
 
 
 @pytest.mark.usefixtures("held")
