@@ -94,11 +94,13 @@ def opened(picked: Mapping[Hashable, Any]) -> None:
     picked
         The chart's selection, by the names of `daemon.presentation.plots.OPENED`.
     """
-    for name in plots.OPENED:
-        marks = picked.get(name)
-        if not marks:
+    for name, columns in plots.OPENED.items():
+        # Marks that lie over each other share one scene: each selection is told what
+        # the clicked mark has of its columns, so the first one that has all is meant.
+        marks = picked.get(name) or [{}]
+        one = {key: str(value) for key, value in marks[0].items() if value is not None}
+        if set(one) != set(columns):
             continue
-        one = {key: str(value) for key, value in marks[0].items()}
         match name:
             case plots.UNIT_OPENED:
                 go("unit", one["serial"])

@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from daemon.presentation import plots
 from daemon.service.client import Client
 from daemon.service.home import Home
 from daemon.traceability import Records, contain
-from dashboard import visits
+from dashboard import address, visits
 from storage.access import open_store
 from storage.records import Decision, Signal
 from storage.records_shipping import Shipment, ShipRule
@@ -248,3 +249,37 @@ def test_a_finding_is_released_where_it_stands(changed: Home) -> None:
     assert f"concession by {person}" in words
     with Client.of(changed.data) as client:
         assert client.state()["phase"]
+
+
+@pytest.mark.parametrize(
+    ("clicked", "page", "query"),
+    [
+        (
+            {"serial": "PA-1", "range": "1uA", "build": "B-1"},
+            "tracing",
+            {"unit": "PA-1"},
+        ),
+        ({"range": "1uA", "build": "B-1"}, "range", {"range": "1uA", "build": "B-1"}),
+        ({"build": "B-1"}, "build", {"build": "B-1"}),
+        ({"range": "1uA"}, "range", {"range": "1uA"}),
+        ({}, None, None),
+    ],
+)
+def test_a_click_leads_where_the_clicked_mark_says(
+    monkeypatch: pytest.MonkeyPatch,
+    clicked: dict[str, str],
+    page: str | None,
+    query: dict[str, str] | None,
+) -> None:
+    """Each selection is told what the clicked mark has of its columns, as drawn."""
+    gone: list[tuple[str, dict[str, str]]] = []
+    monkeypatch.setattr(
+        "streamlit.switch_page",
+        lambda to, *, query_params: gone.append((to, query_params)),
+    )
+    picked = {
+        name: [{key: clicked[key] for key in columns if key in clicked}]
+        for name, columns in plots.OPENED.items()
+    }
+    address.opened(picked)  # type: ignore[arg-type]
+    assert gone[:1] == ([] if page is None else [(f"views/{page}.py", query)])

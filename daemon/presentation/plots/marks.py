@@ -192,14 +192,18 @@ def wrapped(text: str, *, px: float) -> list[str]:
 
 
 def picture(layers: list[alt.Chart], look: Look, *, height: int) -> alt.LayerChart:
-    """Lay marks over each other on paper, in the font of the page."""
+    """Lay marks over each other on paper, in the font of the page.
+
+    The page has a sentence for who cannot see the picture: a name for each mark would
+    be read aloud one after another.
+    """
+    for one in layers:
+        one.mark["aria"] = False
     return alt.LayerChart(
         layer=layers,
         height=height,
         padding={"left": 0, "right": 0, "top": 0, "bottom": 0},
         config=alt.Config(
-            # The page has a sentence for who cannot see the picture; a name for each
-            # mark would be read aloud one after another.
             aria=False,
             background=look.paper,
             font=FONT,
