@@ -15,7 +15,7 @@ from tests.browser.conftest import CHROMIUM, QUIET, free_port, wait_for
 from tests.daemon.seeded import seeded_home
 
 PICTURE = Path(__file__).parents[2] / "dashboard" / "overview.png"
-WIDTH_PX, HEIGHT_PX = 1280, 1000
+WIDTH_PX, HEIGHT_PX = 1280, 1080
 TILL_STILL_MS = 3000
 
 

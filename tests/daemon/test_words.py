@@ -105,7 +105,7 @@ def test_size_and_part_value_are_said_with_their_intervals() -> None:
     found = signal(size_ppm=2900.0, low_ppm=2800.0, high_ppm=3000.0, evidence=evidence)
     lines = sentences.finding(found).lines
     assert "(5.01400 kΩ to 5.01500 kΩ with 95 %)" in lines[0]
-    counted = next(one for one in lines if " concerned. The size of the move" in one)
+    counted = next(one for one in lines if " it. The size of the move" in one)
     assert counted.endswith("move is +0.29 % (+0.28 % to +0.30 % with 95 %).")
 
 
