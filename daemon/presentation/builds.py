@@ -108,16 +108,32 @@ def shifted(shift_ppm: float, low_ppm: float, high_ppm: float) -> tuple[str, str
     """Return a shift and its interval in percent, to the digits that it allows.
 
     >>> shifted(3000.0, 2800.0, 3200.0)
-    ('+0.30 %', '+0.28 to +0.32 %')
+    ('+0.300 %', '+0.280 to +0.320 %')
     """
     half = (high_ppm - low_ppm) / 2 / PPM_PER_PERCENT
-    places = decimals_for(half, digits=1)
+    places = decimals_for(half)
 
     def said(value_ppm: float) -> str:
         text = f"{abs(value_ppm) / PPM_PER_PERCENT:.{places}f}"
         return f"{'+' if value_ppm >= 0 else MINUS}{text}"
 
     return f"{said(shift_ppm)} %", f"{said(low_ppm)} to {said(high_ppm)} %"
+
+
+def moved(usual: float | None) -> str:
+    """Return the word for a build that reads otherwise than those before it.
+
+    Parameters
+    ----------
+    usual
+        How far builds ordinarily lie off; None of one earlier build.
+
+    Examples
+    --------
+    >>> moved(None), moved(120.0)
+    ('differs from the one before', 'shifted')
+    """
+    return "differs from the one before" if usual is None else "shifted"
 
 
 def widened(ratio: float, low: float, high: float) -> tuple[str, str]:
@@ -135,7 +151,8 @@ NO_EARLIER = "There is no earlier build to compare with."
 COMPARED = (
     "Shift: the mean of this build less that of the {builds} before it. Spread: its "
     "standard deviation over theirs. The intervals are of 95 %. It says shifted where "
-    "the build lies farther off than builds ordinarily do."
+    "the build lies farther off than builds ordinarily do; of one earlier build that "
+    "is not known yet."
 )
 SHARES = (
     "A lane is a range, a dot a unit, the first on top; brackets are its error limit. "

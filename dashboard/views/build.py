@@ -185,7 +185,7 @@ def compared(shown: Shown, name: str, rows: pd.DataFrame) -> None:
         notes = [
             word
             for word, there in (
-                ("shifted", found.moved),
+                (builds.moved(found.usual), found.moved),
                 ("spread differs", found.wider),
             )
             if there

@@ -79,7 +79,7 @@ def individuals(
         scale=y_scale,
         axis=axis(
             look,
-            labels=f"datum.value == 0 ? '0' : {PERCENT.format('+.2~f')}",
+            labels=f"datum.value == 0 ? '0' : {PERCENT.format('+.2~r')}",
             ticks=5,
         ),
     )

@@ -38,11 +38,14 @@ WEIGHT = 0.2
 """Of the newest unit in the average."""
 CONFIDENCE = 0.975
 FEWEST = 2
-SIGNED_PERCENT = "datum.value == 0 ? '0' : format(datum.value, '+.2~f') + ' %'"
+SIGNED_PERCENT = "datum.value == 0 ? '0' : format(datum.value, '+.2~r') + ' %'"
 """How an axis writes its numbers."""
+PLAIN_PERCENT = "datum.value == 0 ? '0' : format(datum.value, '.2~r') + ' %'"
 DOT_ROWS = 14
 """Dots that stand on each other before one stands for several units."""
 BINS = 70
+MOST_NUMBERS = 6
+"""Numbers under a row of dots, at most about."""
 
 
 def averages(
@@ -196,7 +199,9 @@ def between_and_within(
             "Within: standard deviation of each",
         ),
     ):
-        x, y = x_of(cells), _y(look, f"{name}:Q", low, high, SMALL_HEIGHT)
+        labels = SIGNED_PERCENT if low < 0.0 else PLAIN_PERCENT
+        x = x_of(cells)
+        y = _y(look, f"{name}:Q", low, high, SMALL_HEIGHT, labels)
         title = pd.DataFrame({"text": [words]})
         spans = alt.Chart(drawn.assign(error_percent=drawn[name]))
         layers: list[alt.Chart] = [
@@ -260,20 +265,13 @@ def distribution(
     foot = height - 40.0
     dots["y"] = foot - 4.0 - (dots["stack"] - 0.5) * stack_px
     scale = alt.Scale(domain=[low, high], nice=False, zero=False)
-    x = alt.X(
-        "at:Q",
-        scale=scale,
-        axis=axis(
-            look,
-            labels=SIGNED_PERCENT,
-            ticks=6,
-        ),
-    )
+    x = alt.X("at:Q", scale=scale, axis=None)
     y = alt.Y("y:Q", scale=None, axis=None)
     layers: list[alt.Chart] = [
         marks.dots(dots, x, y, look, size=dot_px**2),
         alt.Chart(pd.DataFrame({"y": [foot]})).mark_rule(color=look.quiet).encode(y=y),
     ]
+    layers += [_numbers(row, low, high, x, foot, look)]
     layers += _limits(limit, low, high, x, foot, look)
     if each > 1:
         note = pd.DataFrame({"text": [f"A dot is up to {each} units."]})
@@ -281,6 +279,26 @@ def distribution(
             marks.words(note, alt.value(0), alt.value(12), look.quiet, fontSize=12.0)
         )
     return marks.picture(layers, look, height=height)
+
+
+def _numbers(
+    row: RowScale, low: float, high: float, x: alt.X, foot: float, look: Look
+) -> alt.Chart:
+    """Write round numbers under the dots."""
+    step = row.grid
+    while (high - low) / step > MOST_NUMBERS:
+        step *= 2.0
+    first, last = int(np.ceil(low / step)), int(np.floor(high / step))
+    at = pd.DataFrame({"at": [step * one for one in range(first, last + 1)]})
+    at = at.assign(
+        text=[
+            "0" if one == 0 else f"{'+' if one > 0 else MINUS}{abs(one):.3g} %"
+            for one in at["at"]
+        ]
+    )
+    return marks.words(
+        at, x, alt.value(foot + 16.0), look.quiet, align="center", fontSize=12.0
+    )
 
 
 def _limits(
