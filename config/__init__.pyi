@@ -7,7 +7,7 @@ from .bench import (
     Instrument as Instrument,
     MeterRange as MeterRange,
 )
-from .check import check as check
+from .check import check as check, summary as summary
 from .detector import Detector as Detector
 from .dialogue import Dialogue as Dialogue
 from .errors import (
@@ -16,6 +16,7 @@ from .errors import (
     QuantityError as QuantityError,
 )
 from .exchange import Exchange as Exchange
+from .form import Field as Field
 from .handheld import (
     USUAL_METERS as USUAL_METERS,
     meters_words as meters_words,
@@ -54,4 +55,10 @@ from .profile import (
     SerialLine as SerialLine,
 )
 from .quantity import Unit as Unit, parse as parse, spell as spell
-from .wizard import init as init
+from .wizard import (
+    Filled as Filled,
+    answers_of as answers_of,
+    filled as filled,
+    init as init,
+    write_anew as write_anew,
+)

@@ -1,11 +1,13 @@
 """The questions about the bench: instruments, accuracy, and what could hurt."""
 
 from collections.abc import Sequence
+from math import ceil, log10
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import Field
 
+from config import formula
 from config.bench import (
     BY_HAND,
     EXAMPLE_ADDRESS,
@@ -34,6 +36,8 @@ from config.strict import Count, InputQuantity, Name, Ohm, Ppm, PpmAboveZero
 
 __all__ = ["ask_bench", "ask_selectors"]
 
+SHOWN = 2
+"""Ranges of a meter in an example."""
 USUAL_COMPLIANCE_V = 12.0
 CAUTION = """\
 Caution: an open current loop is driven up to the compliance voltage, and more than
@@ -60,9 +64,16 @@ def ask_bench(dialogue: Dialogue, product: Product, folder: Path) -> Bench:
     reference_is = Reference() if volts_in else _ask_reference(dialogue)
     by_resistor = reference_is.kind == "standard_resistor"
     reads = Unit.VOLT if volts_in or by_resistor else Unit.AMPERE
-    needed = max(one.full_scale for one in product.ranges.values()) * (
-        Reading().level_of_full_scale * (reference_is.standard_ohm or 1.0)
-    )
+    scales = [
+        one.full_scale * (reference_is.standard_ohm or 1.0)
+        for one in product.ranges.values()
+    ]
+    needed = max(scales) * Reading().level_of_full_scale
+    values = {name: part.nominal_ohm for name, part in product.parts.items()}
+    outputs = [
+        abs(formula.value_of(one.transfer, values)) * one.full_scale
+        for one in product.ranges.values()
+    ]
     one_of = _InstrumentQuestions(dialogue, folder)
     return Bench(
         name="bench-1",
@@ -73,8 +84,8 @@ def ask_bench(dialogue: Dialogue, product: Product, folder: Path) -> Bench:
         source=one_of.instrument(
             "Source", Kind.VOLTAGE_SOURCE if volts_in else Kind.CURRENT_SOURCE
         ),
-        reference=one_of.meter("Reference meter", reads, needed),
-        output=one_of.meter("Output meter", Unit.VOLT, 0.0),
+        reference=one_of.meter("Reference meter", reads, scales, needed),
+        output=one_of.meter("Output meter", Unit.VOLT, outputs, 0.0),
         reference_is=reference_is,
         selector=one_of.instrument_if_any(
             "Switch",
@@ -221,11 +232,19 @@ class _InstrumentQuestions:
             return None
         return self.instrument(label, kind)
 
-    def meter(self, label: str, unit: Unit, needed: float) -> Instrument:
-        """Ask about a meter and its accuracy; its ranges must reach `needed`."""
+    def meter(
+        self, label: str, unit: Unit, reads: Sequence[float], needed: float
+    ) -> Instrument:
+        """Ask about a meter and its accuracy; its ranges must reach `needed`.
+
+        Parameters
+        ----------
+        reads
+            What it reads of each range of the product at full scale.
+        """
         kind = Kind.AMMETER if unit is Unit.AMPERE else Kind.VOLTMETER
         meter = self.instrument(label, kind)
-        ranges = self._accuracy(label, unit, needed)
+        ranges = self._accuracy(label, unit, reads, needed)
         return meter.model_copy(update={"ranges": ranges})
 
     def instrument(self, label: str, kind: Kind) -> Instrument:
@@ -266,7 +285,7 @@ class _InstrumentQuestions:
         return read
 
     def _accuracy(
-        self, label: str, unit: Unit, needed: float
+        self, label: str, unit: Unit, reads: Sequence[float], needed: float
     ) -> tuple[MeterRange, ...]:
         def read(answer: str) -> tuple[MeterRange, ...]:
             ranges: list[MeterRange] = []
@@ -279,9 +298,14 @@ class _InstrumentQuestions:
                 raise ValueError(message)
             return tuple(sorted(ranges, key=lambda one: one.full_scale))
 
-        example = "10u" if unit is Unit.AMPERE else "10"
+        # A range that fits what is read: a larger one is often too poor at zero.
+        decades = sorted({ceil(round(log10(one), 9)) for one in reads if one > 0})
+        example = ", ".join(
+            f"{spell(float(f'1e{one}'), unit)}: 100 ppm + 20 ppm"
+            for one in decades[:SHOWN]
+        )
         return self._dialogue.put(
-            f"{label}: its ranges and accuracy, such as {example}: 100 ppm + 30 ppm",
+            f"{label}: its ranges and accuracy, such as {example}",
             read,
             why="Full scale, then so much of reading plus so much of range, from the "
             "data sheet; several ranges with commas between them.",

@@ -11,7 +11,7 @@ from pydantic import Field
 from config import formula
 from config.dialogue import Dialogue, one_for_each, quantity, text
 from config.formula import value_of
-from config.model import ErrorLimit, Maker, Part, Product, Range
+from config.model import ErrorLimit, Maker, Part, Product, Range, Reading
 from config.product import MOST_ADDRESS_LINES, Formula, Tolerance
 from config.quantity import Unit, spell
 from config.strict import Key, Name, Ohm, Ppm, Seconds, Volt
@@ -89,12 +89,14 @@ def reckoned(product: Product) -> Iterator[str]:
             continue
         volts = float(f"{nominal * one.full_scale:.4g}")
         outputs[one.title] = abs(volts)
-        limit_ppm = one.limit.of_reading_ppm + one.limit.of_full_scale_ppm
+        level = Reading().level_of_full_scale
+        limit_ppm = one.limit.of_reading_ppm + one.limit.of_full_scale_ppm / level
         yield (
             f"  {one.title}: {spell(one.full_scale, unit)} in gives "
             f"{spell(volts, Unit.VOLT)} out at full scale. Its parts alone may make it "
-            f"read {_percent(widest_ppm)} wrong; {_percent(limit_ppm)} is allowed. The "
-            f"source gives {spell(one.source_limit, unit)} at most."
+            f"read {_percent(widest_ppm)} wrong; {_percent(limit_ppm)} is allowed "
+            f"where it is read, at {100 * level:g} % of full scale. The source gives "
+            f"{spell(one.source_limit, unit)} at most."
         )
     least, most = (
         pick(outputs, key=outputs.__getitem__, default="") for pick in (min, max)
@@ -108,7 +110,7 @@ def reckoned(product: Product) -> Iterator[str]:
 
 
 def _percent(ppm: float) -> str:
-    return f"{ppm / 1e4:.2g} %"
+    return f"{ppm / 1e4:.3g} %"
 
 
 def _short(title: str) -> str:
@@ -182,11 +184,14 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
         "the shared gain. What names a part of the shared gain is taken as it is.",
     )
     limits = dialogue.put(
-        "Largest error allowed: of reading + of full scale, for all or for each",
+        "Largest error allowed: of reading + of full scale, with or without offset, "
+        "for all or for each",
         one_for_each(_limit, count, all_alike=True),
         why="The error limit is the sum of a share of reading and one of full scale. "
-        "Write 0.5 % + 0.05 %, or one for each range with commas between them.",
-        default="0.5 % + 0.05 %",
+        "With offset: what it reads at zero counts, and zero is judged. Without "
+        "offset: it is taken off first and judged by nothing. One for each range with "
+        "commas between them.",
+        default="0.5 % + 0.05 % with offset",
     )
     settle_s = dialogue.put(
         "Settling time, for all or for each",
@@ -234,17 +239,25 @@ def _limit(answer: str) -> ErrorLimit:
     Examples
     --------
     >>> one = _limit("0.5 % + 0.05 %")
-    >>> one.of_reading_ppm, one.of_full_scale_ppm
-    (5000.0, 500.0)
+    >>> one.of_reading_ppm, one.of_full_scale_ppm, one.offset
+    (5000.0, 500.0, 'inside')
+    >>> _limit("0.5 % without offset").offset
+    'apart'
     """
-    of_reading, _, of_full_scale = answer.partition("+")
+    found = re.fullmatch(r"(.*?)(?:\s+(with|without)\s+offset)?", answer.strip())
+    shares, offset = ("", None) if found is None else found.groups()
+    of_reading, _, of_full_scale = shares.partition("+")
     share = quantity(Unit.PPM, Ppm)
     reading_ppm = share(of_reading)
     full_scale_ppm = share(of_full_scale) if of_full_scale.strip() else 0.0
     if reading_ppm + full_scale_ppm == 0:
         message = f"{answer!r}: no unit meets an error limit of 0"
         raise ValueError(message)
-    return ErrorLimit(of_reading_ppm=reading_ppm, of_full_scale_ppm=full_scale_ppm)
+    return ErrorLimit(
+        of_reading_ppm=reading_ppm,
+        of_full_scale_ppm=full_scale_ppm,
+        offset="apart" if offset == "without" else "inside",
+    )
 
 
 def _key(title: str) -> str:

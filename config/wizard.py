@@ -2,8 +2,9 @@
 
 import json
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,13 +14,15 @@ from config.check import summary
 from config.dialogue import Ask, Back, Dialogue, Say, text
 from config.document import FILES, read
 from config.errors import ConfigError, Fault
+from config.form import Field, Form, Unanswered
 from config.handheld import USUAL_METERS, Meters
 from config.load import load_texts
 from config.model import Alerts, Plan, Settings, Watching
+from config.simulated import simulated_bench, with_selectors
 from config.strict import Name
 from config.write import refuse_existing, texts, write
 
-__all__ = ["init"]
+__all__ = ["Filled", "answers_of", "filled", "init", "write_anew"]
 
 INTRODUCTION = """\
 Some 20 questions about your product and your bench. ? explains a question, Enter
@@ -74,21 +77,133 @@ def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path,
     if not wanted:
         say("Nothing was written.")
         return ()
-    if edit:
-        if (folder / "alerts.toml").exists():  # nothing is asked about it
-            files["alerts.toml"] = read(folder / "alerts.toml", "alerts.toml")
-        if (kept := _put_aside(folder)) is not None:
-            say(
-                f"The settings of before are kept in {kept}. What was changed in them "
-                "by hand is not in the new ones."
-            )
-    made = write(folder, files)
-    _keep(folder, dialogue.answers[:-1])
+    made, kept = _written(folder, files, dialogue.answers[:-1], anew=edit)
+    if kept is not None:
+        say(
+            f"The settings of before are kept in {kept}. What was changed in them by "
+            "hand is not in the new ones."
+        )
     say(
         f"Written to {folder}. `holdpoint config check` reads them again, `holdpoint "
         "init --edit` asks again."
     )
     return made
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filled:
+    """The form as far as it is answered, and what its answers come to.
+
+    Attributes
+    ----------
+    fields
+        The questions in their order, up to the first that is still to be answered.
+    said
+        What the answers come to, in lines.
+    files
+        What would be written, by name; nothing while an answer is missing.
+    summary
+        What these files mean, in lines.
+    problem
+        Why files of these answers cannot be used.
+    """
+
+    fields: tuple[Field, ...]
+    said: tuple[str, ...]
+    files: Mapping[str, str]
+    summary: tuple[str, ...] = ()
+    problem: str | None = None
+
+
+def filled(folder: Path, answers: Mapping[str, str]) -> Filled:
+    """Go through the questions of `init` with these answers; write nothing.
+
+    Parameters
+    ----------
+    folder
+        Where the settings are: its profiles may be named, and the product keeps the
+        name that the records are under.
+    answers
+        By question.
+    """
+    form = Form(answers)
+    files: dict[str, str] = {}
+    lines: tuple[str, ...] = ()
+    problem = None
+    try:
+        settings = _as_recorded(_ask_settings(form, folder), folder)
+        files = dict(texts(settings))
+        lines = tuple(summary(load_texts(files, folder)))
+    except Unanswered:
+        pass
+    except ConfigError as exc:
+        problem, files = str(exc), {}
+    return Filled(
+        fields=tuple(form.fields),
+        said=tuple(form.said),
+        files=files,
+        summary=lines,
+        problem=problem,
+    )
+
+
+def answers_of(folder: Path) -> dict[str, str]:
+    """Return what was answered when the settings of a folder were made, by question."""
+    return dict(_answers_in(folder))
+
+
+def write_anew(
+    folder: Path, answers: Mapping[str, str], names: Collection[str] = FILES
+) -> tuple[tuple[Path, ...], Path | None]:
+    """Write files of a form that is complete, the files of before kept aside.
+
+    Returns the files, and the folder in which those of before are.
+
+    Parameters
+    ----------
+    names
+        The files that are written; the others stay as they are, and must fit.
+
+    Raises
+    ------
+    ConfigError
+        An answer is missing or cannot be used, or the disk refuses; the files of
+        before stand as they did.
+    """
+    form = filled(folder, answers)
+    if not form.files:
+        problem = form.problem or "answers are missing"
+        raise ConfigError([Fault(file=str(folder), problem=problem)])
+    files = {key: one for key, one in form.files.items() if key in names}
+    for name in FILES:
+        if name not in names and (folder / name).exists():
+            files[name] = read(folder / name, name)
+    load_texts(files, folder)
+    given = [(one.question, one.answer) for one in form.fields]
+    return _written(folder, files, given, anew=True)
+
+
+def _written(
+    folder: Path,
+    files: dict[str, str],
+    answers: Sequence[tuple[str, str]],
+    *,
+    anew: bool,
+) -> tuple[tuple[Path, ...], Path | None]:
+    """Write files, in place of those that are there where they are written anew."""
+    kept = None
+    if anew:
+        if (folder / "alerts.toml").exists():  # nothing is asked about it
+            files["alerts.toml"] = read(folder / "alerts.toml", "alerts.toml")
+        kept = _put_aside(folder)
+    try:
+        made = write(folder, files)
+    except ConfigError:
+        for path in () if kept is None else tuple(kept.iterdir()):
+            path.replace(folder / path.name)
+        raise
+    _keep(folder, answers)
+    return made, kept
 
 
 def _asked(
@@ -179,13 +294,18 @@ def _put_aside(folder: Path) -> Path | None:
 def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
     product = ask_product(dialogue)
     bench, meters = None, None
-    if dialogue.choose(
-        "Who reads the meters, you or the PC?",
-        {"you": True, "PC": False},
+    who = dialogue.choose(
+        "Who reads the meters: you, the PC, or a simulated bench to try it with?",
+        {"you": "you", "PC": "PC", "simulated": "simulated"},
         why="You: readings are typed, or imported from a sheet. PC: the meters, and a "
-        "source, are connected and measure by themselves.",
+        "source, are connected and measure by themselves. Simulated: nothing is "
+        "connected, `holdpoint daemon --simulated` plays your product and a bench.",
         default="you",
-    ):
+    )
+    if who == "simulated":
+        product = with_selectors(product)
+        bench = simulated_bench(product)
+    elif who == "you":
         meters = dialogue.put(
             "How good are your meters, by their data sheet?",
             text(Meters),

@@ -13,6 +13,7 @@ from config.strict import Strict
 
 __all__ = ["refuse_existing", "texts", "write"]
 
+OWNER_ONLY = 0o600
 _INLINE = (Part, LimitParts, MeterRange)
 """Tables that fit on one line."""
 
@@ -140,8 +141,12 @@ def write(folder: Path, files: Mapping[str, str]) -> tuple[Path, ...]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, text in files.items():
-            with (folder / name).open("x", encoding="utf-8", newline="\n") as file:
-                made.append(folder / name)
+            path = folder / name
+            # An address may hold a password: its owner alone may read it, from the
+            # first moment on.
+            path.touch(OWNER_ONLY, exist_ok=False)
+            made.append(path)
+            with path.open("w", encoding="utf-8", newline="\n") as file:
                 file.write(text)
     except OSError as exc:
         for path in made:

@@ -11,7 +11,7 @@ import streamlit as st
 from daemon.presentation import plots
 
 PAGES = {
-    "unit": "views/tracing.py",
+    "unit": "views/units.py",
     "build": "views/build.py",
     "range": "views/range.py",
     "finding": "views/finding.py",

@@ -2,7 +2,8 @@
 
 import streamlit as st
 
-from dashboard import data, live, look
+from daemon.service import Home
+from dashboard import data, live, look, marks
 
 st.set_page_config(
     page_title="Holdpoint", layout="wide", initial_sidebar_state="collapsed"
@@ -20,6 +21,12 @@ GROUPS = {
     "Measure": [
         st.Page("views/bench.py", title="Bench"),
         st.Page("views/standard.py", title="Standard"),
+        # Only a simulated bench can be made to go wrong.
+        *(
+            [st.Page("views/try_it.py", title="Try it")]
+            if Home.usual().simulated.exists()
+            else []
+        ),
     ],
     "Decide": [
         st.Page("views/holds.py", title="Holds"),
@@ -27,7 +34,11 @@ GROUPS = {
         st.Page("views/messages.py", title="Messages"),
     ],
     "Packing": [st.Page("views/packing.py", title="Packing")],
-    "Trace": [st.Page("views/tracing.py", title="Trace")],
+    "Units": [
+        st.Page("views/units.py", title="Units"),
+        st.Page("views/reels.py", title="Reels"),
+    ],
+    "Settings": [st.Page("views/settings.py", title="Settings")],
 }
 page = st.navigation(
     [one for group in GROUPS.values() for one in group], position="hidden"
@@ -45,7 +56,8 @@ with st.container(key="bar", horizontal=True, vertical_alignment="center", gap="
                 with st.container(key="this" if one == page else None, width="content"):
                     st.page_link(one, label=one.title)
     live.line(prompting=page.title != "Bench")
-if data.shown() is None:
+marks.where(page.title, alone=len(beside) == 1)
+if not data.anything():
     live.gone()
 else:
     page.run()

@@ -1,16 +1,22 @@
 """What the screens ask: the Store's rows and the daemon's control, nothing else.
 
 A daemon that goes away for a while takes nothing off the screen: each viewer keeps
-what was last read, and reads on when the daemon is back.
+what was last read, and reads on when the daemon is back. One that hangs is known
+within seconds: it is asked what it does with little patience, and nobody waits for
+rows from one that does not say.
 """
 
 from collections.abc import Callable, Hashable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field, fields
+from datetime import UTC, datetime
+from threading import RLock, get_ident
 from time import monotonic
 from typing import Any, Self, TypeVar
 from uuid import uuid4
 
+import httpx
 import pandas as pd
 import pyarrow as pa
 import streamlit as st
@@ -18,8 +24,9 @@ import streamlit as st
 from config import Settings
 from daemon.holds import doubted
 from daemon.judging import ProductModel
-from daemon.presentation import capital
+from daemon.presentation import capital, screens
 from daemon.service import Client, Home, RefusedOrderError
+from daemon.traceability import Gate
 from daemon.watch import sharpened
 from storage import (
     BuildState,
@@ -38,9 +45,9 @@ from storage import (
 )
 
 R = TypeVar("R", bound=Row)
-SHOWN, DRAWN, REMARKS = "shown", "drawn", "remarks"
+SHOWN, DRAWN, REMARKS, REDRAW = "shown", "drawn", "remarks", "redraw"
 """Keys of a viewer's session: the rows last read; the stamp of those that a page was
-drawn of, where it follows them; why nothing was done."""
+drawn of, where it follows them; why nothing was done; when the page is drawn anew."""
 SAID_S = 20.0
 BUILDS_SHOWN = 12
 """Newest builds whose units are shown one by one."""
@@ -48,6 +55,15 @@ RUNS_BEFORE = 200
 """Runs before the first shown unit, of which the checks are shown too."""
 FRESH_S = 0.8
 """For so long nobody asks again, on one page or on several."""
+PULSE_S = 0.5
+"""For so long nobody asks again what it does."""
+PATIENCE_S, SHORT_PATIENCE_S = 2.0, 1.0
+"""How long a daemon may take to say what it does; one that just did not."""
+SILENT_S = 3.0
+"""How often one that does not answer is asked."""
+ACTION_S = 5.0
+"""How long it may take to do what a person asks for."""
+_ASKING = ThreadPoolExecutor(16, thread_name_prefix="asking")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +74,7 @@ class Connection:
     client: Client
     settings: Settings
     product: ProductModel
+    gate: Gate
 
     @property
     def name(self) -> str:
@@ -270,10 +287,18 @@ def _answered(
 
 def shown() -> Shown | None:
     """Return what the daemon remembers now, or what it last did; None: never."""
-    with suppress(StorageError, RefusedOrderError):
-        st.session_state[SHOWN] = _newest(connection())
+    if doing() is not None:
+        with suppress(StorageError, RefusedOrderError):
+            st.session_state[SHOWN] = _newest(connection())
     found: Shown | None = st.session_state.get(SHOWN)
+    if found is None and (kept := _kept().shown) is not None:
+        found = st.session_state[SHOWN] = kept[1]  # what another viewer last saw
     return found
+
+
+def anything() -> bool:
+    """Whether there is anything to show; cheap, for every page."""
+    return SHOWN in st.session_state or doing() is not None or shown() is not None
 
 
 @dataclass(slots=True)
@@ -329,32 +354,122 @@ def followed() -> Shown:
 def follow_nothing() -> None:
     """Begin a page: unless it says otherwise, it stays as it is drawn."""
     st.session_state[DRAWN] = None
+    st.session_state[REDRAW] = None
+
+
+def redraw_at(when: datetime) -> None:
+    """Have the page drawn anew then, whatever changed."""
+    st.session_state[REDRAW] = when
 
 
 def outdated() -> bool:
     """Whether the page follows rows that have changed since it was drawn."""
+    when: datetime | None = st.session_state.get(REDRAW)
+    if when is not None and datetime.now(UTC) >= when:
+        st.session_state[REDRAW] = None
+        return True
     drawn = st.session_state.get(DRAWN)
     found = None if drawn is None else shown()
     return found is not None and found.stamp != drawn
 
 
+@dataclass(slots=True)
+class _Pulse:
+    """Whether the daemon answers, for all viewers."""
+
+    lock: RLock = field(default_factory=RLock)
+    asked_s: float = -SILENT_S
+    last: tuple[Connection, dict[str, Any]] | None = None
+    answered_at: datetime | None = None
+    with_bench: bool = False
+    """Whether it had a bench open when it last answered."""
+    asked_of: int | None = None
+    """The process that was asked; another one is asked at once."""
+    asking: int | None = None
+    """The thread that asks just now."""
+
+    def ask(self) -> None:
+        """Ask what it does."""
+        patience_s = SHORT_PATIENCE_S if self.last is None else PATIENCE_S
+        self.last, self.asking = None, get_ident()
+        with suppress(StorageError, RefusedOrderError):
+            found = connection()
+            self.last = found, found.client.state(wait_s=patience_s)
+            self.answered_at = datetime.now(UTC)
+            self.with_bench = self.last[1]["bench"] is not None
+        self.asked_s, self.asking = monotonic(), None
+
+
+@st.cache_resource(show_spinner=False)
+def _pulse() -> _Pulse:
+    return _Pulse()
+
+
 def doing() -> tuple[Connection, dict[str, Any]] | None:
     """Return the daemon and what it is doing; None while it does not answer."""
-    with suppress(StorageError, RefusedOrderError):
-        found = connection()
-        return found, found.client.state()
+    pulse = _pulse()
+    with pulse.lock:
+        every_s = PULSE_S
+        if pulse.last is None and pulse.asked_of == _process():
+            every_s = SILENT_S
+        if monotonic() - pulse.asked_s >= every_s:
+            pulse.asked_of = _process()
+            pulse.ask()
+        return pulse.last
+
+
+def _process() -> int | None:
+    """Return the process that says it is the daemon, None where none does."""
+    with suppress(StorageError):
+        found = endpoint.read(Home.usual().data)
+        return None if found is None else found.pid
     return None
+
+
+def silence() -> screens.Silence:
+    """Return what is known of a daemon that does not answer."""
+    pulse = _pulse()
+    found = None
+    with suppress(StorageError):
+        found = endpoint.read(Home.usual().data)
+    return screens.Silence(
+        since=pulse.answered_at,
+        stopped=found is None or found.stale,
+        with_bench=pulse.with_bench,
+    )
+
+
+def patiently(send: Callable[[], httpx.Response]) -> httpx.Response:
+    """Send a request; wait for its answer while the daemon says what it does.
+
+    Raises
+    ------
+    httpx.ReadTimeout
+        It does not: it hangs, and so would whoever waits for it.
+    """
+    asked = _ASKING.submit(send)
+    while True:
+        # Whoever asks what it does cannot ask that meanwhile.
+        mine = _pulse().asking == get_ident()
+        with suppress(TimeoutError):
+            return asked.result(timeout=ACTION_S if mine else FRESH_S)
+        if not asked.done() and (mine or doing() is None):
+            raise httpx.ReadTimeout(screens.HANGS)
 
 
 def tried(action: Callable[[Connection], object]) -> bool:
     """Do what a person asks for; what is said against it stands on the page."""
     remarks().forget()
+    if doing() is None:
+        refuse(screens.GONE)
+        return False
     try:
         action(connection())
     except (StorageError, RefusedOrderError) as exc:
         refuse(str(exc))
         return False
     _kept().asked_s = -FRESH_S
+    _pulse().asked_s = -SILENT_S
     return True
 
 
@@ -396,6 +511,12 @@ def said() -> str | None:
     return remarks().last
 
 
+def last_connection() -> Connection:
+    """Return the daemon that runs, or ran last; a page is only run when one did."""
+    found = doing()
+    return here().connection if found is None else found[0]
+
+
 def connection() -> Connection:
     """Return the running daemon.
 
@@ -423,8 +544,8 @@ def _let_go(old: Connection) -> None:
     on_release=_let_go,
 )
 def _connect(found: Endpoint) -> Connection:
-    store = RemoteStore(found)
-    client = Client(found)
+    store = RemoteStore(found, waiting=patiently)
+    client = Client(found, wait_s=ACTION_S)
     named = client.state()["configuration"]
     body = store.frame("configuration", configuration=named)["body"].iloc[0]
     settings = Settings.model_validate_json(str(body))
@@ -433,4 +554,5 @@ def _connect(found: Endpoint) -> Connection:
         client=client,
         settings=settings,
         product=ProductModel.of(settings.product),
+        gate=Gate(settings, store),
     )

@@ -14,7 +14,7 @@ from config import HoldpointError
 from daemon.presentation import file_name
 from daemon.traceability import Containment, Records, cards, contain, page, table
 from daemon.traceability.papers import DOCUMENTS, Of
-from dashboard import data
+from dashboard import data, look
 from dashboard.data import Connection
 from storage import StorageError
 
@@ -49,7 +49,7 @@ def offer(papers: Sequence[Paper], *, key: str) -> None:
     with st.container(horizontal=True, gap="small"):
         for one in papers:
             st.download_button(
-                one.label,
+                look.plain(one.label),
                 partial(made, one, data.remarks()),
                 file_name=one.file,
                 mime=one.mime,

@@ -16,6 +16,8 @@ MEANINGS = {
     Disposal.REWORK: "rework: it is made to conform and measured again",
     Disposal.SCRAP: "scrap: it never leaves",
 }
+NAMED = "hold"
+"""In the address: which hold is meant."""
 EVIDENCE = "a report's number, a run, a certificate"
 
 
@@ -33,7 +35,7 @@ def form(
         st.session_state[f"by {name}"] = offer.disposal
         st.session_state[f"why {name}"] = offer.reason
         st.session_state[f"shown {name}"] = offer.evidence
-    with st.expander(title):
+    with st.expander(look.plain(title), expanded=st.query_params.get(NAMED) == name):
         st.radio(
             "How it ends",
             list(MEANINGS),

@@ -1,16 +1,17 @@
 """What the bench does just now, on every page, and the button that stops it."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 import streamlit as st
 
 from daemon.judging import ProductModel
+from daemon.presentation import screens
 from dashboard import data, look
 
 EVERY_S = 1.0
 THERE = "there"
 """Key of a viewer's session: whether the daemon answered."""
-GONE = "The daemon does not answer."
 HELP = (
     "Turns the output off by command. No emergency stop and no isolation: disconnect "
     "before you touch anything."
@@ -33,12 +34,15 @@ def line(*, prompting: bool) -> None:
     st.session_state[THERE] = found is not None
     if was_there != (found is not None):
         st.rerun()
+    if found is None:
+        silence = data.silence()
+        with st.container(key="silent"):
+            look.stands_out(silence.headline())
+            look.lines(*silence.lines(datetime.now(UTC)))
+        return
     with st.container(
         key="live", horizontal=True, vertical_alignment="center", gap="small"
     ):
-        if found is None:
-            look.stands_out(f"{GONE} Start it with: holdpoint daemon")
-            return
         connection, state = found
         look.quiet(in_words(state, connection.product))
         if state["bench"] is not None:
@@ -124,14 +128,8 @@ def _answer_with_value(prompt: str) -> None:
 
 
 def gone() -> None:
-    """Say that there is nothing to show, and how to change that."""
-    look.say(
-        GONE,
-        [
-            "Start it with: holdpoint daemon",
-            "This page goes on by itself.",
-        ],
-    )
+    """Say that there is nothing to show; what to do stands above."""
+    look.say(screens.NOTHING_YET, [screens.GOES_ON])
 
 
 def in_words(state: dict[str, Any], product: ProductModel) -> str:

@@ -1,15 +1,16 @@
 """How a page looks: words first, paper and ink, nothing boxed."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from html import escape
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
-from daemon.presentation import DARK, LIGHT, Look
+from daemon.presentation import DARK, LIGHT, Look, code_of
 
 NARROW_PX = 640
 PICTURES_NARROW_PX = 900
@@ -17,16 +18,21 @@ PICTURES_NARROW_PX = 900
 BEGINS, ENDS = "\ue000", "\ue001"
 """Around a moment in a text; private characters, so that nothing else is one."""
 _MOMENT = re.compile(f"{BEGINS}([0-9T:.+-]+){ENDS}")
+MARKUP = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:^=])")
+LINK = re.compile(r":(?=//)|www(?=\.)", re.IGNORECASE)
+WORD_JOINER = "\N{WORD JOINER}"
 
 STYLE = """
 <style>
 :root {{ --ink: {ink}; --quiet: {quiet}; --moved: {moved}; --paper: {paper};
-  --shade: {shade}; }}
+  --shade: {shade}; --focus: {focus}; --off: {off}; --on-off: {on_off};
+  --on-unit: {on_unit}; }}
 .stAppHeader {{ display: none; }}
 .stMainBlockContainer {{ padding: 0 2.6rem 3rem; max-width: 1360px; }}
 [data-stale="true"] {{ opacity: 1 !important; }}
 .stMainBlockContainer .words h1 {{ font-size: 1.8rem; line-height: 1.2;
   font-weight: 700; margin: 0; padding: .4rem 0 .45rem; letter-spacing: -.01em; }}
+.stMainBlockContainer .words h1.large {{ font-size: 3rem; overflow-wrap: anywhere; }}
 .stMainBlockContainer .words h2 {{ font-size: 1.1rem; font-weight: 700; margin: 0;
   padding: .5rem 0 .15rem; line-height: 1.4; }}
 .words p {{ font-size: 1.02rem; line-height: 1.5; margin: 0; max-width: 124ch;
@@ -72,21 +78,34 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .words .answers dd.moved {{ color: var(--moved); }}
 .st-key-ways > :first-child, .st-key-ways > :first-child > * {{ width: auto;
   flex: 0 0 auto; }}
-button[kind="primary"] p {{ color: var(--paper); }}
-.words table {{ border-collapse: collapse; max-width: 100%; font-size: .95rem;
-  font-variant-numeric: tabular-nums; }}
-.words th {{ text-align: left; color: var(--quiet); font-weight: 400; }}
-.words :is(th, td) {{ padding: .25rem 1.4rem .25rem 0; vertical-align: top;
-  border-bottom: 1px solid var(--shade); overflow-wrap: anywhere; }}
 .words time {{ white-space: nowrap; }}
 [class*="st-key-files"] button, [class*="st-key-files"] button p {{
   font-size: .86rem; color: var(--quiet); }}
 [class*="st-key-files"] button {{ border: none; background: none; padding: 0;
   min-height: 1.6rem; text-decoration: underline; text-underline-offset: .2em; }}
-.st-key-sound {{ position: absolute; left: -9999px; }}
+.stApp button[data-testid="stBaseButton-primary"],
+.stApp button[data-testid="stBaseButton-primary"] p {{ color: var(--on-unit); }}
+.stApp .st-key-off button, .stApp .st-key-off button:is(:hover, :focus, :active) {{
+  background: var(--off); border: 2px solid var(--off); }}
+.stApp .st-key-off button p {{ color: var(--on-off); font-weight: 700; }}
+.stApp :is(a, button, input, textarea, summary, [role="switch"]):focus-visible {{
+  outline: 3px solid var(--focus); outline-offset: 2px; }}
+.stApp [data-testid="stButtonGroup"] button[data-selected="true"] p {{
+  color: var(--ink); font-weight: 700; }}
+.stApp ::placeholder {{ color: var(--quiet); opacity: 1; }}
+.st-key-undo button {{ min-height: 3rem; }}
+.st-key-undo button p {{ font-size: 1.15rem; }}
+.words table {{ border-collapse: collapse; font-size: .95rem;
+  font-variant-numeric: tabular-nums; }}
+.words :is(th, td) {{ text-align: left; padding: .25rem 1.2rem .25rem 0;
+  border: none; border-bottom: 1px solid var(--shade); vertical-align: top; }}
+.words th {{ color: var(--quiet); font-weight: 600; }}
+.words time {{ border-bottom: 1px dotted var(--quiet); }}
+.st-key-unseen {{ position: absolute; left: -9999px; }}
 @media (max-width: {narrow}px) {{
   .stMainBlockContainer {{ padding: 0 1rem 2rem; }}
   .stMainBlockContainer .words h1 {{ font-size: 1.35rem; }}
+  .stMainBlockContainer .words h1.large {{ font-size: 1.9rem; }}
   .words p {{ font-size: 1rem; }}
   .words table {{ font-size: .88rem; }}
   .words :is(th, td) {{ padding-right: .6rem; }}
@@ -94,6 +113,15 @@ button[kind="primary"] p {{ color: var(--paper); }}
   .words .figures div {{ min-width: 6rem; }}
   .words .figures b {{ font-size: 1.1rem; }}
   .st-key-live .words p {{ text-align: left; }}
+  .words :is(table, tbody, tr) {{ display: block; }}
+  .words thead {{ display: none; }}
+  .words tr {{ border-bottom: 1px solid var(--quiet); padding: .3rem 0; }}
+  .words td {{ display: inline-block; border: none; padding: .1rem 1rem .1rem 0;
+    overflow-wrap: anywhere; }}
+  .words td:first-child {{ display: block; font-weight: 700; }}
+  .words td:empty {{ display: none; }}
+  .words td:not(:first-child)::before {{ content: attr(data-head) ": ";
+    color: var(--quiet); }}
   .st-key-bar {{ row-gap: .1rem; column-gap: 0; padding: .35rem 0 .3rem; }}
   .st-key-bar .stPageLink a {{ margin-right: 1rem; }}
   .st-key-bar > :has(> .st-key-beside) {{ flex: 1 0 100%; padding-left: 0;
@@ -107,8 +135,36 @@ button[kind="primary"] p {{ color: var(--paper); }}
   [class*="st-key-wide"] {{ display: none; }}
   [class*="st-key-narrow"] {{ display: flex; }}
 }}
+@media print {{
+  @page {{ margin: 12mm; }}
+  :root {{ color-scheme: light; }}
+  html, body, .stApp, [data-testid="stAppViewContainer"], .stMain,
+  [data-testid="stMain"], [data-testid="stAppScrollToBottomContainer"], #root,
+  #root > div {{ position: static !important; display: block !important;
+    height: auto !important; min-height: 0 !important; overflow: visible !important;
+    background: none !important; }}
+  .stMainBlockContainer {{ padding: 0; max-width: none; }}
+  .words p {{ max-width: none; }}
+  .st-key-bar, .stButton, .stDownloadButton, .stExpander, .st-key-unseen,
+  .stElementToolbar, iframe {{ display: none !important; }}
+  .stVegaLiteChart, .stDataFrame, table tr, .words .figures {{
+    break-inside: avoid; }}
+  .stVegaLiteChart {{ max-width: 100%; overflow: visible; }}
+  .stVegaLiteChart :is(svg, canvas) {{ max-width: 100% !important;
+    height: auto !important; }}
+  .words h1, .words h2 {{ break-after: avoid; }}
+}}
 </style>
 """
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A moment between words, shown in local time with UTC on hover."""
+
+    at: datetime
+    before: str = ""
+    after: str = ""
 
 
 def apply() -> None:
@@ -120,9 +176,13 @@ def apply() -> None:
             pictures=PICTURES_NARROW_PX,
             ink=now.ink,
             quiet=now.quiet,
-            moved=now.moved,
+            moved=now.said,
             paper=now.paper,
             shade=now.shade,
+            focus=now.unit,
+            off=now.off,
+            on_off=now.on_off,
+            on_unit=now.on_unit,
         )
     )
 
@@ -132,12 +192,13 @@ def current() -> Look:
     return DARK if st.context.theme.type == "dark" else LIGHT
 
 
-def say(headline: str, lines: Sequence[str] = ()) -> None:
-    """Say what to do, then why."""
-    _write(f"<h1>{escape(headline)}</h1>{_paragraphs(lines)}")
+def say(headline: str, lines: Sequence[str] = (), *, large: bool = False) -> None:
+    """Say what to do, then why; large, where it is read from a step away."""
+    kind = ' class="large"' if large else ""
+    _write(f"<h1{kind}>{escape(headline)}</h1>{_paragraphs(lines)}")
 
 
-def heading(text: str, lines: Sequence[str] = ()) -> None:
+def heading(text: str, lines: Sequence[str | Moment] = ()) -> None:
     """Begin a part of a page."""
     _write(f"<h2>{escape(text)}</h2>{_paragraphs(lines)}")
 
@@ -199,30 +260,50 @@ def _read_as_moment(found: re.Match[str]) -> str:
     return f'<time datetime="{found[1]}" title="{utc}">{local(at)}</time>'
 
 
-def table(rows: Sequence[Mapping[str, object]], columns: Mapping[str, str]) -> None:
-    """Write rows as a table whose words wrap, so that nothing scrolls sideways.
-
-    Parameters
-    ----------
-    columns
-        Key in a row to heading; a column that is empty in every row is left out.
-    """
-    shown = {
-        key: title
-        for key, title in columns.items()
-        if any(one.get(key) not in {None, ""} for one in rows)
-    }
-    head = "".join(f'<th scope="col">{escape(one)}</th>' for one in shown.values())
+def table(heads: Sequence[str], rows: Sequence[Sequence[str | Moment]]) -> None:
+    """Write a table of words; on a phone each row is a card of its own."""
+    full = [
+        place for place in range(len(heads)) if any(row[place] != "" for row in rows)
+    ]
+    head = "".join(f'<th scope="col">{escape(heads[one])}</th>' for one in full)
     body = "".join(
         "<tr>"
         + "".join(
-            f"<td>{escape('' if one.get(key) is None else str(one[key]))}</td>"
-            for key in shown
+            f'<td data-head="{escape(heads[one])}">{_said(row[one])}</td>'
+            for one in full
         )
         + "</tr>"
-        for one in rows
+        for row in rows
     )
     _write(f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>")
+
+
+def _said(one: str | Moment) -> str:
+    if isinstance(one, str):
+        return escape(one)
+    utc = one.at.astimezone(UTC)
+    return (
+        f'{escape(one.before)}<time datetime="{utc:%Y-%m-%dT%H:%M:%SZ}" '
+        f'title="{utc:%Y-%m-%d %H:%M} UTC">{one.at.astimezone():%Y-%m-%d %H:%M}</time>'
+        f"{escape(one.after)}"
+    )
+
+
+def plain(text: str) -> str:
+    r"""Return text as labels of the library take it, which they read as markup.
+
+    >>> print(plain("![](a.png) of **B-1**"))
+    \!\[\]\(a\.png\) of \*\*B\-1\*\*
+    """
+    # A joiner that nobody sees keeps an address from becoming a link.
+    broken = LINK.sub(lambda one: f"{one[0]}{WORD_JOINER}", text)
+    return MARKUP.sub(r"\\\1", broken)
+
+
+def code(text: str, alt: str, *, width_px: int) -> None:
+    """Show a code that a scanner reads off the screen."""
+    source = code_of(text).svg_data_uri(border=2, light="#ffffff")
+    _write(f'<img src="{source}" alt="{escape(alt)}" width="{width_px}">')
 
 
 def figures(named: Sequence[tuple[str, str]]) -> None:
@@ -234,8 +315,8 @@ def figures(named: Sequence[tuple[str, str]]) -> None:
     _write(f'<div class="figures">{cells}</div>')
 
 
-def _paragraphs(texts: Sequence[str], *, kind: str = "") -> str:
-    return "".join(f'<p class="{kind}">{escape(text)}</p>' for text in texts)
+def _paragraphs(texts: Sequence[str | Moment], *, kind: str = "") -> str:
+    return "".join(f'<p class="{kind}">{_said(text)}</p>' for text in texts)
 
 
 def _write(html: str) -> None:

@@ -24,7 +24,7 @@ from .answers import (
     reel_of as reel_of,
 )
 from .door import require_id as require_id
-from .endpoint import Endpoint as Endpoint, read as read
+from .endpoint import Endpoint as Endpoint, is_running as is_running, read as read
 from .engine import StoreLimits as StoreLimits
 from .errors import (
     BusyError as BusyError,

@@ -36,13 +36,18 @@ class Endpoint:
 
         A process number is used again one day: False does not promise an answer.
         """
-        try:
-            os.kill(self.pid, 0)
-        except ProcessLookupError:
-            return True
-        except PermissionError:
-            return False
+        return not is_running(self.pid)
+
+
+def is_running(pid: int) -> bool:
+    """Whether a process of this number runs, ours or another's."""
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
         return False
+    except PermissionError:
+        return True
+    return True
 
 
 def write(folder: Path, endpoint: Endpoint) -> Path:

@@ -1,7 +1,7 @@
 """The same Store from another process, through the daemon that owns the file."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -32,6 +32,7 @@ from storage.store import Parameter, Store
 _CONNECT_S = 2.0
 _ANSWER_S = 60.0
 _BACKUP_S = 3600.0
+Send = Callable[[], httpx.Response]
 
 
 class RemoteStore(Store):
@@ -40,6 +41,12 @@ class RemoteStore(Store):
     Safe to use from several threads; connections are kept open between requests.
     A request whose connection broke is sent once more: every command is idempotent.
 
+    Parameters
+    ----------
+    waiting
+        Sends a request and waits for its answer; whoever must not wait for long for a
+        daemon that hangs gives up here, by raising `httpx.TimeoutException`.
+
     Raises
     ------
     UnreachableError
@@ -47,9 +54,15 @@ class RemoteStore(Store):
         refuses the token.
     """
 
-    def __init__(self, endpoint: Endpoint) -> None:
+    def __init__(
+        self,
+        endpoint: Endpoint,
+        *,
+        waiting: Callable[[Send], httpx.Response] = lambda send: send(),
+    ) -> None:
         self._address = endpoint.address
         self._client = line_to(endpoint)
+        self._waiting = waiting
 
     def keep(self, *rows: Record, decision: Decision | None = None) -> None:
         """Keep rows in one transaction, as their records declare."""
@@ -157,10 +170,10 @@ class RemoteStore(Store):
             timeout=httpx.Timeout(wait_s, connect=_CONNECT_S),
         )
         try:
-            return self._client.send(request)
+            return self._waiting(lambda: self._client.send(request))
         except (httpx.RemoteProtocolError, httpx.ReadError, httpx.WriteError):
             # The daemon may let go of an idle connection just as it is used.
-            return self._client.send(request)
+            return self._waiting(lambda: self._client.send(request))
 
     def _result(self, body: bytes) -> Any:
         try:

@@ -39,6 +39,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from daemon.bench.errors import GuardLostError
 from daemon.bench.framing import Framing
+from daemon.bench.plain import plainly
 
 if TYPE_CHECKING:  # pydantic would double the time that the process needs to start
     from config import Instrument, Profile
@@ -287,7 +288,7 @@ class Guard:
             self._beats.start()
             heard = self._line.recv(1024).decode(errors="replace")
         except OSError as exc:
-            heard = str(exc)
+            heard = plainly(exc)
         if not heard.startswith(READY):
             raise GuardLostError(
                 reason=f"the safe-off guard cannot reach the source ({heard})"
@@ -391,7 +392,7 @@ def _over_shared(orders: Orders) -> str | None:
     except OSError as exc:
         with suppress(OSError):
             os.close(_shared.pop())
-        return str(exc)
+        return plainly(exc)
 
 
 def _over_socket(orders: Orders, address: tuple[str, int]) -> str | None:
@@ -409,7 +410,7 @@ def _over_socket(orders: Orders, address: tuple[str, int]) -> str | None:
     except TimeoutError:
         return f"it takes no connection within {timeout_s:g} s"
     except OSError as exc:
-        return f"it cannot be connected to: {exc}"
+        return f"it cannot be connected to: {plainly(exc)}"
 
 
 def _off_over(line: int, orders: Orders) -> str | None:

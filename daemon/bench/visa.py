@@ -19,6 +19,7 @@ from pyvisa.rname import ResourceName
 from config import Instrument, Profile, SerialLine
 from daemon.bench.connection import Connection
 from daemon.bench.framing import Framing
+from daemon.bench.plain import plainly
 from daemon.bench.wire import Line
 
 __all__ = ["connect", "resources"]
@@ -309,7 +310,7 @@ def _open(instrument: Instrument) -> MessageBasedResource:
             address, open_timeout=round(instrument.timeout_s * 1000)
         )
     except Exception as exc:  # back ends raise anything here
-        message = f"cannot be opened ({exc}){_what_to_do(address, exc)}"
+        message = f"cannot be opened ({plainly(exc)}){_what_to_do(address, exc)}"
         raise ConnectionError(message) from exc
     if not isinstance(resource, MessageBasedResource):
         resource.close()

@@ -22,6 +22,7 @@ from daemon.bench.errors import (
     SilentError,
     WrongIdentityError,
 )
+from daemon.bench.plain import plainly
 
 __all__ = ["Line", "by_address"]
 
@@ -221,7 +222,7 @@ class Line:
                 return
         if kind is NoAnswerError and self._talks:
             kind = SilentError
-        raise self._fault(kind, text, str(exc)) from exc
+        raise self._fault(kind, text, plainly(exc)) from exc
 
     def _fault(
         self, kind: type[InstrumentError], text: str, reason: str

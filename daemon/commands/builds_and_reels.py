@@ -28,10 +28,10 @@ def build_open(name: str, units: int | None) -> None:
     Its units are measured next.
     """
     with opened() as at:
-        kitting.open_build(
+        fresh = kitting.open_build(
             at.store, at.product, name, planned_units=units, at=datetime.now(UTC)
         )
-    say(f"Build {name} is open.")
+    say(f"Build {name} is open." if fresh else f"Build {name} is open already.")
 
 
 @click.command("list")

@@ -34,7 +34,9 @@ def stand_in(name: str) -> click.Command:
 
 def described(command: click.Command) -> list[Described]:
     """Return what completing needs to know of a command's parameters."""
-    return [_described(one) for one in command.params]
+    return [
+        _described(one) for one in command.params if not getattr(one, "hidden", False)
+    ]
 
 
 def _described(one: click.Parameter) -> Described:

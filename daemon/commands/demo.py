@@ -24,7 +24,7 @@ from daemon.commands.showing import (
 )
 from daemon.commands.start import DASHBOARD_PORT
 from daemon.presentation import sentences
-from daemon.service import Home, child, dashboard_command
+from daemon.service import CODE, Home, child, dashboard_command, new_code
 from daemon.trials.stories import lay_out, report, running
 from storage import Signal
 
@@ -142,11 +142,12 @@ def _screens(home: Home, port: int | None) -> Iterator[None]:
     if port is None:
         yield
         return
-    command = dashboard_command(port=port, browse=False)
-    with child(command, home, log=home.data / "dashboard.log"):
-        say(f"Dashboard at http://127.0.0.1:{port}")
+    command, code = dashboard_command(port=port, browse=False), new_code()
+    url = f"http://127.0.0.1:{port}/?code={code}"
+    with child(command, home, log=home.data / "dashboard.log", more={CODE: code}):
+        say(f"Dashboard at {url}")
         yield
-        say(f"\nThe dashboard stays at http://127.0.0.1:{port}; Ctrl-C ends it.")
+        say(f"\nThe dashboard stays at {url}; Ctrl-C ends it.")
         Event().wait()
 
 

@@ -11,7 +11,7 @@ import click
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import Shown, Table, misuse, say, shown
-from daemon.holds import by_reason, doubted, policy
+from daemon.holds import by_reason, doubted, offered_ends, policy
 from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.traceability import tracing
@@ -44,8 +44,11 @@ def hold_list(*, every: bool) -> Shown:
             ProductModel.of(at.settings.product),
         )
         doubts = doubted(at.store, at.product)
+        offers = offered_ends(at.store, at.product, rows, raised)
     listed = [
-        _told(one, raised, found) for one in rows if every or one.disposal is None
+        _told(one, found, offers.get(one.hold))
+        for one in rows
+        if every or one.disposal is None
     ]
     in_doubt = [
         f"In doubt, {tracing.spans(serials)}: {reason}."
@@ -70,12 +73,10 @@ def hold_list(*, every: bool) -> Shown:
 
 
 def _told(
-    hold: HoldState, raised: Sequence[Signal], found: Sequence[Signal]
+    hold: HoldState, found: Sequence[Signal], offer: policy.EndOffer | None
 ) -> dict[str, Any]:
     """Return a hold with its finding's present words, and the end that is offered."""
-    at_first = {one.signal: one for one in raised}.get(hold.signal or "")
     now = {one.signal: one for one in found}.get(hold.signal or "")
-    offer = policy.end_offer(hold, at_first) if hold.disposal is None else None
     return {
         **asdict(hold),
         "why": sentences.why_held(hold, now),

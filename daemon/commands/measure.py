@@ -1,7 +1,6 @@
 """Measure units: by the bench, by scanner, or by hand."""
 
 from collections.abc import Iterator, Sequence
-from contextlib import nullcontext
 from dataclasses import asdict
 from typing import Any
 
@@ -17,19 +16,25 @@ from daemon.commands.showing import (
     interactive,
     misuse,
     say,
+    show,
     shown,
 )
-from daemon.judging import AnswerError, ProductModel, answered, asked, question
+from daemon.judging import AnswerError, Judge, ProductModel, answered, asked, question
 from daemon.presentation import points
-from daemon.service import Client, Home, answers, running_daemon
+from daemon.service import Client, Home, shared_daemon
 from daemon.station import (
     NEW_SETUP,
     TypedError,
     TypedReading,
     asked_of,
     readings_of,
+    require_measurable,
 )
 from storage import CheckRow, UnitRow, worst
+
+PREPARING = (
+    "Working it out. The very first time the statistics are prepared: a minute or more."
+)
 
 
 @click.command()
@@ -126,13 +131,24 @@ def _measure_typed(home: Home, serials: Sequence[str], **how: Any) -> Shown:
         misuse("--typed takes exactly one serial.")
     if not interactive():
         misuse("--typed asks questions and needs a terminal.")
-    typed = _typed_readings(home)
-    checks = _typed_checks(home, [one["range"] for one in typed])
-    with nullcontext() if answers(home) else running_daemon(home, "--no-bench"):
+    (serial,) = serials
+    with opened() as at:  # nobody types twenty readings to be refused after the last
+        how["build"] = require_measurable(
+            at.store, at.product, serial, build=how["build"], again=how["rerun"]
+        )
+    # It comes up while the readings are typed.
+    with shared_daemon(home) as records:
+        typed = _typed_readings(home)
+        checks = _typed_checks(home, [one["range"] for one in typed])
+        waits = not records.ready
+        if waits:
+            say(PREPARING)
+        records.wait()
         with Client.of(home.data) as client:
             done = follow(
                 client,
-                client.measure(serial=serials[0], typed=typed, checks=checks, **how),
+                client.measure(serial=serial, typed=typed, checks=checks, **how),
+                while_waiting=None if waits else PREPARING,
             )
         for remark in done["remarks"]:
             say(remark)
@@ -166,7 +182,7 @@ def _typed_readings(home: Home) -> list[dict[str, Any]]:
             continue
         readings[key] = reading
         if not todo:
-            _show_typed(list(readings.values()), into, out_of)
+            show(_as_typed(list(readings.values()), product, settings))
             again = click.prompt(
                 "Range to correct, or Enter to keep them",
                 default="",
@@ -205,13 +221,25 @@ def _quantity(
             say(str(exc))
 
 
-def _show_typed(readings: Sequence[TypedReading], into: Unit, out_of: Unit) -> None:
-    say("")
-    for one in readings:
-        say(
-            f"  {one.range}: in {spell(one.reference, into)}, "
-            f"out {spell(one.output, out_of)}"
-        )
+def _as_typed(
+    typed: Sequence[TypedReading], product: ProductModel, settings: Settings
+) -> Table:
+    """Return what was typed, as it was understood, with each range's error."""
+    into, out_of = Unit(settings.product.input_unit), Unit(settings.product.output_unit)
+    read = readings_of(typed, product, settings.meters, at_s=0.0)
+    judge = Judge(product, settings.meters, settings.plan.judging).learned(read)
+    judged = [judge.unit("", one, {}) for one in read]
+    return Table(
+        list(zip(typed, judged, strict=True)),
+        {
+            "range": lambda both: product.range(both[0].range).title,
+            "in": lambda both: spell(both[0].reference, into),
+            "out": lambda both: spell(both[0].output, out_of),
+            "error, ppm": lambda both: f"{both[1].error_ppm:+.0f}",
+            "limit, ppm": lambda both: f"{both[1].limit_ppm:.0f}",
+            "verdict": lambda both: both[1].verdict,
+        },
+    )
 
 
 def _worst(row: UnitRow) -> str:

@@ -14,7 +14,7 @@ from daemon.commands.opened import Opened, opened
 from daemon.commands.options import DAY, by_person
 from daemon.commands.showing import Shown, listed, misuse, say, shown
 from daemon.presentation import shown_value
-from daemon.traceability import correct
+from daemon.traceability import correct, reel_changes
 from storage import (
     Amended,
     Fitting,
@@ -101,20 +101,9 @@ def reel_edit(name: str, person: str, reason: str, **given: Any) -> None:
         says["received_at"] = day.replace(tzinfo=UTC)
     if isinstance(day := says.get("claim_until"), datetime):
         says["claim_until"] = day.replace(tzinfo=UTC)
-    of_receipt = {"quantity", "marking", "date_code", "invoice", "claim_until"}
     with opened() as at:
         name = _whole(name, [one.reel for one in at.store.rows(Reel)])
-        label = {key: one for key, one in says.items() if key not in of_receipt}
-        receipt = {key: one for key, one in says.items() if key in of_receipt}
-        if (
-            receipt
-            and "quantity" not in receipt
-            and not at.store.rows(ReelReceipt, reel=name)
-        ):
-            misuse("say with --quantity how many parts came with it")
-        both = {Amended.REEL: label, Amended.REEL_RECEIPT: receipt}
-        changes = {kind: one for kind, one in both.items() if one}
-        _corrected(at, name, changes, person, reason)
+        _corrected(at, name, reel_changes(at.store, name, says), person, reason)
 
 
 def _whole(given: str, known: Iterable[str]) -> str:

@@ -32,9 +32,11 @@ def serials_given(*, required: bool = False) -> Callable[[Command], Command]:
     return click.argument("serials", nargs=-1, required=required, callback=_counted)
 
 
-def into_folder(says: str) -> Callable[[Command], Command]:
+def into_folder(
+    says: str, *, default: Path | None = Path()
+) -> Callable[[Command], Command]:
     """Ask for the folder to write to."""
-    return click.option("--into", type=FOLDER, default=Path(), help=says)
+    return click.option("--into", type=FOLDER, default=default, help=says)
 
 
 def _counted(

@@ -1,5 +1,6 @@
 """Orders to the running daemon: given, and followed until they end."""
 
+import time
 from typing import Any
 
 import click
@@ -9,6 +10,7 @@ from daemon.commands.showing import interactive, say
 from daemon.service import Client
 
 POLL_S = 0.5
+QUIET_S = 2.0
 
 
 class NotMeasuredError(Exception):
@@ -27,8 +29,15 @@ def ordered(work: str, **what: Any) -> str:
         return str(follow(client, client.work(work, **what))["message"])
 
 
-def follow(client: Client, ticket: str) -> dict[str, Any]:
+def follow(
+    client: Client, ticket: str, *, while_waiting: str | None = None
+) -> dict[str, Any]:
     """Wait for an order to end, passing on what the daemon asks for meanwhile.
+
+    Parameters
+    ----------
+    while_waiting
+        Said once, where it does not end at once.
 
     Raises
     ------
@@ -36,6 +45,7 @@ def follow(client: Client, ticket: str) -> dict[str, Any]:
         It was not carried out, and why.
     """
     asked = None
+    until_said_s = time.monotonic() + QUIET_S
     while True:
         seen = client.ticket(ticket, wait_s=POLL_S)
         if seen["state"] == "done":
@@ -43,6 +53,9 @@ def follow(client: Client, ticket: str) -> dict[str, Any]:
         if seen["state"] == "failed":
             raise NotMeasuredError(seen["message"])
         prompt = client.state()["prompt"]
+        if prompt is None and while_waiting and time.monotonic() > until_said_s:
+            say(while_waiting)
+            while_waiting = None
         if prompt is not None and prompt["prompt"] != asked:
             asked = prompt["prompt"]
             _pass_on(client, prompt)

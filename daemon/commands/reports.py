@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from daemon.commands.opened import opened
+from daemon.commands.opened import home_here, opened
 from daemon.commands.options import FILE, into_folder, serials_given
 from daemon.commands.showing import progressing, say
 from daemon.judging import ProductModel
@@ -16,6 +16,8 @@ from daemon.presentation import documents, file_name
 from daemon.presentation.documents import Document, Image
 from daemon.traceability.papers import DOCUMENTS
 
+BESIDE = "documents"
+"""Where documents go unless another folder is named: beside the settings."""
 FORMS = ("pdf", "html", "png")
 Decorator = Callable[[Callable[..., None]], Callable[..., None]]
 
@@ -55,7 +57,8 @@ ASKED: Mapping[str, tuple[Decorator, ...]] = {
 """What a document takes besides its subject; most take nothing."""
 
 EVERYWHERE: tuple[Decorator, ...] = (
-    into_folder("Folder for the document. Left out: this one."),
+    into_folder("Folder for the document. Left out: documents, beside the settings.",
+                default=None),
     click.option(
         "--as", "form", type=click.Choice(FORMS), default="pdf", show_default=True,
         help="PDF/A to archive, HTML for a mail, PNG to look at.",
@@ -80,7 +83,7 @@ def _command(kind: str) -> click.Command:
     declared = DOCUMENTS[kind]
 
     def write(
-        *, subject: str, into: Path, form: str, issuer: str, **asked: Any
+        *, subject: str, into: Path | None, form: str, issuer: str, **asked: Any
     ) -> None:
         with opened() as at:
             made = declared.gather(
@@ -91,6 +94,7 @@ def _command(kind: str) -> click.Command:
                 issuer=issuer or at.settings.product.issuer,
                 **asked,
             )
+        into = home_here().folder / BESIDE if into is None else into
         into.mkdir(parents=True, exist_ok=True)
         with (
             progressing(len(made), "Writing")
@@ -104,7 +108,7 @@ def _command(kind: str) -> click.Command:
                     part.write_bytes(data)
                     part.replace(into / name)
                     click.echo(into / name)
-                say(f"{document.number} is written.")
+                say(f"{document.number} is written to {into.resolve()}.")
                 step(count, "")
 
     command: Callable[..., None] = write

@@ -28,7 +28,7 @@ def init(*, edit: bool) -> None:
         )
     home = home_here()
     home.folder.mkdir(parents=True, exist_ok=True)
-    ask_and_write(
+    made = ask_and_write(
         home.folder,
         lambda question: click.prompt(
             question, default="", show_default=False, prompt_suffix=" ", err=True
@@ -36,6 +36,9 @@ def init(*, edit: bool) -> None:
         say,
         edit=edit,
     )
+    if made:
+        for line in too_poor_for(load(home.folder)):
+            say(line)
 
 
 @click.command("check")

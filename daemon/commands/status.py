@@ -10,7 +10,7 @@ import click
 from daemon import watch
 from daemon.commands.opened import Opened, home_here, opened
 from daemon.commands.showing import Headline, Part, Shown, Table, shown
-from daemon.holds import by_reason, doubted, end_offer
+from daemon.holds import by_reason, doubted, offered_ends
 from daemon.judging import ProductModel
 from daemon.presentation import figures, sentences, waits
 from daemon.service import Client, Home
@@ -55,6 +55,7 @@ def status() -> Shown:
             at.store.rows(Proof, "proofs", product=at.product),
             ProductModel.of(at.settings.product),
         )
+        offers = offered_ends(at.store, at.product, standing, raised)
         warned = at.store.rows(Signal, product=at.product, cause=Cause.CHART)
         # Where no channel is named, nothing was to be sent, and nobody waits for it.
         told = at.rows(AlertState) if at.settings.alerts.channels else []
@@ -66,6 +67,7 @@ def status() -> Shown:
             holds=standing,
             doubts=[one.doubt for one in at.rows(DoubtState) if one.ended_by is None],
             messages=len(messages),
+            offers={key: one.sentence for key, one in offers.items()},
             bench=at.settings.bench,
             people=at.settings.plan.people,
             today=datetime.now(UTC).astimezone().date(),
@@ -87,7 +89,7 @@ def status() -> Shown:
         "earlier_builds": earlier,
         "in_doubt": in_doubt,
         "findings": [_finding(one) for one in found],
-        "offered_ends": _offered(standing, raised),
+        "offered_ends": [{"hold": key} | asdict(one) for key, one in offers.items()],
         "warnings": sentences.warnings(warned, [one.build for one in builds]),
         "judged_again": judged_again,
         "limit": watched_by["limit"],
@@ -127,18 +129,6 @@ def _finding(one: Signal) -> dict[str, Any]:
         "says": sentences.finding(one).headline,
         "standing": one.standing,
     }
-
-
-def _offered(
-    standing: Sequence[HoldState], raised: Sequence[Signal]
-) -> list[dict[str, Any]]:
-    """Return the ends that are offered of holds whose finding asks for them no more."""
-    found = {one.signal: one for one in raised}
-    return [
-        {"hold": one.hold} | asdict(offer)
-        for one in standing
-        if (offer := end_offer(one, found.get(one.signal or ""))) is not None
-    ]
 
 
 def _parts(

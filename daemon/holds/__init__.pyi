@@ -6,6 +6,7 @@ from .doubts import (
     ending as ending,
 )
 from .loose_parts import checks_of as checks_of, judged as judged, told as told
+from .offers import offered_ends as offered_ends
 from .policy import (
     NotAllowedError as NotAllowedError,
     end_offer as end_offer,

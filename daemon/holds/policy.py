@@ -21,11 +21,13 @@ from daemon.presentation import sentences
 from daemon.watch import PLACED_BY
 from storage import (
     Cause,
+    CheckRow,
     Decision,
     Disposal,
     Hold,
     HoldEnd,
     HoldState,
+    LatestResult,
     Scope,
     Signal,
     Verdict,
@@ -142,6 +144,31 @@ def end_offer(hold: Hold, signal: Signal | None) -> EndOffer | None:
         reason=sentence,
         evidence=f"finding {signal.signal}, revision {signal.revision}, after run "
         f"{signal.number}",
+    )
+
+
+def measured_right(
+    hold: Hold, latest: Sequence[LatestResult], checks: Sequence[CheckRow]
+) -> EndOffer | None:
+    """Return the end that is offered of a unit's hold by verdict; None where it stands.
+
+    Parameters
+    ----------
+    hold
+        An open one on a unit.
+    latest
+        Latest result of each range of the unit.
+    checks
+        What was read beside the range errors in its latest run.
+    """
+    placed = [one for one in latest if hold.hold == f"{one.run}:{one.serial}"]
+    verdicts = {one.verdict for one in latest} | {one.verdict for one in checks}
+    if hold.placed_by != PLACED_BY or placed or verdicts != {Verdict.CONFORMING}:
+        return None
+    last = max(latest, key=lambda one: one.number)
+    sentence = sentences.measured_right(last.serial, last.started_at)
+    return EndOffer(
+        sentence=sentence, reason=sentence, evidence=f"run {last.number} of the unit"
     )
 
 

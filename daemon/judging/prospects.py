@@ -1,6 +1,6 @@
 """Which limits a bench cannot judge, before any unit is there, and what would do."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import sqrt
 
@@ -39,18 +39,17 @@ class Prospect:
 def prospects(settings: Settings) -> tuple[Prospect, ...]:
     """Return the points of every range that this bench is too poor to judge.
 
+    Without a bench: those that meters read by hand are too poor for.
+
     At the reference temperature where a thermometer says what the room has, else in
     the least favourable room. What a unit, scatter and drift add comes on top.
     """
-    if settings.bench is None:
-        return ()
+    bench = settings.bench or settings.meters
     product = ProductModel.of(settings.product)
-    judge = Judge(product, settings.bench, settings.plan.judging)
+    judge = Judge(product, bench, settings.plan.judging)
     transfers = {one.key: one.nominal_transfer for one in product.ranges}
     try:
-        setups = range_setups(
-            settings.bench, settings.product, settings.plan.reading, transfers
-        )
+        setups = range_setups(bench, settings.product, settings.plan.reading, transfers)
     except NoRangeError:
         return ()  # the settings are refused for it
     return tuple(
@@ -60,7 +59,10 @@ def prospects(settings: Settings) -> tuple[Prospect, ...]:
 
 def too_poor_for(settings: Settings) -> tuple[str, ...]:
     """Say what a bench cannot judge, and what would do, a sentence or two a point."""
-    return tuple(_said(one) for one in prospects(settings))
+    alike: dict[float, list[Prospect]] = {}
+    for one in prospects(settings):
+        alike.setdefault(round(one.of_full_scale, 6), []).append(one)
+    return tuple(_said(some) for some in alike.values())
 
 
 def _of_range(judge: Judge, setup: RangeSetup) -> Iterator[Prospect]:
@@ -124,18 +126,23 @@ def _ideal(judge: Judge, setup: RangeSetup) -> RangeReadings:
     )
 
 
-def _said(one: Prospect) -> str:
+def _said(some: Sequence[Prospect]) -> str:
+    """Say once what several ranges have in common; the figures are of the worst."""
+    worst = max(some, key=lambda one: one.expanded_ppm / one.needed_ppm)
     at = (
         "zero"
-        if one.of_full_scale == 0
-        else f"{100 * one.of_full_scale:.3g} % of full scale"
+        if worst.of_full_scale == 0
+        else f"{100 * worst.of_full_scale:.3g} % of full scale"
     )
+    *others, last = [one.title for one in some]
+    ranges = f"Ranges {', '.join(others)} and {last}" if others else f"Range {last}"
+    of = f" on range {worst.title}" if others else ""
     text = (
-        f"Range {one.title} cannot be judged at {at}: the limit is {one.limit_ppm:.0f} "
-        f"ppm of full scale, this bench has U = {one.expanded_ppm:.0f} ppm (k = 2), "
-        f"and {one.needed_ppm:.0f} ppm would do. Most of it is {one.largest}, "
-        f"{one.bound_ppm:.0f} ppm"
+        f"{ranges} cannot be judged at {at}: the limit is {worst.limit_ppm:.0f} "
+        f"ppm of full scale, this bench has U = {worst.expanded_ppm:.0f} ppm "
+        f"(k = 2){of}, and {worst.needed_ppm:.0f} ppm would do. Most of it is "
+        f"{worst.largest}, {worst.bound_ppm:.0f} ppm"
     )
-    if one.would_do_ppm is None:
+    if worst.would_do_ppm is None:
         return f"{text}; no better one alone would do."
-    return f"{text}; one of {one.would_do_ppm:.0f} ppm would do."
+    return f"{text}; one of {worst.would_do_ppm:.0f} ppm would do."

@@ -3,6 +3,7 @@ from . import (
     figures as figures,
     points as points,
     ranges as ranges,
+    screens as screens,
     sentences as sentences,
     today as today,
 )
@@ -24,7 +25,9 @@ from .labels import (
     Tape as Tape,
     as_png as as_png,
     as_svg as as_svg,
+    code_of as code_of,
 )
+from .plants import planted as planted
 from .sentences import (
     NO_STANDARD as NO_STANDARD,
     held as held,
@@ -34,4 +37,5 @@ from .sentences import (
 )
 from .spreadsheet import as_csv as as_csv, neutral as neutral
 from .today import Concerning as Concerning
+from .versions import differences as differences
 from .waiting import Waiting as Waiting, waits as waits

@@ -7,6 +7,7 @@ half width, never finer.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from daemon import spc
@@ -15,6 +16,7 @@ from daemon.presentation.figures import (
     SAYABLE_SHARE,
     capital,
     counted,
+    day,
     ohm,
     percent,
     share,
@@ -204,6 +206,16 @@ def finding(signal: Signal) -> Saying:
     if said.next:
         lines.append(said.next)
     return Saying(headline=headline, lines=tuple(lines))
+
+
+def measured_right(serial: str, at: datetime) -> str:
+    """Say that a unit that is held for what it read reads right now.
+
+    >>> from datetime import UTC, datetime
+    >>> measured_right("PA-1", datetime(2026, 3, 2, tzinfo=UTC))[:36]
+    'Unit PA-1 was measured again on 2026'
+    """
+    return f"Unit {serial} was measured again on {day(at)} and conforms on every range."
 
 
 def withdrawn(signal: Signal) -> str:

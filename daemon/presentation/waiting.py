@@ -35,6 +35,7 @@ def waits(
     bench: Bench | None,
     people: Sequence[str],
     today: date,
+    offers: Mapping[str, str] | None = None,
 ) -> list[Waiting]:
     """Return what waits, the most urgent first.
 
@@ -50,13 +51,16 @@ def waits(
         How many nobody has noted.
     people
         Who decides.
+    offers
+        By hold, why it may end.
     """
-    deciding = " or ".join(people)
+    deciding, offers = " or ".join(people), offers or {}
     found = list(_at_the_bench(doing))
     found += [
         Waiting(
             who=deciding,
-            what=f"a decision on the hold of {held(one)}",
+            what=f"a decision on the hold of {held(one)}"
+            + (f": {offers[one.hold]}" if one.hold in offers else ""),
             do=f"holdpoint hold end {quote(one.hold)}",
         )
         for one in holds
@@ -111,7 +115,8 @@ def _at_the_bench(doing: Mapping[str, Any] | None) -> Iterator[Waiting]:
             what=f"{', '.join(serials)} of a dropped list, not measured: {why}",
             do="put the list there again once that is repaired",
         )
-    if doing.get("session") and doing.get("check_due"):
+    # Whoever is asked to connect the check standard is told so already.
+    if prompt is None and doing.get("session") and doing.get("check_due"):
         yield Waiting(
             who=AT_BENCH,
             what=f"a check of the bench: {doing['check_due']}",

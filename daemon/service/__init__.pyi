@@ -1,14 +1,19 @@
 from . import bundle as bundle, moved as moved
 from .bundle import BundleError as BundleError, Contents as Contents
 from .client import Client as Client, RefusedOrderError as RefusedOrderError
+from .hands import Hands as Hands, HandsError as HandsError, hands_of as hands_of
 from .home import VARIABLE as VARIABLE, Home as Home
 from .processes import (
+    CODE as CODE,
+    Network as Network,
     StartError as StartError,
     answers as answers,
     child as child,
     dashboard_command as dashboard_command,
     environment as environment,
+    new_code as new_code,
     running_daemon as running_daemon,
+    shared_daemon as shared_daemon,
     simulated_bench as simulated_bench,
 )
 from .safe_off import can_say_off as can_say_off, source_off as source_off

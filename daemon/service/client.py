@@ -19,14 +19,22 @@ class RefusedOrderError(HoldpointError):
 class Client:
     """Speaks to one running daemon.
 
+    Parameters
+    ----------
+    wait_s
+        How long an answer may take.
+
     Raises
     ------
     storage.errors.UnreachableError
         No daemon runs here, or it does not answer.
     """
 
-    def __init__(self, endpoint: Endpoint) -> None:
+    def __init__(
+        self, endpoint: Endpoint, *, wait_s: float = LONG_POLL_S + 10.0
+    ) -> None:
         self.endpoint = endpoint
+        self._wait_s = wait_s
         # Most who ask for a daemon find none.
         from storage import line_to  # noqa: PLC0415
 
@@ -40,9 +48,9 @@ class Client:
             raise UnreachableError(address=str(folder), reason="no daemon runs here")
         return cls(found)
 
-    def state(self) -> dict[str, Any]:
-        """Return what the daemon is doing."""
-        return self._json("GET", "/control/state")
+    def state(self, *, wait_s: float | None = None) -> dict[str, Any]:
+        """Return what the daemon is doing, within `wait_s` where that is given."""
+        return self._json("GET", "/control/state", wait_s=wait_s)
 
     def measure(
         self,
@@ -119,6 +127,15 @@ class Client:
         body = {"prompt": prompt, "value": value}
         return bool(self._json("POST", "/control/answer", body)["taken"])
 
+    def use(self, pid: int) -> bool:
+        """Say that a process uses this daemon; False when it ends already."""
+        return not self._json("POST", "/control/users", {"pid": pid})["ends"]
+
+    def leave(self, pid: int) -> bool:
+        """Say that a process uses it no more; return whether the daemon ends now."""
+        body = {"pid": pid, "leaves": True}
+        return bool(self._json("POST", "/control/users", body)["ends"])
+
     def source_off(self) -> None:
         """Turn the source off now and keep it off; a daemon that hangs is not awaited.
 
@@ -149,11 +166,11 @@ class Client:
         path: str,
         body: dict[str, Any] | None = None,
         *,
-        wait_s: float = LONG_POLL_S + 10.0,
+        wait_s: float | None = None,
     ) -> dict[str, Any]:
         import httpx  # noqa: PLC0415 -- loaded by now
 
-        timeout = httpx.Timeout(5.0, read=wait_s)
+        timeout = httpx.Timeout(5.0, read=self._wait_s if wait_s is None else wait_s)
         try:
             answer = self._http.request(method, path, json=body, timeout=timeout)
         except httpx.TransportError as exc:

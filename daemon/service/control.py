@@ -51,6 +51,13 @@ def routes(
         taken = desk.answer(str(body.get("prompt")), str(body.get("value", "")))
         return JSONResponse({"taken": taken})
 
+    async def users(request: HttpRequest) -> JSONResponse:
+        body = await request.json()
+        pid = int(body["pid"])
+        if body.get("leaves"):
+            return JSONResponse({"ends": desk.leave(pid)})
+        return JSONResponse({"ends": not desk.use(pid)})
+
     async def off(_: HttpRequest) -> JSONResponse:
         desk.halt.set()
         try:
@@ -72,6 +79,7 @@ def routes(
         Route("/control/measure", measure, methods=["POST"]),
         Route("/control/ticket/{ticket}", ticket),
         Route("/control/answer", answer, methods=["POST"]),
+        Route("/control/users", users, methods=["POST"]),
         Route("/control/source-off", off, methods=["POST"]),
         Route("/control/resume", go_on, methods=["POST"]),
     ]

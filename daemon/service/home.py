@@ -56,6 +56,11 @@ class Home:
         return self.data / "source-off.json"
 
     @property
+    def simulated(self) -> Path:
+        """Where a simulated bench takes orders for its hands, while one runs."""
+        return self.data / "simulated-bench.json"
+
+    @property
     def inbox(self) -> Path:
         """Where another program drops serials to be measured."""
         return self.data / "next"

@@ -1,18 +1,23 @@
 """The other processes of a running Holdpoint: how they are started and ended."""
 
+import errno
 import json
 import os
+import secrets
 import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
+from threading import Event, Thread
 from typing import Any
 
 from config import HoldpointError
 from daemon.service.client import Client
+from daemon.service.hands import noted
 from daemon.service.home import VARIABLE, Home
 from storage import UnreachableError
 
@@ -20,6 +25,12 @@ START_S = 300.0
 """The first start of all compiles the detector: minutes on a slow machine."""
 END_S = 15.0
 POLL_S = 0.05
+TRIES = 3
+"""How often a start is tried that a brief command was in the way of."""
+CODE = "HOLDPOINT_CODE"
+"""Variable that tells the screens the code which lets in."""
+LETTERS = "23456789abcdefghjkmnpqrstvwxyz"
+"""None that is taken for another."""
 
 
 class StartError(HoldpointError):
@@ -31,8 +42,8 @@ def holdpoint(*arguments: str) -> list[str]:
     return [sys.executable, "-m", "daemon.commands.cli", *arguments]
 
 
-def require_free(port: int) -> None:
-    """Refuse a loopback port that somebody listens on; 0 is any free one.
+def require_free(port: int, address: str = "127.0.0.1") -> None:
+    """Refuse a port that somebody listens on; 0 is any free one.
 
     Raises
     ------
@@ -40,33 +51,66 @@ def require_free(port: int) -> None:
         It is in use.
     """
     try:
-        socket.create_server(("127.0.0.1", port)).close()
+        family = socket.AF_INET6 if ":" in address else socket.AF_INET
+        socket.create_server((address, port), family=family).close()
     except OSError as exc:
+        if exc.errno == errno.EADDRNOTAVAIL:
+            message = f"{address} is no address of this machine; name one that is"
+            raise StartError(message) from exc
         message = f"port {port} is in use on this machine; name another with --port"
         raise StartError(message) from exc
 
 
-def dashboard_command(*, port: int, browse: bool) -> list[str]:
-    """Return the command that serves the screens to this machine alone.
+def new_code() -> str:
+    """Return a code that lets in to the screens, as it is typed.
+
+    Twelve letters of thirty: more than can be tried.
+    """
+    drawn = "".join(secrets.choice(LETTERS) for _ in range(12))
+    return "-".join(drawn[at : at + 4] for at in (0, 4, 8))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Network:
+    """Where the screens are shown beside this machine: one of its own addresses."""
+
+    address: str
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+def dashboard_command(
+    *, port: int, browse: bool, network: Network | None = None
+) -> list[str]:
+    """Return the command that serves the screens, to this machine alone unless told.
 
     Raises
     ------
     StartError
-        The port is in use.
+        The port is in use, or the address is not this machine's.
     """
-    require_free(port)
+    require_free(port, "127.0.0.1" if network is None else network.address)
     command = [sys.executable, "-m", "dashboard.serve", "--port", str(port)]
+    if network is not None:
+        command += ["--address", network.address]
+        if network.certificate is not None:
+            command += ["--certificate", str(network.certificate.resolve())]
+            command += ["--key", str((network.key or network.certificate).resolve())]
     return [*command, "--browse"] if browse else command
 
 
-def environment(home: Home) -> dict[str, str]:
-    """Return our environment with the home named."""
-    return {**os.environ, VARIABLE: str(home.folder.resolve())}
+def environment(home: Home, more: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Return our environment with the home named, and what else is said."""
+    return {**os.environ, VARIABLE: str(home.folder.resolve()), **(more or {})}
 
 
 @contextmanager
 def child(
-    command: Sequence[str], home: Home, *, log: Path | None = None
+    command: Sequence[str],
+    home: Home,
+    *,
+    log: Path | None = None,
+    more: Mapping[str, str] | None = None,
 ) -> Iterator[subprocess.Popen[str]]:
     """Run a process while the context lasts; it is told to end, then made to.
 
@@ -80,7 +124,7 @@ def child(
             stdout=subprocess.PIPE,
             stderr=errors,
             text=True,
-            env=environment(home),
+            env=environment(home, more),
             start_new_session=True,
         )
     try:
@@ -120,6 +164,127 @@ def running_daemon(home: Home, *options: str) -> Iterator[subprocess.Popen[str]]
         yield process
 
 
+class SharedDaemon:
+    """The daemon of a home, for as long as somebody uses it.
+
+    Where one runs it is used, whoever started it. Else one is started without a bench,
+    which ends by itself once the last who uses it is gone: whoever started it may end
+    before the others.
+    """
+
+    def __init__(self, home: Home) -> None:
+        self._home = home
+        self._log = home.data / "daemon.log"
+        self._process: subprocess.Popen[str] | None = None
+        self._tries = 0
+        self._used = False
+        self._left = Event()
+        self._fault: StartError | None = None
+        # Whoever types meanwhile is known to use it from its first answer on.
+        self._coming = Thread(target=self._come, name="daemon coming", daemon=True)
+
+    def begin(self) -> None:
+        """See to it that one comes up, without waiting for it."""
+        if not self._in_use():
+            self._start()
+            self._coming.start()
+
+    def wait(self) -> None:
+        """Return once it answers.
+
+        Raises
+        ------
+        StartError
+            It ended, or did not answer in time.
+        """
+        if self._coming.ident is not None:
+            self._coming.join()
+        if self._fault is not None:
+            raise self._fault
+
+    def _come(self) -> None:
+        try:
+            self._until_it_answers()
+        except StartError as exc:
+            self._fault = exc
+
+    def _until_it_answers(self) -> None:
+        deadline_s = time.monotonic() + START_S
+        while not self._left.is_set() and not self._in_use():
+            ended = self._process is None or self._process.poll() is not None
+            if time.monotonic() > deadline_s or (ended and not self._again()):
+                message = f"the daemon did not start: {_last_line(self._log)}"
+                raise StartError(message)
+            time.sleep(POLL_S)
+
+    @property
+    def ready(self) -> bool:
+        """Whether it answers by now."""
+        return self._used
+
+    def leave(self) -> None:
+        """Use it no more; where it ends with that, wait until it has."""
+        self._left.set()
+        if self._coming.ident is not None:
+            self._coming.join()
+        ends = not self._used
+        with suppress(HoldpointError), Client.of(self._home.data) as client:
+            ends = client.leave(os.getpid()) or ends
+        if self._process is None:
+            return
+        if ends:
+            end(self._process)
+        elif self._process.poll() is None:
+            self._process.returncode = 0  # it goes on for others, and is theirs
+
+    def _in_use(self) -> bool:
+        if not self._used:
+            with suppress(HoldpointError), Client.of(self._home.data) as client:
+                self._used = client.use(os.getpid())
+        return self._used
+
+    def _again(self) -> bool:
+        """Go on where another process has the records, or had them for a moment."""
+        from storage import BusyError, open_store  # noqa: PLC0415 -- the database
+
+        try:
+            open_store(self._home.data, wait_s=0.0).close()
+        except BusyError:
+            return True  # most likely a daemon that starts
+        except HoldpointError:
+            return False
+        self._tries += 1
+        if self._tries > TRIES:
+            return False
+        self._start()
+        return True
+
+    def _start(self) -> None:
+        self._home.data.mkdir(parents=True, exist_ok=True)
+        options = ("daemon", "--no-bench", "--used-by", str(os.getpid()))
+        with self._log.open("a") as errors:
+            self._process = subprocess.Popen(  # noqa: S603 -- our own commands only
+                holdpoint("--home", str(self._home.folder), *options),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=errors,
+                text=True,
+                env=environment(self._home),
+                start_new_session=True,
+            )
+
+
+@contextmanager
+def shared_daemon(home: Home) -> Iterator[SharedDaemon]:
+    """Use the daemon of a home while the context lasts; it comes up meanwhile."""
+    shared = SharedDaemon(home)
+    try:
+        shared.begin()
+        yield shared
+    finally:
+        shared.leave()
+
+
 def wait_for_daemon(home: Home, process: subprocess.Popen[str], log: Path) -> None:
     """Return once the daemon of a home answers.
 
@@ -148,9 +313,14 @@ def answers(home: Home, *, pid: int | None = None) -> bool:
 
 @contextmanager
 def simulated_bench(
-    home: Home, *, seed: int, units: int
+    home: Home, *, seed: int, units: int, options: Sequence[str] = ()
 ) -> Iterator[tuple[subprocess.Popen[str], dict[str, Any]]]:
     """Run the simulated bench of a home's settings; yield what it says of itself.
+
+    Parameters
+    ----------
+    options
+        More of what the simulator takes.
 
     Raises
     ------
@@ -169,13 +339,16 @@ def simulated_bench(
         str(seed),
         "--units",
         str(units),
+        *options,
     ]
     with child(command, home, log=log) as process:
         line = "" if process.stdout is None else process.stdout.readline()
         if not line:
             message = f"the simulated bench did not start: {_last_line(log)}"
             raise StartError(message)
-        yield process, json.loads(line)
+        greeting = json.loads(line)
+        with noted(home, greeting["fixture"], process.pid):
+            yield process, greeting
 
 
 def _last_line(log: Path) -> str:

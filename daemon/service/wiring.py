@@ -10,7 +10,7 @@ import os
 import secrets
 import signal
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from logging import getLogger
 from threading import Event, Thread
 
@@ -20,6 +20,7 @@ from config import StoreUse, load
 from daemon.bench import ScaledClock
 from daemon.service import moved
 from daemon.service.control import routes
+from daemon.service.hands import Hands, HandsError, hands_of
 from daemon.service.home import Home
 from daemon.service.jobs import scheduled, sending
 from daemon.service.processes import require_free
@@ -44,12 +45,16 @@ def run(
     *,
     with_bench: bool = True,
     port: int = 0,
+    used_by: int | None = None,
     announce: Callable[[str], None] = log.warning,
 ) -> None:
     """Serve and measure until a signal says stop.
 
     Parameters
     ----------
+    used_by
+        The process that this daemon is started for: it ends once that one, and all
+        that came to use it meanwhile, are gone. Left out, it goes on.
     announce
         Told what a person at the bench must know before the source is turned on.
 
@@ -71,17 +76,23 @@ def run(
     with ExitStack() as way_out:
         use = settings.plan.store or StoreUse()
         limits = StoreLimits(memory_mb=use.memory_limit_mb, threads=use.threads)
-        store = way_out.enter_context(LocalStore(home.store, limits))
+        # A brief command may have the file just now.
+        store = way_out.enter_context(LocalStore.open_briefly(home.store, limits))
         clock = ScaledClock(
             1.0 if settings.bench is None else settings.bench.time_scale
         )
         desk = Desk(utc=clock.utc, stop=stop)
+        if used_by is not None:
+            desk.serve_only(used_by)
         way_out.enter_context(_signals(desk))
         worker = Worker(settings, home, store, desk, clock)
         way_out.callback(worker.bench.close)
         if with_bench:
             # Loading it later would keep the heartbeats of the bench waiting.
             worker.warm_up()
+            if (hands := hands_of(home)) is not None:
+                way_out.callback(hands.close)
+                desk.connected = _mounting(hands)
             worker.bench.open()
             for caution in desk.snapshot()["cautions"]:
                 announce(caution)
@@ -89,6 +100,26 @@ def run(
         way_out.enter_context(sending(store, settings, worker))
         way_out.enter_context(scheduled(home, store, settings, worker))
         worker.work()
+
+
+def _mounting(hands: Hands) -> Callable[[str, bool], None]:
+    """Return who mounts what is to stand on a simulated bench.
+
+    Somebody else may have done it meanwhile: then it is left. Where the hands are gone
+    the bench is too, which says so itself.
+    """
+    seen = -1
+
+    def mount(serial: str, anew: bool) -> None:
+        nonlocal seen
+        with suppress(HandsError):
+            now = hands.state()
+            if now["mounted"] != serial or (anew and now["mounts"] == seen):
+                hands.mount(serial)
+                now = hands.state()
+            seen = int(now["mounts"])
+
+    return mount
 
 
 @contextmanager

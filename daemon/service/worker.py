@@ -1,6 +1,5 @@
 """One order after another: the only one that measures and that waits for people."""
 
-import re
 import time
 from datetime import datetime
 from functools import partial
@@ -25,10 +24,11 @@ from daemon.station import (
     RefusedError,
     Ticket,
     reseating,
+    which_unit,
 )
 from daemon.traceability import kitting
 from daemon.watch import in_words, limits_of
-from storage import Build, LatestRun, NotFoundError, Store
+from storage import LatestRun, NotFoundError, Store
 
 log = getLogger(__name__)
 
@@ -131,6 +131,8 @@ class Worker:
         if now_s - self._looked_s < LOOK_S:
             return
         self._looked_s = now_s
+        if self.desk.end_unused():
+            return
         if self.bench.alarmed:
             self.bench.try_off()
         try:
@@ -186,7 +188,12 @@ class Worker:
         else:
             self.desk.update(name, state="done")
             self.desk.show(
-                phase="waiting", trouble=None, source_on=False, range=None, live={}
+                phase="waiting",
+                trouble=None,
+                source_on=False,
+                range=None,
+                live={},
+                record={},
             )
 
     def _ask_for_check(self, name: str, order: Order) -> None:
@@ -203,7 +210,7 @@ class Worker:
 
     def _measure(self, ticket: str, order: Order) -> Recorded:
         build, serial = self._which(order)
-        first = reseating.first_run(
+        first = which_unit.first_run(
             self._store, serial, again=order.rerun or bool(order.ranges)
         )
         self.desk.update(ticket, state="measuring", serial=serial)
@@ -268,6 +275,7 @@ class Worker:
 
         def measure(*, rerun_of: str | None, note: str | None) -> Recorded:
             def take(lost: str | None) -> Recorded:
+                self.desk.connected(serial, False)
                 notes = [one for one in (order.note, note, lost) if one]
                 return self.bench.station().unit(
                     serial=serial,
@@ -343,32 +351,13 @@ class Worker:
 
     def _which(self, order: Order) -> tuple[str, str]:
         """Return the build and the serial that an order means."""
-        builds = self._store.rows(Build, product=self._settings.product.name)
-        if not builds:
-            message = "no build is open; open one first"
-            raise RefusedError(message)
-        latest = max(builds, key=lambda one: (one.opened_at, one.build))
-        build = order.build or latest.build
-        if build not in {one.build for one in builds}:
-            raise NotFoundError(kind="build", key=build)
+        product = self._settings.product.name
+        build = which_unit.build_of(
+            self._store, product, build=order.build, serial=order.serial
+        )
         if order.serial is not None:
             return build, order.serial
         (last,) = self._store.table("last_serial", build=build).to_pylist() or [None]
-        return build, next_serial(build, None if last is None else str(last["serial"]))
-
-
-def next_serial(build: str, last: str | None) -> str:
-    """Return the serial after the build's last, counted on in its last digits.
-
-    >>> next_serial("B3", "PA-0099")
-    'PA-0100'
-    >>> next_serial("B3", None)
-    'B3-001'
-    """
-    if last is None:
-        return f"{build}-001"
-    counted = re.fullmatch(r"(.*?)(\d+)(\D*)", last)
-    if counted is None:
-        return f"{last}-2"
-    head, digits, tail = counted.groups()
-    return f"{head}{int(digits) + 1:0{len(digits)}d}{tail}"
+        return build, which_unit.next_serial(
+            build, None if last is None else str(last["serial"])
+        )

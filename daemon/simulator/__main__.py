@@ -17,7 +17,7 @@ from config import ConfigError, Settings, load
 from daemon.bench.clock import ScaledClock
 from daemon.simulator.errors import SimulatorError
 from daemon.simulator.rig import Rig
-from daemon.simulator.scenario import Scenario, story
+from daemon.simulator.scenario import Scenario, story, workshop
 from daemon.simulator.server import FIXTURE, BenchServer
 
 FAILURE = 1
@@ -31,12 +31,17 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     try:
         settings = load(options.config)
-        scenario = story(
-            settings,
-            options.seed,
-            units=options.units,
-            bad=options.story != "good",
-            mixed=options.story == "mixed",
+        scenario = (
+            workshop(settings, options.seed)
+            if options.story == "none"
+            else story(
+                settings,
+                options.seed,
+                units=options.units,
+                bad=options.story != "good",
+                mixed=options.story == "mixed",
+                open_ended=True,
+            )
         )
         scale = options.time_scale
         if scale is None:
@@ -110,9 +115,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument(
         "--story",
-        choices=("bad", "good", "mixed"),
+        choices=("bad", "good", "mixed", "none"),
         default="bad",
-        help="whether the last build gets a bad reel, and its boards mixed",
+        help="whether the last build gets a bad reel, and its boards mixed; none: any "
+        "board is made of ordinary reels as it comes",
     )
     parser.add_argument(
         "--port",

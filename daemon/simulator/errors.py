@@ -110,6 +110,14 @@ class OrderError(SimulatorError):
         super().__init__(f"not an order that the operator understands: {order[:200]}")
 
 
+class PlantError(SimulatorError):
+    """What was to be planted cannot be."""
+
+    def __init__(self, *, problem: str) -> None:
+        self.problem = problem
+        super().__init__(problem)
+
+
 class PortInUseError(SimulatorError):
     """Somebody else listens on the wanted port."""
 

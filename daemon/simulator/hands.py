@@ -16,6 +16,12 @@
     Let something go wrong; the other keys are those of `Fault`.
 ``{"do": "clear"}`` or ``{"do": "clear", "role": "output"}``
     Mend everything, or one instrument.
+``{"do": "plant", "kind": "reel", "range": "1uA", "size_ppm": 3000, "after": 5}``
+    Plant something that comes with a unit that is yet to be made; `Plant` says what.
+``{"do": "planted"}``
+    Ask for what was planted.
+``{"do": "make good"}``
+    Take ordinary reels, mend everything, forget what was planted.
 ``{"do": "state"}``
     Only look.
 ``{"do": "scenario"}``
@@ -34,6 +40,7 @@ from typing import Any
 
 from daemon.simulator.errors import OrderError, SimulatorError
 from daemon.simulator.faults import Fault, fault_kind
+from daemon.simulator.planting import Plant, plant_kind
 from daemon.simulator.rig import Rig
 
 __all__ = ["Hands"]
@@ -75,12 +82,26 @@ class Hands:
                 rig.clear(role)
             case {"do": "clear", **rest} if not rest:
                 rig.clear()
-            case {"do": "state", **rest} if not rest:
-                pass
-            case {"do": "scenario", **rest} if not rest:
-                return rig.scenario.as_json()
+            case {"do": "plant" | "planted" | "make good"}:
+                return self._plant(order)
+            case {"do": "state" | "scenario" as what, **rest} if not rest:
+                return rig.scenario.as_json() if what == "scenario" else {}
             case {"do": "quit", **rest} if not rest:
                 self.has_quit = True
+            case _:
+                raise OrderError(order=json.dumps(order))
+        return {}
+
+    def _plant(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        planting = self._rig.planting
+        match order:
+            case {"do": "plant", "kind": str(kind), "range": str(key), **rest}:
+                planting.plant(_plant(kind, key, rest))
+            case {"do": "planted", **rest} if not rest:
+                return {"planted": [asdict(one) for one in planting.plants]}
+            case {"do": "make good", **rest} if not rest:
+                self._rig.clear()
+                planting.mend()
             case _:
                 raise OrderError(order=json.dumps(order))
         return {}
@@ -105,6 +126,18 @@ def _order(line: bytes) -> Mapping[str, Any]:
     if not isinstance(order, dict):
         raise OrderError(order=line.decode("utf-8", "replace").strip())
     return order
+
+
+def _plant(kind: str, key: str, rest: Mapping[str, Any]) -> Plant:
+    match rest:
+        case {"size_ppm": int(size) | float(size), "after": int(after), **more} if (
+            not more and isfinite(size) and after >= 0
+        ):
+            return Plant(
+                kind=plant_kind(kind), range=key, size_ppm=float(size), after=after
+            )
+        case _:
+            raise OrderError(order=json.dumps({"do": "plant", **rest}))
 
 
 def _checked(rest: Mapping[str, Any]) -> dict[str, Any]:

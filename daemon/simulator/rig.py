@@ -17,7 +17,7 @@ from daemon.simulator.errors import (
     UnknownRangeError,
     UnknownRoleError,
 )
-from daemon.simulator.faults import Fault, Link
+from daemon.simulator.faults import Fault, FaultKind, Link
 from daemon.simulator.meters import (
     Ammeter,
     Meter,
@@ -27,6 +27,7 @@ from daemon.simulator.meters import (
     Voltmeter,
 )
 from daemon.simulator.noise import Noise
+from daemon.simulator.planting import Planting, Workshop
 from daemon.simulator.scenario import Scenario
 from daemon.simulator.scpi import Instrument
 from daemon.simulator.sources import (
@@ -91,6 +92,10 @@ class RigState:
     now_s: float
     struck: Mapping[str, int]
     """How often each kind of fault has really happened."""
+    mounts: int = 0
+    """How often a board was put on the bench."""
+    left: int = 0
+    """Units of the story that were not on the bench yet."""
 
 
 class Rig:
@@ -139,6 +144,10 @@ class Rig:
         self._origin_s = clock.now_s()
         self._full_scale_v = self._largest_output_v()
         self._probed_ohm = OPEN_OHM
+        self._mounts = 0
+        self._waiting = {one for build in scenario.builds for one in build.serials}
+        boards = scenario.boards
+        self.planting = Planting(boards if isinstance(boards, Workshop) else None)
         self.circuit = self._make_circuit()
         self._source = self._make_source()
         self.links = {
@@ -160,7 +169,12 @@ class Rig:
         UnknownSerialError
             If the scenario has no such board.
         """
-        board = self.scenario.board(serial)
+        for one in self.planting.arrive(serial):
+            step = Fault(kind=FaultKind.STEP, role="output", size=one.size_ppm)
+            self.inject(step)
+        board = self.planting.seated(self.scenario.board(serial))
+        self._mounts += 1
+        self._waiting.discard(serial)
         steady, warm = (self._hands.standard_normal(2) * 1e-6).tolist()
         mounting = Mounting(
             steady_emf_v=steady * self._nature.emf_ppm * self._full_scale_v,
@@ -249,6 +263,8 @@ class Rig:
             level=self._source.level,
             now_s=now_s + origin_s,
             struck=self._struck(),
+            mounts=self._mounts,
+            left=len(self._waiting),
         )
 
     def _struck(self) -> dict[str, int]:

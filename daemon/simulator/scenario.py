@@ -13,9 +13,10 @@ from daemon.simulator.errors import (
     UnknownReelError,
     UnknownSerialError,
 )
+from daemon.simulator.planting import Workshop
 from daemon.simulator.world import Line, Reel, World
 
-__all__ = ["Build", "Fitting", "Scenario", "Truth", "story"]
+__all__ = ["Build", "Fitting", "Scenario", "Truth", "story", "workshop"]
 
 BAD_REEL_PPM = 3000.0
 BAD_REEL_SPREAD = 4.0
@@ -126,6 +127,7 @@ def story(
     bad: bool = True,
     mixed: bool = False,
     line: Line | None = None,
+    open_ended: bool = False,
 ) -> Scenario:
     """Tell the demo's story: three builds, and part-way into the last a bad reel.
 
@@ -148,6 +150,8 @@ def story(
         True: from the change on, boards of both reels come in random order.
     line : Line, optional
         How the line scatters.
+    open_ended : bool
+        True: a board that no build has is made when it is first mounted.
 
     Raises
     ------
@@ -168,10 +172,11 @@ def story(
     teller.first_build()
     teller.second_build()
     truth, suspects = teller.third_build(bad=bad, mixed=mixed)
-    boards = teller.boards
-    if settings.bench is not None and settings.bench.check_standard is not None:
-        known = settings.bench.check_standard
-        boards[known.serial] = world.standard(known.serial, known.error_ppm)
+    boards: Mapping[str, Board] = _with_standard(teller.boards, world, settings)
+    if open_ended:
+        # What comes after the story is made of good reels.
+        boards = Workshop(world, boards, {})
+        boards.fit_ordinary()
     return Scenario(
         seed=seed,
         builds=tuple(teller.builds),
@@ -181,6 +186,39 @@ def story(
         truth=truth,
         suspect_serials=suspects,
     )
+
+
+def workshop(settings: Settings, seed: int, *, line: Line | None = None) -> Scenario:
+    """Return a line without a story: boards are made of ordinary reels as they come.
+
+    Raises
+    ------
+    UnfitProductError
+        The check standard's errors cannot be made of the product's parts.
+    """
+    world = World(settings.product, default_rng(seed), line)
+    boards = Workshop(world, _with_standard({}, world, settings), {})
+    boards.fit_ordinary()
+    return Scenario(
+        seed=seed,
+        builds=(),
+        reels=(),
+        fittings=(),
+        boards=boards,
+        truth=None,
+        suspect_serials=(),
+    )
+
+
+def _with_standard(
+    boards: Mapping[str, Board], world: World, settings: Settings
+) -> dict[str, Board]:
+    """Return boards, and the check standard where the bench has one."""
+    made = dict(boards)
+    if settings.bench is not None and settings.bench.check_standard is not None:
+        known = settings.bench.check_standard
+        made[known.serial] = world.standard(known.serial, known.error_ppm)
+    return made
 
 
 class _Teller:

@@ -39,3 +39,4 @@ from .typed_readings import (
     readings_of as readings_of,
 )
 from .vitals import Vitals as Vitals, give_sign as give_sign
+from .which_unit import require_measurable as require_measurable

@@ -15,6 +15,7 @@ from uuid import uuid4
 from daemon.bench import StoppedError
 from daemon.station.orders import Order, Prompt, Ticket
 from daemon.station.vitals import Vitals
+from storage import is_running
 
 LONGEST_WAIT_S = 30.0
 WORKER_SILENCE_S = 60.0
@@ -37,6 +38,8 @@ class _State:
     done: int = 0
     points: int = 0
     live: dict[str, float] = field(default_factory=dict)
+    record: dict[str, list[float]] = field(default_factory=dict)
+    """Readings of the point that was read last: `at_s` and `output`, in order."""
     session: str | None = None
     trouble: str | None = None
     alarm: str | None = None
@@ -79,6 +82,9 @@ class Desk:
     ) -> None:
         self.stop = stop
         self.vitals = vitals or Vitals()
+        self.connected: Callable[[str, bool], None] = lambda _serial, _anew: None
+        """Told what is to stand on the bench now, and whether it was asked for anew: of
+        a simulated one, which has no hands of its own."""
         self.halt = Event()
         """Set by "source off now": whatever is being measured is given up."""
         self._utc = utc
@@ -87,7 +93,43 @@ class Desk:
         self._state = _State()
         self._prompt: Prompt | None = None
         self._answer: str | None = None
+        self._users: set[int] | None = None
         self._changed = Condition()
+
+    # who is there
+
+    def serve_only(self, user: int) -> None:
+        """Go on only while one of the processes that use this daemon lives."""
+        self._users = {user}
+
+    def use(self, user: int) -> bool:
+        """Note that a process uses this daemon; False when it ends already."""
+        with self._changed:
+            if self._users is not None and not self.stop.is_set():
+                self._users.add(user)
+            return not self.stop.is_set()
+
+    def leave(self, user: int) -> bool:
+        """Note that a process uses it no more; return whether the daemon ends now."""
+        with self._changed:
+            if self._users is None:
+                return False
+            self._users.discard(user)
+        return self.end_unused()
+
+    def end_unused(self) -> bool:
+        """End the daemon when whoever it was started for is gone; say whether it is.
+
+        An order that waits, or is carried out, keeps it.
+        """
+        with self._changed:
+            if self._users is None:
+                return False
+            self._users = {one for one in self._users if is_running(one)}
+            if self._users or any(not one.ended for one in self._tickets.values()):
+                return False
+            self.stop.set()
+            return True
 
     # what people ask
 
@@ -201,7 +243,7 @@ class Desk:
             while True:
                 with self._changed:
                     if self._changed.wait_for(lambda: self._answer is not None, 0.1):
-                        return str(self._answer)
+                        break
                 if self.stop.is_set() or self.halt.is_set():
                     raise StoppedError
                 self.beat()
@@ -209,3 +251,5 @@ class Desk:
         finally:
             with self._changed:
                 self._prompt = None
+        self.connected(subject, True)
+        return str(self._answer)

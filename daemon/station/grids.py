@@ -9,6 +9,7 @@ import csv
 import io
 import re
 import warnings
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
@@ -18,7 +19,7 @@ from zipfile import BadZipFile, ZipFile
 
 from config import HoldpointError
 
-READERS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".parquet")
+READERS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".ods", ".parquet")
 MOST_BYTES = 50_000_000
 MOST_UNPACKED_BYTES = 500_000_000
 """Of a workbook, which is packed: a small file may hold far more than memory does."""
@@ -32,6 +33,14 @@ _LOOKED_AT = 50
 """Rows that tell the separator."""
 _PASSWORD = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 """How a file begins that is encrypted, or of a table program of before 2007."""
+_ROW = re.compile(
+    rb"<table:table-row\b([^>]*)>(.*?)(?=<table:table-row\b|</table:table>|\Z)",
+    re.DOTALL,
+)
+_CELL = re.compile(rb"<table:(?:covered-)?table-cell\b([^>]*)>")
+_ROWS_AGAIN = re.compile(rb"number-rows-repeated=[\"']([0-9]{1,12})")
+_COLUMNS_AGAIN = re.compile(rb"number-columns-repeated=[\"']([0-9]{1,12})")
+_HAS_VALUE = b"office:value-type"
 _SHOWN_UNIT = re.compile(r'"?\s*([pnum\u00b5\u03bc]?[AV])"?\s*$')
 
 
@@ -54,11 +63,17 @@ class Grid:
     rows: list[list[str]]
     spread: Mapping[tuple[int, int], str] = field(default_factory=dict)
     """What stands in cells that are merged with one above them."""
+    origins: Mapping[tuple[int, int], str] = field(default_factory=dict)
+    """Where cells came from that stood elsewhere in the file."""
 
     def cell(self, row: int, column: int) -> str:
         """Return a cell; outside of what is written, nothing."""
         line = self.rows[row] if row < len(self.rows) else []
         return line[column] if column < len(line) else ""
+
+    def where(self, row: int, column: int) -> str:
+        """Return what a table program calls a cell."""
+        return self.origins.get((row, column), f"{letters(column)}{row + 1}")
 
 
 def letters(column: int) -> str:
@@ -100,6 +115,8 @@ def read_grids(path: Path) -> list[Grid]:
             raise SheetError(message)
         if kind in {".xlsx", ".xlsm"}:
             grids = _workbook(path)
+        elif kind == ".ods":
+            grids = _open_document(path)
         elif kind == ".parquet":
             grids = [_parquet(path)]
         else:
@@ -191,17 +208,7 @@ def _workbook(path: Path) -> list[Grid]:
         )
         raise SheetError(message)
     damaged = f"{path.name} is no Excel file, or it is damaged: save it anew as .xlsx"
-    try:
-        with ZipFile(path) as packed:
-            unpacked = sum(one.file_size for one in packed.infolist())
-    except (BadZipFile, ValueError, NotImplementedError, EOFError) as exc:
-        raise SheetError(damaged) from exc
-    if unpacked > MOST_UNPACKED_BYTES:
-        message = (
-            f"{path.name} unpacks to {unpacked / 1e6:.0f} MB; a sheet may have "
-            f"{MOST_UNPACKED_BYTES / 1e6:.0f} MB. Delete what is no reading."
-        )
-        raise SheetError(message)
+    _require_unpacked(path, damaged)
     from openpyxl import load_workbook  # noqa: PLC0415 -- slow to load
 
     try:
@@ -216,6 +223,76 @@ def _workbook(path: Path) -> list[Grid]:
     except Exception as exc:  # a damaged file makes the library raise anything
         raise SheetError(damaged) from exc
     return grids
+
+
+def _require_unpacked(path: Path, damaged: str) -> None:
+    """Refuse a packed file that holds more than a sheet of units does."""
+    try:
+        with ZipFile(path) as packed:
+            unpacked = sum(one.file_size for one in packed.infolist())
+    except (BadZipFile, ValueError, NotImplementedError, EOFError) as exc:
+        raise SheetError(damaged) from exc
+    if unpacked > MOST_UNPACKED_BYTES:
+        message = (
+            f"{path.name} unpacks to {unpacked / 1e6:.0f} MB; a sheet may have "
+            f"{MOST_UNPACKED_BYTES / 1e6:.0f} MB. Delete what is no reading."
+        )
+        raise SheetError(message)
+
+
+def _open_document(path: Path) -> list[Grid]:
+    """Return the sheets of an OpenDocument file (ISO/IEC 26300)."""
+    damaged = (
+        f"{path.name} is no OpenDocument sheet, has a password, or is damaged: save it "
+        "anew as .ods"
+    )
+    _require_unpacked(path, damaged)
+    _require_few_repeats(path, damaged)
+    from python_calamine import load_workbook  # noqa: PLC0415 -- few have such files
+
+    try:
+        with load_workbook(path) as book:
+            grids = []
+            for name in book.sheet_names:
+                sheet = book.get_sheet_by_name(name)
+                if sheet.height > MOST_ROWS or sheet.width > MOST_COLUMNS:
+                    _refuse_size(path.name, sheet.height, sheet.width)
+                rows = [
+                    [_cell(cell) for cell in row]
+                    for row in sheet.to_python(skip_empty_area=False)
+                ]
+                grids.append(Grid(name=name, rows=_within(rows, path.name)))
+    except SheetError:
+        raise
+    except Exception as exc:  # a damaged file makes the library raise anything
+        raise SheetError(damaged) from exc
+    return grids
+
+
+def _require_few_repeats(path: Path, damaged: str) -> None:
+    """Refuse rows or columns that are said to be there again and again.
+
+    A few letters may stand for more cells than memory holds; empty ones at a sheet's
+    end, which programs write, are left out by the reader.
+    """
+    try:
+        with ZipFile(path) as packed:
+            text = packed.read("content.xml")
+    except (BadZipFile, KeyError, ValueError, NotImplementedError, EOFError, OSError,
+            zlib.error, RuntimeError) as exc:  # fmt: skip
+        raise SheetError(damaged) from exc
+    for row in _ROW.finditer(text):
+        if _HAS_VALUE not in row[2]:
+            continue
+        rows = _ROWS_AGAIN.search(row[1])
+        many = [
+            int(again[1])
+            for cell in _CELL.finditer(row[2])
+            if _HAS_VALUE in cell[1] and (again := _COLUMNS_AGAIN.search(cell[1]))
+        ]
+        height, width = 1 if rows is None else int(rows[1]), max(many, default=1)
+        if height > MOST_ROWS or width > MOST_COLUMNS:
+            _refuse_size(path.name, height, width)
 
 
 def _sheet(sheet: Any, file: str) -> Grid:

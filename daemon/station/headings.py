@@ -29,22 +29,22 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
         "datum uhrzeit", "fecha", "data",
     ),
 }  # fmt: skip
-_IN = {
+IN = {
     "in", "input", "reference", "ref", "applied", "eingang", "eingangs",
     "eingangsstrom", "eingangsspannung", "entrée",
     "entree", "ingresso", "entrada", "ingang",
 }  # fmt: skip
-_OUT = {
+OUT = {
     "out", "output", "indicated", "indication", "ausgang", "ausgangs",
     "ausgangsspannung", "sortie",
     "uscita", "salida", "uitgang",
 }  # fmt: skip
-_ZERO = {"zero", "offset", "null", "nullpunkt", "zéro", "cero"}
+ZERO = {"zero", "offset", "null", "nullpunkt", "zéro", "cero"}
 _ERROR = {
     "error", "err", "deviation", "fehler", "abweichung", "erreur", "errore", "desvío",
 }  # fmt: skip
 _REEL = {"reel", "lot", "rolle", "bobine", "bobina", "tape"}
-_RANGE = {"range", "bereich", "gamme", "portata", "rango"}
+RANGE = {"range", "bereich", "gamme", "portata", "rango"}
 _STATISTICS = {
     "mean", "average", "avg", "min", "minimum", "max", "maximum", "std", "std dev",
     "stdev", "stddev", "sd", "sigma", "standard deviation", "spread", "sum", "total",
@@ -107,7 +107,7 @@ def is_statistic(text: str) -> bool:
     >>> is_statistic("Std. dev."), is_statistic("PA-1")
     (True, False)
     """
-    return " ".join(_words(text)) in _STATISTICS
+    return " ".join(words(text)) in _STATISTICS
 
 
 def columns_of(
@@ -130,7 +130,7 @@ def columns_of(
             raise LookupError(heading)
         place = headings.index(heading)
         named[place] = Column(
-            place=place, heading=heading, means=means, unit=unit or _unit(heading)
+            place=place, heading=heading, means=means, unit=unit or unit_of(heading)
         )
     mapped = {one.means for one in named.values()}
     taken = set(mapped)
@@ -146,29 +146,29 @@ def columns_of(
             continue
         taken.add(meant)
         found.append(
-            Column(place=place, heading=heading, means=meant, unit=_unit(heading))
+            Column(place=place, heading=heading, means=meant, unit=unit_of(heading))
         )
     return sorted(found, key=lambda one: one.place)
 
 
 def meaning(heading: str, product: Product) -> str | None:
     """Return what a heading means, None where it means nothing to us."""
-    words = _words(_IN_BRACKETS.sub(lambda one: _kept(one[1]), heading))
-    plain = " ".join(words)
+    said = words(_IN_BRACKETS.sub(lambda one: _kept(one[1]), heading))
+    plain = " ".join(said)
     for means, known in _WORDS.items():
         if plain in known:
             return means
-    there = set(words)
+    there = set(said)
     if there & _ERROR:
         return None
     parts = [name for name in product.parts if name.casefold() in there]
     if there & _REEL and len(parts) == 1:
         return f"reel of {parts[0]}"
-    directions = [way for way, known in (("in", _IN), ("out", _OUT)) if there & known]
-    key = _range(heading, product)
+    directions = [way for way, known in (("in", IN), ("out", OUT)) if there & known]
+    key = range_of(heading, product)
     if key is None or len(directions) != 1:
         return None
-    zero = " zero" if there & _ZERO else ""
+    zero = " zero" if there & ZERO else ""
     return f"{key} {directions[0]}{zero}"
 
 
@@ -190,15 +190,18 @@ def why_not(rows: Sequence[Sequence[str]], product: Product) -> str:
     best = max(rows, key=lambda row: len(_columns(row, product)), default=())
     columns = _columns(best, product)
     have = {one.means for one in columns}
-    words = {word for heading in best for word in _words(heading)}
+    said = {word for heading in best for word in words(heading)}
     if pairs(columns, product) and "serial" not in have:
         return (
             "there is no column of serials. Head the column of the serials 'serial', "
             "or say with --mapping which one it is"
         )
-    if "serial" in have and words & _RANGE and words & (_IN | _OUT):
-        return f"it has one row for each reading. {wanted}"
-    if "serial" in have and words & _ERROR:
+    if "serial" in have and said & RANGE and said & (IN | OUT):
+        return (
+            "it has one row for each reading, and does not say which are in and which "
+            f"out. {wanted}; or a row for each range with a column 'in' and one 'out'"
+        )
+    if "serial" in have and said & _ERROR:
         return f"it has errors and no readings. {wanted}, with what the meters read"
     first = [row[0] for row in rows if row]
     turned = _columns(first, product)
@@ -221,7 +224,8 @@ def _kept(inside: str) -> str:
     return "" if unit_in(inside) else f" {inside} "
 
 
-def _unit(heading: str) -> str | None:
+def unit_of(heading: str) -> str | None:
+    """Return the unit that a heading names, if it does."""
     for inside in _IN_BRACKETS.findall(heading):
         if unit := unit_in(inside):
             return unit
@@ -229,7 +233,7 @@ def _unit(heading: str) -> str | None:
     return behind[1] if behind else None
 
 
-def _range(heading: str, product: Product) -> str | None:
+def range_of(heading: str, product: Product) -> str | None:
     """Return the range that a heading names: by full scale, key or title."""
     text = _IN_BRACKETS.sub(lambda one: _kept(one[1]), heading)
     base = Unit(product.input_unit)
@@ -243,7 +247,7 @@ def _range(heading: str, product: Product) -> str | None:
         for key, one in product.ranges.items():
             if (prefix or unit) and abs(value / one.full_scale - 1) < SAME:
                 return key
-    small = "".join(_words(text))
+    small = "".join(words(text))
     named = [
         key
         for key, one in product.ranges.items()
@@ -254,10 +258,10 @@ def _range(heading: str, product: Product) -> str | None:
 
 
 def _letters(name: str) -> str:
-    return "".join(_words(name))
+    return "".join(words(name))
 
 
-def _words(text: str) -> list[str]:
+def words(text: str) -> list[str]:
     """Return the words of a heading, small, with one spelling of micro."""
     same = text.replace("\u00b5", "u").replace("\u03bc", "u").casefold()
     return re.findall(r"[^\W_]+", same)

@@ -10,8 +10,6 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from daemon.station.cycle import Cycle, Recorded
-from daemon.station.orders import RefusedError
-from storage import Store
 
 
 class Measure(Protocol):
@@ -75,30 +73,6 @@ def measured(
     again = measure(rerun_of=recorded.run, note=f"{far_off(serial, far)}: seated again")
     still = cycle.far_off(again.number)
     return Seated(recorded=again, remarks=(after(serial, far, still),), before=recorded)
-
-
-def first_run(store: Store, serial: str, *, again: bool) -> str | None:
-    """Return a unit's first run; None where it was never measured.
-
-    Parameters
-    ----------
-    again
-        Whether it may be measured again.
-
-    Raises
-    ------
-    RefusedError
-        It was measured before and may not be.
-    """
-    earlier = store.table("first_run", serial=serial).to_pylist()
-    if not earlier:
-        return None
-    if not again:
-        message = (
-            f"unit {serial} was measured before; order a rerun to measure it again"
-        )
-        raise RefusedError(message)
-    return str(earlier[0]["run"])
 
 
 def far_off(serial: str, titles: Sequence[str]) -> str:

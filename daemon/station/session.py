@@ -45,6 +45,10 @@ LOOK_S = 1.0
 SECONDS_A_MINUTE = 60.0
 
 
+SHOWN_READINGS = 200
+"""Of the point that was read last, for screens."""
+
+
 class AmbientError(NotJudgedError):
     """The room is too cold or too warm for the bench."""
 
@@ -399,5 +403,9 @@ class Station:
                 "level": progress.point.level,
                 "reference": progress.point.reference[-1],
                 "output": progress.point.output[-1],
+            },
+            record={
+                "at_s": list(progress.point.at_s[-SHOWN_READINGS:]),
+                "output": list(progress.point.output[-SHOWN_READINGS:]),
             },
         )

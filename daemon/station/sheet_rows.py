@@ -13,7 +13,7 @@ from pathlib import Path
 
 from config import SheetMapping
 from daemon.judging import ProductModel
-from daemon.station.grids import Grid, SheetError, letters, read_grids
+from daemon.station.grids import Grid, SheetError, read_grids
 from daemon.station.headings import (
     Column,
     TwiceError,
@@ -23,6 +23,7 @@ from daemon.station.headings import (
     unit_in,
     why_not,
 )
+from daemon.station.long_form import by_unit
 from daemon.station.orders import TypedReading
 from daemon.station.sheet_numbers import CellError, Sign, moment, quantity, sign_of
 from daemon.station.typed_readings import TypedError, require_plausible
@@ -127,6 +128,7 @@ def understood(
                 message = f"{path.name}: there is no sheet {mapping.sheet!r}"
                 raise SheetError(message)
     remarks: list[str] = []
+    grids = [by_unit(one, product.settings, remarks) for one in grids]
     try:
         blocks = [
             block
@@ -466,7 +468,7 @@ class _Reader:
 
     def _cell(self, row: int, means: str) -> str | None:
         column = self._column(means)
-        return None if column is None else f"{letters(column.place)}{row + 1}"
+        return None if column is None else self.block.grid.where(row, column.place)
 
 
 def _each_unit_once(rows: Sequence[Row]) -> tuple[list[Row], list[Rejected]]:

@@ -1,4 +1,8 @@
-from .amending import changes_in_words as changes_in_words, correct as correct
+from .amending import (
+    changes_in_words as changes_in_words,
+    correct as correct,
+    reel_changes as reel_changes,
+)
 from .containment import (
     CLEAR as CLEAR,
     COLUMNS as COLUMNS,
@@ -9,6 +13,12 @@ from .containment import (
 from .held import Held as Held, holds_of as holds_of
 from .recall_sheets import cards as cards, page as page, table as table
 from .recall_steps import note as note
+from .reel_story import (
+    SHARED as SHARED,
+    SeenInUnits as SeenInUnits,
+    seen_in_units as seen_in_units,
+    told_by_units as told_by_units,
+)
 from .rework import SERIES as SERIES, TrimPlan as TrimPlan, trim_plan as trim_plan
 from .ship_gate import (
     BY_PLAN as BY_PLAN,

@@ -12,6 +12,7 @@ from storage import (
     Amendment,
     Decision,
     NotFoundError,
+    ReelReceipt,
     RefusedValueError,
     Store,
     row_text,
@@ -102,6 +103,41 @@ def correct(
     )
     store.keep(*amendments, decision=decision)
     return said
+
+
+OF_RECEIPT = frozenset({"quantity", "marking", "date_code", "invoice", "claim_until"})
+"""What came with a reel, beside what its label says."""
+
+
+def reel_changes(
+    store: Store, reel: str, says: Mapping[str, object]
+) -> dict[Amended, Mapping[str, object]]:
+    """Return what is to be corrected of a reel, record by record.
+
+    Parameters
+    ----------
+    says
+        Columns of the reel and of what came with it, and what they say now.
+
+    Raises
+    ------
+    RefusedValueError
+        Nothing is to be otherwise; or nobody said yet how many parts came with it.
+    """
+    label = {key: one for key, one in says.items() if key not in OF_RECEIPT}
+    receipt = {key: one for key, one in says.items() if key in OF_RECEIPT}
+    if not says:
+        raise RefusedValueError(
+            what=f"reel {reel}", value="nothing to correct",
+            allowed="name what is to be otherwise",
+        )  # fmt: skip
+    if receipt and "quantity" not in receipt and not store.rows(ReelReceipt, reel=reel):
+        raise RefusedValueError(
+            what="quantity", value=None,
+            allowed="say how many parts came with it, too",
+        )  # fmt: skip
+    both = {Amended.REEL: label, Amended.REEL_RECEIPT: receipt}
+    return {kind: one for kind, one in both.items() if one}
 
 
 def _texts(

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from config import HoldpointError, Settings, fingerprint, model
-from daemon.presentation import shown_value
+from daemon.presentation import counted, shown_value
 from daemon.traceability import tracing
 from daemon.traceability.amending import WORDS
 from storage import (
@@ -56,6 +56,17 @@ class KnownReelError(HoldpointError):
         )
 
 
+class KnownBuildError(HoldpointError):
+    """A build that is open, and another one than is asked for."""
+
+    def __init__(self, *, build: str, why: str) -> None:
+        self.build = build
+        super().__init__(
+            f"build {build} is open already, {why}. `holdpoint build edit {build}` "
+            "corrects the planned units; a new build needs a name of its own"
+        )
+
+
 def keep_settings(store: Store, settings: Settings, *, at: datetime) -> str:
     """Keep the settings in force and the product that rows will name.
 
@@ -70,17 +81,32 @@ def keep_settings(store: Store, settings: Settings, *, at: datetime) -> str:
 
 def open_build(
     store: Store, product: str, build: str, *, planned_units: int | None, at: datetime
-) -> None:
-    """Open a build; its units are measured next.
+) -> bool:
+    """Open a build; its units are measured next. Say whether it was not open yet.
 
     Raises
     ------
+    KnownBuildError
+        It is open, of another product or with other planned units.
     storage.errors.StorageError
-        It was not kept: a build of this name was opened otherwise.
+        It was not kept.
     """
+    for known in store.rows(Build, build=build):
+        if known.product != product:
+            raise KnownBuildError(build=build, why=f"of product {known.product}")
+        if planned_units not in {None, known.planned_units}:
+            planned = known.planned_units
+            raise KnownBuildError(
+                build=build,
+                why="with no units planned"
+                if planned is None
+                else f"with {counted(planned, 'unit')} planned",
+            )
+        return False
     store.keep(
         Build(build=build, product=product, planned_units=planned_units, opened_at=at)
     )
+    return True
 
 
 def receive_reel(

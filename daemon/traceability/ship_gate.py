@@ -83,8 +83,14 @@ class Gate:
         at: datetime,
         reseller: bool = False,
         override: str | None = None,
+        shipment: str | None = None,
     ) -> list[str]:
         """Let a unit leave, or return what is against it.
+
+        Parameters
+        ----------
+        shipment
+            Id of the record, for whoever may have to take it back.
 
         Raises
         ------
@@ -95,8 +101,8 @@ class Gate:
         if override is not None and not override.strip():
             message = "an override needs a reason; none was given"
             raise NotAllowedError(message)
-        shipment = Shipment(
-            shipment=uuid4().hex,
+        left = Shipment(
+            shipment=shipment or uuid4().hex,
             serial=serial,
             product=self._settings.product.name,
             destination=to.strip(),
@@ -109,11 +115,11 @@ class Gate:
             person=person,
             action=SHIP if override is None else SHIP_AGAINST,
             subject=serial,
-            reason=f"for {shipment.destination}{self._how(serial, override)}",
+            reason=f"for {left.destination}{self._how(serial, override)}",
             decided_at=at,
         )
         return self._in_present_words(
-            self._store.ship(shipment, self.rule(serial), decision)
+            self._store.ship(left, self.rule(serial), decision)
         )
 
     def _told(self, query: str, column: str, serial: str) -> set[str]:

@@ -36,6 +36,8 @@ from storage import (
 )
 
 Row = Mapping[str, Any]
+HELD, IN_DOUBT = "in the house, held", "in the house, in doubt"
+"""Said of units that are here and must not leave, in place of where they are."""
 R = TypeVar("R", bound=StoredRow)
 
 
@@ -346,7 +348,7 @@ def _of_serial(records: Records, serial: str) -> Trace:
     return Trace(
         kind="serial",
         subject=serial,
-        headline=f"Unit {serial} of build {unit.build}: {records.place(unit)}.",
+        headline=f"Unit {serial} of build {unit.build}: {where_now(records, unit)}.",
         lines=tuple(lines),
         cells=cells(records, [unit]),
     )
@@ -411,7 +413,7 @@ def cells(records: Records, units: Iterable[Unit]) -> tuple[Row, ...]:
     """Return one row a unit and part, with its reel and where the unit is."""
     rows = []
     for unit in units:
-        place = str(records.place(unit))
+        place = where_now(records, unit)
         for part, reel in sorted(records.reels_of(unit).items()):
             rows.append(
                 {
@@ -423,6 +425,16 @@ def cells(records: Records, units: Iterable[Unit]) -> tuple[Row, ...]:
                 }
             )
     return tuple(rows)
+
+
+def where_now(records: Records, unit: Unit) -> str:
+    """Say where a unit is; of one that must stay, that it is held or in doubt."""
+    place = records.place(unit)
+    if place in {Place.SHIPPED, Place.RESELLER, Place.SCRAPPED}:
+        return str(place)
+    if any(one.disposal is None for one in records.holds_on(unit)):
+        return HELD
+    return IN_DOUBT if unit.serial in records.doubted else str(place)
 
 
 def leftover(records: Records, reel: str) -> int | None:
@@ -680,12 +692,12 @@ def _held(hold: Held) -> str:
 
 
 def _places(records: Records, units: Iterable[Unit]) -> list[str]:
-    counts: dict[Place, list[str]] = {}
+    counts: dict[str, list[str]] = {}
     for unit in {one.serial: one for one in units}.values():
-        counts.setdefault(records.place(unit), []).append(unit.serial)
+        counts.setdefault(where_now(records, unit), []).append(unit.serial)
     return [
         f"{capital(place)}: {spans(counts[place])}"
-        for place in Place
+        for place in (HELD, IN_DOUBT, *map(str, Place))
         if place in counts
     ] + _in_doubt(records, units)
 

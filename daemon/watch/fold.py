@@ -721,7 +721,10 @@ class Fold:
         self.active = segment
         odd = segment.line.odd()
         place = int(odd.argmax())
-        if odd[place] > ODD:
+        if odd[place] <= ODD and (far := segment.far_off(expected)) is not None:
+            # What is further off than odd parts are looks like scatter to the line.
+            place, odd[far] = far, ODD
+        if odd[place] >= ODD:
             segment.odd.append(
                 OddUnit(
                     unit=unit,

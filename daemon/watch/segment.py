@@ -204,6 +204,33 @@ class Segment:
         """Those of its units that alone are far off."""
         return self.content.odd
 
+    def far_off(self, expected_ppm: Errors) -> int | None:
+        """Return the range on which the latest unit is further off than odd parts are.
+
+        None where it is off so on no range or on several, or like the unit before.
+        """
+        unit, far = self.units[-1], self.line.beyond_odd_ppm
+        away = np.abs(unit.errors_ppm - expected_ppm) > far
+        if self.count > 1:
+            away &= ~(np.abs(unit.errors_ppm - self.units[-2].errors_ppm) <= far)
+        places = np.flatnonzero(away)
+        return int(places[0]) if len(places) == 1 else None
+
+    def alone_far_off(self, place: int) -> UnitErrors | None:
+        """Return the unit that on a range is further off all others than odd parts are.
+
+        None where there is none, or another one: two units tell a scatter. The first
+        unit of its reels is off nothing.
+        """
+        errors = np.array([one.errors_ppm[place] for one in self.units])
+        far, alone = self.line.beyond_odd_ppm, []
+        for one in self.odd:
+            away = np.abs(errors - one.unit.errors_ppm[place])
+            others = (away > far).sum()
+            if one.place == place and others and others == (away >= 0.0).sum() - 1:
+                alone.append(one.unit)
+        return alone[0] if len(alone) == 1 else None
+
     @property
     def settled(self) -> dict[Culprit, tuple[int, float]]:
         """See `Content`."""

@@ -47,6 +47,8 @@ from storage import Fitting, LimitIs, Signal
 EARLIER_BUILDS = 12
 """Builds whose readings are looked through for a range that reads alike."""
 FOR_NOBODY = 500
+WIDER = 1.5
+"""Times that a reel must scatter more than before to be said to."""
 FEW = 8
 """Units concerned up to which each tells something new of who carries the reel."""
 
@@ -375,6 +377,9 @@ class Watcher:
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
         coming = event is not None and segment is self.fold.active
         found = find(segment.line, log_odds_limit, standing)
+        alone = _told_by_one(segment, found)
+        for culprit in alone:
+            del found[culprit]
         gone = ended(segment.line)
         judged: Judged | None = None
         for culprit, finding in found.items():
@@ -402,7 +407,11 @@ class Watcher:
             if self._agreed(one, key, by_records=by_records):
                 continue
             instead = [s for s in said if s.standing and _alike(s, one.signal)]
-            why = _why(event, instead)
+            why = (
+                f"unit {alone[key[1]].serial} is far off alone"
+                if key[1] in alone
+                else _why(event, instead)
+            )
             said.append(self._take_back(one, why, segment, event))
         return self._register.keep_all(said)
 
@@ -548,6 +557,24 @@ class Watcher:
 def _alike(one: Signal, other: Signal) -> bool:
     """Whether two findings may explain the same readings: they share a range."""
     return one.range == other.range or one.range is None or other.range is None
+
+
+def _told_by_one(
+    segment: Segment, found: Mapping[Culprit, Finding]
+) -> dict[Culprit, UnitErrors]:
+    """Return the reels that are found to scatter by one unit alone, and that unit.
+
+    One unit tells no scatter. It is said to be odd, and nothing is held for it.
+    """
+    told = {}
+    for culprit, finding in found.items():
+        place = finding.range_index
+        scatters = finding.spread_factor > WIDER or finding.mixed_share is not None
+        if culprit.cause != REEL or place is None or not scatters:
+            continue
+        if (unit := segment.alone_far_off(place)) is not None:
+            told[culprit] = unit
+    return told
 
 
 def _why(event: UnitErrors | CheckErrors | None, new: Sequence[Signal]) -> str:

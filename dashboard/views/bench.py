@@ -1,15 +1,17 @@
 """Bench: measure the next unit, by the instruments or by hand."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
 
 from config import Beside, Unit, meters_words, spell
 from daemon.judging import ProductModel, asked, line_of, question
-from daemon.presentation import figures
+from daemon.presentation import figures, screens
+from daemon.presentation.plots import coming_to_rest
 from daemon.service import RefusedOrderError
 from daemon.station import NEW_SETUP
-from dashboard import data, live, look
+from dashboard import data, live, look, pictures, scanner
 from dashboard.typed import (
     Texts,
     Understood,
@@ -23,7 +25,9 @@ EVERY_S = 1.0
 # Keys of a viewer's session: what was ordered; typed readings, understood or not;
 # whether the daemon had a bench when it last answered.
 ORDERS, CHECKED, FAULTS, HAS_BENCH = "orders", "checked", "faults", "has bench"
-SHOWN_ORDERS = 5
+SHOWN_ORDERS = 12
+FEWEST_DRAWN = 3
+"""Readings; fewer show no coming to rest."""
 BEFORE = "This unit was measured before."
 ENDED = {"done", "failed"}
 NEAR = (
@@ -59,7 +63,7 @@ def now() -> None:
     """Say what the bench does and asks for, and what it reads."""
     found = data.doing()
     if found is None:
-        look.say(live.GONE, ["What you type stays; this page goes on by itself."])
+        look.say(f"{screens.GONE}.", [screens.TYPED_STAYS])
         return
     connection, state = found
     if state["alarm"]:
@@ -72,6 +76,7 @@ def now() -> None:
         live.prompt(state["prompt"])
     if state["live"]:
         look.figures(last_read(state["live"], connection.product))
+        at_rest(state, connection.product)
 
 
 def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
@@ -91,6 +96,27 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
         return f"{state['phase'].capitalize()} {state['serial']}.", lines
     trouble = state["phase"] == "trouble"
     return "Not measured." if trouble else "Ready for the next unit.", lines
+
+
+def at_rest(state: dict[str, Any], product: ProductModel) -> None:
+    """Draw how the output came to rest at the point that was read last."""
+    record = state.get("record") or {}
+    if len(record.get("output", ())) < FEWEST_DRAWN or not state["range"]:
+        return
+    title = product.range(state["range"]).title
+    look.quiet(screens.coming_to_rest(title, state["done"], state["points"]))
+    chart = coming_to_rest(
+        record["at_s"],
+        record["output"],
+        unit=product.settings.output_unit,
+        look=look.current(),
+    )
+    st.vega_lite_chart(
+        spec=pictures.packed(chart),
+        theme=None,
+        width="stretch",
+        alt=screens.at_rest_alt(title, len(record["output"])),
+    )
 
 
 def last_read(read: dict[str, float], product: ProductModel) -> list[tuple[str, str]]:
@@ -132,10 +158,11 @@ def by_instruments() -> None:
     look.heading("By the instruments" if has_bench else "Into which build")
     st.selectbox("Build", builds, index=len(builds) - 1, key="build")
     if has_bench:
-        st.text_input(
+        scanner.field(
             "Serial: scan it, or type it and press Enter",
-            key="scan",
-            on_change=scanned,
+            key="ordered",
+            take=scanned,
+            context={"build": st.session_state["build"]},
         )
         st.button(
             "Measure the next serial",
@@ -149,6 +176,40 @@ def by_instruments() -> None:
         one if one["state"] in ENDED else followed(one) for one in orders[first:]
     ]
     look.lines(*(result(one) for one in reversed(orders[first:])))
+    again(orders[first:])
+
+
+def again(orders: list[dict[str, Any]]) -> None:
+    """Offer a rerun of what was not measured because it was measured before."""
+    for place_of, one in reversed(list(enumerate(orders))):
+        order = one["order"]
+        refused = one["state"] == "failed" and one["ticket"] and not order.get("rerun")
+        if not refused or not data.here().measured_ever(order.get("serial") or ""):
+            continue
+        later = {o["order"].get("serial") for o in orders[place_of + 1 :]}
+        if order["serial"] in later:
+            continue
+        if any(
+            o["order"].get("serial") == order["serial"] for o in orders[place_of + 1 :]
+        ):
+            continue
+        st.button(
+            look.plain(screens.measure_again(order["serial"])),
+            key=f"again {one['ticket']}",
+            on_click=rerun,
+            args=(one["ticket"],),
+        )
+
+
+def rerun(ticket: str) -> None:
+    """Order a rerun of an order's unit; a second click orders none."""
+    orders: list[dict[str, Any]] = st.session_state.get(ORDERS, [])
+    one = next((o for o in orders if o["ticket"] == ticket), None)
+    if one is None or one["order"].get("rerun") or one.get("again"):
+        return
+    asked = one["order"]
+    if place(build=asked["build"], serial=asked["serial"], rerun=True):
+        one["again"] = True
 
 
 def followed(order: dict[str, Any]) -> dict[str, Any]:
@@ -189,11 +250,20 @@ def place(**values: Any) -> bool:
     return data.tried(order)
 
 
-def scanned() -> None:
-    """Order the unit whose serial was scanned; a scanner ends with Enter."""
-    serial = st.session_state["scan"].strip()
-    if serial and place(build=st.session_state["build"], serial=serial):
-        st.session_state["scan"] = ""
+def scanned(serial: str, given: Mapping[str, Any] | None) -> None:
+    """Order the unit whose serial was scanned; one that was refused is listed too."""
+    build = str((st.session_state if given is None else given)["build"])
+    if not place(build=build, serial=serial):
+        st.session_state.setdefault(ORDERS, []).append(
+            {
+                "ticket": None,
+                "order": {"build": build, "serial": serial},
+                "serial": serial,
+                "state": "failed",
+                "message": screens.not_ordered(data.said() or screens.GONE),
+                "verdict": None,
+            }
+        )
 
 
 def order_next(number: int) -> None:

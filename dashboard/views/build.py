@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from daemon.holds import policy
+from daemon.holds import offered_ends
 from daemon.presentation import builds, capital, sentences
 from daemon.spc import SpcError, against_earlier
 from daemon.traceability.papers import Of
@@ -203,7 +203,9 @@ def compared(shown: Shown, name: str, rows: pd.DataFrame) -> None:
     if not lines:
         look.lines(builds.NO_EARLIER)
         return
-    look.table(lines, COMPARED)
+    look.table(
+        list(COMPARED.values()), [[each[key] for key in COMPARED] for each in lines]
+    )
     look.quiet(
         builds.COMPARED.format(builds=f"{number} builds" if number > 1 else "build")
     )
@@ -238,6 +240,8 @@ def held(shown: Shown, name: str) -> None:
     findings = {each.signal: each for each in shown.findings}
     raised = {each.signal: each for each in shown.raised}
     who.choose(shown.connection.settings.plan.people)
+    at = shown.connection
+    offers = offered_ends(at.store, at.name, mine, shown.raised)
     for each in mine:
         finding = findings.get(each.signal or "")
         why = sentences.why_held(each, finding)
@@ -247,7 +251,7 @@ def held(shown: Shown, name: str) -> None:
         )
         if finding is not None:
             address.link(f"Open finding {finding.signal}", "finding", finding.signal)
-        offer = policy.end_offer(each, raised.get(each.signal or ""))
+        offer = offers.get(each.hold)
         hold_form.form(
             f"End the hold on {sentences.held(each)}",
             each,

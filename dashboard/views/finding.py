@@ -6,7 +6,7 @@ from math import isnan
 
 import streamlit as st
 
-from daemon.holds import policy
+from daemon.holds import offered_ends
 from daemon.presentation import capital, figures, sentences, today
 from daemon.traceability import CLEAR, Concerned, Containment, spans
 from daemon.traceability.papers import Of
@@ -122,15 +122,11 @@ def alternatives(shown: Shown, finding: Signal) -> None:
         return
     look.heading("What it may be")
     look.table(
+        ["Cause", "Probability", "How it would show"],
         [
-            {
-                "cause": capital(name),
-                "share": figures.share(p),
-                "shows": sentences.cause_shows(name),
-            }
+            [capital(name), figures.share(p), sentences.cause_shows(name)]
             for name, p in rows
         ],
-        {"cause": "Cause", "share": "Probability", "shows": "How it would show"},
     )
 
 
@@ -146,17 +142,23 @@ def contained(whom: Containment, finding: Signal) -> None:
         label = f"{capital(name)}: {len(units)}"
         with st.expander(label, expanded=name in away):
             look.lines(f"{spans([each.serial for each in units])}.")
-            look.table([row(each) for each in units[:MOST_SERIALS]], LISTED)
+            look.table(
+                list(LISTED.values()),
+                [
+                    [told[key] for key in LISTED]
+                    for told in map(row, units[:MOST_SERIALS])
+                ],
+            )
             if len(units) > MOST_SERIALS:
                 look.quiet(f"The first {MOST_SERIALS}; all are on the page Recall.")
     st.page_link(
         "views/recall.py",
         label="Follow them up",
-        query_params={"finding": finding.signal},
+        query_params={"about": finding.signal},
     )
 
 
-def row(unit: Concerned) -> dict[str, object]:
+def row(unit: Concerned) -> dict[str, str]:
     """Return what a list says of a unit."""
     known = not isnan(unit.error_ppm)
     half_ppm = (unit.high_ppm - unit.low_ppm) / 2
@@ -165,8 +167,8 @@ def row(unit: Concerned) -> dict[str, object]:
     return {
         "serial": unit.serial,
         "todo": unit.todo,
-        "destination": unit.destination,
-        "step": unit.step,
+        "destination": unit.destination or "",
+        "step": unit.step or "",
         "error": f"{about}{error}",
         "outside": ""
         if isnan(unit.nonconforming)
@@ -180,6 +182,9 @@ def held(shown: Shown, finding: Signal) -> None:
     if not mine:
         return
     look.heading("Hold")
+    at = shown.connection
+    standing = [each for each in mine if each.disposal is None]
+    offers = offered_ends(at.store, at.name, standing, shown.raised)
     raised = next(each for each in shown.raised if each.signal == finding.signal)
     for each in mine:
         what = capital(sentences.held(each))
@@ -190,7 +195,7 @@ def held(shown: Shown, finding: Signal) -> None:
             )
             continue
         look.lines(f"{what} is held since {look.moment(each.placed_at)}.")
-        offer = policy.end_offer(each, raised)
+        offer = offers.get(each.hold)
         if offer is not None:
             look.lines(offer.sentence)
         title = f"End the hold on {sentences.held(each)}"

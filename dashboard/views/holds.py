@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from daemon.holds import ending as ending_of_doubt, policy
+from daemon.holds import ending as ending_of_doubt, offered_ends, policy
 from daemon.presentation import figures, sentences
 from daemon.traceability import spans
 from dashboard import data, documents, hold_form, look, settle, who
@@ -44,12 +44,16 @@ def holds() -> None:
     settled: set[str] = set()
     findings = {one.signal: one for one in shown.findings}
     raised = {one.signal: one for one in shown.raised}
+    at = shown.connection
+    offers = offered_ends(at.store, at.name, standing, shown.raised)
     names = Counter(sentences.held(one) for one in standing)
-    for one in standing:
+    # The hold that the address names comes first, its form open.
+    asked = st.query_params.get(hold_form.NAMED, "")
+    for one in sorted(standing, key=lambda o: o.hold != asked):
         finding = findings.get(one.signal or "")
-        offer = policy.end_offer(one, raised.get(one.signal or ""))
+        offer = offers.get(one.hold)
         why = sentences.why_held(one, finding)
-        placed = f"Placed by {one.placed_by}, {one.placed_at:%Y-%m-%d %H:%M} UTC."
+        placed = look.Moment(one.placed_at, f"Placed by {one.placed_by}, ", ".")
         look.heading(
             f"{figures.capital(sentences.held(one))}: {why}",
             [placed] if offer is None else [f"{offer.sentence} {OFFERED}", placed],
@@ -99,11 +103,11 @@ def in_doubt(doubt: Mapping[Hashable, Any]) -> None:
         f"Bench in doubt, {figures.counted(len(serials), 'unit')}: {doubt['reason']}",
         [
             f"{spans(serials)}.",
-            f"Raised {doubt['raised_at']:%Y-%m-%d %H:%M} UTC.",
+            look.Moment(doubt["raised_at"].to_pydatetime(), "Raised ", "."),
             BY_CHECK,
         ],
     )
-    with st.expander(f"End the doubt on {spans(serials)}"):
+    with st.expander(look.plain(f"End the doubt on {spans(serials)}")):
         st.text_area("Reason", key=f"why {name}")
         st.button("End this doubt", key=f"end {name}", on_click=trust, args=(name,))
 

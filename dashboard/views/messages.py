@@ -13,7 +13,7 @@ from daemon.presentation import figures
 from dashboard import data, look, who
 
 COLUMNS = {
-    "made_at": "Told (UTC)",
+    "made_at": "Told",
     "title": "What it says",
     "target": "Channel",
     "state": "State",

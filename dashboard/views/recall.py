@@ -1,9 +1,10 @@
 """Recall: every serial that a finding or a reel concerns, and how far each is."""
 
-import pandas as pd
+from math import isnan
+
 import streamlit as st
 
-from daemon.presentation import capital, sentences
+from daemon.presentation import MINUS, capital, screens, sentences
 from daemon.traceability import (
     CLEAR,
     COLUMNS,
@@ -20,6 +21,16 @@ from storage import Step, StorageError
 
 SHOWN = ("serial", "todo", "destination", "step", "error_ppm", "low_ppm", "high_ppm",
          "basis", "probability", "nonconforming")  # fmt: skip
+HEADS = {
+    "error_ppm": "Error, ppm",
+    "low_ppm": "From",
+    "high_ppm": "To (95 %)",
+    "probability": "Carries it",
+    "nonconforming": "Outside limit",
+}
+PPM = {"error_ppm", "low_ppm", "high_ppm"}
+LONGEST = 200
+"""Rows of a list that are shown."""
 ADVICE = "On a finding everything that may carry it is listed here, wherever it is."
 
 
@@ -38,7 +49,11 @@ def recall() -> None:
         return
     with st.container(key="subject", width=360):
         subject = st.selectbox(
-            "Finding or reel", subjects, format_func=named.__getitem__, key="contained"
+            "Finding or reel",
+            subjects,
+            format_func=lambda one: named.get(one, one),
+            key="about",
+            bind="query-params",
         )
     found = ask(shown, subject)
     if found is None:
@@ -77,24 +92,25 @@ def papers(shown: data.Shown, found: Containment) -> list[documents.Paper]:
 
 
 def listed(name: str, units: tuple[Concerned, ...]) -> None:
-    """Show one list."""
+    """Show one list; of a long one its beginning, all of it is in the file."""
     look.heading(f"{capital(name)}: {len(units)}")
-    frame = pd.DataFrame([one.row() for one in units])[list(SHOWN)]
-    frame = frame.dropna(axis="columns", how="all")
-    st.dataframe(
-        frame,
-        hide_index=True,
-        column_config={
-            **{key: capital(COLUMNS[key]) for key in SHOWN},
-            "error_ppm": st.column_config.NumberColumn("Error, ppm", format="%+d"),
-            "low_ppm": st.column_config.NumberColumn("From", format="%+d"),
-            "high_ppm": st.column_config.NumberColumn("To (95 %)", format="%+d"),
-            "probability": st.column_config.NumberColumn("Carries it", format="%.2f"),
-            "nonconforming": st.column_config.NumberColumn(
-                "Outside limit", format="%.2f"
-            ),
-        },
+    rows = [one.row() for one in units[:LONGEST]]
+    look.table(
+        [HEADS.get(key, capital(COLUMNS[key])) for key in SHOWN],
+        [[cell(key, row[key]) for key in SHOWN] for row in rows],
     )
+    if len(units) > LONGEST:
+        look.quiet(screens.more_in_file(len(units) - LONGEST))
+
+
+def cell(key: str, value: object) -> str:
+    """Return one cell as it is read."""
+    if value is None or (isinstance(value, float) and isnan(value)):
+        return ""
+    if isinstance(value, int | float):
+        said = f"{value:+.0f}" if key in PPM else f"{value:.2f}"
+        return said.replace("-", MINUS)
+    return str(value)
 
 
 def steps(shown: data.Shown, found: Containment) -> None:

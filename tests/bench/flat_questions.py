@@ -79,6 +79,7 @@ class Asked:
             client=cast("Any", None),  # it is asked for no rows
             settings=SETTINGS,
             product=ProductModel.of(SETTINGS.product),
+            gate=cast("Any", None),
         )
         shown = Shown.of(connection)
         assert shown.units >= self.units

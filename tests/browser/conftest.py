@@ -1,18 +1,21 @@
 """Chromium, and the dashboard as a maker starts it."""
 
+import os
 import shutil
 import socket
 import time
 from collections.abc import Iterator
 from urllib.error import HTTPError, URLError
+from urllib.parse import urlsplit
 from urllib.request import urlopen
 
 import pytest
-from playwright.sync_api import Browser, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, expect, sync_playwright
 
 from daemon.service.home import Home
-from daemon.service.processes import child, holdpoint
+from daemon.service.processes import CODE, child, dashboard_command
 from tests.daemon.seeded import seeded_home
+from tests.daemon.starting import running_daemon
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 QUIET = (
@@ -23,8 +26,14 @@ QUIET = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    # A page that asks for a name fails: none is to be resolved.
+    "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
 )
 START_S = 120.0
+LETS_IN = "k7fm-2q9x-hd4p"
+os.environ[CODE] = LETS_IN  # of the screens that tests start
+SERVED: list[str] = []
+"""Addresses of the screens that answered."""
 # What is on a page counts, not how soon: another file's tests run beside these.
 expect.set_options(timeout=START_S * 1000.0)
 
@@ -64,6 +73,7 @@ def wait_for(url: str) -> str:
     while True:
         try:
             with urlopen(f"{url}/_stcore/health", timeout=1.0):  # noqa: S310 -- ours
+                SERVED.append(url)
                 return url
         except (URLError, OSError) as exc:
             if isinstance(exc, HTTPError):
@@ -75,11 +85,21 @@ def wait_for(url: str) -> str:
 
 @pytest.fixture(scope="session")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Serve a home in which build B-3 is held by `holdpoint dashboard`."""
+    """Serve a home in which build B-3 is held."""
     home: Home = seeded_home(tmp_path_factory.mktemp("browser") / "home")
     port = free_port()
-    command = holdpoint(
-        "--home", str(home.folder), "dashboard", "--no-open", "--port", str(port)
-    )
-    with child(command, home, log=home.data / "shown.log"):
+    command = dashboard_command(port=port, browse=False)
+    with (
+        running_daemon(home, "--no-bench"),
+        child(command, home, log=home.data / "shown.log"),
+    ):
         yield wait_for(f"http://127.0.0.1:{port}")
+
+
+def let_in(context: BrowserContext) -> None:
+    """Give a browser the code of all screens that were started."""
+    for url in SERVED:
+        port = urlsplit(url).port
+        context.add_cookies(
+            [{"name": f"holdpoint-{port}", "value": LETS_IN, "url": url}]
+        )

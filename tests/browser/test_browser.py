@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from daemon.service.processes import child, dashboard_command
 from daemon.trials.stories.demo import lay_out, running
-from tests.browser.conftest import free_port, wait_for
+from tests.browser.conftest import free_port, let_in, wait_for
 
 pytestmark = pytest.mark.browser
 
@@ -38,6 +38,7 @@ def paged(
         viewport={"width": width, "height": height},
         color_scheme="dark" if scheme == "dark" else "light",
     )
+    let_in(context)
     page = context.new_page()
     asked: list[str] = []
     faults: list[str] = []

@@ -22,6 +22,7 @@ from config.model import Settings
 from daemon.bench.clock import ScaledClock
 from daemon.commands.cli import holdpoint
 from daemon.service.client import Client
+from daemon.service.hands import Hands
 from daemon.service.home import Home
 from daemon.service.processes import child, dashboard_command
 from daemon.simulator.circuit import Board
@@ -30,7 +31,7 @@ from daemon.simulator.scenario import Build, Fitting, Scenario
 from daemon.simulator.server import FIXTURE
 from daemon.simulator.world import Reel, World
 from daemon.trials.selftest.benches import line
-from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
+from daemon.trials.stories.demo import Operator, lay_out, write_addresses
 from storage.access import open_store
 from storage.store import Store
 from tests.browser.conftest import free_port, wait_for
@@ -242,7 +243,7 @@ OVERLAPPING = """
   const texts = [...document.querySelectorAll(
     '.words :is(h1, h2, p), button, input, textarea, label, .stVegaLiteChart, td'
   )].filter(e => e.checkVisibility({opacityProperty: true, visibilityProperty: true})
-    && !e.closest('.st-key-sound'));
+    && !e.closest('.st-key-unseen'));
   const boxes = texts.map(e => [e, e.getBoundingClientRect()])
     .filter(([, b]) => b.width > 1 && b.height > 1);
   const found = [];

@@ -303,7 +303,7 @@ def test_what_the_answers_come_to_is_reckoned_aloud(tmp_path: Path) -> None:
     (line,) = [one for one in said if "in gives" in one and "100 uA: " in one]
     # 100 uA * 4995 ohm * 2 = 0.999 V. Parts: 0.1 % and half of it for R3 and R4 each.
     assert "100 uA in gives 999 mV out at full scale" in line
-    assert "read 0.2 % wrong; 0.55 % is allowed" in line
+    assert "read 0.2 % wrong; 0.556 % is allowed" in line
     assert "The source gives 120 uA at most" in line
     assert not any("Look again" in one for one in said)
     wrong = FOUR | {"Values": "499.95k, 49.95k, 499.5, 499.95, 10k, 10k"}

@@ -1,5 +1,9 @@
 """How far a calibration in the background is, and that it ends when it is told to."""
 
+import os
+import signal
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from threading import Event
@@ -129,7 +133,39 @@ def calibrating(monkeypatch: pytest.MonkeyPatch) -> None:
     """Have the daemon say that a calibration is at 40 %."""
     state = Client.state
 
-    def busy(client: Client) -> dict[str, Any]:
-        return {**state(client), "calibrating_percent": 40}
+    def busy(client: Client, **more: Any) -> dict[str, Any]:
+        return {**state(client, **more), "calibrating_percent": 40}
 
     monkeypatch.setattr(Client, "state", busy)
+
+
+INTERRUPTED = """
+from functools import partial
+from daemon.spc.detector import calibrate
+from tests.daemon.making import demo_product
+
+if __name__ == "__main__":
+    told = partial(print, "working", flush=True)
+    calibrate(
+        demo_product().layout, units_per_false_hold=500, builds=3000, seed=1,
+        workers=2, progress=told,
+    )
+"""
+
+
+def test_an_interrupt_at_the_terminal_prints_one_traceback_not_one_a_process() -> None:
+    """The processes that share the work leave it to whoever made them."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", INTERRUPTED],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert process.stdout is not None
+    while "working" not in process.stdout.readline():
+        assert process.poll() is None
+    os.killpg(process.pid, signal.SIGINT)
+    _, said = process.communicate(timeout=60)
+    assert said.count("Traceback") == 1, said
+    assert "KeyboardInterrupt" in said

@@ -61,3 +61,11 @@ def test_checks_are_joined_inside_a_session_alone() -> None:
         if one["encoding"].get("detail", {}).get("field") == "session"
     ]
     assert joined["mark"]["type"] == "line"
+
+
+def test_one_check_alone_has_its_limits() -> None:
+    chart = checks_of_range(check_frame(checks(160.0), KNOWN, 40.0), "1 uA").to_dict()
+    (limits,) = [one for one in chart["layer"] if one["mark"]["type"] == "rule"]
+    drawn = chart["datasets"][limits["data"]["name"]]
+    assert [one["bound"] for one in drawn] == pytest.approx([100.0, -100.0])
+    assert all((one["left"], one["right"]) == (0.5, 1.5) for one in drawn)

@@ -11,9 +11,9 @@ from starlette.applications import Starlette
 
 from daemon.bench.errors import StoppedError
 from daemon.service.control import routes
-from daemon.service.worker import next_serial
 from daemon.station.desk import Desk
 from daemon.station.orders import Order
+from daemon.station.which_unit import next_serial
 
 
 def desk() -> Desk:

@@ -1,11 +1,11 @@
 """From findings and verdicts to holds; from a person's decision to their end."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import pytest
 
 from daemon.holds import policy
-from storage.answers import HoldState
+from storage.answers import HoldState, LatestResult
 from storage.records import Cause, Disposal, Scope, Signal, Verdict
 from tests.daemon.making import AT
 from tests.daemon.test_words import gone, hold, odd, signal
@@ -181,3 +181,48 @@ def test_nobody_else_and_nobody_without_a_reason(
             people=["Ada Moreno"],
             at=AT,
         )
+
+
+def latest(run: str, verdict: Verdict, number: int = 9) -> LatestResult:
+    return LatestResult(
+        number=number,
+        run=run,
+        serial="PA-1007",
+        build="B-1",
+        position=7,
+        started_at=AT,
+        session="s",
+        range="1uA",
+        error_ppm=10.0,
+        uncertainty_ppm=50.0,
+        limit_ppm=5_000.0,
+        verdict=verdict,
+        reruns=1,
+        points=None,
+    )
+
+
+def test_the_end_of_a_units_hold_is_offered_once_it_conforms_by_a_rerun() -> None:
+    (of_unit,) = policy.from_verdicts(
+        run="first",
+        serial="PA-1007",
+        product="photodiode-amplifier",
+        verdicts=[("1 uA", Verdict.NONCONFORMING)],
+        at=AT,
+    )
+    good, bad = Verdict.CONFORMING, Verdict.NONCONFORMING
+    offer = policy.measured_right(of_unit, [latest("second", good)], ())
+    assert offer is not None
+    assert offer.reason == (
+        f"Unit PA-1007 was measured again on {AT:%Y-%m-%d} and conforms on every range."
+    )
+    assert offer.evidence == "run 9 of the unit"
+    assert policy.measured_right(of_unit, [latest("second", bad)], ()) is None
+    undecided = latest("second", Verdict.UNDECIDED)
+    assert policy.measured_right(of_unit, [undecided], ()) is None
+    # What placed it is still the latest of a range; or nothing was measured.
+    first = [latest("first", good), latest("second", good)]
+    assert policy.measured_right(of_unit, first, ()) is None
+    assert policy.measured_right(of_unit, [], ()) is None
+    by_hand = replace(of_unit, placed_by="Ada Moreno")
+    assert policy.measured_right(by_hand, [latest("second", good)], ()) is None

@@ -13,7 +13,8 @@ import pytest
 
 from config.load import load
 from daemon.service.client import Client
-from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
+from daemon.service.hands import Hands
+from daemon.trials.stories.demo import Operator, lay_out, write_addresses
 from storage.access import open_store
 from storage.errors import UnreachableError
 from tests.daemon.starting import running_daemon, simulated_bench

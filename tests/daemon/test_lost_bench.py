@@ -10,8 +10,9 @@ from typing import Any
 import pytest
 
 from daemon.service.client import Client
+from daemon.service.hands import Hands
 from daemon.service.home import Home
-from daemon.trials.stories.demo import Hands, Operator, lay_out, write_addresses
+from daemon.trials.stories.demo import Operator, lay_out, write_addresses
 from storage.access import open_store
 from tests.daemon.commanding import holdpoint
 from tests.daemon.starting import running_daemon, simulated_bench

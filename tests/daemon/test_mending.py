@@ -78,7 +78,7 @@ def test_a_reel_and_what_came_with_it_are_corrected_by_one_decision_or_not_at_al
 ) -> None:
     edit = ("reel", "edit", BAD_REEL)
     both = ("--supplier", "Birk Parts", "--invoice", "17")
-    assert "say with --quantity" in refused(home, *edit, *both, *ADA)
+    assert "say how many parts came with it" in refused(home, *edit, *both, *ADA)
     # Not recorded, though others begin so.
     assert "unknown reel 'K-90'" in refused(home, "reel", "edit", "K-90", *both, *ADA)
     assert amendments(home) == []

@@ -10,8 +10,9 @@ import pytest
 import streamlit as st
 
 from daemon.service.client import Client
+from daemon.service.hands import Hands
 from daemon.service.home import VARIABLE, Home
-from daemon.trials.stories.demo import Hands, write_addresses
+from daemon.trials.stories.demo import write_addresses
 from dashboard.who import ASKED
 from storage.access import open_store
 from tests.daemon.commanding import holdpoint

@@ -47,7 +47,9 @@ def test_a_poor_meter_is_named_with_the_accuracy_that_would_do() -> None:
     assert first.needed_ppm == pytest.approx(1500.0)
     assert first.would_do_ppm is not None
     said = too_poor_for(with_output(5000.0))[0]
-    assert said.startswith("Range 1 uA cannot be judged at 90 % of full scale: ")
+    assert said.startswith(
+        "Ranges 1 uA, 10 uA, 100 uA and 1 mA cannot be judged at 90 % of full scale: "
+    )
     assert f"one of {first.would_do_ppm:.0f} ppm would do." in said
 
 

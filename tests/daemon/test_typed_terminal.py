@@ -2,10 +2,12 @@
 
 import os
 import pty
+import re
 import select
 import subprocess
 import sys
 import time
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -13,8 +15,18 @@ import pytest
 from daemon.service.home import Home
 from daemon.trials.stories.demo import lay_out
 from storage.access import open_store
-from storage.records import Build, Product
+from storage.endpoint import is_running, read
+from storage.records import (
+    Build,
+    Configuration,
+    Product,
+    Run,
+    RunKind,
+    Session,
+    Unit,
+)
 from tests.daemon.making import AT, demo_settings
+from tests.storage.samples import results, unit
 
 PRODUCT = demo_settings().product
 NAME = PRODUCT.name
@@ -24,6 +36,7 @@ kind = "supply current"
 high = 0.012
 """
 PATIENCE_S = 90.0
+LATER = AT + timedelta(days=1)
 UNIT = (
     ("1 uA, source at zero. The reference reads", ""),
     ("1 uA, source at zero. The output reads", "0.1 mV"),
@@ -70,7 +83,7 @@ class Terminal:
             close_fds=True,
         )
         os.close(theirs)
-        self.shown = ""
+        self.shown = self.before = ""
 
     def read_until(self, text: str) -> None:
         """Read on until `text` stands there; then forget what came before."""
@@ -79,7 +92,7 @@ class Terminal:
             assert time.monotonic() < deadline_s, f"{text!r} is not in {self.shown}"
             if select.select([self._ours], [], [], 1.0)[0]:
                 self.shown += os.read(self._ours, 4096).decode()
-        self.shown = self.shown.partition(text)[2]
+        self.before, _, self.shown = self.shown.partition(text)
 
     def type(self, text: str) -> None:
         """Type a line."""
@@ -120,6 +133,10 @@ def test_slips_are_caught_at_once_and_a_range_is_corrected_before_it_is_kept(
     )
     for question, answer in UNIT:
         terminal.read_until(question)
+        if question == "Range to correct":
+            before = terminal.before
+            # Whoever looks for a slip sees what each range comes to.
+            assert re.search(r"1 mA +900 uA +900 mV +\+0 +5000 +conforming", before)
         terminal.type(answer)
     said = terminal.rest()
     assert terminal.process.wait(PATIENCE_S) == 0, said
@@ -133,3 +150,68 @@ def test_slips_are_caught_at_once_and_a_range_is_corrected_before_it_is_kept(
     assert rows.loc["100uA", "error_ppm"] == pytest.approx(100.0, abs=1.0)
     assert rows.loc["1uA", "offset_ppm"] == pytest.approx(100.0, abs=1.0)
     assert check["value"] == 0.011
+
+
+def refused(home: Home, *arguments: str) -> str:
+    """Return what a terminal says that refuses before it asks for a reading."""
+    terminal = Terminal("--home", str(home.folder), "measure", "--typed", *arguments)
+    said = terminal.rest()
+    assert terminal.process.wait(PATIENCE_S) == 1, said
+    assert "reads" not in said
+    return said
+
+
+def test_what_cannot_be_kept_is_refused_before_the_first_reading(home: Home) -> None:
+    with open_store(home.data) as store:
+        store.keep(Build(build="B-2", product=NAME, planned_units=2, opened_at=LATER))
+        store.keep(Unit(serial="PA-0009", product=NAME, build="B-1"))
+        store.keep(Configuration(configuration="c", body="{}", stored_at=AT))
+        store.keep(Session(session="s", bench="b", opened_at=AT, configuration="c"))
+        first = Run(
+            run="first", kind=RunKind.UNIT, product=NAME, serial="PA-0001",
+            build="B-1", session="s", origin="typed", started_at=AT, finished_at=AT,
+            configuration="c", ambient_c=None,
+        )  # fmt: skip
+        store.record_run(first, results(first, tuple(PRODUCT.ranges)), unit(first))
+    assert "was measured before; order a rerun" in refused(home, "PA-0001")
+    said = refused(home, "PA-0009", "--build", "B-2")
+    assert "unit PA-0009 is of build B-1, not B-2" in said
+    assert "unknown build 'B-3'" in refused(home, "PA-0002", "--build", "B-3")
+    assert "must not begin or end with a blank" in refused(home, " PA-0002")
+
+
+def typed_in(terminal: Terminal) -> None:
+    """Type a unit that conforms, up to its last question."""
+    for level in ("0.9u", "9u", "90u", "900u"):
+        for answer in ("", "", level, "0.9"):
+            terminal.read_until("reads")
+            terminal.type(answer)
+    terminal.read_until("Range to correct")
+    terminal.type("")
+    terminal.read_until("supply current, in A")
+
+
+def test_two_terminals_share_one_daemon_and_the_first_may_end_it_not(
+    home: Home,
+) -> None:
+    one, other = (
+        Terminal("--home", str(home.folder), "measure", serial, "--typed")
+        for serial in ("PA-0001", "PA-0002")
+    )
+    typed_in(one)
+    typed_in(other)
+    one.type("11 mA")
+    assert "conforming" in one.rest()
+    assert one.process.wait(PATIENCE_S) == 0
+    found = read(home.data)
+    assert found is not None
+    assert is_running(found.pid), "the other still needs the daemon"
+    other.type("11 mA")
+    assert "conforming" in other.rest()
+    assert other.process.wait(PATIENCE_S) == 0
+    deadline_s = time.monotonic() + PATIENCE_S
+    while is_running(found.pid):
+        assert time.monotonic() < deadline_s, "nobody needs it, and it does not end"
+        time.sleep(0.1)
+    with open_store(home.data) as store:
+        assert {one.serial for one in store.rows(Unit)} == {"PA-0001", "PA-0002"}

@@ -181,3 +181,13 @@ def test_what_the_bench_asks_is_answered_from_anywhere(
     done = holdpoint("bench", "answer", *given, home=tmp_path)
     assert done.returncode == code
     assert bench.said == said
+
+
+def test_one_prompt_is_one_task() -> None:
+    """Whoever is asked to connect the check standard is not sent to run it too."""
+    due = {"waiting": 1, "session": "s", "check_due": "a session was opened"}
+    asked = {"text": "Connect check standard CS-1, then confirm.", "subject": "CS-1"}
+    (one,) = told({"prompt": asked, **due})
+    assert one.do == "holdpoint bench answer"
+    (one,) = told({"prompt": None, **due, "waiting": 0})
+    assert one.do == "holdpoint bench check"

@@ -15,7 +15,7 @@ from storage.records_alerts import Alert, Delivery, Severity
 from tests.daemon.making import AT
 from tests.daemon.seeded import seeded_home
 from tests.daemon.starting import running_daemon
-from tests.dashboard.test_pages import button, opened, said
+from tests.dashboard.test_pages import button, opened, said, scan
 
 PRODUCT = "photodiode-amplifier"
 PERSON = "Ada Moreno"
@@ -195,7 +195,7 @@ def test_a_proxy_says_who_decides_only_by_the_shared_secret(
     app = opened("packing")
     assert bool(named(app)) is asked
     app.text_input(key="order").set_value("order 7").run()
-    app.text_input(key="scan").set_value("PA-7777").run()
+    app = scan(app, "PA-7777")
     refused = "Say who packs and for which order." in said(app)
     assert refused is asked
 

@@ -71,10 +71,10 @@ def test_without_a_daemon_no_document_is_made_and_the_page_says_so(
 @pytest.mark.parametrize(
     ("page", "subject", "labels"),
     [
-        ("tracing", "PA-3007", ["Test record", "Customer's notice and card"]),
-        ("tracing", "B-3", ["Release record", "Sheet for the bench"]),
-        ("tracing", BAD_REEL, ["Report to the supplier"]),
-        ("tracing", "K-101", []),
+        ("units", "PA-3007", ["Test record", "Customer's notice and card"]),
+        ("units", "B-3", ["Release record", "Sheet for the bench"]),
+        ("units", BAD_REEL, ["Report to the supplier"]),
+        ("units", "K-101", []),
         ("holds", None, ["Release record", "Report to the supplier"]),
     ],
 )
@@ -83,7 +83,7 @@ def test_documents_are_offered_where_the_thing_is_shown(
 ) -> None:
     app = opened(page)
     if subject is not None:
-        app.text_input(key="traced").set_value(subject).run()
+        app.text_input(key="unit").set_value(subject).run()
     shown = [one.proto.label for one in app.get("download_button")]
     assert set(labels) <= set(shown)
     assert bool(labels) is bool(shown)

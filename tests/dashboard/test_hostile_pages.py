@@ -19,7 +19,7 @@ pytestmark = pytest.mark.bench
 PAGES = (
     "", "build", "range", "finding", "next_build", "bench", "standard", "holds",
     "recall", "messages",
-    "packing", "tracing",
+    "packing", "units",
 )  # fmt: skip
 BUILDS = 6
 PAPERS = 8

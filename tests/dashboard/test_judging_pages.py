@@ -256,7 +256,7 @@ def test_a_finding_is_released_where_it_stands(changed: Home) -> None:
     [
         (
             {"serial": "PA-1", "range": "1uA", "build": "B-1"},
-            "tracing",
+            "units",
             {"unit": "PA-1"},
         ),
         ({"range": "1uA", "build": "B-1"}, "range", {"range": "1uA", "build": "B-1"}),

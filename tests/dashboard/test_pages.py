@@ -3,6 +3,7 @@
 import json
 from datetime import UTC, datetime
 from html import unescape
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from tests.daemon.starting import running_daemon
 APP = Path(dashboard.__file__ or "").parent / "app.py"
 SLOW_S = 60.0
 HOLD_ON_REEL = f"B-3-F1:{BAD_REEL}"
-GONE = "The daemon does not answer."
+GONE = "The daemon does not answer"
 
 
 def opened(page: str = "") -> AppTest:
@@ -42,6 +43,24 @@ def said(app: AppTest) -> str:
 def button(app: AppTest, label: str) -> Any:
     """Return the button with this label."""
     return next(one for one in app.button if one.label == label)
+
+
+_numbers = count(1)
+
+
+def scan(app: AppTest, serial: str) -> AppTest:
+    """Have a page's field for a scanner send one scan, as the browser does."""
+    (field,) = [
+        one
+        for one in app.get("bidi_component")
+        if one.proto.component_name == "holdpoint.scanner"
+    ]
+    sent = [{"line": "test", "number": next(_numbers), "text": serial, "context": None}]
+    state = app._tree.get_widget_states()
+    one = state.widgets.add()
+    one.id = f"$$STREAMLIT_INTERNAL_KEY_{field.proto.id}__events"
+    one.json_trigger_value = json.dumps([{"event": "scans", "value": sent}])
+    return app._run(state)
 
 
 @pytest.mark.usefixtures("held")
@@ -112,7 +131,8 @@ def test_without_a_daemon_the_page_says_so(
 ) -> None:
     monkeypatch.setenv(VARIABLE, str(tmp_path))
     words = said(opened())
-    assert f"<h1>{GONE}" in words
+    assert f"{GONE}." in words
+    assert "holdpoint bench off" in words
     assert "holdpoint daemon" in words
 
 
@@ -259,8 +279,9 @@ def test_while_no_row_is_kept_no_row_is_asked_for(
 
 
 def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
-    changed: Home,
+    changed: Home, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(data, "PULSE_S", 0.0)  # each look asks what it does
     app = opened("bench")
     app.text_input(key="typed serial").set_value("PA-9007")
     app.text_input(key="in 1mA").set_value("900u")

@@ -6,7 +6,7 @@ from daemon.service.home import Home
 from daemon.traceability.ship_gate import Gate
 from storage.access import open_store
 from tests.daemon.seeded import BAD_REEL
-from tests.dashboard.test_pages import button, opened, said
+from tests.dashboard.test_pages import button, opened, said, scan
 
 GOOD, HELD = "PA-1001", "PA-3001"
 
@@ -17,55 +17,55 @@ def test_the_recall_page_lists_whom_a_finding_concerns() -> None:
     words = said(app)
     assert f"of reel {BAD_REEL}:" in words
     assert "Not concerned:" in words
-    assert len(app.dataframe) > 0
+    assert "<table>" in words
 
 
 @pytest.mark.usefixtures("held")
 def test_a_reel_is_traced_with_a_picture() -> None:
-    app = opened("tracing")
-    app.text_input(key="traced").set_value(BAD_REEL).run()
+    app = opened("units")
+    app.text_input(key="unit").set_value(BAD_REEL).run()
     assert not app.exception
     assert f"Reel {BAD_REEL}" in said(app)
     assert len(app.get("vega_lite_chart")) == 2
-    app.text_input(key="traced").set_value("nothing <b>").run()
+    app.text_input(key="unit").set_value("nothing <b>").run()
     assert "Nothing is called nothing &lt;b&gt;." in "".join(o.value for o in app.html)
 
 
 @pytest.mark.usefixtures("held")
 def test_a_traced_unit_shows_what_was_last_measured() -> None:
-    app = opened("tracing")
-    app.text_input(key="traced").set_value(GOOD).run()
+    app = opened("units")
+    app.text_input(key="unit").set_value(GOOD).run()
     assert not app.exception
     assert "As last measured" in said(app)
     assert said(app).count("(k = 2, about 95 %)") == 4
 
 
 @pytest.mark.usefixtures("nothing")
-@pytest.mark.parametrize("page", ["packing", "recall", "tracing"])
+@pytest.mark.parametrize("page", ["packing", "recall", "units"])
 def test_the_pages_stand_before_the_first_unit(page: str) -> None:
-    assert "<h1>" in said(opened(page))
+    assert "<h1" in said(opened(page))
 
 
 def test_a_scanned_unit_stays_with_its_reason_until_somebody_overrides(
     changed: Home,
 ) -> None:
     app = opened("packing")
-    app.text_input(key="scan").set_value(HELD).run()
+    app = scan(app, HELD)
     assert "Say who packs and for which order." in said(app)
     app.selectbox(key="who decides").set_value("Ada Moreno").run()
     app.text_input(key="order").set_value("order 7").run()
-    app.text_input(key="scan").set_value("PA-7777").run()
+    app = scan(app, "PA-7777")
     assert "Must not leave: PA-7777." in said(app)
     assert "No unit has this serial." in said(app)
     assert not [one for one in app.button if one.label == "Let it leave"]
-    app.text_input(key="scan").set_value(HELD).run()
+    app = scan(app, HELD)
     assert f"Must not leave: {HELD}." in said(app)
     assert "Held (build B-3)" in said(app)
-    assert len(app.get("audio")) == 1
-    app.text_input(key="override").set_value("asked for as it is").run()
+    (override,) = [one for one in app.text_input if one.label == "Reason"]
+    override.set_value("asked for as it is").run()
     button(app, "Let it leave").click().run()
     assert not app.exception
-    assert f"{HELD} leaves by override." in said(app)
+    assert f"Recorded as shipped by override: {HELD}." in said(app)
     with open_store(changed.data) as store:
         rows = store.frame("shipments", product="photodiode-amplifier")
         mine = rows[rows["serial"] == HELD]
@@ -80,11 +80,11 @@ def test_the_screen_says_what_leaves_by_plan(monkeypatch: pytest.MonkeyPatch) ->
     app = opened("packing")
     app.selectbox(key="who decides").set_value("Ada Moreno").run()
     app.text_input(key="order").set_value("order 8").run()
-    app.text_input(key="scan").set_value(by_plan).run()
-    assert f"May leave, measured by plan: {by_plan}." in said(app)
-    app.text_input(key="scan").set_value("PA-1008").run()
-    assert "May leave: PA-1008." in said(app)
-    assert "For order 8." in said(app)
-    app.text_input(key="scan").set_value("PA-7777").run()
+    app = scan(app, by_plan)
+    assert f"Recorded as shipped, measured by plan: {by_plan}." in said(app)
+    app = scan(app, "PA-1008")
+    assert "Recorded as shipped: PA-1008." in said(app)
+    assert "For order 8, at " in said(app)
+    app = scan(app, "PA-7777")
     assert "Must not leave: PA-7777." in said(app)
-    assert "For order 8." not in said(app)
+    assert "For order 8, at " not in said(app)

@@ -13,7 +13,7 @@ from typing import Protocol
 from config import Bench, Settings, fingerprint
 from daemon.bench import RangeReadings, VirtualClock
 from daemon.holds import policy
-from daemon.station import import_sheet, reseating
+from daemon.station import import_sheet, reseating, which_unit
 from daemon.station.bench_book import BenchBook, NoStandardError
 from daemon.station.cycle import Cycle, Recorded
 from daemon.traceability import kitting
@@ -238,7 +238,7 @@ class BenchDays:
         daemon.station.bench_book.OutOfControlError
             The check standard reads wrong: nothing was judged.
         """
-        first = reseating.first_run(self.store, serial, again=again)
+        first = which_unit.first_run(self.store, serial, again=again)
         session = self._session()
         if self.book.check_is_due():
             self._check(session)

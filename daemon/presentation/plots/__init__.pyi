@@ -1,3 +1,4 @@
+from .at_rest import coming_to_rest as coming_to_rest
 from .by_builds import (
     NARROW as NARROW,
     WIDE as WIDE,
@@ -20,6 +21,7 @@ from .marks import (
 )
 from .missed import missed_by_shift as missed_by_shift
 from .one_range import individuals as individuals, moving_ranges as moving_ranges
+from .one_unit import shares_of_limits as shares_of_limits
 from .places import (
     MOST_DOTS as MOST_DOTS,
     columns as columns,

@@ -63,11 +63,8 @@ def checks_of_range(
     reach = 1.15 * float(
         max(frame["limit_ppm"].max(), frame["difference_ppm"].abs().max())
     )
-    x = alt.X(
-        "place:Q",
-        axis=None,
-        scale=alt.Scale(domain=[0.5, len(frame) + 0.5], nice=False),
-    )
+    along = alt.Scale(domain=[0.5, len(frame) + 0.5], nice=False)
+    x = alt.X("place:Q", axis=None, scale=along)
     y = alt.Y(
         "difference_ppm:Q",
         scale=alt.Scale(domain=[-reach, reach], range=[height - 6.0, 24.0], nice=False),
@@ -90,13 +87,22 @@ def checks_of_range(
             .mark_rect(color=look.shade)
             .encode(y=alt.Y("low:Q"), y2=alt.Y2("high:Q"))
         )
+    # A piece a check, so that one check alone has its limits too.
     both = pd.concat(
-        [frame.assign(bound=sign * frame["limit_ppm"], side=sign) for sign in (1, -1)]
+        [
+            frame.assign(
+                bound=sign * frame["limit_ppm"],
+                left=frame["place"] - 0.5,
+                right=frame["place"] + 0.5,
+            )
+            for sign in (1, -1)
+        ]
     )
+    left = alt.X("left:Q", axis=None, scale=along)
     layers += [
         alt.Chart(both)
-        .mark_line(color=look.quiet, strokeWidth=1, interpolate="step")
-        .encode(x=x, y=alt.Y("bound:Q"), detail="side:N"),
+        .mark_rule(color=look.quiet, strokeWidth=1)
+        .encode(x=left, x2=alt.X2("right:Q"), y=alt.Y("bound:Q")),
         alt.Chart(frame)
         .mark_line(color=look.unit, strokeWidth=1, opacity=0.5)
         .encode(x=x, y=y, detail="session:N"),

@@ -78,7 +78,8 @@ def traced(frame: pd.DataFrame, *, look: Look, width_px: int) -> alt.LayerChart:
     frame
         From `segments`.
     width_px
-        Of the picture; a name that does not fit its piece is left to the tooltip.
+        Of the picture; a name that does not fit its piece is cut, and whole in the
+        tooltip.
     """
     units = max(int(frame["end"].max()), 1)
     unit_px = (width_px - 60) / units
@@ -86,9 +87,9 @@ def traced(frame: pd.DataFrame, *, look: Look, width_px: int) -> alt.LayerChart:
     frame["from"] = frame["start"] + 0.06
     frame["to"] = frame["end"] - 0.06
     room = (frame["end"] - frame["start"]) * unit_px
-    frame["label"] = frame["name"].where(
-        frame["name"].str.len() * ROOM_FOR_LETTER_PX + 8 < room, ""
-    )
+    frame["label"] = [
+        _fitting(name, px) for name, px in zip(frame["name"], room, strict=True)
+    ]
     rows = [*sorted(set(frame["row"]) - {WHERE}), WHERE]
     y = alt.Y(
         "row:N",
@@ -124,3 +125,15 @@ def traced(frame: pd.DataFrame, *, look: Look, width_px: int) -> alt.LayerChart:
         .configure(font='"Source Sans", "DejaVu Sans", Verdana, sans-serif')
     )
     return chart
+
+
+def _fitting(name: str, room_px: float) -> str:
+    """Return as much of a name as there is room for: its end tells it apart.
+
+    >>> _fitting("K-101", 60.0), _fitting("K-101", 36.0), _fitting("K-101", 12.0)
+    ('K-101', '\u2026101', '')
+    """
+    letters = int((room_px - 8) / ROOM_FOR_LETTER_PX)
+    if len(name) <= letters:
+        return name
+    return f"\N{HORIZONTAL ELLIPSIS}{name[1 - letters :]}" if letters > 2 else ""  # noqa: PLR2004

@@ -5,11 +5,13 @@ worlds, measured as makers measure, and the limit is the smallest log-odds that 
 builds exceed no more often than accepted.
 """
 
+import signal
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, wait
 from contextlib import closing
 from dataclasses import dataclass
 from math import ceil, log
+from multiprocessing import resource_tracker
 from multiprocessing.context import SpawnContext, SpawnProcess
 from typing import Any
 
@@ -359,6 +361,22 @@ def _seen(part: float, drawn: int) -> float:
     return float(max(scipy.stats.binom.ppf(UNSURE, drawn, part) - 1.0, 0.0)) / drawn
 
 
+class _Undisturbed(SpawnProcess):
+    """A process that a terminal's interrupt does not reach: whoever made it ends it.
+
+    Else each would print where it was interrupted.
+    """
+
+    def start(self) -> None:
+        """Start it with the interrupt blocked from its very first moment."""
+        resource_tracker.ensure_running()  # it would let the interrupt through again
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            super().start()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 class _Spawning(SpawnContext):
     """Makes processes, and ends them in the midst of their work.
 
@@ -373,7 +391,7 @@ class _Spawning(SpawnContext):
         self, *args: Any, **kwargs: Any
     ) -> SpawnProcess:
         """Return a new process, not started yet."""
-        self._made.append(SpawnProcess(*args, **kwargs))
+        self._made.append(_Undisturbed(*args, **kwargs))
         return self._made[-1]
 
     def end(self) -> None:

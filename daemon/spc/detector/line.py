@@ -370,6 +370,14 @@ class Line:
         shared2 = self.state.shared_sum[rows] / self.state.shared_count[rows]
         return float(np.sqrt(self.weights() @ (own2 + shared2))) * self.layout.unit_ppm
 
+    @property
+    def beyond_odd_ppm(self) -> float:
+        """Twice the standard deviation of odd parts: off by more is no part at all.
+
+        A poor contact, a reading of another range, a slip of the pen.
+        """
+        return 2.0 * self.shape.odd_part * self.layout.unit_ppm
+
     def odd(self) -> Array:
         """Return how likely the latest unit alone is odd on each range, (R,)."""
         odd: Array = self.weights() @ self.state.odd[: self.hypotheses]

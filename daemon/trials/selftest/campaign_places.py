@@ -11,10 +11,10 @@ from typing import Any, Protocol
 from config import Settings, load
 from daemon.bench import Bench, Clock, RangeReadings, ScaledClock, connect, measure
 from daemon.judging import Judge, ProductModel
-from daemon.service import simulated_bench
+from daemon.service import Hands, simulated_bench
 from daemon.simulator import Fault, FaultKind, Rig, Scenario, story
 from daemon.trials.selftest.benches import bench_of, demo_settings, line
-from daemon.trials.stories.demo import Hands, lay_out, write_addresses
+from daemon.trials.stories.demo import lay_out, write_addresses
 
 __all__ = ["Place", "in_memory", "over_sockets"]
 

@@ -24,9 +24,9 @@ from threading import Event, Thread
 from config import HoldpointError, Settings, load
 from daemon.bench import Bench, BenchError, ScaledClock, cautions, connect, measure
 from daemon.judging import ProductModel
-from daemon.service import Home, environment, simulated_bench
+from daemon.service import Hands, Home, environment, simulated_bench
 from daemon.trials.selftest.shifted_time import Shift
-from daemon.trials.stories.demo import Hands, lay_out, write_addresses
+from daemon.trials.stories.demo import lay_out, write_addresses
 
 OFF_WITHIN_S = 1.0
 STEPS_S = (3600, -3600)

@@ -5,8 +5,6 @@ reels, connects what the daemon asks for, orders one unit after another. The dae
 is a process of its own that knows the simulated bench by its addresses alone.
 """
 
-import json
-import socket
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -14,10 +12,10 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 from config import HoldpointError, load
-from daemon.service import Client, Home, running_daemon, simulated_bench
+from daemon.service import Client, Hands, Home, running_daemon, simulated_bench
 from daemon.traceability import kitting
 from daemon.trials.stories import outcome
 from storage import Signal, Store, open_store
@@ -37,57 +35,6 @@ class Step:
     done: int
     units: int
     words: str
-
-
-class Hands:
-    """Speaks to the simulated bench's fixture port: mounts boards, pulls cables."""
-
-    def __init__(self, host: str, port: int) -> None:
-        self._line = socket.create_connection((host, port), timeout=10.0)
-        self._file = self._line.makefile("rw", encoding="utf-8")
-
-    def mount(self, serial: str) -> None:
-        """Put a board on the bench."""
-        self._do({"do": "mount", "serial": serial})
-
-    def probe(self, **on: str) -> None:
-        """Put the ohmmeter's leads on a part or together; see the simulator's hands."""
-        self._do({"do": "probe", **on})
-
-    def state(self) -> dict[str, Any]:
-        """Return what a bystander sees: what is mounted, whether the source is on."""
-        return self._do({"do": "state"})
-
-    def fault(self, role: str, kind: str, **how: float | None) -> None:
-        """Let something go wrong with an instrument, once or until it is mended."""
-        self._do({"do": "fault", "role": role, "kind": kind, **how})
-
-    def clear(self, role: str | None = None) -> None:
-        """Mend one instrument and its line, or all."""
-        self._do({"do": "clear"} if role is None else {"do": "clear", "role": role})
-
-    def scenario(self) -> dict[str, Any]:
-        """Return builds, reels and fittings, which an operator knows, and the truth."""
-        return self._do({"do": "scenario"})
-
-    def close(self) -> None:
-        """Let go."""
-        self._file.close()
-        self._line.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-    def _do(self, order: Mapping[str, Any]) -> dict[str, Any]:
-        self._file.write(json.dumps(order) + "\n")
-        self._file.flush()
-        answer: dict[str, Any] = json.loads(self._file.readline())
-        if not answer["ok"]:
-            raise DemoError(answer["error"])
-        return answer
 
 
 class Operator:

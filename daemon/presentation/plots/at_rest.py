@@ -1,0 +1,51 @@
+"""How the output came to rest at the point that was read last."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import altair as alt
+import pandas as pd
+
+from daemon.presentation.colours import Look
+
+HEIGHT_PX = 110
+
+
+def coming_to_rest(
+    at_s: Sequence[float], output: Sequence[float], *, unit: str, look: Look
+) -> alt.LayerChart:
+    """Draw the readings of a point as dots in the order of time.
+
+    Parameters
+    ----------
+    at_s
+        When each was read, s, on any clock.
+    output
+        What was read, in the product's unit.
+    unit
+        Its symbol.
+    """
+    frame = pd.DataFrame({"at": [one - at_s[0] for one in at_s], "output": output})
+    quiet: dict[str, Any] = {
+        "grid": False, "domain": False, "tickCount": 3, "labelColor": look.quiet,
+        "titleColor": look.quiet, "titleFontWeight": "normal",
+    }  # fmt: skip
+    dots = (
+        alt.Chart(frame)
+        .mark_point(filled=True, size=22, color=look.unit, opacity=1.0, aria=False)
+        .encode(
+            x=alt.X("at:Q", axis=alt.Axis(title="s", **quiet)),
+            y=alt.Y(
+                "output:Q",
+                scale=alt.Scale(zero=False, padding=8),
+                axis=alt.Axis(title=unit, format="~s", minExtent=64, **quiet),
+            ),
+        )
+    )
+    chart: alt.LayerChart = (
+        alt.layer(dots)
+        .properties(height=HEIGHT_PX, width="container", background=look.paper)
+        .configure_view(strokeWidth=0)
+        .configure(font='"Source Sans", "DejaVu Sans", Verdana, sans-serif')
+    )
+    return chart

@@ -1,0 +1,110 @@
+"""Which unit of which build an order means, and whether it may be measured."""
+
+import re
+
+from daemon.station.orders import RefusedError
+from storage import Build, NotFoundError, Store, Unit, require_id
+
+
+def require_measurable(
+    store: Store, product: str, serial: str, *, build: str | None, again: bool
+) -> str:
+    """Return the build of a unit that is to be measured; ask before it is read.
+
+    Parameters
+    ----------
+    build
+        The one that was named, if any.
+    again
+        Whether the unit may be measured again.
+
+    Raises
+    ------
+    RefusedError
+        No build is open; the unit is of another build, or was measured before.
+    storage.errors.NotFoundError
+        There is no such build.
+    storage.errors.RefusedValueError
+        No unit can be called so.
+    """
+    require_id("serial", serial)
+    found = build_of(store, product, build=build, serial=serial)
+    mine = store.rows(Unit, serial=serial)
+    if mine and mine[0].product != product:
+        message = f"unit {serial} is of product {mine[0].product}"
+        raise RefusedError(message)
+    if mine and mine[0].build != found:
+        message = (
+            f"unit {serial} is of build {mine[0].build}, not {found}; a serial that "
+            "was typed wrong is corrected with `holdpoint unit edit`"
+        )
+        raise RefusedError(message)
+    first_run(store, serial, again=again)
+    return found
+
+
+def build_of(
+    store: Store, product: str, *, build: str | None, serial: str | None
+) -> str:
+    """Return the build that is meant: the named one, else the unit's, else the newest.
+
+    Raises
+    ------
+    RefusedError
+        No build is open.
+    storage.errors.NotFoundError
+        There is no such build.
+    """
+    builds = store.rows(Build, product=product)
+    if not builds:
+        message = "no build is open; open one first, such as `holdpoint build open B-1`"
+        raise RefusedError(message)
+    if build is not None:
+        if build not in {one.build for one in builds}:
+            raise NotFoundError(kind="build", key=build)
+        return build
+    if serial is not None and (known := store.rows(Unit, serial=serial)):
+        return known[0].build
+    return max(builds, key=lambda one: (one.opened_at, one.build)).build
+
+
+def first_run(store: Store, serial: str, *, again: bool) -> str | None:
+    """Return a unit's first run; None where it was never measured.
+
+    Parameters
+    ----------
+    again
+        Whether it may be measured again.
+
+    Raises
+    ------
+    RefusedError
+        It was measured before and may not be.
+    """
+    earlier = store.table("first_run", serial=serial).to_pylist()
+    if not earlier:
+        return None
+    if not again:
+        message = (
+            f"unit {serial} was measured before; order a rerun to measure it again: "
+            "--rerun, or the tick on the page"
+        )
+        raise RefusedError(message)
+    return str(earlier[0]["run"])
+
+
+def next_serial(build: str, last: str | None) -> str:
+    """Return the serial after the build's last, counted on in its last digits.
+
+    >>> next_serial("B3", "PA-0099")
+    'PA-0100'
+    >>> next_serial("B3", None)
+    'B3-001'
+    """
+    if last is None:
+        return f"{build}-001"
+    counted = re.fullmatch(r"(.*?)(\d+)(\D*)", last)
+    if counted is None:
+        return f"{last}-2"
+    head, digits, tail = counted.groups()
+    return f"{head}{int(digits) + 1:0{len(digits)}d}{tail}"

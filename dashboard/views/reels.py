@@ -1,0 +1,504 @@
+"""Reels: what came in, what it reads, where it went; record, correct and fit them."""
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from config import HoldpointError, QuantityError, Unit as Quantity, parse
+from daemon.holds import checks_of, judged, told
+from daemon.presentation import (
+    capital,
+    counted,
+    figures,
+    plots,
+    sentences,
+    shown_value,
+)
+from daemon.presentation.figures import day
+from daemon.presentation.plots import segments, traced
+from daemon.traceability import (
+    SHARED,
+    Records,
+    correct,
+    kitting,
+    reel_changes,
+    seen_in_units,
+    told_by_units,
+    trace,
+)
+from dashboard import data, documents, look, who
+from storage import Fitting, Reel, ReelCheck, ReelReceipt, Scope, Signal, meant
+
+SUBJECT, CHOSEN = "reel", "reel chosen"
+"""The word of the address; the key of the list."""
+DONE = "reels done"
+"""Key of a viewer's session: what was recorded last, and how often."""
+FEWEST_PARTS = 2
+WIDE_PX, NARROW_PX = 1180, 340
+TEXTS = {
+    "supplier": "Supplier",
+    "lot_code": "Lot",
+    "marking": "Marking",
+    "date_code": "Date code",
+    "invoice": "Invoice",
+}
+"""What a person may write of a reel, beside value, tolerance, day and number."""
+NONE_MEASURED = (
+    "None were measured. Five tell whether the label is right, before they are "
+    "soldered in:"
+)
+UNITS_MEAN = (
+    "A dot is a unit: the value that its part must have for the unit to read so, all "
+    "other parts as planned. What the shared stage and the bench are off is in it."
+)
+
+
+def reels() -> None:
+    """Show one reel, all of them, and the forms."""
+    shown = data.followed()
+    at = shown.connection
+    rows = at.store.rows(Reel)
+    said, _ = st.session_state.get(DONE, (None, 0))
+    name = _chosen([one.reel for one in rows])
+    mine = next((one for one in rows if one.reel == name), None)
+    if mine is None:
+        look.say("No reel is recorded yet." if not rows else "No reel is called so.")
+    if said:
+        look.lines(said)
+    if mine is not None:
+        _one(shown, mine)
+    if rows:
+        _every(shown, rows)
+    look.heading("Record")
+    with st.container(key="subject", width=360):
+        who.choose(at.settings.plan.people)
+    _receive()
+    if mine is not None:
+        _correct(shown, mine)
+        _fit(shown, mine)
+    _open()
+
+
+def _chosen(names: Sequence[str]) -> str | None:
+    """Return the reel that the address or the list names; the address keeps it."""
+    if not names:
+        return None
+    newest = list(names)[::-1]
+    asked = st.query_params.get(SUBJECT)
+    if CHOSEN not in st.session_state:
+        place = 0
+        if asked:
+            try:
+                place = newest.index(meant(asked, names, kind=SUBJECT))
+            except HoldpointError as exc:
+                look.stands_out(f"{capital(str(exc).rstrip('.'))}.")
+        st.session_state[CHOSEN] = newest[place]
+    with st.container(key="subject reel", width=360):
+        name: str = st.selectbox("Reel", newest, key=CHOSEN)
+    st.query_params[SUBJECT] = name
+    return name
+
+
+def _one(shown: data.Shown, reel: Reel) -> None:
+    """Show everything about a reel."""
+    at = shown.connection
+    records = Records.of(at.store, at.name, at.product.keys, about=[reel.reel])
+    found = trace(records, reel.reel)
+    findings = {one.signal: one for one in shown.findings}
+    held = [
+        sentences.why_held(one, findings.get(one.signal or ""))
+        for one in shown.standing
+        if (one.scope, one.subject) == (Scope.REEL, reel.reel)
+    ]
+    look.say(found.headline, [_label(reel, at.store.rows(ReelReceipt, reel=reel.reel))])
+    for why in held:
+        look.stands_out(f"Do not use it: it is held. {capital(why)}")
+    checks = checks_of(at.store).get(reel.reel, ())
+    _loose(reel, checks)
+    _units(shown, records, reel)
+    for one in shown.current:
+        if one.reel == reel.reel:
+            _classes(one)
+    look.heading("Where it went", found.lines)
+    if found.cells:
+        frame = segments(found.cells, reel.reel)
+        for form, width in (("wide", WIDE_PX), ("narrow", NARROW_PX)):
+            chart = traced(frame, look=look.current(), width_px=width)
+            with st.container(key=form):
+                st.altair_chart(chart, theme=None, width="stretch")
+    documents.offer(documents.of_reel(shown, reel.reel), key=f"reel {reel.reel}")
+
+
+def _label(reel: Reel, receipts: Sequence[ReelReceipt]) -> str:
+    value = shown_value("nominal_ohm", reel.nominal_ohm)
+    told_of = [
+        f"By its label {value} {figures.tolerance(reel.tolerance_ppm)}",
+        f"came in on {day(reel.received_at)}",
+    ]
+    for one in receipts:
+        told_of.append(counted(one.quantity, "part"))
+        told_of += [
+            f"{name} {text}"
+            for name, text in (
+                ("marking", one.marking),
+                ("date code", one.date_code),
+                ("invoice", one.invoice),
+                ("claims until", one.claim_until and day(one.claim_until)),
+            )
+            if text
+        ]
+    return f"{', '.join(told_of)}."
+
+
+def _loose(reel: Reel, checks: Sequence[ReelCheck]) -> None:
+    """Show the sample that was measured before it was fitted, or since."""
+    if not checks:
+        look.heading(
+            "Loose parts",
+            [f"{NONE_MEASURED} holdpoint reel check {reel.reel} 5.012k 5.009k"],
+        )
+        return
+    look.heading("Loose parts", [told(reel, one) for one in checks])
+    last = checks[-1]
+    if len(last.readings) >= FEWEST_PARTS:
+        look.lines(
+            *sentences.claim(
+                judged(reel, last), reel=reel.reel, tolerance_ppm=reel.tolerance_ppm
+            )
+        )
+    _strip([1e6 * (one / reel.nominal_ohm - 1) for one in last.readings], reel, "part")
+
+
+def _units(shown: data.Shown, records: Records, reel: Reel) -> None:
+    """Show what the units that carry it tell of its parts."""
+    seen = seen_in_units(records, shown.product, reel)
+    parts = {part for _, part in records.carriers(reel.reel)}
+    own = {one.part for one in shown.product.ranges}
+    look.heading("In units", [] if seen or parts else ["No unit carries it yet."])
+    for one in seen:
+        look.lines(*told_by_units(reel, one))
+        _strip(one.deviations_ppm, reel, "unit")
+    for part in sorted(parts - own):
+        look.lines(f"{part}: {SHARED}")
+    if seen:
+        look.quiet(UNITS_MEAN)
+
+
+def _strip(deviations_ppm: Sequence[float], reel: Reel, unit: str) -> None:
+    chart = plots.parts_against_claim(
+        deviations_ppm, reel.tolerance_ppm, unit=unit, look=look.current()
+    )
+    st.altair_chart(chart, theme=None, width="stretch")
+
+
+def _classes(finding: Signal) -> None:
+    """Show of which class the parts may be, where a finding rests on the reel."""
+    claim = finding.basis.claim
+    if claim is None or not claim.classes:
+        return
+    look.heading(
+        f"By finding {finding.signal}",
+        [sentences.finding(finding).headline],
+    )
+    table = pd.DataFrame(
+        [
+            {
+                "class": figures.tolerance(limit_ppm),
+                "how likely": figures.share(probability),
+            }
+            for limit_ppm, probability in claim.classes
+        ]
+    )
+    with st.container(key="classes", width=360):
+        st.dataframe(table, hide_index=True)
+
+
+def _every(shown: data.Shown, rows: Sequence[Reel]) -> None:
+    """List all reels, the newest first."""
+    at = shown.connection
+    receipts = {one.reel: one for one in at.store.rows(ReelReceipt)}
+    fitted: dict[str, dict[str, None]] = {}
+    for one in at.store.rows(Fitting, product=at.name):
+        fitted.setdefault(one.reel, {})[f"{one.part} of {one.build}"] = None
+    look.heading("All reels")
+    st.dataframe(
+        [
+            {
+                "Reel": one.reel,
+                "Value": shown_value("nominal_ohm", one.nominal_ohm),
+                "Tolerance": figures.tolerance(one.tolerance_ppm),
+                "Supplier": one.supplier or "",
+                "Lot": one.lot_code or "",
+                "Came in": day(one.received_at),
+                "Parts": str(receipts[one.reel].quantity)
+                if one.reel in receipts
+                else "",
+                "Fitted": ", ".join(fitted.get(one.reel, {})),
+            }
+            for one in reversed(rows)
+        ],
+        hide_index=True,
+    )
+
+
+# ---- the forms
+
+
+def _receive() -> None:
+    with st.expander("Record a reel that came in"):
+        _field("Name", "new reel")
+        left, right = st.columns(2, gap="small")
+        with left:
+            _field("Value", "new nominal", placeholder="such as 4k99")
+        with right:
+            _field("Tolerance", "new tolerance", placeholder="such as 0.1 %")
+        st.number_input("Parts", min_value=1, value=None, step=1, key="new quantity")
+        st.date_input("Came in", value="today", max_value="today", key="new received")
+        for column, title in TEXTS.items():
+            _field(title, f"new {column}")
+        _button("Record it", _keep_reel)
+
+
+def _keep_reel() -> None:
+    given = {key: _text(f"new {key}") for key in TEXTS}
+    name, number = _text("new reel"), st.session_state.get("new quantity")
+    if name is None:
+        data.refuse("Give the reel a name")
+        return
+
+    def keep(at: data.Connection) -> None:
+        receipt = None
+        if number is not None:
+            receipt = ReelReceipt(
+                reel=name,
+                quantity=int(number),
+                marking=given["marking"],
+                date_code=given["date_code"],
+                invoice=given["invoice"],
+            )
+        kitting.receive_reel(
+            at.store,
+            name,
+            nominal_ohm=_quantity("Value", "new nominal", Quantity.OHM),
+            tolerance_ppm=_quantity("Tolerance", "new tolerance", Quantity.PPM),
+            at=_moment(st.session_state["new received"]),
+            supplier=given["supplier"],
+            lot_code=given["lot_code"],
+            receipt=receipt,
+        )
+
+    if _done(keep, f"Reel {name} is recorded."):
+        st.session_state[CHOSEN] = name
+
+
+def _correct(shown: data.Shown, reel: Reel) -> None:
+    """Offer to correct what is recorded; what stands there is filled in."""
+    receipts = shown.connection.store.rows(ReelReceipt, reel=reel.reel)
+    now = _recorded(reel, receipts)
+    with st.expander(f"Correct what is recorded of reel {reel.reel}"):
+        for key, title in {
+            "nominal_ohm": "Value",
+            "tolerance_ppm": "Tolerance",
+            "quantity": "Parts",
+            **TEXTS,
+        }.items():
+            st.text_input(title, value=now[key], key=_key(reel, key))
+        st.date_input(
+            "Came in", value=reel.received_at.date(), key=_key(reel, "received_at")
+        )
+        st.text_area("Reason", key=_key(reel, "reason"))
+        _button("Correct it", _keep_correction, reel.reel)
+
+
+def _recorded(reel: Reel, receipts: Sequence[ReelReceipt]) -> dict[str, str]:
+    """Return what is recorded of a reel, as it would be typed."""
+    rows: list[object] = [reel, *receipts]
+    texts = {
+        "nominal_ohm": f"{reel.nominal_ohm:.10g}",
+        "tolerance_ppm": f"{reel.tolerance_ppm / 1e4:g} %",
+    }
+    for key in ("quantity", *TEXTS):
+        found = [getattr(row, key) for row in rows if hasattr(row, key)]
+        texts[key] = str(found[-1]) if found and found[-1] is not None else ""
+    return texts
+
+
+def _keep_correction(name: str) -> None:
+    person = who.chosen()
+    if person is None:
+        data.refuse("Say who decides")
+        return
+
+    def keep(at: data.Connection) -> None:
+        (reel,) = at.store.rows(Reel, reel=name)
+        before = _recorded(reel, at.store.rows(ReelReceipt, reel=name))
+        says: dict[str, object] = {}
+        for key, was in before.items():
+            text = str(st.session_state.get(_key(reel, key), was)).strip()
+            if text == was or not text:
+                continue
+            match key:
+                case "nominal_ohm":
+                    says[key] = parse(text, Quantity.OHM)
+                case "tolerance_ppm":
+                    says[key] = parse(text, Quantity.PPM)
+                case "quantity":
+                    says[key] = _count(text)
+                case _:
+                    says[key] = text
+        came = st.session_state.get(_key(reel, "received_at"))
+        if isinstance(came, date) and came != reel.received_at.date():
+            says["received_at"] = _moment(came)
+        correct(
+            at.store,
+            at.name,
+            name,
+            reel_changes(at.store, name, says),
+            person=person,
+            reason=str(st.session_state.get(_key(reel, "reason"), "")),
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+        )
+
+    _done(keep, f"Reel {name} is corrected.")
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise QuantityError(text=text, problem="must be a whole number, 1 or more")
+    return int(text)
+
+
+def _fit(shown: data.Shown, reel: Reel) -> None:
+    """Offer to record that a reel is fitted."""
+    if not shown.builds:
+        return
+    at = shown.connection
+    with st.expander(f"Record that reel {reel.reel} is fitted"):
+        st.selectbox("Part", list(at.settings.product.parts), key="fit part")
+        st.selectbox("Build", shown.builds[::-1], key="fit build")
+        _field("From unit", "fit from", placeholder="left out: the whole build")
+        st.checkbox("Record it although records contradict", key="fit anyway")
+        _button("Record it as fitted", _keep_fitting, reel.reel)
+
+
+def _keep_fitting(name: str) -> None:
+    part, build = st.session_state["fit part"], st.session_state["fit build"]
+    first = _text("fit from")
+    doubts: list[str] = []
+
+    def keep(at: data.Connection) -> None:
+        fitted = kitting.fit_reel(
+            at.store,
+            at.settings.product,
+            kitting.fitting_of(
+                at.name,
+                build,
+                part,
+                name,
+                from_serial=first,
+                at=datetime.now(UTC),
+            ),
+            anyway=bool(st.session_state.get("fit anyway")),
+        )
+        doubts.extend((*fitted.doubts, *fitted.succession))
+        if fitted.fitting is None:
+            doubts.append("It was recorded so already.")
+
+    since = f"unit {first}" if first else "the first unit"
+    said = f"Part {part} of build {build} comes from reel {name} from {since} on."
+    if _done(keep, said) and doubts:
+        st.session_state[DONE] = (
+            " ".join((said, *doubts)), st.session_state[DONE][1],
+        )  # fmt: skip
+
+
+def _open() -> None:
+    with st.expander("Open a build"):
+        _field("Name", "open build", placeholder="such as B-1")
+        st.number_input(
+            "Units planned", min_value=1, value=None, step=1, key="open units"
+        )
+        _button("Open it", _keep_build)
+
+
+def _keep_build() -> None:
+    name, units = _text("open build"), st.session_state.get("open units")
+    if name is None:
+        data.refuse("Give the build a name")
+        return
+    fresh: list[bool] = []
+
+    def keep(at: data.Connection) -> None:
+        fresh.append(
+            kitting.open_build(
+                at.store,
+                at.name,
+                name,
+                planned_units=None if units is None else int(units),
+                at=datetime.now(UTC),
+            )
+        )
+
+    if _done(keep, f"Build {name} is open.") and not fresh[0]:
+        st.session_state[DONE] = (
+            f"Build {name} is open already.", st.session_state[DONE][1],
+        )  # fmt: skip
+
+
+# ---- what the forms have in common
+
+
+def _key(reel: Reel, column: str) -> str:
+    return f"correct {reel.reel} {column} {st.session_state.get(DONE, (None, 0))[1]}"
+
+
+def _field(title: str, key: str, **how: Any) -> None:
+    st.text_input(title, key=key, **how)
+
+
+def _text(key: str) -> str | None:
+    return str(st.session_state.get(key) or "").strip() or None
+
+
+def _quantity(title: str, key: str, unit: Quantity) -> float:
+    text = _text(key)
+    if text is None:
+        raise QuantityError(text=title, problem="is missing")
+    return parse(text, unit)
+
+
+def _moment(on: date) -> datetime:
+    """Return the beginning of a day; of today, now."""
+    now = datetime.now(UTC)
+    return now if on >= now.date() else datetime(on.year, on.month, on.day, tzinfo=UTC)
+
+
+def _button(title: str, act: Any, *args: Any) -> None:
+    # A second click on one button is known by its key.
+    count = st.session_state.get(DONE, (None, 0))[1]
+    st.button(title, key=f"{title} {count}", on_click=act, args=args)
+
+
+def _done(keep: Any, said: str) -> bool:
+    """Record; say so, and clear what was typed."""
+    count = st.session_state.get(DONE, (None, 0))[1]
+    try:
+        if not data.tried(keep):
+            st.session_state[DONE] = (None, count)
+            return False
+    except HoldpointError as exc:
+        data.refuse(str(exc))
+        st.session_state[DONE] = (None, count)
+        return False
+    st.session_state[DONE] = (said, count + 1)
+    for key in list(st.session_state):
+        if isinstance(key, str) and key.startswith(("new ", "open ", "fit from")):
+            del st.session_state[key]
+    return True
+
+
+reels()

@@ -1,0 +1,169 @@
+"""Units: all that is known of a unit, a reel or a build, from any part of its name."""
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from daemon.presentation import screens
+from daemon.presentation.plots import segments, shares_of_limits, traced
+from daemon.traceability import Records, Trace, trace
+from daemon.traceability.papers import Of
+from dashboard import data, documents, look, measured, pictures
+from storage import NotFoundError, StorageError, UnitRow, UnreachableError
+
+WIDE_PX, NARROW_PX = 1180, 340
+FOUND = 30
+"""Serials that are offered where several have what was typed."""
+
+
+def show() -> None:
+    """Ask for a serial, a reel or a build; show what it is connected with."""
+    shown = data.here()
+    if not shown.builds:
+        look.say("Nothing is recorded yet.")
+        return
+    with st.container(key="subject", width=420):
+        typed = st.text_input(
+            "Serial, or a part of it; a reel or a build",
+            key="unit",
+            placeholder="Scan or type",
+            bind="query-params",
+        ).strip()
+    subject = typed or shown.builds[-1]
+    try:
+        named = meant(shown, subject)
+    except UnreachableError:
+        look.say(screens.not_looked_up(subject), [screens.GOES_ON])
+        return
+    except StorageError as exc:
+        look.say(screens.unknown(subject), [str(exc)])
+        return
+    if len(named) != 1:
+        several(subject, named)
+        return
+    about(shown, named[0])
+
+
+def meant(shown: data.Shown, text: str) -> list[str]:
+    """Return what a text names: itself, else names that differ in case, else parts."""
+    at = shown.connection
+    folded = text.casefold()
+    known = [*shown.builds, *map(str, shown.reels["reel"])]
+    like = at.store.table("units_like", product=at.name, part=text, newest=FOUND)
+    serials = [str(one) for one in like.column("serial").to_pylist()]
+    if text in known or text in serials:
+        return [text]
+    every = [*serials, *known]
+    if same := [one for one in every if one.casefold() == folded]:
+        return same
+    if serials:
+        return serials
+    return [one for one in known if folded in one.casefold()][:FOUND]
+
+
+def several(text: str, named: Sequence[str]) -> None:
+    """Offer what a text may mean, or say that it means nothing."""
+    if not named:
+        look.say(screens.unknown(text), [screens.UNKNOWN_MEANS])
+        return
+    look.say(screens.several(len(named), text, more=len(named) >= FOUND))
+    with st.container(key="found", horizontal=True, gap="small"):
+        for one in named:
+            st.button(look.plain(one), key=f"found {one}", on_click=choose, args=(one,))
+
+
+def choose(name: str) -> None:
+    """Show one of several."""
+    st.session_state["unit"] = name
+
+
+def about(shown: data.Shown, subject: str) -> None:
+    """Show everything about one unit, reel or build."""
+    at = shown.connection
+    try:
+        records = Records.of(at.store, at.name, at.product.keys, about=[subject])
+        found = trace(records, subject)
+    except UnreachableError:
+        look.say(screens.not_looked_up(subject), [screens.GOES_ON])
+        return
+    except NotFoundError as exc:
+        look.say(screens.unknown(subject), [str(exc)])
+        return
+    look.say(found.headline)
+    if found.kind == "serial":
+        unit(shown, records, found)
+    else:
+        if found.cells:
+            frame = segments(found.cells, subject)
+            for form, width in (("wide", WIDE_PX), ("narrow", NARROW_PX)):
+                chart = traced(frame, look=look.current(), width_px=width)
+                with st.container(key=form):
+                    st.vega_lite_chart(
+                        spec=pictures.packed(chart),
+                        theme=None,
+                        width="stretch",
+                        alt=screens.traced_alt(found.headline),
+                    )
+        look.lines(*found.lines)
+    documents.offer(papers(found, records, shown), key="traced")
+
+
+def unit(shown: data.Shown, records: Records, found: Trace) -> None:
+    """Show how a unit was measured, what it is made of, and what became of it."""
+    at = shown.connection
+    errors = records.errors_of(found.subject)
+    rows = at.store.rows(UnitRow, serial=found.subject)
+    if rows:
+        look.heading("Measured")
+        titles = {key: at.product.range(key).title for key in at.product.keys}
+        chart = shares_of_limits(rows, titles, look=look.current())
+        st.vega_lite_chart(
+            spec=pictures.packed(chart),
+            theme=None,
+            width="stretch",
+            alt=screens.shares_alt(found.subject, len({one.run for one in rows})),
+        )
+        runs(rows, titles)
+    if errors:
+        look.heading(
+            "As last measured", measured.said(at.store, at.product, errors.values())
+        )
+        if before := measured.before(at.store, at.product, errors.values()):
+            look.heading("Before the check that closed it, it was judged", before)
+    look.heading("Parts and what became of it", found.lines)
+
+
+def runs(rows: Sequence[UnitRow], titles: dict[str, str]) -> None:
+    """List every run of a unit, the newest first."""
+    by_run: dict[int, list[UnitRow]] = {}
+    for one in rows:
+        by_run.setdefault(one.number, []).append(one)
+    look.table(
+        ("When", "How", "Verdicts", "Note"),
+        [
+            (
+                look.Moment(mine[0].started_at),
+                screens.origin(mine[0].origin),
+                "; ".join(f"{titles.get(o.range, o.range)}: {o.verdict}" for o in mine),
+                mine[0].note or "",
+            )
+            for _, mine in sorted(by_run.items(), reverse=True)
+        ],
+    )
+
+
+def papers(found: Trace, records: Records, shown: data.Shown) -> list[documents.Paper]:
+    """Return the documents on what was asked for."""
+    name = found.subject
+    match found.kind:
+        case "serial" if not records.errors_of(name):
+            return []
+        case "serial":
+            return documents.every(Of.UNIT, name)
+        case "build":
+            return documents.every(Of.BUILD, name)
+        case _:
+            return documents.of_reel(shown, name)
+
+
+show()

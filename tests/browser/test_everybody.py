@@ -1,0 +1,126 @@
+"""Whoever sees badly, has a phone, prints or uses a keyboard alone can use each page.
+
+The checks are those of axe-core (MPL 2.0, Deque Systems), which `axe-playwright-python`
+brings along for tests; nothing of it is part of the product.
+"""
+
+import base64
+import math
+import re
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect
+
+from tests.browser.test_browser import SLOW_MS, paged
+from tests.daemon.seeded import BAD_REEL
+
+pytestmark = pytest.mark.browser
+
+PAGES = (
+    "", "build", "range", "finding", "next_build", "bench", "standard", "holds",
+    "recall", "messages", "packing", "units?unit=PA-3006",
+)  # fmt: skip
+WIDTHS = (1440, 768, 390)
+GRAVE = {"serious", "critical"}
+RULES = {
+    "runOnly": {
+        "type": "tag",
+        "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"],
+    },
+    "resultTypes": ["violations"],
+}
+
+
+def stands(page: Page, url: str) -> None:
+    """Open a page and wait until nothing more is drawn."""
+    page.goto(url)
+    page.locator("h1").first.wait_for(timeout=SLOW_MS)
+    page.locator(".st-key-live").first.wait_for(timeout=SLOW_MS)
+    expect(page.locator('[data-testid="stApp"]')).to_have_attribute(
+        "data-test-script-state", "notRunning", timeout=SLOW_MS
+    )
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", PAGES)
+def test_no_page_keeps_anybody_out_at_any_width(
+    browser: Browser, address: str, name: str, scheme: str
+) -> None:
+    with paged(browser, scheme=scheme) as page:
+        stands(page, f"{address}/{name}")
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 900})
+            page.wait_for_timeout(500)  # charts take their new width
+            found = Axe().run(page, options=RULES).response["violations"]
+            grave = [
+                (one["id"], each["target"], each["html"][:120])
+                for one in found
+                if one["impact"] in GRAVE
+                for each in one["nodes"]
+            ]
+            assert not grave, f"at {width} px"
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            main = page.locator('[data-testid="stMain"]')
+            assert main.evaluate("e => e.scrollWidth - e.clientWidth") <= 0
+
+
+@pytest.mark.parametrize("name", ["", "bench", "recall", "units?unit=PA-3006"])
+def test_a_page_is_printed_whole(browser: Browser, address: str, name: str) -> None:
+    """On as many sheets of A4 (210 mm x 297 mm, ISO 216) as its words take."""
+    with paged(browser, width=794, height=1123) as page:
+        stands(page, f"{address}/{name}")
+        page.emulate_media(media="print")
+        page.wait_for_timeout(500)
+        tall = page.locator(".stMainBlockContainer").evaluate("e => e.scrollHeight")
+        assert page.evaluate("document.documentElement.scrollHeight") >= tall
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= 794
+        session = page.context.new_cdp_session(page)
+        paper = {"paperWidth": 8.27, "paperHeight": 11.7}
+        printed = session.send("Page.printToPDF", paper)
+        sheets = len(re.findall(rb"/Type\s*/Page\b", base64.b64decode(printed["data"])))
+        assert sheets >= math.floor(tall / 1123) + (tall % 1123 > 0) - 1
+        assert sheets >= 1
+        expect(page.locator(".stMainBlockContainer .words").last).to_be_visible()
+        expect(page.locator(".stMainBlockContainer .stButton").first).to_be_hidden()
+
+
+def test_where_one_is_is_said_to_screen_readers(browser: Browser, address: str) -> None:
+    with paged(browser) as page:
+        stands(page, f"{address}/recall")
+        bar = page.get_by_role("navigation", name="Pages")
+        expect(bar.get_by_role("link", name="Recall")).to_have_attribute(
+            "aria-current", "page"
+        )
+        expect(bar.get_by_role("link", name="Decide")).to_have_attribute(
+            "aria-current", "true"
+        )
+        expect(bar.get_by_role("link", name="Units")).not_to_have_attribute(
+            "aria-current", "page"
+        )
+
+
+@pytest.mark.parametrize("typed", ["3006", "pa-3006", "PA-3006"])
+def test_any_part_of_a_serial_finds_the_unit_and_the_address_keeps_it(
+    browser: Browser, address: str, typed: str
+) -> None:
+    says = "Unit PA-3006 of build B-3: in the house, held."
+    with paged(browser) as page:
+        stands(page, f"{address}/units")
+        page.get_by_label("Serial, or a part of it").fill(typed)
+        page.keyboard.press("Enter")
+        expect(page.locator("h1").first).to_have_text(says, timeout=SLOW_MS)
+        page.reload()
+        expect(page.locator("h1").first).to_have_text(says, timeout=SLOW_MS)
+        assert f"unit={typed}" in page.url
+
+
+def test_an_address_names_the_subject_of_a_recall(
+    browser: Browser, address: str
+) -> None:
+    with paged(browser) as page:
+        stands(page, f"{address}/recall?about={BAD_REEL}")
+        expect(page.locator("h1").first).to_contain_text(BAD_REEL, timeout=SLOW_MS)
+        page.reload()
+        expect(page.locator("h1").first).to_contain_text(BAD_REEL, timeout=SLOW_MS)

@@ -1,0 +1,106 @@
+"""One unit that is far off tells no scatter of a reel: it is said, and nothing held."""
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from daemon.watch import UnitErrors
+from daemon.watch.watcher import Watcher
+from storage.records import Cause, Signal
+from tests.daemon.making import AT, demo_product
+
+PRODUCT = demo_product()
+RANGES = len(PRODUCT.ranges)
+PLACE = 1
+FAR_PPM = 20_000.0
+"""Twenty tolerances: a poor contact, a wrong part, a slip of the pen."""
+READ_TO_PPM = 50.0
+
+
+class Typed:
+    """A first build, read with handheld meters and typed."""
+
+    def __init__(self, seed: int) -> None:
+        self._rng = np.random.default_rng(seed)
+        self._level = self._rng.normal(0.0, 300.0, RANGES)
+        self._watcher = Watcher(PRODUCT, accepted_per_units=500)
+        self._number = 0
+        self.said: dict[str, Signal] = {}
+        """Findings in their latest revisions."""
+
+    def unit(self, serial: str, far_ppm: float = 0.0) -> None:
+        """Read a unit; one that is far off is seated and read once more."""
+        own = self._level + self._rng.normal(0.0, 150.0, RANGES)
+        own[PLACE] += far_ppm
+        first = self._read(serial, own)
+        if self._watcher.far_off(first, ()):
+            self._watcher.pass_over(first, ())
+            first = self._read(serial, own)
+        self._take(first)
+
+    def again(self, serial: str) -> None:
+        """Read a unit that was put right, as a rerun."""
+        own = self._level + self._rng.normal(0.0, 150.0, RANGES)
+        self._take(self._read(serial, own))
+
+    @property
+    def held(self) -> list[Signal]:
+        """What stands and holds."""
+        return [one for one in self.said.values() if one.standing and one.holds]
+
+    def _take(self, unit: UnitErrors) -> None:
+        self.said |= {one.signal: one for one in self._watcher.take(unit, ())}
+
+    def _read(self, serial: str, own: np.ndarray) -> UnitErrors:
+        self._number += 1
+        read = own + self._rng.normal(0.0, 30.0, RANGES)
+        return UnitErrors(
+            number=self._number,
+            run=f"run {self._number}",
+            serial=serial,
+            build="B-1",
+            errors_ppm=np.round(read / READ_TO_PPM) * READ_TO_PPM,
+            at=AT + timedelta(minutes=self._number),
+            session="typed",
+            variance_ppm2=np.full(RANGES, 30.0**2 + READ_TO_PPM**2 / 12.0),
+        )
+
+
+@pytest.mark.parametrize("place", [2, 3, 4])
+@pytest.mark.parametrize("seed", range(3))
+def test_one_unit_far_off_in_a_first_build_of_four_holds_nothing(
+    seed: int, place: int
+) -> None:
+    build = Typed(seed)
+    for number in range(1, 5):
+        build.unit(f"SA-{number:04}", FAR_PPM if number == place else 0.0)
+        assert not build.held
+    (odd,) = [one for one in build.said.values() if one.standing]
+    assert (odd.cause, odd.first_serial, odd.units) == (
+        Cause.UNIT,
+        f"SA-{place:04}",
+        1,
+    )
+    assert odd.size_ppm == pytest.approx(FAR_PPM, rel=0.05)
+    build.again(f"SA-{place:04}")
+    assert not [one for one in build.said.values() if one.standing]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_second_unit_far_off_like_it_is_a_reel(seed: int) -> None:
+    build = Typed(seed)
+    for number in range(1, 5):
+        build.unit(f"SA-{number:04}", FAR_PPM if number > 2 else 0.0)
+    (found,) = build.held
+    assert (found.cause, found.part) == (Cause.REEL, "R12")
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_units_far_off_both_ways_are_a_reel_of_another_class(seed: int) -> None:
+    build = Typed(seed)
+    for number in range(1, 9):
+        far_ppm = (-1) ** (number // 2) * FAR_PPM if number % 2 == 0 else 0.0
+        build.unit(f"SA-{number:04}", far_ppm)
+    (found,) = build.held
+    assert (found.cause, found.part) == (Cause.REEL, "R12")

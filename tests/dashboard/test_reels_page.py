@@ -1,0 +1,121 @@
+"""The page of reels: what is known of one, and its forms."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from daemon.service.home import VARIABLE, Home
+from storage.access import open_store
+from storage.records import Build, Fitting, Reel
+from storage.records_shipping import ReelReceipt
+from tests.daemon.making import demo_settings
+from tests.daemon.seeded import BAD_REEL, seeded_home
+from tests.daemon.starting import running_daemon
+from tests.dashboard.test_pages import APP, SLOW_S, button, opened, said
+
+PERSON = "Ada Moreno"
+NAME = demo_settings().product.name
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
+    home = seeded_home(tmp_path_factory.mktemp("reels") / "home")
+    with running_daemon(home, "--no-bench"):
+        yield home
+
+
+@pytest.fixture
+def home(served: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
+    """Let the screens show that home."""
+    monkeypatch.setenv(VARIABLE, str(served.folder))
+    return served
+
+
+def at(reel: str) -> AppTest:
+    """Open the page at an address with a reel, as after a reload."""
+    app = AppTest.from_file(str(APP), default_timeout=SLOW_S)
+    app.query_params["reel"] = reel
+    app = app.run().switch_page("views/reels.py")
+    app.query_params["reel"] = reel
+    app = app.run()
+    assert not app.exception
+    return app
+
+
+@pytest.mark.usefixtures("home")
+def test_a_bad_reel_is_told_with_what_its_units_read_and_of_which_class_it_may_be() -> (
+    None
+):
+    words = said(at(BAD_REEL.lower()))
+    assert f"Reel {BAD_REEL}: in 5 units." in words
+    assert "By its label 5 kΩ ±0.1 %" in words
+    assert "its parts (R13) lie +0.3" in words
+    assert "Do not use it: it is held." in words
+    assert "None were measured." in words
+    assert "By finding B-3-F1" in words
+
+
+@pytest.mark.usefixtures("home")
+def test_the_address_keeps_the_reel_and_a_wrong_one_is_said() -> None:
+    assert "Unknown reel 'K-7'." in said(at("K-7"))
+    assert "K-101, K-102" in said(at("K-10"))
+    app = at("K-101")
+    assert app.query_params["reel"] in ("K-101", ["K-101"])
+    assert "Reel K-101: in 30 units." in said(app)
+
+
+def test_a_reel_is_recorded_corrected_and_fitted_on_the_page(home: Home) -> None:
+    app = opened("reels")
+    button(app, "Record it").click().run()
+    assert "Give the reel a name." in said(app)
+    app.text_input(key="new reel").set_value("K-950")
+    app.text_input(key="new nominal").set_value("4k99")
+    app.text_input(key="new tolerance").set_value("0.1")
+    button(app, "Record it").click().run()
+    assert "say whether % or ppm" in said(app)
+    app.text_input(key="new tolerance").set_value("0.1 %")
+    app.number_input(key="new quantity").set_value(500)
+    app.text_input(key="new supplier").set_value("Birk Parts")
+    button(app, "Record it").click().run()
+    assert not app.exception
+    assert "Reel K-950 is recorded." in said(app)
+    with open_store(home.data) as store:
+        (reel,) = store.rows(Reel, reel="K-950")
+        (came,) = store.rows(ReelReceipt, reel="K-950")
+    assert (reel.nominal_ohm, reel.tolerance_ppm, came.quantity) == (4990.0, 1e3, 500)
+
+    fields = {one.label: one for one in app.text_input}
+    app.selectbox(key="who decides").set_value(PERSON).run()
+    fields = {one.label: one for one in app.text_input if "correct" in str(one.key)}
+    fields["Lot"].set_value("2619")
+    button(app, "Correct it").click().run()
+    assert "A record is corrected with a reason" in said(app)
+    reason = next(one for one in app.text_area if "correct" in str(one.key))
+    reason.set_value("left out")
+    button(app, "Correct it").click().run()
+    assert "Reel K-950 is corrected." in said(app)
+    with open_store(home.data) as store:
+        (reel,) = store.rows(Reel, reel="K-950")
+    assert reel.lot_code == "2619"
+
+    app.text_input(key="open build").set_value("B-9")
+    button(app, "Open it").click().run()
+    assert "Build B-9 is open." in said(app)
+    app.text_input(key="open build").set_value("B-9")
+    button(app, "Open it").click().run()
+    assert "Build B-9 is open already." in said(app)
+    app.selectbox(key="fit part").set_value("R13")
+    app.selectbox(key="fit build").set_value("B-9").run()
+    button(app, "Record it as fitted").click().run()
+    assert "it is of the wrong value for part R13" in said(app)
+    app.checkbox(key="fit anyway").check().run()
+    button(app, "Record it as fitted").click().run()
+    assert not app.exception
+    assert "Part R13 of build B-9 comes from reel K-950" in said(app)
+    with open_store(home.data) as store:
+        assert store.rows(Build, build="B-9")
+        fitted = store.rows(Fitting, product=NAME, reel="K-950")
+    assert [(one.build, one.part) for one in fitted] == [("B-9", "R13")]
+    assert Path(home.folder).exists()
