@@ -11,7 +11,7 @@ from tempfile import mkdtemp
 from playwright.sync_api import sync_playwright
 
 from daemon.service.processes import child, dashboard_command, running_daemon
-from tests.browser.conftest import CHROMIUM, QUIET, free_port, wait_for
+from tests.browser.conftest import CHROMIUM, QUIET, free_port, let_in, wait_for
 from tests.daemon.seeded import seeded_home
 
 PICTURE = Path(__file__).parents[2] / "dashboard" / "overview.png"
@@ -29,7 +29,9 @@ def main() -> None:
         url = wait_for(f"http://127.0.0.1:{port}")
         playwright = way_out.enter_context(sync_playwright())
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[*QUIET])
-        page = browser.new_page(viewport={"width": WIDTH_PX, "height": HEIGHT_PX})
+        context = browser.new_context(viewport={"width": WIDTH_PX, "height": HEIGHT_PX})
+        let_in(context)
+        page = context.new_page()
         page.goto(url)
         page.locator(".vega-embed:visible").first.wait_for()
         page.wait_for_timeout(TILL_STILL_MS)

@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from daemon.service.home import Home
-from daemon.service.processes import child, dashboard_command, holdpoint
+from daemon.service.processes import child, dashboard_command
 from daemon.trials.stories.demo import lay_out, running
 from storage.access import open_store
 from storage.records_shipping import ShipRule
@@ -39,9 +39,7 @@ def left(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             for serial in ("PA-3006", "PA-3007"):
                 assert store.ship(shipped(serial), rule, decided_to_ship(serial)) == []
         port = free_port()
-        command = holdpoint(
-            "--home", str(home.folder), "dashboard", "--no-open", "--port", str(port)
-        )
+        command = dashboard_command(port=port, browse=False)
         way_out.enter_context(child(command, home, log=home.data / "shown.log"))
         yield wait_for(f"http://127.0.0.1:{port}")
 
