@@ -7,7 +7,7 @@ from .bench import (
     Instrument as Instrument,
     MeterRange as MeterRange,
 )
-from .check import check as check, summary as summary
+from .check import check as check, limit_words as limit_words, summary as summary
 from .detector import Detector as Detector
 from .dialogue import Dialogue as Dialogue
 from .errors import (
@@ -54,7 +54,12 @@ from .profile import (
     Profile as Profile,
     SerialLine as SerialLine,
 )
-from .quantity import Unit as Unit, parse as parse, spell as spell
+from .quantity import (
+    PERCENT_FROM_PPM as PERCENT_FROM_PPM,
+    Unit as Unit,
+    parse as parse,
+    spell as spell,
+)
 from .wizard import (
     Filled as Filled,
     answers_of as answers_of,

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from config import formula
+from config.check import limit_words
 from config.dialogue import Dialogue, one_for_each, quantity, text
 from config.formula import value_of
 from config.model import ErrorLimit, Maker, Part, Product, Range, Reading
@@ -94,9 +95,9 @@ def reckoned(product: Product) -> Iterator[str]:
         yield (
             f"  {one.title}: {spell(one.full_scale, unit)} in gives "
             f"{spell(volts, Unit.VOLT)} out at full scale. Its parts alone may make it "
-            f"read {_percent(widest_ppm)} wrong; {_percent(limit_ppm)} is allowed "
-            f"where it is read, at {100 * level:g} % of full scale. The source gives "
-            f"{spell(one.source_limit, unit)} at most."
+            f"read {_percent(widest_ppm)} wrong; {limit_words(one.limit)} is allowed: "
+            f"{_percent(limit_ppm)} where it is read, at {100 * level:g} % of full "
+            f"scale. The source gives {spell(one.source_limit, unit)} at most."
         )
     least, most = (
         pick(outputs, key=outputs.__getitem__, default="") for pick in (min, max)
@@ -261,7 +262,13 @@ def _limit(answer: str) -> ErrorLimit:
 
 
 def _key(title: str) -> str:
-    return title.replace(" ", "")
+    """Return what a range is called in the files: what every keyboard has.
+
+    >>> _key("100 µA")
+    '100uA'
+    """
+    plain = title.replace("\N{MICRO SIGN}", "u")
+    return plain.replace("\N{GREEK CAPITAL LETTER OMEGA}", "ohm").replace(" ", "")
 
 
 def _rounded(value: float) -> float:

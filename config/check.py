@@ -15,9 +15,9 @@ from config.model import (
     Product,
     Settings,
 )
-from config.quantity import Unit, spell
+from config.quantity import PERCENT_FROM_PPM, Unit, spell
 
-__all__ = ["check", "summary"]
+__all__ = ["check", "limit_words", "summary"]
 
 
 def check(folder: Path) -> list[str]:
@@ -58,7 +58,7 @@ def _product(product: Product) -> Iterator[str]:
         chosen = "" if one.selector is None else f", switch at {one.selector}"
         yield (
             f"  range {key}: full scale {spell(one.full_scale, unit)}, "
-            f"limit {_limit(one.limit)}, "
+            f"limit {limit_words(one.limit)}, offset {one.limit.offset}, "
             f"source at most {spell(one.source_limit, unit)}, "
             f"settles in {spell(one.settle_s, Unit.SECOND)}{chosen}"
         )
@@ -78,11 +78,25 @@ def _product(product: Product) -> Iterator[str]:
         )
 
 
-def _limit(limit: ErrorLimit) -> str:
-    parts = _both_ways(limit, limit.below)
-    if limit.sides != "both":
-        parts += f" {limit.sides} only"
-    return f"{parts}, offset {limit.offset}"
+def limit_words(limit: ErrorLimit) -> str:
+    """Return a range's error limit as it is set, in one unit, with its sides.
+
+    >>> limit_words(ErrorLimit(of_reading_ppm=4_500.0, of_full_scale_ppm=450.0))
+    '±(0.45 % of reading + 0.045 % of full scale)'
+    >>> limit_words(ErrorLimit(of_reading_ppm=50.0, sides="above"))
+    'at most +50 ppm of reading'
+    """
+    if limit.below is not None:
+        return f"{_both_ways(limit, limit.below)}"
+    said = _sum(limit.of_reading_ppm, limit.of_full_scale_ppm, "full scale")
+    signed = f"({said})" if " + " in said else said
+    match limit.sides:
+        case "above":
+            return f"at most +{signed}"
+        case "below":
+            return f"at least \N{MINUS SIGN}{signed}"
+        case _:
+            return f"\N{PLUS-MINUS SIGN}{signed}"
 
 
 def _both_ways(limit: LimitParts, below: LimitParts | None) -> str:
@@ -95,8 +109,10 @@ def _both_ways(limit: LimitParts, below: LimitParts | None) -> str:
 
 
 def _sum(of_reading_ppm: float, other_ppm: float, of_other: str) -> str:
+    # What is added has one unit, that of the larger.
+    percents = max(of_reading_ppm, other_ppm) >= PERCENT_FROM_PPM
     terms = [
-        f"{spell(ppm, Unit.PPM)} of {what}"
+        f"{f'{ppm / 1e4:.9g} %' if percents else spell(ppm, Unit.PPM)} of {what}"
         for ppm, what in ((of_reading_ppm, "reading"), (other_ppm, of_other))
         if ppm
     ]

@@ -318,8 +318,8 @@ def _series_resistors(product: Product, bench: Bench, plan: Plan) -> Iterator[Pr
         if bench.selector is None and len(set(source.ohm.values())) > 1:
             yield Problem(
                 path=(*where, "ohm"),
-                problem="all must be alike: nothing switches them, since the bench has "
-                "no selector",
+                problem="all must be the same: nothing switches them, since the bench "
+                "has no selector",
             )
         for key, one in product.ranges.items():
             if key not in source.ohm:

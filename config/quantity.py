@@ -12,10 +12,10 @@ from enum import StrEnum
 
 from config.errors import QuantityError
 
-__all__ = ["Unit", "parse", "spell"]
+__all__ = ["PERCENT_FROM_PPM", "Unit", "parse", "spell"]
 
-PERCENT_FROM = 3
-"""Shares of this power of ten in ppm, and larger ones, are spelled in %."""
+PERCENT_FROM_PPM = 100.0
+"""Shares of this many ppm, and larger ones, are spelled in %."""
 
 
 class Unit(StrEnum):
@@ -49,6 +49,11 @@ _PREFIXES = {
     "G": 9,
     "T": 12,
 }
+_SHOWN = {
+    Unit.OHM: "\N{GREEK CAPITAL LETTER OMEGA}",
+    Unit.CELSIUS: "\N{DEGREE SIGN}C",
+}
+"""Signs of units that are written otherwise in files and in the names of columns."""
 _SHARES = {"ppm": 0, "%": 4, "\N{PER MILLE SIGN}": 3}
 """Powers of ten from a share's mark to ppm."""
 
@@ -72,7 +77,8 @@ _MARKED = re.compile(rf"([+-]?[0-9]*)([RpnumkKMGT{_MU}])([0-9]+) *(.*)")
 _GROUPED = re.compile(r"[+-]?[0-9]+[,' ][0-9]+.*")
 
 _PREFIXED = {Unit.AMPERE, Unit.VOLT, Unit.OHM, Unit.SECOND}
-_SPELLED = {-12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
+_SPELLED = {power: mark for mark, power in _PREFIXES.items() if mark != "K"}
+_SPELLED[-6] = "\N{MICRO SIGN}"
 _EXAMPLES = {
     Unit.AMPERE: "a current such as 10u or 2.5 mA",
     Unit.VOLT: "a voltage such as 12 or 900.4 mV",
@@ -122,22 +128,22 @@ def spell(value: float, unit: Unit) -> str:
     Examples
     --------
     >>> spell(9.002e-05, Unit.AMPERE), spell(499_900.0, Unit.OHM)
-    ('90.02 uA', '499.9 kohm')
-    >>> spell(500.0, Unit.PPM), spell(5_000.0, Unit.PPM)
-    ('500 ppm', '0.5 %')
+    ('90.02 µA', '499.9 kΩ')
+    >>> spell(50.0, Unit.PPM), spell(5_000.0, Unit.PPM)
+    ('50 ppm', '0.5 %')
     """
     if not math.isfinite(value):
         raise QuantityError(text=str(value), problem="must be finite")
     exact = Decimal(repr(value))
     size = exact.adjusted() if exact else 0
-    if unit is Unit.PPM and size >= PERCENT_FROM:
+    if unit is Unit.PPM and abs(value) >= PERCENT_FROM_PPM:
         return f"{_written(exact, 4)} %"
     if unit not in _PREFIXED:
-        return f"{_written(exact, 0)} {unit.value}"
+        return f"{_written(exact, 0)} {_SHOWN.get(unit, unit)}"
     exponent = 3 * (size // 3)
     if exponent not in _SPELLED:
-        return f"{value!r} {unit.value}"
-    return f"{_written(exact, exponent)} {_SPELLED[exponent]}{unit.value}"
+        return f"{value!r} {_SHOWN.get(unit, unit)}"
+    return f"{_written(exact, exponent)} {_SPELLED[exponent]}{_SHOWN.get(unit, unit)}"
 
 
 def _with_inner_mark(plain: str, unit: Unit) -> float | None:

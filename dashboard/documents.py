@@ -96,6 +96,7 @@ def named(name: str, subject: str) -> Paper:
             subject,
             issued_at=datetime.now(UTC),
             issuer=at.settings.product.issuer,
+            settings=at.settings,
         )
         if not declared.many:
             return documents.pdf(made[0])

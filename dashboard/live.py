@@ -58,7 +58,7 @@ def line(*, prompting: bool) -> None:
         )
     if state["reopened"]:
         look.quiet(
-            "Times that the bench was lost and opened anew, and a unit measured again: "
+            "The bench was lost and opened again, and a unit measured again. Times: "
             f"{state['reopened']}; last: {state['lost']}."
         )
     if state["check_overdue"]:

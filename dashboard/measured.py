@@ -3,11 +3,8 @@
 from collections.abc import Collection
 
 from daemon.judging import ProductModel, spelled
-from daemon.presentation import MINUS, points
+from daemon.presentation import figures, points
 from storage import CheckRow, LatestResult, Store, UnitRow, Verdict
-
-COVERAGE = 2.0
-"""Coverage factor of the expanded uncertainty."""
 
 
 def said(
@@ -21,10 +18,8 @@ def said(
         Of one unit.
     """
     lines = [
-        f"{product.range(one.range).title}: error {_ppm(one.error_ppm)}, "
-        f"U = {COVERAGE * one.uncertainty_ppm:.0f} ppm (k = {COVERAGE:g}, about "
-        f"95 %), limit \N{PLUS-MINUS SIGN}{one.limit_ppm:.0f} ppm: "
-        f"{one.verdict}.{_where(one)}"
+        f"{product.range(one.range).title}: error {_error(one)}, limit "
+        f"{figures.allowance(one.limit_ppm)}: {one.verdict}.{_where(one)}"
         for one in errors
     ]
     number = max(one.number for one in errors)
@@ -53,14 +48,24 @@ def before(
     """
     latest = {(one.run, one.range) for one in errors}
     return [
-        f"{product.range(one.range).title}: error {_ppm(one.error_ppm)}, "
-        f"U = {COVERAGE * one.uncertainty_ppm:.0f} ppm: {one.verdict}. The bench "
-        f"had drifted by {_ppm(one.again_drift_ppm)}."
+        f"{product.range(one.range).title}: error {_error(one)}: {one.verdict}. The "
+        f"bench had drifted by {_drift(one)}."
         for serial in {one.serial for one in errors}
         for one in store.rows(UnitRow, serial=serial)
         if one.again_drift_ppm and (one.run, one.range) in latest
     ]
 
 
-def _ppm(value_ppm: float) -> str:
-    return f"{'+' if value_ppm >= 0 else MINUS}{abs(value_ppm):.0f} ppm"
+def _error(one: LatestResult | UnitRow) -> str:
+    """Return an error with its expanded uncertainty, in the unit of its limit."""
+    unit = figures.ShareUnit.of((one.limit_ppm,))
+    expanded_ppm = figures.COVERAGE * one.uncertainty_ppm
+    return (
+        f"{figures.measured(one.error_ppm, expanded_ppm, one.limit_ppm)} "
+        f"\N{PLUS-MINUS SIGN} {unit.half(expanded_ppm)} {unit.name} (k = 2)"
+    )
+
+
+def _drift(one: UnitRow) -> str:
+    expanded_ppm = figures.COVERAGE * one.uncertainty_ppm
+    return figures.measured(one.again_drift_ppm or 0.0, expanded_ppm, one.limit_ppm)

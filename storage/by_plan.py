@@ -113,7 +113,7 @@ def against(
     fittings = read(transaction, Fitting, build=build, product=product)
     replaced = [one for one in reworks if one.kind == ReworkKind.REPLACE]
     said += [
-        f"none of its build that is measured on every range and good carries reel "
+        f"none of its build that is measured on every range and good has reel "
         f"{reel} ({part}), as it does"
         for part, reel in _unproven(serial, good, fittings, replaced)
     ]

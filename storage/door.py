@@ -142,7 +142,7 @@ def _text(what: str, value: str) -> str:
 def _utc(what: str, value: datetime) -> datetime:
     if value.tzinfo is None or value.utcoffset() is None:
         raise RefusedValueError(
-            what=what, value=value, allowed="must carry its time zone"
+            what=what, value=value, allowed="must say its time zone"
         )
     try:
         return value.astimezone(UTC)

@@ -127,7 +127,7 @@ def counted_serials(given: str) -> list[str]:
         return [given]
     begin, end = _LAST_DIGITS.fullmatch(first), _LAST_DIGITS.fullmatch(last)
     if begin is None or end is None or begin[1] != end[1]:
-        message = f"{given!r}: both ends of a range end in digits and begin alike"
+        message = f"{given!r}: both ends of a range begin the same and end in digits"
         raise SerialRangeError(message)
     numbers = range(int(begin[2]), int(end[2]) + 1)
     if not 1 <= len(numbers) <= MOST:

@@ -12,6 +12,7 @@ from datetime import datetime
 from math import floor
 
 from config import Alerts
+from daemon.presentation.figures import moment
 from storage import Alert, Hold, Severity, Signal
 
 LOUDNESS = (Severity.NOTICE, Severity.WARNING, Severity.HOLD)
@@ -19,6 +20,13 @@ SECONDS_PER_HOUR = 3600.0
 LISTED = 20
 WITHDRAWN = "withdrawn"
 """What was said of a finding that does not stand any more."""
+
+
+AS_OF = (
+    "So it stood after run {run}. Further units sharpen the numbers: holdpoint status "
+    "has those of now."
+)
+"""A message is read later than it was sent."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +109,9 @@ def of_finding(
         severity=Severity.HOLD if signal.holds else Severity.WARNING,
         subject=signal.signal,
         title=headline,
-        lines=tuple(lines),
+        lines=(*lines, AS_OF.format(run=signal.number))
+        if signal.standing
+        else tuple(lines),
         made_at=signal.made_at,
         said=said,
     )
@@ -123,7 +133,7 @@ def of_hold(hold: Hold) -> Message:
         severity=Severity.HOLD,
         subject=hold.signal or hold.hold,
         title=f"Hold {hold.scope.value} {hold.subject}: {hold.reason}.",
-        lines=(f"Placed by {hold.placed_by}, {hold.placed_at:%Y-%m-%d %H:%M %Z}.",),
+        lines=(f"Placed by {hold.placed_by}, {moment(hold.placed_at)}.",),
         made_at=hold.placed_at,
     )
 
@@ -137,7 +147,9 @@ def of_doubt(
         severity=severity,
         subject=doubt,
         title=f"Runs of session {session} are in doubt: {reason.rstrip('.')}.",
-        lines=("Their units stay until a good check or a person clears them.",),
+        lines=(
+            "Their units must not leave until a good check or a person clears them.",
+        ),
         made_at=at,
     )
 

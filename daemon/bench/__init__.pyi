@@ -36,6 +36,7 @@ from .guard import (
 from .hand_switch import HandTurned as HandTurned
 from .measuring_plan import (
     RangeSetup as RangeSetup,
+    levels_of as levels_of,
     range_setups as range_setups,
     smallest_range as smallest_range,
 )

@@ -376,7 +376,7 @@ def cautions(settings: model.Bench, profiles: Mapping[str, Profile]) -> tuple[st
     if settings.series_resistor is not None:
         said.append(
             "The source drives its current through a resistor: with that shorted, or "
-            "another one fitted, the unit gets more than its level."
+            "another one in its place, the unit gets more than its level."
         )
     if profile.output is None:
         said.append(

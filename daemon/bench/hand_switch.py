@@ -268,7 +268,7 @@ class HandTurned:
         seen, next_ = self._titles[str(look.range)], self._titles[wanted]
         return (
             f"Unit {serial} reads like range {seen}, which is measured already. Does "
-            f"its switch stand at {next_}? Yes: a part of the wrong decade is fitted, "
+            f"its switch stand at {next_}? Yes: a part of the wrong decade is on it, "
             "and it is measured as that. No: turn the switch."
         )
 

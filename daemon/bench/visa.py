@@ -102,7 +102,7 @@ class _VisaLine:
 
     def listen(self) -> str:
         if self._wire is None:
-            message = "this kind of line carries answers only, nothing unasked"
+            message = "this kind of line gives answers only, nothing unasked"
             raise ValueError(message)
         ending = self._framing.ending
         deadline_s = monotonic() + self._timeout_s

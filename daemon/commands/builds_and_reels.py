@@ -121,7 +121,10 @@ def reel_add(
 @click.option("--build", "build_name", required=True, help="Of which build.")
 @click.option("--from", "from_serial", help="First unit; left out: the whole build.")
 @click.option(
-    "--fitted", "fitted_on", type=DAY, help="Day it was fitted; left out: now."
+    "--fitted",
+    "fitted_on",
+    type=DAY,
+    help="Day it began to feed it; left out: now.",
 )
 @click.option("--anyway", is_flag=True, help="Record it although records contradict.")
 def reel_fit(
@@ -133,7 +136,7 @@ def reel_fit(
     fitted_on: datetime | None,
     anyway: bool,
 ) -> None:
-    """Record that a reel is fitted.
+    """Record which part a reel feeds.
 
     PART of a build comes from this reel, from a unit on.
     """

@@ -11,7 +11,7 @@ STEPS = 1000
 
 @click.command()
 def calibrate() -> None:
-    """Work out the detector's limit.
+    """Work out the product's own threshold.
 
     Good builds of this product are simulated until the limit keeps the accepted rate
     of false holds. The daemon does it by itself.

@@ -52,7 +52,7 @@ SECTIONS: Mapping[str, Entries] = {
             "Keep reels: which parts went where.",
             {
                 "add": One("builds_and_reels", "Record a reel that came in."),
-                "fit": One("builds_and_reels", "Record that a reel is fitted."),
+                "fit": One("builds_and_reels", "Record which part a reel feeds."),
                 "list": One("mending", "List reels, with what came with them."),
                 "check": One("builds_and_reels", "Judge loose parts by their label."),
                 "edit": One("mending", "Correct what is recorded of a reel."),
@@ -62,7 +62,7 @@ SECTIONS: Mapping[str, Entries] = {
             "Show which reel each part comes from.",
             {
                 "list": One("mending", "List which reel each part comes from."),
-                "undo": One("mending", "Take back that a reel was fitted."),
+                "undo": One("mending", "Take back which part a reel feeds."),
             },
         ),
         "unit": Several(
@@ -129,7 +129,7 @@ SECTIONS: Mapping[str, Entries] = {
         ),
     },
     "Ship": {
-        "ship": One("shipping", "Record that units leave, or why they stay."),
+        "ship": One("shipping", "Record that units leave, or why they must not."),
         "shipment": Several(
             "Show what left, and take a mistake back.",
             {
@@ -162,6 +162,6 @@ SECTIONS: Mapping[str, Entries] = {
         "backup": One("backups", "Write everything into one file."),
         "restore": One("backups", "Put back what is in such a file."),
         "move": One("backups", "Move everything to another PC."),
-        "calibrate": One("detector_limit", "Work out the detector's limit."),
+        "calibrate": One("detector_limit", "Work out the product's own threshold."),
     },
 }

@@ -20,7 +20,7 @@ from daemon.commands.showing import (
     shown,
 )
 from daemon.judging import AnswerError, Judge, ProductModel, answered, asked, question
-from daemon.presentation import points
+from daemon.presentation import figures, points
 from daemon.service import Client, Home, shared_daemon
 from daemon.station import (
     NEW_SETUP,
@@ -247,6 +247,16 @@ def _worst(row: UnitRow) -> str:
     return "" if point is None else points.judged_at(point)
 
 
+def _error(row: UnitRow) -> str:
+    expanded_ppm = figures.COVERAGE * row.uncertainty_ppm
+    return figures.measured(row.error_ppm, expanded_ppm, row.limit_ppm)
+
+
+def _expanded(row: UnitRow) -> str:
+    unit = figures.ShareUnit.of((row.limit_ppm,))
+    return f"{unit.half(figures.COVERAGE * row.uncertainty_ppm)} {unit.name}"
+
+
 def _results(done: dict[str, Any]) -> Iterator[Part]:
     """Show a run's errors, and its checks where there are any."""
     with opened() as at:
@@ -256,9 +266,9 @@ def _results(done: dict[str, Any]) -> Iterator[Part]:
         [one for one in rows if one.run == done["run"]],
         {
             "range": "range",
-            "error, ppm": ("error_ppm", "+.0f"),
-            "U (k=2), ppm": lambda one: f"{2 * one.uncertainty_ppm:.0f}",
-            "limit, ppm": ("limit_ppm", ".0f"),
+            "error": _error,
+            "\N{PLUS-MINUS SIGN} (k = 2)": _expanded,
+            "limit": lambda one: figures.allowance(one.limit_ppm),
             "verdict": "verdict",
             "worst point": _worst,
         },

@@ -173,7 +173,7 @@ def fitting_list(build: str | None) -> Shown:
             "from": lambda one: one.from_serial or "the first unit",
             "recorded for": ("fitted_at", "%Y-%m-%d"),
         },
-        nothing="No reel is fitted.",
+        nothing="No reel feeds a part.",
     )
 
 
@@ -182,7 +182,7 @@ def fitting_list(build: str | None) -> Shown:
 @by_person()
 @REASON
 def fitting_undo(name: str, person: str, reason: str) -> None:
-    """Take back that a reel was fitted.
+    """Take back which part a reel feeds.
 
     It is for what was recorded by mistake. FITTING is its id in `holdpoint fitting
     list`, or as much of it as tells it apart.

@@ -19,7 +19,7 @@ from daemon.commands.showing import (
     shown,
 )
 from daemon.metrology import correction
-from daemon.presentation import capital
+from daemon.presentation import capital, figures
 from daemon.traceability import (
     Containment,
     Records,
@@ -134,11 +134,12 @@ def _parts(found: Containment) -> Iterator[Part]:
             continue
         yield Headline(f"\n{capital(name)}: {len(units)}")
         yield Table(
-            [one.row() for one in units],
+            [one.said() for one in units],
             {
-                "unit": "serial", "order": "destination", "carries": "probability",
-                "error": "basis", "ppm": "error_ppm", "from": "low_ppm",
-                "to": "high_ppm", "outside": "nonconforming", "what to do": "todo",
+                "unit": "serial", "order": "destination",
+                "has such a part": "probability", "error is": "basis",
+                "error": "error_ppm", "from": "low_ppm", "to (95 %)": "high_ppm",
+                "outside its limit": "nonconforming", "what to do": "todo",
                 "done": "step",
             },
         )  # fmt: skip
@@ -164,21 +165,29 @@ def card(serial: str) -> Shown:
                     "known-good unit, so its error is not known."
                 )
                 rows.append(
-                    {"range": title, "error_ppm": None, "factor": "", "expanded": ""}
-                )
+                    {
+                        "range": title, "error_ppm": None, "error": "", "factor": "",
+                        "expanded": "",
+                    }
+                )  # fmt: skip
                 continue
             made = correction(one.error_ppm, one.uncertainty_ppm)
             rows.append(
                 {
                     "range": title,
                     "error_ppm": round(one.error_ppm),
-                    "factor": f"{made.factor:.6f}",
-                    "expanded": f"{made.expanded:.6f}",
+                    "error": figures.measured(
+                        one.error_ppm,
+                        figures.COVERAGE * one.uncertainty_ppm,
+                        one.limit_ppm,
+                    ),
+                    "factor": figures.known(made.factor, made.expanded),
+                    "expanded": figures.known(made.expanded, made.expanded),
                 }
             )
     if not rows:
         raise UnmeasuredError(serial)
     return listed(rows, {
-        "range": "range", "error, ppm": "error_ppm", "multiply by": "factor",
-        "+/- (k = 2)": "expanded",
+        "range": "range", "error": "error", "multiply by": "factor",
+        "\N{PLUS-MINUS SIGN} (k = 2)": "expanded",
     })  # fmt: skip

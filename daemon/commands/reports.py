@@ -92,6 +92,7 @@ def _command(kind: str) -> click.Command:
                 subject,
                 issued_at=datetime.now(UTC),
                 issuer=issuer or at.settings.product.issuer,
+                settings=at.settings,
                 **asked,
             )
         into = home_here().folder / BESIDE if into is None else into

@@ -112,7 +112,7 @@ def rework_regrade(
             at, serial, ReworkKind.REGRADE, person, reason,
             range=range_, limit_ppm=limit_ppm,
         )  # fmt: skip
-    say(f"Range {range_} of unit {serial} is sold to {limit_ppm / 1e4:g} %.")
+    say(f"Range {range_} of unit {serial} is sold to {figures.share_of(limit_ppm)}.")
 
 
 @click.command("trim")
@@ -171,8 +171,11 @@ def rework_trim(
     return Shown(
         _row(plan),
         f"{figures.ohm(plan.trim.part_ohm)} ({plan.series}) {plan.trim.kind.value} "
-        f"with {plan.part}: range {range_} from {plan.before_ppm:+.0f} ppm to "
-        f"{plan.error_ppm:+.0f} ppm, +/- {2 * plan.tolerance_ppm:.0f} ppm (k = 2), "
+        f"with {plan.part}: range {range_} from "
+        f"{figures.percent(plan.before_ppm, 2 * plan.tolerance_ppm)} to "
+        f"{figures.percent(plan.error_ppm, 2 * plan.tolerance_ppm)}, "
+        f"\N{PLUS-MINUS SIGN} {figures.share_of(round(2 * plan.tolerance_ppm))} "
+        "(k = 2), "
         f"at most {plan.tempco_ppm_per_k:.0f} ppm/K.",
     )
 

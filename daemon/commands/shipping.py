@@ -61,7 +61,7 @@ def ship(
     build: str | None,
     on: datetime | None,
 ) -> None:
-    """Record that units leave, or why they stay.
+    """Record that units leave, or why they must not.
 
     SERIALS are single ones or a range such as PA-1001..PA-1030.
 

@@ -49,7 +49,7 @@ none."""
 def daemon(*, no_bench: bool, port: int, simulated: bool, used_by: int | None) -> None:
     """Keep the records and measure until stopped.
 
-    Owns the store, and serves it to screens and commands.
+    Owns the records, and answers screens and commands.
     """
     from daemon.service import run  # noqa: PLC0415 -- only this command needs it all
 

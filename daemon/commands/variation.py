@@ -10,6 +10,7 @@ from daemon.commands.opened import opened
 from daemon.commands.options import Command
 from daemon.commands.showing import Shown, Table, refuse, shown
 from daemon.judging import MeasuredRuns, RangeCapability, RangeVariation
+from daemon.presentation import figures
 from daemon.spc.capability import Indices
 from storage import BuildState
 
@@ -74,7 +75,7 @@ def capability(*, range_: str | None, without: tuple[str, ...]) -> Shown:
         Table(
             [_indices(one) for one in found if one.study is not None],
             {
-                "range": "range", "units": "units", "limit, ppm": "limit",
+                "range": "range", "units": "units", "limit": "limit",
                 "s inside": "inside", "Cp, Cpk": "cp", "s overall": "overall",
                 "Pp, Ppk": "pp", "beyond": "predicted", "counted": "counted",
             },
@@ -104,6 +105,13 @@ def _measured(
     return measured, [range_]
 
 
+def _mean(one: RangeVariation) -> str:
+    """Return a range's mean error to the digits that its scatter leaves."""
+    mean_ppm = one.mean_ppm or 0.0
+    scatter_ppm = sum(part.s_ppm**2 for part in one.components) ** 0.5
+    return figures.percent(mean_ppm, scatter_ppm / max(one.units, 1) ** 0.5 or 1.0)
+
+
 def _said_of_scatter(one: RangeVariation) -> str:
     if one.alike is not None:
         return one.alike
@@ -111,7 +119,7 @@ def _said_of_scatter(one: RangeVariation) -> str:
         return f"Range {one.title}: not enough yet; it {one.too_few}."
     return (
         f"Range {one.title}: {one.units} units of {one.builds} builds, "
-        f"{one.runs} runs, mean error {one.mean_ppm:+.5g} ppm."
+        f"{one.runs} runs, mean error {_mean(one)}."
     )
 
 
@@ -137,13 +145,19 @@ def _mind_held(measured: MeasuredRuns) -> Iterator[str]:
         yield f"Held builds are among them: {names}. --without leaves one out."
 
 
+def _scatter(value_ppm: float, unit: figures.ShareUnit) -> str:
+    return f"{value_ppm / unit.ppm:.3g} {unit.name}"
+
+
 def _parts(one: RangeVariation) -> list[dict[str, Any]]:
+    unit = figures.ShareUnit.of(part.high_ppm for part in one.components)
     return [
         {
             "range": one.title,
             "part": part.name,
-            "s": f"{part.s_ppm if part.s_ppm > NOTHING_PPM else 0.0:.4g} ppm",
-            "interval": f"{part.low_ppm:.3g} to {part.high_ppm:.3g} ppm",
+            "s": _scatter(part.s_ppm if part.s_ppm > NOTHING_PPM else 0.0, unit),
+            "interval": f"{_scatter(part.low_ppm, unit)} to "
+            f"{_scatter(part.high_ppm, unit)}",
             "share": f"{100 * part.share:.0f} %",
         }
         for part in one.components
@@ -153,13 +167,15 @@ def _parts(one: RangeVariation) -> list[dict[str, Any]]:
 def _indices(one: RangeCapability) -> dict[str, Any]:
     study = one.study
     assert study is not None  # noqa: S101 -- asked for only where there is one
+    limit_ppm = one.limit_ppm or 0.0
+    unit = figures.ShareUnit.of((limit_ppm,))
     return {
         "range": one.title,
         "units": study.n,
-        "limit": f"{one.limit_ppm:.5g}",
-        "inside": f"{study.inside.s:.4g}",
+        "limit": figures.allowance(limit_ppm),
+        "inside": _scatter(study.inside.s, unit),
         "cp": _pair(study.inside.indices),
-        "overall": f"{study.overall.s:.4g}",
+        "overall": _scatter(study.overall.s, unit),
         "pp": _pair(study.overall.indices),
         "predicted": _share(study.predicted.total),
         "counted": study.counted.below + study.counted.above,

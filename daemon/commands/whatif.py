@@ -8,6 +8,7 @@ import click
 from config import QuantityError, Unit, parse, spell
 from daemon.commands.opened import opened
 from daemon.commands.showing import How, Part, Shown, Table, refuse, shown
+from daemon.presentation import figures
 from daemon.spc import Costs
 from daemon.watch import (
     CHECKED,
@@ -42,7 +43,7 @@ class Share(click.ParamType[float]):
 )  # fmt: skip
 @click.option(
     "--carrying", type=click.IntRange(min=1),
-    help="Units of it that carry the new reel. Left out: half.",
+    help="Units of it with the new reel. Left out: half.",
 )  # fmt: skip
 @click.option(
     "--checked", type=click.IntRange(min=1), multiple=True, default=CHECKED,
@@ -179,4 +180,4 @@ def _of_costs(rows: Sequence[dict[str, Any]], build: int) -> Iterator[Part]:
 
 
 def _off(row: dict[str, Any]) -> str:
-    return f"{row['off_ppm'] / 1e4:g} %"
+    return figures.share_of(row["off_ppm"])

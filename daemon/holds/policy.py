@@ -142,8 +142,7 @@ def end_offer(hold: Hold, signal: Signal | None) -> EndOffer | None:
     return EndOffer(
         sentence=sentence,
         reason=sentence,
-        evidence=f"finding {signal.signal}, revision {signal.revision}, after run "
-        f"{signal.number}",
+        evidence=f"finding {signal.signal} as it stood after run {signal.number}",
     )
 
 

@@ -22,7 +22,7 @@ from .instruments import (
     remark_on as remark_on,
     remarks as remarks,
 )
-from .product import ProductModel as ProductModel
+from .product import ProductModel as ProductModel, RangeModel as RangeModel
 from .prospects import too_poor_for as too_poor_for
 from .resolution import resolution_ppm2 as resolution_ppm2
 from .verdict import (

@@ -9,6 +9,7 @@ from daemon.bench import NoRangeError, Point, RangeReadings, RangeSetup, range_s
 from daemon.judging.product import ProductModel
 from daemon.judging.verdict import Judge
 from daemon.metrology import PointError
+from daemon.presentation.figures import ShareUnit
 from storage import Verdict
 
 EXPANSION = 2.0
@@ -137,12 +138,18 @@ def _said(some: Sequence[Prospect]) -> str:
     *others, last = [one.title for one in some]
     ranges = f"Ranges {', '.join(others)} and {last}" if others else f"Range {last}"
     of = f" on range {worst.title}" if others else ""
+    unit = ShareUnit.of((worst.limit_ppm, worst.expanded_ppm))
+
+    def said(value_ppm: float) -> str:
+        return f"{value_ppm / unit.ppm:.3g} {unit.name}"
+
     text = (
-        f"{ranges} cannot be judged at {at}: the limit is {worst.limit_ppm:.0f} "
-        f"ppm of full scale, this bench has U = {worst.expanded_ppm:.0f} ppm "
-        f"(k = 2){of}, and {worst.needed_ppm:.0f} ppm would do. Most of it is "
-        f"{worst.largest}, {worst.bound_ppm:.0f} ppm"
+        f"{ranges} cannot be judged at {at}: the limit is "
+        f"{unit.comes_to(worst.limit_ppm)} {unit.name} of full scale, the uncertainty "
+        f"of this bench is {said(worst.expanded_ppm)} (k = 2){of}, and "
+        f"{said(worst.needed_ppm)} would do. Most of it is {worst.largest}, "
+        f"{said(worst.bound_ppm)}"
     )
     if worst.would_do_ppm is None:
         return f"{text}; no better one alone would do."
-    return f"{text}; one of {worst.would_do_ppm:.0f} ppm would do."
+    return f"{text}; one of {said(worst.would_do_ppm)} would do."

@@ -39,9 +39,9 @@ def _said(product: ProductModel, key: str, times: float) -> str:
         )
     decades = log10(abs(times))
     if round(decades) and abs(decades - round(decades)) < DECADE_WITHIN:
-        kind = "a part of the wrong decade is fitted there"
+        kind = "a part of the wrong decade is on the board"
     else:
-        kind = "a wrong part is fitted there, or it is damaged"
+        kind = "a wrong part is on the board, or it is damaged"
     return (
         f"Range {model.title} reads {times:.3g} times what it should: {kind}{part}, "
         "or the unit's switch stands in another range."

@@ -1,9 +1,30 @@
-"""Numbers in words, everywhere alike: on screens, in commands and on paper."""
+"""Numbers in words, everywhere alike: on screens, in commands and on paper.
 
-from datetime import datetime
+The rule, for whoever writes a sentence, a column or a label:
+
+- A current, a voltage, a resistance takes the prefix that leaves 1 to 999 before the
+  point: 90 \N{MICRO SIGN}A, 4.99 k\N{GREEK CAPITAL LETTER OMEGA}.
+- A share of something (an error, a move, a limit, a tolerance) is in percent from
+  0.01 % on, below in ppm. What is compared has one unit: the largest decides, of a
+  column, of a sum and of a value with its interval.
+- What was worked out has the digits that its uncertainty allows: in a sentence down to
+  the first digit of the half width of its 95 % interval, in a table, where that stands
+  beside it, to the second. A finding's size has one text: `move`.
+- What somebody set or claimed is said as it was set: a limit as its parts (`limit`),
+  a label's value with the digits that its tolerance needs (`labelled`).
+- A moment is in the local time of where it is read, with its zone.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from math import floor, isfinite, log10
+from typing import Self
+
+from config import PERCENT_FROM_PPM, ErrorLimit, limit_words
 
 MINUS = "\N{MINUS SIGN}"
+PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
 OHM = "\N{GREEK CAPITAL LETTER OMEGA}"
 NONE = "\N{EN DASH}"
 PREFIXES = (
@@ -20,6 +41,13 @@ OHM_PREFIXES = PREFIXES[:5]
 """Less than a milliohm is said in it."""
 PPM_PER_PERCENT = 10_000.0
 SAYABLE_SHARE = 0.99
+MOST_DIGITS = 9
+"""Of a label's value: more than any label has."""
+SMALL_OF_TOLERANCE = 0.15
+"""What may be dropped of a label's value, as a share of its tolerance: a design may
+work with 499.95 ohm where its resistor of 0.1 % is one of 500 ohm."""
+FEWEST_DIGITS = 3
+"""Of a label's value: what every series of preferred values of 2 % and better has."""
 COVERAGE = 2.0
 """Expanded uncertainties are stated for k = 2, about 95 %."""
 
@@ -39,31 +67,200 @@ def decimals_for(half_width: float, *, digits: int = 2) -> int:
     return max(0, digits - 1 - floor(log10(half_width)))
 
 
-def percent(error_ppm: float, half_width_ppm: float = 200.0) -> str:
-    """Return an error in percent, signed, to the digits its half width allows.
+@dataclass(frozen=True, slots=True)
+class ShareUnit:
+    """Percent or ppm: what numbers that stand beside each other are said in.
 
-    >>> percent(2900.0, 150.0)
-    '+0.29 %'
+    Parameters
+    ----------
+    name
+        As it stands behind a number, or in a column's heading.
+    ppm
+        How many ppm it is.
+    """
+
+    name: str
+    ppm: float
+
+    @classmethod
+    def of(cls, values_ppm: Iterable[float]) -> Self:
+        """Return the unit of numbers that are compared; the largest decides.
+
+        >>> ShareUnit.of([5000.0, 77.0]).name, ShareUnit.of([77.0]).name
+        ('%', 'ppm')
+        """
+        largest_ppm = max((abs(one) for one in values_ppm), default=0.0)
+        if largest_ppm >= PERCENT_FROM_PPM:
+            return cls("%", PPM_PER_PERCENT)
+        return cls("ppm", 1.0)
+
+    def signed(self, value_ppm: float, half_ppm: float, *, digits: int = 2) -> str:
+        """Return a share with its sign, without the unit, as sure as it is known.
+
+        >>> ShareUnit.of([5000.0]).signed(-5841.2, 180.0)
+        '−0.584'
+        """  # noqa: RUF002 -- the doctest shows the true minus sign
+        places = decimals_for(half_ppm / self.ppm, digits=digits)
+        return signed(value_ppm / self.ppm, places)
+
+    def half(self, half_ppm: float, *, digits: int = 2) -> str:
+        """Return an expanded uncertainty or a half width, without the unit.
+
+        >>> ShareUnit.of([5000.0]).half(180.0)
+        '0.018'
+        """
+        places = decimals_for(half_ppm / self.ppm, digits=digits)
+        return f"{half_ppm / self.ppm:.{places}f}"
+
+    def plain(self, value_ppm: float) -> str:
+        """Return a share that was set, without its unit and without idle zeros.
+
+        >>> ShareUnit.of([5000.0]).plain(450.0)
+        '0.045'
+        """
+        return f"{value_ppm / self.ppm:.6g}"
+
+    def comes_to(self, limit_ppm: float) -> str:
+        """Return what a limit comes to at one reading, to three digits, without unit.
+
+        >>> ShareUnit.of([5000.0]).comes_to(4999.94)
+        '±0.5'
+        """
+        return f"{PLUS_MINUS}{limit_ppm / self.ppm:.3g}"
+
+
+def percent(
+    error_ppm: float, half_width_ppm: float = 200.0, *, beside_ppm: Iterable[float] = ()
+) -> str:
+    """Return an error, signed, to the digits its half width allows.
+
+    In percent; in ppm where it and all beside it are below 0.01 %.
+
+    >>> percent(2900.0, 150.0), percent(42.0, 8.0)
+    ('+0.29 %', '+42 ppm')
     >>> percent(-14500.0, 1000.0)
     '−1.4 %'
     """  # noqa: RUF002 -- the doctest shows the true minus sign
-    places = decimals_for(half_width_ppm / PPM_PER_PERCENT, digits=1)
-    text = f"{abs(error_ppm) / PPM_PER_PERCENT:.{places}f}"
-    sign = "+" if error_ppm >= 0 else MINUS
-    return f"{sign}{text} %"
+    unit = ShareUnit.of((error_ppm, half_width_ppm, *beside_ppm))
+    places = decimals_for(half_width_ppm / unit.ppm, digits=1)
+    text = f"{abs(error_ppm) / unit.ppm:.{places}f}"
+    sign = "" if float(text) == 0 else "+" if error_ppm > 0 else MINUS
+    return f"{sign}{text} {unit.name}"
+
+
+def move(size_ppm: float, low_ppm: float, high_ppm: float) -> str:
+    """Return how large a move is: the one text that a finding's size has.
+
+    >>> move(2900.0, 2750.0, 3050.0)
+    '+0.29 %'
+    """
+    return percent(size_ppm, (high_ppm - low_ppm) / 2)
+
+
+def part_value(
+    value_ohm: float, low_ppm: float, high_ppm: float, ends_ohm: Sequence[float] = ()
+) -> str:
+    """Return the value of a part that explains a move: the one text that it has.
+
+    Parameters
+    ----------
+    value_ohm
+        What explains the move.
+    low_ppm, high_ppm
+        The move's 95 % interval, which decides the digits.
+    ends_ohm
+        The two values that explain the interval's ends, the smaller first.
+
+    Examples
+    --------
+    >>> part_value(5014.5, 2700.0, 3100.0, [5013.5, 5015.5])
+    '5.0145 kΩ (5.0135 kΩ to 5.0155 kΩ with 95 %)'
+    """
+    half_ohm = abs(value_ohm) * (high_ppm - low_ppm) / 2 * 1e-6
+    text = ohm(value_ohm, half_ohm)
+    if not ends_ohm:
+        return text
+    ends = " to ".join(ohm(one, half_ohm) for one in ends_ohm)
+    return f"{text} ({ends} with 95 %)"
+
+
+def between(low_ppm: float, high_ppm: float, *, beside_ppm: float = 0.0) -> str:
+    """Return the two ends of a 95 % interval, in the unit of what stands before it.
+
+    >>> between(2750.0, 3050.0, beside_ppm=2900.0)
+    '+0.28 % to +0.30 %'
+    """
+    half_ppm = (high_ppm - low_ppm) / 2
+    near = (low_ppm, high_ppm, beside_ppm)
+    return (
+        f"{percent(low_ppm, half_ppm, beside_ppm=near)} to "
+        f"{percent(high_ppm, half_ppm, beside_ppm=near)}"
+    )
+
+
+def known(value: float, expanded: float) -> str:
+    """Return a number to the second digit of its expanded uncertainty.
+
+    >>> known(1.005878, 0.000182)
+    '1.00588'
+    """
+    return f"{value:.{decimals_for(expanded)}f}"
+
+
+def measured(error_ppm: float, expanded_ppm: float, limit_ppm: float) -> str:
+    """Return one unit's error: the text that it has in every list, paper and answer.
+
+    Parameters
+    ----------
+    error_ppm, expanded_ppm
+        With its expanded uncertainty (k = 2).
+    limit_ppm
+        The error limit: it decides whether percent or ppm.
+
+    Examples
+    --------
+    >>> measured(5904.0, 124.0, 5000.0)
+    '+0.590 %'
+    """
+    unit = ShareUnit.of((limit_ppm,))
+    return f"{unit.signed(error_ppm, expanded_ppm)} {unit.name}"
+
+
+def allowance(limit_ppm: float) -> str:
+    """Return what a limit comes to at one reading.
+
+    >>> allowance(5000.0), allowance(4950.0)
+    ('±0.5 %', '±0.495 %')
+    """
+    unit = ShareUnit.of((limit_ppm,))
+    return f"{unit.comes_to(limit_ppm)} {unit.name}"
+
+
+def limit(allowed: ErrorLimit) -> str:
+    """Return a range's error limit as the product sets it: the one text that it has.
+
+    >>> limit(ErrorLimit(of_reading_ppm=4500.0, of_full_scale_ppm=450.0))
+    '±(0.45 % of reading + 0.045 % of full scale)'
+    """
+    return limit_words(allowed)
 
 
 def share_of_reading(value_percent: float) -> str:
-    """Return an error limit as it was set, without idle zeros.
+    """Return an error limit in percent without idle zeros, for a narrow place.
 
     >>> share_of_reading(0.5)
     '0.5 %'
     """
-    return f"{value_percent:.3g} %"
+    unit = ShareUnit.of((value_percent * PPM_PER_PERCENT,))
+    return f"{value_percent * PPM_PER_PERCENT / unit.ppm:.3g} {unit.name}"
 
 
-def ohm(value_ohm: float, half_width_ohm: float | None = None) -> str:
+def ohm(
+    value_ohm: float, half_width_ohm: float | None = None, *, digits: int = 6
+) -> str:
     """Return a resistance with its prefix, to the digits its half width allows.
+
+    Without a half width to `digits`, idle zeros left out.
 
     >>> ohm(10_030.4, 12.0)
     '10.030 kΩ'
@@ -75,7 +272,7 @@ def ohm(value_ohm: float, half_width_ohm: float | None = None) -> str:
     )
     scaled = value_ohm / scale
     if half_width_ohm is None:
-        return f"{scaled:.6g} {prefix}{OHM}"
+        return f"{scaled:.{digits}g} {prefix}{OHM}"
     return f"{scaled:.{decimals_for(half_width_ohm / scale)}f} {prefix}{OHM}"
 
 
@@ -119,14 +316,50 @@ def share(probability: float) -> str:
     return f"{100 * probability:.0f} %"
 
 
+def carries(probability: float) -> str:
+    """Return how sure it is that a unit carries what was found.
+
+    >>> carries(1.0), carries(0.6), carries(0.0)
+    ('yes', '60 %', 'no')
+    """
+    if probability > 1.0 - 1e-9:
+        return "yes"
+    return share(probability) if probability > 0 else "no"
+
+
 def day(at: datetime | None) -> str:
     """Return a day; empty where none is known."""
     return "" if at is None else f"{at:%Y-%m-%d}"
 
 
 def moment(at: datetime) -> str:
-    """Return a day and a minute, and in which zone."""
-    return f"{at:%Y-%m-%d %H:%M} {at:%Z}".strip()
+    """Return a day and a minute in local time, and in which zone."""
+    # A frame's own kind of time has another way to its zone.
+    here = datetime.fromtimestamp(at.timestamp(), UTC).astimezone()
+    return f"{here:%Y-%m-%d %H:%M} {here:%Z}".strip()
+
+
+def day_of(at: datetime) -> str:
+    """Return on which day something happened, in local time."""
+    return f"{at.astimezone():%Y-%m-%d}"
+
+
+def labelled(value_ohm: float, tolerance_ppm: float) -> str:
+    """Return a label's value as a person writes it: digits that its tolerance needs.
+
+    >>> labelled(49_999.95, 1_000.0), labelled(4_990.0, 1_000.0)
+    ('50 kΩ', '4.99 kΩ')
+    >>> labelled(499.95, 1_000.0), labelled(49_900.0, 50_000.0)
+    ('500 Ω', '49.9 kΩ')
+    >>> labelled(12_345.0, 100.0)
+    '12.345 kΩ'
+    """
+    dropped = abs(value_ohm) * tolerance_ppm * 1e-6 * SMALL_OF_TOLERANCE
+    for digits in range(FEWEST_DIGITS, MOST_DIGITS):
+        near = float(f"{value_ohm:.{digits}g}")
+        if abs(near - value_ohm) <= dropped:
+            return ohm(near, digits=digits)
+    return ohm(value_ohm)
 
 
 def signed(value: float, decimals: int = 0) -> str:
@@ -145,15 +378,6 @@ def signed(value: float, decimals: int = 0) -> str:
     return f"{'+' if value > 0 else MINUS}{text}"
 
 
-def ppm(value_ppm: float, uncertainty_ppm: float) -> str:
-    r"""Return ppm to the second digit of an uncertainty.
-
-    >>> ppm(2903.27, 41.0)
-    '+2\xa0903'
-    """
-    return signed(value_ppm, decimals_for(uncertainty_ppm))
-
-
 def prefixed(value: float, unit: str, *, digits: int = 6) -> str:
     """Return a quantity with its prefix, to so many significant digits.
 
@@ -169,12 +393,22 @@ def prefixed(value: float, unit: str, *, digits: int = 6) -> str:
 
 
 def tolerance(tolerance_ppm: float) -> str:
-    """Return a claimed tolerance in percent.
+    """Return a claimed tolerance.
 
-    >>> tolerance(1000.0)
-    '±0.1 %'
+    >>> tolerance(1000.0), tolerance(50.0)
+    ('±0.1 %', '±50 ppm')
     """
-    return f"\N{PLUS-MINUS SIGN}{tolerance_ppm / PPM_PER_PERCENT:g} %"
+    return f"{PLUS_MINUS}{share_of(tolerance_ppm)}"
+
+
+def share_of(value_ppm: float) -> str:
+    """Return a share that somebody set or claimed, such as a tolerance.
+
+    >>> share_of(1000.0), share_of(50.0)
+    ('0.1 %', '50 ppm')
+    """
+    unit = ShareUnit.of((value_ppm,))
+    return f"{unit.plain(value_ppm)} {unit.name}"
 
 
 def yielded(value: float | None) -> str:
@@ -199,7 +433,7 @@ def shown_value(column: str, value: object) -> str:
     if column.endswith("_ohm") and isinstance(value, int | float):
         return ohm(value)
     if column.endswith("_ppm") and isinstance(value, int | float):
-        return f"{value / PPM_PER_PERCENT:g} %"
+        return share_of(value)
     if column in {"received_at", "claim_until"}:
         return str(value)[:10]
     return str(value)

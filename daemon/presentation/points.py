@@ -1,9 +1,17 @@
 """A point of a range that was judged, in words: where, how far off, what is allowed."""
 
-from daemon.presentation.figures import COVERAGE, NONE, decimals_for, signed
+from collections.abc import Iterable
+
+from daemon.presentation.figures import (
+    COVERAGE,
+    MINUS,
+    NONE,
+    PLUS_MINUS,
+    ShareUnit,
+)
 from storage import NOT_READ, JudgedPoint
 
-__all__ = ["allowed", "decided_at", "judged_at", "why_undecided"]
+__all__ = ["allowed", "decided_at", "judged_at", "unit_of", "why_undecided"]
 
 
 def judged_at(point: JudgedPoint) -> str:
@@ -21,25 +29,44 @@ def judged_at(point: JudgedPoint) -> str:
     )
 
 
-def allowed(point: JudgedPoint) -> str:
-    """Return the limits of a point, ppm of full scale.
+def unit_of(points: Iterable[JudgedPoint]) -> ShareUnit:
+    """Return what the numbers of points are said in: their widest limit decides."""
+    limits = [end or 0.0 for one in points for end in (one.low_ppm, one.high_ppm)]
+    return ShareUnit.of(limits)
 
+
+def allowed(point: JudgedPoint, unit: ShareUnit | None = None) -> str:
+    """Return the limits of a point, of full scale, without their unit.
+
+    Parameters
+    ----------
+    unit
+        What the numbers beside it are said in; left out, its own.
+
+    Examples
+    --------
     >>> allowed(JudgedPoint(
     ...     of_full_scale=0.5, error_ppm=1.0, uncertainty_ppm=1.0, low_ppm=-450.0,
     ...     high_ppm=450.0, verdict="conforming",
     ... ))
-    '±450'
+    '±0.045'
     """
     low, high = point.low_ppm, point.high_ppm
+    unit = unit or unit_of((point,))
     if low is None and high is None:
         return NONE
     if low is None:
-        return f"at most {signed(high or 0.0)}"
+        return f"at most {_end(high or 0.0, unit)}"
     if high is None:
-        return f"at least {signed(low)}"
+        return f"at least {_end(low, unit)}"
     if low == -high:
-        return f"\N{PLUS-MINUS SIGN}{high:.0f}"
-    return f"{signed(low)} to {signed(high)}"
+        return unit.comes_to(high)
+    return f"{_end(low, unit)} to {_end(high, unit)}"
+
+
+def _end(value_ppm: float, unit: ShareUnit) -> str:
+    sign = "+" if value_ppm > 0 else MINUS if value_ppm < 0 else ""
+    return f"{sign}{unit.comes_to(abs(value_ppm)).removeprefix(PLUS_MINUS)}"
 
 
 def decided_at(point: JudgedPoint | None) -> str:
@@ -48,26 +75,31 @@ def decided_at(point: JudgedPoint | None) -> str:
         return ""
     if point.verdict == NOT_READ:
         return f"It was not read at {judged_at(point)}."
+    unit = unit_of((point,))
     if point.verdict == "not judged":
         return (
-            f"This bench cannot judge it at {judged_at(point)}: "
-            f"{allowed(point)} ppm of full scale is allowed, "
-            f"U = {COVERAGE * point.uncertainty_ppm:.0f} ppm."
+            f"This bench cannot judge it at {judged_at(point)}: {allowed(point)} "
+            f"{unit.name} of full scale is allowed, the uncertainty is "
+            f"{unit.half(COVERAGE * point.uncertainty_ppm)} {unit.name} (k = 2)."
         )
     return (
-        f"Its worst point is {judged_at(point)}: "
-        f"{signed(point.error_ppm, decimals_for(point.uncertainty_ppm))} ppm of full "
-        f"scale, allowed {allowed(point)}."
+        f"Its worst point is {judged_at(point)}: {_error(point, unit)} of full "
+        f"scale, allowed {allowed(point)} {unit.name}."
     )
 
 
 def why_undecided(point: JudgedPoint) -> str:
     """Say why a point is neither conforming nor nonconforming, and what would help."""
-    expanded_ppm = COVERAGE * point.uncertainty_ppm
+    unit = unit_of((point,))
     return (
-        f"at {judged_at(point)} the error, "
-        f"{signed(point.error_ppm, decimals_for(point.uncertainty_ppm))} ppm of full "
-        f"scale, lies so near the limit, {allowed(point)} ppm, that the uncertainty, "
-        f"{expanded_ppm:.0f} ppm, leaves open on which side the true error is. More "
+        f"at {judged_at(point)} the error, {_error(point, unit)} of full "
+        f"scale, lies so near the limit, {allowed(point)} {unit.name}, that the "
+        f"uncertainty, {unit.half(COVERAGE * point.uncertainty_ppm)} {unit.name}, "
+        "leaves open on which side the true error is. More "
         "readings or better meters narrow it; a named person may let the unit go"
     )
+
+
+def _error(point: JudgedPoint, unit: ShareUnit) -> str:
+    expanded_ppm = COVERAGE * point.uncertainty_ppm
+    return f"{unit.signed(point.error_ppm, expanded_ppm)} {unit.name}"

@@ -12,15 +12,19 @@ from typing import Any
 
 from daemon import spc
 from daemon.presentation.figures import (
-    PPM_PER_PERCENT,
     SAYABLE_SHARE,
+    allowance,
+    between,
     capital,
     counted,
     day,
+    labelled,
+    move,
     ohm,
+    part_value,
     percent,
     share,
-    share_of_reading,
+    share_of,
 )
 from storage import (
     BuildState,
@@ -43,7 +47,10 @@ PLAINLY_WIDER = 2.0
 """A spread factor from which the spread is worth a word."""
 CHART_SAW = "at {unit}{of_reel} the chart shows {value}"
 """What is said of a warning that an earlier version kept."""
-BY_SHIPPED_LIMIT = "The limit that decides is the one that came with the program."
+BY_SHIPPED_LIMIT = (
+    "The threshold from which a finding is made is the general one, not yet this "
+    "product's own."
+)
 """What a finding says of its limit; where it is the product's own, nothing."""
 NO_STANDARD = (
     "There is no check standard, so the bench itself may have moved: measure an older "
@@ -106,17 +113,20 @@ def off_plan(part: str, label: Label) -> tuple[str, ...]:
     found = []
     planned_ohm, planned_ppm = label.planned_ohm, label.planned_ppm
     if abs(label.label_ohm - planned_ohm) > planned_ohm * planned_ppm * PPM:
-        low, high = (planned_ohm * (1.0 + e * PPM) for e in (-planned_ppm, planned_ppm))
+        low, high = (
+            labelled(planned_ohm * (1.0 + e * PPM), planned_ppm)
+            for e in (-planned_ppm, planned_ppm)
+        )
         found.append(
             f"of the wrong value for part {part}: its label says "
-            f"{ohm(label.label_ohm)}, the part needs {ohm(planned_ohm)} "
-            f"({ohm(low)} to {ohm(high)})"
+            f"{labelled(label.label_ohm, label.label_ppm)}, the part needs "
+            f"{labelled(planned_ohm, planned_ppm)} ({low} to {high})"
         )
     if label.label_ppm > planned_ppm:
         found.append(
             f"of the wrong class for part {part}: its label allows "
-            f"{label.label_ppm / PPM_PER_PERCENT:g} %, the part needs "
-            f"{planned_ppm / PPM_PER_PERCENT:g} %"
+            f"{share_of(label.label_ppm)}, the part needs "
+            f"{share_of(planned_ppm)}"
         )
     return tuple(found)
 
@@ -165,8 +175,8 @@ def taught(disposal: Disposal, scope: Scope) -> str:
         )
     where = "in" if scope is Scope.BUILD else "with"
     return (
-        f"The {scope} counts as bad: what was measured {where} it no longer counts as "
-        "history."
+        f"The {scope} counts as bad: later builds are no longer compared with what was "
+        f"measured {where} it."
     )
 
 
@@ -247,8 +257,7 @@ def is_odd_unit(signal: Signal) -> bool:
 
 def odd_unit(signal: Signal) -> str:
     """Say that one unit is far off alone, and what to do with it."""
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    size = percent(signal.size_ppm, half_ppm)
+    size = _size(signal)
     on = "" if signal.range is None else f" on range {_title(signal)}"
     said = f"Unit {signal.first_serial} alone is far off{on} ({size})"
     if signal.basis.measured_again:
@@ -324,7 +333,7 @@ def catching_up(number: int, last: int) -> str:
 
 
 def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str, ...]:
-    """Say which limit serves, how far another is, and what builds are held against.
+    """Say which threshold holds, how far another is, what builds are compared with.
 
     Parameters
     ----------
@@ -337,13 +346,14 @@ def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str
     Examples
     --------
     >>> watching({"limit": "It serves.", "calibrating_percent": 40, "history": None})
-    ('It serves.', "The product's own limit is being calibrated now: 40 % done.")
+    ('It serves.', "The product's own threshold is being worked out now: 40 % done.")
     """
     percent_done = state["calibrating_percent"]
     calibrating = (
         None
         if percent_done is None
-        else f"The product's own limit is being calibrated now: {percent_done} % done."
+        else "The product's own threshold is being worked out now: "
+        f"{percent_done} % done."
     )
     sentences = (
         state.get("catching_up"),
@@ -371,15 +381,15 @@ def _beyond(signal: Signal) -> Iterator[str]:
     of_parts, said = signal.cause in OF_PARTS, signal.basis
     claim = said.claim if of_parts else None
     if claim is not None and claim.incompatible > HALF:
-        label = f"{claim.tolerance_ppm / PPM_PER_PERCENT:g} %"
+        label = f"{share_of(claim.tolerance_ppm)}"
         classes = sorted(claim.classes, key=lambda one: -one[1])[:2]
         likely = " or ".join(
-            f"{limit / PPM_PER_PERCENT:g} % ({share(probability)})"
+            f"{share_of(limit)} (probability {share(probability)})"
             for limit, probability in classes
         )
         yield (
             f"Its parts do not keep to the {label} on its label "
-            f"({share(claim.incompatible)} sure). They are most likely of class "
+            f"({share(claim.incompatible)} sure). Their tolerance is most likely "
             f"{likely}."
         )
     if of_parts and said.other_values_ohm:
@@ -390,8 +400,8 @@ def _beyond(signal: Signal) -> Iterator[str]:
     unchecked = not said.check and not said.proven
     if unchecked and {"bench", "reel"} & set(said.alike):
         yield (
-            "Before a check, a reel and the bench cannot be told apart: run the check "
-            "standard now."
+            "It may be the reel or the bench: measure the check standard now, which "
+            "tells them apart."
         )
 
 
@@ -399,8 +409,8 @@ def _how_far(signal: Signal) -> str:
     """Say how many units are concerned, and how well the size is known from them."""
     show = "shows" if signal.units == 1 else "show"
     return (
-        f"So far {counted(signal.units, 'measured unit')} {show} it. The size of the "
-        f"move is {size_of(signal)}."
+        f"{capital(counted(signal.units, 'measured unit'))} {show} it so far. The move "
+        f"is {size_of(signal)}."
     )
 
 
@@ -414,14 +424,18 @@ def _foretold(said: Evidence) -> Iterator[str]:
     second = "the second" if said.mixed_share is not None else "this"
     told = []
     for title, (mean, low, high) in by_range.items():
-        half = (high - low) / 2
         on = f" on range {title}" if title else ""
-        interval = f"{percent(low, half)} to {percent(high, half)} with 95 %"
-        told.append(f"{percent(mean, half)}{on} ({interval})")
+        interval = f"{between(low, high, beside_ppm=mean)} with 95 %"
+        told.append(f"{move(mean, low, high)}{on} ({interval})")
     yield (
-        f"A unit of {second} reel that was not measured will read about "
+        f"A unit of {second} reel that was not measured probably reads about "
         f"{' and '.join(told)}."
     )
+
+
+def _size(signal: Signal) -> str:
+    """Return the one text that a finding's size has."""
+    return move(signal.size_ppm, signal.low_ppm, signal.high_ppm)
 
 
 def reads(signal: Signal, *, named: Hold | None = None) -> str:
@@ -436,8 +450,7 @@ def reads(signal: Signal, *, named: Hold | None = None) -> str:
     if named is not None and (named.scope, named.subject) == (Scope.REEL, reel):
         reel = None
     what = _what(signal, reel)
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    size = percent(signal.size_ppm, half_ppm)
+    size = _size(signal)
     if signal.cause is Cause.UNIT:
         return f"{what} {size} in unit {signal.first_serial} alone"
     return f"{what} {size} since unit {signal.first_serial}"
@@ -479,17 +492,13 @@ def size_of(signal: Signal) -> str:
     >>> size_of(SimpleNamespace(size_ppm=3000.0, low_ppm=2800.0, high_ppm=3200.0))
     '+0.30 % (+0.28 % to +0.32 % with 95 %)'
     """
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    size, low, high = (
-        percent(one, half_ppm)
-        for one in (signal.size_ppm, signal.low_ppm, signal.high_ppm)
-    )
-    return f"{size} ({low} to {high} with 95 %)"
+    ends = between(signal.low_ppm, signal.high_ppm, beside_ppm=signal.size_ppm)
+    return f"{_size(signal)} ({ends} with 95 %)"
 
 
 def now(signal: Signal) -> str:
     """Return what a finding is put down to now, in few words."""
-    sure = share(signal.probability)
+    sure = f"{share(signal.probability)} sure"
     match signal.cause:
         case Cause.REEL if signal.reel is not None:
             return f"it is now most likely reel {signal.reel} ({sure})"
@@ -555,7 +564,7 @@ def one_range(
     spread = (
         f"{counted(len(errors_ppm), 'unit')}; the farthest reads "
         f"{percent(farthest, abs(farthest) / 10)}, the limit is "
-        f"\N{PLUS-MINUS SIGN}{share_of_reading(limit_ppm / PPM_PER_PERCENT)}."
+        f"{allowance(limit_ppm)}."
     )
     stepped_back = [withdrawn(one) for one in findings if not one.standing][-1:]
     stand = [one for one in findings if one.standing]
@@ -583,8 +592,7 @@ def one_range(
 
 def beside(signal: Signal) -> str:
     """Return the few words that stand beside what moved in a picture."""
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    size = percent(signal.size_ppm, half_ppm)
+    size = _size(signal)
     if signal.cause is Cause.UNIT:
         return f"unit {signal.first_serial} alone: {size}"
     text = f"since unit {signal.first_serial}: {size}"
@@ -592,10 +600,8 @@ def beside(signal: Signal) -> str:
         return f"{signal.part or 'every range'} {text}"
     if signal.part is None or signal.implied_ohm is None:
         return text
-    half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
-    return (
-        f"{text}, {signal.part} \N{ALMOST EQUAL TO} {ohm(signal.implied_ohm, half_ohm)}"
-    )
+    value = part_value(signal.implied_ohm, signal.low_ppm, signal.high_ppm)
+    return f"{text}, {signal.part} \N{ALMOST EQUAL TO} {value}"
 
 
 def _title(signal: Signal) -> str:
@@ -613,7 +619,7 @@ def _what(signal: Signal, reel: str | None) -> str:
 
 
 def _why(signal: Signal) -> str:
-    sure = share(signal.probability)
+    sure = f"{share(signal.probability)} sure"
     match signal.cause:
         case Cause.SHARED:
             return f"Most likely the stage that all ranges share ({sure})."
@@ -633,16 +639,17 @@ def _why(signal: Signal) -> str:
 def _value_against_claim(signal: Signal) -> str:
     if signal.implied_ohm is None:
         return ""
-    half_ppm = (signal.high_ppm - signal.low_ppm) / 2
-    half_ohm = abs(signal.implied_ohm) * half_ppm * 1e-6
-    text = f": its parts are now about {ohm(signal.implied_ohm, half_ohm)}"
-    if interval := signal.basis.implied_interval_ohm:
-        low, high = interval
-        text += f" ({ohm(low, half_ohm)} to {ohm(high, half_ohm)} with 95 %)"
+    value = part_value(
+        signal.implied_ohm,
+        signal.low_ppm,
+        signal.high_ppm,
+        signal.basis.implied_interval_ohm,
+    )
+    text = f": its parts are now about {value}"
     claim_ppm = signal.basis.tolerance_ppm
     if claim_ppm is None:
         return text
-    claim = f"{claim_ppm / PPM_PER_PERCENT:g} %"
+    claim = f"{share_of(claim_ppm)}"
     if signal.basis.spread_factor > PLAINLY_WIDER:
         return f"{text} and spread wider than their {claim} claim allows"
     if signal.low_ppm > claim_ppm or signal.high_ppm < -claim_ppm:
@@ -668,12 +675,11 @@ def claim(
     check: "spc.ClaimCheck", *, reel: str, tolerance_ppm: float
 ) -> tuple[str, ...]:
     """Say what loose parts of a reel mean for the tolerance on its label."""
-    label = f"{tolerance_ppm / PPM_PER_PERCENT:g} %"
-    half_ppm = (check.high_ppm - check.low_ppm) / 2
+    label = f"{share_of(tolerance_ppm)}"
     mean = (
-        f"Its mean is {percent(check.mean_ppm, half_ppm)} from nominal "
-        f"({percent(check.low_ppm, half_ppm)} to {percent(check.high_ppm, half_ppm)} "
-        "with 95 %)."
+        f"Its mean is {move(check.mean_ppm, check.low_ppm, check.high_ppm)} from "
+        f"nominal ({between(check.low_ppm, check.high_ppm, beside_ppm=check.mean_ppm)}"
+        " with 95 %)."
     )
     if check.verdict is spc.Against.INCOMPATIBLE:
         which = ", ".join(str(place + 1) for place in check.outside)

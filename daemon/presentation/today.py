@@ -6,7 +6,7 @@ Four questions, each with its answer in a sentence, made from the numbers alone.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from daemon.presentation.figures import SAYABLE_SHARE, counted, percent, share
+from daemon.presentation.figures import SAYABLE_SHARE, counted, move, share
 from daemon.presentation.sentences import held, is_odd_unit
 from storage import BuildState, Cause, Hold, Signal
 
@@ -100,8 +100,7 @@ def changed(findings: Sequence[Signal], since: Mapping[str, str]) -> str:
         return "Nothing: every range reads as before."
     said = []
     for one in findings[:2]:
-        half_ppm = (one.high_ppm - one.low_ppm) / 2
-        size = percent(one.size_ppm, half_ppm)
+        size = move(one.size_ppm, one.low_ppm, one.high_ppm)
         what = "every range" if one.range is None else f"range {_title(one)}"
         where = "in" if one.cause is Cause.UNIT else "since"
         when = f", {since[one.signal]}" if one.signal in since else ""

@@ -59,8 +59,9 @@ class MovedAlikeError(OutOfControlError):
         self.moved_ppm = moved_ppm
         NotJudgedError.__init__(
             self,
-            f"both meters moved alike against the source's setting, {moved_ppm:+.0f} "
-            f"ppm since the session began, on {', '.join(ranges)}: that is more than "
+            "both meters moved together against the source's setting, "
+            f"{moved_ppm:+.0f} ppm since the session began, on {', '.join(ranges)}: "
+            "that is more than "
             "source_stability_ppm in bench.toml allows, and check standard "
             f"{serial} cannot tell what units between saw. The runs since the last "
             "good check are in doubt until a person decides, and the session is ended; "

@@ -265,8 +265,8 @@ class Standing:
                 what = (
                     f"check standard {self._standard.serial} was outside its limits"
                     if moved_ppm is None
-                    else f"both meters moved alike against the source, {moved_ppm:+.0f}"
-                    " ppm since the session began,"
+                    else "both meters moved together against the source, "
+                    f"{moved_ppm:+.0f} ppm since the session began,"
                 )
                 self._raise(
                     DoubtCause.OUT_OF_CONTROL,

@@ -11,7 +11,8 @@ from typing import Any
 
 import scipy
 
-from daemon.presentation import counted, withdrawn
+from daemon.presentation import counted, share, withdrawn
+from daemon.presentation.figures import allowance, carries, day_of, measured
 from daemon.traceability import who_carries
 from daemon.traceability.tracing import Place, Records, leftover
 from storage import (
@@ -40,7 +41,7 @@ COLUMNS = {
     "serial": "serial",
     "build": "build",
     "destination": "order",
-    "probability": "probability of carrying it",
+    "probability": "probability of having such a part",
     "basis": "error is",
     "error_ppm": "error, ppm",
     "low_ppm": "from, ppm (95 %)",
@@ -53,6 +54,22 @@ COLUMNS = {
 }
 
 
+PRINTED = {
+    "serial": "unit",
+    "build": "build",
+    "destination": "order",
+    "probability": "has such a part",
+    "basis": "error is",
+    "error_ppm": "error",
+    "low_ppm": "from (95 %)",
+    "high_ppm": "to (95 %)",
+    "limit_ppm": "limit",
+    "verdict": "verdict",
+    "nonconforming": "outside the limit",
+    "todo": "what to do",
+    "step": "done so far",
+}
+"""Columns of a list that a person reads; each number has its unit beside it."""
 NO_ERROR_KNOWN = ("like known-good", "changed", "not judged")
 """Verdicts of a bench too poor for the limit: it compares, and knows no error."""
 
@@ -101,6 +118,33 @@ class Concerned:
         if isnan(self.error_ppm):
             return "unknown"
         return "measured" if self.measured else "predicted"
+
+    def said(self) -> dict[str, str]:
+        """Return its row as a person reads it, by the keys of `PRINTED`."""
+        half_ppm = (self.high_ppm - self.low_ppm) / 2
+        known = not isnan(self.error_ppm)
+        limit_ppm = self.error_ppm if isnan(self.limit_ppm) else self.limit_ppm
+
+        def share_of_reading(value_ppm: float) -> str:
+            return measured(value_ppm, half_ppm, limit_ppm) if known else ""
+
+        return {
+            "serial": self.serial,
+            "build": self.build,
+            "destination": self.destination or "",
+            "probability": carries(self.probability),
+            "basis": self.basis,
+            "error_ppm": share_of_reading(self.error_ppm),
+            "low_ppm": share_of_reading(self.low_ppm),
+            "high_ppm": share_of_reading(self.high_ppm),
+            "limit_ppm": "" if isnan(self.limit_ppm) else allowance(self.limit_ppm),
+            "verdict": self.verdict or "",
+            "nonconforming": ""
+            if isnan(self.nonconforming)
+            else share(self.nonconforming),
+            "todo": self.todo,
+            "step": self.step or "",
+        }
 
     def row(self) -> dict[str, Any]:
         """Return its row of a table; None where nothing is known."""
@@ -208,7 +252,7 @@ class Containment:
         said += [f"The reel is also in product {one}." for one in self.other_products]
         said += [
             f"Build {one.build}: {one.units} units without serial left on "
-            f"{one.shipped_at:%Y-%m-%d} for {one.destination}; any may carry it."
+            f"{day_of(one.shipped_at)} for {one.destination}; any may have such a part."
             for one in self.without_serial
         ]
         return tuple(said)

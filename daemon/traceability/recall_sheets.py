@@ -1,7 +1,6 @@
 """A containment as sheets: CSV for a spreadsheet, a page to print, customers' cards."""
 
 from html import escape
-from typing import Any
 
 from daemon.metrology import correction
 from daemon.presentation import as_csv, capital
@@ -9,6 +8,7 @@ from daemon.traceability.containment import (
     CLEAR,
     COLUMNS,
     NO_ERROR_KNOWN,
+    PRINTED,
     Containment,
 )
 from daemon.traceability.tracing import spans
@@ -61,7 +61,6 @@ def cards(containment: Containment) -> str:
 
 def page(containment: Containment) -> str:
     """Return the lists as a page to print."""
-    keys = [key for key in COLUMNS if key != "where"]
     parts = [
         "<!doctype html><meta charset='utf-8'>",
         f"<title>{escape(containment.headline())}</title>",
@@ -69,7 +68,7 @@ def page(containment: Containment) -> str:
         f"<h1>{escape(containment.headline())}</h1>",
         *(f"<p>{escape(line)}</p>" for line in containment.lines()),
     ]
-    head = "".join(f"<th>{escape(COLUMNS[key])}</th>" for key in keys)
+    head = "".join(f"<th>{escape(name)}</th>" for name in PRINTED.values())
     for name, units in containment.listed().items():
         title = f"{capital(name)} ({len(units)})"
         parts.append(f"<h2>{escape(title)}</h2>")
@@ -78,12 +77,10 @@ def page(containment: Containment) -> str:
             parts.append(f"<p>{escape(spans([one.serial for one in units]))}</p>")
             continue
         body = "".join(
-            "<tr>" + "".join(f"<td>{_shown(row[key])}</td>" for key in keys) + "</tr>"
-            for row in (one.row() for one in units)
+            "<tr>"
+            + "".join(f"<td>{escape(text)}</td>" for text in one.said().values())
+            + "</tr>"
+            for one in units
         )
         parts.append(f"<table><tr>{head}</tr>{body}</table>")
     return "\n".join(parts) + "\n"
-
-
-def _shown(value: Any) -> str:
-    return "" if value is None else escape(str(value))

@@ -7,7 +7,8 @@ from typing import Any, Self, TypeVar
 
 from config import HoldpointError, Part as PlannedPart
 from daemon.holds import by_reason, checks_of, doubted, told
-from daemon.presentation import capital, off_plan
+from daemon.presentation import capital, off_plan, ohm
+from daemon.presentation.figures import day_of, moment, share_of
 from daemon.traceability.held import Held, holds_of
 from storage import (
     Build,
@@ -59,7 +60,7 @@ class ContradictionError(HoldpointError):
         self.reel = reel
         self.detail = detail
         super().__init__(
-            f"reel {reel} cannot be fitted: {detail}; with --anyway it is recorded all "
+            f"reel {reel} cannot feed it: {detail}; with --anyway it is recorded all "
             "the same"
         )
 
@@ -341,7 +342,7 @@ def _of_serial(records: Records, serial: str) -> Trace:
     for part, reel in sorted(records.reels_of(unit).items()):
         since = _replaced(records, serial, part)
         lines.append(f"{part}: reel {reel}{_source(known.get(reel))}{since}")
-    lines += [_done(one) for one in records.reworks if one.serial == serial]
+    lines += [reworked(one) for one in records.reworks if one.serial == serial]
     lines += _moved(records, serial)
     lines += [_held(one) for one in records.holds_on(unit)]
     lines += [f"In doubt: {reason}" for reason in records.doubted.get(serial, ())]
@@ -395,7 +396,7 @@ def _of_build(records: Records, build: str) -> Trace:
     ]
     lines += _places(records, units)
     lines += [
-        f"{one.units} without serial left on {one.shipped_at:%Y-%m-%d} "
+        f"{one.units} without serial left on {day_of(one.shipped_at)} "
         f"for {one.destination}"
         for one in records.past
         if one.build == build
@@ -588,10 +589,10 @@ def succession(records: Records, fitting: Fitting) -> list[str]:
         if last.fitted_at >= fitting.fitted_at:
             raise RefusedValueError(
                 what="fitting.fitted_at",
-                value=f"{fitting.fitted_at:%Y-%m-%d %H:%M}",
-                allowed=f"must be later than reel {last.reel} was fitted to part "
+                value=moment(fitting.fitted_at),
+                allowed=f"must be later than reel {last.reel} was put on part "
                 f"{fitting.part} of build {fitting.build} from the same unit on, "
-                f"{last.fitted_at:%Y-%m-%d %H:%M}",
+                f"{moment(last.fitted_at)}",
             )
         said.append(
             f"It takes the place of reel {last.reel}, which was recorded from the "
@@ -604,7 +605,7 @@ def succession(records: Records, fitting: Fitting) -> list[str]:
             key=lambda one: one.fitted_at,
         )
         said.append(
-            f"From unit {until.from_serial} on reel {until.reel} stays, as recorded."
+            f"From unit {until.from_serial} on reel {until.reel} is kept, as recorded."
         )
     return said
 
@@ -653,20 +654,22 @@ def _source(reel: Reel | None) -> str:
 def _replaced(records: Records, serial: str, part: str) -> str:
     for one in records.reworks:
         if (one.serial, one.part) == (serial, part) and one.reel:
-            return f", replaced on {one.reworked_at:%Y-%m-%d}"
+            return f", replaced on {day_of(one.reworked_at)}"
     return ""
 
 
-def _done(rework: ReworkOf) -> str:
-    when, who = f"{rework.reworked_at:%Y-%m-%d}", rework.person
+def reworked(rework: ReworkOf) -> str:
+    """Say what was done to a unit, when, by whom and why."""
+    when, who = day_of(rework.reworked_at), rework.person
     match rework.kind:
         case ReworkKind.REPLACE:
             what = f"{rework.part} replaced from reel {rework.reel}"
         case ReworkKind.REGRADE:
-            what = f"{rework.range} regraded to {(rework.limit_ppm or 0.0) / 1e4:g} %"
+            what = f"{rework.range} regraded to {share_of(rework.limit_ppm or 0.0)}"
         case _:
             what = (
-                f"{rework.part} trimmed by {rework.trim_ohm:g} ohm {rework.trim_kind}"
+                f"{rework.part} trimmed by {ohm(rework.trim_ohm or 0.0)} "
+                f"{rework.trim_kind}"
             )
     return f"{when} {what} by {who}: {rework.reason}"
 
@@ -676,13 +679,13 @@ def _moved(records: Records, serial: str) -> list[str]:
     for one in records.shipments:
         if one.serial != serial:
             continue
-        line = f"{one.shipped_at:%Y-%m-%d} left for {one.destination}"
+        line = f"{day_of(one.shipped_at)} left for {one.destination}"
         if one.override_reason:
             line += f", overridden by {one.person}: {one.override_reason}"
         lines.append(line)
         if one.returned_at is not None:
             when, why = one.returned_at, one.return_reason
-            lines.append(f"{when:%Y-%m-%d} came back: {why}")
+            lines.append(f"{day_of(when)} came back: {why}")
     return lines
 
 

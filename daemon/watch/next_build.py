@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from config import Settings
-from daemon.presentation import PPM_PER_PERCENT, counted, money
+from daemon.presentation import PPM_PER_PERCENT, counted, figures, money
 from daemon.spc import Costs, SpotCheck, cheapest, expected_cost
 from daemon.spc.sampling import (
     RECENT_BUILDS,
@@ -51,6 +51,8 @@ class RangeOutlook:
     check: SpotCheck
     limit_ppm: float
     """Its error limit at full scale, where it is narrowest."""
+    limit: str
+    """The error limit in words, as it is set."""
 
     def asked(
         self,
@@ -213,6 +215,7 @@ class Outlook:
                 ),
                 limit_ppm=one.settings.limit.of_reading_ppm
                 + one.settings.limit.of_full_scale_ppm,
+                limit=figures.limit(one.settings.limit),
             )
             for index, one in enumerate(known.product.ranges)
         )
@@ -311,7 +314,7 @@ class Outlook:
         )
         reel = (
             f"a reel in {carrying} of them that is off by the error limit of "
-            f"{most.title}, {most.limit_ppm / PPM_PER_PERCENT:g} %,"
+            f"{most.title}, {most.limit},"
         )
         seldom = f"in no more than {100 * missed:g} % of builds"
         if number is None:

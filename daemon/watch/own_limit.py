@@ -170,23 +170,22 @@ def calibrate_wanted(
 
 
 def in_words(data: Path, settings: Settings) -> str:
-    """Say which limit the next build is held against, and what is still missing."""
+    """Say from which threshold on a finding is made, and what is still missing."""
     limits, layout = limits_of(data, settings), layout_for(settings)
     if limits.find(layout) is not None:
-        return "The detector's limit was worked out for this product."
+        return "The threshold for findings was worked out for this product."
     if limits.wanted(layout):
         return (
-            "Findings go by the limit that came with the program. The daemon "
-            "works out the product's own within the hour. To have it now: holdpoint "
-            "calibrate."
+            "Findings are made from the general threshold on. The daemon works out "
+            "this product's own within the hour. To have it now: holdpoint calibrate."
         )
     if settings.plan.detector is not None:
         return (
-            "Findings go by the limit that came with the program. It was worked "
-            "out for the standing values, not for those of plan.toml. The accepted "
-            "false hold is too rare or too frequent to work out the product's own."
+            "Findings are made from the general threshold on. It was worked out for "
+            "the usual values, not for those of plan.toml. The accepted false hold is "
+            "too rare or too frequent to work out the product's own."
         )
     return (
-        "Findings go by the limit that came with the program. The accepted false "
-        "hold is too rare or too frequent to work out the product's own."
+        "Findings are made from the general threshold on. The accepted false hold is "
+        "too rare or too frequent to work out the product's own."
     )

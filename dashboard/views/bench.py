@@ -85,7 +85,7 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
     if state["waiting"] > 1:
         lines.append(f"{figures.counted(state['waiting'] - 1, 'unit')} after this one.")
     if state.get("catching_up"):
-        return "Wait: the runs of before are looked through.", [state["catching_up"]]
+        return "Wait: earlier runs are checked first.", [state["catching_up"]]
     if state["bench"] is None:
         return "No bench: type what you read.", lines
     if state["phase"] == "source off":
@@ -219,7 +219,7 @@ def followed(order: dict[str, Any]) -> dict[str, Any]:
     except StorageError:
         return order
     except RefusedOrderError:
-        return {**order, "state": "failed", "message": "the daemon knows it no more"}
+        return {**order, "state": "failed", "message": "the daemon no longer knows it"}
 
 
 def result(order: dict[str, Any]) -> str:

@@ -81,7 +81,7 @@ def note(unread: pd.DataFrame, people: tuple[str, ...]) -> None:
     titles = dict(zip(unread["alert"], unread["title"], strict=True))
     look.heading(
         f"Nobody took note of {figures.counted(len(titles), 'message')} yet",
-        ["Of those that matter you are reminded until somebody does."],
+        ["You are reminded of the important ones until somebody does."],
     )
     with st.container(key="form"):
         who.choose(people)

@@ -6,7 +6,6 @@ from typing import Any
 import streamlit as st
 
 from config import Unit, parse, spell
-from daemon.presentation import PPM_PER_PERCENT
 from daemon.service import Home
 from daemon.spc import Costs
 from daemon.watch import (
@@ -24,18 +23,21 @@ from storage import StorageError
 
 LEARNT = "learnt before the next build"
 MEANING = (
-    "A reel whose parts are off by so much needs so many of its first units measured, "
-    "or so many units of the build drawn at random, to be missed in no more than 5 % "
-    "of builds; beside it, how often a check of a few at random misses it. More: "
-    "holdpoint whatif."
+    "Each row is a reel whose parts are off by so much. So many of its first units, or "
+    "so many units of the build drawn at random, must be measured that it is missed in "
+    "no more than 5 % of builds. Beside it: how often a check of a few at random "
+    "misses it. More: holdpoint whatif."
 )
 MOST_UNITS = 1000
 """Every number of units is tried: more would take longer than anybody waits."""
-CURVES_MEANING = "Upwards, in how many builds it is missed; dotted, how many may be."
+CURVES_MEANING = (
+    "Upwards: in how many builds it is missed. Dotted: how many are accepted."
+)
 COSTS_MEANING = (
-    "Expected cost a build, of tests and of bad units shipped; in brackets the units "
-    "measured. Enough: so many at random that the reel is missed in no more than 5 % "
-    "of builds. What a held build costs is not in it."
+    "What a build is expected to cost, in tests and in bad units that leave. In "
+    "brackets: how many units are measured. Enough: as many, drawn at random, as it "
+    "takes to miss the reel in no more than 5 % of builds. What a held build costs is "
+    "not counted."
 )
 
 
@@ -73,7 +75,7 @@ def ahead(shown: Shown) -> None:
         index=list(titles).index(hardest),
         format_func=lambda one: titles[one].title,
         key="ahead_range",
-        help="At first the one in which a bad reel is seen last.",
+        help="The first shown is the one in which a bad reel is seen latest.",
     )
     left, right = st.columns(2)
     build = int(
@@ -94,11 +96,10 @@ def ahead(shown: Shown) -> None:
         f"good reels by {spell(round(one.check.reel_sigma_ppm), Unit.PPM)}."
     )
     checked = tuple(number for number in CHECKED if number <= build) or (build,)
-    limit = f"{one.limit_ppm / PPM_PER_PERCENT:g} %"
     look.heading(
         "How often a check would miss a reel",
         (
-            f"Across, how far it is off, up to the error limit, {limit}.",
+            f"Across, how far it is off, up to the error limit, {one.limit}.",
             CURVES_MEANING,
         ),
     )
@@ -121,7 +122,7 @@ def ahead(shown: Shown) -> None:
     with st.expander("Costs"):
         priced(one, build, carrying)
     look.heading("When some are enough", known.to_some(build=build, carrying=carrying))
-    look.heading("What brings all back", known.to_all())
+    look.heading("When all must be measured again", known.to_all())
 
 
 def table(key: str, rows: list[dict[str, str]]) -> None:
@@ -134,7 +135,9 @@ def priced(one: RangeOutlook, build: int, carrying: int) -> None:
     """Ask for costs, and say what measuring none, some and all would cost."""
     costs = asked_costs()
     if costs is None:
-        look.quiet("Both costs say what measuring none, some and all would cost.")
+        look.quiet(
+            "Give both costs to see what measuring none, some or all would cost."
+        )
         return
     rows = []
     for shift in SHIFTS:

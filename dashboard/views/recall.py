@@ -4,7 +4,7 @@ from math import isnan
 
 import streamlit as st
 
-from daemon.presentation import MINUS, capital, screens, sentences
+from daemon.presentation import capital, figures, screens, sentences
 from daemon.traceability import (
     CLEAR,
     COLUMNS,
@@ -22,16 +22,15 @@ from storage import Step, StorageError
 SHOWN = ("serial", "todo", "destination", "step", "error_ppm", "low_ppm", "high_ppm",
          "basis", "probability", "nonconforming")  # fmt: skip
 HEADS = {
-    "error_ppm": "Error, ppm",
+    "error_ppm": "Error",
     "low_ppm": "From",
     "high_ppm": "To (95 %)",
-    "probability": "Carries it",
+    "probability": "Has such a part",
     "nonconforming": "Outside limit",
 }
-PPM = {"error_ppm", "low_ppm", "high_ppm"}
 LONGEST = 200
 """Rows of a list that are shown."""
-ADVICE = "On a finding everything that may carry it is listed here, wherever it is."
+ADVICE = "On a finding every unit that it may concern is listed here, wherever it is."
 
 
 def recall() -> None:
@@ -94,23 +93,29 @@ def papers(shown: data.Shown, found: Containment) -> list[documents.Paper]:
 def listed(name: str, units: tuple[Concerned, ...]) -> None:
     """Show one list; of a long one its beginning, all of it is in the file."""
     look.heading(f"{capital(name)}: {len(units)}")
-    rows = [one.row() for one in units[:LONGEST]]
     look.table(
         [HEADS.get(key, capital(COLUMNS[key])) for key in SHOWN],
-        [[cell(key, row[key]) for key in SHOWN] for row in rows],
+        [[cell(one, key) for key in SHOWN] for one in units[:LONGEST]],
     )
     if len(units) > LONGEST:
         look.quiet(screens.more_in_file(len(units) - LONGEST))
 
 
-def cell(key: str, value: object) -> str:
-    """Return one cell as it is read."""
+def cell(one: Concerned, key: str) -> str:
+    """Return one cell as it is read, in the digits that its interval allows."""
+    value = getattr(one, key)
     if value is None or (isinstance(value, float) and isnan(value)):
         return ""
-    if isinstance(value, int | float):
-        said = f"{value:+.0f}" if key in PPM else f"{value:.2f}"
-        return said.replace("-", MINUS)
-    return str(value)
+    match key:
+        case "error_ppm" | "low_ppm" | "high_ppm":
+            half_ppm = (one.high_ppm - one.low_ppm) / 2
+            return figures.percent(value, half_ppm, beside_ppm=(one.error_ppm,))
+        case "probability":
+            return figures.carries(value)
+        case "nonconforming":
+            return figures.share(value)
+        case _:
+            return str(value)
 
 
 def steps(shown: data.Shown, found: Containment) -> None:

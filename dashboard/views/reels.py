@@ -177,7 +177,7 @@ def _units(shown: data.Shown, records: Records, reel: Reel) -> None:
     seen = seen_in_units(records, shown.product, reel)
     parts = {part for _, part in records.carriers(reel.reel)}
     own = {one.part for one in shown.product.ranges}
-    look.heading("In units", [] if seen or parts else ["No unit carries it yet."])
+    look.heading("In units", [] if seen or parts else ["No unit has such a part yet."])
     for one in seen:
         look.lines(*told_by_units(reel, one))
         _strip(one.deviations_ppm, reel, "unit")
@@ -373,16 +373,16 @@ def _count(text: str) -> int:
 
 
 def _fit(shown: data.Shown, reel: Reel) -> None:
-    """Offer to record that a reel is fitted."""
+    """Offer to record that a reel feeds a part."""
     if not shown.builds:
         return
     at = shown.connection
-    with st.expander(f"Record that reel {reel.reel} is fitted"):
+    with st.expander(f"Record that reel {reel.reel} feeds a part"):
         st.selectbox("Part", list(at.settings.product.parts), key="fit part")
         st.selectbox("Build", shown.builds[::-1], key="fit build")
         _field("From unit", "fit from", placeholder="left out: the whole build")
         st.checkbox("Record it although records contradict", key="fit anyway")
-        _button("Record it as fitted", _keep_fitting, reel.reel)
+        _button("Record that it feeds the part", _keep_fitting, reel.reel)
 
 
 def _keep_fitting(name: str) -> None:

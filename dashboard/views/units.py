@@ -129,7 +129,7 @@ def unit(shown: data.Shown, records: Records, found: Trace) -> None:
             "As last measured", measured.said(at.store, at.product, errors.values())
         )
         if before := measured.before(at.store, at.product, errors.values()):
-            look.heading("Before the check that closed it, it was judged", before)
+            look.heading("As it was judged before the check that closed it", before)
     look.heading("Parts and what became of it", found.lines)
 
 

@@ -169,7 +169,7 @@ def test_a_reel_none_of_whose_units_is_measured_and_good_keeps_its_own(
     another_reel(store, from_serial="S004")
     unproven = (
         "measured by plan, but none of its build that is measured on every range and "
-        "good carries reel reel 8 (R13), as it does"
+        "good has reel reel 8 (R13), as it does"
     )
     assert against(store) == [unproven]
     store.keep(Unit(serial="S000", product="photoamp", build="B1"))

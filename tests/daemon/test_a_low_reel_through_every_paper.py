@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -213,7 +214,8 @@ def test_its_sheets_have_the_signs(contained: Containment) -> None:
         assert low[serial]["error, ppm"] == str(round(one.error_ppm))
         assert low[serial]["from, ppm (95 %)"] == str(round(one.low_ppm))
         assert low[serial]["to, ppm (95 %)"] == str(round(one.high_ppm))
-        assert f"<td>{round(one.error_ppm)}</td>" in page(contained)
+        tenths = int(abs(one.error_ppm) / 1e3)
+        assert f"<td>{MINUS}0.{tenths}" in page(contained)
 
 
 def test_cards_raise_what_reads_low(contained: Containment) -> None:
@@ -231,9 +233,11 @@ def test_cards_raise_what_reads_low(contained: Containment) -> None:
 
 
 def test_notices_of_a_recall_say_by_how_much_it_reads_low(
-    contained: Containment,
+    store: LocalStore, contained: Containment
 ) -> None:
-    made = recall_letters.notices(contained, demo_product(), issued_at=AT, issuer="us")
+    made = recall_letters.notices(
+        records(store), contained, demo_product(), issued_at=AT, issuer="us"
+    )
     assert [one.serial for one in made] == [AWAY, AWAY_UNMEASURED]
     for one in made:
         ((range_, error, factor, _, basis),) = cells(one, "Multiply by")
@@ -241,7 +245,36 @@ def test_notices_of_a_recall_say_by_how_much_it_reads_low(
         assert error.startswith((f"{MINUS}0.5", f"{MINUS}0.6"))
         assert float(factor) > 1.005
         assert basis.startswith("measured" if one.serial == AWAY else "predicted")
-        assert f"reads wrong, by {MINUS}0." in documents.html(one)
+        sure = "it reads wrong, by" if one.serial == AWAY else "probably reads wrong"
+        assert sure in documents.html(one)
+
+
+def test_a_unit_has_one_notice_whoever_asks_for_it(
+    store: LocalStore, contained: Containment
+) -> None:
+    """Of the unit or of the finding: the same words, the same numbers."""
+    of_finding = recall_letters.notices(
+        records(store), contained, demo_product(), issued_at=AT, issuer="us"
+    )
+    for one in of_finding:
+        alone = customer_notice(
+            store, demo_product(), one.serial, issued_at=AT, issuer="us"
+        )
+        assert replace(alone, number=one.number) == one
+
+
+def test_what_was_not_measured_is_never_said_to_read_so(store: LocalStore) -> None:
+    made = customer_notice(
+        store, demo_product(), AWAY_UNMEASURED, issued_at=AT, issuer="us"
+    )
+    assert made.right == ()
+    assert made.not_measured == ("1 uA", "10 uA", "1 mA")
+    (correction,) = made.corrections
+    assert not correction.measured
+    text = documents.html(made)
+    assert "probably reads wrong" in text
+    assert "predicted, not measured" in text
+    assert "it reads wrong" not in text
 
 
 def test_a_customers_notice_says_by_how_much_it_reads_low(store: LocalStore) -> None:
@@ -267,13 +300,26 @@ def test_a_suppliers_report_claims_parts_below_their_label(
     assert made.incompatible is not None
     assert made.incompatible > 0.99
     text = documents.html(made)
-    assert f"reads {MINUS}0.59 %" in text
+    assert f"moved by {MINUS}0.59 %" in text
     assert "Replace the parts" in text
+    # What each unit reads stands in it, with reels; what the maker does does not.
+    values = cells(made, "Reel of R13")
+    for number in range(LOW_FROM, MEASURED):
+        serial = f"PA-{2000 + number}"
+        (row,) = [one for one in values if one[0] == serial]
+        assert row[2] == f"{REEL} (this reel)"
+        assert float(row[4].replace(MINUS, "-")) == pytest.approx(
+            error_of(store, serial) / 1e4, abs=6e-4
+        )
+    assert made.charts
+    for inner in ("Hold", "Next:", "Judged by", "limit that decides", "compared with"):
+        assert inner not in text
+    assert "5 k\N{GREEK CAPITAL LETTER OMEGA} \N{PLUS-MINUS SIGN}0.1 %" in text
 
 
 def test_a_units_record_has_the_error_as_it_reads(store: LocalStore) -> None:
     made = unit_record(store, demo_product(), AWAY, issued_at=AT, issuer="us")
-    row = next(row for row in cells(made, "Error, ppm") if row[0] == "100 uA")
+    row = next(row for row in cells(made, "Limit here, %") if row[0] == "100 uA")
     assert row[3].startswith(f"{MINUS}")
     assert row[7] == "nonconforming"
     assert any(REEL in one or "B-2" in one for one in made.holds)

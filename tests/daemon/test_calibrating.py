@@ -25,7 +25,7 @@ from tests.daemon.making import demo_settings
 from tests.daemon.seeded import seeded_home
 from tests.daemon.starting import running_daemon
 
-BEING_CALIBRATED = "The product's own limit is being calibrated now: 40 % done."
+BEING_CALIBRATED = "The product's own threshold is being worked out now: 40 % done."
 
 NO_ROOM = "no room on the disk"
 
@@ -118,7 +118,7 @@ def test_the_status_says_how_far_it_is(
         idle = status(home)
         calibrating(monkeypatch)
         busy = status(home)
-    assert "being calibrated" not in idle
+    assert "being worked out" not in idle
     assert BEING_CALIBRATED in busy
 
 

@@ -54,7 +54,7 @@ def test_every_list_names_the_doubt_until_a_person_ends_it(
     home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        "daemon.traceability.papers.build._charts", lambda *_: ()
+        "daemon.traceability.papers.build.charts_of", lambda *_: ()
     )  # drawn elsewhere
     units = "PA-1002 to PA-1004 (3)"
     assert f"PA-1003: Must not leave: its bench is in doubt: {REASON}." in said(

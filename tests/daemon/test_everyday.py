@@ -110,7 +110,7 @@ def test_without_a_bench_file_units_are_judged_and_it_is_said_once(
     assert "range 10 uA reads +0.3" in done.stdout
     assert "since unit PA-2041" in done.stdout
     # What cannot be done here is not advised.
-    assert "run the check standard" not in done.stdout
+    assert "measure the check standard" not in done.stdout
     again = holdpoint("import", str(home / "units.csv"), home=home)
     assert again.stderr.count("handheld ones of 0.5 % + 2 digits") == 1
     assert "0 units new, 0 changed, 57 the same as before, 3 rejected" in again.stderr
@@ -245,7 +245,7 @@ def test_from_an_empty_folder_to_judged_builds_in_four_commands(
     assert "57 units would be new" in done[1].stderr
     assert "57 units new" in done[2].stderr
     assert "A hold stands on build B-1" in done[2].stderr
-    assert done[3].stdout.startswith("Hold build B-1: range 10 uA reads +0.3")
+    assert done[3].stdout.startswith("Hold build B-1: range 10 µA reads +0.3")
     assert "since unit PA-2041" in done[3].stdout
     # Good enough meters judge; what they judge can leave once somebody decides.
     (hold,) = told(holdpoint("hold", "list", "--json", home=line))

@@ -109,6 +109,7 @@ SHARP = RangeOutlook(
     title="1 uA",
     check=SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=0.0, false_share=1e-6),
     limit_ppm=5000.0,
+    limit="±0.5 % of reading",
 )
 """Sees a reel at the limit at its first unit."""
 BLUNT = RangeOutlook(
@@ -116,6 +117,7 @@ BLUNT = RangeOutlook(
     title="10 uA",
     check=SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=5000.0, false_share=1e-6),
     limit_ppm=5000.0,
+    limit="±0.5 % of reading",
 )
 """Good reels differ by as much as the limit."""
 

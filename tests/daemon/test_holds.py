@@ -95,7 +95,7 @@ def test_the_end_of_a_hold_is_offered_when_its_finding_was_withdrawn() -> None:
         "others."
     )
     assert (offer.disposal, offer.reason) == (Disposal.RELEASE, offer.sentence)
-    assert offer.evidence == "finding B-3-F1, revision 7, after run 71"
+    assert offer.evidence == "finding B-3-F1 as it stood after run 71"
 
 
 def test_the_end_of_a_hold_is_offered_when_its_finding_names_something_else() -> None:
@@ -106,7 +106,7 @@ def test_the_end_of_a_hold_is_offered_when_its_finding_names_something_else() ->
     assert offer is not None
     assert offer.sentence == (
         "Finding B-3-F1 asks for this hold no more: it is now most likely the bench "
-        "(96 %)."
+        "(96 % sure)."
     )
     assert policy.end_offer(hold(), of_bench) is None  # the build is held as before
 

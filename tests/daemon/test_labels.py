@@ -152,7 +152,7 @@ def test_a_range_of_serials_becomes_a_file_each(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("serials", "says"),
     [
-        (["PA-1..PB-2"], "begin alike"),
+        (["PA-1..PB-2"], "begin the same"),
         (["PA-2..PA-1"], "counts up"),
         (["A/1", "A_1"], "file name A_1.png"),
         (["PA-1", "--tape", "1"], "3 to 110 mm"),

@@ -56,7 +56,7 @@ def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
             1,
             "NOPE: Must not leave: no unit has this serial.",
         ),
-        (("PA-1..B-3", "--to", "o", *BY), 2, "begin alike"),
+        (("PA-1..B-3", "--to", "o", *BY), 2, "begin the same"),
         (("PA-9..PA-1", "--to", "o", *BY), 2, "counts up"),
         (("PA-1004", *BY), 2, "say for which order with --to"),
         (("PA-1004", "--to", "o"), 2, "--person"),

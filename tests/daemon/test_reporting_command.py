@@ -171,8 +171,8 @@ def test_every_document_for_a_mail_bears_its_maker(
         ("unit", ("Unit PA-3006 is held.", "100 uA", "not an accredited calibration")),
         ("build", ("Build B-3 must not leave:", BAD_REEL, "PA-3005",
                    "10 units of 10 planned")),
-        ("sheet", ("Never leave powered boards unsupervised.", BAD_REEL)),
-        ("customer", ("Range 100 uA of unit PA-3006 reads wrong", "Multiply by",
+        ("sheet", ("Never leave an energised board alone.", BAD_REEL)),
+        ("customer", ("Range 100 uA: +0.", "Multiply by",
                       "Answer to")),
         ("supplier", (BAD_REEL, "R13", "Replace the parts")),
     ],
@@ -256,11 +256,11 @@ def test_a_hold_on_a_range_of_serials_stands_in_the_documents(
     home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        "daemon.traceability.papers.build._charts", lambda *_: ()
+        "daemon.traceability.papers.build.charts_of", lambda *_: ()
     )  # drawn elsewhere
     inside = page(home, tmp_path, "unit", "PA-1003").text
     assert "Unit PA-1003 is held." in inside
-    assert f"serials PA-1002 to PA-1004: {NOTE}" in inside
+    assert f"Serials PA-1002 to PA-1004: {NOTE}" in inside
     outside = page(home, tmp_path, "unit", "PA-1005").text
     assert "PA-1005: all of 4 ranges as they must be." in outside
     assert (
@@ -313,7 +313,7 @@ def no_font(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     empty.mkdir()
     monkeypatch.setattr(fonts, "FOLDER", empty)
     monkeypatch.setattr(
-        "daemon.traceability.papers.build._charts", lambda *_: ()
+        "daemon.traceability.papers.build.charts_of", lambda *_: ()
     )  # drawn elsewhere
     return empty
 

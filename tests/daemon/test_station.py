@@ -205,7 +205,7 @@ def test_meters_that_moved_alike_put_runs_in_doubt_and_end_the_session(
         line.station.check()
     assert line.in_doubt() == ["PA-1"]
     (doubt,) = store.table("doubts", product="pa4").to_pylist()
-    assert "both meters moved alike" in doubt["reason"]
+    assert "both meters moved together" in doubt["reason"]
     assert line.desk.snapshot()["check_due"] == "the session is not checked yet"
     line.unit()
     line.station.check()
@@ -340,7 +340,7 @@ def test_a_calibration_that_ends_in_a_session_is_said_on_every_result_after(
         ("PA-2", said[0][len("The output meter: ") : -1]),
     ):
         record = issued(store, serial)
-        (meter,) = (one for one in record.instruments if one.role == "output")
+        (meter,) = (one for one in record.instruments if one.role == "output meter")
         assert meter.remark == remark
 
 

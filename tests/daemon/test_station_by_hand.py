@@ -145,7 +145,7 @@ def test_a_wrong_decade_part_ends_judged_with_words(store: LocalStore) -> None:
     error_ppm = {one.range: one.error_ppm for one in recorded.results}["100uA"]
     assert error_ppm == pytest.approx(9e6, rel=0.02)  # ten times what it should be
     (note,) = set(store.frame("unit_runs", serial="PA-1001")["note"])
-    assert "a part of the wrong decade is fitted there" in note
+    assert "a part of the wrong decade is on the board" in note
     assert sum("Does its switch stand at" in one for one in operator.said) == 1
 
 

@@ -85,8 +85,8 @@ def test_a_release_record_lists_each_finding_and_holds_in_present_words(
     home: Path, tmp_path: Path
 ) -> None:
     three = page(home, tmp_path, "build", "B-3")
-    assert "Hold build B-3: range 10 uA, reel RL-12, reads +0.36 %" in three
-    assert "Hold build B-3: range 1 mA, reel RL-14, reads" in three
+    assert "B-3-F1: range 10 uA, reel RL-12, reads +0.36 %" in three
+    assert "B-3-F2: range 1 mA, reel RL-14, reads" in three
     assert "Unit PA-3002 alone is far off on range 1 uA" in three
     assert "as it read when found" not in three
     two = page(home, tmp_path, "build", "B-2")
@@ -100,9 +100,11 @@ def test_a_holder_is_told_of_no_range_for_a_withdrawn_finding_or_anothers_odd_un
     """PA-3003 was measured between the odd unit and the bad reels: it reads right."""
     assert "reads wrong" not in page(home, tmp_path, "customer", "PA-3003")
     assert "reads wrong" not in page(home, tmp_path, "customer", "PA-2006")
-    assert "Range 1 uA of unit PA-3002 reads wrong" in page(
-        home, tmp_path, "customer", "PA-3002"
-    )
+    odd = page(home, tmp_path, "customer", "PA-3002")
+    assert "This unit alone was found to read off on range 1 uA." in odd
+    assert "Range 1 uA: +0.4" in odd
+    for told_nothing in ("PA-3003", "PA-2006"):
+        assert "Correction card" not in page(home, tmp_path, "customer", told_nothing)
     both = page(home, tmp_path, "customer", "PA-3007")
     assert "10 uA" in both
     assert "1 mA" in both

@@ -10,7 +10,6 @@ from daemon.judging.product import ProductModel
 from daemon.judging.prospects import prospects, too_poor_for
 from daemon.judging.verdict import Judge, KnownGood
 from daemon.presentation.documents.customer import CustomerNotice
-from daemon.traceability.papers.letters import _advice
 from storage.answers import LatestResult
 from storage.points import JudgedPoint, text_of
 from storage.records import Verdict
@@ -50,7 +49,7 @@ def test_a_poor_meter_is_named_with_the_accuracy_that_would_do() -> None:
     assert said.startswith(
         "Ranges 1 uA, 10 uA, 100 uA and 1 mA cannot be judged at 90 % of full scale: "
     )
-    assert f"one of {first.would_do_ppm:.0f} ppm would do." in said
+    assert f"one of {first.would_do_ppm / 1e4:.3g} % would do." in said
 
 
 def test_what_would_do_does() -> None:
@@ -121,10 +120,10 @@ def test_the_notice_gives_no_factor_for_what_was_only_compared() -> None:
     notice = CustomerNotice(
         number="CN-1", issued_at=AT, issuer="Maker", product="Amplifier",
         serial="PA-1", destination="order 12", corrections=(),
-        only_compared=("1 uA",), advice=_advice(factors=False, compared=["1 uA"]),
+        only_compared=("1 uA",),
     )  # fmt: skip
     said = str(notice.paper())
     assert "Multiply" not in said
     assert "Correction card" not in said
-    assert "Whether unit PA-1 reads right on 1 uA is not known." in said
-    assert "send the unit back" in said
+    assert "Do not rely on range 1 uA of unit PA-1" in said
+    assert "Send the unit back" in said

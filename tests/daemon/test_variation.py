@@ -81,8 +81,10 @@ def test_imported_lots_scatter_as_published(entry: Entry, tmp_path: Path) -> Non
     entry.check("sd_site", s["run to run of a unit"])
     row = said(home, "variance", "100uA").splitlines()[1].split()
     assert row[:4] == ["100", "uA", "across", "builds"]
-    # Four digits are shown.
-    assert float(row[4]) == pytest.approx(s["across builds"] / to_thickness, abs=0.5)
+    # Three digits are shown, in percent.
+    assert row[5] == "%"
+    shown_ppm = float(row[4]) * 1e4
+    assert shown_ppm == pytest.approx(s["across builds"] / to_thickness, rel=0.005)
 
 
 def test_a_held_build_is_named_and_may_be_left_out(home: Path) -> None:

@@ -94,7 +94,7 @@ def test_headline_says_what_to_do_which_range_how_much_and_since_when() -> None:
 def test_lines_name_part_reel_value_and_claim() -> None:
     first, *_ = sentences.finding(signal()).lines
     assert first == (
-        "Most likely part R13 from reel K-304 (96 %): its parts are now about "
+        "Most likely part R13 from reel K-304 (96 % sure): its parts are now about "
         "5.0145 kΩ, outside their 0.1 % claim."
     )
 
@@ -105,7 +105,7 @@ def test_size_and_part_value_are_said_with_their_intervals() -> None:
     found = signal(size_ppm=2900.0, low_ppm=2800.0, high_ppm=3000.0, evidence=evidence)
     lines = sentences.finding(found).lines
     assert "(5.01400 kΩ to 5.01500 kΩ with 95 %)" in lines[0]
-    counted = next(one for one in lines if " it. The size of the move" in one)
+    counted = next(one for one in lines if " show it so far. The move" in one)
     assert counted.endswith("move is +0.29 % (+0.28 % to +0.30 % with 95 %).")
 
 
@@ -139,7 +139,7 @@ def test_the_shared_stage_concerns_every_range() -> None:
     )
     said = sentences.finding(shared)
     assert "every range reads" in said.headline
-    assert said.lines[0] == "Most likely the stage that all ranges share (96 %)."
+    assert said.lines[0] == "Most likely the stage that all ranges share (96 % sure)."
 
 
 def test_the_shipped_limit_is_said_below_the_headline() -> None:
@@ -223,16 +223,16 @@ def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
         "PA-3012. Also: range 100 uA, reel K-304, reads +0.29 % since unit PA-3010. "
         "Also: every range reads +0.05 % since unit PA-3010."
     )
-    assert said.lines[0] == "Most likely part R14 from reel K-305 (96 %)."
+    assert said.lines[0] == "Most likely part R14 from reel K-305 (96 % sure)."
     first, bench = said.lines[-2:]
     assert said.apart == ()
     assert first.startswith(
         "Range 100 uA, reel K-304, reads +0.29 % since unit PA-3010. Most likely part "
-        "R13 from reel K-304 (96 %)"
+        "R13 from reel K-304 (96 % sure)"
     )
     assert bench == (
         "Every range reads +0.05 % since unit PA-3010. Most likely the bench, not the "
-        "units (80 %)."
+        "units (80 % sure)."
     )
 
 
@@ -262,7 +262,11 @@ def test_nothing_is_said_of_a_reel_s_parts_where_they_are_not_the_cause(
         "\n".join(sentences.finding(signal(cause=one, evidence=evidence)).lines)
         for one in (Cause.REEL, cause)
     )
-    for said in ("do not keep to the", "another preferred value", "will read about"):
+    for said in (
+        "do not keep to the",
+        "another preferred value",
+        "probably reads about",
+    ):
         assert said in of_reel
         assert said not in other
 
@@ -406,8 +410,8 @@ def test_who_ends_a_hold_is_told_what_it_means_later(disposal: Disposal) -> None
         )
     else:
         assert said == (
-            "The reel counts as bad: what was measured with it no longer counts as "
-            "history."
+            "The reel counts as bad: later builds are no longer compared with what "
+            "was measured with it."
         )
 
 
@@ -471,11 +475,11 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
     )
     lines = sentences.finding(claimed).lines
     assert (
-        "Its parts do not keep to the 0.1 % on its label (> 99 % sure). They are most "
-        "likely of class 1 % (70 %) or 0.5 % (20 %)."
+        "Its parts do not keep to the 0.1 % on its label (> 99 % sure). Their "
+        "tolerance is most likely 1 % (probability 70 %) or 0.5 % (probability 20 %)."
     ) in lines
     assert "A part of another preferred value would explain it: 10.2 kΩ." in lines
-    assert any("cannot be told apart" in line for line in lines)
+    assert any("tells them apart" in line for line in lines)
 
 
 def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
@@ -483,4 +487,4 @@ def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
         signal(evidence={"alike": ("bench",), "check": "Not the bench."})
     )
     assert "Not the bench." in said.lines
-    assert not any("cannot be told apart" in line for line in said.lines)
+    assert not any("tells them apart" in line for line in said.lines)

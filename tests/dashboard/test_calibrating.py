@@ -5,7 +5,7 @@ import pytest
 from tests.daemon.test_calibrating import BEING_CALIBRATED, calibrating
 from tests.dashboard.test_pages import opened, said
 
-SERVES = "Findings go by the limit"
+SERVES = "Findings are made from the general threshold on"
 
 
 @pytest.mark.usefixtures("held")
@@ -21,12 +21,12 @@ def test_the_first_page_says_how_far_a_calibration_is(
 def test_without_a_calibration_the_first_page_says_nothing_of_one() -> None:
     words = said(opened())
     assert SERVES in words
-    assert "being calibrated" not in words
+    assert "being worked out" not in words
 
 
 @pytest.mark.usefixtures("held")
 def test_a_finding_says_by_which_limit_it_was_judged_below_what_to_do() -> None:
     words = said(opened())
     assert words.index("</h1>") < words.index(
-        "The limit that decides is the one that came"
+        "The threshold from which a finding is made is the general one"
     )

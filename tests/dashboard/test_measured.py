@@ -42,8 +42,8 @@ def test_a_range_that_was_judged_again_says_how_it_was_judged_before(
         errors = store.rows(LatestResult, product=PRODUCT)
         (now, *_) = measured.said(store, line.cycle.product, errors)
         (before, *_) = measured.before(store, line.cycle.product, errors)
-    assert "error +150 ppm" in now
+    assert "error +0.015 %" in now
     assert before == (
-        "1 uA: error +200 ppm, U = 272 ppm: conforming. The bench had drifted by "
-        "+50 ppm."
+        "1 uA: error +0.020 % ± 0.027 % (k = 2): conforming. The bench had drifted by "
+        "+0.005 %."
     )

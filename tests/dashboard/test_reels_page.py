@@ -108,10 +108,10 @@ def test_a_reel_is_recorded_corrected_and_fitted_on_the_page(home: Home) -> None
     assert "Build B-9 is open already." in said(app)
     app.selectbox(key="fit part").set_value("R13")
     app.selectbox(key="fit build").set_value("B-9").run()
-    button(app, "Record it as fitted").click().run()
+    button(app, "Record that it feeds the part").click().run()
     assert "it is of the wrong value for part R13" in said(app)
     app.checkbox(key="fit anyway").check().run()
-    button(app, "Record it as fitted").click().run()
+    button(app, "Record that it feeds the part").click().run()
     assert not app.exception
     assert "Part R13 of build B-9 comes from reel K-950" in said(app)
     with open_store(home.data) as store:

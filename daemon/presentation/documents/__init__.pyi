@@ -3,6 +3,7 @@ from .content import (
     Board as Board,
     CheckLine as CheckLine,
     Correction as Correction,
+    FailureLine as FailureLine,
     FittedReel as FittedReel,
     HoldLine as HoldLine,
     Image as Image,
@@ -10,8 +11,11 @@ from .content import (
     JudgedBefore as JudgedBefore,
     RangeCapability as RangeCapability,
     RangeLine as RangeLine,
+    RangeToConnect as RangeToConnect,
     Sample as Sample,
+    StandardLine as StandardLine,
     ToleranceClass as ToleranceClass,
+    UnitValue as UnitValue,
 )
 from .drawing import PAPER as PAPER, WIDTH_PX as WIDTH_PX, drawn as drawn
 from .errors import (

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from math import sqrt
 
 from daemon.presentation.documents.blocks import (
     Block,
@@ -17,14 +18,28 @@ from daemon.presentation.documents.blocks import (
     Signature,
 )
 from daemon.presentation.documents.content import (
+    FailureLine,
     FittedReel,
     HoldLine,
     Image,
+    InstrumentLine,
     RangeCapability,
+    StandardLine,
 )
+from daemon.presentation.documents.of_bench import instruments, standards_said
 from daemon.presentation.documents.unit import reels
-from daemon.presentation.figures import NONE, counted, moment, signed, yielded
+from daemon.presentation.figures import (
+    COVERAGE,
+    NONE,
+    ShareUnit,
+    counted,
+    moment,
+    yielded,
+)
 
+NOT_RELEASED = "Nobody has released it yet: sign at the end of this record."
+HELD = "Not released: decide first on what stands against it, below."
+NO_CHECK = "No check standard was measured in these sessions."
 ABOUT_INDICES = (
     "Cpk rests on the scatter inside builds, Ppk on that of all units together; "
     "intervals are of 95 % (ISO 22514). An index is quoted only of a stable process: "
@@ -53,7 +68,18 @@ class BuildRelease:
     reels: tuple[FittedReel, ...] = ()
     findings: tuple[str, ...] = ()
     charts: tuple[Image, ...] = ()
-    configuration: str = ""
+    failures: tuple[FailureLine, ...] = ()
+    """Units that did not pass at first, by name."""
+    bench: tuple[str, ...] = ()
+    """Benches and sessions in which it was measured, a sentence each."""
+    instruments: tuple[InstrumentLine, ...] = ()
+    standards: tuple[StandardLine, ...] = ()
+    settings: tuple[str, ...] = ()
+    """What was in force: limits, guard band, which settings, a sentence each."""
+    released: tuple[str, ...] = ()
+    """Who let it go, when and why, a sentence each."""
+    left: str = ""
+    """What has left so far, in a sentence."""
 
     def paper(self) -> Paper:
         """Return its parts in order."""
@@ -72,11 +98,15 @@ def build_release(release: BuildRelease) -> Paper:
                 ("First-pass yield", yielded(release.first_pass_yield)),
                 ("Final yield", yielded(release.final_yield)),
                 ("Reworked", f"{counted(release.reworked, 'unit')}"),
+                ("Left so far", release.left),
             )
         ),
+        Heading(text="Released"),
+        Listed(items=_released(release)),
     ]
     if release.findings:
         blocks += [Heading(text="Findings"), Listed(items=release.findings)]
+    blocks += [Heading(text="Units that did not pass at first"), _failures(release)]
     blocks += [Heading(text="Holds"), _holds(release.holds)]
     if release.doubts:
         blocks += [Heading(text="The bench is in doubt"), Listed(items=release.doubts)]
@@ -94,14 +124,43 @@ def build_release(release: BuildRelease) -> Paper:
         blocks.append(Prose(text=ABOUT_INDICES, tone="quiet"))
     if release.reels:
         blocks += [Heading(text="Reels"), reels(release.reels)]
-    blocks.append(Signature(labels=("Released by", "Date")))
+    if release.units:
+        blocks += [Heading(text="How it was measured")]
+        said = (*release.bench, *_standards(release), *release.settings)
+        blocks += [Listed(items=said), instruments(release.instruments)]
+    blocks.append(Signature(labels=("Released by", "Date", "Reason")))
     return Paper(
         title="Build release record",
-        about=release.product,
+        about=f"Build {release.build}, {release.product}",
         number=release.number,
         issuer=release.issuer,
         issued_at=release.issued_at,
         blocks=tuple(blocks),
+    )
+
+
+def _released(release: BuildRelease) -> tuple[str, ...]:
+    """Say who let it go; where nobody has, what comes first."""
+    if any(one.disposal is None for one in release.holds) or release.doubts:
+        return (*release.released, HELD)
+    return release.released or (NOT_RELEASED,)
+
+
+def _standards(release: BuildRelease) -> tuple[str, ...]:
+    return tuple(standards_said(release.standards)) or (NO_CHECK,)
+
+
+def _failures(release: BuildRelease) -> Block:
+    """Return each unit that did not pass at first, by name, and what became of it."""
+    if not release.failures:
+        return Prose(text="None." if release.units else "No unit has been measured.")
+    return Grid(
+        columns=(
+            Column(heading="Unit", share=1.0),
+            Column(heading="What failed", share=2.6),
+            Column(heading="What became of it", share=2.6),
+        ),
+        rows=tuple((one.serial, one.failed, one.became) for one in release.failures),
     )
 
 
@@ -155,13 +214,14 @@ def _why(ended: HoldLine) -> str:
 
 
 def _capability(ranges: Sequence[RangeCapability]) -> Grid:
+    unit = ShareUnit.of(one.limit_ppm for one in ranges)
     return Grid(
         columns=(
             Column(heading="Range", share=1.1),
             Column(heading="Units", share=0.7, number=True),
-            Column(heading="Mean, ppm", number=True),
-            Column(heading="s, ppm", number=True),
-            Column(heading="Limit, ppm", number=True),
+            Column(heading=f"Mean, {unit.name}", number=True),
+            Column(heading=f"s, {unit.name}", number=True),
+            Column(heading=f"Limit, {unit.name}", number=True),
             Column(heading="Cpk", share=1.7, number=True),
             Column(heading="Ppk", share=1.7, number=True),
             Column(heading="Quotable", share=0.9),
@@ -170,9 +230,9 @@ def _capability(ranges: Sequence[RangeCapability]) -> Grid:
             (
                 one.title,
                 str(one.units),
-                signed(one.mean_ppm),
-                NONE if one.s_ppm is None else f"{one.s_ppm:.0f}",
-                f"\N{PLUS-MINUS SIGN}{one.limit_ppm:.0f}",
+                _mean(one, unit),
+                NONE if one.s_ppm is None else unit.half(one.s_ppm),
+                unit.comes_to(one.limit_ppm),
                 _index(one.cpk, one.cpk_low, one.cpk_high),
                 _index(one.ppk, one.ppk_low, one.ppk_high),
                 "no" if one.reasons or one.cpk is None else "yes",
@@ -180,6 +240,12 @@ def _capability(ranges: Sequence[RangeCapability]) -> Grid:
             for one in ranges
         ),
     )
+
+
+def _mean(one: RangeCapability, unit: ShareUnit) -> str:
+    """Return a mean to the digits that its own standard error allows."""
+    s_ppm = one.s_ppm or one.limit_ppm / 50
+    return unit.signed(one.mean_ppm, COVERAGE * s_ppm / sqrt(max(one.units, 1)))
 
 
 def _index(value: float | None, low: float | None, high: float | None) -> str:

@@ -14,6 +14,7 @@ __all__ = [
     "Board",
     "CheckLine",
     "Correction",
+    "FailureLine",
     "FittedReel",
     "HoldLine",
     "Image",
@@ -21,8 +22,11 @@ __all__ = [
     "JudgedBefore",
     "RangeCapability",
     "RangeLine",
+    "RangeToConnect",
     "Sample",
+    "StandardLine",
     "ToleranceClass",
+    "UnitValue",
 ]
 
 
@@ -54,6 +58,8 @@ class RangeLine:
     conformance_probability: float | None
     points: tuple[JudgedPoint, ...] = ()
     """How it was judged point by point; none in a record from before."""
+    limit: str = ""
+    """The error limit as the settings in force said it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,16 +169,69 @@ class ToleranceClass:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Correction:
-    """One range of a shipped unit that reads wrong, by how much, how surely.
+class UnitValue:
+    """What one finished unit reads on one range; `reel` is that of its part."""
 
-    `measured` tells a measured error from a predicted one.
+    serial: str
+    range: str
+    measured_at: datetime
+    reel: str
+    error_ppm: float
+    uncertainty_ppm: float
+    limit_ppm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandardLine:
+    """One measurement of the check standard; `wrong` names ranges that read wrong."""
+
+    serial: str
+    run: int
+    at: datetime
+    wrong: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FailureLine:
+    """One unit that did not pass at first, by name, and what became of it."""
+
+    serial: str
+    failed: str
+    became: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeToConnect:
+    """One range on the sheet for the bench: how it is driven, what is allowed.
+
+    `levels` are what goes in, `limit` what the error may be, both in words; `selector`
+    is the switch's position where it has one.
+    """
+
+    title: str
+    selector: str
+    levels: str
+    expected: str
+    limit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One range of a shipped unit that moved, by how much, how surely.
+
+    `limit` is the error limit as it is set, `limit_ppm` what it comes to. `measured`
+    tells a measured error from a predicted one; `inside` whether a measured error keeps
+    its limit all the same; `outside` the probability that a predicted one does not.
     """
 
     range: str
     error_ppm: float
     uncertainty_ppm: float
+    limit_ppm: float
+    limit: str = ""
     measured: bool = True
+    inside: bool = False
+    outside: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,6 +20,7 @@ from daemon.presentation.documents.blocks import (
 from daemon.presentation.documents.content import Image
 from daemon.presentation.documents.glyphs import photograph
 from daemon.presentation.documents.setting import SVG
+from daemon.presentation.figures import day_of
 
 FONT = "font-family:'DejaVu Sans',Verdana,sans-serif"
 CELL = "padding:4px 8px;vertical-align:top;border-bottom:1px solid #d9d5cb"
@@ -36,7 +37,7 @@ def as_html(paper: Paper) -> str:
         f'{LIGHT.paper};max-width:760px;margin:24px auto;padding:0 16px">\n'
         f'<h1 style="font-size:24px;margin:0">{escape(paper.title)}</h1>\n'
         f'<p style="{QUIET};margin:4px 0 16px">{escape(paper.about)}<br>'
-        f"{escape(paper.number)}, issued {paper.issued_at:%Y-%m-%d}, "
+        f"{escape(paper.number)}, issued {day_of(paper.issued_at)}, "
         f"{'<br>'.join(escape(one) for one in paper.issuer.splitlines())}</p>\n"
         f"{parts}\n</body></html>\n"
     )

@@ -23,6 +23,7 @@ from daemon.presentation.documents.blocks import (
 from daemon.presentation.documents.content import Image
 from daemon.presentation.documents.errors import FontMissingError, LayoutError
 from daemon.presentation.documents.glyphs import framed, opaque, settable, size_of
+from daemon.presentation.figures import day_of
 
 PAGE = Path(__file__).with_name("page.typ")
 STANDARD = "a-1b"
@@ -91,7 +92,7 @@ def _spoken(paper: Paper) -> Mapping[str, Any]:
         "about": settable(paper.about),
         "number": settable(paper.number),
         "issuer": [settable(one) for one in paper.issuer.splitlines()],
-        "issued": f"Issued {paper.issued_at:%Y-%m-%d}",
+        "issued": f"Issued {day_of(paper.issued_at)}",
         "footer": settable(f"{paper.title} {paper.number}, {paper.about}"),
         "blocks": [_block(one) for one in paper.blocks],
     }

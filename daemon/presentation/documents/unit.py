@@ -25,21 +25,35 @@ from daemon.presentation.documents.content import (
     InstrumentLine,
     JudgedBefore,
     RangeLine,
+    RangeToConnect,
+    StandardLine,
 )
+from daemon.presentation.documents.of_bench import instruments, standards_said
 from daemon.presentation.figures import (
     COVERAGE,
     NONE,
+    ShareUnit,
     counted,
     moment,
-    ppm,
     prefixed,
     signed,
 )
-from daemon.presentation.points import allowed, decided_at, judged_at, why_undecided
+from daemon.presentation.points import (
+    allowed,
+    decided_at,
+    judged_at,
+    unit_of,
+    why_undecided,
+)
 from storage import NOT_READ
 
 GOOD = {"conforming", "like known-good"}
 COMPARED = {"like known-good", "changed"}
+ABOUT_FINDINGS = (
+    "A finding is a move: the unit reads otherwise than units before it did. The "
+    "verdicts above are of the error limit. A unit may keep its limit and yet be one "
+    "of those that moved."
+)
 NOT_ACCREDITED = (
     "This is a record of a production test. It is not a calibration certificate and "
     "not an accredited calibration; no accreditation body stands behind it."
@@ -48,7 +62,6 @@ AS_MEASURED = (
     "Results are of this unit alone, as it was when it was measured. Errors of ranges "
     "are of reading with the offset removed; offsets are of full scale."
 )
-NO_INSTRUMENTS = "No instruments are recorded for this session."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,10 +74,12 @@ class BuildSheet:
     product: str
     build: str
     planned: int | None
-    ranges: tuple[str, ...]
+    ranges: tuple[RangeToConnect, ...]
     boards: tuple[Board, ...]
     reels: tuple[FittedReel, ...] = ()
     cautions: tuple[str, ...] = ()
+    leads: tuple[tuple[str, str], ...] = ()
+    """What is connected to what."""
 
     def paper(self) -> Paper:
         """Return its parts in order."""
@@ -104,6 +119,12 @@ class UnitRecord:
     doubts: tuple[str, ...] = ()
     """Why no good check stands behind the bench that measured it."""
     note: str | None = None
+    standards: tuple[StandardLine, ...] = ()
+    """Runs of the check standard in the session that measured it."""
+    findings: tuple[str, ...] = ()
+    """What was found that concerns it, a sentence each."""
+    left: str = ""
+    """When and for whom it left; empty while it is here."""
 
     def paper(self) -> Paper:
         """Return its parts in order."""
@@ -122,11 +143,12 @@ def unit_record(record: UnitRecord) -> Paper:
                 ("Readings", _origin(record.origin)),
                 ("Ambient", _ambient(record)),
                 ("Bench", f"{record.bench}, session {record.session}"),
+                ("Left", record.left),
                 ("Note", record.note or ""),
             )
         ),
         Heading(text="Ranges"),
-        _ranges(record),
+        *_ranges(record),
         *_points(record),
         *_judged_before(record),
     ]
@@ -134,11 +156,19 @@ def unit_record(record: UnitRecord) -> Paper:
         blocks += [Heading(text="Why undecided"), Listed(items=undecided)]
     if record.checks:
         blocks += [Heading(text="Checks"), _checks(record)]
+    if record.findings:
+        blocks += [
+            Heading(text="What was found that concerns this unit"),
+            Listed(items=record.findings),
+            Prose(text=ABOUT_FINDINGS, tone="quiet"),
+        ]
     if record.holds:
         blocks += [Heading(text="Holds that stand"), Listed(items=record.holds)]
     if record.doubts:
         blocks += [Heading(text="The bench is in doubt"), Listed(items=record.doubts)]
-    blocks += [Heading(text="Instruments"), _instruments(record.instruments)]
+    blocks += [Heading(text="Instruments"), instruments(record.instruments)]
+    if standards := tuple(standards_said(record.standards)):
+        blocks.append(Listed(items=standards))
     blocks += [Heading(text="How it was judged"), Listed(items=_rule(record))]
     blocks.append(Prose(text=NOT_ACCREDITED))
     blocks.append(
@@ -176,7 +206,8 @@ def _answer(record: UnitRecord) -> str:
     failed = [one.name for one in record.checks if one.verdict == "nonconforming"]
     ranges = counted(len(record.ranges), "range")
     if record.holds:
-        said = f"Unit {record.serial} is held."
+        away = ", and has left all the same" if record.left else ""
+        said = f"Unit {record.serial} is held{away}."
     elif record.doubts:
         said = (
             f"Unit {record.serial} must not leave: the bench that measured it is in "
@@ -202,51 +233,83 @@ def _origin(origin: str) -> str:
     return words.get(origin, origin)
 
 
-def _ranges(record: UnitRecord) -> Grid:
-    return Grid(
+def _ranges(record: UnitRecord) -> list[Block]:
+    unit = ShareUnit.of(one.limit_ppm for one in record.ranges)
+    offsets = ShareUnit.of(one.offset_ppm for one in record.ranges)
+    grid = Grid(
         columns=(
-            Column(heading="Range", share=1.25),
+            Column(heading="Range", share=1.15),
             Column(heading="Reference", share=1.45, number=True),
             Column(heading="Reading", share=1.45, number=True),
-            Column(heading="Error, ppm", share=1.0, number=True),
-            Column(heading=f"U (k = {COVERAGE:g}), ppm", share=1.0, number=True),
-            Column(heading="Limit, ppm", share=1.0, number=True),
-            Column(heading="Offset, ppm", share=0.95, number=True),
-            Column(heading="Verdict", share=1.55),
-            Column(heading="Conform. prob.", share=1.0, number=True),
+            Column(heading=f"Error, {unit.name}", share=0.95, number=True),
+            Column(
+                heading=f"U (k = {COVERAGE:g}), {unit.name}", share=0.95, number=True
+            ),
+            Column(heading=f"Limit here, {unit.name}", share=0.95, number=True),
+            Column(heading=f"Offset, {offsets.name}", share=0.85, number=True),
+            Column(heading="Verdict", share=1.6),
+            Column(heading="Prob. inside", share=1.0, number=True),
         ),
         rows=tuple(
             (
                 one.title,
                 prefixed(one.reference, one.unit, digits=7),
                 prefixed(one.indicated, one.unit, digits=7),
-                ppm(one.error_ppm, one.uncertainty_ppm),
-                f"{COVERAGE * one.uncertainty_ppm:.0f}",
-                f"\N{PLUS-MINUS SIGN}{one.limit_ppm:.0f}",
-                signed(one.offset_ppm),
+                unit.signed(one.error_ppm, COVERAGE * one.uncertainty_ppm),
+                unit.half(COVERAGE * one.uncertainty_ppm),
+                unit.comes_to(one.limit_ppm),
+                _offset(one, offsets),
                 one.verdict,
                 _probability(one.conformance_probability),
             )
             for one in record.ranges
         ),
     )
+    return [grid, *_limits(record.ranges)]
+
+
+def _offset(one: RangeLine, unit: ShareUnit) -> str:
+    """Return an offset as finely as the error beside it is known."""
+    return unit.signed(one.offset_ppm, COVERAGE * one.uncertainty_ppm, digits=1)
+
+
+def _limits(ranges: Sequence[RangeLine]) -> list[Block]:
+    """Say the error limit as it is set: of all ranges, or of each."""
+    by_limit: dict[str, list[str]] = {}
+    for one in ranges:
+        by_limit.setdefault(one.limit, []).append(one.title)
+    by_limit.pop("", None)
+    said = tuple(
+        f"{'Error limit' if len(by_limit) == 1 else ', '.join(titles)}: {text}."
+        for text, titles in by_limit.items()
+    )
+    if not said:
+        return []
+    text = (
+        f"{' '.join(said)} \u201cLimit here\u201d is what it comes to at the reference."
+    )
+    return [Prose(text=text, tone="quiet")]
 
 
 def _points(record: UnitRecord) -> list[Block]:
     """Return each range point by point, the offset inside unless it is apart."""
-    if not any(one.points for one in record.ranges):
+    points = [point for one in record.ranges for point in one.points]
+    if not points:
         return []
+    unit = unit_of(points)
     return [
         Heading(text="Point by point"),
         Grid(
             columns=(
                 Column(heading="Range", share=1.25),
                 Column(heading="At", share=1.6),
-                Column(heading="Error, ppm of full scale", share=1.6, number=True),
-                Column(heading=f"U (k = {COVERAGE:g})", number=True),
-                Column(heading="Allowed", share=1.5, number=True),
+                Column(
+                    heading=f"Error, {unit.name} of full scale", share=1.6, number=True
+                ),
+                Column(heading=f"U (k = {COVERAGE:g}), {unit.name}", number=True),
+                Column(heading=f"Allowed, {unit.name}", share=1.5, number=True),
                 Column(heading="Verdict", share=1.4),
-                Column(heading="Conform. prob.", number=True),
+                Column(heading="Prob. inside", number=True),
             ),
             rows=tuple(
                 (
@@ -254,11 +317,11 @@ def _points(record: UnitRecord) -> list[Block]:
                     judged_at(point),
                     NONE
                     if point.verdict == NOT_READ
-                    else ppm(point.error_ppm, point.uncertainty_ppm),
+                    else unit.signed(point.error_ppm, COVERAGE * point.uncertainty_ppm),
                     NONE
                     if point.verdict == NOT_READ
-                    else f"{COVERAGE * point.uncertainty_ppm:.0f}",
-                    allowed(point),
+                    else unit.half(COVERAGE * point.uncertainty_ppm),
+                    allowed(point, unit),
                     point.verdict,
                     _probability(point.conformance_probability),
                 )
@@ -303,6 +366,7 @@ def _judged_before(record: UnitRecord) -> list[Block]:
         said = f"The check standard, in run {closed_by}, showed no drift of the bench."
         return [Prose(text=said, tone="quiet")]
     now = {one.title: one for one in record.ranges}
+    unit = ShareUnit.of(one.limit_ppm for one in record.ranges)
     return [
         Heading(text="Judged again"),
         Prose(
@@ -314,10 +378,12 @@ def _judged_before(record: UnitRecord) -> list[Block]:
         Grid(
             columns=(
                 Column(heading="Range", share=1.5),
-                Column(heading="Drift, ppm", number=True),
-                Column(heading="Error before, ppm", share=1.4, number=True),
+                Column(heading=f"Drift, {unit.name}", number=True),
+                Column(heading=f"Error before, {unit.name}", share=1.4, number=True),
                 Column(
-                    heading=f"U before (k = {COVERAGE:g}), ppm", share=1.6, number=True
+                    heading=f"U before (k = {COVERAGE:g}), {unit.name}",
+                    share=1.6,
+                    number=True,
                 ),
                 Column(heading="Verdict before", share=1.4),
                 Column(heading="Verdict now", share=1.4),
@@ -325,9 +391,9 @@ def _judged_before(record: UnitRecord) -> list[Block]:
             rows=tuple(
                 (
                     one.title,
-                    signed(one.drift_ppm),
-                    ppm(one.error_ppm, one.uncertainty_ppm),
-                    f"{COVERAGE * one.uncertainty_ppm:.0f}",
+                    unit.signed(one.drift_ppm, COVERAGE * one.uncertainty_ppm),
+                    unit.signed(one.error_ppm, COVERAGE * one.uncertainty_ppm),
+                    unit.half(COVERAGE * one.uncertainty_ppm),
                     one.verdict,
                     now[one.title].verdict,
                 )
@@ -390,32 +456,6 @@ def _allowed(low: float | None, high: float | None, unit: str) -> str:
     return f"{'at least' if high is None else 'at most'} {ends[0]}"
 
 
-def _instruments(lines: Sequence[InstrumentLine]) -> Block:
-    if not lines:
-        return Prose(text=NO_INSTRUMENTS)
-    return Grid(
-        columns=(
-            Column(heading="Role", share=0.8),
-            Column(heading="Instrument", share=2.0),
-            Column(heading="Serial number", share=1.0),
-            Column(heading="Calibrated", share=0.9),
-            Column(heading="Due", share=0.9),
-            Column(heading="Remark", share=1.5),
-        ),
-        rows=tuple(
-            (
-                one.role,
-                one.identity,
-                one.serial_number or "not stated",
-                one.calibrated_at or "not stated",
-                one.due_at or "not stated",
-                one.remark or "",
-            )
-            for one in lines
-        ),
-    )
-
-
 def _rule(record: UnitRecord) -> tuple[str, ...]:
     """Say the decision rule, as ISO/IEC 17025 asks of a statement of conformity."""
     factor = record.guard_band_factor
@@ -436,7 +476,7 @@ def _rule(record: UnitRecord) -> tuple[str, ...]:
             f"guard band, undecided between; {band}."
         ),
         (
-            "Conformance probability after JCGM 106:2012: the probability that the "
+            "Prob. inside: the conformance probability of JCGM 106:2012, that the "
             "true error lies inside the limit, given the reading and its uncertainty."
         ),
         "U is the expanded uncertainty, k = 2, coverage about 95 % (JCGM 100:2008).",
@@ -456,21 +496,19 @@ def _is_compared(one: RangeLine) -> bool:
 
 def build_sheet(sheet: BuildSheet) -> Paper:
     """Return the sheet that lies on the bench while a build is measured."""
-    planned = "" if sheet.planned is None else f"{sheet.planned} units"
+    planned = "" if sheet.planned is None else f"{counted(sheet.planned, 'unit')}"
     blocks: list[Block] = [
-        Facts(
-            rows=(
-                ("Build", sheet.build),
-                ("Planned", planned),
-                ("Ranges", ", ".join(sheet.ranges)),
-            )
-        ),
+        Facts(rows=(("Build", sheet.build), ("Planned", planned))),
     ]
     if sheet.cautions:
         blocks += [
             Heading(text="Before the source is on"),
             Listed(items=sheet.cautions),
         ]
+    if sheet.leads:
+        blocks += [Heading(text="Connect"), Facts(rows=sheet.leads)]
+    if sheet.ranges:
+        blocks += [Heading(text="Range by range"), _to_connect(sheet.ranges)]
     blocks.append(Heading(text="Reels"))
     blocks.append(
         reels(sheet.reels) if sheet.reels else Prose(text="No reel is recorded yet.")
@@ -478,10 +516,10 @@ def build_sheet(sheet: BuildSheet) -> Paper:
     # Before the codes: they may be many, and whoever signs begins at the top.
     blocks.append(Signature(labels=("Measured by", "From", "To")))
     if sheet.boards:
-        blocks.append(Heading(text="Serials to scan"))
+        blocks.append(Heading(text="Scan before each unit"))
         blocks.append(
             Pictures(
-                beside=6,
+                beside=5,
                 images=tuple(
                     Image(
                         data=code_svg(one.serial),
@@ -493,12 +531,40 @@ def build_sheet(sheet: BuildSheet) -> Paper:
             )
         )
     return Paper(
-        title="Build sheet",
-        about=sheet.product,
+        title="Bench sheet",
+        about=f"Build {sheet.build}, {sheet.product}",
         number=sheet.number,
         issuer=sheet.issuer,
         issued_at=sheet.issued_at,
         blocks=tuple(blocks),
+    )
+
+
+def _to_connect(ranges: Sequence[RangeToConnect]) -> Grid:
+    """Return each range's switch position, levels and limit; the position if any."""
+    switched = any(one.selector for one in ranges)
+    columns = [Column(heading="Range", share=1.0)]
+    if switched:
+        columns.append(Column(heading="Switch at", share=0.9))
+    columns += [
+        Column(heading="Goes in, in this order", share=2.2),
+        Column(heading="Comes out at the highest level", share=1.5, number=True),
+        Column(heading="Error limit", share=2.4),
+        Column(heading="Done", share=0.7),
+    ]
+    return Grid(
+        columns=tuple(columns),
+        rows=tuple(
+            (
+                one.title,
+                *((one.selector or NONE,) if switched else ()),
+                one.levels,
+                one.expected,
+                one.limit,
+                "\N{BALLOT BOX}",
+            )
+            for one in ranges
+        ),
     )
 
 

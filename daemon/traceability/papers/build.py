@@ -1,6 +1,6 @@
-"""What the release record of a build says, and the sheet for its bench."""
+"""What the release record of a build says."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -8,48 +8,53 @@ from typing import Any
 import pandas as pd
 
 from daemon.holds import by_reason, doubted
-from daemon.judging import ProductModel
-from daemon.presentation import sentences
+from daemon.judging import ProductModel, spelled
+from daemon.presentation import figures, sentences
 from daemon.presentation.documents import (
-    PAPER,
-    WIDTH_PX,
-    Board,
+    FailureLine,
     FittedReel,
     HoldLine,
-    Image,
     RangeCapability,
-    drawn,
 )
 from daemon.presentation.documents.build import BuildRelease
-from daemon.presentation.documents.unit import BuildSheet
-from daemon.presentation.plots import columns, individuals, laid_out, reel_changes
 from daemon.spc import SpcError
 from daemon.spc.capability import Specification, capability_study
-from daemon.traceability.held import holds_of
-from daemon.traceability.tracing import spans
+from daemon.traceability.held import Held, holds_of
+from daemon.traceability.papers.charts import charts_of
+from daemon.traceability.papers.of_bench import (
+    instruments_of,
+    limit_of,
+    settings_of,
+    standards_of,
+)
+from daemon.traceability.tracing import reworked, spans
 from storage import (
-    Build,
     BuildState,
     BuildYield,
+    Cause,
+    CheckRow,
+    Disposal,
     Fitting,
+    LatestResult,
     NotFoundError,
+    ReworkOf,
+    RunKind,
+    Scope,
+    Session,
+    ShipmentState,
     Signal,
     Store,
     Unit,
+    UnitRow,
+    Verdict,
     concerns,
     reel_of,
+    serial_order,
 )
 
 FEWEST_FOR_CAPABILITY = 8
-CHART_PX = 240
-CAUTIONS = (
-    (
-        "Turn range switches and move leads at zero or probe level only: an opened "
-        "loop goes to compliance voltage."
-    ),
-    "Disconnect before touching; software-off is no isolation.",
-    "Never leave powered boards unsupervised.",
-)
+PASSED = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
+LET_GO = {Disposal.RELEASE, Disposal.CONCESSION}
 Row = Mapping[str, Any]
 
 
@@ -69,13 +74,26 @@ def build_release(
         There is no such build.
     """
     name = product.settings.name
-    row = _build(store, name, build)
+    row = state_of(store, name, build)
     mine = store.frame("latest_errors", product=name, build=build)
+    latest = store.rows(LatestResult, product=name, build=build)
     passed = next(iter(store.rows(BuildYield, product=name, build=build)), None)
     found = [
         one for one in store.rows(Signal, "signals", product=name) if one.build == build
     ]
-    reels = _reels(store, name, build)
+    reels = reels_of_build(store, name, build)
+    holds = _holds_of_build(store, name, build, reels)
+    away = [
+        one
+        for one in store.rows(ShipmentState, product=name, build=build)
+        if one.returned_at is None
+    ]
+    sessions = {
+        one.session: one.started_at
+        for one in sorted(latest, key=lambda one: one.number)
+    }
+    in_force = _configurations(store, latest)
+    body = in_force[-1][1] if in_force else {}
     return BuildRelease(
         number=f"BRR-{build}",
         issued_at=issued_at,
@@ -92,7 +110,7 @@ def build_release(
             for one in product.ranges
             if (mine["range"] == one.key).any()
         ),
-        holds=_holds_of_build(store, name, build, reels),
+        holds=holds,
         doubts=tuple(
             f"{spans(units)}: {reason}"
             for reason, units in by_reason(
@@ -100,60 +118,202 @@ def build_release(
             ).items()
         ),
         reels=reels,
-        findings=tuple(sentences.finding(one).headline for one in found),
-        charts=_charts(store, product, mine, build),
+        findings=tuple(_finding(one) for one in found if one.cause is not Cause.CHART),
+        charts=charts_of(store, product, [build]) if latest else (),
+        failures=_failures(store, product, build, latest, away),
+        bench=tuple(_benches(store, sessions)),
+        instruments=instruments_of(
+            store, {key: at.date() for key, at in sessions.items()}, body
+        ),
+        standards=standards_of(store, product, body, sessions),
+        settings=tuple(_in_force(product, in_force)),
+        released=tuple(
+            f"{one.person}, {figures.moment(one.ended_at)}, {one.disposal} of "
+            f"{one.on}: {one.end_reason}."
+            for one in holds
+            if one.disposal in LET_GO and one.ended_at is not None
+        ),
+        left=_left(away),
     )
 
 
-def build_sheet(
+def _finding(signal: Signal) -> str:
+    """Return a finding with its name, so that another paper's is the same."""
+    if not signal.standing:
+        return sentences.withdrawn(signal)
+    said = (
+        sentences.odd_unit(signal)
+        if sentences.is_odd_unit(signal)
+        else sentences.reads(signal)
+    )
+    return f"{signal.signal}: {said}."
+
+
+def _left(away: Sequence[ShipmentState]) -> str:
+    if not away:
+        return "no unit"
+    days = sorted({figures.day_of(one.shipped_at) for one in away})
+    when = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+    return f"{spans([one.serial for one in away])}, {when}"
+
+
+def _configurations(
+    store: Store, latest: Sequence[LatestResult]
+) -> list[tuple[str, dict[str, Any]]]:
+    """Return by which settings the build was judged, and what they say."""
+    if not latest:
+        return []
+    rows = store.table("build_configurations", serial=latest[-1].serial).to_pylist()
+    return [
+        (one["configuration"], settings_of(store, one["configuration"])) for one in rows
+    ]
+
+
+def _in_force(
+    product: ProductModel, in_force: Sequence[tuple[str, Mapping[str, Any]]]
+) -> Iterator[str]:
+    """Say which settings judged: the limits, the guard band, under which name."""
+    titles = {one.key: one.title for one in product.ranges}
+    for configuration, body in in_force:
+        factor = body["plan"]["judging"]["guard_band_factor"]
+        limits: dict[str, list[str]] = {}
+        for key in body["product"]["ranges"]:
+            limits.setdefault(limit_of(body, key), []).append(titles.get(key, key))
+        said = "; ".join(f"{', '.join(of)}: {text}" for text, of in limits.items())
+        if len(limits) == 1:
+            said = f"every range {next(iter(limits))}"
+        yield (
+            f"Settings {configuration[:16]}: error limit, {said}; guard band "
+            f"{factor:g} times the expanded uncertainty (k = 2)."
+        )
+
+
+def _benches(store: Store, sessions: Mapping[str, datetime]) -> Iterator[str]:
+    """Say on which bench it was measured, in which sessions."""
+    for session, last in sessions.items():
+        for one in store.rows(Session, session=session):
+            yield (
+                f"Bench {one.bench}, session {session}, opened "
+                f"{figures.moment(one.opened_at)}, last unit {figures.moment(last)}."
+            )
+
+
+def _failures(
     store: Store,
     product: ProductModel,
     build: str,
-    serials: Sequence[str] = (),
-    *,
-    issued_at: datetime,
-    issuer: str,
-) -> BuildSheet:
-    """Return what lies on the bench while a build is measured.
+    latest: Sequence[LatestResult],
+    away: Sequence[ShipmentState],
+) -> tuple[FailureLine, ...]:
+    """Return each unit that did not pass at first, by name, and what became of it."""
+    name = product.settings.name
+    checks: dict[str, list[CheckRow]] = {}
+    if latest:
+        first = min(one.number for one in latest)
+        for check in store.rows(CheckRow, product=name, after=first - 1):
+            if check.build == build:
+                checks.setdefault(check.serial, []).append(check)
+    suspects = dict.fromkeys(
+        one.serial for one in latest if one.reruns or one.verdict not in PASSED
+    )
+    suspects |= dict.fromkeys(
+        serial
+        for serial, rows in checks.items()
+        if any(one.verdict == Verdict.NONCONFORMING for one in rows)
+    )
+    holds = holds_of(store, name)
+    reworks = store.rows(ReworkOf, product=name)
+    gone = {one.serial: one.destination for one in away}
+    lines = []
+    for serial in sorted(suspects, key=serial_order):
+        rows = [o for o in store.rows(UnitRow, serial=serial) if o.kind is RunKind.UNIT]
+        failed = [
+            *_failed_ranges(product, rows),
+            *_failed_checks(checks.get(serial, ())),
+        ]
+        if not failed:
+            continue
+        became = _became(
+            [one for one in latest if one.serial == serial],
+            checks.get(serial, ()),
+            [one for one in reworks if one.serial == serial],
+            [o for o in holds if o.scope is Scope.UNIT and o.subject == serial],
+            gone.get(serial),
+        )
+        lines.append(
+            FailureLine(serial=serial, failed="; ".join(failed), became=became)
+        )
+    return tuple(lines)
 
-    Parameters
-    ----------
-    serials
-        Of its boards; those known of the build where none is given.
+
+def _failed_ranges(product: ProductModel, rows: Sequence[UnitRow]) -> Iterator[str]:
+    """Say which ranges a unit did not pass when they were measured first."""
+    first: dict[str, UnitRow] = {}
+    for one in rows:
+        first.setdefault(one.range, one.judged_last())
+    for key, one in first.items():
+        if one.verdict in PASSED:
+            continue
+        error = figures.measured(
+            one.error_ppm, figures.COVERAGE * one.uncertainty_ppm, one.limit_ppm
+        )
+        yield (
+            f"range {product.range(key).title} {one.verdict}: {error}, allowed "
+            f"{figures.allowance(one.limit_ppm)}"
+        )
+
+
+def _failed_checks(rows: Sequence[CheckRow]) -> Iterator[str]:
+    first: dict[str, CheckRow] = {}
+    for one in rows:
+        first.setdefault(one.check, one)
+    for one in first.values():
+        if one.verdict == Verdict.NONCONFORMING:
+            yield spelled(one)
+
+
+def _became(
+    latest: Sequence[LatestResult],
+    checks: Sequence[CheckRow],
+    reworks: Sequence[ReworkOf],
+    holds: Sequence[Held],
+    gone_to: str | None,
+) -> str:
+    """Say what became of a unit that did not pass at first."""
+    said = [reworked(one) for one in reworks]
+    last_checks = {one.check: one.verdict for one in checks}
+    passes = all(one.verdict in PASSED for one in latest) and (
+        Verdict.NONCONFORMING not in last_checks.values()
+    )
+    if passes:
+        run = max(one.number for one in latest)
+        said.append(f"passed when it was measured again, run {run}")
+    said += [
+        f"{one.disposal} by {one.person}, {figures.day_of(one.ended_at)}: "
+        f"{one.end_reason}"
+        for one in holds
+        if one.disposal is not None and one.ended_at is not None
+    ]
+    if any(one.disposal is None for one in holds):
+        said.append("held")
+    if gone_to is not None:
+        said.append(f"left for {gone_to}")
+    elif not passes and not holds:
+        said.append("has not passed yet")
+    return "; ".join(said)
+
+
+def state_of(store: Store, product: str, build: str) -> BuildState:
+    """Return one build.
 
     Raises
     ------
     storage.errors.NotFoundError
         There is no such build.
     """
-    name = product.settings.name
-    row = _build(store, name, build)
-    known = store.rows(Unit, product=name, build=build)
-    listed = serials or [one.serial for one in known]
-    return BuildSheet(
-        number=f"BS-{build}",
-        issued_at=issued_at,
-        issuer=issuer,
-        product=product.settings.title,
-        build=build,
-        planned=row.planned_units,
-        ranges=tuple(one.title for one in product.ranges),
-        boards=tuple(Board(serial=one) for one in listed),
-        reels=_reels(store, name, build),
-        cautions=CAUTIONS,
-    )
-
-
-def _build(store: Store, product: str, build: str) -> BuildState:
     for one in store.rows(BuildState, product=product, build=build):
         return one
     raise NotFoundError(kind="build", key=build)
-
-
-def _by_age(store: Store, product: str) -> list[str]:
-    """Return all builds, oldest first."""
-    known = store.rows(Build, product=product)
-    return [o.build for o in sorted(known, key=lambda o: (o.opened_at, o.build))]
 
 
 def _holds_of_build(
@@ -186,7 +346,8 @@ def _holds_of_build(
     )
 
 
-def _reels(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:
+def reels_of_build(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:
+    """Return which reel feeds each part of a build, in the order of recording."""
     fitted = store.rows(Fitting, product=product, build=build)
     known = {name: reel_of(store, name) for name in {one.reel for one in fitted}}
     return tuple(
@@ -229,49 +390,3 @@ def _capability(title: str, rows: pd.DataFrame) -> RangeCapability:
         ppk_high=study.overall.cpk_interval.upper,
         reasons=study.reasons,
     )
-
-
-def _charts(
-    store: Store,
-    product: ProductModel,
-    mine: pd.DataFrame,
-    build: str,
-) -> tuple[Image, ...]:
-    """Draw each range of the build, unit by unit."""
-    if mine.empty:
-        return ()
-    name = product.settings.name
-    signals = store.frame("signals", product=name)
-    cells = columns(mine, store.frame("builds", product=name, build=build))
-    frame = laid_out(mine, signals[signals["build"] == build], cells)
-    changes = reel_changes(
-        frame,
-        store.frame("fitting", product=name),
-        _by_age(store, name),
-        {one.key: one.part for one in product.ranges if one.part is not None},
-    )
-    found = [
-        one for one in store.rows(Signal, "signals", product=name) if one.build == build
-    ]
-    charts = []
-    for one in product.ranges:
-        rows = frame[frame["range"] == one.key]
-        if rows.empty:
-            continue
-        chart = individuals(
-            rows.reset_index(drop=True),
-            changes[changes["range"] == one.key],
-            cells,
-            [s for s in found if s.standing and s.range in {one.key, None}],
-            look=PAPER,
-            width=WIDTH_PX,
-            height=CHART_PX,
-        )
-        charts.append(
-            drawn(
-                chart,
-                caption=f"Range {one.title}: one dot a unit, its limits as brackets.",
-                words=f"Errors of {len(rows)} units on range {one.title}",
-            )
-        )
-    return tuple(charts)

@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from config import Settings
     from daemon.judging import ProductModel
     from daemon.presentation.documents import Document
     from storage import Store
@@ -57,6 +58,8 @@ class Declared:
     says: str
     more: str = ""
     many: bool = False
+    plans: bool = False
+    """Whether it tells what is to be done, so that its function takes `settings`."""
 
     def gather(
         self,
@@ -66,12 +69,15 @@ class Declared:
         *,
         issued_at: datetime,
         issuer: str,
+        settings: "Settings",
         **asked: Any,
     ) -> "tuple[Document, ...]":
         """Return the document, or all of them, of what the Store remembers.
 
         Parameters
         ----------
+        settings
+            In force now.
         asked
             What else its function takes.
 
@@ -82,6 +88,8 @@ class Declared:
         daemon.presentation.documents.errors.ReportError
             It cannot be made of this subject.
         """
+        if self.plans:
+            asked["settings"] = settings
         made = self.function()(
             store, product, subject, issued_at=issued_at, issuer=issuer, **asked
         )
@@ -107,9 +115,10 @@ DOCUMENTS: Mapping[str, Declared] = {
         "Write the release record of a build.",
     ),
     "sheet": Declared(
-        Of.BUILD, "build.build_sheet", "Sheet for the bench", "bench-sheet",
+        Of.BUILD, "sheet.build_sheet", "Sheet for the bench", "bench-sheet",
         "Write the sheet for the bench.",
         "SERIALS such as PA-1001..PA-1030 stand on it to be scanned.",
+        plans=True,
     ),
     "supplier": Declared(
         Of.FINDING, "letters.supplier_report", "Report to the supplier",

@@ -2,12 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 
 from daemon.judging import ProductModel
 from daemon.presentation.documents import (
     PAPER,
-    Correction,
     Image,
     Sample,
     drawn,
@@ -15,9 +14,14 @@ from daemon.presentation.documents import (
 from daemon.presentation.documents.customer import CustomerNotice
 from daemon.presentation.documents.supplier import SupplierReport
 from daemon.presentation.plots import parts_against_claim
-from daemon.traceability.papers.recall_letters import (
-    report_of_finding,
+from daemon.traceability.containment import contain, of_records
+from daemon.traceability.papers.charts import by_age, charts_of
+from daemon.traceability.papers.of_bench import (
+    instruments_of,
+    settings_of,
+    standards_of,
 )
+from daemon.traceability.papers.recall_letters import notice, report_of_finding
 from daemon.traceability.tracing import Records
 from storage import (
     Cause,
@@ -25,13 +29,11 @@ from storage import (
     NotFoundError,
     Proof,
     ProofKind,
-    Shipment,
     Signal,
     Store,
-    Verdict,
+    UnitRow,
     finding_of,
     proofs_on,
-    serial_order,
 )
 
 
@@ -64,20 +66,51 @@ def supplier_report(
     """
     name = product.settings.name
     signal = finding_of(store, name, finding)
+    builds = [*by_age(store, name)]
+    place = builds.index(signal.build)
+    # Units of the build before show how it was, whatever reel they carry.
+    near = builds[max(0, place - 1) : place + 1]
     made = report_of_finding(
-        Records.of(store, name, product.keys, about=[signal.reel or ""]),
+        Records.of(store, name, product.keys, about=[signal.reel or "", *near]),
         product,
         signal,
         issued_at=issued_at,
         issuer=issuer,
     )
+    sessions = _sessions(store, name, signal)
+    body = settings_of(store, _configuration(store, signal))
     seen = replace(
         made,
-        requested_action=ask or made.requested_action,
+        asked=(ask,) if ask else made.asked,
         label=label,
         photos=photos,
+        instruments=instruments_of(store, sessions, body),
+        standards=standards_of(store, product, body, sessions),
+        charts=charts_of(
+            store,
+            product,
+            near,
+            ranges=[one.key for one in product.ranges if one.title in made.ranges],
+        )
+        if signal.standing
+        else (),
     )
     return _with_samples(seen, proofs_on(store, signal))
+
+
+def _sessions(store: Store, product: str, signal: Signal) -> dict[str, date]:
+    """Return the sessions in which a finding's build was measured, with their day."""
+    rows = store.rows(LatestResult, product=product, build=signal.build)
+    return {
+        one.session: one.started_at.date()
+        for one in sorted(rows, key=lambda one: one.number)
+    }
+
+
+def _configuration(store: Store, signal: Signal) -> str:
+    """Return by which settings the finding's first unit was judged."""
+    runs = store.rows(UnitRow, serial=signal.first_serial)
+    return runs[-1].configuration
 
 
 def _with_samples(report: SupplierReport, proofs: Sequence[Proof]) -> SupplierReport:
@@ -108,14 +141,7 @@ def _with_samples(report: SupplierReport, proofs: Sequence[Proof]) -> SupplierRe
         caption=f"Measured parts of reel {report.reel}; one dot a part.",
         words=f"{len(samples)} parts against their claim",
     )
-    return replace(report, samples=tuple(samples), charts=(strip,))
-
-
-def _concerns(found: Signal, serial: str) -> bool:
-    """Whether a unit of the finding's build is one of those that it is about."""
-    if found.cause is Cause.UNIT:
-        return serial == found.first_serial
-    return serial_order(serial) >= serial_order(found.first_serial)
+    return replace(report, samples=tuple(samples), charts=(strip, *report.charts))
 
 
 def customer_notice(
@@ -126,63 +152,38 @@ def customer_notice(
     issued_at: datetime,
     issuer: str,
 ) -> CustomerNotice:
-    """Return what the holder of a unit must know, from its own latest errors.
+    """Return what the holder of a unit must know: what is measured, what is predicted.
 
     Raises
     ------
     storage.errors.NotFoundError
-        The unit was never measured.
+        The unit was never measured, and nothing that was found concerns it.
     """
     name = product.settings.name
-    errors = store.rows(LatestResult, product=name, serial=serial)
-    mine = {one.range: one for one in errors}
-    if not mine:
+    concerned = []
+    for signal in store.rows(Signal, "signals", product=name):
+        if not signal.standing or signal.cause is Cause.CHART:
+            continue
+        about = [serial, signal.build, *([signal.reel] if signal.reel else [])]
+        records = Records.of(store, name, product.keys, about=about)
+        if not records.is_unit(serial):
+            continue
+        found = of_records(records, signal.signal, signal)
+        mine = [one for one in found.concerned if one.serial == serial]
+        if any(not one.measured for one in mine):
+            # Predicted from all units, as the containment does: one unit, one number.
+            found = contain(store, Records.of(store, name, product.keys), signal.signal)
+            mine = [one for one in found.concerned if one.serial == serial]
+        concerned += [(found, one) for one in mine]
+    records = Records.of(store, name, product.keys, about=[serial])
+    if not records.is_unit(serial) or not (concerned or records.errors_of(serial)):
         raise NotFoundError(kind="measured unit", key=serial)
-    first = next(iter(mine.values()))
-    moved = {
-        one.range
-        for one in store.rows(Signal, "signals", product=name)
-        if one.standing and one.build == first.build and _concerns(one, serial)
-    }
-    wrong, right, compared = [], [], []
-    for one in product.ranges:
-        row = mine.get(one.key)
-        if row is None:
-            continue
-        good = row.verdict in {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
-        if good and one.key not in moved and None not in moved:
-            right.append(one.title)
-            continue
-        if row.only_compared:
-            compared.append(one.title)
-            continue
-        wrong.append(
-            Correction(
-                range=one.title,
-                error_ppm=row.error_ppm,
-                uncertainty_ppm=row.uncertainty_ppm,
-            )
-        )
-    shipped = store.rows(Shipment, product=name, serial=serial)
-    return CustomerNotice(
+    return notice(
+        records,
+        product,
+        serial,
+        concerned,
         number=f"CN-{serial}",
         issued_at=issued_at,
         issuer=issuer,
-        product=product.settings.title,
-        serial=serial,
-        destination=shipped[-1].destination if shipped else "",
-        corrections=tuple(wrong),
-        contact=product.settings.contact,
-        right=tuple(right),
-        only_compared=tuple(compared),
-        advice=_advice(factors=bool(wrong), compared=compared),
     )
-
-
-def _advice(*, factors: bool, compared: Sequence[str]) -> tuple[str, ...]:
-    said = []
-    if factors:
-        said.append("Multiply readings by the factor above, or send the unit back.")
-    if compared:
-        said.append(f"Do not rely on {', '.join(compared)}; send the unit back.")
-    return tuple(said)

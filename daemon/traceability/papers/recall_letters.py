@@ -1,36 +1,50 @@
 """A containment as documents: the report to the supplier, the notices to customers."""
 
+from collections.abc import Iterator, Sequence
 from datetime import datetime
+from math import isnan
 
+from config import ErrorLimit
 from daemon.judging import ProductModel
-from daemon.presentation import sentences
+from daemon.presentation import figures, sentences
 from daemon.presentation.documents import (
     Correction,
     NoSupplierError,
     ToleranceClass,
+    UnitValue,
     WithdrawnError,
 )
 from daemon.presentation.documents.customer import CustomerNotice
-from daemon.presentation.documents.supplier import SupplierReport
+from daemon.presentation.documents.supplier import SupplierReport, outside_label
 from daemon.traceability.containment import (
-    NO_ERROR_KNOWN,
     Concerned,
     Containment,
     contain,
 )
 from daemon.traceability.tracing import Records
-from storage import Signal, Store
+from storage import Reel, Signal, Store, Verdict
 
 METHOD = (
-    "Each finished unit was driven with a known input on every range; the error of a "
-    "range follows from reference and output meter, offset removed."
+    "Each finished unit was driven with a known current or voltage on every range. A "
+    "reference meter reads what goes in, an output meter what comes out. The error is "
+    "how far the output is off, as a share of the reading, with the offset taken off."
 )
 OWN_PART = (
-    "Range {range} depends on {part} alone among the parts that differ between "
-    "ranges: its error is that of {part}."
+    "Of the parts that differ between ranges, range {range} has {part} alone: what "
+    "moves this range and no other is {part}."
 )
-REQUEST = "Replace the parts and say how they came to differ from their label."
-NO_REQUEST = "Nothing. If you had this report before, take it as withdrawn."
+ASKED = (
+    "Replace the parts of reel {reel}{lot}.",
+    "Say which other reels of {the_lot} were delivered, and whether they are off too.",
+    "Say how the parts came to differ from their label.",
+)
+ASKED_OF_DOUBT = (
+    "Say whether something changed in how the parts of reel {reel}{lot} were made.",
+)
+NOT_ASKED = ("Nothing. If you had this report before, take it as withdrawn.",)
+BEFORE = 12
+"""Units with earlier reels that stand beside those with the suspect one."""
+LIKELY = 0.5
 
 
 def report_of_finding(
@@ -54,21 +68,24 @@ def report_of_finding(
     if reel is None or signal.part is None:
         raise NoSupplierError(finding=signal.signal)
     receipt = next((o for o in records.receipts if o.reel == signal.reel), None)
-    saying = sentences.finding(signal)
-    claim = signal.basis.claim
+    basis = signal.basis
+    claim = basis.claim
+    titles = [] if signal.range is None else [product.range(signal.range).title]
+    ends = basis.implied_interval_ohm
     return SupplierReport(
         number=f"{signal.signal}-S",
         issued_at=issued_at,
         issuer=issuer,
-        supplier=reel.supplier or "the supplier of this reel",
+        supplier=reel.supplier or "",
         reel=reel.reel,
         part=signal.part,
         nominal_ohm=float(reel.nominal_ohm),
         tolerance_ppm=float(reel.tolerance_ppm),
         product=product.settings.title,
-        finding=(saying.headline, *saying.lines),
+        contact=product.settings.contact,
         method=(METHOD, *_own_part(product, signal)),
-        requested_action=REQUEST if signal.standing else NO_REQUEST,
+        asked=_asked(signal, reel),
+        ranges=tuple(titles or basis.range_titles),
         received_at=reel.received_at,
         lot_code=reel.lot_code,
         marking=None if receipt is None else receipt.marking,
@@ -77,16 +94,82 @@ def report_of_finding(
         invoice=None if receipt is None else receipt.invoice,
         claim_until=None if receipt is None else receipt.claim_until,
         units=signal.units,
+        first_serial=signal.first_serial,
         size_ppm=signal.size_ppm,
         low_ppm=signal.low_ppm,
         high_ppm=signal.high_ppm,
+        part_ohm=signal.implied_ohm,
+        part_low_ohm=ends[0] if ends else None,
+        part_high_ohm=ends[-1] if ends else None,
+        spread_factor=basis.spread_factor,
+        cause=signal.probability if signal.standing else None,
         incompatible=None if claim is None else claim.incompatible,
         classes=tuple(
             ToleranceClass(tolerance_ppm=tolerance_ppm, probability=share)
-            for tolerance_ppm, share in (() if claim is None else claim.classes)
+            for tolerance_ppm, share in _classes(signal)
         ),
+        measured=_measured(records, product, signal) if signal.standing else (),
         withdrawn=None if signal.standing else sentences.withdrawn(signal),
     )
+
+
+def _classes(signal: Signal) -> tuple[tuple[float, float], ...]:
+    """Return of which classes the parts may be; none where the label may be right."""
+    claim = signal.basis.claim
+    if claim is None or claim.incompatible <= LIKELY or not signal.standing:
+        return ()
+    return claim.classes
+
+
+def _asked(signal: Signal, reel: Reel) -> tuple[str, ...]:
+    """Return what is asked of the supplier, in the order of what matters to us."""
+    if not signal.standing:
+        return NOT_ASKED
+    claim = signal.basis.claim
+    off = signal.low_ppm, signal.high_ppm
+    plain = (
+        outside_label(*off, float(reel.tolerance_ppm))
+        if claim is None
+        else claim.incompatible > LIKELY
+    )
+    lot = f" of lot {reel.lot_code}" if reel.lot_code else ""
+    the_lot = f"lot {reel.lot_code}" if reel.lot_code else "the same lot"
+    return tuple(
+        one.format(reel=reel.reel, lot=lot, the_lot=the_lot)
+        for one in (ASKED if plain else ASKED_OF_DOUBT)
+    )
+
+
+def _measured(
+    records: Records, product: ProductModel, signal: Signal
+) -> tuple[UnitValue, ...]:
+    """Return what units with the reel read, after the last ones with earlier reels."""
+    keys = (
+        [signal.range]
+        if signal.range is not None
+        else [
+            one.key for one in product.ranges if one.title in signal.basis.range_titles
+        ]
+    )
+    carriers = {unit.serial for unit, _ in records.carriers(str(signal.reel))}
+    found = []
+    for one in records.errors:
+        if one.range not in keys:
+            continue
+        unit = records.unit(one.serial)
+        value = UnitValue(
+            serial=one.serial,
+            range=product.range(one.range).title,
+            measured_at=one.started_at,
+            reel=records.reels_of(unit).get(str(signal.part), ""),
+            error_ppm=one.error_ppm,
+            uncertainty_ppm=one.uncertainty_ppm,
+            limit_ppm=one.limit_ppm,
+        )
+        if not one.only_compared:
+            found.append((one.serial in carriers, value))
+    before = [value for carries, value in found if not carries][-BEFORE * len(keys) :]
+    return (*before, *(value for carries, value in found if carries))
 
 
 def _own_part(product: ProductModel, signal: Signal) -> tuple[str, ...]:
@@ -123,10 +206,11 @@ def notices_of(
     found = contain(store, records, subject)
     if found.withdrawn is not None:
         raise WithdrawnError(why=found.headline())
-    return notices(found, product, issued_at=issued_at, issuer=issuer)
+    return notices(records, found, product, issued_at=issued_at, issuer=issuer)
 
 
 def notices(
+    records: Records,
     containment: Containment,
     product: ProductModel,
     *,
@@ -135,49 +219,133 @@ def notices(
 ) -> tuple[CustomerNotice, ...]:
     """Return a notice for every unit that left and may carry what was found."""
     return tuple(
-        _notice(containment, one, product, issued_at=issued_at, issuer=issuer)
+        notice(
+            records,
+            product,
+            one.serial,
+            [(containment, one)],
+            number=f"{containment.subject}-{one.serial}",
+            issued_at=issued_at,
+            issuer=issuer,
+        )
         for one in containment.noticed
     )
 
 
-def _notice(
-    containment: Containment,
-    one: Concerned,
+def notice(
+    records: Records,
     product: ProductModel,
+    serial: str,
+    concerned: Sequence[tuple[Containment, Concerned]],
     *,
+    number: str,
     issued_at: datetime,
     issuer: str,
 ) -> CustomerNotice:
-    key = containment.range or product.keys[0]
-    title = product.range(key).title
-    known = one.verdict not in NO_ERROR_KNOWN
+    """Return what the holder of one unit must know, whoever asks for it.
+
+    Parameters
+    ----------
+    records
+        That know the unit.
+    concerned
+        What was found that concerns it, each as its containment lists the unit.
+    """
+    errors = records.errors_of(serial)
+    moved: dict[str, Concerned] = {}
+    for found, one in concerned:
+        if one.measured and one.probability < LIKELY:
+            continue
+        keys = product.keys if found.range is None else [found.range]
+        for key in keys:
+            if key not in moved or one.probability > moved[key].probability:
+                moved[key] = one
+    corrections, right, compared, unknown = [], [], [], []
+    for of_range in product.ranges:
+        row, found_on = errors.get(of_range.key), moved.get(of_range.key)
+        if row is None and (found_on is None or isnan(found_on.error_ppm)):
+            unknown.append(of_range.title)
+        elif row is None and found_on is not None:
+            corrections.append(
+                Correction(
+                    range=of_range.title,
+                    error_ppm=found_on.error_ppm,
+                    uncertainty_ppm=(found_on.high_ppm - found_on.low_ppm) / 4,
+                    limit_ppm=_limit_ppm(found_on.limit_ppm, of_range.settings.limit),
+                    limit=figures.limit(of_range.settings.limit),
+                    measured=False,
+                    outside=None
+                    if isnan(found_on.nonconforming)
+                    else found_on.nonconforming,
+                )
+            )
+        elif (
+            row is not None
+            and row.only_compared
+            and not (row.verdict == Verdict.LIKE_KNOWN_GOOD and found_on is None)
+        ):
+            compared.append(of_range.title)
+        elif row is not None:
+            good = row.verdict in {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
+            if good and found_on is None:
+                right.append(of_range.title)
+                continue
+            corrections.append(
+                Correction(
+                    range=of_range.title,
+                    error_ppm=row.error_ppm,
+                    uncertainty_ppm=row.uncertainty_ppm,
+                    limit_ppm=row.limit_ppm,
+                    limit=figures.limit(of_range.settings.limit),
+                    inside=good,
+                )
+            )
+    predicted = [o.probability for o in moved.values() if not o.measured]
+    uncertain = min(predicted, default=1.0)
+    shipped = records.shipment_of(serial)
     return CustomerNotice(
-        number=f"{containment.subject}-{one.serial}",
+        number=number,
         issued_at=issued_at,
         issuer=issuer,
         product=product.settings.title,
-        serial=one.serial,
-        destination=one.destination or "",
+        serial=serial,
+        destination="" if shipped is None else shipped.destination,
         contact=product.settings.contact,
-        corrections=(
-            Correction(
-                range=title,
-                error_ppm=one.error_ppm,
-                uncertainty_ppm=(one.high_ppm - one.low_ppm) / 4,
-                measured=one.measured,
-            ),
-        )
-        if known
-        else (),
-        only_compared=() if known else (title,),
-        right=tuple(o.title for o in product.ranges if o.key != key),
-        probability=None if one.probability > 1 - 1e-9 else one.probability,
-        cause=f"Part {containment.part} comes from a reel that is not as it must be."
-        if containment.reel
-        else "",
-        advice=(
-            "Multiply readings of this range by the factor, or send the unit back."
-            if known
-            else f"Do not rely on {title}; send the unit back.",
-        ),
+        corrections=tuple(corrections),
+        right=tuple(right),
+        only_compared=tuple(compared),
+        not_measured=tuple(unknown),
+        probability=None if uncertain > 1 - 1e-9 else uncertain,
+        cause=" ".join(_causes(product, concerned)),
     )
+
+
+def _limit_ppm(known_ppm: float, limit: ErrorLimit) -> float:
+    """Return what a limit comes to: as judged last, else at full scale."""
+    if isnan(known_ppm):
+        return limit.of_reading_ppm + limit.of_full_scale_ppm
+    return known_ppm
+
+
+def _causes(
+    product: ProductModel, concerned: Sequence[tuple[Containment, Concerned]]
+) -> Iterator[str]:
+    """Say in words for a customer what was found, once each."""
+    said: dict[str, None] = {}
+    for found, _ in concerned:
+        on = (
+            "every range"
+            if found.range is None
+            else f"range {product.range(found.range).title}"
+        )
+        if found.reel:
+            said[
+                f"Part {found.part} sets {on}. It comes from a delivery whose parts "
+                "differ from those before. We found that after units with such parts "
+                "had been made."
+            ] = None
+        elif len(found.concerned) == 1:
+            said[f"This unit alone was found to read off on {on}."] = None
+        else:
+            said[f"Units made with this one were found to read off on {on}."] = None
+    yield from said

@@ -1,30 +1,39 @@
 """What the record of a unit says."""
 
-import json
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
 from daemon.holds import doubted
-from daemon.judging import ProductModel, remark_on
-from daemon.presentation import sentences
+from daemon.judging import ProductModel
+from daemon.presentation import capital, sentences, share
 from daemon.presentation.documents import (
     CheckLine,
-    InstrumentLine,
     JudgedBefore,
     RangeLine,
 )
 from daemon.presentation.documents.unit import UnitRecord
+from daemon.presentation.figures import day_of
+from daemon.traceability import who_carries
+from daemon.traceability.containment import NEGLIGIBLE
 from daemon.traceability.held import holds_of
+from daemon.traceability.papers.of_bench import (
+    instruments_of,
+    limit_of,
+    settings_of,
+    standards_of,
+)
+from daemon.traceability.tracing import Records
 from storage import (
-    BenchInstrument,
+    Cause,
     CheckRow,
-    Configuration,
     Fitting,
     NotFoundError,
     Rework,
     ReworkKind,
     RunKind,
+    ShipmentState,
+    Signal,
     Store,
     UnitRow,
     concerns,
@@ -57,7 +66,7 @@ def unit_record(
     run = [one for one in measured if one.run == last.run]
     closed = [one for one in run if one.again_number is not None]
     closed_by = [str(one.again_number) for one in closed[:1]]
-    body = _settings(store, last.configuration)
+    body = settings_of(store, last.configuration)
     checks = store.rows(CheckRow, product=product.settings.name, after=last.number - 1)
     return UnitRecord(
         number="-".join(["UTR", serial, str(last.number), *closed_by]),
@@ -88,6 +97,7 @@ def unit_record(
                 verdict=one.verdict,
                 conformance_probability=one.conformance_probability,
                 points=one.judged_points,
+                limit=limit_of(body, one.range),
             )
             for one in (each.judged_last() for each in run)
         ),
@@ -110,17 +120,16 @@ def unit_record(
             for one in checks
             if one.run == last.run
         ),
-        instruments=_instruments(store, last, body),
+        instruments=instruments_of(
+            store, {last.session: last.started_at.date()}, body
+        ),
+        standards=standards_of(store, product, body, [last.session]),
         holds=_holds_of_unit(store, product.settings.name, serial, str(last.build)),
         doubts=doubted(store, product.settings.name).get(serial, ()),
+        findings=_findings(store, product, serial),
+        left=_left(store, product.settings.name, serial),
         note=last.note,
     )  # fmt: skip
-
-
-def _settings(store: Store, configuration: str) -> dict[str, Any]:
-    (kept,) = store.rows(Configuration, configuration=configuration)
-    found: dict[str, Any] = json.loads(kept.body)
-    return found
 
 
 def _assumed(body: Mapping[str, Any]) -> tuple[float, float] | None:
@@ -129,28 +138,42 @@ def _assumed(body: Mapping[str, Any]) -> tuple[float, float] | None:
     return tuple(bench["ambient_c"]) if "ambient_c" in bench else None
 
 
-def _instruments(
-    store: Store, run: UnitRow, body: Mapping[str, Any]
-) -> tuple[InstrumentLine, ...]:
-    """Return what stood in each role: as it was met, else as it was configured."""
-    met = store.rows(BenchInstrument, session=run.session)
-    if met:
-        return tuple(
-            InstrumentLine(
-                role=one.role,
-                identity=one.identity or one.address,
-                serial_number=one.serial_number,
-                calibrated_at=one.calibrated_at,
-                due_at=one.due_at,
-                remark=remark_on(one.remark, one.due_at, run.started_at.date()),
-            )
-            for one in met
+def _left(store: Store, product: str, serial: str) -> str:
+    """Say when a unit left and for whom; empty of one that is here."""
+    moves = store.rows(ShipmentState, product=product, serial=serial)
+    away = [one for one in moves if one.returned_at is None]
+    if not away:
+        return ""
+    last = away[-1]
+    said = f"{day_of(last.shipped_at)} for {last.destination}"
+    if last.override_reason:
+        said += f", let go by {last.person}: {last.override_reason}"
+    return said
+
+
+def _findings(store: Store, product: ProductModel, serial: str) -> tuple[str, ...]:
+    """Return what was found that concerns a unit, and whether it says so for sure."""
+    name = product.settings.name
+    said = []
+    for signal in store.rows(Signal, "signals", product=name):
+        if not signal.standing or signal.cause is Cause.CHART:
+            continue
+        about = [serial, signal.build, *([signal.reel] if signal.reel else [])]
+        records = Records.of(store, name, product.keys, about=about)
+        if not records.is_unit(serial):
+            continue
+        probability = who_carries.probabilities(records, signal)[serial]
+        if probability < NEGLIGIBLE:
+            continue
+        odd = sentences.is_odd_unit(signal)
+        words = sentences.odd_unit(signal) if odd else sentences.reads(signal)
+        sure = (
+            ""
+            if probability > 1.0 - NEGLIGIBLE
+            else f" Probability that this unit is concerned: {share(probability)}."
         )
-    return tuple(
-        InstrumentLine(role=role, identity=str(one["profile"]))
-        for role, one in (body.get("bench") or {}).items()
-        if isinstance(one, dict) and "profile" in one
-    )
+        said.append(f"{signal.signal}: {words}.{sure}")
+    return tuple(said)
 
 
 def _holds_of_unit(
@@ -160,7 +183,7 @@ def _holds_of_unit(
     replaced = store.rows(Rework, serial=serial, kind=ReworkKind.REPLACE)
     reels = set(reels_of(serial, fittings, replaced).values())
     return tuple(
-        f"{sentences.held(one)}: {one.why}"
+        f"{capital(sentences.held(one))}: {one.why}"
         for one in holds_of(store, product)
         if one.disposal is None
         and concerns(one, serial=serial, build=build, reels=reels)

@@ -241,7 +241,7 @@ class _Campaign:
         self._bench = bench
         self._chance = chance
         self._rows = {kind.value: KindRow(kind.value) for kind in FaultKind}
-        self._alike = KindRow("both meters alike")
+        self._alike = KindRow("both meters together")
         self._one_unit = KindRow("reference for one unit")
         self._reasons = Counter[str]()
         self._serials = [
@@ -348,7 +348,7 @@ class _Campaign:
                 source_stability_ppm=self._source_stability_ppm,
             )
             if moved_ppm is not None:
-                return "in doubt: both meters moved alike against the source"
+                return "in doubt: both meters moved together against the source"
         return None
 
     def _disagrees(self, unit: _Unit, before: _Check) -> str | None:

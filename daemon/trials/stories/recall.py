@@ -173,7 +173,7 @@ def _contained(
     files.append(_write(folder / "supplier.pdf", pdf(report)))
     reported = time.monotonic()
     files.append(_write(folder / "cards.csv", cards(found).encode()))
-    for one in notices(found, product, issued_at=_now(), issuer=issuer):
+    for one in notices(records, found, product, issued_at=_now(), issuer=issuer):
         files.append(_write(folder / file_name(f"card-{one.serial}", "pdf"), pdf(one)))  # noqa: PERF401 -- the file is the point
     carded = time.monotonic()
     truth = story(settings, seed, units=UNITS)

@@ -216,7 +216,7 @@ def test_a_wrong_decade_part_is_measured_as_the_range_the_switch_is_at(
     bench.person.script = turns
     found = {one.range: one for one in bench.measure("PA-1001")}
     assert set(found) == {"1uA", "10uA", "100uA", "1mA"}
-    assert any("a part of the wrong decade is fitted" in a for a in bench.person.asked)
+    assert any("a part of the wrong decade is on it" in a for a in bench.person.asked)
     level = found["100uA"].points[1]
     zero = found["100uA"].points[0]
     ratio = (level.output[-1] - zero.output[-1]) / (

@@ -12,6 +12,7 @@ from daemon.presentation.documents import (
     CheckLine,
     Correction,
     Document,
+    FailureLine,
     FittedReel,
     HoldLine,
     Image,
@@ -19,8 +20,11 @@ from daemon.presentation.documents import (
     JudgedBefore,
     RangeCapability,
     RangeLine,
+    RangeToConnect,
     Sample,
+    StandardLine,
     ToleranceClass,
+    UnitValue,
 )
 from daemon.presentation.documents.build import BuildRelease
 from daemon.presentation.documents.customer import CustomerNotice
@@ -30,6 +34,7 @@ from daemon.presentation.documents.unit import BuildSheet, UnitRecord
 from daemon.presentation.plots.claim import parts_against_claim
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+LIMIT = "\u00b1(0.45 % of reading + 0.045 % of full scale)"
 ISSUER = "Test bench of the demo"
 HOSTILE = (
     '#panic("x") $x^2$ *bold* _it_ @ref <b>&amp;"\'</b><script>alert(1)</script> '
@@ -60,6 +65,7 @@ def line(title: str, error_ppm: float, verdict: str, **other: float) -> RangeLin
         uncertainty_ppm=62.0,
         limit_ppm=5000.0,
         verdict=verdict,
+        limit=LIMIT,
         conformance_probability=0.9999 if verdict == "conforming" else 0.013,
     )
 
@@ -121,6 +127,11 @@ RECORD = UnitRecord(
     note="second position of the fixture",
 )  # fmt: skip
 
+STANDARDS = (
+    StandardLine(serial="CS-1", run=40, at=AT),
+    StandardLine(serial="CS-1", run=63, at=AT, wrong=("100 uA",)),
+)
+
 CLAIM = drawn(
     parts_against_claim(
         [2600.0, 3100.0, 3500.0, 2900.0, 800.0, 5400.0, 4100.0], 1000.0, look=PAPER
@@ -173,9 +184,20 @@ RELEASE = BuildRelease(
         ),
         FittedReel(part="R13", reel="K-102", from_serial="PA-1019"),
     ),
-    findings=("Hold build B-3: range 100 uA reads +0.60 % since unit PA-1019.",),
+    findings=("B-3-F1: range 100 uA reads +0.60 % since unit PA-1019.",),
     charts=(CLAIM,),
-    configuration="6f1d" * 16,
+    failures=(
+        FailureLine(
+            serial="PA-1009", failed="range 1 mA nonconforming: +0.612 %",
+            became="R14 replaced; passed when it was measured again, run 41",
+        ),
+    ),
+    bench=("Bench demo, session demo-20260302T090000.",),
+    instruments=RECORD.instruments,
+    standards=STANDARDS,
+    settings=(f"Settings 6f1d6f1d6f1d6f1d: error limit, every range {LIMIT}.",),
+    released=("Ada Moreno, 2026-03-02 09:00 UTC, release of build B-3: good.",),
+    left="PA-1001 to PA-1009 (9), 2026-03-02",
 )  # fmt: skip
 
 SUPPLIER = SupplierReport(
@@ -188,17 +210,15 @@ SUPPLIER = SupplierReport(
     nominal_ohm=4990.0,
     tolerance_ppm=1000.0,
     product="Four-range photodiode amplifier",
-    finding=(
-        "Range 100 uA reads +0.60 % since unit PA-1019, the first with this reel.",
-        "Its parts are now about 5.020 kΩ, outside their 0.1 % claim.",
-        "Not the bench: check standard CS-1 read right on every range before.",
-    ),
     method=(
         "Each finished unit: current in, volts out, zero taken off, by the bench.",
         "Loose parts: four-wire, unpowered, at 23 °C.",
     ),
-    requested_action="Replacement of the whole lot, and an answer within ten days on "
-    "what else of lot 2619 was delivered.",
+    asked=(
+        "Replace the parts of reel K-102 of lot 2619.",
+        "Say whether other reels of lot 2619 were delivered, and whether they are so.",
+    ),
+    ranges=("100 uA",),
     received_at=AT,
     marking="4K99B",
     quantity=5000,
@@ -207,14 +227,31 @@ SUPPLIER = SupplierReport(
     invoice="F-2026-118",
     claim_until=AT,
     units=12,
+    first_serial="PA-1019",
     size_ppm=6000.0,
     low_ppm=4900.0,
     high_ppm=7100.0,
+    part_ohm=5020.2,
+    part_low_ohm=5015.0,
+    part_high_ohm=5025.4,
+    spread_factor=4.0,
+    cause=0.97,
     incompatible=0.9998,
     classes=(
         ToleranceClass(tolerance_ppm=5000.0, probability=0.12),
         ToleranceClass(tolerance_ppm=10_000.0, probability=0.87),
     ),
+    measured=tuple(
+        UnitValue(
+            serial=f"PA-10{number}", range="100 uA", measured_at=AT,
+            reel="K-101" if number < 19 else "K-102",
+            error_ppm=-20.0 if number < 19 else 5904.0, uncertainty_ppm=62.0,
+            limit_ppm=5000.0,
+        )
+        for number in range(15, 22)
+    ),
+    instruments=RECORD.instruments,
+    standards=STANDARDS,
     samples=(
         Sample(
             subject="loose part 1", ohm=5012.1, uncertainty_ohm=0.4, method="four-wire"
@@ -243,17 +280,25 @@ NOTICE = CustomerNotice(
     serial="PA-0931",
     destination="order 2026-044",
     corrections=(
-        Correction(range="100 uA", error_ppm=5904.0, uncertainty_ppm=62.0),
         Correction(
-            range="1 mA", error_ppm=-980.0, uncertainty_ppm=210.0, measured=False
+            range="100 uA",
+            error_ppm=5904.0,
+            uncertainty_ppm=62.0,
+            limit_ppm=5000.0,
+            limit=LIMIT,
+        ),
+        Correction(
+            range="1 mA",
+            error_ppm=-980.0,
+            uncertainty_ppm=210.0,
+            limit_ppm=5000.0,
+            limit=LIMIT,
+            measured=False,
+            outside=0.02,
         ),
     ),
     right=("1 uA", "10 uA"),
     cause="Parts of one reel are higher than their label says.",
-    advice=(
-        "Use the factors above, or send the unit back; we repair it at no cost.",
-        "Look again at readings of 100 uA taken since you have the unit.",
-    ),
     contact="service@example.org",
 )
 
@@ -264,7 +309,19 @@ SHEET = BuildSheet(
     product="Four-range photodiode amplifier",
     build="B-4",
     planned=14,
-    ranges=("1 uA", "10 uA", "100 uA", "1 mA"),
+    ranges=tuple(
+        RangeToConnect(
+            title=title,
+            selector=str(place),
+            levels=f"0, {level}, 0",
+            expected="900 mV",
+            limit=LIMIT,
+        )
+        for place, (title, level) in enumerate(
+            [("1 uA", "900 nA"), ("10 uA", "9 uA"), ("100 uA", "90 uA")], 1
+        )
+    ),
+    leads=(("Output meter", "across the unit's output"),),
     boards=tuple(Board(serial=f"PA-11{number:02}") for number in range(14)),
     reels=RELEASE.reels,
     cautions=("Turn range switches and move leads at zero or probe level only.",),
@@ -310,6 +367,10 @@ HARD: dict[str, Document] = {
         build=LONG,
         product=HOSTILE,
         findings=(HOSTILE, LONG),
+        failures=tuple(
+            FailureLine(serial=LONG, failed=HOSTILE, became=LONG) for _ in range(12)
+        ),
+        released=(HOSTILE, LONG),
         ranges=tuple(
             replace(RELEASE.ranges[place % 3], title=LONG[:50]) for place in range(12)
         ),
@@ -325,8 +386,8 @@ HARD: dict[str, Document] = {
         reel=HOSTILE,
         marking=HOSTILE,
         invoice=LONG,
-        finding=(HOSTILE, LONG),
-        requested_action=f"{HOSTILE} {LONG} " * 3,
+        asked=(HOSTILE, f"{HOSTILE} {LONG} " * 3),
+        ranges=(HOSTILE, LONG),
         samples=tuple(
             replace(SUPPLIER.samples[0], subject=LONG, method=HOSTILE)
             for _ in range(12)
@@ -342,7 +403,7 @@ HARD: dict[str, Document] = {
             replace(NOTICE.corrections[0], range=f"{LONG[:60]} {place}")
             for place in range(12)
         ),
-        advice=(HOSTILE, LONG),
+        not_measured=(HOSTILE, LONG),
     ),
     "sheet": replace(
         SHEET,

@@ -11,7 +11,6 @@ from tests.daemon.reports.documents import AT, NOTICE, RECORD, RELEASE, SUPPLIER
 
 MINUS = "\N{MINUS SIGN}"
 NONE = "\N{EN DASH}"
-SPACE = "\N{NO-BREAK SPACE}"
 PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
 
 
@@ -26,11 +25,10 @@ def lines(document: Document, heading: str) -> list[dict[str, str]]:
     return [dict(zip(keys, row, strict=True)) for row in grid.rows]
 
 
-def facts(document: Document) -> dict[str, str]:
-    """Return names and values of the first list of facts."""
-    return dict(
-        next(one for one in document.paper().blocks if isinstance(one, Facts)).told
-    )
+def facts(document: Document, place: int = 0) -> dict[str, str]:
+    """Return names and values of a list of facts, of the first where none is named."""
+    lists = [one for one in document.paper().blocks if isinstance(one, Facts)]
+    return dict(lists[place].told)
 
 
 def test_a_units_range_has_error_uncertainty_limit_and_offset() -> None:
@@ -41,18 +39,19 @@ def test_a_units_range_has_error_uncertainty_limit_and_offset() -> None:
         limit_ppm=5000.0,
         offset_ppm=-12.0,
     )
-    (row,) = lines(replace(RECORD, ranges=(far,)), "Conform. prob.")
+    (row,) = lines(replace(RECORD, ranges=(far,)), "Offset, ppm")
     assert row == {
         "Range": "100 uA",
         "Reference": f"90.00000 {chr(0xB5)}A",
         # 9e-5 * (1 + 5904 ppm): what documents.line says that it read.
         "Reading": f"90.53136 {chr(0xB5)}A",
-        "Error, ppm": f"{MINUS}5{SPACE}904",
-        "U (k = 2), ppm": "62",
-        "Limit, ppm": f"{PLUS_MINUS}5000",
+        # To the second digit of U, 2 * 31 ppm = 0.0062 %.
+        "Error, %": f"{MINUS}0.5904",
+        "U (k = 2), %": "0.0062",
+        "Limit here, %": f"{PLUS_MINUS}0.5",
         "Offset, ppm": f"{MINUS}12",
         "Verdict": "nonconforming",
-        "Conform. prob.": "1.3 %",
+        "Prob. inside": "1.3 %",
     }
 
 
@@ -60,9 +59,9 @@ def test_a_range_judged_again_has_its_first_judgement_and_what_counts_now() -> N
     (row,) = lines(RECORD, "Verdict before")
     assert row == {
         "Range": "100 uA",
-        "Drift, ppm": f"{MINUS}84",
-        "Error before, ppm": f"+5{SPACE}820",
-        "U before (k = 2), ppm": "116",
+        "Drift, %": f"{MINUS}0.008",
+        "Error before, %": "+0.582",
+        "U before (k = 2), %": "0.012",
         "Verdict before": "undecided",
         "Verdict now": "nonconforming",
     }
@@ -82,9 +81,10 @@ def test_a_builds_indices_have_their_own_bounds() -> None:
     assert first == {
         "Range": "1 uA",
         "Units": "28",
-        "Mean, ppm": "+120",
-        "s, ppm": "240",
-        "Limit, ppm": f"{PLUS_MINUS}5000",
+        # To the second digit of 2 * 240 ppm / sqrt(28) = 0.0091 %.
+        "Mean, %": "+0.0120",
+        "s, %": "0.024",
+        "Limit, %": f"{PLUS_MINUS}0.5",
         "Cpk": "6.80 (4.90 to 8.60)",
         "Ppk": "6.50 (4.80 to 8.20)",
         "Quotable": "yes",
@@ -118,10 +118,11 @@ def test_a_supplier_reads_what_was_bought_of_which_lot_and_when() -> None:
     report = replace(
         SUPPLIER, received_at=AT - timedelta(days=9), claim_until=AT + timedelta(days=5)
     )
-    assert facts(report) == {
+    assert facts(report) == {"Claim until": "2026-03-07"}
+    assert facts(report, 1) == {
         "Supplier": "Supplier A",
         "Reel": "K-102",
-        "Claimed": f"4.99 k\N{GREEK CAPITAL LETTER OMEGA} {PLUS_MINUS}0.1 %",
+        "Label": f"4.99 k\N{GREEK CAPITAL LETTER OMEGA} {PLUS_MINUS}0.1 %",
         "Marking": (
             f"4K99B, read as 4.99 k\N{GREEK CAPITAL LETTER OMEGA} {PLUS_MINUS}0.1 %"
         ),
@@ -130,7 +131,6 @@ def test_a_supplier_reads_what_was_bought_of_which_lot_and_when() -> None:
         "Lot code": "2619",
         "Invoice": "F-2026-118",
         "Received": "2026-02-21",
-        "Claim until": "2026-03-07",
         "Used as": "R13 of Four-range photodiode amplifier",
     }
 
@@ -158,8 +158,10 @@ def test_a_measured_part_is_as_far_off_below_as_above(
 @pytest.mark.source("JCGM 100:2008, 5.1.2, law of propagation")
 def test_a_correction_card_has_factor_and_expanded_uncertainty() -> None:
     """1/0.98, and 2 * 98 ppm / 0.98^2."""
-    low = Correction(range="1 mA", error_ppm=-20_000.0, uncertainty_ppm=98.0)
-    (row,) = lines(replace(NOTICE, corrections=(low,)), "Range")
+    low = Correction(
+        range="1 mA", error_ppm=-20_000.0, uncertainty_ppm=98.0, limit_ppm=5000.0
+    )
+    (row,) = lines(replace(NOTICE, corrections=(low,)), "Multiply by")
     assert tuple(row.values())[:4] == (
         "1 mA",
         f"{MINUS}2.000 %",

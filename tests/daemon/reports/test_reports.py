@@ -25,6 +25,7 @@ from tests.daemon.reports.documents import (
     NOTICE,
     RECORD,
     RELEASE,
+    SHEET,
     SUPPLIER,
     photo,
 )
@@ -195,7 +196,9 @@ def test_markings_are_decoded() -> None:
 def test_the_correction_factor_and_its_uncertainty() -> None:
     """1/(1+e), and its derivative's size times the error's uncertainty."""
     factor, uncertainty = factor_of(
-        Correction(range="1 mA", error_ppm=-20_000.0, uncertainty_ppm=98.0)
+        Correction(
+            range="1 mA", error_ppm=-20_000.0, uncertainty_ppm=98.0, limit_ppm=5000.0
+        )
     )
     step = 1e-7
     slope = (1 / (0.98 + step) - 1 / (0.98 - step)) / (2 * step)
@@ -214,10 +217,24 @@ def test_the_correction_factor_and_its_uncertainty() -> None:
         (RECORD, "\N{MINUS SIGN}50.0 ppm to +50.0 ppm"),
         (RELEASE, "Build B-3 must not leave: 1 hold to decide on."),
         (replace(RELEASE, holds=()), "2 planned units not measured yet."),
-        (SUPPLIER, "probability &gt; 99 %"),
+        (SUPPLIER, "Probability that more than one part in twenty lies outside"),
+        (SUPPLIER, "CS-1"),
+        (replace(SUPPLIER, part_low_ohm=4994.0), "probably do not keep to their label"),
+        (replace(SUPPLIER, part_low_ohm=4996.0), "K-102 do not keep to their label"),
+        (SUPPLIER, "K-102 (this reel)"),
+        (SUPPLIER, "label, 4.99 kΩ ±0.1 %: they are about 5.0202 kΩ"),
+        (NOTICE, "Correct readings of range 100 uA of unit PA-0931, or send it back"),
+        (NOTICE, "not measured on this unit. Probability that it is outside"),
+        (RELEASE, "R14 replaced; passed when it was measured again, run 41"),
+        (RELEASE, "Not released: decide first on what stands against it"),
+        (RELEASE, "calibration was overdue"),
+        (SHEET, "across the unit"),
         (SUPPLIER, "Claim until"),
         (NOTICE, "Multiply each reading"),
-        (replace(NOTICE, corrections=()), "reads right on every range"),
+        (
+            replace(NOTICE, corrections=()),
+            "Nothing is to be done: unit PA-0931 reads right on every range measured.",
+        ),
     ],
 )
 def test_a_document_says(document: Document, words: str) -> None:
@@ -236,5 +253,6 @@ def test_a_tall_photograph_does_not_fill_the_page() -> None:
     """A label held upright is made smaller, not cut."""
     sink = BytesIO()
     Raster.new("RGB", (200, 2000), "blue").save(sink, format="PNG")
-    tall = replace(SUPPLIER, label=Image(data=sink.getvalue(), caption="Label"))
-    assert len(documents.png(tall)) == len(documents.png(SUPPLIER))
+    short = replace(SUPPLIER, charts=(), photos=(), measured=())
+    tall = replace(short, label=Image(data=sink.getvalue(), caption="Label"))
+    assert len(documents.png(tall)) == len(documents.png(short))

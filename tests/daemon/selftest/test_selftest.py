@@ -73,7 +73,7 @@ def test_meters_that_step_alike_are_told_by_the_source_alone() -> None:
     assert found.for_one_unit.in_doubt
     assert found.for_one_unit.wrong == 0
     assert found.wrong == 0
-    assert any("moved alike" in reason for reason in found.reasons)
+    assert any("moved together" in reason for reason in found.reasons)
 
 
 def test_no_wrong_value_over_sockets_among_a_few_faults() -> None:

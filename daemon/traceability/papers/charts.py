@@ -1,0 +1,89 @@
+"""Pictures of units for papers: each range, unit by unit, reel by reel."""
+
+from collections.abc import Collection, Sequence
+
+import pandas as pd
+
+from daemon.judging import ProductModel
+from daemon.presentation import counted
+from daemon.presentation.documents import PAPER, WIDTH_PX, Image, drawn
+from daemon.presentation.plots import columns, individuals, laid_out, reel_changes
+from storage import Build, Signal, Store
+
+CHART_PX = 170
+
+
+def by_age(store: Store, product: str) -> list[str]:
+    """Return all builds, oldest first."""
+    known = store.rows(Build, product=product)
+    return [o.build for o in sorted(known, key=lambda o: (o.opened_at, o.build))]
+
+
+def charts_of(
+    store: Store,
+    product: ProductModel,
+    builds: Sequence[str],
+    *,
+    ranges: Collection[str] | None = None,
+    height: int = CHART_PX,
+) -> tuple[Image, ...]:
+    """Draw ranges of some builds, unit by unit, with what was found on them.
+
+    Parameters
+    ----------
+    builds
+        Oldest first.
+    ranges
+        Keys; every range where left out.
+    """
+    name = product.settings.name
+    of_builds = [store.frame("latest_errors", product=name, build=b) for b in builds]
+    errors = pd.concat(of_builds, ignore_index=True)
+    if errors.empty:
+        return ()
+    signals = store.frame("signals", product=name)
+    states = pd.concat(
+        [store.frame("builds", product=name, build=b) for b in builds],
+        ignore_index=True,
+    )
+    cells = columns(errors, states)
+    frame = laid_out(errors, signals[signals["build"].isin(builds)], cells)
+    changes = reel_changes(
+        frame,
+        store.frame("fitting", product=name),
+        by_age(store, name),
+        {one.key: one.part for one in product.ranges if one.part is not None},
+    )
+    found = [
+        one
+        for one in store.rows(Signal, "signals", product=name)
+        if one.build in builds and one.standing
+    ]
+    charts = []
+    for one in product.ranges:
+        rows = frame[frame["range"] == one.key]
+        if rows.empty or (ranges is not None and one.key not in ranges):
+            continue
+        chart = individuals(
+            rows.reset_index(drop=True),
+            changes[changes["range"] == one.key],
+            cells,
+            [s for s in found if s.range in {one.key, None}],
+            look=PAPER,
+            width=WIDTH_PX,
+            height=height,
+        )
+        charts.append(
+            drawn(
+                chart,
+                caption=(
+                    f"Range {one.title}: one dot a unit, in the order of measuring; "
+                    "brackets: the error limit; dotted line: where a reel begins."
+                ),
+                words=(
+                    f"Errors of {counted(rows['serial'].nunique(), 'unit')} on range "
+                    f"{one.title}, unit by unit"
+                ),
+            )
+        )
+    return tuple(charts)

@@ -1,0 +1,111 @@
+"""What stood on the bench while units were measured; what the check standard did."""
+
+import json
+from collections.abc import Iterable, Mapping
+from datetime import date
+from typing import Any
+
+from config import ErrorLimit
+from daemon.judging import TITLES, ProductModel, remark_on
+from daemon.presentation import figures
+from daemon.presentation.documents import InstrumentLine, StandardLine
+from storage import (
+    BenchInstrument,
+    Configuration,
+    RunKind,
+    Store,
+    UnitRow,
+    Verdict,
+)
+
+GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD, Verdict.NOT_JUDGED}
+"""Of a check standard on one range: what does not say that the bench reads wrong."""
+ROLES = tuple(TITLES)
+IDN_FIELDS = 4
+"""Maker, model, serial number, firmware."""
+
+
+def _identity(said: str | None) -> str:
+    """Return maker and model of what an instrument says it is (IEEE 488.2, *IDN?)."""
+    parts = [one.strip() for one in (said or "").split(",")]
+    return " ".join(parts[:2] if len(parts) == IDN_FIELDS else parts)
+
+
+def settings_of(store: Store, configuration: str) -> dict[str, Any]:
+    """Return the settings that a run was judged by."""
+    (kept,) = store.rows(Configuration, configuration=configuration)
+    found: dict[str, Any] = json.loads(kept.body)
+    return found
+
+
+def limit_of(body: Mapping[str, Any], key: str) -> str:
+    """Return a range's error limit as some settings said it; empty of another range."""
+    one = body["product"]["ranges"].get(key)
+    if one is None:
+        return ""
+    return figures.limit(ErrorLimit.model_validate_json(json.dumps(one["limit"])))
+
+
+def instruments_of(
+    store: Store, sessions: Mapping[str, date], body: Mapping[str, Any]
+) -> tuple[InstrumentLine, ...]:
+    """Return what stood in each role: as it was met, else as it was configured.
+
+    Parameters
+    ----------
+    sessions
+        Each with the latest day on which units were measured in it.
+    body
+        Settings in force, for sessions that kept no instruments.
+    """
+    met: dict[InstrumentLine, None] = {}
+    for session, day in sessions.items():
+        rows = store.rows(BenchInstrument, session=session)
+        for one in sorted(rows, key=lambda row: ROLES.index(row.role)):
+            line = InstrumentLine(
+                role=TITLES.get(one.role, one.role),
+                identity=_identity(one.identity) or one.address,
+                serial_number=one.serial_number,
+                calibrated_at=one.calibrated_at,
+                due_at=one.due_at,
+                remark=remark_on(one.remark, one.due_at, day),
+            )
+            met[line] = None
+    if met:
+        return tuple(met)
+    return tuple(
+        InstrumentLine(role=TITLES.get(role, role), identity=str(one["profile"]))
+        for role, one in (body.get("bench") or {}).items()
+        if isinstance(one, dict) and "profile" in one
+    )
+
+
+def standards_of(
+    store: Store,
+    product: ProductModel,
+    body: Mapping[str, Any],
+    sessions: Iterable[str],
+) -> tuple[StandardLine, ...]:
+    """Return each run of the check standard in some sessions, oldest first."""
+    serial = ((body.get("bench") or {}).get("check_standard") or {}).get("serial")
+    if serial is None:
+        return ()
+    asked = set(sessions)
+    runs: dict[int, list[UnitRow]] = {}
+    for one in store.rows(UnitRow, serial=serial):
+        if one.kind is RunKind.CHECK and one.session in asked:
+            runs.setdefault(one.number, []).append(one)
+    titles = {one.key: one.title for one in product.ranges}
+    return tuple(
+        StandardLine(
+            serial=serial,
+            run=number,
+            at=rows[0].started_at,
+            wrong=tuple(
+                titles.get(one.range, one.range)
+                for one in rows
+                if one.verdict not in GOOD
+            ),
+        )
+        for number, rows in sorted(runs.items())
+    )
