@@ -12,8 +12,10 @@ look.apply()
 data.follow_nothing()
 GROUPS = {
     "Now": [
-        st.Page("views/overview.py", title="Overview", default=True),
-        st.Page("views/one_range.py", title="One range"),
+        st.Page("views/today.py", title="Today", default=True),
+        st.Page("views/build.py", title="Build"),
+        st.Page("views/range.py", title="Range"),
+        st.Page("views/finding.py", title="Finding"),
         st.Page("views/next_build.py", title="Next build"),
     ],
     "Measure": [

@@ -13,11 +13,12 @@ from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime
 from threading import RLock, get_ident
 from time import monotonic
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 from uuid import uuid4
 
 import httpx
 import pandas as pd
+import pyarrow as pa
 import streamlit as st
 
 from config import Settings
@@ -28,13 +29,13 @@ from daemon.service import Client, Home, RefusedOrderError
 from daemon.traceability import Gate
 from daemon.watch import sharpened
 from storage import (
-    Build,
     BuildState,
     Cause,
     Endpoint,
     HoldState,
     Proof,
     RemoteStore,
+    Row,
     RunInDoubt,
     Signal,
     StorageError,
@@ -43,12 +44,15 @@ from storage import (
     typed,
 )
 
+R = TypeVar("R", bound=Row)
 SHOWN, DRAWN, REMARKS, REDRAW = "shown", "drawn", "remarks", "redraw"
 """Keys of a viewer's session: the rows last read; the stamp of those that a page was
 drawn of, where it follows them; why nothing was done; when the page is drawn anew."""
 SAID_S = 20.0
 BUILDS_SHOWN = 12
 """Newest builds whose units are shown one by one."""
+RUNS_BEFORE = 200
+"""Runs before the first shown unit, of which the checks are shown too."""
 FRESH_S = 0.8
 """For so long nobody asks again, on one page or on several."""
 PULSE_S = 0.5
@@ -100,13 +104,19 @@ class Shown:
     signals: pd.DataFrame
     raised: list[Signal]
     """Findings as they were raised, oldest first."""
+    findings: list[Signal]
+    """The same, those that matter now after what was measured to settle them.
+
+    Those that were withdrawn are among them; see `current`.
+    """
     warnings: list[Signal]
     fittings: pd.DataFrame
     holds: list[HoldState]
     measured: list[Proof]
     """What was measured to settle findings, oldest first."""
     checks: pd.DataFrame
-    """Of the check standard, every range of every check."""
+    """Of the check standard, every range of every check since the shown builds began,
+    and of those not long before."""
     doubts: pd.DataFrame
     runs_in_doubt: list[RunInDoubt]
     doubted: dict[str, tuple[str, ...]]
@@ -125,26 +135,39 @@ class Shown:
 
         found = store.table("signals", product=connection.name)
         recent = store.table("builds", product=connection.name, newest=BUILDS_SHOWN)
-        builds = store.rows(Build, product=connection.name)
+        builds = store.table("build", product=connection.name)
         measured = store.table("measured_units", product=connection.name)
+        errors = rows("latest_errors", newest=BUILDS_SHOWN)
+        first = 0 if errors.empty else int(errors["number"].min())
+        raised = typed(Signal, found)
+        holds = store.rows(HoldState, product=connection.name)
+        proofs = store.rows(Proof, "proofs", product=connection.name)
+        near = {*recent.column("build").to_pylist()}
+        asked_of = {one.signal for one in holds if one.disposal is None}
+        asked_of |= {one.signal for one in proofs}
         return cls(
             connection=connection,
-            builds=[
-                one.build
-                for one in sorted(builds, key=lambda o: (o.opened_at, o.build))
-            ],
+            builds=builds.sort_by([("opened_at", "ascending"), ("build", "ascending")])
+            .column("build")
+            .to_pylist(),
             recent=recent.to_pandas(),
             states=typed(BuildState, recent),
             units=int(measured.column("units")[0].as_py()),
-            errors=rows("latest_errors", newest=BUILDS_SHOWN),
+            errors=errors,
             signals=found.to_pandas(),
-            raised=typed(Signal, found),
+            raised=raised,
+            findings=_sharpened(
+                raised, proofs, connection.product, near=near, asked_of=asked_of
+            ),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
             fittings=rows("fitting"),
-            holds=store.rows(HoldState, product=connection.name),
-            measured=store.rows(Proof, "proofs", product=connection.name),
+            holds=holds,
+            measured=proofs,
             checks=store.frame(
-                "range_rows", product=connection.name, after=0, kind="check"
+                "range_rows",
+                product=connection.name,
+                after=max(0, first - RUNS_BEFORE),
+                kind="check",
             ),
             doubts=rows("doubts"),
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
@@ -176,14 +199,6 @@ class Shown:
         return False
 
     @property
-    def findings(self) -> list[Signal]:
-        """Findings after what was measured to settle them, oldest first.
-
-        Those that were withdrawn are among them; see `current`.
-        """
-        return sharpened(self.raised, self.measured, self.product)
-
-    @property
     def current(self) -> list[Signal]:
         """Findings that stand, oldest first."""
         return [one for one in self.findings if one.standing]
@@ -210,6 +225,64 @@ class Shown:
     def standing(self) -> list[HoldState]:
         """Holds that nobody has ended."""
         return [one for one in self.holds if one.disposal is None]
+
+
+def _sharpened(
+    raised: list[Signal],
+    proofs: list[Proof],
+    product: ProductModel,
+    *,
+    near: set[str],
+    asked_of: set[str | None],
+) -> list[Signal]:
+    """Return findings, each after what was measured to settle it.
+
+    What would settle one next takes long to work out: of those on builds long gone
+    that hold nothing it is left out, since nobody asks for it any more.
+
+    Parameters
+    ----------
+    near
+        Builds that are shown.
+    asked_of
+        Findings that hold something, or for which something was measured.
+    """
+    mine = [one for one in raised if one.build in near or one.signal in asked_of]
+    told = {one.signal: one for one in sharpened(mine, proofs, product)}
+    return [told.get(one.signal, one) for one in raised]
+
+
+def asked(shown: Shown, query: str, **parameters: Any) -> pd.DataFrame:
+    """Return the answer to a question about the product, kept until a row changes.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        The daemon does not answer.
+    """
+    at = shown.connection
+    rows = _answered(at, shown.stamp, query, product=at.name, **parameters)
+    found: pd.DataFrame = rows.to_pandas()
+    return found
+
+
+def told(shown: Shown, kind: type[R], query: str, **parameters: Any) -> list[R]:
+    """Return the typed rows that answer a question, kept until a row changes.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        The daemon does not answer.
+    """
+    return typed(kind, _answered(shown.connection, shown.stamp, query, **parameters))
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def _answered(
+    _connection: Connection, stamp: str, query: str, **parameters: Any
+) -> pa.Table:
+    del stamp  # what was answered is kept by it
+    return _connection.store.table(query, **parameters)
 
 
 def shown() -> Shown | None:

@@ -2,15 +2,22 @@
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from html import escape
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
 from daemon.presentation import DARK, LIGHT, Look, code_of
 
 NARROW_PX = 640
+PICTURES_NARROW_PX = 900
+"""Up to this width pictures stand in their narrow form."""
+BEGINS, ENDS = "\ue000", "\ue001"
+"""Around a moment in a text; private characters, so that nothing else is one."""
+_MOMENT = re.compile(f"{BEGINS}([0-9T:.+-]+){ENDS}")
 MARKUP = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:^=])")
 LINK = re.compile(r":(?=//)|www(?=\.)", re.IGNORECASE)
 WORD_JOINER = "\N{WORD JOINER}"
@@ -62,7 +69,20 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .st-key-live .words p {{ text-align: right; max-width: none; }}
 .stPageLink a p {{ text-decoration: underline; text-underline-offset: .2em; }}
 .st-key-bar .stPageLink a p {{ text-decoration: none; }}
-.st-key-narrow {{ display: none; }}
+[class*="st-key-narrow"] {{ display: none; }}
+.words .answers {{ display: grid; gap: .5rem 2rem; padding: .5rem 0 .3rem;
+  grid-template-columns: repeat(auto-fit, minmax(15rem, 1fr)); }}
+.words .answers dt {{ color: var(--quiet); font-size: .92rem; }}
+.words .answers dd {{ margin: 0; font-size: 1.08rem; line-height: 1.4;
+  font-weight: 600; }}
+.words .answers dd.moved {{ color: var(--moved); }}
+.st-key-ways > :first-child, .st-key-ways > :first-child > * {{ width: auto;
+  flex: 0 0 auto; }}
+.words time {{ white-space: nowrap; }}
+[class*="st-key-files"] button, [class*="st-key-files"] button p {{
+  font-size: .86rem; color: var(--quiet); }}
+[class*="st-key-files"] button {{ border: none; background: none; padding: 0;
+  min-height: 1.6rem; text-decoration: underline; text-underline-offset: .2em; }}
 .stApp button[data-testid="stBaseButton-primary"],
 .stApp button[data-testid="stBaseButton-primary"] p {{ color: var(--on-unit); }}
 .stApp .st-key-off button, .stApp .st-key-off button:is(:hover, :focus, :active) {{
@@ -87,6 +107,8 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   .stMainBlockContainer .words h1 {{ font-size: 1.35rem; }}
   .stMainBlockContainer .words h1.large {{ font-size: 1.9rem; }}
   .words p {{ font-size: 1rem; }}
+  .words table {{ font-size: .88rem; }}
+  .words :is(th, td) {{ padding-right: .6rem; }}
   .words .figures {{ gap: .4rem 1.2rem; }}
   .words .figures div {{ min-width: 6rem; }}
   .words .figures b {{ font-size: 1.1rem; }}
@@ -108,8 +130,10 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   [class*="st-key-side-by-side"] .stColumn {{ min-width: 0; flex: 1 1 0; }}
   [class*="st-key-asked"] :is(th, td) {{ padding: .25rem 0; font-size: .74rem; }}
   [class*="st-key-asked"] :is(td, td *) {{ white-space: nowrap !important; }}
-  .st-key-wide {{ display: none; }}
-  .st-key-narrow {{ display: flex; }}
+}}
+@media (max-width: {pictures}px) {{
+  [class*="st-key-wide"] {{ display: none; }}
+  [class*="st-key-narrow"] {{ display: flex; }}
 }}
 @media print {{
   @page {{ margin: 12mm; }}
@@ -149,6 +173,7 @@ def apply() -> None:
     st.html(
         STYLE.format(
             narrow=NARROW_PX,
+            pictures=PICTURES_NARROW_PX,
             ink=now.ink,
             quiet=now.quiet,
             moved=now.said,
@@ -192,6 +217,47 @@ def stands_out(text: str) -> None:
     """Write what must be read, and have it read aloud."""
     mark = "\N{BLACK UP-POINTING TRIANGLE}"
     _write(f'<p class="moved" role="alert">{mark} {escape(text)}</p>')
+
+
+def answers(said: Sequence[tuple[str, str]], *, moved: Sequence[str] = ()) -> None:
+    """Write questions, each over its answer; those in `moved` stand out."""
+    cells = "".join(
+        f"<div><dt>{escape(question)}</dt>"
+        f'<dd class="{kind}">{escape(answer)}</dd></div>'
+        for question, answer in said
+        for kind in ["moved" if question in moved else ""]
+    )
+    _write(f'<dl class="answers">{cells}</dl>')
+
+
+def moment(at: datetime) -> str:
+    """Return a moment for a text: read in the viewer's time, in UTC where one points.
+
+    What writes the text makes it so; elsewhere it must not stand.
+    """
+    return f"{BEGINS}{at.astimezone(UTC).isoformat(timespec='seconds')}{ENDS}"
+
+
+def local(at: datetime) -> str:
+    """Return a moment as a clock beside the viewer shows it."""
+    return f"{at.astimezone(_zone()):%Y-%m-%d %H:%M}"
+
+
+def _zone() -> tzinfo:
+    """Return the zone of the viewer's browser; UTC where it says none."""
+    with suppress(ZoneInfoNotFoundError, ValueError, TypeError):
+        if named := st.context.timezone:
+            return ZoneInfo(named)
+    return UTC
+
+
+def _read_as_moment(found: re.Match[str]) -> str:
+    try:
+        at = datetime.fromisoformat(found[1])
+    except ValueError:
+        return escape(found[1])
+    utc = f"{at.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+    return f'<time datetime="{found[1]}" title="{utc}">{local(at)}</time>'
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str | Moment]]) -> None:
@@ -255,4 +321,4 @@ def _paragraphs(texts: Sequence[str | Moment], *, kind: str = "") -> str:
 
 def _write(html: str) -> None:
     # What people type stands in these words, so they are never read as markup.
-    st.html(f'<div class="words">{html}</div>')
+    st.html(f'<div class="words">{_MOMENT.sub(_read_as_moment, html)}</div>')

@@ -1,11 +1,14 @@
 from . import (
     budgets as budgets,
+    builds as builds,
     figures as figures,
     gauges as gauges,
     loose_parts as loose_parts,
     points as points,
+    ranges as ranges,
     screens as screens,
     sentences as sentences,
+    today as today,
 )
 from .colours import DARK as DARK, LIGHT as LIGHT, Look as Look
 from .figures import (
@@ -36,5 +39,6 @@ from .sentences import (
     withdrawn as withdrawn,
 )
 from .spreadsheet import as_csv as as_csv, neutral as neutral
+from .today import Concerning as Concerning
 from .versions import differences as differences
 from .waiting import Waiting as Waiting, waits as waits

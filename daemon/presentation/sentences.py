@@ -32,6 +32,7 @@ from storage import (
     Disposal,
     Evidence,
     Hold,
+    HoldState,
     Label,
     LimitIs,
     Scope,
@@ -134,6 +135,11 @@ def held(hold: Hold) -> str:
     """Return what a hold stands on in words, such as "serials PA-1 to PA-9"."""
     until = f" to {hold.to_serial}" if hold.to_serial else ""
     return f"{hold.scope} {hold.subject}{until}"
+
+
+def hold_ended(hold: HoldState) -> str:
+    """Say how a hold ended, and by whom."""
+    return f"Hold on {held(hold)} ended: {hold.disposal} by {hold.person}."
 
 
 def why_held(hold: Hold, found: Signal | None) -> str:
@@ -401,11 +407,10 @@ def _beyond(signal: Signal) -> Iterator[str]:
 
 def _how_far(signal: Signal) -> str:
     """Say how many units are concerned, and how well the size is known from them."""
-    ends = between(signal.low_ppm, signal.high_ppm, beside_ppm=signal.size_ppm)
     show = "shows" if signal.units == 1 else "show"
     return (
         f"{capital(counted(signal.units, 'measured unit'))} {show} it so far. The move "
-        f"is {_size(signal)} ({ends} with 95 %)."
+        f"is {size_of(signal)}."
     )
 
 
@@ -449,6 +454,46 @@ def reads(signal: Signal, *, named: Hold | None = None) -> str:
     if signal.cause is Cause.UNIT:
         return f"{what} {size} in unit {signal.first_serial} alone"
     return f"{what} {size} since unit {signal.first_serial}"
+
+
+def rows_seen(builds: Sequence[str]) -> str:
+    """Say of the map what a row and a column are, for who cannot see it.
+
+    >>> rows_seen(["B-1", "B-2"])
+    'A row a range, a column a build, the newest is B-2; a dot is a unit.'
+    """
+    newest = f", the newest is {builds[-1]}" if builds else ""
+    return f"A row a range, a column a build{newest}; a dot is a unit."
+
+
+CAUSES_SHOW = {
+    "reel": "One range, or the ranges of one part, from the unit on that has the reel.",
+    "range": "One range, though no new reel was recorded for its part.",
+    "shared stage": "All ranges by the same amount, from one unit on.",
+    "bench": "The check standard and older good units read off by the same amount.",
+    "unit": "One unit alone; those beside it read as before.",
+}
+"""How each cause would show, for whoever looks for it."""
+
+
+def cause_shows(cause: str) -> str:
+    """Return how a cause would show; nothing of one that is not known here.
+
+    >>> cause_shows("unit")
+    'One unit alone; those beside it read as before.'
+    """
+    return CAUSES_SHOW.get(cause, "")
+
+
+def size_of(signal: Signal) -> str:
+    """Return a finding's size with its interval.
+
+    >>> from types import SimpleNamespace
+    >>> size_of(SimpleNamespace(size_ppm=3000.0, low_ppm=2800.0, high_ppm=3200.0))
+    '+0.30 % (+0.28 % to +0.32 % with 95 %)'
+    """
+    ends = between(signal.low_ppm, signal.high_ppm, beside_ppm=signal.size_ppm)
+    return f"{_size(signal)} ({ends} with 95 %)"
 
 
 def now(signal: Signal) -> str:

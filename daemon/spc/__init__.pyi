@@ -11,6 +11,7 @@ from .control_limits import (
     Limits as Limits,
     limits_from_baseline as limits_from_baseline,
 )
+from .earlier_builds import Compared as Compared, against_earlier as against_earlier
 from .errors import (
     NoSpreadError as NoSpreadError,
     SpcError as SpcError,

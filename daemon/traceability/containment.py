@@ -210,15 +210,17 @@ class Containment:
         if self.withdrawn is not None:
             return f"{self.withdrawn} It concerns no unit."
         what = f"{self.part} of reel {self.reel}" if self.reel else self.subject
-        away = self._away()
+        away = len(self.left)
         return (
             f"{what}: {len(self.concerned)} of {len(self.units)} units concerned, "
             f"{away or 'none'} {'have' if away > 1 else 'has'} left."
         )
 
-    def _away(self) -> int:
+    @property
+    def left(self) -> tuple[Concerned, ...]:
+        """Units concerned that have left and did not come back."""
         away = (Place.SHIPPED, Place.RESELLER)
-        return sum(one.where in away for one in self.concerned)
+        return tuple(one for one in self.concerned if one.where in away)
 
     def lines(self) -> tuple[str, ...]:
         """Say what is beside the units: parts left, other products, past deliveries."""

@@ -10,30 +10,21 @@ import streamlit as st
 from daemon.holds import ending as ending_of_doubt, offered_ends, policy
 from daemon.presentation import figures, sentences
 from daemon.traceability import spans
-from dashboard import data, documents, look, settle, who
+from dashboard import data, documents, hold_form, look, settle, who
 from dashboard.data import Shown
-from storage import Disposal, HoldState, Scope, Signal
+from storage import HoldState, Scope
 
-MEANINGS = {
-    Disposal.RELEASE: "release: it conforms, it may leave",
-    Disposal.CONCESSION: "concession: it may leave although it does not conform",
-    Disposal.REWORK: "rework: it is made to conform and measured again",
-    Disposal.SCRAP: "scrap: it never leaves",
-}
 SCOPES = {
     Scope.BUILD: "build",
     Scope.REEL: "reel",
     Scope.SERIALS: "range of serials",
     Scope.UNIT: "unit",
 }
-EVIDENCE = "a report's number, a run, a certificate"
 BY_CHECK = (
     "A good check in the same session ends it; else a person does, who knows why these "
     "runs are right."
 )
 OFFERED = "The hold stands until a named person ends it; the form is filled in."
-NAMED = "hold"
-"""In the address: which hold is meant."""
 PLACED = "holds placed"
 """Key of a viewer's session: how many holds were placed by hand."""
 ENDED = (
@@ -57,7 +48,7 @@ def holds() -> None:
     offers = offered_ends(at.store, at.name, standing, shown.raised)
     names = Counter(sentences.held(one) for one in standing)
     # The hold that the address names comes first, its form open.
-    asked = st.query_params.get(NAMED, "")
+    asked = st.query_params.get(hold_form.NAMED, "")
     for one in sorted(standing, key=lambda o: o.hold != asked):
         finding = findings.get(one.signal or "")
         offer = offers.get(one.hold)
@@ -74,8 +65,8 @@ def holds() -> None:
         documents.offer(papers(one, shown), key=one.hold)
         title = f"End the hold on {sentences.held(one)}"
         if names[sentences.held(one)] > 1:
-            title += f", {why_placed(one)}"
-        form(title, one, raised.get(one.signal or ""), offer)
+            title += f", {hold_form.why_placed(one)}"
+        hold_form.form(title, one, raised.get(one.signal or ""), offer)
     for doubt in doubts:
         in_doubt(doubt)
     place(shown)
@@ -103,72 +94,6 @@ def papers(hold: HoldState, shown: Shown) -> list[documents.Paper]:
             return documents.of_reel(shown, hold.subject)
         case _:
             return []
-
-
-def why_placed(hold: HoldState) -> str:
-    """Tell a hold from another on the same build, reel or unit."""
-    if hold.signal is not None:
-        return f"finding {hold.signal}"
-    return f"placed {hold.placed_at:%Y-%m-%d %H:%M:%S} UTC"
-
-
-def form(
-    title: str,
-    hold: HoldState,
-    finding: Signal | None,
-    offer: policy.EndOffer | None,
-) -> None:
-    """Offer to end a hold; what its finding gives for it is filled in."""
-    name = hold.hold
-    if offer is not None and offer != st.session_state.get(f"offered {name}"):
-        # Once an offer, so that nothing typed since is lost.
-        st.session_state[f"offered {name}"] = offer
-        st.session_state[f"by {name}"] = offer.disposal
-        st.session_state[f"why {name}"] = offer.reason
-        st.session_state[f"shown {name}"] = offer.evidence
-    with st.expander(look.plain(title), expanded=st.query_params.get(NAMED) == name):
-        st.radio(
-            "How it ends",
-            list(MEANINGS),
-            index=None,
-            format_func=MEANINGS.__getitem__,
-            key=f"by {name}",
-        )
-        chosen = st.session_state[f"by {name}"]
-        if finding is not None and finding.standing and chosen is not None:
-            look.quiet(sentences.taught(Disposal(chosen), hold.scope))
-        st.text_area("Reason", key=f"why {name}")
-        st.text_input("Evidence, if any", key=f"shown {name}", placeholder=EVIDENCE)
-        st.button("End this hold", key=f"end {name}", on_click=end, args=(name,))
-
-
-def end(name: str) -> None:
-    """Take the decision that the form holds; a second click changes nothing."""
-    before = next(one for one in data.here().holds if one.hold == name)
-    if before.disposal is not None:
-        data.refuse(
-            f"The hold on {before.scope} {before.subject} is ended already: "
-            f"{before.disposal} by {before.person}."
-        )
-        return
-    person, disposal = who.chosen(), st.session_state[f"by {name}"]
-    if person is None or disposal is None:
-        data.refuse("Say who decides and how the hold ends.")
-        return
-
-    def keep(at: data.Connection) -> None:
-        ended, decision = policy.ending(
-            name,
-            disposal=disposal,
-            person=person,
-            reason=st.session_state[f"why {name}"],
-            people=at.settings.plan.people,
-            at=datetime.now(UTC),
-            evidence=st.session_state[f"shown {name}"],
-        )
-        at.store.keep(ended, decision=decision)
-
-    decided(keep)
 
 
 def in_doubt(doubt: Mapping[Hashable, Any]) -> None:
@@ -204,7 +129,7 @@ def trust(name: str) -> None:
         )
         at.store.keep(ended, decision=decision)
 
-    decided(keep)
+    hold_form.decided(keep)
 
 
 def place(shown: Shown) -> None:
@@ -264,18 +189,9 @@ def held(placed_before: int) -> None:
         )
         at.store.keep(placed, decision=decision)
 
-    if decided(keep):
+    if hold_form.decided(keep):
         state[PLACED] = placed_before + 1
         state["hold why"] = ""
-
-
-def decided(keep: Any) -> bool:
-    """Keep a decision; what is against it stands on the page."""
-    try:
-        return data.tried(keep)
-    except policy.NotAllowedError as exc:
-        data.refuse(str(exc))
-        return False
 
 
 def ended(shown: Shown) -> None:

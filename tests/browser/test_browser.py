@@ -75,7 +75,7 @@ def chart_seconds(browser: Browser, url: str) -> float:
 
 def expect_all_ranges(page: Page, *, form: str) -> None:
     """Expect the picture of this form, visible, with the names of all ranges."""
-    picture = page.locator(f".st-key-{form} .vega-embed")
+    picture = page.locator(f"[class*='st-key-{form}'] .vega-embed")
     expect(picture).to_have_count(1, timeout=SLOW_MS)
     expect(picture).to_be_visible(timeout=SLOW_MS)
     for title in ("1 uA", "10 uA", "100 uA", "1 mA"):
@@ -100,7 +100,7 @@ def test_a_phone_shows_a_card_a_range_and_never_scrolls_sideways(
     with paged(browser, width=390, height=844) as page:
         page.goto(address)
         expect_all_ranges(page, form="narrow")
-        assert not page.locator(".st-key-wide").is_visible()
+        assert not page.locator("[class*='st-key-wide']").is_visible()
         wide = page.evaluate("document.documentElement.scrollWidth")
         assert wide <= 390
         page.screenshot(path=tmp_path / "now-390.png", full_page=True)
@@ -135,7 +135,7 @@ def luminance(colour: str) -> float:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-@pytest.mark.parametrize("page_name", ["one_range", "bench", "holds"])
+@pytest.mark.parametrize("page_name", ["build", "range", "finding", "bench", "holds"])
 def test_every_page_opens_without_a_fault(
     browser: Browser, address: str, page_name: str
 ) -> None:
@@ -181,7 +181,7 @@ def test_source_off_now_is_on_every_page_and_turns_it_off(
         url = wait_for(f"http://127.0.0.1:{port}")
         page = way_out.enter_context(paged(browser, width=390, height=844))
         button = page.get_by_role("button", name="Source off now")
-        for name in ("one_range", "bench", "holds", ""):
+        for name in ("build", "range", "finding", "bench", "holds", ""):
             page.goto(f"{url}/{name}")
             button.wait_for(timeout=SLOW_MS)
             box = button.bounding_box()

@@ -18,7 +18,7 @@ from tests.daemon.seeded import BAD_REEL
 pytestmark = pytest.mark.browser
 
 PAGES = (
-    "", "one_range", "next_build", "bench", "standard", "holds",
+    "", "build", "range", "finding", "next_build", "bench", "standard", "holds",
     "recall", "messages", "packing", "units?unit=PA-3006",
 )  # fmt: skip
 WIDTHS = (1440, 768, 390)

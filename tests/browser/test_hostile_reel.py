@@ -26,7 +26,18 @@ NAMES = (
     f'{{"image": "{OUTSIDE}d.png"}}',
 )
 PARTS = ("R11", "R12", "R13", "R14")
-PAGES = ("", "one_range", "next_build", "bench", "standard", "holds", "recall", "units")
+PAGES = (
+    "",
+    "build",
+    "range",
+    "finding",
+    "next_build",
+    "bench",
+    "standard",
+    "holds",
+    "recall",
+    "units",
+)
 
 
 @pytest.fixture(scope="module")

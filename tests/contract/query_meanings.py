@@ -143,6 +143,79 @@ def yields(book: Book, product: str) -> Rows:
     return found
 
 
+def range_story(book: Book, product: str, range: str, most: int) -> Rows:  # noqa: A002 -- as the query names it
+    """Return how a range read in each stretch of builds that follow each other."""
+    latest = [one for (_, key), one in latest_of(book, product).items() if key == range]
+    told = []
+    for build in by_age(book, product):
+        mine = [one for one in latest if one["build"] == build["build"]]
+        if mine:
+            told.append((build, mine))
+    found = []
+    for number, several in enumerate(stretches(told, most), start=1):
+        errors = [[error(book, one) for one in mine] for _, mine in several]
+        means = [sum(one) / len(one) for one in errors]
+        every = [e for one in errors for e in one]
+        squares = sum(
+            (e - mean) ** 2
+            for one, mean in zip(errors, means, strict=True)
+            for e in one
+            if len(one) > 1
+        )
+        freedom = sum(len(one) - 1 for one in errors)
+        rows = [one for _, mine in several for one in mine]
+        odd = {Verdict.NONCONFORMING, Verdict.CHANGED}
+        found.append(
+            {
+                "stretch": number,
+                "builds": len(several),
+                "units": len(every),
+                "first_build": several[0][0]["build"],
+                "last_build": several[-1][0]["build"],
+                "since": several[0][0]["opened_at"],
+                "until": several[-1][0]["opened_at"],
+                "mean_ppm": round(sum(every) / len(every), 6),
+                "low_mean_ppm": round(min(means), 6),
+                "high_mean_ppm": round(max(means), 6),
+                "s_ppm": round((squares / freedom) ** 0.5, 6) if freedom else None,
+                "low_ppm": min(every),
+                "high_ppm": max(every),
+                "limit_ppm": max(one["limit_ppm"] for one in rows),
+                "outside": sum(verdict(book, one) in odd for one in rows),
+            }
+        )
+    return found
+
+
+def error(book: Book, result: Row) -> float:
+    """Return a result's error as it was judged last."""
+    return float((again(book, result) or result)["error_ppm"])
+
+
+def stretches(rows: Sequence[Any], most: int) -> list[Sequence[Any]]:
+    """Part rows into at most so many groups, the first ones larger by one."""
+    groups = min(most, len(rows))
+    if not groups:
+        return []
+    each, more = divmod(len(rows), groups)
+    found, begin = [], 0
+    for place in range(groups):
+        end = begin + each + (place < more)
+        found.append(rows[begin:end])
+        begin = end
+    return found
+
+
+def left_since(book: Book, product: str, since: datetime) -> Rows:
+    """Return how many units left after a moment."""
+    left = {
+        one["serial"]
+        for one in of_product(book, "shipment", product)
+        if one["shipped_at"] > since
+    }
+    return [{"units": len(left)}]
+
+
 def by_age(book: Book, product: str) -> list[Row]:
     """Return builds, oldest first."""
     return sorted(of_product(book, "build", product), key=by("opened_at", "build"))
@@ -836,6 +909,8 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             "worked_out_with": None,
         }
     ],
+    "range_story": range_story,
+    "left_since": left_since,
     "yields": narrowed(yields, "build"),
 }  # fmt: skip
 

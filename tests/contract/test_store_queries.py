@@ -63,6 +63,7 @@ _RANGE_ROW = (
 ONE_ROW = {
     "changes",
     "last_good_check",
+    "left_since",
     "measured_units",
     "latest_check",
     "latest_run",
@@ -159,6 +160,14 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"product": "photoamp"},
         f"{columns(Rework)} build",
     ),
+    "range_story": (
+        {"product": "photoamp", "range": RANGES[0], "most": 10},
+        (
+            "stretch builds units first_build last_build since until mean_ppm "
+            "low_mean_ppm high_mean_ppm s_ppm low_ppm high_ppm limit_ppm outside"
+        ),
+    ),
+    "left_since": ({"product": "photoamp", "since": START}, "units"),
     "yields": (
         {"product": "photoamp"},
         "build units first_pass_yield final_yield reworked",

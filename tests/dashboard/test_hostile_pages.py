@@ -17,7 +17,8 @@ from tests.dashboard.test_pages import opened, said
 pytestmark = pytest.mark.bench
 
 PAGES = (
-    "", "one_range", "next_build", "bench", "standard", "holds", "recall", "messages",
+    "", "build", "range", "finding", "next_build", "bench", "standard", "holds",
+    "recall", "messages",
     "packing", "units",
 )  # fmt: skip
 BUILDS = 6

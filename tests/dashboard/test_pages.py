@@ -103,7 +103,7 @@ def test_rows_that_did_not_change_are_drawn_once() -> None:
 
 
 @pytest.mark.usefixtures("held")
-@pytest.mark.parametrize("page", ["", "one_range", "bench", "holds"])
+@pytest.mark.parametrize("page", ["", "range", "build", "finding", "bench"])
 def test_without_a_bench_no_source_is_offered_to_be_turned_off(page: str) -> None:
     app = opened(page)
     assert "No bench" in said(app)
@@ -121,7 +121,7 @@ def test_before_the_first_unit_the_page_says_how_to_begin() -> None:
 
 
 @pytest.mark.usefixtures("nothing")
-@pytest.mark.parametrize("page", ["one_range", "bench", "holds"])
+@pytest.mark.parametrize("page", ["range", "build", "finding", "bench", "holds"])
 def test_every_page_stands_before_the_first_unit(page: str) -> None:
     assert "<h1>" in said(opened(page))
 
@@ -163,15 +163,15 @@ def test_a_daemon_that_goes_and_comes_back_takes_nothing_off_the_page(
 
 @pytest.mark.usefixtures("held")
 def test_the_range_that_moved_is_shown_first() -> None:
-    app = opened("one_range")
+    app = opened("range")
     assert app.segmented_control[0].value == "100uA"
     assert f"<h1>Range 100 uA, reel {BAD_REEL}, reads +0.30 %" in said(app)
-    assert len(app.get("vega_lite_chart")) == 4
+    assert len(app.get("vega_lite_chart")) == 2
 
 
 @pytest.mark.usefixtures("held")
 def test_a_range_on_which_nothing_moved_says_so() -> None:
-    app = opened("one_range")
+    app = opened("range")
     app.segmented_control[0].set_value("1mA").run()
     assert "<h1>Range 1 mA is as it was." in said(app)
 
@@ -267,7 +267,7 @@ def test_while_no_row_is_kept_no_row_is_asked_for(
 
     monkeypatch.setattr(RemoteStore, "table", counted)
     monkeypatch.setattr(data, "FRESH_S", 0.0)
-    app = opened("overview")
+    app = opened("today")
     asked.clear()
     for _ in range(3):
         app.run()

@@ -1,6 +1,8 @@
 """The marks that pictures are made of: dots, brackets, reels, words, paper and ink."""
 
-from collections.abc import Mapping
+import re
+import textwrap
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import altair as alt
@@ -10,8 +12,24 @@ from daemon.presentation.colours import Look
 from daemon.presentation.plots.places import AS_IT_WAS, MOVED, ODD
 
 FONT = '"Source Sans", "DejaVu Sans", Verdana, sans-serif'
+CHARACTER_PX = 7.4
+"""Width of a bold letter of 13 px, at most on average."""
+WHOLE_TIMES = 3.0
+"""From so many times on a distance is said in whole numbers."""
+FEWEST_LETTERS = 10
+"""Words are never broken into shorter lines."""
 FEWEST_PX = 2.5
 """Smaller dots are no longer seen."""
+UNIT_OPENED, CELL_OPENED, BUILD_OPENED, RANGE_OPENED = (
+    "unit_opened", "cell_opened", "build_opened", "range_opened",
+)  # fmt: skip
+OPENED = {
+    UNIT_OPENED: ("serial",),
+    CELL_OPENED: ("range", "build"),
+    BUILD_OPENED: ("build",),
+    RANGE_OPENED: ("range",),
+}
+"""What a click picks, and the columns that say what was picked."""
 
 
 def dots(
@@ -21,8 +39,7 @@ def dots(
     meanings = [AS_IT_WAS, MOVED, ODD]
     chart: alt.Chart = (
         alt.Chart(frame)
-        # The picture as a whole has words for who cannot see it; each dot has none.
-        .mark_point(filled=True, opacity=0.9, aria=False)
+        .mark_point(filled=True, opacity=0.9)
         .encode(
             x=x,
             y=y,
@@ -48,6 +65,14 @@ def dots(
         )
     )
     return chart
+
+
+def clickable(chart: alt.Chart, name: str, columns: Sequence[str]) -> alt.Chart:
+    """Let a click pick a mark; a page is told its `columns` under `name`."""
+    picked = alt.selection_point(name=name, fields=list(columns), toggle=False)
+    chart.mark["cursor"] = "pointer"
+    found: alt.Chart = chart.add_params(picked)
+    return found
 
 
 def by_meaning(looks: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
@@ -145,13 +170,41 @@ def words(frame: pd.DataFrame, x: Any, y: Any, colour: str, **mark: Any) -> alt.
     return chart
 
 
+def as_far(times: float) -> str:
+    """Say how many times as far away something is as what is drawn.
+
+    >>> as_far(1.84), as_far(7.2)
+    ('1.8× as far', '7× as far')
+    """  # noqa: RUF002 -- the doctest shows the sign of multiplication
+    decimals = 0 if times >= WHOLE_TIMES else 1
+    return f"{times:.{decimals}f}\N{MULTIPLICATION SIGN} as far"
+
+
+def wrapped(text: str, *, px: float) -> list[str]:
+    r"""Return the lines of bold words in a column; no number loses its unit.
+
+    >>> wrapped("since unit PA-3005: +0.30 %, R13", px=100.0)
+    ['since unit', 'PA-3005:', '+0.30\xa0%, R13']
+    """
+    letters = max(int(px / CHARACTER_PX), FEWEST_LETTERS)
+    kept = re.sub(r"(?<=\d) (?=\S)", "\N{NO-BREAK SPACE}", text)
+    return textwrap.wrap(kept, letters, break_long_words=False, break_on_hyphens=False)
+
+
 def picture(layers: list[alt.Chart], look: Look, *, height: int) -> alt.LayerChart:
-    """Lay marks over each other on paper, in the font of the page."""
+    """Lay marks over each other on paper, in the font of the page.
+
+    The page has a sentence for who cannot see the picture: a name for each mark would
+    be read aloud one after another.
+    """
+    for one in layers:
+        one.mark["aria"] = False
     return alt.LayerChart(
         layer=layers,
         height=height,
         padding={"left": 0, "right": 0, "top": 0, "bottom": 0},
         config=alt.Config(
+            aria=False,
             background=look.paper,
             font=FONT,
             view=alt.ViewConfig(stroke=None),

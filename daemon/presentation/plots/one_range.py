@@ -1,6 +1,6 @@
 """One range: every unit, the limits that its own scatter sets, and the steps."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import floor, log10
 
 import altair as alt
@@ -8,9 +8,18 @@ import numpy as np
 import pandas as pd
 
 from daemon.presentation.colours import LIGHT, Look
-from daemon.presentation.figures import PPM_PER_PERCENT
+from daemon.presentation.figures import PPM_PER_PERCENT, share_of_reading
 from daemon.presentation.plots import marks
-from daemon.presentation.plots.places import MOVED, ODD, moved_by, stretches
+from daemon.presentation.plots.places import (
+    AS_IT_WAS,
+    MOST_DOTS,
+    MOVED,
+    ODD,
+    moved_by,
+    stretches,
+    thinned,
+)
+from daemon.presentation.plots.row_scale import NEAR, RowScale
 from daemon.presentation.sentences import beside
 from daemon.spc import Limits, NoSpreadError, TooFewError, limits_from_baseline
 from daemon.spc.charts import IndividualsChart
@@ -18,7 +27,7 @@ from storage import Signal
 
 FEWEST_FOR_LIMITS = 8
 HEAD_PX = 24.0
-NOTE_PX = 20.0
+NOTE_PX = 18.0
 FOOT_PX = 20.0
 AXIS_PX = 52
 """Both charts leave the same room for their axes, so that units stand in line."""
@@ -36,6 +45,7 @@ def individuals(
     look: Look = LIGHT,
     width: float = 1100.0,
     height: int = 360,
+    to_limit: bool = True,
 ) -> alt.LayerChart:
     """Return the chart of one range: units, stretches' own limits, findings.
 
@@ -49,22 +59,27 @@ def individuals(
         About how wide it will stand, px: the more units, the smaller their dots.
     height
         In px.
+    to_limit
+        Whether the error limit is drawn however far it is; else the scale is that of
+        the units, and a limit beyond it is said in words.
     """
     shown = [one for one in findings if one.build in set(cells["build"])]
     limits = frame.groupby("build", sort=False)["limit_percent"].median()
     farthest = float(frame["error_percent"].abs().max())
-    reach = _rounded_up(max(1.1 * float(limits.max()), 1.1 * farthest))
-    head = HEAD_PX + NOTE_PX * len(shown)
-    x = _x(cells)
+    limit = float(limits.max())
+    reach = _reach(frame, shown, limit, farthest, to_limit=to_limit)
+    notes = _notes(frame, shown, cells, px_a_place=(width - AXIS_PX) / _end(cells))
+    head = HEAD_PX + NOTE_PX * max((len(one) for one in notes.values()), default=0)
+    x = x_of(cells)
     y_scale = alt.Scale(
         domain=[-reach, reach], range=[height - FOOT_PX, head], nice=False
     )
     y = alt.Y(
         "error_percent:Q",
         scale=y_scale,
-        axis=_axis(
+        axis=axis(
             look,
-            labels=f"datum.value == 0 ? '0' : {PERCENT.format('+.2~f')}",
+            labels=f"datum.value == 0 ? '0' : {PERCENT.format('+.2~r')}",
             ticks=5,
         ),
     )
@@ -73,16 +88,33 @@ def individuals(
     tick = TICK_PX * 2 * reach / (height - FOOT_PX - head)
     layers: list[alt.Chart] = [
         *_scatter(frame, changes, x, look),
-        *_estimates(frame, shown, x, look, middle=_middle(cells)),
-        marks.brackets(
-            marks.bracket_points(inside, bounds, -bounds, tick=tick),
-            x,
-            alt.Y("y:Q"),
-            look,
+        *_estimates(frame, shown, x, look),
+        *_written(notes, cells, x, look),
+        *(
+            [
+                marks.brackets(
+                    marks.bracket_points(inside, bounds, -bounds, tick=tick),
+                    x,
+                    alt.Y("y:Q"),
+                    look,
+                )
+            ]
+            if limit <= reach
+            else [_limit_words(limit, reach, look, height)]
         ),
-        marks.dots(frame, x, y, look, size=marks.dot_size(cells, width, most=DOT_PX)),
+        marks.clickable(
+            marks.dots(
+                thinned(frame, most=MOST_DOTS),
+                x,
+                y,
+                look,
+                size=marks.dot_size(cells, width, most=DOT_PX),
+            ),
+            marks.UNIT_OPENED,
+            marks.OPENED[marks.UNIT_OPENED],
+        ),
         *_named_reels(changes, x, look, top=head, bottom=height),
-        *_named_builds(cells, x, look),
+        *named_builds(cells, x, look),
     ]
     return marks.picture(layers, look, height=height)
 
@@ -110,16 +142,16 @@ def moving_ranges(
     altair.LayerChart or None
         None while there are too few units for limits.
     """
-    limits = _pooled(frame[frame["meaning"] != MOVED], changes)
+    limits = pooled(frame[frame["meaning"] != MOVED], changes)
     if limits is None:
         return None
     steps, bound = _steps(frame, changes, limits)
-    top = _rounded_up(1.1 * max(float(steps["step"].max()), bound))
-    x = _x(cells)
+    top = rounded_up(1.1 * max(float(steps["step"].max()), bound))
+    x = x_of(cells)
     y = alt.Y(
         "step:Q",
         scale=alt.Scale(domain=[0.0, top], range=[height - 6.0, HEAD_PX], nice=False),
-        axis=_axis(
+        axis=axis(
             look,
             labels=f"datum.value == 0 ? '0' : {PERCENT.format('~g')}",
             ticks=2,
@@ -140,13 +172,15 @@ def moving_ranges(
     return marks.picture(layers, look, height=height)
 
 
-def _x(cells: pd.DataFrame) -> alt.X:
+def x_of(cells: pd.DataFrame) -> alt.X:
+    """Return the channel on which units stand side by side."""
     domain = [float(cells["left"].min()), float(cells["right"].max())]
     scale = alt.Scale(domain=domain, nice=False, zero=False)
     return alt.X("place:Q", scale=scale, axis=None)
 
 
-def _axis(look: Look, *, labels: str, ticks: int) -> alt.Axis:
+def axis(look: Look, *, labels: str, ticks: int) -> alt.Axis:
+    """Return a quiet axis of numbers."""
     return alt.Axis(
         title=None,
         grid=False,
@@ -161,13 +195,14 @@ def _axis(look: Look, *, labels: str, ticks: int) -> alt.Axis:
     )
 
 
-def _rounded_up(value: float) -> float:
+def rounded_up(value: float) -> float:
     """Return the next number of two digits, so that a scale stays as it is."""
     step = 10.0 ** (floor(log10(value)) - 1)
     return float(round(np.ceil(value / step) * step, 12))
 
 
-def _named_builds(cells: pd.DataFrame, x: alt.X, look: Look) -> list[alt.Chart]:
+def named_builds(cells: pd.DataFrame, x: alt.X, look: Look) -> list[alt.Chart]:
+    """Write each build's name over its units."""
     frame = pd.DataFrame({"place": cells["left"], "text": cells["build"]})
     return [
         marks.words(
@@ -189,7 +224,7 @@ def _named_reels(
     ]
 
 
-def _pooled(good: pd.DataFrame, changes: pd.DataFrame) -> Limits | None:
+def pooled(good: pd.DataFrame, changes: pd.DataFrame) -> Limits | None:
     """Return limits whose scatter is pooled over all stretches; None for too few."""
     if len(good) < FEWEST_FOR_LIMITS:
         return None
@@ -208,8 +243,8 @@ def _scatter(
 ) -> list[alt.Chart]:
     """Draw each stretch's own centre and what its scatter allows around it."""
     good = frame[frame["meaning"] != MOVED]
-    pooled = _pooled(good, changes)
-    if pooled is None:
+    found = pooled(good, changes)
+    if found is None:
         return []
     centres = (
         good.groupby(stretches(good, changes))
@@ -220,7 +255,7 @@ def _scatter(
         )
         .reset_index(drop=True)
     )
-    half = pooled.width * pooled.sigma
+    half = found.width * found.sigma
     data = alt.Chart(
         centres.assign(lower=centres["centre"] - half, upper=centres["centre"] + half)
     )
@@ -234,21 +269,85 @@ def _scatter(
     ]
 
 
-def _middle(cells: pd.DataFrame) -> float:
-    return float(cells["left"].min() + cells["right"].max()) / 2
+def _end(cells: pd.DataFrame) -> float:
+    return float(cells["right"].max())
+
+
+def _reach(
+    frame: pd.DataFrame,
+    findings: Sequence[Signal],
+    limit: float,
+    farthest: float,
+    *,
+    to_limit: bool,
+) -> float:
+    """Return from zero to the edge of the chart."""
+    if to_limit:
+        return rounded_up(1.1 * max(limit, farthest))
+    as_it_was = frame[frame["meaning"] == AS_IT_WAS]
+    told = frame if as_it_was.empty else as_it_was
+    scale = RowScale.of(told["error_percent"], told["build"], limit=limit)
+    sizes = [abs(one.size_ppm) / PPM_PER_PERCENT for one in findings]
+    reach = max(scale.reach + abs(scale.centre), 1.1 * max([farthest, *sizes]))
+    if limit <= NEAR * reach:
+        reach = max(reach, 1.1 * limit)
+    return rounded_up(reach)
+
+
+def _limit_words(limit: float, reach: float, look: Look, height: int) -> alt.Chart:
+    """Say how far outside of the chart the limit is."""
+    text = (
+        f"\N{UP DOWN ARROW} limit \N{PLUS-MINUS SIGN}{share_of_reading(limit)}, "
+        f"{marks.as_far(limit / reach)}"
+    )
+    at = pd.DataFrame({"text": [text]})
+    foot = alt.value(height - 3.0)
+    return marks.words(
+        at, alt.value("width"), foot, look.quiet, align="right", fontSize=12.0
+    )
+
+
+def _notes(
+    frame: pd.DataFrame,
+    findings: Sequence[Signal],
+    cells: pd.DataFrame,
+    *,
+    px_a_place: float,
+) -> dict[str, list[str]]:
+    """Return by build the lines over what moved in it, as wide as its column."""
+    widths = dict(
+        zip(cells["build"], (cells["right"] - cells["left"]) * px_a_place, strict=True)
+    )
+    found: dict[str, list[str]] = {}
+    for one in findings:
+        if not moved_by(frame, one).empty:
+            lines = marks.wrapped(beside(one), px=widths[one.build])
+            found.setdefault(one.build, []).extend(lines)
+    return found
+
+
+def _written(
+    notes: Mapping[str, Sequence[str]], cells: pd.DataFrame, x: alt.X, look: Look
+) -> list[alt.Chart]:
+    left = dict(zip(cells["build"], cells["left"], strict=True))
+    rows = [
+        (left[build], HEAD_PX + NOTE_PX * line + 8.0, text)
+        for build, lines in notes.items()
+        for line, text in enumerate(lines)
+    ]
+    if not rows:
+        return []
+    frame = pd.DataFrame(rows, columns=["place", "line", "text"])
+    line = alt.Y("line:Q", scale=None)
+    return [marks.words(frame, x, line, look.moved, fontWeight="bold", fontSize=13.0)]
 
 
 def _estimates(
-    frame: pd.DataFrame,
-    findings: Sequence[Signal],
-    x: alt.X,
-    look: Look,
-    *,
-    middle: float,
+    frame: pd.DataFrame, findings: Sequence[Signal], x: alt.X, look: Look
 ) -> list[alt.Chart]:
     """Draw what each finding says as a line over its units, its interval as a band."""
     rows = []
-    for line, one in enumerate(findings):
+    for one in findings:
         units = moved_by(frame, one)
         if units.empty:
             continue
@@ -259,38 +358,17 @@ def _estimates(
                 "low": one.low_ppm / PPM_PER_PERCENT,
                 "size": one.size_ppm / PPM_PER_PERCENT,
                 "high": one.high_ppm / PPM_PER_PERCENT,
-                "line": HEAD_PX + NOTE_PX * line + 8.0,
-                "text": beside(one),
             }
         )
     if not rows:
         return []
-    data = pd.DataFrame(rows)
-    chart = alt.Chart(data)
-    # Words that began left of the picture would make all of it smaller.
-    leftmost = data["right"] < middle
+    chart = alt.Chart(pd.DataFrame(rows))
     return [
-        chart.mark_rect(color=look.moved, opacity=0.14).encode(
+        chart.mark_rect(color=look.moved, opacity=0.14, clip=True).encode(
             x=x, x2=alt.X2("right:Q"), y=alt.Y("low:Q"), y2=alt.Y2("high:Q")
         ),
         chart.mark_rule(color=look.moved).encode(
             x=x, x2=alt.X2("right:Q"), y=alt.Y("size:Q")
-        ),
-        *(
-            marks.words(
-                words,
-                x,
-                alt.Y("line:Q", scale=None),
-                look.moved,
-                align=align,
-                fontWeight="bold",
-                fontSize=13.0,
-            )
-            for align, words in (
-                ("left", data[leftmost]),
-                ("right", data[~leftmost].assign(place=data["right"])),
-            )
-            if not words.empty
         ),
     ]
 

@@ -21,6 +21,8 @@ FEWEST_PLACES = 8
 GAP_SHARE = 0.04
 """Room between two builds, as a share of what all units take."""
 MARGIN_SHARE = 0.008
+MOST_DOTS = 1400
+"""More are thinned, so that a picture stays quick."""
 
 
 def columns(
@@ -99,7 +101,8 @@ def laid_out(
             places[cell["build"], serial] = cell["first"] + rank
     owners = zip(frame["build"], frame["serial"], strict=True)
     frame["place"] = [places[owner] for owner in owners]
-    for signal in signals[signals["standing"].astype(bool)].to_dict("records"):
+    of_these = signals[signals["build"].isin(frame["build"])]
+    for signal in of_these[of_these["standing"].astype(bool)].to_dict("records"):
         first = _place_from(frame, signal["build"], signal["first_serial"])
         if first is None:
             continue
@@ -164,6 +167,39 @@ def reel_changes(
                     rows.append((key, place - 0.5, one["reel"]))
             last = one["reel"]
     return pd.DataFrame(rows, columns=["range", "place", "reel"])
+
+
+def thinned(frame: pd.DataFrame, *, most: int) -> pd.DataFrame:
+    """Return at most about so many rows to draw: of many, what a picture must not lose.
+
+    Units that moved or are odd stay as long as they are few, the first and the last of
+    each build stay, and of each group of neighbours the highest and the lowest.
+
+    Parameters
+    ----------
+    frame
+        `laid_out`, with `range`, `build`, `place`, `meaning` and `error_percent`.
+    most
+        Rows at most, but for the ends of builds.
+    """
+    if len(frame) <= most:
+        return frame
+    cells = frame.groupby(["range", "build", "meaning"], sort=False)
+    groups = max(1, most // (2 * cells.ngroups) - 1)
+    # A cell of few is drawn whole, and leaves room to none: it was not worth counting.
+    size = cells["place"].transform("size")
+    rank = cells["place"].rank(method="first") - 1
+    bucket = (rank * groups / size).astype(int)
+    told = frame.assign(_bucket=bucket).groupby(
+        ["range", "build", "meaning", "_bucket"], sort=False
+    )
+    kept = {
+        *told["error_percent"].idxmax(),
+        *told["error_percent"].idxmin(),
+        *cells["place"].idxmin(),
+        *cells["place"].idxmax(),
+    }
+    return frame[frame.index.isin(kept) | (size <= 2 * groups)]
 
 
 def stretches(frame: pd.DataFrame, changes: pd.DataFrame) -> pd.Series:

@@ -1,0 +1,56 @@
+"""What the page of a range says of its charts: titles, and what the marks mean."""
+
+TITLES = {
+    "Units": "Range {title}, unit by unit",
+    "Long story": "Range {title} over all builds",
+    "Distribution": "How the units of range {title} lie",
+    "Average (EWMA)": "Range {title}, weighted average",
+    "Sums (CUSUM)": "Range {title}, added up",
+    "Steps (moving range)": "Range {title}, from unit to unit",
+    "Within and between": "Range {title}, reel by reel",
+}
+TOO_FEW = "There are too few units for this chart: eight that differ are needed."
+THINNED = (
+    "There are more units than dots: of neighbours the highest and the lowest are "
+    "drawn, and each that moved or lies outside."
+)
+MEANINGS = {
+    "Units": (
+        "A dot is a unit, its error in % of reading; a dotted line is a new reel; "
+        "brackets are the error limit. The grey band is what the units' own scatter"
+        " allows around the mean of each reel: three sigma, from the steps between "
+        "neighbours. A reel may differ from the last by more than the band; whether"
+        " it is too much is what the first page says."
+    ),
+    "Long story": (
+        "A dot is the mean of a build, or of builds that follow each other where "
+        "there are many; the thin line reaches from the lowest unit to the highest,"
+        " the thick one over the means. Dates are when builds were opened. A click "
+        "opens the build."
+    ),
+    "Distribution": (
+        "Each dot is a unit, stacked where units read alike. What moved stands on "
+        "what is as it was. The scale is that of the scatter; a limit outside of it"
+        " is named with how far it is."
+    ),
+    "Average (EWMA)": (
+        "Each point is the average of the units so far, the newest with a weight of"
+        " 0.2, begun anew with each reel around the mean of its units. The band is "
+        "where it lies while nothing drifts (2.7 sigma of the average). A diamond "
+        "is outside."
+    ),
+    "Sums (CUSUM)": (
+        "What units lie above or below the mean of their reel is added up, less an "
+        "allowance of half a standard deviation. A lasting shift makes it climb. "
+        "Beyond the lines, at five standard deviations, it is a diamond."
+    ),
+    "Steps (moving range)": (
+        "Each point is the step from a unit to the next, none across a reel or a "
+        "build. Steps above the line (3.27 times their mean) are diamonds."
+    ),
+    "Within and between": (
+        "Above the mean of the units of each reel in each build, below their "
+        "standard deviation, each with its 95 % interval. Ordinary reels differ in "
+        "the mean; a wider interval has fewer units."
+    ),
+}

@@ -1,0 +1,112 @@
+"""Addresses that carry what a page is about, and survive a reload.
+
+A page's subject stands in its address: `?range=`, `?build=`, `?unit=`, `?finding=`.
+"""
+
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from typing import Any
+
+import streamlit as st
+
+from daemon.presentation import plots
+
+PAGES = {
+    "unit": "views/units.py",
+    "build": "views/build.py",
+    "range": "views/range.py",
+    "finding": "views/finding.py",
+}
+"""Which page shows a subject."""
+
+
+def asked(name: str, among: Sequence[str]) -> str | None:
+    """Return what the address asks for; None where it names nothing that is there."""
+    found = st.query_params.get(name)
+    return found if found in among else None
+
+
+def choose(
+    label: str,
+    name: str,
+    among: Sequence[str],
+    *,
+    otherwise: str,
+    said: Callable[[str], str] = str,
+    many: bool = False,
+) -> str:
+    """Let a person choose the subject; the address follows, and leads.
+
+    Parameters
+    ----------
+    name
+        Of the subject in the address.
+    among
+        What may be chosen.
+    otherwise
+        What is shown while the address names nothing that is there.
+    said
+        How a person reads one.
+    many
+        Whether there may be more than stand side by side.
+    """
+    key, state = f"{name} of the address", st.session_state
+    wanted = asked(name, among) or otherwise
+    # The address came from elsewhere: a link, a reload, the way back.
+    if state.get(f"{key} seen") != st.query_params.get(name) or key not in state:
+        state[key] = wanted
+    if state[key] not in among:
+        state[key] = otherwise
+    asked_for: dict[str, Any] = {
+        "label": label, "options": list(among), "format_func": said, "key": key,
+        "label_visibility": "collapsed",
+    }  # fmt: skip
+    chosen = str(
+        st.selectbox(**asked_for)
+        if many
+        else st.segmented_control(required=True, **asked_for)
+    )
+    keep(name, chosen)
+    state[f"{key} seen"] = chosen
+    return chosen
+
+
+def keep(name: str, value: str) -> None:
+    """Write a subject into the address, unless it stands there."""
+    if st.query_params.get(name) != value:
+        st.query_params[name] = value
+
+
+def link(label: str, subject: str, value: str, **more: str) -> None:
+    """Lead to the page of a subject."""
+    st.page_link(PAGES[subject], label=label, query_params={subject: value, **more})
+
+
+def go(subject: str, value: str, **more: str) -> None:
+    """Go to the page of a subject."""
+    st.switch_page(PAGES[subject], query_params={subject: value, **more})
+
+
+def opened(picked: Mapping[Hashable, Any]) -> None:
+    """Go where a click on a picture leads; nowhere while nothing was clicked.
+
+    Parameters
+    ----------
+    picked
+        The chart's selection, by the names of `daemon.presentation.plots.OPENED`.
+    """
+    for name, columns in plots.OPENED.items():
+        # Marks that lie over each other share one scene: each selection is told what
+        # the clicked mark has of its columns, so the first one that has all is meant.
+        marks = picked.get(name) or [{}]
+        one = {key: str(value) for key, value in marks[0].items() if value is not None}
+        if set(one) != set(columns):
+            continue
+        match name:
+            case plots.UNIT_OPENED:
+                go("unit", one["serial"])
+            case plots.CELL_OPENED:
+                go("range", one["range"], build=one["build"])
+            case plots.BUILD_OPENED:
+                go("build", one["build"])
+            case plots.RANGE_OPENED:
+                go("range", one["range"])

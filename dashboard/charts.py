@@ -1,0 +1,116 @@
+"""Charts on a page: in both forms, with words for who cannot see them, and as files."""
+
+import json
+from collections.abc import Hashable, Iterable, Mapping, Sequence
+from functools import partial
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+import streamlit as st
+
+from daemon.presentation import as_csv, file_name
+from daemon.presentation.plots import FONT, OPENED
+from dashboard import address
+
+SVG_WIDTH_PX = 1100
+FORMS = ("wide", "narrow")
+HELD_APART = "vega_lite_chart"
+
+
+def show(
+    specs: Mapping[str, Iterable[dict[str, Any]]],
+    *,
+    words: str,
+    key: str,
+    rows: pd.DataFrame | None = None,
+    columns: Mapping[str, str] | Sequence[str] = (),
+    clicks: bool = False,
+) -> None:
+    """Show a chart in the form that fits the screen; offer it as files.
+
+    Parameters
+    ----------
+    specs
+        By form, `wide` and `narrow`: what stands under each other.
+    words
+        A sentence that says what is seen.
+    key
+        Names the chart on its page, and its files.
+    rows, columns
+        What the CSV holds: column to heading. Without rows none is offered.
+    clicks
+        Whether a click on a mark leads somewhere.
+    """
+    for form in FORMS:
+        with st.container(key=f"{form} {key}"):
+            for number, spec in enumerate(specs[form]):
+                _one(spec, f"{key} {form} {number}", words=words, clicks=clicks)
+    files(specs["wide"], key=key, rows=rows, columns=columns)
+
+
+def _one(spec: dict[str, Any], key: str, *, words: str, clicks: bool) -> None:
+    given: dict[str, Any] = {
+        "spec": spec, "theme": None, "width": "stretch", "alt": words,
+    }  # fmt: skip
+    if not clicks:
+        st.vega_lite_chart(**given)
+        return
+    named = {one["name"] for one in spec.get("params", ())} & set(OPENED)
+    state: Any = st.vega_lite_chart(
+        **given, key=key, on_select="rerun", selection_mode=sorted(named)
+    )
+    picked: Mapping[Hashable, Any] = state["selection"] if state else {}
+    address.opened(picked)
+
+
+def files(
+    specs: Iterable[dict[str, Any]],
+    *,
+    key: str,
+    rows: pd.DataFrame | None,
+    columns: Mapping[str, str] | Sequence[str],
+) -> None:
+    """Offer what a chart shows as a table, and the chart as a drawing."""
+    with st.container(key=f"files {key}", horizontal=True, gap="small"):
+        if rows is not None:
+            st.download_button(
+                "CSV",
+                partial(table, rows, columns),
+                file_name=file_name(key, "csv"),
+                mime="text/csv",
+                on_click="ignore",
+                key=f"csv {key}",
+            )
+        for number, spec in enumerate(specs):
+            st.download_button(
+                "SVG" if number == 0 else f"SVG {number + 1}",
+                partial(drawing, spec),
+                file_name=file_name(f"{key}-{number + 1}" if number else key, "svg"),
+                mime="image/svg+xml",
+                on_click="ignore",
+                key=f"svg {key} {number}",
+            )
+
+
+def table(rows: pd.DataFrame, columns: Mapping[str, str] | Sequence[str]) -> bytes:
+    """Return rows as CSV."""
+    named = columns or list(rows.columns)
+    told = rows.astype(object).where(rows.notna(), None)
+    return as_csv(told.to_dict("records"), named).encode()  # type: ignore[arg-type]
+
+
+def drawing(spec: dict[str, Any]) -> bytes:
+    """Return a packed chart as a drawing with letters, its rows inside."""
+    import vl_convert  # noqa: PLC0415 -- starts an engine of its own
+
+    plain = {
+        **spec,
+        "width": SVG_WIDTH_PX,
+        "datasets": {
+            name: pa.ipc.open_stream(rows).read_all().to_pylist()
+            for name, rows in spec["datasets"].items()
+        },
+    }
+    text = json.dumps(plain, default=str).replace(json.dumps(FONT)[1:-1], "DejaVu Sans")
+    return vl_convert.vegalite_to_svg(text).encode()

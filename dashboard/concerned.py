@@ -1,0 +1,38 @@
+"""Whom a finding concerns, asked of the builds that it may concern alone."""
+
+import streamlit as st
+
+from daemon.presentation import Concerning
+from daemon.traceability import Containment, Records, contain
+from dashboard.data import Shown
+from storage import Cause, Signal
+
+
+def by(shown: Shown, finding: Signal) -> Containment:
+    """Return the units that one finding concerns, kept until a row changes.
+
+    Its `units` are those of the builds that may be concerned, not of the product.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        The daemon does not answer.
+    """
+    return _by(shown, shown.stamp, finding.signal)
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def _by(_shown: Shown, stamp: str, name: str) -> Containment:
+    del stamp  # what was found is kept by it
+    finding = next(one for one in _shown.findings if one.signal == name)
+    about = {finding.build, finding.first_serial}
+    if finding.cause is Cause.REEL and finding.reel is not None:
+        about.add(finding.reel)
+    at = _shown.connection
+    records = Records.of(at.store, at.name, at.product.keys, about=sorted(about))
+    return contain(at.store, records, name)
+
+
+def numbers(found: Containment) -> Concerning:
+    """Return how many units are concerned, and how many of them have left."""
+    return Concerning(concerned=len(found.concerned), left=len(found.left))

@@ -1,0 +1,272 @@
+"""One finding: what moved, what else it may be, whom it concerns, the way out."""
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from math import isnan
+
+import streamlit as st
+
+from daemon.holds import offered_ends
+from daemon.presentation import capital, figures, sentences, today
+from daemon.traceability import CLEAR, Concerned, Containment, spans
+from daemon.traceability.papers import Of
+from daemon.watch import probabilities
+from dashboard import (
+    address,
+    charts,
+    concerned,
+    data,
+    documents,
+    hold_form,
+    look,
+    pictures,
+    settle,
+    who,
+)
+from dashboard.data import Shown
+from storage import Cause, Signal, StorageError
+
+NOTHING = "Nothing was found."
+MOST_SERIALS = 200
+"""Units of a list that stand on this page; all are on Recall and in its files."""
+LISTED = {
+    "serial": "Serial", "todo": "What to do", "destination": "Order",
+    "step": "Done so far", "error": "Error", "outside": "Outside limit",
+}  # fmt: skip
+"""Columns of a list of units; the files have more."""
+SAYABLE = 0.005
+
+
+def one() -> None:
+    """Show one finding, chosen by the address."""
+    shown = data.followed()
+    findings = {each.signal: each for each in shown.findings}
+    if not findings:
+        look.say(NOTHING, ["A finding appears here as soon as a range moves."])
+        return
+    newest = sorted(findings.values(), key=lambda each: (each.standing, each.holds))
+    with st.container(key="subject", width=460):
+        name = address.choose(
+            "Finding",
+            "finding",
+            [each.signal for each in newest[::-1]],
+            otherwise=newest[-1].signal,
+            said=lambda each: sentences.name(findings[each]),
+            many=True,
+        )
+    finding = findings[name]
+    drawn = pictures.of_finding(shown, finding)
+    said = sentences.finding(finding)
+    whom = ask(shown, finding)
+    look.say(said.headline)
+    if whom is not None:
+        first = today.left_first(finding, concerned.numbers(whom))
+        if first is not None:
+            look.stands_out(first)
+    look.answers(list(answers(shown, finding, whom)))
+    charts.show(
+        drawn.specs,
+        words=f"{said.headline} {drawn.words}",
+        key=f"finding {name}",
+        rows=drawn.rows,
+        columns=drawn.columns,
+    )
+    look.heading("Evidence", said.lines)
+    alternatives(shown, finding)
+    if finding.standing:
+        look.heading("Measurements that would settle it", ["The most telling first."])
+        who.choose(shown.connection.settings.plan.people)
+        settle.settle(shown, name)
+    if whom is not None:
+        contained(whom, finding)
+    held(shown, finding)
+    papers(finding, whom)
+    history(shown, finding)
+
+
+def ask(shown: Shown, finding: Signal) -> Containment | None:
+    """Ask whom a finding concerns."""
+    try:
+        return concerned.by(shown, finding)
+    except StorageError as exc:
+        look.stands_out(str(exc))
+        return None
+
+
+def answers(
+    shown: Shown, finding: Signal, whom: Containment | None
+) -> Iterator[tuple[str, str]]:
+    """Yield what is asked first: since when, whose, whom, what is done."""
+    raised = shown.signals.set_index("signal")["first_made_at"][finding.signal]
+    where = "In" if finding.cause is Cause.UNIT else "Since"
+    at = look.moment(raised.to_pydatetime())
+    first = f"{where} unit {finding.first_serial} of build {finding.build}"
+    yield "Since when?", f"{first}; noticed {at} at unit {finding.raised_serial}."
+    yield today.WHOSE, today.whose(finding, doubted=len(shown.doubted))
+    if whom is not None:
+        yield "Whom does it concern?", today.concerned(concerned.numbers(whom))
+    open_ = [each for each in shown.standing if each.signal == finding.signal]
+    kept = " and ".join(sentences.held(each) for each in open_)
+    yield "What is held?", f"{capital(kept)}." if kept else "Nothing is held for it."
+
+
+def alternatives(shown: Shown, finding: Signal) -> None:
+    """Say how probable each cause is, after what was measured."""
+    raised = next(each for each in shown.raised if each.signal == finding.signal)
+    own = [each for each in shown.measured if each.signal == finding.signal]
+    after = probabilities(raised, own, shown.product)
+    rows = sorted(
+        ((name, p) for name, p in after.items() if p >= SAYABLE), key=lambda r: -r[1]
+    )
+    if not rows:
+        return
+    look.heading("What it may be")
+    look.table(
+        ["Cause", "Probability", "How it would show"],
+        [
+            [capital(name), figures.share(p), sentences.cause_shows(name)]
+            for name, p in rows
+        ],
+    )
+
+
+def contained(whom: Containment, finding: Signal) -> None:
+    """Say whom it concerns, list by list, those that have left first."""
+    look.heading("Whom it concerns", [today.concerned(concerned.numbers(whom))])
+    listed = whom.listed()
+    away = {each.where for each in whom.left}
+    for name in sorted(listed, key=lambda each: each not in away):
+        units = listed[name]
+        if name == CLEAR:
+            continue
+        label = f"{capital(name)}: {len(units)}"
+        with st.expander(label, expanded=name in away):
+            look.lines(f"{spans([each.serial for each in units])}.")
+            look.table(
+                list(LISTED.values()),
+                [
+                    [told[key] for key in LISTED]
+                    for told in map(row, units[:MOST_SERIALS])
+                ],
+            )
+            if len(units) > MOST_SERIALS:
+                look.quiet(f"The first {MOST_SERIALS}; all are on the page Recall.")
+    st.page_link(
+        "views/recall.py",
+        label="Follow them up",
+        query_params={"about": finding.signal},
+    )
+
+
+def row(unit: Concerned) -> dict[str, str]:
+    """Return what a list says of a unit."""
+    known = not isnan(unit.error_ppm)
+    half_ppm = (unit.high_ppm - unit.low_ppm) / 2
+    error = figures.percent(unit.error_ppm, half_ppm) if known else ""
+    about = "" if unit.measured or not known else "about "
+    return {
+        "serial": unit.serial,
+        "todo": unit.todo,
+        "destination": unit.destination or "",
+        "step": unit.step or "",
+        "error": f"{about}{error}",
+        "outside": ""
+        if isnan(unit.nonconforming)
+        else figures.share(unit.nonconforming),
+    }
+
+
+def held(shown: Shown, finding: Signal) -> None:
+    """Show each hold of the finding with its way out."""
+    mine = [each for each in shown.holds if each.signal == finding.signal]
+    if not mine:
+        return
+    look.heading("Hold")
+    at = shown.connection
+    standing = [each for each in mine if each.disposal is None]
+    offers = offered_ends(at.store, at.name, standing, shown.raised)
+    raised = next(each for each in shown.raised if each.signal == finding.signal)
+    for each in mine:
+        what = capital(sentences.held(each))
+        if each.disposal is not None and each.ended_at is not None:
+            look.lines(
+                f"{what}: {each.disposal} by {each.person}, "
+                f"{look.moment(each.ended_at)}: {each.end_reason}"
+            )
+            continue
+        look.lines(f"{what} is held since {look.moment(each.placed_at)}.")
+        offer = offers.get(each.hold)
+        if offer is not None:
+            look.lines(offer.sentence)
+        title = f"End the hold on {sentences.held(each)}"
+        hold_form.form(title, each, raised, offer)
+
+
+def papers(finding: Signal, whom: Containment | None) -> None:
+    """Offer what goes to supplier and customers, and the lists."""
+    offered: list[documents.Paper] = []
+    if finding.reel and finding.part:
+        offered += documents.of_finding(finding.signal)
+    if whom is not None:
+        offered += documents.lists(finding.signal)
+        if whom.noticed:
+            offered += documents.every(Of.CONTAINMENT, finding.signal)
+    offered += documents.every(Of.BUILD, finding.build)
+    look.heading("Papers")
+    documents.offer(offered, key="finding")
+
+
+def history(shown: Shown, finding: Signal) -> None:
+    """List what was said of it and done about it, oldest first."""
+    try:
+        revisions = data.told(shown, Signal, "signal", signal=finding.signal)
+    except StorageError:
+        return
+    rows = sorted(events(shown, finding, revisions), key=lambda each: each[0])
+    look.heading(
+        "History",
+        [
+            f"{look.moment(at)}: {what}" + (f" ({person})" if person else "")
+            for at, what, person in rows
+        ],
+    )
+
+
+def events(
+    shown: Shown, finding: Signal, revisions: Sequence[Signal]
+) -> Iterator[tuple[datetime, str, str]]:
+    """Yield what happened to a finding: when, what, who."""
+    last: tuple[object, ...] | None = None
+    for each in revisions:
+        size = sentences.size_of(each)
+        # A revision a unit: what says the same again is no news.
+        told = (each.cause, each.reel, size, each.standing)
+        if told == last:
+            continue
+        last = told
+        if not each.standing:
+            yield each.made_at, sentences.withdrawn(each), ""
+            continue
+        units = figures.counted(each.units, "unit")
+        yield each.made_at, f"{size} from {units}; {sentences.now(each)}.", ""
+    for proof in shown.measured:
+        if proof.signal == finding.signal:
+            of = f" of {proof.subject}" if proof.subject else ""
+            yield proof.made_at, f"Measured: {proof.kind}{of}.", proof.person
+    for hold in shown.holds:
+        if hold.signal != finding.signal:
+            continue
+        yield (
+            hold.placed_at,
+            f"{capital(sentences.held(hold))} was held.",
+            hold.placed_by,
+        )
+        if hold.ended_at is not None:
+            yield (
+                hold.ended_at,
+                f"{sentences.hold_ended(hold)} {hold.end_reason}",
+                "",
+            )
+
+
+one()

@@ -1,0 +1,198 @@
+"""One range: its long story, units reel by reel, averages, scatter, capability."""
+
+from collections.abc import Iterator
+
+import streamlit as st
+
+from daemon.judging import MeasuredRuns, RangeCapability
+from daemon.presentation import figures, points, ranges, sentences
+from dashboard import address, charts, data, look, pictures
+from dashboard.data import Shown
+from dashboard.pictures import Drawn
+from storage import JudgedPoint, StorageError, worst
+
+COVERAGE = 2.0
+"""Coverage factor k of the expanded uncertainty."""
+UNCERTAINTIES = (
+    "u is the standard uncertainty of an error, U = k u the expanded uncertainty with "
+    "the coverage factor k = 2: a level of confidence of about 95 % (JCGM 100)."
+)
+MOST_ROWS = 2000
+SHOWN = data.BUILDS_SHOWN
+CHART = "chart"
+
+
+def one() -> None:
+    """Show one range, chosen by the address."""
+    page = data.followed()
+    titles = {each.key: each.title for each in page.product.ranges}
+    # What holds comes before a unit that is odd alone.
+    moved = [
+        each.range
+        for each in sorted(page.current, key=lambda each: each.holds)
+        if each.range in titles
+    ]
+    key = address.choose(
+        "Range",
+        "range",
+        list(titles),
+        otherwise=moved[-1] if moved else next(iter(titles)),
+        said=titles.__getitem__,
+    )
+    rows = page.errors[page.errors["range"] == key]
+    saying = sentences.one_range(
+        titles[key],
+        findings=[each for each in page.findings if each.range in (key, None)],
+        errors_ppm=rows["error_ppm"].to_list(),
+        limit_ppm=None if rows.empty else float(rows["limit_ppm"].iloc[-1]),
+    )
+    if rows.empty:
+        look.say(saying.headline, saying.lines)
+        return
+    with st.container(key="which chart"):
+        kind = address.choose(
+            "Chart",
+            CHART,
+            pictures.RANGE_CHARTS,
+            otherwise=pictures.UNITS_CHART,
+        )
+    drawn = draw(page, key, kind)
+    look.say(saying.headline, saying.lines)
+    chart(page, key, kind, drawn, saying.headline)
+    signals(page, key)
+    capability(page, key)
+    latest(page, key)
+
+
+def draw(page: Shown, key: str, kind: str) -> Drawn | None:
+    """Draw a chart; None where there is too little for it, or nobody answers."""
+    try:
+        return pictures.of_range(page, key, kind)
+    except StorageError as exc:
+        look.stands_out(str(exc))
+        return None
+
+
+def chart(page: Shown, key: str, kind: str, drawn: Drawn | None, headline: str) -> None:
+    """Show a chart of the range and what its marks mean."""
+    title = page.product.range(key).title
+    look.heading(ranges.TITLES[kind].format(title=title))
+    if drawn is None:
+        look.lines(ranges.TOO_FEW)
+    else:
+        charts.show(
+            drawn.specs,
+            words=f"{headline} {ranges.MEANINGS[kind]}",
+            key=f"range {key} {kind}",
+            rows=drawn.rows,
+            columns=drawn.columns,
+            clicks=kind in (pictures.UNITS_CHART, pictures.STORY),
+        )
+        if drawn.thinned:
+            look.quiet(ranges.THINNED)
+    look.quiet(ranges.MEANINGS[kind])
+    if kind != pictures.STORY and page.units > page.errors["serial"].nunique():
+        look.quiet(f"Counted and shown are the units of the {SHOWN} newest builds.")
+
+
+def signals(page: Shown, key: str) -> None:
+    """Say in words what was found on the range, and what charts warn of."""
+    lines = []
+    for each in page.findings:
+        if each.range in (key, None):
+            at = look.moment(each.made_at)
+            lines.append((each, f"{at}: {sentences.finding(each).headline}"))
+    warned = [each for each in page.warnings if each.range == key]
+    look.heading("Signals")
+    if not lines and not warned:
+        look.lines("None on this range.")
+    for each, text in lines[::-1][:8]:
+        look.lines(text)
+        address.link(f"Open finding {each.signal}", "finding", each.signal)
+    look.lines(*(sentences.chart_warning(each).headline for each in warned[::-1][:5]))
+
+
+def capability(page: Shown, key: str) -> None:
+    """Say how well the range keeps its limit, or why that must not be quoted."""
+    runs = MeasuredRuns(
+        titles={each.key: each.title for each in page.product.ranges},
+        rows=page.errors,
+        findings=tuple(page.current),
+        held=tuple(each.build for each in page.states if each.state == "held"),
+    )
+    found = runs.capability(key)
+    look.heading("Capability", list(said_of(found)))
+
+
+def said_of(found: RangeCapability) -> Iterator[str]:
+    """Say a capability with its interval, or the honest refusal."""
+    if found.alike is not None:
+        yield found.alike
+    elif found.study is None:
+        yield f"Not enough yet: {found.too_few}."
+    else:
+        study = found.study
+        interval = study.inside.cpk_interval
+        yield (
+            f"{figures.counted(study.n, 'unit')} of "
+            f"{figures.counted(study.builds, 'build')}; outside the limit: "
+            f"{study.counted.below + study.counted.above} counted."
+        )
+        if study.quotable:
+            yield (
+                f"Cpk is between {interval.lower:.2f} and {interval.upper:.2f} with "
+                "95 % (from the scatter inside builds; ISO 22514-2)."
+            )
+        else:
+            yield "Cp and Cpk must not be quoted, because the range is not stable:"
+            yield from (f"{figures.capital(each)}." for each in study.reasons)
+            overall = study.overall.indices.cpk
+            yield f"What was made, taken as it is: Ppk {overall:.2f}."
+
+
+def latest(page: Shown, key: str) -> None:
+    """Show the rows behind it."""
+    rows = page.errors[page.errors["range"] == key].tail(MOST_ROWS)
+    with st.expander("Rows"):
+        told = rows.assign(
+            expanded_ppm=COVERAGE * rows["uncertainty_ppm"],
+            worst=[
+                points.decided_at(worst(JudgedPoint.of(each or None)))
+                for each in rows["points"].fillna("")
+            ],
+        )
+        st.dataframe(
+            told[
+                [
+                    "serial",
+                    "error_ppm",
+                    "verdict",
+                    "worst",
+                    "limit_ppm",
+                    "uncertainty_ppm",
+                    "expanded_ppm",
+                    "build",
+                ]
+            ].iloc[::-1],
+            hide_index=True,
+            column_config={
+                "build": "Build",
+                "serial": "Unit",
+                "error_ppm": st.column_config.NumberColumn(
+                    "Error, ppm", format="%+.0f"
+                ),
+                "uncertainty_ppm": st.column_config.NumberColumn(
+                    "u, ppm", format="%.0f"
+                ),
+                "expanded_ppm": st.column_config.NumberColumn(
+                    "U (k = 2), ppm", format="%.0f"
+                ),
+                "limit_ppm": st.column_config.NumberColumn("Limit, ppm", format="%.0f"),
+                "verdict": "Verdict",
+                "worst": "Worst point",
+            },
+        )
+        look.quiet(UNCERTAINTIES)
+
+
+one()

@@ -1,0 +1,155 @@
+"""Two walks: from a finding to its release, and along a build while it is measured."""
+
+import re
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from threading import Thread
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from daemon.service.home import Home
+from daemon.service.processes import child, dashboard_command
+from daemon.trials.stories.demo import lay_out, running
+from storage.access import open_store
+from storage.records_shipping import ShipRule
+from tests.browser.conftest import free_port, wait_for
+from tests.browser.test_browser import paged
+from tests.daemon.making import demo_settings
+from tests.daemon.seeded import BAD_REEL, seeded_home
+from tests.daemon.starting import running_daemon
+from tests.dashboard.test_judging_pages import decided_to_ship, shipped
+
+pytestmark = pytest.mark.browser
+
+RANGES = tuple(demo_settings().product.ranges)
+PERSON = demo_settings().plan.people[0]
+WIDTHS = (390, 768, 1440)
+
+
+@pytest.fixture(scope="module")
+def left(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Serve a home in which B-3 is held and two units of the bad reel have left."""
+    home: Home = seeded_home(tmp_path_factory.mktemp("left") / "home")
+    with ExitStack() as way_out:
+        way_out.enter_context(running_daemon(home, "--no-bench"))
+        with open_store(home.data) as store:
+            rule = ShipRule(ranges=RANGES, configurations=())
+            for serial in ("PA-3006", "PA-3007"):
+                assert store.ship(shipped(serial), rule, decided_to_ship(serial)) == []
+        port = free_port()
+        command = dashboard_command(port=port, browse=False)
+        way_out.enter_context(child(command, home, log=home.data / "shown.log"))
+        yield wait_for(f"http://127.0.0.1:{port}")
+
+
+def choose_person(page: Page) -> None:
+    # The end of the page: drawn to it, no click is lost.
+    expect(page.get_by_role("heading", name="History")).to_be_visible()
+    box = page.get_by_label("Who decides")
+    box.click()
+    page.get_by_role("option", name=PERSON).click()
+    expect(box).to_have_value(PERSON)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize(
+    "place",
+    ["", "build?build=B-3", "finding", "range?range=100uA", "range?chart=Long+story"],
+)
+def test_nothing_scrolls_sideways(
+    browser: Browser, left: str, place: str, width: int
+) -> None:
+    with paged(browser, width=width, height=900) as page:
+        page.goto(f"{left}/{place}")
+        expect(page.locator("h1").first).to_be_visible()
+        expect(page.locator(".vega-embed:visible").first).to_be_visible()
+        wide = page.evaluate(
+            "Math.max(...[...document.querySelectorAll('[data-testid=stMain], "
+            "[data-testid=stMain] table, [data-testid=stMain] .vega-embed')]"
+            ".map(e => e.getBoundingClientRect().right))"
+        )
+        assert wide <= width + 1
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_a_reload_keeps_range_and_chart(browser: Browser, left: str) -> None:
+    with paged(browser) as page:
+        page.goto(f"{left}/range?range=1mA&chart=Distribution")
+        expect(page.locator("h1").first).to_contain_text("Range 1 mA")
+        page.reload()
+        expect(page.locator("h1").first).to_contain_text("Range 1 mA")
+        expect(page.get_by_text("How the units of range 1 mA lie")).to_be_visible()
+        page.get_by_role("radio", name="10 uA").click()
+        page.wait_for_url(re.compile("range=10uA"))
+        page.reload()
+        expect(page.locator("h1").first).to_contain_text("Range 10 uA")
+
+
+def test_a_click_on_the_map_opens_what_was_clicked(browser: Browser, left: str) -> None:
+    with paged(browser) as page:
+        page.goto(left)
+        picture = page.locator("[class*='st-key-wide'] .vega-embed")
+        picture.get_by_text("B-2", exact=True).click()
+        page.wait_for_url(re.compile("/build.build=B-2"))
+        expect(page.locator("h1").first).to_contain_text("Build B-2")
+
+
+def test_from_a_finding_over_its_containment_to_its_release(
+    browser: Browser, left: str
+) -> None:
+    with paged(browser) as page:
+        page.goto(left)
+        first = page.get_by_role("alert").first
+        expect(first).to_contain_text("2 suspect units have left, of 5")
+        page.get_by_role("button", name="Work on finding B-3-F1").click()
+        page.wait_for_url(re.compile("/finding.finding=B-3-F1"))
+        expect(
+            page.get_by_text("5 units concerned, 2 have left.").first
+        ).to_be_visible()
+        expect(page.get_by_role("cell", name="PA-3006").first).to_be_visible()
+        page.get_by_text("Shipped: 2").wait_for()
+        choose_person(page)
+        for subject in ("build B-3", f"reel {BAD_REEL}"):
+            page.get_by_text(f"End the hold on {subject}", exact=True).click()
+            form = page.locator("details", has_text=f"End the hold on {subject}")
+            form.get_by_text("concession", exact=False).first.click()
+            form.get_by_label("Reason").fill("the customers take them as they are")
+            form.get_by_label("Reason").press("Control+Enter")
+            form.get_by_role("button", name="End this hold").click()
+            expect(
+                page.get_by_text(f"concession by {PERSON}", exact=False).first
+            ).to_be_visible()
+        expect(page.get_by_text("Nothing is held for it.")).to_be_visible()
+        page.goto(left)
+        expect(page.get_by_text("Yes: nothing is held.")).to_be_visible()
+
+
+def test_a_build_is_seen_while_it_is_measured(browser: Browser, tmp_path: Path) -> None:
+    home = lay_out(tmp_path / "home")
+    with ExitStack() as way_out:
+        operator, _ = way_out.enter_context(running(home, seed=2, units=4))
+        build = operator.story["builds"][0]
+        operator.open(build["build"], len(build["serials"]))
+        port = free_port()
+        way_out.enter_context(child(dashboard_command(port=port, browse=False), home))
+        url = wait_for(f"http://127.0.0.1:{port}")
+        page = way_out.enter_context(paged(browser))
+        page.goto(f"{url}/build?build={build['build']}")
+        expect(page.locator("h1").first).to_contain_text("0 of 4 units measured")
+
+        def measure() -> None:
+            for serial in build["serials"]:
+                operator.record_reels(build["build"], serial)
+                operator.measure(build["build"], serial)
+
+        worker = Thread(target=measure)
+        worker.start()
+        expect(page.get_by_text("ranges of the unit")).to_be_visible()
+        expect(page.get_by_role("progressbar").first).to_be_visible()
+        worker.join()
+        expect(page.locator("h1").first).to_contain_text("4 of 4 units measured")
+        expect(page.get_by_text("first-pass yield")).to_be_visible()
+        picture = page.locator("[class*='st-key-wide'] .vega-embed")
+        expect(picture.get_by_text("100 uA", exact=True)).to_be_visible()
