@@ -21,7 +21,6 @@ GROUPS = {
     "Measure": [
         st.Page("views/bench.py", title="Bench"),
         st.Page("views/standard.py", title="Standard"),
-        st.Page("views/receiving.py", title="Receiving"),
         st.Page("views/budget.py", title="Budget"),
         st.Page("views/gauge.py", title="Gauge"),
         # Only a simulated bench can be made to go wrong.
@@ -40,6 +39,7 @@ GROUPS = {
     "Units": [
         st.Page("views/units.py", title="Units"),
         st.Page("views/reels.py", title="Reels"),
+        st.Page("views/receiving.py", title="Receiving"),
     ],
     "Settings": [st.Page("views/settings.py", title="Settings")],
 }

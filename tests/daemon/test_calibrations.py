@@ -103,9 +103,9 @@ def test_what_was_read_since_the_last_good_calibration_is_in_doubt(
     assert doubt.to_number - doubt.from_number == 29
     assert "+120 ppm at 1 V" in run("doubt", "list")
     ship = ["ship", "PA-1001", "--to", "order 1", "--person", PERSON]
-    said = CliRunner().invoke(holdpoint, ["--home", str(home.folder), *ship])
-    assert said.exit_code != 0
-    assert "its bench is in doubt" in said.output
+    stays = CliRunner().invoke(holdpoint, ["--home", str(home.folder), *ship])
+    assert stays.exit_code != 0
+    assert "its bench is in doubt" in stays.output
     run(
         "doubt",
         "end",
@@ -115,8 +115,8 @@ def test_what_was_read_since_the_last_good_calibration_is_in_doubt(
         "--reason",
         "small beside 0.5 %",
     )
-    said = CliRunner().invoke(holdpoint, ["--home", str(home.folder), *ship])
-    assert "+120 ppm" not in said.output
+    leaves = CliRunner().invoke(holdpoint, ["--home", str(home.folder), *ship])
+    assert "+120 ppm" not in leaves.output
 
 
 def test_days_before_and_after_are_left_alone(home: Home, run: Run) -> None:
