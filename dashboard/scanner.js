@@ -6,7 +6,7 @@
 const KEPT = "holdpoint scans ";
 const TOGETHER = 8; // scans sent at once
 const AGAIN_MS = 6000; // after so long without an answer they are sent again
-const TRIES = 5; // then the scan is given up, and that is said
+const TRIES = 20; // then, after two minutes, the scan is given up, and that is said
 const SAID_AFTER_MS = 1500; // a queue that is shorter lived is not worth a word
 
 const fields = new Map();

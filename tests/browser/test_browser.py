@@ -16,7 +16,7 @@ from tests.browser.conftest import free_port, let_in, wait_for
 
 pytestmark = pytest.mark.browser
 
-SLOW_MS = 60_000
+SLOW_MS = 120_000
 BARE = """
 import altair as alt
 import pandas as pd

@@ -216,6 +216,23 @@ def left_since(book: Book, product: str, since: datetime) -> Rows:
     return [{"units": len(left)}]
 
 
+def units_like(book: Book, product: str, part: str, newest: int) -> Rows:
+    """Return units whose serial contains a text, of the newest build first."""
+    opened = {
+        one["build"]: one["opened_at"] for one in of_product(book, "build", product)
+    }
+    found = sorted(
+        (
+            o
+            for o in of_product(book, "unit", product)
+            if part.lower() in o["serial"].lower()
+        ),
+        key=lambda one: (len(one["serial"]), one["serial"]),
+    )
+    found.sort(key=lambda one: opened[one["build"]], reverse=True)
+    return [picked(one, "serial build") for one in found[:newest]]
+
+
 def by_age(book: Book, product: str) -> list[Row]:
     """Return builds, oldest first."""
     return sorted(of_product(book, "build", product), key=by("opened_at", "build"))
@@ -911,6 +928,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     ],
     "range_story": range_story,
     "left_since": left_since,
+    "units_like": units_like,
     "yields": narrowed(yields, "build"),
 }  # fmt: skip
 

@@ -44,6 +44,7 @@ ASKED: dict[str, Sequence[Any]] = {
     "until": (0, 9, 10_000),
     "place": (0, 1, 2, 6, 100),
     "newest": (1, 3),
+    "part": ("a", "1-1", "-9", "%", "nothing"),
     "changed": (True, False),
     "since": tuple(START + timedelta(minutes=n) for n in (-1, 4_000, 10**6)),
     "before": (6, RUNS_EACH, 10_000),

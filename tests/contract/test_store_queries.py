@@ -168,6 +168,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         ),
     ),
     "left_since": ({"product": "photoamp", "since": START}, "units"),
+    "units_like": ({"product": "photoamp", "part": "s0", "newest": 3}, "serial build"),
     "yields": (
         {"product": "photoamp"},
         "build units first_pass_yield final_yield reworked",

@@ -53,7 +53,7 @@ def test_trying_says_that_the_source_stays_off_and_what_each_role_reads(
     assert done.exit_code == 0, done.output
     assert "The source is turned off first and stays off" in done.stderr
     assert "Source: off, and stays off" in done.stdout
-    assert "Thermometer: reads 23.4 degC, noise 0 degC" in done.stdout
+    assert "Thermometer: reads 23.4 °C, noise 0 °C" in done.stdout
     assert "Holdpoint,fake output,1,0" in done.stdout
     assert "out of calibration, which was due on 2020-01-31" in done.stdout
     assert done.stdout.count("error queue: empty") == 5

@@ -132,7 +132,7 @@ def test_every_document_as_pdf(kind: str, home: Path, tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     file = tmp_path / "new folder" / f"{NAMED[kind]}.pdf"
     assert done.stdout.splitlines() == [str(file)]
-    assert f"{NAMED[kind]} is written." in done.stderr
+    assert f"{NAMED[kind]} is written to " in done.stderr
     assert file.read_bytes().startswith(b"%PDF-1.4")
 
 

@@ -136,7 +136,7 @@ def test_slips_are_caught_at_once_and_a_range_is_corrected_before_it_is_kept(
         if question == "Range to correct":
             before = terminal.before
             # Whoever looks for a slip sees what each range comes to.
-            assert re.search(r"1 mA +900 uA +900 mV +\+0 +5000 +conforming", before)
+            assert re.search(r"1 mA +900 µA +900 mV +\+0 +5000 +conforming", before)
         terminal.type(answer)
     said = terminal.rest()
     assert terminal.process.wait(PATIENCE_S) == 0, said

@@ -207,7 +207,9 @@ def _cards(notice: CustomerNotice) -> Grid:
 def factor_of(one: Correction) -> tuple[float, float]:
     """Return the factor and its standard uncertainty (law of propagation, JCGM 100).
 
-    >>> off = Correction(range="1 mA", error_ppm=10_000.0, uncertainty_ppm=102.01)
+    >>> off = Correction(
+    ...     range="1 mA", error_ppm=10_000.0, uncertainty_ppm=102.01, limit_ppm=5000.0
+    ... )
     >>> factor, uncertainty = factor_of(off)
     >>> round(factor, 6), round(uncertainty, 9)
     (0.990099, 0.0001)
