@@ -222,11 +222,7 @@ def units_like(book: Book, product: str, part: str, newest: int) -> Rows:
         one["build"]: one["opened_at"] for one in of_product(book, "build", product)
     }
     found = sorted(
-        (
-            o
-            for o in of_product(book, "unit", product)
-            if part.lower() in o["serial"].lower()
-        ),
+        (o for o in units(book, product) if part.lower() in o["serial"].lower()),
         key=lambda one: (len(one["serial"]), one["serial"]),
     )
     found.sort(key=lambda one: opened[one["build"]], reverse=True)
