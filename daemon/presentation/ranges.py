@@ -29,7 +29,7 @@ MEANINGS = {
         "opens the build."
     ),
     "Distribution": (
-        "Each dot is a unit, stacked where units read alike. What moved stands on "
+        "Each dot is a unit, stacked where units read the same. What moved stands on "
         "what is as it was. The scale is that of the scatter; a limit outside of it"
         " is named with how far it is."
     ),

@@ -3,12 +3,12 @@
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, TimeoutError as TooLateError, expect
 
 from daemon.service.processes import child, dashboard_command
 from daemon.trials.stories.demo import lay_out, running
@@ -17,6 +17,22 @@ from tests.browser.conftest import free_port, let_in, wait_for
 pytestmark = pytest.mark.browser
 
 SLOW_MS = 120_000
+SOON_MS = 3_000
+
+
+def choose_person(page: Page, name: str) -> None:
+    """Say who decides; a list that is drawn anew as it opens is opened again."""
+    box = page.get_by_label("Who decides")
+    option = page.get_by_role("option", name=name)
+    for _ in range(SLOW_MS // SOON_MS):
+        box.click()
+        with suppress(TooLateError):
+            option.click(timeout=SOON_MS)
+            return
+        page.keyboard.press("Escape")
+    raise AssertionError(name)
+
+
 BARE = """
 import altair as alt
 import pandas as pd

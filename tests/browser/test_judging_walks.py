@@ -15,7 +15,7 @@ from daemon.trials.stories.demo import lay_out, running
 from storage.access import open_store
 from storage.records_shipping import ShipRule
 from tests.browser.conftest import free_port, wait_for
-from tests.browser.test_browser import paged
+from tests.browser.test_browser import choose_person, paged
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.starting import running_daemon
@@ -44,13 +44,11 @@ def left(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield wait_for(f"http://127.0.0.1:{port}")
 
 
-def choose_person(page: Page) -> None:
+def decides(page: Page) -> None:
     # The end of the page: drawn to it, no click is lost.
     expect(page.get_by_role("heading", name="History")).to_be_visible()
-    box = page.get_by_label("Who decides")
-    box.click()
-    page.get_by_role("option", name=PERSON).click()
-    expect(box).to_have_value(PERSON)
+    choose_person(page, PERSON)
+    expect(page.get_by_label("Who decides")).to_have_value(PERSON)
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -110,7 +108,7 @@ def test_from_a_finding_over_its_containment_to_its_release(
         ).to_be_visible()
         expect(page.get_by_role("cell", name="PA-3006").first).to_be_visible()
         page.get_by_text("Shipped: 2").wait_for()
-        choose_person(page)
+        decides(page)
         for subject in ("build B-3", f"reel {BAD_REEL}"):
             page.get_by_text(f"End the hold on {subject}", exact=True).click()
             form = page.locator("details", has_text=f"End the hold on {subject}")
@@ -129,7 +127,7 @@ def test_from_a_finding_over_its_containment_to_its_release(
 def test_a_build_is_seen_while_it_is_measured(browser: Browser, tmp_path: Path) -> None:
     home = lay_out(tmp_path / "home")
     with ExitStack() as way_out:
-        operator, _ = way_out.enter_context(running(home, seed=2, units=4))
+        operator, _ = way_out.enter_context(running(home, seed=2, units=12))
         build = operator.story["builds"][0]
         operator.open(build["build"], len(build["serials"]))
         port = free_port()
@@ -137,7 +135,7 @@ def test_a_build_is_seen_while_it_is_measured(browser: Browser, tmp_path: Path) 
         url = wait_for(f"http://127.0.0.1:{port}")
         page = way_out.enter_context(paged(browser))
         page.goto(f"{url}/build?build={build['build']}")
-        expect(page.locator("h1").first).to_contain_text("0 of 4 units measured")
+        expect(page.locator("h1").first).to_contain_text("0 of 12 units measured")
 
         def measure() -> None:
             for serial in build["serials"]:
@@ -149,7 +147,7 @@ def test_a_build_is_seen_while_it_is_measured(browser: Browser, tmp_path: Path) 
         expect(page.get_by_text("ranges of the unit")).to_be_visible()
         expect(page.get_by_role("progressbar").first).to_be_visible()
         worker.join()
-        expect(page.locator("h1").first).to_contain_text("4 of 4 units measured")
+        expect(page.locator("h1").first).to_contain_text("12 of 12 units measured")
         expect(page.get_by_text("first-pass yield")).to_be_visible()
         picture = page.locator("[class*='st-key-wide'] .vega-embed")
         expect(picture.get_by_text("100 uA", exact=True)).to_be_visible()

@@ -14,7 +14,7 @@ from daemon.service.processes import child, dashboard_command
 from storage.access import open_store
 from storage.records_shipping import Shipment
 from tests.browser.conftest import free_port, wait_for
-from tests.browser.test_browser import SLOW_MS, paged
+from tests.browser.test_browser import SLOW_MS, choose_person, paged
 from tests.daemon.seeded import UNITS, seeded_home
 from tests.daemon.starting import running_daemon
 
@@ -44,8 +44,7 @@ def pack(page: Page, url: str) -> CDPSession:
     """Open Packing, say who packs and for which order; return a scanner."""
     page.goto(f"{url}/packing")
     page.get_by_label("Serial").wait_for(timeout=SLOW_MS)
-    page.get_by_label("Who decides").click()
-    page.get_by_role("option", name="Ada Moreno").click()
+    choose_person(page, "Ada Moreno")
     page.get_by_label("Order").fill(ORDER)
     page.keyboard.press("Enter")
     expect(page).to_have_url(re.compile("order="))

@@ -35,7 +35,7 @@ from daemon.trials.stories.demo import Operator, lay_out, write_addresses
 from storage.access import open_store
 from storage.store import Store
 from tests.browser.conftest import free_port, wait_for
-from tests.browser.test_browser import SLOW_MS, paged
+from tests.browser.test_browser import SLOW_MS, choose_person, paged
 from tests.daemon.serving import Serving
 from tests.daemon.starting import running_daemon
 
@@ -462,8 +462,7 @@ def release(page: Page, what: str, *, reason: str = "") -> None:
     `reason` is what the form is expected to be filled in with.
     """
     if page.get_by_label("Who decides").input_value() != "Ada Moreno":
-        page.get_by_label("Who decides").click()
-        page.get_by_role("option", name="Ada Moreno").click()
+        choose_person(page, "Ada Moreno")
     title = f"End the hold on {what}"
     form = page.locator('[data-testid="stExpander"]', has_text=title)
     button = form.get_by_role("button", name="End this hold")

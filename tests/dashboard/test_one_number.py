@@ -36,7 +36,7 @@ SIZES = [
     re.compile(rf"The move is {AMOUNT}"),
 ]
 LIMIT = re.compile(r"limit[^.±]{0,30}(±\([^)]*\)|±[0-9.]+ (?:%|ppm))")
-PAGES = ("overview", "holds", "one_range", "units", "recall", "standard", "packing")
+PAGES = ("today", "holds", "range", "units", "recall", "standard", "packing")
 COMMANDS = (
     ("status",),
     ("hold", "list"),
@@ -130,7 +130,7 @@ def test_one_finding_has_one_number_and_one_limit_one_text(
     told = {where: found for where, found in sizes.items() if found}
     assert {where: found - {SIZE} for where, found in told.items()} == none_of(told)
     assert {
-        "page overview", "page holds", "page one_range", "status", "hold list",
+        "page today", "page holds", "page range", "status", "hold list",
         f"ship {FIRST} --check --person Ada Moreno", "report unit", "report build",
         "report supplier", "message",
     } <= set(told)  # fmt: skip

@@ -36,6 +36,7 @@ def test_a_query_gives_its_rows_an_order(name: str) -> None:
     single = {
         "changes",
         "last_good_check",
+        "left_since",
         "measured_units",
         "latest_check",
         "latest_run",
