@@ -31,7 +31,7 @@ function fieldNamed(name) {
     // duplicated must not number its scans like the other.
     const field = {
       name, queue, line: token(), next: 1, sent: [], tries: 0,
-      played: new Set(), given_up: [], sounds: {},
+      played: new Set(), given_up: [], sounds: {}, half: "",
     };
     fields.set(name, field);
     listen(field);
@@ -134,8 +134,17 @@ function focused() {
 function listen(field) {
   const there = () => field.input?.isConnected;
   const begun = (event) => {
-    if (!there() || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
     const focus = focused();
+    if (!there()) {
+      // The page is drawn anew just now: what is typed meanwhile is kept for the field.
+      if (typing(focus) || location.pathname !== field.path) return;
+      if (event.key === "Enter") {
+        take(field, field.half);
+        field.half = "";
+      } else if (event.key.length === 1 && event.key !== " ") field.half += event.key;
+      return;
+    }
     if (focus === field.input) {
       event.stopPropagation(); // no letter of a serial is a shortcut of the page
       if (event.key === "Enter") entered(field, event);
@@ -197,7 +206,14 @@ export default function ({ data, parentElement, setTriggerValue }) {
     input.value = last;
   };
 
+  if (field.input !== input) {
+    // Another element than before: it goes on with the letters that the old one had.
+    const before = field.input === undefined ? "" : field.input.value;
+    input.value = before + field.half + input.value;
+    field.half = "";
+  }
   field.input = input;
+  field.path = location.pathname;
   field.follows = data.follows;
   if (!typing(focused())) input.focus({ preventScroll: true });
   say(field);

@@ -17,7 +17,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any, NoReturn
 from unittest.mock import patch
@@ -124,7 +124,9 @@ class Forked(subprocess.Popen[str]):
     def send_signal(self, sig: int) -> None:
         """Send a signal to it, if it goes on."""
         if self.poll() is None:
-            os.kill(self.pid, sig)
+            # It may end just now, and is waited for by the one that forked it.
+            with suppress(ProcessLookupError):
+                os.kill(self.pid, sig)
 
     def _look(self, wait_s: float | None) -> int | None:
         if self.returncode is None and select.select([self._told], [], [], wait_s)[0]:
