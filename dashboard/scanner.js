@@ -150,6 +150,12 @@ function listen(field) {
       if (event.key === "Enter") entered(field, event);
       return;
     }
+    // The focus is nowhere for a moment when the page is drawn anew: an Enter that is
+    // lost then would join two scans.
+    if (event.key === "Enter" && (focus === null || focus === document.body)) {
+      if (field.input.value !== "") entered(field, event);
+      return;
+    }
     // A scanner types wherever the focus is: where nothing takes letters, the field does.
     if (event.key.length === 1 && event.key !== " " && !typing(focus)) {
       event.stopPropagation();
