@@ -10,7 +10,7 @@ from daemon.commands.opened import home_here, opened
 from daemon.commands.showing import Shown, Table, misuse, shown
 from daemon.judging import budgets_of_bench, budgets_of_run
 from daemon.metrology import Budget
-from daemon.presentation import budgets as words
+from daemon.presentation import budgets as words, figures
 from storage import RangeResult, Run, UnitRow
 
 
@@ -34,7 +34,7 @@ def budget(*, range_: str | None, serial: str | None) -> Shown:
                     {
                         "range": one.title,
                         "U": f"{one.expanded_ppm:.3g}",
-                        "limit": f"{one.limit_ppm:.4g}",
+                        "limit": figures.allowance(one.limit_ppm),
                         "ratio": f"{one.ratio:.2g}",
                         "judges": "yes" if one.judges else "no",
                         "most": one.help.quantity,
@@ -43,7 +43,7 @@ def budget(*, range_: str | None, serial: str | None) -> Shown:
                     for one in found
                 ],
                 {
-                    "range": "range", "U (k = 2), ppm": "U", "limit, ppm": "limit",
+                    "range": "range", "U (k = 2), ppm": "U", "limit": "limit",
                     "limit / U": "ratio", "judges": "judges", "most of it": "most",
                     "share": "share",
                 },

@@ -3,7 +3,7 @@
 from math import isinf
 from typing import TYPE_CHECKING
 
-from daemon.presentation.figures import counted
+from daemon.presentation.figures import allowance, counted
 
 if TYPE_CHECKING:
     from daemon.metrology import Budget
@@ -73,7 +73,7 @@ def summary(budget: "Budget") -> str:
     return (
         f"Range {budget.title} at {100 * budget.level:.3g} % of full scale: "
         f"U = {budget.expanded_ppm:.3g} ppm of reading (k = 2, {freedom} effective "
-        f"degrees of freedom). The limit, {budget.limit_ppm:.4g} ppm, is "
+        f"degrees of freedom). The limit, {allowance(budget.limit_ppm)}, is "
         f"{budget.ratio:.2g} times that; {budget.needed_ratio:g} times is needed"
         f"{too_poor}."
     )

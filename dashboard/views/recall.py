@@ -109,6 +109,8 @@ def cell(one: Concerned, key: str) -> str:
     match key:
         case "error_ppm" | "low_ppm" | "high_ppm":
             half_ppm = (one.high_ppm - one.low_ppm) / 2
+            if one.measured and key == "error_ppm":
+                return figures.measured(value, half_ppm, one.limit_ppm)
             return figures.percent(value, half_ppm, beside_ppm=(one.error_ppm,))
         case "probability":
             return figures.carries(value)

@@ -36,7 +36,8 @@ SIZES = [
     re.compile(rf"The move is {AMOUNT}"),
 ]
 LIMIT = re.compile(r"limit[^.±]{0,30}(±\([^)]*\)|±[0-9.]+ (?:%|ppm))")
-PAGES = ("today", "holds", "range", "units", "recall", "standard", "packing")
+PAGES = ("today", "holds", "range", "units", "recall", "standard", "packing",
+         "finding", "build", "budget")  # fmt: skip
 COMMANDS = (
     ("status",),
     ("hold", "list"),
@@ -48,6 +49,7 @@ COMMANDS = (
     ("whatif",),
     ("capability",),
     ("card", FIRST),
+    ("budget",),
 )
 PAPERS = {
     "unit": FIRST,
