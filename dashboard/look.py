@@ -3,7 +3,6 @@
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from html import escape
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -158,15 +157,6 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 """
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """A moment between words, shown in local time with UTC on hover."""
-
-    at: datetime
-    before: str = ""
-    after: str = ""
-
-
 def apply() -> None:
     """Put the style on the page."""
     now = current()
@@ -198,7 +188,7 @@ def say(headline: str, lines: Sequence[str] = (), *, large: bool = False) -> Non
     _write(f"<h1{kind}>{escape(headline)}</h1>{_paragraphs(lines)}")
 
 
-def heading(text: str, lines: Sequence[str | Moment] = ()) -> None:
+def heading(text: str, lines: Sequence[str] = ()) -> None:
     """Begin a part of a page."""
     _write(f"<h2>{escape(text)}</h2>{_paragraphs(lines)}")
 
@@ -260,7 +250,7 @@ def _read_as_moment(found: re.Match[str]) -> str:
     return f'<time datetime="{found[1]}" title="{utc}">{local(at)}</time>'
 
 
-def table(heads: Sequence[str], rows: Sequence[Sequence[str | Moment]]) -> None:
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Write a table of words; on a phone each row is a card of its own."""
     full = [
         place for place in range(len(heads)) if any(row[place] != "" for row in rows)
@@ -269,24 +259,13 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str | Moment]]) -> None:
     body = "".join(
         "<tr>"
         + "".join(
-            f'<td data-head="{escape(heads[one])}">{_said(row[one])}</td>'
+            f'<td data-head="{escape(heads[one])}">{escape(row[one])}</td>'
             for one in full
         )
         + "</tr>"
         for row in rows
     )
     _write(f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>")
-
-
-def _said(one: str | Moment) -> str:
-    if isinstance(one, str):
-        return escape(one)
-    utc = one.at.astimezone(UTC)
-    return (
-        f'{escape(one.before)}<time datetime="{utc:%Y-%m-%dT%H:%M:%SZ}" '
-        f'title="{utc:%Y-%m-%d %H:%M} UTC">{one.at.astimezone():%Y-%m-%d %H:%M}</time>'
-        f"{escape(one.after)}"
-    )
 
 
 def plain(text: str) -> str:
@@ -315,8 +294,8 @@ def figures(named: Sequence[tuple[str, str]]) -> None:
     _write(f'<div class="figures">{cells}</div>')
 
 
-def _paragraphs(texts: Sequence[str | Moment], *, kind: str = "") -> str:
-    return "".join(f'<p class="{kind}">{_said(text)}</p>' for text in texts)
+def _paragraphs(texts: Sequence[str], *, kind: str = "") -> str:
+    return "".join(f'<p class="{kind}">{escape(text)}</p>' for text in texts)
 
 
 def _write(html: str) -> None:

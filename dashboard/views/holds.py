@@ -53,7 +53,7 @@ def holds() -> None:
         finding = findings.get(one.signal or "")
         offer = offers.get(one.hold)
         why = sentences.why_held(one, finding)
-        placed = look.Moment(one.placed_at, f"Placed by {one.placed_by}, ", ".")
+        placed = f"Placed by {one.placed_by}, {look.moment(one.placed_at)}."
         look.heading(
             f"{figures.capital(sentences.held(one))}: {why}",
             [placed] if offer is None else [f"{offer.sentence} {OFFERED}", placed],
@@ -103,7 +103,7 @@ def in_doubt(doubt: Mapping[Hashable, Any]) -> None:
         f"Bench in doubt, {figures.counted(len(serials), 'unit')}: {doubt['reason']}",
         [
             f"{spans(serials)}.",
-            look.Moment(doubt["raised_at"].to_pydatetime(), "Raised ", "."),
+            f"Raised {look.moment(doubt['raised_at'].to_pydatetime())}.",
             BY_CHECK,
         ],
     )

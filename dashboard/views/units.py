@@ -142,7 +142,7 @@ def runs(rows: Sequence[UnitRow], titles: dict[str, str]) -> None:
         ("When", "How", "Verdicts", "Note"),
         [
             (
-                look.Moment(mine[0].started_at),
+                look.moment(mine[0].started_at),
                 screens.origin(mine[0].origin),
                 "; ".join(f"{titles.get(o.range, o.range)}: {o.verdict}" for o in mine),
                 mine[0].note or "",
