@@ -209,8 +209,8 @@ HANGS = "the daemon does not answer"
 NEVER = "It has not answered since these screens were started."
 STARTS = "It is stopped. Start it with: holdpoint daemon"
 RESTARTS = (
-    "It runs and hangs. End it (Ctrl-C where it was started) and start it again with: "
-    "holdpoint daemon"
+    "It runs. Where it stays silent for a minute, end it (Ctrl-C where it was started) "
+    "and start it again with: holdpoint daemon"
 )
 BENCH_OFF = (
     "Source off now works only while it answers. Turn a source off with: "

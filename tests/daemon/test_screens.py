@@ -28,8 +28,8 @@ def test_examples_say_what_they_show(name: str) -> None:
 @pytest.mark.parametrize(
     ("stopped", "says", "not_said"),
     [
-        (True, "Start it with: holdpoint daemon", "hangs"),
-        (False, "It runs and hangs", "It is stopped"),
+        (True, "Start it with: holdpoint daemon", "It runs."),
+        (False, "It runs. Where it stays silent", "It is stopped"),
     ],
 )
 def test_a_silent_daemon_is_told_from_a_stopped_one_and_the_source_from_both(
