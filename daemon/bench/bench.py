@@ -213,6 +213,8 @@ class Bench:
 
     def source_off(self) -> None:
         """Turn the source off and see that it is."""
+        if self._shares and self._guard is not None:
+            self._guard.let_finish()
         self.source.output_off()
 
     def halt(self) -> None:
@@ -241,7 +243,7 @@ class Bench:
     def close(self) -> None:
         """Turn the source off and let go of every line."""
         with self._lines:
-            self.source.output_off()
+            self.source_off()
 
     def _step(self, longest_s: float = 0.0) -> None:
         """Note that the measurement goes on; what it does now may take so long."""

@@ -176,6 +176,7 @@ class Guard:
         self._beaten_s = 0.0
         self._late = False
         self._has_acted = False
+        self._is_acting = False
         self._line, theirs = socket.socketpair()
         with theirs:
             self._process = subprocess.Popen(
@@ -225,6 +226,18 @@ class Guard:
         self._has_acted = False
         with suppress(OSError):  # gone: `check` says so
             self._beat()
+
+    def let_finish(self) -> None:
+        """Wait while the guard turns the source off, where both speak over one line.
+
+        Two who ask over one line read each other's answers.
+        """
+        deadline_s = monotonic() + END_S + self._longest_s
+        self._listen()
+        with suppress(OSError, ValueError):  # gone or closed
+            while self._is_acting and (left_s := deadline_s - monotonic()) > 0:
+                select([self._line], [], [], left_s)
+                self._listen()
 
     def step(self, within_s: float) -> None:
         """Note that the measurement goes on, and how long its next step may take.
@@ -321,10 +334,14 @@ class Guard:
     def _listen(self) -> None:
         """Take note of what the guard said since."""
         with suppress(OSError, ValueError):  # gone or closed
-            while select([self._line], [], [], 0)[0] and (
-                heard := self._line.recv(1024)
-            ):
+            while select([self._line], [], [], 0)[0]:
+                heard = self._line.recv(1024)
+                if not heard:  # it has ended
+                    self._is_acting = False
+                    break
                 self._has_acted = self._has_acted or ACTED in heard
+                # It is said before and after.
+                self._is_acting ^= heard.count(ACTED) % 2 == 1
 
     def _tell_lost(self) -> None:
         """Say why the guard is gone and whether it turned the source off."""

@@ -157,6 +157,24 @@ def test_a_source_that_takes_one_connection_is_guarded_over_it(
         bench.source_off()
 
 
+def test_the_daemon_waits_while_the_guard_asks_over_the_one_line(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It may wake up in the middle of what the guard asks, and must not read that."""
+    with board(lag_s=0.05) as one, bench_of(one) as bench:
+        guard = bench._guard
+        assert guard is not None
+        bench.source.set_level(0.0, limit=0.0, setting="zero")
+        bench.source.set_compliance(10.0)
+        bench.source.output_on()
+        said = len(one.heard)
+        with monkeypatch.context() as silence:
+            silence.setattr(guard, "_beat", lambda: None)
+            assert one.off.wait(5.0)
+            bench.source_off()
+        assert one.heard[said:] == ["STOP", "STATE"] * 2
+
+
 def test_the_only_connection_is_handed_over_anew_once_it_was_cut() -> None:
     with board() as one, bench_of(one) as bench:
         assert one._served is not None
