@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from shlex import quote
 
 from config.ask_bench import ask_bench, ask_selectors
 from config.ask_product import ask_product
@@ -83,9 +84,10 @@ def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path,
             f"The settings of before are kept in {kept}. What was changed in them by "
             "hand is not in the new ones."
         )
+    command = f"holdpoint --home {quote(str(folder))}"
     say(
-        f"Written to {folder}. `holdpoint config check` reads them again, `holdpoint "
-        "init --edit` asks again."
+        f"Written to {folder}. `{command} config check` reads them again, "
+        f"`{command} init --edit` asks again."
     )
     return made
 

@@ -10,7 +10,7 @@ import click
 
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
-from daemon.commands.showing import Shown, Table, misuse, say, shown
+from daemon.commands.showing import Shown, Table, interactive, misuse, say, shown
 from daemon.holds import by_reason, doubted, offered_ends, policy
 from daemon.judging import ProductModel
 from daemon.presentation import sentences
@@ -18,7 +18,6 @@ from daemon.traceability import tracing
 from daemon.watch import sharpened
 from storage import (
     Disposal,
-    Hold,
     HoldState,
     Proof,
     Scope,
@@ -149,6 +148,26 @@ def hold_place(
     say(f"Hold {placed.hold} stands on {sentences.held(placed)}.")
 
 
+def _named(given: str, standing: Sequence[HoldState]) -> str:
+    """Return the id of the one hold that is meant: by what it stands on, or by id."""
+    on = [one.hold for one in standing if one.subject == given]
+    return on[0] if len(on) == 1 else meant(given, on or _ids(standing), kind="hold")
+
+
+def _ids(holds: Sequence[HoldState]) -> list[str]:
+    return [one.hold for one in holds]
+
+
+def _agreed(disposal: Disposal, hold: HoldState) -> None:
+    """Say what an end means for many units; scrap, which none undoes, is asked for."""
+    if hold.disposal is not None:
+        return
+    if said := sentences.leaving(disposal, hold.scope):
+        say(said)
+        if disposal is Disposal.SCRAP and interactive():
+            click.confirm("Is that meant?", abort=True, err=True)
+
+
 @click.command("end")
 @click.argument("name", metavar="HOLD")
 @click.option(
@@ -164,13 +183,16 @@ def hold_end(
 ) -> None:
     """End a hold, by a named person.
 
-    HOLD is its id in `holdpoint hold list`, or as much of it as tells it apart.
+    HOLD is what is held, such as a serial, where one hold stands on it. Else it is
+    the id in `holdpoint hold list`, or as much of it as tells it apart. Scrap of many
+    units is asked for once more in a terminal.
     """
     with opened() as at:
         holds = at.rows(HoldState)
-        standing = [one.hold for one in holds if one.disposal is None]
         if name not in {one.hold for one in holds}:
-            name = meant(name, standing, kind="hold")
+            name = _named(name, [one for one in holds if one.disposal is None])
+        (of,) = (one for one in holds if one.hold == name)
+        _agreed(Disposal(disposal), of)
         end, decision = policy.ending(
             name,
             disposal=Disposal(disposal),
@@ -181,12 +203,11 @@ def hold_end(
             evidence=evidence,
         )
         at.store.keep(end, decision=decision)
-        (ended,) = at.store.rows(Hold, hold=name)
         raised = {
             one.signal: one
             for one in at.store.rows(Signal, "signals", product=at.product)
         }
     say(f"Hold {name} ended by {disposal}.")
-    found = raised.get(ended.signal or "")
+    found = raised.get(of.signal or "")
     if found is not None and found.standing:
-        say(sentences.taught(Disposal(disposal), ended.scope))
+        say(sentences.taught(Disposal(disposal), of.scope))

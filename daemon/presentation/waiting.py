@@ -55,13 +55,16 @@ def waits(
         By hold, why it may end.
     """
     deciding, offers = " or ".join(people), offers or {}
+    on = [one.subject for one in holds]
     found = list(_at_the_bench(doing))
     found += [
         Waiting(
             who=deciding,
             what=f"a decision on the hold of {held(one)}"
             + (f": {offers[one.hold]}" if one.hold in offers else ""),
-            do=f"holdpoint hold end {quote(one.hold)}",
+            # By what it stands on where that tells it apart: it is what people know.
+            do="holdpoint hold end "
+            + quote(one.subject if on.count(one.subject) == 1 else one.hold),
         )
         for one in holds
     ]

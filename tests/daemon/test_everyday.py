@@ -159,6 +159,18 @@ def test_a_hold_is_ended_by_the_beginning_of_its_id(
 
 
 @pytest.mark.usefixtures("imported")
+def test_a_hold_is_ended_by_the_name_of_what_it_stands_on(home: Path) -> None:
+    (listed,) = told(holdpoint("hold", "list", "--json", home=home))
+    by = ("--person", "Ada Moreno", "--reason", "seen")
+    subject = listed["subject"]
+    # Whoever scraps many units is told so before it is done.
+    done = holdpoint("hold", "end", subject, "--by", "rework", *by, home=home)
+    said, ended = done.stderr.splitlines()[:2]
+    assert said.startswith("Each unit ")
+    assert ended == f"Hold {listed['hold']} ended by rework."
+
+
+@pytest.mark.usefixtures("imported")
 def test_nobody_records_a_measurement_under_a_name_that_is_not_listed(
     home: Path,
 ) -> None:
