@@ -160,14 +160,14 @@ def test_a_hold_is_ended_by_the_beginning_of_its_id(
 
 @pytest.mark.usefixtures("imported")
 def test_a_hold_is_ended_by_the_name_of_what_it_stands_on(home: Path) -> None:
-    (listed,) = told(holdpoint("hold", "list", "--json", home=home))
+    """Whoever scraps many units is told so before it is done."""
     by = ("--person", "Ada Moreno", "--reason", "seen")
-    subject = listed["subject"]
-    # Whoever scraps many units is told so before it is done.
-    done = holdpoint("hold", "end", subject, "--by", "rework", *by, home=home)
-    said, ended = done.stderr.splitlines()[:2]
-    assert said.startswith("Each unit ")
-    assert ended == f"Hold {listed['hold']} ended by rework."
+    place = ("hold", "place", "--serials", "PA-9901", "PA-9902", *by)
+    assert holdpoint(*place, home=home).returncode == 0
+    done = holdpoint("hold", "end", "PA-9901", "--by", "scrap", *by, home=home)
+    told_so, ended = done.stderr.splitlines()
+    assert told_so.startswith("No unit of these serials leaves any more")
+    assert ended.endswith(" ended by scrap.")
 
 
 @pytest.mark.usefixtures("imported")

@@ -298,7 +298,7 @@ def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
                 continue
             if prompt["wants"] is None:
                 app.run()
-                assert "Seat it and its leads again" in said(app)
+                assert "Seat the unit and its leads again" in said(app)
                 assert "PA-9007: measuring" in said(app)
             client.answer(prompt["prompt"], answers[prompt["wants"]])
     app.run()
