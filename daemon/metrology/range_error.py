@@ -372,6 +372,7 @@ def zero_error(
     not_zero(nominal_transfer=nominal_transfer)
     positive(full_scale=full_scale)
     full_output = abs(nominal_transfer) * full_scale
+    positive(**{"output at full scale": full_output})
     deviation, degrees = output.zero_scatter()
     counts = output.zero_counts()
     lines = [

@@ -284,6 +284,27 @@ def test_a_few_hundred_calls_end_in_an_answer_or_an_error_of_ours() -> None:
     assert faults(600, seed=20261129, slow=False) == []
 
 
+@pytest.mark.parametrize("wrong", [nan, inf, -1.0])
+def test_a_share_of_doubt_that_is_no_number_is_refused(wrong: float) -> None:
+    with pytest.raises(MetrologyError, match="contacts"):
+        daemon.metrology.Share(name="contacts", standard_ppm=wrong, common=True)
+
+
+def test_an_output_too_small_for_a_number_is_refused() -> None:
+    """Full scale times transfer, 1e-200 each, is 0 to the processor."""
+    still = daemon.metrology.Readings(zero_before=[0.0], level=[1.0], zero_after=[0.0])
+    meter = daemon.metrology.MeterSpecification(full_scale=1.0, of_reading_ppm=1.0)
+    with pytest.raises(MetrologyError, match="output at full scale"):
+        daemon.metrology.zero_error(
+            reference=still,
+            output=still,
+            nominal_transfer=1e-200,
+            full_scale=1e-200,
+            reference_meter=meter,
+            output_meter=meter,
+        )
+
+
 @pytest.mark.bench
 def test_twenty_thousand_calls_end_in_an_answer_or_an_error_of_ours() -> None:
     assert faults(20_000, seed=1, slow=True) == []
