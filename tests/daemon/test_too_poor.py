@@ -117,8 +117,8 @@ def test_no_bench_too_poor_for_its_limit_judges_in_silence_or_passes_more(
         errors_ppm = draw.uniform(-12_000.0, 12_000.0, 4).tolist()
         for one in readings(product, errors_ppm):
             by_good = good.unit("r", one, known)
-            room = {} if thermometer else {"ambient_c": None}
-            row = judge.unit("r", replace(one, **room), known)
+            room_c = one.ambient_c if thermometer else None
+            row = judge.unit("r", replace(one, ambient_c=room_c), known)
             compared = row.conformance_probability is None
             # Too poor at one point, a bench may yet see a unit far outside at another.
             silent = row.verdict is not Verdict.NONCONFORMING and not compared
