@@ -59,9 +59,10 @@ def study_detection(
     help="Benches of each kind.",
 )  # fmt: skip
 @click.option("--seed", type=SEED, default=3, show_default=True)
-def study_coverage(trials: int, seed: int) -> None:
+@click.option("--told", is_flag=True, help="Settings say how far readings follow.")
+def study_coverage(trials: int, seed: int, *, told: bool) -> None:
     """Count how often the stated 95 % interval holds what is true."""
-    known = list(coverage.cells())
+    known = list(coverage.cells(told=told))
     found = []
     with progressing(len(known), "Kinds of benches") as step:
         for place, one in enumerate(known):

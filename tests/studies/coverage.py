@@ -49,13 +49,18 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """One kind of bench; `walk` in units of the checks' scatter."""
+    """One kind of bench; `walk` in units of the checks' scatter.
+
+    `told` says that the settings have how far readings follow one another; else it is
+    learnt from the run.
+    """
 
     follows: float
     count: int
     walk: float
     thermometer: bool
     reference: str
+    told: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +72,7 @@ class Counted:
     held: int
 
 
-def cells() -> Iterator[Cell]:
+def cells(*, told: bool = False) -> Iterator[Cell]:
     """Return every kind of bench."""
     for follows, count, walk, thermometer, reference in every(
         FOLLOWS, COUNTS, WALKS, (True, False), REFERENCES
@@ -78,6 +83,7 @@ def cells() -> Iterator[Cell]:
             walk=walk,
             thermometer=thermometer,
             reference=reference,
+            told=told,
         )
 
 
@@ -87,7 +93,7 @@ def counted(cell: Cell, trials: int, seed: int) -> Counted:
     A number of trials further on draws the same ones first.
     """
     judge = Judge(*_settings(cell), Judging())
-    place = list(cells()).index(cell)
+    place = list(cells(told=cell.told)).index(cell)
     draw = np.random.default_rng([seed, place])
     held = sum(_holds(cell, judge, draw) for _ in range(trials))
     return Counted(cell=cell, trials=trials, held=held)
@@ -196,12 +202,18 @@ def _settings(cell: Cell) -> tuple[ProductModel, Bench]:
     volts = [{"full_scale": 1.0, "of_reading_ppm": GAIN_PPM}]
     amperes = [{"full_scale": FULL_SCALE, "of_reading_ppm": GAIN_PPM}]
     by_meter = cell.reference == "meter"
-    output = {"profile": "typed", "serial_number": "V-1", "ranges": volts}
+    output: dict[str, Any] = {
+        "profile": "typed",
+        "serial_number": "V-1",
+        "ranges": volts,
+    }
     reference: dict[str, Any] = {
         "profile": "typed",
         "serial_number": "V-1" if cell.reference == "one voltmeter" else "M-2",
         "ranges": amperes if by_meter else volts,
     }
+    if cell.told:
+        output["readings_follow"] = reference["readings_follow"] = cell.follows
     said: dict[str, Any] = {
         "name": "studied", "compliance_v": 10.0, "source_limit": FULL_SCALE,
         "ambient_c": ROOM_C, "source": {"profile": "typed"},
