@@ -132,12 +132,12 @@ def chance_of_false_alarm(
     rules : iterable of Rule
         The chosen set.
     units : int
-        Length of the stretch, at least 1.
+        Length of the stretch, from 1 to a million.
 
     Raises
     ------
     SpcError
-        For an empty set, a rule given twice, or fewer than one unit.
+        For an empty set, a rule given twice, or a stretch outside its bounds.
 
     Examples
     --------
