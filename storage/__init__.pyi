@@ -13,6 +13,7 @@ from .answers import (
     LatestResult as LatestResult,
     LatestRun as LatestRun,
     Mark as Mark,
+    NotShared as NotShared,
     Rejudged as Rejudged,
     ReworkOf as ReworkOf,
     RunInDoubt as RunInDoubt,
@@ -42,6 +43,7 @@ from .evidence import (
     LimitIs as LimitIs,
     Predicted as Predicted,
 )
+from .exchange import Exchanged as Exchanged, exchange as exchange
 from .holding import concerns as concerns
 from .kept import Row as Row
 from .ledger import (
@@ -60,6 +62,7 @@ from .points import (
     text_of as text_of,
     worst as worst,
 )
+from .postgres import PostgresStore as PostgresStore
 from .records import (
     BenchInstrument as BenchInstrument,
     Build as Build,
