@@ -15,7 +15,7 @@ from .errors import (
     HoldpointError as HoldpointError,
     QuantityError as QuantityError,
 )
-from .exchange import Exchange as Exchange
+from .exchanging import Exchange as Exchange
 from .form import Field as Field
 from .handheld import (
     USUAL_METERS as USUAL_METERS,
@@ -60,6 +60,7 @@ from .quantity import (
     parse as parse,
     spell as spell,
 )
+from .sharing import Sharing as Sharing
 from .wizard import (
     Filled as Filled,
     answers_of as answers_of,

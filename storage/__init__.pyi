@@ -13,7 +13,6 @@ from .answers import (
     LatestResult as LatestResult,
     LatestRun as LatestRun,
     Mark as Mark,
-    NotShared as NotShared,
     Rejudged as Rejudged,
     ReworkOf as ReworkOf,
     RunInDoubt as RunInDoubt,
@@ -43,7 +42,7 @@ from .evidence import (
     LimitIs as LimitIs,
     Predicted as Predicted,
 )
-from .exchange import Exchanged as Exchanged, exchange as exchange
+from .exchanging import Exchanged as Exchanged, exchange as exchange
 from .holding import concerns as concerns
 from .kept import Row as Row
 from .ledger import (
@@ -111,6 +110,7 @@ from .records_line import (
     LinePiece as LinePiece,
     LineSegment as LineSegment,
 )
+from .records_sharing import NotShared as NotShared
 from .records_shipping import (
     ContainmentStep as ContainmentStep,
     PastShipment as PastShipment,

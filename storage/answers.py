@@ -330,19 +330,6 @@ class Decided(Row):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NotShared(Row):
-    """A command that could not be kept at the other end of the sharing, and why."""
-
-    query = "not_shared"
-
-    not_shared: str
-    bench: str
-    said: str
-    reason: str
-    noted_at: datetime
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Mark(Row):
     """The run number up to which a product's runs are evaluated, 0 for none.
 

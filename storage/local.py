@@ -25,6 +25,7 @@ from storage.records import (
     WholeRun,
 )
 from storage.records_alerts import Alert, Delivery
+from storage.records_sharing import NotShared
 from storage.records_shipping import Shipment, ShipRule
 from storage.runs import record_run, record_runs
 from storage.store import Parameter, Store
@@ -53,14 +54,12 @@ class LocalStore(Store):
         self,
         path: Path,
         limits: StoreLimits | None = None,
-        *,
-        shares: bool = False,
     ) -> None:
         self.path = path.resolve()
-        self.shares = shares
-        """Whether what is kept is written down for a shared database."""
         self._backing_up = Lock()
         self._database = Engine(self.path, limits)
+        self.shares = self.marks().shares
+        """Whether what is kept is written down for a shared database."""
 
     @classmethod
     def open_briefly(
@@ -69,7 +68,6 @@ class LocalStore(Store):
         limits: StoreLimits | None = None,
         *,
         wait_s: float = 5.0,
-        shares: bool = False,
     ) -> Self:
         """Open a file that another command may have for a moment.
 
@@ -82,7 +80,7 @@ class LocalStore(Store):
         pause_s = _FIRST_PAUSE_S
         while True:
             try:
-                return cls(path, limits, shares=shares)
+                return cls(path, limits)
             except BusyError:
                 if time.monotonic() + pause_s > deadline_s:
                     raise
@@ -174,18 +172,24 @@ class LocalStore(Store):
 
     # What goes between this file and a shared database: see `storage.sharing`.
 
+    def share(self, *, on: bool) -> None:
+        """Write down from now on what is kept, or nothing any more."""
+        with self._database.transaction() as transaction:
+            (sharing.begin if on else sharing.end)(transaction)
+            self.shares = on
+
     def marks(self) -> sharing.Marks:
         """Return how far the sharing is."""
-        with self._database.transaction() as transaction:
-            return sharing.marks(transaction)
+        with self._database.asking() as asking:
+            return sharing.marks(asking)
 
     def outgoing(self, most: int, bench: str) -> list[sharing.Entry]:
         """Return the oldest commands that are yet to be told, at most so many."""
-        with self._database.transaction() as transaction:
-            return sharing.outgoing(transaction, most, bench)
+        with self._database.asking() as asking:
+            return sharing.outgoing(asking, most, bench)
 
     def told(
-        self, to: int, refused: Sequence[sharing.Refusal] = (), *, whole: bool = False
+        self, to: int, refused: Sequence[NotShared] = (), *, whole: bool = False
     ) -> None:
         """Note that all up to the count `to` was told, and what was refused there."""
         with self._database.transaction() as transaction:
@@ -200,24 +204,24 @@ class LocalStore(Store):
 
     def hear(
         self, entry: sharing.Entry, bench: str, *, is_own: bool = False
-    ) -> sharing.Refusal | None:
+    ) -> NotShared | None:
         """Keep what another bench recorded or decided; return why it could not be.
 
         Either way it was heard: it is not asked for again. `is_own` says that this
         bench told it once, and lost it.
         """
-        refusal = None
+        refused = None
         try:
             with self._database.transaction() as transaction:
                 sharing.hear(transaction, entry, bench)
                 if not is_own:
                     sharing.note_heard(transaction, entry)
         except sharing.REFUSED as exc:
-            refusal = sharing.Refusal.of(entry, exc)
+            refused = sharing.refusal(entry, exc)
             with self._database.transaction() as transaction:
                 if not is_own:
-                    sharing.note_heard(transaction, entry, refusal)
-        return refusal
+                    sharing.note_heard(transaction, entry, refused)
+        return refused
 
     def heard_to(self, place: int) -> None:
         """Note that all up to a place of the shared log was heard."""
@@ -230,8 +234,8 @@ class LocalStore(Store):
         def asked(
             piece: Callable[[Transaction], list[sharing.Entry]],
         ) -> list[sharing.Entry]:
-            with self._database.transaction() as transaction:
-                return piece(transaction)
+            with self._database.asking() as asking:
+                return piece(asking)
 
         return telling_all.everything(bench, asked)
 

@@ -21,10 +21,11 @@ from psycopg import sql
 from psycopg.rows import dict_row
 from psycopg.types.numeric import FloatLoader
 
-from storage import commands, shipping, statements
+from storage import commands, shipping, statements, wire
 from storage.dialect import steps, translated
 from storage.door import Cell, cell
 from storage.errors import (
+    ConflictError,
     RefusedValueError,
     SchemaError,
     UnreachableError,
@@ -45,12 +46,13 @@ from storage.records import (
     WholeRun,
 )
 from storage.records_alerts import Alert, Delivery
+from storage.records_sharing import NotShared
 from storage.records_shipping import Shipment, ShipRule
 from storage.runs import record_run, record_runs
-from storage.sharing import REFUSED, Entry, Refusal, take
+from storage.sharing import HEARD, REFUSED, Entry, refusal, shipped_body, take
 from storage.statements import Migration, migrations, shared_migrations
 from storage.store import Parameter, Store
-from storage.tables import Transaction, insert
+from storage.tables import Transaction, insert, keep_row
 
 SCHEMA = "holdpoint"
 _ONE_AFTER_ANOTHER = 0x401D_9017
@@ -128,6 +130,9 @@ class PostgresStore(Store):
         """Keep rows in one transaction, as their records declare."""
         with self.transaction() as transaction:
             commands.keep(transaction, rows, decision)
+            said = [one for one in rows if isinstance(one, HEARD)]
+            if said:
+                self._say(transaction, "keep", wire.encode_rows(said, decision))
 
     def record_run(
         self,
@@ -154,7 +159,11 @@ class PostgresStore(Store):
     def ship(self, shipment: Shipment, rule: ShipRule, decision: Decision) -> list[str]:
         """Keep that a unit left, or return what is against it."""
         with self.transaction() as transaction:
-            return shipping.ship(transaction, shipment, rule, decision)
+            against = shipping.ship(transaction, shipment, rule, decision)
+            if not against:
+                body = shipped_body(transaction, shipment, decision)
+                self._say(transaction, "shipped", body)
+            return against
 
     def reasons_against(self, serial: str, product: str, rule: ShipRule) -> list[str]:
         """Return every reason for which a unit may not leave now."""
@@ -187,26 +196,55 @@ class PostgresStore(Store):
                     allowed=f"must be of the columns' types: {sentence(exc)}",
                 ) from exc
 
-    def log_of(self, bench: str) -> tuple[int, int]:
+    def log_of(self, bench: str, file: int) -> tuple[int, int]:
         """Return up to which of its counts a bench has told, and the log's last place.
 
-        Both are 0 before anything was told.
+        Both are 0 before anything was told. The first file that comes with a bench's
+        name has it.
+
+        Raises
+        ------
+        ConflictError
+            Another bench's file has the name.
         """
         with self._reader() as connection:
             row = connection.execute(
-                "select coalesce(max(seq) filter (where bench = %s), 0), "
-                "coalesce(max(number), 0) from bench_log",
-                (bench,),
+                "select (select file from bench where bench = %s), "
+                "(select coalesce(max(seq), 0) from bench_log where bench = %s), "
+                "(select coalesce(max(number), 0) from bench_log)",
+                (bench, bench),
             ).fetchone()
-        return (0, 0) if row is None else (int(row[0]), int(row[1]))
+        known, told, last = (None, 0, 0) if row is None else row
+        if known is None:
+            with self.transaction() as transaction:
+                keep_row(
+                    transaction,
+                    "bench",
+                    {"bench": bench, "file": file},
+                    key=("bench",),
+                )
+        elif known != file:
+            raise ConflictError(
+                kind="bench",
+                key=bench,
+                detail="another bench's records have this name in the shared database; "
+                "give this bench a name of its own in sharing.toml",
+            )
+        return int(told), int(last)
 
-    def take(self, entries: Sequence[Entry]) -> list[Refusal]:
+    def benches(self) -> list[str]:
+        """Return the names of the benches that have told something."""
+        with self._reader() as connection:
+            rows = connection.execute("select bench from bench order by bench")
+            return [str(name) for (name,) in rows.fetchall()]
+
+    def take(self, entries: Sequence[Entry]) -> list[NotShared]:
         """Keep commands of one bench, in their order; return those that were refused.
 
         One transaction for all. What was told before is left out, so that telling
         twice changes nothing.
         """
-        refused: list[Refusal] = []
+        refused: list[NotShared] = []
         if not entries:
             return refused
         bench = entries[0].bench
@@ -220,24 +258,10 @@ class PostgresStore(Store):
                     with transaction.undone_if_refused():
                         take(transaction, entry, others)
                 except REFUSED as exc:
-                    refused.append(Refusal.of(entry, exc))
+                    refused.append(refusal(entry, exc))
                     reason = str(exc)
                 last += 1
-                insert(
-                    transaction,
-                    "bench_log",
-                    [
-                        {
-                            "number": last,
-                            "bench": bench,
-                            "seq": entry.number,
-                            "command": entry.command,
-                            "body": entry.body,
-                            "refused": reason,
-                            "delivered_at": datetime.now(UTC),
-                        }
-                    ],
-                )
+                _log(transaction, last, entry, reason)
         return refused
 
     def said(self, after: int, most: int, *, but_by: str | None = None) -> list[Entry]:
@@ -257,7 +281,7 @@ class PostgresStore(Store):
     def changes(self) -> int:
         """Return a number that is another one once rows have been kept, by anybody."""
         with self._reader() as connection:
-            row = connection.execute("select last_value from commits").fetchone()
+            row = connection.execute("select number from commits").fetchone()
         return 0 if row is None else int(row[0])
 
     def backup(self, folder: str) -> str:
@@ -283,6 +307,16 @@ class PostgresStore(Store):
                 finally:
                     connection.execute("rollback")
             return copy.backup(folder)
+
+    def _say(self, transaction: Transaction, command: str, body: bytes) -> None:
+        """Put into the log what was decided here, for the benches to hear."""
+        (row,) = transaction.ask(
+            "select coalesce(max(number), 0) + 1 as next from bench_log", {}
+        )
+        entry = Entry(
+            number=None, bench="", command=command, body=body.decode(), runs={}
+        )
+        _log(transaction, int(str(row["next"])), entry, None)
 
     def close(self) -> None:
         """Let go of the connections."""
@@ -310,10 +344,10 @@ class PostgresStore(Store):
             try:
                 connection.execute("begin")
                 connection.execute(
-                    "select pg_advisory_xact_lock(%s), nextval('commits')",
-                    (_ONE_AFTER_ANOTHER,),
+                    "select pg_advisory_xact_lock(%s)", (_ONE_AFTER_ANOTHER,)
                 )
                 yield _Writing(connection)
+                connection.execute("update commits set number = number + 1")
                 connection.execute("commit")
             except BaseException:
                 with suppress(psycopg.Error):
@@ -331,11 +365,12 @@ class PostgresStore(Store):
             except psycopg.OperationalError:
                 connection.close()
                 raise
-            with self._taking:
-                if self._closed:
-                    connection.close()
-                else:
-                    self._resting.append(connection)
+            finally:
+                with self._taking:
+                    if self._closed:
+                        connection.close()
+                    elif not connection.closed:
+                        self._resting.append(connection)
 
     def _ready(
         self, connection: psycopg.Connection[Any] | None
@@ -411,6 +446,22 @@ class _Writing:
         with self._connection.cursor() as cursor, cursor.copy(copying) as copy:
             for row in rows:
                 copy.write_row([row[name] for name in names])
+
+
+def _log(
+    transaction: Transaction, number: int, entry: Entry, refused: str | None
+) -> None:
+    """Put a command into the log; an empty bench is the database itself."""
+    row: dict[str, Cell] = {
+        "number": number,
+        "bench": entry.bench,
+        "seq": entry.number,
+        "command": entry.command,
+        "body": entry.body,
+        "refused": refused,
+        "delivered_at": datetime.now(UTC),
+    }
+    insert(transaction, "bench_log", [row])
 
 
 def _heard_of(transaction: Transaction, bench: str) -> tuple[int, int, frozenset[str]]:
@@ -489,7 +540,8 @@ def _tables(connection: psycopg.Connection[Any]) -> list[str]:
     rows = connection.execute(
         "select table_name from information_schema.tables "
         "where table_schema = %s and table_type = 'BASE TABLE' "
-        "and table_name not in ('schema_migrations', 'bench_log', 'awaited') "
+        "and table_name not in ('schema_migrations', 'bench', 'bench_log', "
+        "'awaited', 'commits') "
         "order by table_name",
         (SCHEMA,),
     ).fetchall()

@@ -14,6 +14,7 @@ they were found in, which two benches may share: `_Names.there` adds the bench.
 
 import hashlib
 import json
+import secrets
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -43,6 +44,7 @@ from storage.records import (
 )
 from storage.records_alerts import Acknowledgement, Alert
 from storage.records_amending import Amendment
+from storage.records_sharing import NotShared
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -79,6 +81,7 @@ HEARD = (
 REFUSED = (ConflictError, NotFoundError, RefusedValueError)
 """What says that a command contradicts what is recorded: no later try helps."""
 COUNTED, TOLD, HEARD_TO, WHOLE = "counted", "told", "heard", "whole"
+SHARES, FILE = "shares", "file"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,25 +96,16 @@ class Entry:
     """By run number of the bench: the run."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Refusal:
-    """A command that could not be kept at the other end, and why."""
-
-    not_shared: str
-    bench: str
-    said: str
-    reason: str
-
-    @classmethod
-    def of(cls, entry: Entry, error: Exception) -> "Refusal":
-        """Return the refusal of a command."""
-        body = hashlib.sha256(entry.body.encode()).hexdigest()[:16]
-        return cls(
-            not_shared=f"{entry.bench}/{entry.number}/{body}",
-            bench=entry.bench,
-            said=_what(entry),
-            reason=str(error),
-        )
+def refusal(entry: Entry, error: Exception) -> NotShared:
+    """Return what is noted of a command that was refused."""
+    body = hashlib.sha256(entry.body.encode()).hexdigest()[:16]
+    return NotShared(
+        not_shared=f"{entry.bench}/{body}",
+        bench=entry.bench,
+        said=_what(entry),
+        reason=str(error),
+        noted_at=datetime.now(UTC),
+    )
 
 
 def _what(entry: Entry) -> str:
@@ -138,6 +132,9 @@ def _what(entry: Entry) -> str:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marks:
     """How far a bench is; see the table `sharing`."""
+
+    shares: bool
+    file: int
 
     counted: int
     told: int
@@ -217,25 +214,47 @@ def note_shipped(
     transaction: Transaction, shipment: Shipment, decision: Decision
 ) -> None:
     """Write down a shipment that the same transaction has kept."""
+    note(transaction, "shipped", shipped_body(transaction, shipment, decision))
+
+
+def shipped_body(
+    transaction: Transaction, shipment: Shipment, decision: Decision
+) -> bytes:
+    """Return what is told of a shipment that is kept."""
     kept = find(transaction, "shipment", {"shipment": shipment.shipment}) or {}
-    body = wire.encode_command(
+    return wire.encode_command(
         shipment=shipment,
         against=tuple(json.loads(str(kept["against"]))),
         decision=decision,
     )
-    note(transaction, "shipped", body)
 
 
 def marks(transaction: Transaction) -> Marks:
     """Return how far a bench is."""
     (waiting,) = transaction.ask("select count(*) as waiting from outgoing", {})
     return Marks(
+        shares=_mark(transaction, SHARES) == 1,
+        file=_mark(transaction, FILE),
         counted=_mark(transaction, COUNTED),
         told=_mark(transaction, TOLD),
         heard=_mark(transaction, HEARD_TO),
         is_whole=_mark(transaction, WHOLE) == 1,
         waiting=int(str(waiting["waiting"])),
     )
+
+
+def begin(transaction: Transaction) -> None:
+    """Write down from now on what is kept; a new file gets its number."""
+    _set_mark(transaction, SHARES, 1)
+    if not _mark(transaction, FILE):
+        _set_mark(transaction, FILE, secrets.randbits(62) or 1)
+
+
+def end(transaction: Transaction) -> None:
+    """Write nothing down any more, and drop what waits."""
+    _set_mark(transaction, SHARES, 0)
+    _set_mark(transaction, WHOLE, 0)
+    transaction.run("delete from outgoing", {})
 
 
 def outgoing(transaction: Transaction, most: int, bench: str) -> list[Entry]:
@@ -262,7 +281,7 @@ def runs_from(text: str) -> dict[int, str]:
 
 
 def note_told(
-    transaction: Transaction, to: int, refused: Sequence[Refusal], *, whole: bool
+    transaction: Transaction, to: int, refused: Sequence[NotShared], *, whole: bool
 ) -> None:
     """Note how far was told; what was told goes."""
     transaction.run("delete from outgoing where seq <= $to", {"to": to})
@@ -299,13 +318,13 @@ def begin_anew(
 
 
 def note_heard(
-    transaction: Transaction, entry: Entry, refusal: Refusal | None = None
+    transaction: Transaction, entry: Entry, refused: NotShared | None = None
 ) -> None:
     """Note up to where the shared log was heard."""
     if entry.number is not None:
         note_heard_to(transaction, entry.number)
-    if refusal is not None:
-        _note_refusal(transaction, refusal)
+    if refused is not None:
+        _note_refusal(transaction, refused)
 
 
 def note_heard_to(transaction: Transaction, place: int) -> None:
@@ -313,15 +332,9 @@ def note_heard_to(transaction: Transaction, place: int) -> None:
     _set_mark(transaction, HEARD_TO, place)
 
 
-def _note_refusal(transaction: Transaction, refusal: Refusal) -> None:
-    row: dict[str, Cell] = {
-        "not_shared": refusal.not_shared,
-        "bench": refusal.bench,
-        "said": refusal.said,
-        "reason": refusal.reason,
-        "noted_at": datetime.now(UTC),
-    }
-    keep_row(transaction, "not_shared", row, key=("not_shared",), unlike=("noted_at",))
+def _note_refusal(transaction: Transaction, one: NotShared) -> None:
+    table, key = one.kept.table, one.kept.key
+    keep_row(transaction, table, cells(one), key=key, unlike=("noted_at",))
 
 
 def numbers_of(rows: Iterable[Record]) -> list[int]:

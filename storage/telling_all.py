@@ -4,7 +4,6 @@ Told when a bench joins a shared database, and when that was put back from an ol
 copy. What is there already changes nothing.
 """
 
-import json
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import fields
@@ -50,7 +49,7 @@ from storage.records_shipping import (
     Shipment,
     UnitReturn,
 )
-from storage.sharing import Entry, numbers_of, runs_of
+from storage.sharing import Entry, numbers_of, runs_of, shipped_body
 from storage.tables import Transaction, read
 from storage.typed import typed_of
 
@@ -195,15 +194,7 @@ class _Told:
         for at, _, row in rows:
             decision = ledger.of(row, at)
             if isinstance(row, Shipment):
-                (kept,) = ask.ask(
-                    "select against from shipment where shipment = $shipment",
-                    {"shipment": row.shipment},
-                )
-                body = wire.encode_command(
-                    shipment=row,
-                    against=tuple(json.loads(str(kept["against"]))),
-                    decision=decision,
-                )
+                body = shipped_body(ask, row, decision)
                 entries.append(self._entry(ask, "shipped", body))
             else:
                 body = wire.encode_rows([row], decision)

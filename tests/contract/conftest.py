@@ -82,24 +82,34 @@ def store(
         yield store
 
 
+@pytest.fixture(scope="module", params=IMPLEMENTATIONS)
+def implementation(request: pytest.FixtureRequest) -> str:
+    """Return which one the tests of a module ask just now."""
+    return str(request.param)
+
+
 @pytest.fixture(scope="module")
 def behind(
-    tmp_path_factory: pytest.TempPathFactory, furnished: Path
-) -> Iterator[LocalStore]:
-    """Return the open file behind `shared`."""
+    implementation: str,
+    tmp_path_factory: pytest.TempPathFactory,
+    furnished: Path,
+    databases: Databases,
+) -> Iterator[Store]:
+    """Return the open file or database behind `shared`."""
+    if implementation == "postgres":
+        with opened(databases, "furnished", furnish) as store:
+            yield store
+        return
     copy = Path(shutil.copy(furnished, tmp_path_factory.mktemp("shared")))
     with LocalStore(copy) as local:
         yield local
 
 
-@pytest.fixture(scope="module", params=IMPLEMENTATIONS)
-def shared(
-    request: pytest.FixtureRequest, behind: LocalStore, databases: Databases
-) -> Iterator[Store]:
+@pytest.fixture(scope="module")
+def shared(implementation: str, behind: Store) -> Iterator[Store]:
     """Return one furnished store for all tests of a module."""
-    if request.param == "postgres":
-        with opened(databases, "furnished", furnish) as store:
+    if isinstance(behind, LocalStore):
+        with asked(implementation, behind) as store:
             yield store
-        return
-    with asked(request.param, behind) as store:
-        yield store
+    else:
+        yield behind

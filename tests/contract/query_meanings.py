@@ -833,7 +833,6 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     "hold_ends": hold_ends,
     "holds": holds,
     "jobs": plain("job", "job"),
-    "not_shared": lambda _book: [],  # the benches of the model are alone
     "first_runs": first_runs,
     "good_before": good_before,
     "good_checks": good_checks,

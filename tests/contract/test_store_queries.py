@@ -242,7 +242,6 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     ),
     "sessions": ({"product": "photoamp"}, "session bench opened_at runs checks"),
     "jobs": ({}, "job succeeded_at"),
-    "not_shared": ({}, "not_shared bench said reason noted_at"),
 }
 
 RECORDS_READ: dict[str, tuple[dict[str, Parameter], str]] = {

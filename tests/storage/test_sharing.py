@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from storage.amending import row_text
-from storage.answers import Decided, HoldState, NotShared
-from storage.errors import UnreachableError
-from storage.exchange import exchange
+from storage.answers import Decided, HoldState
+from storage.errors import ConflictError, UnreachableError
+from storage.exchanging import exchange
 from storage.ledger import LedgerRow, undecided, verify
 from storage.local import LocalStore
 from storage.postgres import PostgresStore
@@ -30,6 +30,7 @@ from storage.records import (
     Unit,
 )
 from storage.records_amending import Amended, Amendment
+from storage.records_sharing import NotShared
 from storage.records_shipping import Shipment
 from storage.store import Store
 from tests.storage.postgres_server import Databases
@@ -79,19 +80,13 @@ def benches(tmp_path: Path, databases: Databases) -> Iterator[Benches]:
     with ExitStack() as held:
         conninfo = held.enter_context(databases.like("empty", lambda _: None))
         one = Benches(
-            left=held.enter_context(LocalStore(tmp_path / "left.duckdb", shares=True)),
-            right=held.enter_context(
-                LocalStore(tmp_path / "right.duckdb", shares=True)
-            ),
+            left=held.enter_context(LocalStore(tmp_path / "left.duckdb")),
+            right=held.enter_context(LocalStore(tmp_path / "right.duckdb")),
             shared=held.enter_context(PostgresStore(conninfo)),
             conninfo=conninfo,
         )
         one.exchange(1)
         yield one
-
-
-def file_of(path: Path) -> LocalStore:
-    return LocalStore(path, shares=True)
 
 
 def set_up(bench: LocalStore) -> None:
@@ -331,7 +326,7 @@ def test_a_bench_that_joins_tells_all_that_it_has(
     ):
         with LocalStore(tmp_path / "left.duckdb") as alone:
             everything_at(alone)
-        with LocalStore(tmp_path / "left.duckdb", shares=True) as left:
+        with LocalStore(tmp_path / "left.duckdb") as left:
             exchange(left, shared, LEFT)
             assert left.marks().is_whole
             for kind in KINDS:
@@ -379,9 +374,7 @@ def test_a_bench_that_was_put_back_hears_its_own_decisions_again(
     benches.left.keep(PERSONS_HOLD, decision=PLACED)
     record(benches.left, run(2))
     benches.exchange()
-    with LocalStore(
-        Path(shutil.copy(copy, tmp_path / "again.duckdb")), shares=True
-    ) as left:
+    with LocalStore(Path(shutil.copy(copy, tmp_path / "again.duckdb"))) as left:
         record(left, run(3))
         now = replace(benches, left=left)
         now.exchange(3)
@@ -421,3 +414,48 @@ def test_the_copy_of_a_shared_database_is_a_bench_s_file(
     copy = benches.shared.backup(str(tmp_path / "copies"))
     with LocalStore(Path(shutil.copy(copy, tmp_path / "copy.duckdb"))) as store:
         assert store.rows(RangeResult) == benches.shared.rows(RangeResult)
+
+
+def test_what_a_person_decides_at_the_shared_database_is_heard_at_each_bench(
+    benches: Benches,
+) -> None:
+    furnish(benches.left)
+    record(benches.left, run(1))
+    benches.left.record_evaluation(EVALUATION)
+    benches.exchange()
+    benches.shared.keep(
+        replace(END, hold="hold 1@left"),
+        decision=replace(ENDED, subject="hold 1@left"),
+    )
+    benches.shared.keep(PERSONS_HOLD, decision=PLACED)
+    benches.exchange()
+    for one in (benches.left, benches.right):
+        assert open_holds(one) == {("hold 2", "B1")}
+
+
+def test_a_second_bench_of_one_name_is_refused(
+    benches: Benches, tmp_path: Path
+) -> None:
+    furnish(benches.left)
+    benches.exchange()
+    with (
+        LocalStore(tmp_path / "third.duckdb") as third,
+        pytest.raises(ConflictError, match="a name of its own"),
+    ):
+        exchange(third, benches.shared, LEFT)
+
+
+def test_a_bench_that_is_alone_writes_nothing_down(tmp_path: Path) -> None:
+    with LocalStore(tmp_path / "alone.duckdb") as alone:
+        furnish(alone)
+        record(alone, run(1))
+        assert alone.marks().waiting == 0
+        alone.share(on=True)
+        record(alone, run(2))
+        assert alone.marks().waiting == 1
+    # A command that opens the file by itself writes down too.
+    with LocalStore(tmp_path / "alone.duckdb") as alone:
+        record(alone, run(3))
+        assert alone.marks().waiting == 2
+        alone.share(on=False)
+        assert alone.marks().waiting == 0

@@ -10,7 +10,8 @@ create table outgoing (
     kept_at timestamptz not null
 );
 
--- How far the bench is with the shared database: `counted` is the last number given to a
+-- How far the bench is with the shared database: `shares` is 1 while what is kept is
+-- written down for it, `file` a number that no other bench's file has, `counted` is the last number given to a
 -- row of `outgoing`, `told` the last that is there, `heard` the last place of the shared
 -- log that was taken in here, `whole` 1 once all of before the sharing was told.
 create table sharing (

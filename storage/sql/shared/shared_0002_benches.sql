@@ -1,5 +1,11 @@
 -- What makes one record of several benches' rows.
 
+-- The benches that told something: each name belongs to one bench's file.
+create table bench (
+    bench text collate "C" not null primary key,
+    file  bigint not null
+);
+
 -- Every command in the order in which it was kept, with the bench that it came from.
 -- `seq` is the bench's own count, null for what was done at the shared database itself;
 -- a bench is heard up to its greatest. `refused` says why nothing was kept of it.
@@ -24,7 +30,8 @@ create table awaited (
 create index awaited_of on awaited (product, number);
 
 -- Counts transactions: whoever asks again and again looks whether it went on.
-create sequence commits;
+create table commits (number bigint not null);
+insert into commits values (0);
 
 -- A file finds these in a scan of one column; here each needs its index.
 create unique index run_number on run (number);

@@ -29,9 +29,13 @@ def exchange(local: LocalStore, shared: PostgresStore, bench: str) -> Exchanged:
     ------
     UnreachableError
         The shared database does not answer; what was not told waits.
+    ConflictError
+        Another bench has this name there.
     """
+    if not local.shares:
+        local.share(on=True)
     marks = local.marks()
-    there, last = shared.log_of(bench)
+    there, last = shared.log_of(bench, marks.file)
     put_back = there > marks.counted
     if put_back or there < marks.told or last < marks.heard or not marks.is_whole:
         return _all(local, shared, bench, (there, last), put_back=put_back)
