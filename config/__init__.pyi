@@ -15,7 +15,7 @@ from .errors import (
     HoldpointError as HoldpointError,
     QuantityError as QuantityError,
 )
-from .exchanging import Exchange as Exchange
+from .exchange import Exchange as Exchange
 from .form import Field as Field
 from .handheld import (
     USUAL_METERS as USUAL_METERS,
