@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from storage.local import LocalStore
-from storage.postgres import PostgresStore
+from storage.postgres import Log, PostgresStore
 from storage.sharing import Entry
 
 _AT_ONCE = 50
@@ -35,15 +35,21 @@ def exchange(local: LocalStore, shared: PostgresStore, bench: str) -> Exchanged:
     if not local.shares:
         local.share(on=True)
     marks = local.marks()
-    there, last = shared.log_of(bench, marks.file)
-    put_back = there > marks.counted
-    if put_back or there < marks.told or last < marks.heard or not marks.is_whole:
-        return _all(local, shared, bench, (there, last), put_back=put_back)
+    log = shared.log_of(bench, marks.file)
+    # What was told and not noted so waits here still, unless the file was put back.
+    put_back = log.told > marks.told and local.digest_of(log.told) != log.digest
+    if (
+        put_back
+        or log.told < marks.told
+        or log.last < marks.heard
+        or not marks.is_whole
+    ):
+        return _all(local, shared, bench, log, put_back=put_back)
     waiting = local.outgoing(_AT_ONCE, bench) if marks.waiting else []
     refused = shared.take(waiting)
     if waiting:
         local.told(_number(waiting[-1]), refused)
-    heard = _hear(local, shared, bench, (marks.heard, last))
+    heard = _hear(local, shared, bench, (marks.heard, log.last))
     return Exchanged(
         told=len(waiting),
         heard=len(heard),
@@ -55,7 +61,7 @@ def _all(
     local: LocalStore,
     shared: PostgresStore,
     bench: str,
-    log: tuple[int, int],
+    log: Log,
     *,
     put_back: bool,
 ) -> Exchanged:
@@ -64,8 +70,7 @@ def _all(
     A bench joins, or either was put back from an older copy. What this bench told once
     and does not know any more, it hears again.
     """
-    there, last = log
-    local.begin_anew(there=there, last=last, from_start=put_back)
+    local.begin_anew(there=log.told, last=log.last, from_start=put_back)
     told, refused = 0, []
     for piece in _pieces(local.everything(bench)):
         refused += shared.take(piece)
@@ -76,7 +81,7 @@ def _all(
             if one.bench == bench:
                 local.hear(one, bench, is_own=True)
         after = _number(own[-1])
-    local.told(there, refused, whole=True)
+    local.told(log.told, refused, whole=True)
     return Exchanged(told=told, refused=len(refused))
 
 

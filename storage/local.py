@@ -183,6 +183,11 @@ class LocalStore(Store):
         with self._database.asking() as asking:
             return sharing.marks(asking)
 
+    def digest_of(self, seq: int) -> str | None:
+        """Return the digest of what waits under a count; None where nothing does."""
+        with self._database.asking() as asking:
+            return sharing.digest_of(asking, seq)
+
     def outgoing(self, most: int, bench: str) -> list[sharing.Entry]:
         """Return the oldest commands that are yet to be told, at most so many."""
         with self._database.asking() as asking:

@@ -49,7 +49,7 @@ from storage.records_alerts import Alert, Delivery
 from storage.records_sharing import NotShared
 from storage.records_shipping import Shipment, ShipRule
 from storage.runs import record_run, record_runs
-from storage.sharing import HEARD, REFUSED, Entry, refusal, shipped_body, take
+from storage.sharing import HEARD, REFUSED, Entry, digest, refusal, shipped_body, take
 from storage.statements import Migration, migrations, shared_migrations
 from storage.store import Parameter, Store
 from storage.tables import Transaction, insert, keep_row
@@ -89,6 +89,18 @@ class Address:
     def __str__(self) -> str:
         """Return the address without a password."""
         return _PASSWORD.sub("...", self.conninfo)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Log:
+    """The shared log: its `last` place, and up to which of its counts a bench has told.
+
+    `digest` is of what the bench told last; None before anything.
+    """
+
+    last: int
+    told: int
+    digest: str | None
 
 
 class PostgresStore(Store):
@@ -196,11 +208,10 @@ class PostgresStore(Store):
                     allowed=f"must be of the columns' types: {sentence(exc)}",
                 ) from exc
 
-    def log_of(self, bench: str, file: int) -> tuple[int, int]:
-        """Return up to which of its counts a bench has told, and the log's last place.
+    def log_of(self, bench: str, file: int) -> Log:
+        """Return how far a bench has told.
 
-        Both are 0 before anything was told. The first file that comes with a bench's
-        name has it.
+        The first file that comes with a bench's name has it.
 
         Raises
         ------
@@ -209,20 +220,19 @@ class PostgresStore(Store):
         """
         with self._reader() as connection:
             row = connection.execute(
-                "select (select file from bench where bench = %s), "
-                "(select coalesce(max(seq), 0) from bench_log where bench = %s), "
-                "(select coalesce(max(number), 0) from bench_log)",
-                (bench, bench),
+                "select (select file from bench where bench = %(bench)s), "
+                "(select coalesce(max(number), 0) from bench_log), "
+                "coalesce(last.seq, 0), last.body from (select 1) as one left join ("
+                "select seq, body from bench_log "
+                "where bench = %(bench)s and seq is not null order by seq desc limit 1"
+                ") as last on true",
+                {"bench": bench},
             ).fetchone()
-        known, told, last = (None, 0, 0) if row is None else row
+        known, last, told, body = row or (None, 0, 0, None)
         if known is None:
             with self.transaction() as transaction:
-                keep_row(
-                    transaction,
-                    "bench",
-                    {"bench": bench, "file": file},
-                    key=("bench",),
-                )
+                columns: dict[str, Cell] = {"bench": bench, "file": file}
+                keep_row(transaction, "bench", columns, key=("bench",))
         elif known != file:
             raise ConflictError(
                 kind="bench",
@@ -230,7 +240,11 @@ class PostgresStore(Store):
                 detail="another bench's records have this name in the shared database; "
                 "give this bench a name of its own in sharing.toml",
             )
-        return int(told), int(last)
+        return Log(
+            last=int(last),
+            told=int(told),
+            digest=None if body is None else digest(str(body)),
+        )
 
     def benches(self) -> list[str]:
         """Return the names of the benches that have told something."""

@@ -80,7 +80,7 @@ HEARD = (
 """What is one truth at all benches."""
 REFUSED = (ConflictError, NotFoundError, RefusedValueError)
 """What says that a command contradicts what is recorded: no later try helps."""
-COUNTED, TOLD, HEARD_TO, WHOLE = "counted", "told", "heard", "whole"
+TOLD, HEARD_TO, WHOLE = "told", "heard", "whole"
 SHARES, FILE = "shares", "file"
 
 
@@ -98,7 +98,7 @@ class Entry:
 
 def refusal(entry: Entry, error: Exception) -> NotShared:
     """Return what is noted of a command that was refused."""
-    body = hashlib.sha256(entry.body.encode()).hexdigest()[:16]
+    body = digest(entry.body)[:16]
     return NotShared(
         not_shared=f"{entry.bench}/{body}",
         bench=entry.bench,
@@ -135,8 +135,6 @@ class Marks:
 
     shares: bool
     file: int
-
-    counted: int
     told: int
     heard: int
     is_whole: bool
@@ -163,6 +161,21 @@ def amended(*, amendment: Amendment, decision: Decision) -> None:
 # What a bench writes down.
 
 
+# At every unit, twice: one statement, since planning one is what it costs.
+_WRITTEN_DOWN = """
+insert into outgoing (seq, command, body, numbers, kept_at)
+select
+    1 + greatest(
+        coalesce((select max(seq) from outgoing), 0),
+        coalesce((select max(number) from sharing where what = $told), 0)
+    ),
+    $command,
+    $body,
+    $numbers,
+    $kept_at
+"""
+
+
 def note(
     transaction: Transaction,
     command: str,
@@ -170,21 +183,15 @@ def note(
     numbers: Iterable[int] = (),
 ) -> None:
     """Write a command down that the same transaction keeps."""
-    runs = runs_of(transaction, numbers)
-    seq = _mark(transaction, COUNTED) + 1
-    _set_mark(transaction, COUNTED, seq)
-    insert(
-        transaction,
-        "outgoing",
-        [
-            {
-                "seq": seq,
-                "command": command,
-                "body": body.decode(),
-                "runs": json.dumps(runs),
-                "kept_at": datetime.now(UTC),
-            }
-        ],
+    transaction.run(
+        _WRITTEN_DOWN,
+        {
+            "command": command,
+            "body": body.decode(),
+            "numbers": json.dumps(sorted(set(numbers) - {0})),
+            "kept_at": datetime.now(UTC),
+            "told": TOLD,
+        },
     )
 
 
@@ -231,16 +238,26 @@ def shipped_body(
 
 def marks(transaction: Transaction) -> Marks:
     """Return how far a bench is."""
-    (waiting,) = transaction.ask("select count(*) as waiting from outgoing", {})
+    (row,) = transaction.ask("select count(*) as waiting from outgoing", {})
     return Marks(
         shares=_mark(transaction, SHARES) == 1,
         file=_mark(transaction, FILE),
-        counted=_mark(transaction, COUNTED),
         told=_mark(transaction, TOLD),
         heard=_mark(transaction, HEARD_TO),
         is_whole=_mark(transaction, WHOLE) == 1,
-        waiting=int(str(waiting["waiting"])),
+        waiting=int(str(row["waiting"])),
     )
+
+
+def digest_of(transaction: Transaction, seq: int) -> str | None:
+    """Return the digest of what waits under a count; None where nothing does."""
+    row = find(transaction, "outgoing", {"seq": seq})
+    return None if row is None else digest(str(row["body"]))
+
+
+def digest(body: str) -> str:
+    """Return what a command is told from others by."""
+    return hashlib.sha256(body.encode()).hexdigest()
 
 
 def begin(transaction: Transaction) -> None:
@@ -260,24 +277,23 @@ def end(transaction: Transaction) -> None:
 def outgoing(transaction: Transaction, most: int, bench: str) -> list[Entry]:
     """Return the oldest commands that are yet to be told."""
     rows = transaction.ask(
-        "select seq, command, body, runs from outgoing order by seq limit $most",
+        "select seq, command, body, numbers from outgoing order by seq limit $most",
         {"most": most},
     )
+    numbers = {str(row["numbers"]): json.loads(str(row["numbers"])) for row in rows}
+    runs = runs_of(transaction, (one for some in numbers.values() for one in some))
     return [
         Entry(
             number=int(str(row["seq"])),
             bench=bench,
             command=str(row["command"]),
             body=str(row["body"]),
-            runs=runs_from(str(row["runs"])),
+            runs={
+                one: runs[one] for one in numbers[str(row["numbers"])] if one in runs
+            },
         )
         for row in rows
     ]
-
-
-def runs_from(text: str) -> dict[int, str]:
-    """Return runs by number, from JSON."""
-    return {int(number): str(run) for number, run in json.loads(text).items()}
 
 
 def note_told(
@@ -300,17 +316,11 @@ def begin_anew(
     What waits is counted anew behind it. `last` is the last place of the shared log:
     nothing behind it was heard. `from_start` says that the file was put back.
     """
-    (row,) = transaction.ask(
-        "select coalesce(min(seq), 0) as first, coalesce(max(seq), 0) as last "
-        "from outgoing",
-        {},
-    )
-    first, newest = int(str(row["first"])), int(str(row["last"]))
+    (row,) = transaction.ask("select coalesce(min(seq), 0) as first from outgoing", {})
+    first = int(str(row["first"]))
     if first and first <= there:
         by = there - first + 1
         transaction.run("update outgoing set seq = seq + $by", {"by": by})
-        newest += by
-    _set_mark(transaction, COUNTED, max(there, newest, _mark(transaction, COUNTED)))
     _set_mark(transaction, TOLD, there)
     _set_mark(transaction, WHOLE, 0)
     heard = 0 if from_start else min(last, _mark(transaction, HEARD_TO))
@@ -350,12 +360,15 @@ def numbers_of(rows: Iterable[Record]) -> list[int]:
 
 def runs_of(transaction: Transaction, numbers: Iterable[int]) -> dict[int, str]:
     """Return the runs of numbers; 0 is before the first and has none."""
-    found = {}
-    for number in sorted(set(numbers) - {0}):
-        row = find(transaction, "run", {"number": number})
-        if row is not None:
-            found[number] = str(row["run"])
-    return found
+    wanted: list[float] = [float(one) for one in sorted(set(numbers) - {0})]
+    if not wanted:
+        return {}
+    rows = transaction.ask(
+        "select number, run from run "
+        "where number in (select unnest(cast($numbers as bigint[])))",
+        {"numbers": wanted},
+    )
+    return {int(str(row["number"])): str(row["run"]) for row in rows}
 
 
 def _mark(transaction: Transaction, what: str) -> int:

@@ -36,6 +36,8 @@ def sharing_list() -> Shown:
     """
     with opened() as at:
         rows = [asdict(one) for one in at.store.rows(NotShared)]
+    if not rows:
+        return Shown(rows, "Nothing was refused.")
     return listed(rows, {
         "when": ("noted_at", "%Y-%m-%d %H:%M"), "told by bench": "bench",
         "what": "said", "why not": "reason",

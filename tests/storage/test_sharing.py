@@ -364,8 +364,9 @@ def test_a_shared_database_that_was_put_back_is_told_what_it_lost(
         assert open_holds(benches.right) == {("hold 2@left", "B1")}
 
 
+@pytest.mark.parametrize("more", [0, 1, 2, 5])
 def test_a_bench_that_was_put_back_hears_its_own_decisions_again(
-    tmp_path: Path, benches: Benches
+    tmp_path: Path, benches: Benches, more: int
 ) -> None:
     furnish(benches.left)
     record(benches.left, run(1))
@@ -375,11 +376,15 @@ def test_a_bench_that_was_put_back_hears_its_own_decisions_again(
     record(benches.left, run(2))
     benches.exchange()
     with LocalStore(Path(shutil.copy(copy, tmp_path / "again.duckdb"))) as left:
-        record(left, run(3))
+        # As many as were told since the copy, and more: they are counted alike.
+        for number in range(3, 3 + more):
+            record(left, run(number))
         now = replace(benches, left=left)
         now.exchange(3)
         assert open_holds(left) == {("hold 2", "B1")}
-        assert [one.run for one in now.shared.rows(Run)] == ["run 1", "run 2", "run 3"]
+        assert {one.run for one in now.shared.rows(Run)} == {
+            f"run {number}" for number in range(1, 3 + more)
+        }
         assert left.marks().waiting == 0
 
 
