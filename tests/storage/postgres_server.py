@@ -2,10 +2,11 @@
 
 import os
 import shutil
+import signal
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import count
@@ -23,7 +24,7 @@ _OWNER = "postgres"
 _named = count(1)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Server:
     """A running server; whoever reaches its folder may do everything."""
 
@@ -53,6 +54,26 @@ class Server:
                     sql.Identifier(database)
                 )
             )
+
+    def kill_and_start_again(self) -> None:
+        """Kill all its processes at once, as a power cut would, and start it anew."""
+        children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
+        for pid in (self.process.pid, *map(int, children.read_text().split())):
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        self.process.wait()
+        (self.folder / "data" / "postmaster.pid").unlink(missing_ok=True)
+        self.process = _started(self.folder)
+        _wait_for(self)
+
+    def stop(self) -> None:
+        """End it."""
+        self.process.terminate()
+        try:
+            self.process.wait(20)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
 
     def _asked(self) -> "psycopg.Connection[tuple[object, ...]]":
         return psycopg.connect(self.conninfo("postgres"), autocommit=True)
@@ -90,8 +111,7 @@ def server() -> Iterator[Server]:
     """Run a server until the block ends."""
     # A socket's path must be short, and its owner must reach it.
     folder = Path(tempfile.mkdtemp(prefix="hp-pg-"))
-    user = _OWNER if os.geteuid() == 0 else None
-    if user:
+    if os.geteuid() == 0:
         shutil.chown(folder, _OWNER)
     try:
         subprocess.run(
@@ -102,34 +122,36 @@ def server() -> Iterator[Server]:
             check=True,
             cwd=folder,
             stdout=subprocess.DEVNULL,
-            user=user,
+            user=_user(),
         )
-        with (folder / "log").open("wb") as log:
-            process = subprocess.Popen(
-                [
-                    *(_program("postgres"), "-D", str(folder / "data")),
-                    *("-c", "listen_addresses="),
-                    *("-c", f"unix_socket_directories={folder}"),
-                    *("-c", "fsync=off", "-c", "max_connections=60"),
-                ],
-                cwd=folder,
-                stdout=log,
-                stderr=log,
-                user=user,
-            )
+        one = Server(folder, _started(folder))
         try:
-            one = Server(folder, process)
             _wait_for(one)
             yield one
         finally:
-            process.terminate()
-            try:
-                process.wait(20)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+            one.stop()
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _user() -> str | None:
+    return _OWNER if os.geteuid() == 0 else None
+
+
+def _started(folder: Path) -> "subprocess.Popen[bytes]":
+    with (folder / "log").open("ab") as log:
+        return subprocess.Popen(
+            [
+                *(_program("postgres"), "-D", str(folder / "data")),
+                *("-c", "listen_addresses="),
+                *("-c", f"unix_socket_directories={folder}"),
+                *("-c", "fsync=off", "-c", "max_connections=60"),
+            ],
+            cwd=folder,
+            stdout=log,
+            stderr=log,
+            user=_user(),
+        )
 
 
 def _wait_for(one: Server) -> None:
