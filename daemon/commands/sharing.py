@@ -11,7 +11,10 @@ from storage import NotShared, PostgresStore, StorageError
 
 @click.command("try")
 def sharing_try() -> None:
-    """Reach the shared database once, and bring it to this program's schema."""
+    """Reach the shared database once.
+
+    A new database gets its tables, an older one what this version adds.
+    """
     with opened() as at:
         settings = at.settings.sharing
     if settings is None:
