@@ -1,4 +1,4 @@
-"""Studies of the detector: many simulated stories, counted.
+"""Studies: many simulated stories, or kills, counted.
 
 `uv run python -m tests.studies --help` says which there are.
 """
@@ -13,7 +13,7 @@ import click
 from config import load
 from daemon.commands.options import FOLDER, NEW_FILE
 from daemon.commands.showing import Shown, pairs, progressing, shown
-from tests.studies import detection_table, years_table
+from tests.studies import coverage, detection_table, years_table
 from tests.studies.many_demos import summary, tell_many
 
 SEED = click.IntRange(min=0)
@@ -51,6 +51,24 @@ def study_detection(
             into,
             lambda share, case: step(int(1000 * share), case),
         )
+
+
+@main.command("coverage")
+@click.option(
+    "--trials", type=click.IntRange(1, 100_000), default=100, show_default=True,
+    help="Benches of each kind.",
+)  # fmt: skip
+@click.option("--seed", type=SEED, default=3, show_default=True)
+@click.option("--told", is_flag=True, help="Settings say how far readings follow.")
+def study_coverage(trials: int, seed: int, *, told: bool) -> None:
+    """Count how often the stated 95 % interval holds what is true."""
+    known = list(coverage.cells(told=told))
+    found = []
+    with progressing(len(known), "Kinds of benches") as step:
+        for place, one in enumerate(known):
+            step(place, "")
+            found.append(coverage.counted(one, trials, seed))
+    click.echo(coverage.table(found))
 
 
 @main.command("demo")
@@ -125,6 +143,25 @@ def _accepted_per_units() -> int:
     """Return the demo's accepted rate: one false hold in this many units."""
     with as_file(files("config").joinpath("demo")) as folder:
         return load(folder).plan.watching.accepted_false_holds_per_units
+
+
+@main.command("benches")
+@click.option("--benches", type=click.IntRange(1, 20), default=3, show_default=True)
+@click.option(
+    "--kills", type=click.IntRange(1, 10_000), default=50, show_default=True,
+    help="How often each bench is killed.",
+)  # fmt: skip
+@click.option(
+    "--server-kills", type=click.IntRange(0, 10_000), default=50, show_default=True
+)
+@click.option("--seed", type=SEED, default=7, show_default=True)
+@shown
+def study_benches(benches: int, kills: int, server_kills: int, seed: int) -> Shown:
+    """Kill benches that share a record, and its server; count what is lost."""
+    from tests.studies.benches import study  # noqa: PLC0415 -- needs PostgreSQL
+
+    found = study(benches=benches, kills=kills, server_kills=server_kills, seed=seed)
+    return Shown(asdict(found), pairs(asdict(found).items(), "what", "how many"))
 
 
 if __name__ == "__main__":
