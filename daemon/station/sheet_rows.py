@@ -29,6 +29,8 @@ from daemon.station.sheet_numbers import CellError, Sign, moment, quantity, sign
 from daemon.station.typed_readings import TypedError, require_plausible
 from storage import RefusedValueError, require_id
 
+MOST_TWICE = 5
+"""Units with several rows that are named."""
 HEADINGS_WITHIN = 40
 """Rows from the top in which the headings of a sheet are looked for."""
 
@@ -181,6 +183,7 @@ def understood(
         raise SheetError(message)
     once, twice = _each_unit_once(rows)
     rejected += twice
+    remarks += _several_times(once)
     return Understood(
         rows=tuple(once),
         rejected=tuple(sorted(rejected, key=lambda one: (one.sheet, one.line))),
@@ -469,6 +472,26 @@ class _Reader:
     def _cell(self, row: int, means: str) -> str | None:
         column = self._column(means)
         return None if column is None else self.block.grid.where(row, column.place)
+
+
+def _several_times(rows: Sequence[Row]) -> Iterator[str]:
+    """Say which units were read at several times: a slip of serials looks the same."""
+    by_serial: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        by_serial[row.serial].append(row)
+    twice = [
+        f"{serial} (rows {' and '.join(str(one.line) for one in same)})"
+        for serial, same in by_serial.items()
+        if len({one.run for one in same}) > 1
+    ]
+    if not twice:
+        return
+    more = f" and {len(twice) - MOST_TWICE} more" if len(twice) > MOST_TWICE else ""
+    yield (
+        f"More than one row, each of another time: unit {', '.join(twice[:MOST_TWICE])}"
+        f"{more}. The latest row counts. If a serial is wrong, correct it and import "
+        "the sheet again."
+    )
 
 
 def _each_unit_once(rows: Sequence[Row]) -> tuple[list[Row], list[Rejected]]:
