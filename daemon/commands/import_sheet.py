@@ -6,7 +6,7 @@ A dry run is the import itself, done to a copy of the records that is thrown awa
 import hashlib
 import logging
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -42,24 +42,29 @@ from daemon.station import (
     REJECTED,
     Cycle,
     Imported,
+    Rejected,
     Understood,
     take,
     understood,
     write_rejected,
 )
-from daemon.traceability import holds_of
+from daemon.traceability import Held, holds_of, tracing
 from storage import (
     Configuration,
     Hold,
     LocalStore,
     Mark,
+    Scope,
     StorageError,
+    serial_order,
 )
 
 POLL_S = 1.0
 WATCHED_S = 60.0
 SHOWN_ROWS = 20
 """Rows of one kind that are told one by one."""
+ALIKE = 5
+"""Rows that are named where one reason rejects them all."""
 log = logging.getLogger(__name__)
 
 
@@ -79,8 +84,8 @@ class Done:
 
     sheet: Understood
     imported: Imported
-    held: Mapping[str, str]
-    """What it placed holds on, such as "build B-1", and why."""
+    held: Sequence[Held]
+    """Holds that it placed: on builds and reels first, then on units as they count."""
 
 
 @click.command("import")
@@ -138,8 +143,8 @@ def import_(
             "changed": one.changed,
             "known": one.known,
             "history": one.history,
-            "held": list(done.held),
-            "held_because": list(done.held.values()),
+            "held": [held_words(hold) for hold in done.held],
+            "held_because": [hold.why for hold in done.held],
             "rows": one.taken,
             "remarks": done.sheet.remarks,
             "rejected": [
@@ -153,7 +158,12 @@ def import_(
 
 def _headings(sheet: Understood) -> Iterator[Part]:
     """Show how each heading was understood."""
+    told = []
     for block in sheet.blocks:
+        same = (block.grid.name, [(c.heading, c.means, c.unit) for c in block.columns])
+        if same in told:
+            continue
+        told.append(same)
         where = f" of sheet {block.grid.name!r}" if block.grid.name else ""
         yield Headline(f"The headings{where} were understood so:")
         yield Table(
@@ -276,11 +286,10 @@ def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) ->
     )
     done.history = cycle.known.history()
     # A hold's own reason is as old as its first unit; here its present one is said.
-    held = {
-        held_words(one): one.why
-        for one in holds_of(at.store, at.product)
-        if one.hold not in before
-    }
+    held = sorted(
+        (one for one in holds_of(at.store, at.product) if one.hold not in before),
+        key=lambda one: (one.scope is Scope.UNIT, serial_order(one.subject)),
+    )
     return Done(sheet=sheet, imported=done, held=held)
 
 
@@ -301,7 +310,7 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
     )
     changed = [row for row in one.taken if row.state == "changed"]
     _few([f"row {row.line}, {row.serial}: {row.reason}" for row in changed])
-    _few([f"{no.where}: {no.reason}" for no in one.rejected])
+    _few(_alike(one.rejected))
     if one.rejected and not how.dry_run:
         beside = write_rejected(path, done.sheet, one.rejected)
         say(
@@ -310,11 +319,37 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
         )
     if one.history:
         say(one.history)
-    for what, why in done.held.items():
-        stands = "would stand" if how.dry_run else "stands"
+    stands = "would stand" if how.dry_run else "stands"
+    for what, why in _held_alike(done.held):
         say(f"A hold {stands} on {what}: {why}.")
     if done.held and not how.dry_run:
         say("`holdpoint status` says what to do.")
+
+
+def _held_alike(held: Sequence[Held]) -> Iterator[tuple[str, str]]:
+    """Yield what is held and why; units that are held alike are said once."""
+    units: dict[str, list[str]] = {}
+    for one in held:
+        if one.scope is Scope.UNIT:
+            units.setdefault(one.why, []).append(one.subject)
+        else:
+            yield held_words(one), one.why
+    for why, serials in units.items():
+        each = "each of units" if len(serials) > 1 else "unit"
+        yield f"{each} {tracing.spans(serials)}", why
+
+
+def _alike(rejected: Sequence[Rejected]) -> list[str]:
+    """Return why rows were rejected, a reason that many share said once."""
+    by_reason: dict[str, list[str]] = {}
+    for one in rejected:
+        by_reason.setdefault(one.reason, []).append(one.where)
+    return [
+        f"{places[0]} and {len(places) - 1} more: {reason}"
+        if len(places) > ALIKE
+        else f"{', '.join(places)}: {reason}"
+        for reason, places in by_reason.items()
+    ]
 
 
 def _few(lines: list[str]) -> None:

@@ -10,6 +10,7 @@ import click
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import DAY, FILE, by_person, serials_given
 from daemon.commands.showing import fail, misuse, say, show
+from daemon.presentation.figures import counted
 from daemon.traceability import BY_PLAN, Gate, orders_of, require_listed
 from storage import Decision, PastShipment, ShipmentState, UnitReturn
 
@@ -104,6 +105,9 @@ def ship(
             if override and not reasons and not check:
                 said = overridden(at, serial)
             show(f"{serial}: {said}")
+    if len(wanted) > 1:
+        went = "may leave" if check else "left"
+        say(f"{len(wanted) - stayed} of {counted(len(wanted), 'unit')} {went}.")
     if stayed:
         fail()
 

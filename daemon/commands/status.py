@@ -23,6 +23,7 @@ from storage import (
     Cause,
     DoubtState,
     GaugeStudy,
+    Hold,
     HoldState,
     Proof,
     RunInDoubt,
@@ -106,7 +107,7 @@ def status() -> Shown:
         "waiting": waiting,
     }
     watching = sentences.watching(watched_by, said=saying.lines)
-    return Shown(now, *_parts(now, watching, doubts))
+    return Shown(now, *_parts(now, watching, doubts, standing))
 
 
 def _doing(home: Home) -> dict[str, Any] | None:
@@ -140,7 +141,10 @@ def _finding(one: Signal) -> dict[str, Any]:
 
 
 def _parts(
-    now: Mapping[str, Any], watching: Sequence[str], doubts: Doubts
+    now: Mapping[str, Any],
+    watching: Sequence[str],
+    doubts: Doubts,
+    holds: Sequence[Hold],
 ) -> Iterator[Part]:
     yield Headline(now["headline"])
     yield from now["lines"]
@@ -154,7 +158,13 @@ def _parts(
         )
     yield ""
     if now["builds"]:
-        yield Table(now["builds"], {one: one for one in ("build", "units", "state")})
+        yield Table(
+            now["builds"],
+            {
+                "build": "build", "units": "units",
+                "state": lambda one: sentences.build_state(one, holds),
+            },
+        )  # fmt: skip
         if now["earlier_builds"]:
             number = figures.counted(now["earlier_builds"], "earlier build")
             yield f"{number}, not held: `holdpoint build list` shows all."

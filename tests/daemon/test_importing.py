@@ -36,8 +36,8 @@ from storage.records import (
     RangeResult,
     Run,
 )
-from storage.records_shipping import Rework, ReworkKind
 from storage.records_amending import Amended
+from storage.records_shipping import Rework, ReworkKind
 from storage.serials import reels_of
 from tests.daemon.making import AT, demo_product, demo_settings
 
@@ -511,9 +511,10 @@ def test_a_serial_that_was_typed_wrong_gets_its_own_readings_back(cycle: Cycle) 
             "read then is of unit PA-02, row 3."
         )
         last = [one for one in store.rows(Run) if one.serial == first.serial][-1]
-        assert first.readings[0].output in store.rows(RangeResult, run=last.run)[
-            0
-        ].output_readings
+        assert (
+            first.readings[0].output
+            in store.rows(RangeResult, run=last.run)[0].output_readings
+        )
         assert taken(cycle, first, second).known == 2
 
 
@@ -527,7 +528,8 @@ def test_readings_of_a_unit_that_the_file_names_no_more_make_no_second_unit(
         (no,) = taken(cycle, right).rejected
         assert no.reason == (
             "what it says is recorded as unit PA-09, which is not in the file; where "
-            "that serial was typed wrong, say `holdpoint unit edit PA-09 --serial PA-01`"
+            "that serial was typed wrong, say `holdpoint unit edit PA-09 --serial "
+            "PA-01`"
         )
         correct(
             store,

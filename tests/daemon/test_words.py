@@ -200,6 +200,21 @@ def test_a_held_build_without_a_finding_is_said_too() -> None:
     assert said.headline == "Hold build B-2: see its holds below."
 
 
+def test_a_build_that_was_let_go_is_not_called_held_for_its_reel() -> None:
+    reel = hold(scope=Scope.REEL, subject="K-304")
+    held = build(state="held")
+    whole = hold(subject=held.build)
+    for holds, says, state in (
+        ([whole, reel], f"Hold build {held.build}: ", "held"),
+        ([reel], "Hold reel K-304: ", "held in part"),
+    ):
+        said = sentences.standing(
+            signals=[signal()], builds=[held], holds=holds, units=90
+        )
+        assert said.headline.startswith(says)
+        assert sentences.build_state(held, holds) == state
+
+
 def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
     second = signal(
         signal="B-3-F2", range="1mA", part="R14", reel="K-305", first_serial="PA-3012",
@@ -478,6 +493,9 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
         "Its parts do not keep to the 0.1 % on its label (> 99 % sure). Their "
         "tolerance is most likely 1 % (probability 70 %) or 0.5 % (probability 20 %)."
     ) in lines
+    without = "".join(sentences.finding(replace(claimed, reel=None)).lines)
+    assert "keep to the 0.1 % of the parts list (> 99 % sure)" in without
+    assert "of this reel" not in without
     assert "A part of another preferred value would explain it: 10.2 kΩ." in lines
     assert any("tells them apart" in line for line in lines)
 
