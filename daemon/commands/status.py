@@ -88,6 +88,7 @@ def status() -> Shown:
         builds=builds,
         holds=standing,
         units=measured.column("units")[0].as_py(),
+        history=watched_by["history"],
     )
     now = {
         "headline": saying.headline,

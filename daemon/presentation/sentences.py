@@ -179,13 +179,16 @@ def taught(disposal: Disposal, scope: Scope) -> str:
     )
 
 
-def finding(signal: Signal) -> Saying:
+def finding(signal: Signal, *, history: str | None = None) -> Saying:
     """Say what moved, by how much, since when, why we think so, what to do next.
 
     Parameters
     ----------
     signal
         The latest revision.
+    history
+        What a build is compared with now: said where it is the finding's build, in
+        place of what it was compared with when the finding was revised last.
     """
     if signal.cause is Cause.CHART:
         return chart_warning(signal)
@@ -207,7 +210,9 @@ def finding(signal: Signal) -> Saying:
     if said.check:
         lines.append(said.check)
     by_limit = BY_SHIPPED_LIMIT if said.limit_is is LimitIs.SHIPPED else None
-    if against := " ".join(one for one in (said.history, by_limit) if one):
+    if history is None or not history.startswith(f"Build {signal.build} is "):
+        history = said.history
+    if against := " ".join(one for one in (history, by_limit) if one):
         lines.append(against)
     lines += (*said.proven, _how_far(signal))
     if signal.cause in OF_PARTS:
@@ -712,6 +717,7 @@ def standing(
     builds: Sequence[BuildState],
     holds: Sequence[Hold],
     units: int,
+    history: str | None = None,
 ) -> Saying:
     """Say what to do now: what was found on a held build, or that all is well.
 
@@ -725,6 +731,8 @@ def standing(
         Open ones.
     units
         How many units have been measured at all.
+    history
+        What the latest build is compared with now, where that is known.
     """
     if units == 0:
         return Saying(
@@ -748,12 +756,14 @@ def standing(
     if on_hold:
         last = on_hold[-1]
         others = [one for one in on_hold[:-1] if one.build == last.build]
-        said = finding(last)
+        said = finding(last, history=history)
         mine = _held_by(last, holds)
         first = said.headline
         if last.build not in {one.subject for one in mine if one.scope is Scope.BUILD}:
             # Its build was let go; a reel is held on.
-            first = f"Hold {' and '.join(map(held, mine))}: {reads(last)}."
+            reel = next((one for one in mine if one.scope is Scope.REEL), None)
+            what = " and ".join(map(held, mine))
+            first = f"Hold {what}: {reads(last, named=reel)}."
         also = "".join(f" Also: {reads(one)}." for one in reversed(others))
         return Saying(
             headline=f"{first}{also}",

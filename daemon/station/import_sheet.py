@@ -386,8 +386,9 @@ class _Recorded:
     def put_right(self, row: Row, slip: Run, said: Row) -> _Due:
         """Return a known row as the latest of its unit again, after a slip."""
         count = sum(_is_of(one.run, row.run) for one in self.runs(row.serial))
-        note = f" What was read then is of unit {said.serial}, row {said.line}."
-        return _Due(row, f"{row.run}-{count + 1}", slip.started_at, note)
+        note = f" What stood there is of unit {said.serial}, row {said.line}."
+        at = row.measured_at or slip.started_at
+        return _Due(row, f"{row.run}-{count + 1}", at, note)
 
     def due(self, row: Row, at: datetime) -> _Due:
         """Return as which run, and of which time, a row is to be recorded.
@@ -545,7 +546,8 @@ def _sorted_out(
     said: dict[tuple[object, ...], tuple[str, int]] = {}
     for one in sorted(wanted, key=lambda one: one.at):
         try:
-            _require_latest(one, latest, recorded)
+            if not one.note:
+                _require_latest(one, latest, recorded)
             recorded.require_reels(one.row, known=False)
             _require_one_reel(one.row, said, recorded)
         except _RefusedError as exc:
@@ -674,7 +676,8 @@ def _why_again(one_due: _Due, last: _Last, cycle: Cycle, file: str) -> str:
         for key in before
         if key not in read
     ]
-    corrects = last.origin == "import" and last.started_at == one_due.at
+    same_time = last.started_at == one_due.at or bool(one_due.note)
+    corrects = last.origin == "import" and same_time
     done = "Corrected" if corrects else "Read again"
     what = "; ".join(changed) or "read at another time"
     return f"{done} in {file}, row {row.line}: {what}.{one_due.note}"

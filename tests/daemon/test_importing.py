@@ -507,14 +507,15 @@ def test_a_serial_that_was_typed_wrong_gets_its_own_readings_back(cycle: Cycle) 
         done = taken(cycle, first, replace(second, line=3))
         assert [one.state for one in done.taken] == ["changed", "new"]
         assert done.taken[0].reason == (
-            "Corrected in the sheet, row 2: 1 mA out is 900 mV, was 899.9 mV. What was "
-            "read then is of unit PA-02, row 3."
+            "Corrected in the sheet, row 2: 1 mA out is 900 mV, was 899.9 mV. What "
+            "stood there is of unit PA-02, row 3."
         )
         last = [one for one in store.rows(Run) if one.serial == first.serial][-1]
         assert (
             first.readings[0].output
             in store.rows(RangeResult, run=last.run)[0].output_readings
         )
+        assert last.started_at == first.measured_at
         assert taken(cycle, first, second).known == 2
 
 

@@ -71,10 +71,9 @@ def test_units_that_are_held_alike_are_one_decision_by_a_name_that_can_be_typed(
     assert [(one.do, one.what) for one in found] == [
         ("holdpoint hold end B-1", "a decision on the hold of build B-1"),
         (
-            "holdpoint hold end PA-10..PA-11",
-            "a decision on the holds of units PA-10 to PA-11 (2)",
+            "holdpoint hold end PA-9..PA-11",
+            "a decision on the holds of units PA-9 to PA-11 (3)",
         ),
-        ("holdpoint hold end PA-9", "a decision on the hold of unit PA-9"),
         (
             "holdpoint hold end PA-13",
             "a decision on the hold of unit PA-13: Unit PA-13 conforms.",
