@@ -9,7 +9,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import NoReturn
@@ -30,6 +30,7 @@ from daemon.commands.showing import (
     Part,
     Shown,
     Table,
+    if_it_lasts,
     misuse,
     progressing,
     say,
@@ -43,6 +44,7 @@ from daemon.station import (
     Cycle,
     Imported,
     Rejected,
+    Row,
     Understood,
     take,
     understood,
@@ -59,10 +61,15 @@ from storage import (
     serial_order,
 )
 
+A_DAY = timedelta(days=1)
 POLL_S = 1.0
 WATCHED_S = 60.0
 SHOWN_ROWS = 20
 """Rows of one kind that are told one by one."""
+COMPILES = (
+    "This takes longer than usual. The very first time on a PC the program is "
+    "compiled: a minute or more, once."
+)
 ALIKE = 5
 """Rows that are named where one reason rejects them all."""
 log = logging.getLogger(__name__)
@@ -302,6 +309,8 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
         say(remark)
     if at.settings.bench is None:
         say(meters_words(at.settings.plan.meters))
+    if ahead := still_to_come(done.sheet.rows, datetime.now(UTC)):
+        say(ahead)
     would = "would be " if how.dry_run else ""
     say(
         f"{path.name}: {figures.counted(one.new - one.changed, 'unit')} {would}new, "
@@ -324,6 +333,25 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
         say(f"A hold {stands} on {what}: {why}.")
     if done.held and not how.dry_run:
         say("`holdpoint status` says what to do.")
+
+
+def still_to_come(rows: Sequence[Row], now: datetime) -> str | None:
+    """Say which rows are of a time that is still to come; None for none.
+
+    A unit can then be read or corrected only by a row of a later time.
+    """
+    late = [
+        one
+        for one in rows
+        if one.measured_at is not None and one.measured_at > now + A_DAY
+    ]
+    if not late:
+        return None
+    rest = f" and {len(late) - 1} more" if len(late) > 1 else ""
+    return (
+        f"Row {late[0].line}{rest}: the time is still to come, "
+        f"{figures.day_of(late[0].measured_at or now)}. Is the date right?"
+    )
 
 
 def _held_alike(held: Sequence[Held]) -> Iterator[tuple[str, str]]:
@@ -364,7 +392,7 @@ def _watched(at: Opened, cycle: Cycle, done: Imported) -> None:
     """Return once the imported runs were watched: by us, or by the daemon."""
     number = done.last_number
     if isinstance(at.store, LocalStore):
-        with progressing(done.new, "Watching") as step:
+        with if_it_lasts(COMPILES), progressing(done.new, "Watching") as step:
             before = number - done.new
             cycle.resume(lambda reached: step(max(reached - before, 0), ""))
             step(done.new, "")
