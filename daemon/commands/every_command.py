@@ -112,7 +112,7 @@ SECTIONS: Mapping[str, Entries] = {
             {
                 "list": One("holds", "List what is held, and why."),
                 "place": One("holds", "Place a hold by hand."),
-                "end": One("holds", "End a hold, by a named person."),
+                "end": One("holds", "End holds, by a named person."),
             },
         ),
         "doubt": Several(
@@ -180,6 +180,13 @@ SECTIONS: Mapping[str, Entries] = {
             {
                 "list": One("ledger", "List every decision, oldest first."),
                 "verify": One("ledger", "Prove that no decision was changed."),
+            },
+        ),
+        "sharing": Several(
+            "Share one record between several benches.",
+            {
+                "try": One("sharing", "Reach the shared database once."),
+                "list": One("sharing", "List what could not be shared, and why."),
             },
         ),
         "backup": One("backups", "Write everything into one file."),
