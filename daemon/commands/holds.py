@@ -65,8 +65,8 @@ def hold_list(*, every: bool) -> Shown:
         Table(
             listed,
             {
-                "on": "scope", "which": "subject", "reason": "why",
-                "ended by": "disposal", "who": "person", "hold": "hold",
+                "hold": "hold", "on": "scope", "which": "subject", "reason": "why",
+                "ended by": "disposal", "who": "person",
             },
         ),
         *_offered_ends(listed),

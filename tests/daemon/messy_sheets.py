@@ -416,7 +416,8 @@ def _34(folder: Path) -> Path:
 )
 def _35(folder: Path) -> Path:
     rows = [[one for at, one in enumerate(row) if at != 1] for row in _plain()]
-    first, second = [["Batch 7 (March)"], *rows[:3]], [["Batch 8"], rows[0], *rows[3:]]
+    titles: list[list[object]] = [["Batch 7 (March)"], ["Batch 8"]]
+    first, second = [titles[0], *rows[:3]], [titles[1], rows[0], *rows[3:]]
     return _excel(folder, Units=[*first, *second])
 
 
