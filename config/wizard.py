@@ -87,7 +87,20 @@ def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path,
         f"Written to {folder}. `holdpoint config check` reads them again, `holdpoint "
         "init --edit` asks again."
     )
+    say(f"Next: {_next(load_texts(files, folder))}.")
     return made
+
+
+def _next(settings: Settings) -> str:
+    """Say how to come to the first unit."""
+    if settings.bench is None:
+        return (
+            "`holdpoint import FILE --dry-run` for a sheet of measured units, or "
+            "`holdpoint build open B-1` to type readings"
+        )
+    if settings.bench.time_scale != 1.0:
+        return "`holdpoint daemon --simulated`"
+    return "`holdpoint bench find`, `holdpoint bench try`, then `holdpoint daemon`"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
