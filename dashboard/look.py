@@ -173,6 +173,7 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   .stVegaLiteChart {{ max-width: 100%; overflow: visible; }}
   .stVegaLiteChart :is(svg, canvas) {{ max-width: 100% !important;
     height: auto !important; }}
+  .words h2.unprinted {{ display: none; }}
   .stElementContainer:has(h2) {{ break-inside: avoid; break-after: avoid; }}
   .words h1, .words h2 {{ break-after: avoid; }}
 }}
@@ -211,9 +212,10 @@ def say(headline: str, lines: Sequence[str] = (), *, large: bool = False) -> Non
     _write(f"<h1{kind}>{_text(headline)}</h1>{_paragraphs(lines)}")
 
 
-def heading(text: str, lines: Sequence[str] = ()) -> None:
-    """Begin a part of a page."""
-    _write(f"<h2>{_text(text)}</h2>{_paragraphs(lines)}")
+def heading(text: str, lines: Sequence[str] = (), *, printed: bool = True) -> None:
+    """Begin a part of a page; not `printed`, where it has but buttons."""
+    kind = "" if printed else ' class="unprinted"'
+    _write(f"<h2{kind}>{_text(text)}</h2>{_paragraphs(lines)}")
 
 
 def lines(*texts: str) -> None:

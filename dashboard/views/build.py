@@ -273,7 +273,7 @@ def on_build(hold: HoldState, name: str, reels: set[str], serials: set[str]) -> 
 
 def papers(name: str) -> None:
     """Offer the build's documents."""
-    look.heading("Papers")
+    look.heading("Papers", printed=False)
     documents.offer(documents.every(Of.BUILD, name), key="build")
 
 

@@ -210,7 +210,7 @@ def papers(finding: Signal, whom: Containment | None) -> None:
         if whom.noticed:
             offered += documents.every(Of.CONTAINMENT, finding.signal)
     offered += documents.every(Of.BUILD, finding.build)
-    look.heading("Papers")
+    look.heading("Papers", printed=False)
     documents.offer(offered, key="finding")
 
 
