@@ -20,9 +20,10 @@ MEANING = (
 
 def ledger() -> None:
     """List the newest decisions; prove the chain when asked."""
-    shown = data.followed()
+    store = data.here().connection.store
     try:
-        rows = data.told(shown, LedgerRow, "newest_decisions", newest=NEWEST)
+        # Asked anew each time: not every decision changes what other pages show.
+        rows = store.rows(LedgerRow, "newest_decisions", newest=NEWEST)
     except StorageError as exc:
         look.stands_out(str(exc))
         return
