@@ -1,7 +1,7 @@
 """Charts on a page: in both forms, with words for who cannot see them, and as files."""
 
 import json
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -10,7 +10,7 @@ import pyarrow as pa
 import streamlit as st
 
 from daemon.presentation import as_csv, file_name
-from daemon.presentation.plots import FONT, OPENED, SWEPT
+from daemon.presentation.plots import FONT, OPENED
 from dashboard import address
 
 SVG_WIDTH_PX = 1100
@@ -26,7 +26,6 @@ def show(
     rows: pd.DataFrame | None = None,
     columns: Mapping[str, str] | Sequence[str] = (),
     clicks: bool = False,
-    swept: Callable[[float, float], None] | None = None,
 ) -> None:
     """Show a chart in the form that fits the screen; offer it as files.
 
@@ -42,57 +41,27 @@ def show(
         What the CSV holds: column to heading. Without rows none is offered.
     clicks
         Whether a click on a mark leads somewhere.
-    swept
-        Told from which place to which a pointer swept over it, once a sweep.
     """
     for form in FORMS:
         with st.container(key=f"{form} {key}"):
             for number, spec in enumerate(specs[form]):
-                _one(
-                    spec,
-                    f"{key} {form} {number}",
-                    words=words,
-                    clicks=clicks,
-                    swept=swept,
-                )
+                _one(spec, f"{key} {form} {number}", words=words, clicks=clicks)
     files(specs["wide"], key=key, rows=rows, columns=columns)
 
 
-def _one(
-    spec: dict[str, Any],
-    key: str,
-    *,
-    words: str,
-    clicks: bool,
-    swept: Callable[[float, float], None] | None,
-) -> None:
+def _one(spec: dict[str, Any], key: str, *, words: str, clicks: bool) -> None:
     given: dict[str, Any] = {
         "spec": spec, "theme": None, "width": "stretch", "alt": words,
     }  # fmt: skip
     if not clicks:
         st.vega_lite_chart(**given)
         return
-    named = {one["name"] for one in spec.get("params", ())} & {*OPENED, SWEPT}
+    named = {one["name"] for one in spec.get("params", ())} & set(OPENED)
     state: Any = st.vega_lite_chart(
         **given, key=key, on_select="rerun", selection_mode=sorted(named)
     )
     picked: Mapping[Hashable, Any] = state["selection"] if state else {}
     address.opened(picked)
-    if swept is not None:
-        _swept(picked, key, swept)
-
-
-def _swept(
-    picked: Mapping[Hashable, Any], key: str, told: Callable[[float, float], None]
-) -> None:
-    """Tell of a sweep, unless it is the one that was told of before."""
-    ends = (picked.get(SWEPT) or {}).get("place")
-    seen = f"{key} swept"
-    if ends == st.session_state.get(seen):
-        return
-    st.session_state[seen] = ends
-    if ends:
-        told(float(min(ends)), float(max(ends)))
 
 
 def files(

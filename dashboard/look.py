@@ -100,6 +100,8 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .stApp .st-key-off button p {{ color: var(--on-off); font-weight: 700; }}
 .stApp :is(a, button, input, textarea, summary, [role="switch"]):focus-visible {{
   outline: 3px solid var(--focus); outline-offset: 2px; }}
+.stApp .stMain:focus-visible {{ outline: 2px solid var(--focus);
+  outline-offset: -2px; }}
 .stApp [data-testid="stButtonGroup"] button[data-selected="true"] p {{
   color: var(--ink); font-weight: 700; }}
 .stApp ::placeholder {{ color: var(--quiet); opacity: 1; }}

@@ -177,11 +177,6 @@ def rows_up_to(shown: Shown, build: str) -> pd.DataFrame:
     return asked(shown, "latest_errors", build=build)
 
 
-def columns_of(shown: Shown) -> pd.DataFrame:
-    """Return where the builds of a range's wide chart stand."""
-    return plots.columns(shown.errors, shown.recent, most=BUILDS_SHOWN)
-
-
 def _cells(shown: Shown, rows: pd.DataFrame) -> pd.DataFrame:
     """Return the columns of these rows' builds."""
     missing = sorted(set(rows["build"]) - set(shown.recent["build"]))
@@ -312,7 +307,7 @@ def _charts(
         findings = [one for one in shown.current if one.range in (range_, None)]
         units = plots.individuals(
             frame, changes, cells, findings, look=look, width=measures.least,
-            height=height, to_limit=False, baseline=baseline, sweeps=True,
+            height=height, to_limit=False, baseline=baseline,
         )  # fmt: skip
         return [units], frame
     if kind == STEPS_CHART:

@@ -26,9 +26,9 @@ SCATTER_MEANING = (
     "holdpoint variance"
 )
 WHAT_IF = "What if some builds were the baseline?"
-SWEEP = (
-    "Choose the first and the last of these builds, or sweep over units in the chart. "
-    "Then all units are held against their mean and scatter."
+CHOOSE = (
+    "Choose the first and the last of these builds. Then all units are held against "
+    "their mean and scatter."
 )
 TOO_FEW = "There are too few units for this chart: eight that differ are needed."
 THINNED = (

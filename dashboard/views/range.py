@@ -1,6 +1,6 @@
 """One range: its long story, units reel by reel, averages, scatter, capability."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 
 import streamlit as st
@@ -86,7 +86,7 @@ def baseline(builds: Sequence[str]) -> tuple[str, ...]:
 def choose_baseline(builds: Sequence[str], against: Sequence[str]) -> None:
     """Let a person choose what all units are held against."""
     with st.expander(ranges.WHAT_IF, expanded=bool(against)):
-        look.quiet(ranges.SWEEP)
+        look.quiet(ranges.CHOOSE)
         with st.container(key="baseline", horizontal=True, gap="small", width=420):
             for name, word in zip(BASELINE, ("from", "to"), strict=True):
                 address.choose(
@@ -110,20 +110,6 @@ def no_baseline() -> None:
     """Hold each reel against its own mean again."""
     for name in BASELINE:
         st.query_params[name] = NONE
-
-
-def swept(page: Shown) -> Callable[[float, float], None]:
-    """Return what takes the builds under a sweep as the baseline."""
-
-    def take(low: float, high: float) -> None:
-        cells = pictures.columns_of(page)
-        under = cells[(cells["left"] < high) & (cells["right"] > low)]["build"].tolist()
-        if under:
-            for name, build in zip(BASELINE, (under[0], under[-1]), strict=True):
-                address.keep(name, build)
-            st.rerun()
-
-    return take
 
 
 def draw(page: Shown, key: str, kind: str, against: tuple[str, ...]) -> Drawn | None:
@@ -156,7 +142,6 @@ def chart(
             rows=drawn.rows,
             columns=drawn.columns,
             clicks=kind in (pictures.UNITS_CHART, pictures.STORY),
-            swept=swept(page),
         )
         if drawn.thinned:
             look.quiet(ranges.THINNED)

@@ -32,11 +32,13 @@ CUT = """() => [...document.querySelectorAll(
 CONTROLS = """() => [...document.querySelectorAll(
     'a[href], button, input, textarea, summary, [tabindex="0"]')]
   .filter(e => !e.disabled && e.tabIndex >= 0 && e.checkVisibility()
-    && (e.type !== 'radio' || e.checked))
+    && (e.type !== 'radio' || e.checked)
+    && (e.role !== 'radio'
+      || e === e.closest('[role="radiogroup"]')?.querySelector('[role="radio"]')))
   .map((e, i) => e.dataset.met = `${i} ${e.tagName} ${(e.getAttribute('aria-label')
     || e.textContent || e.name).trim().slice(0, 40)}`)"""
-"""All that a person may act on; of a group of radio buttons the arrows reach the rest.
-"""
+"""All that a person may act on; of a group of radio buttons the arrows reach the rest,
+so that the first stands for all."""
 FOCUSED = """() => {
   const e = document.activeElement;
   const shows = one => { const s = getComputedStyle(one);

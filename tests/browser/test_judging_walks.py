@@ -87,30 +87,6 @@ def test_a_reload_keeps_range_and_chart(browser: Browser, left: str) -> None:
         page.wait_for_url(re.compile("range=10uA"))
         page.reload()
         expect(page.locator("h1").first).to_contain_text("Range 10 uA")
-        units_are_held_against_what_a_pointer_sweeps_over(page)
-
-
-def units_are_held_against_what_a_pointer_sweeps_over(page: Page) -> None:
-    """Sweep over the first two builds of the three; a reload keeps them."""
-    said = page.get_by_text("All units are held against builds B-1 to B-2, not")
-    page.get_by_role("radio", name="Units").click()
-    page.wait_for_url(re.compile("chart=Units"))
-    picture = page.locator("[class*='st-key-wide'] .vega-embed svg")
-    expect(picture).to_be_visible()
-    expect(page.get_by_text("What if some builds were the baseline?")).to_be_visible()
-    box = picture.bounding_box()
-    assert box is not None
-    across = [box["x"] + share * box["width"] for share in (0.12, 0.3, 0.55)]
-    page.mouse.move(across[0], box["y"] + 0.5 * box["height"])
-    page.mouse.down()
-    for place in across[1:]:
-        page.mouse.move(place, box["y"] + 0.55 * box["height"], steps=6)
-    page.mouse.up()
-    expect(said).to_be_visible()
-    page.reload()
-    expect(said).to_be_visible()
-    page.get_by_role("button", name="No baseline").click()
-    expect(said).to_be_hidden()
 
 
 def test_a_click_on_the_map_opens_what_was_clicked(browser: Browser, left: str) -> None:

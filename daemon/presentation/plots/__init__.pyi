@@ -20,7 +20,6 @@ from .marks import (
     FONT as FONT,
     OPENED as OPENED,
     RANGE_OPENED as RANGE_OPENED,
-    SWEPT as SWEPT,
     UNIT_OPENED as UNIT_OPENED,
 )
 from .missed import missed_by_shift as missed_by_shift

@@ -30,8 +30,6 @@ OPENED = {
     RANGE_OPENED: ("range",),
 }
 """What a click picks, and the columns that say what was picked."""
-SWEPT = "swept"
-"""What a sweep over a picture picks: places, from and to."""
 
 
 def dots(
@@ -74,17 +72,6 @@ def clickable(chart: alt.Chart, name: str, columns: Sequence[str]) -> alt.Chart:
     picked = alt.selection_point(name=name, fields=list(columns), toggle=False)
     chart.mark["cursor"] = "pointer"
     found: alt.Chart = chart.add_params(picked)
-    return found
-
-
-def sweepable(chart: alt.Chart, look: Look) -> alt.Chart:
-    """Let a pointer sweep over places; a page is told from which to which."""
-    swept = alt.selection_interval(
-        name=SWEPT,
-        encodings=["x"],
-        mark=alt.BrushConfig(fill=look.quiet, fillOpacity=0.18, stroke=look.quiet),
-    )
-    found: alt.Chart = chart.add_params(swept)
     return found
 
 

@@ -47,7 +47,6 @@ def individuals(
     height: int = 360,
     to_limit: bool = True,
     baseline: Limits | None = None,
-    sweeps: bool = False,
 ) -> alt.LayerChart:
     """Return the chart of one range: units, stretches' own limits, findings.
 
@@ -67,8 +66,6 @@ def individuals(
     baseline
         What all units are held against (`baseline_of`); None: each stretch against its
         own mean.
-    sweeps
-        Whether a pointer may sweep over units to pick builds.
     """
     shown = [one for one in findings if one.build in set(cells["build"])]
     limits = frame.groupby("build", sort=False)["limit_percent"].median()
@@ -120,7 +117,7 @@ def individuals(
             if limit <= reach
             else [_limit_words(limit, reach, look, height)]
         ),
-        marks.sweepable(units, look) if sweeps else units,
+        units,
         *_named_reels(changes, x, look, top=head, bottom=height),
         *named_builds(cells, x, look),
     ]
