@@ -46,7 +46,7 @@ class Place(StrEnum):
     """Where a unit is."""
 
     UNFINISHED = "unfinished boards"
-    IN_HAND = "in hand"
+    IN_HOUSE = "in the house"
     RESELLER = "at resellers"
     SHIPPED = "shipped"
     RETURNED = "returned"
@@ -232,7 +232,7 @@ class Records:
         measured = self.errors_of(unit.serial)
         if any(key not in measured for key in self.ranges):
             return Place.UNFINISHED
-        return Place.IN_HAND
+        return Place.IN_HOUSE
 
     def carriers(self, reel: str) -> list[tuple[Unit, str]]:
         """Return the units that carry a reel, each with its part, in order."""

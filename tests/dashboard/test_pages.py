@@ -1,6 +1,7 @@
 """What the screens say and do, page by page."""
 
 import json
+import re
 from datetime import UTC, datetime
 from html import unescape
 from itertools import count
@@ -37,7 +38,8 @@ def opened(page: str = "") -> AppTest:
 
 def said(app: AppTest) -> str:
     """Return all words on the page."""
-    return unescape("\n".join(one.value for one in app.html))
+    whole = re.compile(r'<span class="whole">(.*?)</span>')
+    return unescape("\n".join(whole.sub(r"\1", one.value) for one in app.html))
 
 
 def button(app: AppTest, label: str) -> Any:
