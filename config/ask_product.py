@@ -92,12 +92,19 @@ def reckoned(product: Product) -> Iterator[str]:
         outputs[one.title] = abs(volts)
         level = Reading().level_of_full_scale
         limit_ppm = one.limit.of_reading_ppm + one.limit.of_full_scale_ppm / level
+        offset = "with" if one.limit.offset == "inside" else "without"
+        comes_to = (
+            f": {_percent(limit_ppm)} where it is read, at {100 * level:g} % of full "
+            "scale"
+            if one.limit.of_full_scale_ppm
+            else f". It is read at {100 * level:g} % of full scale"
+        )
         yield (
             f"  {one.title}: {spell(one.full_scale, unit)} in gives "
             f"{spell(volts, Unit.VOLT)} out at full scale. Its parts alone may make it "
-            f"read {_percent(widest_ppm)} wrong; {limit_words(one.limit)} is allowed: "
-            f"{_percent(limit_ppm)} where it is read, at {100 * level:g} % of full "
-            f"scale. The source gives {spell(one.source_limit, unit)} at most."
+            f"read {_percent(widest_ppm)} wrong; {limit_words(one.limit)}, {offset} "
+            f"offset, is allowed{comes_to}. No more than "
+            f"{spell(one.source_limit, unit)} may go in."
         )
     least, most = (
         pick(outputs, key=outputs.__getitem__, default="") for pick in (min, max)
@@ -169,7 +176,8 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
         "Gain of a stage that all ranges share, such as 1 + R3 / R4 (Enter: none)",
         lambda answer: _with_known_names(answer) if answer else "",
         why="A formula over part names with + - * / and brackets. Each range is "
-        "multiplied by it.",
+        "multiplied by it. A resistor of a divider is none, though all ranges share "
+        "it: write it into the formula of each range, which is asked next.",
         default="",
     )
     asked = (
@@ -181,8 +189,13 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
     transfers = dialogue.put(
         asked,
         one_for_each(_transfer(gain), count),
-        why="A part, or parts such as RS1 + RS2: volts out over what goes in, without "
-        "the shared gain. What names a part of the shared gain is taken as it is.",
+        why=(
+            "A part, or a formula such as RS1 + RS2: volts out over amps in"
+            if unit is Unit.AMPERE
+            else "A formula over part names: volts out over volts in"
+        )
+        + ", one for each range with commas between them. It is multiplied by the "
+        "shared gain, unless it names a part of that gain.",
     )
     limits = dialogue.put(
         "Largest error allowed: of reading + of full scale, with or without offset, "
@@ -190,8 +203,8 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
         one_for_each(_limit, count, all_alike=True),
         why="The error limit is the sum of a share of reading and one of full scale. "
         "With offset: what it reads at zero counts, and zero is judged. Without "
-        "offset: it is taken off first and judged by nothing. One for each range with "
-        "commas between them.",
+        "offset: it is taken off first and judged by nothing. Where neither is said, "
+        "it is with offset. One for each range with commas between them.",
         default="0.5 % + 0.05 % with offset",
     )
     settle_s = dialogue.put(

@@ -34,9 +34,9 @@ def check(folder: Path) -> list[str]:
 def summary(settings: Settings) -> list[str]:
     """Return what settings say, in plain words, a line each."""
     lines = [
-        *_product(settings.product),
+        *_product(settings.product, by_bench=settings.bench is not None),
         *_bench(settings.bench, Unit(settings.product.input_unit)),
-        *_plan(settings.plan),
+        *_plan(settings.plan, by_bench=settings.bench is not None),
     ]
     if settings.bench is None:
         lines.append(meters_words(settings.plan.meters))
@@ -45,10 +45,10 @@ def summary(settings: Settings) -> list[str]:
     return [*lines, f"Alerts: {told or 'none are sent'}"]
 
 
-def _product(product: Product) -> Iterator[str]:
+def _product(product: Product, *, by_bench: bool) -> Iterator[str]:
     unit = Unit(product.input_unit)
     yield (
-        f"Product {product.name}: {product.title}, {unit.value} in, "
+        f"Product {product.title}, {product.name} in the records: {unit.value} in, "
         f"{product.output_unit} out; its input survives "
         f"{spell(product.input_absolute_maximum_v, Unit.VOLT)}"
     )
@@ -56,11 +56,16 @@ def _product(product: Product) -> Iterator[str]:
         yield f"  documents are issued by {', '.join(product.maker.lines)}"
     for key, one in product.ranges.items():
         chosen = "" if one.selector is None else f", switch at {one.selector}"
+        driven = (
+            f", source at most {spell(one.source_limit, unit)}, "
+            f"settles in {spell(one.settle_s, Unit.SECOND)}"
+            if by_bench
+            else ""
+        )
+        offset = "with" if one.limit.offset == "inside" else "without"
         yield (
             f"  range {key}: full scale {spell(one.full_scale, unit)}, "
-            f"limit {limit_words(one.limit)}, offset {one.limit.offset}, "
-            f"source at most {spell(one.source_limit, unit)}, "
-            f"settles in {spell(one.settle_s, Unit.SECOND)}{chosen}"
+            f"limit {limit_words(one.limit)}, {offset} offset{driven}{chosen}"
         )
         if one.limit.points:
             shares = ", ".join(f"{100 * share:g} %" for share in one.limit.points)
@@ -173,21 +178,23 @@ def _place(one: Instrument) -> str:
     return ", ".join(said)
 
 
-def _plan(plan: Plan) -> Iterator[str]:
-    yield (
-        f"Plan: read at {plan.reading.level_of_full_scale:.10g} of full scale, "
-        f"{plan.reading.readings_per_point} readings a point or more, to "
-        f"{plan.reading.wanted_uncertainty_ppm:g} ppm, offset by "
-        f"{plan.reading.offset}, "
-        + (
+def _plan(plan: Plan, *, by_bench: bool) -> Iterator[str]:
+    reading = plan.reading
+    said = [f"Plan: read at {100 * reading.level_of_full_scale:.10g} % of full scale"]
+    if by_bench:
+        said += [
+            f"{reading.readings_per_point} readings a point or more",
+            f"to {reading.wanted_uncertainty_ppm:g} ppm",
+            f"offset by {reading.offset}",
             "all ranges of a unit, then the next unit"
-            if plan.reading.order == "unit"
-            else "one range across many units, then the next range"
-        )
-    )
+            if reading.order == "unit"
+            else "one range across many units, then the next range",
+        ]
+    yield ", ".join(said)
     yield (
-        f"  guard band {plan.judging.guard_band_factor:g} times the expanded "
-        f"uncertainty; a limit {plan.judging.needed_ratio:g} times as wide is judged"
+        "  a unit conforms when it keeps its limit by at least "
+        f"{plan.judging.guard_band_factor:g} times its uncertainty; a limit is judged "
+        f"when it is at least {plan.judging.needed_ratio:g} times the uncertainty"
     )
     yield (
         "  one false hold accepted in "

@@ -7,6 +7,7 @@ What is asked follows from the answers before it. So a dialogue goes on from ans
 that were given before: after "back", after a break, and when it is gone through again.
 """
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import Any, TypeVar
@@ -38,6 +39,7 @@ Read = Callable[[str], T]
 HELP = "?"
 BACK = "back"
 MOST_DIGITS = 12
+_DECIMAL_COMMA = re.compile(r"\d,\d")
 
 
 class Back(Exception):  # noqa: N818 -- no fault: the question before is asked again
@@ -171,6 +173,8 @@ def one_for_each(
                 f"{answer!r}: must be {one}{count} with commas between them, not "
                 f"{len(pieces)}"
             )
+            if _DECIMAL_COMMA.search(answer):
+                message += "; write the decimal sign as a point"
             raise ValueError(message)
         return tuple(read(one) for one in pieces)
 

@@ -89,7 +89,22 @@ def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path,
         f"Written to {folder}. `{command} config check` reads them again, "
         f"`{command} init --edit` asks again."
     )
+    steps = _next(load_texts(files, folder)).replace("`holdpoint ", f"`{command} ")
+    say(f"Next: {steps}.")
     return made
+
+
+def _next(settings: Settings) -> str:
+    """Say how to come to the first unit."""
+    if settings.bench is None:
+        return (
+            "`holdpoint import FILE --dry-run` for a sheet of measured units, or "
+            "`holdpoint build open B-1`, then `holdpoint measure SERIAL --typed`, "
+            "to type readings"
+        )
+    if settings.bench.time_scale != 1.0:
+        return "`holdpoint daemon --simulated`"
+    return "`holdpoint bench find`, `holdpoint bench try`, then `holdpoint daemon`"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 from daemon.presentation import plots
+from dashboard import look
 
 PAGES = {
     "unit": "views/units.py",
@@ -78,7 +79,9 @@ def keep(name: str, value: str) -> None:
 
 def link(label: str, subject: str, value: str, **more: str) -> None:
     """Lead to the page of a subject."""
-    st.page_link(PAGES[subject], label=label, query_params={subject: value, **more})
+    st.page_link(
+        PAGES[subject], label=look.plain(label), query_params={subject: value, **more}
+    )
 
 
 def go(subject: str, value: str, **more: str) -> None:

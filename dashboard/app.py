@@ -34,6 +34,7 @@ GROUPS = {
         st.Page("views/holds.py", title="Holds"),
         st.Page("views/recall.py", title="Recall"),
         st.Page("views/messages.py", title="Messages"),
+        st.Page("views/ledger.py", title="Ledger"),
     ],
     "Packing": [st.Page("views/packing.py", title="Packing")],
     "Units": [

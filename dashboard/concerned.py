@@ -1,11 +1,16 @@
 """Whom a finding concerns, asked of the builds that it may concern alone."""
 
+from contextlib import suppress
+
 import streamlit as st
 
 from daemon.presentation import Concerning
 from daemon.traceability import Containment, Records, contain
 from dashboard.data import Shown
-from storage import Cause, Signal
+from storage import Cause, Signal, StorageError
+
+CHANGES = "changes of the store"
+"""Key of a viewer's session: how many there were when it was asked last."""
 
 
 def by(shown: Shown, finding: Signal) -> Containment:
@@ -18,12 +23,16 @@ def by(shown: Shown, finding: Signal) -> Containment:
     storage.errors.StorageError
         The daemon does not answer.
     """
-    return _by(shown, shown.stamp, finding.signal)
+    # A shipment or a step changes this, and nothing of what all pages show.
+    with suppress(StorageError):
+        st.session_state[CHANGES] = shown.connection.store.changes()
+    changes = st.session_state.get(CHANGES, 0)
+    return _by(shown, shown.stamp, changes, finding.signal)
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
-def _by(_shown: Shown, stamp: str, name: str) -> Containment:
-    del stamp  # what was found is kept by it
+def _by(_shown: Shown, stamp: str, changes: int, name: str) -> Containment:
+    del stamp, changes  # what was found is kept by them
     finding = next(one for one in _shown.findings if one.signal == name)
     about = {finding.build, finding.first_serial}
     if finding.cause is Cause.REEL and finding.reel is not None:

@@ -97,4 +97,4 @@ def why_placed(hold: HoldState) -> str:
     """Tell a hold from another on the same build, reel or unit."""
     if hold.signal is not None:
         return f"finding {hold.signal}"
-    return f"placed {hold.placed_at:%Y-%m-%d %H:%M:%S} UTC"
+    return f"placed {look.local(hold.placed_at, form=look.TO_THE_SECOND)}"

@@ -17,9 +17,16 @@ PICTURES_NARROW_PX = 900
 BEGINS, ENDS = "\ue000", "\ue001"
 """Around a moment in a text; private characters, so that nothing else is one."""
 _MOMENT = re.compile(f"{BEGINS}([0-9T:.+-]+){ENDS}")
+TO_THE_MINUTE, TO_THE_SECOND = "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"
 MARKUP = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:^=])")
 LINK = re.compile(r":(?=//)|www(?=\.)", re.IGNORECASE)
 WORD_JOINER = "\N{WORD JOINER}"
+_WHOLE = re.compile(
+    r"(?:&[lg]t; )?[+\u2212\xb1]?\d[\d.,\xa0]* "
+    r"(?:%|ppm|[kMm\xb5unp]?[\u03a9AV]|\xb0C)(?!\w)"
+    r"|\b[A-Za-z]{1,6}-\d\w{0,9}(?:-\w{1,9}){0,2}(?![\w-])"
+)
+"""What no line may break: a number with its unit, a short name with a hyphen."""
 
 STYLE = """
 <style>
@@ -42,7 +49,7 @@ STYLE = """
 .words .figures div {{ min-width: 7.5rem; }}
 .words .figures b {{ display: block; font-size: 1.35rem; line-height: 1.3;
   font-variant-numeric: tabular-nums; }}
-.words .figures span {{ color: var(--quiet); font-size: .92rem; }}
+.words .figures i {{ font-style: normal; color: var(--quiet); font-size: .92rem; }}
 div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   background: var(--paper); }}
 .st-key-bar {{ padding: .7rem 0 .5rem; min-height: 3.4rem;
@@ -63,6 +70,7 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 [data-testid="stFullScreenFrame"]:has(.stVegaLiteChart) .stElementToolbar {{
   display: none; }}
 .st-key-live {{ justify-content: flex-end; flex-wrap: nowrap; }}
+.st-key-bar > :has(.st-key-live) {{ min-width: min(19rem, 100%); }}
 .st-key-live > :first-child {{ flex: 1 1 0; min-width: 0; width: auto; }}
 .st-key-live > :nth-child(2) {{ flex: 0 0 auto; }}
 .st-key-live .words p {{ text-align: right; max-width: none; }}
@@ -77,7 +85,10 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .words .answers dd.moved {{ color: var(--moved); }}
 .st-key-ways > :first-child, .st-key-ways > :first-child > * {{ width: auto;
   flex: 0 0 auto; }}
-.words time {{ white-space: nowrap; }}
+.words :is(time, .whole) {{ white-space: nowrap; }}
+.words .outline p {{ font-size: .95rem; }}
+.words .outline .in-1 {{ padding-left: 1.4rem; }}
+.words .outline .in-2 {{ padding-left: 2.8rem; }}
 [class*="st-key-files"] button, [class*="st-key-files"] button p {{
   font-size: .86rem; color: var(--quiet); }}
 [class*="st-key-files"] button {{ border: none; background: none; padding: 0;
@@ -89,6 +100,8 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .stApp .st-key-off button p {{ color: var(--on-off); font-weight: 700; }}
 .stApp :is(a, button, input, textarea, summary, [role="switch"]):focus-visible {{
   outline: 3px solid var(--focus); outline-offset: 2px; }}
+.stApp .stMain:focus-visible {{ outline: 2px solid var(--focus);
+  outline-offset: -2px; }}
 .stApp [data-testid="stButtonGroup"] button[data-selected="true"] p {{
   color: var(--ink); font-weight: 700; }}
 .stApp ::placeholder {{ color: var(--quiet); opacity: 1; }}
@@ -121,8 +134,10 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   .words td:empty {{ display: none; }}
   .words td:not(:first-child)::before {{ content: attr(data-head) ": ";
     color: var(--quiet); }}
-  .st-key-bar {{ row-gap: .1rem; column-gap: 0; padding: .35rem 0 .3rem; }}
-  .st-key-bar .stPageLink a {{ margin-right: 1rem; }}
+  .st-key-bar, .st-key-beside {{ row-gap: 0 !important; column-gap: 0 !important; }}
+  .st-key-bar {{ padding: .35rem 0 .3rem; }}
+  .st-key-bar .stPageLink a {{ margin-right: .62rem; }}
+  .st-key-bar .stPageLink a p {{ font-size: .9rem; }}
   .st-key-bar > :has(> .st-key-beside) {{ flex: 1 0 100%; padding-left: 0;
     border-left: none; }}
   [class*="st-key-side-by-side"] .stHorizontalBlock {{ flex-wrap: nowrap; }}
@@ -131,6 +146,7 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   [class*="st-key-asked"] :is(td, td *) {{ white-space: nowrap !important; }}
 }}
 @media (max-width: {pictures}px) {{
+  .st-key-bar > :has(> .st-key-beside) {{ padding-left: 0; border-left: none; }}
   [class*="st-key-wide"] {{ display: none; }}
   [class*="st-key-narrow"] {{ display: flex; }}
 }}
@@ -144,13 +160,23 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
     background: none !important; }}
   .stMainBlockContainer {{ padding: 0; max-width: none; }}
   .words p {{ max-width: none; }}
-  .st-key-bar, .stButton, .stDownloadButton, .stExpander, .st-key-unseen,
-  .stElementToolbar, iframe {{ display: none !important; }}
-  .stVegaLiteChart, .stDataFrame, table tr, .words .figures {{
+  /* What is no reading: buttons, fields, ways to other pages. Of lists that fold, those
+     that stand open. */
+  .st-key-bar, .stButton, .stDownloadButton, .stButtonGroup, .stSelectbox,
+  .stTextInput, .stTextArea, .stNumberInput, .stMultiSelect, .stRadio, .stCheckbox,
+  .stPageLink, .st-key-ways, [class*="st-key-files"], .st-key-unseen,
+  .stExpander:has(details:not([open])), .stElementToolbar, iframe {{
+    display: none !important; }}
+  [data-testid="stVerticalBlock"] {{ display: block !important; }}
+  /* On the screen one of the two forms was drawn; the other takes no room. */
+  [class*="st-key-wide"], [class*="st-key-narrow"] {{ display: block !important; }}
+  .stVegaLiteChart, .stDataFrame, table tr, .words .figures, .words .answers > div {{
     break-inside: avoid; }}
   .stVegaLiteChart {{ max-width: 100%; overflow: visible; }}
   .stVegaLiteChart :is(svg, canvas) {{ max-width: 100% !important;
     height: auto !important; }}
+  .words h2.unprinted {{ display: none; }}
+  .stElementContainer:has(h2) {{ break-inside: avoid; break-after: avoid; }}
   .words h1, .words h2 {{ break-after: avoid; }}
 }}
 </style>
@@ -185,12 +211,13 @@ def current() -> Look:
 def say(headline: str, lines: Sequence[str] = (), *, large: bool = False) -> None:
     """Say what to do, then why; large, where it is read from a step away."""
     kind = ' class="large"' if large else ""
-    _write(f"<h1{kind}>{escape(headline)}</h1>{_paragraphs(lines)}")
+    _write(f"<h1{kind}>{_text(headline)}</h1>{_paragraphs(lines)}")
 
 
-def heading(text: str, lines: Sequence[str] = ()) -> None:
-    """Begin a part of a page."""
-    _write(f"<h2>{escape(text)}</h2>{_paragraphs(lines)}")
+def heading(text: str, lines: Sequence[str] = (), *, printed: bool = True) -> None:
+    """Begin a part of a page; not `printed`, where it has but buttons."""
+    kind = "" if printed else ' class="unprinted"'
+    _write(f"<h2{kind}>{_text(text)}</h2>{_paragraphs(lines)}")
 
 
 def lines(*texts: str) -> None:
@@ -203,17 +230,25 @@ def quiet(*texts: str) -> None:
     _write(_paragraphs(texts, kind="quiet"))
 
 
+def outline(text: str) -> None:
+    """Write lines of which those that stand further in belong to the one above."""
+    rows = []
+    for line in text.splitlines():
+        depth = min((len(line) - len(line.lstrip())) // 2, 2)
+        rows.append(f'<p class="in-{depth}">{_text(line.strip())}</p>')
+    _write(f'<div class="outline">{"".join(rows)}</div>')
+
+
 def stands_out(text: str) -> None:
     """Write what must be read, and have it read aloud."""
     mark = "\N{BLACK UP-POINTING TRIANGLE}"
-    _write(f'<p class="moved" role="alert">{mark} {escape(text)}</p>')
+    _write(f'<p class="moved" role="alert">{mark} {_text(text)}</p>')
 
 
 def answers(said: Sequence[tuple[str, str]], *, moved: Sequence[str] = ()) -> None:
     """Write questions, each over its answer; those in `moved` stand out."""
     cells = "".join(
-        f"<div><dt>{escape(question)}</dt>"
-        f'<dd class="{kind}">{escape(answer)}</dd></div>'
+        f'<div><dt>{_text(question)}</dt><dd class="{kind}">{_text(answer)}</dd></div>'
         for question, answer in said
         for kind in ["moved" if question in moved else ""]
     )
@@ -228,9 +263,9 @@ def moment(at: datetime) -> str:
     return f"{BEGINS}{at.astimezone(UTC).isoformat(timespec='seconds')}{ENDS}"
 
 
-def local(at: datetime) -> str:
+def local(at: datetime, *, form: str = TO_THE_MINUTE) -> str:
     """Return a moment as a clock beside the viewer shows it."""
-    return f"{at.astimezone(_zone()):%Y-%m-%d %H:%M}"
+    return f"{at.astimezone(_zone()):{form}}"
 
 
 def _zone() -> tzinfo:
@@ -259,7 +294,7 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     body = "".join(
         "<tr>"
         + "".join(
-            f'<td data-head="{escape(heads[one])}">{escape(row[one])}</td>'
+            f'<td data-head="{escape(heads[one])}">{_text(row[one])}</td>'
             for one in full
         )
         + "</tr>"
@@ -288,14 +323,19 @@ def code(text: str, alt: str, *, width_px: int) -> None:
 def figures(named: Sequence[tuple[str, str]]) -> None:
     """Write numbers that change, large, each over its name."""
     cells = "".join(
-        f"<div><b>{escape(value)}</b><span>{escape(name)}</span></div>"
+        f"<div><b>{escape(value)}</b><i>{escape(name)}</i></div>"
         for name, value in named
     )
     _write(f'<div class="figures">{cells}</div>')
 
 
 def _paragraphs(texts: Sequence[str], *, kind: str = "") -> str:
-    return "".join(f'<p class="{kind}">{escape(text)}</p>' for text in texts)
+    return "".join(f'<p class="{kind}">{_text(text)}</p>' for text in texts)
+
+
+def _text(text: str) -> str:
+    """Return text that is no markup; what belongs together stays in one line."""
+    return _WHOLE.sub(r'<span class="whole">\g<0></span>', escape(text))
 
 
 def _write(html: str) -> None:

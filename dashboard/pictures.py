@@ -10,6 +10,7 @@ import pyarrow as pa
 import streamlit as st
 
 from daemon.presentation import DARK, LIGHT, Look, plots
+from daemon.spc import Limits
 from daemon.watch import MISSED, RangeOutlook
 from dashboard.data import BUILDS_SHOWN, Shown, asked
 from dashboard.look import current
@@ -28,6 +29,8 @@ RANGE_CHARTS = (
     "Steps (moving range)", "Within and between",
 )  # fmt: skip
 """Charts of one range, by what a page calls them."""
+HELD_AGAINST = (UNITS_CHART, AVERAGES_CHART, SUMS_CHART, STEPS_CHART)
+"""Those that hold units against a mean and a scatter."""
 UNITS = {
     "serial": "unit", "build": "build", "range": "range", "error_ppm": "error, ppm",
     "uncertainty_ppm": "standard uncertainty, ppm", "limit_ppm": "limit, ppm",
@@ -227,17 +230,26 @@ def results_of(shown: Shown, build: str) -> pd.DataFrame:
     return asked(shown, "latest_errors", build=build) if mine.empty else mine
 
 
-def of_range(shown: Shown, range_: str, kind: str) -> Drawn | None:
+def of_range(
+    shown: Shown, range_: str, kind: str, baseline: tuple[str, ...] = ()
+) -> Drawn | None:
     """Return one of the charts of a range, by its name in `RANGE_CHARTS`.
 
-    None while there are too few units for it.
+    None while there are too few units for it, or in the builds of the baseline that
+    all units are to be held against.
     """
-    return _of_range(shown, shown.stamp, range_, kind, dark=current() is DARK)
+    return _of_range(shown, shown.stamp, range_, kind, baseline, dark=current() is DARK)
 
 
 @st.cache_data(max_entries=48, show_spinner=False)
 def _of_range(
-    _shown: Shown, stamp: str, range_: str, kind: str, *, dark: bool
+    _shown: Shown,
+    stamp: str,
+    range_: str,
+    kind: str,
+    baseline: tuple[str, ...],
+    *,
+    dark: bool,
 ) -> Drawn | None:
     del stamp  # what was drawn is kept by it
     shown, look = _shown, _look(dark=dark)
@@ -251,6 +263,7 @@ def _of_range(
         }
         return Drawn(specs=specs, rows=told, columns=STRETCHES, words="")
     specs, rows, words, fewer = {}, pd.DataFrame(), "", False
+    limits: Limits | None = None
     for form, measures in (("wide", plots.WIDE), ("narrow", plots.NARROW)):
         most = BUILDS_NARROW if form == "narrow" else BUILDS_SHOWN
         cells = plots.columns(shown.errors, shown.recent, most=most)
@@ -260,7 +273,13 @@ def _of_range(
             return None
         changes = _changes(shown, frame)
         changes = changes[changes["range"] == range_]
-        found = _charts(shown, kind, frame, changes, cells, range_, look, measures)
+        if baseline and form == "wide":  # the narrow one may not have its builds
+            limits = plots.baseline_of(frame, changes, baseline)
+            if limits is None:
+                return None
+        found = _charts(
+            shown, kind, frame, changes, cells, range_, look, measures, limits
+        )
         if found is None:
             return None
         charts, drawn_of = found
@@ -280,6 +299,7 @@ def _charts(
     range_: str,
     look: Look,
     measures: plots.Form,
+    baseline: Limits | None,
 ) -> tuple[list[alt.LayerChart], pd.DataFrame] | None:
     """Return what one kind of chart draws under each other, and what of."""
     height = 280 if measures is plots.NARROW else 360
@@ -287,13 +307,14 @@ def _charts(
         findings = [one for one in shown.current if one.range in (range_, None)]
         units = plots.individuals(
             frame, changes, cells, findings, look=look, width=measures.least,
-            height=height, to_limit=False,
+            height=height, to_limit=False, baseline=baseline,
         )  # fmt: skip
         return [units], frame
     if kind == STEPS_CHART:
         steps = plots.moving_ranges(
-            frame, changes, cells, look=look, width=measures.width, height=220
-        )
+            frame, changes, cells, look=look, width=measures.width, height=220,
+            baseline=baseline,
+        )  # fmt: skip
         return None if steps is None else ([steps], frame)
     if kind == DOTS_CHART:
         dots = plots.distribution(frame, look=look, width=measures.width)
@@ -301,7 +322,7 @@ def _charts(
     if kind == MEANS_CHART:
         return plots.between_and_within(frame, changes, cells, look=look)
     draw = plots.averages if kind == AVERAGES_CHART else plots.sums
-    found = draw(frame, changes, cells, look=look)
+    found = draw(frame, changes, cells, look=look, baseline=baseline)
     return None if found is None else ([found[0]], found[1])
 
 

@@ -74,8 +74,8 @@ def options(
     return said
 
 
-def load() -> None:
-    """Load what the pages need, and start what draws charts in documents."""
+def load_pages() -> None:
+    """Load what the pages need."""
     for name in NEEDED:
         room = import_module(name)
         # A door loads what it offers only when it is asked for.
@@ -83,6 +83,11 @@ def load() -> None:
             getattr(room, offered)
     for one in DOCUMENTS.values():
         one.function()
+
+
+def load() -> None:
+    """Load what the pages need, and start what draws charts in documents."""
+    load_pages()
     import_module("daemon.presentation.documents.drawing").begin()
     gc.freeze()  # what is loaded stays, and need not be searched for garbage
 

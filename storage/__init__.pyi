@@ -127,6 +127,7 @@ from .remote import RemoteStore as RemoteStore
 from .serials import (
     SerialRangeError as SerialRangeError,
     begins as begins,
+    counted_runs as counted_runs,
     counted_serials as counted_serials,
     reels_of as reels_of,
     serial_order as serial_order,

@@ -134,3 +134,27 @@ def counted_serials(given: str) -> list[str]:
         message = f"{given!r}: a range counts up, to {MOST} serials at most"
         raise SerialRangeError(message)
     return [f"{begin[1]}{number:0{len(begin[2])}}" for number in numbers]
+
+
+def counted_runs(serials: Iterable[str]) -> list[list[str]]:
+    """Return serials in runs that count up, each of which a range can name.
+
+    Examples
+    --------
+    >>> counted_runs(["PA-10", "PA-09", "PA-12", "x"])
+    [['PA-09', 'PA-10'], ['PA-12'], ['x']]
+    """
+    runs: list[list[str]] = []
+    for one in sorted(serials, key=serial_order):
+        if runs and _counts_on(runs[-1][-1], one):
+            runs[-1].append(one)
+        else:
+            runs.append([one])
+    return runs
+
+
+def _counts_on(before: str, serial: str) -> bool:
+    try:
+        return counted_serials(f"{before}..{serial}") == [before, serial]
+    except SerialRangeError:
+        return False

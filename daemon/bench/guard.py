@@ -68,6 +68,9 @@ SILENT = (
     "machine too busy, and the safe-off guard turned the source off"
 )
 
+COMMAND = (sys.executable, "-P", "-m", "daemon.bench.guard", "--watch")
+"""What the daemon starts."""
+
 _left_trying: list[subprocess.Popen[bytes]] = []
 """Guards that still try to reach their source while the daemon goes on or ends."""
 
@@ -179,8 +182,8 @@ class Guard:
         self._is_acting = False
         self._line, theirs = socket.socketpair()
         with theirs:
-            self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "daemon.bench.guard", "--watch"],
+            self._process = subprocess.Popen(  # noqa: S603 -- our own program
+                COMMAND,
                 stdin=theirs.fileno(),
                 stdout=theirs.fileno(),
                 # A terminal's interrupt goes to its whole group and must not come here.

@@ -33,7 +33,7 @@ def budget(*, range_: str | None, serial: str | None) -> Shown:
                 [
                     {
                         "range": one.title,
-                        "U": f"{one.expanded_ppm:.3g}",
+                        "U": words.part(one.expanded_ppm, one),
                         "limit": figures.allowance(one.limit_ppm),
                         "ratio": f"{one.ratio:.2g}",
                         "judges": "yes" if one.judges else "no",
@@ -43,7 +43,7 @@ def budget(*, range_: str | None, serial: str | None) -> Shown:
                     for one in found
                 ],
                 {
-                    "range": "range", "U (k = 2), ppm": "U", "limit": "limit",
+                    "range": "range", "U (k = 2)": "U", "limit": "limit",
                     "limit / U": "ratio", "judges": "judges", "most of it": "most",
                     "share": "share",
                 },

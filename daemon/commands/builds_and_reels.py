@@ -14,10 +14,18 @@ from daemon.commands.orders import ordered
 from daemon.commands.showing import Shown, interactive, listed, misuse, say, shown
 from daemon.holds import limits_of_meter_ppm, loose_parts
 from daemon.metrology import Circuit
-from daemon.presentation import figures, loose_parts as words
+from daemon.presentation import figures, loose_parts as words, sentences
 from daemon.station import MOST_PARTS
 from daemon.traceability import kitting, tracing
-from storage import BuildState, Fitting, ReelReceipt, RemoteStore, Unit, reel_of
+from storage import (
+    BuildState,
+    Fitting,
+    HoldState,
+    ReelReceipt,
+    RemoteStore,
+    Unit,
+    reel_of,
+)
 
 LOOSE_PARTS = 5
 
@@ -46,9 +54,11 @@ def build_list() -> Shown:
     """
     with opened() as at:
         rows = at.rows(BuildState)
+        holds = [one for one in at.rows(HoldState) if one.disposal is None]
     return listed(rows, {
         "build": "build", "units": "units", "planned": "planned_units",
-        "first-pass yield": "first_pass_yield", "state": "state",
+        "first-pass yield": "first_pass_yield",
+        "state": lambda one: sentences.build_state(one, holds),
     })  # fmt: skip
 
 
@@ -183,7 +193,7 @@ def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
     when = (
         "at the daemon's next look"
         if isinstance(at.store, RemoteStore)
-        else f"from the next unit of build {fitting.build} on"
+        else "when the next unit is measured or the next sheet is imported"
     )
     carrying = figures.counted(measured, "unit")
     return [f"{carrying} with it measured already: findings name it {when}."]

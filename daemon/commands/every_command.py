@@ -112,7 +112,7 @@ SECTIONS: Mapping[str, Entries] = {
             {
                 "list": One("holds", "List what is held, and why."),
                 "place": One("holds", "Place a hold by hand."),
-                "end": One("holds", "End a hold, by a named person."),
+                "end": One("holds", "End holds, by a named person."),
             },
         ),
         "doubt": Several(

@@ -20,8 +20,10 @@ from storage import (
     Disposal,
     HoldState,
     Proof,
+    RefusedValueError,
     Scope,
     Signal,
+    counted_serials,
     meant,
 )
 
@@ -148,28 +150,18 @@ def hold_place(
     say(f"Hold {placed.hold} stands on {sentences.held(placed)}.")
 
 
-def _named(given: str, standing: Sequence[HoldState]) -> str:
-    """Return the id of the one hold that is meant: by what it stands on, or by id."""
-    on = [one.hold for one in standing if one.subject == given]
-    return on[0] if len(on) == 1 else meant(given, on or _ids(standing), kind="hold")
-
-
-def _ids(holds: Sequence[HoldState]) -> list[str]:
-    return [one.hold for one in holds]
-
-
-def _agreed(disposal: Disposal, hold: HoldState) -> None:
+def _agreed(disposal: Disposal, holds: Sequence[HoldState]) -> None:
     """Say what an end means for many units; scrap, which none undoes, is asked for."""
-    if hold.disposal is not None:
-        return
-    if said := sentences.leaving(disposal, hold.scope):
+    scopes = [one.scope for one in holds if one.disposal is None]
+    told = dict.fromkeys(sentences.leaving(disposal, scope) for scope in scopes)
+    for said in filter(None, told):
         say(said)
-        if disposal is Disposal.SCRAP and interactive():
-            click.confirm("Is that meant?", abort=True, err=True)
+    if disposal is Disposal.SCRAP and any(told) and interactive():
+        click.confirm("Is that meant?", abort=True, err=True)
 
 
 @click.command("end")
-@click.argument("name", metavar="HOLD")
+@click.argument("names", metavar="HOLD...", nargs=-1, required=True)
 @click.option(
     "--by", "disposal", required=True,
     type=click.Choice([one.value for one in Disposal]),
@@ -179,35 +171,81 @@ def _agreed(disposal: Disposal, hold: HoldState) -> None:
 @click.option("--reason", required=True, help="Why it may.")
 @click.option("--evidence", help="What shows it: a report's number, a run.")
 def hold_end(
-    name: str, disposal: str, person: str, reason: str, evidence: str | None
+    names: tuple[str, ...],
+    disposal: str,
+    person: str,
+    reason: str,
+    evidence: str | None,
 ) -> None:
-    """End a hold, by a named person.
+    """End holds, by a named person.
 
-    HOLD is what is held, such as a serial, where one hold stands on it. Else it is
-    the id in `holdpoint hold list`, or as much of it as tells it apart. Scrap of many
-    units is asked for once more in a terminal.
+    HOLD is what is held: a unit, several such as PA-1001..PA-1030, a build or a reel.
+    Where more than one hold stands on it, HOLD is the id in `holdpoint hold list`, or
+    as much of it as tells it apart. Scrap of many units by one hold is asked for once
+    more in a terminal.
     """
     with opened() as at:
-        holds = at.rows(HoldState)
-        if name not in {one.hold for one in holds}:
-            name = _named(name, [one for one in holds if one.disposal is None])
-        (of,) = (one for one in holds if one.hold == name)
-        _agreed(Disposal(disposal), of)
-        end, decision = policy.ending(
-            name,
-            disposal=Disposal(disposal),
-            person=person,
-            reason=reason,
-            people=at.settings.plan.people,
-            at=datetime.now(UTC),
-            evidence=evidence,
-        )
-        at.store.keep(end, decision=decision)
+        ended = _to_end(names, at.rows(HoldState))
+        _agreed(Disposal(disposal), ended)
+        ends = [
+            policy.ending(
+                one.hold,
+                disposal=Disposal(disposal),
+                person=person,
+                reason=reason,
+                people=at.settings.plan.people,
+                at=datetime.now(UTC),
+                evidence=evidence,
+            )
+            for one in ended
+        ]
+        for end, decision in ends:
+            at.store.keep(end, decision=decision)
         raised = {
             one.signal: one
             for one in at.store.rows(Signal, "signals", product=at.product)
         }
-    say(f"Hold {name} ended by {disposal}.")
-    found = raised.get(of.signal or "")
-    if found is not None and found.standing:
-        say(sentences.taught(Disposal(disposal), of.scope))
+    told = set()
+    for one in ended:
+        say(f"Hold on {sentences.held(one)} ended by {disposal}.")
+        found = raised.get(one.signal or "")
+        if found is not None and found.standing:
+            told.add(sentences.taught(Disposal(disposal), one.scope))
+    for sentence in sorted(told):
+        say(sentence)
+
+
+def _to_end(names: Sequence[str], holds: Sequence[HoldState]) -> list[HoldState]:
+    """Return the holds that are meant by ids, or by what is held.
+
+    Raises
+    ------
+    storage.errors.NotFoundError, storage.errors.RefusedValueError
+        None is meant, or several are by one name.
+    """
+    by_id = {one.hold: one for one in holds}
+    standing = [one for one in holds if one.disposal is None]
+    on: dict[str, list[HoldState]] = {}
+    for one in standing:
+        on.setdefault(one.subject.casefold(), []).append(one)
+    found: dict[str, HoldState] = {}
+    for given in names:
+        whole = given in by_id or given.casefold() in on
+        for name in [given] if whole else counted_serials(given):
+            mine = on.get(name.casefold(), [])
+            if name in by_id:
+                one = by_id[name]
+            elif len(mine) == 1:
+                (one,) = mine
+            elif mine:
+                ids = ", ".join(each.hold for each in mine)
+                raise RefusedValueError(
+                    what="hold",
+                    value=name,
+                    allowed=f"{len(mine)} stand on it; say which by its id: {ids}",
+                )
+            else:
+                known = [each.hold for each in standing]
+                one = by_id[meant(name, known, kind="hold")]
+            found[one.hold] = one
+    return list(found.values())

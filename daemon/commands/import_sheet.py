@@ -6,10 +6,10 @@ A dry run is the import itself, done to a copy of the records that is thrown awa
 import hashlib
 import logging
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import NoReturn
@@ -30,6 +30,7 @@ from daemon.commands.showing import (
     Part,
     Shown,
     Table,
+    if_it_lasts,
     misuse,
     progressing,
     say,
@@ -42,24 +43,35 @@ from daemon.station import (
     REJECTED,
     Cycle,
     Imported,
+    Rejected,
+    Row,
     Understood,
     take,
     understood,
     write_rejected,
 )
-from daemon.traceability import holds_of
+from daemon.traceability import Held, holds_of, tracing
 from storage import (
     Configuration,
     Hold,
     LocalStore,
     Mark,
+    Scope,
     StorageError,
+    serial_order,
 )
 
+A_DAY = timedelta(days=1)
 POLL_S = 1.0
 WATCHED_S = 60.0
 SHOWN_ROWS = 20
 """Rows of one kind that are told one by one."""
+COMPILES = (
+    "This takes longer than usual. The very first time on a PC the program is "
+    "compiled: a minute or more, once."
+)
+ALIKE = 5
+"""Rows that are named where one reason rejects them all."""
 log = logging.getLogger(__name__)
 
 
@@ -79,8 +91,8 @@ class Done:
 
     sheet: Understood
     imported: Imported
-    held: Mapping[str, str]
-    """What it placed holds on, such as "build B-1", and why."""
+    held: Sequence[Held]
+    """Holds that it placed: on builds and reels first, then on units as they count."""
 
 
 @click.command("import")
@@ -138,8 +150,8 @@ def import_(
             "changed": one.changed,
             "known": one.known,
             "history": one.history,
-            "held": list(done.held),
-            "held_because": list(done.held.values()),
+            "held": [held_words(hold) for hold in done.held],
+            "held_because": [hold.why for hold in done.held],
             "rows": one.taken,
             "remarks": done.sheet.remarks,
             "rejected": [
@@ -153,7 +165,12 @@ def import_(
 
 def _headings(sheet: Understood) -> Iterator[Part]:
     """Show how each heading was understood."""
+    told = []
     for block in sheet.blocks:
+        same = (block.grid.name, [(c.heading, c.means, c.unit) for c in block.columns])
+        if same in told:
+            continue
+        told.append(same)
         where = f" of sheet {block.grid.name!r}" if block.grid.name else ""
         yield Headline(f"The headings{where} were understood so:")
         yield Table(
@@ -276,11 +293,10 @@ def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) ->
     )
     done.history = cycle.known.history()
     # A hold's own reason is as old as its first unit; here its present one is said.
-    held = {
-        held_words(one): one.why
-        for one in holds_of(at.store, at.product)
-        if one.hold not in before
-    }
+    held = sorted(
+        (one for one in holds_of(at.store, at.product) if one.hold not in before),
+        key=lambda one: (one.scope is Scope.UNIT, serial_order(one.subject)),
+    )
     return Done(sheet=sheet, imported=done, held=held)
 
 
@@ -293,6 +309,8 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
         say(remark)
     if at.settings.bench is None:
         say(meters_words(at.settings.plan.meters))
+    if ahead := still_to_come(done.sheet.rows, datetime.now(UTC)):
+        say(ahead)
     would = "would be " if how.dry_run else ""
     say(
         f"{path.name}: {figures.counted(one.new - one.changed, 'unit')} {would}new, "
@@ -301,7 +319,7 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
     )
     changed = [row for row in one.taken if row.state == "changed"]
     _few([f"row {row.line}, {row.serial}: {row.reason}" for row in changed])
-    _few([f"{no.where}: {no.reason}" for no in one.rejected])
+    _few(_alike(one.rejected))
     if one.rejected and not how.dry_run:
         beside = write_rejected(path, done.sheet, one.rejected)
         say(
@@ -310,11 +328,56 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
         )
     if one.history:
         say(one.history)
-    for what, why in done.held.items():
-        stands = "would stand" if how.dry_run else "stands"
+    stands = "would stand" if how.dry_run else "stands"
+    for what, why in _held_alike(done.held):
         say(f"A hold {stands} on {what}: {why}.")
     if done.held and not how.dry_run:
         say("`holdpoint status` says what to do.")
+
+
+def still_to_come(rows: Sequence[Row], now: datetime) -> str | None:
+    """Say which rows are of a time that is still to come; None for none.
+
+    A unit can then be read or corrected only by a row of a later time.
+    """
+    late = [
+        one
+        for one in rows
+        if one.measured_at is not None and one.measured_at > now + A_DAY
+    ]
+    if not late:
+        return None
+    rest = f" and {len(late) - 1} more" if len(late) > 1 else ""
+    return (
+        f"Row {late[0].line}{rest}: the time is still to come, "
+        f"{figures.day_of(late[0].measured_at or now)}. Is the date right?"
+    )
+
+
+def _held_alike(held: Sequence[Held]) -> Iterator[tuple[str, str]]:
+    """Yield what is held and why; units that are held alike are said once."""
+    units: dict[str, list[str]] = {}
+    for one in held:
+        if one.scope is Scope.UNIT:
+            units.setdefault(one.why, []).append(one.subject)
+        else:
+            yield held_words(one), one.why
+    for why, serials in units.items():
+        each = "each of units" if len(serials) > 1 else "unit"
+        yield f"{each} {tracing.spans(serials)}", why
+
+
+def _alike(rejected: Sequence[Rejected]) -> list[str]:
+    """Return why rows were rejected, a reason that many share said once."""
+    by_reason: dict[str, list[str]] = {}
+    for one in rejected:
+        by_reason.setdefault(one.reason, []).append(one.where)
+    return [
+        f"{places[0]} and {len(places) - 1} more: {reason}"
+        if len(places) > ALIKE
+        else f"{', '.join(places)}: {reason}"
+        for reason, places in by_reason.items()
+    ]
 
 
 def _few(lines: list[str]) -> None:
@@ -329,7 +392,7 @@ def _watched(at: Opened, cycle: Cycle, done: Imported) -> None:
     """Return once the imported runs were watched: by us, or by the daemon."""
     number = done.last_number
     if isinstance(at.store, LocalStore):
-        with progressing(done.new, "Watching") as step:
+        with if_it_lasts(COMPILES), progressing(done.new, "Watching") as step:
             before = number - done.new
             cycle.resume(lambda reached: step(max(reached - before, 0), ""))
             step(done.new, "")

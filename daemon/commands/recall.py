@@ -57,7 +57,8 @@ def trace(subject: str) -> Shown:
     It goes from reel to part, build, serial and shipment, and back.
     """
     with opened() as at:
-        found = traced(records_of(at, subject), subject)
+        titles = {key: one.title for key, one in at.settings.product.ranges.items()}
+        found = traced(records_of(at, subject), subject, titles)
     return Shown(asdict(found), Headline(found.headline), *found.lines)
 
 

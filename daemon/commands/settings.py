@@ -1,7 +1,6 @@
 """Write and check the settings; complete the command in a shell."""
 
 from collections.abc import Iterator
-from shlex import quote
 
 import click
 from click.shell_completion import get_completion_class
@@ -38,14 +37,8 @@ def init(*, edit: bool) -> None:
         edit=edit,
     )
     if made:
-        settings = load(home.folder)
-        for line in too_poor_for(settings):
+        for line in too_poor_for(load(home.folder)):
             say(line)
-        command = f"holdpoint --home {quote(str(home.folder))}"
-        after = f"`{command} daemon`"
-        if settings.bench is None:
-            after = f"`{command} measure SERIAL --typed` for each unit"
-        say(f"Next: `{command} build open B-1`, then {after}.")
 
 
 @click.command("check")

@@ -11,6 +11,7 @@ from daemon.commands.opened import Opened, is_shared, opened
 from daemon.commands.options import DAY, FILE, by_person, serials_given
 from daemon.commands.showing import fail, misuse, say, show
 from daemon.presentation import NO_DAEMON, unheard
+from daemon.presentation.figures import counted
 from daemon.service import Client
 from daemon.traceability import BY_PLAN, Gate, orders_of, require_listed
 from storage import (
@@ -114,6 +115,9 @@ def ship(
             show(f"{serial}: {said}")
         for line in _not_heard(at):
             say(line)
+    if len(wanted) > 1:
+        went = "may leave" if check else "left"
+        say(f"{len(wanted) - stayed} of {counted(len(wanted), 'unit')} {went}.")
     if stayed:
         fail()
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import wraps
 from math import isnan
+from threading import Timer
 from typing import TYPE_CHECKING, Any, NoReturn, ParamSpec
 
 import click
@@ -197,6 +198,18 @@ def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
     ) as bar:
         task = bar.add_task("", total=total)
         yield lambda done, words: bar.update(task, completed=done, description=words)
+
+
+@contextmanager
+def if_it_lasts(sentence: str, *, after_s: float = 20.0) -> Iterator[None]:
+    """Say a sentence where what is done in here takes longer than usual."""
+    timer = Timer(after_s, say, (sentence,))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
 
 
 def _console(*, stderr: bool = False) -> "Console":

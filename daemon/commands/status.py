@@ -30,6 +30,7 @@ from storage import (
     Cause,
     DoubtState,
     GaugeStudy,
+    Hold,
     HoldState,
     Proof,
     RunInDoubt,
@@ -94,6 +95,7 @@ def status() -> Shown:
         builds=builds,
         holds=standing,
         units=measured.column("units")[0].as_py(),
+        history=watched_by["history"],
     )
     now = {
         "headline": saying.headline,
@@ -114,7 +116,7 @@ def status() -> Shown:
         "sharing": _shared(at, bench),
     }
     watching = sentences.watching(watched_by, said=saying.lines)
-    return Shown(now, *_parts(now, watching, doubts))
+    return Shown(now, *_parts(now, watching, doubts, standing))
 
 
 def _doing(home: Home) -> dict[str, Any] | None:
@@ -158,7 +160,10 @@ def _finding(one: Signal) -> dict[str, Any]:
 
 
 def _parts(
-    now: Mapping[str, Any], watching: Sequence[str], doubts: Doubts
+    now: Mapping[str, Any],
+    watching: Sequence[str],
+    doubts: Doubts,
+    holds: Sequence[Hold],
 ) -> Iterator[Part]:
     yield Headline(now["headline"])
     yield from now["lines"]
@@ -172,7 +177,13 @@ def _parts(
         )
     yield ""
     if now["builds"]:
-        yield Table(now["builds"], {one: one for one in ("build", "units", "state")})
+        yield Table(
+            now["builds"],
+            {
+                "build": "build", "units": "units",
+                "state": lambda one: sentences.build_state(one, holds),
+            },
+        )  # fmt: skip
         if now["earlier_builds"]:
             number = figures.counted(now["earlier_builds"], "earlier build")
             yield f"{number}, not held: `holdpoint build list` shows all."

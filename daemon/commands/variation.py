@@ -10,15 +10,13 @@ from daemon.commands.opened import opened
 from daemon.commands.options import Command
 from daemon.commands.showing import Shown, Table, refuse, shown
 from daemon.judging import MeasuredRuns, RangeCapability, RangeVariation
-from daemon.presentation import figures, points
+from daemon.presentation import figures, points, ranges
 from daemon.spc.capability import Indices
 from storage import BuildState
 
 SMALL_SHARE = 1e-4
 NO_SHARE = 1e-9
 """No maker builds so many units."""
-NOTHING_PPM = 1e-3
-"""What a search for the best scatter leaves of none."""
 
 
 def _of_ranges(command: Command) -> Command:
@@ -147,19 +145,15 @@ def _mind_held(measured: MeasuredRuns) -> Iterator[str]:
         yield f"Held builds are among them: {names}. --without leaves one out."
 
 
-def _scatter(value_ppm: float, unit: figures.ShareUnit) -> str:
-    return f"{value_ppm / unit.ppm:.3g} {unit.name}"
-
-
 def _parts(one: RangeVariation) -> list[dict[str, Any]]:
     unit = figures.ShareUnit.of(part.high_ppm for part in one.components)
     return [
         {
             "range": one.title,
             "part": part.name,
-            "s": _scatter(part.s_ppm if part.s_ppm > NOTHING_PPM else 0.0, unit),
-            "interval": f"{_scatter(part.low_ppm, unit)} to "
-            f"{_scatter(part.high_ppm, unit)}",
+            "s": ranges.scatter(part.s_ppm, unit),
+            "interval": f"{ranges.scatter(part.low_ppm, unit)} to "
+            f"{ranges.scatter(part.high_ppm, unit)}",
             "share": f"{100 * part.share:.0f} %",
         }
         for part in one.components
@@ -176,9 +170,9 @@ def _indices(one: RangeCapability) -> dict[str, Any]:
         "units": study.n,
         "at": "-" if one.of_full_scale is None else points.level(one.of_full_scale),
         "limit": figures.allowance(limit_ppm),
-        "inside": _scatter(study.inside.s, unit),
+        "inside": ranges.scatter(study.inside.s, unit),
         "cp": _pair(study.inside.indices),
-        "overall": _scatter(study.overall.s, unit),
+        "overall": ranges.scatter(study.overall.s, unit),
         "pp": _pair(study.overall.indices),
         "predicted": _share(study.predicted.total),
         "counted": study.counted.below + study.counted.above,

@@ -3,7 +3,7 @@
 from math import isinf
 from typing import TYPE_CHECKING
 
-from daemon.presentation.figures import allowance, counted
+from daemon.presentation.figures import ShareUnit, allowance, counted, decimals_for
 
 if TYPE_CHECKING:
     from daemon.metrology import Budget
@@ -15,7 +15,7 @@ COLUMNS = {
     "standard": "Standard uncertainty",
     "distribution": "Distribution",
     "sensitivity": "Sensitivity",
-    "contribution": "Contribution, ppm",
+    "contribution": "Contribution",
     "degrees": "Degrees of freedom",
     "share": "Share",
 }
@@ -39,16 +39,31 @@ def degrees(value: float) -> str:
     return "\N{INFINITY}" if isinf(value) or value > MANY else f"{value:.2g}"
 
 
+def part(value_ppm: float, budget: "Budget") -> str:
+    """Return a part of a budget in the unit, and to the decimals, of its whole.
+
+    What is smaller than the last of them is said to be.
+    """
+    unit = ShareUnit.of((budget.expanded_ppm,))
+    places = decimals_for(budget.expanded_ppm / unit.ppm, digits=3)
+    value, least = value_ppm / unit.ppm, 10.0**-places
+    if 0 < value < least / 2:
+        return f"< {least:.{places}f} {unit.name}"
+    return f"{value:.{places}f} {unit.name}"
+
+
 def table(budget: "Budget") -> list[dict[str, str]]:
     """Return the lines of a budget as rows of `COLUMNS`."""
     return [
         {
             "quantity": one.quantity,
-            "standard": f"{one.standard:.3g} {one.unit}",
+            "standard": part(one.standard, budget)
+            if one.unit == "ppm"
+            else f"{one.standard:.3g} {one.unit}",
             "distribution": one.distribution.value,
             "sensitivity": f"{one.sensitivity:.3g}"
             + (" K" if one.unit.endswith("/K") else ""),
-            "contribution": f"{one.contribution_ppm:.3g}",
+            "contribution": part(one.contribution_ppm, budget),
             "degrees": degrees(one.degrees_of_freedom),
             "share": share(one.share),
         }
@@ -72,8 +87,8 @@ def summary(budget: "Budget") -> str:
     freedom = degrees(budget.degrees_of_freedom)
     return (
         f"Range {budget.title} at {100 * budget.level:.3g} % of full scale: "
-        f"U = {budget.expanded_ppm:.3g} ppm of reading (k = 2, {freedom} effective "
-        f"degrees of freedom). The limit, {allowance(budget.limit_ppm)}, is "
+        f"U = {part(budget.expanded_ppm, budget)} of reading (k = 2, {freedom} "
+        f"effective degrees of freedom). The limit, {allowance(budget.limit_ppm)}, is "
         f"{budget.ratio:.2g} times that; {budget.needed_ratio:g} times is needed"
         f"{too_poor}."
     )
@@ -84,10 +99,10 @@ def what_helps(budget: "Budget") -> str:
     found = budget.help
     bound = ""
     if found.bound_ppm is not None:
-        bound = f" (its bound is {found.bound_ppm:.3g} ppm)"
+        bound = f" (its bound is {part(found.bound_ppm, budget)})"
     return (
         f"Most of it is {found.quantity}, {share(found.share)} of the variance{bound}. "
-        f"Half of that would give U = {found.expanded_ppm:.3g} ppm."
+        f"Half of that would give U = {part(found.expanded_ppm, budget)}."
     )
 
 
@@ -95,9 +110,9 @@ def drawn(budget: "Budget") -> str:
     """Say what drawing numbers says beside the formula (JCGM 101)."""
     found, ours = budget.drawn_expanded_ppm, budget.expanded_ppm
     trials = counted(budget.drawn.trials, "drawn value")
-    said = f"Check by {trials} (JCGM 101): 95.45 % lie within {found:.3g} ppm"
+    said = f"Check by {trials} (JCGM 101): 95.45 % lie within {part(found, budget)}"
     if abs(found - ours) <= max(budget.drawn.tolerance, 0.05 * ours):
         return f"{said}, as the formula says."
     if found < ours:
-        return f"{said}; the formula, {ours:.3g} ppm, is on the safe side."
-    return f"{said}; the formula, {ours:.3g} ppm, says too little."
+        return f"{said}; the formula, {part(ours, budget)}, is on the safe side."
+    return f"{said}; the formula, {part(ours, budget)}, says too little."

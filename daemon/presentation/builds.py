@@ -148,6 +148,7 @@ def widened(ratio: float, low: float, high: float) -> tuple[str, str]:
 
 
 NO_EARLIER = "There is no earlier build to compare with."
+TOO_FEW = "Too few units are measured to compare: two of each build are needed."
 COMPARED = (
     "Shift: the mean of this build less that of the {builds} before it. Spread: its "
     "standard deviation over theirs. The intervals are of 95 %. It says shifted where "

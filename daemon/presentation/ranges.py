@@ -1,5 +1,11 @@
 """What the page of a range says of its charts: titles, and what the marks mean."""
 
+from collections.abc import Sequence
+
+from daemon.presentation.figures import ShareUnit
+
+NOTHING_PPM = 1e-3
+"""What a search for the best scatter leaves of none."""
 TITLES = {
     "Units": "Range {title}, unit by unit",
     "Long story": "Range {title} over all builds",
@@ -9,6 +15,21 @@ TITLES = {
     "Steps (moving range)": "Range {title}, from unit to unit",
     "Within and between": "Range {title}, reel by reel",
 }
+BASELINE = (
+    "All units are held against {builds}, not each reel against its own mean: what if "
+    "nothing had changed since? Findings and holds stay as they are."
+)
+SCATTER = "How the units scatter"
+SCATTER_MEANING = (
+    "Each part is a standard deviation with its 95 % interval, by restricted maximum "
+    "likelihood, of the latest run of each unit shown. The first runs of all builds: "
+    "holdpoint variance"
+)
+WHAT_IF = "What if some builds were the baseline?"
+CHOOSE = (
+    "Choose the first and the last of these builds. Then all units are held against "
+    "their mean and scatter."
+)
 TOO_FEW = "There are too few units for this chart: eight that differ are needed."
 THINNED = (
     "There are more units than dots: of neighbours the highest and the lowest are "
@@ -54,3 +75,23 @@ MEANINGS = {
         "the mean; a wider interval has fewer units."
     ),
 }
+
+
+def held_against(builds: Sequence[str]) -> str:
+    """Say which builds all units are held against, the first and the last named.
+
+    >>> held_against(["B-1", "B-2", "B-3"]).split(",")[0]
+    'All units are held against builds B-1 to B-3'
+    """
+    one = len(builds) == 1
+    named = f"build {builds[0]}" if one else f"builds {builds[0]} to {builds[-1]}"
+    return BASELINE.format(builds=named)
+
+
+def scatter(s_ppm: float, unit: ShareUnit) -> str:
+    """Return a standard deviation, to three digits; what is next to nothing is 0.
+
+    >>> scatter(186.04, ShareUnit.of([186.04])), scatter(1e-5, ShareUnit.of([50.0]))
+    ('0.0186 %', '0 ppm')
+    """
+    return f"{(s_ppm if s_ppm > NOTHING_PPM else 0.0) / unit.ppm:.3g} {unit.name}"

@@ -159,6 +159,7 @@ def more_in_file(count: int) -> str:
     return f"{counted(count, 'more unit')}: Lists (CSV) above has them all."
 
 
+NEVER_MEASURED = "It was never measured."
 UNKNOWN_MEANS = "Type any part of a serial, or the whole name of a reel or a build."
 
 

@@ -30,7 +30,6 @@ from storage import (
     BuildState,
     Cause,
     Disposal,
-    Evidence,
     Hold,
     HoldState,
     Label,
@@ -207,13 +206,16 @@ def leaving(disposal: Disposal, scope: Scope) -> str:
     return ""
 
 
-def finding(signal: Signal) -> Saying:
+def finding(signal: Signal, *, history: str | None = None) -> Saying:
     """Say what moved, by how much, since when, why we think so, what to do next.
 
     Parameters
     ----------
     signal
         The latest revision.
+    history
+        What a build is compared with now: said where it is the finding's build, in
+        place of what it was compared with when the finding was revised last.
     """
     if signal.cause is Cause.CHART:
         return chart_warning(signal)
@@ -235,11 +237,13 @@ def finding(signal: Signal) -> Saying:
     if said.check:
         lines.append(said.check)
     by_limit = BY_SHIPPED_LIMIT if said.limit_is is LimitIs.SHIPPED else None
-    if against := " ".join(one for one in (said.history, by_limit) if one):
+    if history is None or not history.startswith(f"Build {signal.build} is "):
+        history = said.history
+    if against := " ".join(one for one in (history, by_limit) if one):
         lines.append(against)
     lines += (*said.proven, _how_far(signal))
     if signal.cause in OF_PARTS:
-        lines += _foretold(said)
+        lines += _foretold(signal)
     if said.next:
         lines.append(said.next)
     return Saying(headline=headline, lines=tuple(lines))
@@ -414,8 +418,9 @@ def _beyond(signal: Signal) -> Iterator[str]:
             f"{share_of(limit)} (probability {share(probability)})"
             for limit, probability in classes
         )
+        where = "on its label" if signal.reel else "of the parts list"
         yield (
-            f"Its parts do not keep to the {label} on its label "
+            f"Its parts do not keep to the {label} {where} "
             f"({share(claim.incompatible)} sure). Their tolerance is most likely "
             f"{likely}."
         )
@@ -441,21 +446,24 @@ def _how_far(signal: Signal) -> str:
     )
 
 
-def _foretold(said: Evidence) -> Iterator[str]:
+def _foretold(signal: Signal) -> Iterator[str]:
     """Say what units will read that carry the reel and were not measured."""
+    said = signal.basis
     by_range = dict(said.predicted_by_range or {})
     if said.predicted_ppm is not None:
         by_range[""] = said.predicted_ppm
     if not by_range:
         return
-    second = "the second" if said.mixed_share is not None else "this"
+    of_reel = "of this reel" if signal.reel else "with such parts"
+    if said.mixed_share is not None:
+        of_reel = "of the second reel"
     told = []
     for title, (mean, low, high) in by_range.items():
         on = f" on range {title}" if title else ""
         interval = f"{between(low, high, beside_ppm=mean)} with 95 %"
         told.append(f"{move(mean, low, high)}{on} ({interval})")
     yield (
-        f"A unit of {second} reel that was not measured probably reads about "
+        f"A unit {of_reel} that was not measured probably reads about "
         f"{' and '.join(told)}."
     )
 
@@ -736,6 +744,7 @@ def standing(
     builds: Sequence[BuildState],
     holds: Sequence[Hold],
     units: int,
+    history: str | None = None,
 ) -> Saying:
     """Say what to do now: what was found on a held build, or that all is well.
 
@@ -749,6 +758,8 @@ def standing(
         Open ones.
     units
         How many units have been measured at all.
+    history
+        What the latest build is compared with now, where that is known.
     """
     if units == 0:
         return Saying(
@@ -772,10 +783,17 @@ def standing(
     if on_hold:
         last = on_hold[-1]
         others = [one for one in on_hold[:-1] if one.build == last.build]
-        said = finding(last)
+        said = finding(last, history=history)
+        mine = _held_by(last, holds)
+        first = said.headline
+        if last.build not in {one.subject for one in mine if one.scope is Scope.BUILD}:
+            # Its build was let go; a reel is held on.
+            reel = next((one for one in mine if one.scope is Scope.REEL), None)
+            what = " and ".join(map(held, mine))
+            first = f"Hold {what}: {reads(last, named=reel)}."
         also = "".join(f" Also: {reads(one)}." for one in reversed(others))
         return Saying(
-            headline=f"{said.headline}{also}",
+            headline=f"{first}{also}",
             lines=(*said.lines, *_also(others)),
             apart=(*odd, *stepped_back),
         )
@@ -788,8 +806,11 @@ def standing(
             apart=odd,
         )
     if held_builds:
+        last_held = held_builds[-1]
+        (build,) = [one for one in builds if one.build == last_held]
+        part = "" if build_state(build, holds) == "held" else "a part of "
         return Saying(
-            headline=f"Hold build {held_builds[-1]}: see its holds below.",
+            headline=f"Hold {part}build {last_held}: see its holds below.",
             apart=(*odd, *stepped_back),
         )
     if odd:
@@ -805,6 +826,20 @@ def standing(
         headline="Nothing is held.",
         lines=(f"{counted(units, 'unit')} measured, every range as it was{but}.",),
     )
+
+
+def build_state(build: BuildState, holds: Sequence[Hold]) -> str:
+    """Say whether a build is held, or only some of what is in it.
+
+    Parameters
+    ----------
+    holds
+        Open ones.
+    """
+    if build.state != "held":
+        return build.state
+    on_it = (Scope.BUILD, build.build) in {(one.scope, one.subject) for one in holds}
+    return "held" if on_it else "held in part"
 
 
 def _also(others: Sequence[Signal]) -> Iterator[str]:

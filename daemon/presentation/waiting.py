@@ -1,5 +1,6 @@
 """What waits for whom, in the order of what to do: for whoever walks in."""
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -9,12 +10,13 @@ from typing import Any
 from config import Bench
 from daemon.presentation.figures import counted
 from daemon.presentation.sentences import held
-from storage import Hold
+from storage import Hold, Scope, counted_runs
 
 SOON = timedelta(days=30)
 """So long before it is due, a calibration is worth a word."""
 AT_BENCH = "whoever is at the bench"
 ANYBODY = "anybody"
+ANY_UNIT = "*"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,18 +57,10 @@ def waits(
         By hold, why it may end.
     """
     deciding, offers = " or ".join(people), offers or {}
-    on = [one.subject for one in holds]
     found = list(_at_the_bench(doing))
     found += [
-        Waiting(
-            who=deciding,
-            what=f"a decision on the hold of {held(one)}"
-            + (f": {offers[one.hold]}" if one.hold in offers else ""),
-            # By what it stands on where that tells it apart: it is what people know.
-            do="holdpoint hold end "
-            + quote(one.subject if on.count(one.subject) == 1 else one.hold),
-        )
-        for one in holds
+        Waiting(who=deciding, what=what, do=f"holdpoint hold end {quote(name)}")
+        for what, name in _decisions(holds, offers)
     ]
     found += [
         Waiting(
@@ -87,6 +81,39 @@ def waits(
         )
     found += _calibrations(bench, today)
     return found
+
+
+def _decisions(
+    holds: Sequence[Hold], offers: Mapping[str, str]
+) -> Iterator[tuple[str, str]]:
+    """Yield what is to be decided on, and the name that `hold end` takes for it.
+
+    Units that count up and are held alike are one decision.
+    """
+    often = Counter(one.subject.casefold() for one in holds)
+    alike: dict[tuple[str, str], dict[str, Hold]] = {}
+    for one in holds:
+        if one.scope is Scope.UNIT and often[one.subject.casefold()] == 1:
+            why = offers.get(one.hold, "").replace(one.subject, ANY_UNIT)
+            alike.setdefault((one.reason, why), {})[one.subject] = one
+    together: dict[str, tuple[list[str], str]] = {}
+    for (_, why), by_serial in alike.items():
+        for run in counted_runs(by_serial):
+            told = (run, why.replace(f"Unit {ANY_UNIT}", "each"))
+            together |= {by_serial[serial].hold: told for serial in run[1:] and run}
+    said: set[str] = set()
+    for one in holds:
+        if one.hold in together:
+            run, why = together[one.hold]
+            name = f"{run[0]}..{run[-1]}"
+            what = f"the holds of units {run[0]} to {run[-1]} ({len(run)})"
+        else:
+            alone = often[one.subject.casefold()] == 1 and one.to_serial is None
+            name = one.subject if alone else one.hold
+            what, why = f"the hold of {held(one)}", offers.get(one.hold, "")
+        if name not in said:
+            said.add(name)
+            yield f"a decision on {what}" + (f": {why}" if why else ""), name
 
 
 def _at_the_bench(doing: Mapping[str, Any] | None) -> Iterator[Waiting]:

@@ -110,6 +110,19 @@ def is_statistic(text: str) -> bool:
     return " ".join(words(text)) in _STATISTICS
 
 
+def build_in(title: str) -> str | None:
+    """Return the build that a line such as "Batch 7 (October)" names; None for none.
+
+    >>> build_in("Batch 7 (October)"), build_in("Build: B-3"), build_in("Batch sheet")
+    ('7', 'B-3', None)
+    """
+    found = re.fullmatch(r"(\w+)(?:\s+(?:no|nr)\b\.?)?\s*:?\s+(.+)", title.strip())
+    if found is None or found[1].casefold() not in _WORDS["build"]:
+        return None
+    named = _IN_BRACKETS.sub("", found[2]).strip()
+    return named if re.search(r"\d", named) else None
+
+
 def columns_of(
     headings: Sequence[str], product: Product, mapping: SheetMapping | None
 ) -> list[Column]:

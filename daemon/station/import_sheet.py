@@ -24,6 +24,8 @@ from daemon.station.sheet_rows import Rejected, Row, Understood, understood
 from daemon.station.typed_readings import TypedError, readings_of
 from daemon.traceability import kitting
 from storage import (
+    Amended,
+    Amendment,
     Build,
     Configuration,
     ConflictError,
@@ -253,11 +255,12 @@ class _Last(NamedTuple):
 
 
 class _Due(NamedTuple):
-    """A row that is to be recorded, as which run, and of which time."""
+    """A row that is to be recorded, as which run, of which time, and what is added."""
 
     row: Row
     run: str
     at: datetime
+    note: str = ""
 
 
 class _RefusedError(Exception):
@@ -303,6 +306,21 @@ class _Recorded:
         return found
 
     @cached_property
+    def _corrected(self) -> dict[str, list[tuple[str, str]]]:
+        found: dict[str, list[tuple[str, str]]] = {}
+        for one in self.store.rows(Amendment, product=self.product, kind=Amended.UNIT):
+            now, before = json.loads(one.after or "{}"), json.loads(one.before)
+            if now.get("serial") != before["serial"]:
+                found.setdefault(str(now.get("serial")), []).append(
+                    (str(before["serial"]), str(before["build"]))
+                )
+        return found
+
+    def before(self, serial: str) -> list[tuple[str, str]]:
+        """Return serial and build of a unit as they were before its correction."""
+        return self._corrected.get(serial, [])
+
+    @cached_property
     def holds(self) -> list[HoldState]:
         """Every hold of the product, ended ones too."""
         return self.store.rows(HoldState, product=self.product)
@@ -320,7 +338,14 @@ class _Recorded:
 
     def is_same(self, row: Row) -> bool:
         """Whether a row is the latest imported run of its unit and time."""
-        if _is_of(self._last_run.get(row.serial, ""), row.run):
+        last_run = self._last_run.get(row.serial, "")
+        if _is_of(last_run, row.run):
+            return True
+        # What was imported as another unit, whose serial was corrected since.
+        if any(
+            _is_of(last_run, replace(row, serial=serial, build=build).run)
+            for serial, build in self.before(row.serial)
+        ):
             return True
         runs = self.runs(row.serial)
         if row.run in self._known:
@@ -338,6 +363,32 @@ class _Recorded:
             and bool(runs)
             and _is_of(runs[-1].run, replace(row, measured_at=runs[-1].started_at).run)
         )
+
+    def slips(self, rows: Sequence[Row]) -> Iterator[tuple[Run, Row]]:
+        """Yield runs of serials that were typed wrong, and what their row says now.
+
+        The row has the run's time and readings, and another serial. The file has the
+        row of before no more.
+        """
+        there = {row.run for row in rows}
+        at: dict[datetime, list[Row]] = {}
+        for row in rows:
+            if row.measured_at is not None and row.run not in self._known:
+                at.setdefault(row.measured_at, []).append(row)
+        for build in sorted({one.build for same in at.values() for one in same}):
+            for run in self.store.rows(Run, product=self.product, build=build):
+                if run.origin != "import" or _named(run.run) in there:
+                    continue
+                for row in at.get(run.started_at, ()):
+                    if replace(row, serial=run.serial).run == _named(run.run):
+                        yield run, row
+
+    def put_right(self, row: Row, slip: Run, said: Row) -> _Due:
+        """Return a known row as the latest of its unit again, after a slip."""
+        count = sum(_is_of(one.run, row.run) for one in self.runs(row.serial))
+        note = f" What stood there is of unit {said.serial}, row {said.line}."
+        at = row.measured_at or slip.started_at
+        return _Due(row, f"{row.run}-{count + 1}", at, note)
 
     def due(self, row: Row, at: datetime) -> _Due:
         """Return as which run, and of which time, a row is to be recorded.
@@ -453,6 +504,11 @@ class _Recorded:
                 raise _RefusedError(message)
 
 
+def _named(run: str) -> str:
+    """Return the name of the row that a run is of, or is of once more."""
+    return "-".join(run.split("-")[:2])
+
+
 def _is_of(run: str, name: str) -> bool:
     """Whether a run is the one of this name, or that one once more."""
     return run == name or run.startswith(f"{name}-")
@@ -470,6 +526,8 @@ def _sorted_out(
     for row in rows:
         once.setdefault(row.run, row)
     known = {run for run, row in once.items() if recorded.is_same(row)}
+    again, gone = _of_slips(rows, recorded)
+    known -= again.keys()
     fresh, rejected = _at_odds(
         [row for run, row in once.items() if run not in known],
         builds=_builds(recorded.store, recorded.product),
@@ -477,15 +535,19 @@ def _sorted_out(
     )
     wanted, due, same = [], [], []
     for row in fresh:
+        if row.run in gone:
+            rejected.append(_rejected(row, gone[row.run]))
+            continue
         try:
-            wanted.append(recorded.due(row, at))
+            wanted.append(again.get(row.run) or recorded.due(row, at))
         except _RefusedError as exc:
             rejected.append(_rejected(row, str(exc)))
     latest: dict[str, datetime] = {}
     said: dict[tuple[object, ...], tuple[str, int]] = {}
     for one in sorted(wanted, key=lambda one: one.at):
         try:
-            _require_latest(one, latest, recorded)
+            if not one.note:
+                _require_latest(one, latest, recorded)
             recorded.require_reels(one.row, known=False)
             _require_one_reel(one.row, said, recorded)
         except _RefusedError as exc:
@@ -510,6 +572,35 @@ def _sorted_out(
             continue
         same.append(row)
     return due, same, rejected
+
+
+def _of_slips(
+    rows: Sequence[Row], recorded: _Recorded
+) -> tuple[dict[str, _Due], dict[str, str]]:
+    """Return what a serial that was typed wrong, and is right now, asks for.
+
+    By row's run, the rows that count again as their unit's latest; and why a row is
+    refused whose readings are those of a unit that the file does not name any more.
+    """
+    units: dict[str, list[Row]] = {}
+    for row in rows:
+        units.setdefault(row.serial, []).append(row)
+    again: dict[str, _Due] = {}
+    gone: dict[str, str] = {}
+    for slip, row in recorded.slips(rows):
+        own = units.get(slip.serial)
+        if own is None:
+            gone[row.run] = (
+                f"what it says is recorded as unit {slip.serial}, which is not in the "
+                f"file; where that serial was typed wrong, say `holdpoint unit edit "
+                f"{slip.serial} --serial {row.serial}`"
+            )
+            continue
+        last = recorded.last(slip.serial)
+        if last is not None and last.run == slip.run:
+            true = max(own, key=lambda one: one.measured_at or slip.started_at)
+            again[true.run] = recorded.put_right(true, slip, row)
+    return again, gone
 
 
 def _require_latest(
@@ -585,10 +676,11 @@ def _why_again(one_due: _Due, last: _Last, cycle: Cycle, file: str) -> str:
         for key in before
         if key not in read
     ]
-    corrects = last.origin == "import" and last.started_at == one_due.at
+    same_time = last.started_at == one_due.at or bool(one_due.note)
+    corrects = last.origin == "import" and same_time
     done = "Corrected" if corrects else "Read again"
     what = "; ".join(changed) or "read at another time"
-    return f"{done} in {file}, row {row.line}: {what}."
+    return f"{done} in {file}, row {row.line}: {what}.{one_due.note}"
 
 
 def _at_odds(

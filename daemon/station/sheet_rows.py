@@ -17,6 +17,7 @@ from daemon.station.grids import Grid, SheetError, read_grids
 from daemon.station.headings import (
     Column,
     TwiceError,
+    build_in,
     columns_of,
     is_statistic,
     pairs,
@@ -29,6 +30,8 @@ from daemon.station.sheet_numbers import CellError, Sign, moment, quantity, sign
 from daemon.station.typed_readings import TypedError, require_plausible
 from storage import RefusedValueError, require_id
 
+MOST_TWICE = 5
+"""Units with several rows that are named."""
 HEADINGS_WITHIN = 40
 """Rows from the top in which the headings of a sheet are looked for."""
 
@@ -89,6 +92,13 @@ class Block:
     """Of the units, counted from 0."""
     unused: tuple[str, ...] = ()
     """Headings that mean nothing to us."""
+    titles: tuple[tuple[int, str, str], ...] = ()
+    """Rows above its units that name a build: place, what is written, the build."""
+
+    def build_above(self, place: int) -> str | None:
+        """Return the build that the nearest title above a row names."""
+        named = [build for at, _, build in self.titles if at < place]
+        return named[-1] if named else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +152,8 @@ def understood(
     if not blocks:
         raise SheetError(_why_none(path, grids, product, mapping))
     several = len({one.grid.name for one in blocks}) > 1
+    by_title = default_build is None and (mapping is None or not mapping.build_is)
+    remarks += _titles(blocks, counted=by_title)
     sign = sign_of(
         block.grid.cell(row, column.place)
         for block in blocks
@@ -163,6 +175,7 @@ def understood(
             sheet=block.grid.name if several else "",
             build_is=build if mapping is not None and mapping.build_is else None,
             build_else=build or default_build,
+            by_title=by_title,
         )
         for row in block.rows:
             try:
@@ -181,6 +194,7 @@ def understood(
         raise SheetError(message)
     once, twice = _each_unit_once(rows)
     rejected += twice
+    remarks += _several_times(once)
     return Understood(
         rows=tuple(once),
         rejected=tuple(sorted(rejected, key=lambda one: (one.sheet, one.line))),
@@ -188,6 +202,23 @@ def understood(
         remarks=tuple(remarks),
         sign=sign,
     )
+
+
+def _titles(blocks: Sequence[Block], *, counted: bool) -> Iterator[str]:
+    """Say which rows name the build of the units below them, or are passed over."""
+    told = {
+        (block.grid.name, *title): any(one.means == "build" for one in block.columns)
+        for block in blocks
+        for title in block.titles
+    }
+    for (sheet, place, text, build), has_column in told.items():
+        where = f"Sheet {sheet!r}, row" if sheet else "Row"
+        what = (
+            f"says {text!r}: the units below it are of build {build}."
+            if counted and not has_column
+            else f"says only {text!r} and was passed over."
+        )
+        yield f"{where} {place + 1} {what}"
 
 
 def _not_found(blocks: Sequence[Block], product: ProductModel) -> Iterator[str]:
@@ -235,20 +266,35 @@ def _blocks(
     columns: tuple[Column, ...] | None = None
     unused: tuple[str, ...] = ()
     rows: list[int] = []
+    titles: list[tuple[int, str, str]] = []
     where = f"Sheet {grid.name!r}, row" if grid.name else "Row"
+
+    def block(columns: tuple[Column, ...]) -> Block:
+        return Block(
+            grid=grid,
+            columns=columns,
+            rows=tuple(rows),
+            unused=unused,
+            titles=tuple(titles),
+        )
+
     while place < len(grid.rows):
         if columns is None and place > HEADINGS_WITHIN:
             return
+        written = [cell for cell in grid.rows[place] if cell]
+        if len(written) == 1 and (build := build_in(written[0])):
+            titles.append((place, written[0], build))
+            place += 1
+            continue
         found = _headings(grid, place, product, mapping)
         if found is not None:
             if columns is not None:
-                yield Block(grid=grid, columns=columns, rows=tuple(rows), unused=unused)
+                yield block(columns)
             columns, below, unused = found
             rows, place = [], below
             if place < len(grid.rows) and (units := _units(grid, place, columns)):
                 columns, place = units, place + 1
             continue
-        written = [cell for cell in grid.rows[place] if cell]
         if columns is not None and written:
             serial = next(
                 grid.cell(place, one.place) for one in columns if one.means == "serial"
@@ -265,7 +311,7 @@ def _blocks(
                 rows.append(place)
         place += 1
     if columns is not None:
-        yield Block(grid=grid, columns=columns, rows=tuple(rows), unused=unused)
+        yield block(columns)
 
 
 def _headings(
@@ -349,6 +395,7 @@ class _Reader:
     sheet: str
     build_is: str | None
     build_else: str | None
+    by_title: bool
 
     def row(self, at: int) -> Row:
         """Return a unit.
@@ -362,7 +409,8 @@ class _Reader:
         if not serial:
             message = f"{self._heading('serial')}: blank; a unit needs its serial"
             raise _RowError(message, self._cell(at, "serial"))
-        build = self.build_is or self._text(at, "build") or self.build_else
+        title = self.block.build_above(at) if self.by_title else None
+        build = self.build_is or self._text(at, "build") or title or self.build_else
         if not build:
             message = (
                 "the build is not said; add a column 'build', or say it with --build"
@@ -469,6 +517,26 @@ class _Reader:
     def _cell(self, row: int, means: str) -> str | None:
         column = self._column(means)
         return None if column is None else self.block.grid.where(row, column.place)
+
+
+def _several_times(rows: Sequence[Row]) -> Iterator[str]:
+    """Say which units were read at several times: a slip of serials looks the same."""
+    by_serial: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        by_serial[row.serial].append(row)
+    twice = [
+        f"{serial} (rows {' and '.join(str(one.line) for one in same)})"
+        for serial, same in by_serial.items()
+        if len({one.run for one in same}) > 1
+    ]
+    if not twice:
+        return
+    more = f" and {len(twice) - MOST_TWICE} more" if len(twice) > MOST_TWICE else ""
+    yield (
+        f"More than one row, each of another time: unit {', '.join(twice[:MOST_TWICE])}"
+        f"{more}. The latest row counts. If a serial is wrong, correct it and import "
+        "the sheet again."
+    )
 
 
 def _each_unit_once(rows: Sequence[Row]) -> tuple[list[Row], list[Rejected]]:

@@ -12,7 +12,14 @@ from typing import Any
 from daemon.presentation import counted, share, withdrawn
 from daemon.presentation.figures import allowance, carries, day_of, measured
 from daemon.traceability import who_carries
-from daemon.traceability.tracing import Place, Records, leftover
+from daemon.traceability.tracing import (
+    HELD,
+    IN_DOUBT,
+    Place,
+    Records,
+    leftover,
+    where_now,
+)
 from storage import (
     Cause,
     ContainmentStep,
@@ -27,7 +34,7 @@ from storage import (
 )
 
 CLEAR = "not concerned"
-LISTS = (*(str(one) for one in Place), CLEAR)
+LISTS = (str(Place.UNFINISHED), HELD, IN_DOUBT, *map(str, list(Place)[1:]), CLEAR)
 """Names of the lists, in the order in which they are worked through."""
 NEGLIGIBLE = 0.001
 """A unit that carries it with less than this probability is not concerned."""
@@ -381,7 +388,11 @@ def _concerned(
     result = errors.get(range_) if range_ is not None else _farthest(errors)
     limit = limit_ppm
     place = records.place(unit)
-    where = CLEAR if probability < NEGLIGIBLE else str(place)
+    where = str(place)
+    if probability < NEGLIGIBLE:
+        where = CLEAR
+    elif place is Place.IN_HOUSE:
+        where = where_now(records, unit)  # whether it is held, or in doubt
     shipped = records.shipment_of(serial)
     error = low = high = outside = nan
     verdict = None
@@ -442,7 +453,9 @@ def _todo(where: str, part: str | None, *, outside: float, cause: Cause | None) 
     hand = f"keep; {swap}, measure again" if bad else "keep; decide on the hold"
     return {
         str(Place.UNFINISHED): f"stop; {swap}, then measure",
-        str(Place.IN_HAND): hand,
+        str(Place.IN_HOUSE): hand,
+        HELD: hand,
+        IN_DOUBT: hand,
         str(Place.RESELLER): "ask the reseller to stop selling and send it back",
         str(Place.SHIPPED): worse if bad else tell,
         str(Place.RETURNED): f"{swap}; measure again",

@@ -1,6 +1,6 @@
 """Reel to part to build to serial to shipment, and back."""
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Self, TypeVar
@@ -8,7 +8,7 @@ from typing import Any, Self, TypeVar
 from config import HoldpointError, Part as PlannedPart
 from daemon.holds import by_reason, checks_of, doubted, told
 from daemon.presentation import capital, off_plan, ohm
-from daemon.presentation.figures import day_of, moment, share_of
+from daemon.presentation.figures import day_of, measured, moment, share_of
 from daemon.traceability.held import Held, holds_of
 from storage import (
     Build,
@@ -46,7 +46,7 @@ class Place(StrEnum):
     """Where a unit is."""
 
     UNFINISHED = "unfinished boards"
-    IN_HAND = "in hand"
+    IN_HOUSE = "in the house"
     RESELLER = "at resellers"
     SHIPPED = "shipped"
     RETURNED = "returned"
@@ -232,7 +232,7 @@ class Records:
         measured = self.errors_of(unit.serial)
         if any(key not in measured for key in self.ranges):
             return Place.UNFINISHED
-        return Place.IN_HAND
+        return Place.IN_HOUSE
 
     def carriers(self, reel: str) -> list[tuple[Unit, str]]:
         """Return the units that carry a reel, each with its part, in order."""
@@ -318,8 +318,16 @@ class Trace:
     cells: tuple[Row, ...]
 
 
-def trace(records: Records, subject: str) -> Trace:
+def trace(
+    records: Records, subject: str, titles: Mapping[str, str] | None = None
+) -> Trace:
     """Return what a serial, a reel or a build is connected with.
+
+    Parameters
+    ----------
+    titles
+        What people call the ranges, by key. Left out, nothing is said of what a unit
+        read: its page shows that beside.
 
     Raises
     ------
@@ -327,7 +335,7 @@ def trace(records: Records, subject: str) -> Trace:
         Nothing of this name is recorded.
     """
     if records.is_unit(subject):
-        return _of_serial(records, subject)
+        return _of_serial(records, subject, titles)
     if any(one.reel == subject for one in records.reels):
         return _of_reel(records, subject)
     if any(one.build == subject for one in records.builds):
@@ -335,10 +343,12 @@ def trace(records: Records, subject: str) -> Trace:
     raise NotFoundError(kind="serial, reel or build", key=subject)
 
 
-def _of_serial(records: Records, serial: str) -> Trace:
+def _of_serial(
+    records: Records, serial: str, titles: Mapping[str, str] | None
+) -> Trace:
     unit = records.unit(serial)
     known = {one.reel: one for one in records.reels}
-    lines = []
+    lines = [] if titles is None else list(_read(records.errors_of(serial), titles))
     for part, reel in sorted(records.reels_of(unit).items()):
         since = _replaced(records, serial, part)
         lines.append(f"{part}: reel {reel}{_source(known.get(reel))}{since}")
@@ -353,6 +363,17 @@ def _of_serial(records: Records, serial: str) -> Trace:
         lines=tuple(lines),
         cells=cells(records, [unit]),
     )
+
+
+def _read(
+    errors: Mapping[str, LatestResult], titles: Mapping[str, str]
+) -> Iterator[str]:
+    """Say what each range of a unit read last, and how often it was read."""
+    for key, one in errors.items():
+        error = measured(one.error_ppm, 2 * one.uncertainty_ppm, one.limit_ppm)
+        again = f", measured {one.reruns + 1} times" if one.reruns else ""
+        when, title = moment(one.started_at), titles.get(key, key)
+        yield f"{when} range {title}: {error}, {one.verdict}{again}"
 
 
 def _of_reel(records: Records, reel: str) -> Trace:

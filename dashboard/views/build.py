@@ -201,7 +201,7 @@ def compared(shown: Shown, name: str, rows: pd.DataFrame) -> None:
             }
         )
     if not lines:
-        look.lines(builds.NO_EARLIER)
+        look.lines(builds.NO_EARLIER if earlier.empty else builds.TOO_FEW)
         return
     look.table(
         list(COMPARED.values()), [[each[key] for key in COMPARED] for each in lines]
@@ -239,7 +239,8 @@ def held(shown: Shown, name: str) -> None:
         return
     findings = {each.signal: each for each in shown.findings}
     raised = {each.signal: each for each in shown.raised}
-    who.choose(shown.connection.settings.plan.people)
+    with st.container(key="who", width=360):
+        who.choose(shown.connection.settings.plan.people)
     at = shown.connection
     offers = offered_ends(at.store, at.name, mine, shown.raised)
     for each in mine:
@@ -272,7 +273,7 @@ def on_build(hold: HoldState, name: str, reels: set[str], serials: set[str]) -> 
 
 def papers(name: str) -> None:
     """Offer the build's documents."""
-    look.heading("Papers")
+    look.heading("Papers", printed=False)
     documents.offer(documents.every(Of.BUILD, name), key="build")
 
 

@@ -31,7 +31,7 @@ MOST_SERIALS = 200
 """Units of a list that stand on this page; all are on Recall and in its files."""
 LISTED = {
     "serial": "Serial", "todo": "What to do", "destination": "Order",
-    "step": "Done so far", "error": "Error", "outside": "Outside limit",
+    "step": "Done so far", "error": "Error",
 }  # fmt: skip
 """Columns of a list of units; the files have more."""
 SAYABLE = 0.005
@@ -75,7 +75,8 @@ def one() -> None:
     alternatives(shown, finding)
     if finding.standing:
         look.heading("Measurements that would settle it", ["The most telling first."])
-        who.choose(shown.connection.settings.plan.people)
+        with st.container(key="who", width=360):
+            who.choose(shown.connection.settings.plan.people)
         settle.settle(shown, name)
     if whom is not None:
         contained(whom, finding)
@@ -170,9 +171,6 @@ def row(unit: Concerned) -> dict[str, str]:
         "destination": unit.destination or "",
         "step": unit.step or "",
         "error": f"{about}{error}",
-        "outside": ""
-        if isnan(unit.nonconforming)
-        else figures.share(unit.nonconforming),
     }
 
 
@@ -212,7 +210,7 @@ def papers(finding: Signal, whom: Containment | None) -> None:
         if whom.noticed:
             offered += documents.every(Of.CONTAINMENT, finding.signal)
     offered += documents.every(Of.BUILD, finding.build)
-    look.heading("Papers")
+    look.heading("Papers", printed=False)
     documents.offer(offered, key="finding")
 
 
@@ -230,6 +228,12 @@ def history(shown: Shown, finding: Signal) -> None:
             for at, what, person in rows
         ],
     )
+    if (shown.messages["subject"] == finding.signal).any():
+        st.page_link(
+            "views/messages.py",
+            label="Messages about it",
+            query_params={"about": finding.signal},
+        )
 
 
 def events(

@@ -156,12 +156,15 @@ def _found(mine: Gauge) -> None:
 
 def _plan(at: data.Connection) -> None:
     """Ask for a new study."""
+    # Columns anew for each row: on a phone they stand in the order of the rows.
     left, right = st.columns(2)
     with left:
         who.choose(at.settings.plan.people)
     right.text_input("Name of the study", key="gauge name", placeholder="G-1")
+    left, right = st.columns(2)
     left.text_area("Parts or units, one a line", key="gauge parts", height=150)
     right.text_area("Who reads, one a line", key="gauge people", height=150)
+    left, right = st.columns(2)
     left.number_input("Readings of each part by each", 2, 10, 3, key="gauge trials")
     ranges = {key: one.title for key, one in at.settings.product.ranges.items()}
     right.selectbox(

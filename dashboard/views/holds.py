@@ -27,9 +27,9 @@ BY_CHECK = (
 OFFERED = "The hold stands until a named person ends it; the form is filled in."
 PLACED = "holds placed"
 """Key of a viewer's session: how many holds were placed by hand."""
-ENDED = (
-    "scope", "subject", "disposal", "person", "end_reason", "evidence", "ended_at",
-)  # fmt: skip
+ENDED = ("What", "Ended by", "Who", "Why", "Evidence", "When")
+NEWEST = 200
+"""Ended holds that are listed."""
 
 
 def holds() -> None:
@@ -196,29 +196,26 @@ def held(placed_before: int) -> None:
 
 def ended(shown: Shown) -> None:
     """List the holds that were ended."""
-    rows = [
-        {name: getattr(one, name) for name in ENDED}
-        for one in shown.holds
-        if one.disposal is not None
-    ]
+    rows = [one for one in shown.holds if one.disposal is not None]
     if not rows:
         return
     look.heading("Ended")
-    st.dataframe(
-        rows,
-        hide_index=True,
-        column_config={
-            "scope": "On",
-            "subject": "Which",
-            "disposal": "Ended by",
-            "person": "Who",
-            "end_reason": "Why",
-            "evidence": "Evidence",
-            "ended_at": st.column_config.DatetimeColumn(
-                "When", format="YYYY-MM-DD HH:mm"
-            ),
-        },
+    look.table(
+        ENDED,
+        [
+            (
+                figures.capital(sentences.held(one)),
+                str(one.disposal),
+                one.person or "",
+                one.end_reason or "",
+                one.evidence or "",
+                look.moment(one.ended_at) if one.ended_at is not None else "",
+            )
+            for one in reversed(rows[-NEWEST:])
+        ],
     )
+    if len(rows) > NEWEST:
+        look.quiet(f"The newest {NEWEST} are listed. All: holdpoint hold list --all")
 
 
 def stepped_back(shown: Shown) -> None:

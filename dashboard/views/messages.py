@@ -10,8 +10,13 @@ import streamlit as st
 from daemon.alerts import UnknownMessageError, noted, state
 from daemon.holds import NotAllowedError
 from daemon.presentation import figures
-from dashboard import data, look, who
+from dashboard import address, data, look, who
 
+ABOUT = "about"
+"""What a message is about, in the address: a finding, a hold, a build."""
+ALL = "About everything"
+NEWEST = 200
+"""Messages that are listed at once."""
 COLUMNS = {
     "made_at": "Told",
     "title": "What it says",
@@ -23,7 +28,6 @@ COLUMNS = {
     "delivered_at": "Arrived",
     "person": "Noted by",
 }
-WHEN = {"made_at", "next_at", "delivered_at"}
 
 
 def messages() -> None:
@@ -49,7 +53,7 @@ def messages() -> None:
         note(unread, settings.plan.people)
     if not rows.empty:
         look.heading("All messages")
-        listed(rows.iloc[::-1])
+        listed(about(rows.iloc[::-1]))
 
 
 def _headline(rows: pd.DataFrame, *, channels: int) -> tuple[str, list[str]]:
@@ -120,14 +124,40 @@ def take(offered: tuple[str, ...]) -> None:
         data.refuse(str(exc))
 
 
+def about(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the messages on what the address names; all, where it names nothing."""
+    with st.container(key="subject", width=360):
+        chosen = address.choose(
+            "About",
+            ABOUT,
+            [ALL, *rows["subject"].drop_duplicates()],
+            otherwise=ALL,
+            said=lambda one: ALL if one == ALL else f"About {one}",
+            many=True,
+        )
+    return rows if chosen == ALL else rows[rows["subject"] == chosen]
+
+
 def listed(rows: pd.DataFrame) -> None:
-    """Show all messages as a table."""
-    shown = rows[list(COLUMNS)].dropna(axis="columns", how="all")
-    for one in WHEN & set(shown):
-        shown[one] = shown[one].dt.strftime("%Y-%m-%d %H:%M")
-    st.dataframe(
-        shown.rename(columns=COLUMNS).fillna(""), hide_index=True, width="stretch"
+    """List messages, the newest first; of many the newest alone."""
+    look.table(
+        tuple(COLUMNS.values()),
+        [
+            [cell(row[name]) for name in COLUMNS]
+            for row in rows.head(NEWEST).to_dict("records")
+        ],
     )
+    if len(rows) > NEWEST:
+        look.quiet(f"The newest {NEWEST} are listed. All: holdpoint alerts list --all")
+
+
+def cell(value: object) -> str:
+    """Return one cell as it is read; empty where nothing is known."""
+    if pd.isna(value):  # type: ignore[call-overload]
+        return ""
+    if isinstance(value, datetime):
+        return look.moment(value)
+    return str(value)
 
 
 messages()

@@ -69,7 +69,8 @@ def ahead(shown: Shown) -> None:
     )
     titles = {one.key: one for one in known.ranges}
     hardest = known.hardest().key
-    key = st.selectbox(
+    asked = st.container(key="asked of it", width=720)
+    key = asked.selectbox(
         "Range",
         options=list(titles),
         index=list(titles).index(hardest),
@@ -77,7 +78,7 @@ def ahead(shown: Shown) -> None:
         key="ahead_range",
         help="The first shown is the one in which a bad reel is seen latest.",
     )
-    left, right = st.columns(2)
+    left, right = asked.columns(2)
     build = int(
         left.number_input("Units in the build", 1, MOST_UNITS, 60, key="ahead_units")
     )

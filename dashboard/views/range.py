@@ -1,6 +1,7 @@
 """One range: its long story, units reel by reel, averages, scatter, capability."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import partial
 
 import streamlit as st
 
@@ -20,6 +21,9 @@ UNCERTAINTIES = (
 MOST_ROWS = 2000
 SHOWN = data.BUILDS_SHOWN
 CHART = "chart"
+BASELINE = ("from", "to")
+"""In the address: the first and the last build that all units are held against."""
+NONE = "none"
 
 
 def one() -> None:
@@ -56,24 +60,75 @@ def one() -> None:
             pictures.RANGE_CHARTS,
             otherwise=pictures.UNITS_CHART,
         )
-    drawn = draw(page, key, kind)
+    builds = page.recent["build"].tolist()
+    against = baseline(builds) if kind in pictures.HELD_AGAINST else ()
+    drawn = draw(page, key, kind, against)
     look.say(saying.headline, saying.lines)
-    chart(page, key, kind, drawn, saying.headline)
+    chart(page, key, kind, drawn, saying.headline, against)
+    if kind in pictures.HELD_AGAINST:
+        choose_baseline(builds, against)
+    if kind == pictures.MEANS_CHART:
+        scatter(page, key)
     signals(page, key)
     capability(page, key)
     latest(page, key)
 
 
-def draw(page: Shown, key: str, kind: str) -> Drawn | None:
+def baseline(builds: Sequence[str]) -> tuple[str, ...]:
+    """Return the builds that all units are held against; none where none are named."""
+    named = [address.asked(one, builds) for one in BASELINE]
+    if None in named:
+        return ()
+    first, last = sorted(builds.index(str(one)) for one in named)
+    return tuple(builds[first : last + 1])
+
+
+def choose_baseline(builds: Sequence[str], against: Sequence[str]) -> None:
+    """Let a person choose what all units are held against."""
+    with st.expander(ranges.WHAT_IF, expanded=bool(against)):
+        look.quiet(ranges.CHOOSE)
+        with st.container(key="baseline", horizontal=True, gap="small", width=420):
+            for name, word in zip(BASELINE, ("from", "to"), strict=True):
+                address.choose(
+                    f"Baseline {word}",
+                    name,
+                    [NONE, *builds],
+                    otherwise=NONE,
+                    said=partial(baseline_word, word),
+                    many=True,
+                )
+        if against:
+            st.button("No baseline", on_click=no_baseline)
+
+
+def baseline_word(word: str, build: str) -> str:
+    """Return how an end of the baseline is offered."""
+    return f"{word} ..." if build == NONE else f"{word} {build}"
+
+
+def no_baseline() -> None:
+    """Hold each reel against its own mean again."""
+    for name in BASELINE:
+        st.query_params[name] = NONE
+
+
+def draw(page: Shown, key: str, kind: str, against: tuple[str, ...]) -> Drawn | None:
     """Draw a chart; None where there is too little for it, or nobody answers."""
     try:
-        return pictures.of_range(page, key, kind)
+        return pictures.of_range(page, key, kind, against)
     except StorageError as exc:
         look.stands_out(str(exc))
         return None
 
 
-def chart(page: Shown, key: str, kind: str, drawn: Drawn | None, headline: str) -> None:
+def chart(
+    page: Shown,
+    key: str,
+    kind: str,
+    drawn: Drawn | None,
+    headline: str,
+    against: Sequence[str],
+) -> None:
     """Show a chart of the range and what its marks mean."""
     title = page.product.range(key).title
     look.heading(ranges.TITLES[kind].format(title=title))
@@ -90,6 +145,8 @@ def chart(page: Shown, key: str, kind: str, drawn: Drawn | None, headline: str) 
         )
         if drawn.thinned:
             look.quiet(ranges.THINNED)
+    if against:
+        look.lines(ranges.held_against(against))
     look.quiet(ranges.MEANINGS[kind])
     if kind != pictures.STORY and page.units > page.errors["serial"].nunique():
         look.quiet(f"Counted and shown are the units of the {SHOWN} newest builds.")
@@ -112,15 +169,45 @@ def signals(page: Shown, key: str) -> None:
     look.lines(*(sentences.chart_warning(each).headline for each in warned[::-1][:5]))
 
 
-def capability(page: Shown, key: str) -> None:
-    """Say how well the range keeps its limit, or why that must not be quoted."""
-    runs = MeasuredRuns(
+def runs_of(page: Shown) -> MeasuredRuns:
+    """Return the units of the builds shown, to be studied."""
+    return MeasuredRuns(
         titles={each.key: each.title for each in page.product.ranges},
         rows=page.errors,
         findings=tuple(page.current),
         held=tuple(each.build for each in page.states if each.state == "held"),
     )
-    found = runs.capability(key)
+
+
+def scatter(page: Shown, key: str) -> None:
+    """Split the scatter across builds from that inside them."""
+    found = runs_of(page).variation(key)
+    if found.alike is not None or found.too_few is not None:
+        missing = f"Not enough yet: it {found.too_few}."
+        look.heading(ranges.SCATTER, [found.alike or missing])
+        return
+    look.heading(ranges.SCATTER)
+    unit = figures.ShareUnit.of(part.high_ppm for part in found.components)
+    look.table(
+        ("Part", "s", "Between (95 %)", "Of the variance"),
+        [
+            (
+                figures.capital(part.name),
+                ranges.scatter(part.s_ppm, unit),
+                " to ".join(
+                    ranges.scatter(end, unit) for end in (part.low_ppm, part.high_ppm)
+                ),
+                f"{100 * part.share:.0f} %",
+            )
+            for part in found.components
+        ],
+    )
+    look.quiet(ranges.SCATTER_MEANING)
+
+
+def capability(page: Shown, key: str) -> None:
+    """Say how well the range keeps its limit, or why that must not be quoted."""
+    found = runs_of(page).capability(key)
     look.heading("Capability", list(said_of(found)))
 
 

@@ -17,19 +17,21 @@ from daemon.traceability import (
 )
 from daemon.traceability.papers import Of
 from dashboard import data, documents, look, who
-from storage import Step, StorageError
+from storage import ContainmentStep, Step, StorageError
 
-SHOWN = ("serial", "todo", "destination", "step", "error_ppm", "low_ppm", "high_ppm",
-         "basis", "probability", "nonconforming")  # fmt: skip
+INTERVAL = "interval"
+SHOWN = ("serial", "todo", "destination", "step", "error_ppm", INTERVAL, "basis",
+         "probability", "nonconforming")  # fmt: skip
 HEADS = {
     "error_ppm": "Error",
-    "low_ppm": "From",
-    "high_ppm": "To (95 %)",
+    INTERVAL: "Between (95 %)",
     "probability": "Has such a part",
     "nonconforming": "Outside limit",
 }
 LONGEST = 200
 """Rows of a list that are shown."""
+NOTED = "steps noted"
+"""Key of a viewer's session: how often steps were noted."""
 ADVICE = "On a finding every unit that it may concern is listed here, wherever it is."
 
 
@@ -94,7 +96,7 @@ def listed(name: str, units: tuple[Concerned, ...]) -> None:
     """Show one list; of a long one its beginning, all of it is in the file."""
     look.heading(f"{capital(name)}: {len(units)}")
     look.table(
-        [HEADS.get(key, capital(COLUMNS[key])) for key in SHOWN],
+        [HEADS.get(key) or capital(COLUMNS[key]) for key in SHOWN],
         [[cell(one, key) for key in SHOWN] for one in units[:LONGEST]],
     )
     if len(units) > LONGEST:
@@ -103,21 +105,24 @@ def listed(name: str, units: tuple[Concerned, ...]) -> None:
 
 def cell(one: Concerned, key: str) -> str:
     """Return one cell as it is read, in the digits that its interval allows."""
-    value = getattr(one, key)
+    value = one.low_ppm if key == INTERVAL else getattr(one, key)
     if value is None or (isinstance(value, float) and isnan(value)):
         return ""
+    half_ppm = (one.high_ppm - one.low_ppm) / 2
     match key:
-        case "error_ppm" | "low_ppm" | "high_ppm":
-            half_ppm = (one.high_ppm - one.low_ppm) / 2
-            if one.measured and key == "error_ppm":
-                return figures.measured(value, half_ppm, one.limit_ppm)
-            return figures.percent(value, half_ppm, beside_ppm=(one.error_ppm,))
+        case "error_ppm" if one.measured:
+            text = figures.measured(value, half_ppm, one.limit_ppm)
+        case "error_ppm":
+            text = figures.percent(value, half_ppm)
+        case "interval":
+            text = figures.between(one.low_ppm, one.high_ppm, beside_ppm=one.error_ppm)
         case "probability":
-            return figures.carries(value)
+            text = figures.carries(value)
         case "nonconforming":
-            return figures.share(value)
+            text = figures.share(value)
         case _:
-            return str(value)
+            text = str(value)
+    return text
 
 
 def steps(shown: data.Shown, found: Containment) -> None:
@@ -138,23 +143,42 @@ def steps(shown: data.Shown, found: Containment) -> None:
         st.multiselect("Units", away, key="stepped")
         st.segmented_control("Step", [one.value for one in Step], key="step")
         st.text_input("Note", key="step note")
-        st.button("Note it", on_click=stepped, args=(found.subject,))
+        times = st.session_state.get(NOTED, 0)
+        # Another key after each step, so that a second click is known as one.
+        st.button(
+            "Note it",
+            key=f"note step {times}",
+            on_click=stepped,
+            args=(found.subject, times),
+        )
 
 
-def stepped(subject: str) -> None:
-    """Keep the step of each chosen unit."""
+def stepped(subject: str, noted_before: int) -> None:
+    """Keep the step of each chosen unit, once: also where two tabs say the same."""
+    if noted_before != st.session_state.get(NOTED, 0):
+        return
     person, step = st.session_state.get(who.PERSON), st.session_state.get("step")
     serials = st.session_state.get("stepped", [])
     if person is None or step is None or not serials:
         data.refuse("Say who, which units and which step")
         return
     text = st.session_state.get("step note", "")
+    kept: list[str] = []
 
     def keep(at: data.Connection) -> None:
+        steps = at.store.rows(ContainmentStep, product=at.name, subject=subject)
+        latest = {one.serial: (one.step, one.note) for one in steps}
         for serial in serials:
-            note(at.store, at.name, subject, serial, Step(step), person, text)
+            if latest.get(serial) != (Step(step), text):
+                note(at.store, at.name, subject, serial, Step(step), person, text)
+                kept.append(serial)
 
-    data.tried(keep)
+    if not data.tried(keep):
+        return
+    st.session_state[NOTED] = noted_before + 1
+    st.session_state["stepped"] = []
+    if not kept:
+        data.refuse("This step is noted already")
 
 
 recall()

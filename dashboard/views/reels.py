@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from config import HoldpointError, QuantityError, Unit as Quantity, parse
@@ -15,7 +14,6 @@ from daemon.presentation import (
     figures,
     plots,
     sentences,
-    shown_value,
 )
 from daemon.presentation.figures import day
 from daemon.presentation.plots import segments, traced
@@ -37,6 +35,8 @@ SUBJECT, CHOSEN = "reel", "reel chosen"
 DONE = "reels done"
 """Key of a viewer's session: what was recorded last, and how often."""
 FEWEST_PARTS = 2
+NEWEST = 200
+"""Reels that are listed."""
 WIDE_PX, NARROW_PX = 1180, 340
 TEXTS = {
     "supplier": "Supplier",
@@ -133,7 +133,7 @@ def _one(shown: data.Shown, reel: Reel) -> None:
 
 
 def _label(reel: Reel, receipts: Sequence[ReelReceipt]) -> str:
-    value = shown_value("nominal_ohm", reel.nominal_ohm)
+    value = figures.labelled(reel.nominal_ohm, reel.tolerance_ppm)
     told_of = [
         f"By its label {value} {figures.tolerance(reel.tolerance_ppm)}",
         f"came in on {day(reel.received_at)}",
@@ -203,17 +203,13 @@ def _classes(finding: Signal) -> None:
         f"By finding {finding.signal}",
         [sentences.finding(finding).headline],
     )
-    table = pd.DataFrame(
+    look.table(
+        ("Tolerance", "How likely"),
         [
-            {
-                "class": figures.tolerance(limit_ppm),
-                "how likely": figures.share(probability),
-            }
+            (figures.tolerance(limit_ppm), figures.share(probability))
             for limit_ppm, probability in claim.classes
-        ]
+        ],
     )
-    with st.container(key="classes", width=360):
-        st.dataframe(table, hide_index=True)
 
 
 def _every(shown: data.Shown, rows: Sequence[Reel]) -> None:
@@ -224,24 +220,24 @@ def _every(shown: data.Shown, rows: Sequence[Reel]) -> None:
     for one in at.store.rows(Fitting, product=at.name):
         fitted.setdefault(one.reel, {})[f"{one.part} of {one.build}"] = None
     look.heading("All reels")
-    st.dataframe(
+    look.table(
+        ("Reel", "Value", "Tolerance", "Supplier", "Lot", "Came in", "Parts", "Fitted"),
         [
-            {
-                "Reel": one.reel,
-                "Value": shown_value("nominal_ohm", one.nominal_ohm),
-                "Tolerance": figures.tolerance(one.tolerance_ppm),
-                "Supplier": one.supplier or "",
-                "Lot": one.lot_code or "",
-                "Came in": day(one.received_at),
-                "Parts": str(receipts[one.reel].quantity)
-                if one.reel in receipts
-                else "",
-                "Fitted": ", ".join(fitted.get(one.reel, {})),
-            }
-            for one in reversed(rows)
+            (
+                one.reel,
+                figures.labelled(one.nominal_ohm, one.tolerance_ppm),
+                figures.tolerance(one.tolerance_ppm),
+                one.supplier or "",
+                one.lot_code or "",
+                day(one.received_at),
+                str(receipts[one.reel].quantity) if one.reel in receipts else "",
+                ", ".join(fitted.get(one.reel, {})),
+            )
+            for one in rows[: -NEWEST - 1 : -1]
         ],
-        hide_index=True,
     )
+    if len(rows) > NEWEST:
+        look.quiet(f"The newest {NEWEST} are listed. All: holdpoint reel list")
 
 
 # ---- the forms
@@ -298,7 +294,7 @@ def _correct(shown: data.Shown, reel: Reel) -> None:
     """Offer to correct what is recorded; what stands there is filled in."""
     receipts = shown.connection.store.rows(ReelReceipt, reel=reel.reel)
     now = _recorded(reel, receipts)
-    with st.expander(f"Correct what is recorded of reel {reel.reel}"):
+    with st.expander(look.plain(f"Correct what is recorded of reel {reel.reel}")):
         for key, title in {
             "nominal_ohm": "Value",
             "tolerance_ppm": "Tolerance",
@@ -377,7 +373,7 @@ def _fit(shown: data.Shown, reel: Reel) -> None:
     if not shown.builds:
         return
     at = shown.connection
-    with st.expander(f"Record that reel {reel.reel} feeds a part"):
+    with st.expander(look.plain(f"Record that reel {reel.reel} feeds a part")):
         st.selectbox("Part", list(at.settings.product.parts), key="fit part")
         st.selectbox("Build", shown.builds[::-1], key="fit build")
         _field("From unit", "fit from", placeholder="left out: the whole build")

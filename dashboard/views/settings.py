@@ -47,7 +47,7 @@ def settings() -> None:
         (one["stored_at"] for one in rows if one["configuration"] == in_force), None
     )
     look.say(
-        f"These settings are in force since {figures.moment(since)}."
+        f"These settings are in force since {look.moment(since)}."
         if since is not None
         else "These settings are in force.",
         _on_disk(folder, in_force),
@@ -55,7 +55,7 @@ def settings() -> None:
     if said := st.session_state.get(FILES):
         look.stands_out(said)
     with st.expander("What is in force", expanded=True):
-        st.code("\n".join(summary(at.settings)), language=None, wrap_lines=True)
+        look.outline("\n".join(summary(at.settings)))
     _versions(rows, in_force)
     _form(folder)
 
@@ -78,7 +78,7 @@ def _versions(rows: Sequence[dict[Any, Any]], in_force: str) -> None:
     look.heading("What changed")
     for before, after in reversed(list(pairwise(rows))):
         now = " (in force)" if after["configuration"] == in_force else ""
-        title = f"{figures.moment(after['stored_at'])}{now}"
+        title = f"{look.local(after['stored_at'])}{now}"
         lines = differences(json.loads(before["body"]), json.loads(after["body"]))
         with st.expander(f"{title}: {figures.counted(len(lines), 'difference')}"):
             look.lines(*lines)

@@ -54,7 +54,7 @@ def standard() -> None:
                 spec=pictures.packed(chart),
                 theme=None,
                 width="stretch",
-                alt=f"Check standard on range {titles[key]}",
+                alt=plots.checks_in_words(mine, titles[key]),
             )
     if not frame.empty:
         look.quiet(MEANING)

@@ -112,6 +112,8 @@ def unit(shown: data.Shown, records: Records, found: Trace) -> None:
     """Show how a unit was measured, what it is made of, and what became of it."""
     at = shown.connection
     errors = records.errors_of(found.subject)
+    if not errors:
+        look.lines(screens.NEVER_MEASURED)
     rows = at.store.rows(UnitRow, serial=found.subject)
     if rows:
         look.heading("Measured")

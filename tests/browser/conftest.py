@@ -29,7 +29,7 @@ QUIET = (
     # A page that asks for a name fails: none is to be resolved.
     "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
 )
-START_S = 120.0
+START_S = 300.0
 LETS_IN = "k7fm-2q9x-hd4p"
 os.environ[CODE] = LETS_IN  # of the screens that tests start
 SERVED: list[str] = []

@@ -7,14 +7,13 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from daemon.service.home import Home
-from daemon.service.processes import child, dashboard_command
 from daemon.trials.stories.demo import lay_out
 from storage.access import open_store
 from storage.records import Build
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import SLOW_MS, paged
 from tests.daemon.making import AT, demo_settings
-from tests.daemon.starting import running_daemon
+from tests.daemon.starting import running_daemon, screens
 
 pytestmark = pytest.mark.browser
 
@@ -53,7 +52,7 @@ def test_a_four_range_unit_is_completed_by_hand(
     with ExitStack() as way_out:
         way_out.enter_context(running_daemon(home, "--no-bench"))
         port = free_port()
-        way_out.enter_context(child(dashboard_command(port=port, browse=False), home))
+        way_out.enter_context(screens(home, port))
         url = wait_for(f"http://127.0.0.1:{port}")
         page = way_out.enter_context(paged(browser))
         page.goto(f"{url}/bench")

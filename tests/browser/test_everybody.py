@@ -19,9 +19,36 @@ pytestmark = pytest.mark.browser
 
 PAGES = (
     "", "build", "range", "finding", "next_build", "bench", "standard", "holds",
-    "recall", "messages", "packing", "units?unit=PA-3006",
+    "recall", "messages", "packing", "units?unit=PA-3006", "reels", "receiving",
+    "budget", "gauge", "settings", "ledger",
 )  # fmt: skip
 WIDTHS = (1440, 768, 390)
+CUT = """() => [...document.querySelectorAll(
+    '.stMainBlockContainer :is(p, h1, h2, td, th, dd, b, button, label, summary)')]
+  .filter(e => e.checkVisibility() && e.clientWidth > 0
+    && getComputedStyle(e).overflowX !== 'visible' && e.scrollWidth > e.clientWidth + 1)
+  .map(e => e.textContent.slice(0, 80))"""
+"""Texts that do not fit where they stand, and are cut."""
+CONTROLS = """() => [...document.querySelectorAll(
+    'a[href], button, input, textarea, summary, [tabindex="0"]')]
+  .filter(e => !e.disabled && e.tabIndex >= 0 && e.checkVisibility()
+    && (e.type !== 'radio' || e.checked)
+    && (e.role !== 'radio'
+      || e === e.closest('[role="radiogroup"]')?.querySelector('[role="radio"]')))
+  .map((e, i) => e.dataset.met = `${i} ${e.tagName} ${(e.getAttribute('aria-label')
+    || e.textContent || e.name).trim().slice(0, 40)}`)"""
+"""All that a person may act on; of a group of radio buttons the arrows reach the rest,
+so that the first stands for all."""
+FOCUSED = """() => {
+  const e = document.activeElement;
+  const shows = one => { const s = getComputedStyle(one);
+    return (s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) > 0)
+      || s.boxShadow !== 'none'; };
+  const near = [e, e.parentElement, e.parentElement?.parentElement,
+    e.nextElementSibling, e.previousElementSibling].filter(Boolean);
+  return [e.dataset.met || '', near.some(shows)];
+}"""
+"""What has the focus, and whether that is seen."""
 GRAVE = {"serious", "critical"}
 RULES = {
     "runOnly": {
@@ -49,20 +76,48 @@ def test_no_page_keeps_anybody_out_at_any_width(
 ) -> None:
     with paged(browser, scheme=scheme) as page:
         stands(page, f"{address}/{name}")
-        for width in WIDTHS:
-            page.set_viewport_size({"width": width, "height": 900})
-            page.wait_for_timeout(500)  # charts take their new width
-            found = Axe().run(page, options=RULES).response["violations"]
-            grave = [
-                (one["id"], each["target"], each["html"][:120])
-                for one in found
-                if one["impact"] in GRAVE
-                for each in one["nodes"]
-            ]
-            assert not grave, f"at {width} px"
-            assert page.evaluate("document.documentElement.scrollWidth") <= width
-            main = page.locator('[data-testid="stMain"]')
-            assert main.evaluate("e => e.scrollWidth - e.clientWidth") <= 0
+        keeps_nobody_out(page)
+        if scheme == "light":
+            everything_is_reached_by_keyboard(page)
+
+
+def keeps_nobody_out(page: Page) -> None:
+    """Expect nothing serious and nothing cut on the page as it stands, at any width."""
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(500)  # charts take their new width
+        found = Axe().run(page, options=RULES).response["violations"]
+        grave = [
+            (one["id"], each["target"], each["html"][:120])
+            for one in found
+            if one["impact"] in GRAVE
+            for each in one["nodes"]
+        ]
+        assert not grave, f"at {width} px"
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        main = page.locator('[data-testid="stMain"]')
+        assert main.evaluate("e => e.scrollWidth - e.clientWidth") <= 0
+        assert not page.evaluate(CUT), f"cut at {width} px"
+
+
+def everything_is_reached_by_keyboard(page: Page) -> None:
+    """Press Tab round the page: each control is met, and where one is is seen."""
+    page.set_viewport_size({"width": 1440, "height": 900})
+    page.wait_for_timeout(500)
+    wanted = set(page.evaluate(CONTROLS))
+    page.evaluate("document.activeElement.blur()")
+    unseen = []
+    met: set[str] = set()
+    for _ in range(3 * len(wanted) + 20):
+        if wanted <= met:
+            break
+        page.keyboard.press("Tab")
+        name, seen = page.evaluate(FOCUSED)
+        met.add(name)
+        if name in wanted and not seen:
+            unseen.append(name)
+    assert wanted - met == set(), "never reached by Tab"
+    assert not unseen, "reached, and nothing shows it"
 
 
 @pytest.mark.parametrize("name", ["", "bench", "recall", "units?unit=PA-3006"])
@@ -84,6 +139,11 @@ def test_a_page_is_printed_whole(browser: Browser, address: str, name: str) -> N
         assert sheets >= 1
         expect(page.locator(".stMainBlockContainer .words").last).to_be_visible()
         expect(page.locator(".stMainBlockContainer .stButton").first).to_be_hidden()
+        # Paper is narrower than the screen, and a chart is drawn for the screen alone:
+        # neither form may be hidden, or what was drawn is not printed.
+        forms = page.locator("[class*='st-key-wide'], [class*='st-key-narrow']")
+        shown = forms.evaluate_all("es => es.map(e => getComputedStyle(e).display)")
+        assert "none" not in shown
 
 
 def test_where_one_is_is_said_to_screen_readers(browser: Browser, address: str) -> None:

@@ -13,7 +13,7 @@ from daemon.service.home import Home
 from daemon.service.processes import child, dashboard_command
 from daemon.trials.stories.demo import lay_out, running
 from storage.access import open_store
-from storage.records_shipping import ShipRule
+from storage.records_shipping import ContainmentStep, ShipRule
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import choose_person, paged
 from tests.daemon.making import demo_settings
@@ -26,6 +26,8 @@ pytestmark = pytest.mark.browser
 RANGES = tuple(demo_settings().product.ranges)
 PERSON = demo_settings().plan.people[0]
 WIDTHS = (390, 768, 1440)
+HOMES: dict[str, Home] = {}
+"""By the address at which its screens are."""
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +43,9 @@ def left(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         port = free_port()
         command = dashboard_command(port=port, browse=False)
         way_out.enter_context(child(command, home, log=home.data / "shown.log"))
-        yield wait_for(f"http://127.0.0.1:{port}")
+        url = wait_for(f"http://127.0.0.1:{port}")
+        HOMES[url] = home
+        yield url
 
 
 def decides(page: Page) -> None:
@@ -108,6 +112,7 @@ def test_from_a_finding_over_its_containment_to_its_release(
         ).to_be_visible()
         expect(page.get_by_role("cell", name="PA-3006").first).to_be_visible()
         page.get_by_text("Shipped: 2").wait_for()
+        a_step_is_noted_once(page, left)
         decides(page)
         for subject in ("build B-3", f"reel {BAD_REEL}"):
             page.get_by_text(f"End the hold on {subject}", exact=True).click()
@@ -115,13 +120,40 @@ def test_from_a_finding_over_its_containment_to_its_release(
             form.get_by_text("concession", exact=False).first.click()
             form.get_by_label("Reason").fill("the customers take them as they are")
             form.get_by_label("Reason").press("Control+Enter")
-            form.get_by_role("button", name="End this hold").click()
+            form.get_by_role("button", name="End this hold").dblclick()
             expect(
                 page.get_by_text(f"concession by {PERSON}", exact=False).first
             ).to_be_visible()
         expect(page.get_by_text("Nothing is held for it.")).to_be_visible()
+        page.goto(f"{left}/holds")
+        expect(page.get_by_role("row").filter(has_text="concession")).to_have_count(2)
+        page.go_back()
+        expect(page.get_by_text("Nothing is held for it.")).to_be_visible()
+        page.go_forward()
+        page.reload()
+        expect(page.get_by_role("row").filter(has_text="concession")).to_have_count(2)
         page.goto(left)
         expect(page.get_by_text("Yes: nothing is held.")).to_be_visible()
+
+
+def a_step_is_noted_once(page: Page, url: str) -> None:
+    """Note how far a unit is, with a double click, and come back to the finding."""
+    page.get_by_role("link", name="Follow them up").click()
+    page.get_by_text("Note a step", exact=True).click()
+    choose_person(page, PERSON)
+    box = page.get_by_label("Units")
+    box.click()
+    page.get_by_role("option", name="PA-3006").click()
+    page.keyboard.press("Escape")
+    page.get_by_role("radio", name="notified").click()
+    page.get_by_role("button", name="Note it").dblclick()
+    row = page.get_by_role("row").filter(has_text="PA-3006")
+    expect(row).to_contain_text("notified")
+    page.reload()
+    expect(row).to_contain_text("notified")
+    with open_store(HOMES[url].data) as store:
+        assert len(store.rows(ContainmentStep)) == 1
+    page.go_back()
 
 
 def test_a_build_is_seen_while_it_is_measured(browser: Browser, tmp_path: Path) -> None:

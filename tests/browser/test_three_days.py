@@ -36,6 +36,7 @@ from storage.access import open_store
 from storage.store import Store
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import SLOW_MS, choose_person, paged
+from tests.browser.test_everybody import keeps_nobody_out, stands
 from tests.daemon.serving import Serving
 from tests.daemon.starting import running_daemon
 
@@ -364,6 +365,12 @@ def second_day(walk: Walk, browser: Browser, url: str) -> None:
                 title = f"{one['scope'].capitalize()} {one['subject']}: {one['why']}"
                 expect(page.locator("h2", has_text=title)).to_be_visible()
             expect_good_layout(page)
+        for scheme in ("light", "dark"):
+            with paged(browser, scheme=scheme) as page:
+                page.set_default_timeout(LAID_OUT_MS)
+                for name in ("standard", "bench"):
+                    stands(page, f"{url}/{name}")
+                    keeps_nobody_out(page)
 
 
 def third_day(walk: Walk, browser: Browser, url: str) -> None:

@@ -922,6 +922,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             "worked_out_with": None,
         }
     ],
+    "newest_decisions": lambda book, newest: book.of("decision")[::-1][:newest],
     "range_story": range_story,
     "left_since": left_since,
     "units_like": units_like,

@@ -11,6 +11,7 @@ import pytest
 
 from storage import answers
 from storage.kept import RECORDS, Row
+from storage.ledger import LedgerRow
 from storage.local import LocalStore
 from storage.records import (
     BenchInstrument,
@@ -167,6 +168,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
             "low_mean_ppm high_mean_ppm s_ppm low_ppm high_ppm limit_ppm outside"
         ),
     ),
+    "newest_decisions": ({"newest": 2}, columns(LedgerRow)),
     "left_since": ({"product": "photoamp", "since": START}, "units"),
     "units_like": ({"product": "photoamp", "part": "s0", "newest": 3}, "serial build"),
     "yields": (

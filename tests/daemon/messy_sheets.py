@@ -407,3 +407,28 @@ def _34(folder: Path) -> Path:
     for row in rows[1:]:
         row += ["by Ada", "0.001"]
     return _csv(folder, rows)
+
+
+@_is(
+    "35 the build above each block, in no column",
+    builds={"PA-103": "8", "PA-104": "8", "PA-101": "7", "PA-102": "7"},
+    remark="row 5 says 'Batch 8': the units below it are of build 8",
+)
+def _35(folder: Path) -> Path:
+    rows = [[one for at, one in enumerate(row) if at != 1] for row in _plain()]
+    titles: list[list[object]] = [["Batch 7 (March)"], ["Batch 8"]]
+    first, second = [titles[0], *rows[:3]], [titles[1], rows[0], *rows[3:]]
+    return _excel(folder, Units=[*first, *second])
+
+
+@_is(
+    "36 a unit twice, of two times",
+    measured_at=datetime(2026, 3, 2),  # noqa: DTZ001
+    remark="More than one row, each of another time: unit PA-104 (rows 5 and 6)",
+)
+def _36(folder: Path) -> Path:
+    rows = _plain()
+    rows.append([*rows[-1]])
+    for place, row in enumerate(rows):
+        row.append(f"2026-03-{place + 1:02d}" if place else "measured at")
+    return _csv(folder, rows)

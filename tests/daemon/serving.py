@@ -32,8 +32,8 @@ class Serving:
         """Hang up on everybody and end the thread."""
         self._run(self.server.close())
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(10.0)
+        self._thread.join(60.0)
         self._loop.close()
 
     def _run(self, coroutine: Coroutine[Any, Any, None]) -> None:
-        asyncio.run_coroutine_threadsafe(coroutine, self._loop).result(10.0)
+        asyncio.run_coroutine_threadsafe(coroutine, self._loop).result(60.0)

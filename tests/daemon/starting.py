@@ -3,7 +3,8 @@
 What `daemon.service.processes` starts imports for seconds before it says its first
 word. Here one process has imported all of it, with the detector's loops, and has a copy
 of itself run the same command: with arguments, environment, streams and a session of
-its own, and killed, suspended and waited for like any other. Stories and screens are
+its own, and killed, suspended and waited for like any other. Screens may be forked
+too, from another one that has loaded what pages need. Stories, and most screens, are
 still started as a maker starts them.
 """
 
@@ -16,10 +17,10 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, ClassVar, NoReturn
 from unittest.mock import patch
 
 from daemon.service import processes
@@ -27,6 +28,7 @@ from daemon.service.home import Home
 
 ROOT = Path(__file__).parents[2]
 ORDER_BYTES = 1 << 20
+SCREENS = "dashboard.serve"
 ONE_THREAD = {
     "OPENBLAS_NUM_THREADS": "1",
     "OMP_NUM_THREADS": "1",
@@ -55,6 +57,14 @@ def simulated_bench(
             bench = processes.simulated_bench(home, seed=seed, units=units)
             said = way_out.enter_context(bench)
         yield said
+
+
+@contextmanager
+def screens(home: Home, port: int) -> Iterator[subprocess.Popen[str]]:
+    """Serve the screens at a port while the context lasts, as `dashboard` does."""
+    command = processes.dashboard_command(port=port, browse=False)
+    with _child(command, home, log=home.data / "shown.log") as process:
+        yield process
 
 
 @contextmanager
@@ -93,7 +103,7 @@ class Forked(subprocess.Popen[str]):
         read, written = os.pipe()
         told, tells = os.pipe()
         order = {"words": words, "environment": environment, "folder": str(Path.cwd())}
-        _Warm.of_all().ask(order, [taken, written, errors, tells])
+        _Warm.of(words[0] == SCREENS).ask(order, [taken, written, errors, tells])
         for theirs in (taken, written, tells):
             os.close(theirs)
         self.args = command
@@ -136,52 +146,69 @@ class Forked(subprocess.Popen[str]):
 
 
 class _Warm:
-    """The process that forks, started when first needed."""
+    """A process that forks, started when first needed: one for screens, one beside."""
 
-    _one: "_Warm | None" = None
+    _kept: ClassVar[dict[bool, "_Warm"]] = {}
 
-    def __init__(self) -> None:
+    def __init__(self, *, screens: bool) -> None:
         self._line, theirs = socket.socketpair()
         with theirs:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", __name__, str(theirs.fileno())],
+                [
+                    sys.executable, "-m", __name__, str(theirs.fileno()),
+                    *([SCREENS] if screens else []),
+                ],
                 cwd=ROOT,
                 env={**os.environ, **ONE_THREAD},
                 pass_fds=[theirs.fileno()],
                 stdin=subprocess.DEVNULL,
                 start_new_session=True,
-            )
+            )  # fmt: skip
 
     @classmethod
-    def of_all(cls) -> "_Warm":
-        if cls._one is None:
-            cls._one = cls()
-        return cls._one
+    def of(cls, screens: bool) -> "_Warm":
+        if screens not in cls._kept:
+            cls._kept[screens] = cls(screens=screens)
+        return cls._kept[screens]
 
     @classmethod
     def end(cls) -> None:
-        if cls._one is not None:
-            cls._one._line.close()
-            cls._one._process.terminate()  # it may be importing yet
-            cls._one._process.wait()
-            cls._one = None
+        for one in cls._kept.values():
+            one._line.close()
+            one._process.terminate()  # it may be importing yet
+            one._process.wait()
+        cls._kept.clear()
 
     def ask(self, order: dict[str, Any], streams: list[int]) -> None:
         socket.send_fds(self._line, [json.dumps(order).encode()], streams)
 
 
 def end() -> None:
-    """End the process that forks; those that it has forked go on."""
+    """End the processes that fork; those that they have forked go on."""
     _Warm.end()
 
 
-def serve(line: socket.socket) -> None:
-    """Fork what is asked for, until nobody can ask any more."""
+def load_daemon() -> None:
+    """Load what daemons and simulated benches need."""
     import daemon.service  # noqa: PLC0415 -- what is forked has it all
     import daemon.simulator.server  # noqa: F401, PLC0415
     from tests.compiling import warm  # noqa: PLC0415
 
     warm()
+
+
+def load_screens() -> None:
+    """Load what screens need, but for what starts threads."""
+    import daemon.service  # noqa: F401, PLC0415
+    import dashboard.serve  # noqa: PLC0415
+
+    dashboard.serve.load_pages()
+    del sys.modules[SCREENS]  # it is run as the command
+
+
+def serve(line: socket.socket, load: Callable[[], None]) -> None:
+    """Fork what is asked for, until nobody can ask any more."""
+    load()
     gc.freeze()  # what all copies share stays shared
     threads = len([*Path("/proc/self/task").iterdir()])
     assert threads == 1, f"{threads} threads: a copy would have one of them alone"
@@ -235,4 +262,7 @@ def _become(order: dict[str, Any], streams: list[int]) -> NoReturn:
 
 
 if __name__ == "__main__":
-    serve(socket.socket(fileno=int(sys.argv[1])))
+    serve(
+        socket.socket(fileno=int(sys.argv[1])),
+        load_screens if SCREENS in sys.argv else load_daemon,
+    )

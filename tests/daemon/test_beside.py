@@ -178,7 +178,7 @@ def test_the_bench_asks_again_until_the_answer_is_a_value() -> None:
             pass
         said.append((prompt["text"], prompt["wants"]))
         desk.answer(prompt["prompt"], answer)
-    worker.join(10.0)
+    worker.join(60.0)
     assert asking.answers["input drop"] == pytest.approx(0.004)
     assert asking.answers["supply current"] == pytest.approx(0.011)
     assert said[0][1] == "V"

@@ -60,9 +60,9 @@ def test_orders_wait_until_the_runs_of_before_are_looked_through(
         )
         assert now["waiting"] == 1
         go_on.set()
-        ended = desk.ticket(ticket, wait_s=30.0)
-        assert ended is not None
-        assert ended.ended
+        looks = (desk.ticket(ticket, wait_s=30.0) for _ in range(10))
+        ended = next((one for one in looks if one is not None and one.ended), None)
+        assert ended is not None, "it took minutes"
         now = desk.snapshot()
         assert now["catching_up"] is None
         assert now["history"].startswith(

@@ -117,7 +117,7 @@ def completed(*words: str) -> tuple[set[str], str]:
     [
         (("--help",), "Measure units, one after another."),
         (("--version",), "holdpoint, version"),
-        (("hold", "--help"), "End a hold, by a named person."),
+        (("hold", "--help"), "End holds, by a named person."),
     ],
     ids=" ".join,
 )

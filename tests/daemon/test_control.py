@@ -70,7 +70,7 @@ def test_a_prompt_waits_for_its_answer() -> None:
         pass
     assert not one.answer("another", "x")
     assert one.answer(prompt["prompt"], "done")
-    worker.join(5.0)
+    worker.join(60.0)
     assert said == ["done"]
     assert one.snapshot()["prompt"] is None
 

@@ -2,15 +2,17 @@
 
 import json
 import shutil
+from datetime import UTC, datetime, timedelta
 from itertools import count
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any
 
 import numpy as np
 import pytest
 
-from daemon.commands import import_sheet
-from daemon.station.import_sheet import understood
+from daemon.commands import import_sheet, showing
+from daemon.station.import_sheet import Row, understood
 from tests.daemon.commanding import Done, holdpoint
 from tests.daemon.making import DEMO
 
@@ -155,7 +157,30 @@ def test_a_hold_is_ended_by_the_beginning_of_its_id(
     assert missed.returncode == 1
     assert missed.stderr == "holdpoint: unknown hold 'X'\n"
     done = holdpoint("hold", "end", listed["hold"][:6].lower(), *end, home=home)
-    assert f"Hold {listed['hold']} ended by release." in done.stderr
+    assert "Hold on build B-1 ended by release." in done.stderr
+
+
+@pytest.mark.usefixtures("imported")
+def test_holds_are_ended_by_what_is_held(home: Path) -> None:
+    who = ("--person", "Ada Moreno", "--reason", "scratched")
+    for serial in ("PA-2010", "PA-2011"):
+        holdpoint("hold", "place", "--unit", serial, *who, home=home)
+    end = ("--by", "release", *who)
+    # One of them is not held: then none is ended.
+    none = holdpoint("hold", "end", "PA-2010..PA-2012", *end, home=home)
+    assert none.stderr == "holdpoint: unknown hold 'PA-2012'\n"
+    waiting = told(holdpoint("status", "--json", home=home))["waiting"]
+    asked = "holdpoint hold end PA-2010..PA-2011"
+    assert asked in [one["do"] for one in waiting]
+    both = holdpoint("hold", "end", "pa-2010..pa-2011", *end, home=home)
+    assert "Hold on unit PA-2010 ended by release." in both.stderr
+    assert "Hold on unit PA-2011 ended by release." in both.stderr
+    waiting = told(holdpoint("status", "--json", home=home))["waiting"]
+    assert not [one for one in waiting if "PA-20" in one["do"]]
+    holdpoint("hold", "place", "--unit", "PA-2010", *who, home=home)
+    holdpoint("hold", "place", "--unit", "PA-2010", *who, home=home)
+    which = holdpoint("hold", "end", "PA-2010", *end, home=home)
+    assert "2 stand on it; say which by its id: " in which.stderr
 
 
 @pytest.mark.usefixtures("imported")
@@ -167,7 +192,7 @@ def test_a_hold_is_ended_by_the_name_of_what_it_stands_on(home: Path) -> None:
     done = holdpoint("hold", "end", "PA-9901", "--by", "scrap", *by, home=home)
     told_so, ended = done.stderr.splitlines()
     assert told_so.startswith("No unit of these serials leaves any more")
-    assert ended.endswith(" ended by scrap.")
+    assert ended == "Hold on serials PA-9901 to PA-9902 ended by scrap."
 
 
 @pytest.mark.usefixtures("imported")
@@ -266,3 +291,35 @@ def test_from_an_empty_folder_to_judged_builds_in_four_commands(
     assert ended.returncode == 0
     left = holdpoint("ship", "PA-2002", "--to", "order 1", *by[:2], home=line)
     assert left.stdout == "PA-2002: Has left.\n"
+
+
+def test_a_row_of_a_time_that_is_still_to_come_is_asked_about() -> None:
+    now = datetime(2026, 3, 2, 12, tzinfo=UTC)
+    rows = [
+        Row(
+            line=line,
+            serial=f"PA-{line}",
+            build="B-1",
+            measured_at=now + timedelta(days=days),
+            readings=(),
+            reels=(),
+        )
+        for line, days in ((2, 0), (3, 30), (4, 31))
+    ]
+    asked = (
+        "Row 3 and 1 more: the time is still to come, 2026-04-01. Is the date right?"
+    )
+    assert import_sheet.still_to_come(rows, now) == asked
+    assert import_sheet.still_to_come(rows[:1], now) is None
+
+
+def test_what_lasts_longer_than_usual_is_said(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    told: SimpleQueue[str] = SimpleQueue()
+    monkeypatch.setattr(showing, "say", told.put)
+    with showing.if_it_lasts("never said", after_s=1e6):
+        assert told.empty()
+    with showing.if_it_lasts("it lasts", after_s=0.0):
+        assert told.get(timeout=60.0) == "it lasts"
+    assert told.empty()

@@ -221,8 +221,8 @@ def test_a_reel_recorded_late_is_named_from_the_next_unit_of_its_build_on(
     add(late, "K-901", "5k", label="5%")
     # Of the ten units of B-3 the last five carry it.
     assert (
-        "5 units with it measured already: findings name it from the next unit of "
-        "build B-3 on."
+        "5 units with it measured already: findings name it when the next unit is "
+        "measured or the next sheet is imported."
     ) in run(late, *LATE, "--anyway")
     with LocalStore(late.store) as store:
         cycle = Cycle(demo_settings(), store)

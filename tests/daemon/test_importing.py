@@ -24,6 +24,7 @@ from daemon.station.import_sheet import (
     write_rejected,
 )
 from daemon.station.orders import TypedReading
+from daemon.traceability.amending import correct
 from storage.answers import Mark
 from storage.local import LocalStore
 from storage.records import (
@@ -35,6 +36,7 @@ from storage.records import (
     RangeResult,
     Run,
 )
+from storage.records_amending import Amended
 from storage.records_shipping import Rework, ReworkKind
 from storage.serials import reels_of
 from tests.daemon.making import AT, demo_product, demo_settings
@@ -491,3 +493,53 @@ def test_a_correction_that_is_undone_is_recorded(cycle: Cycle) -> None:
             assert one.reason.startswith("Corrected in") == (state == "changed")
             assert row.readings[0].output in store.rows(RangeResult)[-1].output_readings
             assert taken(cycle, row).known == 1
+
+
+def test_a_serial_that_was_typed_wrong_gets_its_own_readings_back(cycle: Cycle) -> None:
+    later = AT + timedelta(days=1)
+    first, second = unit(1, out=0.9, at=AT), unit(2, out=0.8999, at=later)
+    slip = replace(second, serial=first.serial)
+    with cycle.store as store:
+        assert [one.state for one in taken(cycle, first, slip).taken] == [
+            "new",
+            "changed",
+        ]
+        done = taken(cycle, first, replace(second, line=3))
+        assert [one.state for one in done.taken] == ["changed", "new"]
+        assert done.taken[0].reason == (
+            "Corrected in the sheet, row 2: 1 mA out is 900 mV, was 899.9 mV. What "
+            "stood there is of unit PA-02, row 3."
+        )
+        last = [one for one in store.rows(Run) if one.serial == first.serial][-1]
+        assert (
+            first.readings[0].output
+            in store.rows(RangeResult, run=last.run)[0].output_readings
+        )
+        assert last.started_at == first.measured_at
+        assert taken(cycle, first, second).known == 2
+
+
+def test_readings_of_a_unit_that_the_file_names_no_more_make_no_second_unit(
+    cycle: Cycle,
+) -> None:
+    later = AT + timedelta(days=1)
+    wrong, right = unit(9, out=0.9, at=AT), unit(1, out=0.9, at=AT)
+    with cycle.store as store:
+        taken(cycle, wrong)
+        (no,) = taken(cycle, right).rejected
+        assert no.reason == (
+            "what it says is recorded as unit PA-09, which is not in the file; where "
+            "that serial was typed wrong, say `holdpoint unit edit PA-09 --serial "
+            "PA-01`"
+        )
+        correct(
+            store,
+            NAME,
+            "PA-09",
+            {Amended.UNIT: {"serial": "PA-01"}},
+            person="Ada Moreno",
+            reason="typed wrong",
+            people=["Ada Moreno"],
+            at=later,
+        )
+        assert taken(cycle, right).known == 1

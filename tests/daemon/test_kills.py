@@ -20,6 +20,8 @@ from storage.errors import UnreachableError
 from tests.daemon.starting import running_daemon, simulated_bench
 
 OFF_WITHIN_S = 1.0
+SURELY_OFF_S = 60.0
+"""Of a machine that is busy with other tests too."""
 RANGES = 4
 
 
@@ -65,16 +67,20 @@ def kill_again_and_again(home: Any, hands: Hands, kills: int) -> Campaign:
                         operator.open(build["build"], len(build["serials"]))
                     prepared = True
             deadline_s = time.monotonic() + 0.2 + float(chance.exponential(0.7))
+            was_on = False
             try:
-                serial = next(serials)
                 if kill % 2:
-                    measure_until_on(client, hands, serial, acknowledged)
+                    while not was_on:
+                        was_on = measure_until_on(
+                            client, hands, next(serials), acknowledged
+                        )
                 else:
+                    serial = next(serials)
                     measure_until(client, hands, serial, deadline_s, acknowledged)
             except UnreachableError:
                 pass
-            while_on += bool(hands.state()["source_on"])
             process.send_signal(signal.SIGKILL)
+            while_on += was_on
             slowest_s = max(slowest_s, seconds_until_off(hands))
     with open_store(home.data) as store:
         rows = store.frame("range_rows", product=product, after=0, kind="unit")
@@ -110,14 +116,18 @@ def measure_until(
 
 def measure_until_on(
     client: Client, hands: Hands, serial: str, acknowledged: set[str]
-) -> None:
-    """Return while the source is on: the kill that could leave it so."""
+) -> bool:
+    """Return while the source is on: the kill that could leave it so.
+
+    False where the unit was done before it was seen to be on.
+    """
     hands.mount(serial)
     ticket = client.measure(build=None, serial=serial)
     while not hands.state()["source_on"]:
         if ended(client, ticket, serial, acknowledged):
-            return
+            return False
         mount_what_is_asked(client, hands)
+    return True
 
 
 def ended(client: Client, ticket: str, serial: str, acknowledged: set[str]) -> bool:
@@ -138,15 +148,13 @@ def mount_what_is_asked(client: Client, hands: Hands) -> dict[str, Any]:
 def seconds_until_off(hands: Hands) -> float:
     started_s = time.monotonic()
     while hands.state()["source_on"]:
-        if time.monotonic() - started_s > 10 * OFF_WITHIN_S:
-            break
+        assert time.monotonic() - started_s < SURELY_OFF_S, "the source stays on"
     return time.monotonic() - started_s
 
 
 def judge(done: Campaign) -> None:
     assert done.acknowledged <= set(done.stored), "an acknowledged unit is lost"
     assert set(done.stored.values()) <= {RANGES}, "a unit is stored in part"
-    assert done.slowest_off_s < OFF_WITHIN_S
     assert done.killed_while_on > 0, "no kill met the source on: nothing was proven"
 
 
@@ -166,3 +174,4 @@ def test_fifty_kills(campaign_of: Any) -> None:
         f"slowest source off {done.slowest_off_s:.3f} s"
     )
     judge(done)
+    assert done.slowest_off_s < OFF_WITHIN_S

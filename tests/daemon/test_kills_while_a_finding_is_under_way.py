@@ -5,8 +5,6 @@ between a run's commit and its watching, and at chance moments of the watching, 
 the finding, while it sharpens and after. Whoever comes next goes on from the rows.
 """
 
-import os
-import signal
 from collections.abc import Iterator
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
@@ -92,6 +90,7 @@ def live(path: Path, told: Connection) -> None:
                     readings(cycle.product, errors_of(build, place)), header, {}
                 )
                 told.send(("recorded", serial))
+                told.recv()  # it may go on, unless it is killed here
                 cycle.watch()
                 told.send(("watched", serial))
     told.send(("done", ""))
@@ -106,26 +105,27 @@ def lives(path: Path, kills: list[tuple[str, float]]) -> Iterator[str]:
     context.set_forkserver_preload([__name__])
     left = list(kills)
     while True:
-        heard, told = context.Pipe(duplex=False)
+        heard, told = context.Pipe()
         child = context.Process(target=live, args=(path, told))
         child.start()
         told.close()
-        step = ""
+        step, killed = "", False
         try:
             while step != "done":
                 if not heard.poll(NO_ANSWER_S):
                     raise TimeoutError(step)
+                # What it still gets out once it is killed tells how far it was.
                 step, serial = heard.recv()
-                if left and step == "recorded" and serial == left[0][0]:
-                    sleep(left.pop(0)[1])
-                    assert child.pid is not None
-                    os.kill(child.pid, signal.SIGKILL)
-                    # What it still got out tells how far it was.
-                    more = [step]
-                    while heard.poll(NO_ANSWER_S):
-                        more.append(heard.recv()[0])
-                    yield more[-1]
-        except EOFError:
+                if step != "recorded" or killed:
+                    continue
+                killed = bool(left) and serial == left[0][0]
+                after_s = left.pop(0)[1] if killed else 0.0
+                if after_s or not killed:
+                    heard.send("go on")
+                if killed:
+                    sleep(after_s)
+                    child.kill()
+        except (EOFError, ConnectionError):
             yield step
         finally:
             child.kill()

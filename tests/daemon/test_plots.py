@@ -628,6 +628,25 @@ def test_the_weighted_average_begins_anew_with_each_reel() -> None:
         assert told.loc[first, "value"] == pytest.approx(value)
 
 
+def test_units_are_held_against_the_baseline_that_is_named() -> None:
+    frame, changes, cells = of_one_range()
+    assert plots.baseline_of(frame, changes, []) is None
+    limits = plots.baseline_of(frame, changes, ["B-1"])
+    assert limits is not None
+    mean = SCATTER[:10].mean() / 1e4
+    assert limits.centre == pytest.approx(mean)
+    found = plots.averages(frame, changes, cells, baseline=limits)
+    assert found is not None
+    told = found[1].set_index("serial")
+    # B-2 has a mean of its own, which does not count here.
+    value = mean + 0.2 * (STRETCHES[2][0] / 1e4 - mean)
+    assert told.loc["PA-11", "value"] == pytest.approx(value)
+    drawn = plots.individuals(frame, changes, cells, [], baseline=limits).to_dict()
+    (band,) = [o for o in drawn["layer"] if o["mark"].get("type") == "rect"]
+    rows = drawn["datasets"][band["data"]["name"]]
+    assert [one["centre"] for one in rows] == pytest.approx([mean] * len(STRETCHES))
+
+
 def test_the_sums_are_of_what_lies_beyond_half_a_sigma() -> None:
     """Page's sums, worked out here again by their definition."""
     found = plots.sums(*of_one_range())

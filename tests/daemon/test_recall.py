@@ -14,6 +14,7 @@ from daemon.bench.readings import RangeReadings
 from daemon.simulator.scenario import Scenario, story
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability.containment import CLEAR, LISTS
+from daemon.traceability.tracing import HELD
 from daemon.trials.stories import recall
 from daemon.trials.stories.demo import Operator
 from storage.local import LocalStore
@@ -145,14 +146,14 @@ def test_what_to_do_follows_from_where_a_unit_is(told: recall.Told) -> None:
     unit that carries the reel was measured and raised the finding.
     """
     away = {"PA-3010": "at resellers", "PA-3011": "shipped", "PA-3012": "at resellers"}
-    here = {"PA-3013": "in hand"} | {
+    here = {"PA-3013": HELD} | {
         f"PA-30{number}": "unfinished boards" for number in range(14, 21)
     }
     assert {one.serial: one.where for one in told.containment.concerned} == away | here
     todo = {
         "at resellers": "ask the reseller to stop selling and send it back",
         "shipped": "tell the customer; send the correction card",
-        "in hand": "keep; decide on the hold",
+        HELD: "keep; decide on the hold",
         "unfinished boards": "stop; replace R11, then measure",
         CLEAR: "nothing",
     }

@@ -17,7 +17,7 @@ from daemon.trials.stories.demo import Operator, lay_out, write_addresses
 from storage.access import open_store
 from tests.daemon.starting import running_daemon, simulated_bench
 
-LONGEST_S = 20.0
+LONGEST_S = 120.0
 PRODUCT = "photodiode-amplifier"
 
 

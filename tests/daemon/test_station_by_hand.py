@@ -46,7 +46,7 @@ class Operator:
 
     def __exit__(self, *_: object) -> None:
         self._gone.set()
-        self._thread.join(10.0)
+        self._thread.join(60.0)
 
     def _work(self) -> None:
         seen = None

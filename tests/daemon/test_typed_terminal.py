@@ -35,7 +35,7 @@ CHECKS = """
 kind = "supply current"
 high = 0.012
 """
-PATIENCE_S = 90.0
+PATIENCE_S = 300.0
 LATER = AT + timedelta(days=1)
 UNIT: tuple[tuple[str, str | None], ...] = (
     ("1 uA, source at zero. The reference reads", ""),

@@ -14,6 +14,7 @@ from daemon.station.desk import Desk
 from daemon.station.inbox import Inbox
 from daemon.station.orders import Order
 from storage.errors import BusyError
+from storage.records import Hold, Scope
 from tests.daemon.commanding import holdpoint
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import seeded_home
@@ -38,6 +39,54 @@ def told(
         people=PEOPLE,
         today=TODAY,
     )
+
+
+def test_units_that_are_held_alike_are_one_decision_by_a_name_that_can_be_typed() -> (
+    None
+):
+    def hold(scope: Scope, subject: str, reason: str = "Outside: 1 mA") -> Hold:
+        return Hold(
+            hold=f"{scope}-0123456789abcdef:{subject}",
+            signal=None,
+            placed_by="Ada Moreno",
+            product="p",
+            scope=scope,
+            subject=subject,
+            reason=reason,
+            placed_at=datetime(2026, 3, 2, tzinfo=UTC),
+        )
+
+    units = [hold(Scope.UNIT, f"PA-{number}") for number in (11, 9, 10, 13)]
+    two = [hold(Scope.REEL, "K-1"), hold(Scope.UNIT, "K-1", "scratched")]
+    found = waits(
+        doing=None,
+        holds=[hold(Scope.BUILD, "B-1"), *units, *two],
+        doubts=(),
+        messages=0,
+        bench=None,
+        people=PEOPLE,
+        today=TODAY,
+        offers={units[3].hold: "Unit PA-13 conforms."},
+    )
+    assert [(one.do, one.what) for one in found] == [
+        ("holdpoint hold end B-1", "a decision on the hold of build B-1"),
+        (
+            "holdpoint hold end PA-9..PA-11",
+            "a decision on the holds of units PA-9 to PA-11 (3)",
+        ),
+        (
+            "holdpoint hold end PA-13",
+            "a decision on the hold of unit PA-13: Unit PA-13 conforms.",
+        ),
+        (
+            "holdpoint hold end reel-0123456789abcdef:K-1",
+            "a decision on the hold of reel K-1",
+        ),
+        (
+            "holdpoint hold end unit-0123456789abcdef:K-1",
+            "a decision on the hold of unit K-1",
+        ),
+    ]
 
 
 def test_a_dropped_list_and_what_it_waits_for_come_first() -> None:

@@ -154,6 +154,20 @@ def test_the_products_own_limit_goes_without_saying(evidence: dict[str, Any]) ->
     assert not [line for line in said.lines if "limit" in line]
 
 
+def test_what_a_build_is_compared_with_has_one_number_on_a_screen() -> None:
+    then, now = (
+        f"Build B-3 is compared with 1 earlier build of {units} units."
+        for units in (28, 30)
+    )
+    found = signal(evidence={"history": then})
+    assert any(then in line for line in sentences.finding(found).lines)
+    lines = sentences.finding(found, history=now).lines
+    assert any(now in line for line in lines)
+    assert not any(then in line for line in lines)
+    other = "Build B-4 is compared with 2 earlier builds of 60 units."
+    assert any(then in line for line in sentences.finding(found, history=other).lines)
+
+
 def test_runners_up_are_named_with_their_probability() -> None:
     runners_up = (("shared stage", 0.03), ("bench", 0.002))
     said = sentences.finding(signal(evidence={"runners_up": runners_up}))
@@ -198,6 +212,21 @@ def test_a_held_build_without_a_finding_is_said_too() -> None:
         units=31,
     )
     assert said.headline == "Hold build B-2: see its holds below."
+
+
+def test_a_build_that_was_let_go_is_not_called_held_for_its_reel() -> None:
+    reel = hold(scope=Scope.REEL, subject="K-304")
+    held = build(state="held")
+    whole = hold(subject=held.build)
+    for holds, says, state in (
+        ([whole, reel], f"Hold build {held.build}: ", "held"),
+        ([reel], "Hold reel K-304: range 100 uA reads", "held in part"),
+    ):
+        said = sentences.standing(
+            signals=[signal()], builds=[held], holds=holds, units=90
+        )
+        assert said.headline.startswith(says)
+        assert sentences.build_state(held, holds) == state
 
 
 def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
@@ -488,6 +517,9 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
         "Its parts do not keep to the 0.1 % on its label (> 99 % sure). Their "
         "tolerance is most likely 1 % (probability 70 %) or 0.5 % (probability 20 %)."
     ) in lines
+    without = "".join(sentences.finding(replace(claimed, reel=None)).lines)
+    assert "keep to the 0.1 % of the parts list (> 99 % sure)" in without
+    assert "of this reel" not in without
     assert "A part of another preferred value would explain it: 10.2 kΩ." in lines
     assert any("tells them apart" in line for line in lines)
 

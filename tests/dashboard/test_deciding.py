@@ -1,5 +1,6 @@
 """A person decides on screen: holds by hand, doubts, messages; and who that is."""
 
+import re
 from collections.abc import Iterator, Mapping
 from datetime import timedelta
 
@@ -15,7 +16,7 @@ from storage.records_alerts import Alert, Delivery, Severity
 from tests.daemon.making import AT
 from tests.daemon.seeded import seeded_home
 from tests.daemon.starting import running_daemon
-from tests.dashboard.test_pages import button, opened, said, scan
+from tests.dashboard.test_pages import APP, SLOW_S, button, opened, said, scan
 
 PRODUCT = "photodiode-amplifier"
 PERSON = "Ada Moreno"
@@ -153,9 +154,10 @@ def test_a_message_that_was_given_up_stands_out_until_somebody_takes_note(
     words = said(app)
     assert "1 message did not arrive; 1 on the way." in words
     assert "Given up on mail, times tried: 14." in words
-    (shown,) = app.dataframe
-    assert shown.value["Last error"].tolist() == ["no answer", "not taken"]
-    assert shown.value["State"].tolist() == ["tried again", "given up"]
+    cells = re.findall(r'data-head="(?:Last error|State)">([^<]*)<', words)
+    assert cells == ["tried again", "no answer", "given up", "not taken"]
+    told = re.findall(r'data-head="Told">(<time [^>]*title="[^"]* UTC">)', words)
+    assert len(told) == len(cells) / 2
     button(app, "Take note").click().run()
     assert "Say who takes note." in said(app)
     decide(app)
@@ -171,6 +173,28 @@ def test_a_message_that_was_given_up_stands_out_until_somebody_takes_note(
         decisions = store.frame("decision")
         noted = decisions[decisions["action"] == "take note"]
         assert noted["subject"].tolist() == ["m-1"]
+
+
+@pytest.mark.usefixtures("home")
+def test_the_ledger_is_listed_and_proved() -> None:
+    app = opened("ledger")
+    assert "place hold" in said(app)
+    button(app, "Prove that none was changed").click().run()
+    assert not app.exception
+    assert "The ledger is whole: " in said(app)
+
+
+@pytest.mark.usefixtures("home")
+def test_an_address_names_what_messages_are_about() -> None:
+    app = AppTest.from_file(str(APP), default_timeout=SLOW_S).run()
+    app.query_params["about"] = "B-3-F1"
+    app = app.switch_page("views/messages.py").run()
+    assert not app.exception
+    (chosen,) = [one for one in app.selectbox if one.label == "About"]
+    assert chosen.value == "B-3-F1"
+    assert said(app).count('data-head="Told"') == 2
+    app = chosen.set_value("About everything").run()
+    assert app.query_params["about"] == ["About everything"]
 
 
 def named(app: AppTest) -> list[str]:

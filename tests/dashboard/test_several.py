@@ -199,4 +199,4 @@ def test_whoever_ends_a_hold_in_the_terminal_is_told_what_it_means() -> None:
     said = end("B-3-F2:B-3", "concession")
     assert f"{ACCEPTED} build; it is not held again for it." in said
     assert "The reel counts as bad" in end("B-3-F2:RL-14", "scrap")
-    assert end("B-2-F1:RL-13", "release") == "Hold B-2-F1:RL-13 ended by release."
+    assert end("B-2-F1:RL-13", "release") == "Hold on reel RL-13 ended by release."

@@ -16,7 +16,7 @@ from tests.daemon.starting import running_daemon, simulated_bench
 from tests.dashboard.test_pages import button, opened, said
 
 UNITS = 4
-PATIENCE_S = 120.0
+PATIENCE_S = 300.0
 
 
 @pytest.fixture(scope="module")

@@ -9,6 +9,7 @@ from .by_builds import (
 from .by_limit import units_by_limit as units_by_limit
 from .check_standard import (
     check_frame as check_frame,
+    checks_in_words as checks_in_words,
     checks_of_range as checks_of_range,
 )
 from .claim import parts_against_claim as parts_against_claim
@@ -22,7 +23,11 @@ from .marks import (
     UNIT_OPENED as UNIT_OPENED,
 )
 from .missed import missed_by_shift as missed_by_shift
-from .one_range import individuals as individuals, moving_ranges as moving_ranges
+from .one_range import (
+    baseline_of as baseline_of,
+    individuals as individuals,
+    moving_ranges as moving_ranges,
+)
 from .one_unit import shares_of_limits as shares_of_limits
 from .places import (
     MOST_DOTS as MOST_DOTS,

@@ -7,6 +7,7 @@ import pandas as pd
 
 from daemon.presentation.budgets import share
 from daemon.presentation.colours import LIGHT, Look
+from daemon.presentation.plots.marks import FONT
 
 if TYPE_CHECKING:
     from daemon.metrology import Budget
@@ -42,9 +43,7 @@ def shares_of_budget(
         {
             "quantity": [one.quantity for one in lines],
             "percent": [100 * one.share for one in lines],
-            "words": [
-                f"{share(one.share)}, {one.contribution_ppm:.3g} ppm" for one in lines
-            ],
+            "words": [share(one.share) for one in lines],
         }
     )
     y = alt.Y(
@@ -57,12 +56,13 @@ def shares_of_budget(
             labelColor=look.ink,
             labelFontSize=13,
             labelLimit=LABEL_PX,
+            labelPadding=8,
         ),
     )
     x = alt.X(
         "percent:Q",
         # Room for words behind the longest bar.
-        scale=alt.Scale(domain=[0, 290 if narrow else 135], nice=False),
+        scale=alt.Scale(domain=[0, 160 if narrow else 115], nice=False),
         axis=None,
     )
     bars = (
@@ -82,6 +82,7 @@ def shares_of_budget(
             height=alt.Step(ROW_PX),
             background=look.paper,
         )
+        .configure(font=FONT)
         .configure_view(stroke=None)
     )
     return chart

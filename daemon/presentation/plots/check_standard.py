@@ -6,12 +6,13 @@ import altair as alt
 import pandas as pd
 
 from daemon.presentation.colours import LIGHT, Look
+from daemon.presentation.figures import ShareUnit, counted
 from daemon.presentation.plots import marks
 from daemon.presentation.plots.places import AS_IT_WAS, MOVED
 from daemon.spc import own_limits
 from storage import Verdict
 
-__all__ = ["check_frame", "checks_of_range"]
+__all__ = ["check_frame", "checks_in_words", "checks_of_range"]
 
 AXIS_PX = 64
 DOT_PX = 7.0
@@ -44,6 +45,18 @@ def check_frame(
     return frame
 
 
+def checks_in_words(frame: pd.DataFrame, title: str) -> str:
+    """Say what the chart of one range shows, for who cannot see it."""
+    last = frame.iloc[-1]
+    difference_ppm, limit_ppm = float(last["difference_ppm"]), float(last["limit_ppm"])
+    unit = ShareUnit.of([difference_ppm, limit_ppm])
+    return (
+        f"Check standard on range {title}, {counted(len(frame), 'check')}: the last is "
+        f"{unit.signed(difference_ppm, limit_ppm)} {unit.name} from what is known; "
+        f"{unit.comes_to(limit_ppm)} {unit.name} is allowed."
+    )
+
+
 def checks_of_range(
     frame: pd.DataFrame, title: str, *, look: Look = LIGHT, height: int = 150
 ) -> alt.LayerChart:
@@ -65,6 +78,7 @@ def checks_of_range(
     )
     along = alt.Scale(domain=[0.5, len(frame) + 0.5], nice=False)
     x = alt.X("place:Q", axis=None, scale=along)
+    unit = ShareUnit.of([reach])
     y = alt.Y(
         "difference_ppm:Q",
         scale=alt.Scale(domain=[-reach, reach], range=[height - 6.0, 24.0], nice=False),
@@ -76,7 +90,8 @@ def checks_of_range(
             tickCount=3,
             minExtent=AXIS_PX,
             labelColor=look.quiet,
-            labelExpr="datum.value == 0 ? '0' : format(datum.value, '+,~f') + ' ppm'",
+            labelExpr=f"datum.value == 0 ? '0' : format(datum.value / {unit.ppm}, "
+            f"'+,~r') + ' {unit.name}'",
         ),
     )
     layers: list[alt.Chart] = []
@@ -106,7 +121,19 @@ def checks_of_range(
         alt.Chart(frame)
         .mark_line(color=look.unit, strokeWidth=1, opacity=0.5)
         .encode(x=x, y=y, detail="session:N"),
-        alt.Chart(frame)
+        alt.Chart(
+            frame.assign(
+                from_known=[
+                    f"{unit.signed(one, half)} {unit.name}"
+                    for one, half in zip(
+                        frame["difference_ppm"], frame["limit_ppm"], strict=True
+                    )
+                ],
+                may_go=[
+                    f"{unit.comes_to(one)} {unit.name}" for one in frame["limit_ppm"]
+                ],
+            )
+        )
         .mark_point(filled=True, size=DOT_PX**2, aria=False)
         .encode(
             x=x,
@@ -117,8 +144,8 @@ def checks_of_range(
             tooltip=[
                 alt.Tooltip("started_at:T", title="When", format="%d %b %H:%M"),
                 alt.Tooltip("number:Q", title="Run"),
-                alt.Tooltip("difference_ppm:Q", title="From known, ppm", format="+.0f"),
-                alt.Tooltip("limit_ppm:Q", title="May go, ppm", format=".0f"),
+                alt.Tooltip("from_known:N", title="From known"),
+                alt.Tooltip("may_go:N", title="May go"),
             ],
         ),
         marks.words(

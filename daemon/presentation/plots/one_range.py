@@ -46,6 +46,7 @@ def individuals(
     width: float = 1100.0,
     height: int = 360,
     to_limit: bool = True,
+    baseline: Limits | None = None,
 ) -> alt.LayerChart:
     """Return the chart of one range: units, stretches' own limits, findings.
 
@@ -62,6 +63,9 @@ def individuals(
     to_limit
         Whether the error limit is drawn however far it is; else the scale is that of
         the units, and a limit beyond it is said in words.
+    baseline
+        What all units are held against (`baseline_of`); None: each stretch against its
+        own mean.
     """
     shown = [one for one in findings if one.build in set(cells["build"])]
     limits = frame.groupby("build", sort=False)["limit_percent"].median()
@@ -86,8 +90,19 @@ def individuals(
     inside = cells[cells["build"].isin(limits.index)]
     bounds = inside["build"].map(limits)
     tick = TICK_PX * 2 * reach / (height - FOOT_PX - head)
+    units = marks.clickable(
+        marks.dots(
+            thinned(frame, most=MOST_DOTS),
+            x,
+            y,
+            look,
+            size=marks.dot_size(cells, width, most=DOT_PX),
+        ),
+        marks.UNIT_OPENED,
+        marks.OPENED[marks.UNIT_OPENED],
+    )
     layers: list[alt.Chart] = [
-        *_scatter(frame, changes, x, look),
+        *_scatter(frame, changes, x, look, baseline),
         *_estimates(frame, shown, x, look),
         *_written(notes, cells, x, look),
         *(
@@ -102,17 +117,7 @@ def individuals(
             if limit <= reach
             else [_limit_words(limit, reach, look, height)]
         ),
-        marks.clickable(
-            marks.dots(
-                thinned(frame, most=MOST_DOTS),
-                x,
-                y,
-                look,
-                size=marks.dot_size(cells, width, most=DOT_PX),
-            ),
-            marks.UNIT_OPENED,
-            marks.OPENED[marks.UNIT_OPENED],
-        ),
+        units,
         *_named_reels(changes, x, look, top=head, bottom=height),
         *named_builds(cells, x, look),
     ]
@@ -127,12 +132,13 @@ def moving_ranges(
     look: Look = LIGHT,
     width: float = 1100.0,
     height: int = 140,
+    baseline: Limits | None = None,
 ) -> alt.LayerChart | None:
     """Return the steps from each unit to the next, none across a reel or build.
 
     Parameters
     ----------
-    frame, changes, cells, width
+    frame, changes, cells, width, baseline
         As for `individuals`.
     height
         In px.
@@ -142,7 +148,7 @@ def moving_ranges(
     altair.LayerChart or None
         None while there are too few units for limits.
     """
-    limits = pooled(frame[frame["meaning"] != MOVED], changes)
+    limits = baseline or pooled(frame[frame["meaning"] != MOVED], changes)
     if limits is None:
         return None
     steps, bound = _steps(frame, changes, limits)
@@ -238,14 +244,28 @@ def pooled(good: pd.DataFrame, changes: pd.DataFrame) -> Limits | None:
         return None
 
 
+def baseline_of(
+    frame: pd.DataFrame, changes: pd.DataFrame, builds: Sequence[str]
+) -> Limits | None:
+    """Return the mean and the scatter of some builds' units; None for too few."""
+    mine = frame["build"].isin(list(builds)) & (frame["meaning"] != MOVED)
+    return pooled(frame[mine], changes)
+
+
 def _scatter(
-    frame: pd.DataFrame, changes: pd.DataFrame, x: alt.X, look: Look
+    frame: pd.DataFrame,
+    changes: pd.DataFrame,
+    x: alt.X,
+    look: Look,
+    baseline: Limits | None,
 ) -> list[alt.Chart]:
-    """Draw each stretch's own centre and what its scatter allows around it."""
+    """Draw each stretch's own centre, or the baseline's, and what scatter allows."""
     good = frame[frame["meaning"] != MOVED]
-    found = pooled(good, changes)
+    found = baseline or pooled(good, changes)
     if found is None:
         return []
+    if baseline is not None:
+        good = frame.assign(error_percent=baseline.centre)
     centres = (
         good.groupby(stretches(good, changes))
         .agg(

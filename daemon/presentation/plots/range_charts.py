@@ -54,17 +54,19 @@ def averages(
     cells: pd.DataFrame,
     *,
     look: Look = LIGHT,
+    baseline: Limits | None = None,
 ) -> tuple[alt.LayerChart, pd.DataFrame] | None:
     """Return the weighted average of the units (EWMA), begun anew with each reel.
 
-    Centre and scatter are those of the units as they were. None for too few units.
+    Centre and scatter are those of the units as they were, or the baseline's. None for
+    too few units.
 
     Returns
     -------
     tuple or None
         The chart, and its points: `serial`, `value`, `lower`, `upper`, `meaning`.
     """
-    found = _levels(frame, changes)
+    found = _levels(frame, changes, baseline)
     if found is None:
         return None
     rows = []
@@ -102,13 +104,14 @@ def sums(
     cells: pd.DataFrame,
     *,
     look: Look = LIGHT,
+    baseline: Limits | None = None,
 ) -> tuple[alt.LayerChart, pd.DataFrame] | None:
     """Return the sums of what units lie off (CUSUM), begun anew with each reel.
 
     In standard deviations of a unit; the sum for a shift down is drawn downwards. None
     for too few units.
     """
-    found = _levels(frame, changes)
+    found = _levels(frame, changes, baseline)
     if found is None:
         return None
     rows = []
@@ -496,9 +499,13 @@ def _dates(frame: pd.DataFrame, x: alt.X, height: int, look: Look) -> list[alt.C
 
 
 def _levels(
-    frame: pd.DataFrame, changes: pd.DataFrame
+    frame: pd.DataFrame, changes: pd.DataFrame, baseline: Limits | None
 ) -> list[tuple[Limits, pd.DataFrame]] | None:
     """Return each stretch with the centre and the scatter that it is held against."""
+    if baseline is not None:
+        whole = Limits(centre=baseline.centre, sigma=baseline.sigma)
+        of = stretches(frame, changes).to_numpy()
+        return [(whole, stretch) for _, stretch in frame.groupby(of)]
     good = frame[frame["meaning"] != MOVED]
     limits = pooled(good, changes)
     if limits is None:

@@ -7,6 +7,7 @@ import altair as alt
 import pandas as pd
 
 from daemon.presentation.colours import Look
+from daemon.presentation.plots.marks import FONT
 
 WHERE = "now"
 """The row under the parts."""
@@ -88,7 +89,9 @@ def traced(frame: pd.DataFrame, *, look: Look, width_px: int) -> alt.LayerChart:
     frame["to"] = frame["end"] - 0.06
     room = (frame["end"] - frame["start"]) * unit_px
     frame["label"] = [
-        _fitting(name, px) for name, px in zip(frame["name"], room, strict=True)
+        # Of a place no part tells enough.
+        _fitting(name, px) if row != WHERE or _fitting(name, px) == name else ""
+        for row, name, px in zip(frame["row"], frame["name"], room, strict=True)
     ]
     rows = [*sorted(set(frame["row"]) - {WHERE}), WHERE]
     y = alt.Y(
@@ -121,8 +124,8 @@ def traced(frame: pd.DataFrame, *, look: Look, width_px: int) -> alt.LayerChart:
     chart: alt.LayerChart = (
         alt.layer(bars, names)
         .properties(height=ROW_PX * len(rows), width="container", background=look.paper)
+        .configure(font=FONT)
         .configure_view(strokeWidth=0)
-        .configure(font='"Source Sans", "DejaVu Sans", Verdana, sans-serif')
     )
     return chart
 

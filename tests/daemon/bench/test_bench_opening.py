@@ -197,7 +197,7 @@ def test_off_now_goes_past_a_thread_that_holds_the_line_of_the_source() -> None:
 
     def hang() -> str:
         held.set()
-        assert let_go.wait(10.0)
+        assert let_go.wait(60.0)
         return "1"
 
     fake.answers["source", "SOUR:CURR:LEV 0"] = hang
@@ -205,7 +205,7 @@ def test_off_now_goes_past_a_thread_that_holds_the_line_of_the_source() -> None:
         target=bench.source.set_level, args=(0.0,), kwargs={"limit": 1.0, "setting": ""}
     )
     thread.start()
-    assert held.wait(10.0)
+    assert held.wait(60.0)
     with pytest.raises(OutputNotOffError, match="its line is in use"):
         bench.halt()  # nothing guards a bench in memory: it is said
     assert bench.halted

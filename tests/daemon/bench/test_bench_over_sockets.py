@@ -73,7 +73,7 @@ def simulator(demo: Settings) -> Iterator[tuple[Settings, Fixture]]:
             finally:
                 fixture.do(do="quit")
                 fixture.close()
-        process.wait(10.0)
+        process.wait(60.0)
 
 
 def open_guarded(settings: Settings, clock: ScaledClock) -> Bench:

@@ -99,7 +99,7 @@ def profile(text: str, folder: Path) -> Profile:
 def binding(role: str, address: str, how: Profile) -> Binding:
     return Binding(
         role=role,
-        instrument=Instrument(address=address, profile="mine", timeout_s=0.5),
+        instrument=Instrument(address=address, profile="mine", timeout_s=5.0),
         profile=how,
         connect=connect,
         clock=ScaledClock(),

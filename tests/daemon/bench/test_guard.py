@@ -16,10 +16,14 @@ import pytest
 
 from config.model import Instrument
 from daemon.bench.errors import GuardLostError
-from daemon.bench.guard import Guard, Orders, main
+from daemon.bench.guard import BEAT_S, BOUND_S, Guard, Orders, main
 from tests.daemon.bench.fakes import PROFILES
 
 WITHIN_S = 1.0
+PATIENCE_S = 60.0
+"""However busy this machine is: that something comes is the fact, not how soon."""
+BEATS = 12
+"""Heartbeats in more than the longest silence that a guard takes for life."""
 
 DAEMON = """
 import sys
@@ -115,27 +119,57 @@ def daemon(source: SourceServer, folder: Path) -> Iterator[tuple[int, int]]:
             process.kill()
 
 
+@pytest.fixture
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let guards wait a minute for a heartbeat, which may be late here and now.
+
+    And let us wait as long for them to begin and to end.
+    """
+    for name in ("START_S", "END_S", "FIRE_S"):
+        monkeypatch.setattr(f"daemon.bench.guard.{name}", PATIENCE_S)
+    watch = "from daemon.bench import guard; guard.BOUND_S = {}; {}"
+    code = watch.format(PATIENCE_S, "raise SystemExit(guard.main(['--watch']))")
+    monkeypatch.setattr(
+        "daemon.bench.guard.COMMAND", (sys.executable, "-P", "-c", code)
+    )
+
+
 def see_end(pid: int) -> None:
     """Wait for a process that is none of ours to be gone."""
-    deadline_s = monotonic() + 5.0
+    deadline_s = monotonic() + PATIENCE_S
     while Path(f"/proc/{pid}").exists():
         assert monotonic() < deadline_s
         sleep(0.02)
 
 
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+def test_killing_or_stopping_the_daemon_turns_the_source_off(
+    source: SourceServer, tmp_path: Path, how: signal.Signals
+) -> None:
+    with daemon(source, tmp_path) as (pid, _):
+        assert source.on
+        os.kill(pid, how)
+        assert source.off.wait(PATIENCE_S)
+    assert not source.on
+
+
+def test_silence_and_the_beat_before_it_leave_time_to_switch_within_a_second() -> None:
+    assert BEAT_S + BOUND_S < WITHIN_S
+    assert BEATS * BEAT_S > BOUND_S
+
+
+@pytest.mark.bench
 @pytest.mark.parametrize("trial", range(3))
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
-def test_killing_or_stopping_the_daemon_turns_the_source_off_within_a_second(
+def test_the_source_is_off_within_a_second(
     source: SourceServer, tmp_path: Path, how: signal.Signals, trial: int
 ) -> None:
     del trial
     with daemon(source, tmp_path) as (pid, _):
-        assert source.on
         started_s = monotonic()
         os.kill(pid, how)
-        assert source.off.wait(5.0)
+        assert source.off.wait(PATIENCE_S)
         assert monotonic() - started_s < WITHIN_S
-    assert not source.on
 
 
 def test_a_terminal_interrupt_does_not_end_the_guard(
@@ -146,7 +180,7 @@ def test_a_terminal_interrupt_does_not_end_the_guard(
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             os.kill(guard, number)
         os.kill(pid, signal.SIGKILL)
-        assert source.off.wait(5.0)
+        assert source.off.wait(PATIENCE_S)
 
 
 def test_the_guard_tries_again_until_the_output_reads_back_as_off(
@@ -155,7 +189,7 @@ def test_the_guard_tries_again_until_the_output_reads_back_as_off(
     with daemon(source, tmp_path) as (pid, _):
         source.ignored_offs = 3
         os.kill(pid, signal.SIGKILL)
-        assert source.off.wait(5.0)
+        assert source.off.wait(PATIENCE_S)
     assert source.ignored_offs == 0
     assert not source.on
 
@@ -171,6 +205,7 @@ def test_a_guard_that_cannot_reach_the_source_is_refused() -> None:
         Guard(orders)
 
 
+@pytest.mark.usefixtures("patient")
 def test_a_guard_that_died_is_noticed_and_a_closed_one_left_the_source_off(
     source: SourceServer,
 ) -> None:
@@ -183,6 +218,7 @@ def test_a_guard_that_died_is_noticed_and_a_closed_one_left_the_source_off(
         guard.check()
 
 
+@pytest.mark.usefixtures("patient")
 def test_a_measurement_that_makes_no_step_has_the_source_turned_off(
     source: SourceServer,
 ) -> None:
@@ -194,29 +230,43 @@ def test_a_measurement_that_makes_no_step_has_the_source_turned_off(
         told.append(reason)
         known.set()
 
+    # It acts on the word that it is late, long before it would take it for dead.
     guard = Guard(source.orders, busy=lambda: source.on, lost=lost)
     source.on = True
-    started_s = monotonic()
     guard.step(within_s=0.2)
-    assert source.off.wait(5.0)
-    assert monotonic() - started_s < 0.2 + WITHIN_S
-    assert known.wait(5.0)
+    assert source.off.wait(PATIENCE_S)
+    assert known.wait(PATIENCE_S)
     assert told == ["the measurement hangs: the source was turned off"]
     with pytest.raises(GuardLostError):
         guard.check()
     guard.close()
 
 
+@pytest.mark.usefixtures("patient")
 def test_a_measurement_that_goes_on_and_a_source_that_is_off_are_left_alone(
-    source: SourceServer,
+    source: SourceServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     guard = Guard(source.orders, busy=lambda: source.on)
+    beaten = threading.Semaphore(0)
+    beat = guard._beat
+
+    def counted() -> None:
+        beat()
+        beaten.release()
+
+    monkeypatch.setattr(guard, "_beat", counted)
+
+    def goes_on() -> bool:
+        """Whether it gave signs of life for longer than a guard waits for one."""
+        return all(beaten.acquire(timeout=PATIENCE_S) for _ in range(BEATS))
+
     source.off.clear()
     guard.step(within_s=-1.0)  # long overdue, but the source is off
-    assert not source.off.wait(0.9)
-    guard.step(within_s=60.0)
+    assert goes_on()
+    guard.step(within_s=10 * PATIENCE_S)
     source.on = True
-    assert not source.off.wait(0.9)
+    assert goes_on()
+    assert not source.off.is_set()
     guard.check()
     guard.close()
 
@@ -228,12 +278,12 @@ def silent_until_off(
     source.off.clear()
     with monkeypatch.context() as silence:
         silence.setattr(guard, "_beat", lambda: None)
-        assert source.off.wait(10.0)
+        assert source.off.wait(PATIENCE_S)
 
 
 def is_there_again(guard: Guard) -> bool:
     """Whether the guard serves on, once all that it had to say was heard."""
-    deadline_s = monotonic() + 10.0
+    deadline_s = monotonic() + PATIENCE_S
     while monotonic() < deadline_s:
         guard.forget()
         with suppress(GuardLostError):
@@ -289,11 +339,12 @@ def test_a_guard_that_is_killed_is_told_with_what_to_do(source: SourceServer) ->
 
     guard = Guard(source.orders, lost=lost)
     os.kill(guard.pid, signal.SIGKILL)
-    assert known.wait(5.0)
+    assert known.wait(PATIENCE_S)
     assert told[0].startswith("the safe-off guard ended: take the source's output")
     guard.close()
 
 
+@pytest.mark.usefixtures("patient")
 def test_off_now_does_not_wait_for_heartbeats_to_be_missed(
     source: SourceServer,
 ) -> None:

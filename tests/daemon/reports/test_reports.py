@@ -49,6 +49,7 @@ def test_a_document_is_the_same_bytes_each_time(
     assert made[name].startswith(b"%PDF-1.4")
 
 
+@pytest.mark.bench
 @pytest.mark.parametrize("name", EVERY)
 def test_a_document_takes_less_than_two_seconds(name: str) -> None:
     """Somebody at the counter waits for it."""
