@@ -92,6 +92,13 @@ LongName = Annotated[
 ]
 
 
+Addressee = Annotated[
+    str,
+    Field(min_length=1, max_length=20),
+    matching(r"[!-~]+", "plain ASCII without blanks"),
+]
+
+
 class Instrument(Strict):
     """One instrument of the bench: where it is, how it speaks, how good it is."""
 
@@ -102,11 +109,7 @@ class Instrument(Strict):
     serial_number: Name | None = None
     calibrated_at: date | None = None
     calibration_due: date | None = None
-    addressee: Annotated[
-        str | None,
-        Field(min_length=1, max_length=20),
-        matching(r"[!-~]+", "plain ASCII without blanks"),
-    ] = None
+    addressee: Addressee | None = None
     """Whom the adapter is told, or the device's number, where several instruments
     stand on one line."""
     timeout_s: Annotated[float, Field(gt=0, le=600)] = 5.0
