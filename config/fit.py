@@ -150,9 +150,10 @@ def _addressees(bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[Probl
     """Refuse instruments on one line that cannot be told apart."""
     first: dict[str, tuple[str, Profile]] = {}
     meant: dict[tuple[str, str], str] = {}
-    for role, one in bench.instruments.items():
+    for role in ROLES:
         with where_whole:
-            profile = profiles.get(one.profile)
+            one = getattr(bench, role)
+            profile = None if one is None else profiles.get(one.profile)
             if profile is None:
                 continue
             path: KeyPath = ("bench", role, "addressee")

@@ -183,6 +183,8 @@ def not_by_bench(signal: Signal, kind: ProofKind, bench: Bench | None) -> str | 
         lacking = "several ranges feel the part, each otherwise"
     elif not ohms and bench.all_typed:
         lacking = "this bench is read by hand"
+    elif kind is ProofKind.SECOND_METER and {"reference", "output"} & {*bench.typed}:
+        lacking = "a meter of this bench is read by hand"
     elif kind is ProofKind.CHECK_STANDARD and bench.check_standard is None:
         lacking = "bench.toml names no check standard"
     return lacking and f"{lacking}: type what was read"
