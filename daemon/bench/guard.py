@@ -114,7 +114,9 @@ class Orders:
         timeout_s: float = self.instrument["timeout_s"]
         silence_s: float = self.profile["silence_s"]
         pause_s: float = self.profile["opening_pause_s"]
-        return 2 * timeout_s + 4 * silence_s + pause_s
+        # The command and the question; an adapter answers before each of them too.
+        answers = 2 if self.profile["adapter"] is None else 4
+        return answers * timeout_s + 4 * silence_s + pause_s
 
     @property
     def framing(self) -> Framing:
