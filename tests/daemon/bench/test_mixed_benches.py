@@ -193,7 +193,7 @@ def test_a_part_of_the_wrong_decade_is_typed_twice_and_kept() -> None:
 
     (one,), person = measured("output", prepared=wrong)
     assert one.points[1].output == (0.3,)
-    assert any("0.9 V, which is expected" in text for text in person.asked)
+    assert any("far from 900 mV, which is expected" in text for text in person.asked)
 
 
 def test_a_reference_that_cannot_be_is_no_measurement() -> None:
