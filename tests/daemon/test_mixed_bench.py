@@ -18,6 +18,7 @@ from storage.access import open_store
 from tests.daemon.commanding import holdpoint
 from tests.daemon.making import DEMO
 from tests.daemon.starting import running_daemon, simulated_bench
+from tests.daemon.test_safe_state import until
 
 RANGES = ("1uA", "10uA")
 PROMPT = re.compile(
@@ -71,18 +72,22 @@ class Person:
     def measure(self, serial: str, **how: Any) -> dict[str, Any]:
         """Have a unit measured, answering what is asked; return what became of it."""
         ticket = self.order(serial, **how)
-        while True:
-            seen: dict[str, Any] = self.client.ticket(ticket, wait_s=0.05)
-            if seen["state"] in {"done", "failed"}:
-                return seen
+        seen: dict[str, Any] = {}
+
+        def ended() -> bool:
+            nonlocal seen
+            seen = self.client.ticket(ticket, wait_s=0.05)
             if (prompt := self.client.state()["prompt"]) is not None:
                 self.client.answer(prompt["prompt"], self._answer(prompt))
+            return seen["state"] in {"done", "failed"}
+
+        until(ended)
+        return seen
 
     def waits_for(self) -> dict[str, Any]:
         """Return the next prompt, unanswered."""
-        while (prompt := self.client.state()["prompt"]) is None:
-            pass
-        found: dict[str, Any] = prompt
+        until(lambda: self.client.state()["prompt"] is not None)
+        found: dict[str, Any] = self.client.state()["prompt"]
         return found
 
     def _answer(self, prompt: dict[str, Any]) -> str:
