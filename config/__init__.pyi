@@ -61,6 +61,7 @@ from .quantity import (
     spell as spell,
 )
 from .registers import Access as Access, access_of as access_of
+from .sharing import Sharing as Sharing
 from .wizard import (
     Filled as Filled,
     answers_of as answers_of,

@@ -1,8 +1,8 @@
 """Several instruments on one line: told apart, and no answer taken for another's."""
 
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from threading import Event
 
 import pytest
 
@@ -36,7 +36,8 @@ class Bus:
         self.chosen = ""
         self.said: list[str] = []
         self.on = True
-        self.late = 0
+        self.late: Event | None = None
+        """Set, or the answer is not sent before it is."""
         self.heard: list[str] = []
 
     def reply(self, line: str) -> str:
@@ -52,9 +53,8 @@ class Bus:
                 assert self.chosen == "9"
                 self.on = False
             case ["FETCH"]:
-                if self.late:
-                    self.late -= 1
-                    time.sleep(0.15)
+                if self.late is not None:
+                    self.late.wait(10.0)
                 return f"{self.said.pop()}\n"
         return ""
 
@@ -88,9 +88,10 @@ def test_a_late_answer_of_one_is_never_the_others() -> None:
     with bus() as (one, address):
         first = visa.connect("reference", at(address, "5"), METER)
         second = visa.connect("output", at(address, "6"), METER)
-        one.late = 1
+        one.late = Event()
         with pytest.raises(NoAnswerError):
             first.query("READ?")
+        one.late.set()
         assert second.query("READ?") == "6.5"
         assert first.query("READ?") == "5.5"
         first.close()
