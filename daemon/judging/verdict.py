@@ -8,7 +8,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from config import Bench, HoldpointError, Instrument, Judging, MeterRange
+from config import BY_HAND, Bench, HoldpointError, Instrument, Judging, MeterRange
 from daemon.bench import (
     SETTLING_OF_ZERO,
     RangeReadings,
@@ -199,7 +199,7 @@ class Judge:
             output_meter=output_meter,
             standard_uncertainty_ppm=reference_is.standard_uncertainty_ppm,
             same_voltmeter=reference_is.standard_ohm is not None
-            and self.bench.reference.address == self.bench.output.address
+            and _one_instrument(self.bench.reference, self.bench.output)
             and readings.reference_full_scale == readings.output_full_scale,
             temperature=self.temperature(readings),
             further=(*series.settling, *_drifted(drift)),
@@ -423,6 +423,21 @@ def _drifted(drift: Drift) -> tuple[Component, ...]:
             distribution=Distribution.NORMAL,
         ),
     )
+
+
+def _one_instrument(one: Instrument, other: Instrument) -> bool:
+    """Return whether two roles are one instrument, as far as the settings tell.
+
+    Two meters that a person reads have no addresses that differ: only a serial number,
+    or what they are said to be, tells that they are one.
+    """
+    if one.address != other.address:
+        return False
+    if one.address != BY_HAND:
+        return True
+    if None not in (one.serial_number, other.serial_number):
+        return one.serial_number == other.serial_number
+    return one.identity is not None and one.identity == other.identity
 
 
 def _specification(

@@ -34,10 +34,14 @@ class Following:
     """What is known of how readings of a meter follow one another.
 
     `log_weights` has one element for each correlation of neighbours in `GRID`;
-    beforehand all are alike.
+    beforehand those of the reference prior, 1 / sqrt(1 - correlation^2) (Berger and
+    Yang 1994, from memory): were all alike, three readings of a meter that filters
+    much would seem to tell more than they do.
     """
 
-    log_weights: tuple[float, ...] = field(default=(0.0,) * len(GRID))
+    log_weights: tuple[float, ...] = field(
+        default=tuple((-0.5 * np.log1p(-(GRID**2))).tolist())
+    )
 
     def __post_init__(self) -> None:
         if len(self.log_weights) != len(GRID):

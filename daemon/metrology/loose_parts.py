@@ -53,6 +53,9 @@ class Share:
     standard_ppm: float
     common: bool
 
+    def __post_init__(self) -> None:
+        not_negative(**{self.name: self.standard_ppm})
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heating:

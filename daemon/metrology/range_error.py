@@ -372,6 +372,7 @@ def zero_error(
     not_zero(nominal_transfer=nominal_transfer)
     positive(full_scale=full_scale)
     full_output = abs(nominal_transfer) * full_scale
+    positive(**{"output at full scale": full_output})
     deviation, degrees = output.zero_scatter()
     counts = output.zero_counts()
     lines = [
@@ -437,7 +438,7 @@ def level_error(
     Raises
     ------
     ArgumentError
-        If full scale is not above zero.
+        If full scale is not above zero, or the error no number.
 
     Examples
     --------
@@ -452,6 +453,10 @@ def level_error(
     (2000, 2000)
     """
     positive(full_scale=full_scale)
+    finite(
+        **{"error in ppm": error.error_ppm, "offset in ppm": error.offset_ppm},
+        reference=error.reference,
+    )
     share = error.reference / full_scale
     lines = [
         *(replace(one, standard=one.standard * abs(share)) for one in error.components),

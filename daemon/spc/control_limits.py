@@ -305,7 +305,7 @@ def honest_width(provenance: Provenance, *, rate: float = 0.0027) -> float:
     Raises
     ------
     OutOfRangeError
-        For a rate outside its bounds.
+        For a rate outside its bounds, or limits that rest on no unit.
 
     Examples
     --------
@@ -317,6 +317,7 @@ def honest_width(provenance: Provenance, *, rate: float = 0.0027) -> float:
     freedom = provenance.degrees_of_freedom
     if isinf(freedom):
         return -float(scipy.special.ndtri(rate / 2.0))
+    count("units that the limits rest on", provenance.used, at_least=1)
     one = -float(scipy.special.stdtrit(freedom, rate / 2.0))
     return one * chi_mean(freedom) * sqrt(1.0 + 1.0 / provenance.used)
 

@@ -22,6 +22,7 @@ from daemon.spc.rules import Rule, checked_rules
 from daemon.spc.run_length import first_firing
 
 UNLUCKY = 0.9
+ALMOST_SURE = float(np.nextafter(1.0, 0.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +106,8 @@ def false_alarms(limits: Limits, *, units: int = 100) -> FalseAlarms:
         unlucky = float(np.quantile(rates, UNLUCKY))
         at, weight = nodes(0.0, 1.0, 64)
         rates = _beyond(limits, *_estimates(provenance, at, at))
-        clean = np.exp(units * np.log1p(-rates))
+        # Limits of no width: every unit is beyond them, which has no logarithm.
+        clean = np.exp(units * np.log1p(-np.minimum(rates, ALMOST_SURE)))
         chance = 1.0 - weight @ clean @ weight
     return FalseAlarms(
         nominal_rate=nominal,
@@ -130,12 +132,12 @@ def chance_of_false_alarm(
     rules : iterable of Rule
         The chosen set.
     units : int
-        Length of the stretch, at least 1.
+        Length of the stretch, from 1 to a million.
 
     Raises
     ------
     SpcError
-        For an empty set, a rule given twice, or fewer than one unit.
+        For an empty set, a rule given twice, or a stretch outside its bounds.
 
     Examples
     --------

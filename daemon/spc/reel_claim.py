@@ -24,6 +24,8 @@ CLASSES_PPM = (500.0, 1_000.0, 2_500.0, 5_000.0, 10_000.0, 20_000.0, 50_000.0)
 MEAN_FILLS = (0.1, 0.2, 0.35)
 SPREAD_FILLS = np.geomspace(0.02, 0.4, 25)
 SHARE_OUTSIDE = 0.05
+SUREST = 1e-12
+"""Of a class: no mean is taken as surer."""
 CONFIDENCE = 0.95
 COVERAGE = 2.0
 
@@ -237,6 +239,8 @@ def reel_claim(
 def _log_mean(size: float, sigma: float, limit: float) -> float:
     """Log density of the observed mean of a reel of a class."""
     terms = []
+    # A mean known better than that has a square too small for a number.
+    sigma = max(sigma, SUREST * limit)
     for fill in MEAN_FILLS:
         prior2 = (fill * limit) ** 2
         total2 = prior2 + sigma**2

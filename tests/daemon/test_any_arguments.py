@@ -34,7 +34,8 @@ EXTREMES = (
 WHOLE = (0, 1, 2, 3, 4, 5, 7, 10, 25, 50, -1, 1000, 10**9)
 TEXTS = ("", "a", "R1", "R1 + R2", "R1 * (1 + R2 / R3)", "4k7", "x" * 50, "1e9", "0R05")
 LONGEST_S = 20
-"""A call that takes longer hangs; the slowest that ends takes a few seconds."""
+"""A call that takes longer hangs; the slowest that ends takes a few seconds. Of the
+processor: on a busy machine a call that ends may wait far longer for its turn."""
 APART = {
     # Told what to do, not given numbers: they have tests of their own.
     "daemon.spc.detector",
@@ -218,16 +219,16 @@ def ending() -> Iterator[None]:
     """End what does not end by itself."""
 
     def hangs(*_: object) -> None:
-        message = f"did not end within {LONGEST_S} s"
+        message = f"did not end within {LONGEST_S} s of the processor's time"
         raise RuntimeError(message)
 
-    before = signal.signal(signal.SIGALRM, hangs)
-    signal.alarm(LONGEST_S)
+    before = signal.signal(signal.SIGPROF, hangs)
+    signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
     try:
         yield
     finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
 
 
 def faults(calls: int, seed: int, *, slow: bool) -> list[str]:
@@ -253,6 +254,16 @@ def faults(calls: int, seed: int, *, slow: bool) -> list[str]:
     return found
 
 
+def test_a_call_that_does_not_end_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    def forever() -> None:
+        while True:
+            pass
+
+    monkeypatch.setitem(globals(), "LONGEST_S", 0.05)
+    with pytest.raises(RuntimeError, match="did not end"), ending():
+        forever()
+
+
 def test_functions_are_found_and_most_can_be_drawn_for() -> None:
     draw = np.random.default_rng(1)
     known = functions()
@@ -271,6 +282,27 @@ def test_functions_are_found_and_most_can_be_drawn_for() -> None:
 
 def test_a_few_hundred_calls_end_in_an_answer_or_an_error_of_ours() -> None:
     assert faults(600, seed=20261129, slow=False) == []
+
+
+@pytest.mark.parametrize("wrong", [nan, inf, -1.0])
+def test_a_share_of_doubt_that_is_no_number_is_refused(wrong: float) -> None:
+    with pytest.raises(MetrologyError, match="contacts"):
+        daemon.metrology.Share(name="contacts", standard_ppm=wrong, common=True)
+
+
+def test_an_output_too_small_for_a_number_is_refused() -> None:
+    """Full scale times transfer, 1e-200 each, is 0 to the processor."""
+    still = daemon.metrology.Readings(zero_before=[0.0], level=[1.0], zero_after=[0.0])
+    meter = daemon.metrology.MeterSpecification(full_scale=1.0, of_reading_ppm=1.0)
+    with pytest.raises(MetrologyError, match="output at full scale"):
+        daemon.metrology.zero_error(
+            reference=still,
+            output=still,
+            nominal_transfer=1e-200,
+            full_scale=1e-200,
+            reference_meter=meter,
+            output_meter=meter,
+        )
 
 
 @pytest.mark.bench

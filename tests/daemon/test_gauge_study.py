@@ -84,6 +84,19 @@ def test_the_published_study_typed_in_the_drawn_order_gives_the_printed_digits(
         assert one["degrees"] == entry.published(f"df.{source}")
     entry.check("SS.total", found["total_sum_of_squares"])
     assert found["pooled"] is True
+    spread = found["spread"]
+    printed = {
+        "EV": spread["repeatability"],
+        "AV": spread["reproducibility"],
+        "PV": spread["part"],
+        "TV": found["total"],
+    }
+    for name, ours in printed.items():
+        entry.check(f"sd.{name}", ours)
+    # The printed one carries rounded EV and AV: 0.302373 for 0.3023715.
+    assert found["gauge"] == pytest.approx(entry.published("sd.GRR"), abs=2e-6)
+    entry.check("percent_study_GRR", 100 * found["share_of_spread"])
+    entry.check("ndc", found["categories"])
 
 
 def test_each_cell_is_read_once_and_one_appraiser_reads_all_parts_in_a_row() -> None:

@@ -160,6 +160,45 @@ def test_one_voltmeter_for_both_cancels_its_gain_error() -> None:
     assert two > 3 * same
 
 
+@pytest.mark.parametrize(
+    ("reference", "output", "one"),
+    [
+        ({}, {}, False),
+        ({"serial_number": "V-1"}, {"serial_number": "V-2"}, False),
+        ({"serial_number": "V-1"}, {"serial_number": "V-1"}, True),
+        ({"identity": "hand-held"}, {"identity": "hand-held"}, True),
+    ],
+)
+def test_two_meters_read_by_hand_are_one_only_where_the_settings_say_so(
+    reference: dict[str, str], output: dict[str, str], *, one: bool
+) -> None:
+    """Both are "by hand", and yet no error of one cancels that of the other."""
+    meter = {
+        "profile": "typed",
+        "ranges": [{"full_scale": 1.0, "of_reading_ppm": 500.0, "of_range_ppm": 1.0}],
+    }
+    by_resistor = {"kind": "standard_resistor", "standard_ohm": 10_000.0}
+    found = bench(
+        reference={**meter, **reference},
+        output={**meter, **output},
+        reference_is=by_resistor,
+        time_scale=1.0,
+    )
+    taken = readings(0.0)
+    volts = RangeReadings(
+        range=taken.range,
+        points=taken.points,
+        reference_full_scale=1.0,
+        output_full_scale=1.0,
+        ambient_c=23.0,
+    )
+    error = Judge(PRODUCT, found, Judging()).error(volts).error
+    specification = next(
+        line for line in error.components if line.name == "output: specification"
+    )
+    assert (specification.standard < 100.0) == one
+
+
 def test_typed_readings_are_judged_like_any_other() -> None:
     typed = [TypedReading(range="100uA", reference=90e-6, output=0.9009)]
     (one,) = readings_of(typed, PRODUCT, bench(), at_s=7.0)

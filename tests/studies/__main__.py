@@ -13,7 +13,7 @@ import click
 from config import load
 from daemon.commands.options import FOLDER, NEW_FILE
 from daemon.commands.showing import Shown, pairs, progressing, shown
-from tests.studies import detection_table, years_table
+from tests.studies import coverage, detection_table, years_table
 from tests.studies.many_demos import summary, tell_many
 
 SEED = click.IntRange(min=0)
@@ -51,6 +51,24 @@ def study_detection(
             into,
             lambda share, case: step(int(1000 * share), case),
         )
+
+
+@main.command("coverage")
+@click.option(
+    "--trials", type=click.IntRange(1, 100_000), default=100, show_default=True,
+    help="Benches of each kind.",
+)  # fmt: skip
+@click.option("--seed", type=SEED, default=3, show_default=True)
+@click.option("--told", is_flag=True, help="Settings say how far readings follow.")
+def study_coverage(trials: int, seed: int, *, told: bool) -> None:
+    """Count how often the stated 95 % interval holds what is true."""
+    known = list(coverage.cells(told=told))
+    found = []
+    with progressing(len(known), "Kinds of benches") as step:
+        for place, one in enumerate(known):
+            step(place, "")
+            found.append(coverage.counted(one, trials, seed))
+    click.echo(coverage.table(found))
 
 
 @main.command("demo")

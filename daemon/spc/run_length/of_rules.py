@@ -30,6 +30,10 @@ from daemon.spc.run_length.distribution import RunLength, above_one, solve_for_m
 NODES = 6
 LONGEST = 20_000
 """Units followed one by one before the tail is taken as geometric in any case."""
+SETTLES = 1_000
+"""Units followed one by one in any case, where `within` covers so many."""
+MOST_UNITS = 1_000_000
+"""Of `within`: a longer stretch is nobody's."""
 MOST_HISTORIES = 60_000
 """Of the rules that ask where values lie: a few seconds' work."""
 _GONE = 1e-13  # a share of charts still running that no longer matters
@@ -78,7 +82,7 @@ def first_firing(
     rules : iterable of Rule
         The set.
     units : int
-        How many units `within` covers, at least 1.
+        How many units `within` covers, from 1 to a million.
     shift, scale : float
         Mean and standard deviation of the plotted values in the chart's own
         standard deviations: 0 and 1 when centre and sigma are true.
@@ -101,7 +105,8 @@ def first_firing(
     (73.5, 0.75)
     """
     chosen = checked_rules(rules)
-    count("units", units, at_least=1)
+    if count("units", units, at_least=1) > MOST_UNITS:
+        raise OutOfRangeError(argument="units", value=units, allowed=f"<= {MOST_UNITS}")
     finite("shift", shift)
     positive("scale", scale)
     ordered = any(rule.pattern in _ORDER for rule in chosen)
@@ -111,6 +116,8 @@ def first_firing(
     mass = np.where(inner[:-1] > 0, ndtr(-inner[:-1]), ndtr(inner[1:])) - np.where(
         inner[:-1] > 0, ndtr(-inner[1:]), ndtr(inner[:-1])
     )
+    # No rule has spoken at all before its window is full.
+    settles = max(SETTLES, 2 * max(rule.window for rule in chosen))
     survival = [1.0]
     total, ratio, settled = 0.0, 0.0, 0
     for chance in _survival(
@@ -123,12 +130,15 @@ def first_firing(
         gone = max(1.0 - ratio, 0.0)
         settled = settled + 1 if abs(ratio - before) <= 1e-10 * gone + 4e-16 else 0
         done = chance < 1e-15 or (gone > 0.0 and settled >= 20)
-        if len(survival) > units and (done or len(survival) > LONGEST):
+        followed = len(survival) > min(units, settles) and done
+        if followed or len(survival) > LONGEST:
             break
     rest = 0.0
     if survival[-1] > 0.0:  # a set that cannot fire never does
         rest = survival[-1] / (1.0 - ratio) if ratio < 1.0 else inf
-    within = 1.0 - np.array(survival[1 : units + 1])
+    missing = np.arange(1, units + 2 - len(survival))
+    tail = survival[-1] * min(ratio, 1.0) ** missing
+    within = 1.0 - np.concatenate([survival[1 : units + 1], tail])
     return FirstFiring(mean=total + rest, within=within)
 
 

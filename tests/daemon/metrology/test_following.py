@@ -64,16 +64,27 @@ def test_what_a_run_tells_is_enough_for_a_true_interval(correlation: float) -> N
     assert np.mean(held) > 0.92
 
 
+def test_three_readings_of_a_meter_that_filters_much_are_not_taken_for_more() -> None:
+    """Were every correlation as likely beforehand, 91 of 100 would hold."""
+    draw = np.random.default_rng(6)
+    held = []
+    for _ in range(1000):
+        run = drawn(draw, 0.8, (12, 3))
+        held.append(covers(run[0], Following().told(run.tolist())))
+    assert np.mean(held) >= 0.93
+
+
 @pytest.mark.bench
 @pytest.mark.parametrize("count", [3, 5, 10, 30])
 @pytest.mark.parametrize("correlation", [0.0, 0.3, 0.5, 0.8])
-def test_what_a_run_tells_is_never_far_too_sure(correlation: float, count: int) -> None:
+def test_what_a_run_tells_is_never_too_sure(correlation: float, count: int) -> None:
     draw = np.random.default_rng(18)
     held = []
     for _ in range(2000):
         run = drawn(draw, correlation, (12, count))
         held.append(covers(run[0], Following().told(run.tolist())))
-    assert np.mean(held) > 0.90
+    # Two standard deviations of a share of so many.
+    assert np.mean(held) > 0.93 - 0.0115
 
 
 def error_of(draw: np.random.Generator, count: int) -> RangeError:

@@ -13,6 +13,7 @@ from daemon.metrology.range_error import (
     RangeError,
     Readings,
     Temperature,
+    level_error,
     range_error,
     relative_error_ppm,
 )
@@ -232,6 +233,16 @@ def test_units_do_not_matter(scale: float) -> None:
 
     assert at(scale).error_ppm == pytest.approx(at(1.0).error_ppm, abs=1e-6)
     assert at(scale).uncertainty_ppm == pytest.approx(at(1.0).uncertainty_ppm)
+
+
+def test_an_error_that_is_no_number_has_no_point() -> None:
+    one = Readings(zero_before=[0.0], level=[1.0], zero_after=[0.0])
+    error = range_error(
+        reference=one, output=one, nominal_transfer=1.0, full_scale=1.0,
+        reference_meter=IDEAL, output_meter=IDEAL,
+    )  # fmt: skip
+    with pytest.raises(ArgumentError, match="error in ppm = nan"):
+        level_error(replace(error, error_ppm=float("nan")), one, 1.0)
 
 
 def covered(

@@ -132,3 +132,21 @@ def test_no_units_are_refused() -> None:
     with pytest.raises(OutOfRangeError, match="units = 0"):
         chance_of_false_alarm(Limits(centre=0.0, sigma=1.0), [ONE_BEYOND_3], units=0)
     assert Limits(centre=0.0, sigma=1.0).provenance.degrees_of_freedom == inf
+
+
+def test_limits_that_rest_on_no_unit_have_no_honest_width() -> None:
+    on_none = Provenance(
+        method=SigmaMethod.MEAN_MOVING_RANGE, used=0, degrees_of_freedom=12.0
+    )
+    with pytest.raises(OutOfRangeError, match="units that the limits rest on"):
+        honest_width(on_none)
+
+
+def test_limits_next_to_no_width_alarm_for_sure() -> None:
+    on_ten = limits_from_baseline(
+        [0.3, -1.1, 0.8, 0.1, -0.4, 1.3, -0.7, 0.2]
+    ).provenance
+    told = false_alarms(
+        Limits(centre=0.0, sigma=1.0, width=1e-300, provenance=on_ten), units=1
+    )
+    assert told.chance == pytest.approx(1.0)

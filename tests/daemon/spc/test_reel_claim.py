@@ -138,3 +138,10 @@ def test_a_reel_s_nonsense_is_refused() -> None:
             tolerance_ppm=1000,
             classes_ppm=(-1.0,),
         )
+
+
+def test_a_mean_that_is_as_good_as_known_ends_in_classes() -> None:
+    claim = reel_claim(
+        size_ppm=1.0, sigma_ppm=5e-324, spread_ppm=10.0, units=9, tolerance_ppm=1000.0
+    )
+    assert sum(one.probability for one in claim.classes) == pytest.approx(1.0)

@@ -6,6 +6,7 @@ from math import factorial
 import numpy as np
 import pytest
 from hypothesis import given, settings, strategies as st
+from numpy.testing import assert_allclose
 from scipy.stats import norm
 
 from daemon.spc.errors import OutOfRangeError, SpcError
@@ -144,3 +145,17 @@ def test_bad_settings_are_refused(settings_: dict[str, float]) -> None:
 def test_an_empty_set_is_refused() -> None:
     with pytest.raises(OutOfRangeError, match="at least one rule"):
         first_firing([])
+
+
+def test_a_long_stretch_goes_on_as_the_short_one_settled() -> None:
+    """One beyond three sigma fires at every unit alike: geometric, by hand."""
+    within = first_firing([ONE_BEYOND_3], units=50_000).within
+    alone = 2 * norm.sf(3.0)
+    at = np.array([0, 999, 1_000, 1_001, 5_000, 49_999])
+    assert within.shape == (50_000,)
+    assert_allclose(within[at], -np.expm1((at + 1) * np.log1p(-alone)), rtol=1e-9)
+
+
+def test_a_stretch_that_nobody_looks_at_is_refused() -> None:
+    with pytest.raises(OutOfRangeError, match="units = 1000000000: must be <= 1000000"):
+        first_firing([ONE_BEYOND_3], units=10**9)

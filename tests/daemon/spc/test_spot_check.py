@@ -3,9 +3,10 @@
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, strategies as st
-from scipy.stats import hypergeom
+from scipy.stats import hypergeom, norm
 from statsmodels.stats.power import normal_power
 
 from daemon.spc.errors import SpcError
@@ -45,6 +46,32 @@ def test_a_sure_detector_needs_what_sampling_without_acceptance_needs() -> None:
 def test_a_reel_as_labelled_is_held_as_often_as_accepted() -> None:
     check = SpotCheck(sigma_ppm=120.0, reel_sigma_ppm=0.0, false_share=0.002)
     assert check.seen(7, shift_ppm=0.0) == pytest.approx(0.002, rel=1e-9)
+
+
+@pytest.mark.source("builds drawn unit by unit")
+@pytest.mark.parametrize(
+    ("checked", "shift", "build", "carrying"),
+    [(1, 1200.0, 60, 30), (5, 1200.0, 60, 30), (13, 1000.0, 40, 8), (8, 900.0, 8, 8)],
+)
+def test_a_build_drawn_unit_by_unit_misses_the_reel_as_often(
+    checked: int, shift: float, build: int, carrying: int
+) -> None:
+    builds = 20_000
+    draw = np.random.default_rng(checked)
+    units = np.arange(build) < carrying
+    # Any order of a build is as likely as any other: the first few are the check.
+    taken = np.array([draw.permutation(units)[:checked] for _ in range(builds)])
+    errors = shift + draw.normal(0.0, CHECK.sigma_ppm, taken.shape)
+    number = taken.sum(axis=1)
+    mean = (errors * taken).sum(axis=1) / np.maximum(number, 1)
+    good = np.hypot(
+        CHECK.reel_sigma_ppm, CHECK.sigma_ppm / np.sqrt(np.maximum(number, 1))
+    )
+    bound = norm.isf(CHECK.false_share / 2) * good
+    seen = (number > 0) & (np.abs(mean) > bound)
+    said = CHECK.missed(checked, shift_ppm=shift, build=build, carrying=carrying)
+    # Four standard deviations of a share of so many.
+    assert 1 - seen.mean() == pytest.approx(said, abs=2.0 / np.sqrt(builds))
 
 
 @given(

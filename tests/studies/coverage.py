@@ -1,0 +1,251 @@
+"""How often the stated 95 % interval holds what is true, on simulated benches.
+
+Each trial draws a bench from what its settings say: gains of meters, a standard
+resistor, a room, parts that move with it. Readings follow one another, and the bench
+walks between checks of the standard, of which the daemon knows no more than it read.
+What is asked is the whole way: `Judge`, from readings to the interval of one range.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product as every
+from math import sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from config import Bench, Judging, Product
+from daemon.bench import Point, RangeReadings
+from daemon.judging import ProductModel
+from daemon.judging.verdict import Judge
+from daemon.metrology import CheckPoint, Drift, interpolated
+
+__all__ = ["COVERAGE", "Cell", "Counted", "cells", "counted", "table"]
+
+COVERAGE = 0.95
+FOLLOWS = (0.0, 0.5, 0.8)
+COUNTS = (1, 3, 10, 30)
+WALKS = (0.0, 1.0, 4.0)
+REFERENCES = ("meter", "resistor", "one voltmeter")
+SPAN_H = 1.0
+STEPS = (2, 3, 6)
+"""Times from check to check in a session: the unit is read within the last."""
+CHECKS_PPM = 20.0
+"""What a check scatters by; the walk from check to check is so many times this."""
+SCATTER_PPM = 60.0
+GAIN_PPM = 60.0
+RESISTOR_PPM = 20.0
+TEMPCO_PPM_PER_K = 10.0
+ROOM_C = (18.0, 28.0)
+REFERENCE_C = 23.0
+PARTS = ("R11", "R12")
+RANGES = ("low", "high")
+TRANSFER = 1e4
+STANDARD_OHM = 1e4
+FULL_SCALE = 1e-4
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """One kind of bench; `walk` in units of the checks' scatter.
+
+    `told` says that the settings have how far readings follow one another; else it is
+    learnt from the run.
+    """
+
+    follows: float
+    count: int
+    walk: float
+    thermometer: bool
+    reference: str
+    told: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """How many of a cell's intervals held what is true."""
+
+    cell: Cell
+    trials: int
+    held: int
+
+
+def cells(*, told: bool = False) -> Iterator[Cell]:
+    """Return every kind of bench."""
+    for follows, count, walk, thermometer, reference in every(
+        FOLLOWS, COUNTS, WALKS, (True, False), REFERENCES
+    ):
+        yield Cell(
+            follows=follows,
+            count=count,
+            walk=walk,
+            thermometer=thermometer,
+            reference=reference,
+            told=told,
+        )
+
+
+def counted(cell: Cell, trials: int, seed: int) -> Counted:
+    """Try a kind of bench so many times.
+
+    A number of trials further on draws the same ones first.
+    """
+    judge = Judge(*_settings(cell), Judging())
+    place = list(cells(told=cell.told)).index(cell)
+    draw = np.random.default_rng([seed, place])
+    held = sum(_holds(cell, judge, draw) for _ in range(trials))
+    return Counted(cell=cell, trials=trials, held=held)
+
+
+def _holds(cell: Cell, judge: Judge, draw: np.random.Generator) -> bool:
+    """Return whether one bench's interval holds the unit's error."""
+    # Without a thermometer the interval is for the least favourable room.
+    room_c = float(draw.uniform(*ROOM_C) if cell.thermometer else draw.choice(ROOM_C))
+    tempco = draw.uniform(-TEMPCO_PPM_PER_K, TEMPCO_PPM_PER_K, len(PARTS))
+    gains_ppm = draw.uniform(-GAIN_PPM, GAIN_PPM, 2)
+    if cell.reference == "one voltmeter":
+        gains_ppm[1] = gains_ppm[0]
+    resistor_ppm = (
+        0.0 if cell.reference == "meter" else float(draw.normal(0.0, RESISTOR_PPM))
+    )
+    true_ppm = draw.uniform(-3000.0, 3000.0, len(PARTS))
+    walked_ppm, drift = _drifted(cell, draw)
+    # The standard is above its value: less flows than is reckoned with.
+    off_ppm = gains_ppm[1] - gains_ppm[0] + resistor_ppm + walked_ppm
+    shown_ppm = true_ppm + tempco * (room_c - REFERENCE_C) + off_ppm
+    readings = [
+        _readings(cell, key, float(one), draw, room_c)
+        for key, one in zip(RANGES, shown_ppm, strict=True)
+    ]
+    found = judge.learned(readings).error(readings[0], drift=drift).error
+    return bool(abs(found.error_ppm - true_ppm[0]) <= found.expanded_ppm(COVERAGE))
+
+
+def _drifted(cell: Cell, draw: np.random.Generator) -> tuple[float, Drift]:
+    """Return what the bench walked since its first check, and what is known of it."""
+    steps = int(draw.choice(STEPS))
+    within = float(draw.uniform(0.1, 0.9))
+    times_h = np.array([*range(steps), steps - 1 + within, steps]) * SPAN_H
+    pace = cell.walk * CHECKS_PPM / sqrt(SPAN_H)
+    walk = np.cumsum(
+        np.concatenate([[0.0], draw.normal(0.0, pace * np.sqrt(np.diff(times_h)))])
+    )
+    checks = [
+        CheckPoint(
+            at_s=3600.0 * float(times_h[place]),
+            difference_ppm=float(walk[place] + draw.normal(0.0, CHECKS_PPM)),
+            uncertainty_ppm=CHECKS_PPM,
+        )
+        for place in (*range(steps), steps + 1)
+    ]
+    return float(walk[steps]), interpolated(checks, 3600.0 * float(times_h[steps]))
+
+
+def _readings(
+    cell: Cell, key: str, error_ppm: float, draw: np.random.Generator, room_c: float
+) -> RangeReadings:
+    """Return zero, level and zero of a range, as both meters read them."""
+    level, scale = 0.9 * FULL_SCALE, 1.0 + error_ppm * 1e-6
+
+    def point(at: float) -> Point:
+        return Point(
+            level=at,
+            reference=tuple((at + level * _scatter(cell, draw)).tolist()),
+            output=tuple(
+                (TRANSFER * (at * scale + level * _scatter(cell, draw))).tolist()
+            ),
+            at_s=tuple(float(one) for one in range(cell.count)),
+        )
+
+    return RangeReadings(
+        range=key,
+        points=(point(0.0), point(level), point(0.0)),
+        reference_full_scale=1.0 if cell.reference != "meter" else FULL_SCALE,
+        output_full_scale=1.0,
+        ambient_c=room_c if cell.thermometer else None,
+    )
+
+
+def _scatter(cell: Cell, draw: np.random.Generator) -> Floats:
+    """Return what readings are off by, relative to the level: a filtering meter."""
+    new = draw.standard_normal(cell.count)
+    kept = sqrt(1.0 - cell.follows**2)
+    for place in range(1, cell.count):
+        new[place] = cell.follows * new[place - 1] + kept * new[place]
+    return SCATTER_PPM * 1e-6 * new
+
+
+def _settings(cell: Cell) -> tuple[ProductModel, Bench]:
+    """Return product and bench of a kind."""
+    part = {
+        "nominal_ohm": TRANSFER,
+        "tolerance_ppm": 5_000.0,
+        "tempco_ppm_per_k": TEMPCO_PPM_PER_K,
+    }
+    product = Product.model_validate(
+        {
+            "name": "studied", "title": "studied", "input_unit": "A",
+            "input_absolute_maximum_v": 30.0,
+            "parts": dict.fromkeys(PARTS, part),
+            "ranges": {
+                key: {
+                    "title": key, "full_scale": FULL_SCALE, "transfer": name,
+                    "limit": {"of_reading_ppm": 5_000.0, "offset": "apart"},
+                    "source_limit": FULL_SCALE,
+                }
+                for key, name in zip(RANGES, PARTS, strict=True)
+            },
+        }
+    )  # fmt: skip
+    volts = [{"full_scale": 1.0, "of_reading_ppm": GAIN_PPM}]
+    amperes = [{"full_scale": FULL_SCALE, "of_reading_ppm": GAIN_PPM}]
+    by_meter = cell.reference == "meter"
+    output: dict[str, Any] = {
+        "profile": "typed",
+        "serial_number": "V-1",
+        "ranges": volts,
+    }
+    reference: dict[str, Any] = {
+        "profile": "typed",
+        "serial_number": "V-1" if cell.reference == "one voltmeter" else "M-2",
+        "ranges": amperes if by_meter else volts,
+    }
+    if cell.told:
+        output["readings_follow"] = reference["readings_follow"] = cell.follows
+    said: dict[str, Any] = {
+        "name": "studied", "compliance_v": 10.0, "source_limit": FULL_SCALE,
+        "ambient_c": ROOM_C, "source": {"profile": "typed"},
+        "reference": reference, "output": output,
+    }  # fmt: skip
+    if not by_meter:
+        said["reference_is"] = {
+            "kind": "standard_resistor", "standard_ohm": STANDARD_OHM,
+            "standard_uncertainty_ppm": RESISTOR_PPM,
+        }  # fmt: skip
+    return ProductModel.of(product), Bench.model_validate(said)
+
+
+def table(found: Sequence[Counted]) -> str:
+    """Return coverage by each thing that differs, and by cells of scatter."""
+    rows = ["| benches | intervals | hold, % |", "|---|---|---|"]
+    groups: list[tuple[str, Sequence[Counted]]] = [("all", found)]
+    for name in ("follows", "count", "walk", "thermometer", "reference"):
+        groups += [
+            (f"{name} {value}", [o for o in found if getattr(o.cell, name) == value])
+            for value in dict.fromkeys(getattr(one.cell, name) for one in found)
+        ]
+    groups += [
+        (
+            f"follows {follows}, count {count}",
+            [o for o in found if (o.cell.follows, o.cell.count) == (follows, count)],
+        )
+        for follows, count in every(FOLLOWS, COUNTS)
+    ]
+    for name, some in groups:
+        trials = sum(one.trials for one in some)
+        if trials:
+            held = sum(one.held for one in some)
+            rows.append(f"| {name} | {trials} | {100 * held / trials:.2f} |")
+    return "\n".join(rows)
