@@ -60,6 +60,7 @@ from .quantity import (
     parse as parse,
     spell as spell,
 )
+from .registers import Access as Access, access_of as access_of
 from .sharing import Sharing as Sharing
 from .wizard import (
     Filled as Filled,

@@ -81,6 +81,8 @@ PLAIN_SPEECH: dict[str, Any] = {
     "opening_pause_s": 0.0,
     "one_connection": False,
     "exchange": {},
+    "adapter": None,
+    "modbus": None,
 }
 
 SOCKET_ADDRESS = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
@@ -115,7 +117,9 @@ class Orders:
         timeout_s: float = self.instrument["timeout_s"]
         silence_s: float = self.profile["silence_s"]
         pause_s: float = self.profile["opening_pause_s"]
-        return 2 * timeout_s + 4 * silence_s + pause_s
+        # The command and the question; an adapter answers before each of them too.
+        answers = 2 if self.profile["adapter"] is None else 4
+        return answers * timeout_s + 4 * silence_s + pause_s
 
     @property
     def framing(self) -> Framing:
@@ -396,6 +400,8 @@ _shared: list[int] = []
 
 
 def _socket_address(orders: Orders) -> tuple[str, int] | None:
+    if orders.profile["modbus"]:  # whose frames a library makes
+        return None
     match = SOCKET_ADDRESS.fullmatch(orders.instrument["address"])
     return (match[1], int(match[2])) if match else None
 
@@ -476,6 +482,27 @@ def _off_over(line: int, orders: Orders) -> str | None:
 
 
 def _said(line: int, orders: Orders, text: str, lines: int) -> str:
+    """Send one line and return what is answered to it, through an adapter if need be.
+
+    Raises
+    ------
+    ValueError
+        No answer in time, or not one.
+    OSError
+        The line is gone.
+    """
+    adapter = orders.profile["adapter"]
+    if adapter is None:
+        return _exchanged(line, orders, text, lines)
+    choose = adapter["choose"].format(addressee=orders.instrument["addressee"])
+    _exchanged(line, orders, choose, 1 if adapter["acknowledge"] else 0)
+    if adapter["fetch"] is None or not lines:
+        return _exchanged(line, orders, text, lines)
+    _exchanged(line, orders, text, 0)
+    return _exchanged(line, orders, adapter["fetch"], lines)
+
+
+def _exchanged(line: int, orders: Orders, text: str, lines: int) -> str:
     """Send one line and return what is answered to it.
 
     Raises
