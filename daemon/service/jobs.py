@@ -86,6 +86,9 @@ def scheduled(
     def back_up() -> None:
         store.backup(str(home.backups))
 
+    def put_log_aside() -> None:
+        rotate(home.data / "daemon.log")
+
     schedule = Schedule(
         (
             *signs_of_life(home, settings, worker.desk),
@@ -98,12 +101,7 @@ def scheduled(
             Job(
                 name="ledger", every_s=HEARTBEAT_S, action=store.note_newest, keep=False
             ),
-            Job(
-                name="log",
-                every_s=LOG_LOOK_S,
-                action=lambda: rotate(home.data / "daemon.log"),
-                keep=False,
-            ),
+            Job(name="log", every_s=LOG_LOOK_S, action=put_log_aside, keep=False),
             *_calibrating(home, settings, worker),
         ),
         succeeded=store.note_job,

@@ -28,6 +28,7 @@ def notify(word: str, *, status: str | None = None) -> bool:
         address = f"\0{address[1:]}"
     said = word if status is None else f"{word}\nSTATUS={status}"
     with suppress(OSError), socket.socket(family, socket.SOCK_DGRAM) as line:
+        line.setblocking(False)  # a manager that does not listen keeps nobody waiting
         line.connect(address)
         line.sendall(said.encode())
         return True

@@ -97,9 +97,9 @@ def test_a_full_disk_at_any_step_leaves_what_stood_there_and_names_the_file(
     if stood is not None:
         path.write_bytes(stood)
     steps: dict[str, Callable[[], object]] = {
-        "open": lambda: monkeypatch.setattr(files.os, "open", full),
+        "open": lambda: monkeypatch.setattr(os, "open", full),
         "write": lambda: None,
-        "fsync": lambda: monkeypatch.setattr(files.os, "fsync", full),
+        "fsync": lambda: monkeypatch.setattr(os, "fsync", full),
         "replace": lambda: monkeypatch.setattr(Path, "replace", full),
     }
     steps[step]()

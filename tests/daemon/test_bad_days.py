@@ -153,7 +153,9 @@ def test_all_results_come_out_as_they_are_kept(
 ) -> None:
     out = tmp_path / f"out.{kind}"
     told(home, "export", str(out))
-    read = {"csv": pd.read_csv, "xlsx": pd.read_excel, "parquet": pd.read_parquet}
+    read: dict[str, Any] = {
+        "csv": pd.read_csv, "xlsx": pd.read_excel, "parquet": pd.read_parquet,
+    }  # fmt: skip
     rows = read[kind](out)
     with LocalStore(home.store) as store:
         (product,) = store.table("product").to_pylist()

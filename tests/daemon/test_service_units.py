@@ -35,6 +35,17 @@ def test_a_service_manager_is_told(
         assert manager.recv(100) == b"WATCHDOG=1"
 
 
+def test_a_manager_that_does_not_listen_keeps_nobody_waiting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        monkeypatch.setenv(notifying.VARIABLE, str(tmp_path / "notify"))
+        told = [notify(ALIVE) for _ in range(2000)]  # more than it has room for
+    assert told[0]
+    assert not told[-1]
+
+
 def test_without_a_manager_nothing_is_said(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
