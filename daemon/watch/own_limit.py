@@ -34,12 +34,13 @@ CAN_BE_WORKED_OUT = hasattr(signal, "pthread_sigmask")
 
 
 class NotHereError(HoldpointError):
-    """The limit cannot be worked out on this system."""
+    """The threshold cannot be worked out on this system."""
 
     def __init__(self) -> None:
         super().__init__(
-            "the limit cannot be worked out on this system; work it out on Linux or "
-            "macOS and copy the file from data. The shipped limit serves until then"
+            "the threshold cannot be worked out on this system; work it out on Linux "
+            "or macOS and copy the file from data. Until then the general threshold is "
+            "used"
         )
 
 
