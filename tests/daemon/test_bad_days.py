@@ -6,6 +6,7 @@ import re
 import socket
 import stat
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -154,8 +155,10 @@ def test_all_results_come_out_as_they_are_kept(
     out = tmp_path / f"out.{kind}"
     told(home, "export", str(out))
     read: dict[str, Any] = {
-        "csv": pd.read_csv, "xlsx": pd.read_excel, "parquet": pd.read_parquet,
-    }  # fmt: skip
+        "csv": pd.read_csv,
+        "xlsx": partial(pd.read_excel, engine="openpyxl"),
+        "parquet": pd.read_parquet,
+    }
     rows = read[kind](out)
     with LocalStore(home.store) as store:
         (product,) = store.table("product").to_pylist()
