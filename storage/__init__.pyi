@@ -124,7 +124,7 @@ from .records_shipping import (
     UnitReturn as UnitReturn,
 )
 from .remote import RemoteStore as RemoteStore
-from .seals import Unlike as Unlike, unlike as unlike
+from .seals import Unlike as Unlike, at_rest as at_rest, unlike as unlike
 from .serials import (
     SerialRangeError as SerialRangeError,
     begins as begins,

@@ -12,9 +12,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from storage.answers import DecidedRow
+from storage.answers import Decided, DecidedRow
+from storage.errors import BusyError
 from storage.kept import RECORDS, words
 from storage.ledger import LedgerRow
+from storage.store import Store
 
 DECIDED = {
     table: record
@@ -31,6 +33,8 @@ _WHEN = {
     for table, record in DECIDED.items()
 }
 """Which field says when it was decided."""
+TRIES = 10
+"""Readings of records in which somebody decides just then."""
 CHANGED, REMOVED, ADDED = "changed", "removed", "added"
 Place = tuple[str, str]
 """A table, and a key in it."""
@@ -83,6 +87,22 @@ def seal(kept_row: str) -> str:
 def text_of(sealed: Iterable[tuple[str, str, str]]) -> str:
     """Return the seals of one decision: table, key and hash of each row."""
     return json.dumps([list(one) for one in sealed], separators=(",", ":"))
+
+
+def at_rest(
+    store: Store,
+) -> tuple[list[LedgerRow], list[Decided], list[DecidedRow]]:
+    """Return the ledger and what was decided, read while nobody decides.
+
+    Else a row that was decided between two questions would seem changed.
+    """
+    rows = store.rows(LedgerRow)
+    for _ in range(TRIES):
+        decided, kept = store.rows(Decided), store.rows(DecidedRow)
+        before, rows = rows, store.rows(LedgerRow)
+        if before == rows:
+            return rows, decided, kept
+    raise BusyError(path="the ledger", pid=None)
 
 
 def unlike(

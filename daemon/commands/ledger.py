@@ -4,21 +4,17 @@ from dataclasses import asdict
 
 import click
 
-from daemon.commands.opened import Opened, opened
+from daemon.commands.opened import opened
 from daemon.commands.showing import Shown, fail, listed, show, shown
 from storage import (
-    Decided,
-    DecidedRow,
     LedgerRow,
     Restored,
+    at_rest,
     standing,
     undecided,
     unlike,
     verify,
 )
-
-TRIES = 10
-"""Readings of records in which somebody decides just then."""
 
 
 @click.command("list")
@@ -43,7 +39,7 @@ def ledger_verify() -> None:
     from storage import archive  # noqa: PLC0415 -- the database takes long to load
 
     with opened() as at:
-        rows, decided, kept = _at_rest(at)
+        rows, decided, kept = at_rest(at.store)
         noted = archive.anchors(at.home.backups)
     broken = verify(rows, noted)
     restores = [one for one in noted if isinstance(one, Restored)]
@@ -61,17 +57,3 @@ def ledger_verify() -> None:
     newest = f" Its newest row is {rows[-1].row_hash}." if rows else ""
     anchors = len(standing(noted))
     show(f"The ledger is whole: {len(rows)} decisions, {anchors} anchors.{newest}")
-
-
-def _at_rest(
-    at: Opened,
-) -> tuple[list[LedgerRow], list[Decided], list[DecidedRow]]:
-    """Return the ledger and what was decided, read while nobody decides."""
-    rows = at.store.rows(LedgerRow)
-    for _ in range(TRIES):
-        decided = at.store.rows(Decided)
-        kept = at.store.rows(DecidedRow)
-        before, rows = rows, at.store.rows(LedgerRow)
-        if before == rows:
-            return rows, decided, kept
-    return rows, at.store.rows(Decided), at.store.rows(DecidedRow)

@@ -22,11 +22,11 @@ from daemon.service.client import Client
 from daemon.service.home import Home
 from storage import (
     BusyError,
-    DecidedRow,
     LedgerRow,
     Store,
     UnreachableError,
     archive,
+    at_rest,
     open_store,
     unlike,
     verify,
@@ -228,8 +228,7 @@ def _records(home: Home, now: datetime) -> Iterator[Look]:
 
 
 def _ledger(home: Home, store: Store) -> Look:
-    kept = store.rows(DecidedRow)
-    rows = store.rows(LedgerRow)
+    rows, _, kept = at_rest(store)
     broken = verify(rows, archive.anchors(home.backups))
     if broken is not None or unlike(rows, kept):
         return Look(
