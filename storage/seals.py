@@ -8,9 +8,10 @@ right by an `amendment`, which is a decision itself, is as the amendment says.
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from storage.answers import Decided, DecidedRow
 from storage.errors import BusyError
@@ -35,6 +36,9 @@ _WHEN = {
 """Which field says when it was decided."""
 TRIES = 10
 """Readings of records in which somebody decides just then."""
+_EXACT = 2.0**53
+_TIME = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d:\d\d(?:\.\d{1,6})?[+-]\d\d(?::\d\d)?")
+"""A time as databases write it into JSON."""
 CHANGED, REMOVED, ADDED = "changed", "removed", "added"
 Place = tuple[str, str]
 """A table, and a key in it."""
@@ -74,14 +78,28 @@ class Unlike:
 def seal(kept_row: str) -> str:
     """Return the hash of a row, given as JSON; what is null is no part of it.
 
-    So a column that a later version of the program adds changes no hash.
+    So a column that a later version of the program adds changes no hash. Nor does it
+    matter which database wrote the JSON: times and numbers are taken as what they mean.
 
-    >>> seal('{"a": 1, "b": null}') == seal('{"a":1}')
+    >>> seal('{"a": 1, "b": null}') == seal('{"a":1.0}')
+    True
+    >>> seal('{"at": "2026-01-05 08:00:00+00"}') == seal(
+    ...     '{"at": "2026-01-05T08:00:00+00:00"}'
+    ... )
     True
     """
-    said = {k: v for k, v in json.loads(kept_row).items() if v is not None}
+    said = {k: _meant(v) for k, v in json.loads(kept_row).items() if v is not None}
     text = json.dumps(said, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _meant(value: object) -> object:
+    if isinstance(value, float) and value.is_integer() and abs(value) < _EXACT:
+        return int(value)
+    if isinstance(value, str) and _TIME.fullmatch(value):
+        at = datetime.fromisoformat(value).astimezone(UTC)
+        return at.isoformat(timespec="microseconds")
+    return value
 
 
 def text_of(sealed: Iterable[tuple[str, str, str]]) -> str:

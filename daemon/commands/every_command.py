@@ -182,6 +182,13 @@ SECTIONS: Mapping[str, Entries] = {
                 "verify": One("ledger", "Prove that no decision was changed."),
             },
         ),
+        "sharing": Several(
+            "Share one record between several benches.",
+            {
+                "try": One("sharing", "Reach the shared database once."),
+                "list": One("sharing", "List what could not be shared, and why."),
+            },
+        ),
         "doctor": One("doctor", "Say what is not as it should be, and how to mend it."),
         "export": One("export", "Write the results into a table."),
         "backup": One("backups", "Write everything into one file."),

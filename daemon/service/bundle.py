@@ -33,7 +33,9 @@ WAL = f"{RECORDS}.wal"
 """What the records' file has not taken in yet."""
 ANCHORS = f"data/backups/{archive.ANCHORS}"
 """What the copies of every night noted of the ledger: it proves that none was cut."""
-SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
+SECRET = ("alerts.toml", "sharing.toml")
+"""What often holds a password."""
+SETTINGS = ("product.toml", "bench.toml", "plan.toml", *SECRET)
 COUNTED = ("build", "unit", "run", "hold", "shipment", "decision")
 _CHUNK = 1 << 20
 _MOST_BYTES = 1 << 40
