@@ -16,6 +16,18 @@ from .errors import (
     QuantityError as QuantityError,
 )
 from .exchange import Exchange as Exchange
+from .files import (
+    FILE_MODE as FILE_MODE,
+    FOLDER_MODE as FOLDER_MODE,
+    FileError as FileError,
+    being_written as being_written,
+    keep_to_owner as keep_to_owner,
+    open_log as open_log,
+    private_folder as private_folder,
+    rotate as rotate,
+    sync as sync,
+    write_whole as write_whole,
+)
 from .form import Field as Field
 from .handheld import (
     USUAL_METERS as USUAL_METERS,

@@ -37,6 +37,7 @@ from threading import Event, Lock, Thread
 from time import monotonic, sleep
 from typing import TYPE_CHECKING, Any, Self
 
+from config import write_whole
 from daemon.bench.errors import GuardLostError
 from daemon.bench.framing import Framing
 from daemon.bench.plain import plainly
@@ -137,8 +138,7 @@ class Orders:
 
     def save(self, file: Path) -> None:
         """Keep the orders for ``--off``."""
-        file.touch(mode=0o600)
-        file.write_text(self.as_line(), encoding="utf-8")
+        write_whole(file, self.as_line())
 
     def as_line(self) -> str:
         """Return the orders as one line."""
@@ -184,6 +184,8 @@ class Guard:
         self._late = False
         self._has_acted = False
         self._is_acting = False
+        if not hasattr(socket, "send_fds"):
+            raise GuardLostError(reason=NO_GUARD)
         self._line, theirs = socket.socketpair()
         with theirs:
             self._process = subprocess.Popen(  # noqa: S603 -- our own program
@@ -362,6 +364,10 @@ class Guard:
             self._lost(f"{why}: {said}")
 
 
+NO_GUARD = (
+    "on this system no process can be handed a line to watch over the source; measure "
+    "with a bench on Linux or macOS, and type or import readings here"
+)
 TAKE_AS_LIVE = (
     "take the source's output as live: switch it off at the instrument and disconnect "
     "it"
@@ -674,8 +680,9 @@ def main(arguments: list[str] | None = None) -> int:
     which.add_argument("--off", type=Path, metavar="FILE", help="now")
     chosen = parser.parse_args(arguments)
     if chosen.watch:
-        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-            signal.signal(number, signal.SIG_IGN)
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), signal.SIG_IGN)
         reason = _watch()
     else:
         reason = turn_off(Orders.load(chosen.off), OFF_PATIENCE_S)

@@ -15,7 +15,7 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import Any
 
-from config import HoldpointError
+from config import HoldpointError, open_log
 from daemon.service.client import Client
 from daemon.service.hands import noted
 from daemon.service.home import VARIABLE, Home
@@ -99,6 +99,13 @@ def dashboard_command(
     return [*command, "--browse"] if browse else command
 
 
+def apart() -> dict[str, Any]:
+    """Return what keeps a terminal's interrupt from a process that is started."""
+    if os.name == "nt":
+        return {"creationflags": getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)}
+    return {"start_new_session": True}
+
+
 def environment(home: Home, more: Mapping[str, str] | None = None) -> dict[str, str]:
     """Return our environment with the home named, and what else is said."""
     return {**os.environ, VARIABLE: str(home.folder.resolve()), **(more or {})}
@@ -117,7 +124,7 @@ def child(
     It has a session of its own: a terminal's interrupt comes to us alone, and we
     end our children in order. Where it inherits a pipe it ends when we are killed.
     """
-    with (log or Path(os.devnull)).open("a") as errors:
+    with open_log(log) if log else Path(os.devnull).open("a") as errors:
         process = subprocess.Popen(  # noqa: S603 -- our own commands only
             command,
             stdin=subprocess.PIPE,
@@ -125,7 +132,7 @@ def child(
             stderr=errors,
             text=True,
             env=environment(home, more),
-            start_new_session=True,
+            **apart(),
         )
     try:
         yield process
@@ -157,7 +164,6 @@ def running_daemon(home: Home, *options: str) -> Iterator[subprocess.Popen[str]]
         It ended, or did not answer in time.
     """
     log = home.data / "daemon.log"
-    home.data.mkdir(parents=True, exist_ok=True)
     command = holdpoint("--home", str(home.folder), "daemon", *options)
     with child(command, home, log=log) as process:
         wait_for_daemon(home, process, log)
@@ -260,9 +266,8 @@ class SharedDaemon:
         return True
 
     def _start(self) -> None:
-        self._home.data.mkdir(parents=True, exist_ok=True)
         options = ("daemon", "--no-bench", "--used-by", str(os.getpid()))
-        with self._log.open("a") as errors:
+        with open_log(self._log) as errors:
             self._process = subprocess.Popen(  # noqa: S603 -- our own commands only
                 holdpoint("--home", str(self._home.folder), *options),
                 stdin=subprocess.DEVNULL,
@@ -270,7 +275,7 @@ class SharedDaemon:
                 stderr=errors,
                 text=True,
                 env=environment(self._home),
-                start_new_session=True,
+                **apart(),
             )
 
 
@@ -327,7 +332,6 @@ def simulated_bench(
     StartError
         It did not start.
     """
-    home.data.mkdir(parents=True, exist_ok=True)
     log = home.data / "simulator.log"
     command = [
         sys.executable,

@@ -176,6 +176,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         "build units first_pass_yield final_yield reworked",
     ),
     "decided": ({}, "kind subject person decided_at"),
+    "decided_rows": ({}, "kind key kept_row"),
     "latest_instruments": (
         {"bench": "bench 1"},
         columns(BenchInstrument),
