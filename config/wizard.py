@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from shlex import quote
 
 from config.ask_bench import ask_bench, ask_selectors
 from config.ask_product import ask_product
@@ -84,11 +85,13 @@ def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path,
             f"The settings of before are kept in {kept}. What was changed in them by "
             "hand is not in the new ones."
         )
+    command = f"holdpoint --home {quote(str(folder))}"
     say(
-        f"Written to {folder}. `holdpoint config check` reads them again, `holdpoint "
-        "init --edit` asks again."
+        f"Written to {folder}. `{command} config check` reads them again, "
+        f"`{command} init --edit` asks again."
     )
-    say(f"Next: {_next(load_texts(files, folder))}.")
+    steps = _next(load_texts(files, folder)).replace("`holdpoint ", f"`{command} ")
+    say(f"Next: {steps}.")
     return made
 
 
@@ -97,7 +100,8 @@ def _next(settings: Settings) -> str:
     if settings.bench is None:
         return (
             "`holdpoint import FILE --dry-run` for a sheet of measured units, or "
-            "`holdpoint build open B-1` to type readings"
+            "`holdpoint build open B-1`, then `holdpoint measure SERIAL --typed`, "
+            "to type readings"
         )
     if settings.bench.time_scale != 1.0:
         return "`holdpoint daemon --simulated`"

@@ -46,6 +46,10 @@ def form(
         chosen = st.session_state[f"by {name}"]
         if finding is not None and finding.standing and chosen is not None:
             look.quiet(sentences.taught(Disposal(chosen), hold.scope))
+        if chosen is not None and (
+            said := sentences.leaving(Disposal(chosen), hold.scope)
+        ):
+            look.quiet(said)
         st.text_area("Reason", key=f"why {name}")
         st.text_input("Evidence, if any", key=f"shown {name}", placeholder=EVIDENCE)
         st.button("End this hold", key=f"end {name}", on_click=end, args=(name,))

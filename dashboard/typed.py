@@ -4,10 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from config import Bench, Beside, QuantityError, Unit, parse, spell
-from daemon.judging import AnswerError, ProductModel, answered
-from daemon.presentation import capital, percent
-from daemon.station import TypedError, TypedReading, readings_of
+from config import Bench, Beside, Judging, QuantityError, Unit, parse, spell
+from daemon.judging import AnswerError, Judge, ProductModel, answered
+from daemon.presentation import capital, figures
+from daemon.station import TypedError, TypedReading, readings_of, require_on_range
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ class UnderstoodCheck:
 
 
 def understood(
-    texts: Mapping[str, Texts], product: ProductModel, bench: Bench
+    texts: Mapping[str, Texts], product: ProductModel, bench: Bench, judging: Judging
 ) -> tuple[list[Understood], list[str]]:
     """Return what was understood, and what was not, a sentence each.
 
@@ -70,13 +70,15 @@ def understood(
     ----------
     texts
         By range; ranges left blank are left out.
+    product, bench, judging
+        What they are judged by, as they would be when they are kept.
     """
     found, faults = [], []
     for key, typed in texts.items():
         if typed.blank:
             continue
         try:
-            found.append(_one(key, typed, product, bench))
+            found.append(_one(key, typed, product, bench, judging))
         except QuantityError as exc:
             faults.append(f"{product.range(key).title}: {exc}.")
         except TypedError as exc:
@@ -106,7 +108,9 @@ def understood_checks(
     return found, faults
 
 
-def _one(key: str, typed: Texts, product: ProductModel, bench: Bench) -> Understood:
+def _one(
+    key: str, typed: Texts, product: ProductModel, bench: Bench, judging: Judging
+) -> Understood:
     into = Unit(product.settings.input_unit)
     out_of = Unit(product.settings.output_unit)
     one = product.range(key)
@@ -116,13 +120,18 @@ def _one(key: str, typed: Texts, product: ProductModel, bench: Bench) -> Underst
         output=parse(typed.out_of, out_of),
         output_zero=parse(typed.zero, out_of) if typed.zero.strip() else 0.0,
     )
-    readings_of([reading], product, bench, at_s=0.0)
-    indicated = (reading.output - reading.output_zero) / one.nominal_transfer
-    error_ppm = 1e6 * (indicated / reading.reference - 1)
+    for name in ("reference", "output_zero"):
+        require_on_range(name, getattr(reading, name), product, key)
+    read = readings_of([reading], product, bench, at_s=0.0)
+    judged = Judge(product, bench, judging).learned(read).unit("", read[0], {})
+    error = figures.measured(
+        judged.error_ppm, figures.COVERAGE * judged.uncertainty_ppm, judged.limit_ppm
+    )
     return Understood(
         range=key,
         words=f"{one.title}: {spell(reading.reference, into)} in, "
-        f"{spell(reading.output, out_of)} out, {percent(error_ppm, 100.0)}",
+        f"{spell(reading.output, out_of)} out, {error}, limit "
+        f"{figures.allowance(judged.limit_ppm)}: {judged.verdict}",
         reference=reading.reference,
         output=reading.output,
         output_zero=reading.output_zero,

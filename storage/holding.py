@@ -16,9 +16,9 @@ from storage.tables import Transaction, read
 from storage.typed import typed_of
 
 _UNITS = "select serial from unit where build = $build and product = $product"
-_REPLACED = """
+_REWORKS = """
 select rework.* from rework join unit on unit.serial = rework.serial
-where unit.build = $build and unit.product = $product and rework.kind = $kind
+where unit.build = $build and unit.product = $product
 """
 _RUNS = """
 select run.serial, run.started_at from run join unit on unit.serial = run.serial
@@ -64,31 +64,56 @@ def _of_build(
 ) -> dict[str, dict[str, HoldState]]:
     named: Mapping[str, Cell] = {"product": product, "build": build}
     fittings = read(transaction, Fitting, build=build, product=product)
-    replaced = typed_of(
-        Rework, transaction.ask(_REPLACED, {**named, "kind": ReworkKind.REPLACE})
-    )
+    reworks = typed_of(Rework, transaction.ask(_REWORKS, named))
     last_run = {
         str(one["serial"]): one["started_at"] for one in transaction.ask(_RUNS, named)
     }
     found: dict[str, dict[str, HoldState]] = {}
     for row in transaction.ask(_UNITS, named):
         serial = str(row["serial"])
-        mine = [one for one in replaced if one.serial == serial]
-        reels = set(reels_of(serial, fittings, mine).values())
+        mine = [one for one in reworks if one.serial == serial]
+        replaced = [one for one in mine if one.kind == ReworkKind.REPLACE]
+        reels = set(reels_of(serial, fittings, replaced).values())
         found[serial] = {
             one.hold: one
             for one in holds
             if concerns(one, serial=serial, build=build, reels=reels)
-            and not _is_done(one, last_run.get(serial))
+            and not _is_done(one, last_run.get(serial), mine)
         }
     return found
 
 
-def _is_done(hold: HoldState, last_run: object) -> bool:
-    """Whether a unit was measured since a hold on it ended in rework."""
+def _is_done(hold: HoldState, last_run: object, reworks: Iterable[Rework]) -> bool:
     return (
         hold.disposal == Disposal.REWORK
-        and hold.ended_at is not None
         and isinstance(last_run, datetime)
-        and last_run > hold.ended_at
+        and reworked_and_measured(hold, last_run, reworks)
     )
+
+
+def reworked_and_measured(
+    hold: HoldState, last_run: datetime, reworks: Iterable[Rework]
+) -> bool:
+    """Whether a unit was measured since the rework that a hold on it ended in.
+
+    That is work recorded of the unit while the hold stood, which its end confirms;
+    where none was, the end of the hold itself. A regrade changes no unit.
+
+    Parameters
+    ----------
+    hold
+        One that ended in rework.
+    last_run
+        When the unit's last run began.
+    reworks
+        All that was recorded of the unit.
+    """
+    if hold.ended_at is None:
+        return False
+    worked = [
+        one.reworked_at
+        for one in reworks
+        if one.kind != ReworkKind.REGRADE
+        and hold.placed_at <= one.reworked_at <= hold.ended_at
+    ]
+    return last_run > max(worked, default=hold.ended_at)

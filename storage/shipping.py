@@ -13,7 +13,7 @@ from storage import by_plan
 from storage.answers import HoldState
 from storage.commands import decide, require_same, same_person
 from storage.door import cells
-from storage.holding import concerns
+from storage.holding import concerns, reworked_and_measured
 from storage.points import NOT_READ, JudgedPoint
 from storage.records import Decision, Disposal, Fitting, Hold, Scope, Verdict
 from storage.records_shipping import Rework, ReworkKind, Shipment, ShipRule
@@ -98,7 +98,7 @@ def against(
     lacking = _lacking(results, rule)
     return [
         *_away(moves, runs),
-        *_held(held, runs),
+        *_held(held, runs, reworks),
         *_not_watched(transaction, product, runs),
         *(
             by_plan.against(
@@ -158,7 +158,9 @@ def held_for(hold: Hold, why: str) -> str:
     return f"held ({hold.scope} {hold.subject}): {why.rstrip('.')}"
 
 
-def _held(held: Sequence[HoldState], runs: Sequence[Row]) -> list[str]:
+def _held(
+    held: Sequence[HoldState], runs: Sequence[Row], reworks: Sequence[Rework]
+) -> list[str]:
     said = []
     for one in held:
         match one.disposal:
@@ -166,7 +168,9 @@ def _held(held: Sequence[HoldState], runs: Sequence[Row]) -> list[str]:
                 said.append(held_for(one, one.reason))
             case Disposal.SCRAP:
                 said.append(f"scrapped by {one.person}")
-            case Disposal.REWORK if not _measured_after(runs, one.ended_at):
+            case Disposal.REWORK if not (
+                runs and reworked_and_measured(one, runs[-1]["started_at"], reworks)
+            ):
                 said.append("it is to be reworked and was not measured since")
             case _:
                 pass

@@ -10,7 +10,7 @@ import click
 
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
-from daemon.commands.showing import Shown, Table, misuse, say, shown
+from daemon.commands.showing import Shown, Table, interactive, misuse, say, shown
 from daemon.holds import by_reason, doubted, offered_ends, policy
 from daemon.judging import ProductModel
 from daemon.presentation import sentences
@@ -150,6 +150,16 @@ def hold_place(
     say(f"Hold {placed.hold} stands on {sentences.held(placed)}.")
 
 
+def _agreed(disposal: Disposal, holds: Sequence[HoldState]) -> None:
+    """Say what an end means for many units; scrap, which none undoes, is asked for."""
+    scopes = [one.scope for one in holds if one.disposal is None]
+    told = dict.fromkeys(sentences.leaving(disposal, scope) for scope in scopes)
+    for said in filter(None, told):
+        say(said)
+    if disposal is Disposal.SCRAP and any(told) and interactive():
+        click.confirm("Is that meant?", abort=True, err=True)
+
+
 @click.command("end")
 @click.argument("names", metavar="HOLD...", nargs=-1, required=True)
 @click.option(
@@ -171,10 +181,12 @@ def hold_end(
 
     HOLD is what is held: a unit, several such as PA-1001..PA-1030, a build or a reel.
     Where more than one hold stands on it, HOLD is the id in `holdpoint hold list`, or
-    as much of it as tells it apart.
+    as much of it as tells it apart. Scrap of many units by one hold is asked for once
+    more in a terminal.
     """
     with opened() as at:
         ended = _to_end(names, at.rows(HoldState))
+        _agreed(Disposal(disposal), ended)
         ends = [
             policy.ending(
                 one.hold,

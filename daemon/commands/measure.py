@@ -29,11 +29,13 @@ from daemon.station import (
     asked_of,
     readings_of,
     require_measurable,
+    require_on_range,
 )
 from storage import CheckRow, UnitRow, worst
 
 PREPARING = (
-    "Working it out. The very first time the statistics are prepared: a minute or more."
+    "Working it out. Once after an installation the statistics are prepared: a minute "
+    "or more."
 )
 
 
@@ -169,10 +171,15 @@ def _typed_readings(home: Home) -> list[dict[str, Any]]:
         key = todo.pop(0)
         reading = TypedReading(
             range=key,
-            reference_zero=_quantity(settings, key, "reference_zero", into, "0"),
-            output_zero=_quantity(settings, key, "output_zero", out_of, "0"),
-            reference=_quantity(settings, key, "reference", into),
-            output=_quantity(settings, key, "output", out_of),
+            **{
+                name: _quantity(settings, product, key, name, unit, default)
+                for name, unit, default in (
+                    ("reference_zero", into, "0"),
+                    ("output_zero", out_of, "0"),
+                    ("reference", into, None),
+                    ("output", out_of, None),
+                )
+            },
         )
         try:
             readings_of([reading], product, settings.meters, at_s=0.0)
@@ -183,14 +190,7 @@ def _typed_readings(home: Home) -> list[dict[str, Any]]:
         readings[key] = reading
         if not todo:
             show(_as_typed(list(readings.values()), product, settings))
-            again = click.prompt(
-                "Range to correct, or Enter to keep them",
-                default="",
-                show_default=False,
-                type=click.Choice(["", *product.keys]),
-                show_choices=False,
-                err=True,
-            )
+            again = _range_to_correct(product)
             todo = [again] if again else []
     return [asdict(one) for one in readings.values()]
 
@@ -211,14 +211,44 @@ def _typed_checks(home: Home, ranges: Sequence[str]) -> list[dict[str, Any]]:
 
 
 def _quantity(
-    settings: Settings, key: str, name: str, unit: Unit, default: str | None = None
+    settings: Settings,
+    product: ProductModel,
+    key: str,
+    name: str,
+    unit: Unit,
+    default: str | None,
 ) -> float:
     while True:
         text = click.prompt(asked_of(settings, key, name), default=default, err=True)
         try:
-            return parse(text, unit)
-        except QuantityError as exc:
+            value = parse(text, unit)
+            require_on_range(name, value, product, key)
+        except (QuantityError, TypedError) as exc:
             say(str(exc))
+        else:
+            return value
+
+
+def _range_to_correct(product: ProductModel) -> str:
+    """Ask for a range by its key or its title; nothing keeps all."""
+    titles = {product.range(key).title: key for key in product.keys}
+    named = {
+        name.replace(" ", "").replace("\N{MICRO SIGN}", "u").casefold(): key
+        for name, key in [*titles.items(), *((key, key) for key in product.keys)]
+    }
+    while True:
+        text = click.prompt(
+            "Range to correct, or Enter to keep them",
+            default="",
+            show_default=False,
+            err=True,
+        )
+        told = text.replace(" ", "").replace("\N{MICRO SIGN}", "u").casefold()
+        if not told:
+            return ""
+        if told in named:
+            return named[told]
+        say(f"{text!r}: must be one of {', '.join(titles)}, or nothing")
 
 
 def _as_typed(
@@ -235,8 +265,12 @@ def _as_typed(
             "range": lambda both: product.range(both[0].range).title,
             "in": lambda both: spell(both[0].reference, into),
             "out": lambda both: spell(both[0].output, out_of),
-            "error, ppm": lambda both: f"{both[1].error_ppm:+.0f}",
-            "limit, ppm": lambda both: f"{both[1].limit_ppm:.0f}",
+            "error": lambda both: figures.measured(
+                both[1].error_ppm,
+                figures.COVERAGE * both[1].uncertainty_ppm,
+                both[1].limit_ppm,
+            ),
+            "limit": lambda both: figures.allowance(both[1].limit_ppm),
             "verdict": lambda both: both[1].verdict,
         },
     )
@@ -262,12 +296,13 @@ def _results(done: dict[str, Any]) -> Iterator[Part]:
     with opened() as at:
         rows = at.store.rows(UnitRow, serial=done["serial"])
         checks = at.rows(CheckRow, after=done["number"] - 1)
+        titles = {key: one.title for key, one in at.settings.product.ranges.items()}
     yield Table(
         [one for one in rows if one.run == done["run"]],
         {
-            "range": "range",
+            "range": lambda one: titles.get(one.range, one.range),
             "error": _error,
-            "\N{PLUS-MINUS SIGN} (k = 2)": _expanded,
+            "uncertainty": _expanded,
             "limit": lambda one: figures.allowance(one.limit_ppm),
             "verdict": "verdict",
             "worst point": _worst,

@@ -61,6 +61,17 @@ def follow(
             _pass_on(client, prompt)
 
 
+def _asking(text: str, wants: str | None) -> str:
+    """Return a question with what it wants, once.
+
+    >>> _asking("1 mA. The output reads (V)", "V"), _asking("Connect it", None)
+    ('1 mA. The output reads (V):', 'Connect it [Enter]')
+    """
+    if wants and text.endswith(f"({wants})"):
+        return f"{text}:"
+    return f"{text} [{wants or 'Enter'}]"
+
+
 def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
     """Ask the person what the daemon wants, and answer for them."""
     if not interactive():
@@ -68,7 +79,7 @@ def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
         return
     wants = prompt["wants"]
     said = click.prompt(
-        f"{prompt['text']} [{wants or 'Enter'}]",
+        _asking(prompt["text"], wants),
         default=None if wants else "",
         show_default=False,
         prompt_suffix=" " if wants else "",

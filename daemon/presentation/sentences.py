@@ -179,6 +179,33 @@ def taught(disposal: Disposal, scope: Scope) -> str:
     )
 
 
+def leaving(disposal: Disposal, scope: Scope) -> str:
+    """Say what ending a hold on many units means for each of them.
+
+    Nothing for one unit, and where they may leave.
+
+    >>> leaving(Disposal.REWORK, Scope.BUILD)[:42]
+    'Each unit of this build is measured again '
+    >>> leaving(Disposal.SCRAP, Scope.UNIT)
+    ''
+    """
+    which = {
+        Scope.BUILD: "of this build",
+        Scope.REEL: "with a part of this reel",
+        Scope.SERIALS: "of these serials",
+    }.get(scope)
+    if which is None:
+        return ""
+    if disposal is Disposal.SCRAP:
+        return f"No unit {which} leaves any more, not even one that conforms."
+    if disposal is Disposal.REWORK:
+        return (
+            f"Each unit {which} is measured again before it leaves, but for those that "
+            "were reworked and measured while it was held."
+        )
+    return ""
+
+
 def finding(signal: Signal, *, history: str | None = None) -> Saying:
     """Say what moved, by how much, since when, why we think so, what to do next.
 

@@ -235,6 +235,7 @@ class Worker:
             if order.attended or not order.typed
             else None,
             first_taken=first_taken,
+            typed=bool(order.typed),
         )
         self._remarks = (*self._remarks, *seated.remarks)
         return seated.recorded

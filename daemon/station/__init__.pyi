@@ -37,6 +37,7 @@ from .typed_readings import (
     NEW_SETUP as NEW_SETUP,
     TypedError as TypedError,
     readings_of as readings_of,
+    require_on_range as require_on_range,
 )
 from .vitals import Vitals as Vitals, give_sign as give_sign
 from .which_unit import require_measurable as require_measurable

@@ -176,7 +176,7 @@ class ByHand:
         settings = self._settings.product
         reference = name.startswith("reference")
         unit = Unit(settings.input_unit if reference else settings.output_unit)
-        asked_for = asked_of(self._settings, key, name)
+        asked_for = f"Unit {serial}, {asked_of(self._settings, key, name)}"
         while True:
             said = self._desk.ask(f"{refused}{asked_for}", subject=serial, wants=unit)
             try:

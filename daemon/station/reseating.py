@@ -7,6 +7,7 @@ is the one that is watched, and the first counts for the first-pass yield.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import hypot
 from typing import Protocol
 
 from daemon.station.cycle import Cycle, Recorded
@@ -40,6 +41,7 @@ def measured(
     rerun_of: str | None = None,
     ask: Callable[[str], object] | None = None,
     first_taken: Callable[[Recorded], None] = lambda _: None,
+    typed: bool = False,
 ) -> Seated:
     """Measure a unit, and once more where it reads so odd that its seat is in doubt.
 
@@ -61,6 +63,8 @@ def measured(
         can be asked: then it is only remarked.
     first_taken
         Told the first run before the question.
+    typed
+        Whether a person types the readings: then a slip is likelier than a contact.
     """
     recorded = measure(rerun_of=rerun_of, note=None)
     far = [] if rerun_of is not None else cycle.far_off(recorded.number)
@@ -69,10 +73,36 @@ def measured(
     if ask is None:
         return Seated(recorded=recorded, remarks=(by_hand(serial, far),))
     first_taken(recorded)
-    ask(question(serial, far))
+    ask(question(serial, far, typed=typed))
     again = measure(rerun_of=recorded.run, note=f"{far_off(serial, far)}: seated again")
-    still = cycle.far_off(again.number)
-    return Seated(recorded=again, remarks=(after(serial, far, still),), before=recorded)
+    still = cycle.far_off(again.number) or _reads_alike(recorded, again, far, cycle)
+    return Seated(
+        recorded=again,
+        remarks=(after(serial, far, still, typed=typed),),
+        before=recorded,
+    )
+
+
+def _reads_alike(
+    first: Recorded, second: Recorded, titles: Sequence[str], cycle: Cycle
+) -> list[str]:
+    """Return titles of the ranges where the second run shows what the first showed.
+
+    The first run of two like ones explains the second: alone that one is odd no more,
+    and yet it reads as far off. Alike is inside the expanded uncertainty (k = 2) of
+    the two runs' difference, as if they shared none.
+    """
+    before = {one.range: one for one in first.results}
+    alike = []
+    for one in second.results:
+        title = cycle.product.range(one.range).title
+        if title not in titles or one.range not in before:
+            continue
+        apart_ppm = abs(one.error_ppm - before[one.range].error_ppm)
+        both_ppm = hypot(one.uncertainty_ppm, before[one.range].uncertainty_ppm)
+        if apart_ppm <= 2.0 * both_ppm:
+            alike.append(title)
+    return alike
 
 
 def far_off(serial: str, titles: Sequence[str]) -> str:
@@ -98,7 +128,7 @@ def far_off(serial: str, titles: Sequence[str]) -> str:
     return f"Unit {serial} reads far from what was expected on {ranges} {named}"
 
 
-def question(serial: str, titles: Sequence[str]) -> str:
+def question(serial: str, titles: Sequence[str], *, typed: bool = False) -> str:
     """Ask whoever stands at the bench to seat the unit once more.
 
     Examples
@@ -106,13 +136,21 @@ def question(serial: str, titles: Sequence[str]) -> str:
     >>> question("PA-7", ["1 mA"]).startswith("Unit PA-7 reads far")
     True
     """
+    if typed:
+        return (
+            f"{far_off(serial, titles)}. Was a reading typed wrong? Seat the unit and "
+            "its leads again, read it once more and type all its readings. Both runs "
+            "are kept."
+        )
     return (
         f"{far_off(serial, titles)}. Seat it and its leads again, then confirm: it is "
         "measured once more, and both runs are kept."
     )
 
 
-def after(serial: str, titles: Sequence[str], still: Sequence[str]) -> str:
+def after(
+    serial: str, titles: Sequence[str], still: Sequence[str], *, typed: bool = False
+) -> str:
     """Say what the second run showed.
 
     Parameters
@@ -130,6 +168,8 @@ def after(serial: str, titles: Sequence[str], still: Sequence[str]) -> str:
     said = f"{far_off(serial, titles)}; seated again and measured once more it "
     if still:
         return f"{said}still does: its contacts are not the cause."
+    if typed:
+        return f"{said}does not: a poor contact, or a reading that was typed wrong."
     return f"{said}does not: look at the contacts."
 
 

@@ -40,9 +40,24 @@ class ImplausibleReadingError(TypedError):
         if times := _thousands(indicated, reference):
             hint = f"that is {times}: is a unit such as mV missing? Else {hint}"
         super().__init__(
-            f"range {range_}: {_spelled(indicated, unit)} indicated for "
-            f"{_spelled(reference, unit)} put in is off by more than {PLAUSIBLE:.0%}; "
+            f"range {range_}: the output is that of {_spelled(indicated, unit)}, but "
+            f"{_spelled(reference, unit)} went in: off by more than {PLAUSIBLE:.0%}; "
             f"{hint}"
+        )
+
+
+class OffRangeError(TypedError):
+    """A typed reading that is of another size than anything on its range."""
+
+    def __init__(
+        self, *, range_: str, value: float, most: float, unit: Unit, zero: bool
+    ) -> None:
+        self.range = range_
+        self.value = value
+        much = "no zero" if zero else "too much"
+        super().__init__(
+            f"range {range_}: {_spelled(value, unit)} is {much}; full scale is "
+            f"{_spelled(most, unit)}. Is a prefix missing, such as u or m?"
         )
 
 
@@ -99,6 +114,42 @@ def _thousands(indicated: float, true: float) -> str:
 
 def _spelled(value: float, unit: Unit) -> str:
     return spell(float(f"{value:.4g}"), unit)
+
+
+def require_on_range(name: str, value: float, product: ProductModel, key: str) -> None:
+    """Refuse one reading that is of another size than anything on its range.
+
+    A prefix that was left out is said of the reading that lacks it, before the next is
+    asked for. Twice full scale is more than a source gives there; half of it is no
+    zero. What comes out at a level is left to `require_plausible`: it knows what it
+    belongs to.
+
+    Parameters
+    ----------
+    name
+        Of the reading, as `TypedReading` has it.
+    value
+        In the product's unit of input or output.
+    key
+        Of the range.
+
+    Raises
+    ------
+    OffRangeError
+        It is too large.
+    """
+    if name == "output":
+        return
+    model = product.range(key)
+    output = name.startswith("output")
+    unit = Unit(product.settings.output_unit if output else product.settings.input_unit)
+    full_scale = product.settings.ranges[key].full_scale
+    at_full_scale = full_scale * (abs(model.nominal_transfer) if output else 1.0)
+    zero = name.endswith("zero")
+    if abs(value) > (PLAUSIBLE if zero else 2.0) * at_full_scale:
+        raise OffRangeError(
+            range_=model.title, value=value, most=at_full_scale, unit=unit, zero=zero
+        )
 
 
 def require_plausible(reading: TypedReading, product: ProductModel) -> None:

@@ -86,8 +86,8 @@ def first_run(store: Store, serial: str, *, again: bool) -> str | None:
         return None
     if not again:
         message = (
-            f"unit {serial} was measured before; order a rerun to measure it again: "
-            "--rerun, or the tick on the page"
+            f"unit {serial} was measured before; to measure it again, say --rerun, or "
+            "tick it on the page"
         )
         raise RefusedError(message)
     return str(earlier[0]["run"])

@@ -334,7 +334,9 @@ def check() -> None:
         )
         for key in product.keys
     }
-    readings, faults = understood(texts, product, bench)
+    readings, faults = understood(
+        texts, product, bench, connection.settings.plan.judging
+    )
     plan = asked_by_hand(connection)
     taken = {key for key, one in texts.items() if not one.blank}
     checks, unanswered = understood_checks(

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Barrier
 from typing import Any
@@ -86,11 +86,13 @@ def place(store: Store, **changes: Any) -> None:
     store.keep(hold, decision=replace(PLACED, subject=hold.hold))
 
 
-def end(store: Store, hold: str, disposal: Disposal) -> None:
+def end(
+    store: Store, hold: str, disposal: Disposal, at: datetime = END.ended_at
+) -> None:
     """Have a person end a hold."""
     store.keep(
-        replace(END, hold=hold, disposal=disposal),
-        decision=decided("Ada", disposal.value, hold, END.ended_at),
+        replace(END, hold=hold, disposal=disposal, ended_at=at),
+        decision=decided("Ada", disposal.value, hold, at),
     )
 
 
@@ -211,6 +213,23 @@ def test_what_is_to_be_reworked_leaves_only_after_it_was_measured_again(
     store.record_evaluation(Evaluation(product="photoamp", number=2))
     assert again.started_at > REWORK.reworked_at
     assert against(store) == []
+
+
+def test_what_was_reworked_and_measured_while_it_was_held_is_done(
+    store: Store,
+) -> None:
+    """The end by rework confirms the work that was recorded; nothing is left to do."""
+    watched(store, 1, 2)
+    place(store, scope=Scope.UNIT, subject="S001")
+    place(store, hold="hold 3", scope=Scope.BUILD, subject="B1")
+    store.keep(REWORK, decision=decided("Ada", "rework", "S001", REWORK.reworked_at))
+    again = run(600, serial="S001", rerun_of="run 1")
+    record(store, again)
+    store.record_evaluation(Evaluation(product="photoamp", number=3))
+    for hold in ("hold 2", "hold 3"):
+        end(store, hold, Disposal.REWORK, again.started_at + timedelta(days=1))
+    assert against(store) == []
+    assert "it is to be reworked and was not measured since" in against(store, "S002")
 
 
 def test_scrap_never_leaves_and_a_concession_may(store: Store) -> None:

@@ -184,6 +184,18 @@ def test_holds_are_ended_by_what_is_held(home: Path) -> None:
 
 
 @pytest.mark.usefixtures("imported")
+def test_a_hold_is_ended_by_the_name_of_what_it_stands_on(home: Path) -> None:
+    """Whoever scraps many units is told so before it is done."""
+    by = ("--person", "Ada Moreno", "--reason", "seen")
+    place = ("hold", "place", "--serials", "PA-9901", "PA-9902", *by)
+    assert holdpoint(*place, home=home).returncode == 0
+    done = holdpoint("hold", "end", "PA-9901", "--by", "scrap", *by, home=home)
+    told_so, ended = done.stderr.splitlines()
+    assert told_so.startswith("No unit of these serials leaves any more")
+    assert ended == "Hold on serials PA-9901 to PA-9902 ended by scrap."
+
+
+@pytest.mark.usefixtures("imported")
 def test_nobody_records_a_measurement_under_a_name_that_is_not_listed(
     home: Path,
 ) -> None:

@@ -75,8 +75,8 @@ class Bench:
         self.desk = Desk(utc=clock.utc, stop=Event())
         self.asked: list[str] = []
         self.answers: list[str] = []
-        self._worker = Worker(SETTINGS, Home(folder), store, self.desk, clock)
-        self._worker.catch_up()
+        self.worker = Worker(SETTINGS, Home(folder), store, self.desk, clock)
+        self.worker.catch_up()
         configuration = self.desk.snapshot()["configuration"]
         store.keep(Build(build="B-1", product=NAME, planned_units=20, opened_at=AT))
         store.keep(
@@ -84,15 +84,15 @@ class Bench:
                 session="s", bench="demo", opened_at=AT, configuration=configuration
             )
         )
-        self.seat = Seat(self._worker._cycle, configuration)
-        self._worker.bench._station = self.seat  # type: ignore[assignment]
+        self.seat = Seat(self.worker._cycle, configuration)
+        self.worker.bench._station = self.seat  # type: ignore[assignment]
 
     def order(self, order: Order) -> Ticket:
         """Place an order; return its ticket when it has ended."""
         placed = self.desk.place(order)
         ticket = self.desk.next_order(wait_s=0.0)
         assert ticket is not None
-        work = Thread(target=self._worker._carry_out, args=(ticket,))
+        work = Thread(target=self.worker._carry_out, args=(ticket,))
         work.start()
         answered = None
         while work.is_alive():
@@ -141,7 +141,7 @@ def test_a_poor_contact_is_found_by_seating_the_unit_again(bench: Bench) -> None
     assert builds["first_pass_yield"].tolist() == [pytest.approx(8 / 9)]
     assert bench.store.frame("signals", product=NAME).empty
     # The second is what is watched.
-    counts = bench._worker._cycle._watcher.fold.units_of("B-1")
+    counts = bench.worker._cycle._watcher.fold.units_of("B-1")
     assert [one.serial for one in counts].count("PA-008") == 1
     assert counts[-1].errors_ppm == pytest.approx(good, abs=0.01)
 
@@ -221,10 +221,12 @@ def test_whoever_types_readings_seats_the_unit_again_and_types_it_once_more(
     )
     assert bench.answers == []
     assert bench.asked[0].startswith("Unit PA-008 reads far from what was expected")
-    assert bench.asked[5] == "100 uA, source at zero. The output reads (V)"
+    zero = "Unit PA-008, 100 uA, source at zero. The output reads (V)"
+    assert bench.asked[5] == zero
     assert "a lot" in bench.asked[7]
     assert "off by more than 50%" in bench.asked[9]
-    assert any("look at the contacts" in one for one in ticket.remarks)
+    assert "Was a reading typed wrong?" in bench.asked[0]
+    assert any("a reading that was typed wrong" in one for one in ticket.remarks)
     runs = bench.store.frame("unit_runs", serial="PA-008")
     first, second = runs["run"].unique()
     again = runs[runs["run"] == second].set_index("range")
@@ -234,6 +236,24 @@ def test_whoever_types_readings_seats_the_unit_again_and_types_it_once_more(
         1e6 * (volts / true - 1), abs=0.1
     )
     assert bench.store.frame("signals", product=NAME).empty
+
+
+def test_what_reads_as_far_off_a_second_time_is_not_said_to_be_a_poor_contact(
+    bench: Bench,
+) -> None:
+    """The first of two like runs explains the second; it is far off all the same."""
+    seat = bench.worker._cycle
+    kept, told = [], seat.far_off
+
+    def far_off(number: int) -> list[str]:
+        kept.append(number)
+        return told(number) if len(kept) == 1 else []
+
+    seat.far_off = far_off  # type: ignore[method-assign]
+    low = [50.0, -80.0, -POOR_CONTACT_PPM, 10.0]
+    ticket = bench.measure("PA-008", low, low)
+    assert len(kept) == 2
+    assert any("still does" in one for one in ticket.remarks)
 
 
 def test_typed_sessions_are_of_a_bench_as_it_was_unless_somebody_says_so(

@@ -429,6 +429,16 @@ def test_why_something_is_held_is_said_in_its_findings_present_numbers() -> None
     assert sentences.why_held(hold(), gone()).endswith("(finding B-3-F1, withdrawn)")
 
 
+def test_who_ends_a_hold_on_many_units_is_told_what_it_means_for_each() -> None:
+    for scope in (Scope.BUILD, Scope.REEL, Scope.SERIALS):
+        scrapped = sentences.leaving(Disposal.SCRAP, scope)
+        assert scrapped.endswith("leaves any more, not even one that conforms.")
+        reworked = sentences.leaving(Disposal.REWORK, scope)
+        assert "is measured again before it leaves" in reworked
+        assert sentences.leaving(Disposal.RELEASE, scope) == ""
+    assert sentences.leaving(Disposal.SCRAP, Scope.UNIT) == ""
+
+
 @pytest.mark.parametrize("disposal", list(Disposal))
 def test_who_ends_a_hold_is_told_what_it_means_later(disposal: Disposal) -> None:
     said = sentences.taught(disposal, Scope.REEL)

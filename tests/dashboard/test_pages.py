@@ -215,11 +215,12 @@ def test_typed_readings_are_shown_before_they_are_kept_and_can_be_corrected(
     app = type_readings(opened("bench"), "PA-9002")
     app.text_input(key="out 100uA").set_value("0.9004 mV")
     button(app, "Check what I typed").click().run()
-    assert "90.02 µA put in is off by more than" in said(app)
+    assert "90.02 µA went in: off by more than" in said(app)
     assert not [one for one in app.button if one.label == "Judge and keep"]
     app.text_input(key="out 100uA").set_value("0.9004 V")
     button(app, "Check what I typed").click().run()
     assert "90.02 µA in, 900.4 mV out" in said(app)
+    assert "limit ±0.5 %: conforming" in said(app)
     with open_store(changed.data) as store:
         assert store.frame("unit_runs", serial="PA-9002").empty
     keep = button(app, "Judge and keep")
@@ -305,7 +306,7 @@ def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
                 continue
             if prompt["wants"] is None:
                 app.run()
-                assert "Seat it and its leads again" in said(app)
+                assert "Seat the unit and its leads again" in said(app)
                 assert "PA-9007: measuring" in said(app)
             client.answer(prompt["prompt"], answers[prompt["wants"]])
     app.run()
