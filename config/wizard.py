@@ -87,7 +87,23 @@ def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path,
         f"Written to {folder}. `holdpoint config check` reads them again, `holdpoint "
         "init --edit` asks again."
     )
+    say(_next_step(load_texts(files, folder)))
     return made
+
+
+def _next_step(settings: Settings) -> str:
+    """Say what comes after the settings, by who reads the meters."""
+    bench = settings.bench
+    if bench is None:
+        steps = "`holdpoint build open B-1`, then `holdpoint measure SERIAL --typed`"
+    elif bench.time_scale > 1:
+        steps = (
+            "`holdpoint daemon --simulated`, and `holdpoint dashboard` in a second "
+            "window"
+        )
+    else:
+        steps = "`holdpoint bench try`, then `holdpoint daemon`"
+    return f"Next: {steps}."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -67,7 +67,8 @@ def rework_replace(serial: str, part: str, reel: str, person: str, reason: str) 
         records.unit(serial)
         _keep(at, serial, ReworkKind.REPLACE, person, reason, part=part, reel=reel)
         left = leftover(records, reel)
-    say(f"{part} of unit {serial} is of reel {reel} now; measure it again.")
+    say(f"{part} of unit {serial} is of reel {reel} now.")
+    say(f"Measure it again: `holdpoint measure {serial} --rerun`.")
     if left is not None and left < 1:
         say(f"More parts of reel {reel} used than received: check the records.")
 
