@@ -60,6 +60,7 @@ from .quantity import (
     parse as parse,
     spell as spell,
 )
+from .sharing import Sharing as Sharing
 from .wizard import (
     Filled as Filled,
     answers_of as answers_of,

@@ -13,7 +13,7 @@ from config.strict import KeyPath, Problem
 
 __all__ = ["FILES", "Document", "parse", "read"]
 
-FILES = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
+FILES = ("product.toml", "bench.toml", "plan.toml", "alerts.toml", "sharing.toml")
 LONGEST_SHOWN = 40
 
 

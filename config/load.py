@@ -20,7 +20,7 @@ from config.validate import validated
 __all__ = ["fingerprint", "load", "load_profile", "load_texts", "profile_names"]
 
 NEEDED = ("product.toml", "plan.toml")
-SECRET = ("alerts.toml",)
+SECRET = ("alerts.toml", "sharing.toml")
 
 OUR_PROFILES = Path(__file__).parent / "profiles"
 
@@ -29,7 +29,7 @@ def load(folder: Path) -> Settings:
     """Read and check product, bench, plan and alerts, with the bench's profiles.
 
     `bench.toml` may be absent where readings are typed or imported,
-    `alerts.toml` where none are sent.
+    `alerts.toml` where none are sent, `sharing.toml` where a bench is alone.
 
     Raises
     ------
@@ -79,6 +79,7 @@ def load_texts(
             documents.append(parse(text, name=name, root=root, secret=name in SECRET))
     raw: dict[str, Any] = {str(one.root[-1]): one.table for one in documents}
     raw.setdefault("alerts", {})
+    raw.setdefault("sharing", None)
     if "bench.toml" not in {*texts, *(one.file for one in faults)}:
         raw["bench"] = None
     problems = []
@@ -129,11 +130,13 @@ def fingerprint(settings: Settings) -> tuple[str, str]:
     """Return the SHA-256 and the body of the settings that results rest on.
 
     The body is JSON in the order of the settings, which is the order of ranges on
-    screens and in reports. Alerts and what the store may take of the machine are left
-    out: they change no result, and addresses may hold passwords.
+    screens and in reports. Alerts, the shared database and what the store may take of
+    the machine are left out: they change no result, and addresses may hold passwords.
     """
     body = json.dumps(
-        settings.model_dump(mode="json", exclude={"alerts": True, "plan": {"store"}}),
+        settings.model_dump(
+            mode="json", exclude={"alerts": True, "sharing": True, "plan": {"store"}}
+        ),
         ensure_ascii=False,
         allow_nan=False,
         separators=(",", ":"),

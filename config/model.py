@@ -39,6 +39,7 @@ from config.product import (
     Range,
 )
 from config.profile import Profile
+from config.sharing import Sharing
 from config.strict import Key, Problem, Strict, where_whole
 
 __all__ = [
@@ -82,6 +83,8 @@ class Settings(Strict):
     bench: Bench | None
     plan: Plan
     alerts: Alerts = Alerts()
+    sharing: Sharing | None = None
+    """None: the bench is alone."""
     profiles: dict[Key, Profile] = Field(default_factory=dict)
 
     @cached_property

@@ -209,8 +209,9 @@ def _written(
     """Write files, in place of those that are there where they are written anew."""
     kept = None
     if anew:
-        if (folder / "alerts.toml").exists():  # nothing is asked about it
-            files["alerts.toml"] = read(folder / "alerts.toml", "alerts.toml")
+        for name in ("alerts.toml", "sharing.toml"):  # nothing is asked about them
+            if (folder / name).exists():
+                files[name] = read(folder / name, name)
         kept = _put_aside(folder)
     try:
         made = write(folder, files)

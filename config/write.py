@@ -21,6 +21,7 @@ _HEADS = {
     "product.toml": "The product: what is built, tested and shipped.",
     "bench.toml": "The bench: which instrument does what, where it is, how good it is.",
     "plan.toml": "The control plan: how to read, how to judge, when to hold.",
+    "sharing.toml": "The record that several benches share.",
 }
 _NO_ALERTS = """\
 # Alerts: where findings are sent. None yet; for one, take the # off these lines.
@@ -107,6 +108,8 @@ def texts(settings: Settings) -> dict[str, str]:
     files["plan.toml"] = _file("plan.toml", settings.plan)
     alerts = "\n".join(_table(settings.alerts, (), set())).strip()
     files["alerts.toml"] = f"{alerts}\n" if settings.alerts.channels else _NO_ALERTS
+    if settings.sharing is not None:
+        files["sharing.toml"] = _file("sharing.toml", settings.sharing)
     return files
 
 

@@ -42,6 +42,7 @@ from .evidence import (
     LimitIs as LimitIs,
     Predicted as Predicted,
 )
+from .exchanging import Exchanged as Exchanged, exchange as exchange
 from .holding import concerns as concerns
 from .kept import Row as Row
 from .ledger import (
@@ -60,6 +61,7 @@ from .points import (
     text_of as text_of,
     worst as worst,
 )
+from .postgres import PostgresStore as PostgresStore
 from .records import (
     BenchInstrument as BenchInstrument,
     Build as Build,
@@ -108,6 +110,7 @@ from .records_line import (
     LinePiece as LinePiece,
     LineSegment as LineSegment,
 )
+from .records_sharing import NotShared as NotShared
 from .records_shipping import (
     ContainmentStep as ContainmentStep,
     PastShipment as PastShipment,

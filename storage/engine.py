@@ -126,6 +126,12 @@ class Engine:
                 self._readers -= 1
                 self._state.notify_all()
 
+    @contextmanager
+    def asking(self) -> Iterator[Transaction]:
+        """Give what asks as a transaction does, and changes nothing."""
+        with self.reading() as cursor:
+            yield _Writing(cursor)
+
     def table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
         """Answer one statement that only reads."""
         connection = self._connection

@@ -1,7 +1,7 @@
 """The Store over a DuckDB file that this process owns."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from threading import Lock
@@ -9,7 +9,7 @@ from typing import Self
 
 import pyarrow as pa
 
-from storage import archive, commands, shipping, statements
+from storage import archive, commands, sharing, shipping, statements, telling_all, wire
 from storage.door import cell
 from storage.engine import Engine, StoreLimits
 from storage.errors import BusyError
@@ -25,9 +25,11 @@ from storage.records import (
     WholeRun,
 )
 from storage.records_alerts import Alert, Delivery
+from storage.records_sharing import NotShared
 from storage.records_shipping import Shipment, ShipRule
 from storage.runs import record_run, record_runs
 from storage.store import Parameter, Store
+from storage.tables import Transaction
 
 BACKUPS_KEPT = 14
 _FIRST_PAUSE_S = 0.02
@@ -48,14 +50,24 @@ class LocalStore(Store):
         When it is no database, damaged, or newer than this program.
     """
 
-    def __init__(self, path: Path, limits: StoreLimits | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        limits: StoreLimits | None = None,
+    ) -> None:
         self.path = path.resolve()
         self._backing_up = Lock()
         self._database = Engine(self.path, limits)
+        self.shares = self.marks().shares
+        """Whether what is kept is written down for a shared database."""
 
     @classmethod
     def open_briefly(
-        cls, path: Path, limits: StoreLimits | None = None, *, wait_s: float = 5.0
+        cls,
+        path: Path,
+        limits: StoreLimits | None = None,
+        *,
+        wait_s: float = 5.0,
     ) -> Self:
         """Open a file that another command may have for a moment.
 
@@ -79,6 +91,8 @@ class LocalStore(Store):
         """Keep rows in one transaction, as their records declare."""
         with self._database.transaction() as transaction:
             commands.keep(transaction, rows, decision)
+            if self.shares:
+                sharing.note_rows(transaction, rows, decision)
 
     def record_run(
         self,
@@ -90,22 +104,37 @@ class LocalStore(Store):
     ) -> int:
         """Keep a run with all that belongs to it; return its run number."""
         with self._database.transaction() as transaction:
-            return record_run(transaction, run, results, unit, checks, closes)
+            number = record_run(transaction, run, results, unit, checks, closes)
+            if self.shares:
+                body = wire.encode_command(
+                    run=run, results=results, unit=unit, checks=checks, closes=closes
+                )
+                sharing.note(transaction, "record_run", body)
+            return number
 
     def record_runs(self, runs: Sequence[WholeRun]) -> list[int]:
         """Keep several units' runs in one transaction; return their run numbers."""
         with self._database.transaction() as transaction:
-            return record_runs(transaction, runs)
+            numbers = record_runs(transaction, runs)
+            if self.shares:
+                body = wire.encode_command(runs=runs)
+                sharing.note(transaction, "record_runs", body)
+            return numbers
 
     def record_evaluation(self, evaluation: Evaluation) -> None:
         """Keep signals and holds together with the watermark they were found at."""
         with self._database.transaction() as transaction:
             commands.record_evaluation(transaction, evaluation)
+            if self.shares:
+                sharing.note_watched(transaction, evaluation)
 
     def ship(self, shipment: Shipment, rule: ShipRule, decision: Decision) -> list[str]:
         """Keep that a unit left, or return what is against it."""
         with self._database.transaction() as transaction:
-            return shipping.ship(transaction, shipment, rule, decision)
+            against = shipping.ship(transaction, shipment, rule, decision)
+            if self.shares and not against:
+                sharing.note_shipped(transaction, shipment, decision)
+            return against
 
     def reasons_against(self, serial: str, product: str, rule: ShipRule) -> list[str]:
         """Return every reason for which a unit may not leave now."""
@@ -140,6 +169,86 @@ class LocalStore(Store):
             copy = archive.back_up(cursor, Path(folder).resolve(), self.path.stem)
             archive.keep_newest(copy.parent, self.path.stem, BACKUPS_KEPT)
         return str(copy)
+
+    # What goes between this file and a shared database: see `storage.sharing`.
+
+    def share(self, *, on: bool) -> None:
+        """Write down from now on what is kept, or nothing any more."""
+        with self._database.transaction() as transaction:
+            (sharing.begin if on else sharing.end)(transaction)
+            self.shares = on
+
+    def marks(self) -> sharing.Marks:
+        """Return how far the sharing is."""
+        with self._database.asking() as asking:
+            return sharing.marks(asking)
+
+    def digest_of(self, seq: int) -> str | None:
+        """Return the digest of what waits under a count; None where nothing does."""
+        with self._database.asking() as asking:
+            return sharing.digest_of(asking, seq)
+
+    def outgoing(self, most: int, bench: str) -> list[sharing.Entry]:
+        """Return the oldest commands that are yet to be told, at most so many."""
+        with self._database.asking() as asking:
+            return sharing.outgoing(asking, most, bench)
+
+    def told(
+        self, to: int, refused: Sequence[NotShared] = (), *, whole: bool = False
+    ) -> None:
+        """Note that all up to the count `to` was told, and what was refused there."""
+        with self._database.transaction() as transaction:
+            sharing.note_told(transaction, to, refused, whole=whole)
+
+    def begin_anew(self, *, there: int, last: int, from_start: bool) -> None:
+        """Count on from what the shared database has; see `sharing.begin_anew`."""
+        with self._database.transaction() as transaction:
+            sharing.begin_anew(
+                transaction, there=there, last=last, from_start=from_start
+            )
+
+    def hear(
+        self, entry: sharing.Entry, bench: str, *, is_own: bool = False
+    ) -> NotShared | None:
+        """Keep what another bench recorded or decided; return why it could not be.
+
+        Either way it was heard: it is not asked for again. `is_own` says that this
+        bench told it once, and lost it.
+        """
+        refused = None
+        try:
+            with self._database.transaction() as transaction:
+                sharing.hear(transaction, entry, bench)
+                if not is_own:
+                    sharing.note_heard(transaction, entry)
+        except sharing.REFUSED as exc:
+            refused = sharing.refusal(entry, exc)
+            with self._database.transaction() as transaction:
+                if not is_own:
+                    sharing.note_heard(transaction, entry, refused)
+        return refused
+
+    def heard_to(self, place: int) -> None:
+        """Note that all up to a place of the shared log was heard."""
+        with self._database.transaction() as transaction:
+            sharing.note_heard_to(transaction, place)
+
+    def everything(self, bench: str) -> Iterator[sharing.Entry]:
+        """Return all that was recorded so far as commands, piece by piece."""
+
+        def asked(
+            piece: Callable[[Transaction], list[sharing.Entry]],
+        ) -> list[sharing.Entry]:
+            with self._database.asking() as asking:
+                return piece(asking)
+
+        return telling_all.everything(bench, asked)
+
+    def fill(self, table: str, rows: pa.Table) -> None:
+        """Add the rows of another store's whole table to an empty one."""
+        with self._database.transaction() as transaction:
+            if rows.num_rows:
+                transaction.fill(table, rows.to_pylist())
 
     def close(self) -> None:
         """Let go of the file, once those who read it now are done."""

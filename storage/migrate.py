@@ -44,7 +44,7 @@ def migrate(
     """
     known = migrations() if steps is None else tuple(steps)
     done = _done(database)
-    _check(known, done, where)
+    check_done(known, done, where)
     for step in known[len(done) :]:
         if done:
             before_each(step.name)
@@ -59,7 +59,8 @@ def _done(database: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return {str(name): str(sha256) for name, sha256 in rows}
 
 
-def _check(known: Sequence[Migration], done: dict[str, str], where: str) -> None:
+def check_done(known: Sequence[Migration], done: dict[str, str], where: str) -> None:
+    """Refuse steps that were run and that this program does not know as they were."""
     names = [one.name for one in known]
     newer = [name for name in done if name not in names]
     if newer:

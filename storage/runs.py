@@ -69,7 +69,9 @@ _OF_ONE = " union all ".join(
     [*(one.where(f"= ${one.named_in}") for one in _LOOKUPS), _LAST]
 )
 # Of many runs each kind by itself: such a union would read whole tables.
-_OF_MANY = {one: one.where("in (select unnest($names))") for one in _LOOKUPS}
+_OF_MANY = {
+    one: one.where("in (select unnest(cast($names as text[])))") for one in _LOOKUPS
+}
 # What a check may close: its session's results, with how they were judged again.
 _CLOSABLE = """
 select range_result.run as of_run, range_result.range as of_range, rejudgement.*
@@ -197,7 +199,9 @@ class _Keeping:
             return Counter()
         one = len(units) == 1
         found = self._transaction.ask(
-            _RESULTS_BEFORE.format(test="= $of" if one else "in (select unnest($of))"),
+            _RESULTS_BEFORE.format(
+                test="= $of" if one else "in (select unnest(cast($of as text[])))"
+            ),
             {"of": units.pop() if one else sorted(units)},
         )
         return Counter(

@@ -64,6 +64,13 @@ def migrations() -> tuple[Migration, ...]:
     return tuple(Migration(name=one.stem, text=one.read_text("utf-8")) for one in files)
 
 
+@cache
+def shared_migrations() -> tuple[Migration, ...]:
+    """Return the steps of the shared database alone; the first goes before all."""
+    files = sorted((_FOLDER / "shared").glob("*.sql"))
+    return tuple(Migration(name=one.stem, text=one.read_text("utf-8")) for one in files)
+
+
 def schema_version() -> str:
     """Return the name of the newest step this program knows."""
     return migrations()[-1].name

@@ -1,7 +1,7 @@
 """How commands, questions and errors cross to another process and back."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import datetime
 from functools import cache
@@ -101,16 +101,44 @@ def send_command(store: Store, name: str, body: bytes) -> object:
     """
     if name not in COMMANDS:
         raise NotFoundError(kind="command", key=name)
-    model = _command(name)
+    if name == "keep":
+        rows, decision = decode_rows(body)
+        store.keep(*rows, decision=decision)
+        return None
+    return getattr(store, name)(**decode_command(getattr(Store, name), body))
+
+
+def decode_command(command: Callable[..., object], body: str | bytes) -> dict[str, Any]:
+    """Return the arguments of a command, of the types that its signature says.
+
+    Raises
+    ------
+    RefusedValueError
+        When the arguments are not what the command takes.
+    """
+    return _read(_model(command), command.__name__, body)
+
+
+def decode_rows(
+    body: str | bytes, kept_by: tuple[str, ...] = ("keep",)
+) -> tuple[list[Record], Decision | None]:
+    """Return the rows that `encode_rows` wrote, and their decision.
+
+    Raises
+    ------
+    RefusedValueError
+        When they are no rows, or of a record that others keep.
+    """
+    given = _read(_rows(kept_by), "keep", body)
+    return [_only(one) for one in given["rows"]], given["decision"]
+
+
+def _read(model: type[BaseModel], name: str, body: str | bytes) -> dict[str, Any]:
     try:
         arguments = model.model_validate_json(body)
     except ValidationError as exc:
         raise refused(name, exc) from exc
-    given = {field: getattr(arguments, field) for field in model.model_fields}
-    if name == "keep":
-        store.keep(*(_only(one) for one in given.pop("rows")), **given)
-        return None
-    return getattr(store, name)(**given)
+    return {field: getattr(arguments, field) for field in model.model_fields}
 
 
 def _only(named: BaseModel) -> Record:
@@ -125,31 +153,35 @@ def _only(named: BaseModel) -> Record:
 
 
 @cache
-def _command(name: str) -> type[BaseModel]:
+def _rows(kept_by: tuple[str, ...]) -> type[BaseModel]:
+    """Return a model of rows, each under its record's name, and their decision."""
+    named: dict[str, Any] = {
+        table: (record | None, None)
+        for table, record in RECORDS.items()
+        if record.kept.by in kept_by
+    }
+    row = create_model("row", __config__=_STRICT, **named)
+    return create_model(
+        "keep",
+        __config__=_STRICT,
+        rows=(list[row], ...),
+        decision=(Decision | None, None),
+    )
+
+
+@cache
+def _model(command: Callable[..., object]) -> type[BaseModel]:
     """Return a model of one command's arguments, from its own signature."""
-    if name == "keep":
-        named: dict[str, Any] = {
-            table: (record | None, None)
-            for table, record in RECORDS.items()
-            if record.kept.by == name
-        }
-        row = create_model("row", __config__=_STRICT, **named)
-        return create_model(
-            name,
-            __config__=_STRICT,
-            rows=(list[row], ...),
-            decision=(Decision | None, None),
-        )
-    method = getattr(Store, name)
-    hints = get_type_hints(method)
+    hints = get_type_hints(command)
     arguments: dict[str, Any] = {
         one.name: (
             hints[one.name],
             ... if one.default is Argument.empty else one.default,
         )
-        for one in list(signature(method).parameters.values())[1:]
+        for one in signature(command).parameters.values()
+        if one.name != "self"
     }
-    return create_model(name, __config__=_STRICT, **arguments)
+    return create_model(command.__name__, __config__=_STRICT, **arguments)
 
 
 def encode_parameters(parameters: Mapping[str, Parameter]) -> bytes:

@@ -10,13 +10,18 @@ whether it passed goes with its report, so that the process that prints it has i
 import random
 import sys
 from collections import Counter
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
 
 from tests import bytecode, compiling
 from tests.reference_values import COMPARISONS, HEADING, entries, line
+
+if TYPE_CHECKING:
+    from tests.storage.postgres_server import Databases
 
 bytecode.keep()
 pytest_plugins = ["tests.left_behind"]
@@ -193,3 +198,12 @@ def pytest_terminal_summary(
         terminalreporter.section("published values beside ours")
         for one in (*HEADING, *COMPARED):
             terminalreporter.write_line(one)
+
+
+@pytest.fixture(scope="session")
+def databases() -> Iterator["Databases"]:
+    """Return what gives databases of a PostgreSQL server of the tests' own."""
+    from tests.storage.postgres_server import Databases  # noqa: PLC0415 -- few ask
+
+    with ExitStack() as held:
+        yield Databases(held)

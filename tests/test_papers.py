@@ -22,7 +22,7 @@ SPAN = re.compile(r"`([^`\n]+)`")
 LINK = re.compile(r"\]\(([^)#:]+)\)")
 PATH = re.compile(r"[\w./*-]*(?:/|\.(?:py|md|toml|sql|typ|json|txt|html)\b)[\w./*-]*")
 MADE_BY_THE_MAKER = re.compile(
-    r"(?:product|bench|plan|alerts)\.toml|profiles|data/\w+|.*NAME.*"
+    r"(?:product|bench|plan|alerts|sharing)\.toml|profiles|data/\w+|.*NAME.*"
 )
 """Files in the maker's own folder, and whatever is to be named by who adds it."""
 DECISION = re.compile(r"^\d+\. .*\(20\d\d-\d\d")

@@ -16,7 +16,7 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
-from daemon.commands import FAILURE
+from daemon.commands import FAILURE, SHARED
 from daemon.commands.every_command import SECTIONS, Entries, Several
 from daemon.service import VARIABLE, Home
 
@@ -127,14 +127,21 @@ class ListedGroup(click.Group):
     help=f"Folder of the settings and the data. Else {VARIABLE}, else this folder "
     "when it holds product.toml, else your own.",
 )
+@click.option(
+    "--shared",
+    is_flag=True,
+    help="Ask the record that several benches share, named in sharing.toml, not this "
+    "bench's own.",
+)
 @click.pass_context
-def holdpoint(context: click.Context, home: Path | None) -> None:
+def holdpoint(context: click.Context, home: Path | None, *, shared: bool) -> None:
     """Tell whether this build is still the product that was designed.
 
     Measures every unit, notices the first unit at which something moved, and holds
     what is suspect until a named person releases it.
     """
     context.obj = Home(home) if home is not None else Home.usual()
+    context.meta[SHARED] = shared
 
 
 def main() -> None:

@@ -182,6 +182,13 @@ SECTIONS: Mapping[str, Entries] = {
                 "verify": One("ledger", "Prove that no decision was changed."),
             },
         ),
+        "sharing": Several(
+            "Share one record between several benches.",
+            {
+                "try": One("sharing", "Reach the shared database once."),
+                "list": One("sharing", "List what could not be shared, and why."),
+            },
+        ),
         "backup": One("backups", "Write everything into one file."),
         "restore": One("backups", "Put back what is in such a file."),
         "move": One("backups", "Move everything to another PC."),

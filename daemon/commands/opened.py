@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from config import Settings, StoreUse, load
+from daemon.commands import SHARED
+from daemon.commands.showing import misuse
 from daemon.service import Home, moved
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
@@ -78,6 +80,19 @@ def _store_of(home: Home, use: StoreUse) -> "Store":
                 told = True
 
 
+def is_shared() -> bool:
+    """Whether the command line asks the record that several benches share."""
+    return bool(click.get_current_context().meta.get(SHARED))
+
+
+def _shared_store(settings: Settings) -> "Store":
+    from storage import PostgresStore  # noqa: PLC0415 -- see the top
+
+    if settings.sharing is None:
+        misuse("--shared needs sharing.toml beside product.toml: it names the database")
+    return PostgresStore(settings.sharing.database)
+
+
 @contextmanager
 def opened() -> Iterator[Opened]:
     """Open the store: through the daemon where one runs, else the file for a moment.
@@ -95,6 +110,10 @@ def opened() -> Iterator[Opened]:
     moved.require_here(home)
     settings = load(home.folder)
     use = settings.plan.store or StoreUse()
+    if is_shared():
+        with _shared_store(settings) as store:
+            yield Opened(home=home, settings=settings, store=store)
+        return
     with _store_of(home, use) as store:
         store.keep(Product(product=settings.product.name, title=settings.product.title))
         yield Opened(home=home, settings=settings, store=store)

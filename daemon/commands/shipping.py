@@ -7,11 +7,19 @@ from uuid import uuid4
 
 import click
 
-from daemon.commands.opened import Opened, opened
+from daemon.commands.opened import Opened, is_shared, opened
 from daemon.commands.options import DAY, FILE, by_person, serials_given
 from daemon.commands.showing import fail, misuse, say, show
+from daemon.presentation import NO_DAEMON, unheard
+from daemon.service import Client
 from daemon.traceability import BY_PLAN, Gate, orders_of, require_listed
-from storage import Decision, PastShipment, ShipmentState, UnitReturn
+from storage import (
+    Decision,
+    PastShipment,
+    ShipmentState,
+    UnitReturn,
+    UnreachableError,
+)
 
 
 def decision(person: str, action: str, subject: str, reason: str) -> Decision:
@@ -104,8 +112,22 @@ def ship(
             if override and not reasons and not check:
                 said = overridden(at, serial)
             show(f"{serial}: {said}")
+        for line in _not_heard(at):
+            say(line)
     if stayed:
         fail()
+
+
+def _not_heard(at: Opened) -> tuple[str, ...]:
+    """Say what other benches may hold without being heard here."""
+    if at.settings.sharing is None or is_shared():
+        return ()
+    try:
+        with Client.of(at.home.data) as client:
+            said = unheard(client.state()["sharing"])
+    except UnreachableError:
+        said = NO_DAEMON
+    return (said,) if said else ()
 
 
 def answer(reasons: list[str], *, left: bool, by_plan: bool = False) -> str:

@@ -8,11 +8,18 @@ from typing import Any
 import click
 
 from daemon import watch
-from daemon.commands.opened import Opened, home_here, opened
+from daemon.commands.opened import Opened, home_here, is_shared, opened
 from daemon.commands.showing import Headline, Part, Shown, Table, shown
 from daemon.holds import by_reason, doubted, offered_ends
 from daemon.judging import ProductModel, to_repeat
-from daemon.presentation import figures, gauges, sentences, waits
+from daemon.presentation import (
+    NO_DAEMON,
+    figures,
+    gauges,
+    sentences,
+    sharing,
+    waits,
+)
 from daemon.service import Client, Home
 from daemon.station import rejudging
 from daemon.watch import sharpened
@@ -42,7 +49,7 @@ def status() -> Shown:
 
     It says what is held, what waits for whom, and what the bench is doing.
     """
-    bench = _doing(home_here())
+    bench = None if is_shared() else _doing(home_here())
     with opened() as at:
         builds = at.rows(BuildState, newest=BUILDS_SHOWN)
         earlier = len(at.rows(Build)) - len(builds)
@@ -104,6 +111,7 @@ def status() -> Shown:
         "history": watched_by["history"],
         "daemon": bench,
         "waiting": waiting,
+        "sharing": _shared(at, bench),
     }
     watching = sentences.watching(watched_by, said=saying.lines)
     return Shown(now, *_parts(now, watching, doubts))
@@ -118,8 +126,18 @@ def _doing(home: Home) -> dict[str, Any] | None:
         return None
 
 
+def _shared(at: Opened, bench: Mapping[str, Any] | None) -> tuple[str, ...]:
+    """Say how far this bench is with the others."""
+    if at.settings.sharing is None or is_shared():
+        return ()
+    return (NO_DAEMON,) if bench is None else sharing(bench["sharing"])
+
+
 def _offline(at: Opened) -> dict[str, Any]:
     """Return what a daemon would say of its watching, worked out from the rows."""
+    if is_shared():  # each bench watches its own
+        nothing = ("limit", "calibrating_percent", "history", "refolded")
+        return dict.fromkeys(nothing)
     known = watch.ProductWatch(at.settings, at.store, own_limit=at.own_limit())
     return {
         "limit": watch.in_words(at.home.data, at.settings),
@@ -163,6 +181,7 @@ def _parts(
     doing = "not running" if bench is None else bench["trouble"] or bench["phase"]
     yield f"Daemon: {doing}."
     yield from watching
+    yield from now["sharing"]
     if doubts:
         yield (
             f"In doubt: {figures.counted(len(doubts), 'unit')}, because "

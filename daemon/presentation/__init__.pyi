@@ -38,6 +38,11 @@ from .sentences import (
     why_held as why_held,
     withdrawn as withdrawn,
 )
+from .shared_record import (
+    NO_DAEMON as NO_DAEMON,
+    sharing as sharing,
+    unheard as unheard,
+)
 from .spreadsheet import as_csv as as_csv, neutral as neutral
 from .today import Concerning as Concerning
 from .versions import differences as differences

@@ -34,7 +34,9 @@ WAL = f"{RECORDS}.wal"
 """What the records' file has not taken in yet."""
 ANCHORS = f"data/backups/{archive.ANCHORS}"
 """What the copies of every night noted of the ledger: it proves that none was cut."""
-SETTINGS = ("product.toml", "bench.toml", "plan.toml", "alerts.toml")
+SECRET = ("alerts.toml", "sharing.toml")
+"""What often holds a password."""
+SETTINGS = ("product.toml", "bench.toml", "plan.toml", *SECRET)
 COUNTED = ("build", "unit", "run", "hold", "shipment", "decision")
 _CHUNK = 1 << 20
 _MOST_BYTES = 1 << 40
@@ -97,7 +99,7 @@ def write(home: Home, store: Store, file: Path, *, at: datetime) -> Contents:
                 rows=dict(archive.check(copy)),
             )
             with part.open("wb") as raw:
-                part.chmod(0o600)  # alerts.toml often holds a password
+                part.chmod(0o600)  # some of it often holds a password
                 with ZipFile(raw, "w", ZIP_DEFLATED) as packed:
                     packed.writestr(LIST, json.dumps(vars_of(contents), indent=1))
                     for name, path in names.items():
@@ -239,7 +241,7 @@ def put_back(
             target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             part = target.with_name(f"{target.name}.part")
             shutil.copyfile(unpacked / name, part)
-            if name == "alerts.toml":
+            if name in SECRET:
                 part.chmod(0o600)
             archive.sync(part)
             part.replace(target)

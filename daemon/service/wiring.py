@@ -24,6 +24,7 @@ from daemon.service.hands import Hands, HandsError, hands_of
 from daemon.service.home import Home
 from daemon.service.jobs import scheduled, sending
 from daemon.service.processes import require_free
+from daemon.service.sharing import sharing
 from daemon.service.worker import Worker
 from daemon.station import Desk
 from storage import (
@@ -97,6 +98,7 @@ def run(
             for caution in desk.snapshot()["cautions"]:
                 announce(caution)
         way_out.enter_context(_serving(home, store, worker, port))
+        way_out.enter_context(sharing(store, settings.sharing, desk, utc=clock.utc))
         way_out.enter_context(sending(store, settings, worker))
         way_out.enter_context(scheduled(home, store, settings, worker))
         worker.work()

@@ -5,7 +5,7 @@ from .bench_book import (
 )
 from .by_hand import ByHand as ByHand, asked_of as asked_of
 from .cycle import Cycle as Cycle, Recorded as Recorded
-from .desk import Desk as Desk
+from .desk import Desk as Desk, Shared as Shared
 from .import_sheet import (
     READERS as READERS,
     REJECTED as REJECTED,

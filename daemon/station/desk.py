@@ -67,7 +67,24 @@ class _State:
     """How often the bench was lost and opened anew to measure a unit again."""
     lost: str | None = None
     """Why it was lost the last time."""
+    sharing: "Shared | None" = None
+    """How far this bench is with the shared database; None for one that is alone."""
     since: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shared:
+    """How far a bench is with the record that it shares with others."""
+
+    bench: str
+    reached_at: datetime | None
+    """When the shared database answered last; None before the first time."""
+    waiting: int
+    """Entries that are yet to be told."""
+    refused: int
+    """Entries that could not be kept at the other end."""
+    reason: str | None
+    """Why it does not answer now; None while it does."""
 
 
 class Desk:

@@ -9,7 +9,7 @@ import streamlit as st
 
 from config import Unit, spell
 from daemon.holds import by_reason
-from daemon.presentation import Concerning, figures, sentences, today
+from daemon.presentation import Concerning, figures, sentences, sharing, today
 from daemon.traceability import spans
 from dashboard import (
     address,
@@ -177,6 +177,8 @@ def watching(said: Sequence[str]) -> None:
     if found is not None:
         _, state = found
         look.quiet(" ".join(sentences.watching(state, said=said)))
+        if said_of := sharing(state["sharing"]):
+            look.quiet(" ".join(said_of))
 
 
 def unheard(shown: Shown) -> None:

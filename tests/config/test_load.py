@@ -15,6 +15,7 @@ from config.errors import ConfigError
 from config.load import fingerprint, load, load_profile, load_texts, profile_names
 from config.model import Alerts, Bench, Plan, Product, Range, Settings
 from config.profile import Kind
+from config.sharing import Sharing
 from config.write import texts
 from tests.config.folders import SAMPLE, changed_sample, fault_table, faults
 from tests.config.test_positions import leaves
@@ -68,7 +69,13 @@ def keys_of(model: type[BaseModel]) -> set[str]:
 
 @pytest.mark.parametrize(
     ("name", "model"),
-    [("product", Product), ("bench", Bench), ("plan", Plan), ("alerts", Alerts)],
+    [
+        ("product", Product),
+        ("bench", Bench),
+        ("plan", Plan),
+        ("alerts", Alerts),
+        ("sharing", Sharing),
+    ],
 )
 def test_the_templates_say_every_key(name: str, model: type[BaseModel]) -> None:
     text = (TEMPLATES / f"{name}.toml").read_text(encoding="utf-8")

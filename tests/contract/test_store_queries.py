@@ -70,7 +70,7 @@ ONE_ROW = {
     "watermark",
 }
 """Questions that have an answer of nothing, too."""
-NO_ROW = {"away"}
+NO_ROW = {"away", "not_shared"}
 """Questions that have no answer here: the only unit that left came back."""
 
 

@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
-from storage.local import LocalStore
 from storage.records import Evaluation, RunKind, Scope
 from storage.store import Store
 from tests.storage.samples import (
@@ -39,7 +38,7 @@ from tests.storage.samples import (
 
 
 @pytest.fixture(scope="module")
-def kept(behind: LocalStore) -> dict[str, Any]:
+def kept(behind: Store) -> dict[str, Any]:
     """Return all that the shared store keeps."""
     record_all(behind)
     return everything(behind)
@@ -73,7 +72,7 @@ CONFLICTS: dict[str, Callable[[Store], object]] = {
 
 @pytest.mark.parametrize("kind", CONFLICTS)
 def test_the_same_id_with_other_content_is_a_conflict(
-    shared: Store, behind: LocalStore, kept: dict[str, Any], kind: str
+    shared: Store, behind: Store, kept: dict[str, Any], kind: str
 ) -> None:
     with pytest.raises(ConflictError) as caught:
         CONFLICTS[kind](shared)
@@ -171,7 +170,7 @@ NOT_FOUND: dict[str, tuple[tuple[str, str], Callable[[Store], object]]] = {
 
 @pytest.mark.parametrize("naming", NOT_FOUND)
 def test_naming_what_is_not_recorded_is_refused(
-    shared: Store, behind: LocalStore, kept: dict[str, Any], naming: str
+    shared: Store, behind: Store, kept: dict[str, Any], naming: str
 ) -> None:
     (kind, key), send = NOT_FOUND[naming]
     with pytest.raises(NotFoundError) as caught:
@@ -248,7 +247,7 @@ REFUSED: dict[str, Callable[[Store], object]] = {
 
 @pytest.mark.parametrize("fault", REFUSED)
 def test_a_value_no_row_may_hold_is_refused_whole(
-    shared: Store, behind: LocalStore, kept: dict[str, Any], fault: str
+    shared: Store, behind: Store, kept: dict[str, Any], fault: str
 ) -> None:
     with pytest.raises(RefusedValueError):
         REFUSED[fault](shared)

@@ -10,6 +10,13 @@ from tests.daemon.seeded import empty_home, seeded_home
 from tests.daemon.starting import running_daemon
 
 
+@pytest.fixture(autouse=True)
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a page wait for its daemon, however busy the machine is just now."""
+    monkeypatch.setattr("dashboard.data.PATIENCE_S", 60.0)
+    monkeypatch.setattr("dashboard.data.SHORT_PATIENCE_S", 60.0)
+
+
 @pytest.fixture(scope="session")
 def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
     """Serve a home in which build B-3 is held."""

@@ -1,4 +1,4 @@
-"""Studies of the detector: many simulated stories, counted.
+"""Studies: many simulated stories, or kills, counted.
 
 `uv run python -m tests.studies --help` says which there are.
 """
@@ -125,6 +125,25 @@ def _accepted_per_units() -> int:
     """Return the demo's accepted rate: one false hold in this many units."""
     with as_file(files("config").joinpath("demo")) as folder:
         return load(folder).plan.watching.accepted_false_holds_per_units
+
+
+@main.command("benches")
+@click.option("--benches", type=click.IntRange(1, 20), default=3, show_default=True)
+@click.option(
+    "--kills", type=click.IntRange(1, 10_000), default=50, show_default=True,
+    help="How often each bench is killed.",
+)  # fmt: skip
+@click.option(
+    "--server-kills", type=click.IntRange(0, 10_000), default=50, show_default=True
+)
+@click.option("--seed", type=SEED, default=7, show_default=True)
+@shown
+def study_benches(benches: int, kills: int, server_kills: int, seed: int) -> Shown:
+    """Kill benches that share a record, and its server; count what is lost."""
+    from tests.studies.benches import study  # noqa: PLC0415 -- needs PostgreSQL
+
+    found = study(benches=benches, kills=kills, server_kills=server_kills, seed=seed)
+    return Shown(asdict(found), pairs(asdict(found).items(), "what", "how many"))
 
 
 if __name__ == "__main__":

@@ -10,4 +10,4 @@ from (
         and (cast($before as bigint) is null or number < cast($before as bigint))
     group by number
     having bool_and(verdict = 'conforming')
-);
+) as good;

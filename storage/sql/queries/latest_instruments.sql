@@ -1,5 +1,13 @@
 -- One row a role of a bench: the instrument of the latest session that had one there.
-select met.* exclude (age)
+select
+    met.session,
+    met.role,
+    met.address,
+    met.identity,
+    met.serial_number,
+    met.calibrated_at,
+    met.due_at,
+    met.remark
 from (
     select
         bench_instrument.*,

@@ -34,7 +34,7 @@ placed as (
     select
         of_build.*,
         build.opened_at,
-        ntile(cast($most as bigint)) over (order by build.opened_at, build.build)
+        ntile(cast($most as integer)) over (order by build.opened_at, build.build)
             as stretch
     from of_build
     join build on build.build = of_build.build

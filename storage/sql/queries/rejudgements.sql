@@ -59,7 +59,23 @@ counting as (
     group by serial, range
 )
 select
-    found.* exclude (place),
+    found.number,
+    found.run,
+    found.serial,
+    found.build,
+    found.range,
+    found.check_run,
+    found.check_number,
+    found.drift_ppm,
+    found.first_error_ppm,
+    found.first_uncertainty_ppm,
+    found.first_verdict,
+    found.error_ppm,
+    found.uncertainty_ppm,
+    found.verdict,
+    found.conformance_probability,
+    found.limit_ppm,
+    found.made_at,
     counting.number = found.number as latest
 from found
 join counting on counting.serial = found.serial and counting.range = found.range

@@ -1,0 +1,144 @@
+"""Several benches that record and tell while they, and their server, are killed.
+
+Each bench is a process of its own: it records units, each with its watching, as fast
+as it can, and exchanges with the shared database now and then. Both it and the server
+are killed again and again (SIGKILL). Then all is told, and counted: what a bench has
+must be there once, and nothing else.
+"""
+
+import subprocess
+import sys
+import time
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import click
+import numpy as np
+
+from storage.errors import StorageError
+from storage.exchanging import exchange
+from storage.ledger import LedgerRow, verify
+from storage.local import LocalStore
+from storage.postgres import PostgresStore
+from storage.records import Evaluation, Run
+from tests.storage.postgres_server import server
+from tests.storage.samples import CONFIGURATION, SESSION, furnish, record, run
+
+EVERY = 10
+"""Units that are recorded between two exchanges."""
+LIVES_S = (1.5, 4.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What was left after all kills."""
+
+    benches: int
+    kills: int
+    server_kills: int
+    recorded: int
+    there: int
+    lost: int
+    doubled: int
+    ledger_is_whole: bool
+
+
+def live(folder: Path, bench: str, conninfo: str, most: int) -> None:
+    """Record and exchange until killed, or until so many units are recorded."""
+    with LocalStore(folder / f"{bench}.duckdb") as store:
+        done = len(store.rows(Run))
+        click.echo("begun")
+        shared: PostgresStore | None = None
+        while done < most:
+            done += 1
+            of = run(done, serial=f"{bench}-{done:06d}")
+            record(store, replace(of, run=f"{bench} {done}", session=bench))
+            store.record_evaluation(
+                Evaluation(product="photoamp", number=done, signals=(), holds=())
+            )
+            if done % EVERY == 0:
+                with suppress(StorageError):
+                    shared = shared or PostgresStore(conninfo)
+                    exchange(store, shared, bench)
+
+
+def study(*, benches: int, kills: int, server_kills: int, seed: int = 7) -> Found:
+    """Kill and count."""
+    chance = np.random.default_rng(seed)
+    names = [f"bench-{one + 1}" for one in range(benches)]
+    with TemporaryDirectory() as place, server() as at:
+        folder, conninfo = Path(place), at.conninfo(at.new())
+        with PostgresStore(conninfo) as shared:
+            for place_of, name in enumerate(names):
+                _set_up(folder, name, shared, first=place_of == 0)
+        running: dict[str, subprocess.Popen[bytes]] = {}
+        deaths, server_deaths = dict.fromkeys(names, 0), 0
+        while min(deaths.values()) < kills or server_deaths < server_kills:
+            for name in names:
+                running[name] = _born(folder, name, conninfo)
+            for name in names:
+                _wait_for(running[name])
+            time.sleep(chance.uniform(*LIVES_S))
+            if server_deaths < server_kills:
+                at.kill_and_start_again()
+                server_deaths += 1
+            for name in names:
+                with running[name] as dying:
+                    dying.kill()
+                deaths[name] += 1
+        return _counted(folder, names, conninfo, sum(deaths.values()), server_deaths)
+
+
+def _born(folder: Path, name: str, conninfo: str) -> "subprocess.Popen[bytes]":
+    words = [sys.executable, "-m", "tests.studies.benches", str(folder), name]
+    return subprocess.Popen(
+        [*words, conninfo, "1000000"], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+    )
+
+
+def _wait_for(bench: "subprocess.Popen[bytes]") -> None:
+    """Wait until a bench records."""
+    assert bench.stdout is not None
+    bench.stdout.readline()
+
+
+def _set_up(folder: Path, name: str, shared: PostgresStore, *, first: bool) -> None:
+    with LocalStore(folder / f"{name}.duckdb") as store:
+        if first:
+            furnish(store)
+        exchange(store, shared, name)
+        exchange(store, shared, name)
+        store.keep(CONFIGURATION, replace(SESSION, session=name, bench=name))
+
+
+def _counted(
+    folder: Path, names: list[str], conninfo: str, kills: int, server_kills: int
+) -> Found:
+    recorded: set[str] = set()
+    with PostgresStore(conninfo) as shared:
+        for name in names:
+            with LocalStore(folder / f"{name}.duckdb") as store:
+                while store.marks().waiting:
+                    exchange(store, shared, name)
+                recorded |= {one.run for one in store.rows(Run)}
+        there = [one.run for one in shared.rows(Run)]
+        numbers = shared.table(
+            "watched_rows", product="photoamp", after=0, until=10**9
+        ).column("number")
+        assert sorted(set(numbers.to_pylist())) == list(range(1, len(there) + 1))
+        return Found(
+            benches=len(names),
+            kills=kills,
+            server_kills=server_kills,
+            recorded=len(recorded),
+            there=len(there),
+            lost=len(recorded - set(there)),
+            doubled=len(there) - len(set(there)),
+            ledger_is_whole=verify(shared.rows(LedgerRow)) is None,
+        )
+
+
+if __name__ == "__main__":
+    live(Path(sys.argv[1]), sys.argv[2], sys.argv[3], int(sys.argv[4]))
