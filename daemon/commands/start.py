@@ -60,9 +60,11 @@ def daemon(*, no_bench: bool, port: int, simulated: bool, used_by: int | None) -
     )
     if simulated and no_bench:
         misuse("--simulated plays a bench; --no-bench opens none.")
-    moved.require_here(home)
-    load(home.folder)  # a folder that is none of ours is left as it is
-    with claimed(home):  # before all that takes long
+    # A folder that is none of ours is left as it is; to read ours takes a second.
+    ours = (home.folder / "product.toml").exists()
+    with claimed(home) if ours else nullcontext():
+        moved.require_here(home)
+        load(home.folder)
         _keep_and_measure(
             home, no_bench=no_bench, port=port, simulated=simulated, used_by=used_by
         )
