@@ -104,7 +104,10 @@ def _next(settings: Settings) -> str:
             "to type readings"
         )
     if settings.bench.time_scale != 1.0:
-        return "`holdpoint daemon --simulated`"
+        return (
+            "`holdpoint daemon --simulated`, and `holdpoint dashboard` in a second "
+            "window"
+        )
     return "`holdpoint bench find`, `holdpoint bench try`, then `holdpoint daemon`"
 
 

@@ -119,7 +119,7 @@ def of_person(
         scale *= 1e-6
     of = subject or _usual_subject(signal, kind)
     if kind is ProofKind.LOOSE_PARTS and of is None:
-        message = "say which reel the parts are of: the finding names none"
+        message = "say with --of which reel the parts are of: the finding names none"
         raise NoProofError(message)
     return Proof(
         proof=uuid4().hex,

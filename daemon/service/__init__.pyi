@@ -10,6 +10,7 @@ from .processes import (
     StartError as StartError,
     answers as answers,
     child as child,
+    claimed as claimed,
     dashboard_command as dashboard_command,
     environment as environment,
     new_code as new_code,

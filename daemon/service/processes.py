@@ -1,6 +1,7 @@
 """The other processes of a running Holdpoint: how they are started and ended."""
 
 import errno
+import fcntl
 import json
 import os
 import secrets
@@ -13,7 +14,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Thread
-from typing import Any
+from typing import IO, Any
 
 from config import HoldpointError, open_log
 from daemon.service.client import Client
@@ -27,6 +28,10 @@ END_S = 15.0
 POLL_S = 0.05
 TRIES = 3
 """How often a start is tried that a brief command was in the way of."""
+CLAIM = "daemon.claim"
+"""Locked by a daemon from its first moment on, long before it has the records: the
+lock goes with its process, however that ends."""
+CLAIM_S = 2.0
 CODE = "HOLDPOINT_CODE"
 """Variable that tells the screens the code which lets in."""
 LETTERS = "23456789abcdefghjkmnpqrstvwxyz"
@@ -155,6 +160,38 @@ def end(process: subprocess.Popen[str]) -> None:
 
 
 @contextmanager
+def claimed(home: Home) -> Iterator[None]:
+    """Let others know, while the context lasts, that a daemon is here or is coming.
+
+    Where another has claimed it already nothing is changed: the records tell who is
+    first.
+    """
+    home.data.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with (home.data / CLAIM).open("a") as claim:
+        deadline_s = time.monotonic() + CLAIM_S  # whoever looks has it for a moment
+        while not _locked(claim, fcntl.LOCK_EX) and time.monotonic() < deadline_s:
+            time.sleep(POLL_S)
+        yield
+
+
+def is_claimed(home: Home) -> bool:
+    """Whether a daemon is here or is coming."""
+    try:
+        with (home.data / CLAIM).open() as claim:
+            return not _locked(claim, fcntl.LOCK_SH)
+    except FileNotFoundError:
+        return False
+
+
+def _locked(claim: IO[str], how: int) -> bool:
+    try:
+        fcntl.flock(claim, how | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
+@contextmanager
 def running_daemon(home: Home, *options: str) -> Iterator[subprocess.Popen[str]]:
     """Run a daemon while the context lasts; ready when it has an address.
 
@@ -192,7 +229,8 @@ class SharedDaemon:
     def begin(self) -> None:
         """See to it that one comes up, without waiting for it."""
         if not self._in_use():
-            self._start()
+            if not is_claimed(self._home):
+                self._start()
             self._coming.start()
 
     def wait(self) -> None:
@@ -253,6 +291,8 @@ class SharedDaemon:
         """Go on where another process has the records, or had them for a moment."""
         from storage import BusyError, open_store  # noqa: PLC0415 -- the database
 
+        if is_claimed(self._home):
+            return True
         try:
             open_store(self._home.data, wait_s=0.0).close()
         except BusyError:
@@ -356,5 +396,7 @@ def simulated_bench(
 
 
 def _last_line(log: Path) -> str:
+    if not log.exists():  # the daemon that was waited for has a terminal of its own
+        return "another one was starting and did not come up"
     lines = log.read_text(errors="replace").strip().splitlines()
     return lines[-1] if lines else "it said nothing"
