@@ -30,6 +30,7 @@ from storage.records_alerts import Alert
 from storage.records_line import LineBench
 from storage.records_shipping import Rework, Shipment, ShipRule
 from storage.remote import RemoteStore
+from storage.seals import seal
 from storage.statements import queries
 from storage.store import Parameter, Store
 from tests.storage.samples import (
