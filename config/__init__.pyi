@@ -16,6 +16,18 @@ from .errors import (
     QuantityError as QuantityError,
 )
 from .exchange import Exchange as Exchange
+from .files import (
+    FILE_MODE as FILE_MODE,
+    FOLDER_MODE as FOLDER_MODE,
+    FileError as FileError,
+    being_written as being_written,
+    keep_to_owner as keep_to_owner,
+    open_log as open_log,
+    private_folder as private_folder,
+    rotate as rotate,
+    sync as sync,
+    write_whole as write_whole,
+)
 from .form import Field as Field
 from .handheld import (
     USUAL_METERS as USUAL_METERS,
@@ -60,6 +72,7 @@ from .quantity import (
     parse as parse,
     spell as spell,
 )
+from .registers import Access as Access, access_of as access_of
 from .sharing import Sharing as Sharing
 from .wizard import (
     Filled as Filled,

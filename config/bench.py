@@ -92,6 +92,13 @@ LongName = Annotated[
 ]
 
 
+Addressee = Annotated[
+    str,
+    Field(min_length=1, max_length=20),
+    matching(r"[!-~]+", "plain ASCII without blanks"),
+]
+
+
 class Instrument(Strict):
     """One instrument of the bench: where it is, how it speaks, how good it is."""
 
@@ -102,6 +109,9 @@ class Instrument(Strict):
     serial_number: Name | None = None
     calibrated_at: date | None = None
     calibration_due: date | None = None
+    addressee: Addressee | None = None
+    """Whom the adapter is told, or the device's number, where several instruments
+    stand on one line."""
     timeout_s: Annotated[float, Field(gt=0, le=600)] = 5.0
     readings_follow: Annotated[float, Field(ge=0, le=0.95)] | None = None
     """How much of a reading is still the one before; None: told from the readings."""
@@ -220,6 +230,20 @@ class Bench(Strict):
         """Instruments by role name, absent roles left out."""
         roles = {role: getattr(self, role) for role in ROLES}
         return {role: one for role, one in roles.items() if one is not None}
+
+    @property
+    def typed(self) -> tuple[str, ...]:
+        """The roles that a person takes while a unit is measured."""
+        return tuple(
+            role
+            for role, one in self.instruments.items()
+            if one.profile == TYPED and role != "ohmmeter"
+        )
+
+    @property
+    def all_typed(self) -> bool:
+        """Whether nothing that measures is on a wire: every reading is typed."""
+        return {"source", "reference", "output"} <= set(self.typed)
 
     def problems(self) -> Iterator[Problem]:
         """Refuse what could hurt someone, and meters of unknown accuracy."""

@@ -169,6 +169,8 @@ def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
 
 def _place(one: Instrument) -> str:
     said = [BY_HAND if one.address == BY_HAND else f"{one.profile} at {one.address}"]
+    if one.addressee is not None:
+        said.append(f"as {one.addressee} on its line")
     if one.identity is not None:
         said.append(one.identity)
     if one.serial_number is not None:

@@ -170,8 +170,8 @@ def one_for_each(
         if len(pieces) != count:
             one = "one for all, or " if all_alike else ""
             message = (
-                f"{answer!r}: must be {one}{count} with commas between them, not "
-                f"{len(pieces)}"
+                f"{answer!r}: must be {one}{count} answers with commas between "
+                f"them, not {len(pieces)}"
             )
             if _DECIMAL_COMMA.search(answer):
                 message += "; write the decimal sign as a point"

@@ -19,12 +19,15 @@ from config.strict import KeyPath, Problem, where_whole
 
 __all__ = ["fit", "fit_plan"]
 
+HIGHEST_DEVICE = 255
+
 
 def fit(
     product: Product, bench: Bench, plan: Plan, profiles: Mapping[str, Profile]
 ) -> Iterator[Problem]:
     """Yield what is wrong between the files, at the key that should be corrected."""
     yield from _addresses(bench)
+    yield from _addressees(bench, profiles)
     yield from _limits(product, bench, plan)
     yield from _selectors(product, bench)
     yield from _check_standard(product, bench)
@@ -136,6 +139,62 @@ def _addresses(bench: Bench) -> Iterator[Problem]:
                 )
 
 
+_OF_THE_LINE = (
+    *("write_termination", "read_termination", "echo", "prompt", "opening_pause_s"),
+    *("one_connection", "serial", "adapter"),
+)
+"""What belongs to a line, so that all who stand on it say the same."""
+
+
+def _addressees(bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[Problem]:
+    """Refuse instruments on one line that cannot be told apart."""
+    first: dict[str, tuple[str, Profile]] = {}
+    meant: dict[tuple[str, str], str] = {}
+    for role in ROLES:
+        with where_whole:
+            one = getattr(bench, role)
+            profile = None if one is None else profiles.get(one.profile)
+            if profile is None:
+                continue
+            path: KeyPath = ("bench", role, "addressee")
+            if profile.adapter is not None and one.addressee is None:
+                yield Problem(
+                    path=path,
+                    problem=f"missing; profile {one.profile!r} stands behind an "
+                    "adapter, which must be told whom it is for",
+                )
+                continue
+            if profile.modbus is not None:
+                if one.addressee is not None and not _is_device(one.addressee):
+                    yield Problem(
+                        path=path,
+                        problem="must be the device's number, >= 0 and <= 255",
+                    )
+            elif profile.adapter is None and one.addressee is not None:
+                yield Problem(
+                    path=path,
+                    problem=f"profile {one.profile!r} has neither [adapter] nor "
+                    "[modbus], so nobody is chosen: delete this",
+                )
+            if profile.adapter is None:
+                continue
+            beside, other = first.setdefault(one.address, (role, profile))
+            for key in _OF_THE_LINE:
+                if getattr(profile, key) != getattr(other, key):
+                    yield Problem(
+                        path=("bench", role, "profile"),
+                        problem=f"stands on the line of the {beside}, whose profile "
+                        f"says another {key}; both must say the same",
+                    )
+            known = meant.setdefault((one.address, str(one.addressee)), role)
+            if known not in {role, "ohmmeter"} and role != "ohmmeter":
+                yield Problem(path=path, problem=f"is that of the {known} too")
+
+
+def _is_device(text: str) -> bool:
+    return text.isdecimal() and int(text) <= HIGHEST_DEVICE
+
+
 def _limits(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
     yield from _levels(product, bench, plan)
     for key, one in product.ranges.items():
@@ -206,7 +265,7 @@ def _levels(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:
 
 def _selectors(product: Product, bench: Bench) -> Iterator[Problem]:
     with where_whole:
-        if bench.selector is None:
+        if bench.selector is None or bench.selector.profile == TYPED:
             return
         for key, one in product.ranges.items():
             with where_whole:
@@ -315,7 +374,8 @@ def _series_resistors(product: Product, bench: Bench, plan: Plan) -> Iterator[Pr
                     problem="the product has no such range",
                     suggestion=near(key, product.ranges),
                 )
-        if bench.selector is None and len(set(source.ohm.values())) > 1:
+        switched = bench.selector is not None and bench.selector.profile != TYPED
+        if not switched and len(set(source.ohm.values())) > 1:
             yield Problem(
                 path=(*where, "ohm"),
                 problem="all must be the same: nothing switches them, since the bench "

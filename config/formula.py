@@ -9,6 +9,7 @@ from config.errors import FormulaError
 __all__ = ["part_names", "value_of"]
 
 _OPERATORS = (ast.Add, ast.Sub, ast.Mult, ast.Div, ast.UAdd, ast.USub)
+_LONGEST = 60
 _WANTED = "must be plain arithmetic (+ - * / and brackets) over part names"
 
 
@@ -32,7 +33,7 @@ def part_names(formula: str) -> tuple[str, ...]:
         raise FormulaError(text=formula, problem=_WANTED) from exc
     for node in nodes:
         if isinstance(node, ast.expr) and not _is_plain(node):
-            problem = f"{_WANTED}; {ast.unparse(node)!r} is not"
+            problem = f"{_WANTED}; {shorten(ast.unparse(node))!r} is not"
             raise FormulaError(text=formula, problem=problem)
     names = [node for node in nodes if isinstance(node, ast.Name)]
     if not names:
@@ -58,6 +59,11 @@ def value_of(formula: str, values: Mapping[str, float]) -> float:
     """
     part_names(formula)
     return _value(ast.parse(formula.strip(), mode="eval").body, values)
+
+
+def shorten(text: str) -> str:
+    """Return a text as far as a sentence can hold it."""
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
 
 
 def _value(node: ast.expr, values: Mapping[str, float]) -> float:

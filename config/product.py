@@ -6,6 +6,7 @@ product amplifies currents and another divides voltages.
 """
 
 from collections.abc import Iterator
+from math import isfinite, nan
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
@@ -274,7 +275,26 @@ class Product(Strict):
                         problem="no transfer formula uses this part: name it in one, "
                         "or delete it",
                     )
+        yield from self._without_value()
         yield from self._doubled_selectors()
+
+    def _without_value(self) -> Iterator[Problem]:
+        """Refuse a formula that comes to nothing with the parts as they should be."""
+        for key, one in self.ranges.items():
+            with where_whole:
+                nominal = {name: part.nominal_ohm for name, part in self.parts.items()}
+                if not set(one.part_names) <= set(nominal):
+                    continue
+                try:
+                    value = formula.value_of(one.transfer, nominal)
+                except (ZeroDivisionError, OverflowError):
+                    value = nan
+                if value == 0 or not isfinite(value):
+                    yield Problem(
+                        path=("ranges", key, "transfer"),
+                        problem="must come to a number other than 0 with the nominal "
+                        "values of its parts",
+                    )
 
     def _doubled_selectors(self) -> Iterator[Problem]:
         chosen: dict[str, str] = {}

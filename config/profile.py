@@ -18,9 +18,10 @@ from pydantic import Field
 
 from config.exchange import MAPS, Command, Commands, Exchange, Pattern
 from config.near import near
+from config.registers import Modbus, wrong_access
 from config.strict import KeyPath, Name, Problem, Seconds, Strict, matching, where_whole
 
-__all__ = ["TYPED", "Kind", "Profile", "SerialLine", "Watchdog"]
+__all__ = ["TYPED", "Adapter", "Kind", "Profile", "SerialLine", "Watchdog"]
 
 TYPED = "typed"
 """The profile name of an instrument that a person reads or sets by hand."""
@@ -58,6 +59,19 @@ class Watchdog(Strict):
     """Disarms it."""
     seconds: Annotated[float, Field(gt=0, le=60)]
     """The longest silence that leaves the output on."""
+
+
+class Adapter(Strict):
+    """One line to several instruments: who is meant is said before each exchange."""
+
+    choose: Command
+    """Fills `{addressee}`, which bench.toml says; sent before whatever follows."""
+    fetch: Command | None = None
+    """Sent after a query, where the answer does not come by itself."""
+    acknowledge: Pattern | None = None
+    """Pattern of the line that answers `choose`, and each line of `setup`."""
+    setup: Commands = ()
+    """Sent in this order whenever the adapter's line is opened."""
 
 
 class SerialLine(Strict):
@@ -189,6 +203,10 @@ class Profile(Strict):
     silence_s: Seconds = 0.0
     """Pause that the instrument needs after each command."""
     watchdog: Watchdog | None = None
+    adapter: Adapter | None = None
+    """Where it stands behind an adapter, with others on the same line."""
+    modbus: Modbus | None = None
+    """Where it has registers: each command then says which, see `access_of`."""
     serial: SerialLine = SerialLine()
     """Used where the address is of a serial line."""
 
@@ -208,6 +226,17 @@ class Profile(Strict):
             with where_whole:
                 command = getattr(self, field)
                 yield from _wrong_places((field,), command, _PLACES.get(field))
+        with where_whole:
+            if self.adapter is not None:
+                yield from _wrong_places(
+                    ("adapter", "choose"), self.adapter.choose, "addressee"
+                )
+                for key in ("fetch", "setup"):
+                    yield from _wrong_places(
+                        ("adapter", key), getattr(self.adapter, key), None
+                    )
+        with where_whole:
+            yield from self._wrong_registers()
         with where_whole:
             yield from self._commands_to_the_deaf()
         with where_whole:
@@ -296,6 +325,41 @@ class Profile(Strict):
                             "delete one of both",
                         )
 
+    def _wrong_registers(self) -> Iterator[Problem]:
+        """Refuse words where registers are spoken to, and what does not fit them."""
+        if self.modbus is None:
+            return
+        for field in ("complete", "acknowledge", "echo", "prompt", "adapter"):
+            if getattr(self, field):
+                yield Problem(
+                    path=(field,),
+                    problem="an instrument with registers has none: delete this, or "
+                    "[modbus]",
+                )
+        said: list[tuple[KeyPath, str, str]] = []
+        for field in _COMMANDS:
+            texts = getattr(self, field) or ()
+            said += (
+                ((field,), field, text)
+                for text in ((texts,) if isinstance(texts, str) else texts)
+            )
+            said += (
+                (("exchange", field, step), "", text)
+                for step in _STEPS
+                for text in getattr(self.of(field), step)
+            )
+        if self.watchdog is not None:
+            said += (
+                (("watchdog", key), "", getattr(self.watchdog, key))
+                for key in ("start", "stop")
+            )
+        for path, field, text in said:
+            more = self.of(field)
+            for problem in wrong_access(
+                text, asks=field in _QUERIES, whole=more.whole or bool(more.texts)
+            ):
+                yield Problem(path=path, problem=problem)
+
     @property
     def _only_talks(self) -> bool:
         return self.talks_by_itself and self.kind not in _TOLD
@@ -311,7 +375,10 @@ class Profile(Strict):
                 "is set by hand, bench.toml says profile = 'typed'",
             )
             return
-        for field in (*_COMMANDS, "acknowledge", "echo", "prompt", "exchange"):
+        for field in (
+            *(*_COMMANDS, "acknowledge", "echo", "prompt", "exchange"),
+            *("adapter", "modbus"),
+        ):
             if getattr(self, field):
                 yield Problem(
                     path=(field,),
@@ -320,6 +387,7 @@ class Profile(Strict):
                 )
 
 
+_QUERIES = ("identity", "errors", "complete", "read", "output", "selected")
 _SOURCES = (Kind.CURRENT_SOURCE, Kind.VOLTAGE_SOURCE)
 _TOLD = (*_SOURCES, Kind.SWITCH)
 _COMMANDS = (

@@ -15,6 +15,7 @@ from config.check import summary
 from config.dialogue import Ask, Back, Dialogue, Say, text
 from config.document import FILES, read
 from config.errors import ConfigError, Fault
+from config.files import FOLDER_MODE, write_whole
 from config.form import Field, Form, Unanswered
 from config.handheld import USUAL_METERS, Meters
 from config.load import load_texts
@@ -103,7 +104,10 @@ def _next(settings: Settings) -> str:
             "to type readings"
         )
     if settings.bench.time_scale != 1.0:
-        return "`holdpoint daemon --simulated`"
+        return (
+            "`holdpoint daemon --simulated`, and `holdpoint dashboard` in a second "
+            "window"
+        )
     return "`holdpoint bench find`, `holdpoint bench try`, then `holdpoint daemon`"
 
 
@@ -289,12 +293,8 @@ def _keep(folder: Path, answers: Sequence[tuple[str, str]]) -> None:
     """Keep the answers beside the settings, where there is such a folder."""
     if not folder.is_dir():
         return
-    part = folder / f"{ANSWERS}.part"
     with suppress(OSError):  # the dialogue goes on without
-        part.write_text(
-            json.dumps(answers, ensure_ascii=False, indent=1), encoding="utf-8"
-        )
-        part.replace(folder / ANSWERS)
+        write_whole(folder / ANSWERS, json.dumps(answers, ensure_ascii=False, indent=1))
 
 
 def _put_aside(folder: Path) -> Path | None:
@@ -303,7 +303,7 @@ def _put_aside(folder: Path) -> Path | None:
     if not there:
         return None
     kept = folder / f"{OLD}-{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}"
-    kept.mkdir()
+    kept.mkdir(FOLDER_MODE)
     for path in there:
         path.replace(kept / path.name)
     return kept

@@ -8,12 +8,12 @@ from pathlib import Path
 
 from config.document import FILES
 from config.errors import ConfigError, Fault
+from config.files import private_folder, write_whole
 from config.model import LimitParts, MeterRange, Part, Settings
 from config.strict import Strict
 
 __all__ = ["refuse_existing", "texts", "write"]
 
-OWNER_ONLY = 0o600
 _INLINE = (Part, LimitParts, MeterRange)
 """Tables that fit on one line."""
 
@@ -142,15 +142,11 @@ def write(folder: Path, files: Mapping[str, str]) -> tuple[Path, ...]:
     made: list[Path] = []
     name = ""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        private_folder(folder)
         for name, text in files.items():
-            path = folder / name
             # An address may hold a password: its owner alone may read it, from the
             # first moment on.
-            path.touch(OWNER_ONLY, exist_ok=False)
-            made.append(path)
-            with path.open("w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
+            made.append(write_whole(folder / name, text))
     except OSError as exc:
         for path in made:
             path.unlink(missing_ok=True)

@@ -8,6 +8,7 @@ from .answers import (
     BuildYield as BuildYield,
     CheckRow as CheckRow,
     Decided as Decided,
+    DecidedRow as DecidedRow,
     DoubtState as DoubtState,
     HoldState as HoldState,
     LatestResult as LatestResult,
@@ -41,6 +42,7 @@ from .evidence import (
     Label as Label,
     LimitIs as LimitIs,
     Predicted as Predicted,
+    refused as refused,
 )
 from .exchanging import Exchanged as Exchanged, exchange as exchange
 from .holding import concerns as concerns
@@ -53,6 +55,7 @@ from .ledger import (
     undecided as undecided,
     verify as verify,
 )
+from .limits import http_server as http_server
 from .line import line_to as line_to
 from .local import LocalStore as LocalStore
 from .points import (
@@ -124,6 +127,7 @@ from .records_shipping import (
     UnitReturn as UnitReturn,
 )
 from .remote import RemoteStore as RemoteStore
+from .seals import Unlike as Unlike, at_rest as at_rest, unlike as unlike
 from .serials import (
     SerialRangeError as SerialRangeError,
     begins as begins,

@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from config.files import private_folder
 from storage import endpoint
 from storage.endpoint import Endpoint
 from storage.errors import UnreachableError
@@ -39,7 +40,7 @@ def open_store(
     from storage.engine import StoreLimits  # noqa: PLC0415 -- needless with one
     from storage.local import LocalStore  # noqa: PLC0415 -- the same
 
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    private_folder(folder)
     return LocalStore.open_briefly(
         folder / STORE_NAME,
         StoreLimits(memory_mb=memory_mb, threads=threads),

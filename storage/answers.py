@@ -330,6 +330,17 @@ class Decided(Row):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DecidedRow(Row):
+    """All of a kept row that somebody decided, as JSON, with its table and its key."""
+
+    query = "decided_rows"
+
+    kind: str
+    key: str
+    kept_row: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Mark(Row):
     """The run number up to which a product's runs are evaluated, 0 for none.
 

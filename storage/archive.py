@@ -9,6 +9,7 @@ from pathlib import Path
 
 import duckdb
 
+from config.files import FILE_MODE, private_folder, sync
 from storage.errors import SchemaError, WriteError, sentence
 from storage.ledger import Anchor, LedgerRow, Restored, anchors_of, verify
 
@@ -40,10 +41,11 @@ def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Pat
     path = folder / f"{stem}-{made_at}{SUFFIX}"
     part = folder / f"{stem}.part"
     try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        private_folder(folder)
         _remove(part)  # a copy that a crash cut short
         try:
             counts = _copy(database, part)
+            part.chmod(FILE_MODE)
             check(part, counts)
             sync(part)
             part.rename(path)
@@ -128,17 +130,49 @@ def anchors(folder: Path) -> tuple[Anchor | Restored, ...]:
 
 
 def _note_anchor(copy: Path) -> None:
-    """Note the newest row of a copy's ledger beside it; lines are only ever added."""
+    """Note the newest row of a copy's ledger beside it."""
     with duckdb.connect(str(copy), read_only=True) as database:
+        note_newest(copy.parent, newest(database))
+
+
+def newest(database: duckdb.DuckDBPyConnection) -> Anchor | None:
+    """Return what is noted of the ledger's newest row; None of an empty one."""
+    try:
         rows = database.execute(
             "select seq, row_hash from decision order by seq desc limit 1"
         ).fetchall()
-    for seq, row_hash in rows:
-        line = Anchor(seq=seq, row_hash=row_hash).line(datetime.now(UTC))
-        with (copy.parent / ANCHORS).open("a", encoding="utf-8") as file:
-            file.write(f"{line}\n")
-            file.flush()
-            os.fsync(file.fileno())
+    except duckdb.Error as exc:
+        raise SchemaError(where="the ledger", detail=sentence(exc)) from exc
+    return Anchor(seq=rows[0][0], row_hash=rows[0][1]) if rows else None
+
+
+def note_newest(folder: Path, anchor: Anchor | None) -> None:
+    """Note the newest row of a ledger in a folder, unless it is the last one noted.
+
+    Lines are only ever added.
+
+    Raises
+    ------
+    WriteError
+        When the file of anchors cannot be written.
+    """
+    if anchor is None or anchor in anchors(folder)[-1:]:
+        return
+    path = folder / ANCHORS
+    try:
+        private_folder(folder)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, FILE_MODE)
+        with os.fdopen(handle, "ab") as file:
+            size = file.tell()
+            try:
+                file.write(f"{anchor.line(datetime.now(UTC))}\n".encode())
+                file.flush()
+                os.fsync(handle)
+            except OSError:
+                os.truncate(path, size)  # half a line would count as a row never kept
+                raise
+    except OSError as exc:
+        raise WriteError(where=str(path), reason=exc.strerror or str(exc)) from exc
 
 
 def keep_newest(folder: Path, stem: str, number: int) -> None:
@@ -189,15 +223,6 @@ def _count(database: duckdb.DuckDBPyConnection) -> dict[str, int]:
         sql = f'select count(*) from "{name}"'  # noqa: S608
         counts[str(name)] = int(database.execute(sql).fetchall()[0][0])
     return counts
-
-
-def sync(path: Path) -> None:
-    """Have the file, or a folder's list of names, on the disk before going on."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _remove(part: Path) -> None:

@@ -37,6 +37,7 @@ from storage.records_line import (
     LineSegment,
 )
 from storage.records_shipping import UnitReturn
+from storage.seals import seal, text_of
 from storage.tables import (
     Reference,
     Transaction,
@@ -81,27 +82,19 @@ def keep(
             value=decision.subject,
             allowed="goes with one row that a person decides",
         )
-    is_told = False
-    for one in rows:
-        if not one.kept.decided:
-            keep_one(transaction, one)
-        elif keep_one(transaction, one, decision, is_told=is_told):
-            is_told = True
+    new = [one for one in rows if keep_one(transaction, one, decision)]
+    decide(transaction, [one for one in new if one.kept.decided], decision)
 
 
 def keep_one(
-    transaction: Transaction,
-    row: Record,
-    decision: Decision | None = None,
-    *,
-    is_told: bool = False,
+    transaction: Transaction, row: Record, decision: Decision | None = None
 ) -> bool:
     """Keep one row as its record declares; return whether it is new.
 
-    `is_told` says that the ledger has the decision already, for a row before.
+    The line of a decision in the ledger is left to the caller, who knows all its rows.
     """
     kept = row.kept
-    if decision is not None:
+    if decision is not None and kept.decided is not None:
         same_person(row, decision)
     columns = cells(row)
     row.check()
@@ -123,8 +116,8 @@ def keep_one(
         key=kept.key,
         unlike=(*kept.may_differ, *filled),
     )
-    if decision is not None:
-        decide_once(transaction, row, decision, new=new and not is_told)
+    if decision is not None and kept.decided is not None and not new:
+        require_same(transaction, row, decision)
     return new
 
 
@@ -177,7 +170,7 @@ def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
                 reason=one.reason,
                 decided_at=one.placed_at,
             )
-            _decide(transaction, decision)
+            decide(transaction, [one], decision)
     for line in evaluation.lines:
         _keep_line(transaction, evaluation.product, line)
     mark = {
@@ -290,19 +283,15 @@ def same_person(row: Record, decision: Decision) -> None:
         )
 
 
-def decide_once(
-    transaction: Transaction, row: Record, decision: Decision, *, new: bool
-) -> None:
-    """Add a new row's decision to the ledger; a repeated one must have had the same.
+def require_same(transaction: Transaction, row: Record, decision: Decision) -> None:
+    """Refuse a row that is kept already, with another decision.
 
     Raises
     ------
     ConflictError
-        When the row is kept already, with another decision.
+        When it is.
     """
-    if new:
-        _decide(transaction, decision)
-    elif find(transaction, "decision", cells(decision)) is None:
+    if find(transaction, "decision", cells(decision)) is None:
         duty = row.kept.decided
         raise ConflictError(
             kind=row.kept.table if duty is None else duty.word,
@@ -311,12 +300,32 @@ def decide_once(
         )
 
 
-def _decide(transaction: Transaction, decision: Decision) -> None:
-    """Add a row to the ledger, chained to the last."""
+def decide(
+    transaction: Transaction, rows: Sequence[Record], decision: Decision | None
+) -> None:
+    """Add a line to the ledger, chained to the last, that seals new rows; once for all.
+
+    The rows are read back: what is sealed is what is kept.
+    """
+    if decision is None or not rows:
+        return
     cells(decision)
-    rows = transaction.ask("select * from decision order by seq desc limit 1", {})
-    last = LedgerRow(**rows[0]) if rows else None  # type: ignore[arg-type]
-    insert(transaction, "decision", [cells(ledger.chain(decision, last))])
+    sealed = [(one.kept.table, _key(one), _kept_text(transaction, one)) for one in rows]
+    seals = text_of((table, key, seal(text)) for table, key, text in sealed)
+    last = transaction.ask("select * from decision order by seq desc limit 1", {})
+    after = LedgerRow(**last[0]) if last else None  # type: ignore[arg-type]
+    insert(transaction, "decision", [cells(ledger.chain(decision, after, seals))])
+
+
+def _kept_text(transaction: Transaction, row: Record) -> str:
+    """Return a row as it is kept, as the query `decided_rows` gives it."""
+    table, (key,) = row.kept.table, row.kept.key
+    (found,) = transaction.ask(
+        f"select cast(to_json(one) as text) as kept_row from {table} as one "  # noqa: S608
+        f"where {key} = $key",
+        {"key": _key(row)},
+    )
+    return str(found["kept_row"])
 
 
 def _key(row: Record) -> str:

@@ -5,12 +5,12 @@ import os
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 
+from config.files import write_whole
 from storage.errors import SchemaError
 from storage.statements import schema_version
 
 FILE_NAME = "endpoint.json"
 SCHEMA_HEADER = "X-Holdpoint-Schema"
-_OWNER_ONLY = 0o600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +41,8 @@ class Endpoint:
 
 def is_running(pid: int) -> bool:
     """Whether a process of this number runs, ours or another's."""
+    if os.name == "nt":
+        return _runs_on_windows(pid)
     try:
         os.kill(pid, 0)
     except ProcessLookupError:
@@ -50,23 +52,26 @@ def is_running(pid: int) -> bool:
     return True
 
 
+def _runs_on_windows(pid: int) -> bool:
+    """Whether it runs; there a signal of 0 would be Ctrl-C, not a question."""
+    import ctypes  # noqa: PLC0415 -- there alone
+
+    kernel = ctypes.WinDLL("kernel32")  # type: ignore[attr-defined,unused-ignore]
+    still_active, may_ask = 259, 0x1000
+    handle = kernel.OpenProcess(may_ask, False, pid)
+    if not handle:
+        return False
+    try:
+        code = ctypes.c_ulong()
+        asked = kernel.GetExitCodeProcess(handle, ctypes.byref(code))
+        return bool(asked) and code.value == still_active
+    finally:
+        kernel.CloseHandle(handle)
+
+
 def write(folder: Path, endpoint: Endpoint) -> Path:
     """Put the endpoint in place, whole or not at all, readable by its owner only."""
-    path = folder / FILE_NAME
-    part = path.with_name(f"{FILE_NAME}.{os.getpid()}.part")
-    part.unlink(missing_ok=True)
-    # Created with its mode: a file opened first and closed off after could be read
-    # in between.
-    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _OWNER_ONLY)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump(asdict(endpoint), file)
-            file.flush()
-            os.fsync(file.fileno())
-        part.rename(path)
-    finally:
-        part.unlink(missing_ok=True)
-    return path
+    return write_whole(folder / FILE_NAME, json.dumps(asdict(endpoint)))
 
 
 def read(folder: Path) -> Endpoint | None:

@@ -16,6 +16,7 @@ from threading import Condition, Lock, RLock
 import duckdb
 import pyarrow as pa
 
+from config.files import FILE_MODE
 from storage import archive
 from storage.door import Cell
 from storage.errors import (
@@ -31,6 +32,7 @@ from storage.errors import (
 from storage.migrate import migrate
 from storage.tables import Transaction
 
+_OF_DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.InternalException)
 _NO_MEMORY = "could not allocate"
 _OWNER = re.compile(r"PID (\d+)")
 
@@ -150,7 +152,10 @@ class Engine:
             ) from exc
         except duckdb.Error as exc:
             self._refuse_if_too_much(exc)
-            raise SchemaError(where=str(self._path), detail=sentence(exc)) from exc
+            detail = sentence(exc)
+            if isinstance(exc, _OF_DAMAGE):
+                detail = f"{detail}. {_way_back(self._path)}"
+            raise SchemaError(where=str(self._path), detail=detail) from exc
 
     def _refuse_if_too_much(self, exc: duckdb.Error) -> None:
         """Say which setting is too small, where memory is what was missing."""
@@ -241,17 +246,25 @@ def _connect(path: Path, limits: StoreLimits) -> duckdb.DuckDBPyConnection:
         "memory_limit": f"{limits.memory_mb}MB",
         "threads": str(limits.threads),
     }
+    is_new = not path.exists()
     try:
         connection = duckdb.connect(str(path), config={**_OFFLINE, **most})
     except duckdb.Error as exc:
         raise _not_opened(path, exc) from exc
     try:
+        if is_new:
+            path.chmod(FILE_MODE)  # where the process lets others read what it makes
         connection.execute("set global timezone = 'UTC'")
         migrate(
             connection,
             where=str(path),
             before_each=lambda step: _back_up_before(connection, path, step),
         )
+    except duckdb.Error as exc:
+        # A block is read, and its checksum compared, when it is first asked for.
+        with suppress(duckdb.Error):
+            connection.close()
+        raise _not_opened(path, exc) from exc
     except BaseException:
         connection.close()
         raise
@@ -272,12 +285,15 @@ def _not_opened(path: Path, exc: duckdb.Error) -> StorageError:
     if "Could not set lock" in text:
         return BusyError(path=str(path), pid=None)
     if path.is_file():
-        detail = (
-            f"{text}. If the file is damaged, `holdpoint restore FILE --aside` puts a "
-            f"copy back; those of each night are in {path.parent / 'backups'}"
-        )
-        return SchemaError(where=str(path), detail=detail)
+        return SchemaError(where=str(path), detail=f"{text}. {_way_back(path)}")
     return WriteError(where=str(path), reason=text)
+
+
+def _way_back(path: Path) -> str:
+    return (
+        "If the file is damaged, `holdpoint restore FILE --aside` puts a copy back; "
+        f"those of each night are in {path.parent / 'backups'}"
+    )
 
 
 def _own(path: Path) -> None:

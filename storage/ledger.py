@@ -2,9 +2,9 @@
 
 A chain shows that a row in it was changed, removed or moved. It cannot show that
 its newest rows were cut off, nor stop somebody from writing a whole new chain:
-against both, each backup notes the newest row's hash in a file beside it, and
-`verify` is given what was noted. Rows cut off since the last backup show as kept
-rows that nobody decided (`undecided`).
+against both, each backup, each heartbeat of the daemon and each brief command that
+decided something notes the newest row's hash in a file of its own, and `verify` is
+given what was noted. What was decided is sealed in its line (`storage.seals`).
 
 Putting back an older copy cuts rows off too, and is no fault: it is noted in the same
 file (`Restored`), lets go of what was noted after the rows it shares, and is said at
@@ -42,10 +42,16 @@ class LedgerRow(Record):
     decided_at: datetime
     previous_hash: str
     row_hash: str
+    seals: str | None = None
+    """What was decided, as it was kept; see `storage.seals`. None in rows of before."""
 
 
-def canonical(seq: int, decision: Decision, previous_hash: str) -> str:
+def canonical(
+    seq: int, decision: Decision, previous_hash: str, seals: str | None = None
+) -> str:
     """Return the text that a row's hash is taken of: JSON, sorted keys, ASCII, UTC.
+
+    Without seals, which rows of before have not, they are no part of it.
 
     >>> from datetime import UTC, datetime
     >>> decision = Decision(
@@ -56,26 +62,31 @@ def canonical(seq: int, decision: Decision, previous_hash: str) -> str:
     '{"action":"release","decided_at":"2026-01-05T0'
     """
     decided_at = decision.decided_at.astimezone(UTC)
+    said: dict[str, object] = {
+        "seq": seq,
+        "person": decision.person,
+        "action": decision.action,
+        "subject": decision.subject,
+        "reason": decision.reason,
+        "decided_at": decided_at.isoformat(timespec="microseconds"),
+        "previous_hash": previous_hash,
+    }
+    if seals is not None:
+        said["seals"] = seals
     return json.dumps(
-        {
-            "seq": seq,
-            "person": decision.person,
-            "action": decision.action,
-            "subject": decision.subject,
-            "reason": decision.reason,
-            "decided_at": decided_at.isoformat(timespec="microseconds"),
-            "previous_hash": previous_hash,
-        },
+        said,
         sort_keys=True,
         separators=(",", ":"),
     )
 
 
-def chain(decision: Decision, after: LedgerRow | None) -> LedgerRow:
+def chain(
+    decision: Decision, after: LedgerRow | None, seals: str | None = None
+) -> LedgerRow:
     """Return the ledger row of `decision`, following `after` (None: the first)."""
     seq = 1 if after is None else after.seq + 1
     previous_hash = GENESIS if after is None else after.row_hash
-    text = canonical(seq, decision, previous_hash)
+    text = canonical(seq, decision, previous_hash, seals)
     return LedgerRow(
         seq=seq,
         person=decision.person,
@@ -85,6 +96,7 @@ def chain(decision: Decision, after: LedgerRow | None) -> LedgerRow:
         decided_at=decision.decided_at,
         previous_hash=previous_hash,
         row_hash=hashlib.sha256(text.encode()).hexdigest(),
+        seals=seals,
     )
 
 
@@ -276,7 +288,7 @@ def verify(
             reason=row.reason,
             decided_at=row.decided_at,
         )
-        if chain(decision, before) != row:
+        if chain(decision, before, row.seals) != row:
             return place
         if noted.get(row.seq, {row.row_hash}) != {row.row_hash}:
             return place

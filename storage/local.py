@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from threading import Lock
@@ -12,8 +13,9 @@ import pyarrow as pa
 from storage import archive, commands, sharing, shipping, statements, telling_all, wire
 from storage.door import cell
 from storage.engine import Engine, StoreLimits
-from storage.errors import BusyError
+from storage.errors import BusyError, StorageError
 from storage.kept import Record
+from storage.ledger import Anchor
 from storage.records import (
     CheckResult,
     Decision,
@@ -57,6 +59,10 @@ class LocalStore(Store):
     ) -> None:
         self.path = path.resolve()
         self._backing_up = Lock()
+        self._noting = Lock()
+        self._noted: Anchor | None = None
+        self._looked_at = 0
+        """Transactions kept when the ledger's newest row was last looked at."""
         self._database = Engine(self.path, limits)
         self.shares = self.marks().shares
         """Whether what is kept is written down for a shared database."""
@@ -170,6 +176,27 @@ class LocalStore(Store):
             archive.keep_newest(copy.parent, self.path.stem, BACKUPS_KEPT)
         return str(copy)
 
+    def note_newest(self) -> None:
+        """Note the ledger's newest row beside the copies, unless it is noted there.
+
+        From then on it is seen when that row is removed, with all that it decided.
+
+        Raises
+        ------
+        WriteError
+            When the file of anchors cannot be written.
+        """
+        with self._noting:
+            commits = self._database.commits
+            if commits == self._looked_at:
+                return
+            with self._database.reading() as cursor:
+                newest = archive.newest(cursor)
+            if newest is not None and newest != self._noted:
+                archive.note_newest(self.path.parent / "backups", newest)
+                self._noted = newest
+            self._looked_at = commits
+
     # What goes between this file and a shared database: see `storage.sharing`.
 
     def share(self, *, on: bool) -> None:
@@ -252,4 +279,7 @@ class LocalStore(Store):
 
     def close(self) -> None:
         """Let go of the file, once those who read it now are done."""
+        # What cannot be noted now is noted at the next decision.
+        with suppress(StorageError):
+            self.note_newest()
         self._database.close()

@@ -21,6 +21,7 @@ from psycopg import sql
 from psycopg.rows import dict_row
 from psycopg.types.numeric import FloatLoader
 
+from config.files import private_folder
 from storage import commands, shipping, statements, wire
 from storage.dialect import steps, translated
 from storage.door import Cell, cell
@@ -305,7 +306,7 @@ class PostgresStore(Store):
         Holdpoint reads.
         """
         place = Path(folder).resolve()
-        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        private_folder(place)
         with (
             TemporaryDirectory(dir=place) as beside,
             LocalStore(Path(beside) / "shared.duckdb") as copy,

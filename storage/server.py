@@ -6,7 +6,7 @@ this machine as its host, so that a page in somebody's browser cannot reach in.
 
 import hmac
 import socket
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from ipaddress import ip_address
 from pathlib import Path
 
@@ -31,6 +31,7 @@ from storage.errors import (
     UnreachableError,
     WriteError,
 )
+from storage.limits import Limits
 from storage.statements import schema_version
 from storage.store import Store
 
@@ -45,17 +46,39 @@ _STATUS: dict[type[StorageError], int] = {
 }
 
 
+HEALTH = "/health"
+
+
 def application(
-    store: Store, token: str, extra_routes: Sequence[BaseRoute] = ()
+    store: Store,
+    token: str,
+    extra_routes: Sequence[BaseRoute] = (),
+    *,
+    stalled: Callable[[], str | None] = lambda: None,
 ) -> Starlette:
     """Return the daemon's whole web application: the Store and `extra_routes`.
 
-    Every route, the extra ones too, stands behind the same guard.
+    Every route, the extra ones too, stands behind the same guard. `GET /health` alone
+    needs no token, and says nothing but whether all goes on.
+
+    Parameters
+    ----------
+    stalled
+        Says which part does not go on, None when all do.
     """
+
+    async def health(_: Request) -> JSONResponse:
+        if stalled() is None:
+            return JSONResponse({"status": "ok"})
+        return JSONResponse({"status": "stalled"}, status_code=503)
+
     return Starlette(
-        routes=[*routes(store), *extra_routes],
-        middleware=[Middleware(Guard, token=token, schema=schema_version())],
-        exception_handlers={StorageError: _refused},
+        routes=[Route(HEALTH, health), *routes(store), *extra_routes],
+        middleware=[
+            Middleware(Guard, token=token, schema=schema_version()),
+            Middleware(Limits),
+        ],
+        exception_handlers={StorageError: _refused, Exception: _mistaken},
     )
 
 
@@ -149,6 +172,8 @@ class Guard:
                     reason="the request must name this machine as its host",
                 ),
             )
+        if request.scope["path"] == HEALTH and request.method in {"GET", "HEAD"}:
+            return None
         given = request.headers.get("authorization", "").encode()
         if not hmac.compare_digest(given, self._credential):
             error = UnreachableError(
@@ -188,6 +213,19 @@ async def _refused(_: Request, error: Exception) -> Response:
     if not isinstance(error, StorageError):
         raise error
     return _answer(_STATUS.get(type(error), 500), error)
+
+
+async def _mistaken(request: Request, error: Exception) -> Response:  # noqa: ARG001
+    """Answer what is a mistake of the program: the log has it, the caller a sentence.
+
+    The framework raises it again once this is sent.
+    """
+    sentence = (
+        "the program made a mistake with this request; nothing of it was kept, and "
+        "daemon.log says more"
+    )
+    said = {"error": sentence, "message": sentence, "fields": {}}
+    return JSONResponse(said, status_code=500)
 
 
 def _answer(

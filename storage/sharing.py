@@ -21,7 +21,7 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 from storage import commands, wire
-from storage.commands import decide_once, keep_one, same_person
+from storage.commands import decide, keep_one, require_same, same_person
 from storage.door import Cell, cells
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
 from storage.kept import RECORDS, Record, words
@@ -557,17 +557,15 @@ def _take_watched(
 
 def _place(transaction: Transaction, hold: Hold) -> None:
     """Keep a hold that watching placed, with its line in the ledger."""
-    keep_one(
-        transaction,
-        hold,
-        Decision(
-            person=hold.placed_by,
-            action=commands.PLACE_HOLD,
-            subject=hold.hold,
-            reason=hold.reason,
-            decided_at=hold.placed_at,
-        ),
+    decision = Decision(
+        person=hold.placed_by,
+        action=commands.PLACE_HOLD,
+        subject=hold.hold,
+        reason=hold.reason,
+        decided_at=hold.placed_at,
     )
+    if keep_one(transaction, hold, decision):
+        decide(transaction, [hold], decision)
 
 
 def _take_shipped(
@@ -588,7 +586,7 @@ def _take_shipped(
         key=("shipment",),
         unlike=("against",),
     )
-    decide_once(transaction, shipment, decision, new=new)
+    _decide_once(transaction, shipment, decision, new=new)
 
 
 def _take_amended(
@@ -596,10 +594,20 @@ def _take_amended(
 ) -> None:
     """Put a row right, or note that it was where it came so already."""
     try:
-        keep_one(transaction, amendment, decision)
+        new = keep_one(transaction, amendment, decision)
     except (ConflictError, NotFoundError):
         new = keep_row(transaction, "amendment", cells(amendment), key=("amendment",))
-        decide_once(transaction, amendment, decision, new=new)
+    _decide_once(transaction, amendment, decision, new=new)
+
+
+def _decide_once(
+    transaction: Transaction, row: Record, decision: Decision, *, new: bool
+) -> None:
+    """Add a new row's decision to the ledger; a repeated one must have had the same."""
+    if new:
+        decide(transaction, [row], decision)
+    else:
+        require_same(transaction, row, decision)
 
 
 # What a bench hears.

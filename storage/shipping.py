@@ -11,7 +11,7 @@ from typing import Any
 
 from storage import by_plan
 from storage.answers import HoldState
-from storage.commands import decide_once, same_person
+from storage.commands import decide, require_same, same_person
 from storage.door import cells
 from storage.holding import concerns, reworked_and_measured
 from storage.points import NOT_READ, JudgedPoint
@@ -67,7 +67,7 @@ def ship(
     before = find(transaction, "shipment", {"shipment": shipment.shipment})
     if before is not None:
         compare("shipment", shipment.shipment, before, row)
-        decide_once(transaction, shipment, decision, new=False)
+        require_same(transaction, shipment, decision)
         return []
     shipment.check()
     reasons = against(transaction, shipment.serial, shipment.product, rule)
@@ -75,7 +75,7 @@ def ship(
     if final or (reasons and shipment.override_reason is None):
         return reasons
     insert(transaction, "shipment", [{**row, "against": json.dumps(reasons)}])
-    decide_once(transaction, shipment, decision, new=True)
+    decide(transaction, [shipment], decision)
     return []
 
 

@@ -204,7 +204,7 @@ def decode_parameters(body: bytes) -> dict[str, Parameter]:
     try:
         said = json.loads(body)
         return {str(name): _parameter(value) for name, value in said.items()}
-    except (ValueError, AttributeError, TypeError, KeyError) as exc:
+    except (ValueError, AttributeError, TypeError, KeyError, RecursionError) as exc:
         raise RefusedValueError(
             what="parameters",
             value=repr(body[:80]),

@@ -68,7 +68,7 @@ def pytest_xdist_auto_num_workers(
     cores = yield
     asked = {argument.partition("::")[0] for argument in config.args}
     one_file = len(asked) == 1 and asked.pop().endswith(".py")
-    alone = one_file or "bench" in config.option.markexpr
+    alone = one_file or config.option.markexpr in {"bench", "endurance"}
     return 0 if alone else min(WORKERS_A_CORE * cores, MOST_WORKERS)
 
 
@@ -99,7 +99,7 @@ def pytest_collection_modifyitems(
     off = [
         item
         for item in items
-        if item.get_closest_marker("bench") or item.get_closest_marker("hardware")
+        if any(map(item.get_closest_marker, ("bench", "endurance", "hardware")))
     ]
     if off:
         config.hook.pytest_deselected(items=off)

@@ -33,7 +33,7 @@ from .guard import (
     Orders as Orders,
     turn_off as turn_off,
 )
-from .hand_switch import HandTurned as HandTurned
+from .hand_switch import HandTold as HandTold, HandTurned as HandTurned
 from .measuring_plan import (
     RangeSetup as RangeSetup,
     levels_of as levels_of,

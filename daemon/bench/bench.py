@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
+from math import inf
 from threading import Event
 from types import TracebackType
 from typing import Self
@@ -12,13 +13,15 @@ from daemon.bench.connection import Connect, Connection
 from daemon.bench.driver import Binding, Driver, Meter, Selector
 from daemon.bench.errors import ByHandError, OutputNotOffError, StoppedError
 from daemon.bench.guard import Guard, Orders
-from daemon.bench.hand_source import AskPerson, PersonLine, set_by_hand
+from daemon.bench.hand_meter import HandMeter, Patience, display, read_by_hand
+from daemon.bench.hand_source import PersonLine, set_by_hand
 from daemon.bench.measuring_plan import (
     RangeSetup,
     check_limits,
     compliance,
     range_setups,
 )
+from daemon.bench.person import ANSWER_S, SECONDS_A_MINUTE, Ask
 from daemon.bench.retry import USUAL, Retry
 from daemon.bench.source import Source
 
@@ -27,6 +30,10 @@ __all__ = ["Bench", "cautions", "identify"]
 BY_HAND_CAUTION = (
     "The source is set by hand: nothing but you turns its output off. Have a hardware "
     "disconnect within reach."
+)
+READ_BY_HAND_CAUTION = (
+    "While you read a meter the source stays on, "
+    f"{ANSWER_S / SECONDS_A_MINUTE:.0f} min at most. Touch no lead before it is off."
 )
 HALT_PATIENCE_S = 0.3
 """How long "off now" waits for whoever is speaking to the source just then."""
@@ -62,9 +69,9 @@ class Bench:
         bench in memory has no source that could stay on.
     lost : Callable, optional
         Told when the guard acted or ended while it was needed, from its own thread.
-    ask : AskPerson, optional
-        Puts a request to a person, so that the source may be one that is set by hand;
-        nothing but that person can then turn it off.
+    ask : Ask, optional
+        Puts a request to a person, so that the source may be set by hand, and meters
+        be read by hand. Nothing but that person turns off a source set by hand.
     goes_on : Callable, optional
         Told at each step of a measurement how long it may take, s of the machine's own
         clock.
@@ -76,7 +83,7 @@ class Bench:
     NoRangeError
         No range of a meter holds what it must read.
     ByHandError
-        A person reads one of the instruments, or sets the source and cannot be asked.
+        A person reads or sets one of the instruments, and cannot be asked.
     InstrumentError
         An instrument is absent, is another one, or complains.
     GuardLostError
@@ -96,19 +103,18 @@ class Bench:
         retry: Retry = USUAL,
         guarded: bool = True,
         lost: Callable[[str], None] | None = None,
-        ask: AskPerson | None = None,
+        ask: Ask | None = None,
         goes_on: Callable[[float], None] = lambda _: None,
     ) -> None:
-        for role, instrument in settings.instruments.items():
-            asked = role == "source" and ask is not None
-            if instrument.profile == TYPED and not asked:
-                raise ByHandError(role=role)
-        by_hand = settings.source.profile == TYPED
+        typed = settings.typed
+        if typed and ask is None:
+            raise ByHandError(role=typed[0])
+        by_hand = "source" in typed
         self.source_by_hand = by_hand
         """Whether each level is set by a person, who is asked for it."""
-        if ask is not None and by_hand:
-            profiles = {**profiles, TYPED: set_by_hand(_source_kind(product))}
-            connect = _by_person(ask, product, connect)
+        self.ask = ask
+        """Puts a request to whoever stands at the bench; None where nobody can be
+        asked."""
         self.setups: Mapping[str, RangeSetup] = range_setups(
             settings, product, reading, nominal_transfer
         )
@@ -121,6 +127,15 @@ class Bench:
         self._shared: int | None = None
 
         def binding(role: str, instrument: model.Instrument) -> Binding:
+            if role in typed:
+                return Binding(
+                    role=role,
+                    instrument=instrument,
+                    profile=_by_hand(role, product, settings),
+                    connect=_to_person(ask, product),
+                    clock=clock,
+                    retry=retry,
+                )
             return Binding(
                 role=role,
                 instrument=instrument,
@@ -128,6 +143,18 @@ class Bench:
                 connect=self._stepping(connect),
                 clock=clock,
                 retry=retry,
+            )
+
+        def meter(
+            role: str, instrument: model.Instrument, divide_by: float = 1.0
+        ) -> Meter:
+            if ask is None or role not in typed:
+                return Meter(binding(role, instrument), divide_by=divide_by)
+            return HandMeter(
+                binding(role, instrument),
+                ask=ask,
+                patience=self.patience,
+                divide_by=divide_by,
             )
 
         with ExitStack() as opened:
@@ -138,22 +165,29 @@ class Bench:
                 step=self._step,
             )
             opened.callback(self.source.close)
+            self.patience = Patience(
+                self.source.keep_on,
+                clock.now_s,
+                inf if by_hand else ANSWER_S,
+            )
+            """How long a person is waited for while the source is on."""
             self.source.drive_through(next(iter(self.setups.values())).through_ohm)
             self.source.output_off()
-            self.reference = Meter(
-                binding("reference", settings.reference),
-                divide_by=settings.reference_is.standard_ohm or 1.0,
+            self.reference = meter(
+                "reference",
+                settings.reference,
+                settings.reference_is.standard_ohm or 1.0,
             )
             opened.callback(self.reference.close)
-            self.output = Meter(binding("output", settings.output))
+            self.output = meter("output", settings.output)
             opened.callback(self.output.close)
             self.selector = None
-            if settings.selector is not None:
+            if settings.selector is not None and "selector" not in typed:
                 self.selector = Selector(binding("selector", settings.selector))
                 opened.callback(self.selector.close)
             self.ambient = None
             if settings.ambient is not None:
-                self.ambient = Meter(binding("ambient", settings.ambient))
+                self.ambient = meter("ambient", settings.ambient)
                 opened.callback(self.ambient.close)
             for driver in self.drivers.values():
                 driver.identify()
@@ -182,6 +216,11 @@ class Bench:
             "ambient": self.ambient,
         }
         return {role: one for role, one in roles.items() if one is not None}
+
+    @property
+    def read_by_hand(self) -> bool:
+        """Whether a person reads the reference or the output."""
+        return self.reference.by_hand or self.output.by_hand
 
     @property
     def guard_pid(self) -> int | None:
@@ -337,17 +376,30 @@ def _source_kind(product: model.Product) -> Kind:
     return Kind.CURRENT_SOURCE if product.input_unit == "A" else Kind.VOLTAGE_SOURCE
 
 
-def _by_person(ask: AskPerson, product: model.Product, connect: Connect) -> Connect:
-    """Have the source's line lead to a person, and every other where it did."""
+def _by_hand(role: str, product: model.Product, settings: model.Bench) -> Profile:
+    """Return the profile of a role that a person takes."""
+    if role == "source":
+        return set_by_hand(_source_kind(product))
+    amps = product.input_unit == "A" and settings.reference_is.kind == "meter"
+    kinds = {
+        "reference": Kind.AMMETER if amps else Kind.VOLTMETER,
+        "ambient": Kind.THERMOMETER,
+    }
+    return read_by_hand(kinds.get(role, Kind.VOLTMETER))
+
+
+def _to_person(ask: Ask | None, product: model.Product) -> Connect:
+    """Have a line lead to a person."""
     unit = Unit(product.input_unit)
     other = Unit.VOLT if unit is Unit.AMPERE else Unit.AMPERE
 
     def connect_person(
         role: str, instrument: model.Instrument, profile: Profile
     ) -> Connection:
-        if role == "source":
+        del profile
+        if role == "source" and ask is not None:
             return PersonLine(ask, unit, other)
-        return connect(role, instrument, profile)
+        return display(role, instrument.address)
 
     return connect_person
 
@@ -364,6 +416,8 @@ def cautions(settings: model.Bench, profiles: Mapping[str, Profile]) -> tuple[st
     if profile is None:
         return ()
     said = []
+    if {"reference", "output"} & set(settings.typed):
+        said.append(READ_BY_HAND_CAUTION)
     if profile.watchdog is None:
         said.append(
             "The source has no watchdog of its own: with its cable pulled, or this "

@@ -33,7 +33,12 @@ class Connection(Protocol):
 
 
 class BareLine(Connection, Protocol):
-    """A line without the care; whatever is wrong with it ends its use."""
+    """A line without the care; whatever is wrong with it ends its use.
+
+    An answer is waited for `timeout_s`.
+    """
+
+    timeout_s: float
 
     def drain(self, within_s: float) -> None:
         """Throw away whatever comes within this time."""

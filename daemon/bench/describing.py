@@ -29,6 +29,8 @@ ENDINGS = {"newline": "\n", "return": "\r", "both": "\r\n"}
 NUMBER = r"[+-]?\s*\d+[.,]?\d*(?:[eE][+-]?\d+)?"
 SHOWN = re.compile(rf"(?P<before>.*?)({NUMBER})(?P<gap>\s*)(?P<unit>\S*)(?P<after>.*)")
 NONE = "none"
+ANYTHING = "*"
+PREFIXES = ("", *"fpnumkMG")
 READINGS = 3
 OFF_ATTEMPTS = 3
 
@@ -122,6 +124,7 @@ class _Describing:
             self._ask_off()
         line = self._open()
         try:
+            line = self._see_off(line)
             self._ask_identity(line)
             if self._is_source:
                 self._ask_source(line, kind)
@@ -191,19 +194,56 @@ class _Describing:
             default=False,
         ):
             self._found["echo"] = True
-        word = self._dialogue.put(
-            "What does it answer to a line that asks nothing?",
-            str,
-            why=f"Such as OK; {NONE!r} where it answers nothing.",
-        )
-        if word != NONE:
-            self._found["acknowledge"] = re.escape(word)
+        self._ask_word()
         self._ask_text(
             "prompt",
             "What does it send once it is ready again, on no line of its own?",
             why=f'In quotes, so that blanks count, such as "> "; {NONE!r} where it '
             "sends nothing.",
         )
+
+    def _ask_word(self, shown: str | None = None) -> None:
+        """Ask what answers a line that asks nothing; `shown` is what just came."""
+        word = self._dialogue.put(
+            "What does it answer to a line that asks nothing?",
+            str,
+            why=f"Such as OK. {ANYTHING} stands for what changes from line to line, as "
+            f"in 'ok {ANYTHING}'. {NONE!r} where it answers nothing.",
+            default=shown,
+        )
+        self._found.pop("acknowledge", None)
+        if word != NONE:
+            self._found["acknowledge"] = ".*".join(
+                re.escape(one) for one in word.split(ANYTHING)
+            )
+
+    def _see_off(self, line: Connection) -> Connection:
+        """Turn a source off, and see that its answer is what it was said to be.
+
+        Returns
+        -------
+        Connection
+            The line, opened anew where the answer was another one.
+        """
+        if not self._is_source:
+            return line
+        command = self._found["output_off"]
+        for _ in range(OFF_ATTEMPTS):
+            expected = self._found.get("acknowledge")
+            if expected is None:
+                break
+            try:
+                answer = line.query(command).strip()
+            except InstrumentError as exc:
+                self._dialogue.say(f"  {command!r}: {exc.reason}")
+                break
+            self._dialogue.say(f"  {command!r} is answered {answer!r}.")
+            if re.fullmatch(expected, answer) is not None:
+                break
+            self._ask_word(answer)
+            line.close()
+            line = self._open()
+        return line
 
     def _ask_off(self) -> None:
         """Ask how a source is turned off; nothing is tried on one that cannot be."""
@@ -276,18 +316,43 @@ class _Describing:
                 why="It is not turned on to find out.",
             )
             self._more["output"] = {"yes": re.escape(on), "no": re.escape(answer)}
-        limit = "Which line sets its limit? {compliance} stands for it, in "
-        for key, what in (
+        limit = "Which line sets its limit? {compliance} stands for it"
+        for key, what, of in (
             (
                 "set_level",
-                f"Which line sets its level? {{level}} stands for it, in {unit}",
+                "Which line sets its level? {level} stands for it",
+                unit,
             ),
-            ("set_compliance", f"{limit}{other}; {NONE!r} where the circuit limits"),
-            ("output_on", "Which line turns its output on?"),
+            (
+                "set_compliance",
+                f"{limit}; {NONE!r} where the circuit limits",
+                other,
+            ),
+            ("output_on", "Which line turns its output on?", None),
         ):
             self._ask_text(key, what, why="It is written down and not sent.")
+            if of is not None and key in self._found:
+                self._ask_unit(key, of)
         if "set_compliance" not in self._found:
             self._found["limit_in_circuit"] = True
+
+    def _ask_unit(self, key: str, unit: str) -> None:
+        """Ask what the number in a command counts; ampere or volt needs no word."""
+
+        def read(answer: str) -> str:
+            if answer[-1:] != unit or answer[:-1] not in PREFIXES:
+                message = f"must be {unit}, or one with a prefix such as m{unit}"
+                raise ValueError(message)
+            return answer
+
+        told = self._dialogue.put(
+            f"In which unit is the number in {self._found[key]!r}?",
+            read,
+            why=f"{unit}, or m{unit} where the instrument counts thousandths.",
+            default=unit,
+        )
+        if told != unit:
+            self._more[key] = {"unit": told}
 
     def _ask_switch(self) -> None:
         chosen = self._dialogue.put(

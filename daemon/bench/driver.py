@@ -238,6 +238,9 @@ class Meter(Driver):
         are read, 1 otherwise.
     """
 
+    by_hand = False
+    """Whether a person reads it, so that each reading is asked for."""
+
     def __init__(self, binding: Binding, *, divide_by: float = 1.0) -> None:
         super().__init__(binding)
         self._talks = self.profile.talks_by_itself
@@ -264,6 +267,9 @@ class Meter(Driver):
             lambda: self._choose(*chosen), restore=self.prepare, clock=self._clock
         )
         self._chosen = chosen
+
+    def expect(self, where: str, value: float, level: float) -> None:
+        """Take what a person would be told before a reading; this one needs nothing."""
 
     def read(self, window: Window = ANYTHING) -> float:
         """Return one reading, in ampere, volt or degree Celsius.

@@ -21,6 +21,7 @@ BenchError
 ├── UnsettledError           the readings of one point do not agree or come to rest
 ├── TooMuchOutputError       a range puts out more than its meter holds
 ├── FrozenError              the output shows the same digits at two levels
+├── UnansweredError          a person did not answer, the source on
 ├── StoppedError             a person or the daemon asked to stop
 └── GuardLostError           the process that would turn the source off is gone
 """
@@ -50,6 +51,7 @@ __all__ = [
     "SilentError",
     "StoppedError",
     "TooMuchOutputError",
+    "UnansweredError",
     "UnknownRangeError",
     "UnsettledError",
     "WrongIdentityError",
@@ -306,6 +308,17 @@ class FrozenError(BenchError):
             f"range {range_} at {level:g}: the output reads {value:g}, to the last "
             "digit as at another level; its meter repeats an old reading or the "
             "unit's output is dead: look at the meter's own display"
+        )
+
+
+class UnansweredError(BenchError):
+    """Nobody answered for too long while the source was on."""
+
+    def __init__(self, *, within_s: float) -> None:
+        self.within_s = within_s
+        super().__init__(
+            f"nobody answered within {within_s / 60:.0f} min, so the source is turned "
+            "off"
         )
 
 

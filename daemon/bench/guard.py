@@ -37,6 +37,7 @@ from threading import Event, Lock, Thread
 from time import monotonic, sleep
 from typing import TYPE_CHECKING, Any, Self
 
+from config import write_whole
 from daemon.bench.errors import GuardLostError
 from daemon.bench.framing import Framing
 from daemon.bench.plain import plainly
@@ -81,6 +82,8 @@ PLAIN_SPEECH: dict[str, Any] = {
     "opening_pause_s": 0.0,
     "one_connection": False,
     "exchange": {},
+    "adapter": None,
+    "modbus": None,
 }
 
 SOCKET_ADDRESS = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
@@ -115,7 +118,9 @@ class Orders:
         timeout_s: float = self.instrument["timeout_s"]
         silence_s: float = self.profile["silence_s"]
         pause_s: float = self.profile["opening_pause_s"]
-        return 2 * timeout_s + 4 * silence_s + pause_s
+        # The command and the question; an adapter answers before each of them too.
+        answers = 2 if self.profile["adapter"] is None else 4
+        return answers * timeout_s + 4 * silence_s + pause_s
 
     @property
     def framing(self) -> Framing:
@@ -133,8 +138,7 @@ class Orders:
 
     def save(self, file: Path) -> None:
         """Keep the orders for ``--off``."""
-        file.touch(mode=0o600)
-        file.write_text(self.as_line(), encoding="utf-8")
+        write_whole(file, self.as_line())
 
     def as_line(self) -> str:
         """Return the orders as one line."""
@@ -180,6 +184,8 @@ class Guard:
         self._late = False
         self._has_acted = False
         self._is_acting = False
+        if not hasattr(socket, "send_fds"):
+            raise GuardLostError(reason=NO_GUARD)
         self._line, theirs = socket.socketpair()
         with theirs:
             self._process = subprocess.Popen(  # noqa: S603 -- our own program
@@ -358,6 +364,10 @@ class Guard:
             self._lost(f"{why}: {said}")
 
 
+NO_GUARD = (
+    "on this system no process can be handed a line to watch over the source; measure "
+    "with a bench on Linux or macOS, and type or import readings here"
+)
 TAKE_AS_LIVE = (
     "take the source's output as live: switch it off at the instrument and disconnect "
     "it"
@@ -396,6 +406,8 @@ _shared: list[int] = []
 
 
 def _socket_address(orders: Orders) -> tuple[str, int] | None:
+    if orders.profile["modbus"]:  # whose frames a library makes
+        return None
     match = SOCKET_ADDRESS.fullmatch(orders.instrument["address"])
     return (match[1], int(match[2])) if match else None
 
@@ -476,6 +488,27 @@ def _off_over(line: int, orders: Orders) -> str | None:
 
 
 def _said(line: int, orders: Orders, text: str, lines: int) -> str:
+    """Send one line and return what is answered to it, through an adapter if need be.
+
+    Raises
+    ------
+    ValueError
+        No answer in time, or not one.
+    OSError
+        The line is gone.
+    """
+    adapter = orders.profile["adapter"]
+    if adapter is None:
+        return _exchanged(line, orders, text, lines)
+    choose = adapter["choose"].format(addressee=orders.instrument["addressee"])
+    _exchanged(line, orders, choose, 1 if adapter["acknowledge"] else 0)
+    if adapter["fetch"] is None or not lines:
+        return _exchanged(line, orders, text, lines)
+    _exchanged(line, orders, text, 0)
+    return _exchanged(line, orders, adapter["fetch"], lines)
+
+
+def _exchanged(line: int, orders: Orders, text: str, lines: int) -> str:
     """Send one line and return what is answered to it.
 
     Raises
@@ -647,8 +680,9 @@ def main(arguments: list[str] | None = None) -> int:
     which.add_argument("--off", type=Path, metavar="FILE", help="now")
     chosen = parser.parse_args(arguments)
     if chosen.watch:
-        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-            signal.signal(number, signal.SIG_IGN)
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), signal.SIG_IGN)
         reason = _watch()
     else:
         reason = turn_off(Orders.load(chosen.off), OFF_PATIENCE_S)

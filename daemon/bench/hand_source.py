@@ -4,19 +4,13 @@ The driver of a source is used as it is; what it would send is said in words. Th
 reference meter tells what truly went in, so a level need not be hit exactly.
 """
 
-from collections.abc import Callable
-
 from config import BY_HAND, Kind, Profile, Unit, spell
 from daemon.bench.errors import NoAnswerError, StoppedError
+from daemon.bench.person import Ask
 
-__all__ = ["AskPerson", "PersonLine", "set_by_hand"]
+__all__ = ["PersonLine", "set_by_hand"]
 
-AskPerson = Callable[[str], object]
-"""Puts a request to whoever stands at the bench; returns once it is confirmed.
-
-Raises `StoppedError` where nobody will answer.
-"""
-
+SUBJECT = "the source"
 LEVEL, COMPLIANCE, ON, OFF = "level", "compliance", "on", "off"
 
 
@@ -37,13 +31,13 @@ class PersonLine:
 
     Parameters
     ----------
-    ask : AskPerson
+    ask : Ask
         Puts each request.
     unit, compliance_unit : Unit
         Of the level, and of the compliance.
     """
 
-    def __init__(self, ask: AskPerson, unit: Unit, compliance_unit: Unit) -> None:
+    def __init__(self, ask: Ask, unit: Unit, compliance_unit: Unit) -> None:
         self._ask = ask
         self._unit = unit
         self._compliance_unit = compliance_unit
@@ -67,7 +61,8 @@ class PersonLine:
                 level = float(value)
                 if self._on and level != self._level:
                     self._ask(
-                        f"Set the source to {self._spelled(level)}, then confirm."
+                        f"Set the source to {self._spelled(level)}, then confirm.",
+                        subject=SUBJECT,
                     )
                 self._level = level
             case "compliance":
@@ -79,7 +74,8 @@ class PersonLine:
                 limit = spell(self._compliance, self._compliance_unit)
                 self._ask(
                     f"Set the source to {level_words} and its compliance to {limit}, "
-                    "turn its output on, then confirm."
+                    "turn its output on, then confirm.",
+                    subject=SUBJECT,
                 )
             case _:
                 self._turn_off()
@@ -105,7 +101,7 @@ class PersonLine:
         if not self._on:
             return
         try:
-            self._ask("Turn the source's output off, then confirm.")
+            self._ask("Turn the source's output off, then confirm.", subject=SUBJECT)
         except StoppedError as exc:
             reason = "nobody has said that it is off"
             raise self._nobody(reason) from exc

@@ -7,18 +7,18 @@ turn a switch or move a lead: an opened current loop goes to compliance.
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from threading import Event
-from typing import Protocol
 
 from config import MeterRange
 from daemon.bench.bench import Bench
 from daemon.bench.clock import Clock
 from daemon.bench.errors import BenchError, OverrangeError, StoppedError
-from daemon.bench.measuring_plan import smallest_range
+from daemon.bench.measuring_plan import RangeSetup, smallest_range
+from daemon.bench.person import Ask
 from daemon.bench.readings import RangeReadings
 from daemon.bench.sequence import Progress, measure
 from daemon.metrology import Look, Pair, Seen, active_range
 
-__all__ = ["Ask", "HandTurned", "advice"]
+__all__ = ["HandTold", "HandTurned", "advice"]
 
 PROBE_SHARE = 0.8
 """Level of a look, as a share of the most sensitive range's full scale."""
@@ -51,21 +51,6 @@ _ADVICE = {
 }
 
 
-class Ask(Protocol):
-    """Asks whoever stands at the bench; what is called meanwhile may end it."""
-
-    def __call__(
-        self,
-        text: str,
-        *,
-        subject: str,
-        wants: str | None = None,
-        meanwhile: Callable[[], None] = ...,
-    ) -> str:
-        """Return the answer."""
-        ...
-
-
 class _Noticed(Exception):  # noqa: N818 -- no fault: what was waited for is there
     """The bench saw something else, so the question need not be answered."""
 
@@ -83,6 +68,83 @@ def advice(look: Look) -> str:
     'The output falls as the input rises: its leads, or the input leads, are reversed.'
     """
     return _ADVICE[look.seen]
+
+
+class HandTold:
+    """Measures units of which a person turns the switch, and is told when.
+
+    Where a person reads a meter or sets the source too, nothing can see the switch
+    turned, as `HandTurned` does.
+
+    Parameters
+    ----------
+    bench : Bench
+        Open, without a selector.
+    clock : Clock
+        For readings and waiting.
+    stop : Event
+        Once set, whatever is under way ends.
+    ask : Ask
+        Where the person is asked.
+    """
+
+    def __init__(self, bench: Bench, *, clock: Clock, stop: Event, ask: Ask) -> None:
+        self._bench = bench
+        self._clock = clock
+        self._stop = stop
+        self._ask = ask
+        self._serial = ""
+        self._confirmed: list[str] = []
+
+    @property
+    def note(self) -> str | None:
+        """What a person confirmed of the last unit, for its run; None where nothing."""
+        return " ".join(self._confirmed) or None
+
+    def swapped(self) -> None:
+        """Do nothing: the next unit is named in each prompt."""
+
+    def unit(
+        self,
+        serial: str,
+        ranges: Sequence[str],
+        progress: Callable[[Progress], None],
+    ) -> list[RangeReadings]:
+        """Measure a unit range by range; faults are those of `measure`."""
+        self._serial = serial
+        self._confirmed = []
+        return measure(
+            self._bench,
+            ranges,
+            self._clock,
+            stop=self._stop,
+            progress=progress,
+            switch=self,
+        )
+
+    def turn(self, setup: RangeSetup) -> None:
+        """Have the switch turned to a range; the source is on, at zero."""
+        self._ask(
+            f"Unit {self._serial}: turn its switch to {setup.title}, then confirm.",
+            subject=self._serial,
+            meanwhile=self._bench.patience.meanwhile(),
+        )
+
+    def stands(self, setup: RangeSetup) -> bool:
+        """Ask whether it stands there, though a small level says otherwise."""
+        answer = self._ask(
+            f"Unit {self._serial} does not read like range {setup.title}. Does its "
+            f"switch stand at {setup.title}? Yes: a part of the wrong decade is on it, "
+            "and it is measured as that. No: turn the switch.",
+            subject=self._serial,
+            wants="yes/no",
+            meanwhile=self._bench.patience.meanwhile(),
+        )
+        if answer.strip().lower() in YES:
+            self._confirmed.append(f"Switch confirmed at {setup.title}.")
+            return True
+        self.turn(setup)
+        return False
 
 
 class HandTurned:

@@ -5,7 +5,15 @@ from dataclasses import dataclass, replace
 from math import hypot, inf, sqrt
 from typing import Self
 
-from config import COMPLIANCE_DEFAULT_MAX_V, Bench, MeterRange, Product, Reading
+from config import (
+    COMPLIANCE_DEFAULT_MAX_V,
+    Bench,
+    MeterRange,
+    Product,
+    Reading,
+    Unit,
+    spell,
+)
 from daemon.bench.errors import LimitError, NoRangeError
 
 __all__ = [
@@ -53,6 +61,9 @@ class RangeSetup:
     output_offset: float = 0.0
     through_ohm: float | None = None
     """What the current flows through where a voltage source drives it."""
+    title: str = ""
+    """How people know the range."""
+    input_unit: Unit = Unit.AMPERE
 
     @property
     def highest(self) -> float:
@@ -63,6 +74,11 @@ class RangeSetup:
     def slowest_s(self) -> float:
         """The longest time constant that fits `settle_s`."""
         return self.settle_s / TIME_CONSTANTS
+
+    def at(self, level: float) -> str:
+        """Return a setting of this range in words, as a prompt begins."""
+        shown = "zero" if level == 0 else spell(float(f"{level:.6g}"), self.input_unit)
+        return f"Range {self.title}, source at {shown}"
 
     def lowered(self, share: float) -> Self:
         """Return it with every level at a share of what was planned, 0 < share <= 1.
@@ -145,6 +161,8 @@ def range_setups(
                 bench.reference_is.standard_uncertainty_ppm,
             ),
             output_step=output.resolution,
+            title=one.title,
+            input_unit=Unit(product.input_unit),
             through_ohm=(
                 None
                 if bench.series_resistor is None

@@ -44,14 +44,23 @@ class RangeProof:
         For the time that a range has had to move.
     go_on : Callable
         Called before each reading; raises to end the measurement.
+    stands : Callable, optional
+        Asks whoever turns the unit's switch whether it stands at a range, after a level
+        that says otherwise; False once it was turned. None where the bench switches.
     """
 
     def __init__(
-        self, bench: Bench, clock: Clock, *, go_on: Callable[[], None]
+        self,
+        bench: Bench,
+        clock: Clock,
+        *,
+        go_on: Callable[[], None],
+        stands: Callable[[RangeSetup], bool] | None = None,
     ) -> None:
         self._bench = bench
         self._clock = clock
         self._go_on = go_on
+        self._stands = stands
         setups = bench.setups.values()
         self._slowest_s = max(one.settle_s for one in setups)
 
@@ -95,7 +104,12 @@ class RangeProof:
                     zero = self._zero(setup)
                 gain = self._gain(setup, level, zero, least_s)
             if not self._is_own(setup, gain, level):
-                self._require_switched(setup, gain, level)
+                if self._stands is None:
+                    self._require_switched(setup, gain, level)
+                else:
+                    self._set_level(setup, 0.0)  # a hand is at the switch
+                    if not self._stands(setup):
+                        return self.share(setup, None, shares)
                 return self._lowered(setup, gain, level, shares)
             floor = _floor(setup)
             told = APART * abs(level * _gain_of(setup)) + floor
@@ -137,6 +151,17 @@ class RangeProof:
         the time that the slowest one takes.
         """
         self._set_level(setup, level)
+        self._bench.output.expect(
+            f"{setup.at(level)}, a small one that proves the range",
+            zero + level * _gain_of(setup),
+            setup.nominal_output,
+        )
+        if self._bench.output.by_hand:
+            self._hold()
+            try:
+                return (self._bench.output.read() - zero) / level
+            except OverrangeError:
+                return inf
         began_s = self._clock.now_s()
         own = 0
         while True:
@@ -164,15 +189,26 @@ class RangeProof:
             It is more than the meter reads, even in the end.
         """
         self._set_level(setup, 0.0)
+        self._hold()
+        self._bench.output.expect(setup.at(0.0), 0.0, setup.nominal_output)
+        return self._bench.output.read()
+
+    def _hold(self) -> None:
+        """Wait for the time that the slowest range takes, the source kept on."""
         until_s = self._clock.now_s() + self._slowest_s
         while (left_s := until_s - self._clock.now_s()) > 0:
             self._go_on()
             self._bench.source.keep_on()
             self._clock.wait_s(min(left_s, self._bench.source.patience_s))
-        return self._bench.output.read()
 
     def _settled(self) -> float:
         """Return what the output reads after the time that the slowest range takes."""
+        if self._bench.output.by_hand:
+            self._hold()
+            try:
+                return self._bench.output.read()
+            except OverrangeError:
+                return inf
         began_s = self._clock.now_s()
         while True:
             self._go_on()
@@ -202,14 +238,24 @@ class RangeProof:
         for other in others[:OTHERS]:
             self._set_level(setup, 0.0)
             self._bench.choose(other)
+            self._expect(other, 0.0)
             zero = self._settled()
             self._set_level(setup, level)
+            self._expect(other, level)
             there = (self._settled() - zero) / level
             if not _alike(gain, there):
                 self._set_level(setup, 0.0)
                 self._bench.choose(setup)
                 return
         raise NotSwitchedError(range_=setup.range, other=others[0].range)
+
+    def _expect(self, other: RangeSetup, level: float) -> None:
+        """Say what a person is to read with another range selected."""
+        self._bench.output.expect(
+            f"{other.at(level)}, to see whether the unit follows",
+            level * _gain_of(other),
+            other.nominal_output,
+        )
 
     def _lowered(
         self, setup: RangeSetup, gain: float, level: float, shares: Sequence[float]

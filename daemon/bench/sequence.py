@@ -2,8 +2,11 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from math import hypot, sqrt
+from statistics import fmean, stdev
 from threading import Event
 from types import MappingProxyType
+from typing import Protocol
 
 from daemon.bench.bench import Bench
 from daemon.bench.clock import Clock
@@ -16,10 +19,12 @@ from daemon.bench.errors import (
     SelectorError,
     StoppedError,
     TooMuchOutputError,
+    UnansweredError,
     UnknownRangeError,
     UnsettledError,
 )
 from daemon.bench.measuring_plan import RangeSetup
+from daemon.bench.person import SECONDS_A_MINUTE
 from daemon.bench.range_proof import RangeProof
 from daemon.bench.readings import Point, RangeReadings
 from daemon.bench.series import series_of
@@ -30,9 +35,9 @@ from daemon.bench.settling import (
     Record,
     same_number,
 )
-from daemon.metrology import FEWEST
+from daemon.metrology import FEWEST, Rest
 
-__all__ = ["Progress", "measure"]
+__all__ = ["HandOnSwitch", "Progress", "measure"]
 
 AS_PLANNED: Mapping[str, float] = MappingProxyType({})
 
@@ -72,6 +77,21 @@ class Progress:
     points: int
 
 
+class HandOnSwitch(Protocol):
+    """Whoever turns the unit's switch, and is told to."""
+
+    def turn(self, setup: RangeSetup) -> None:
+        """Have the switch turned to a range; the source is on, at zero."""
+        ...
+
+    def stands(self, setup: RangeSetup) -> bool:
+        """Ask whether it stands there, though a small level says otherwise.
+
+        Where it does not, it is turned there first.
+        """
+        ...
+
+
 def measure(
     bench: Bench,
     ranges: Sequence[str],
@@ -80,6 +100,7 @@ def measure(
     stop: Event,
     progress: Callable[[Progress], None] = lambda _: None,
     lowered: Mapping[str, float] = AS_PLANNED,
+    switch: HandOnSwitch | None = None,
 ) -> list[RangeReadings]:
     """Measure the named ranges of the unit that is connected.
 
@@ -92,6 +113,9 @@ def measure(
 
     A range whose output is more than its meter holds is read at lower levels: one with
     a part of the wrong decade has an error like any other.
+
+    A meter that a person reads is asked for once a point; meanwhile the others are
+    read on, and the source is kept on for so long as `bench.patience` says.
 
     Parameters
     ----------
@@ -108,6 +132,8 @@ def measure(
     lowered : mapping
         Share of its planned levels by range, in (0, 1], where a unit makes so much of
         them that the planned ones would exceed the output meter's range.
+    switch : HandOnSwitch, optional
+        Who turns the unit's switch where the bench has no selector.
 
     Returns
     -------
@@ -145,13 +171,13 @@ def measure(
         for key, one in bench.setups.items()
         if key in ranges
     ]
-    if bench.selector is None and len(setups) > 1:
+    if bench.selector is None and switch is None and len(setups) > 1:
         raise SelectorError(ranges=tuple(one.range for one in setups))
     points = sum(len(one.levels) for one in setups)
-    unit = _Unit(bench, clock, stop, progress, points=points)
+    unit = _Unit(bench, clock, stop, progress, points=points, switch=switch)
     try:
         unit.start()
-        taken = [unit.measure_range(one) for one in setups]
+        taken = [unit.measure_patiently(one) for one in setups]
         bench.require_guarded()
     except BenchError as exc:
         if bench.halted:  # then what was read with the source off means nothing
@@ -175,6 +201,7 @@ class _Unit:
         progress: Callable[[Progress], None],
         *,
         points: int,
+        switch: HandOnSwitch | None = None,
     ) -> None:
         self._bench = bench
         self._clock = clock
@@ -182,8 +209,20 @@ class _Unit:
         self._progress = progress
         self._points = points
         self._done = 0
+        self._level = 0.0
         self._ambient_c: float | None = None
-        self._proof = RangeProof(bench, clock, go_on=self._go_on)
+        self._switch = switch if bench.selector is None else None
+        self._turned: str | None = None
+        self._proof = RangeProof(
+            bench,
+            clock,
+            go_on=self._go_on,
+            stands=None if self._switch is None else self._switch.stands,
+        )
+        # Who sets the source by hand is not asked for further levels.
+        self._proves = bench.selector is not None or (
+            self._switch is not None and not bench.source_by_hand
+        )
 
     def start(self) -> None:
         """Turn the source on at zero, its compliance set before."""
@@ -193,6 +232,25 @@ class _Unit:
         self._bench.source.set_level(0.0, limit=0.0, setting="zero")
         self._bench.source.set_compliance(self._bench.compliance)
         self._bench.source.output_on()
+
+    def measure_patiently(self, setup: RangeSetup) -> RangeReadings:
+        """Measure a range; where nobody answers, the source is off until one does."""
+        done = self._done
+        while True:
+            try:
+                return self.measure_range(setup)
+            except UnansweredError as exc:
+                if self._bench.ask is None:
+                    raise
+                self._bench.source_off()
+                self._bench.ask(
+                    f"Nobody answered within {exc.within_s / SECONDS_A_MINUTE:.0f} "
+                    "min, so the source was turned off. Confirm, and range "
+                    f"{setup.title} is read from its beginning.",
+                    subject="whoever reads the meters",
+                )
+                self._done = done
+                self.start()
 
     def measure_range(self, setup: RangeSetup) -> RangeReadings:
         """Measure a range, at lower levels where its output is too much."""
@@ -236,6 +294,9 @@ class _Unit:
         bench = self._bench
         self._go_on()
         bench.choose(setup)
+        if self._switch is not None and self._turned != setup.range:
+            self._switch.turn(setup)
+            self._turned = setup.range
         cycles = setup.reading.power_line_cycles
         old = bench.reference.last
         bench.reference.configure(setup.reference_full_scale, cycles=cycles)
@@ -243,7 +304,7 @@ class _Unit:
         points: list[Point] = []
         done = self._done
         for level in setup.levels:
-            if level and bench.selector is not None and not proven:
+            if level and self._proves and not proven:
                 zero = points[-1].output[-1] if points else None
                 share = self._proof.share(setup, zero, LOWER)
                 if not share:
@@ -253,10 +314,15 @@ class _Unit:
                     self._done = done
                     return self._selected_and_read(setup.lowered(share), proven=True)
                 proven = True
-                if points and _repeats(points[-1]) and not self._lives(setup, points):
+                if (
+                    points
+                    and not bench.read_by_hand
+                    and _repeats(points[-1])
+                    and not self._lives(setup, points)
+                ):
                     self._done -= 1
                     points[-1] = self._read_point(setup, 0.0, (), None)
-            moves = proven or bench.selector is None
+            moves = proven or not self._proves
             points.append(self._read_point(setup, level, points, old, moves=moves))
             old = None
         if setup.levels[-1]:
@@ -270,6 +336,7 @@ class _Unit:
         )
 
     def _set_level(self, setup: RangeSetup, level: float) -> None:
+        self._level = level
         self._bench.source.set_level(
             level,
             limit=setup.source_limit,
@@ -292,14 +359,19 @@ class _Unit:
         follow, and then show the same number again. Not so where it is not allowed,
         since nobody knows yet which range is active.
         """
+        bench = self._bench
         self._set_level(setup, level)
         left = before[-1].level if before else 0.0
+        if bench.reference.by_hand and bench.output.by_hand:
+            return self._took(setup, self._typed(setup, level))
         windows = _on_the_way(setup, left, level)
         record = Record(setup, old_reference)
         found = self._read_to_rest(setup, level, record, windows)
         for _ in range(NUDGES):
-            if not record.repeats or self._bench.source_by_hand or not moves:
+            if not record.repeats or bench.source_by_hand or not moves:
                 break
+            if bench.output.by_hand:
+                break  # what repeats is the reference, which is held to the setting
             shown = record.output[-1]
             self._see_it_move(setup, level, shown)
             again = Record(setup, returned=shown)
@@ -320,8 +392,14 @@ class _Unit:
         spread = max(found.rest.settled) - min(found.rest.settled)
         if spread > OUTPUT_AGREEMENT * setup.output_full_scale:
             raise self._unsettled(setup, level, record, spread)
+        if bench.read_by_hand:
+            return self._took(setup, self._with_person(setup, point, windows))
         if before and left != level and same_number(before[-1].output, point.output):
             raise FrozenError(range_=setup.range, level=level, value=point.output[-1])
+        return self._took(setup, point)
+
+    def _took(self, setup: RangeSetup, point: Point) -> Point:
+        """Say that a point is read, and return it."""
         self._done += 1
         self._progress(
             Progress(
@@ -329,6 +407,73 @@ class _Unit:
             )
         )
         return point
+
+    def _typed(self, setup: RangeSetup, level: float) -> Point:
+        """Have both meters read by a person, once the unit has had its time."""
+        bench, clock = self._bench, self._clock
+        until_s = clock.now_s() + setup.settle_s
+        while (left_s := until_s - clock.now_s()) > 0:
+            self._go_on()
+            bench.source.keep_on()
+            clock.wait_s(min(left_s, bench.source.patience_s), unless=self._stop)
+        reference = self._asked(setup, level, reference=True)
+        output = self._asked(setup, level, reference=False)
+        return Point(
+            level=level,
+            reference=(reference,),
+            output=(output,),
+            at_s=(clock.now_s(),),
+        )
+
+    def _with_person(
+        self, setup: RangeSetup, point: Point, windows: tuple[Window, Window]
+    ) -> Point:
+        """Have a person read the meter that the bench does not, beside the other's.
+
+        The other is read before and after: what it moved by in between is not known of
+        the moment at which the person looked (rectangular, JCGM 100, 4.3.7).
+        """
+        level, by_hand = point.level, self._bench.reference.by_hand
+        typed = self._asked(setup, level, reference=by_hand)
+        record = Record(setup)
+        found = self._read_to_rest(setup, level, record, windows)
+        after = record.reference[found.first :]
+        gain = setup.nominal_output / setup.level
+        if by_hand:
+            before_, after_ = fmean(_settled(point)), found.rest.value
+            standard = found.rest.standard
+            reference, output = typed, (before_ + after_) / 2
+        else:
+            before_, after_ = fmean(point.reference), fmean(after)
+            standard = stdev(after) / sqrt(len(after)) * abs(gain)
+            reference, output = (before_ + after_) / 2, typed
+        moved = abs(after_ - before_) * (1.0 if by_hand else abs(gain))
+        return Point(
+            level=level,
+            reference=(reference,),
+            output=(output,),
+            at_s=(self._clock.now_s(),),
+            rest=Rest(
+                value=output,
+                standard=hypot(standard, moved / sqrt(12)),
+                degrees_of_freedom=found.rest.degrees_of_freedom,
+                departure=0.0,
+                first=0,
+                settled=(output,),
+            ),
+        )
+
+    def _asked(self, setup: RangeSetup, level: float, *, reference: bool) -> float:
+        """Return what a person reads of one meter at a level."""
+        self._go_on()
+        near, within = _on_the_way(setup, level, level)
+        if reference:
+            meter, window, gain = self._bench.reference, near, 1.0
+        else:
+            meter, window = self._bench.output, within
+            gain = setup.nominal_output / setup.level
+        meter.expect(setup.at(level), level * gain, setup.level * gain)
+        return meter.read(window)
 
     def _read_to_rest(
         self,
@@ -420,7 +565,9 @@ class _Unit:
         started_s = clock.now_s()
         # Which meter goes first alternates, so that a drift of the source between
         # the two readings of a pair cancels over the point.
-        if len(record.at_s) % 2 == 0:
+        if bench.read_by_hand:
+            reference, output, at_s = self._read_one(setup, near, within)
+        elif len(record.at_s) % 2 == 0:
             reference = bench.reference.read(near)
             output, at_s = bench.output.read(within), clock.now_s()
         else:
@@ -431,6 +578,20 @@ class _Unit:
         ahead_s = started_s + setup.settle_s / LOOKS - clock.now_s()
         if ahead_s > 0:
             clock.wait_s(min(ahead_s, bench.source.patience_s), unless=self._stop)
+
+    def _read_one(
+        self, setup: RangeSetup, near: Window, within: Window
+    ) -> tuple[float, float, float]:
+        """Read the meter that no person reads; the other stands for what it would be.
+
+        Where the output is read by hand, the reference tells of rest in its place.
+        """
+        bench, gain = self._bench, setup.nominal_output / setup.level
+        if bench.reference.by_hand:
+            output, at_s = bench.output.read(within), self._clock.now_s()
+            return self._level, output, at_s
+        reference, at_s = bench.reference.read(near), self._clock.now_s()
+        return reference, reference * gain, at_s
 
     def _unsettled(
         self, setup: RangeSetup, level: float, record: Record, spread: float
@@ -446,6 +607,11 @@ class _Unit:
     def _go_on(self) -> None:
         if self._stop.is_set() or self._bench.halted:
             raise StoppedError
+
+
+def _settled(point: Point) -> Sequence[float]:
+    """Return the output's readings, their movement taken off."""
+    return point.output if point.rest is None else point.rest.settled
 
 
 def _repeats(point: Point) -> bool:

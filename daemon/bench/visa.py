@@ -17,7 +17,8 @@ from pyvisa.resources import MessageBasedResource, SerialInstrument
 from pyvisa.rname import ResourceName
 
 from config import Instrument, Profile, SerialLine
-from daemon.bench.connection import Connection
+from daemon.bench.common_line import Behind
+from daemon.bench.connection import BareLine, Connection
 from daemon.bench.framing import Framing
 from daemon.bench.plain import plainly
 from daemon.bench.wire import Line
@@ -37,7 +38,18 @@ def connect(role: str, instrument: Instrument, profile: Profile) -> Connection:
     InstrumentError
         Nothing answers at the address.
     """
-    return Line(role, instrument, profile, lambda: _VisaLine(instrument, profile))
+    return Line(role, instrument, profile, lambda: _bare(instrument, profile))
+
+
+def _bare(instrument: Instrument, profile: Profile) -> BareLine:
+    """Open whatever carries an instrument's exchanges."""
+    if profile.modbus is not None:
+        from daemon.bench.modbus import Registers  # noqa: PLC0415 -- few benches need it
+
+        return Registers(instrument, profile)
+    if profile.adapter is not None:
+        return Behind(instrument, profile, lambda: _VisaLine(instrument, profile))
+    return _VisaLine(instrument, profile)
 
 
 @cache
@@ -77,7 +89,7 @@ class _VisaLine:
     """A bare line: it is written to only while nothing lies unread on it."""
 
     def __init__(self, instrument: Instrument, profile: Profile) -> None:
-        self._timeout_s = instrument.timeout_s
+        self.timeout_s = instrument.timeout_s
         self._profile = profile
         self._framing = Framing(
             profile.read_termination.encode("ascii"),
@@ -88,7 +100,7 @@ class _VisaLine:
         self._resource = _open(instrument)
         try:
             self._wire = _wire_of(self._resource, profile)
-            self._resource.timeout = self._timeout_s * 1000
+            self._resource.timeout = self.timeout_s * 1000
             self._resource.read_termination = profile.read_termination or None
         except BaseException:
             self.close()
@@ -105,7 +117,7 @@ class _VisaLine:
             message = "this kind of line gives answers only, nothing unasked"
             raise ValueError(message)
         ending = self._framing.ending
-        deadline_s = monotonic() + self._timeout_s
+        deadline_s = monotonic() + self.timeout_s
         # What has arrived is of the past, and so is the line that is half way here.
         self._wire.arrived(0.0)
         heard = b""
@@ -172,7 +184,7 @@ class _VisaLine:
         """
         if not self._framing.speaks(lines):
             return b""
-        deadline_s = monotonic() + self._timeout_s
+        deadline_s = monotonic() + self.timeout_s
         heard = b""
         while not self._framing.is_whole(heard, lines):
             heard += self._sooner_than(deadline_s, wire)
@@ -192,7 +204,7 @@ class _VisaLine:
             raise ValueError(message) from exc
 
     def _silence(self) -> TimeoutError:
-        return TimeoutError(f"no whole answer within {self._timeout_s:g} s")
+        return TimeoutError(f"no whole answer within {self.timeout_s:g} s")
 
 
 class _Wire(Protocol):

@@ -243,6 +243,8 @@ class _Answering(Protocol):
 class _InMemory:
     """A bare line of an instrument in memory."""
 
+    timeout_s = 0.0
+
     def __init__(self, line: _Answering) -> None:
         self.write = line.write
         self.query = line.query

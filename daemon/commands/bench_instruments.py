@@ -16,7 +16,9 @@ from config import (
     Settings,
     Unit,
     load,
+    private_folder,
     spell,
+    write_whole,
 )
 from daemon.bench import Found, ScaledClock, Tried, find, try_out
 from daemon.commands.opened import home_here
@@ -179,8 +181,8 @@ def bench_describe(name: str, address: str) -> None:
         instrument=Instrument(address=address, profile=name),
         connect=connect,
     )
-    file.parent.mkdir(parents=True, exist_ok=True)
-    file.write_text(text, encoding="utf-8")
+    private_folder(file.parent)
+    write_whole(file, text)
     say(f'Written: {file}. Say profile = "{name}" at the role in bench.toml.')
 
 

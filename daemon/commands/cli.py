@@ -16,6 +16,7 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
+from config import keep_to_owner
 from daemon.commands import FAILURE, SHARED
 from daemon.commands.every_command import SECTIONS, Entries, Several
 from daemon.service import VARIABLE, Home
@@ -148,6 +149,7 @@ def main() -> None:
     """Run the command; end with its exit code, with one sentence where it failed."""
     # Whatever was begun is ended in order: children stopped, the source off.
     signal.signal(signal.SIGTERM, _end)
+    keep_to_owner()
     try:
         code = holdpoint.main(standalone_mode=False)
     except (Exception, KeyboardInterrupt) as exc:

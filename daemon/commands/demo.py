@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from config import load
+from config import load, write_whole
 from daemon.commands.options import FOLDER, NEW_FILE, PORT
 from daemon.commands.showing import (
     Headline,
@@ -153,7 +153,7 @@ def _screens(home: Home, port: int | None) -> Iterator[None]:
 
 def _write(path: Path | None, result: object) -> None:
     if path is not None:
-        path.write_text(to_json(result) + "\n", encoding="utf-8")
+        write_whole(path, to_json(result) + "\n", for_all=True)
 
 
 def _found_beside_true(result: dict[str, Any]) -> Iterator[Part]:

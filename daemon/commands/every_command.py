@@ -189,6 +189,8 @@ SECTIONS: Mapping[str, Entries] = {
                 "list": One("sharing", "List what could not be shared, and why."),
             },
         ),
+        "doctor": One("doctor", "Say what is not as it should be, and how to mend it."),
+        "export": One("export", "Write the results into a table."),
         "backup": One("backups", "Write everything into one file."),
         "restore": One("backups", "Put back what is in such a file."),
         "move": One("backups", "Move everything to another PC."),

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import click
 
-from config import QuantityError, Unit as Quantity, parse
+from config import QuantityError, Unit as Quantity, parse, write_whole
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import (
@@ -282,4 +282,4 @@ def _drawn(gauge: Gauge, without: Sequence[str], path: str) -> None:
         width=760,
     )
     png = vl_convert.vegalite_to_png(chart.to_dict(validate=False), scale=2)
-    Path(path).write_bytes(png)
+    write_whole(Path(path), png, for_all=True)

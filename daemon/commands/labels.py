@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from config import write_whole
 from daemon.commands.options import into_folder, serials_given
 from daemon.commands.showing import misuse, say
 from daemon.presentation import LabelError, Tape, as_png, as_svg
@@ -40,7 +41,7 @@ def label(
         misuse(str(exc))
     into.mkdir(parents=True, exist_ok=True)
     for name, picture in pictures.items():
-        (into / name).write_bytes(picture)
+        write_whole(into / name, picture, for_all=True)
     for name in pictures:
         click.echo(into / name)
     say(f"{len(pictures)} labels for {width_mm:g} mm tape at {dpi} dots per inch.")

@@ -6,7 +6,15 @@ import click
 
 from daemon.commands.opened import opened
 from daemon.commands.showing import Shown, fail, listed, show, shown
-from storage import Decided, LedgerRow, Restored, standing, undecided, verify
+from storage import (
+    LedgerRow,
+    Restored,
+    at_rest,
+    standing,
+    undecided,
+    unlike,
+    verify,
+)
 
 
 @click.command("list")
@@ -25,29 +33,26 @@ def ledger_list() -> Shown:
 def ledger_verify() -> None:
     """Prove that no decision was changed.
 
-    None was removed, moved or cut off either. A copy that was put back is said.
+    None was removed, moved or cut off, and what was decided stands as it was decided. A
+    copy that was put back is said.
     """
     from storage import archive  # noqa: PLC0415 -- the database takes long to load
 
     with opened() as at:
-        # What was decided is read first: its lines are there by then.
-        kept = at.store.rows(Decided)
-        rows = at.store.rows(LedgerRow)
+        rows, decided, kept = at_rest(at.store)
         noted = archive.anchors(at.home.backups)
     broken = verify(rows, noted)
-    missing = undecided(rows, kept)
     restores = [one for one in noted if isinstance(one, Restored)]
     restores.sort(key=lambda one: one.restored_at)
     show(*(one.told() for one in restores))
-    if broken is not None:
-        show(f"The ledger is broken at row {broken}.")
-    show(
-        *(
-            f"No decision in the ledger for {one.kind} {one.subject} by {one.person}."
-            for one in missing
-        )
-    )
-    if broken is not None or missing:
+    said = [] if broken is None else [f"The ledger is broken at row {broken}."]
+    said += [
+        f"No decision in the ledger for {one.kind} {one.subject} by {one.person}."
+        for one in undecided(rows, decided)
+    ]
+    said += [one.told() for one in unlike(rows, kept)]
+    show(*said)
+    if said:
         fail()
     newest = f" Its newest row is {rows[-1].row_hash}." if rows else ""
     anchors = len(standing(noted))

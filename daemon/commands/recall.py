@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from config import write_whole
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import FOLDER, by_person
 from daemon.commands.showing import (
@@ -120,9 +121,7 @@ def write(found: Containment, folder: Path) -> list[Path]:
         ("containment.html", page(found)),
         ("cards.csv", cards(found)),
     ):
-        path = folder / name
-        path.write_text(text, encoding="utf-8", newline="")
-        made.append(path)
+        made.append(write_whole(folder / name, text, for_all=True))
     return made
 
 

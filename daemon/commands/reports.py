@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from config import write_whole
 from daemon.commands.opened import home_here, opened
 from daemon.commands.options import FILE, into_folder, serials_given
 from daemon.commands.showing import progressing, say
@@ -104,11 +105,7 @@ def _command(kind: str) -> click.Command:
         ):
             for count, document in enumerate(made, 1):
                 for name, data in _files(document, form).items():
-                    # Whole or not at all, whatever ends this on the way.
-                    part = into / f"{name}.part"
-                    part.write_bytes(data)
-                    part.replace(into / name)
-                    click.echo(into / name)
+                    click.echo(write_whole(into / name, data, for_all=True))
                 say(f"{document.number} is written to {into.resolve()}.")
                 step(count, "")
 

@@ -68,8 +68,8 @@ def rework_replace(serial: str, part: str, reel: str, person: str, reason: str) 
         _keep(at, serial, ReworkKind.REPLACE, person, reason, part=part, reel=reel)
         left = leftover(records, reel)
     say(
-        f"{part} of unit {serial} is of reel {reel} now; measure it again, with "
-        "--rerun. Then end its hold, where it has one."
+        f"{part} of unit {serial} is of reel {reel} now. Measure it again: "
+        f"`holdpoint measure {serial} --rerun`. Then end its hold, where it has one."
     )
     if left is not None and left < 1:
         say(f"More parts of reel {reel} used than received: check the records.")

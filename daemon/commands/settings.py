@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import click
 from click.shell_completion import get_completion_class
 
-from config import check, init as ask_and_write, load
+from config import check, init as ask_and_write, load, private_folder
 from daemon.commands.opened import home_here
 from daemon.commands.showing import interactive, misuse, say, show
 from daemon.judging import ProductModel, too_poor_for
@@ -27,7 +27,7 @@ def init(*, edit: bool) -> None:
             "of config/templates"
         )
     home = home_here()
-    home.folder.mkdir(parents=True, exist_ok=True)
+    private_folder(home.folder)
     made = ask_and_write(
         home.folder,
         lambda question: click.prompt(

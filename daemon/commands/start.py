@@ -18,7 +18,9 @@ from daemon.service import (
     Network,
     StartError,
     child,
+    claimed,
     dashboard_command,
+    moved,
     new_code,
     shared_daemon,
     simulated_bench,
@@ -51,8 +53,6 @@ def daemon(*, no_bench: bool, port: int, simulated: bool, used_by: int | None) -
 
     Owns the records, and answers screens and commands.
     """
-    from daemon.service import run  # noqa: PLC0415 -- only this command needs it all
-
     home = home_here()
     say(
         f"Holdpoint measures for {home.folder}; stop it with Ctrl-C. The very first "
@@ -60,9 +60,32 @@ def daemon(*, no_bench: bool, port: int, simulated: bool, used_by: int | None) -
     )
     if simulated and no_bench:
         misuse("--simulated plays a bench; --no-bench opens none.")
-    with _played(home) if simulated else nullcontext():
-        run(home, with_bench=not no_bench, port=port, used_by=used_by, announce=say)
+    # A folder that is none of ours is left as it is; to read ours takes a second.
+    ours = (home.folder / "product.toml").exists()
+    with claimed(home) if ours else nullcontext():
+        moved.require_here(home)
+        load(home.folder)
+        _keep_and_measure(
+            home, no_bench=no_bench, port=port, simulated=simulated, used_by=used_by
+        )
     say("Stopped; the source is off.")
+
+
+def _keep_and_measure(
+    home: Home, *, no_bench: bool, port: int, simulated: bool, used_by: int | None
+) -> None:
+    from daemon.service import run  # noqa: PLC0415 -- only this command needs it all
+    from storage import BusyError  # noqa: PLC0415 -- as above
+
+    try:
+        with _played(home) if simulated else nullcontext():
+            run(home, with_bench=not no_bench, port=port, used_by=used_by, announce=say)
+    except BusyError as exc:
+        message = (
+            f"{exc}: another daemon, screens that were started before this one, or a "
+            "command that still works. End it, then start the daemon again."
+        )
+        raise StartError(message) from exc
 
 
 @contextmanager

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from uuid import uuid4
 
 from config import (
-    TYPED,
     Bench,
     CheckStandard,
     HoldpointError,
@@ -120,7 +119,7 @@ def of_person(
         scale *= 1e-6
     of = subject or _usual_subject(signal, kind)
     if kind is ProofKind.LOOSE_PARTS and of is None:
-        message = "say which reel the parts are of: the finding names none"
+        message = "say with --of which reel the parts are of: the finding names none"
         raise NoProofError(message)
     return Proof(
         proof=uuid4().hex,
@@ -182,8 +181,10 @@ def not_by_bench(signal: Signal, kind: ProofKind, bench: Bench | None) -> str | 
         lacking = "bench.toml names no ohmmeter"
     elif not ohms and signal.range is None and signal.part is not None:
         lacking = "several ranges feel the part, each otherwise"
-    elif not ohms and TYPED in {bench.reference.profile, bench.output.profile}:
+    elif not ohms and bench.all_typed:
         lacking = "this bench is read by hand"
+    elif kind is ProofKind.SECOND_METER and {"reference", "output"} & {*bench.typed}:
+        lacking = "a meter of this bench is read by hand"
     elif kind is ProofKind.CHECK_STANDARD and bench.check_standard is None:
         lacking = "bench.toml names no check standard"
     return lacking and f"{lacking}: type what was read"

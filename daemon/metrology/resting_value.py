@@ -70,6 +70,8 @@ class Rest:
     @property
     def beyond_scatter(self) -> float:
         """The part of `standard` that the mean of `settled` does not show itself."""
+        if len(self.settled) == 1:  # which shows nothing of its own scatter
+            return self.standard
         of_mean = float(np.std(self.settled, ddof=1)) / sqrt(len(self.settled))
         return sqrt(max(self.standard**2 - of_mean**2, 0.0))
 

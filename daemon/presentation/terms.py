@@ -77,6 +77,18 @@ TERMS: tuple[Term, ...] = (
         "papers, bench",
     ),
     Term(
+        "like known-good",
+        "As the check standard reads; said where the bench is too poor for the error "
+        "limit. It may leave.",
+        "papers, bench",
+    ),
+    Term(
+        "changed",
+        "Not as the check standard reads; said where the bench is too poor for the "
+        "error limit. It must not leave.",
+        "papers, bench",
+    ),
+    Term(
         "move",
         "How far a range reads off from what it read before; a unit that moved "
         "may still keep its error limit.",

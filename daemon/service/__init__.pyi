@@ -1,6 +1,7 @@
 from . import bundle as bundle, moved as moved
 from .bundle import BundleError as BundleError, Contents as Contents
 from .client import Client as Client, RefusedOrderError as RefusedOrderError
+from .doctor import Look as Look, State as State, looks as looks
 from .hands import Hands as Hands, HandsError as HandsError, hands_of as hands_of
 from .home import VARIABLE as VARIABLE, Home as Home
 from .processes import (
@@ -9,6 +10,7 @@ from .processes import (
     StartError as StartError,
     answers as answers,
     child as child,
+    claimed as claimed,
     dashboard_command as dashboard_command,
     environment as environment,
     new_code as new_code,

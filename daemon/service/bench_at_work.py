@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from logging import getLogger
 
-from config import TYPED, Instrument, Settings
+from config import Instrument, Settings
 from daemon.bench import (
     AbsentError,
     Bench,
@@ -91,22 +91,18 @@ class BenchAtWork:
     def open(self) -> None:
         """Open the instruments, the source off before all else.
 
-        A bench that a person reads is not opened: its readings are typed. A source
-        that a person sets is asked for, level by level.
+        A bench that a person sets and reads is not opened: its readings are typed.
+        Where a person sets or reads a part of it, each step is asked for.
         """
         settings = self._settings
         self._desk.show(instruments=settings.bench is not None)
-        if settings.bench is None or TYPED in {
-            one.profile
-            for role, one in settings.bench.instruments.items()
-            if role != "source"
-        }:
+        if settings.bench is None or settings.bench.all_typed:
             return
         self._desk.show(cautions=cautions(settings.bench, settings.profiles))
         source = settings.bench.source
-        if source.profile != TYPED:
+        if (profile := settings.profiles.get(source.profile)) is not None:
             # Whoever must turn the source off without us finds here how.
-            Orders.of(source, settings.profiles[source.profile]).save(self._home.orders)
+            Orders.of(source, profile).save(self._home.orders)
         self._bench = Bench(
             settings.bench,
             settings.product,
@@ -118,7 +114,7 @@ class BenchAtWork:
             connect=connect,
             clock=self._clock,
             lost=self._guard_lost,
-            ask=lambda text: self._desk.ask(text, subject="the source"),
+            ask=self._desk.ask,
             goes_on=self._desk.beat,
         )
         self.alarmed = False
@@ -169,7 +165,7 @@ class BenchAtWork:
             return "there is no bench.toml, so nothing is connected: type the readings"
         if not self._desk.snapshot()["instruments"]:
             return "this daemon was started without its bench: type the readings"
-        return "the meters in bench.toml are read by a person: type the readings"
+        return "a person sets and reads all of bench.toml: type the readings"
 
     def measured(
         self,

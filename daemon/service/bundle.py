@@ -7,7 +7,6 @@ before anything of it is put back.
 
 import hashlib
 import json
-import os
 import shutil
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -17,7 +16,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from zipfile import ZIP_DEFLATED, ZipFile
 
-from config import HoldpointError
+from config import HoldpointError, being_written, private_folder, sync, write_whole
 from daemon.service.home import Home
 from storage import (
     LedgerRow,
@@ -84,9 +83,8 @@ def write(home: Home, store: Store, file: Path, *, at: datetime) -> Contents:
     if file.exists():
         message = f"{file} is there already and is not written over; name another file"
         raise BundleError(message)
-    part = file.with_name(f"{file.name}.part")
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
+        private_folder(file.parent)
         with TemporaryDirectory(prefix="holdpoint-", dir=file.parent) as folder:
             copy = Path(store.backup(folder))
             names = {RECORDS: copy} | {
@@ -98,20 +96,16 @@ def write(home: Home, store: Store, file: Path, *, at: datetime) -> Contents:
                 files={name: _sha256(path) for name, path in names.items()},
                 rows=dict(archive.check(copy)),
             )
-            with part.open("wb") as raw:
-                part.chmod(0o600)  # some of it often holds a password
-                with ZipFile(raw, "w", ZIP_DEFLATED) as packed:
-                    packed.writestr(LIST, json.dumps(vars_of(contents), indent=1))
-                    for name, path in names.items():
-                        packed.write(path, name)
-                raw.flush()
-                os.fsync(raw.fileno())
-        part.replace(file)
+            with (
+                being_written(file) as raw,
+                ZipFile(raw, "w", ZIP_DEFLATED) as packed,
+            ):
+                packed.writestr(LIST, json.dumps(vars_of(contents), indent=1))
+                for name, path in names.items():
+                    packed.write(path, name)
     except OSError as exc:
         message = f"{file} cannot be written: {exc.strerror or exc}"
         raise BundleError(message) from exc
-    finally:
-        part.unlink(missing_ok=True)
     return contents
 
 
@@ -238,14 +232,9 @@ def put_back(
         # The records come last: a home without them is seen to be unfinished.
         for name in sorted({*contents.files, ANCHORS}, key=lambda one: one == RECORDS):
             target = home.folder / name
-            target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            part = target.with_name(f"{target.name}.part")
-            shutil.copyfile(unpacked / name, part)
-            if name in SECRET:
-                part.chmod(0o600)
-            archive.sync(part)
-            part.replace(target)
-            archive.sync(target.parent)
+            private_folder(target.parent)
+            with (unpacked / name).open("rb") as source, being_written(target) as out:
+                shutil.copyfileobj(source, out, _CHUNK)
     except OSError as exc:
         message = f"{home.folder} cannot be written: {exc.strerror or exc}"
         raise BundleError(message) from exc
@@ -284,13 +273,12 @@ def put_aside(home: Home, contents: Contents, *, at: datetime) -> Path | None:
     try:
         for name in there:
             target = folder / name
-            target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            private_folder(target.parent)
             if name == ANCHORS:
-                shutil.copyfile(home.folder / name, target)
-                archive.sync(target)
+                write_whole(target, (home.folder / name).read_bytes())
             else:
                 (home.folder / name).replace(target)
-            archive.sync(target.parent)
+            sync(target.parent)
     except OSError as exc:
         message = f"{home.folder} cannot be written: {exc.strerror or exc}"
         raise BundleError(message) from exc

@@ -1,10 +1,11 @@
 """The control of the running daemon: what people may ask of it, over HTTP."""
 
 from collections.abc import Callable
-from dataclasses import asdict
-from typing import Any
+from dataclasses import asdict, dataclass
+from math import nan
+from typing import Annotated, Any, TypeVar
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request as HttpRequest
 from starlette.responses import JSONResponse
@@ -13,6 +14,9 @@ from starlette.routing import Route
 from config import HoldpointError
 from daemon.service.safe_off import NoSourceError
 from daemon.station import Desk, Order
+from storage import refused
+
+T = TypeVar("T")
 
 
 def routes(
@@ -26,37 +30,44 @@ def routes(
         Turn the source off at once and keep it off, and allow it again; called
         from any thread.
     """
-    orders = TypeAdapter(Order)
+    orders, answers, uses = TypeAdapter(Order), TypeAdapter(_Answer), TypeAdapter(_Use)
 
     async def state(_: HttpRequest) -> JSONResponse:
         return _json(desk.snapshot())
 
     async def measure(request: HttpRequest) -> JSONResponse:
-        try:
-            order = orders.validate_json(await request.body())
-        except ValidationError as exc:
-            return JSONResponse({"error": str(exc)}, status_code=422)
+        order = _understood(orders, await request.body())
+        if isinstance(order, JSONResponse):
+            return order
         return _json(asdict(desk.place(order)))
 
     async def ticket(request: HttpRequest) -> JSONResponse:
         name = request.path_params["ticket"]
-        wait_s = float(request.query_params.get("wait_s", 0.0))
+        try:
+            wait_s = float(request.query_params.get("wait_s", 0.0))
+        except ValueError:
+            wait_s = nan
+        if not wait_s >= 0.0:
+            sentence = "wait_s must be a number of seconds, 0 or more"
+            return JSONResponse({"error": sentence}, status_code=422)
         found = await run_in_threadpool(desk.ticket, name, wait_s=wait_s)
         if found is None:
             return JSONResponse({"error": f"unknown ticket {name!r}"}, status_code=404)
         return _json(asdict(found))
 
     async def answer(request: HttpRequest) -> JSONResponse:
-        body = await request.json()
-        taken = desk.answer(str(body.get("prompt")), str(body.get("value", "")))
-        return JSONResponse({"taken": taken})
+        body = _understood(answers, await request.body())
+        if isinstance(body, JSONResponse):
+            return body
+        return JSONResponse({"taken": desk.answer(body.prompt, body.value)})
 
     async def users(request: HttpRequest) -> JSONResponse:
-        body = await request.json()
-        pid = int(body["pid"])
-        if body.get("leaves"):
-            return JSONResponse({"ends": desk.leave(pid)})
-        return JSONResponse({"ends": not desk.use(pid)})
+        body = _understood(uses, await request.body())
+        if isinstance(body, JSONResponse):
+            return body
+        if body.leaves:
+            return JSONResponse({"ends": desk.leave(body.pid)})
+        return JSONResponse({"ends": not desk.use(body.pid)})
 
     async def off(_: HttpRequest) -> JSONResponse:
         desk.halt.set()
@@ -83,6 +94,34 @@ def routes(
         Route("/control/source-off", off, methods=["POST"]),
         Route("/control/resume", go_on, methods=["POST"]),
     ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answer:
+    """What a person says to a prompt, by the prompt's id."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid", strict=True)
+
+    prompt: Annotated[str, Field(max_length=100)]
+    value: Annotated[str, Field(max_length=10_000)] = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Use:
+    """The process that uses the daemon, or leaves it."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid", strict=True)
+
+    pid: Annotated[int, Field(ge=1, le=2**31 - 1)]
+    leaves: bool = False
+
+
+def _understood(kind: TypeAdapter[T], body: bytes) -> T | JSONResponse:
+    """Return what a body says, or the answer that says in a sentence why it is none."""
+    try:
+        return kind.validate_json(body)
+    except ValidationError as exc:
+        return JSONResponse({"error": str(refused("request", exc))}, status_code=422)
 
 
 def _json(body: dict[str, Any]) -> JSONResponse:

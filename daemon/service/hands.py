@@ -1,14 +1,13 @@
 """The hands at a simulated bench, told over a port that no real one has."""
 
 import json
-import os
 import socket
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Self
 
-from config import HoldpointError
+from config import HoldpointError, write_whole
 from daemon.service.home import Home
 from storage import is_running
 
@@ -126,9 +125,7 @@ def hands_of(home: Home) -> Hands | None:
 def noted(home: Home, fixture: Mapping[str, Any], pid: int) -> Iterator[None]:
     """Note where the hands of a simulated bench are told, while the context lasts."""
     path: Path = home.simulated
-    part = path.with_suffix(f".{os.getpid()}.part")
-    part.write_text(json.dumps({**fixture, "pid": pid}), encoding="utf-8")
-    part.replace(path)
+    write_whole(path, json.dumps({**fixture, "pid": pid}))
     try:
         yield
     finally:

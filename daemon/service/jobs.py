@@ -11,13 +11,14 @@ from datetime import datetime
 from logging import getLogger
 from typing import Protocol
 
-from config import Settings
+from config import Settings, rotate
 from daemon.alerts import EVERY_S as UPKEEP_S, Sender, Upkeep, show_alive
 from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
+from daemon.service.notify import ALIVE, notify
 from daemon.service.schedule import Job, Schedule
 from daemon.station import Desk, Vitals, give_sign
-from daemon.watch import StopError, calibrate_wanted
+from daemon.watch import CAN_BE_WORKED_OUT, StopError, calibrate_wanted
 from storage import LocalStore
 
 log = getLogger(__name__)
@@ -31,6 +32,7 @@ CALIBRATION_STEP_PERCENT = 5
 """How finely is said how far a calibration is."""
 SENDER_S = 300.0
 """A channel may take this long for one message, with all that its library retries."""
+LOG_LOOK_S = 3600.0
 LATE_S = 300.0
 """A job may come, or succeed, this much too late."""
 
@@ -84,6 +86,9 @@ def scheduled(
     def back_up() -> None:
         store.backup(str(home.backups))
 
+    def put_log_aside() -> None:
+        rotate(home.data / "daemon.log")
+
     schedule = Schedule(
         (
             *signs_of_life(home, settings, worker.desk),
@@ -92,6 +97,11 @@ def scheduled(
                 for one in _looks(store, settings, worker)
             ),
             Job(name="backup", every_s=BACKUP_S, action=back_up),
+            # What is decided cannot be taken out of the records unseen from then on.
+            Job(
+                name="ledger", every_s=HEARTBEAT_S, action=store.note_newest, keep=False
+            ),
+            Job(name="log", every_s=LOG_LOOK_S, action=put_log_aside, keep=False),
             *_calibrating(home, settings, worker),
         ),
         succeeded=store.note_job,
@@ -114,6 +124,7 @@ def signs_of_life(home: Home, settings: Settings, desk: Desk) -> Iterator[Job]:
         stalled = desk.vitals.stalled()
         desk.show(stalled=stalled)
         if stalled is None:
+            notify(ALIVE)
             give_sign(home.alive, datetime.now().astimezone())
         else:
             log.critical("stalled", extra={"reason": stalled})
@@ -164,6 +175,8 @@ def _vital(vitals: Vitals, job: Job) -> Job:
 def _calibrating(home: Home, settings: Settings, worker: Working) -> Iterator[Job]:
     """Work out the detector's own limit; not for a simulation."""
     if settings.bench is not None and settings.bench.time_scale > 1:
+        return
+    if not CAN_BE_WORKED_OUT:
         return
 
     desk = worker.desk

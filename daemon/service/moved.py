@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 from pathlib import Path
 
-from config import HoldpointError
+from config import HoldpointError, write_whole
 from daemon.service.home import Home
 
 NOTE = "moved.txt"
@@ -16,7 +16,7 @@ class MovedError(HoldpointError):
 def note(home: Home, file: Path, *, at: datetime) -> None:
     """Close the records of a home: they are in a file that goes elsewhere."""
     when = at.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
-    (home.data / NOTE).write_text(f"{when}, into {file}\n", encoding="utf-8")
+    write_whole(home.data / NOTE, f"{when}, into {file}\n")
 
 
 def came_back(home: Home) -> None:

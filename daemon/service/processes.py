@@ -1,6 +1,7 @@
 """The other processes of a running Holdpoint: how they are started and ended."""
 
 import errno
+import fcntl
 import json
 import os
 import secrets
@@ -13,9 +14,9 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Thread
-from typing import Any
+from typing import IO, Any
 
-from config import HoldpointError
+from config import HoldpointError, open_log
 from daemon.service.client import Client
 from daemon.service.hands import noted
 from daemon.service.home import VARIABLE, Home
@@ -27,6 +28,10 @@ END_S = 15.0
 POLL_S = 0.05
 TRIES = 3
 """How often a start is tried that a brief command was in the way of."""
+CLAIM = "daemon.claim"
+"""Locked by a daemon from its first moment on, long before it has the records: the
+lock goes with its process, however that ends."""
+CLAIM_S = 2.0
 CODE = "HOLDPOINT_CODE"
 """Variable that tells the screens the code which lets in."""
 LETTERS = "23456789abcdefghjkmnpqrstvwxyz"
@@ -99,6 +104,13 @@ def dashboard_command(
     return [*command, "--browse"] if browse else command
 
 
+def apart() -> dict[str, Any]:
+    """Return what keeps a terminal's interrupt from a process that is started."""
+    if os.name == "nt":
+        return {"creationflags": getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)}
+    return {"start_new_session": True}
+
+
 def environment(home: Home, more: Mapping[str, str] | None = None) -> dict[str, str]:
     """Return our environment with the home named, and what else is said."""
     return {**os.environ, VARIABLE: str(home.folder.resolve()), **(more or {})}
@@ -117,7 +129,7 @@ def child(
     It has a session of its own: a terminal's interrupt comes to us alone, and we
     end our children in order. Where it inherits a pipe it ends when we are killed.
     """
-    with (log or Path(os.devnull)).open("a") as errors:
+    with open_log(log) if log else Path(os.devnull).open("a") as errors:
         process = subprocess.Popen(  # noqa: S603 -- our own commands only
             command,
             stdin=subprocess.PIPE,
@@ -125,7 +137,7 @@ def child(
             stderr=errors,
             text=True,
             env=environment(home, more),
-            start_new_session=True,
+            **apart(),
         )
     try:
         yield process
@@ -148,6 +160,38 @@ def end(process: subprocess.Popen[str]) -> None:
 
 
 @contextmanager
+def claimed(home: Home) -> Iterator[None]:
+    """Let others know, while the context lasts, that a daemon is here or is coming.
+
+    Where another has claimed it already nothing is changed: the records tell who is
+    first.
+    """
+    home.data.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with (home.data / CLAIM).open("a") as claim:
+        deadline_s = time.monotonic() + CLAIM_S  # whoever looks has it for a moment
+        while not _locked(claim, fcntl.LOCK_EX) and time.monotonic() < deadline_s:
+            time.sleep(POLL_S)
+        yield
+
+
+def is_claimed(home: Home) -> bool:
+    """Whether a daemon is here or is coming."""
+    try:
+        with (home.data / CLAIM).open() as claim:
+            return not _locked(claim, fcntl.LOCK_SH)
+    except FileNotFoundError:
+        return False
+
+
+def _locked(claim: IO[str], how: int) -> bool:
+    try:
+        fcntl.flock(claim, how | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
+@contextmanager
 def running_daemon(home: Home, *options: str) -> Iterator[subprocess.Popen[str]]:
     """Run a daemon while the context lasts; ready when it has an address.
 
@@ -157,7 +201,6 @@ def running_daemon(home: Home, *options: str) -> Iterator[subprocess.Popen[str]]
         It ended, or did not answer in time.
     """
     log = home.data / "daemon.log"
-    home.data.mkdir(parents=True, exist_ok=True)
     command = holdpoint("--home", str(home.folder), "daemon", *options)
     with child(command, home, log=log) as process:
         wait_for_daemon(home, process, log)
@@ -186,7 +229,8 @@ class SharedDaemon:
     def begin(self) -> None:
         """See to it that one comes up, without waiting for it."""
         if not self._in_use():
-            self._start()
+            if not is_claimed(self._home):
+                self._start()
             self._coming.start()
 
     def wait(self) -> None:
@@ -247,6 +291,8 @@ class SharedDaemon:
         """Go on where another process has the records, or had them for a moment."""
         from storage import BusyError, open_store  # noqa: PLC0415 -- the database
 
+        if is_claimed(self._home):
+            return True
         try:
             open_store(self._home.data, wait_s=0.0).close()
         except BusyError:
@@ -260,9 +306,8 @@ class SharedDaemon:
         return True
 
     def _start(self) -> None:
-        self._home.data.mkdir(parents=True, exist_ok=True)
         options = ("daemon", "--no-bench", "--used-by", str(os.getpid()))
-        with self._log.open("a") as errors:
+        with open_log(self._log) as errors:
             self._process = subprocess.Popen(  # noqa: S603 -- our own commands only
                 holdpoint("--home", str(self._home.folder), *options),
                 stdin=subprocess.DEVNULL,
@@ -270,7 +315,7 @@ class SharedDaemon:
                 stderr=errors,
                 text=True,
                 env=environment(self._home),
-                start_new_session=True,
+                **apart(),
             )
 
 
@@ -327,7 +372,6 @@ def simulated_bench(
     StartError
         It did not start.
     """
-    home.data.mkdir(parents=True, exist_ok=True)
     log = home.data / "simulator.log"
     command = [
         sys.executable,
@@ -352,5 +396,7 @@ def simulated_bench(
 
 
 def _last_line(log: Path) -> str:
+    if not log.exists():  # the daemon that was waited for has a terminal of its own
+        return "another one was starting and did not come up"
     lines = log.read_text(errors="replace").strip().splitlines()
     return lines[-1] if lines else "it said nothing"

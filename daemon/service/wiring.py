@@ -14,15 +14,14 @@ from contextlib import ExitStack, contextmanager, suppress
 from logging import getLogger
 from threading import Event, Thread
 
-import uvicorn
-
-from config import StoreUse, load
+from config import StoreUse, load, private_folder
 from daemon.bench import ScaledClock
 from daemon.service import moved
 from daemon.service.control import routes
 from daemon.service.hands import Hands, HandsError, hands_of
 from daemon.service.home import Home
 from daemon.service.jobs import scheduled, sending
+from daemon.service.notify import READY, STOPPING, notify
 from daemon.service.processes import require_free
 from daemon.service.sharing import sharing
 from daemon.service.worker import Worker
@@ -32,13 +31,19 @@ from storage import (
     StoreLimits,
     application,
     endpoint as endpoints,
+    http_server,
     listen,
     schema_version,
 )
 
 log = getLogger(__name__)
 
-STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+STOPS = tuple(
+    getattr(signal, name)
+    for name in ("SIGTERM", "SIGINT", "SIGHUP", "SIGBREAK")
+    if hasattr(signal, name)
+)
+"""Those that this machine knows: no hang-up on Windows, no break elsewhere."""
 
 
 def run(
@@ -73,7 +78,7 @@ def run(
     moved.require_here(home)
     settings = load(home.folder)
     stop = Event()
-    home.data.mkdir(mode=0o700, parents=True, exist_ok=True)
+    private_folder(home.data)
     with ExitStack() as way_out:
         use = settings.plan.store or StoreUse()
         limits = StoreLimits(memory_mb=use.memory_limit_mb, threads=use.threads)
@@ -101,7 +106,9 @@ def run(
         way_out.enter_context(sharing(store, settings.sharing, desk, utc=clock.utc))
         way_out.enter_context(sending(store, settings, worker))
         way_out.enter_context(scheduled(home, store, settings, worker))
+        notify(READY, status=f"measures for {home.folder}")
         worker.work()
+        notify(STOPPING)
 
 
 def _mounting(hands: Hands) -> Callable[[str, bool], None]:
@@ -159,10 +166,9 @@ def _serving(
         extra_routes=routes(
             worker.desk, source_off=worker.bench.source_off, resume=worker.bench.resume
         ),
+        stalled=worker.desk.vitals.stalled,
     )
-    server = uvicorn.Server(
-        uvicorn.Config(app, log_level="warning", lifespan="off", access_log=False)
-    )
+    server = http_server(app)
     thread = Thread(target=server.run, args=([listening],), name="http", daemon=True)
     thread.start()
     endpoints.write(home.data, endpoint)

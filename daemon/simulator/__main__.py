@@ -11,6 +11,7 @@ import os
 import signal
 import stat
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 from config import ConfigError, Settings, load
@@ -63,7 +64,10 @@ async def _serve(
     server = BenchServer(Rig(settings, scenario, clock), clock)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, server.quit.set)
+        try:
+            loop.add_signal_handler(number, server.quit.set)
+        except NotImplementedError:  # Windows: the loop takes no signals itself
+            signal.signal(number, lambda *_: loop.call_soon_threadsafe(server.quit.set))
     await server.start(ports)
     _watch_parent(loop, server.quit)
     greeting = {
@@ -89,7 +93,8 @@ def _watch_parent(loop: asyncio.AbstractEventLoop, quit_: asyncio.Event) -> None
             loop.remove_reader(sys.stdin.fileno())
             quit_.set()
 
-    loop.add_reader(sys.stdin.fileno(), read)
+    with suppress(NotImplementedError):  # Windows: its parent ends it in order
+        loop.add_reader(sys.stdin.fileno(), read)
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -433,14 +433,15 @@ class Rig:
 
 def _refuse_shared_instruments(bench: Bench) -> None:
     """Nobody moves leads here, so one meter cannot read two places."""
-    seen: dict[str, str] = {}
+    seen: dict[tuple[str, str | None], str] = {}
     for role, one in bench.instruments.items():
         if one.address == BY_HAND:
             continue
-        if one.address in seen:
+        place = one.address, one.addressee
+        if place in seen:
             raise UnfitProductError(
                 where=f"{role}.address",
-                problem=f"{one.address} is the {seen[one.address]}'s too; a simulated "
+                problem=f"{one.address} is the {seen[place]}'s too; a simulated "
                 "instrument has one place in the circuit",
             )
-        seen[one.address] = role
+        seen[place] = role

@@ -25,6 +25,8 @@ MOST_UNPACKED_BYTES = 500_000_000
 """Of a workbook, which is packed: a small file may hold far more than memory does."""
 MOST_ROWS = 50_000
 MOST_COLUMNS = 2_000
+MOST_CELLS = 1_000_000
+"""Of all sheets of a file: half a minute to read, some hundred MB while it is read."""
 LONGEST_CELL = 2_000
 SEPARATORS = ";\t,|"
 _WRITTEN_OUT = 1e15
@@ -41,6 +43,9 @@ _CELL = re.compile(rb"<table:(?:covered-)?table-cell\b([^>]*)>")
 _ROWS_AGAIN = re.compile(rb"number-rows-repeated=[\"']([0-9]{1,12})")
 _COLUMNS_AGAIN = re.compile(rb"number-columns-repeated=[\"']([0-9]{1,12})")
 _HAS_VALUE = b"office:value-type"
+_WORKSHEET = re.compile(r"xl/worksheets/[^/]+\.xml", re.IGNORECASE)
+_CELL_BEGINS = re.compile(rb"<(?:\w+:)?c[ />]")
+_CHUNK = 1 << 20
 _SHOWN_UNIT = re.compile(r'"?\s*([pnum\u00b5\u03bc]?[AV])"?\s*$')
 
 
@@ -133,6 +138,8 @@ def read_grids(path: Path) -> list[Grid]:
 def _text_file(path: Path) -> Grid:
     text = _decoded(path)
     separator = _separator(text)
+    if text.count(separator) > MOST_CELLS:
+        _refuse_cells(path.name)
     try:
         rows = [
             [_clean(cell) for cell in row]
@@ -209,6 +216,7 @@ def _workbook(path: Path) -> list[Grid]:
         raise SheetError(message)
     damaged = f"{path.name} is no Excel file, or it is damaged: save it anew as .xlsx"
     _require_unpacked(path, damaged)
+    _require_few_cells(path, damaged)
     from openpyxl import load_workbook  # noqa: PLC0415 -- slow to load
 
     try:
@@ -240,6 +248,38 @@ def _require_unpacked(path: Path, damaged: str) -> None:
         raise SheetError(message)
 
 
+def _require_few_cells(path: Path, damaged: str) -> None:
+    """Refuse a workbook of more cells than a sheet of units has, before it is read.
+
+    Cells that look alike pack so well that a small file may hold millions.
+    """
+    cells = 0
+    try:
+        with ZipFile(path) as packed:
+            for one in packed.infolist():
+                if not _WORKSHEET.fullmatch(one.filename):
+                    continue
+                with packed.open(one) as sheet:
+                    cut = b""
+                    while data := sheet.read(_CHUNK):
+                        text, _, cut = (cut + data).rpartition(b"<")
+                        cells += len(_CELL_BEGINS.findall(text))
+                        cut = b"<" + cut
+                        if cells > MOST_CELLS:
+                            _refuse_cells(path.name)
+    except (BadZipFile, ValueError, NotImplementedError, EOFError, zlib.error,
+            RuntimeError) as exc:  # fmt: skip
+        raise SheetError(damaged) from exc
+
+
+def _refuse_cells(file: str) -> None:
+    message = (
+        f"{file} has more than {MOST_CELLS} cells, which no sheet of units has. Copy "
+        "the units into a sheet of their own."
+    )
+    raise SheetError(message)
+
+
 def _open_document(path: Path) -> list[Grid]:
     """Return the sheets of an OpenDocument file (ISO/IEC 26300)."""
     damaged = (
@@ -257,6 +297,8 @@ def _open_document(path: Path) -> list[Grid]:
                 sheet = book.get_sheet_by_name(name)
                 if sheet.height > MOST_ROWS or sheet.width > MOST_COLUMNS:
                     _refuse_size(path.name, sheet.height, sheet.width)
+                if sheet.height * sheet.width > MOST_CELLS:
+                    _refuse_cells(path.name)
                 rows = [
                     [_cell(cell) for cell in row]
                     for row in sheet.to_python(skip_empty_area=False)
@@ -336,6 +378,8 @@ def _parquet(path: Path) -> Grid:
     head = [str(name).strip() for name in frame.columns]
     if len(frame) > MOST_ROWS or len(head) > MOST_COLUMNS:
         _refuse_size(path.name, len(frame), len(head))
+    if len(frame) * len(head) > MOST_CELLS:
+        _refuse_cells(path.name)
     rows = [[_cell(one) for one in row] for row in frame.itertuples(index=False)]
     return Grid(name="", rows=[head, *rows])
 

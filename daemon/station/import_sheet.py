@@ -5,6 +5,7 @@ nothing, and a row that was corrected becomes another run of the same unit.
 """
 
 import csv
+import io
 import json
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -14,7 +15,7 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import NamedTuple
 
-from config import Unit, spell
+from config import Unit, spell, write_whole
 from daemon.bench import BenchError
 from daemon.metrology import MetrologyError
 from daemon.presentation import neutral
@@ -718,25 +719,23 @@ def write_rejected(path: Path, sheet: Understood, rejected: Sequence[Rejected]) 
     A cell that a spreadsheet would take for a formula is written as text.
     """
     out = path.with_name(path.name + REJECTED)
-    part = out.with_name(out.name + ".part")
     grids = {block.grid.name: block.grid for block in sheet.blocks}
     only = next(iter(grids.values()))
-    with part.open("w", encoding="utf-8", newline="") as file:
-        table = csv.writer(file)
-        widest = max(
-            (block for block in sheet.blocks), key=lambda block: len(block.columns)
-        )
-        headings = {one.place: one.heading for one in widest.columns}
-        places = range(max(len(row) for row in widest.grid.rows))
-        table.writerow(
-            map(neutral, ["row", "reason", *[headings.get(at, "") for at in places]])
-        )
-        for one in rejected:
-            row = grids.get(one.sheet, only).rows[one.line - 1]
-            place = one.where.removeprefix("row ")
-            table.writerow(map(neutral, [place, one.reason, *row]))
-    part.replace(out)
-    return out
+    text = io.StringIO(newline="")
+    table = csv.writer(text)
+    widest = max(
+        (block for block in sheet.blocks), key=lambda block: len(block.columns)
+    )
+    headings = {one.place: one.heading for one in widest.columns}
+    places = range(max(len(row) for row in widest.grid.rows))
+    table.writerow(
+        map(neutral, ["row", "reason", *[headings.get(at, "") for at in places]])
+    )
+    for one in rejected:
+        row = grids.get(one.sheet, only).rows[one.line - 1]
+        place = one.where.removeprefix("row ")
+        table.writerow(map(neutral, [place, one.reason, *row]))
+    return write_whole(out, text.getvalue(), for_all=True)
 
 
 def _builds(store: Store, product: str) -> set[str]:

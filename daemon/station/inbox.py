@@ -7,6 +7,7 @@ A file holds one serial a line. It is read once it has stopped growing and moved
 from logging import getLogger
 from pathlib import Path
 
+from config import private_folder
 from daemon.station.desk import Desk
 from daemon.station.orders import Order
 
@@ -30,7 +31,7 @@ class Inbox:
         self._taken = folder / "taken"
         self._desk = desk
         self._sizes: dict[Path, int] = {}
-        self._taken.mkdir(parents=True, exist_ok=True)
+        private_folder(self._taken)
 
     def look(self) -> int:
         """Order the units of every file that has come to rest; return how many."""

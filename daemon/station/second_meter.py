@@ -89,7 +89,7 @@ def compare(
             return tuple(meter.read() * factor for _ in range(READINGS))
 
         before = read()
-        other = _asked(second, unit, desk, keep_on=bench.source.keep_on)
+        other = _asked(second, unit, desk, keep_on=bench.patience.meanwhile())
         found.append(
             Beside(
                 before=before,

@@ -10,7 +10,9 @@ from config import model
 from daemon.bench import (
     Bench,
     Clock,
+    HandTold,
     HandTurned,
+    Meter,
     Progress,
     RangeReadings,
     StoppedError,
@@ -29,7 +31,7 @@ from daemon.station.bench_book import (
 from daemon.station.check_standard import Due
 from daemon.station.cycle import Cycle, Recorded
 from daemon.station.desk import Desk
-from daemon.station.orders import SecondMeter
+from daemon.station.orders import RefusedError, SecondMeter
 from daemon.station.second_meter import Comparison, compare, cross_check
 
 __all__ = [
@@ -101,11 +103,18 @@ class Station:
         self._too_poor = too_poor_for(cycle.settings)
         self._show_standing()
 
-    def _turned_by_hand(self) -> HandTurned | None:
+    def _turned_by_hand(self) -> HandTold | HandTurned | None:
         """Return who helps a person to turn the switch; None with a selector."""
         product = self._cycle.product
         if self._bench.selector is not None or len(product.ranges) == 1:
             return None
+        if self._bench.source_by_hand or self._bench.read_by_hand:
+            return HandTold(
+                self._bench,
+                clock=self._clock,
+                stop=self._desk.halt,
+                ask=self._desk.ask,
+            )
         return HandTurned(
             self._bench,
             output_ranges=self._settings.output.ranges,
@@ -235,9 +244,18 @@ class Station:
 
         Raises
         ------
+        RefusedError
+            A person reads the bench's meter.
         daemon.bench.errors.BenchError
             The range could not be measured.
         """
+        meter = self._bench.drivers[second.role]
+        if isinstance(meter, Meter) and meter.by_hand:
+            message = (
+                f"a person reads the bench's {second.role} meter: read both meters, "
+                "and compare them by hand"
+            )
+            raise RefusedError(message)
         session = self._open_session()
         if connect:
             self._connect(
@@ -388,7 +406,7 @@ class Station:
                 asking.at_level(
                     progress.range,
                     share=setup.level / setup.full_scale,
-                    keep_on=self._bench.source.keep_on,
+                    keep_on=self._bench.patience.meanwhile(),
                 )
 
         return at

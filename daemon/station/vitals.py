@@ -13,6 +13,8 @@ from datetime import datetime
 from pathlib import Path
 from threading import Lock
 
+from config import write_whole
+
 
 class Vitals:
     """Takes signs of life from any thread.
@@ -54,4 +56,4 @@ class Vitals:
 
 def give_sign(file: Path, now: datetime) -> None:
     """Write into the file that another machine may watch for silence."""
-    file.write_text(f"{now:%FT%T%z}\n", encoding="utf-8")
+    write_whole(file, f"{now:%FT%T%z}\n")

@@ -19,6 +19,7 @@ from .next_build import (
     said_missed as said_missed,
 )
 from .own_limit import (
+    CAN_BE_WORKED_OUT as CAN_BE_WORKED_OUT,
     StopError as StopError,
     calibrate_wanted as calibrate_wanted,
     in_words as in_words,

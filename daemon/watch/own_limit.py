@@ -6,6 +6,7 @@ found again and never taken for another.
 
 import json
 import os
+import signal
 from collections.abc import Callable
 from dataclasses import asdict, astuple, dataclass
 from hashlib import sha256
@@ -13,7 +14,7 @@ from math import ceil
 from pathlib import Path
 from typing import Any
 
-from config import HoldpointError, Settings
+from config import HoldpointError, Settings, private_folder, write_whole
 from daemon.judging import ProductModel
 from daemon.spc.detector import BUILD_UNITS, FEWEST_EXCEEDING, Layout, Limit, calibrate
 from daemon.watch import OwnLimit
@@ -26,6 +27,21 @@ RAREST = 10_000
 """Units per false hold beyond which a simulation takes too long; the shipped limit
 serves there."""
 SEED = 1
+
+
+CAN_BE_WORKED_OUT = hasattr(signal, "pthread_sigmask")
+"""Not on Windows: nothing there keeps an interrupt from the processes that reckon."""
+
+
+class NotHereError(HoldpointError):
+    """The threshold cannot be worked out on this system."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the threshold cannot be worked out on this system; work it out on Linux "
+            "or macOS and copy the file from data. Until then the general threshold is "
+            "used"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,27 +116,26 @@ class Limits:
         workers
             Processes; left out, one a core.
         """
+        if not CAN_BE_WORKED_OUT:
+            raise NotHereError
         accepted = BUILD_UNITS / self.accepted_per_units
         found = calibrate(
             layout,
             units_per_false_hold=self.accepted_per_units,
             builds=max(builds, ceil(FEWEST_EXCEEDING / accepted)),
             seed=SEED,
-            workers=workers or len(os.sched_getaffinity(0)),
+            workers=workers or _cores(),
             progress=progress,
         )
         path = self._file(layout)
-        path.parent.mkdir(parents=True, exist_ok=True)
         kept: dict[str, Any] = {
             "log_odds_limit": asdict(found.limit),
             "accepted_rate": found.accepted_rate,
             "builds": found.builds,
             "rates": [asdict(one) for one in found.rates],
         }
-        # Whoever reads meanwhile sees all of it or nothing.
-        fresh = path.with_suffix(".part")
-        fresh.write_text(json.dumps(kept, indent=2) + "\n", encoding="utf-8")
-        fresh.replace(path)
+        private_folder(path.parent)
+        write_whole(path, json.dumps(kept, indent=2) + "\n")
         return found.limit
 
     def _file(self, layout: Layout) -> Path:
@@ -189,3 +204,10 @@ def in_words(data: Path, settings: Settings) -> str:
         "Findings are made from the general threshold on. The accepted false hold is "
         "too rare or too frequent to work out the product's own."
     )
+
+
+def _cores() -> int:
+    """Return how many cores this process may use; all where nothing says so."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1

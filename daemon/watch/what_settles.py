@@ -371,12 +371,17 @@ def shown(proof: Proof, signal: Signal, product: ProductModel) -> str:
         half_ppm, 2 * sum(_parts_ppm(signal, proof.kind, product))
     )
     as_it_should = "as it should be" if right else "not as it should be"
+    if proof.kind is ProofKind.SECOND_METER:
+        # What it stands beside is the unit's output: the unit reads off, not the meter.
+        return (
+            f"Measured: on {proof.subject or 'the second meter'} the unit "
+            f"{what}{percent(off_ppm, half_ppm)} off, {as_it_should}."
+        )
     name = {
         ProofKind.CHECK_STANDARD: "the check standard",
         ProofKind.FOUR_WIRE: f"{signal.part}, four-wire,",
         ProofKind.LOOSE_PARTS: f"{counted(len(proof.readings), 'loose part')}",
         ProofKind.OLDER_UNIT: "an older unit",
-        ProofKind.SECOND_METER: "the second meter",
     }[proof.kind]
     of = (
         f" of {proof.subject}"

@@ -343,3 +343,47 @@ def test_a_standard_resistor_that_takes_more_than_the_compliance_is_refused(
         "range"
     ) in lines
     assert not any("range '100uA' at" in one for one in lines)
+
+
+def behind_one_line(
+    tmp_path: Path, *, output: str, reference: str, echo: str = ""
+) -> list[str]:
+    """Return what is wrong with two meters behind one adapter."""
+    changes = {
+        "bench.toml": (
+            ("5026", "5031"),
+            ("5027", "5031"),
+            ('profile = "scpi_ammeter"', f'profile = "mine"\n{reference}'),
+            ('profile = "scpi_voltmeter"', f'profile = "adapter_voltmeter"\n{output}'),
+        )
+    }
+    folder = changed_sample(tmp_path, changes)
+    (folder / "profiles").mkdir()
+    ours = (ROOT / "profiles" / "adapter_voltmeter.toml").read_text(encoding="utf-8")
+    mine = ours.replace('kind = "voltmeter"', f'kind = "ammeter"{echo}')
+    (folder / "profiles" / "mine.toml").write_text(mine, encoding="utf-8")
+    try:
+        load(folder)
+    except ConfigError as exc:
+        return str(exc).splitlines()
+    return []
+
+
+def test_instruments_on_one_line_are_told_apart(tmp_path: Path) -> None:
+    five, six = 'addressee = "5"', 'addressee = "6"'
+    for number, (output, reference, echo, words) in enumerate(
+        (
+            (five, six, "", None),
+            (five, five, "", 'output.addressee = "5": is that of the reference too'),
+            ("", five, "", "output.addressee: missing; profile 'adapter_voltmeter'"),
+            (five, six, "\necho = true", "both must say the same"),
+        )
+    ):
+        (tmp_path / str(number)).mkdir()
+        said = behind_one_line(
+            tmp_path / str(number), output=output, reference=reference, echo=echo
+        )
+        if words is None:
+            assert said == []
+        else:
+            assert [words in one for one in said] == [True]

@@ -1,5 +1,6 @@
 """The questions of `holdpoint init`, and that what it writes loads."""
 
+import os
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
@@ -132,14 +133,14 @@ def test_giving_up_leaves_nothing(tmp_path: Path) -> None:
 def test_a_full_disk_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    opened = Path.open
+    opened = os.open
 
-    def no_space(self: Path, *args: str, **kwargs: str) -> object:
-        if self.name == "plan.toml":
+    def no_space(path: Path, *args: int) -> int:
+        if Path(path).name.startswith("plan.toml"):
             raise OSError(28, "No space left on device")
-        return opened(self, *args, **kwargs)  # type: ignore[call-overload]
+        return opened(path, *args)
 
-    monkeypatch.setattr(Path, "open", no_space)
+    monkeypatch.setattr("config.files.os.open", no_space)
     with pytest.raises(ConfigError) as caught:
         write(tmp_path, {"product.toml": "a = 1\n", "plan.toml": "b = 1\n"})
     assert str(caught.value) == (

@@ -9,6 +9,7 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
+from storage.kept import RECORDS
 from storage.records import Cause, ProofKind, RunKind, Scope, Verdict
 from storage.records_shipping import ReworkKind
 from storage.serials import serial_order, within
@@ -815,6 +816,15 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     ],
     "decided": lambda book: sorted(
         book.decided, key=by("decided_at", "kind", "subject")
+    ),
+    "decided_rows": lambda book: sorted(
+        (
+            {"kind": table, "key": row[record.kept.key[0]]}
+            for table, record in RECORDS.items()
+            if record.kept.decided is not None
+            for row in book.of(table)
+        ),
+        key=by("kind", "key"),
     ),
     "doubts": lambda book, product: [
         joined(

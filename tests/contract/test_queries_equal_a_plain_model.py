@@ -55,7 +55,7 @@ ASKED: dict[str, Sequence[Any]] = {
 }
 """What is asked for, by the name of the parameter."""
 
-BY_STORE = {"seq", "previous_hash", "row_hash", "against"}
+BY_STORE = {"seq", "previous_hash", "row_hash", "seals", "against", "kept_row"}
 """What the Store alone knows: a place in the ledger's chain, what spoke against it."""
 
 

@@ -31,6 +31,8 @@ def holdpoint(*arguments: str, home: Path | None = None) -> Done:
     """
     given = words(home, *arguments)
     before = signal.getsignal(signal.SIGTERM)
+    mask = os.umask(0o022)
+    os.umask(mask)
     hopeless = Timer(LONGEST_S, os.kill, (os.getpid(), signal.SIGTERM))
     hopeless.start()
     try:
@@ -44,6 +46,7 @@ def holdpoint(*arguments: str, home: Path | None = None) -> Done:
     finally:
         hopeless.cancel()
         signal.signal(signal.SIGTERM, before)
+        os.umask(mask)
     return Done(given, code, out.getvalue().decode(), err.getvalue().decode())
 
 

@@ -4,6 +4,7 @@ import random
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from zipfile import ZIP_DEFLATED, ZipFile
 
 import pandas as pd
 import pytest
@@ -96,7 +97,7 @@ def test_damaged_files_are_read_or_refused_in_one_sentence(tmp_path: Path) -> No
     assert refused > FEW / 3
 
 
-@pytest.mark.bench
+@pytest.mark.endurance
 def test_thousands_of_damaged_files_are_too(tmp_path: Path) -> None:
     read, refused = told_of_all(tmp_path, MANY)
     assert read + refused == MANY
@@ -120,7 +121,7 @@ def test_a_small_file_that_unpacks_to_more_than_memory_is_refused(
 @pytest.mark.parametrize(
     ("limit", "rows", "says"),
     [("MOST_ROWS", 30, "30 rows"), ("MOST_COLUMNS", 3, "columns"),
-     ("MOST_BYTES", 3, "MB; a sheet may have")],
+     ("MOST_BYTES", 3, "MB; a sheet may have"), ("MOST_CELLS", 3, "more than 2 cells")],
 )  # fmt: skip
 def test_a_file_beyond_what_units_need_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, limit: str, rows: int, says: str
@@ -129,6 +130,32 @@ def test_a_file_beyond_what_units_need_is_refused(
     path.write_text("a,b,c\n" * rows)
     monkeypatch.setattr(f"daemon.station.grids.{limit}", 2)
     with pytest.raises(SheetError, match=says):
+        read_grids(path)
+
+
+def test_a_small_workbook_of_millions_of_cells_is_refused_without_reading_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Four million cells that look alike pack into some kilobytes."""
+    wide, rows = 2_000, 2_000
+    row = "<row>" + "<c><v>1</v></c>" * wide + "</row>"
+    path = tmp_path / "many.xlsx"
+    Workbook().save(path)
+    with ZipFile(path) as packed:
+        kept = {one: packed.read(one) for one in packed.namelist()}
+    sheet = "xl/worksheets/sheet1.xml"
+    start, _, end = kept[sheet].decode().partition("<sheetData />")
+    kept[sheet] = f"{start}<sheetData>{row * rows}</sheetData>{end}".encode()
+    with ZipFile(path, "w", ZIP_DEFLATED, compresslevel=9) as packed:
+        for name, data in kept.items():
+            packed.writestr(name, data)
+    assert path.stat().st_size < 500_000
+
+    def never(*_: object, **__: object) -> None:
+        pytest.fail("the cells were read")
+
+    monkeypatch.setattr("openpyxl.load_workbook", never)
+    with pytest.raises(SheetError, match=r"many\.xlsx has more than 1000000 cells"):
         read_grids(path)
 
 

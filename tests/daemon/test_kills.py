@@ -163,7 +163,7 @@ def test_three_kills(campaign_of: Any) -> None:
     judge(done)
 
 
-@pytest.mark.bench
+@pytest.mark.endurance
 def test_fifty_kills(campaign_of: Any) -> None:
     done = campaign_of(50)
     print(  # noqa: T201 -- the figures are the result

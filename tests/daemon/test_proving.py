@@ -21,7 +21,13 @@ from daemon.holds.proofs import (
 )
 from daemon.presentation import figures, sentences
 from daemon.service.home import Home
-from daemon.watch.what_settles import checklist, next_step, probabilities, sharpen
+from daemon.watch.what_settles import (
+    checklist,
+    next_step,
+    probabilities,
+    sharpen,
+    shown,
+)
 from storage.local import LocalStore
 from storage.records import Cause, Proof, ProofKind, Signal
 from storage.store import Store
@@ -119,6 +125,15 @@ def test_loose_parts_that_read_high_settle_it_and_change_the_words() -> None:
     )
     assert said.lines[-1] == "The cause is settled; decide on the hold."
     assert "part R13 from reel K-304" in said.lines[0]
+
+
+def test_a_second_meter_tells_of_the_unit_not_of_itself() -> None:
+    proof = typed(ProofKind.SECOND_METER, "+0.29 %")
+    said = sentences.finding(sharpen(UNSURE, [proof], PRODUCT)).lines
+    (told,) = [one for one in said if one.startswith("Measured: ")]
+    assert told.startswith("Measured: on the second meter the unit read +0.29 % off")
+    named = replace(proof, subject="handheld 2")
+    assert shown(named, UNSURE, PRODUCT).startswith("Measured: on handheld 2 the unit ")
 
 
 def test_a_check_standard_that_reads_as_far_off_names_the_bench() -> None:

@@ -39,6 +39,7 @@ def test_a_second_daemon_on_one_store_is_refused_with_the_owner(home: Home) -> N
     with running_daemon(home, "--no-bench") as first:
         said = refused(home, "--no-bench")
         assert f"is in use by process {first.pid}" in said
+        assert said.endswith("End it, then start the daemon again.")
         # The first one's address is still the one that others find.
         assert holdpoint("status", home=home.folder).returncode == 0
 

@@ -2,12 +2,15 @@
 
 from collections import Counter
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from config.load import load
 from config.model import Bench, Settings
+from config.wizard import write_anew
 from daemon.judging.product import ProductModel
 from daemon.judging.prospects import prospects, too_poor_for
 from daemon.judging.verdict import Judge, KnownGood
@@ -15,6 +18,7 @@ from daemon.presentation.documents.customer import CustomerNotice
 from storage.answers import LatestResult
 from storage.points import JudgedPoint, text_of
 from storage.records import Verdict
+from tests.config.test_form import VOLTS, answered
 from tests.daemon.making import AT, demo_settings, readings
 
 GOOD = demo_settings()
@@ -167,3 +171,14 @@ def test_the_notice_gives_no_factor_for_what_was_only_compared() -> None:
     assert "Correction card" not in said
     assert "Do not rely on range 1 uA of unit PA-1" in said
     assert "Send the unit back" in said
+
+
+def test_the_bench_that_is_simulated_for_a_product_can_judge_it(tmp_path: Path) -> None:
+    """A narrow limit at zero, and full scales that are no decades."""
+    begins = VOLTS | {
+        "Full scale of each range": "10m, 20m, 50m",
+        "Largest error allowed": "0.2 % + 0.02 % with offset",
+        "Who reads": "simulated",
+    }
+    write_anew(tmp_path, answered(tmp_path, begins))
+    assert too_poor_for(load(tmp_path)) == ()

@@ -10,6 +10,8 @@ import pytest
 
 from daemon.commands import opened as opening
 from daemon.presentation.waiting import Waiting, waits
+from daemon.service.home import Home
+from daemon.service.processes import SharedDaemon, claimed
 from daemon.station.desk import Desk
 from daemon.station.inbox import Inbox
 from daemon.station.orders import Order
@@ -186,6 +188,27 @@ def test_a_command_waits_for_a_daemon_that_starts(
     assert (
         "in use by process 4711" in holdpoint("build", "list", home=home.folder).stderr
     )
+
+
+def test_screens_start_no_daemon_beside_one_that_is_coming(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = Home(tmp_path)
+    started: list[SharedDaemon] = []
+
+    def start(one: SharedDaemon) -> None:
+        started.append(one)
+
+    monkeypatch.setattr(SharedDaemon, "_start", start)
+    with claimed(home):
+        coming = SharedDaemon(home)
+        coming.begin()
+        coming.leave()
+        assert started == []
+    alone = SharedDaemon(home)
+    alone.begin()
+    alone.leave()
+    assert started[0] is alone
 
 
 class Asking:

@@ -5,10 +5,10 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from threading import Thread
 
-import uvicorn
 from starlette.routing import BaseRoute
 
 from storage.endpoint import Endpoint
+from storage.limits import http_server
 from storage.server import application, listen
 from storage.statements import schema_version
 from storage.store import Store
@@ -20,12 +20,9 @@ TOKEN = "the daemon's token"  # noqa: S105 - of this test alone
 def serving(store: Store, extra_routes: Sequence[BaseRoute] = ()) -> Iterator[Endpoint]:
     """Serve `store` and `extra_routes` until the block ends."""
     with listen() as listener:
-        config = uvicorn.Config(
-            application(store, TOKEN, extra_routes),
-            lifespan="off",
-            log_level="critical",
+        server = http_server(
+            application(store, TOKEN, extra_routes), log_level="critical"
         )
-        server = uvicorn.Server(config)
         thread = Thread(target=server.run, kwargs={"sockets": [listener]})
         thread.start()
         try:

@@ -4,11 +4,15 @@ import json
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from random import Random
+from threading import Event
 
 import pytest
 
+from storage import archive
+from storage.ledger import LedgerRow, verify
 from storage.local import LocalStore
 from tests.storage.samples import RANGES, record, results, run, unit
 
@@ -25,6 +29,21 @@ with LocalStore(Path(sys.argv[1])) as store:
         store.record_run(one, results(one, readings=50), unit(one))
         print(number, flush=True)
 """
+
+# Copies everything again and again and says when each copy is there.
+BACKER = """
+import sys
+from pathlib import Path
+from storage.local import LocalStore
+from tests.storage.samples import furnish, record, run
+with LocalStore(Path(sys.argv[1])) as store:
+    furnish(store)
+    record(store, run(1))
+    while True:
+        print(store.backup(sys.argv[2]), flush=True)
+"""
+
+LONG = pytest.mark.endurance
 
 # Keeps three runs, says how long the log is after each, and dies without closing.
 DYING_WRITER = """
@@ -90,11 +109,14 @@ def runs(store: LocalStore) -> dict[str, list[str]]:
     return found
 
 
-def test_a_killed_writer_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kills", [4, pytest.param(400, marks=LONG)])
+def test_a_killed_writer_loses_nothing_it_acknowledged(
+    tmp_path: Path, kills: int, record_property: Callable[[str, object], None]
+) -> None:
     path = tmp_path / "holdpoint.duckdb"
     random = Random(20260105)  # noqa: S311 - when to kill, no secret
     acknowledged: list[int] = []
-    for _ in range(4):
+    for _ in range(kills):
         start = acknowledged[-1] + 1 if acknowledged else 1
         with subprocess.Popen(
             [sys.executable, "-c", WRITER, str(path), str(start)],
@@ -119,9 +141,44 @@ def test_a_killed_writer_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
             assert len(runs(store)) == len(kept)
             if len(kept) > len(acknowledged):
                 acknowledged.append(acknowledged[-1] + 1)
+    record_property(f"runs kept through {kills} kills, none lost", len(acknowledged))
 
 
-def test_a_log_cut_anywhere_opens_with_whole_runs(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kills", [2, pytest.param(100, marks=LONG)])
+def test_a_kill_inside_a_backup_leaves_no_copy_that_is_not_whole(
+    tmp_path: Path, kills: int, record_property: Callable[[str, object], None]
+) -> None:
+    path, backups = tmp_path / "holdpoint.duckdb", tmp_path / "copies"
+    random = Random(7)  # noqa: S311 - when to kill, no secret
+    whole = inside = 0
+    for _ in range(kills):
+        with subprocess.Popen(
+            [sys.executable, "-c", BACKER, str(path), str(backups)],
+            stdout=subprocess.PIPE,
+        ) as backer:
+            assert backer.stdout is not None
+            for _ in range(random.randint(1, 3)):
+                backer.stdout.readline()
+            Event().wait(random.uniform(0.0, 0.05))
+            backer.kill()
+        inside += any(backups.glob("*.part"))
+        for copy in backups.glob("*.duckdb"):
+            whole += archive.check(copy)["run"] > 0
+            copy.unlink()
+        with LocalStore(path) as store:
+            runs(store)
+            assert verify(store.rows(LedgerRow), archive.anchors(backups)) is None
+    assert whole >= kills
+    record_property(f"whole copies through {kills} kills, {inside} inside one", whole)
+
+
+@pytest.mark.parametrize("cuts_at", [8, pytest.param(None, marks=LONG)])
+def test_a_log_cut_anywhere_opens_with_whole_runs(
+    tmp_path: Path,
+    cuts_at: int | None,
+    record_property: Callable[[str, object], None],
+) -> None:
+    """At some places of the last transaction, or at each of its bytes."""
     path = tmp_path / "writer" / "holdpoint.duckdb"
     path.parent.mkdir()
     answer = subprocess.run(
@@ -132,7 +189,11 @@ def test_a_log_cut_anywhere_opens_with_whole_runs(tmp_path: Path) -> None:
     assert len(log) == sizes[-1]
     cuts = sorted(
         {
-            *range(sizes[1], sizes[2], (sizes[2] - sizes[1]) // 8),
+            *range(
+                sizes[1],
+                sizes[2],
+                1 if cuts_at is None else (sizes[2] - sizes[1]) // cuts_at,
+            ),
             sizes[1] + 1,
             sizes[2] - 1,
             sizes[2],
@@ -147,6 +208,8 @@ def test_a_log_cut_anywhere_opens_with_whole_runs(tmp_path: Path) -> None:
         with LocalStore(copy) as store:
             assert list(runs(store)) == [f"run {n}" for n in range(1, whole + 1)]
             assert record(store, run(3)) == 3
+        shutil.rmtree(copy.parent)
+    record_property("cuts of a log, each opened with whole runs", len(cuts))
 
 
 @pytest.mark.parametrize("where", ["log", "checkpoint"])

@@ -3,6 +3,7 @@
 from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta, timezone
 from random import Random
+from types import NoneType
 from typing import Any
 
 import pytest
@@ -38,7 +39,8 @@ def ledgers(draw: st.DrawFn, least: int = 1) -> list[LedgerRow]:
     """Draw a whole ledger."""
     rows: list[LedgerRow] = []
     for decision in draw(st.lists(DECISIONS, min_size=least, max_size=6)):
-        rows.append(chain(decision, rows[-1] if rows else None))
+        seals = draw(st.none() | st.text(max_size=8))
+        rows.append(chain(decision, rows[-1] if rows else None, seals))
     return rows
 
 
@@ -47,6 +49,7 @@ def other(value: Any, data: st.DataObject) -> Any:
     kinds = {
         int: st.integers(-1, 10),
         str: st.text(max_size=8),
+        NoneType: st.text(max_size=8),
         datetime: st.datetimes(timezones=st.just(UTC)),
     }
     return data.draw(kinds[type(value)].filter(lambda one: one != value))
@@ -139,7 +142,8 @@ def long_ledger() -> list[LedgerRow]:
         decision = replace(
             PLACED, subject=f"hold {number}", decided_at=PLACED.decided_at
         )
-        rows.append(chain(decision, rows[-1] if rows else None))
+        seals = f'[["hold","hold {number}","{number:064x}"]]'
+        rows.append(chain(decision, rows[-1] if rows else None, seals))
     return rows
 
 

@@ -145,6 +145,13 @@ def test_the_token_is_asked_for_before_the_schema_is_told(client: httpx.Client) 
     assert schema_version() not in answer.text
 
 
+def test_whether_all_goes_on_is_told_without_a_token(client: httpx.Client) -> None:
+    answer = client.get("/health")
+    assert (answer.status_code, answer.json()) == (200, {"status": "ok"})
+    assert client.get("/health", headers={"Host": "example.org"}).status_code == 421
+    assert client.post("/health").status_code == 401
+
+
 def test_no_web_socket_gets_in() -> None:
     sent: list[Message] = []
 

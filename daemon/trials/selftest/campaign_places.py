@@ -8,7 +8,7 @@ from pathlib import Path
 from threading import Event
 from typing import Any, Protocol
 
-from config import Settings, load
+from config import Settings, load, write_whole
 from daemon.bench import Bench, Clock, RangeReadings, ScaledClock, connect, measure
 from daemon.judging import Judge, ProductModel
 from daemon.service import Hands, simulated_bench
@@ -135,7 +135,7 @@ def _hasten(path: Path) -> None:
         f"time_scale = {TIME_SCALE}" if line.startswith("time_scale") else line
         for line in lines
     ]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    write_whole(path, "\n".join(lines) + "\n")
 
 
 def _impatient(settings: Settings) -> Settings:

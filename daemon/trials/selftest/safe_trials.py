@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Thread
 
-from config import HoldpointError, Settings, load
+from config import HoldpointError, Settings, load, write_whole
 from daemon.bench import Bench, BenchError, ScaledClock, cautions, connect, measure
 from daemon.judging import ProductModel
 from daemon.service import Hands, Home, environment, simulated_bench
@@ -324,7 +324,7 @@ def _bench(folder: Path, source: str) -> Iterator[tuple[Home, Hands]]:
     home = lay_out(folder)
     file = home.folder / "bench.toml"
     text = file.read_text(encoding="utf-8").replace(WITH_WATCHDOG, source)
-    file.write_text(text, encoding="utf-8")
+    write_whole(file, text)
     with simulated_bench(home, seed=1, units=4) as (_, said):
         write_addresses(file, said["instruments"])
         with Hands(said["fixture"]["host"], said["fixture"]["port"]) as hands:

@@ -14,7 +14,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from config import HoldpointError, load
+from config import HoldpointError, load, private_folder, write_whole
 from daemon.service import Client, Hands, Home, running_daemon, simulated_bench
 from daemon.traceability import kitting
 from daemon.trials.stories import outcome
@@ -141,10 +141,10 @@ def lay_out(folder: Path) -> Home:
     if home.store.exists():
         message = f"{home.store} holds rows already; name another folder with --data"
         raise DemoError(message)
-    folder.mkdir(parents=True, exist_ok=True)
+    private_folder(folder)
     for name in SETTINGS:
         text = files("config").joinpath("demo", name).read_text(encoding="utf-8")
-        (folder / name).write_text(text, encoding="utf-8")
+        write_whole(folder / name, text)
     return home
 
 
@@ -173,7 +173,7 @@ def write_addresses(path: Path, addresses: Mapping[str, str]) -> None:
             role = line.strip("[] ")
         elif line.startswith("address") and role in addresses:
             lines[index] = f'address = "{addresses[role]}"'
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    write_whole(path, "\n".join(lines) + "\n")
 
 
 def report(

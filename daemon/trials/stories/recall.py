@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from config import Settings
+from config import Settings, private_folder, write_whole
 from daemon.judging import ProductModel
 from daemon.presentation import file_name
 from daemon.presentation.documents import pdf
@@ -157,7 +157,7 @@ def _contained(
     issuer: str,
 ) -> Told:
     """Do the three things that are asked for after a finding."""
-    folder.mkdir(parents=True, exist_ok=True)
+    private_folder(folder)
     product = ProductModel.of(settings.product)
     begun = time.monotonic()
     records = Records.of(store, settings.product.name, product.keys)
@@ -262,8 +262,7 @@ def _kit(
 
 
 def _write(path: Path, data: bytes) -> Path:
-    path.write_bytes(data)
-    return path
+    return write_whole(path, data, for_all=True)
 
 
 def _now() -> datetime:

@@ -45,6 +45,11 @@ class SerialInstrument:
         self.heard.append(heard)
         return heard
 
+    def pass_on(self, other: "SerialInstrument") -> None:
+        """Send on what has come at another's end."""
+        if select([other._own], [], [], 0.001)[0]:
+            os.write(self._own, os.read(other._own, 1000))
+
     def unplug(self) -> None:
         """Pull the cable."""
         for end in (self._own, self._far):

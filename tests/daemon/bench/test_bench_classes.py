@@ -7,9 +7,10 @@ have them: over sockets and serial lines, asked or talking, in words of their ow
 import re
 import shutil
 import socket
+import struct
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from socketserver import StreamRequestHandler, ThreadingTCPServer
@@ -18,7 +19,8 @@ from threading import Event, Lock
 import pytest
 
 from config.load import load
-from config.model import Settings
+from config.model import BY_HAND, Settings
+from config.quantity import Unit, parse
 from daemon.bench.bench import Bench
 from daemon.bench.clock import ScaledClock
 from daemon.bench.sequence import measure
@@ -32,6 +34,11 @@ from tests.daemon.bench.old_instruments import (
     hislip_instrument,
     serial_instrument,
     vxi11_instrument,
+)
+from tests.daemon.bench.register_ends import (
+    Device,
+    registers_over_serial,
+    registers_over_tcp,
 )
 from tests.daemon.bench.test_simulated_bench import nominal_transfer, true_gain
 from tests.daemon.simulator.benches import CLEAN, DEMO
@@ -50,12 +57,16 @@ class As:
 
     role: str
     profile: str
-    served: Callable[[Told], "object"]
-    """A context manager that gives the address."""
+    served: Callable[[Told], "object"] | None = None
+    """A context manager that gives the address; None where a person takes the role."""
     changes: tuple[tuple[str, str], ...] = ()
     """In the profile, as a maker adapts one of ours: before and after."""
     more: str = ""
     """Added to bench.toml."""
+    named: str = ""
+    """Of its file, where another role has the same profile."""
+    addressee: str = ""
+    """Whom its line is told that it is for."""
 
 
 @contextmanager
@@ -118,6 +129,44 @@ def over_serial(reply: Reply, ending: str = "\n", banner: str = "") -> Iterator[
         if banner:
             port.say(banner)
         yield port.address
+
+
+class Adapter:
+    """One serial line to several instruments: address, then talk, then fetch."""
+
+    def __init__(self) -> None:
+        self._instruments: dict[str, Told] = {}
+        self._chosen = ""
+        self._said: list[str] = []
+        self._address = ""
+
+    def to(self, addressee: str) -> Callable[[Told], AbstractContextManager[str]]:
+        """Return how the instrument with this number is served."""
+
+        @contextmanager
+        def served(told: Told) -> Iterator[str]:
+            self._instruments[addressee] = told
+            if self._address:
+                yield self._address
+                return
+            with over_serial(self.reply) as self._address:
+                yield self._address
+            self._address = ""
+
+        return served
+
+    def reply(self, line: str) -> str:
+        match line.split():
+            case ["ANSWERS", "ASKED"]:
+                pass
+            case ["TO", addressee]:
+                self._chosen = addressee
+            case ["FETCH"]:
+                return f"{self._said.pop(0)}\n" if self._said else ""
+            case _:
+                answer = self._instruments[self._chosen](line)
+                self._said = [answer] if answer else []
+        return ""
 
 
 def scpi(told: Told) -> Reply:
@@ -199,6 +248,33 @@ def older(told: Told) -> Reply:
     return lambda line: "" if line == "SYST:REM" else scpi(told)(line)
 
 
+def voltmeter_with_registers(told: Told) -> Device:
+    def written(table: str, address: int, words: list[int]) -> None:
+        assert (table, address) == ("holding", 0)
+        told(f"CONF:VOLT:DC {10 ** (words[0] - 1)}")
+
+    return Device(reads=lambda: volts(told), written=written)
+
+
+def source_with_registers(told: Told) -> Device:
+    """Be a source that counts in nanoampere and millivolt."""
+
+    def written(table: str, address: int, words: list[int]) -> None:
+        match table, address:
+            case "coil", 0:
+                told(f"OUTP {'ON' if words[0] else 'OFF'}")
+            case "holding", 0:
+                low, high = words
+                level = int.from_bytes(struct.pack(">2H", high, low), signed=True)
+                told(f"SOUR:CURR:LEV {level * 1e-9:.9g}")
+            case "holding", 2:
+                told(f"SOUR:VOLT:PROT {words[0] / 1000}")
+
+    return Device(coil=lambda: told("OUTP?") == "1", written=written)
+
+
+BUS = Adapter()
+NO_PARITY = (('parity = "even"\n', ""),)
 NO_PINS = (
     ('parity = "even"\ndata_bits = 7\nstop_bits = 2\n', ""),
     ('flow_control = "hardware DTR/DSR"', ""),
@@ -253,6 +329,43 @@ CLASSES: dict[str, tuple[As, ...]] = {
             "1mA = 1e4 }\n",
         ),
     ),
+    "LAN meter and a handheld that a person reads": (As("output", "typed"),),
+    "two handhelds that a person reads": (
+        As("reference", "typed"),
+        As("output", "typed"),
+    ),
+    "two meters behind one adapter": (
+        As(
+            "output",
+            "adapter_voltmeter",
+            BUS.to("16"),
+            addressee="16",
+        ),
+        As(
+            "reference",
+            "adapter_voltmeter",
+            BUS.to("7"),
+            (('kind = "volt', 'kind = "am'), ("CONF:VOLT", "CONF:CURR")),
+            named="adapter_ammeter",
+            addressee="7",
+        ),
+    ),
+    "meter with registers on a socket": (
+        As(
+            "output",
+            "register_voltmeter",
+            lambda t: registers_over_tcp(d3=voltmeter_with_registers(t)),
+            addressee="3",
+        ),
+    ),
+    "source with registers on a serial line": (
+        As(
+            "source",
+            "register_current_source",
+            lambda t: registers_over_serial(d1=source_with_registers(t)),
+            NO_PARITY,
+        ),
+    ),
     "VXI-11 and HiSLIP meters": (
         As(
             "output",
@@ -281,17 +394,24 @@ def written(folder: Path, addresses: dict[str, str], how: tuple[As, ...]) -> Set
         assert table is not None
         new = re.sub(r'address = ".*"', f'address = "{address}"', table[0])
         if role == "source" or swapped is not None:
-            name = "scpi_current_source" if swapped is None else swapped.profile
+            name = "scpi_current_source"
+            if swapped is not None:
+                name = swapped.named or swapped.profile
             new = re.sub(r'profile = ".*"', f'profile = "{name}"', new)
+        if swapped is not None and swapped.addressee:
+            new = new.replace("profile", f'addressee = "{swapped.addressee}"\nprofile')
         text = text.replace(table[0], new)
     bench.write_text(text + "".join(one.more for one in how), encoding="utf-8")
     (folder / "profiles").mkdir()
     for one in how:
+        if one.served is None:
+            continue
         ours = DEMO.parent / "profiles" / f"{one.profile}.toml"
         text = ours.read_text(encoding="utf-8")
         for old, new in (*one.changes, *HANDHELD):
             text = text.replace(old, new)
-        (folder / "profiles" / ours.name).write_text(text, encoding="utf-8")
+        file = folder / "profiles" / f"{one.named or one.profile}.toml"
+        file.write_text(text, encoding="utf-8")
     return load(folder)
 
 
@@ -316,12 +436,24 @@ def test_a_bench_of_each_class_judges_a_unit_from_files_alone(
 
         return told
 
+    def person(text: str, *, wants: str | None = None, **_: object) -> str:
+        """Choose the range that is asked for, and read what the display shows."""
+        asked = re.search(r"the (\w+) meter shows on its (.+) range", text)
+        assert asked is not None
+        told = instrument(asked[1])
+        full_scale = parse(asked[2], Unit(str(wants)))
+        told(f"CONF:{'VOLT' if wants == 'V' else 'CURR'}:DC {full_scale:g}")
+        return f"{told('READ?')} {wants}"
+
     with ExitStack() as ends:
         addresses = {}
         for role in ("source", "reference", "output", "selector"):
             swapped = next((one for one in how if one.role == role), None)
+            if swapped is not None and swapped.served is None:
+                addresses[role] = BY_HAND
+                continue
             served = over_socket(scpi(instrument(role)))
-            if swapped is not None:
+            if swapped is not None and swapped.served is not None:
                 served = swapped.served(instrument(role))  # type: ignore[assignment]
             addresses[role] = ends.enter_context(served)
         settings = written(tmp_path, addresses, how)
@@ -338,6 +470,7 @@ def test_a_bench_of_each_class_judges_a_unit_from_files_alone(
             connect=connect,
             clock=clock,
             guarded="one connection" in name,
+            ask=person,
         ) as bench:
             (one,) = measure(bench, (KEY,), clock, stop=Event())
         assert not rig.state().source_on

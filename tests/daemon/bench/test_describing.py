@@ -1,6 +1,6 @@
 """A profile asked for and tried, on instruments that nobody prepared."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
@@ -22,7 +22,7 @@ from tests.daemon.bench.test_exchange import Board
 
 
 def described(
-    folder: Path, address: str, answers: dict[str, str]
+    folder: Path, address: str, answers: Mapping[str, str | list[str]]
 ) -> tuple[Profile, list[str]]:
     """Describe what is at an address; return its profile and what was said."""
     said: list[str] = []
@@ -31,7 +31,8 @@ def described(
         said.append(question)
         found = [one for begin, one in answers.items() if question.startswith(begin)]
         assert len(found) <= 1, question
-        return found[0] if found else ""
+        answer = found[0] if found else ""
+        return answer if isinstance(answer, str) else answer.pop(0)
 
     text = describe(
         Dialogue(ask, said.append),
@@ -147,7 +148,8 @@ def test_a_source_is_off_first_and_told_nothing_that_turns_it_on(
                 "Which line turns its output on": "run",
             },
         )
-        assert board.heard == ["stop", "who", "stop", "state", "stop", "stop"]
+        off = ["stop", "stop"]  # as the line is opened, and to see what it answers
+        assert board.heard == [*off, "who", "stop", "state", "stop", "stop"]
         assert not board.on
         source = Source(
             binding(port.address, how),
@@ -159,6 +161,60 @@ def test_a_source_is_off_first_and_told_nothing_that_turns_it_on(
         assert source.identify() == "board 7"
         source.close()
     assert "  'state' is answered 'stopped'." in said
+
+
+class Chatty:
+    """A board that answers each command with a word of its own, and counts in mA."""
+
+    def __init__(self) -> None:
+        self.heard: list[str] = []
+        self._rest = ""
+
+    def __call__(self, heard: str) -> str:
+        """Return what is answered to what came."""
+        *lines, self._rest = (self._rest + heard).split("\n")
+        self.heard += lines
+        said = {"ver": "little amp 2", "st": "halted"}
+        return "".join(f"{said.get(one, f'ack {one}')}\n" for one in lines)
+
+
+def test_words_that_change_and_a_unit_of_its_own_are_asked_for(tmp_path: Path) -> None:
+    board = Chatty()
+    with serial_instrument(board) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What is it?": "current source",
+                "What do people call it?": "Little amp",
+                "Does it send more": "yes",
+                # Wrong at first: then what came is shown, and it is asked again.
+                "What does it answer to a line": ["OK", "ack *"],
+                "What does it send once it is ready": "none",
+                "Which line turns its output off?": "halt",
+                "Which line asks it who": "ver",
+                "'ver' is not one query": "yes",
+                "Which line asks whether its output": "st",
+                "'st' is not one query": "yes",
+                "It says 'halted' while it is off": "running",
+                "Which line sets its level": "i {level}",
+                "In which unit is the number in 'i {level}'": ["amps", "mA"],
+                "Which line sets its limit": "none",
+                "Which line turns its output on": "go",
+            },
+        )
+        source = Source(
+            binding(port.address, how),
+            limit=1.0,
+            permit=lambda: None,
+            step=lambda: None,
+        )
+        source.set_level(0.9e-3, limit=1e-3, setting="here")
+        source.close()
+    assert "  'halt' is answered 'ack halt'." in said
+    assert board.heard[-1] == "i 0.9"
+    assert not any("take the source's output as live" in one for one in said)
+    assert "go" not in board.heard
 
 
 @pytest.mark.parametrize("confirmed", ["yes", "no"])

@@ -1,5 +1,6 @@
 """A source that a person sets is asked for, level by level, and measured with."""
 
+from collections.abc import Callable
 from threading import Event
 
 import pytest
@@ -32,8 +33,16 @@ class Person:
         self.gone = False
         fake.on = False
 
-    def __call__(self, text: str) -> str:
+    def __call__(
+        self,
+        text: str,
+        *,
+        subject: str,
+        wants: str | None = None,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> str:
         """Do as told."""
+        del subject, wants, meanwhile
         if self.gone:
             raise StoppedError
         self.asked.append(text)
