@@ -11,7 +11,6 @@ The two pure rooms, which see no other, have trees of their own beside it: `SpcE
 and `MetrologyError`.
 """
 
-import json
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -99,6 +98,8 @@ def dotted(path: Iterable[str | int]) -> str:
     >>> dotted(("ranges", "1.5 mA"))
     'ranges."1.5 mA"'
     """
+    import json  # noqa: PLC0415 -- errors are known to whoever shows a help
+
     text = ""
     for key in path:
         if isinstance(key, int):

@@ -71,7 +71,7 @@ def screens(home: Home, port: int) -> Iterator[subprocess.Popen[str]]:
 def _child(
     command: Sequence[str], home: Home, *, log: Path
 ) -> Iterator[subprocess.Popen[str]]:
-    with log.open("a") as errors:
+    with processes.open_log(log) as errors:
         process = Forked(command, errors.fileno(), processes.environment(home))
     try:
         yield process
