@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any, ClassVar, NoReturn
 from unittest.mock import patch
 
+from config.files import open_log
 from daemon.service import processes
 from daemon.service.home import Home
 
@@ -71,7 +72,7 @@ def screens(home: Home, port: int) -> Iterator[subprocess.Popen[str]]:
 def _child(
     command: Sequence[str], home: Home, *, log: Path
 ) -> Iterator[subprocess.Popen[str]]:
-    with processes.open_log(log) as errors:
+    with open_log(log) as errors:
         process = Forked(command, errors.fileno(), processes.environment(home))
     try:
         yield process

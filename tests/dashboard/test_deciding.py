@@ -194,7 +194,7 @@ def test_an_address_names_what_messages_are_about() -> None:
     assert chosen.value == "B-3-F1"
     assert said(app).count('data-head="Told"') == 2
     app = chosen.set_value("About everything").run()
-    assert app.query_params["about"] == ["About everything"]
+    assert app.query_params["about"] == "About everything"
 
 
 def named(app: AppTest) -> list[str]:

@@ -172,7 +172,8 @@ def test_a_finding_has_everything_on_one_page() -> None:
     app = addressed("finding", finding=FINDING)
     words = said(app)
     parts = ["Evidence", "What it may be", "Whom it concerns", "Hold", "Papers"]
-    places = [words.index(f"<h2>{one}</h2>") for one in [*parts, "History"]]
+    headings = re.findall("<h2[^>]*>([^<]*)</h2>", words)
+    places = [headings.index(one) for one in [*parts, "History"]]
     assert places == sorted(places)
     assert "is held since" in words
     assert "One range, or the ranges of one part" in words

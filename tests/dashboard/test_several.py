@@ -13,7 +13,7 @@ from daemon.service.home import VARIABLE, Home
 from storage.access import open_store
 from tests.daemon.seeded import several_home
 from tests.daemon.starting import running_daemon
-from tests.dashboard.test_pages import opened, said
+from tests.dashboard.test_pages import in_words, opened, said
 
 PRODUCT = "photodiode-amplifier"
 PERSON = "Ada Moreno"
@@ -58,7 +58,7 @@ def changed(
 def below(app: AppTest, heading: str) -> str:
     """Return what stands under one heading."""
     (found,) = [one.value for one in app.html if f"<h2>{heading}" in one.value]
-    return str(found)
+    return in_words(str(found))
 
 
 def test_the_first_page_says_each_finding_what_is_odd_and_what_was_withdrawn() -> None:
