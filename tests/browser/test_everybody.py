@@ -7,6 +7,7 @@ brings along for tests; nothing of it is part of the product.
 import base64
 import math
 import re
+from collections.abc import Sequence
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -76,14 +77,16 @@ def test_no_page_keeps_anybody_out_at_any_width(
 ) -> None:
     with paged(browser, scheme=scheme) as page:
         stands(page, f"{address}/{name}")
-        keeps_nobody_out(page)
         if scheme == "light":
+            keeps_nobody_out(page)
             everything_is_reached_by_keyboard(page)
+        else:  # other colours, in the same places
+            keeps_nobody_out(page, WIDTHS[-1:])
 
 
-def keeps_nobody_out(page: Page) -> None:
-    """Expect nothing serious and nothing cut on the page as it stands, at any width."""
-    for width in WIDTHS:
+def keeps_nobody_out(page: Page, widths: Sequence[int] = WIDTHS) -> None:
+    """Expect nothing serious and nothing cut on the page as it stands."""
+    for width in widths:
         page.set_viewport_size({"width": width, "height": 900})
         page.wait_for_timeout(500)  # charts take their new width
         found = Axe().run(page, options=RULES).response["violations"]
