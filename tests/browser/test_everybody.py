@@ -24,7 +24,7 @@ PAGES = (
     "budget", "gauge", "settings", "ledger",
 )  # fmt: skip
 COLOURED = ("", "build", "finding", "packing", "standard")
-"""Pages with every kind of colour there is; the others are looked at with `-m bench`."""
+"""Pages with every kind of colour there is; the others are for `-m bench`."""
 WIDTHS = (1440, 768, 390)
 CUT = """() => [...document.querySelectorAll(
     '.stMainBlockContainer :is(p, h1, h2, td, th, dd, b, button, label, summary)')]
