@@ -19,12 +19,10 @@ IMPLEMENTATIONS = ("local", "remote", "postgres")
 
 
 @contextmanager
-def opened(
-    databases: Databases, name: str, fill: Callable[[Store], None]
-) -> Iterator[Store]:
+def opened(databases: Databases, fill: Callable[[Store], None]) -> Iterator[Store]:
     """Give a store over a database of its own."""
     with (
-        databases.like(name, fill) as conninfo,
+        databases.filled(fill) as conninfo,
         PostgresStore(conninfo) as store,
     ):
         yield store
@@ -55,7 +53,7 @@ def empty(
 ) -> Iterator[Store]:
     """Return a store without rows."""
     if request.param == "postgres":
-        with opened(databases, "empty", lambda _: None) as store:
+        with opened(databases, lambda _: None) as store:
             yield store
         return
     with (
@@ -74,7 +72,7 @@ def store(
 ) -> Iterator[Store]:
     """Return a store with a product, two builds, a reel and a session."""
     if request.param == "postgres":
-        with opened(databases, "furnished", furnish) as store:
+        with opened(databases, furnish) as store:
             yield store
         return
     copy = Path(shutil.copy(furnished, tmp_path))
@@ -97,7 +95,7 @@ def behind(
 ) -> Iterator[Store]:
     """Return the open file or database behind `shared`."""
     if implementation == "postgres":
-        with opened(databases, "furnished", furnish) as store:
+        with opened(databases, furnish) as store:
             yield store
         return
     copy = Path(shutil.copy(furnished, tmp_path_factory.mktemp("shared")))

@@ -36,7 +36,7 @@ class Benches:
 @pytest.fixture
 def benches(tmp_path: Path, databases: Databases) -> Iterator[Benches]:
     """Return a bench that found a bad reel long ago, and a new one beside it."""
-    with databases.like("empty", lambda _: None) as conninfo:
+    with databases.empty() as conninfo:
         left = seeded_home(tmp_path / "left").folder
         right = empty_home(tmp_path / "right").folder
         for name, folder in (("left", left), ("right", right)):

@@ -6,7 +6,7 @@ import signal
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import count
@@ -16,7 +16,7 @@ from time import monotonic, sleep
 import psycopg
 from psycopg import sql
 
-from storage.postgres import PostgresStore
+from storage.postgres import SCHEMA, PostgresStore
 
 _PATIENCE_S = 120.0
 _OWNER = "postgres"
@@ -35,25 +35,16 @@ class Server:
         """Return the address of one of its databases."""
         return f"host={self.folder} user={_OWNER} dbname={database}"
 
-    def new(self, template: str = "template0") -> str:
-        """Make a database, like another one that nobody is connected to."""
+    def new(self) -> str:
+        """Make a database."""
         name = f"of_{os.getpid()}_{next(_named)}"
         with self._asked() as connection:
             connection.execute(
-                sql.SQL("create database {} template {}").format(
-                    sql.Identifier(name), sql.Identifier(template)
+                sql.SQL("create database {} template template0").format(
+                    sql.Identifier(name)
                 )
             )
         return name
-
-    def drop(self, database: str) -> None:
-        """Remove a database, whoever is connected to it."""
-        with self._asked() as connection:
-            connection.execute(
-                sql.SQL("drop database if exists {} with (force)").format(
-                    sql.Identifier(database)
-                )
-            )
 
     def kill_and_start_again(self) -> None:
         """Kill all its processes at once, as a power cut would, and start it anew."""
@@ -80,11 +71,11 @@ class Server:
 
 
 class Databases:
-    """A server, begun once something asks for it, and databases to be copied."""
+    """A server, begun once something asks for it, and databases that are used again."""
 
     def __init__(self, held: ExitStack) -> None:
         self._held = held
-        self._templates: dict[str, str] = {}
+        self._free: list[str] = []
 
     @cached_property
     def server(self) -> Server:
@@ -92,18 +83,34 @@ class Databases:
         return self._held.enter_context(server())
 
     @contextmanager
-    def like(self, name: str, fill: Callable[[PostgresStore], None]) -> Iterator[str]:
-        """Give the address of a new database, filled as all of this name are."""
-        if name not in self._templates:
-            template = self.server.new()
-            with PostgresStore(self.server.conninfo(template)) as store:
-                fill(store)
-            self._templates[name] = template
-        copy = self.server.new(self._templates[name])
-        try:
-            yield self.server.conninfo(copy)
-        finally:
-            self.server.drop(copy)
+    def filled(self, fill: Callable[[PostgresStore], None]) -> Iterator[str]:
+        """Give the address of a database of its own with what `fill` keeps in it."""
+        name = self._free.pop() if self._free else self.server.new()
+        conninfo = self.server.conninfo(name)
+        with PostgresStore(conninfo) as store:
+            fill(store)
+        yield conninfo
+        # Emptying takes a tenth of the time that a new one does.
+        _empty(conninfo)
+        self._free.append(name)
+
+    def empty(self) -> AbstractContextManager[str]:
+        """Give the address of a database of its own without rows."""
+        return self.filled(lambda _: None)
+
+
+def _empty(conninfo: str) -> None:
+    """Take all rows out of a database, as if nothing had ever been kept in it."""
+    with psycopg.connect(conninfo, autocommit=True) as connection:
+        connection.execute(sql.SQL("set search_path = {}").format(sql.SQL(SCHEMA)))
+        found = connection.execute(
+            "select table_name from information_schema.tables where table_schema = %s "
+            "and table_type = 'BASE TABLE' and table_name <> 'schema_migrations'",
+            (SCHEMA,),
+        ).fetchall()
+        names = sql.SQL(", ").join(sql.Identifier(str(name)) for (name,) in found)
+        connection.execute(sql.SQL("truncate {}").format(names))
+        connection.execute("insert into commits values (0)")
 
 
 @contextmanager

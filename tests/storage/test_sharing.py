@@ -78,7 +78,7 @@ class Benches:
 def benches(tmp_path: Path, databases: Databases) -> Iterator[Benches]:
     """Return two benches that have furnished nothing yet, and know the database."""
     with ExitStack() as held:
-        conninfo = held.enter_context(databases.like("empty", lambda _: None))
+        conninfo = held.enter_context(databases.empty())
         one = Benches(
             left=held.enter_context(LocalStore(tmp_path / "left.duckdb")),
             right=held.enter_context(LocalStore(tmp_path / "right.duckdb")),
@@ -321,7 +321,7 @@ def test_a_bench_that_joins_tells_all_that_it_has(
     tmp_path: Path, databases: Databases
 ) -> None:
     with (
-        databases.like("empty", lambda _: None) as conninfo,
+        databases.empty() as conninfo,
         PostgresStore(conninfo) as shared,
     ):
         with LocalStore(tmp_path / "left.duckdb") as alone:
@@ -351,7 +351,7 @@ def test_a_shared_database_that_was_put_back_is_told_what_it_lost(
     record(benches.right, run(2))
     benches.exchange()
     with (
-        databases.like("empty", lambda _: None) as conninfo,
+        databases.empty() as conninfo,
         PostgresStore(conninfo) as older,
     ):
         now = replace(benches, shared=older)
