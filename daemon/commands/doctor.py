@@ -11,7 +11,7 @@ from daemon.commands.showing import Shown, Table, shown
 @click.command()
 @shown
 def doctor() -> Shown:
-    """Say what is not as it should be, and how to mend it.
+    """Say what is wrong here, and how to mend it.
 
     It looks at versions, settings, permissions, disk, daemon, records, clock, copies,
     ports and instruments. Nothing is recorded, and no instrument is told anything. The

@@ -189,7 +189,7 @@ SECTIONS: Mapping[str, Entries] = {
                 "list": One("sharing", "List what could not be shared, and why."),
             },
         ),
-        "doctor": One("doctor", "Say what is not as it should be, and how to mend it."),
+        "doctor": One("doctor", "Say what is wrong here, and how to mend it."),
         "export": One("export", "Write the results into a table."),
         "backup": One("backups", "Write everything into one file."),
         "restore": One("backups", "Put back what is in such a file."),

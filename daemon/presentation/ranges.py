@@ -16,7 +16,7 @@ TITLES = {
     "Within and between": "Range {title}, reel by reel",
 }
 BASELINE = (
-    "All units are held against {builds}, not each reel against its own mean: what if "
+    "All units are compared with {builds}, not each reel with its own mean: what if "
     "nothing had changed since? Findings and holds stay as they are."
 )
 SCATTER = "How the units scatter"
@@ -27,8 +27,8 @@ SCATTER_MEANING = (
 )
 WHAT_IF = "What if some builds were the baseline?"
 CHOOSE = (
-    "Choose the first and the last of these builds. Then all units are held against "
-    "their mean and scatter."
+    "Choose the first and the last of these builds. Then all units are compared "
+    "with their mean and scatter."
 )
 TOO_FEW = "There are too few units for this chart: eight that differ are needed."
 THINNED = (
@@ -81,7 +81,7 @@ def held_against(builds: Sequence[str]) -> str:
     """Say which builds all units are held against, the first and the last named.
 
     >>> held_against(["B-1", "B-2", "B-3"]).split(",")[0]
-    'All units are held against builds B-1 to B-3'
+    'All units are compared with builds B-1 to B-3'
     """
     one = len(builds) == 1
     named = f"build {builds[0]}" if one else f"builds {builds[0]} to {builds[-1]}"

@@ -21,8 +21,13 @@ SOON_MS = 3_000
 
 
 def choose_person(page: Page, name: str) -> None:
-    """Say who decides; a list that is drawn anew as it opens is opened again."""
-    box = page.get_by_label("Who decides")
+    """Say who decides."""
+    choose(page, "Who decides", name)
+
+
+def choose(page: Page, label: str, name: str) -> None:
+    """Choose from a list; one that is drawn anew as it opens is opened again."""
+    box = page.get_by_label(label)
     option = page.get_by_role("option", name=name)
     for _ in range(SLOW_MS // SOON_MS):
         box.click()

@@ -15,7 +15,7 @@ from daemon.trials.stories.demo import lay_out, running
 from storage.access import open_store
 from storage.records_shipping import ContainmentStep, ShipRule
 from tests.browser.conftest import free_port, wait_for
-from tests.browser.test_browser import choose_person, paged
+from tests.browser.test_browser import choose, choose_person, paged
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.starting import running_daemon
@@ -141,9 +141,7 @@ def a_step_is_noted_once(page: Page, url: str) -> None:
     page.get_by_role("link", name="Follow them up").click()
     page.get_by_text("Note a step", exact=True).click()
     choose_person(page, PERSON)
-    box = page.get_by_label("Units")
-    box.click()
-    page.get_by_role("option", name="PA-3006").click()
+    choose(page, "Units", "PA-3006")
     page.keyboard.press("Escape")
     page.get_by_role("radio", name="notified").click()
     page.get_by_role("button", name="Note it").dblclick()

@@ -69,7 +69,7 @@ def test_the_one_button_of_today_leads_to_the_finding() -> None:
 @pytest.mark.usefixtures("held")
 def test_an_address_names_the_builds_that_units_are_held_against() -> None:
     app = addressed("range", range="100uA", **{"from": "B-1", "to": "B-2"})
-    assert "All units are held against builds B-1 to B-2, not" in said(app)
+    assert "All units are compared with builds B-1 to B-2, not" in said(app)
     button(app, "No baseline").click().run()
     assert not app.exception
     assert "All units are held" not in said(app)

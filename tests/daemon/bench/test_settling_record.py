@@ -153,10 +153,13 @@ def test_an_hour_between_two_points_disturbs_nothing() -> None:
 
 
 def test_nothing_in_the_measuring_path_waits_for_a_fixed_time() -> None:
-    """The one wait keeps quick meters from being asked too often; it has a bound."""
+    """One wait keeps quick meters from being asked too often; it has a bound.
+
+    The other is before a person reads both meters: a unit has its time by then.
+    """
     source = inspect.getsource(sequence) + inspect.getsource(settling)
     assert "sleep" not in source
-    assert source.count("wait_s(") == 1
+    assert source.count("wait_s(") == 2
     clock = VirtualClock()
     fake = FakeBench()
     slow = fake.answer
