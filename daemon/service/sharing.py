@@ -20,7 +20,8 @@ EVERY_S = 0.5
 """A hold is told by one bench and heard by another within two of these."""
 LONGEST_PAUSE_S = 5.0
 """Between two tries of a database that does not answer."""
-MOST_REFUSED = 20
+SILENT_S = 600.0
+"""One exchange may take so long: a bench that joins tells all that it has."""
 
 
 class Sharer:
@@ -90,6 +91,8 @@ class Sharer:
     def _go_on(self) -> None:
         pause_s = EVERY_S
         while not self._stop.is_set():
+            # Its silence is said: what others hold would not be heard, and nobody told.
+            self._desk.vitals.beat("the sharing", within_s=SILENT_S)
             try:
                 self.once()
             except StorageError as exc:

@@ -85,6 +85,16 @@ def test_no_page_keeps_anybody_out_at_any_width(
         everything_is_reached_by_keyboard(page)
 
 
+@pytest.mark.bench
+@pytest.mark.parametrize("name", [one for one in PAGES if one not in MANY_COLUMNS])
+def test_no_page_keeps_anybody_out_at_the_width_between(
+    browser: Browser, address: str, name: str
+) -> None:
+    with paged(browser) as page:
+        stands(page, f"{address}/{name}")
+        keeps_nobody_out(page, WIDTHS[1:2])
+
+
 @pytest.mark.parametrize(
     "name",
     [
