@@ -37,7 +37,9 @@ def exchange(local: LocalStore, shared: PostgresStore, bench: str) -> Exchanged:
     marks = local.marks()
     log = shared.log_of(bench, marks.file)
     # What was told and not noted so waits here still, unless the file was put back.
-    put_back = log.told > marks.told and local.digest_of(log.told) != log.digest
+    put_back = marks.lost > 0 or (
+        log.told > marks.told and local.digest_of(log.told) != log.digest
+    )
     if (
         put_back
         or log.told < marks.told
@@ -75,12 +77,9 @@ def _all(
     for piece in _pieces(local.everything(bench)):
         refused += shared.take(piece)
         told += len(piece)
-    after = 0
-    while put_back and (own := shared.said(after, _HEARD_AT_ONCE)):
-        for one in own:
-            if one.bench == bench:
-                local.hear(one, bench, is_own=True)
-        after = _number(own[-1])
+    if lost := local.marks().lost:
+        for one in shared.told_by(bench, since=lost, to=log.told):
+            local.hear(one, bench, is_own=True)
     local.told(log.told, refused, whole=True)
     return Exchanged(told=told, refused=len(refused))
 

@@ -293,6 +293,19 @@ class PostgresStore(Store):
             for number, of, command, body in rows
         ]
 
+    def told_by(self, bench: str, *, since: int, to: int) -> list[Entry]:
+        """Return what a bench told from one of its counts to another, in its order."""
+        with self._reader() as connection:
+            rows = connection.execute(
+                "select seq, command, body from bench_log where bench = %s "
+                "and seq between %s and %s and refused is null order by seq",
+                (bench, since, to),
+            ).fetchall()
+        return [
+            Entry(number=seq, bench=bench, command=command, body=body, runs={})
+            for seq, command, body in rows
+        ]
+
     def changes(self) -> int:
         """Return a number that is another one once rows have been kept, by anybody."""
         with self._reader() as connection:

@@ -81,7 +81,7 @@ HEARD = (
 REFUSED = (ConflictError, NotFoundError, RefusedValueError)
 """What says that a command contradicts what is recorded: no later try helps."""
 TOLD, HEARD_TO, WHOLE = "told", "heard", "whole"
-SHARES, FILE = "shares", "file"
+SHARES, FILE, LOST = "shares", "file", "lost"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,6 +138,8 @@ class Marks:
     told: int
     heard: int
     is_whole: bool
+    lost: int
+    """The first count that a file which was put back has lost; 0 where none."""
     waiting: int
 
 
@@ -245,6 +247,7 @@ def marks(transaction: Transaction) -> Marks:
         told=_mark(transaction, TOLD),
         heard=_mark(transaction, HEARD_TO),
         is_whole=_mark(transaction, WHOLE) == 1,
+        lost=_mark(transaction, LOST),
         waiting=int(str(row["waiting"])),
     )
 
@@ -304,6 +307,7 @@ def note_told(
     _set_mark(transaction, TOLD, to)
     if whole:
         _set_mark(transaction, WHOLE, 1)
+        _set_mark(transaction, LOST, 0)
     for one in refused:
         _note_refusal(transaction, one)
 
@@ -321,10 +325,13 @@ def begin_anew(
     if first and first <= there:
         by = there - first + 1
         transaction.run("update outgoing set seq = seq + $by", {"by": by})
+    # Told once and not known here: it is heard again, and no more than that, since what
+    # was taken back before would stand again.
+    if from_start and not _mark(transaction, LOST):
+        _set_mark(transaction, LOST, _mark(transaction, TOLD) + 1)
     _set_mark(transaction, TOLD, there)
     _set_mark(transaction, WHOLE, 0)
-    heard = 0 if from_start else min(last, _mark(transaction, HEARD_TO))
-    _set_mark(transaction, HEARD_TO, heard)
+    _set_mark(transaction, HEARD_TO, min(last, _mark(transaction, HEARD_TO)))
 
 
 def note_heard(

@@ -388,6 +388,44 @@ def test_a_bench_that_was_put_back_hears_its_own_decisions_again(
         assert left.marks().waiting == 0
 
 
+def test_what_was_taken_back_before_a_copy_stays_so_when_it_is_put_back(
+    tmp_path: Path, benches: Benches
+) -> None:
+    furnish(benches.left)
+    set_up(benches.right)
+    record(benches.left, run(1))
+    watched(benches.left, 1)
+    decided = Decision(
+        person=SHIPMENT.person, action="ship", subject="S001", reason="order",
+        decided_at=SHIPMENT.shipped_at,
+    )  # fmt: skip
+    assert benches.left.ship(SHIPMENT, SHIP_RULE, decided) == []
+    benches.exchange()
+    back = Amendment(
+        amendment="amendment 2",
+        product="photoamp",
+        kind=Amended.SHIPMENT,
+        subject=SHIPMENT.shipment,
+        before=row_text({n: getattr(SHIPMENT, n) for n in SHIPMENT.__slots__}),
+        after=None,
+        person="Ada",
+        reason="the wrong box",
+        amended_at=START,
+    )
+    taken = replace(decided, person="Ada", action="take back", decided_at=START)
+    benches.left.keep(back, decision=taken)
+    benches.exchange()
+    copy = Path(benches.left.backup(str(tmp_path / "copies")))
+    benches.left.keep(PERSONS_HOLD, decision=PLACED)
+    benches.exchange()
+    with LocalStore(Path(shutil.copy(copy, tmp_path / "again.duckdb"))) as left:
+        now = replace(benches, left=left)
+        now.exchange(3)
+        assert open_holds(left) == {("hold 2", "B1")}
+        for one in (left, now.right, now.shared):
+            assert one.rows(Shipment) == []
+
+
 def test_a_bench_without_network_goes_on_and_tells_later(benches: Benches) -> None:
     furnish(benches.left)
     set_up(benches.right)

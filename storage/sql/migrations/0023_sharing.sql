@@ -13,7 +13,8 @@ create table outgoing (
 -- How far the bench is with the shared database: `shares` is 1 while what is kept is
 -- written down for it, `file` a number that no other bench's file has, `told` the last
 -- `seq` that is there, `heard` the last place of the shared log that was taken in here,
--- `whole` 1 once all of before the sharing was told.
+-- `whole` 1 once all of before the sharing was told, `lost` the first `seq` that a file
+-- which was put back does not know any more.
 create table sharing (
     what   text not null primary key,
     number bigint not null

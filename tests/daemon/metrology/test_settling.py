@@ -63,7 +63,7 @@ def test_the_rest_lies_within_five_of_its_uncertainties(
 
 
 def test_the_rest_lies_within_three_as_often_as_it_should() -> None:
-    """By Student with 77 degrees of freedom 0.37 % lie outside; of these, 1 % at most."""
+    """By Student (77 degrees of freedom) 0.37 % lie outside; of these 1 % at most."""
     records = [
         (tau_s, step, seed)
         for tau_s in (0.01, 0.05, 0.1, 0.25, 0.5)
