@@ -50,6 +50,17 @@ st.altair_chart(alt.Chart(frame).mark_point().encode(x="x", y="y"))
 SLOWER_THAN_BARE = 6.0
 
 
+def drawn(page: Page) -> None:
+    """Wait until nothing more is drawn.
+
+    Whoever goes back before may be taken forward again: the page that is being drawn
+    still writes its address.
+    """
+    expect(page.locator('[data-testid="stApp"]')).to_have_attribute(
+        "data-test-script-state", "notRunning", timeout=SLOW_MS
+    )
+
+
 @contextmanager
 def paged(
     browser: Browser, *, width: int = 1440, height: int = 1000, scheme: str = "light"

@@ -13,7 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.test_browser import SLOW_MS, paged
+from tests.browser.test_browser import SLOW_MS, drawn, paged
 from tests.daemon.seeded import BAD_REEL
 
 pytestmark = pytest.mark.browser
@@ -69,9 +69,7 @@ def stands(page: Page, url: str) -> None:
     page.goto(url)
     page.locator("h1").first.wait_for(timeout=SLOW_MS)
     page.locator(".st-key-live").first.wait_for(timeout=SLOW_MS)
-    expect(page.locator('[data-testid="stApp"]')).to_have_attribute(
-        "data-test-script-state", "notRunning", timeout=SLOW_MS
-    )
+    drawn(page)
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -15,7 +15,7 @@ from daemon.trials.stories.demo import lay_out, running
 from storage.access import open_store
 from storage.records_shipping import ContainmentStep, ShipRule
 from tests.browser.conftest import free_port, wait_for
-from tests.browser.test_browser import choose, choose_person, paged
+from tests.browser.test_browser import choose, choose_person, drawn, paged
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.starting import running_daemon
@@ -127,6 +127,7 @@ def test_from_a_finding_over_its_containment_to_its_release(
         expect(page.get_by_text("Nothing is held for it.")).to_be_visible()
         page.goto(f"{left}/holds")
         expect(page.get_by_role("row").filter(has_text="concession")).to_have_count(2)
+        drawn(page)
         page.go_back()
         expect(page.get_by_text("Nothing is held for it.")).to_be_visible()
         page.go_forward()
@@ -151,6 +152,7 @@ def a_step_is_noted_once(page: Page, url: str) -> None:
     expect(row).to_contain_text("notified")
     with open_store(HOMES[url].data) as store:
         assert len(store.rows(ContainmentStep)) == 1
+    drawn(page)
     page.go_back()
 
 

@@ -14,7 +14,7 @@ from daemon.service.processes import child, dashboard_command
 from storage.access import open_store
 from storage.records_shipping import Shipment
 from tests.browser.conftest import free_port, wait_for
-from tests.browser.test_browser import SLOW_MS, choose_person, paged
+from tests.browser.test_browser import SLOW_MS, choose_person, drawn, paged
 from tests.daemon.seeded import UNITS, seeded_home
 from tests.daemon.starting import running_daemon
 
@@ -196,6 +196,7 @@ def test_two_tabs_and_going_back_ship_a_unit_once(
         ]
         first.get_by_role("link", name="Units").click()
         expect(first.locator("h1").first).to_contain_text("Build", timeout=SLOW_MS)
+        drawn(first)
         first.go_back()
         first.get_by_label("Serial").wait_for(timeout=SLOW_MS)
         first.go_forward()

@@ -32,9 +32,9 @@ def held(story: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
     return story
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def written(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
-    """Serve another such home; each test adds its own to it, or ends its own."""
+    """Serve another such home to a file; each test adds its own, or ends its own."""
     home = seeded_home(tmp_path_factory.mktemp("written") / "home")
     with running_daemon(home, "--no-bench"):
         yield home
