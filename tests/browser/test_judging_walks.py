@@ -89,6 +89,29 @@ def test_a_reload_keeps_range_and_chart(browser: Browser, left: str) -> None:
         expect(page.locator("h1").first).to_contain_text("Range 10 uA")
 
 
+def test_back_leads_back_from_a_page_that_chose_its_subject_itself(
+    browser: Browser, left: str
+) -> None:
+    with paged(browser) as page:
+        for start, names in (
+            ("", ("Range", "Build", "Finding")),
+            ("holds", ("Recall",)),
+            ("units", ("Reels",)),
+        ):
+            before = f"{left}/{start}"
+            page.goto(before)
+            for name in names:
+                drawn(page)
+                page.get_by_role("link", name=name, exact=True).first.click()
+                page.wait_for_url(re.compile(f"/{name.lower()}$"))
+                expect(page.locator("h1").first).to_be_visible()
+                drawn(page)
+                page.go_back()
+                page.wait_for_url(before)
+                drawn(page)
+                assert page.url == before, name
+
+
 def test_a_click_on_the_map_opens_what_was_clicked(browser: Browser, left: str) -> None:
     with paged(browser) as page:
         page.goto(left)
