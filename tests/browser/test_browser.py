@@ -225,3 +225,20 @@ def test_source_off_now_is_on_every_page_and_turns_it_off(
         page.keyboard.press("Enter")
         page.get_by_role("button", name="Allow measuring").wait_for(timeout=SLOW_MS)
         assert operator.client.state()["phase"] == "source off"
+
+
+def test_a_document_is_downloaded_by_one_click(
+    browser: BrowserContext, address: str, tmp_path: Path
+) -> None:
+    with paged(browser) as page:
+        page.goto(f"{address}/recall")
+        for label, begins in (
+            ("Lists (CSV)", b"list,serial,"),
+            ("Report to the supplier", b"%PDF-"),
+        ):
+            button = page.get_by_role("button", name=label)
+            with page.expect_download(timeout=SLOW_MS) as found:
+                button.click(timeout=SLOW_MS)
+            kept = tmp_path / found.value.suggested_filename
+            found.value.save_as(kept)
+            assert kept.read_bytes().lstrip(b"\xef\xbb\xbf").startswith(begins)
