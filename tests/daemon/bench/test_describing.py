@@ -1,5 +1,6 @@
 """A profile asked for and tried, on instruments that nobody prepared."""
 
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -115,7 +116,7 @@ def test_a_question_mark_is_help_and_a_wrong_line_is_tried_again() -> None:
             instrument=Instrument(address=port.address, profile="mine", timeout_s=0.5),
             connect=connect,
         )
-    assert "  Such as READ?" in said
+    assert "  Such as READ?; 'none' where it sends readings by itself." in said
     assert "  'X' is answered 'what'." in said
     assert "scale = 0.001" in text
     assert "  reads 0.125 V" in said
@@ -284,3 +285,72 @@ def test_a_meter_is_told_what_a_person_likes() -> None:
     )
     assert said("*IDN?") == "Holdpoint,fake output,1,0"
     assert fake.open_lines == set()
+
+
+
+
+class Counting:
+    """A meter that says channel, count and reading; the count goes on."""
+
+    def __init__(self) -> None:
+        self._count = 0
+
+    def __call__(self, heard: str) -> str:
+        said = ""
+        for _ in heard.split("\n")[:-1]:
+            self._count += 1
+            said += f"ch1 {self._count:4d}:  {-1234567.5 - self._count} nV ok\n"
+        return said
+
+
+def test_the_reading_is_found_among_other_numbers(tmp_path: Path) -> None:
+    with serial_instrument(Counting()) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What do people call it?": "Counter",
+                "Which line asks it who": "none",
+                "Which line asks for a reading": "V",
+                "Which number in": "-1234568.5",
+            },
+        )
+        assert "  The number in it is -1234568.5, with nV." in said
+        assert sum(one.startswith("  reads -0.0012345") for one in said) == 3
+    assert re.fullmatch(how.number, "ch1   17: -12.5 nV ok")
+    assert re.fullmatch(how.number, "ch2   17: -12.5 nV ok") is None
+
+
+def test_what_is_not_what_the_instrument_shows_is_asked_for_again(
+    tmp_path: Path,
+) -> None:
+    with serial_instrument(Counting()) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What do people call it?": "Counter",
+                "Which line asks it who": "none",
+                "Which line asks for a reading": "V",
+                "Which number in": ["1", "-1234575.5"],
+                "Does the instrument show that": ["no", "yes"],
+            },
+        )
+    assert said.count("  reads 1 V") == 3
+    assert re.fullmatch(how.number, "ch1   17: -12.5 nV ok")
+
+
+def test_a_meter_that_sends_by_itself_is_listened_to(tmp_path: Path) -> None:
+    with serial_instrument(lambda _: "DC  1.2345 V\n", talks=0.01) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What do people call it?": "Talker",
+                "Which line asks it who": "none",
+                "Which line asks for a reading": "none",
+            },
+        )
+    assert how.talks_by_itself
+    assert "  It sends 'DC  1.2345 V'." in said
+    assert said.count("  reads 1.2345 V") == 3
