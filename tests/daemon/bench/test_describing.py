@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from config.dialogue import Dialogue
 from config.load import load_profile
@@ -17,6 +18,8 @@ from daemon.bench.errors import RefusedError
 from daemon.bench.retry import NEVER
 from daemon.bench.source import Source
 from daemon.bench.visa import connect
+from daemon.commands import bench_instruments
+from daemon.service.home import Home
 from tests.daemon.bench.fakes import PROFILES, FakeBench
 from tests.daemon.bench.old_instruments import serial_instrument
 from tests.daemon.bench.test_exchange import Board
@@ -354,3 +357,20 @@ def test_a_meter_that_sends_by_itself_is_listened_to(tmp_path: Path) -> None:
     assert how.talks_by_itself
     assert "  It sends 'DC  1.2345 V'." in said
     assert said.count("  reads 1.2345 V") == 3
+
+
+def test_the_command_goes_back_a_question_and_writes_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench_instruments, "interactive", lambda: True)
+    typed = ["", "Counter", "", "both", "back", "", "", "", "", "none", "V", *[""] * 4]
+    with serial_instrument(Counting()) as port:
+        done = CliRunner().invoke(
+            bench_instruments.bench_describe,
+            ["mine", "--address", port.address],
+            obj=Home(tmp_path),
+            input="\n".join(typed) + "\n",
+        )
+    assert done.exit_code == 0, done.output
+    assert done.output.count("What ends a line that it sends?") == 2
+    assert load_profile("mine", tmp_path).read_termination == "\n"
