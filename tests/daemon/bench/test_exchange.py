@@ -252,6 +252,26 @@ def test_a_meter_that_acknowledges_and_then_sends_is_read(tmp_path: Path) -> Non
             one.configure(10.0)
 
 
+TERMINALS = """
+title = "Meter with two pairs of terminals"
+kind = "voltmeter"
+read = "ROUT:TERM?;:READ?"
+number = 'FRON;(?P<number>[-+.0-9E]+)'
+"""
+
+
+def test_a_meter_that_was_switched_to_its_rear_gives_no_reading(
+    tmp_path: Path,
+) -> None:
+    said = ["FRON;+9.0E-01\n", "REAR;+1.2E-05\n"]
+    with serial_instrument(lambda _: said.pop(0)) as port:
+        one = Meter(binding("output", port.address, profile(TERMINALS, tmp_path)))
+        assert one.read() == pytest.approx(0.9)
+        with pytest.raises(BadAnswerError, match="REAR"):
+            one.read()
+        one.close()
+
+
 @pytest.mark.parametrize("said", ["ack\r", "ack\r1.0 mV\rack\r", "nak\r1.0 mV\r"])
 def test_another_number_of_lines_is_no_reading(tmp_path: Path, said: str) -> None:
     with meter(tmp_path, lambda heard: said if "D?" in heard else None) as (one, _):
