@@ -349,11 +349,13 @@ def test_a_meter_that_sends_by_itself_is_listened_to(tmp_path: Path) -> None:
             tmp_path,
             port.address,
             {
+                "What is it?": ["volt", "voltm"],
                 "What do people call it?": "Talker",
                 "Which line asks it who": "none",
                 "Which line asks for a reading": "none",
             },
         )
+    assert "  'volt' may be voltage source or voltmeter: type more of it" in said
     assert how.talks_by_itself
     assert "  It sends 'DC  1.2345 V'." in said
     assert said.count("  reads 1.2345 V") == 3
