@@ -625,8 +625,8 @@ def _toml(
 ) -> str:
     """Return a profile as its file says it."""
     lines = [
-        f"# {name}: written by `holdpoint bench describe`. Lines that ask were tried, "
-        "lines that set were not."
+        f"# {name}: written by `holdpoint bench describe`.",
+        "# Lines that ask were tried, lines that set were not.",
     ]
     lines += [
         f"{key} = {_value(value)}"

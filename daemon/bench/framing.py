@@ -122,8 +122,9 @@ class Frames(NamedTuple):
         if len(frame) != self.length or not frame.startswith(self.start):
             message = f"answered {shown}, which is no frame of the profile's [frame]"
             raise ValueError(message)
-        if self.checksum != "none" and CHECKSUMS[self.checksum](frame[:-1]) != (
-            frame[-1]
+        if (
+            self.checksum != "none"
+            and CHECKSUMS[self.checksum](frame[:-1]) != (frame[-1])
         ):
             message = f"answered {shown}, whose checksum is wrong"
             raise ValueError(message)

@@ -8,8 +8,8 @@ from typing import Any
 import click
 
 from config import (
-    Back,
     TYPED,
+    Back,
     Bench,
     ConfigError,
     Dialogue,

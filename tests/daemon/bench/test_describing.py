@@ -290,8 +290,6 @@ def test_a_meter_is_told_what_a_person_likes() -> None:
     assert fake.open_lines == set()
 
 
-
-
 class Counting:
     """A meter that says channel, count and reading; the count goes on."""
 

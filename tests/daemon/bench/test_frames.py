@@ -1,12 +1,15 @@
 """Readings that come as frames of bytes: where one begins, and what it says."""
 
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import config
 from config.errors import ConfigError
+from config.frames import Frame
 from config.load import load_profile
 from config.model import Instrument
 from daemon.bench.clock import ScaledClock
@@ -21,7 +24,9 @@ Sends = Callable[[str], bytes]
 
 
 def frame(counts: int, *, function: int = 1, range_: int = 1, wrong: int = 0) -> bytes:
-    body = bytes([0xAB, 0xCD, function, range_]) + counts.to_bytes(2, "big", signed=True)
+    body = bytes([0xAB, 0xCD, function, range_]) + counts.to_bytes(
+        2, "big", signed=True
+    )
     return body + bytes([sum(body) + wrong & 0xFF])
 
 
@@ -125,6 +130,31 @@ def test_a_frame_is_asked_for_with_digits_in_it(tmp_path: Path) -> None:
 def test_two_answers_to_one_question_are_none(tmp_path: Path) -> None:
     with pytest.raises(BadAnswerError):
         read_of(tmp_path, lambda _: 2 * frame(9012), ASKED, talks=None)
+
+
+@pytest.mark.parametrize(
+    ("number_is", "byte_order", "raw", "value"),
+    [
+        ("signed", "low first", "2E FB", -1234.0),
+        ("unsigned", "high first", "FB 2E", 64302.0),
+        ("unsigned", "low first", "01 00 00", 1.0),
+        # IEEE 754 singles and doubles; the standard's own codings of 1 and -2.
+        ("float", "high first", "3F 80 00 00", 1.0),
+        ("float", "low first", "00 00 00 00 00 00 00 C0", -2.0),
+        ("float", "high first", "3F 80 00", None),
+        ("digits", "high first", "2D 30 2C 35", -0.5),
+        ("digits", "high first", "4F 4C", None),
+        ("digits", "high first", "B5 30", None),
+        ("signed", "high first", "1", None),
+    ],
+)
+def test_bytes_are_read_as_the_profile_says(
+    number_is: Any, byte_order: Any, raw: str, value: float | None
+) -> None:
+    one = Frame(starts="AB", length=20, number_is=number_is, byte_order=byte_order)
+    match = re.fullmatch("AB (?P<number>.*)", f"AB {raw}")
+    assert match is not None
+    assert one.value(match) == value
 
 
 @pytest.mark.parametrize(
