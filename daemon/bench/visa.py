@@ -97,7 +97,9 @@ class _VisaLine:
             (profile.prompt or "").encode("ascii"),
         )
         frame = profile.frame
-        self._frames = frame and Frames(frame.start, frame.length, frame.checksum)
+        self._frames = (
+            None if frame is None else Frames(frame.start, frame.length, frame.checksum)
+        )
         self._wire: _Wire | None = None
         self._resource = _open(instrument)
         try:
