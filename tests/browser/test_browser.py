@@ -8,7 +8,12 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, Page, TimeoutError as TooLateError, expect
+from playwright.sync_api import (
+    BrowserContext,
+    Page,
+    TimeoutError as TooLateError,
+    expect,
+)
 
 from daemon.service.processes import child, dashboard_command
 from daemon.trials.stories.demo import lay_out, running
@@ -77,15 +82,17 @@ def fits(page: Page, width: int) -> None:
 
 @contextmanager
 def paged(
-    browser: Browser, *, width: int = 1440, height: int = 1000, scheme: str = "light"
+    browser: BrowserContext,
+    *,
+    width: int = 1440,
+    height: int = 1000,
+    scheme: str = "light",
 ) -> Iterator[Page]:
     """Offer a page; at its end nothing may have gone wrong or left the machine."""
-    context = browser.new_context(
-        viewport={"width": width, "height": height},
-        color_scheme="dark" if scheme == "dark" else "light",
-    )
-    let_in(context)
-    page = context.new_page()
+    let_in(browser)
+    page = browser.new_page()
+    page.set_viewport_size({"width": width, "height": height})
+    page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     asked: list[str] = []
     faults: list[str] = []
     page.on("request", lambda one: asked.append(one.url))
@@ -103,12 +110,12 @@ def paged(
     )
     yield page
     hosts = {urlsplit(url).hostname for url in asked if not url.startswith("data:")}
-    context.close()
+    page.close()
     assert hosts - {None} == {"127.0.0.1"}, "something left the machine"
     assert not faults
 
 
-def chart_seconds(browser: Browser, url: str) -> float:
+def chart_seconds(browser: BrowserContext, url: str) -> float:
     """Return how long it takes until a chart is visible."""
     with paged(browser) as page:
         started_s = time.monotonic()
@@ -129,7 +136,7 @@ def expect_all_ranges(page: Page, *, form: str) -> None:
 
 
 def test_the_map_is_there_and_nothing_leaves_the_machine(
-    browser: Browser, address: str, tmp_path: Path
+    browser: BrowserContext, address: str, tmp_path: Path
 ) -> None:
     with paged(browser) as page:
         page.goto(address)
@@ -141,7 +148,7 @@ def test_the_map_is_there_and_nothing_leaves_the_machine(
 
 
 def test_a_phone_shows_a_card_a_range_and_never_scrolls_sideways(
-    browser: Browser, address: str, tmp_path: Path
+    browser: BrowserContext, address: str, tmp_path: Path
 ) -> None:
     with paged(browser, width=390, height=844) as page:
         page.goto(address)
@@ -154,7 +161,7 @@ def test_a_phone_shows_a_card_a_range_and_never_scrolls_sideways(
 
 @pytest.mark.bench
 def test_the_chart_is_visible_soon_compared_with_a_bare_page(
-    browser: Browser, address: str, tmp_path: Path
+    browser: BrowserContext, address: str, tmp_path: Path
 ) -> None:
     bare = tmp_path / "bare.py"
     bare.write_text(BARE)
@@ -176,7 +183,7 @@ def test_the_chart_is_visible_soon_compared_with_a_bare_page(
 
 
 def test_source_off_now_is_on_every_page_and_turns_it_off(
-    browser: Browser, tmp_path: Path
+    browser: BrowserContext, tmp_path: Path
 ) -> None:
     """While a bench is live; reached by keyboard too."""
     home = lay_out(tmp_path / "home")
