@@ -13,7 +13,12 @@ from pydantic import ValidationError
 
 from config import Dialogue, Instrument, Kind, Profile
 from daemon.bench.connection import Connect, Connection
-from daemon.bench.errors import InstrumentError, NoAnswerError, RefusedError
+from daemon.bench.errors import (
+    InstrumentError,
+    NoAnswerError,
+    OutputNotOffError,
+    RefusedError,
+)
 from daemon.bench.guard import TAKE_AS_LIVE, says_on
 
 __all__ = ["describe", "talk"]
@@ -315,6 +320,7 @@ class _Describing:
             why=f"It is off now. {NONE!r} where it cannot say.",
         )
         if answer is not None and says_on(answer) is not False:
+            self._require_off(answer)
             on = self._dialogue.put(
                 f"It says {answer!r} while it is off. What does it say while it is on?",
                 str,
@@ -340,6 +346,27 @@ class _Describing:
                 self._ask_unit(key, of)
         if "set_compliance" not in self._found:
             self._found["limit_in_circuit"] = True
+
+    def _require_off(self, answer: str) -> None:
+        """Have a person see that it is off, before an answer is taken to say so.
+
+        Raises
+        ------
+        OutputNotOffError
+            It is not: the line that is to turn it off does not.
+        """
+        if self._dialogue.agree(
+            f"It says {answer!r}. Look at the instrument: is its output off?",
+            why="This answer will mean off from now on, so it must be true.",
+            default=False,
+        ):
+            return
+        raise OutputNotOffError(
+            role=self._name,
+            address=self._instrument.address,
+            command=self._found["output_off"],
+            reason="it does not turn the output off, so no profile was written",
+        )
 
     def _ask_unit(self, key: str, unit: str) -> None:
         """Ask what the number in a command counts; ampere or volt needs no word."""

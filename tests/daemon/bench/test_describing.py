@@ -14,7 +14,7 @@ from config.profile import Kind, Profile
 from daemon.bench.clock import ScaledClock
 from daemon.bench.describing import describe, talk
 from daemon.bench.driver import Binding, Meter
-from daemon.bench.errors import RefusedError
+from daemon.bench.errors import OutputNotOffError, RefusedError
 from daemon.bench.retry import NEVER
 from daemon.bench.source import Source
 from daemon.bench.visa import connect
@@ -146,6 +146,7 @@ def test_a_source_is_off_first_and_told_nothing_that_turns_it_on(
                 "'who' is not one query": "yes",
                 "Which line asks whether its output": "state",
                 "'state' is not one query": "yes",
+                "It says 'stopped'. Look at the instrument": "yes",
                 "It says 'stopped' while it is off": "running",
                 "Which line sets its level": "dac {level}",
                 "Which line sets its limit": "limit {compliance}",
@@ -200,6 +201,7 @@ def test_words_that_change_and_a_unit_of_its_own_are_asked_for(tmp_path: Path) -
                 "'ver' is not one query": "yes",
                 "Which line asks whether its output": "st",
                 "'st' is not one query": "yes",
+                "It says 'halted'. Look at the instrument": "yes",
                 "It says 'halted' while it is off": "running",
                 "Which line sets its level": "i {level}",
                 "In which unit is the number in 'i {level}'": ["amps", "mA"],
@@ -219,6 +221,34 @@ def test_words_that_change_and_a_unit_of_its_own_are_asked_for(tmp_path: Path) -
     assert board.heard[-1] == "i 0.9"
     assert not any("take the source's output as live" in one for one in said)
     assert "go" not in board.heard
+
+
+def test_a_line_that_does_not_turn_it_off_makes_no_profile(tmp_path: Path) -> None:
+    """Misspelt, and the board says nothing to that: its output is still on."""
+
+    def still_on(heard: str) -> str:
+        return "".join(
+            "running\n" if one == "st?" else "" for one in heard.split("\n")[:-1]
+        )
+
+    with (
+        serial_instrument(still_on) as port,
+        pytest.raises(OutputNotOffError, match="does not turn the output off") as found,
+    ):
+        described(
+            tmp_path,
+            port.address,
+            {
+                "What is it?": "current source",
+                "What do people call it?": "Amp",
+                "Which line turns its output off?": "hlat",
+                "Which line asks it who": "none",
+                "Which line asks whether its output": "st?",
+                "It says 'running'. Look at the instrument": "no",
+            },
+        )
+    assert "live" in str(found.value)
+    assert not (tmp_path / "profiles").exists()
 
 
 @pytest.mark.parametrize("confirmed", ["yes", "no"])
