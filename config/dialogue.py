@@ -137,7 +137,10 @@ class Dialogue:
         def read(answer: str) -> T:
             small = answer.casefold()
             meant = [key for key in choices if key.casefold().startswith(small)]
-            if len(meant) != 1:
+            if len(meant) > 1:
+                message = f"{answer!r} may be {' or '.join(meant)}: type more of it"
+                raise ValueError(message)
+            if not meant:
                 guess = near(answer, choices)
                 hint = f"; did you mean {guess!r}?" if guess else ""
                 message = f"{answer!r}: must be {' or '.join(choices)}{hint}"

@@ -17,6 +17,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from config.exchange import MAPS, Command, Commands, Exchange, Pattern
+from config.frames import Frame
 from config.near import near
 from config.registers import Modbus, wrong_access
 from config.strict import KeyPath, Name, Problem, Seconds, Strict, matching, where_whole
@@ -207,6 +208,9 @@ class Profile(Strict):
     """Where it stands behind an adapter, with others on the same line."""
     modbus: Modbus | None = None
     """Where it has registers: each command then says which, see `access_of`."""
+    frame: Frame | None = None
+    """Where its readings are frames of bytes; `number` is then a pattern of their
+    hexadecimal form."""
     serial: SerialLine = SerialLine()
     """Used where the address is of a serial line."""
 
@@ -239,6 +243,8 @@ class Profile(Strict):
             yield from self._wrong_registers()
         with where_whole:
             yield from self._commands_to_the_deaf()
+        with where_whole:
+            yield from self._wrong_frames()
         with where_whole:
             yield from _wrong_groups(self.number)
         with where_whole:
@@ -359,6 +365,31 @@ class Profile(Strict):
                 text, asks=field in _QUERIES, whole=more.whole or bool(more.texts)
             ):
                 yield Problem(path=path, problem=problem)
+
+    def _wrong_frames(self) -> Iterator[Problem]:
+        """Refuse lines where frames are read, and a pattern that finds no number."""
+        if self.frame is None:
+            return
+        if self.kind in _TOLD:
+            yield Problem(
+                path=("frame",),
+                problem=f"is of readings, and one of kind {self.kind.value!r} gives "
+                "none; delete it",
+            )
+        for field in (
+            *("identity", "errors", "complete", "acknowledge", "echo", "prompt"),
+            *("adapter", "modbus"),
+        ):
+            if getattr(self, field):
+                yield Problem(
+                    path=(field,),
+                    problem="what sends frames answers no lines: delete this, or "
+                    "[frame]",
+                )
+        for problem in self.frame.wrong_pattern(
+            self.number if "number" in self.model_fields_set else ""
+        ):
+            yield Problem(path=("number",), problem=problem)
 
     @property
     def _only_talks(self) -> bool:

@@ -6,14 +6,19 @@ told nothing that could turn it on.
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pydantic import ValidationError
 
 from config import Dialogue, Instrument, Kind, Profile
 from daemon.bench.connection import Connect, Connection
-from daemon.bench.errors import InstrumentError, NoAnswerError, RefusedError
+from daemon.bench.errors import (
+    InstrumentError,
+    NoAnswerError,
+    OutputNotOffError,
+    RefusedError,
+)
 from daemon.bench.guard import TAKE_AS_LIVE, says_on
 
 __all__ = ["describe", "talk"]
@@ -27,7 +32,6 @@ UNITS = {
 }
 ENDINGS = {"newline": "\n", "return": "\r", "both": "\r\n"}
 NUMBER = r"[+-]?\s*\d+[.,]?\d*(?:[eE][+-]?\d+)?"
-SHOWN = re.compile(rf"(?P<before>.*?)({NUMBER})(?P<gap>\s*)(?P<unit>\S*)(?P<after>.*)")
 NONE = "none"
 ANYTHING = "*"
 PREFIXES = ("", *"fpnumkMG")
@@ -138,10 +142,16 @@ class _Describing:
             finally:
                 line.close()
         made = self._made()
-        said = _toml(self._name, self._found, self._more)
-        if made.read is not None:
-            self._try_reading(made)
-        return said
+        while not self._reads_right(made):
+            for key in ("read", "talks_by_itself", "number", "scale"):
+                self._found.pop(key, None)
+            line = self._open()
+            try:
+                self._ask_reading(line, kind)
+            finally:
+                line.close()
+            made = self._made()
+        return _toml(self._name, self._found, self._more)
 
     def _ask_line(self) -> Kind:
         ask = self._dialogue
@@ -310,6 +320,7 @@ class _Describing:
             why=f"It is off now. {NONE!r} where it cannot say.",
         )
         if answer is not None and says_on(answer) is not False:
+            self._require_off(answer)
             on = self._dialogue.put(
                 f"It says {answer!r} while it is off. What does it say while it is on?",
                 str,
@@ -335,6 +346,27 @@ class _Describing:
                 self._ask_unit(key, of)
         if "set_compliance" not in self._found:
             self._found["limit_in_circuit"] = True
+
+    def _require_off(self, answer: str) -> None:
+        """Have a person see that it is off, before an answer is taken to say so.
+
+        Raises
+        ------
+        OutputNotOffError
+            It is not: the line that is to turn it off does not.
+        """
+        if self._dialogue.agree(
+            f"It says {answer!r}. Look at the instrument: is its output off?",
+            why="This answer will mean off from now on, so it must be true.",
+            default=False,
+        ):
+            return
+        raise OutputNotOffError(
+            role=self._name,
+            address=self._instrument.address,
+            command=self._found["output_off"],
+            reason="it does not turn the output off, so no profile was written",
+        )
 
     def _ask_unit(self, key: str, unit: str) -> None:
         """Ask what the number in a command counts; ampere or volt needs no word."""
@@ -368,40 +400,76 @@ class _Describing:
         )
 
     def _ask_meter(self, line: Connection, kind: Kind) -> None:
+        self._ask_reading(line, kind)
+        if self._found.get("talks_by_itself"):
+            return
+        self._ask_text(
+            "set_range",
+            "Which line chooses its range? {range} stands for the full scale",
+            why=f"It is written down and not sent. {NONE!r} where a person chooses it, "
+            "or the instrument by itself.",
+            default=NONE,
+        )
+        if "set_range" in self._found:
+            self._ask_unit("set_range", UNITS[kind])
+
+    def _ask_reading(self, line: Connection, kind: Kind) -> None:
         answer = self._ask_query(
             line,
             "read",
             "Which line asks for a reading?",
-            why="Such as READ?",
+            why=f"Such as READ?; {NONE!r} where it sends readings by itself.",
         )
         if answer is None:
-            return
-        self._take_number(answer, UNITS[kind])
+            self._found["talks_by_itself"] = True
+        more = self._heard(line)
+        if answer is None and more:
+            answer = more[0]
+            self._dialogue.say(f"  It sends {answer!r}.")
+        if answer is not None:
+            self._take_number(answer, more, UNITS[kind])
 
-    def _take_number(self, answer: str, unit: str) -> None:
-        """Work out the pattern of a reading, and see that it means what is shown."""
-        shown = SHOWN.fullmatch(answer)
-        if shown is None:
+    def _heard(self, line: Connection) -> list[str]:
+        """Return further readings as they come, to see what changes in them."""
+        heard = []
+        try:
+            for _ in range(READINGS):
+                if self._found.get("talks_by_itself"):
+                    heard.append(line.listen().strip())
+                else:
+                    heard.append(line.query(self._found["read"]).strip())
+        except InstrumentError as exc:
+            self._dialogue.say(f"  {exc.reason}")
+        return heard
+
+    def _take_number(self, answer: str, more: Sequence[str], unit: str) -> None:
+        """Work out the pattern of a reading, and see that it means what is shown.
+
+        Parameters
+        ----------
+        more
+            Further readings: a number that is another one there may be any number.
+        """
+        numbers = list(re.finditer(NUMBER, answer))
+        if not numbers:
             self._dialogue.say(f"  There is no number in {answer!r}.")
             return
-        word = shown["unit"]
-        prefix = word[:1] if word[1:] == unit and word[:1] in "fpnumkMG" else ""
-        if answer != shown[2]:
+        one = self._ask_which(answer, numbers, unit)
+        word, begins = _word_after(answer, one)
+        prefix, after = _prefix(word, unit), one.end()
+        named = f"(?P<number>{NUMBER})"
+        if prefix is not None:
+            named += rf"\s*(?P<prefix>[fpnumkMG]?){unit}"
+            after = begins + len(word)
+        if answer != one[0]:
+            steady = _steady(answer, more)
             self._found["number"] = (
-                re.escape(shown["before"])
-                + f"(?P<number>{NUMBER})"
-                + (r"\s*" if shown["gap"] else "")
-                + (
-                    f"(?P<prefix>[fpnumkMG]?){unit}"
-                    if prefix or word == unit
-                    else re.escape(word)
-                )
-                + re.escape(shown["after"])
+                _literal(answer, 0, one.start(), steady)
+                + named
+                + _literal(answer, after, len(answer), steady)
             )
-        self._dialogue.say(
-            f"  The number in it is {shown[2]}, with {word or 'no unit'}."
-        )
-        if prefix or word == unit:
+        self._dialogue.say(f"  The number in it is {one[0]}, with {word or 'no unit'}.")
+        if prefix is not None:
             return
         factor = self._dialogue.put(
             f"By what is the number multiplied, to be in {unit}?",
@@ -411,6 +479,35 @@ class _Describing:
         )
         if factor != 1.0:
             self._found["scale"] = factor
+
+    def _ask_which(
+        self, answer: str, numbers: Sequence[re.Match[str]], unit: str
+    ) -> re.Match[str]:
+        """Return which number of an answer is the reading; asked where several are."""
+        likely = max(
+            numbers,
+            key=lambda one: (
+                _prefix(_word_after(answer, one)[0], unit) is not None,
+                not answer[: one.start()][-1:].isalnum(),
+                len(one[0]),
+            ),
+        )
+        if len(numbers) == 1:
+            return likely
+        shown = [one[0].strip() for one in numbers]
+
+        def read(told: str) -> re.Match[str]:
+            if told not in shown:
+                message = f"{told!r}: must be {' or '.join(shown)}"
+                raise ValueError(message)
+            return likely if told == likely[0] else numbers[shown.index(told)]
+
+        return self._dialogue.put(
+            f"Which number in {answer!r} is the reading?",
+            read,
+            why="The others are no reading: a channel, a counter, the time.",
+            default=likely[0].strip(),
+        )
 
     def _ask_query(
         self, line: Connection, key: str, question: str, *, why: str
@@ -451,8 +548,10 @@ class _Describing:
             default=False,
         )
 
-    def _ask_text(self, key: str, question: str, *, why: str) -> None:
-        answer = self._dialogue.put(question, str, why=why)
+    def _ask_text(
+        self, key: str, question: str, *, why: str, default: str | None = None
+    ) -> None:
+        answer = self._dialogue.put(question, str, why=why, default=default)
         if answer != NONE:
             self._found[key] = answer.strip('"')
 
@@ -479,11 +578,15 @@ class _Describing:
                 if answer != NONE:
                     self._found[wrong] = [answer] if wrong == "select" else answer
 
-    def _try_reading(self, made: Profile) -> None:
+    def _reads_right(self, made: Profile) -> bool:
+        """Read a meter by its new profile; return whether a person says it is right."""
         from daemon.bench.clock import ScaledClock  # noqa: PLC0415
         from daemon.bench.driver import Binding, Meter  # noqa: PLC0415
         from daemon.bench.retry import NEVER  # noqa: PLC0415
 
+        if made.read is None and not made.talks_by_itself:
+            return True
+        reads = False
         meter = Meter(
             Binding(
                 role=self._name,
@@ -498,17 +601,60 @@ class _Describing:
             for _ in range(READINGS):
                 value = meter.read()
                 self._dialogue.say(f"  reads {value:.9g} {UNITS[made.kind]}")
+            reads = True
         except InstrumentError as exc:
             self._dialogue.say(f"  not read: {exc.reason}")
         finally:
             meter.close()
+        return self._dialogue.agree(
+            "Does the instrument show that?",
+            why="No: the reading is asked for again.",
+            default=reads,
+        )
+
+
+def _word_after(answer: str, number: re.Match[str]) -> tuple[str, int]:
+    """Return the word that follows a number, and where it begins."""
+    word = re.compile(r"\s*(\S*)").match(answer, number.end())
+    return ("", number.end()) if word is None else (word[1], word.start(1))
+
+
+def _prefix(word: str, unit: str) -> str | None:
+    """Return the SI prefix of a word that is a unit, empty for none; else None."""
+    if word == unit:
+        return ""
+    return word[:1] if word[1:] == unit and word[:1] in "fpnumkMG" else None
+
+
+def _steady(answer: str, more: Sequence[str]) -> frozenset[int]:
+    """Return where numbers begin that are the same in each further answer."""
+    rows = [[one[0] for one in re.finditer(NUMBER, text)] for text in more]
+    return frozenset(
+        one.start()
+        for place, one in enumerate(re.finditer(NUMBER, answer))
+        if all(len(row) > place and row[place] == one[0] for row in rows)
+    )
+
+
+def _literal(answer: str, first: int, end: int, steady: frozenset[int]) -> str:
+    """Return the pattern of a part of an answer; blanks may be more or fewer."""
+    pattern, at = "", first
+    for one in re.compile(NUMBER).finditer(answer, first, end):
+        if one.start() not in steady:
+            pattern += re.escape(answer[at : one.start()]) + NUMBER
+            at = one.end()
+    pattern += re.escape(answer[at:end])
+    return re.sub(r"(?:\\ )+", lambda _: r"\s*", pattern)
 
 
 def _toml(
     name: str, found: Mapping[str, Any], more: Mapping[str, Mapping[str, Any]]
 ) -> str:
     """Return a profile as its file says it."""
-    lines = [f"# {name}: written by `holdpoint bench describe`, each line tried."]
+    lines = [
+        f"# {name}: written by `holdpoint bench describe`.",
+        "# Lines that ask were tried, lines that set were not.",
+    ]
     lines += [
         f"{key} = {_value(value)}"
         for key, value in found.items()

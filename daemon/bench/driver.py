@@ -305,7 +305,7 @@ class Meter(Driver):
         answer = self._line.listen().strip() if self._talks else self._asked("read")
         if self._beyond_range.fullmatch(answer):
             raise self._fault(OverrangeError, command, "reads beyond its range")
-        value = _value(self._number.fullmatch(answer))
+        value = self._number_in(answer)
         if value is None:
             wanted = (
                 "the profile's pattern; see that it reads the right quantity"
@@ -336,10 +336,16 @@ class Meter(Driver):
         for one in told:
             self.check_complaints(self._carry_out(*one))
         if told:
-            thrown_away = self._number.fullmatch(self._asked("read"))
-            value = _value(thrown_away)
+            value = self._number_in(self._asked("read"))
             if value is not None:
                 self.last = self._value_of(value)
+
+    def _number_in(self, answer: str) -> float | None:
+        """Return the number that the profile's pattern finds in an answer."""
+        match = self._number.fullmatch(answer)
+        if match is None or self.profile.frame is None:
+            return _value(match)
+        return self.profile.frame.value(match)
 
     def _value_of(self, number: float) -> float:
         """Return what a number that was answered says, in ampere or volt."""

@@ -1,11 +1,19 @@
 """Where an answer ends on a line of bare characters; plain values, no instrument.
 
-The guard reads by it too, so it loads nothing.
+The guard reads by it too, so it loads next to nothing.
 """
 
+from collections.abc import Callable
+from functools import reduce
+from operator import xor
 from typing import NamedTuple
 
-__all__ = ["Framing"]
+__all__ = ["Frames", "Framing"]
+
+CHECKSUMS: dict[str, Callable[[bytes], int]] = {
+    "sum": lambda body: sum(body) & 0xFF,
+    "xor": lambda body: reduce(xor, body),
+}
 
 
 class Framing(NamedTuple):
@@ -64,3 +72,60 @@ class Framing(NamedTuple):
             message = f"sent back {back!r} for {command!r}"
             raise ValueError(message)
         return b"\n".join(said)
+
+
+class Frames(NamedTuple):
+    """Frames of bytes, all of one length; each begins with `start`."""
+
+    start: bytes
+    length: int
+    checksum: str = "none"
+
+    def first(self, heard: bytes) -> bytes | None:
+        r"""Return the first frame that another one follows at once, if there is one.
+
+        What begins a frame may stand in the middle of one too; not so twice, one
+        frame's length apart.
+
+        Examples
+        --------
+        >>> Frames(b"\xab", 3).first(b"\x01\xab\x02\xab\x03\xab")
+        >>> Frames(b"\xab", 3).first(b"\x01\xab\x02\x03\xab")
+        b'\xab\x02\x03'
+        """
+        at = heard.find(self.start)
+        while at >= 0:
+            end = at + self.length
+            after = heard[end : end + len(self.start)]
+            if after == self.start:
+                return heard[at:end]
+            if not self.start.startswith(after):
+                at = heard.find(self.start, at + 1)
+                continue
+            return None
+        return None
+
+    def text(self, frame: bytes) -> str:
+        r"""Return a frame as hexadecimal text.
+
+        Raises
+        ------
+        ValueError
+            It is none.
+
+        Examples
+        --------
+        >>> Frames(b"\xab", 3, "sum").text(b"\xab\x02\xad")
+        'AB 02 AD'
+        """
+        shown = frame.hex(" ").upper()
+        if len(frame) != self.length or not frame.startswith(self.start):
+            message = f"answered {shown}, which is no frame of the profile's [frame]"
+            raise ValueError(message)
+        if (
+            self.checksum != "none"
+            and CHECKSUMS[self.checksum](frame[:-1]) != (frame[-1])
+        ):
+            message = f"answered {shown}, whose checksum is wrong"
+            raise ValueError(message)
+        return shown

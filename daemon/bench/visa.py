@@ -19,7 +19,7 @@ from pyvisa.rname import ResourceName
 from config import Instrument, Profile, SerialLine
 from daemon.bench.common_line import Behind
 from daemon.bench.connection import BareLine, Connection
-from daemon.bench.framing import Framing
+from daemon.bench.framing import Frames, Framing
 from daemon.bench.plain import plainly
 from daemon.bench.wire import Line
 
@@ -96,6 +96,10 @@ class _VisaLine:
             profile.echo,
             (profile.prompt or "").encode("ascii"),
         )
+        frame = profile.frame
+        self._frames = (
+            None if frame is None else Frames(frame.start, frame.length, frame.checksum)
+        )
         self._wire: _Wire | None = None
         self._resource = _open(instrument)
         try:
@@ -121,6 +125,10 @@ class _VisaLine:
         # What has arrived is of the past, and so is the line that is half way here.
         self._wire.arrived(0.0)
         heard = b""
+        if self._frames is not None:
+            while (frame := self._frames.first(heard)) is None:
+                heard += self._sooner_than(deadline_s, self._wire)
+            return self._frames.text(frame)
         while heard.count(ending) < 2:  # noqa: PLR2004 -- the end of it, and of the next
             heard += self._sooner_than(deadline_s, self._wire)
         return self._text(heard.split(ending)[1])
@@ -163,11 +171,16 @@ class _VisaLine:
             raise
         except Exception as exc:  # back ends raise anything on a broken line
             raise ConnectionError(str(exc)) from exc
+        if self._frames is not None and lines:
+            return self._frames.text(raw)
         return self._text(raw)
 
     def _message(self, lines: int) -> bytes:
         r"""Return the answer on a line that frames it, `\n` between its lines."""
-        raw = self._resource.read_raw().removesuffix(self._framing.ending)
+        raw = self._resource.read_raw()
+        if self._frames is not None:
+            return raw
+        raw = raw.removesuffix(self._framing.ending)
         if not (lines > 1 and self._framing.ending):
             return raw
         said = raw.split(self._framing.ending)
@@ -186,6 +199,10 @@ class _VisaLine:
             return b""
         deadline_s = monotonic() + self.timeout_s
         heard = b""
+        if self._frames is not None:
+            while len(heard) < self._frames.length:
+                heard += self._sooner_than(deadline_s, wire)
+            return heard
         while not self._framing.is_whole(heard, lines):
             heard += self._sooner_than(deadline_s, wire)
         return self._framing.answer(heard, command, lines)

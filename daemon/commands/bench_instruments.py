@@ -9,6 +9,7 @@ import click
 
 from config import (
     TYPED,
+    Back,
     Bench,
     ConfigError,
     Dialogue,
@@ -169,18 +170,25 @@ def bench_describe(name: str, address: str) -> None:
             "NAME",
         )
     _require_free(home)
-    dialogue = Dialogue(
-        lambda question: click.prompt(
-            question, default="", show_default=False, prompt_suffix=" ", err=True
-        ),
-        say,
-    )
-    text = describe(
-        dialogue,
-        name=name,
-        instrument=Instrument(address=address, profile=name),
-        connect=connect,
-    )
+    text: str | None = None
+    given: tuple[tuple[str, str], ...] = ()
+    while text is None:
+        dialogue = Dialogue(
+            lambda question: click.prompt(
+                question, default="", show_default=False, prompt_suffix=" ", err=True
+            ),
+            say,
+            given=given,
+        )
+        try:
+            text = describe(
+                dialogue,
+                name=name,
+                instrument=Instrument(address=address, profile=name),
+                connect=connect,
+            )
+        except Back:
+            given = tuple(dialogue.answers[:-1])
     private_folder(file.parent)
     write_whole(file, text)
     say(f'Written: {file}. Say profile = "{name}" at the role in bench.toml.')

@@ -36,6 +36,7 @@ NAMES = {
     "columns": "HEADING",
     "exchange": "COMMAND",
     "texts": "VALUE",
+    "factors": "BYTES",
     "ohm": "RANGE",
 }
 """What the maker's own name stands for, in a table of names."""

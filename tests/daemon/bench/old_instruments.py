@@ -37,6 +37,10 @@ class SerialInstrument:
         """Send characters, whoever asked."""
         os.write(self._own, text.encode())
 
+    def send(self, raw: bytes) -> None:
+        """Send bytes, whoever asked."""
+        os.write(self._own, raw)
+
     def hear(self, within_s: float) -> str:
         """Return what has come."""
         if not select([self._own], [], [], within_s)[0]:
@@ -59,7 +63,9 @@ class SerialInstrument:
 
 @contextmanager
 def serial_instrument(
-    answers: Callable[[str], str | None] | None = None, *, talks: float | None = None
+    answers: Callable[[str], str | bytes | None] | None = None,
+    *,
+    talks: float | None = None,
 ) -> Iterator[SerialInstrument]:
     """Run an instrument that answers, or that sends its reading by itself.
 
@@ -74,11 +80,12 @@ def serial_instrument(
     def serve() -> None:
         with suppress(OSError):
             while not ended.is_set():
-                if talks is not None and answers is not None:
-                    one.say(answers("") or "")
+                heard = "" if talks is not None else one.hear(0.02)
+                if answers is not None and (heard or talks is not None):
+                    said = answers(heard) or b""
+                    one.send(said.encode() if isinstance(said, str) else said)
+                if talks is not None:
                     ended.wait(talks)
-                elif (heard := one.hear(0.02)) and answers is not None:
-                    one.say(answers(heard) or "")
 
     thread = threading.Thread(target=serve, daemon=True)
     thread.start()

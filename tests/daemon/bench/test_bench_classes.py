@@ -195,6 +195,19 @@ def talking_handheld(told: Told) -> Iterator[str]:
         yield port.address
 
 
+@contextmanager
+def framing_handheld(told: Told) -> Iterator[str]:
+    """Send frames of bytes: function, range of 0.1 mV a count, counts, sum of all."""
+
+    def frame(_: str) -> bytes:
+        counts = round(volts(told) * 1e4)
+        body = b"\xab\xcd\x01\x01" + counts.to_bytes(2, "big", signed=True)
+        return body + bytes([sum(body) & 0xFF])
+
+    with serial_instrument(frame, talks=0.01) as port:
+        yield port.address
+
+
 def acknowledging(told: Told) -> Reply:
     def reply(line: str) -> str:
         return f"=>\r {volts(told) * 1e3:+.4f}\r" if line == "D" else "=>\r"
@@ -290,6 +303,9 @@ CLASSES: dict[str, tuple[As, ...]] = {
         As("output", "line_voltmeter", lambda t: over_serial(asked_handheld(t), "\r")),
     ),
     "handheld that only talks": (As("output", "talking_voltmeter", talking_handheld),),
+    "handheld that sends frames of bytes": (
+        As("output", "framed_voltmeter", framing_handheld),
+    ),
     "older SCPI meter on RS-232": (
         As("output", "serial_voltmeter", lambda t: over_serial(older(t)), NO_PINS),
     ),

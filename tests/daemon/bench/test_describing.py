@@ -1,9 +1,11 @@
 """A profile asked for and tried, on instruments that nobody prepared."""
 
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from config.dialogue import Dialogue
 from config.load import load_profile
@@ -12,10 +14,12 @@ from config.profile import Kind, Profile
 from daemon.bench.clock import ScaledClock
 from daemon.bench.describing import describe, talk
 from daemon.bench.driver import Binding, Meter
-from daemon.bench.errors import RefusedError
+from daemon.bench.errors import OutputNotOffError, RefusedError
 from daemon.bench.retry import NEVER
 from daemon.bench.source import Source
 from daemon.bench.visa import connect
+from daemon.commands import bench_instruments
+from daemon.service.home import Home
 from tests.daemon.bench.fakes import PROFILES, FakeBench
 from tests.daemon.bench.old_instruments import serial_instrument
 from tests.daemon.bench.test_exchange import Board
@@ -115,7 +119,7 @@ def test_a_question_mark_is_help_and_a_wrong_line_is_tried_again() -> None:
             instrument=Instrument(address=port.address, profile="mine", timeout_s=0.5),
             connect=connect,
         )
-    assert "  Such as READ?" in said
+    assert "  Such as READ?; 'none' where it sends readings by itself." in said
     assert "  'X' is answered 'what'." in said
     assert "scale = 0.001" in text
     assert "  reads 0.125 V" in said
@@ -142,6 +146,7 @@ def test_a_source_is_off_first_and_told_nothing_that_turns_it_on(
                 "'who' is not one query": "yes",
                 "Which line asks whether its output": "state",
                 "'state' is not one query": "yes",
+                "It says 'stopped'. Look at the instrument": "yes",
                 "It says 'stopped' while it is off": "running",
                 "Which line sets its level": "dac {level}",
                 "Which line sets its limit": "limit {compliance}",
@@ -196,6 +201,7 @@ def test_words_that_change_and_a_unit_of_its_own_are_asked_for(tmp_path: Path) -
                 "'ver' is not one query": "yes",
                 "Which line asks whether its output": "st",
                 "'st' is not one query": "yes",
+                "It says 'halted'. Look at the instrument": "yes",
                 "It says 'halted' while it is off": "running",
                 "Which line sets its level": "i {level}",
                 "In which unit is the number in 'i {level}'": ["amps", "mA"],
@@ -215,6 +221,34 @@ def test_words_that_change_and_a_unit_of_its_own_are_asked_for(tmp_path: Path) -
     assert board.heard[-1] == "i 0.9"
     assert not any("take the source's output as live" in one for one in said)
     assert "go" not in board.heard
+
+
+def test_a_line_that_does_not_turn_it_off_makes_no_profile(tmp_path: Path) -> None:
+    """Misspelt, and the board says nothing to that: its output is still on."""
+
+    def still_on(heard: str) -> str:
+        return "".join(
+            "running\n" if one == "st?" else "" for one in heard.split("\n")[:-1]
+        )
+
+    with (
+        serial_instrument(still_on) as port,
+        pytest.raises(OutputNotOffError, match="does not turn the output off") as found,
+    ):
+        described(
+            tmp_path,
+            port.address,
+            {
+                "What is it?": "current source",
+                "What do people call it?": "Amp",
+                "Which line turns its output off?": "hlat",
+                "Which line asks it who": "none",
+                "Which line asks whether its output": "st?",
+                "It says 'running'. Look at the instrument": "no",
+            },
+        )
+    assert "live" in str(found.value)
+    assert not (tmp_path / "profiles").exists()
 
 
 @pytest.mark.parametrize("confirmed", ["yes", "no"])
@@ -284,3 +318,89 @@ def test_a_meter_is_told_what_a_person_likes() -> None:
     )
     assert said("*IDN?") == "Holdpoint,fake output,1,0"
     assert fake.open_lines == set()
+
+
+class Counting:
+    """A meter that says channel, count and reading; the count goes on."""
+
+    def __init__(self) -> None:
+        self._count = 0
+
+    def __call__(self, heard: str) -> str:
+        said = ""
+        for _ in heard.split("\n")[:-1]:
+            self._count += 1
+            said += f"ch1 {self._count:4d}:  {-1234567.5 - self._count} nV ok\n"
+        return said
+
+
+def test_the_reading_is_found_among_other_numbers(tmp_path: Path) -> None:
+    with serial_instrument(Counting()) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What do people call it?": "Counter",
+                "Which line asks it who": "none",
+                "Which line asks for a reading": "V",
+                "Which number in": "-1234568.5",
+            },
+        )
+        assert "  The number in it is -1234568.5, with nV." in said
+        assert sum(one.startswith("  reads -0.0012345") for one in said) == 3
+    assert re.fullmatch(how.number, "ch1   17: -12.5 nV ok")
+    assert re.fullmatch(how.number, "ch2   17: -12.5 nV ok") is None
+
+
+def test_what_is_not_what_the_instrument_shows_is_asked_for_again(
+    tmp_path: Path,
+) -> None:
+    with serial_instrument(Counting()) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What do people call it?": "Counter",
+                "Which line asks it who": "none",
+                "Which line asks for a reading": "V",
+                "Which number in": ["1", "-1234575.5"],
+                "Does the instrument show that": ["no", "yes"],
+            },
+        )
+    assert said.count("  reads 1 V") == 3
+    assert re.fullmatch(how.number, "ch1   17: -12.5 nV ok")
+
+
+def test_a_meter_that_sends_by_itself_is_listened_to(tmp_path: Path) -> None:
+    with serial_instrument(lambda _: "DC  1.2345 V\n", talks=0.01) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What is it?": ["volt", "voltm"],
+                "What do people call it?": "Talker",
+                "Which line asks it who": "none",
+                "Which line asks for a reading": "none",
+            },
+        )
+    assert "  'volt' may be voltage source or voltmeter: type more of it" in said
+    assert how.talks_by_itself
+    assert "  It sends 'DC  1.2345 V'." in said
+    assert said.count("  reads 1.2345 V") == 3
+
+
+def test_the_command_goes_back_a_question_and_writes_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench_instruments, "interactive", lambda: True)
+    typed = ["", "Counter", "", "both", "back", "", "", "", "", "none", "V", *[""] * 4]
+    with serial_instrument(Counting()) as port:
+        done = CliRunner().invoke(
+            bench_instruments.bench_describe,
+            ["mine", "--address", port.address],
+            obj=Home(tmp_path),
+            input="\n".join(typed) + "\n",
+        )
+    assert done.exit_code == 0, done.output
+    assert done.output.count("What ends a line that it sends?") == 2
+    assert load_profile("mine", tmp_path).read_termination == "\n"

@@ -96,10 +96,10 @@ def profile(text: str, folder: Path) -> Profile:
     return load_profile("mine", folder)
 
 
-def binding(role: str, address: str, how: Profile) -> Binding:
+def binding(role: str, address: str, how: Profile, timeout_s: float = 5.0) -> Binding:
     return Binding(
         role=role,
-        instrument=Instrument(address=address, profile="mine", timeout_s=5.0),
+        instrument=Instrument(address=address, profile="mine", timeout_s=timeout_s),
         profile=how,
         connect=connect,
         clock=ScaledClock(),
@@ -224,10 +224,11 @@ def test_an_echo_of_something_else_is_no_answer(tmp_path: Path) -> None:
 
 @contextmanager
 def meter(
-    folder: Path, answers: Callable[[str], str | None]
+    folder: Path, answers: Callable[[str], str | None], timeout_s: float = 5.0
 ) -> Iterator[tuple[Meter, SerialInstrument]]:
     with serial_instrument(answers) as port:
-        one = Meter(binding("output", port.address, profile(METER, folder)))
+        how = profile(METER, folder)
+        one = Meter(binding("output", port.address, how, timeout_s))
         yield one, port
         one.close()
 
@@ -252,9 +253,33 @@ def test_a_meter_that_acknowledges_and_then_sends_is_read(tmp_path: Path) -> Non
             one.configure(10.0)
 
 
+TERMINALS = """
+title = "Meter with two pairs of terminals"
+kind = "voltmeter"
+read = "ROUT:TERM?;:READ?"
+number = 'FRON;(?P<number>[-+.0-9E]+)'
+"""
+
+
+def test_a_meter_that_was_switched_to_its_rear_gives_no_reading(
+    tmp_path: Path,
+) -> None:
+    said = ["FRON;+9.0E-01\n", "REAR;+1.2E-05\n"]
+    with serial_instrument(lambda _: said.pop(0)) as port:
+        one = Meter(binding("output", port.address, profile(TERMINALS, tmp_path)))
+        assert one.read() == pytest.approx(0.9)
+        with pytest.raises(BadAnswerError, match="REAR"):
+            one.read()
+        one.close()
+
+
 @pytest.mark.parametrize("said", ["ack\r", "ack\r1.0 mV\rack\r", "nak\r1.0 mV\r"])
 def test_another_number_of_lines_is_no_reading(tmp_path: Path, said: str) -> None:
-    with meter(tmp_path, lambda heard: said if "D?" in heard else None) as (one, _):
+    waits_s = 0.3 if said == "ack\r" else 5.0  # what never comes is waited for
+    with meter(tmp_path, lambda heard: said if "D?" in heard else None, waits_s) as (
+        one,
+        _,
+    ):
         with pytest.raises(InstrumentError) as caught:
             one.read()
         assert isinstance(caught.value, BadAnswerError) == (said != "ack\r")

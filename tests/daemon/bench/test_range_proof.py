@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from itertools import product
 from threading import Event
 from typing import Any
 
@@ -119,6 +120,19 @@ def test_two_relays_that_are_exchanged_drive_no_range_beyond_its_own(
         came_to(one, "1uA")
         assert "beyond the meter" in came_to(one, "1mA")
         assert one.highest["1uA"] <= 1.001e-6
+
+
+@pytest.mark.bench
+def test_however_relays_lie_no_range_is_driven_beyond_its_own(demo: Settings) -> None:
+    """Each of four orders may truly choose any of four ranges: 256 ways."""
+    for truly in product(FULL_SCALE, repeat=len(FULL_SCALE)):
+        lies = dict(zip(FULL_SCALE, truly, strict=True))
+        with proving(demo, lies) as one:
+            for key in FULL_SCALE:
+                came_to(one, key)
+                assert not one.rig.state().source_on
+            for key, highest in one.highest.items():
+                assert highest <= 1.001 * max(PROBE, FULL_SCALE[key]), lies
 
 
 def with_part(rig: Rig, part: str, factor: float) -> None:
