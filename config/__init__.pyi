@@ -9,7 +9,7 @@ from .bench import (
 )
 from .check import check as check, limit_words as limit_words, summary as summary
 from .detector import Detector as Detector
-from .dialogue import Dialogue as Dialogue
+from .dialogue import Back as Back, Dialogue as Dialogue
 from .errors import (
     ConfigError as ConfigError,
     HoldpointError as HoldpointError,

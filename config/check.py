@@ -39,7 +39,7 @@ def summary(settings: Settings) -> list[str]:
         *_plan(settings.plan, by_bench=settings.bench is not None),
     ]
     if settings.bench is None:
-        lines.append(meters_words(settings.plan.meters))
+        lines.append(meters_words(settings.plan.meters, settings.plan.output_meter))
     channels = settings.alerts.channels
     told = ", ".join(f"{one.name} (from {one.from_severity})" for one in channels)
     return [*lines, f"Alerts: {told or 'none are sent'}"]

@@ -308,7 +308,8 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
     for remark in done.sheet.remarks:
         say(remark)
     if at.settings.bench is None:
-        say(meters_words(at.settings.plan.meters))
+        plan = at.settings.plan
+        say(meters_words(plan.meters, plan.output_meter))
     if ahead := still_to_come(done.sheet.rows, datetime.now(UTC)):
         say(ahead)
     would = "would be " if how.dry_run else ""
