@@ -118,6 +118,7 @@ def _meter(accuracy: str | None) -> Instrument:
         ),
     )
 
+
 def meters_words(meters: str | None, output_meter: str | None = None) -> str:
     """Say which meters typed and imported readings are judged with.
 

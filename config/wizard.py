@@ -100,7 +100,7 @@ def _next(settings: Settings) -> str:
     if settings.bench is None:
         return (
             "`holdpoint import FILE --dry-run` for a sheet of measured units, or "
-            "`holdpoint build open B-1`, then `holdpoint measure SERIAL --typed`, "
+            "`holdpoint build open B-1`, then `holdpoint measure --typed`, "
             "to type readings"
         )
     if settings.bench.time_scale != 1.0:

@@ -160,6 +160,8 @@ def import_(
             ],
         },
         *(_headings(done.sheet) if dry_run else ()),
+        # Whoever calls it from a script hears that nothing of the file was of use.
+        failed=bool(one.rejected) and not (one.new or one.known),
     )
 
 

@@ -1,6 +1,6 @@
 """A unit whose readings a person types: asked point by point, shown, then kept."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -28,31 +28,29 @@ from daemon.station import (
 )
 
 HOW = (
-    "? explains a question, Enter takes what stands in brackets, back asks the question "
-    "before again."
+    "? explains a question, Enter takes what stands in brackets, back asks the "
+    "question before again."
 )
 CAUTION = "Caution: set the source to zero before you touch leads or turn the switch."
-LEVEL = (
+AT_ZERO_IN = (
+    "What the meter that reads what goes in shows with the source at zero. Enter means "
+    "0."
+)
+AT_ZERO_OUT = (
+    "What the meter that reads what comes out shows with the source at zero. Enter "
+    "means that it was not read."
+)
+AT_LEVEL = (
     "Set the source to about this level and wait until the display stands still. Write "
     "what it shows, with its unit, such as {}. The level need not be met exactly."
 )
-POINTS = (
-    (
-        "reference_zero",
-        "0",
-        "What the meter that reads what goes in shows with the source at zero. Enter "
-        "means 0.",
-    ),
-    (
-        "output_zero",
-        "0",
-        "What the meter that reads what comes out shows with the source at zero. Enter "
-        "means that it was not read.",
-    ),
-    ("reference", None, LEVEL),
-    ("output", None, LEVEL),
-)
-"""Each reading of a range, what Enter means, and what is said of it on request."""
+POINTS: Mapping[str, tuple[str | None, str]] = {
+    "reference_zero": ("0", AT_ZERO_IN),
+    "output_zero": ("0", AT_ZERO_OUT),
+    "reference": (None, AT_LEVEL),
+    "output": (None, AT_LEVEL),
+}
+"""Each reading of a range: what Enter means, and what is said of it on request."""
 
 
 def require_ranges(product: Product, ranges: Sequence[str]) -> None:
@@ -118,7 +116,7 @@ def _typed_readings(
             range=key,
             **{
                 name: _quantity(dialogue, settings, product, key, name)
-                for name, _, _ in POINTS
+                for name in POINTS
             },
         )
         try:
@@ -143,7 +141,7 @@ def _quantity(
     key: str,
     name: str,
 ) -> float:
-    ((default, why),) = [(one[1], one[2]) for one in POINTS if one[0] == name]
+    default, why = POINTS[name]
     unit = Unit(
         settings.product.input_unit
         if name.startswith("reference")
@@ -163,9 +161,7 @@ def _quantity(
     )
 
 
-def _about(
-    product: ProductModel, settings: Settings, key: str, name: str
-) -> float:
+def _about(product: ProductModel, settings: Settings, key: str, name: str) -> float:
     """Return about what a meter shows at a range's level, as an example."""
     level = settings.plan.reading.of(key).level_of_full_scale
     value = level * settings.product.ranges[key].full_scale

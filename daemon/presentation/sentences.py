@@ -386,10 +386,13 @@ def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str
         else "The product's own threshold is being worked out now: "
         f"{percent_done} % done."
     )
+    limit = state["limit"]
+    if limit and any(BY_SHIPPED_LIMIT in line for line in said):
+        limit = limit.removeprefix(BY_SHIPPED_LIMIT).strip()
     sentences = (
         state.get("catching_up"),
         state.get("refolded"),
-        state["limit"],
+        limit,
         calibrating,
         state["history"],
     )
