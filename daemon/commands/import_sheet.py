@@ -36,6 +36,7 @@ from daemon.commands.showing import (
     say,
     shown,
 )
+from daemon.judging import too_poor_on
 from daemon.presentation import figures, held as held_words
 from daemon.station import (
     NEW_SETUP,
@@ -312,6 +313,8 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
     if at.settings.bench is None:
         plan = at.settings.plan
         say(meters_words(plan.meters, plan.output_meter))
+        if not_judged := too_poor_on(at.settings):
+            say(f"{not_judged} `holdpoint config check` says what would do.")
     if ahead := still_to_come(done.sheet.rows, datetime.now(UTC)):
         say(ahead)
     would = "would be " if how.dry_run else ""

@@ -51,6 +51,11 @@ BY_SHIPPED_LIMIT = (
     "product's own."
 )
 """What a finding says of its limit; where it is the product's own, nothing."""
+REST_OF_REEL = (
+    "To throw away only what is left of the reel, end the hold by concession and fit "
+    "another reel: units that conform then leave, units that do not conform stay."
+)
+"""What is said where a reel is scrapped, which takes its units with it."""
 NO_STANDARD = (
     "There is no check standard, so the bench itself may have moved: measure an older "
     "good unit again, or read one of these units with a second meter."
@@ -197,7 +202,8 @@ def leaving(disposal: Disposal, scope: Scope) -> str:
     if which is None:
         return ""
     if disposal is Disposal.SCRAP:
-        return f"No unit {which} leaves any more, not even one that conforms."
+        rest = f" {REST_OF_REEL}" if scope is Scope.REEL else ""
+        return f"No unit {which} leaves any more, not even one that conforms.{rest}"
     if disposal is Disposal.REWORK:
         return (
             f"Each unit {which} is measured again before it leaves, but for those that "
