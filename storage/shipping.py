@@ -24,6 +24,8 @@ from storage.typed import typed_of
 
 UNKNOWN = "no unit has this serial"
 AWAY = "it has left already"
+HELD = "held"
+"""How a reason begins that a person decides on."""
 TOO_POOR = ", because the meters are too poor for the error limit"
 FINAL = (UNKNOWN, AWAY)
 """Reasons that nobody can override."""
@@ -157,7 +159,7 @@ def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:
 
 def held_for(hold: Hold, why: str) -> str:
     """Say that an open hold keeps a unit from leaving, and why."""
-    return f"held ({hold.scope} {hold.subject}): {why.rstrip('.')}"
+    return f"{HELD} ({hold.scope} {hold.subject}): {why.rstrip('.')}"
 
 
 def _held(

@@ -209,6 +209,11 @@ def leaving(disposal: Disposal, scope: Scope) -> str:
             f"Each unit {which} is measured again before it leaves, but for those that "
             "were reworked and measured while it was held."
         )
+    if disposal is Disposal.CONCESSION:
+        return (
+            f"Each unit {which} that conforms may leave. One that does not conform "
+            "stays until it is decided by itself."
+        )
     return ""
 
 
@@ -740,8 +745,8 @@ def claim(
         )
         return near, mean
     missed = (
-        "So many good parts still miss a reel with up to "
-        f"{100 * check.missed_share:.0f} % bad ones (95 %)."
+        "All of them good, and still up to "
+        f"{100 * check.missed_share:.0f} % of the reel may be bad (95 %)."
     )
     said = f"Reel {reel} is as its label says: nothing speaks against its {label}."
     return said, mean, missed
