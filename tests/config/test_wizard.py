@@ -240,7 +240,8 @@ def test_whatever_is_answered_the_files_load(
     shown = "\n".join(check(folder))
     for key, one in found.product.ranges.items():
         unit = Unit(found.product.input_unit)
-        assert f"range {key}: full scale {spell(one.full_scale, unit)}" in shown
+        full_scale = f": full scale {spell(one.full_scale, unit)}"
+        assert f"range {one.title}, {key} in commands and files{full_scale}" in shown
 
 
 def by_question(answers: Mapping[str, str], asked: list[str]) -> Callable[[str], str]:

@@ -1,6 +1,7 @@
 """300 units, builds and reels of hostile names on every page and every paper."""
 
 import csv
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -8,7 +9,8 @@ import numpy as np
 import pytest
 
 from daemon.service.home import VARIABLE, Home
-from tests.daemon.commanding import holdpoint
+from daemon.traceability.papers import DOCUMENTS, Of
+from tests.daemon.commanding import Done, holdpoint
 from tests.daemon.seeded import empty_home
 from tests.daemon.starting import running_daemon
 from tests.daemon.test_hostile_names import names
@@ -19,8 +21,22 @@ pytestmark = pytest.mark.bench
 PAGES = (
     "", "build", "range", "finding", "next_build", "bench", "standard", "holds",
     "recall", "messages",
-    "packing", "units",
+    "packing", "units", "budget", "gauge", "ledger", "receiving", "reels", "settings",
 )  # fmt: skip
+LISTS: dict[tuple[str, ...], str] = {
+    ("build", "list"): "build",
+    ("reel", "list"): "reel",
+    ("fitting", "list"): "fitting",
+    ("hold", "list"): "hold",
+    ("shipment", "list"): "shipment",
+    ("ledger", "list"): "subject",
+    ("gauge", "list"): "gauge_study",
+    ("rework", "list"): "rework",
+    ("doubt", "list"): "doubt",
+    ("alerts", "list"): "alert",
+    ("instruments", "list"): "serial",
+}
+"""Every list, and what names a row of it."""
 BUILDS = 6
 PAPERS = 8
 
@@ -68,6 +84,90 @@ def test_every_page_shows_hostile_names(
     app = opened(page)
     assert not app.exception
     assert said(app)
+
+
+def by_kind() -> dict[Of, list[str]]:
+    """Return what documents may be of here, by what they are of."""
+    called = names()
+    builds = called[:BUILDS]
+    (finding,) = {
+        one["finding"]
+        for one in json.loads(done_of("status", "--json").stdout)["findings"]
+        if one["build"] == builds[-1]
+    }
+    return {
+        Of.UNIT: [f"S{one}" for one in called],
+        Of.BUILD: builds,
+        Of.FINDING: [finding],
+        Of.CONTAINMENT: [finding, called[100 + BUILDS - 1 + 50]],
+    }
+
+
+def done_of(*words: str) -> Done:
+    """Run a command on this home; it must end well."""
+    done = holdpoint(*words)
+    assert done.returncode == 0, done.stderr
+    return done
+
+
+@pytest.fixture
+def here(home: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
+    monkeypatch.setenv(VARIABLE, str(home.folder))
+    return home
+
+
+def written(folder: Path, kind: str, subject: str, form: str) -> int:
+    """Write a document; return how many files that made, all of them in its folder."""
+    before = set(folder.iterdir())
+    done_of(
+        "report", kind, "--into", str(folder), "--as", form, "--", subject
+    )  # fmt: skip
+    made = set(folder.iterdir()) - before
+    assert all(one.is_file() and one.stat().st_size for one in made)
+    return len(made)
+
+
+@pytest.mark.usefixtures("here")
+def test_every_kind_of_paper_takes_hostile_names(tmp_path: Path) -> None:
+    last = f"S{names()[-1]}"
+    by = ("--person", "Ada Moreno", "--to", "[/b] order")
+    done_of("ship", "--override", "[bold]", *by, "--", last)
+    for kind, declared in DOCUMENTS.items():
+        subjects = by_kind()[declared.of]
+        for subject in (subjects[0], subjects[-1]):
+            assert written(tmp_path, kind, subject, "html"), (kind, subject)
+    done_of("contain", "--into", str(tmp_path), "--", by_kind()[Of.FINDING][0])
+    text = (tmp_path / "containment.html").read_text(encoding="utf-8")
+    assert "<b>" not in text.replace("<b>Hold", "")
+    done_of("card", "--", last)
+
+
+@pytest.mark.endurance
+@pytest.mark.usefixtures("here")
+def test_every_unit_and_build_of_a_hostile_name_has_its_papers(tmp_path: Path) -> None:
+    subjects = by_kind()
+    number = {
+        kind: sum(written(tmp_path, kind, one, "html") for one in subjects[declared.of])
+        for kind, declared in DOCUMENTS.items()
+        if not declared.many
+    }
+    # What two of them are called in common after cleaning is told apart.
+    assert number["unit"] == number["customer"] == len(subjects[Of.UNIT])
+    assert all(one.parent == tmp_path for one in tmp_path.rglob("*"))
+    print(f"papers of hostile names: {number}")  # noqa: T201
+
+
+@pytest.mark.usefixtures("here")
+def test_every_list_shows_what_can_be_typed_again() -> None:
+    """Each id of each list is told whole, as JSON says it."""
+    seen = 0
+    for words, key in LISTS.items():
+        rows = json.loads(done_of(*words, "--json").stdout)
+        shown = done_of(*words).stdout
+        for row in rows:
+            assert str(row[key]) in shown, words
+            seen += 1
+    assert seen > len(names())
 
 
 @pytest.mark.parametrize("place", range(0, 300, 300 // PAPERS))
