@@ -10,7 +10,7 @@ from daemon.service.processes import child, dashboard_command
 from storage.access import open_store
 from storage.records import Reel, Scope
 from tests.browser.conftest import free_port, let_in, wait_for
-from tests.browser.test_browser import SLOW_MS
+from tests.browser.test_browser import SLOW_MS, drawn
 from tests.daemon.making import AT, demo_settings, fitting
 from tests.daemon.seeded import seeded_home
 from tests.daemon.starting import running_daemon
@@ -86,7 +86,7 @@ def test_no_name_is_read_as_markup_on_any_page_and_nothing_leaves(
     for name in PAGES:
         page.goto(f"{url}/{name}")
         page.locator("h1").first.wait_for(timeout=SLOW_MS)
-        page.wait_for_timeout(2000)
+        drawn(page)
         for one in page.locator('[data-testid="stExpander"] summary').all():
             one.click()
         for mark in page.locator(

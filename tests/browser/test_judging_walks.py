@@ -15,7 +15,7 @@ from daemon.trials.stories.demo import lay_out, running
 from storage.access import open_store
 from storage.records_shipping import ContainmentStep, ShipRule
 from tests.browser.conftest import free_port, wait_for
-from tests.browser.test_browser import choose, choose_person, drawn, paged
+from tests.browser.test_browser import choose, choose_person, drawn, fits, paged
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.starting import running_daemon
@@ -25,7 +25,6 @@ pytestmark = pytest.mark.browser
 
 RANGES = tuple(demo_settings().product.ranges)
 PERSON = demo_settings().plan.people[0]
-WIDTHS = (390, 768, 1440)
 HOMES: dict[str, Home] = {}
 """By the address at which its screens are."""
 
@@ -55,27 +54,6 @@ def decides(page: Page) -> None:
     expect(page.get_by_label("Who decides")).to_have_value(PERSON)
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize(
-    "place",
-    ["", "build?build=B-3", "finding", "range?range=100uA", "range?chart=Long+story"],
-)
-def test_nothing_scrolls_sideways(
-    browser: Browser, left: str, place: str, width: int
-) -> None:
-    with paged(browser, width=width, height=900) as page:
-        page.goto(f"{left}/{place}")
-        expect(page.locator("h1").first).to_be_visible()
-        expect(page.locator(".vega-embed:visible").first).to_be_visible()
-        wide = page.evaluate(
-            "Math.max(...[...document.querySelectorAll('[data-testid=stMain], "
-            "[data-testid=stMain] table, [data-testid=stMain] .vega-embed')]"
-            ".map(e => e.getBoundingClientRect().right))"
-        )
-        assert wide <= width + 1
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-
-
 def test_a_reload_keeps_range_and_chart(browser: Browser, left: str) -> None:
     with paged(browser) as page:
         page.goto(f"{left}/range?range=1mA&chart=Distribution")
@@ -87,6 +65,29 @@ def test_a_reload_keeps_range_and_chart(browser: Browser, left: str) -> None:
         page.wait_for_url(re.compile("range=10uA"))
         page.reload()
         expect(page.locator("h1").first).to_contain_text("Range 10 uA")
+
+
+def test_back_leads_back_from_a_page_that_chose_its_subject_itself(
+    browser: Browser, left: str
+) -> None:
+    with paged(browser) as page:
+        for start, names in (
+            ("", ("Range", "Build", "Finding")),
+            ("holds", ("Recall",)),
+            ("units", ("Reels",)),
+        ):
+            before = f"{left}/{start}"
+            page.goto(before)
+            for name in names:
+                drawn(page)
+                page.get_by_role("link", name=name, exact=True).first.click()
+                page.wait_for_url(re.compile(f"/{name.lower()}$"))
+                expect(page.locator("h1").first).to_be_visible()
+                drawn(page)
+                page.go_back()
+                page.wait_for_url(before)
+                drawn(page)
+                assert page.url == before, name
 
 
 def test_a_click_on_the_map_opens_what_was_clicked(browser: Browser, left: str) -> None:
@@ -105,6 +106,9 @@ def test_from_a_finding_over_its_containment_to_its_release(
         page.goto(left)
         first = page.get_by_role("alert").first
         expect(first).to_contain_text("2 suspect units have left, of 5")
+        expect(page.locator(".vega-embed:visible").first).to_be_visible()
+        fits(page, 390)
+        fits(page, 1440)
         page.get_by_role("button", name="Work on finding B-3-F1").click()
         page.wait_for_url(re.compile("/finding.finding=B-3-F1"))
         expect(
@@ -112,6 +116,8 @@ def test_from_a_finding_over_its_containment_to_its_release(
         ).to_be_visible()
         expect(page.get_by_role("cell", name="PA-3006").first).to_be_visible()
         page.get_by_text("Shipped: 2").wait_for()
+        fits(page, 390)
+        fits(page, 1440)
         a_step_is_noted_once(page, left)
         decides(page)
         for subject in ("build B-3", f"reel {BAD_REEL}"):
