@@ -51,7 +51,7 @@ from daemon.station import (
     understood,
     write_rejected,
 )
-from daemon.traceability import Held, holds_of, tracing
+from daemon.traceability import Held, holds_of, kitting, tracing
 from storage import (
     Configuration,
     Hold,
@@ -94,6 +94,8 @@ class Done:
     imported: Imported
     held: Sequence[Held]
     """Holds that it placed: on builds and reels first, then on units as they count."""
+    held_reels: Sequence[str]
+    """What is said of reels that its units carry and that were held before."""
 
 
 @click.command("import")
@@ -300,7 +302,15 @@ def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) ->
         (one for one in holds_of(at.store, at.product) if one.hold not in before),
         key=lambda one: (one.scope is Scope.UNIT, serial_order(one.subject)),
     )
-    return Done(sheet=sheet, imported=done, held=held)
+    reels = {reel for row in sheet.rows for _, reel in row.reels}
+    return Done(
+        sheet=sheet,
+        imported=done,
+        held=held,
+        held_reels=kitting.held_reels(
+            at.store, at.product, reels - {one.subject for one in held}
+        ),
+    )
 
 
 def _say(path: Path, done: Done, how: How, at: Opened) -> None:
@@ -334,6 +344,8 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
         )
     if one.history:
         say(one.history)
+    for line in done.held_reels:
+        say(line)
     stands = "would stand" if how.dry_run else "stands"
     for what, why in _held_alike(done.held):
         say(f"A hold {stands} on {what}: {why}.")
