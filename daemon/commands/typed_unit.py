@@ -28,17 +28,17 @@ from daemon.station import (
 )
 
 HOW = (
-    "? explains a question, Enter takes what stands in brackets, back asks the "
-    "question before again."
+    "Type ? for help. Type back to answer the question before once more. Enter takes "
+    "what stands in brackets."
 )
 CAUTION = "Caution: set the source to zero before you touch leads or turn the switch."
 AT_ZERO_IN = (
-    "What the meter that reads what goes in shows with the source at zero. Enter means "
-    "0."
+    "The reference is the meter that reads what goes in. Write what it shows with the "
+    "source at zero. Enter means 0."
 )
 AT_ZERO_OUT = (
-    "What the meter that reads what comes out shows with the source at zero. Enter "
-    "means that it was not read."
+    "The output is the meter that reads what comes out. Write what it shows with the "
+    "source at zero. Enter means that it was not read."
 )
 AT_LEVEL = (
     "Set the source to about this level and wait until the display stands still. Write "
@@ -180,8 +180,8 @@ def _typed_checks(
             "value": dialogue.put(
                 question(name, check),
                 lambda text, name=name, check=check: answered(name, check, text),
-                why="It is a check of plan.toml beside the ranges. Write what you "
-                "read or see.",
+                why="plan.toml asks for it beside the ranges. Write what you read "
+                "or see.",
             ),
         }
         for name, check in asked(
@@ -210,8 +210,8 @@ def _range_to_correct(
     return dialogue.put(
         "Range to correct, or Enter to keep them",
         read,
-        why="Look at the errors above. A range that is named is asked for again; Enter "
-        "keeps all of them.",
+        why="Look at the errors above. Name a range to read it again; Enter keeps all of "
+        "them.",
         default="",
     )
 

@@ -74,8 +74,8 @@ def too_poor_on(settings: Settings) -> str:
     *some, last = titles
     which = f"ranges {', '.join(some)} and {last}" if some else f"range {last}"
     return (
-        f"These meters are too poor for the error limit of {which}: there no unit is "
-        "judged, and none may leave. What moves is found all the same."
+        f"These meters are too poor for the error limit of {which}. No unit can be "
+        "judged there, so none may leave. What moves is found all the same."
     )
 
 

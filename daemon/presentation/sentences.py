@@ -212,7 +212,7 @@ def leaving(disposal: Disposal, scope: Scope) -> str:
     if disposal is Disposal.CONCESSION:
         return (
             f"Each unit {which} that conforms may leave. One that does not conform "
-            "stays until it is decided by itself."
+            "stays until somebody decides on it."
         )
     return ""
 
@@ -745,8 +745,8 @@ def claim(
         )
         return near, mean
     missed = (
-        "All of them good, and still up to "
-        f"{100 * check.missed_share:.0f} % of the reel may be bad (95 %)."
+        "All of them are good, but up to "
+        f"{100 * check.missed_share:.0f} % of the reel may still be bad (with 95 %)."
     )
     said = f"Reel {reel} is as its label says: nothing speaks against its {label}."
     return said, mean, missed

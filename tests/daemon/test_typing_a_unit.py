@@ -41,7 +41,7 @@ def test_every_point_says_what_it_wants(
     assert "such as 9 µA. The level need not" in said
     assert "such as 900 mV. The level need not" in said
     assert "Enter means that it was not read" in said
-    assert "a range that is named is asked for again" in said.lower()
+    assert "Name a range to read it again" in said
 
 
 def test_back_asks_the_point_before_and_keeps_the_others(

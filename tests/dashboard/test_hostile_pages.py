@@ -23,7 +23,6 @@ PAGES = (
     "", "build", "range", "finding", "next_build", "bench", "standard", "holds",
     "recall", "messages",
     "packing", "units", "budget", "gauge", "ledger", "receiving", "reels", "settings",
-    "try_it",
 )  # fmt: skip
 LISTS: dict[tuple[str, ...], str] = {
     ("build", "list"): "build",

@@ -33,8 +33,8 @@ def misnamed(store: Store, product: str, of: Of, subject: str) -> MisnamedError 
         if kind in OF[one.of]
     )
     return MisnamedError(
-        f"{subject} is a {kind}, and this document is of a {' or a '.join(OF[of])}. "
-        f"Of a {kind} there is: {there}"
+        f"{subject} is a {kind}, but this document is about a {' or a '.join(OF[of])}. "
+        f"About a {kind} there is: {there}"
     )
 
 
