@@ -24,8 +24,8 @@ from daemon.traceability.papers import DOCUMENTS
 
 FORMS = ("pdf", "html", "png")
 NOBODY = (
-    "Nothing is written: by the records, no unit that it concerns has left. Record what "
-    "left with `holdpoint ship`."
+    "Nothing is written: by the records, no unit that it concerns has left. Record "
+    "what left with `holdpoint ship`."
 )
 Decorator = Callable[[Callable[..., None]], Callable[..., None]]
 

@@ -210,8 +210,8 @@ def _range_to_correct(
     return dialogue.put(
         "Range to correct, or Enter to keep them",
         read,
-        why="Look at the errors above. Name a range to read it again; Enter keeps all of "
-        "them.",
+        why="Look at the errors above. Name a range to read it again; Enter keeps all "
+        "of them.",
         default="",
     )
 
