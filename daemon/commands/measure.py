@@ -147,15 +147,13 @@ def _measure_typed(
                 at.store, at.product, serial, build=build, again=rerun
             )
 
-    for serial in serials:  # nobody types a unit to hear then that the next is refused
-        build_of(serial)
+    for named in serials[1:]:  # nobody types a unit to hear that the next is refused
+        build_of(named)
     ended: list[dict[str, Any]] = []
     # It comes up while the readings are typed.
     with ExitStack() as ends:
         records = None
-        for serial in _serials(serials):
-            if serial is None:
-                continue
+        for serial in filter(None, _serials(serials)):
             try:
                 its_build = build_of(serial)
             except (RefusedError, StorageError) as exc:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 import click
@@ -179,7 +180,7 @@ def _typed_checks(
             "name": name,
             "value": dialogue.put(
                 question(name, check),
-                lambda text, name=name, check=check: answered(name, check, text),
+                partial(answered, name, check),
                 why="plan.toml asks for it beside the ranges. Write what you read "
                 "or see.",
             ),
