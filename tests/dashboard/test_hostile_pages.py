@@ -2,16 +2,21 @@
 
 import csv
 import json
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from config.load import load
+from daemon.judging import ProductModel
+from daemon.presentation import documents, file_name
 from daemon.service.home import VARIABLE, Home
 from daemon.traceability.papers import DOCUMENTS, Of
 from storage import Unit, open_store
 from tests.daemon.commanding import Done, holdpoint
+from tests.daemon.making import AT
 from tests.daemon.seeded import empty_home
 from tests.daemon.starting import running_daemon
 from tests.daemon.test_hostile_names import names
@@ -140,23 +145,28 @@ def test_every_kind_of_paper_takes_hostile_names(tmp_path: Path) -> None:
 
 @pytest.mark.endurance
 @pytest.mark.usefixtures("here")
-def test_every_unit_and_build_of_a_hostile_name_has_its_papers(
-    home: Home, tmp_path: Path
-) -> None:
+def test_every_unit_and_build_of_a_hostile_name_has_its_papers(home: Home) -> None:
     subjects = by_kind()
+    settings = load(home.folder)
+    product = ProductModel.of(settings.product)
+    number: Counter[str] = Counter()
+    files: set[str] = set()
     with open_store(home.data) as store:
         # In a sheet any blank is a blank, so that units are asked for as recorded.
         subjects[Of.UNIT] = [one.serial for one in store.rows(Unit)]
-    assert len(subjects[Of.UNIT]) == len(names())
-    number = {
-        kind: sum(written(tmp_path, kind, one, "html") for one in subjects[declared.of])
-        for kind, declared in DOCUMENTS.items()
-        if not declared.many
-    }
-    # What two of them are called in common after cleaning is told apart.
+        assert len(subjects[Of.UNIT]) == len(names())
+        for kind, declared in DOCUMENTS.items():
+            for subject in subjects[declared.of]:
+                for made in declared.gather(
+                    store, product, subject, issued_at=AT, issuer="Moreno Lab",
+                    settings=settings,
+                ):  # fmt: skip
+                    assert documents.html(made).rstrip().endswith("</html>")
+                    number[kind] += 1
+                    files.add(file_name(f"{kind}-{made.number}", "html"))
+    print(f"papers of hostile names: {dict(number)}")  # noqa: T201
     assert number["unit"] == number["customer"] == len(subjects[Of.UNIT])
-    assert all(one.parent == tmp_path for one in tmp_path.rglob("*"))
-    print(f"papers of hostile names: {number}")  # noqa: T201
+    assert len(files) == number.total()  # no two share a file
 
 
 @pytest.mark.usefixtures("here")
