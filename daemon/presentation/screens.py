@@ -34,9 +34,7 @@ UNDO_LATER = (
     "Later than that, whoever decides takes it back: holdpoint shipment undo SERIAL"
 )
 UNDO_REASON = "Taken back at packing within a minute: scanned by mistake."
-AWAY_MEANS = (
-    "Scanned twice? Then all is well. Came back? holdpoint return SERIAL first."
-)
+AWAY_MEANS = "Nothing new was recorded. If it came back: holdpoint return SERIAL, then measure it."
 """What a packer is told of a unit that has left."""
 WHO_AND_WHAT = "Say who decides and for which order"
 
