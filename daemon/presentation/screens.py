@@ -34,7 +34,10 @@ UNDO_LATER = (
     "Later than that, whoever decides takes it back: holdpoint shipment undo SERIAL"
 )
 UNDO_REASON = "Taken back at packing within a minute: scanned by mistake."
-AWAY_MEANS = "Nothing new was recorded. If it came back: holdpoint return SERIAL, then measure it."
+AWAY_MEANS = (
+    "Nothing new was recorded. If it came back: holdpoint return SERIAL, then "
+    "measure it."
+)
 """What a packer is told of a unit that has left."""
 WHO_AND_WHAT = "Say who decides and for which order"
 
@@ -115,7 +118,7 @@ def stays(serial: str) -> str:
 
 def away(serial: str) -> str:
     """Say that a unit was recorded as shipped before, as when it is scanned twice."""
-    return f"Has left already: {serial}. Nothing new was recorded."
+    return f"Has left already: {serial}."
 
 
 def not_recorded(serial: str, reason: str) -> str:
