@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from tests.browser.test_browser import SLOW_MS, drawn, fits, paged
 from tests.daemon.seeded import BAD_REEL
@@ -75,7 +75,7 @@ def stands(page: Page, url: str) -> None:
 
 @pytest.mark.parametrize("name", PAGES)
 def test_no_page_keeps_anybody_out_at_any_width(
-    browser: Browser, address: str, name: str
+    browser: BrowserContext, address: str, name: str
 ) -> None:
     with paged(browser) as page:
         stands(page, f"{address}/{name}")
@@ -87,7 +87,7 @@ def test_no_page_keeps_anybody_out_at_any_width(
 @pytest.mark.bench
 @pytest.mark.parametrize("name", [one for one in PAGES if one not in MANY_COLUMNS])
 def test_no_page_keeps_anybody_out_at_the_width_between(
-    browser: Browser, address: str, name: str
+    browser: BrowserContext, address: str, name: str
 ) -> None:
     with paged(browser) as page:
         stands(page, f"{address}/{name}")
@@ -102,7 +102,7 @@ def test_no_page_keeps_anybody_out_at_the_width_between(
     ],
 )
 def test_no_page_keeps_anybody_out_in_the_dark(
-    browser: Browser, address: str, name: str
+    browser: BrowserContext, address: str, name: str
 ) -> None:
     """Other colours, in the same places: one width tells."""
     with paged(browser, scheme="dark") as page:
@@ -148,7 +148,9 @@ def everything_is_reached_by_keyboard(page: Page) -> None:
 
 
 @pytest.mark.parametrize("name", ["", "bench", "recall", "units?unit=PA-3006"])
-def test_a_page_is_printed_whole(browser: Browser, address: str, name: str) -> None:
+def test_a_page_is_printed_whole(
+    browser: BrowserContext, address: str, name: str
+) -> None:
     """On as many sheets of A4 (210 mm x 297 mm, ISO 216) as its words take."""
     with paged(browser, width=794, height=1123) as page:
         stands(page, f"{address}/{name}")
@@ -173,7 +175,9 @@ def test_a_page_is_printed_whole(browser: Browser, address: str, name: str) -> N
         assert "none" not in shown
 
 
-def test_where_one_is_is_said_to_screen_readers(browser: Browser, address: str) -> None:
+def test_where_one_is_is_said_to_screen_readers(
+    browser: BrowserContext, address: str
+) -> None:
     with paged(browser) as page:
         stands(page, f"{address}/recall")
         bar = page.get_by_role("navigation", name="Pages")
@@ -189,7 +193,7 @@ def test_where_one_is_is_said_to_screen_readers(browser: Browser, address: str) 
 
 
 def test_any_part_of_a_serial_finds_the_unit_and_the_address_keeps_it(
-    browser: Browser, address: str
+    browser: BrowserContext, address: str
 ) -> None:
     says = "Unit PA-3006 of build B-3: in the house, held."
     with paged(browser) as page:
@@ -205,7 +209,7 @@ def test_any_part_of_a_serial_finds_the_unit_and_the_address_keeps_it(
 
 
 def test_an_address_names_the_subject_of_a_recall(
-    browser: Browser, address: str
+    browser: BrowserContext, address: str
 ) -> None:
     with paged(browser) as page:
         stands(page, f"{address}/recall?about={BAD_REEL}")

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import BrowserContext, expect
 
 from daemon.holds import policy
 from daemon.service.processes import child, dashboard_command
@@ -70,13 +70,13 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 def test_no_name_is_read_as_markup_on_any_page_and_nothing_leaves(
-    browser: Browser, url: str
+    browser: BrowserContext, url: str
 ) -> None:
     """By the network log of the browser itself, tooltips included."""
-    context = browser.new_context(viewport={"width": 1440, "height": 1000})
-    let_in(context)
-    page = context.new_page()
-    session = context.new_cdp_session(page)
+    let_in(browser)
+    page = browser.new_page()
+    page.set_viewport_size({"width": 1440, "height": 1000})
+    session = browser.new_cdp_session(page)
     session.send("Network.enable")
     asked: list[str] = []
     session.on("Network.requestWillBeSent", lambda o: asked.append(o["request"]["url"]))
@@ -108,7 +108,7 @@ def test_no_name_is_read_as_markup_on_any_page_and_nothing_leaves(
         )
         expect(title.first).to_be_visible(timeout=SLOW_MS)
     shown = page.evaluate("[...document.images].map(o => o.src)")
-    context.close()
+    page.close()
     assert not said
     assert not [one for one in shown if "127.0.0.9" in one]
     outside = [

@@ -7,7 +7,7 @@ from pathlib import Path
 from threading import Thread
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from daemon.service.home import Home
 from daemon.service.processes import child, dashboard_command
@@ -54,7 +54,7 @@ def decides(page: Page) -> None:
     expect(page.get_by_label("Who decides")).to_have_value(PERSON)
 
 
-def test_a_reload_keeps_range_and_chart(browser: Browser, left: str) -> None:
+def test_a_reload_keeps_range_and_chart(browser: BrowserContext, left: str) -> None:
     with paged(browser) as page:
         page.goto(f"{left}/range?range=1mA&chart=Distribution")
         expect(page.locator("h1").first).to_contain_text("Range 1 mA")
@@ -68,7 +68,7 @@ def test_a_reload_keeps_range_and_chart(browser: Browser, left: str) -> None:
 
 
 def test_back_leads_back_from_a_page_that_chose_its_subject_itself(
-    browser: Browser, left: str
+    browser: BrowserContext, left: str
 ) -> None:
     with paged(browser) as page:
         for start, names in (
@@ -90,7 +90,9 @@ def test_back_leads_back_from_a_page_that_chose_its_subject_itself(
                 assert page.url == before, name
 
 
-def test_a_click_on_the_map_opens_what_was_clicked(browser: Browser, left: str) -> None:
+def test_a_click_on_the_map_opens_what_was_clicked(
+    browser: BrowserContext, left: str
+) -> None:
     with paged(browser) as page:
         page.goto(left)
         picture = page.locator("[class*='st-key-wide'] .vega-embed")
@@ -100,7 +102,7 @@ def test_a_click_on_the_map_opens_what_was_clicked(browser: Browser, left: str) 
 
 
 def test_from_a_finding_over_its_containment_to_its_release(
-    browser: Browser, left: str
+    browser: BrowserContext, left: str
 ) -> None:
     with paged(browser) as page:
         page.goto(left)
@@ -148,9 +150,13 @@ def a_step_is_noted_once(page: Page, url: str) -> None:
     page.get_by_role("link", name="Follow them up").click()
     page.get_by_text("Note a step", exact=True).click()
     choose_person(page, PERSON)
+    drawn(page)
     choose(page, "Units", "PA-3006")
     page.keyboard.press("Escape")
+    drawn(page)
     page.get_by_role("radio", name="notified").click()
+    expect(page.get_by_role("radio", name="notified")).to_be_checked()
+    drawn(page)
     page.get_by_role("button", name="Note it").dblclick()
     row = page.get_by_role("row").filter(has_text="PA-3006")
     expect(row).to_contain_text("notified")
@@ -162,7 +168,9 @@ def a_step_is_noted_once(page: Page, url: str) -> None:
     page.go_back()
 
 
-def test_a_build_is_seen_while_it_is_measured(browser: Browser, tmp_path: Path) -> None:
+def test_a_build_is_seen_while_it_is_measured(
+    browser: BrowserContext, tmp_path: Path
+) -> None:
     home = lay_out(tmp_path / "home")
     with ExitStack() as way_out:
         operator, _ = way_out.enter_context(running(home, seed=2, units=12))
