@@ -32,9 +32,9 @@ from config.model import (
 )
 from config.profile import TYPED, Kind
 from config.quantity import Unit, spell
-from config.strict import Count, InputQuantity, Name, Ohm, Ppm, PpmAboveZero
+from config.strict import Count, InputQuantity, Name, Ohm, Ppm, PpmAboveZero, Seconds
 
-__all__ = ["ask_bench", "ask_selectors"]
+__all__ = ["ask_bench", "ask_selectors", "ask_settling"]
 
 SHOWN = 2
 """Ranges of a meter in an example."""
@@ -101,6 +101,24 @@ def ask_bench(dialogue: Dialogue, product: Product, folder: Path) -> Bench:
         ),
         check_standard=_ask_check_standard(dialogue, product),
     )
+
+
+def ask_settling(dialogue: Dialogue, product: Product) -> Product:
+    """Ask how long the unit takes to come to rest; a person who reads sees it."""
+    settle_s = dialogue.put(
+        "Settling time of the unit, for all ranges or for each",
+        one_for_each(
+            quantity(Unit.SECOND, Seconds), len(product.ranges), all_alike=True
+        ),
+        why="Within this a change of level has died away. The bench waits for rest "
+        "and gives up after three times this.",
+        default="500 ms",
+    )
+    ranges = {
+        key: one.model_copy(update={"settle_s": settle_s[place]})
+        for place, (key, one) in enumerate(product.ranges.items())
+    }
+    return product.model_copy(update={"ranges": ranges})
 
 
 def ask_selectors(dialogue: Dialogue, product: Product) -> Product:

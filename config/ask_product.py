@@ -15,7 +15,7 @@ from config.formula import value_of
 from config.model import ErrorLimit, Maker, Part, Product, Range, Reading
 from config.product import MOST_ADDRESS_LINES, Formula, Tolerance
 from config.quantity import Unit, spell
-from config.strict import Key, Name, Ohm, Ppm, Seconds, Volt
+from config.strict import Key, Name, Ohm, Ppm, Volt
 
 __all__ = ["ask_product", "reckoned"]
 
@@ -207,12 +207,6 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
         "it is with offset. One for each range with commas between them.",
         default="0.5 % + 0.05 % with offset",
     )
-    settle_s = dialogue.put(
-        "Settling time, for all or for each",
-        one_for_each(quantity(Unit.SECOND, Seconds), count, all_alike=True),
-        why="Within this a change of level has died away.",
-        default="500 ms",
-    )
     ranges: dict[str, Range] = {}
     for place, full_scale in enumerate(scales):
         title = spell(full_scale, unit)
@@ -222,7 +216,6 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
             transfer=transfers[place],
             limit=limits[place],
             source_limit=min(_rounded(full_scale * SOURCE_OVER_FULL_SCALE), most),
-            settle_s=settle_s[place],
         )
     return ranges
 

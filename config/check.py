@@ -39,7 +39,7 @@ def summary(settings: Settings) -> list[str]:
         *_plan(settings.plan, by_bench=settings.bench is not None),
     ]
     if settings.bench is None:
-        lines.append(meters_words(settings.plan.meters))
+        lines.append(meters_words(settings.plan.meters, settings.plan.output_meter))
     channels = settings.alerts.channels
     told = ", ".join(f"{one.name} (from {one.from_severity})" for one in channels)
     return [*lines, f"Alerts: {told or 'none are sent'}"]
@@ -64,7 +64,8 @@ def _product(product: Product, *, by_bench: bool) -> Iterator[str]:
         )
         offset = "with" if one.limit.offset == "inside" else "without"
         yield (
-            f"  range {key}: full scale {spell(one.full_scale, unit)}, "
+            f"  range {one.title}{_key(key, one.title)}: "
+            f"full scale {spell(one.full_scale, unit)}, "
             f"limit {limit_words(one.limit)}, {offset} offset{driven}{chosen}"
         )
         if one.limit.points:
@@ -102,6 +103,15 @@ def limit_words(limit: ErrorLimit) -> str:
             return f"at least \N{MINUS SIGN}{signed}"
         case _:
             return f"\N{PLUS-MINUS SIGN}{signed}"
+
+
+def _key(key: str, title: str) -> str:
+    """Say what a range is called in files and commands, where that is not its title.
+
+    >>> _key("10V", "10 V"), _key("high", "high")
+    (', 10V in commands and files', '')
+    """
+    return "" if key == title else f", {key} in commands and files"
 
 
 def _both_ways(limit: LimitParts, below: LimitParts | None) -> str:

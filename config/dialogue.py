@@ -75,9 +75,14 @@ class Dialogue:
         self._note = note
         self.answers: list[tuple[str, str]] = []
 
+    @property
+    def goes_on(self) -> bool:
+        """Whether it is still among answers that were given before."""
+        return bool(self._given)
+
     def say(self, text: str) -> None:
         """Show a text, unless it was shown before."""
-        if not self._given:
+        if not self.goes_on:
             self._say(text)
 
     def put(

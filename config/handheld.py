@@ -68,7 +68,9 @@ Meters = Annotated[str, Field(max_length=60), AfterValidator(_checked)]
 """How good a meter is, as its data sheet says it."""
 
 
-def handhelds(product: Product, meters: str | None) -> Bench:
+def handhelds(
+    product: Product, meters: str | None, output_meter: str | None = None
+) -> Bench:
     """Return the bench of readings that nobody took with instruments of a file.
 
     Both meters choose their range by themselves. Nothing is ever driven by it.
@@ -77,14 +79,31 @@ def handhelds(product: Product, meters: str | None) -> Bench:
     ----------
     meters
         How good they are; None for what is usual of handheld ones.
+    output_meter
+        How good the one is that reads what comes out, where it is another.
+    """
+    return Bench(
+        name="readings by hand",
+        compliance_v=min(product.input_absolute_maximum_v, COMPLIANCE_DEFAULT_MAX_V),
+        source_limit=max(one.source_limit for one in product.ranges.values()),
+        source=Instrument(address=BY_HAND, profile=TYPED),
+        reference=_meter(meters),
+        output=_meter(output_meter or meters),
+    )
+
+
+def _meter(accuracy: str | None) -> Instrument:
+    """Return a meter with every range that its display may have.
 
     Examples
     --------
     >>> [round(ppm) for ppm in _accuracy("0.05 % + 3 digits, 6000 counts")]
     [500, 3, 6000]
+    >>> _meter("0.05 % + 3 digits, 6000 counts").ranges[0].of_range_ppm
+    500.0
     """
-    share_ppm, digits, counts = _accuracy(meters or USUAL_METERS)
-    meter = Instrument(
+    share_ppm, digits, counts = _accuracy(accuracy or USUAL_METERS)
+    return Instrument(
         address=BY_HAND,
         profile=TYPED,
         ranges=tuple(
@@ -98,22 +117,22 @@ def handhelds(product: Product, meters: str | None) -> Bench:
             if (scale := float(f"{counts}e{power}")) <= LARGEST_FULL_SCALE
         ),
     )
-    return Bench(
-        name="readings by hand",
-        compliance_v=min(product.input_absolute_maximum_v, COMPLIANCE_DEFAULT_MAX_V),
-        source_limit=max(one.source_limit for one in product.ranges.values()),
-        source=Instrument(address=BY_HAND, profile=TYPED),
-        reference=meter,
-        output=meter,
-    )
 
 
-def meters_words(meters: str | None) -> str:
+def meters_words(meters: str | None, output_meter: str | None = None) -> str:
     """Say which meters typed and imported readings are judged with.
 
     >>> meters_words("0.05 % + 3 digits")
     'Readings are judged as those of meters of 0.05 % + 3 digits (plan.toml).'
+    >>> meters_words("1 %", "0.5 %")
+    'What goes in is judged as read by a meter of 1 %, what comes out by one of 0.5 % \
+(plan.toml).'
     """
+    if output_meter is not None:
+        return (
+            f"What goes in is judged as read by a meter of {meters or USUAL_METERS}, "
+            f"what comes out by one of {output_meter} (plan.toml)."
+        )
     if meters is not None:
         return f"Readings are judged as those of meters of {meters} (plan.toml)."
     return (

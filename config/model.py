@@ -90,7 +90,9 @@ class Settings(Strict):
     @cached_property
     def meters(self) -> Bench:
         """What typed and imported readings are judged with: the bench where one is."""
-        return self.bench or handhelds(self.product, self.plan.meters)
+        return self.bench or handhelds(
+            self.product, self.plan.meters, self.plan.output_meter
+        )
 
     def problems(self) -> Iterator[Problem]:
         """Refuse files that do not fit together."""

@@ -246,6 +246,8 @@ class Plan(Strict):
     meters: Meters | None = None
     """How good the meters are that readings are typed or imported from, where no
     bench.toml says it; None: as good as handheld ones usually are."""
+    output_meter: Meters | None = None
+    """How good the one is that reads what comes out; None: as `meters` says."""
 
     def problems(self) -> Iterator[Problem]:
         """Refuse a person named twice: decisions are told apart by name."""

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from shlex import quote
 
-from config.ask_bench import ask_bench, ask_selectors
+from config.ask_bench import ask_bench, ask_selectors, ask_settling
 from config.ask_product import ask_product
 from config.check import summary
 from config.dialogue import Ask, Back, Dialogue, Say, text
@@ -100,7 +100,7 @@ def _next(settings: Settings) -> str:
     if settings.bench is None:
         return (
             "`holdpoint import FILE --dry-run` for a sheet of measured units, or "
-            "`holdpoint build open B-1`, then `holdpoint measure SERIAL --typed`, "
+            "`holdpoint build open B-1`, then `holdpoint measure --typed`, "
             "to type readings"
         )
     if settings.bench.time_scale != 1.0:
@@ -311,7 +311,7 @@ def _put_aside(folder: Path) -> Path | None:
 
 def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
     product = ask_product(dialogue)
-    bench, meters = None, None
+    bench, meters, output_meter = None, None, None
     who = dialogue.choose(
         "Who reads the meters: you, the PC, or a simulated bench to try it with?",
         {"you": "you", "PC": "PC", "simulated": "simulated"},
@@ -320,16 +320,24 @@ def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
         "connected, `holdpoint daemon --simulated` plays your product and a bench.",
         default="you",
     )
+    if who != "you":
+        product = ask_settling(dialogue, product)
     if who == "simulated":
         product = with_selectors(product)
         bench = simulated_bench(product)
     elif who == "you":
         meters = dialogue.put(
-            "How good are your meters, by their data sheet?",
+            "How good is the meter that reads what goes in, by its data sheet?",
             text(Meters),
             why="Such as 0.5 % + 2 digits; with 6000 counts: 0.5 % + 2 digits, 6000 "
             "counts.",
             default=USUAL_METERS,
+        )
+        output_meter = dialogue.put(
+            "How good is the meter that reads what comes out? (Enter: just as good)",
+            lambda answer: text(Meters)(answer) if answer else None,
+            why="Written in the same way. Enter also where one meter reads both.",
+            default="",
         )
     else:
         bench = ask_bench(dialogue, product, folder)
@@ -340,7 +348,12 @@ def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
         _names,
         why="Every release, concession, rework and scrap is recorded with one of them.",
     )
-    plan = Plan(people=people, meters=meters, watching=Watching())
+    plan = Plan(
+        people=people,
+        meters=meters,
+        output_meter=None if output_meter == meters else output_meter,
+        watching=Watching(),
+    )
     return Settings(product=product, bench=bench, plan=plan, alerts=Alerts())
 
 

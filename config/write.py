@@ -67,6 +67,7 @@ _WORDS = {
     "CheckStandard.every_hours": "and after so many hours, whichever comes first",
     "Plan.people": "who may end a hold",
     "Plan.meters": "how good the meters are that are read by hand, without bench.toml",
+    "Plan.output_meter": "how good the one is that reads what comes out",
     "Reading.order": '"unit": all ranges of a unit; "range": one range of many units',
     "Reading.level_of_full_scale": "a range is read at this share of its full scale",
     "Reading.offset": '"zero": source at 0 before and after; "reversal" and '

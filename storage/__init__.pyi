@@ -138,7 +138,7 @@ from .serials import (
     takes_over as takes_over,
 )
 from .server import application as application, listen as listen
-from .shipping import FINAL as FINAL, held_for as held_for
+from .shipping import AWAY as AWAY, FINAL as FINAL, HELD as HELD, held_for as held_for
 from .statements import schema_version as schema_version
 from .store import Store as Store
 from .typed import plain_rows as plain_rows, typed as typed

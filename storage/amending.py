@@ -11,8 +11,9 @@ from datetime import UTC, datetime
 from storage.answers import HoldState
 from storage.door import Cell, cell, require_id
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
+from storage.every_record import RECORDS
 from storage.holding import keeping
-from storage.kept import RECORDS, words
+from storage.kept import words
 from storage.records_amending import Amended, Amendment
 from storage.records_line import LineBench, LineMark, LinePiece, LineSegment
 from storage.tables import Reference, Transaction, find, insert, require

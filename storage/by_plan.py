@@ -78,6 +78,7 @@ def against(
     ranges: Sequence[str],
     is_current: Callable[[str], bool],
     sample: SampleRule,
+    named: Callable[[Sequence[str]], str],
 ) -> list[str]:
     """Return why the plan does not let a unit leave that lacks ranges; none if so.
 
@@ -91,15 +92,17 @@ def against(
         All ranges of the product.
     is_current
         Whether a configuration judges as today's settings do.
+    named
+        Returns ranges as people call them.
     """
-    named = {"build": build, "product": product}
-    units = transaction.ask(_PLANNED, named)
+    about = {"build": build, "product": product}
+    units = transaction.ask(_PLANNED, about)
     serials = {str(one["serial"]) for one in units}
     planned = max((int(str(one["planned_units"] or 0)) for one in units), default=0)
     of = max(planned, len(serials))
-    reworks = typed_of(Rework, transaction.ask(_REWORKS, named))
-    results = transaction.ask(_LATEST, named)
-    findings = transaction.ask(_FINDINGS, named)
+    reworks = typed_of(Rework, transaction.ask(_REWORKS, about))
+    results = transaction.ask(_LATEST, about)
+    findings = transaction.ask(_FINDINGS, about)
     odd = {str(o["first_serial"]) for o in findings if o["cause"] == Cause.UNIT}
     good = _good(results, reworks, ranges, is_current) - odd
     needed = ceil(round(sample.share * of, _DIGITS))
@@ -129,10 +132,14 @@ def against(
         for one in findings
         if one["cause"] != Cause.UNIT
     ]
-    if int(str(transaction.ask(_NOT_EVALUATED, named)[0]["runs"])):
+    if int(str(transaction.ask(_NOT_EVALUATED, about)[0]["runs"])):
         said.append("a run of its build is not evaluated yet")
     return [
-        *(f"not measured on {key}, which the plan asks of each unit" for key in owed),
+        *(
+            [f"not measured on {named(owed)}, which the plan asks of each unit"]
+            if owed
+            else ()
+        ),
         *(f"measured by plan, but {one}" for one in said),
     ]
 

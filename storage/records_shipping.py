@@ -1,5 +1,6 @@
 """Frozen rows of what left the house, what came back, and what was done to it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -56,11 +57,29 @@ class ShipRule:
         Hashes of the settings that judge as today's do.
     sample : SampleRule, optional
         None: each unit is measured on every range.
+    titles : tuple of str
+        What people call the ranges, in their order; left out, their keys.
     """
 
     ranges: tuple[str, ...]
     configurations: tuple[str, ...]
     sample: SampleRule | None = None
+    titles: tuple[str, ...] = ()
+
+    def named(self, ranges: Sequence[str]) -> str:
+        """Return ranges as people call them.
+
+        Examples
+        --------
+        >>> rule = ShipRule(
+        ...     ranges=("1uA", "1mA"), configurations=(), titles=("1 uA", "1 mA")
+        ... )
+        >>> rule.named(["1mA"]), rule.named(["1uA", "1mA"])
+        ('range 1 mA', 'ranges 1 uA and 1 mA')
+        """
+        known = dict(zip(self.ranges, self.titles, strict=False))
+        *some, last = [known.get(one, one) for one in ranges]
+        return f"ranges {', '.join(some)} and {last}" if some else f"range {last}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

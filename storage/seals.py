@@ -15,7 +15,8 @@ from datetime import UTC, datetime
 
 from storage.answers import Decided, DecidedRow
 from storage.errors import BusyError
-from storage.kept import RECORDS, words
+from storage.every_record import RECORDS
+from storage.kept import words
 from storage.ledger import LedgerRow
 from storage.store import Store
 

@@ -24,7 +24,8 @@ from storage import commands, wire
 from storage.commands import decide, keep_one, require_same, same_person
 from storage.door import Cell, cells
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
-from storage.kept import RECORDS, Record, words
+from storage.every_record import RECORDS
+from storage.kept import Record, words
 from storage.records import (
     Build,
     CrossCheck,

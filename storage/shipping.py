@@ -24,6 +24,9 @@ from storage.typed import typed_of
 
 UNKNOWN = "no unit has this serial"
 AWAY = "it has left already"
+HELD = "held"
+"""How a reason begins that a person decides on."""
+TOO_POOR = ", because the meters are too poor for the error limit"
 FINAL = (UNKNOWN, AWAY)
 """Reasons that nobody can override."""
 
@@ -111,12 +114,13 @@ def against(
                 ranges=rule.ranges,
                 is_current=rule.configurations.__contains__,
                 sample=rule.sample,
+                named=rule.named,
             )
             if lacking and rule.sample is not None and not _has_history(moves, reworks)
             else _not_measured(lacking, rule)
         ),
-        *_not_measured_again(results, reworks),
-        *_not_conforming(results, reworks, held),
+        *_not_measured_again(results, reworks, rule),
+        *_not_conforming(results, reworks, held, rule),
         *(f"its bench is in doubt: {r['reason']}" for r in _doubts(transaction, named)),
         *_outdated(results, runs, rule),
     ]
@@ -155,7 +159,7 @@ def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:
 
 def held_for(hold: Hold, why: str) -> str:
     """Say that an open hold keeps a unit from leaving, and why."""
-    return f"held ({hold.scope} {hold.subject}): {why.rstrip('.')}"
+    return f"{HELD} ({hold.scope} {hold.subject}): {why.rstrip('.')}"
 
 
 def _held(
@@ -204,10 +208,12 @@ def _has_history(moves: Sequence[Row], reworks: Sequence[Rework]) -> bool:
 def _not_measured(lacking: Sequence[str], rule: ShipRule) -> list[str]:
     if len(lacking) == len(rule.ranges):
         return ["it was never measured"]
-    return [f"not measured on {', '.join(lacking)}"] if lacking else []
+    return [f"not measured on {rule.named(lacking)}"] if lacking else []
 
 
-def _not_measured_again(results: Sequence[Row], reworks: Sequence[Rework]) -> list[str]:
+def _not_measured_again(
+    results: Sequence[Row], reworks: Sequence[Rework], rule: ShipRule
+) -> list[str]:
     touched = [one for one in reworks if one.kind != ReworkKind.REGRADE]
     stale = [
         str(one["range"])
@@ -218,21 +224,31 @@ def _not_measured_again(results: Sequence[Row], reworks: Sequence[Rework]) -> li
             if rework.range in (None, one["range"])
         )
     ]
-    return [f"not measured since its rework on {', '.join(stale)}"] if stale else []
+    return [f"not measured since its rework on {rule.named(stale)}"] if stale else []
 
 
 def _not_conforming(
-    results: Sequence[Row], reworks: Sequence[Rework], held: Sequence[HoldState]
+    results: Sequence[Row],
+    reworks: Sequence[Rework],
+    held: Sequence[HoldState],
+    rule: ShipRule,
 ) -> list[str]:
+    """Say each verdict that keeps a unit in, with all ranges that have it."""
     regraded = {
         one.range: one.limit_ppm for one in reworks if one.kind == ReworkKind.REGRADE
     }
+    ranges: dict[str, list[str]] = {}
+    for one in results:
+        if (
+            one["verdict"] not in (Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD)
+            and not _within_grade(one, regraded.get(one["range"]))
+            and not _conceded(one, held)
+        ):
+            ranges.setdefault(one["verdict"], []).append(one["range"])
     return [
-        f"{one['verdict']} on {one['range']}"
-        for one in results
-        if one["verdict"] not in (Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD)
-        and not _within_grade(one, regraded.get(one["range"]))
-        and not _conceded(one, held)
+        f"{verdict} on {rule.named(some)}"
+        f"{TOO_POOR if verdict == Verdict.NOT_JUDGED else ''}"
+        for verdict, some in ranges.items()
     ]
 
 

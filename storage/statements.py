@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 
 from storage.errors import NotFoundError, RefusedValueError
-from storage.kept import RECORDS
+from storage.every_record import RECORDS
 
 _FOLDER = Path(__file__).parent / "sql"
 _COMMENT = re.compile(r"--[^\n]*")

@@ -18,8 +18,9 @@ from storage.errors import (
     StorageError,
     UnreachableError,
 )
+from storage.every_record import RECORDS
 from storage.evidence import refused
-from storage.kept import RECORDS, Record, words
+from storage.kept import Record, words
 from storage.records import Decision
 from storage.store import Parameter, Store
 

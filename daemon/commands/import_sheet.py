@@ -36,6 +36,7 @@ from daemon.commands.showing import (
     say,
     shown,
 )
+from daemon.judging import too_poor_on
 from daemon.presentation import figures, held as held_words
 from daemon.station import (
     NEW_SETUP,
@@ -50,7 +51,7 @@ from daemon.station import (
     understood,
     write_rejected,
 )
-from daemon.traceability import Held, holds_of, tracing
+from daemon.traceability import Held, holds_of, kitting, tracing
 from storage import (
     Configuration,
     Hold,
@@ -93,6 +94,8 @@ class Done:
     imported: Imported
     held: Sequence[Held]
     """Holds that it placed: on builds and reels first, then on units as they count."""
+    held_reels: Sequence[str]
+    """What is said of reels that its units carry and that were held before."""
 
 
 @click.command("import")
@@ -160,6 +163,8 @@ def import_(
             ],
         },
         *(_headings(done.sheet) if dry_run else ()),
+        # Whoever calls it from a script hears that nothing of the file was of use.
+        failed=bool(one.rejected) and not (one.new or one.known),
     )
 
 
@@ -297,7 +302,15 @@ def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) ->
         (one for one in holds_of(at.store, at.product) if one.hold not in before),
         key=lambda one: (one.scope is Scope.UNIT, serial_order(one.subject)),
     )
-    return Done(sheet=sheet, imported=done, held=held)
+    reels = {reel for row in sheet.rows for _, reel in row.reels}
+    return Done(
+        sheet=sheet,
+        imported=done,
+        held=held,
+        held_reels=kitting.held_reels(
+            at.store, at.product, reels - {one.subject for one in held}
+        ),
+    )
 
 
 def _say(path: Path, done: Done, how: How, at: Opened) -> None:
@@ -308,7 +321,10 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
     for remark in done.sheet.remarks:
         say(remark)
     if at.settings.bench is None:
-        say(meters_words(at.settings.plan.meters))
+        plan = at.settings.plan
+        say(meters_words(plan.meters, plan.output_meter))
+        if not_judged := too_poor_on(at.settings):
+            say(f"{not_judged} `holdpoint config check` says what would do.")
     if ahead := still_to_come(done.sheet.rows, datetime.now(UTC)):
         say(ahead)
     would = "would be " if how.dry_run else ""
@@ -328,6 +344,8 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
         )
     if one.history:
         say(one.history)
+    for line in done.held_reels:
+        say(line)
     stands = "would stand" if how.dry_run else "stands"
     for what, why in _held_alike(done.held):
         say(f"A hold {stands} on {what}: {why}.")

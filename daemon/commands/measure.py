@@ -1,12 +1,12 @@
 """Measure units: by the bench, by scanner, or by hand."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from contextlib import ExitStack
 from typing import Any
 
 import click
 
-from config import QuantityError, Settings, Unit, load, meters_words, parse, spell
+from config import load
 from daemon.commands.opened import home_here, opened
 from daemon.commands.orders import follow
 from daemon.commands.showing import (
@@ -16,22 +16,13 @@ from daemon.commands.showing import (
     interactive,
     misuse,
     say,
-    show,
     shown,
 )
-from daemon.judging import AnswerError, Judge, ProductModel, answered, asked, question
+from daemon.commands.typed_unit import ask_unit, require_ranges
 from daemon.presentation import figures, points
 from daemon.service import Client, Home, shared_daemon
-from daemon.station import (
-    NEW_SETUP,
-    TypedError,
-    TypedReading,
-    asked_of,
-    readings_of,
-    require_measurable,
-    require_on_range,
-)
-from storage import CheckRow, UnitRow, worst
+from daemon.station import NEW_SETUP, RefusedError, require_measurable
+from storage import CheckRow, StorageError, UnitRow, worst
 
 PREPARING = (
     "Working it out. Once after an installation the statistics are prepared: a minute "
@@ -49,7 +40,7 @@ PREPARING = (
     help="Only this range; may be given again. Left out: all.",
 )
 @click.option("--rerun", is_flag=True, help="The unit was measured before.")
-@click.option("--typed", is_flag=True, help="Type the readings of one unit.")
+@click.option("--typed", is_flag=True, help="Type the readings of the units.")
 @click.option("--new-setup", is_flag=True, help=f"With --typed. {NEW_SETUP}")
 @click.option("--note", help="Kept with the run.")
 @shown
@@ -68,11 +59,20 @@ def measure(
     Without a serial, scan or type one a line until an empty line; without a
     terminal, one unit is measured and its serial counted on. One range across many
     units: name it with --range, or have plan.toml say order = "range".
+
+    With --typed, each unit is kept before the next is asked for. Type ? for help and
+    back to answer the question before again.
     """
     home = home_here()
     if typed:
         return _measure_typed(
-            home, serials, build=build, rerun=rerun, note=note, new_setup=new_setup
+            home,
+            serials,
+            build=build,
+            ranges=ranges,
+            rerun=rerun,
+            note=note,
+            new_setup=new_setup,
         )
     if new_setup:
         misuse("--new-setup goes with --typed: the daemon knows of its own bench.")
@@ -123,156 +123,74 @@ def _serials(given: Sequence[str]) -> Iterator[str | None]:
         yield None
     else:
         while serial := click.prompt(
-            "Serial", default="", show_default=False, err=True
+            "Serial (Enter: no more)", default="", show_default=False, err=True
         ).strip():
             yield serial
 
 
-def _measure_typed(home: Home, serials: Sequence[str], **how: Any) -> Shown:
-    if len(serials) != 1:
-        misuse("--typed takes exactly one serial.")
+def _measure_typed(
+    home: Home,
+    serials: Sequence[str],
+    *,
+    build: str | None,
+    ranges: Sequence[str],
+    rerun: bool,
+    **how: Any,
+) -> Shown:
     if not interactive():
         misuse("--typed asks questions and needs a terminal.")
-    (serial,) = serials
-    with opened() as at:  # nobody types twenty readings to be refused after the last
-        how["build"] = require_measurable(
-            at.store, at.product, serial, build=how["build"], again=how["rerun"]
-        )
-    # It comes up while the readings are typed.
-    with shared_daemon(home) as records:
-        typed = _typed_readings(home)
-        checks = _typed_checks(home, [one["range"] for one in typed])
-        waits = not records.ready
-        if waits:
-            say(PREPARING)
-        records.wait()
-        with Client.of(home.data) as client:
-            done = follow(
-                client,
-                client.measure(serial=serial, typed=typed, checks=checks, **how),
-                while_waiting=None if waits else PREPARING,
+
+    def build_of(serial: str) -> str:
+        with opened() as at:
+            require_ranges(at.settings.product, ranges)
+            return require_measurable(
+                at.store, at.product, serial, build=build, again=rerun
             )
-        for remark in done["remarks"]:
-            say(remark)
-        return Shown([done], *_results(done))
 
-
-def _typed_readings(home: Home) -> list[dict[str, Any]]:
-    """Ask for every range's readings, check each at once, confirm the whole."""
-    settings = load(home.folder)
-    if settings.bench is None:
-        say(meters_words(settings.plan.meters))
-    product = ProductModel.of(settings.product)
-    into, out_of = Unit(settings.product.input_unit), Unit(settings.product.output_unit)
-    say("Caution: set the source to zero before you touch leads or turn the switch.")
-    readings: dict[str, TypedReading] = {}
-    todo = list(product.keys)
-    while todo:
-        key = todo.pop(0)
-        reading = TypedReading(
-            range=key,
-            **{
-                name: _quantity(settings, product, key, name, unit, default)
-                for name, unit, default in (
-                    ("reference_zero", into, "0"),
-                    ("output_zero", out_of, "0"),
-                    ("reference", into, None),
-                    ("output", out_of, None),
-                )
-            },
-        )
-        try:
-            readings_of([reading], product, settings.meters, at_s=0.0)
-        except TypedError as exc:
-            say(str(exc))
-            todo.insert(0, key)
-            continue
-        readings[key] = reading
-        if not todo:
-            show(_as_typed(list(readings.values()), product, settings))
-            again = _range_to_correct(product)
-            todo = [again] if again else []
-    return [asdict(one) for one in readings.values()]
-
-
-def _typed_checks(home: Home, ranges: Sequence[str]) -> list[dict[str, Any]]:
-    """Ask for the checks beside the range errors."""
-    plan = load(home.folder).plan.checks
-    answers = []
-    for name, check in asked(plan, typed=True, ranges=ranges).items():
-        while True:
-            text = click.prompt(question(name, check), err=True)
+    for named in serials[1:]:  # nobody types a unit to hear that the next is refused
+        build_of(named)
+    ended: list[dict[str, Any]] = []
+    # It comes up while the readings are typed.
+    with ExitStack() as ends:
+        records = None
+        for serial in filter(None, _serials(serials)):
             try:
-                answers.append({"name": name, "value": answered(name, check, text)})
-                break
-            except AnswerError as exc:
-                say(str(exc))
-    return answers
-
-
-def _quantity(
-    settings: Settings,
-    product: ProductModel,
-    key: str,
-    name: str,
-    unit: Unit,
-    default: str | None,
-) -> float:
-    while True:
-        text = click.prompt(asked_of(settings, key, name), default=default, err=True)
-        try:
-            value = parse(text, unit)
-            require_on_range(name, value, product, key)
-        except (QuantityError, TypedError) as exc:
-            say(str(exc))
-        else:
-            return value
-
-
-def _range_to_correct(product: ProductModel) -> str:
-    """Ask for a range by its key or its title; nothing keeps all."""
-    titles = {product.range(key).title: key for key in product.keys}
-    named = {
-        name.replace(" ", "").replace("\N{MICRO SIGN}", "u").casefold(): key
-        for name, key in [*titles.items(), *((key, key) for key in product.keys)]
-    }
-    while True:
-        text = click.prompt(
-            "Range to correct, or Enter to keep them",
-            default="",
-            show_default=False,
-            err=True,
-        )
-        told = text.replace(" ", "").replace("\N{MICRO SIGN}", "u").casefold()
-        if not told:
-            return ""
-        if told in named:
-            return named[told]
-        say(f"{text!r}: must be one of {', '.join(titles)}, or nothing")
-
-
-def _as_typed(
-    typed: Sequence[TypedReading], product: ProductModel, settings: Settings
-) -> Table:
-    """Return what was typed, as it was understood, with each range's error."""
-    into, out_of = Unit(settings.product.input_unit), Unit(settings.product.output_unit)
-    read = readings_of(typed, product, settings.meters, at_s=0.0)
-    judge = Judge(product, settings.meters, settings.plan.judging).learned(read)
-    judged = [judge.unit("", one, {}) for one in read]
-    return Table(
-        list(zip(typed, judged, strict=True)),
-        {
-            "range": lambda both: product.range(both[0].range).title,
-            "in": lambda both: spell(both[0].reference, into),
-            "out": lambda both: spell(both[0].output, out_of),
-            "error": lambda both: figures.measured(
-                both[1].error_ppm,
-                figures.COVERAGE * both[1].uncertainty_ppm,
-                both[1].limit_ppm,
-            ),
-            "limit": lambda both: figures.allowance(both[1].limit_ppm),
-            "verdict": lambda both: both[1].verdict,
-        },
+                its_build = build_of(serial)
+            except (RefusedError, StorageError) as exc:
+                if serials:
+                    raise
+                say(str(exc))  # the next serial is asked for
+                continue
+            records = records or ends.enter_context(shared_daemon(home))
+            typed, checks = ask_unit(load(home.folder), ranges, serial)
+            waits = not records.ready
+            if waits:
+                say(PREPARING)
+            records.wait()
+            with Client.of(home.data) as client:
+                done = follow(
+                    client,
+                    client.measure(
+                        build=its_build,
+                        serial=serial,
+                        typed=typed,
+                        checks=checks,
+                        rerun=rerun,
+                        **how,
+                    ),
+                    while_waiting=None if waits else PREPARING,
+                )
+            ended.append(done)
+            if len(serials) != 1:
+                say(f"{done['serial']}: {done['verdict']}")
+            for remark in done["remarks"]:
+                say(remark)
+        if len(serials) == 1:
+            return Shown(ended, *_results(ended[0]))
+    return Shown(
+        ended,
+        Table(ended, {"unit": "serial", "verdict": "verdict"}),
+        nothing="Nothing was measured.",
     )
 
 

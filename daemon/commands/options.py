@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 
 import click
 
+from daemon.commands.opened import home_here
 from storage import SerialRangeError, counted_serials
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -37,6 +38,11 @@ def into_folder(
 ) -> Callable[[Command], Command]:
     """Ask for the folder to write to."""
     return click.option("--into", type=FOLDER, default=default, help=says)
+
+
+def documents_folder() -> Path:
+    """Return where documents and lists go unless another folder is named."""
+    return home_here().folder / "documents"
 
 
 def _counted(

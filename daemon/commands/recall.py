@@ -8,7 +8,7 @@ import click
 
 from config import write_whole
 from daemon.commands.opened import Opened, opened
-from daemon.commands.options import FOLDER, by_person
+from daemon.commands.options import by_person, documents_folder, into_folder
 from daemon.commands.showing import (
     Headline,
     Part,
@@ -66,9 +66,10 @@ def trace(subject: str) -> Shown:
 @click.command()
 @click.argument("subject", metavar="FINDING|REEL")
 @click.option(
-    "--out", "folder", type=FOLDER,
-    help="Write the lists (CSV, and a page to print) and customers' cards here.",
+    "--write", is_flag=True,
+    help="Write the lists (CSV, and a page to print) and customers' cards.",
 )  # fmt: skip
+@into_folder("Folder for them. Left out: documents, beside the settings.", default=None)
 @click.option(
     "--step", type=click.Choice([one.value for one in Step]),
     help="Note for --unit how far it is.",
@@ -85,7 +86,8 @@ def trace(subject: str) -> Shown:
 def contain(
     *,
     subject: str,
-    folder: Path | None,
+    write: bool,
+    into: Path | None,
     step: str | None,
     units: tuple[str, ...],
     note: str,
@@ -103,16 +105,16 @@ def contain(
             for serial in units:
                 noted(at.store, at.product, subject, serial, Step(step), person, note)
         found = contained(at.store, records_of(at), subject)
-    if folder is not None:
-        for path in write(found, folder):
-            say(f"Wrote {path}")
+    if write or into is not None:
+        for path in write_lists(found, into or documents_folder()):
+            say(f"{path.name} is written to {path.parent.resolve()}.")
     return Shown(
         {"headline": found.headline(), "units": [u.row() for u in found.units]},
         *_parts(found),
     )
 
 
-def write(found: Containment, folder: Path) -> list[Path]:
+def write_lists(found: Containment, folder: Path) -> list[Path]:
     """Write the lists and cards; return the files."""
     folder.mkdir(parents=True, exist_ok=True)
     made = []

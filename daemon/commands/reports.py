@@ -9,17 +9,24 @@ from typing import Any
 import click
 
 from config import write_whole
-from daemon.commands.opened import home_here, opened
-from daemon.commands.options import FILE, into_folder, serials_given
+from daemon.commands.opened import opened
+from daemon.commands.options import (
+    FILE,
+    documents_folder,
+    into_folder,
+    serials_given,
+)
 from daemon.commands.showing import progressing, say
 from daemon.judging import ProductModel
 from daemon.presentation import documents, file_name
 from daemon.presentation.documents import Document, Image
 from daemon.traceability.papers import DOCUMENTS
 
-BESIDE = "documents"
-"""Where documents go unless another folder is named: beside the settings."""
 FORMS = ("pdf", "html", "png")
+NOBODY = (
+    "Nothing is written: by the records, no unit that it concerns has left. Record "
+    "what left with `holdpoint ship`."
+)
 Decorator = Callable[[Callable[..., None]], Callable[..., None]]
 
 
@@ -96,7 +103,10 @@ def _command(kind: str) -> click.Command:
                 settings=at.settings,
                 **asked,
             )
-        into = home_here().folder / BESIDE if into is None else into
+        if not made:
+            say(NOBODY)
+            return
+        into = documents_folder() if into is None else into
         into.mkdir(parents=True, exist_ok=True)
         with (
             progressing(len(made), "Writing")

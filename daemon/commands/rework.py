@@ -115,7 +115,8 @@ def rework_regrade(
             at, serial, ReworkKind.REGRADE, person, reason,
             range=range_, limit_ppm=limit_ppm,
         )  # fmt: skip
-    say(f"Range {range_} of unit {serial} is sold to {figures.share_of(limit_ppm)}.")
+        title = at.settings.product.ranges[range_].title
+    say(f"Range {title} of unit {serial} is sold to {figures.share_of(limit_ppm)}.")
 
 
 @click.command("trim")
@@ -154,7 +155,8 @@ def rework_trim(
             raise NotFoundError(kind="range", key=range_)
         result = records_of(at, serial).errors_of(serial).get(range_)
         if result is None:
-            raise NotFoundError(kind=f"result on {range_} of unit", key=serial)
+            title = product.range(range_).title
+            raise NotFoundError(kind=f"result on range {title} of unit", key=serial)
         plan = trim_plan(
             product,
             range_,
@@ -174,7 +176,7 @@ def rework_trim(
     return Shown(
         _row(plan),
         f"{figures.ohm(plan.trim.part_ohm)} ({plan.series}) {plan.trim.kind.value} "
-        f"with {plan.part}: range {range_} from "
+        f"with {plan.part}: range {product.range(range_).title} from "
         f"{figures.percent(plan.before_ppm, 2 * plan.tolerance_ppm)} to "
         f"{figures.percent(plan.error_ppm, 2 * plan.tolerance_ppm)}, "
         f"\N{PLUS-MINUS SIGN} {figures.share_of(round(2 * plan.tolerance_ppm))} "

@@ -63,7 +63,7 @@ def _what_moves(product: ProductModel) -> Iterator[str]:
         own = (
             "no part of its own" if one.part is None else f"its own part is {one.part}"
         )
-        yield f"  range {one.key}: {parts}; {own}"
+        yield f"  range {one.title}: {parts}; {own}"
 
 
 @click.command()

@@ -1,6 +1,7 @@
 """What leaves, and what comes back."""
 
 import json
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from uuid import uuid4
@@ -13,7 +14,7 @@ from daemon.commands.showing import fail, misuse, say, show
 from daemon.presentation import NO_DAEMON, unheard
 from daemon.presentation.figures import counted
 from daemon.service import Client
-from daemon.traceability import BY_PLAN, Gate, orders_of, require_listed
+from daemon.traceability import BY_PLAN, Gate, orders_of, require_listed, tracing
 from storage import (
     Decision,
     PastShipment,
@@ -89,37 +90,87 @@ def ship(
     if orders is None and to is None and not check:
         misuse("say for which order with --to, or give a list with --orders")
     wanted = [(serial, to or "") for serial in serials]
-    if orders is not None:
-        listed = orders_of(orders, serial=serial_column, order=order_column)
-        wanted += [(one.serial, one.order) for one in listed]
-    stayed = 0
+    wanted += _listed(orders, serial_column, order_column)
+    if not serials and orders is None:
+        misuse("say which units: name their serials, or give a list with --orders")
+    said: list[tuple[str, str | tuple[str, ...]]] = []
     with opened() as at:
         gate = Gate(at.settings, at.store)
-        for serial, order in wanted:
-            if check:
-                reasons = gate.against(serial)
-            else:
-                reasons = gate.ship(
-                    serial,
-                    to=order,
-                    person=decides,
-                    at=datetime.now(UTC),
-                    reseller=reseller,
-                    override=override,
+        try:
+            for serial, order in wanted:
+                if check:
+                    reasons = gate.against(serial)
+                else:
+                    reasons = gate.ship(
+                        serial,
+                        to=order,
+                        person=decides,
+                        at=datetime.now(UTC),
+                        reseller=reseller,
+                        override=override,
+                    )
+                by_plan = override is None and not reasons and gate.by_plan(serial)
+                overrides = override and not reasons and not check
+                went = (
+                    overridden(at, serial)
+                    if overrides
+                    else answer([], left=not check, by_plan=by_plan)
                 )
-            stayed += bool(reasons)
-            by_plan = override is None and not reasons and gate.by_plan(serial)
-            said = answer(reasons, left=not check, by_plan=by_plan)
-            if override and not reasons and not check:
-                said = overridden(at, serial)
-            show(f"{serial}: {said}")
+                said.append((serial, tuple(reasons) or went))
+        finally:  # what has left is said, whatever ends the rest
+            show(*in_few_words(said))
         for line in _not_heard(at):
             say(line)
+    stayed = sum(isinstance(one, tuple) for _, one in said)
     if len(wanted) > 1:
         went = "may leave" if check else "left"
         say(f"{len(wanted) - stayed} of {counted(len(wanted), 'unit')} {went}.")
     if stayed:
         fail()
+
+
+def _listed(
+    orders: Path | None, serial_column: str, order_column: str
+) -> list[tuple[str, str]]:
+    """Return the serials and orders of a shop's list; none without a list."""
+    if orders is None:
+        return []
+    listed = orders_of(orders, serial=serial_column, order=order_column)
+    return [(one.serial, one.order) for one in listed]
+
+
+def in_few_words(
+    said: Sequence[tuple[str, str | tuple[str, ...]]],
+) -> Iterator[str]:
+    """Yield what is said of units, each sentence and each reason once.
+
+    Parameters
+    ----------
+    said
+        Each serial with a sentence, or with the reasons for which it stays.
+
+    Examples
+    --------
+    >>> held, odd = "held (build B-1): it reads high", "nonconforming on range 1 uA"
+    >>> said = [("A1", "May leave."), ("A2", (held,)), ("A3", (held, odd))]
+    >>> for line in in_few_words([*said, ("A4", (held,))]):
+    ...     print(line)
+    A1: May leave.
+    A2 to A4 (3): Must not leave: held (build B-1): it reads high.
+    A3: Must not leave: nonconforming on range 1 uA.
+    """
+    if len(said) == 1:
+        ((serial, one),) = said
+        whole = one if isinstance(one, str) else answer(list(one), left=False)
+        yield f"{serial}: {whole}"
+        return
+    alike: dict[str, dict[str, None]] = {}
+    for serial, one in said:
+        for each in (one,) if isinstance(one, str) else one:
+            whole = each if isinstance(one, str) else answer([each], left=False)
+            alike.setdefault(whole, {})[serial] = None
+    for sentence, serials in alike.items():
+        yield f"{tracing.spans(serials)}: {sentence}"
 
 
 def _not_heard(at: Opened) -> tuple[str, ...]:

@@ -117,7 +117,15 @@ def shown(command: Callable[Given, Shown]) -> Callable[..., None]:
 
 def show(*parts: Part) -> None:
     """Print a result for a person: sentences as they are, tables in columns."""
-    console = _console()
+    _print(parts, _console())
+
+
+def tell(*parts: Part) -> None:
+    """Tell the person, as `say` does, what takes tables."""
+    _print(parts, _console(stderr=True))
+
+
+def _print(parts: Iterable[Part], console: "Console") -> None:
     for part in parts:
         if isinstance(part, Table):
             _print_table(part, console)

@@ -35,7 +35,7 @@ from .instruments import (
     remarks as remarks,
 )
 from .product import ProductModel as ProductModel, RangeModel as RangeModel
-from .prospects import too_poor_for as too_poor_for
+from .prospects import too_poor_for as too_poor_for, too_poor_on as too_poor_on
 from .resolution import resolution_ppm2 as resolution_ppm2
 from .verdict import (
     Judge as Judge,

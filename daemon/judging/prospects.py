@@ -66,6 +66,19 @@ def too_poor_for(settings: Settings) -> tuple[str, ...]:
     return tuple(_said(some) for some in alike.values())
 
 
+def too_poor_on(settings: Settings) -> str:
+    """Say on which ranges meters give no verdict; nothing where on none."""
+    titles = list(dict.fromkeys(one.title for one in prospects(settings)))
+    if not titles:
+        return ""
+    *some, last = titles
+    which = f"ranges {', '.join(some)} and {last}" if some else f"range {last}"
+    return (
+        f"These meters are too poor for the error limit of {which}. No unit can be "
+        "judged there, so none may leave. What moves is found all the same."
+    )
+
+
 def _of_range(judge: Judge, setup: RangeSetup) -> Iterator[Prospect]:
     readings = ideal_readings(judge, setup)
     row = judge.unit("", readings, {})

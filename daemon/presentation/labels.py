@@ -15,6 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from config import HoldpointError
 from daemon.presentation import fonts
+from storage import RefusedValueError, require_id
 
 MM_PER_INCH = 25.4
 QUIET_MODULES = 4
@@ -23,7 +24,6 @@ LEAST_MODULE_MM = 0.25
 """Below this a hand scanner often fails (common practice, no source)."""
 LETTERS_OF_CODE = 0.6
 """Height of the letters as a share of the code's."""
-LONGEST = 64
 WIDTHS_MM = 3.0, 110.0
 RESOLUTIONS = 100, 1200
 
@@ -77,14 +77,12 @@ def code_of(serial: str) -> segno.QRCode:
     Raises
     ------
     LabelError
-        The serial is empty, too long, or holds what cannot be printed.
+        No unit can be called so.
     """
-    if not serial or serial != serial.strip() or len(serial) > LONGEST:
-        message = f"serial {serial!r}: 1 to {LONGEST} characters, no blank at its ends"
-        raise LabelError(message)
-    if not serial.isprintable():
-        message = f"serial {serial!r} holds characters that cannot be printed"
-        raise LabelError(message)
+    try:  # what a unit may be called is one rule
+        require_id("serial", serial)
+    except RefusedValueError as exc:
+        raise LabelError(str(exc)) from exc
     return segno.make_qr(serial, error="m", boost_error=False)
 
 

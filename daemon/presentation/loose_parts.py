@@ -139,8 +139,8 @@ def became(found: "spc.Received", *, reel: str) -> list[str]:
             f"Accept reel {reel}: nothing speaks against its {label}.",
             mean,
             (
-                f"So many good parts still miss a reel with up to {missed} % bad ones "
-                "(95 %)."
+                "All of them are good, but up to "
+                f"{missed} % of the reel may still be bad (with 95 %)."
             ),
         ]
     return [f"Reel {reel} is undecided: {_why_open(found, label)}", mean]

@@ -34,7 +34,12 @@ UNDO_LATER = (
     "Later than that, whoever decides takes it back: holdpoint shipment undo SERIAL"
 )
 UNDO_REASON = "Taken back at packing within a minute: scanned by mistake."
-WHO_AND_WHAT = "Say who packs and for which order"
+AWAY_MEANS = (
+    "Nothing new was recorded. If it came back: holdpoint return SERIAL, then "
+    "measure it."
+)
+"""What a packer is told of a unit that has left."""
+WHO_AND_WHAT = "Say who decides and for which order"
 
 
 def shipped(serial: str, *, how: str | None = None) -> str:
@@ -109,6 +114,11 @@ def not_ordered(reason: str) -> str:
 def stays(serial: str) -> str:
     """Say that a unit must not leave."""
     return f"Must not leave: {serial}."
+
+
+def away(serial: str) -> str:
+    """Say that a unit was recorded as shipped before, as when it is scanned twice."""
+    return f"Has left already: {serial}."
 
 
 def not_recorded(serial: str, reason: str) -> str:

@@ -51,6 +51,11 @@ BY_SHIPPED_LIMIT = (
     "product's own."
 )
 """What a finding says of its limit; where it is the product's own, nothing."""
+REST_OF_REEL = (
+    "To throw away only what is left of the reel, end the hold by concession and fit "
+    "another reel: units that conform then leave, units that do not conform stay."
+)
+"""What is said where a reel is scrapped, which takes its units with it."""
 NO_STANDARD = (
     "There is no check standard, so the bench itself may have moved: measure an older "
     "good unit again, or read one of these units with a second meter."
@@ -197,11 +202,17 @@ def leaving(disposal: Disposal, scope: Scope) -> str:
     if which is None:
         return ""
     if disposal is Disposal.SCRAP:
-        return f"No unit {which} leaves any more, not even one that conforms."
+        rest = f" {REST_OF_REEL}" if scope is Scope.REEL else ""
+        return f"No unit {which} leaves any more, not even one that conforms.{rest}"
     if disposal is Disposal.REWORK:
         return (
             f"Each unit {which} is measured again before it leaves, but for those that "
             "were reworked and measured while it was held."
+        )
+    if disposal is Disposal.CONCESSION:
+        return (
+            f"Each unit {which} that conforms may leave. One that does not conform "
+            "stays until somebody decides on it."
         )
     return ""
 
@@ -386,10 +397,13 @@ def watching(state: Mapping[str, Any], *, said: Sequence[str] = ()) -> tuple[str
         else "The product's own threshold is being worked out now: "
         f"{percent_done} % done."
     )
+    limit = state["limit"]
+    if limit and any(BY_SHIPPED_LIMIT in line for line in said):
+        limit = limit.removeprefix(BY_SHIPPED_LIMIT).strip()
     sentences = (
         state.get("catching_up"),
         state.get("refolded"),
-        state["limit"],
+        limit,
         calibrating,
         state["history"],
     )
@@ -731,8 +745,8 @@ def claim(
         )
         return near, mean
     missed = (
-        "So many good parts still miss a reel with up to "
-        f"{100 * check.missed_share:.0f} % bad ones (95 %)."
+        "All of them are good, but up to "
+        f"{100 * check.missed_share:.0f} % of the reel may still be bad (with 95 %)."
     )
     said = f"Reel {reel} is as its label says: nothing speaks against its {label}."
     return said, mean, missed

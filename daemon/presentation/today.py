@@ -97,7 +97,7 @@ def changed(findings: Sequence[Signal], since: Mapping[str, str]) -> str:
         By finding, when its first unit was measured, in words; where known.
     """
     if not findings:
-        return "Nothing: every range reads as before."
+        return "No finding: every range reads as expected."
     said = []
     for one in findings[:2]:
         size = move(one.size_ppm, one.low_ppm, one.high_ppm)
@@ -128,7 +128,7 @@ def whose(finding: Signal | None, *, doubted: int) -> str:
     if finding is None:
         if doubted:
             return f"The bench is in doubt for {counted(doubted, 'unit')}."
-        return "Neither has moved."
+        return "No finding of either."
     shares = finding.shares
     of_bench = shares.get(BENCH, 0.0)
     if finding.cause is Cause.BENCH:

@@ -27,7 +27,11 @@ from daemon.station.headings import (
 from daemon.station.long_form import by_unit
 from daemon.station.orders import TypedReading
 from daemon.station.sheet_numbers import CellError, Sign, moment, quantity, sign_of
-from daemon.station.typed_readings import TypedError, require_plausible
+from daemon.station.typed_readings import (
+    TypedError,
+    require_on_range,
+    require_plausible,
+)
 from storage import RefusedValueError, require_id
 
 MOST_TWICE = 5
@@ -429,7 +433,7 @@ class _Reader:
             try:
                 require_plausible(reading, self.product)
             except TypedError as exc:
-                raise _RowError(str(exc), cell) from exc
+                raise self._beyond(at, reading) or _RowError(str(exc), cell) from exc
             readings.append(reading)
             cells[key] = cell or ""
         if not readings:
@@ -484,6 +488,16 @@ class _Reader:
             reference_zero=values[f"{into} zero"],
             output_zero=values[f"{out} zero"],
         )
+
+    def _beyond(self, at: int, reading: TypedReading) -> "_RowError | None":
+        """Say which of two readings that do not belong together is off its range."""
+        try:
+            require_on_range(
+                "reference", reading.reference, self.product, reading.range
+            )
+        except TypedError as exc:
+            return _RowError(str(exc), self._cell(at, f"{reading.range} in"))
+        return None
 
     def _moment(self, at: int) -> datetime | None:
         text = self._text(at, "measured at")

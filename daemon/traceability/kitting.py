@@ -4,7 +4,7 @@ Every function is told its time: a person may record on another day what was don
 a simulated year has a clock of its own.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -16,10 +16,12 @@ from storage import (
     Build,
     Configuration,
     Fitting,
+    HoldState,
     NotFoundError,
     Product,
     Reel,
     ReelReceipt,
+    Scope,
     Store,
 )
 
@@ -27,6 +29,7 @@ __all__ = [
     "Fitted",
     "fit_reel",
     "fitting_of",
+    "held_reels",
     "keep_settings",
     "open_build",
     "receive_reel",
@@ -191,6 +194,16 @@ def fitting_of(
     )
 
 
+def held_reels(store: Store, product: str, reels: Collection[str]) -> list[str]:
+    """Say which of some reels are held, so that no unit with them leaves."""
+    return [
+        f"Reel {one.subject} is held: no unit with its parts leaves before the hold is "
+        "ended."
+        for one in store.rows(HoldState, product=product)
+        if one.disposal is None and one.scope is Scope.REEL and one.subject in reels
+    ]
+
+
 def fit_reel(
     store: Store, product: model.Product, fitting: Fitting, *, anyway: bool = False
 ) -> Fitted:
@@ -228,4 +241,5 @@ def fit_reel(
     succession = tracing.succession(records, fitting)
     doubts = tracing.fitting_doubts(records, fitting, planned)
     store.keep(fitting)
+    doubts = [*held_reels(store, product.name, {fitting.reel}), *doubts]
     return Fitted(fitting=fitting, doubts=tuple(doubts), succession=tuple(succession))

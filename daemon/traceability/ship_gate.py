@@ -53,6 +53,7 @@ class Gate:
         known = self._told(asked, "configuration", serial)
         return ShipRule(
             ranges=tuple(self._settings.product.ranges),
+            titles=tuple(one.title for one in self._settings.product.ranges.values()),
             configurations=tuple(sorted(one for one in known if self._is_alike(one))),
             sample=None
             if plan is None

@@ -16,6 +16,7 @@ from typing import Any
 
 from config import HoldpointError, Settings, private_folder, write_whole
 from daemon.judging import ProductModel
+from daemon.presentation import sentences
 from daemon.spc.detector import BUILD_UNITS, FEWEST_EXCEEDING, Layout, Limit, calibrate
 from daemon.watch import OwnLimit
 
@@ -191,18 +192,18 @@ def in_words(data: Path, settings: Settings) -> str:
         return "The threshold for findings was worked out for this product."
     if limits.wanted(layout):
         return (
-            "Findings are made from the general threshold on. The daemon works out "
-            "this product's own within the hour. To have it now: holdpoint calibrate."
+            f"{sentences.BY_SHIPPED_LIMIT} The daemon works out the product's own "
+            "threshold within the hour. To have it now: `holdpoint calibrate`."
         )
     if settings.plan.detector is not None:
         return (
-            "Findings are made from the general threshold on. It was worked out for "
-            "the usual values, not for those of plan.toml. The accepted false hold is "
-            "too rare or too frequent to work out the product's own."
+            f"{sentences.BY_SHIPPED_LIMIT} It was worked out for the usual values, not "
+            "for those of plan.toml. The accepted false hold is too rare or too "
+            "frequent to work out the product's own threshold."
         )
     return (
-        "Findings are made from the general threshold on. The accepted false hold is "
-        "too rare or too frequent to work out the product's own."
+        f"{sentences.BY_SHIPPED_LIMIT} The accepted false hold is too rare or too "
+        "frequent to work out the product's own threshold."
     )
 
 

@@ -277,7 +277,8 @@ def by_hand() -> None:
     connection = data.here().connection
     look.heading("By hand")
     if connection.settings.bench is None:
-        look.quiet(meters_words(connection.settings.plan.meters))
+        plan = connection.settings.plan
+        look.quiet(meters_words(plan.meters, plan.output_meter))
     look.quiet("Any prefix, such as 90.02u or 0.9004 V. Leave out what was not read.")
     with st.form("typed", border=False, enter_to_submit=False):
         st.text_input("Serial", key="typed serial")

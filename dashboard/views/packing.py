@@ -12,7 +12,7 @@ from daemon.holds import NotAllowedError
 from daemon.presentation import figures, screens
 from daemon.traceability import BY_PLAN, correct
 from dashboard import data, documents, look, scanner, who
-from storage import FINAL, Amended, StorageError, Unit, UnreachableError
+from storage import AWAY, FINAL, HELD, Amended, StorageError, Unit, UnreachableError
 
 SCANS = "scans"
 """Key of a viewer's session: answers, the newest first."""
@@ -48,13 +48,20 @@ class Scan:
             return self.fault
         if self.overridden:
             return screens.shipped_by_override(self.serial)
+        if self.away:
+            return screens.away(self.serial)
         if self.reasons:
             return screens.stays(self.serial)
         return screens.shipped(self.serial, how=BY_PLAN if self.by_plan else None)
 
     @property
+    def away(self) -> bool:
+        """Whether it was recorded as shipped before, and that alone is against it."""
+        return self.reasons == (AWAY,)
+
+    @property
     def stays(self) -> bool:
-        """Whether the unit must be laid aside."""
+        """Whether the unit was not recorded as shipped."""
         return bool(self.reasons) or self.fault is not None
 
     def undoable(self, now: datetime) -> bool:
@@ -97,7 +104,10 @@ def packing() -> None:
     if len(scans) > 1:
         look.heading(screens.BEFORE)
         look.quiet(
-            *(screens.numbered(o.number, o.sentence, o.reasons) for o in scans[1:])
+            *(
+                screens.numbered(o.number, o.sentence, () if o.away else o.reasons)
+                for o in scans[1:]
+            )
         )
 
 
@@ -109,16 +119,21 @@ def tell(newest: Scan | None, scans: list[Scan]) -> None:
     lines = []
     if newest.taken_back:
         lines = screens.undone(newest.serial, newest.to)[1:]
+    elif newest.away:
+        lines = [screens.AWAY_MEANS]
     elif not newest.stays:
         lines = [screens.shipped_for(newest.to, newest.at)]
     look.say(newest.sentence, lines, large=True)
-    for reason in newest.reasons:
+    for reason in () if newest.away else newest.reasons:
         look.stands_out(f"{figures.capital(reason.rstrip('.'))}.")
+    if any(one.startswith(HELD) for one in newest.reasons):
+        st.page_link("views/holds.py", label="Decide on holds")
     # Quick scans are answered together: none that stays may go by unseen.
     near = [
         one
         for one in scans[1:]
         if one.stays
+        and not one.away  # it is in its parcel, and belongs there
         and not one.taken_back
         and newest.at - one.at < screens.STAYS_SAID_FOR
         and one.serial != newest.serial

@@ -10,7 +10,7 @@ from config import HoldpointError, QuantityError, Unit, parse
 from daemon.holds import limits_of_meter_ppm, loose_parts
 from daemon.metrology import Circuit, MarkError
 from daemon.presentation import capital, loose_parts as words
-from daemon.spc import Received, Sample
+from daemon.spc import Receipt, Received, Sample
 from daemon.traceability import kitting
 from dashboard import data, look, who
 from storage import Reel, ReelReceipt
@@ -32,6 +32,7 @@ class Answer:
 
     lines: tuple[str, ...]
     held: bool
+    accepted: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +101,9 @@ def tell(answer: Answer | None) -> None:
     look.say(answer.lines[0], answer.lines[1:])
     if answer.held:
         look.stands_out("It is held now: put it aside, it must not be used.")
+        st.page_link("views/holds.py", label="Decide on holds")
+    elif answer.accepted:
+        st.page_link("views/reels.py", label="Record which part it feeds")
 
 
 def _field(name: str, times: int) -> str:
@@ -355,6 +359,7 @@ def _answer(
             *beside,
         ),
         held=held,
+        accepted=became.receipt is Receipt.ACCEPTED,
     )
 
 

@@ -229,7 +229,8 @@ def first_run(shown: Shown) -> None:
             language=None,
         )
     look.heading("3. Measure the first unit")
-    st.code("holdpoint measure PA-0001", language=None)
+    typed = "" if shown.connection.settings.bench is not None else " --typed"
+    st.code(f"holdpoint measure PA-0001{typed}", language=None)
     look.quiet(
         "Or on the page Bench. A check standard is asked for first, where bench.toml "
         "names one. No instruments at hand? holdpoint import FILE reads a "

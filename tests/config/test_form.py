@@ -11,6 +11,7 @@ from config.simulated import FIRST_PORT
 from config.wizard import answers_of, filled, init, write_anew
 from tests.config.test_wizard import CONNECTED, FOUR, by_question
 
+HIGHEST = "Highest voltage that its input survives"
 VOLTS = {
     "What is the product called?": "Three-range attenuator",
     "What goes in, amps or volts?": "volts",
@@ -77,15 +78,15 @@ def test_files_are_written_whole_for_their_owner_and_those_of_before_are_kept(
     before = (tmp_path / "product.toml").read_text(encoding="utf-8")
     plan = (tmp_path / "plan.toml").read_text(encoding="utf-8")
     (tmp_path / "plan.toml").write_text(plan + "# by hand\n", encoding="utf-8")
-    answers = answers_of(tmp_path) | {"Settling time, for all or for each": "2 s"}
+    answers = answers_of(tmp_path) | {HIGHEST: "20 V"}
     made, kept = write_anew(tmp_path, answers, ("product.toml",))
     assert kept is not None
     assert (kept / "product.toml").read_text(encoding="utf-8") == before
-    assert load(tmp_path).product.ranges["1uA"].settle_s == 2.0
+    assert load(tmp_path).product.input_absolute_maximum_v == 20.0
     assert load(tmp_path).product.name == "photodiode-amplifier"
     assert (tmp_path / "plan.toml").read_text(encoding="utf-8").endswith("# by hand\n")
     assert {stat.S_IMODE(path.stat().st_mode) for path in made} == {0o600}
-    assert answers_of(tmp_path)["Settling time, for all or for each"] == "2 s"
+    assert answers_of(tmp_path)[HIGHEST] == "20 V"
 
 
 def test_files_that_do_not_fit_those_that_stay_are_not_written(tmp_path: Path) -> None:

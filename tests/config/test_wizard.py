@@ -240,7 +240,8 @@ def test_whatever_is_answered_the_files_load(
     shown = "\n".join(check(folder))
     for key, one in found.product.ranges.items():
         unit = Unit(found.product.input_unit)
-        assert f"range {key}: full scale {spell(one.full_scale, unit)}" in shown
+        full_scale = f": full scale {spell(one.full_scale, unit)}"
+        assert f"range {one.title}, {key} in commands and files{full_scale}" in shown
 
 
 def by_question(answers: Mapping[str, str], asked: list[str]) -> Callable[[str], str]:
@@ -342,12 +343,12 @@ def test_what_was_answered_is_asked_again_and_the_files_of_before_are_kept(
     said: list[str] = []
     init(
         tmp_path,
-        by_question({"Settling": "1 s", "What is the product": "New"}, []),
+        by_question({"Highest": "20 V", "What is the product": "New"}, []),
         said.append,
         edit=True,
     )
     product = load(tmp_path).product
-    assert {one.settle_s for one in product.ranges.values()} == {1.0}
+    assert product.input_absolute_maximum_v == 20.0
     # The records are under the name of before.
     assert (product.title, product.name) == ("New", "photodiode-amplifier")
     assert product.parts["R13"].nominal_ohm == 4995.0

@@ -113,17 +113,17 @@ def test_without_a_plan_every_range_is_asked_for(store: Store) -> None:
 
 def test_what_the_plan_asks_of_each_unit_is_asked(store: Store) -> None:
     sampled(store)
-    owed = "not measured on 10 uA, which the plan asks of each unit"
+    owed = "not measured on range 10 uA, which the plan asks of each unit"
     assert against(store, ONE_RANGE) == [owed]
     partly(store, 40, ("10 uA",), Verdict.CONFORMING)
     assert against(store, ONE_RANGE) == []
-    assert against(store, SHIP_RULE) == ["not measured on 1 uA, 100 uA, 1 mA"]
+    assert against(store, SHIP_RULE) == ["not measured on ranges 1 uA, 100 uA and 1 mA"]
 
 
 def test_what_was_measured_and_is_not_good_stays(store: Store) -> None:
     sampled(store)
     partly(store, 40, ("1 uA",), Verdict.UNDECIDED)
-    assert against(store) == ["undecided on 1 uA"]
+    assert against(store) == ["undecided on range 1 uA"]
 
 
 def test_a_withdrawn_finding_is_nothing_against_it(store: Store) -> None:
@@ -315,7 +315,7 @@ def test_what_came_back_is_measured_on_every_range(store: Store) -> None:
     back = replace(RETURN, serial=BARE)
     store.keep(back, decision=decided("Ada", "take back", BARE, back.returned_at))
     partly(store, 600, RANGES[:1], Verdict.CONFORMING)
-    assert against(store) == ["not measured on 10 uA, 100 uA, 1 mA"]
+    assert against(store) == ["not measured on ranges 10 uA, 100 uA and 1 mA"]
 
 
 def test_a_unit_measured_in_part_is_none_of_the_good_ones(store: Store) -> None:

@@ -61,7 +61,9 @@ def test_the_latest_judgement_counts(store: Store) -> None:
         "its last run is not evaluated yet"
     ]
     store.record_run(CHECK, results(CHECK), None, (), [REJUDGEMENT])
-    assert "undecided on 10 uA" in store.reasons_against("S001", "photoamp", SHIP_RULE)
+    assert "undecided on range 10 uA" in store.reasons_against(
+        "S001", "photoamp", SHIP_RULE
+    )
     latest = store.table("latest_errors", product="photoamp").to_pylist()
     (of_range,) = (one for one in latest if one["range"] == "10 uA")
     assert (of_range["error_ppm"], of_range["verdict"]) == (61.0, Verdict.UNDECIDED)
@@ -76,7 +78,7 @@ def test_a_later_run_takes_the_place_of_one_judged_again(store: Store) -> None:
     store.record_run(rerun, results(rerun), unit(rerun))
     (row,) = again(store)
     assert not row["latest"]
-    assert "undecided on 10 uA" not in store.reasons_against(
+    assert "undecided on range 10 uA" not in store.reasons_against(
         "S001", "photoamp", SHIP_RULE
     )
 

@@ -124,8 +124,8 @@ def test_each_reason_against_is_named(store: Store) -> None:
     record(store, run(2), Verdict.UNDECIDED)
     assert "its last run is not evaluated yet" in against(store, "S001")
     store.record_evaluation(Evaluation(product="photoamp", number=2))
-    assert against(store, "S001") == ["not measured on 10 uA, 100 uA, 1 mA"]
-    assert "undecided on 1 uA" in against(store, "S002")
+    assert against(store, "S001") == ["not measured on ranges 10 uA, 100 uA and 1 mA"]
+    assert "undecided on ranges 1 uA, 10 uA, 100 uA and 1 mA" in against(store, "S002")
     old = replace(SHIP_RULE, configurations=("another",))
     assert (
         "it was judged by settings that are no longer in force"
@@ -207,7 +207,9 @@ def test_what_is_to_be_reworked_leaves_only_after_it_was_measured_again(
     end(store, "hold 2", Disposal.REWORK)
     assert against(store) == ["it is to be reworked and was not measured since"]
     store.keep(REWORK, decision=decided("Ada", "rework", "S001", REWORK.reworked_at))
-    assert any("since its rework on 1 uA" in one for one in against(store))
+    assert any(
+        "since its rework on ranges 1 uA, 10 uA" in one for one in against(store)
+    )
     again = run(600, serial="S001", rerun_of="run 1")
     record(store, again)
     store.record_evaluation(Evaluation(product="photoamp", number=2))
@@ -243,6 +245,19 @@ def test_scrap_never_leaves_and_a_concession_may(store: Store) -> None:
     assert against(store, "S002") == []
 
 
+def test_a_reel_by_concession_lets_go_only_of_units_that_conform(store: Store) -> None:
+    """What is left of the reel is thrown away; each unit is decided by itself."""
+    record(store, run(1), Verdict.CONFORMING)
+    record(store, run(2), Verdict.NONCONFORMING)
+    store.record_evaluation(Evaluation(product="photoamp", number=2))
+    place(store, scope=Scope.REEL, subject="reel 7")
+    assert any("held (reel reel 7)" in one for one in against(store, "S001"))
+    end(store, "hold 2", Disposal.CONCESSION)
+    assert against(store, "S001") == []
+    (said,) = against(store, "S002")
+    assert said.startswith("nonconforming on ranges 1 uA, 10 uA")
+
+
 def test_a_regraded_range_conforms_to_its_wider_limit(store: Store) -> None:
     one = run(1)
     off = [
@@ -253,14 +268,14 @@ def test_a_regraded_range_conforms_to_its_wider_limit(store: Store) -> None:
     ]
     store.record_run(one, off, unit(one))
     store.record_evaluation(Evaluation(product="photoamp", number=1))
-    assert against(store) == ["nonconforming on 1 mA"]
+    assert against(store) == ["nonconforming on range 1 mA"]
     wider = replace(
         REWORK, kind=ReworkKind.REGRADE, range="1 mA", limit_ppm=6_030.0,
         part=None, reel=None,
     )  # fmt: skip
     line = decided("Ada", "regrade", "S001", REWORK.reworked_at)
     store.keep(wider, decision=line)
-    assert against(store) == ["nonconforming on 1 mA"]  # 6000 + 2 * 20 is more
+    assert against(store) == ["nonconforming on range 1 mA"]  # 6000 + 2 * 20 is more
     store.keep(replace(wider, rework="rework 2", limit_ppm=6_040.0), decision=line)
     assert against(store) == []
 

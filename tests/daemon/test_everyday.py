@@ -111,6 +111,7 @@ def test_without_a_bench_file_units_are_judged_and_it_is_said_once(
     done = holdpoint("status", home=home)
     assert "range 10 uA reads +0.3" in done.stdout
     assert "since unit PA-2041" in done.stdout
+    assert done.stdout.count("the general one, not yet this product's own") == 1
     # What cannot be done here is not advised.
     assert "measure the check standard" not in done.stdout
     again = holdpoint("import", str(home / "units.csv"), home=home)
@@ -291,6 +292,24 @@ def test_from_an_empty_folder_to_judged_builds_in_four_commands(
     assert ended.returncode == 0
     left = holdpoint("ship", "PA-2002", "--to", "order 1", *by[:2], home=line)
     assert left.stdout == "PA-2002: Has left.\n"
+
+
+def test_an_import_of_which_nothing_is_of_use_fails(home: Path, tmp_path: Path) -> None:
+    path = tmp_path / "bad.csv"
+    path.write_text("serial,build,1uA in,1uA out\nPA-1,B-1,900,0.9\n")
+    for how in ((), ("--dry-run",)):
+        done = holdpoint("import", str(path), *how, home=home)
+        assert done.returncode == 1
+        assert "cell C2: range 1 uA: 900 A is too much" in done.stderr
+        # Whoever has poor meters hears it before a build of theirs must not leave.
+        assert "These meters are too poor for the error limit of ranges" in done.stderr
+    plan = home / "plan.toml"
+    before = plan.read_text()
+    try:
+        plan.write_text(f'meters = "0.01 %, 100000 counts"\n{before}')
+        assert "too poor" not in holdpoint("import", str(path), home=home).stderr
+    finally:
+        plan.write_text(before)
 
 
 def test_a_row_of_a_time_that_is_still_to_come_is_asked_about() -> None:

@@ -300,3 +300,21 @@ def test_a_slip_is_refused_in_one_sentence(
 ) -> None:
     with pytest.raises(Exception, match=says):
         run(home, "reel", "check", BAD_REEL, *readings, "--person", "Ada Moreno")
+
+
+def test_whoever_uses_a_held_reel_is_told(home: Home, tmp_path: Path) -> None:
+    held = "Reel K-250 is held: no unit with its parts leaves before the hold is ended."
+    add(home, "K-250", "5k")
+    by = ("--person", "Ada Moreno", "--reason", "bent leads")
+    run(home, "hold", "place", "--reel", "K-250", *by)
+    fitted = run(
+        home, "reel", "fit", "K-250", "R13", "--build", "B-5", "--from", "PA-5005"
+    )
+    assert fitted.count(held) == 1
+    sheet = tmp_path / "units.csv"
+    row = "PA-5001,B-5,K-250,90 uA,0.9 V\n"
+    sheet.write_text(f"serial,build,R13 reel,100uA in,100uA out\n{row}")
+    for how in (("--dry-run",), ()):
+        assert run(home, "import", str(sheet), *how).count(held) == 1
+    run(home, "hold", "end", "K-250", "--by", "concession", *by)
+    assert held not in run(home, "import", str(sheet))

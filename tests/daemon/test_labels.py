@@ -21,6 +21,7 @@ from daemon.presentation.labels import (
     code_of,
     draw,
 )
+from storage.door import LONGEST_ID
 
 WIDE = Tape(width_mm=12.0, dots_per_inch=300)
 
@@ -80,7 +81,7 @@ def test_a_tape_too_narrow_is_refused_with_what_it_needs() -> None:
     draw("PA-1001", Tape(width_mm=modules * LEAST_MODULE_MM + 0.2, dots_per_inch=600))
 
 
-@pytest.mark.parametrize("serial", ["", " PA-1", "PA\n1", "x" * 65])
+@pytest.mark.parametrize("serial", ["", " PA-1", "PA\n1", "x" * (LONGEST_ID + 1)])
 def test_a_serial_that_cannot_stand_on_a_label_is_refused(serial: str) -> None:
     with pytest.raises(LabelError, match="serial"):
         draw(serial, WIDE)

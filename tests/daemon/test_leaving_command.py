@@ -24,9 +24,7 @@ def said(home: Path, *words: str) -> Result:
 def test_a_range_of_serials_leaves_and_one_comes_back(home: Path) -> None:
     left = said(home, "ship", "PA-1001..PA-1003", "--to", "order 7", *BY)
     assert left.exit_code == 0, left.output
-    assert left.stdout.splitlines() == [
-        f"PA-{number}: Has left." for number in (1001, 1002, 1003)
-    ]
+    assert left.stdout.splitlines() == ["PA-1001 to PA-1003 (3): Has left."]
     again = said(home, "ship", "PA-1002", "--to", "order 8", *BY)
     assert again.exit_code == 1
     assert "PA-1002: Must not leave:" in again.stdout
@@ -39,9 +37,13 @@ def test_a_range_of_serials_leaves_and_one_comes_back(home: Path) -> None:
 def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
     stays = said(home, "ship", "PA-3006", "PA-1005", "--to", "order 9", *BY)
     assert stays.exit_code == 1
-    held, free = stays.stdout.splitlines()
-    assert held.startswith("PA-3006: Must not leave: held (build B-3)")
-    assert free == "PA-1005: Has left."
+    lines = stays.stdout.splitlines()
+    assert lines[0].startswith("PA-3006: Must not leave: held (build B-3)")
+    assert lines[-1] == "PA-1005: Has left."
+    many = said(home, "ship", "PA-3001..PA-3010", "--check").stdout.splitlines()
+    # What is true of all of them is said once, with who they are.
+    (held,) = [one for one in many if ": Must not leave: held (build B-3)" in one]
+    assert held.startswith("PA-3001 to PA-3009 (9): ")
     why = "customer accepts the range as it is"
     left = said(home, "ship", "PA-3006", "--to", "order 9", "--override", why, *BY)
     assert left.exit_code == 0, left.output
@@ -59,6 +61,7 @@ def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
         (("PA-1..B-3", "--to", "o", *BY), 2, "begin the same"),
         (("PA-9..PA-1", "--to", "o", *BY), 2, "counts up"),
         (("PA-1004", *BY), 2, "say for which order with --to"),
+        (("--to", "o", *BY), 2, "say which units: name their serials"),
         (("PA-1004", "--to", "o"), 2, "--person"),
         (("PA-1004", "--to", "o", "--person", "Nobody"), 1, "listed are Ada Moreno"),
         (("--past", "3", "--to", "o", *BY), 2, "--past goes with --to, --build"),
@@ -79,8 +82,7 @@ def test_a_shops_list_ships_every_row(home: Path, tmp_path: Path) -> None:
     done = said(home, "ship", "--orders", str(orders), *columns, *BY)
     assert done.exit_code == 1
     assert done.stdout.splitlines() == [
-        "PA-2001: Has left.",
-        "PA-2002: Has left.",
+        "PA-2001, PA-2002 (2): Has left.",
         "PA-7777: Must not leave: no unit has this serial.",
     ]
     assert "15" in said(home, "trace", "PA-2002").stdout

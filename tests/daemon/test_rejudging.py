@@ -122,7 +122,7 @@ def test_a_unit_that_turns_nonconforming_is_held_and_told(line: Line) -> None:
     line.cycle.watch()
     assert held(line) == []
     line.check(moved(-120.0))
-    assert "nonconforming on 1mA" in line.against("PA-1")
+    assert "nonconforming on range 1mA" in line.against("PA-1")
     line.cycle.watch()
     (hold,) = held(line)
     assert (hold["scope"], hold["subject"]) == ("unit", "PA-1")
@@ -142,7 +142,7 @@ def test_a_unit_that_is_no_longer_conforming_stays_and_is_told(line: Line) -> No
     line.check(moved(-120.0))
     line.cycle.watch()
     assert held(line) == []
-    assert "undecided on 1mA" in line.against("PA-1")
+    assert "undecided on range 1mA" in line.against("PA-1")
     (alert,) = told(line)
     assert alert["severity"] == "warning"
     assert "1 mA undecided, before conforming" in alert["title"]
@@ -154,7 +154,7 @@ def test_a_unit_that_is_no_longer_conforming_stays_and_is_told(line: Line) -> No
 def test_a_unit_that_turns_conforming_may_leave(line: Line) -> None:
     line.check()
     late_unit(line, (150.0, -80.0, 40.0, 555.0))
-    assert "undecided on 1mA" in line.against("PA-1")
+    assert "undecided on range 1mA" in line.against("PA-1")
     line.check(moved(120.0))
     assert line.against("PA-1") == ["its last run is not evaluated yet"]
 

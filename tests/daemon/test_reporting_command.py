@@ -188,7 +188,16 @@ def test_what_a_document_says(
     ("words", "says"),
     [
         (("unit", "PA-9"), "unknown measured unit 'PA-9'"),
-        (("unit", "PA-4999"), "unknown measured unit 'PA-4999'"),
+        (("unit", "PA-4999"), "unit PA-4999 was never measured"),
+        (
+            ("build", "PA-4999"),
+            "PA-4999 is a unit, but this document is about a build.",
+        ),
+        (
+            ("customer", "B-3-F1"),
+            "About a finding there is: `holdpoint report supplier",
+        ),
+        (("unit", "B-4"), "or `holdpoint report sheet B-4`"),
         (("customer", "PA-9"), "unknown measured unit 'PA-9'"),
         (("build", "B-9"), "unknown build 'B-9'"),
         (("sheet", "B-9"), "unknown build 'B-9'"),

@@ -43,6 +43,8 @@ UNIT: tuple[tuple[str, str | None], ...] = (
     ("1 uA, source at about 900 nA. The reference reads", "0.9u"),
     ("1 uA, source at about 900 nA. The output reads", "0.9001"),
     ("10 uA, source at zero. The reference reads", ""),
+    ("10 uA, source at zero. The output reads", "?"),
+    ("Enter means that it was not read", None),
     ("10 uA, source at zero. The output reads", ""),
     ("10 uA, source at about 9 µA. The reference reads", "nine"),
     # A prefix that was left out is said of its own reading.
@@ -207,14 +209,25 @@ def typed_in(terminal: Terminal) -> None:
 def test_two_terminals_share_one_daemon_and_the_first_may_end_it_not(
     home: Home,
 ) -> None:
-    one, other = (
-        Terminal("--home", str(home.folder), "measure", serial, "--typed")
-        for serial in ("PA-0001", "PA-0002")
-    )
+    """One of them types two units with one command, the other one unit."""
+    one = Terminal("--home", str(home.folder), "measure", "--typed")
+    other = Terminal("--home", str(home.folder), "measure", "PA-0002", "--typed")
+    one.read_until("Serial")
+    one.type("PA-0001")
     typed_in(one)
     typed_in(other)
     one.type("11 mA")
-    assert "conforming" in one.rest()
+    one.read_until("PA-0001: conforming")
+    one.read_until("Serial")
+    one.type("PA-0001")
+    one.read_until("was measured before")
+    one.read_until("Serial")
+    one.type("PA-0003")
+    typed_in(one)
+    one.type("11 mA")
+    one.read_until("Serial")
+    one.type("")
+    assert re.search(r"PA-0001 +conforming\s+PA-0003 +conforming", one.rest())
     assert one.process.wait(PATIENCE_S) == 0
     found = read(home.data)
     assert found is not None
@@ -227,4 +240,5 @@ def test_two_terminals_share_one_daemon_and_the_first_may_end_it_not(
         assert time.monotonic() < deadline_s, "nobody needs it, and it does not end"
         time.sleep(0.1)
     with open_store(home.data) as store:
-        assert {one.serial for one in store.rows(Unit)} == {"PA-0001", "PA-0002"}
+        kept = {one.serial for one in store.rows(Unit)}
+    assert kept == {"PA-0001", "PA-0002", "PA-0003"}

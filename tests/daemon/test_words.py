@@ -432,7 +432,9 @@ def test_why_something_is_held_is_said_in_its_findings_present_numbers() -> None
 def test_who_ends_a_hold_on_many_units_is_told_what_it_means_for_each() -> None:
     for scope in (Scope.BUILD, Scope.REEL, Scope.SERIALS):
         scrapped = sentences.leaving(Disposal.SCRAP, scope)
-        assert scrapped.endswith("leaves any more, not even one that conforms.")
+        assert "leaves any more, not even one that conforms." in scrapped
+        # The rest of a reel can be thrown away without its units.
+        assert ("only what is left of the reel" in scrapped) is (scope is Scope.REEL)
         reworked = sentences.leaving(Disposal.REWORK, scope)
         assert "is measured again before it leaves" in reworked
         assert sentences.leaving(Disposal.RELEASE, scope) == ""

@@ -5,7 +5,7 @@ import pytest
 from tests.daemon.test_calibrating import BEING_CALIBRATED, calibrating
 from tests.dashboard.test_pages import opened, said
 
-SERVES = "Findings are made from the general threshold on"
+SERVES = "The threshold from which a finding is made is the general one"
 
 
 @pytest.mark.usefixtures("held")

@@ -217,7 +217,7 @@ def test_a_proxy_says_who_decides_only_by_the_shared_secret(
     assert bool(named(app)) is asked
     app.text_input(key="order").set_value("order 7").run()
     app = scan(app, "PA-7777")
-    refused = "Say who packs and for which order." in said(app)
+    refused = "Say who decides and for which order." in said(app)
     assert refused is asked
 
 

@@ -1,14 +1,22 @@
 """300 units, builds and reels of hostile names on every page and every paper."""
 
 import csv
+import json
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from config.load import load
+from daemon.judging import ProductModel
+from daemon.presentation import documents, file_name
 from daemon.service.home import VARIABLE, Home
-from tests.daemon.commanding import holdpoint
+from daemon.traceability.papers import DOCUMENTS, Of
+from storage import Unit, open_store
+from tests.daemon.commanding import Done, holdpoint
+from tests.daemon.making import AT
 from tests.daemon.seeded import empty_home
 from tests.daemon.starting import running_daemon
 from tests.daemon.test_hostile_names import names
@@ -19,8 +27,17 @@ pytestmark = pytest.mark.bench
 PAGES = (
     "", "build", "range", "finding", "next_build", "bench", "standard", "holds",
     "recall", "messages",
-    "packing", "units",
+    "packing", "units", "budget", "gauge", "ledger", "receiving", "reels", "settings",
 )  # fmt: skip
+LISTS: dict[tuple[str, ...], str] = {
+    ("build", "list"): "build",
+    ("reel", "list"): "reel",
+    ("fitting", "list"): "fitting",
+    ("hold", "list"): "hold",
+    ("shipment", "list"): "serial",
+    ("ledger", "list"): "subject",
+}
+"""Lists that have rows here, and what names a row of each."""
 BUILDS = 6
 PAPERS = 8
 
@@ -68,6 +85,117 @@ def test_every_page_shows_hostile_names(
     app = opened(page)
     assert not app.exception
     assert said(app)
+
+
+def by_kind() -> dict[Of, list[str]]:
+    """Return what documents may be of here, by what they are of."""
+    called = names()
+    builds = called[:BUILDS]
+    (finding,) = {
+        one["finding"]
+        for one in json.loads(done_of("status", "--json").stdout)["findings"]
+        if one["build"] == builds[-1]
+    }
+    return {
+        Of.UNIT: [f"S{one}" for one in called],
+        Of.BUILD: builds,
+        Of.FINDING: [finding],
+        Of.CONTAINMENT: [finding, called[100 + BUILDS - 1 + 50]],
+    }
+
+
+def done_of(*words: str) -> Done:
+    """Run a command on this home; it must end well."""
+    done = holdpoint(*words)
+    assert done.returncode == 0, done.stderr
+    return done
+
+
+@pytest.fixture
+def here(home: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
+    monkeypatch.setenv(VARIABLE, str(home.folder))
+    return home
+
+
+def written(folder: Path, kind: str, subject: str, form: str) -> int:
+    """Write a document; return how many files that made, all of them in its folder."""
+    before = set(folder.iterdir())
+    done_of(
+        "report", kind, "--into", str(folder), "--as", form, "--", subject
+    )  # fmt: skip
+    made = set(folder.iterdir()) - before
+    assert all(one.is_file() and one.stat().st_size for one in made)
+    return len(made)
+
+
+@pytest.mark.usefixtures("here")
+def test_every_kind_of_paper_takes_hostile_names(tmp_path: Path) -> None:
+    last = f"S{names()[-1]}"
+    by = ("--person", "Ada Moreno", "--to", "[/b] order")
+    done_of("ship", "--override", "[bold]", *by, "--", last)
+    for kind, declared in DOCUMENTS.items():
+        subjects = by_kind()[declared.of]
+        for subject in dict.fromkeys((subjects[0], subjects[-1])):
+            assert written(tmp_path, kind, subject, "html"), (kind, subject)
+    done_of("contain", "--into", str(tmp_path), "--", by_kind()[Of.FINDING][0])
+    text = (tmp_path / "containment.html").read_text(encoding="utf-8")
+    assert "<b>" not in text.replace("<b>Hold", "")
+    done_of("card", "--", last)
+
+
+@pytest.mark.endurance
+@pytest.mark.usefixtures("here")
+def test_every_unit_and_build_of_a_hostile_name_has_its_papers(home: Home) -> None:
+    subjects = by_kind()
+    settings = load(home.folder)
+    product = ProductModel.of(settings.product)
+    number: Counter[str] = Counter()
+    files: set[str] = set()
+    with open_store(home.data) as store:
+        # In a sheet any blank is a blank, so that units are asked for as recorded.
+        subjects[Of.UNIT] = [one.serial for one in store.rows(Unit)]
+        assert len(subjects[Of.UNIT]) == len(names())
+        for kind, declared in DOCUMENTS.items():
+            for subject in subjects[declared.of]:
+                for made in declared.gather(
+                    store, product, subject, issued_at=AT, issuer="Moreno Lab",
+                    settings=settings,
+                ):  # fmt: skip
+                    assert documents.html(made).rstrip().endswith("</html>")
+                    number[kind] += 1
+                    files.add(file_name(f"{kind}-{made.number}", "html"))
+    print(f"papers of hostile names: {dict(number)}")  # noqa: T201
+    assert number["unit"] == number["customer"] == len(subjects[Of.UNIT])
+    assert len(files) == number.total()  # no two share a file
+
+
+@pytest.mark.usefixtures("here")
+def test_every_list_shows_what_can_be_typed_again() -> None:
+    """Each id of each list is told whole, as JSON says it; a command takes it."""
+    by = ("--person", "Ada Moreno", "--reason", "[/no] '; $(x)")
+    first, second = (f"S{one}" for one in names()[:2])
+    done_of("ship", *by[:2], "--override", "[b]", "--to", "[/b]", "--", first)
+    done_of("hold", "place", f"--unit={second}", *by)
+    typed: dict[tuple[str, ...], list[str]] = {}
+    for words, key in LISTS.items():
+        rows = json.loads(done_of(*words, "--json").stdout)
+        shown = done_of(*words).stdout
+        typed[words] = [str(one[key]) for one in rows]
+        assert typed[words], words
+        for one in typed[words]:
+            assert one in shown, words
+    assert first in typed["shipment", "list"]
+    done_of("shipment", "undo", *by, "--", first)
+    for build in typed["build", "list"]:
+        done_of("build", "edit", "--units", "500", *by, "--", build)
+    for reel in typed["reel", "list"]:
+        done_of("reel", "edit", "--lot", "[/lot]", *by, "--", reel)
+    (held,) = [
+        one["hold"]
+        for one in json.loads(done_of("hold", "list", "--json").stdout)
+        if one["subject"] == second and one["disposal"] is None
+    ]
+    done_of("hold", "end", "--by", "release", *by, "--", held)
 
 
 @pytest.mark.parametrize("place", range(0, 300, 300 // PAPERS))

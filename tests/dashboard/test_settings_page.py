@@ -47,23 +47,23 @@ def test_versions_are_told_apart_and_new_files_are_shown_before_they_are_written
     words = said(app)
     assert "These settings are in force since" in words
     assert "plan.people was Ada Moreno, is Ada Moreno, Jon Birk." in words
-    settle = next(one for one in app.text_input if one.label.startswith("Settling"))
-    settle.set_value("never").run()
+    highest = next(one for one in app.text_input if one.label.startswith("Highest"))
+    highest.set_value("never").run()
     assert "'never'" in said(app)
     assert not [one for one in app.button if one.label == "Write these files"]
-    settle = next(one for one in app.text_input if one.label.startswith("Settling"))
-    settle.set_value("2 s").run()
+    highest = next(one for one in app.text_input if one.label.startswith("Highest"))
+    highest.set_value("20 V").run()
     assert not app.exception
-    assert any("settle_s = 2.0" in one.value for one in app.code)
+    assert any("maximum_v = 20.0" in one.value for one in app.code)
     before = (home.folder / "product.toml").read_text(encoding="utf-8")
-    assert "settle_s = 2.0" not in before
+    assert "maximum_v = 20.0" not in before
     app.multiselect(key="files to write").set_value(["product.toml"]).run()
     button(app, "Write these files").click().run()
     assert not app.exception
     assert "Written: product.toml. Those of before are in" in said(app)
     assert "The files in" in said(app)
     assert "count from the next start of the daemon on" in said(app)
-    assert load(home.folder).product.ranges["1uA"].settle_s == 2.0
+    assert load(home.folder).product.input_absolute_maximum_v == 20.0
     assert load(home.folder).plan.people == ("Ada Moreno", "Jon Birk")
     (kept,) = home.folder.glob("settings-before-*")
     assert (kept / "product.toml").read_text(encoding="utf-8") == before

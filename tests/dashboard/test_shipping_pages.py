@@ -51,7 +51,7 @@ def test_a_scanned_unit_stays_with_its_reason_until_somebody_overrides(
 ) -> None:
     app = opened("packing")
     app = scan(app, HELD)
-    assert "Say who packs and for which order." in said(app)
+    assert "Say who decides and for which order." in said(app)
     app.selectbox(key="who decides").set_value("Ada Moreno").run()
     app.text_input(key="order").set_value("order 7").run()
     app = scan(app, "PA-7777")

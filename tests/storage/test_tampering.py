@@ -4,6 +4,10 @@ The short form runs always, the long one with `-m endurance`, which prints the t
 """
 # ruff: noqa: S608 -- statements are of our own tables' names
 
+import importlib
+import pkgutil
+import subprocess
+import sys
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import fields, replace
@@ -15,6 +19,7 @@ from typing import Any
 import duckdb
 import pytest
 
+import storage
 from storage import archive
 from storage.amending import row_text
 from storage.answers import Decided, DecidedRow
@@ -318,3 +323,18 @@ def test_what_was_put_right_by_name_is_as_decided(tmp_path: Path) -> None:
             database.execute(statement)
             assert any(one.startswith(says) for one in named(database, [newest]))
             database.execute("rollback")
+
+
+def test_every_decided_record_is_known_whatever_was_loaded_before() -> None:
+    """A command loads the proof of the ledger alone, and must know amendments."""
+    asked = "from storage.seals import DECIDED; print(*sorted(DECIDED))"
+    alone = subprocess.run(
+        [sys.executable, "-c", asked], capture_output=True, text=True, check=True
+    )
+    for one in pkgutil.iter_modules(storage.__path__):
+        importlib.import_module(f"storage.{one.name}")
+    decided = {
+        table for table, record in RECORDS.items() if record.kept.decided is not None
+    }
+    assert "amendment" in decided
+    assert set(alone.stdout.split()) == decided

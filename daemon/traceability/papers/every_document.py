@@ -85,14 +85,23 @@ class Declared:
         ------
         storage.errors.NotFoundError
             There is no such subject.
+        daemon.traceability.papers.misnamed.MisnamedError
+            It is one that other documents are of.
         daemon.presentation.documents.errors.ReportError
             It cannot be made of this subject.
         """
         if self.plans:
             asked["settings"] = settings
-        made = self.function()(
-            store, product, subject, issued_at=issued_at, issuer=issuer, **asked
-        )
+        from storage import NotFoundError  # noqa: PLC0415 -- see the top
+
+        try:
+            made = self.function()(
+                store, product, subject, issued_at=issued_at, issuer=issuer, **asked
+            )
+        except NotFoundError as exc:
+            of_another = import_module(f"{__package__}.misnamed")
+            other = of_another.misnamed(store, product.settings.name, self.of, subject)
+            raise other or exc from exc
         return tuple(made) if self.many else (made,)
 
     def function(self) -> Callable[..., Any]:
