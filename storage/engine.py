@@ -226,13 +226,13 @@ class _Writing:
         self._cursor.execute(sql, dict(parameters))
 
     def fill(self, table: str, rows: Sequence[Mapping[str, Cell]]) -> None:
-        self._cursor.register("given_rows", pa.Table.from_pylist(list(rows)))
-        try:
-            self._cursor.execute(
-                f"insert into {table} by name select * from given_rows"  # noqa: S608
-            )
-        finally:
-            self._cursor.unregister("given_rows")
+        # A column a parameter: to make an Arrow table of rows would load pandas.
+        columns = {name: [row[name] for row in rows] for name in rows[0]}
+        given = ", ".join(f"unnest(${name}) as {name}" for name in columns)
+        self._cursor.execute(
+            f"insert into {table} by name select {given}",
+            columns,
+        )
 
 
 def _roll_back(cursor: duckdb.DuckDBPyConnection) -> None:

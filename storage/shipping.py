@@ -18,7 +18,6 @@ from storage.points import NOT_READ, JudgedPoint
 from storage.records import Decision, Disposal, Fitting, Hold, Scope, Verdict
 from storage.records_shipping import Rework, ReworkKind, Shipment, ShipRule
 from storage.serials import reels_of
-from storage.statements import query
 from storage.tables import Transaction, compare, find, insert, read
 from storage.typed import typed_of
 
@@ -52,6 +51,17 @@ join latest_number on latest_number.number = run_in_doubt.number
 where run_in_doubt.product = $product and latest_number.serial = $serial
 order by run_in_doubt.reason
 """
+_HOLDS = """
+select
+    hold.*, hold_end.disposal, hold_end.person, hold_end.reason as end_reason,
+    hold_end.ended_at, hold_end.evidence, hold_end.after_number as end_after_number
+from hold left join hold_end on hold_end.hold = hold.hold
+where hold.product = $product and (
+    hold_end.hold is null or hold.scope = 'serials' or hold.subject = any($subjects)
+)
+order by hold.placed_at, hold.hold
+"""
+"""Those that stand, and the ended ones that may concern a unit: not all of years."""
 _WATERMARK = "select number from watermark where product = $product"
 
 
@@ -91,9 +101,15 @@ def against(
     moves = transaction.ask(_SHIPPED, named)
     runs = transaction.ask(_RUNS, named)
     build = str(units[0]["build"])
-    asked = transaction.ask(query("holds").text, {"product": product})
+    replaced = [one for one in reworks if one.kind == ReworkKind.REPLACE]
+    fittings = read(transaction, Fitting, build=build, product=product)
+    reels = set(reels_of(serial, fittings, replaced).values())
+    subjects = [serial, build, *reels]
+    asked = transaction.ask(_HOLDS, {"product": product, "subjects": subjects})
     holds = typed_of(HoldState, asked)
-    held = _holds_on(transaction, serial, product, build, reworks, holds)
+    held = [
+        one for one in holds if concerns(one, serial=serial, build=build, reels=reels)
+    ]
     results = transaction.ask(_LATEST, named)
     lacking = _lacking(results, rule)
     return [
@@ -124,23 +140,6 @@ def against(
 
 def _doubts(transaction: Transaction, named: Mapping[str, str]) -> list[Row]:
     return list(transaction.ask(_DOUBTS, named))
-
-
-def _holds_on(
-    transaction: Transaction,
-    serial: str,
-    product: str,
-    build: str,
-    reworks: Sequence[Rework],
-    holds: Sequence[HoldState],
-) -> list[HoldState]:
-    """Return every hold, open or ended, that concerns a unit."""
-    replaced = [one for one in reworks if one.kind == ReworkKind.REPLACE]
-    fittings = read(transaction, Fitting, build=build, product=product)
-    reels = set(reels_of(serial, fittings, replaced).values())
-    return [
-        one for one in holds if concerns(one, serial=serial, build=build, reels=reels)
-    ]
 
 
 def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:
