@@ -46,10 +46,8 @@ where serial = $serial and product = $product
 order by moved_at, way desc
 """
 _DOUBTS = """
-select distinct run_in_doubt.reason from run_in_doubt
-join latest_number on latest_number.number = run_in_doubt.number
-where run_in_doubt.product = $product and latest_number.serial = $serial
-order by run_in_doubt.reason
+select distinct reason from run_in_doubt
+where product = $product and number = any($numbers) order by reason
 """
 _HOLDS = """
 select
@@ -133,13 +131,20 @@ def against(
         ),
         *_not_measured_again(results, reworks),
         *_not_conforming(results, reworks, held),
-        *(f"its bench is in doubt: {r['reason']}" for r in _doubts(transaction, named)),
+        *_in_doubt(transaction, product, results),
         *_outdated(results, runs, rule),
     ]
 
 
-def _doubts(transaction: Transaction, named: Mapping[str, str]) -> list[Row]:
-    return list(transaction.ask(_DOUBTS, named))
+def _in_doubt(
+    transaction: Transaction, product: str, results: Sequence[Row]
+) -> list[str]:
+    """Return why no good check stands behind the results that count."""
+    numbers = sorted({int(one["number"]) for one in results})
+    if not numbers:
+        return []
+    asked = transaction.ask(_DOUBTS, {"product": product, "numbers": numbers})
+    return [f"its bench is in doubt: {one['reason']}" for one in asked]
 
 
 def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:

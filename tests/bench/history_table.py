@@ -75,10 +75,12 @@ def measured(units: int, *, watched: bool) -> Iterator[tuple[str, str]]:
         with nullcontext() if watched else unfolded:
             home = way_out.enter_context(long_history.long_home(units))
         with LocalStore(home.store) as store:
-            _complete(store)
             side = Asked(units=units, store=store)
             for name, ask in OF_ROWS.items():
                 yield name, f"{_least_ms(ask, side):.1f} ms"
+            if watched:
+                yield from _of_the_cycle(Side.over(units, home, store))
+            _complete(store)
         folder = home.folder.parent
         if watched:
             yield from _of_a_daemon(home)
@@ -87,8 +89,6 @@ def measured(units: int, *, watched: bool) -> Iterator[tuple[str, str]]:
             yield f"`{name}`", f"{taken_s:.2f} s, {memory_mb:.0f} MB"
         if watched:
             yield "import", _of_an_import(home, folder)
-            with LocalStore(home.store) as store:
-                yield from _of_the_cycle(Side.over(units, home, store))
 
 
 def _complete(store: LocalStore) -> None:
