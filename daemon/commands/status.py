@@ -24,7 +24,6 @@ from daemon.service import Client, Home
 from daemon.station import rejudging
 from storage import (
     AlertState,
-    Build,
     BuildState,
     Cause,
     DoubtState,
@@ -52,7 +51,8 @@ def status() -> Shown:
     bench = None if is_shared() else _doing(home_here())
     with opened() as at:
         builds = at.rows(BuildState, newest=BUILDS_SHOWN)
-        earlier = len(at.rows(Build)) - len(builds)
+        every = at.store.table("build", product=at.product)
+        earlier = every.num_rows - len(builds)
         in_doubt = at.rows(RunInDoubt)
         measured = at.store.table("measured_units", product=at.product)
         doubts = doubted(at.store, at.product)
