@@ -140,7 +140,7 @@ def _in_doubt(
     transaction: Transaction, product: str, results: Sequence[Row]
 ) -> list[str]:
     """Return why no good check stands behind the results that count."""
-    numbers = sorted({int(one["number"]) for one in results})
+    numbers: list[float] = sorted({int(one["number"]) for one in results})
     if not numbers:
         return []
     asked = transaction.ask(_DOUBTS, {"product": product, "numbers": numbers})

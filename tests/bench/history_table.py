@@ -173,23 +173,24 @@ def _of_a_ledger() -> str:
 
 def _of_an_import(home: Home, folder: Path) -> str:
     """Return what a unit of a sheet costs beyond the start of the command."""
-    chosen = [folder / "short.csv", folder / "long.csv"]
-    taken_s = []
-    for first, (path, units) in enumerate(zip(chosen, (1, SHEET), strict=True)):
-        with path.open("w", newline="") as file:
-            lines = csv.writer(file)
-            keys = [*SETTINGS.product.ranges.values()]
-            titles = [f"{one.title} {way}" for one in keys for way in ("in", "out")]
-            lines.writerow(["serial", "build", "measured at", *titles])
-            for unit in range(units):
-                levels = [v for one in keys for v in (0.9 * one.full_scale, 0.9)]
-                at = f"2026-11-20 {unit // 60:02d}:{unit % 60:02d}"
-                lines.writerow([f"N-{first}-{unit:05d}", "B-sheet", at, *levels])
-        words = ("import", str(path))
-        used_s, memory_mb = cost(Start(words, NOTHING, 0.0), folder, home, times=1)
-        taken_s.append(used_s)
-    a_unit_ms = 1e3 * (taken_s[1] - taken_s[0]) / (SHEET - 1)
+    short_s, _ = _imported(home, folder / "short.csv", 1)
+    long_s, memory_mb = _imported(home, folder / "long.csv", SHEET)
+    a_unit_ms = 1e3 * (long_s - short_s) / (SHEET - 1)
     return f"{a_unit_ms:.1f} ms a unit, {memory_mb:.0f} MB"
+
+
+def _imported(home: Home, path: Path, units: int) -> tuple[float, float]:
+    """Import a sheet of so many units; return processor time, s, and memory, MB."""
+    ranges = [*SETTINGS.product.ranges.values()]
+    titles = [f"{one.title} {way}" for one in ranges for way in ("in", "out")]
+    levels = [level for one in ranges for level in (0.9 * one.full_scale, 0.9)]
+    with path.open("w", newline="") as file:
+        lines = csv.writer(file)
+        lines.writerow(["serial", "build", "measured at", *titles])
+        for unit in range(units):
+            at = f"2026-11-20 {unit // 60:02d}:{unit % 60:02d}"
+            lines.writerow([f"{path.stem}-{unit:05d}", "B-sheet", at, *levels])
+    return cost(Start(("import", str(path)), NOTHING, 0.0), path.parent, home, times=1)
 
 
 def _of_the_cycle(side: Side) -> Iterator[tuple[str, str]]:

@@ -205,11 +205,12 @@ def cost(
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        ended = 0
-        while not ended:
+        while True:
             memory_mb = max(memory_mb, most_memory_mb(process.pid))
             time.sleep(LOOK_S)
             ended, status, used = os.wait4(process.pid, os.WNOHANG)
+            if ended:
+                break
         process.returncode = os.waitstatus_to_exitcode(status)
         times_s.append(used.ru_utime + used.ru_stime)
     return min(times_s), memory_mb
