@@ -221,7 +221,7 @@ class SamplePlan(Strict):
 class StoreUse(Strict):
     """What the store may take of this machine; no result changes by it."""
 
-    memory_limit_mb: Annotated[int, Field(ge=128, le=1_000_000)] = 1024
+    memory_limit_mb: Annotated[int, Field(ge=128, le=1_000_000)] = 256
     threads: Annotated[int, Field(ge=1, le=64)] = 2
 
 

@@ -22,12 +22,11 @@ import pyarrow as pa
 import streamlit as st
 
 from config import Settings
-from daemon.holds import doubted
+from daemon.holds import doubted, sharpened_now
 from daemon.judging import ProductModel
 from daemon.presentation import capital, screens
 from daemon.service import Client, Home, RefusedOrderError
 from daemon.traceability import Gate
-from daemon.watch import sharpened
 from storage import (
     BuildState,
     Cause,
@@ -143,8 +142,6 @@ class Shown:
         holds = store.rows(HoldState, product=connection.name)
         proofs = store.rows(Proof, "proofs", product=connection.name)
         near = {*recent.column("build").to_pylist()}
-        asked_of = {one.signal for one in holds if one.disposal is None}
-        asked_of |= {one.signal for one in proofs}
         return cls(
             connection=connection,
             builds=builds.sort_by([("opened_at", "ascending"), ("build", "ascending")])
@@ -156,8 +153,8 @@ class Shown:
             errors=errors,
             signals=found.to_pandas(),
             raised=raised,
-            findings=_sharpened(
-                raised, proofs, connection.product, near=near, asked_of=asked_of
+            findings=sharpened_now(
+                raised, proofs, holds, product=connection.product, near=near
             ),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
             fittings=rows("fitting"),
@@ -225,31 +222,6 @@ class Shown:
     def standing(self) -> list[HoldState]:
         """Holds that nobody has ended."""
         return [one for one in self.holds if one.disposal is None]
-
-
-def _sharpened(
-    raised: list[Signal],
-    proofs: list[Proof],
-    product: ProductModel,
-    *,
-    near: set[str],
-    asked_of: set[str | None],
-) -> list[Signal]:
-    """Return findings, each after what was measured to settle it.
-
-    What would settle one next takes long to work out: of those on builds long gone
-    that hold nothing it is left out, since nobody asks for it any more.
-
-    Parameters
-    ----------
-    near
-        Builds that are shown.
-    asked_of
-        Findings that hold something, or for which something was measured.
-    """
-    mine = [one for one in raised if one.build in near or one.signal in asked_of]
-    told = {one.signal: one for one in sharpened(mine, proofs, product)}
-    return [told.get(one.signal, one) for one in raised]
 
 
 def asked(shown: Shown, query: str, **parameters: Any) -> pd.DataFrame:

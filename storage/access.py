@@ -16,7 +16,7 @@ STORE_NAME = "holdpoint.duckdb"
 
 
 def open_store(
-    folder: Path, *, wait_s: float = 5.0, memory_mb: int = 1024, threads: int = 2
+    folder: Path, *, wait_s: float = 5.0, memory_mb: int = 256, threads: int = 2
 ) -> Store:
     """Return the running daemon's store, or the file itself when none runs.
 

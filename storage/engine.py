@@ -51,9 +51,12 @@ class StoreLimits:
     files beside the store, or refused.
     """
 
-    memory_mb: int = 1024
+    memory_mb: int = 256
     threads: int = 2
 
+
+COPY_TIMES = 4
+"""A copy of everything works out all indexes anew: so many times the memory."""
 
 _owned: set[Path] = set()
 _owning = Lock()
@@ -127,6 +130,19 @@ class Engine:
             with self._state:
                 self._readers -= 1
                 self._state.notify_all()
+
+    @contextmanager
+    def copying(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Give a cursor that copies everything; what memory it took is given back."""
+        with self.reading() as cursor:
+            most_mb = self._limits.memory_mb
+            _allow(cursor, COPY_TIMES * most_mb)
+            try:
+                yield cursor
+            finally:
+                # Others may need more just now; it is set again after the next copy.
+                with suppress(duckdb.Error):
+                    _allow(cursor, most_mb)
 
     @contextmanager
     def asking(self) -> Iterator[Transaction]:
@@ -226,13 +242,17 @@ class _Writing:
         self._cursor.execute(sql, dict(parameters))
 
     def fill(self, table: str, rows: Sequence[Mapping[str, Cell]]) -> None:
-        self._cursor.register("given_rows", pa.Table.from_pylist(list(rows)))
-        try:
-            self._cursor.execute(
-                f"insert into {table} by name select * from given_rows"  # noqa: S608
-            )
-        finally:
-            self._cursor.unregister("given_rows")
+        # A column a parameter: to make an Arrow table of rows would load pandas.
+        columns = {name: [row[name] for row in rows] for name in rows[0]}
+        given = ", ".join(f"unnest(${name}) as {name}" for name in columns)
+        self._cursor.execute(
+            f"insert into {table} by name select {given}",
+            columns,
+        )
+
+
+def _allow(cursor: duckdb.DuckDBPyConnection, memory_mb: int) -> None:
+    cursor.execute(f"set global memory_limit = '{memory_mb}MB'")
 
 
 def _roll_back(cursor: duckdb.DuckDBPyConnection) -> None:

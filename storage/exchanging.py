@@ -2,10 +2,13 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from storage.local import LocalStore
-from storage.postgres import Log, PostgresStore
 from storage.sharing import Entry
+
+if TYPE_CHECKING:  # a bench that is alone may be without its library
+    from storage.postgres import Log, PostgresStore
 
 _AT_ONCE = 50
 _HEARD_AT_ONCE = 500
@@ -20,7 +23,7 @@ class Exchanged:
     refused: int = 0
 
 
-def exchange(local: LocalStore, shared: PostgresStore, bench: str) -> Exchanged:
+def exchange(local: LocalStore, shared: "PostgresStore", bench: str) -> Exchanged:
     """Tell what waits, and hear what others told; at most a piece of each.
 
     What was told or heard before changes nothing, so that it may be cut off anywhere.
@@ -61,9 +64,9 @@ def exchange(local: LocalStore, shared: PostgresStore, bench: str) -> Exchanged:
 
 def _all(
     local: LocalStore,
-    shared: PostgresStore,
+    shared: "PostgresStore",
     bench: str,
-    log: Log,
+    log: "Log",
     *,
     put_back: bool,
 ) -> Exchanged:
@@ -85,7 +88,7 @@ def _all(
 
 
 def _hear(
-    local: LocalStore, shared: PostgresStore, bench: str, places: tuple[int, int]
+    local: LocalStore, shared: "PostgresStore", bench: str, places: tuple[int, int]
 ) -> Sequence[object]:
     """Hear what others told since a place of the log that had so many then."""
     after, last = places

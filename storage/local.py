@@ -171,7 +171,7 @@ class LocalStore(Store):
 
     def backup(self, folder: str) -> str:
         """Write a consistent copy into `folder`, keep the newest; return its path."""
-        with self._backing_up, self._database.reading() as cursor:
+        with self._backing_up, self._database.copying() as cursor:
             copy = archive.back_up(cursor, Path(folder).resolve(), self.path.stem)
             archive.keep_newest(copy.parent, self.path.stem, BACKUPS_KEPT)
         return str(copy)

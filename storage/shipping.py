@@ -18,7 +18,6 @@ from storage.points import NOT_READ, JudgedPoint
 from storage.records import Decision, Disposal, Fitting, Hold, Scope, Verdict
 from storage.records_shipping import Rework, ReworkKind, Shipment, ShipRule
 from storage.serials import reels_of
-from storage.statements import query
 from storage.tables import Transaction, compare, find, insert, read
 from storage.typed import typed_of
 
@@ -50,11 +49,20 @@ where serial = $serial and product = $product
 order by moved_at, way desc
 """
 _DOUBTS = """
-select distinct run_in_doubt.reason from run_in_doubt
-join latest_number on latest_number.number = run_in_doubt.number
-where run_in_doubt.product = $product and latest_number.serial = $serial
-order by run_in_doubt.reason
+select distinct reason from run_in_doubt
+where product = $product and number = any($numbers) order by reason
 """
+_HOLDS = """
+select
+    hold.*, hold_end.disposal, hold_end.person, hold_end.reason as end_reason,
+    hold_end.ended_at, hold_end.evidence, hold_end.after_number as end_after_number
+from hold left join hold_end on hold_end.hold = hold.hold
+where hold.product = $product and (
+    hold_end.hold is null or hold.scope = 'serials' or hold.subject = any($subjects)
+)
+order by hold.placed_at, hold.hold
+"""
+"""Those that stand, and the ended ones that may concern a unit: not all of years."""
 _WATERMARK = "select number from watermark where product = $product"
 
 
@@ -94,9 +102,15 @@ def against(
     moves = transaction.ask(_SHIPPED, named)
     runs = transaction.ask(_RUNS, named)
     build = str(units[0]["build"])
-    asked = transaction.ask(query("holds").text, {"product": product})
+    replaced = [one for one in reworks if one.kind == ReworkKind.REPLACE]
+    fittings = read(transaction, Fitting, build=build, product=product)
+    reels = set(reels_of(serial, fittings, replaced).values())
+    subjects = [serial, build, *reels]
+    asked = transaction.ask(_HOLDS, {"product": product, "subjects": subjects})
     holds = typed_of(HoldState, asked)
-    held = _holds_on(transaction, serial, product, build, reworks, holds)
+    held = [
+        one for one in holds if concerns(one, serial=serial, build=build, reels=reels)
+    ]
     results = transaction.ask(_LATEST, named)
     lacking = _lacking(results, rule)
     return [
@@ -121,30 +135,20 @@ def against(
         ),
         *_not_measured_again(results, reworks, rule),
         *_not_conforming(results, reworks, held, rule),
-        *(f"its bench is in doubt: {r['reason']}" for r in _doubts(transaction, named)),
+        *_in_doubt(transaction, product, results),
         *_outdated(results, runs, rule),
     ]
 
 
-def _doubts(transaction: Transaction, named: Mapping[str, str]) -> list[Row]:
-    return list(transaction.ask(_DOUBTS, named))
-
-
-def _holds_on(
-    transaction: Transaction,
-    serial: str,
-    product: str,
-    build: str,
-    reworks: Sequence[Rework],
-    holds: Sequence[HoldState],
-) -> list[HoldState]:
-    """Return every hold, open or ended, that concerns a unit."""
-    replaced = [one for one in reworks if one.kind == ReworkKind.REPLACE]
-    fittings = read(transaction, Fitting, build=build, product=product)
-    reels = set(reels_of(serial, fittings, replaced).values())
-    return [
-        one for one in holds if concerns(one, serial=serial, build=build, reels=reels)
-    ]
+def _in_doubt(
+    transaction: Transaction, product: str, results: Sequence[Row]
+) -> list[str]:
+    """Return why no good check stands behind the results that count."""
+    numbers: list[float] = sorted({int(one["number"]) for one in results})
+    if not numbers:
+        return []
+    asked = transaction.ask(_DOUBTS, {"product": product, "numbers": numbers})
+    return [f"its bench is in doubt: {one['reason']}" for one in asked]
 
 
 def _away(moves: Sequence[Row], runs: Sequence[Row]) -> list[str]:

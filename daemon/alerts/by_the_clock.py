@@ -4,8 +4,6 @@ from collections.abc import Callable, Iterable, Iterator, Set
 from dataclasses import replace
 from datetime import datetime
 
-import httpx
-
 from config import Alerts
 from daemon.alerts.errors import UndeliveredError
 from daemon.alerts.hidden_addresses import hidden
@@ -245,6 +243,8 @@ def show_alive(url: str) -> None:
         raise UndeliveredError(
             channel="alive_url", reason="it must begin with http:// or https://"
         )
+    import httpx  # noqa: PLC0415 -- few have such an address, and it takes long to load
+
     try:
         httpx.get(url, timeout=ANSWER_S, follow_redirects=True).raise_for_status()
     except (httpx.HTTPError, httpx.InvalidURL) as exc:

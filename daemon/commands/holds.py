@@ -11,11 +11,10 @@ import click
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
 from daemon.commands.showing import Shown, Table, interactive, misuse, say, shown
-from daemon.holds import by_reason, doubted, offered_ends, policy
+from daemon.holds import by_reason, doubted, offered_ends, policy, sharpened_now
 from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.traceability import tracing
-from daemon.watch import sharpened
 from storage import (
     Disposal,
     HoldState,
@@ -39,10 +38,11 @@ def hold_list(*, every: bool) -> Shown:
     with opened() as at:
         rows = at.rows(HoldState)
         raised = at.store.rows(Signal, "signals", product=at.product)
-        found = sharpened(
+        found = sharpened_now(
             raised,
             at.store.rows(Proof, "proofs", product=at.product),
-            ProductModel.of(at.settings.product),
+            rows,
+            product=ProductModel.of(at.settings.product),
         )
         doubts = doubted(at.store, at.product)
         offers = offered_ends(at.store, at.product, rows, raised)

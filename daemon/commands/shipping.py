@@ -202,7 +202,7 @@ def answer(reasons: list[str], *, left: bool, by_plan: bool = False) -> str:
 
 def overridden(at: Opened, serial: str) -> str:
     """Say that a unit has left by an override, and what spoke against it."""
-    (left,) = [one for one in at.rows(ShipmentState) if one.serial == serial]
+    left = at.rows(ShipmentState, serial=serial)[-1]
     against = "; ".join(one.rstrip(".") for one in json.loads(left.against))
     if not against:
         return "Has left. Nothing spoke against it: the override was not needed."

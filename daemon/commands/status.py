@@ -10,7 +10,7 @@ import click
 from daemon import watch
 from daemon.commands.opened import Opened, home_here, is_shared, opened
 from daemon.commands.showing import Headline, Part, Shown, Table, shown
-from daemon.holds import by_reason, doubted, offered_ends
+from daemon.holds import by_reason, doubted, offered_ends, sharpened_now
 from daemon.judging import ProductModel, to_repeat
 from daemon.presentation import (
     NO_DAEMON,
@@ -22,10 +22,8 @@ from daemon.presentation import (
 )
 from daemon.service import Client, Home
 from daemon.station import rejudging
-from daemon.watch import sharpened
 from storage import (
     AlertState,
-    Build,
     BuildState,
     Cause,
     DoubtState,
@@ -53,16 +51,19 @@ def status() -> Shown:
     bench = None if is_shared() else _doing(home_here())
     with opened() as at:
         builds = at.rows(BuildState, newest=BUILDS_SHOWN)
-        earlier = len(at.rows(Build)) - len(builds)
+        every = at.store.table("build", product=at.product)
+        earlier = every.num_rows - len(builds)
         in_doubt = at.rows(RunInDoubt)
         measured = at.store.table("measured_units", product=at.product)
         doubts = doubted(at.store, at.product)
         standing = [one for one in at.rows(HoldState) if one.disposal is None]
         raised = at.store.rows(Signal, "signals", product=at.product)
-        found = sharpened(
+        found = sharpened_now(
             raised,
             at.store.rows(Proof, "proofs", product=at.product),
-            ProductModel.of(at.settings.product),
+            standing,
+            product=ProductModel.of(at.settings.product),
+            near={one.build for one in builds},
         )
         offers = offered_ends(at.store, at.product, standing, raised)
         warned = at.store.rows(Signal, product=at.product, cause=Cause.CHART)

@@ -25,5 +25,6 @@ from .proofs import (
     not_by_bench as not_by_bench,
     of_bench as of_bench,
     older_units as older_units,
+    sharpened_now as sharpened_now,
     taken as taken,
 )

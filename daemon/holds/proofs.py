@@ -1,6 +1,6 @@
 """Measurements that settle a finding: typed by a person, or taken from the bench."""
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from datetime import datetime
 from math import hypot, sqrt
 from statistics import fmean
@@ -16,8 +16,8 @@ from config import (
     parse,
 )
 from daemon.judging import ProductModel
-from daemon.watch import UNITS, taken_from
-from storage import Proof, ProofKind, RunKind, Signal, Store
+from daemon.watch import UNITS, sharpened, taken_from
+from storage import HoldState, Proof, ProofKind, RunKind, Signal, Store
 
 if TYPE_CHECKING:
     import pandas as pd  # slow to load, and few commands ask for a frame
@@ -32,6 +32,7 @@ __all__ = [
     "of_person",
     "older_units",
     "require_part",
+    "sharpened_now",
     "taken",
 ]
 
@@ -39,6 +40,31 @@ USUAL_METER_PPM = 200.0
 """Limits of error of a meter whose accuracy was not said, ppm of reading."""
 FARTHEST = 0.5
 """A part further than this share from its nominal value is another, or a slip."""
+
+
+def sharpened_now(
+    raised: Sequence[Signal],
+    proofs: Sequence[Proof],
+    holds: Sequence[HoldState],
+    *,
+    product: ProductModel,
+    near: Container[str] = (),
+) -> list[Signal]:
+    """Return findings, each after what was measured to settle it.
+
+    What would settle one next takes long to work out: of those on builds long gone
+    that hold nothing it is left out, since nobody asks for it any more.
+
+    Parameters
+    ----------
+    near
+        Builds that are shown.
+    """
+    asked_of = {one.signal for one in holds if one.disposal is None}
+    asked_of |= {one.signal for one in proofs}
+    mine = [one for one in raised if one.build in near or one.signal in asked_of]
+    told = {one.signal: one for one in sharpened(mine, proofs, product)}
+    return [told.get(one.signal, one) for one in raised]
 
 
 class NoProofError(HoldpointError, ValueError):

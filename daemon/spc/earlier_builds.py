@@ -12,7 +12,7 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import f as f_distribution, t as t_distribution
+from scipy.special import fdtri, stdtrit
 
 from daemon.spc.checks import finite_array
 from daemon.spc.errors import NoSpreadError, TooFewError
@@ -108,18 +108,17 @@ def against_earlier(
     own = variance / n
     squares = own**2 / (n - 1) + other**2 / other_freedom
     reach = float(
-        t_distribution.ppf((1.0 + confidence) / 2.0, (own + other) ** 2 / squares)
+        stdtrit((own + other) ** 2 / squares, (1.0 + confidence) / 2.0)
     ) * sqrt(own + other)
     shift = float(mine.mean()) - float(means.mean())
     usual = None
     if several:
-        between = float(t_distribution.ppf((1.0 + confidence) / 2.0, len(means) - 1))
+        between = float(stdtrit(len(means) - 1, (1.0 + confidence) / 2.0))
         usual = between * sqrt(float(np.var(means, ddof=1)) * (1.0 + 1.0 / len(means)))
     tail = (1.0 - confidence) / 2.0
     ratio = variance / pooled
     low, high = (
-        ratio / float(f_distribution.ppf(share, n - 1, freedom))
-        for share in (1.0 - tail, tail)
+        ratio / float(fdtri(n - 1, freedom, share)) for share in (1.0 - tail, tail)
     )
     return Compared(
         shift=shift,

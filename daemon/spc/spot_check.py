@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import hypergeom, norm
+from scipy.special import betaln, ndtr, ndtri
 
 from daemon.spc.checks import count, finite, not_negative, positive, share
 from daemon.spc.errors import OutOfRangeError
@@ -109,7 +109,7 @@ class SpotCheck:
         _in_build("carrying", carrying, build)
         finite("shift_ppm", shift_ppm)
         among = np.arange(min(checked, carrying) + 1)
-        drawn = hypergeom.pmf(among, build, carrying, checked)
+        drawn = _hypergeometric(among, build, carrying, checked)
         # Of none drawn none is seen: exactly 1, though the library's sum is not.
         return max(1.0 - float(drawn @ self._seen(among, shift_ppm)), 0.0)
 
@@ -190,9 +190,9 @@ class SpotCheck:
 
     def _seen(self, units: NDArray[np.int64], shift_ppm: float) -> NDArray[np.float64]:
         scatter = self.sigma_ppm / np.sqrt(np.maximum(units, 1))
-        bound = norm.isf(self.false_share / 2) * np.hypot(self.reel_sigma_ppm, scatter)
-        beyond = norm.sf((bound - shift_ppm) / scatter)
-        below = norm.cdf((-bound - shift_ppm) / scatter)
+        bound = -ndtri(self.false_share / 2) * np.hypot(self.reel_sigma_ppm, scatter)
+        beyond = ndtr((shift_ppm - bound) / scatter)
+        below = ndtr((-bound - shift_ppm) / scatter)
         seen: NDArray[np.float64] = np.where(units > 0, beyond + below, 0.0)
         return seen
 
@@ -315,6 +315,31 @@ def cheapest(
         for checked in numbers
     ]
     return int(np.argmin(expected))
+
+
+def _hypergeometric(
+    among: NDArray[np.int64], build: int, carrying: int, checked: int
+) -> NDArray[np.float64]:
+    """Return how likely so many of the checked units carry the reel.
+
+    By logarithms of binomial coefficients: `scipy.stats` has the same, and takes longer
+    to load than all else that a question before a build needs.
+    """
+    others = build - carrying
+    left = checked - among
+    possible = (left >= 0) & (left <= others)
+    log_share = (
+        _log_choose(carrying, among)
+        + _log_choose(others, np.where(possible, left, 0))
+        - _log_choose(build, checked)
+    )
+    chance: NDArray[np.float64] = np.where(possible, np.exp(log_share), 0.0)
+    return chance
+
+
+def _log_choose(n: int, k: NDArray[np.int64] | int) -> NDArray[np.float64] | np.float64:
+    chosen: NDArray[np.float64] | np.float64 = -np.log(n + 1) - betaln(n - k + 1, k + 1)
+    return chosen
 
 
 def _in_build(argument: str, value: int, build: int) -> None:

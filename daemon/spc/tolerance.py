@@ -14,10 +14,9 @@ from enum import StrEnum
 from math import sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 from scipy.special import bdtr, chdtrc, chdtri, ndtr, ndtri
-from scipy.stats import nct
 
 from daemon.spc.checks import Floats, count, finite_array, share
 from daemon.spc.moments import moments
@@ -127,7 +126,7 @@ def one_sided_factor(
     if min(n, freedom) > LARGE:
         # Normal to seven digits, where the noncentral t of the library ends in NaN.
         return z + float(ndtri(confidence)) * sqrt(1.0 / n + z * z / (2.0 * freedom))
-    return float(nct.ppf(confidence, freedom, z * sqrt(n))) / sqrt(n)
+    return float(scipy.stats.nct.ppf(confidence, freedom, z * sqrt(n))) / sqrt(n)
 
 
 def two_sided_factor(
@@ -169,7 +168,9 @@ def two_sided_factor(
         low *= 0.9
     while sure(high) < confidence:
         high *= 1.1
-    return float(brentq(lambda k: sure(k) - confidence, low, high, xtol=1e-10))
+    return float(
+        scipy.optimize.brentq(lambda k: sure(k) - confidence, low, high, xtol=1e-10)
+    )
 
 
 def howe_factor(

@@ -41,6 +41,7 @@ from storage import (
     Fitting,
     Hold,
     HoldState,
+    Mark,
     RangeResult,
     Rejudged,
     Rejudgement,
@@ -242,6 +243,24 @@ class Cycle:
         self._warned = set(warned.column("signal").to_pylist())
         self._teller.remember(self.store.rows(AlertState, product=self._name))
         self.watch(step=lambda: step(self.known.folded))
+        self._say_history()
+
+    def _say_history(self) -> None:
+        """Keep what the latest build is held against, unless it stands so already.
+
+        Where it was said by another text of the program, `status` would have to fold.
+        """
+        (mark,) = self.store.rows(Mark, product=self._name)
+        worked_out_with = self.known.worked_out_with()
+        if mark.number and mark.worked_out_with != worked_out_with:
+            self.store.record_evaluation(
+                Evaluation(
+                    product=self._name,
+                    number=mark.number,
+                    history=self.known.history(),
+                    worked_out_with=worked_out_with,
+                )
+            )
 
     def far_off(self, number: int) -> list[str]:
         """Return titles of the ranges for which a run is to be seated again.

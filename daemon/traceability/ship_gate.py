@@ -44,6 +44,9 @@ class Gate:
         self._settings = settings
         self._store = store
         self._alike: dict[str, bool] = {}
+        self._worded: dict[str, str] = {}
+        """Reasons of holds that stand, with their findings' present words."""
+        self._worded_at: int | None = None
 
     def rule(self, serial: str) -> ShipRule:
         """Return what a unit must fulfil."""
@@ -132,11 +135,17 @@ class Gate:
         """Say holds of findings as they stand now: a reason is as old as its hold."""
         if not against:
             return []
-        now = {
-            held_for(one, one.reason): held_for(one, one.why)
-            for one in holds_of(self._store, self._settings.product.name)
-        }
-        return [now.get(one, one) for one in against]
+        # Of a build that is held many are asked in a row; nothing is kept meanwhile.
+        changes = self._store.changes()
+        if changes != self._worded_at:
+            holds = holds_of(self._store, self._settings.product.name)
+            self._worded = {
+                held_for(one, one.reason): held_for(one, one.why)
+                for one in holds
+                if one.disposal is None
+            }
+            self._worded_at = changes
+        return [self._worded.get(one, one) for one in against]
 
     def _how(self, serial: str, override: str | None) -> str:
         if override is not None:

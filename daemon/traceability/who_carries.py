@@ -3,7 +3,7 @@
 The one place that says so: whoever knows better replaces these two functions.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot, inf, isfinite, sqrt
 from statistics import fmean, stdev
@@ -18,6 +18,7 @@ from storage import (
     JudgedPoint,
     LatestResult,
     Signal,
+    Unit,
     serial_order,
 )
 
@@ -41,7 +42,7 @@ class Foretold:
 
     def interval(self) -> tuple[float, float]:
         """Return the 95 % prediction interval of one unit, ppm."""
-        reach = float(scipy.stats.t.ppf(TAIL, self.freedom)) * self.scale_ppm
+        reach = float(scipy.special.stdtrit(self.freedom, TAIL)) * self.scale_ppm
         return self.centre_ppm - reach, self.centre_ppm + reach
 
     def outside(self, limit_ppm: float, levels: "Sequence[Level]" = ()) -> float:
@@ -56,11 +57,11 @@ class Foretold:
         """
         if levels:
             return max(self._outside_at(one) for one in levels)
-        above = scipy.stats.t.sf(
-            (limit_ppm - self.centre_ppm) / self.scale_ppm, self.freedom
+        above = scipy.special.stdtr(
+            self.freedom, (self.centre_ppm - limit_ppm) / self.scale_ppm
         )
-        below = scipy.stats.t.cdf(
-            (-limit_ppm - self.centre_ppm) / self.scale_ppm, self.freedom
+        below = scipy.special.stdtr(
+            self.freedom, (-limit_ppm - self.centre_ppm) / self.scale_ppm
         )
         return float(above + below)
 
@@ -70,8 +71,9 @@ class Foretold:
         scale = hypot(self.scale_ppm * share, level.offset_scatter_ppm)
         if scale == 0:
             return float(not level.low_ppm <= centre <= level.high_ppm)
-        law = scipy.stats.t(self.freedom, loc=centre, scale=scale)
-        return float(law.sf(level.high_ppm) + law.cdf(level.low_ppm))
+        above = scipy.special.stdtr(self.freedom, (centre - level.high_ppm) / scale)
+        below = scipy.special.stdtr(self.freedom, (level.low_ppm - centre) / scale)
+        return float(above + below)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,24 +171,47 @@ def probabilities(records: Records, signal: Signal) -> dict[str, float]:
     that was replaced since counts by its new reel. A finding that was withdrawn is of
     no unit, one of an odd unit of that unit alone.
     """
-    if not signal.standing:
-        return dict.fromkeys((one.serial for one in records.units), 0.0)
     told = dict(signal.basis.carrying)
     replaced = {one.serial for one in records.reworks if one.part == signal.part}
-    first = serial_order(signal.first_serial)
-    found = {}
-    for unit in records.units:
-        serial = unit.serial
-        if signal.cause is Cause.REEL and signal.reel is not None:
-            carries = records.reels_of(unit).get(str(signal.part)) == signal.reel
-        elif signal.cause is Cause.UNIT:
-            carries = serial == signal.first_serial
-        else:
-            mine = unit.build == signal.build
-            carries = mine and serial_order(serial) >= first
-        recorded = 1.0 if carries else 0.0
-        found[serial] = recorded if serial in replaced else told.get(serial, recorded)
-    return found
+    return {
+        one.serial: _probability(records, one, signal, told, replaced)
+        for one in records.units
+    }
+
+
+def probability(records: Records, serial: str, signal: Signal) -> float:
+    """Return the same for one unit, as `probabilities` has it.
+
+    Raises
+    ------
+    storage.errors.NotFoundError
+        No unit of the product has this serial.
+    """
+    unit = records.unit(serial)
+    told = dict(signal.basis.carrying)
+    replaced = {one.serial for one in records.reworks if one.part == signal.part}
+    return _probability(records, unit, signal, told, replaced)
+
+
+def _probability(
+    records: Records,
+    unit: Unit,
+    signal: Signal,
+    told: Mapping[str, float],
+    replaced: Collection[str],
+) -> float:
+    if not signal.standing:
+        return 0.0
+    serial = unit.serial
+    if signal.cause is Cause.REEL and signal.reel is not None:
+        carries = records.reels_of(unit).get(str(signal.part)) == signal.reel
+    elif signal.cause is Cause.UNIT:
+        carries = serial == signal.first_serial
+    else:
+        first = serial_order(signal.first_serial)
+        carries = unit.build == signal.build and serial_order(serial) >= first
+    recorded = 1.0 if carries else 0.0
+    return recorded if serial in replaced else told.get(serial, recorded)
 
 
 def foretold(

@@ -11,6 +11,7 @@ from daemon.judging import ProductModel
 from daemon.station import rejudging
 from daemon.station.time_of_unit import last_unit
 from daemon.traceability import Records, trace
+from daemon.traceability.papers.unit import unit_record
 from daemon.traceability.ship_gate import Gate
 from dashboard.data import BUILDS_SHOWN, Connection, Shown
 from storage import BuildState, BuildYield, HoldState, LatestResult, Signal
@@ -26,6 +27,7 @@ from tests.bench.long_history import (
     build_of,
     serial_of,
 )
+from tests.daemon.making import AT
 
 
 @dataclass
@@ -92,6 +94,13 @@ class Asked:
         assert len(found) == A_BUILD * len(RANGES)
         assert self.store.rows(BuildYield, product=NAME, build=build)
 
+    def units_paper(self) -> None:
+        """Ask for all that a unit's record says."""
+        product = ProductModel.of(SETTINGS.product)
+        serial = serial_of(self.units // 2)
+        said = unit_record(self.store, product, serial, issued_at=AT, issuer="Tests")
+        assert len(said.ranges) == len(RANGES)
+
     def customers_paper(self) -> None:
         """Ask for a unit's latest results."""
         serial = serial_of(self.units // 2)
@@ -145,6 +154,7 @@ OF_ROWS: dict[str, Callable[[Asked], None]] = {
     "status": Asked.status,
     "all pages": Asked.shown,
     "a build's papers": Asked.build_papers,
+    "a unit's paper": Asked.units_paper,
     "a customer's paper": Asked.customers_paper,
     "judged again": Asked.judged_again,
     "what an import asks": Asked.import_,

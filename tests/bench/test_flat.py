@@ -12,6 +12,7 @@ from datetime import timedelta
 from functools import partial
 from statistics import median
 from time import process_time
+from typing import Self
 
 import pytest
 
@@ -42,6 +43,23 @@ class Side(Asked):
     home: Home
     cycle: Cycle
     measured: int = 0
+
+    @classmethod
+    def over(cls, units: int, home: Home, store: LocalStore) -> Self:
+        """Open a build and a session, and take up what was watched."""
+        later = AT + timedelta(days=9000)
+        store.keep(
+            Build(build="B-new", product=NAME, planned_units=None, opened_at=later),
+            Session(
+                session="s-new",
+                bench="demo",
+                opened_at=later,
+                configuration=fingerprint(SETTINGS)[0],
+            ),
+        )
+        cycle = Cycle(SETTINGS, store)
+        cycle.resume()
+        return cls(units=units, home=home, store=store, cycle=cycle)
 
     def measure(self) -> None:
         """Record a unit, and watch it: from the last reading to the decision."""
@@ -97,20 +115,7 @@ def sides() -> Iterator[tuple[Side, Side]]:
         for units in (SHORT, LONG):
             home = way_out.enter_context(long_home(units))
             store = way_out.enter_context(LocalStore(home.store))
-            configuration, _ = fingerprint(SETTINGS)
-            later = AT + timedelta(days=9000)
-            store.keep(
-                Build(build="B-new", product=NAME, planned_units=None, opened_at=later),
-                Session(
-                    session="s-new",
-                    bench="demo",
-                    opened_at=later,
-                    configuration=configuration,
-                ),
-            )
-            cycle = Cycle(SETTINGS, store)
-            cycle.resume()
-            made.append(Side(units=units, home=home, store=store, cycle=cycle))
+            made.append(Side.over(units, home, store))
         yield made[0], made[1]
 
 

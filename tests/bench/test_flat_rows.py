@@ -1,4 +1,6 @@
-"""No question about one subject reads a row a unit: counted, not timed.
+"""No question about one subject reads a row a unit, nor asks a finding at a time.
+
+Both are counted, not timed.
 
 What such questions take is told by `pytest -m bench tests/bench/test_flat.py`.
 """
@@ -6,6 +8,7 @@ What such questions take is told by `pytest -m bench tests/bench/test_flat.py`.
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -35,15 +38,24 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Asked, Aske
         yield made[0], made[1]
 
 
+@dataclass
+class Read:
+    """What was read, by statement: its most rows, and how often it was asked."""
+
+    rows: Counter[str] = field(default_factory=Counter)
+    times: Counter[str] = field(default_factory=Counter)
+
+
 @pytest.fixture
-def read(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
-    """Count the rows that each statement gives, asked inside a transaction or not."""
-    counted: Counter[str] = Counter()
+def read(monkeypatch: pytest.MonkeyPatch) -> Read:
+    """Count what is read, asked inside a transaction or not."""
+    counted = Read()
 
     def counting(answer: Callable[..., Any]) -> Callable[..., Any]:
         def answered(of: object, sql: str, parameters: object) -> Any:
             found = answer(of, sql, parameters)
-            counted[sql] = max(counted[sql], len(found))
+            counted.rows[sql] = max(counted.rows[sql], len(found))
+            counted.times[sql] += 1
             return found
 
         return answered
@@ -55,24 +67,26 @@ def read(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
 
 @pytest.mark.parametrize("question", OF_ROWS)
 def test_a_longer_history_gives_no_more_rows(
-    both: tuple[Asked, Asked], read: Counter[str], question: str
+    both: tuple[Asked, Asked], read: Read, question: str
 ) -> None:
     short, long = both
     OF_ROWS[question](short)
-    before = dict(read)
-    read.clear()
+    rows_before, times_before = dict(read.rows), read.times.total()
+    read.rows.clear()
+    read.times.clear()
     OF_ROWS[question](long)
-    assert read
+    assert read.rows
+    assert read.times.total() <= times_before
     a_row_a_build = A_ROW_A_BUILD * long.units // A_BUILD
-    for sql, rows in read.items():
-        assert rows <= before.get(sql, 0) or rows <= a_row_a_build, sql
+    for sql, rows in read.rows.items():
+        assert rows <= rows_before.get(sql, 0) or rows <= a_row_a_build, sql
 
 
 def test_a_question_that_reads_all_would_be_noticed(
-    both: tuple[Asked, Asked], read: Counter[str]
+    both: tuple[Asked, Asked], read: Read
 ) -> None:
     """The measure itself."""
     _, long = both
     assert A_ROW_A_BUILD * long.units // A_BUILD < long.units
     long.store.table("unit", product="photodiode-amplifier")
-    assert max(read.values()) == long.units
+    assert max(read.rows.values()) == long.units

@@ -48,6 +48,13 @@ def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
     left = said(home, "ship", "PA-3006", "--to", "order 9", "--override", why, *BY)
     assert left.exit_code == 0, left.output
     assert why in said(home, "trace", "PA-3006").stdout
+    said(home, "return", "PA-3006", "--reason", "not wanted after all", *BY)
+    once_more = "another customer accepts it"
+    left = said(
+        home, "ship", "PA-3006", "--to", "order 10", "--override", once_more, *BY
+    )
+    assert "Has left by override" in left.stdout, left.output
+    assert once_more in said(home, "trace", "PA-3006").stdout
 
 
 @pytest.mark.parametrize(

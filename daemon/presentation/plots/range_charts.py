@@ -7,7 +7,7 @@ from math import sqrt
 import altair as alt
 import numpy as np
 import pandas as pd
-from scipy.stats import chi2, t
+from scipy.special import chdtri, stdtrit
 
 from daemon.presentation.colours import LIGHT, Look
 from daemon.presentation.figures import MINUS, PPM_PER_PERCENT, share_of_reading
@@ -160,7 +160,7 @@ def between_and_within(
         if n < FEWEST or float(np.ptp(errors)) == 0.0:
             continue
         s = float(np.std(errors, ddof=1))
-        reach = float(t.ppf(CONFIDENCE, n - 1)) * s / sqrt(n)
+        reach = float(stdtrit(n - 1, CONFIDENCE)) * s / sqrt(n)
         moved = (stretch["meaning"] == MOVED).all()
         rows.append(
             {
@@ -174,8 +174,8 @@ def between_and_within(
                 "mean_low": float(errors.mean()) - reach,
                 "mean_high": float(errors.mean()) + reach,
                 "s": s,
-                "s_low": s * sqrt((n - 1) / float(chi2.ppf(CONFIDENCE, n - 1))),
-                "s_high": s * sqrt((n - 1) / float(chi2.ppf(1 - CONFIDENCE, n - 1))),
+                "s_low": s * sqrt((n - 1) / float(chdtri(n - 1, 1 - CONFIDENCE))),
+                "s_high": s * sqrt((n - 1) / float(chdtri(n - 1, CONFIDENCE))),
                 "meaning": MOVED if moved else AS_IT_WAS,
             }
         )

@@ -11,9 +11,8 @@ ISO 22514-2:2017; ISO 22514-4:2016; NIST/SEMATECH e-Handbook, section 6.1.6.
 from dataclasses import dataclass
 from math import isnan, sqrt
 
-from scipy.optimize import brentq
+import scipy
 from scipy.special import chdtri, ndtri
-from scipy.stats import nct
 
 from daemon.spc.checks import count, finite, not_negative, positive, share
 from daemon.spc.errors import OutOfRangeError
@@ -286,7 +285,7 @@ def one_sided_bound(
     t = scale * estimate
 
     def excess(index: float) -> float:
-        found = float(nct.cdf(t, degrees, scale * index))
+        found = float(scipy.stats.nct.cdf(t, degrees, scale * index))
         if isnan(found):
             raise OutOfRangeError(
                 argument="estimate", value=estimate, allowed="smaller for so many units"
@@ -299,7 +298,7 @@ def one_sided_bound(
         low -= step
     while excess(high) > 0.0:
         high += step
-    return float(brentq(excess, low, high, xtol=1e-12))
+    return float(scipy.optimize.brentq(excess, low, high, xtol=1e-12))
 
 
 def cpm_interval(

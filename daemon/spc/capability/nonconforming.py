@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
 from scipy.special import ndtr
-from scipy.stats import binomtest
 
 from daemon.spc.capability.indices import Specification
 from daemon.spc.checks import finite, finite_array, positive, share
@@ -108,7 +108,7 @@ def counted_share(
     lower, upper = specification.lower, specification.upper
     below = 0 if lower is None else int(np.count_nonzero(values < lower))
     above = 0 if upper is None else int(np.count_nonzero(values > upper))
-    ends = binomtest(below + above, len(values)).proportion_ci(
+    ends = scipy.stats.binomtest(below + above, len(values)).proportion_ci(
         confidence_level=confidence, method="exact"
     )
     return CountedShare(

@@ -9,9 +9,7 @@ SEMATECH e-Handbook, section 6.2.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar
-from scipy.special import bdtr
-from scipy.stats import binom, hypergeom
+import scipy
 
 from daemon.spc.checks import count, finite
 from daemon.spc.errors import OutOfRangeError
@@ -74,7 +72,9 @@ class SinglePlan:
 
     def stages(self, share: float) -> tuple[Stage, ...]:
         """Return where a process may be accepted: here once."""
-        accepts = float(bdtr(self.c, self.n, checked_share("share", share)))
+        accepts = float(
+            scipy.special.bdtr(self.c, self.n, checked_share("share", share))
+        )
         return (Stage(inspected=self.n, accepts=accepts),)
 
     def accepts(self, share: float) -> float:
@@ -98,7 +98,7 @@ class SinglePlan:
             Units in the build, at least the sample.
         """
         checked_build(nonconforming, build, self.n)
-        return float(hypergeom.cdf(self.c, build, nonconforming, self.n))
+        return float(scipy.stats.hypergeom.cdf(self.c, build, nonconforming, self.n))
 
     def mean_n(self, share: float) -> float:
         """Return the average sample number (ASN), which here is the sample."""
@@ -163,11 +163,14 @@ class DoublePlan:
         """Return acceptance by the first sample, and by both."""
         p = checked_share("share", share)
         between = np.arange(self.c1 + 1, self.r1)
-        second = binom.pmf(between, self.n1, p) @ binom.cdf(
+        second = scipy.stats.binom.pmf(between, self.n1, p) @ scipy.stats.binom.cdf(
             self.c2 - between, self.n2, p
         )
         return (
-            Stage(inspected=self.n1, accepts=float(bdtr(self.c1, self.n1, p))),
+            Stage(
+                inspected=self.n1,
+                accepts=float(scipy.special.bdtr(self.c1, self.n1, p)),
+            ),
             Stage(inspected=self.n, accepts=float(second)),
         )
 
@@ -179,16 +182,20 @@ class DoublePlan:
         """Return the probability of acceptance of one finite build (hypergeometric)."""
         checked_build(nonconforming, build, self.n)
         between = np.arange(self.c1 + 1, min(self.r1, nonconforming + 1))
-        second = hypergeom.pmf(between, build, nonconforming, self.n1) @ hypergeom.cdf(
+        second = scipy.stats.hypergeom.pmf(
+            between, build, nonconforming, self.n1
+        ) @ scipy.stats.hypergeom.cdf(
             self.c2 - between, build - self.n1, nonconforming - between, self.n2
         )
-        first = hypergeom.cdf(self.c1, build, nonconforming, self.n1)
+        first = scipy.stats.hypergeom.cdf(self.c1, build, nonconforming, self.n1)
         return float(first + second)
 
     def mean_n(self, share: float) -> float:
         """Return the average sample number (ASN), both samples taken whole."""
         p = checked_share("share", share)
-        decided = binom.cdf(self.c1, self.n1, p) + binom.sf(self.r1 - 1, self.n1, p)
+        decided = scipy.stats.binom.cdf(self.c1, self.n1, p) + scipy.stats.binom.sf(
+            self.r1 - 1, self.n1, p
+        )
         return self.n1 + self.n2 * (1.0 - float(decided))
 
 
@@ -271,7 +278,7 @@ def outgoing_limit(plan: SinglePlan | DoublePlan, *, build: int) -> OutgoingLimi
         (plan.c, plan.n) if isinstance(plan, SinglePlan) else (plan.c2, plan.n1)
     )
     top = min(1.0, 4.0 * (most + 1) / first)
-    best = minimize_scalar(
+    best = scipy.optimize.minimize_scalar(
         lambda share: -outgoing(plan, float(share), build=build).share,
         bounds=(0.0, top),
         method="bounded",

@@ -2,7 +2,7 @@
 
 from math import ceil, log, log1p
 
-from scipy.stats import hypergeom
+import scipy
 
 from daemon.spc.checks import count, share
 from daemon.spc.errors import OutOfRangeError
@@ -84,7 +84,10 @@ def zero_acceptance_size_of_build(
 
     def shown(n: int) -> bool:
         # With more units than conform, one of the others must be among them.
-        return n > conforming or hypergeom.pmf(0, build, nonconforming, n) <= beta
+        return (
+            n > conforming
+            or scipy.stats.hypergeom.pmf(0, build, nonconforming, n) <= beta
+        )
 
     return smallest(shown, at_least=1)
 

@@ -9,8 +9,8 @@ Resnikoff, Journal of the American Statistical Association 50 (1955) 457-516.
 from dataclasses import dataclass
 from math import ceil, sqrt
 
+import scipy
 from scipy.special import bdtri, betainc, ndtr, ndtri
-from scipy.stats import nct
 
 from daemon.spc.capability.indices import Specification
 from daemon.spc.checks import count, finite, positive, share
@@ -64,7 +64,7 @@ class VariablesPlan:
         root = sqrt(self.n)
         if self.sigma_known:
             return float(ndtr(root * (z - self.k)))
-        return float(nct.sf(root * self.k, self.n - 1, root * z))
+        return float(scipy.stats.nct.sf(root * self.k, self.n - 1, root * z))
 
     def estimated_share(self, quality: float) -> float:
         """Return the best unbiased estimate of the share beyond a limit.
@@ -206,7 +206,7 @@ def acceptability_constant(n: int, *, good: float, accepts: float) -> float:
     count("n", n, at_least=3)
     z = -float(ndtri(share("good", good)))
     root = sqrt(n)
-    return float(nct.isf(share("accepts", accepts), n - 1, root * z)) / root
+    return float(scipy.stats.nct.isf(share("accepts", accepts), n - 1, root * z)) / root
 
 
 def variables_plan_by_two_points(

@@ -90,11 +90,11 @@ def standards_of(
     serial = ((body.get("bench") or {}).get("check_standard") or {}).get("serial")
     if serial is None:
         return ()
-    asked = set(sessions)
     runs: dict[int, list[UnitRow]] = {}
-    for one in store.rows(UnitRow, serial=serial):
-        if one.kind is RunKind.CHECK and one.session in asked:
-            runs.setdefault(one.number, []).append(one)
+    for session in dict.fromkeys(sessions):
+        for one in store.rows(UnitRow, serial=serial, session=session):
+            if one.kind is RunKind.CHECK:
+                runs.setdefault(one.number, []).append(one)
     titles = {one.key: one.title for one in product.ranges}
     return tuple(
         StandardLine(

@@ -171,14 +171,12 @@ def _findings(store: Store, product: ProductModel, serial: str) -> tuple[str, ..
     """Return what was found that concerns a unit, and whether it says so for sure."""
     name = product.settings.name
     said = []
+    # What the unit carries says its own build; nothing is asked finding by finding.
+    records = Records.of(store, name, product.keys, about=[serial])
     for signal in store.rows(Signal, "signals", product=name):
         if not signal.standing or signal.cause is Cause.CHART:
             continue
-        about = [serial, signal.build, *([signal.reel] if signal.reel else [])]
-        records = Records.of(store, name, product.keys, about=about)
-        if not records.is_unit(serial):
-            continue
-        probability = who_carries.probabilities(records, signal)[serial]
+        probability = who_carries.probability(records, serial, signal)
         if probability < NEGLIGIBLE:
             continue
         odd = sentences.is_odd_unit(signal)

@@ -1,5 +1,5 @@
 -- One row a range of a run of one serial, unit or check standard, with the run's
--- note. The columns `again_` are as a later check judged it again, and that check's
+-- note; of one `session`, else of all. The columns `again_` are as a later check judged it again, and that check's
 -- number; null where none did.
 select
     range_result.number,
@@ -38,5 +38,8 @@ left join
     rejudgement
     on rejudgement.run = range_result.run and rejudgement.range = range_result.range
 left join run as closing on closing.run = rejudgement.check_run
-where range_result.serial = $serial and run.serial = $serial
+where
+    range_result.serial = $serial
+    and run.serial = $serial
+    and (cast($session as text) is null or run.session = cast($session as text))
 order by range_result.number, range_result.place;

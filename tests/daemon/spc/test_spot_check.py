@@ -35,6 +35,21 @@ def test_a_sure_detector_misses_only_what_was_not_drawn() -> None:
     assert missed == pytest.approx(hypergeom.pmf(0, 60, 12, 5), abs=1e-9)
 
 
+@pytest.mark.source("scipy.stats.hypergeom: how many of a sample carry the reel")
+@pytest.mark.parametrize(
+    ("build", "carrying", "checked"),
+    [(60, 30, 5), (500, 250, 300), (7, 5, 4), (5000, 2500, 2499), (40, 40, 3)],
+)
+def test_a_miss_counts_however_many_were_drawn(
+    build: int, carrying: int, checked: int
+) -> None:
+    drawn = np.arange(min(checked, carrying) + 1)
+    seen = [CHECK.seen(int(one), shift_ppm=700.0) for one in drawn]
+    expected = 1.0 - hypergeom.pmf(drawn, build, carrying, checked) @ seen
+    missed = CHECK.missed(checked, shift_ppm=700.0, build=build, carrying=carrying)
+    assert missed == pytest.approx(expected, abs=1e-11)
+
+
 def test_a_sure_detector_needs_what_sampling_without_acceptance_needs() -> None:
     needed = SHARP.size_needed(shift_ppm=1000.0, missed=0.05, build=100, carrying=10)
     assert needed == zero_acceptance_size_of_build(
