@@ -249,10 +249,17 @@ class Sight:
             # What pytest gives a test file from the folders above it.
             above = (named.get(folder / "conftest.py") for folder in one.parents)
             named[one] = named[one].union(*(more for more in above if more))
-        return cls(root, named)
+        doors = _doors(root)
+        return cls(
+            root,
+            {
+                one: names.union(*(_behind(doors, name) for name in names))
+                for one, names in named.items()
+            },
+        )
 
     def rings(self, path: Path) -> list[list[Path]]:
-        """Return test files that can see a file: near, two steps away, all others."""
+        """Return test files that can see a file: near, some steps away, all others."""
         direct = self._naming(self._names(path))
         if not direct:
             # A page that nobody imports is named by its stem where it is opened.
@@ -260,11 +267,33 @@ class Sight:
         helpers = [one for one in direct if self._is_test(one)]
         near = {*direct, *self._naming(self._names(*helpers))}
         near |= {one for one in self.imports if one.stem.endswith(f"_{path.stem}")}
-        users = [one for one in direct if not self._is_test(one)]
-        far = self._naming(self._names(*users)) - near
+        users = {one for one in direct if not self._is_test(one)}
+        far: set[Path] = set()
+        passed = set(users)
+        while users and not far:
+            seen = self._naming(self._names(*users))
+            far = {one for one in seen if self._is_test(one)} - near
+            users = {one for one in seen if not self._is_test(one)} - passed
+            passed |= users
         rest = set(self.imports) - near - far
+
+        room = path.relative_to(self.root).parts[:-1]
+
+        def nearest(one: Path) -> tuple[bool, int, bool, int, Path]:
+            beside = one.relative_to(self.root).parts[1:-1]
+            return (
+                path.stem not in one.stem,
+                -sum(a == b for a, b in zip(room, beside, strict=False)),
+                one not in direct,
+                len(self.imports[one]),
+                one,
+            )
+
         return [
-            sorted(o for o in ring if self._is_test(o) and o.name.startswith("test_"))
+            sorted(
+                (o for o in ring if self._is_test(o) and o.name.startswith("test_")),
+                key=nearest,
+            )
             for ring in (near, far, rest)
         ]
 
@@ -283,17 +312,51 @@ class Sight:
                 continue
             parts = path.relative_to(self.root).with_suffix("").parts
             found.add(".".join(parts[:-1] if parts[-1] == "__init__" else parts))
+            if path.is_relative_to(self.root / "dashboard" / "views"):
+                found.add(f"mention {path.stem}")
         return found
 
 
+def _doors(root: Path) -> dict[str, str]:
+    """Return under which full name each name that a room offers stands in its file."""
+    found = {}
+    for top in PACKAGES:
+        for door in (root / top).rglob("__init__.pyi"):
+            room = ".".join(door.parent.relative_to(root).parts)
+            for node in ast.parse(door.read_text("utf-8")).body:
+                if isinstance(node, ast.ImportFrom) and node.module:
+                    inside = f"{room}.{node.module}"
+                    for one in node.names:
+                        found[f"{room}.{one.asname or one.name}"] = (
+                            f"{inside}.{one.name}"
+                        )
+    return found
+
+
+def _behind(doors: Mapping[str, str], name: str) -> Iterator[str]:
+    """Yield the files in which a name of a room stands, if one is."""
+    while name in doors:
+        name = doors[name]
+        yield name.rpartition(".")[0]
+
+
 def _named(path: Path) -> Iterator[str]:
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    nodes = [*ast.walk(ast.parse(path.read_text("utf-8")))]
+    rooms = {
+        one.asname or one.name: f"{node.module}.{one.name}"
+        for node in nodes
+        if isinstance(node, ast.ImportFrom) and node.module
+        for one in node.names
+    }
+    for node in nodes:
         match node:
             case ast.Import(names):
                 yield from (one.name for one in names)
             case ast.ImportFrom(module, names) if module:
                 yield module
                 yield from (f"{module}.{one.name}" for one in names)
+            case ast.Attribute(ast.Name(name), attribute) if name in rooms:
+                yield f"{rooms[name]}.{attribute}"
             case ast.Constant(str() as text) if text.isidentifier():
                 yield f"mention {text}"
 
