@@ -104,6 +104,8 @@ class Mutant:
     text: str
     statement: range
     """The lines of the statement that it is in; of a block, those before its body."""
+    inside: frozenset[str] = frozenset()
+    """The names of the functions and classes that it is in."""
 
 
 # changes of Python
@@ -140,6 +142,7 @@ def _of_program(path: Path, text: str) -> Iterator[Mutant]:
     tree = ast.parse(text)
     said = _said(tree)
     statements = _statements(tree)
+    inside = _inside(tree)
     for node in ast.walk(tree):
         if id(node) in said or not isinstance(node, ast.expr | ast.stmt):
             continue
@@ -160,7 +163,7 @@ def _of_program(path: Path, text: str) -> Iterator[Mutant]:
                 yield Mutant(
                     path=path, line=node.lineno, kind=kind, before=_short(before),
                     after=_short(after), text=changed.decode(),
-                    statement=statements[id(node)],
+                    statement=statements[id(node)], inside=inside[id(node)],
                 )  # fmt: skip
 
 
@@ -178,6 +181,18 @@ def _statements(tree: ast.AST) -> dict[int, range]:
             end = body[0].lineno if body else (node.end_lineno or node.lineno) + 1
             lines = range(node.lineno, max(end, node.lineno + 1))
             found.update((id(part), lines) for part in ast.walk(node))
+    return found
+
+
+def _inside(tree: ast.AST) -> dict[int, frozenset[str]]:
+    """Return the names of what each node is in."""
+    found: dict[int, frozenset[str]] = {}
+    for node in ast.walk(tree):
+        own = found.setdefault(id(node), frozenset())
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            own |= {node.name}
+        for child in ast.iter_child_nodes(node):
+            found[id(child)] = own
     return found
 
 
@@ -258,8 +273,11 @@ class Sight:
             },
         )
 
-    def rings(self, path: Path) -> list[list[Path]]:
-        """Return test files that can see a file: near, some steps away, all others."""
+    def rings(self, path: Path, inside: Set[str] = frozenset()) -> list[list[Path]]:
+        """Return test files that can see a file: near, some steps away, all others.
+
+        In each those first that name what the change is `inside`.
+        """
         direct = self._naming(self._names(path))
         if not direct:
             # A page that nobody imports is named by its stem where it is opened.
@@ -279,9 +297,12 @@ class Sight:
 
         room = path.relative_to(self.root).parts[:-1]
 
-        def nearest(one: Path) -> tuple[bool, int, bool, int, Path]:
+        names = {f"name {one}" for one in inside}
+
+        def nearest(one: Path) -> tuple[int, bool, int, bool, int, Path]:
             beside = one.relative_to(self.root).parts[1:-1]
             return (
+                -len(self.imports[one] & names),
                 path.stem not in one.stem,
                 -sum(a == b for a, b in zip(room, beside, strict=False)),
                 one not in direct,
@@ -357,6 +378,9 @@ def _named(path: Path) -> Iterator[str]:
                 yield from (f"{module}.{one.name}" for one in names)
             case ast.Attribute(ast.Name(name), attribute) if name in rooms:
                 yield f"{rooms[name]}.{attribute}"
+                yield f"name {attribute}"
+            case ast.Attribute(_, name) | ast.Name(name):
+                yield f"name {name}"
             case ast.Constant(str() as text) if text.isidentifier():
                 yield f"mention {text}"
 
@@ -576,7 +600,7 @@ def verdict(copy: Copy, mutant: Mutant, sight: Sight, rings: int) -> str:
     """Return whether any test notices a mutant, and which."""
     limits = (copy.limit_s, copy.limit_s, FULL_LIMIT_S)
     late = ""
-    asked = [*zip(sight.rings(mutant.path), limits, strict=True)][:rings]
+    asked = [*zip(sight.rings(mutant.path, mutant.inside), limits, strict=True)][:rings]
     groups: list[tuple[Sequence[Path | str], float]] = []
     groups += [one for one in asked if one[0]]
     if copy.ran is not None:
