@@ -239,9 +239,18 @@ def test_notices_of_a_recall_say_by_how_much_it_reads_low(
         records(store), contained, demo_product(), issued_at=AT, issuer="us"
     )
     assert [one.serial for one in made] == [AWAY, AWAY_UNMEASURED]
+    listed = {o["serial"]: o for o in csv.DictReader(io.StringIO(cards(contained)))}
     for one in made:
-        ((range_, error, factor, _, basis),) = cells(one, "Multiply by")
+        ((range_, error, factor, sure_to, basis),) = cells(one, "Multiply by")
         assert range_ == "100 uA"
+        # As the list of all cards has it, to the digits of the paper.
+        card = listed[one.serial]
+        assert float(factor) == pytest.approx(
+            float(card["multiply readings by"]), abs=1e-4
+        )
+        assert float(sure_to) == pytest.approx(
+            float(card["expanded uncertainty of the factor (k = 2)"]), rel=0.05
+        )
         assert error.startswith((f"{MINUS}0.5", f"{MINUS}0.6"))
         assert float(factor) > 1.005
         assert basis.startswith("measured" if one.serial == AWAY else "predicted")
