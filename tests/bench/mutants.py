@@ -299,12 +299,12 @@ class Sight:
 
         names = {f"name {one}" for one in inside}
 
-        def nearest(one: Path) -> tuple[int, bool, int, bool, int, Path]:
+        def nearest(one: Path) -> tuple[bool, int, int, bool, int, Path]:
             beside = one.relative_to(self.root).parts[1:-1]
             return (
-                -len(self.imports[one] & names),
                 path.stem not in one.stem,
                 -sum(a == b for a, b in zip(room, beside, strict=False)),
+                -len(self.imports[one] & names),
                 one not in direct,
                 len(self.imports[one]),
                 one,
