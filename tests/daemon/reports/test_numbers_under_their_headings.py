@@ -5,6 +5,7 @@ from datetime import timedelta
 
 import pytest
 
+from daemon.presentation import documents
 from daemon.presentation.documents.blocks import Document, Facts, Grid
 from daemon.presentation.documents.content import Correction
 from storage import NOT_READ, JudgedPoint
@@ -54,6 +55,24 @@ def test_a_units_range_has_error_uncertainty_limit_and_offset() -> None:
         "Verdict": "nonconforming",
         "Prob. inside": "1.3 %",
     }
+
+
+@pytest.mark.parametrize(
+    ("verdict", "inside", "said"),
+    [
+        ("like known-good", None, True),
+        ("changed", None, True),
+        ("undecided", None, True),
+        ("undecided", 0.6, False),
+        ("conforming", 1.0, False),
+    ],
+)
+def test_what_was_only_compared_is_said_to_be_no_statement_of_conformity(
+    verdict: str, inside: float | None, said: bool
+) -> None:
+    one = replace(RECORD.ranges[0], verdict=verdict, conformance_probability=inside)
+    text = documents.html(replace(RECORD, ranges=(one,), judged_before=()))
+    assert ("that is no statement of conformity" in text) == said
 
 
 def test_a_point_has_its_place_its_error_and_what_is_allowed_there() -> None:
