@@ -286,6 +286,30 @@ def test_what_was_not_measured_is_never_said_to_read_so(store: LocalStore) -> No
     assert "it reads wrong" not in text
 
 
+@pytest.mark.parametrize(
+    ("serial", "chance", "told"),
+    [(AWAY_UNMEASURED, 0.4, 0.4), (AWAY_UNMEASURED, 1.0, None), (AWAY, 0.99, None)],
+)
+def test_how_probable_it_is_is_said_where_a_unit_was_not_measured(
+    store: LocalStore,
+    contained: Containment,
+    serial: str,
+    chance: float,
+    told: float | None,
+) -> None:
+    (found,) = (one for one in contained.noticed if one.serial == serial)
+    made = recall_letters.notice(
+        records(store), demo_product(), serial,
+        [(contained, replace(found, probability=chance))],
+        number="1", issued_at=AT, issuer="us",
+    )  # fmt: skip
+    assert made.probability == told
+    assert ("Probability that this unit has a part" in documents.html(made)) == (
+        told is not None
+    )
+    assert made.sure == (told is None)
+
+
 def test_a_customers_notice_says_by_how_much_it_reads_low(store: LocalStore) -> None:
     made = customer_notice(store, demo_product(), AWAY, issued_at=AT, issuer="us")
     (correction,) = made.corrections
