@@ -34,8 +34,12 @@ def choose(
     otherwise: str,
     said: Callable[[str], str] = str,
     many: bool = False,
+    label_stands: bool = False,
 ) -> str:
     """Let a person choose the subject; the address follows, and leads.
+
+    What is shown for want of a choice is not written: each writing is a step that the
+    browser's way back would have to undo, and that would be written again.
 
     Parameters
     ----------
@@ -49,8 +53,10 @@ def choose(
         How a person reads one.
     many
         Whether there may be more than stand side by side.
+    label_stands
+        Whether the label is read; else it is there for who hears the page.
     """
-    key, state = f"{name} of the address", st.session_state
+    key, state = f"{name} of the address: {label}", st.session_state
     wanted = asked(name, among) or otherwise
     # The address came from elsewhere: a link, a reload, the way back.
     if state.get(f"{key} seen") != st.query_params.get(name) or key not in state:
@@ -59,22 +65,17 @@ def choose(
         state[key] = otherwise
     asked_for: dict[str, Any] = {
         "label": label, "options": list(among), "format_func": said, "key": key,
-        "label_visibility": "collapsed",
+        "label_visibility": "visible" if label_stands else "collapsed",
     }  # fmt: skip
     chosen = str(
         st.selectbox(**asked_for)
         if many
         else st.segmented_control(required=True, **asked_for)
     )
-    keep(name, chosen)
-    state[f"{key} seen"] = chosen
+    if chosen != wanted:
+        st.query_params[name] = chosen
+    state[f"{key} seen"] = st.query_params.get(name)
     return chosen
-
-
-def keep(name: str, value: str) -> None:
-    """Write a subject into the address, unless it stands there."""
-    if st.query_params.get(name) != value:
-        st.query_params[name] = value
 
 
 def link(label: str, subject: str, value: str, **more: str) -> None:

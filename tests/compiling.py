@@ -1,4 +1,7 @@
-"""The detector's loops are compiled once, before several processes need them."""
+"""What several processes would each compile is compiled once, before they start.
+
+These are the detector's loops, and the tests as pytest rewrites them.
+"""
 
 import platform
 import subprocess
@@ -45,10 +48,21 @@ def warm() -> None:
         warm_up(ProductModel.of(load(demo).product))
 
 
+def rewrite() -> None:
+    """Have all tests read once, so that what becomes of them is kept."""
+    subprocess.run(
+        [sys.executable, "-m", "pytest", "--collect-only", "--quiet", "-n", "0"],
+        check=True,
+        cwd=ROOT,
+        stdout=subprocess.DEVNULL,
+    )
+
+
 def main() -> None:
     """Compile, and note what."""
     bytecode.keep()
     warm()
+    rewrite()
     NOTE.parent.mkdir(exist_ok=True)
     NOTE.write_text(stamp())
 

@@ -16,7 +16,7 @@ from daemon.traceability import (
     note,
 )
 from daemon.traceability.papers import Of
-from dashboard import data, documents, look, who
+from dashboard import address, data, documents, look, who
 from storage import ContainmentStep, Step, StorageError
 
 INTERVAL = "interval"
@@ -49,12 +49,14 @@ def recall() -> None:
         look.say("Nothing to contain.", [ADVICE])
         return
     with st.container(key="subject", width=360):
-        subject = st.selectbox(
+        subject = address.choose(
             "Finding or reel",
+            "about",
             subjects,
-            format_func=lambda one: named.get(one, one),
-            key="about",
-            bind="query-params",
+            otherwise=subjects[0],
+            said=lambda one: named.get(one, one),
+            many=True,
+            label_stands=True,
         )
     found = ask(shown, subject)
     if found is None:

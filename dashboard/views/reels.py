@@ -27,11 +27,11 @@ from daemon.traceability import (
     told_by_units,
     trace,
 )
-from dashboard import data, documents, look, who
+from dashboard import address, data, documents, look, who
 from storage import Fitting, Reel, ReelCheck, ReelReceipt, Scope, Signal, meant
 
-SUBJECT, CHOSEN = "reel", "reel chosen"
-"""The word of the address; the key of the list."""
+SUBJECT = "reel"
+"""The word of the address."""
 DONE = "reels done"
 """Key of a viewer's session: what was recorded last, and how often."""
 FEWEST_PARTS = 2
@@ -83,23 +83,20 @@ def reels() -> None:
 
 
 def _chosen(names: Sequence[str]) -> str | None:
-    """Return the reel that the address or the list names; the address keeps it."""
+    """Return the reel that the address or the list names, the newest otherwise."""
     if not names:
         return None
     newest = list(names)[::-1]
-    asked = st.query_params.get(SUBJECT)
-    if CHOSEN not in st.session_state:
-        place = 0
-        if asked:
-            try:
-                place = newest.index(meant(asked, names, kind=SUBJECT))
-            except HoldpointError as exc:
-                look.stands_out(f"{capital(str(exc).rstrip('.'))}.")
-        st.session_state[CHOSEN] = newest[place]
+    otherwise, asked = newest[0], st.query_params.get(SUBJECT)
+    if asked and asked not in names:
+        try:
+            otherwise = meant(asked, names, kind=SUBJECT)
+        except HoldpointError as exc:
+            look.stands_out(f"{capital(str(exc).rstrip('.'))}.")
     with st.container(key="subject reel", width=360):
-        name: str = st.selectbox("Reel", newest, key=CHOSEN)
-    st.query_params[SUBJECT] = name
-    return name
+        return address.choose(
+            "Reel", SUBJECT, newest, otherwise=otherwise, many=True, label_stands=True
+        )
 
 
 def _one(shown: data.Shown, reel: Reel) -> None:
@@ -287,7 +284,7 @@ def _keep_reel() -> None:
         )
 
     if _done(keep, f"Reel {name} is recorded."):
-        st.session_state[CHOSEN] = name
+        st.query_params[SUBJECT] = name
 
 
 def _correct(shown: data.Shown, reel: Reel) -> None:

@@ -4,7 +4,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import BrowserContext, expect
 
 from daemon.service.home import Home
 from daemon.trials.stories.demo import lay_out
@@ -46,7 +46,7 @@ def home_with_checks(folder: Path) -> Home:
 
 
 def test_a_four_range_unit_is_completed_by_hand(
-    browser: Browser, tmp_path: Path
+    browser: BrowserContext, tmp_path: Path
 ) -> None:
     home = home_with_checks(tmp_path / "home")
     with ExitStack() as way_out:

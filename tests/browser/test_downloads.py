@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import BrowserContext
 
 from tests.browser.test_browser import SLOW_MS, paged
 
@@ -11,7 +11,7 @@ pytestmark = pytest.mark.browser
 
 
 def test_a_document_is_downloaded_by_one_click(
-    browser: Browser, address: str, tmp_path: Path
+    browser: BrowserContext, address: str, tmp_path: Path
 ) -> None:
     with paged(browser) as page:
         page.goto(f"{address}/recall")

@@ -3,14 +3,14 @@
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import BrowserContext, expect
 
 from daemon.holds import policy
 from daemon.service.processes import child, dashboard_command
 from storage.access import open_store
 from storage.records import Reel, Scope
 from tests.browser.conftest import free_port, let_in, wait_for
-from tests.browser.test_browser import SLOW_MS
+from tests.browser.test_browser import SLOW_MS, drawn
 from tests.daemon.making import AT, demo_settings, fitting
 from tests.daemon.seeded import seeded_home
 from tests.daemon.starting import running_daemon
@@ -70,13 +70,13 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 def test_no_name_is_read_as_markup_on_any_page_and_nothing_leaves(
-    browser: Browser, url: str
+    browser: BrowserContext, url: str
 ) -> None:
     """By the network log of the browser itself, tooltips included."""
-    context = browser.new_context(viewport={"width": 1440, "height": 1000})
-    let_in(context)
-    page = context.new_page()
-    session = context.new_cdp_session(page)
+    let_in(browser)
+    page = browser.new_page()
+    page.set_viewport_size({"width": 1440, "height": 1000})
+    session = browser.new_cdp_session(page)
     session.send("Network.enable")
     asked: list[str] = []
     session.on("Network.requestWillBeSent", lambda o: asked.append(o["request"]["url"]))
@@ -86,7 +86,7 @@ def test_no_name_is_read_as_markup_on_any_page_and_nothing_leaves(
     for name in PAGES:
         page.goto(f"{url}/{name}")
         page.locator("h1").first.wait_for(timeout=SLOW_MS)
-        page.wait_for_timeout(2000)
+        drawn(page)
         for one in page.locator('[data-testid="stExpander"] summary').all():
             one.click()
         for mark in page.locator(
@@ -108,7 +108,7 @@ def test_no_name_is_read_as_markup_on_any_page_and_nothing_leaves(
         )
         expect(title.first).to_be_visible(timeout=SLOW_MS)
     shown = page.evaluate("[...document.images].map(o => o.src)")
-    context.close()
+    page.close()
     assert not said
     assert not [one for one in shown if "127.0.0.9" in one]
     outside = [

@@ -7,7 +7,7 @@ from pathlib import Path
 from threading import Thread
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from daemon.service.home import Home
 from daemon.service.processes import child, dashboard_command
@@ -15,7 +15,7 @@ from daemon.trials.stories.demo import lay_out, running
 from storage.access import open_store
 from storage.records_shipping import ContainmentStep, ShipRule
 from tests.browser.conftest import free_port, wait_for
-from tests.browser.test_browser import choose, choose_person, drawn, paged
+from tests.browser.test_browser import choose, choose_person, drawn, fits, paged
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.starting import running_daemon
@@ -25,7 +25,6 @@ pytestmark = pytest.mark.browser
 
 RANGES = tuple(demo_settings().product.ranges)
 PERSON = demo_settings().plan.people[0]
-WIDTHS = (390, 768, 1440)
 HOMES: dict[str, Home] = {}
 """By the address at which its screens are."""
 
@@ -55,28 +54,7 @@ def decides(page: Page) -> None:
     expect(page.get_by_label("Who decides")).to_have_value(PERSON)
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize(
-    "place",
-    ["", "build?build=B-3", "finding", "range?range=100uA", "range?chart=Long+story"],
-)
-def test_nothing_scrolls_sideways(
-    browser: Browser, left: str, place: str, width: int
-) -> None:
-    with paged(browser, width=width, height=900) as page:
-        page.goto(f"{left}/{place}")
-        expect(page.locator("h1").first).to_be_visible()
-        expect(page.locator(".vega-embed:visible").first).to_be_visible()
-        wide = page.evaluate(
-            "Math.max(...[...document.querySelectorAll('[data-testid=stMain], "
-            "[data-testid=stMain] table, [data-testid=stMain] .vega-embed')]"
-            ".map(e => e.getBoundingClientRect().right))"
-        )
-        assert wide <= width + 1
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-
-
-def test_a_reload_keeps_range_and_chart(browser: Browser, left: str) -> None:
+def test_a_reload_keeps_range_and_chart(browser: BrowserContext, left: str) -> None:
     with paged(browser) as page:
         page.goto(f"{left}/range?range=1mA&chart=Distribution")
         expect(page.locator("h1").first).to_contain_text("Range 1 mA")
@@ -89,7 +67,32 @@ def test_a_reload_keeps_range_and_chart(browser: Browser, left: str) -> None:
         expect(page.locator("h1").first).to_contain_text("Range 10 uA")
 
 
-def test_a_click_on_the_map_opens_what_was_clicked(browser: Browser, left: str) -> None:
+def test_back_leads_back_from_a_page_that_chose_its_subject_itself(
+    browser: BrowserContext, left: str
+) -> None:
+    with paged(browser) as page:
+        for start, names in (
+            ("", ("Range", "Build", "Finding")),
+            ("holds", ("Recall",)),
+            ("units", ("Reels",)),
+        ):
+            before = f"{left}/{start}"
+            page.goto(before)
+            for name in names:
+                drawn(page)
+                page.get_by_role("link", name=name, exact=True).first.click()
+                page.wait_for_url(re.compile(f"/{name.lower()}$"))
+                expect(page.locator("h1").first).to_be_visible()
+                drawn(page)
+                page.go_back()
+                page.wait_for_url(before)
+                drawn(page)
+                assert page.url == before, name
+
+
+def test_a_click_on_the_map_opens_what_was_clicked(
+    browser: BrowserContext, left: str
+) -> None:
     with paged(browser) as page:
         page.goto(left)
         picture = page.locator("[class*='st-key-wide'] .vega-embed")
@@ -99,12 +102,15 @@ def test_a_click_on_the_map_opens_what_was_clicked(browser: Browser, left: str) 
 
 
 def test_from_a_finding_over_its_containment_to_its_release(
-    browser: Browser, left: str
+    browser: BrowserContext, left: str
 ) -> None:
     with paged(browser) as page:
         page.goto(left)
         first = page.get_by_role("alert").first
         expect(first).to_contain_text("2 suspect units have left, of 5")
+        expect(page.locator(".vega-embed:visible").first).to_be_visible()
+        fits(page, 390)
+        fits(page, 1440)
         page.get_by_role("button", name="Work on finding B-3-F1").click()
         page.wait_for_url(re.compile("/finding.finding=B-3-F1"))
         expect(
@@ -112,6 +118,8 @@ def test_from_a_finding_over_its_containment_to_its_release(
         ).to_be_visible()
         expect(page.get_by_role("cell", name="PA-3006").first).to_be_visible()
         page.get_by_text("Shipped: 2").wait_for()
+        fits(page, 390)
+        fits(page, 1440)
         a_step_is_noted_once(page, left)
         decides(page)
         for subject in ("build B-3", f"reel {BAD_REEL}"):
@@ -142,9 +150,13 @@ def a_step_is_noted_once(page: Page, url: str) -> None:
     page.get_by_role("link", name="Follow them up").click()
     page.get_by_text("Note a step", exact=True).click()
     choose_person(page, PERSON)
+    drawn(page)
     choose(page, "Units", "PA-3006")
     page.keyboard.press("Escape")
+    drawn(page)
     page.get_by_role("radio", name="notified").click()
+    expect(page.get_by_role("radio", name="notified")).to_be_checked()
+    drawn(page)
     page.get_by_role("button", name="Note it").dblclick()
     row = page.get_by_role("row").filter(has_text="PA-3006")
     expect(row).to_contain_text("notified")
@@ -156,7 +168,9 @@ def a_step_is_noted_once(page: Page, url: str) -> None:
     page.go_back()
 
 
-def test_a_build_is_seen_while_it_is_measured(browser: Browser, tmp_path: Path) -> None:
+def test_a_build_is_seen_while_it_is_measured(
+    browser: BrowserContext, tmp_path: Path
+) -> None:
     home = lay_out(tmp_path / "home")
     with ExitStack() as way_out:
         operator, _ = way_out.enter_context(running(home, seed=2, units=12))

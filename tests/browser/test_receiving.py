@@ -4,7 +4,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from daemon.service.processes import child, dashboard_command
 from storage import HoldState, Reel, ReelCheck, Scope, open_store
@@ -39,7 +39,7 @@ def receive(page: Page, name: str, readings: str) -> int:
 
 
 def test_a_reel_is_received_with_keys_for_less_than_a_minute(
-    browser: Browser, tmp_path: Path
+    browser: BrowserContext, tmp_path: Path
 ) -> None:
     home = empty_home(tmp_path / "home")
     with ExitStack() as way_out:

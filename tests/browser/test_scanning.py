@@ -7,7 +7,7 @@ from itertools import cycle, islice
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, CDPSession, Page, expect
+from playwright.sync_api import BrowserContext, CDPSession, Page, expect
 
 from daemon.service.home import Home
 from daemon.service.processes import child, dashboard_command
@@ -125,7 +125,7 @@ def scanned_quickly(page: Page, home: Home, url: str, *, scans: int) -> None:
 
 
 def test_sixty_quick_scans_have_their_answers_in_order(
-    browser: Browser, home: Home, url: str
+    browser: BrowserContext, home: Home, url: str
 ) -> None:
     with paged(browser) as page:
         scanned_quickly(page, home, url, scans=60)
@@ -133,14 +133,14 @@ def test_sixty_quick_scans_have_their_answers_in_order(
 
 @pytest.mark.bench
 def test_a_thousand_quick_scans_have_their_answers_in_order(
-    browser: Browser, home: Home, url: str
+    browser: BrowserContext, home: Home, url: str
 ) -> None:
     with paged(browser) as page:
         scanned_quickly(page, home, url, scans=1000)
 
 
 def test_what_was_scanned_before_a_reload_is_answered_once(
-    browser: Browser, home: Home, url: str
+    browser: BrowserContext, home: Home, url: str
 ) -> None:
     with paged(browser) as page:
         scanner = pack(page, url)
@@ -159,7 +159,7 @@ def test_what_was_scanned_before_a_reload_is_answered_once(
 
 
 def test_a_shipment_is_taken_back_by_a_scan_or_a_button_and_once(
-    browser: Browser, home: Home, url: str
+    browser: BrowserContext, home: Home, url: str
 ) -> None:
     with paged(browser) as page:
         scanner = pack(page, url)
@@ -181,7 +181,7 @@ def test_a_shipment_is_taken_back_by_a_scan_or_a_button_and_once(
 
 
 def test_two_tabs_and_going_back_ship_a_unit_once(
-    browser: Browser, home: Home, url: str
+    browser: BrowserContext, home: Home, url: str
 ) -> None:
     with paged(browser) as first, paged(browser) as second:
         scanners = [pack(one, url) for one in (first, second)]

@@ -5,7 +5,7 @@ import subprocess
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from daemon.service.home import Home
 from dashboard import data, live
@@ -60,7 +60,7 @@ def test_what_makes_up_the_time_until_it_is_said_is_less_than_five_seconds() -> 
 
 
 def test_a_hung_daemon_is_said_and_goes_on_by_itself(
-    browser: Browser, url: str, daemon: Daemon
+    browser: BrowserContext, url: str, daemon: Daemon
 ) -> None:
     with paged(browser) as page:
         opened(page, url, "holds", "2 holds")
@@ -84,7 +84,7 @@ def test_a_hung_daemon_is_said_and_goes_on_by_itself(
 
 
 def test_a_page_that_is_asked_for_as_the_daemon_hangs_says_so_too(
-    browser: Browser, url: str, daemon: Daemon
+    browser: BrowserContext, url: str, daemon: Daemon
 ) -> None:
     with paged(browser) as page:
         opened(page, url, "holds", "2 holds")
@@ -94,7 +94,7 @@ def test_a_page_that_is_asked_for_as_the_daemon_hangs_says_so_too(
 
 
 def test_a_stopped_daemon_is_said_with_how_to_start_it_and_turn_the_source_off(
-    browser: Browser, url: str, daemon: Daemon
+    browser: BrowserContext, url: str, daemon: Daemon
 ) -> None:
     with paged(browser) as page:
         opened(page, url, "packing", "Scan a unit")

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from config.load import load
 from config.model import Settings
@@ -272,7 +272,7 @@ def expect_good_layout(page: Page) -> None:
         )
 
 
-def test_three_days(walk: Walk, browser: Browser) -> None:
+def test_three_days(walk: Walk, browser: BrowserContext) -> None:
     first_day(walk)
     with ExitStack() as way_out:
         port = free_port()
@@ -314,7 +314,7 @@ def first_day(walk: Walk) -> None:
         assert sessions(walk, store) == 1
 
 
-def second_day(walk: Walk, browser: Browser, url: str) -> None:
+def second_day(walk: Walk, browser: BrowserContext, url: str) -> None:
     """Go on with the build by bench and by files; the next takes a bad reel."""
     with walk.day() as (operator, store):
         measure(operator, "B-2", range(4, 6))
@@ -373,7 +373,7 @@ def second_day(walk: Walk, browser: Browser, url: str) -> None:
                     keeps_nobody_out(page)
 
 
-def third_day(walk: Walk, browser: Browser, url: str) -> None:
+def third_day(walk: Walk, browser: BrowserContext, url: str) -> None:
     """Decide on what was found; nothing of it is found again."""
     with walk.day() as (operator, store):
         with at_holds(browser, url) as page:
@@ -415,7 +415,7 @@ def third_day(walk: Walk, browser: Browser, url: str) -> None:
 
 
 def a_slip_is_taken_back(
-    walk: Walk, browser: Browser, url: str, operator: Operator, store: Store
+    walk: Walk, browser: BrowserContext, url: str, operator: Operator, store: Store
 ) -> None:
     """Import two units read with a bad lead, of a new reel; then measure them again."""
     operator.record_reels("B-6", serial("B-6", 5))
@@ -455,7 +455,7 @@ def again(walk: Walk, operator: Operator, build: str, unit: int) -> None:
 
 
 @contextmanager
-def at_holds(browser: Browser, url: str) -> Iterator[Page]:
+def at_holds(browser: BrowserContext, url: str) -> Iterator[Page]:
     """Offer the page Holds."""
     with paged(browser) as page:
         page.set_default_timeout(LAID_OUT_MS)

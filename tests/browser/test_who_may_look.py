@@ -7,7 +7,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import BrowserContext, expect
 
 from daemon.service.home import Home
 from daemon.service.processes import (
@@ -54,9 +54,9 @@ def cookie(address: str, code: str = LETS_IN) -> str:
     return f"holdpoint-{urlsplit(address).port}={code}"
 
 
-def test_a_page_without_the_code_says_so(browser: Browser, address: str) -> None:
-    context = browser.new_context()
-    page = context.new_page()
+def test_a_page_without_the_code_says_so(browser: BrowserContext, address: str) -> None:
+    browser.clear_cookies()
+    page = browser.new_page()
     page.goto(f"{address}/holds")
     expect(page.locator("h1")).to_have_text("These screens need a code.")
     page.get_by_label("Code").fill("aaaa-bbbb-cccc")
@@ -68,21 +68,21 @@ def test_a_page_without_the_code_says_so(browser: Browser, address: str) -> None
     page.get_by_role("button", name="Show the screens").click()
     expect(page.locator("h1").first).to_contain_text("Hold build", timeout=SLOW_MS)
     assert LETS_IN not in page.url
-    context.close()
+    page.close()
 
 
 def test_the_address_with_the_code_lets_in_and_is_kept_without_it(
-    browser: Browser, address: str
+    browser: BrowserContext, address: str
 ) -> None:
-    context = browser.new_context()
-    page = context.new_page()
+    browser.clear_cookies()
+    page = browser.new_page()
     page.goto(f"{address}/?code={LETS_IN}")
     expect(page.locator("h1").first).to_contain_text("Hold build", timeout=SLOW_MS)
     assert LETS_IN not in page.url
-    (kept,) = [o for o in context.cookies() if o["httpOnly"]]
+    (kept,) = [o for o in browser.cookies() if o["httpOnly"]]
     assert kept["httpOnly"]
     assert kept["sameSite"] == "Strict"
-    context.close()
+    page.close()
 
 
 @pytest.mark.parametrize(

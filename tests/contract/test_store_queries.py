@@ -303,13 +303,18 @@ def test_a_remote_answer_is_the_local_one(
     assert remote.frame(query, **parameters).equals(local.frame(query, **parameters))
 
 
+@pytest.fixture(scope="module")
+def without_rows(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalStore]:
+    with LocalStore(tmp_path_factory.mktemp("empty") / "empty.duckdb") as empty:
+        yield empty
+
+
 @pytest.mark.parametrize("query", ASKED)
 def test_an_empty_answer_has_the_same_types(
-    both: tuple[LocalStore, RemoteStore], tmp_path: Path, query: str
+    both: tuple[LocalStore, RemoteStore], without_rows: LocalStore, query: str
 ) -> None:
     parameters, _ = ASKED[query]
-    with LocalStore(tmp_path / "empty.duckdb") as empty:
-        nothing = empty.table(query, **parameters)
+    nothing = without_rows.table(query, **parameters)
     assert nothing.num_rows == (query in ONE_ROW)
     assert nothing.schema.equals(both[0].table(query, **parameters).schema)
 

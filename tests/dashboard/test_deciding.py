@@ -16,7 +16,7 @@ from storage.records_alerts import Alert, Delivery, Severity
 from tests.daemon.making import AT
 from tests.daemon.seeded import seeded_home
 from tests.daemon.starting import running_daemon
-from tests.dashboard.test_pages import APP, SLOW_S, button, opened, said, scan
+from tests.dashboard.test_pages import button, opened, said, scan
 
 PRODUCT = "photodiode-amplifier"
 PERSON = "Ada Moreno"
@@ -186,10 +186,7 @@ def test_the_ledger_is_listed_and_proved() -> None:
 
 @pytest.mark.usefixtures("home")
 def test_an_address_names_what_messages_are_about() -> None:
-    app = AppTest.from_file(str(APP), default_timeout=SLOW_S).run()
-    app.query_params["about"] = "B-3-F1"
-    app = app.switch_page("views/messages.py").run()
-    assert not app.exception
+    app = opened("messages", about="B-3-F1")
     (chosen,) = [one for one in app.selectbox if one.label == "About"]
     assert chosen.value == "B-3-F1"
     assert said(app).count('data-head="Told"') == 2

@@ -3,6 +3,7 @@
 import json
 import re
 from datetime import UTC, datetime
+from functools import cache
 from html import unescape
 from itertools import count
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 
 import pyarrow as pa
 import pytest
+from streamlit.components.v2.component_manager import BidiComponentManager
 from streamlit.testing.v1 import AppTest
 
 import dashboard
@@ -27,13 +29,25 @@ HOLD_ON_REEL = f"B-3-F1:{BAD_REEL}"
 GONE = "The daemon does not answer"
 
 
-def opened(page: str = "") -> AppTest:
-    """Run the app and go to a page."""
-    app = AppTest.from_file(str(APP), default_timeout=SLOW_S).run()
+def opened(page: str = "", **subjects: str) -> AppTest:
+    """Run the app at the address of a page, and of what it is about."""
+    app = AppTest.from_file(str(APP), default_timeout=SLOW_S)
+    app._bidi_component_manager = _components()
+    for name, value in subjects.items():
+        app.query_params[name] = value
     if page:
-        app = app.switch_page(f"views/{page}.py").run()
+        app = app.switch_page(f"views/{page}.py")
+    app.run()
     assert not app.exception
     return app
+
+
+@cache
+def _components() -> BidiComponentManager:
+    """Look through what is installed for parts of screens once, not for each test."""
+    found = BidiComponentManager()
+    found.discover_and_register_components(start_file_watching=False)
+    return found
 
 
 def said(app: AppTest) -> str:

@@ -13,7 +13,7 @@ from storage.records_shipping import ReelReceipt
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.starting import running_daemon
-from tests.dashboard.test_pages import APP, SLOW_S, button, opened, said
+from tests.dashboard.test_pages import button, opened, said
 
 PERSON = "Ada Moreno"
 NAME = demo_settings().product.name
@@ -35,13 +35,7 @@ def home(served: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
 
 def at(reel: str) -> AppTest:
     """Open the page at an address with a reel, as after a reload."""
-    app = AppTest.from_file(str(APP), default_timeout=SLOW_S)
-    app.query_params["reel"] = reel
-    app = app.run().switch_page("views/reels.py")
-    app.query_params["reel"] = reel
-    app = app.run()
-    assert not app.exception
-    return app
+    return opened("reels", reel=reel)
 
 
 @pytest.mark.usefixtures("home")
