@@ -223,7 +223,7 @@ def test_two_terminals_share_one_daemon_and_the_first_may_end_it_not(
     assert "conforming" in other.rest()
     assert other.process.wait(PATIENCE_S) == 0
     deadline_s = time.monotonic() + PATIENCE_S
-    while is_running(found.pid):
+    while (last := read(home.data)) is not None and is_running(last.pid):
         assert time.monotonic() < deadline_s, "nobody needs it, and it does not end"
         time.sleep(0.1)
     with open_store(home.data) as store:
