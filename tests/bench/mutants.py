@@ -11,12 +11,13 @@ copy is a worktree of the last commit in a temporary folder: what is not committ
 not looked at, and the checkout is never touched.
 
 For each mutant the tests that can see its file are run, nearest first, until one fails:
-those that import its module or are named after it, then those whose imports lead there
-in two steps, then all others. `--rings 1` or `2` leaves the further ones out, and
-"survived nearby" is then no verdict. A test that fails without the change too is left
-out. Each line is printed as it is known; Ctrl-C ends with what was found so far. The
-exit code is 0 whatever survives: a survivor is a question, not a failure, since a
-mutant may change nothing that anybody can see.
+those that import its module, by the door of its room too, or are named after it, then
+those whose imports lead there in some steps, then all others. In each, those of the
+same room that name the changed function come first. `--rings 1` or `2` leaves the
+further ones out, and "survived nearby" is then no verdict. A test that fails without
+the change too is left out. Each line is printed as it is known; Ctrl-C ends with what
+was found so far. The exit code is 0 whatever survives: a survivor is a question, not a
+failure, since a mutant may change nothing that anybody can see.
 
 `--ran FILE` is quicker: it says which tests run which lines, and those that run the
 changed line come first, the ones that run little else before the others. One run of the
