@@ -11,12 +11,13 @@ copy is a worktree of the last commit in a temporary folder: what is not committ
 not looked at, and the checkout is never touched.
 
 For each mutant the tests that can see its file are run, nearest first, until one fails:
-those that import its module or are named after it, then those whose imports lead there
-in two steps, then all others. `--rings 1` or `2` leaves the further ones out, and
-"survived nearby" is then no verdict. A test that fails without the change too is left
-out. Each line is printed as it is known; Ctrl-C ends with what was found so far. The
-exit code is 0 whatever survives: a survivor is a question, not a failure, since a
-mutant may change nothing that anybody can see.
+those that import its module, by the door of its room too, or are named after it, then
+those whose imports lead there in some steps, then all others. In each, those of the
+same room that name the changed function come first. `--rings 1` or `2` leaves the
+further ones out, and "survived nearby" is then no verdict. A test that fails without
+the change too is left out. Each line is printed as it is known; Ctrl-C ends with what
+was found so far. The exit code is 0 whatever survives: a survivor is a question, not a
+failure, since a mutant may change nothing that anybody can see.
 
 `--ran FILE` is quicker: it says which tests run which lines, and those that run the
 changed line come first, the ones that run little else before the others. One run of the
@@ -104,13 +105,15 @@ class Mutant:
     text: str
     statement: range
     """The lines of the statement that it is in; of a block, those before its body."""
+    inside: frozenset[str] = frozenset()
+    """The names of the functions and classes that it is in."""
 
 
 # changes of Python
 
 
 def mutants_of(path: Path, text: str) -> list[Mutant]:
-    """Return every mutant that can be made of a file."""
+    """Return every change of a file; one drawn must be looked at by `is_another`."""
     if path.suffix == ".sql":
         return list(_of_query(path, text))
     return list(_of_program(path, text))
@@ -140,6 +143,7 @@ def _of_program(path: Path, text: str) -> Iterator[Mutant]:
     tree = ast.parse(text)
     said = _said(tree)
     statements = _statements(tree)
+    inside = _inside(tree)
     for node in ast.walk(tree):
         if id(node) in said or not isinstance(node, ast.expr | ast.stmt):
             continue
@@ -154,14 +158,21 @@ def _of_program(path: Path, text: str) -> Iterator[Mutant]:
             elif "\n" in after:
                 continue
             changed = source[:begin] + after.encode() + source[end:]
-            with suppress(SyntaxError):
-                if ast.dump(ast.parse(changed)) == ast.dump(tree):
-                    continue
-                yield Mutant(
-                    path=path, line=node.lineno, kind=kind, before=_short(before),
-                    after=_short(after), text=changed.decode(),
-                    statement=statements[id(node)],
-                )  # fmt: skip
+            yield Mutant(
+                path=path, line=node.lineno, kind=kind, before=_short(before),
+                after=_short(after), text=changed.decode(),
+                statement=statements[id(node)], inside=inside[id(node)],
+            )  # fmt: skip
+
+
+def is_another(mutant: Mutant, text: str) -> bool:
+    """Whether a mutant of a file can be read and says something else."""
+    if mutant.path.suffix == ".sql":
+        return mutant.text != text
+    try:
+        return ast.dump(ast.parse(mutant.text)) != ast.dump(ast.parse(text))
+    except SyntaxError:
+        return False
 
 
 def _short(text: str) -> str:
@@ -178,6 +189,18 @@ def _statements(tree: ast.AST) -> dict[int, range]:
             end = body[0].lineno if body else (node.end_lineno or node.lineno) + 1
             lines = range(node.lineno, max(end, node.lineno + 1))
             found.update((id(part), lines) for part in ast.walk(node))
+    return found
+
+
+def _inside(tree: ast.AST) -> dict[int, frozenset[str]]:
+    """Return the names of what each node is in."""
+    found: dict[int, frozenset[str]] = {}
+    for node in ast.walk(tree):
+        own = found.setdefault(id(node), frozenset())
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            own |= {node.name}
+        for child in ast.iter_child_nodes(node):
+            found[id(child)] = own
     return found
 
 
@@ -249,10 +272,20 @@ class Sight:
             # What pytest gives a test file from the folders above it.
             above = (named.get(folder / "conftest.py") for folder in one.parents)
             named[one] = named[one].union(*(more for more in above if more))
-        return cls(root, named)
+        doors = _doors(root)
+        return cls(
+            root,
+            {
+                one: names.union(*(_behind(doors, name) for name in names))
+                for one, names in named.items()
+            },
+        )
 
-    def rings(self, path: Path) -> list[list[Path]]:
-        """Return test files that can see a file: near, two steps away, all others."""
+    def rings(self, path: Path, inside: Set[str] = frozenset()) -> list[list[Path]]:
+        """Return test files that can see a file: near, some steps away, all others.
+
+        In each those first that name what the change is `inside`.
+        """
         direct = self._naming(self._names(path))
         if not direct:
             # A page that nobody imports is named by its stem where it is opened.
@@ -260,11 +293,36 @@ class Sight:
         helpers = [one for one in direct if self._is_test(one)]
         near = {*direct, *self._naming(self._names(*helpers))}
         near |= {one for one in self.imports if one.stem.endswith(f"_{path.stem}")}
-        users = [one for one in direct if not self._is_test(one)]
-        far = self._naming(self._names(*users)) - near
+        users = {one for one in direct if not self._is_test(one)}
+        far: set[Path] = set()
+        passed = set(users)
+        while users and not far:
+            seen = self._naming(self._names(*users))
+            far = {one for one in seen if self._is_test(one)} - near
+            users = {one for one in seen if not self._is_test(one)} - passed
+            passed |= users
         rest = set(self.imports) - near - far
+
+        room = path.relative_to(self.root).parts[:-1]
+
+        names = {f"name {one}" for one in inside}
+
+        def nearest(one: Path) -> tuple[bool, int, int, bool, int, Path]:
+            beside = one.relative_to(self.root).parts[1:-1]
+            return (
+                path.stem not in one.stem,
+                -sum(a == b for a, b in zip(room, beside, strict=False)),
+                -len(self.imports[one] & names),
+                one not in direct,
+                len(self.imports[one]),
+                one,
+            )
+
         return [
-            sorted(o for o in ring if self._is_test(o) and o.name.startswith("test_"))
+            sorted(
+                (o for o in ring if self._is_test(o) and o.name.startswith("test_")),
+                key=nearest,
+            )
             for ring in (near, far, rest)
         ]
 
@@ -283,17 +341,54 @@ class Sight:
                 continue
             parts = path.relative_to(self.root).with_suffix("").parts
             found.add(".".join(parts[:-1] if parts[-1] == "__init__" else parts))
+            if path.is_relative_to(self.root / "dashboard" / "views"):
+                found.add(f"mention {path.stem}")
         return found
 
 
+def _doors(root: Path) -> dict[str, str]:
+    """Return under which full name each name that a room offers stands in its file."""
+    found = {}
+    for top in PACKAGES:
+        for door in (root / top).rglob("__init__.pyi"):
+            room = ".".join(door.parent.relative_to(root).parts)
+            for node in ast.parse(door.read_text("utf-8")).body:
+                if isinstance(node, ast.ImportFrom) and node.module:
+                    inside = f"{room}.{node.module}"
+                    for one in node.names:
+                        found[f"{room}.{one.asname or one.name}"] = (
+                            f"{inside}.{one.name}"
+                        )
+    return found
+
+
+def _behind(doors: Mapping[str, str], name: str) -> Iterator[str]:
+    """Yield the files in which a name of a room stands, if one is."""
+    while name in doors:
+        name = doors[name]
+        yield name.rpartition(".")[0]
+
+
 def _named(path: Path) -> Iterator[str]:
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    nodes = [*ast.walk(ast.parse(path.read_text("utf-8")))]
+    rooms = {
+        one.asname or one.name: f"{node.module}.{one.name}"
+        for node in nodes
+        if isinstance(node, ast.ImportFrom) and node.module
+        for one in node.names
+    }
+    for node in nodes:
         match node:
             case ast.Import(names):
                 yield from (one.name for one in names)
             case ast.ImportFrom(module, names) if module:
                 yield module
                 yield from (f"{module}.{one.name}" for one in names)
+            case ast.Attribute(ast.Name(name), attribute) if name in rooms:
+                yield f"{rooms[name]}.{attribute}"
+                yield f"name {attribute}"
+            case ast.Attribute(_, name) | ast.Name(name):
+                yield f"name {name}"
             case ast.Constant(str() as text) if text.isidentifier():
                 yield f"mention {text}"
 
@@ -504,7 +599,8 @@ def drawn(copy: Path, only: str | None, chance: Random, count: int) -> Iterator[
         if not made[path]:
             continue
         one = chance.choice(made[path])
-        if (path, one.text) not in seen:
+        # Of the one that was drawn alone: to read each of a file again takes minutes.
+        if (path, one.text) not in seen and is_another(one, texts[path]):
             seen.add((path, one.text))
             yield one
 
@@ -513,7 +609,7 @@ def verdict(copy: Copy, mutant: Mutant, sight: Sight, rings: int) -> str:
     """Return whether any test notices a mutant, and which."""
     limits = (copy.limit_s, copy.limit_s, FULL_LIMIT_S)
     late = ""
-    asked = [*zip(sight.rings(mutant.path), limits, strict=True)][:rings]
+    asked = [*zip(sight.rings(mutant.path, mutant.inside), limits, strict=True)][:rings]
     groups: list[tuple[Sequence[Path | str], float]] = []
     groups += [one for one in asked if one[0]]
     if copy.ran is not None:

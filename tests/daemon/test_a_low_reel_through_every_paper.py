@@ -239,9 +239,18 @@ def test_notices_of_a_recall_say_by_how_much_it_reads_low(
         records(store), contained, demo_product(), issued_at=AT, issuer="us"
     )
     assert [one.serial for one in made] == [AWAY, AWAY_UNMEASURED]
+    listed = {o["serial"]: o for o in csv.DictReader(io.StringIO(cards(contained)))}
     for one in made:
-        ((range_, error, factor, _, basis),) = cells(one, "Multiply by")
+        ((range_, error, factor, sure_to, basis),) = cells(one, "Multiply by")
         assert range_ == "100 uA"
+        # As the list of all cards has it, to the digits of the paper.
+        card = listed[one.serial]
+        assert float(factor) == pytest.approx(
+            float(card["multiply readings by"]), abs=1e-4
+        )
+        assert float(sure_to) == pytest.approx(
+            float(card["expanded uncertainty of the factor (k = 2)"]), rel=0.05
+        )
         assert error.startswith((f"{MINUS}0.5", f"{MINUS}0.6"))
         assert float(factor) > 1.005
         assert basis.startswith("measured" if one.serial == AWAY else "predicted")
@@ -275,6 +284,30 @@ def test_what_was_not_measured_is_never_said_to_read_so(store: LocalStore) -> No
     assert "probably reads wrong" in text
     assert "predicted, not measured" in text
     assert "it reads wrong" not in text
+
+
+@pytest.mark.parametrize(
+    ("serial", "chance", "told"),
+    [(AWAY_UNMEASURED, 0.4, 0.4), (AWAY_UNMEASURED, 1.0, None), (AWAY, 0.99, None)],
+)
+def test_how_probable_it_is_is_said_where_a_unit_was_not_measured(
+    store: LocalStore,
+    contained: Containment,
+    serial: str,
+    chance: float,
+    told: float | None,
+) -> None:
+    (found,) = (one for one in contained.noticed if one.serial == serial)
+    made = recall_letters.notice(
+        records(store), demo_product(), serial,
+        [(contained, replace(found, probability=chance))],
+        number="1", issued_at=AT, issuer="us",
+    )  # fmt: skip
+    assert made.probability == told
+    assert ("Probability that this unit has a part" in documents.html(made)) == (
+        told is not None
+    )
+    assert made.sure == (told is None)
 
 
 def test_a_customers_notice_says_by_how_much_it_reads_low(store: LocalStore) -> None:

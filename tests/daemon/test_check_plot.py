@@ -69,3 +69,17 @@ def test_one_check_alone_has_its_limits() -> None:
     drawn = chart["datasets"][limits["data"]["name"]]
     assert [one["bound"] for one in drawn] == pytest.approx([100.0, -100.0])
     assert all((one["left"], one["right"]) == (0.5, 1.5) for one in drawn)
+
+
+def test_every_check_and_both_limits_are_inside_the_picture() -> None:
+    """350 ppm above what is known, and 250 ppm below it; each may be 100 ppm off."""
+    frame = check_frame(checks(150.0, 500.0, -100.0), KNOWN, 40.0)
+    layers = checks_of_range(frame, "1 uA").to_dict()["layer"]
+    domains = [
+        one["encoding"]["y"]["scale"]["domain"]
+        for one in layers
+        if "scale" in one["encoding"].get("y", {})
+    ]
+    assert domains
+    for low, high in domains:
+        assert low < -250.0 < 350.0 < high

@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -616,6 +616,38 @@ def of_one_range() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     return frame, changes, cells
 
 
+def axes(part: Any) -> Iterator[tuple[float, float]]:
+    """Yield both ends of every axis of a chart that numbers lie along."""
+    if isinstance(part, list):
+        for one in part:
+            yield from axes(one)
+    elif isinstance(part, dict):
+        match part.get("scale"):
+            case {"domain": [int() | float() as low, int() | float() as high]}:
+                yield low, high
+        for name, one in part.items():
+            if name not in {"data", "datasets"}:
+                yield from axes(one)
+
+
+def test_every_axis_has_room_and_begins_with_its_lowest() -> None:
+    frame, changes, cells = of_one_range()
+    of_units, steps = one_range(SCATTERED)
+    told = [of_units, steps, plots.distribution(frame).to_dict()]
+    for found in (
+        plots.averages(frame, changes, cells),
+        plots.sums(frame, changes, cells),
+        plots.between_and_within(frame, changes, cells),
+    ):
+        assert found is not None
+        charts = found[0] if isinstance(found[0], list | tuple) else [found[0]]
+        told += [one.to_dict() for one in charts]
+    for spec in told:
+        ends = list(axes(spec))
+        assert ends
+        assert all(low < high for low, high in ends)
+
+
 @pytest.mark.source("NIST/SEMATECH e-Handbook, 6.3.2.4: EWMA, lambda 0.2")
 def test_the_weighted_average_begins_anew_with_each_reel() -> None:
     found = plots.averages(*of_one_range())
@@ -710,7 +742,9 @@ def test_the_long_story_has_a_mark_a_stretch_and_the_dates_of_its_ends() -> None
         }
     )  # fmt: skip
     spec = plots.story(told).to_dict()
-    assert len(rows_of(spec, "point")) == 30
+    assert all(low < high for low, high in axes(spec))
+    # 10 ppm each, in per cent: none is so far that it is drawn at the edge.
+    assert rows_of(spec, "point")["mean"].tolist() == pytest.approx([1e-3] * 30)
     words = rows_of(spec, "text")["text"].tolist()
     assert "B-0, 2026-03-02" in words
     assert "B-29, 2026-03-31" in words

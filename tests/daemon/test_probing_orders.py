@@ -4,14 +4,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from uuid import uuid4
 
 import pytest
 
 from config.model import Instrument
 from daemon.bench.clock import VirtualClock
-from daemon.holds.proofs import NoProofError
+from daemon.holds.proofs import NoProofError, of_bench
 from daemon.station import OutOfControlError, proof_runs
 from daemon.station.orders import ProofOrder, SecondMeter
 from daemon.station.proof_runs import Prober
@@ -186,6 +186,25 @@ def test_a_second_meter_that_reads_what_the_unit_should_give_names_the_bench(
     assert proof.subject == "handheld 2"
     assert abs(proof.readings[0]) < 100.0
     assert line.chance("bench") > before
+
+
+@pytest.mark.parametrize(("role", "reads"), [("output", 0.9027), ("reference", 0.8973)])
+def test_what_a_meter_reads_too_high_a_unit_has_less_and_its_input_more(
+    line: Line, role: Literal["output", "reference"], reads: float
+) -> None:
+    """0.3 % too much at the output, or too little at the input: both are +0.3 %."""
+    (found,) = line.store.rows(Signal, "signals", product="photodiode-amplifier")
+    line.station.bench_reads = reads
+    second = SecondMeter(
+        range="100uA", meter="handheld 2", accuracy_ppm=100.0, person="Ada Moreno",
+        signal=FINDING, role=role,
+    )  # fmt: skip
+    line.station.compare(found.first_serial, second, connect=True)
+    proof = of_bench(
+        found, ProofKind.SECOND_METER, line.store, demo_settings().bench,
+        person="Ada Moreno",
+    )  # fmt: skip
+    assert proof.readings == pytest.approx((found.size_ppm - 3000.0,), abs=0.1)
 
 
 def test_a_part_on_its_board_is_read_with_the_source_off(line: Line) -> None:

@@ -127,6 +127,26 @@ def test_loose_parts_that_read_high_settle_it_and_change_the_words() -> None:
     assert "part R13 from reel K-304" in said.lines[0]
 
 
+def test_parts_of_one_reel_share_its_level() -> None:
+    """Good reels differ too, so the next of a reel says what the first one said.
+
+    The finding is 0.29 %: a part 0.18 % high is rather of a reel that is bad, one
+    0.14 % low is not; of another reel either tells less of this one.
+    """
+    for text, speaks_for_it in (("5.009k", True), ("4.993k", False)):
+        first = typed(ProofKind.LOOSE_PARTS, text)
+        # By another meter: else what this one reads wrong is shared as well.
+        next_one = replace(first, proof="2", uncertainty=1.1 * first.uncertainty)
+        elsewhere = replace(next_one, subject="K-9")
+        same, other = (
+            probabilities(UNSURE, [first, one], PRODUCT)["reel"]
+            for one in (next_one, elsewhere)
+        )
+        assert (same > other) == speaks_for_it
+    high = typed(ProofKind.LOOSE_PARTS, "5.009k")
+    assert probabilities(UNSURE, [high], PRODUCT)["reel"] > 0.9
+
+
 def test_a_second_meter_tells_of_the_unit_not_of_itself() -> None:
     proof = typed(ProofKind.SECOND_METER, "+0.29 %")
     said = sentences.finding(sharpen(UNSURE, [proof], PRODUCT)).lines

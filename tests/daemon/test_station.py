@@ -10,6 +10,7 @@ import pytest
 
 from config.load import fingerprint
 from config.model import Alerts, Bench, CheckStandard, Plan, Settings
+from config.quantity import Unit
 from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import StoppedError
 from daemon.judging.product import ProductModel
@@ -24,6 +25,7 @@ from daemon.station import (
 from daemon.station.cycle import Cycle
 from daemon.station.desk import Desk
 from daemon.station.orders import SecondMeter
+from daemon.station.second_meter import Beside, cross_check
 from daemon.traceability.papers.unit import unit_record
 from storage.kept import Record
 from storage.local import LocalStore
@@ -410,6 +412,25 @@ def test_a_second_meter_that_agrees_is_kept_with_its_e_n(store: LocalStore) -> N
     (kept,) = store.table("cross_check", product="pa4").to_pylist()
     assert (kept["range"], kept["role"], kept["unit"]) == ("R14", "output", "V")
     assert not line.fake.on
+
+
+@pytest.mark.source("JCGM 100:2008, 4.2.3 and 4.3.7, worked by hand")
+def test_a_meter_that_moved_beside_the_other_is_as_unsure_as_it_moved() -> None:
+    """Means of 0.9 V and 0.9006 V, each of two readings 0.2 mV apart.
+
+    The scatter of the mean of four is 141.42 uV / sqrt(4); half of what it moved and
+    50 ppm of 0.9003 V are rectangular: 300 uV and 45.015 uV, each / sqrt(3).
+    """
+    said = cross_check(
+        Beside(
+            before=(0.8999, 0.9001), other=0.9003, after=(0.9005, 0.9007),
+            full_scale=1.0, unit=Unit.VOLT,
+        ),
+        SecondMeter(range="R14", meter="handheld 2", accuracy_ppm=500.0),
+        bench=settings(), product=product(), serial="PA-9", session="s", at=AT,
+    )  # fmt: skip
+    assert said.row.value == pytest.approx(0.9003)
+    assert said.row.expanded == pytest.approx(2 * 188.88e-6, rel=1e-3)
 
 
 def test_what_is_yet_to_be_connected_is_asked_for_once(store: LocalStore) -> None:

@@ -387,6 +387,7 @@ def test_what_people_typed_is_never_read_as_markup() -> None:
 def test_the_check_standard_has_a_page_that_says_it_was_not_run() -> None:
     words = said(opened("standard"))
     assert "The check standard has not been run yet." in words
+    assert "A session opens with it on every range." in words
     assert "In doubt" not in words
 
 

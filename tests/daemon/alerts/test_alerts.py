@@ -204,6 +204,11 @@ def test_reminders_are_one_message_an_interval_until_somebody_took_note() -> Non
     assert said.alert == "reminder 2 of finding F0"
     assert said.title == "Reminder: 40 holds stand and nobody has taken note."
     assert "and 20 more" in said.lines
+    whole = who_hears.reminder(
+        waiting[:20], of=who_hears.HOLDS, settings=settings, at=later
+    )
+    assert whole is not None
+    assert "and 0 more" not in whole.lines
 
 
 def test_a_measured_build_is_summed_up_once(store: LocalStore) -> None:

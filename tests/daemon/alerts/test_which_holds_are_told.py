@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -34,9 +35,10 @@ WATCHED = Hold(
 )  # fmt: skip
 BY_HAND = replace(
     WATCHED, hold="by hand 1", scope=Scope.BUILD, subject="B-1", placed_by="Ada Moreno",
-    reason="scratched cases",
+    # The last of all: what is not told must not end the look.
+    reason="scratched cases", placed_at=AT + timedelta(minutes=1),
 )  # fmt: skip
-ENDED = replace(BY_HAND, hold="by hand 2", reason="a wrong label")
+ENDED = replace(BY_HAND, hold="by hand 2", reason="a wrong label", placed_at=AT)
 
 
 def decided(action: str, hold: Hold) -> Decision:

@@ -5,8 +5,10 @@ from datetime import timedelta
 
 import pytest
 
+from daemon.presentation import documents
 from daemon.presentation.documents.blocks import Document, Facts, Grid
 from daemon.presentation.documents.content import Correction
+from storage import NOT_READ, JudgedPoint
 from tests.daemon.reports.documents import AT, NOTICE, RECORD, RELEASE, SUPPLIER
 
 MINUS = "\N{MINUS SIGN}"
@@ -53,6 +55,54 @@ def test_a_units_range_has_error_uncertainty_limit_and_offset() -> None:
         "Verdict": "nonconforming",
         "Prob. inside": "1.3 %",
     }
+
+
+@pytest.mark.parametrize(
+    ("verdict", "inside", "said"),
+    [
+        ("like known-good", None, True),
+        ("changed", None, True),
+        ("undecided", None, True),
+        ("undecided", 0.6, False),
+        ("conforming", 1.0, False),
+    ],
+)
+def test_what_was_only_compared_is_said_to_be_no_statement_of_conformity(
+    verdict: str, inside: float | None, said: bool
+) -> None:
+    one = replace(RECORD.ranges[0], verdict=verdict, conformance_probability=inside)
+    text = documents.html(replace(RECORD, ranges=(one,), judged_before=()))
+    assert ("that is no statement of conformity" in text) == said
+
+
+def test_a_point_has_its_place_its_error_and_what_is_allowed_there() -> None:
+    low = JudgedPoint(
+        of_full_scale=0.1, error_ppm=-5904.0, uncertainty_ppm=31.0, low_ppm=-5200.0,
+        high_ppm=4800.0, verdict="nonconforming", conformance_probability=0.013,
+    )  # fmt: skip
+    missed = JudgedPoint(
+        of_full_scale=0.9, error_ppm=0.0, uncertainty_ppm=0.0, low_ppm=-6000.0,
+        high_ppm=6000.0, verdict=NOT_READ,
+    )  # fmt: skip
+    judged = replace(RECORD.ranges[2], points=(low, missed))
+    first, second = lines(replace(RECORD, ranges=(judged,)), "Allowed, %")
+    assert first == {
+        "Range": "100 uA",
+        "At": "10 % of full scale",
+        # To the second digit of U, 2 * 31 ppm = 0.0062 %.
+        "Error, % of full scale": f"{MINUS}0.5904",
+        "U (k = 2), %": "0.0062",
+        "Allowed, %": f"{MINUS}0.52 to +0.48",
+        "Verdict": "nonconforming",
+        "Prob. inside": "1.3 %",
+    }
+    assert (second["At"], second["Allowed, %"]) == (
+        "90 % of full scale",
+        f"{PLUS_MINUS}0.6",
+    )
+    # What was not read has no numbers, least of all zero.
+    assert (second["Error, % of full scale"], second["U (k = 2), %"]) == (NONE, NONE)
+    assert second["Verdict"] == NOT_READ
 
 
 def test_a_range_judged_again_has_its_first_judgement_and_what_counts_now() -> None:
