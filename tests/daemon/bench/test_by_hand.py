@@ -21,6 +21,7 @@ from daemon.simulator.direct import DirectBench
 from daemon.simulator.faults import Fault, FaultKind
 from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import story
+from tests.daemon.bench.test_simulated_bench import gain, true_gain
 from tests.daemon.simulator.benches import CLEAN
 
 PATIENT = 20
@@ -183,7 +184,11 @@ def test_a_missed_turn_is_asked_about_and_then_waited_for(bench: Line) -> None:
         bench.say("no"),
         *(bench.turn(one) for one in ("10uA", "100uA", "1mA")),
     ]
-    assert len(bench.measure("PA-1001")) == 4
+    taken = bench.measure("PA-1001")
+    assert len(taken) == 4
+    # What was answered "no" to was not measured as the next range.
+    for one in taken:
+        assert gain(one) == pytest.approx(true_gain(bench.rig, one.range), rel=1e-2)
     assert "reads like range 1 uA, which is measured already" in bench.person.asked[1]
     assert "a part of the wrong decade" in bench.person.asked[1]
 
