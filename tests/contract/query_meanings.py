@@ -390,16 +390,17 @@ def line_bench_from(book: Book, product: str, place: int) -> Rows:
     return [one for one in rows if one["place"] >= first]
 
 
-def unit_runs(book: Book, serial: str) -> Rows:
-    """Return all results of a serial, with how they were judged again."""
+def unit_runs(book: Book, serial: str, session: str | None) -> Rows:
+    """Return a serial's results, of one session or all, with later judgements."""
     numbers = {one["run"]: one["number"] for one in book.of("run")}
     rows = []
     for one in book.of("range_result"):
-        if one["serial"] != serial:
+        run = run_of(book, one)
+        if one["serial"] != serial or session not in (None, run["session"]):
             continue
         row = {
             **picked(one, f"{_OF_RESULT} points"),
-            **picked(run_of(book, one), f"{_OF_RUN} note"),
+            **picked(run, f"{_OF_RUN} note"),
         }
         names = (
             *("drift_ppm", "error_ppm", "uncertainty_ppm"),

@@ -106,7 +106,7 @@ def test_the_demo_never_writes_over_rows(
     [
         (("stauts",), "Did you mean 'status'?"),
         (("demo", "--units", "1"), "1 is not in the range"),
-        (("measure", "--typed"), "takes exactly one serial"),
+        (("measure", "--typed"), "needs a terminal"),
         (("measure", "PA-1", "PA-2"), "Name one serial at a time"),
         (("init",), "needs a terminal"),
     ],

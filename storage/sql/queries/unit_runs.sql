@@ -1,6 +1,6 @@
 -- One row a range of a run of one serial, unit or check standard, with the run's
--- note; of one `session`, else of all. The columns `again_` are as a later check judged it again, and that check's
--- number; null where none did.
+-- note; of one `session`, else of all. The columns `again_` are as a later check judged
+-- it again, and that check's number; null where none did.
 select
     range_result.number,
     range_result.run,
