@@ -11,7 +11,7 @@ from daemon.presentation import figures, screens
 from daemon.presentation.plots import coming_to_rest
 from daemon.service import RefusedOrderError
 from daemon.station import NEW_SETUP
-from dashboard import data, live, look, pictures, scanner
+from dashboard import data, live, look, opening, pictures, scanner
 from dashboard.typed import (
     Texts,
     Understood,
@@ -47,7 +47,7 @@ def main() -> None:
     page = data.here()
     now()
     if not page.builds:
-        look.lines("Open a build first: holdpoint build open B-1 --units 30")
+        opening.form(expanded=True)
         return
     left, right = st.columns(2, gap="large")
     with left:

@@ -19,6 +19,7 @@ from dashboard import (
     documents,
     hold_form,
     look,
+    opening,
     pictures,
     who,
 )
@@ -38,7 +39,8 @@ def one() -> None:
     """Show one build, chosen by the address."""
     shown = data.followed()
     if not shown.builds:
-        look.say("No build is open yet.", ["holdpoint build open B-1 --units 30"])
+        look.say("No build is open yet.")
+        opening.form(expanded=True)
         return
     with st.container(key="subject", width=360):
         name = address.choose(

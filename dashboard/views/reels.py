@@ -27,7 +27,7 @@ from daemon.traceability import (
     told_by_units,
     trace,
 )
-from dashboard import address, data, documents, look, who
+from dashboard import address, data, documents, look, opening, who
 from storage import Fitting, Reel, ReelCheck, ReelReceipt, Scope, Signal, meant
 
 SUBJECT = "reel"
@@ -79,7 +79,7 @@ def reels() -> None:
     if mine is not None:
         _correct(shown, mine)
         _fit(shown, mine)
-    _open()
+    opening.form()
 
 
 def _chosen(names: Sequence[str]) -> str | None:
@@ -409,39 +409,6 @@ def _keep_fitting(name: str) -> None:
         )  # fmt: skip
 
 
-def _open() -> None:
-    with st.expander("Open a build"):
-        _field("Name", "open build", placeholder="such as B-1")
-        st.number_input(
-            "Units planned", min_value=1, value=None, step=1, key="open units"
-        )
-        _button("Open it", _keep_build)
-
-
-def _keep_build() -> None:
-    name, units = _text("open build"), st.session_state.get("open units")
-    if name is None:
-        data.refuse("Give the build a name")
-        return
-    fresh: list[bool] = []
-
-    def keep(at: data.Connection) -> None:
-        fresh.append(
-            kitting.open_build(
-                at.store,
-                at.name,
-                name,
-                planned_units=None if units is None else int(units),
-                at=datetime.now(UTC),
-            )
-        )
-
-    if _done(keep, f"Build {name} is open.") and not fresh[0]:
-        st.session_state[DONE] = (
-            f"Build {name} is open already.", st.session_state[DONE][1],
-        )  # fmt: skip
-
-
 # ---- what the forms have in common
 
 
@@ -489,7 +456,7 @@ def _done(keep: Any, said: str) -> bool:
         return False
     st.session_state[DONE] = (said, count + 1)
     for key in list(st.session_state):
-        if isinstance(key, str) and key.startswith(("new ", "open ", "fit from")):
+        if isinstance(key, str) and key.startswith(("new ", "fit from")):
             del st.session_state[key]
     return True
 

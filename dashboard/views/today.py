@@ -19,6 +19,7 @@ from dashboard import (
     data,
     happened,
     look,
+    opening,
     pictures,
 )
 from dashboard.data import Shown
@@ -214,7 +215,7 @@ def first_run(shown: Shown) -> None:
     """Say how to begin, in the words of this product."""
     if not shown.builds:
         look.heading("1. Open a build")
-        st.code("holdpoint build open B-1 --units 30", language=None)
+        opening.form(expanded=True)
         build = "B-1"
     else:
         build = shown.builds[-1]
@@ -223,18 +224,21 @@ def first_run(shown: Shown) -> None:
     if part is not None:
         nominal = spell(shown.product.nominal_ohm[part], Unit.OHM).replace(" ", "")
         look.heading("2. Record the reels on the machine")
+        st.page_link("views/reels.py", label="Record and fit a reel")
         st.code(
             f"holdpoint reel add K-101 --nominal {nominal} --tolerance 0.1%\n"
             f"holdpoint reel fit K-101 {part} --build {build}",
             language=None,
         )
     look.heading("3. Measure the first unit")
+    st.page_link("views/bench.py", label="Go to the bench")
     typed = "" if shown.connection.settings.bench is not None else " --typed"
     st.code(f"holdpoint measure PA-0001{typed}", language=None)
     look.quiet(
-        "Or on the page Bench. A check standard is asked for first, where bench.toml "
-        "names one. No instruments at hand? holdpoint import FILE reads a "
-        "spreadsheet, and holdpoint demo shows everything with a simulated bench."
+        "Each step may be done on the page or by the command below it. A check "
+        "standard is asked for first, where bench.toml names one. No instruments at "
+        "hand? holdpoint import FILE reads a spreadsheet, and holdpoint demo shows "
+        "everything with a simulated bench."
     )
 
 

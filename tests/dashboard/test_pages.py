@@ -140,8 +140,8 @@ def test_without_a_bench_no_source_is_offered_to_be_turned_off(page: str) -> Non
 def test_before_the_first_unit_the_page_says_how_to_begin() -> None:
     app = opened()
     assert "No unit has been measured yet." in said(app)
+    assert [one for one in app.button if one.label == "Open it"]
     commands = "\n".join(one.value for one in app.code)
-    assert "holdpoint build open B-1" in commands
     assert "holdpoint reel fit K-101 R11 --build B-1" in commands
     assert "holdpoint measure PA-0001" in commands
 
