@@ -26,6 +26,7 @@ AWAY = "it has left already"
 HELD = "held"
 """How a reason begins that a person decides on."""
 TOO_POOR = ", because the meters are too poor for the error limit"
+NOT_AT_ALL_POINTS = ", because a point that the error limit names was not read"
 FINAL = (UNKNOWN, AWAY)
 """Reasons that nobody can override."""
 
@@ -241,19 +242,28 @@ def _not_conforming(
     regraded = {
         one.range: one.limit_ppm for one in reworks if one.kind == ReworkKind.REGRADE
     }
-    ranges: dict[str, list[str]] = {}
+    ranges: dict[tuple[str, str], list[str]] = {}
     for one in results:
         if (
             one["verdict"] not in (Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD)
             and not _within_grade(one, regraded.get(one["range"]))
             and not _conceded(one, held)
         ):
-            ranges.setdefault(one["verdict"], []).append(one["range"])
+            said = (str(one["verdict"]), _why_not_judged(one))
+            ranges.setdefault(said, []).append(one["range"])
     return [
-        f"{verdict} on {rule.named(some)}"
-        f"{TOO_POOR if verdict == Verdict.NOT_JUDGED else ''}"
-        for verdict, some in ranges.items()
+        f"{verdict} on {rule.named(some)}{why}"
+        for (verdict, why), some in ranges.items()
     ]
+
+
+def _why_not_judged(result: Row) -> str:
+    """Say why a range has no verdict; nothing of one that has."""
+    if result["verdict"] != Verdict.NOT_JUDGED:
+        return ""
+    points = JudgedPoint.of(result["points"])
+    unread = any(one.verdict == NOT_READ for one in points)
+    return NOT_AT_ALL_POINTS if unread else TOO_POOR
 
 
 def _within_grade(result: Row, limit_ppm: float | None) -> bool:

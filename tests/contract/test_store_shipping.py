@@ -13,6 +13,7 @@ import pytest
 
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
 from storage.local import LocalStore
+from storage.points import NOT_READ, JudgedPoint, text_of
 from storage.records import (
     Disposal,
     Evaluation,
@@ -278,6 +279,26 @@ def test_a_regraded_range_conforms_to_its_wider_limit(store: Store) -> None:
     assert against(store) == ["nonconforming on range 1 mA"]  # 6000 + 2 * 20 is more
     store.keep(replace(wider, rework="rework 2", limit_ppm=6_040.0), decision=line)
     assert against(store) == []
+
+
+def test_it_is_said_why_a_range_has_no_verdict(store: Store) -> None:
+    one, (first, second, *others) = run(1), results(run(1))
+    unread = JudgedPoint(
+        of_full_scale=0.1, error_ppm=0.0, uncertainty_ppm=0.0, verdict=NOT_READ
+    )
+    kept = [
+        replace(first, verdict=Verdict.NOT_JUDGED, points=text_of((unread,))),
+        replace(second, verdict=Verdict.NOT_JUDGED),
+        *others,
+    ]
+    store.record_run(one, kept, unit(one))
+    store.record_evaluation(Evaluation(product="photoamp", number=1))
+    assert against(store) == [
+        "not judged on range 1 uA, because a point that the error limit names was not "
+        "read",
+        "not judged on range 10 uA, because the meters are too poor for the error "
+        "limit",
+    ]
 
 
 def test_an_override_is_kept_with_all_that_was_against_it(store: Store) -> None:
