@@ -42,10 +42,10 @@ select number, session, configuration, started_at from run
 where serial = $serial and product = $product and kind = 'unit' order by number
 """
 _SHIPPED = """
-select 'out' as way, shipped_at as moved_at, destination from shipment
+select 'out' as way, shipped_at as moved_at, against from shipment
 where serial = $serial and product = $product
 union all
-select 'back', returned_at, '' from unit_return
+select 'back', returned_at, '[]' from unit_return
 where serial = $serial and product = $product
 order by moved_at, way desc
 """
@@ -114,7 +114,7 @@ def against(
     ]
     results = transaction.ask(_LATEST, named)
     lacking = _lacking(results, rule)
-    return [
+    reasons = [
         *_away(moves, runs),
         *_held(held, runs, reworks),
         *_not_watched(transaction, product, runs),
@@ -139,6 +139,9 @@ def against(
         *_in_doubt(transaction, product, results),
         *_outdated(results, runs, rule),
     ]
+    # Of a unit that is away, a person has overridden these already.
+    overridden = json.loads(moves[-1]["against"]) if moves else []
+    return [one for one in reasons if one not in overridden]
 
 
 def _in_doubt(
@@ -206,8 +209,10 @@ def _lacking(results: Sequence[Row], rule: ShipRule) -> list[str]:
 
 
 def _has_history(moves: Sequence[Row], reworks: Sequence[Rework]) -> bool:
-    """Whether a unit was away or worked on: others of its build tell nothing of it."""
-    return bool(moves) or any(one.kind != ReworkKind.REGRADE for one in reworks)
+    """Whether a unit came back or was worked on: others of its build say nothing."""
+    return any(one["way"] == "back" for one in moves) or any(
+        one.kind != ReworkKind.REGRADE for one in reworks
+    )
 
 
 def _not_measured(lacking: Sequence[str], rule: ShipRule) -> list[str]:

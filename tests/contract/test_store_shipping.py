@@ -308,6 +308,9 @@ def test_an_override_is_kept_with_all_that_was_against_it(store: Store) -> None:
     (row,) = store.table("shipments", product="photoamp").to_pylist()
     assert row["override_reason"] == "asked for as it is"
     assert PERSONS_HOLD.reason in row["against"]
+    assert against(store) == ["it has left already"]  # as when it is scanned twice
+    store.keep(DOUBT)
+    assert len(against(store)) == 2  # what nobody has overridden is said
 
 
 def test_what_came_back_is_measured_before_it_leaves_again(store: Store) -> None:
