@@ -140,7 +140,7 @@ def against(
         *_outdated(results, runs, rule),
     ]
     # Of a unit that is away, a person has overridden these already.
-    overridden = json.loads(moves[-1]["against"]) if moves else []
+    overridden = json.loads(str(moves[-1]["against"])) if moves else []
     return [one for one in reasons if one not in overridden]
 
 

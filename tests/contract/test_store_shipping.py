@@ -294,10 +294,14 @@ def test_it_is_said_why_a_range_has_no_verdict(store: Store) -> None:
     store.record_run(one, kept, unit(one))
     store.record_evaluation(Evaluation(product="photoamp", number=1))
     assert against(store) == [
-        "not judged on range 1 uA, because a point that the error limit names was not "
-        "read",
-        "not judged on range 10 uA, because the meters are too poor for the error "
-        "limit",
+        (
+            "not judged on range 1 uA, because a point that the error limit names was "
+            "not read"
+        ),
+        (
+            "not judged on range 10 uA, because the meters are too poor for the error "
+            "limit"
+        ),
     ]
 
 
