@@ -26,6 +26,7 @@ AWAY = "it has left already"
 HELD = "held"
 """How a reason begins that a person decides on."""
 TOO_POOR = ", because the meters are too poor for the error limit"
+NOT_AT_ALL_POINTS = ", because a point that the error limit names was not read"
 FINAL = (UNKNOWN, AWAY)
 """Reasons that nobody can override."""
 
@@ -41,10 +42,10 @@ select number, session, configuration, started_at from run
 where serial = $serial and product = $product and kind = 'unit' order by number
 """
 _SHIPPED = """
-select 'out' as way, shipped_at as moved_at, destination from shipment
+select 'out' as way, shipped_at as moved_at, against from shipment
 where serial = $serial and product = $product
 union all
-select 'back', returned_at, '' from unit_return
+select 'back', returned_at, '[]' from unit_return
 where serial = $serial and product = $product
 order by moved_at, way desc
 """
@@ -113,7 +114,7 @@ def against(
     ]
     results = transaction.ask(_LATEST, named)
     lacking = _lacking(results, rule)
-    return [
+    reasons = [
         *_away(moves, runs),
         *_held(held, runs, reworks),
         *_not_watched(transaction, product, runs),
@@ -138,6 +139,9 @@ def against(
         *_in_doubt(transaction, product, results),
         *_outdated(results, runs, rule),
     ]
+    # Of a unit that is away, a person has overridden these already.
+    overridden = json.loads(str(moves[-1]["against"])) if moves else []
+    return [one for one in reasons if one not in overridden]
 
 
 def _in_doubt(
@@ -205,8 +209,10 @@ def _lacking(results: Sequence[Row], rule: ShipRule) -> list[str]:
 
 
 def _has_history(moves: Sequence[Row], reworks: Sequence[Rework]) -> bool:
-    """Whether a unit was away or worked on: others of its build tell nothing of it."""
-    return bool(moves) or any(one.kind != ReworkKind.REGRADE for one in reworks)
+    """Whether a unit came back or was worked on: others of its build say nothing."""
+    return any(one["way"] == "back" for one in moves) or any(
+        one.kind != ReworkKind.REGRADE for one in reworks
+    )
 
 
 def _not_measured(lacking: Sequence[str], rule: ShipRule) -> list[str]:
@@ -241,19 +247,28 @@ def _not_conforming(
     regraded = {
         one.range: one.limit_ppm for one in reworks if one.kind == ReworkKind.REGRADE
     }
-    ranges: dict[str, list[str]] = {}
+    ranges: dict[tuple[str, str], list[str]] = {}
     for one in results:
         if (
             one["verdict"] not in (Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD)
             and not _within_grade(one, regraded.get(one["range"]))
             and not _conceded(one, held)
         ):
-            ranges.setdefault(one["verdict"], []).append(one["range"])
+            said = (str(one["verdict"]), _why_not_judged(one))
+            ranges.setdefault(said, []).append(one["range"])
     return [
-        f"{verdict} on {rule.named(some)}"
-        f"{TOO_POOR if verdict == Verdict.NOT_JUDGED else ''}"
-        for verdict, some in ranges.items()
+        f"{verdict} on {rule.named(some)}{why}"
+        for (verdict, why), some in ranges.items()
     ]
+
+
+def _why_not_judged(result: Row) -> str:
+    """Say why a range has no verdict; nothing of one that has."""
+    if result["verdict"] != Verdict.NOT_JUDGED:
+        return ""
+    points = JudgedPoint.of(result["points"])
+    unread = any(one.verdict == NOT_READ for one in points)
+    return NOT_AT_ALL_POINTS if unread else TOO_POOR
 
 
 def _within_grade(result: Row, limit_ppm: float | None) -> bool:

@@ -196,11 +196,14 @@ def fitting_of(
 
 def held_reels(store: Store, product: str, reels: Collection[str]) -> list[str]:
     """Say which of some reels are held, so that no unit with them leaves."""
-    return [
-        f"Reel {one.subject} is held: no unit with its parts leaves before the hold is "
-        "ended."
+    held = dict.fromkeys(  # several holds may stand on one
+        one.subject
         for one in store.rows(HoldState, product=product)
         if one.disposal is None and one.scope is Scope.REEL and one.subject in reels
+    )
+    return [
+        f"Reel {one} is held: no unit with its parts leaves before the hold is ended."
+        for one in held
     ]
 
 

@@ -636,6 +636,11 @@ def spans(serials: Iterable[str]) -> str:
 
     >>> spans(["PA-1", "PA-2", "PA-3"]), spans(["PA-1"]), spans(["PA-1", "PA-3"])
     ('PA-1 to PA-3 (3)', 'PA-1', 'PA-1, PA-3 (2)')
+
+    One that a person left empty stands there too.
+
+    >>> spans(["", "PA-1"])
+    ', PA-1 (2)'
     """
     there = sorted(serials, key=serial_order)
     runs: list[list[str]] = []
@@ -654,6 +659,8 @@ def spans(serials: Iterable[str]) -> str:
 
 def _after(serial: str) -> tuple[tuple[int, int | str], ...]:
     """Return the place of the serial that is counted next, where it ends in digits."""
+    if not serial:  # a person may have typed nothing
+        return ()
     *head, (kind, last) = serial_order(serial)
     return (*head, (kind, last + 1 if isinstance(last, int) else last))
 

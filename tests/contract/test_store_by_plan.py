@@ -104,6 +104,7 @@ def test_it_leaves_once_the_share_is_reached_and_not_before(store: Store) -> Non
     line = decided("Ada", "ship", BARE, shipment.shipped_at)
     assert store.ship(shipment, RULE, line) == []
     assert store.table("shipments", product="photoamp").num_rows == 1
+    assert against(store) == ["it has left already"]  # as when it is scanned twice
 
 
 def test_without_a_plan_every_range_is_asked_for(store: Store) -> None:

@@ -13,6 +13,7 @@ import pytest
 
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
 from storage.local import LocalStore
+from storage.points import NOT_READ, JudgedPoint, text_of
 from storage.records import (
     Disposal,
     Evaluation,
@@ -280,6 +281,30 @@ def test_a_regraded_range_conforms_to_its_wider_limit(store: Store) -> None:
     assert against(store) == []
 
 
+def test_it_is_said_why_a_range_has_no_verdict(store: Store) -> None:
+    one, (first, second, *others) = run(1), results(run(1))
+    unread = JudgedPoint(
+        of_full_scale=0.1, error_ppm=0.0, uncertainty_ppm=0.0, verdict=NOT_READ
+    )
+    kept = [
+        replace(first, verdict=Verdict.NOT_JUDGED, points=text_of((unread,))),
+        replace(second, verdict=Verdict.NOT_JUDGED),
+        *others,
+    ]
+    store.record_run(one, kept, unit(one))
+    store.record_evaluation(Evaluation(product="photoamp", number=1))
+    assert against(store) == [
+        (
+            "not judged on range 1 uA, because a point that the error limit names was "
+            "not read"
+        ),
+        (
+            "not judged on range 10 uA, because the meters are too poor for the error "
+            "limit"
+        ),
+    ]
+
+
 def test_an_override_is_kept_with_all_that_was_against_it(store: Store) -> None:
     watched(store, 1)
     place(store, scope=Scope.UNIT, subject="S001")
@@ -287,6 +312,9 @@ def test_an_override_is_kept_with_all_that_was_against_it(store: Store) -> None:
     (row,) = store.table("shipments", product="photoamp").to_pylist()
     assert row["override_reason"] == "asked for as it is"
     assert PERSONS_HOLD.reason in row["against"]
+    assert against(store) == ["it has left already"]  # as when it is scanned twice
+    store.keep(DOUBT)
+    assert len(against(store)) == 2  # what nobody has overridden is said
 
 
 def test_what_came_back_is_measured_before_it_leaves_again(store: Store) -> None:

@@ -318,3 +318,6 @@ def test_whoever_uses_a_held_reel_is_told(home: Home, tmp_path: Path) -> None:
         assert run(home, "import", str(sheet), *how).count(held) == 1
     run(home, "hold", "end", "K-250", "--by", "concession", *by)
     assert held not in run(home, "import", str(sheet))
+    for reason in ("short leads", "wrong label"):
+        run(home, "hold", "place", "--reel", "K-250", *by[:3], reason)
+    assert run(home, "import", str(sheet)).count(held) == 1  # however many hold it
