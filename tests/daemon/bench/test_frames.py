@@ -12,13 +12,14 @@ from config.errors import ConfigError
 from config.frames import Frame
 from config.load import load_profile
 from config.model import Instrument
+from config.profile import Profile
 from daemon.bench.clock import ScaledClock
 from daemon.bench.driver import Binding, Meter
 from daemon.bench.errors import BadAnswerError, NoAnswerError, OverrangeError
 from daemon.bench.framing import Frames
 from daemon.bench.retry import NEVER
 from daemon.bench.visa import connect
-from tests.daemon.bench.old_instruments import serial_instrument
+from tests.daemon.bench.old_instruments import serial_instrument, vxi11_instrument
 
 OURS = Path(config.__file__).parent / "profiles" / "framed_voltmeter.toml"
 Sends = Callable[[str], bytes]
@@ -139,6 +140,22 @@ def test_a_frame_is_asked_for_with_digits_in_it(tmp_path: Path) -> None:
         talks=None,
     )
     assert found == pytest.approx(-0.9012)
+
+
+def test_no_byte_of_a_frame_ends_it_on_a_bus() -> None:
+    how = Profile.model_validate(
+        {
+            "title": "framed",
+            "kind": "voltmeter",
+            "read": "D",
+            "number": "01 (?P<number>.. ..) 0A",
+            "frame": {"starts": "01", "length": 4, "number_is": "unsigned"},
+        }
+    )
+    with vxi11_instrument(lambda _: "\x01\n\x02") as address:
+        line = connect("output", Instrument(address=address, profile="mine"), how)
+        assert line.query("D") == "01 0A 02 0A"
+        line.close()
 
 
 def test_two_answers_to_one_question_are_none(tmp_path: Path) -> None:
