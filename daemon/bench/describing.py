@@ -332,7 +332,7 @@ class _Describing:
             line,
             "output",
             "Which line asks whether its output is on?",
-            why=f"It is off now. {NONE!r} where it cannot say.",
+            why=f"It was told to be off. {NONE!r} where it cannot say.",
         )
         if answer is None or says_on(answer) is not False:
             self._require_off(answer)
