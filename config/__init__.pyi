@@ -9,7 +9,13 @@ from .bench import (
 )
 from .check import check as check, limit_words as limit_words, summary as summary
 from .detector import Detector as Detector
-from .dialogue import Back as Back, Dialogue as Dialogue
+from .dialogue import (
+    Back as Back,
+    Dialogue as Dialogue,
+    integer as integer,
+    number as number,
+    text as text,
+)
 from .errors import (
     ConfigError as ConfigError,
     HoldpointError as HoldpointError,

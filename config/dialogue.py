@@ -25,6 +25,7 @@ __all__ = [
     "Read",
     "Say",
     "integer",
+    "number",
     "one_for_each",
     "quantity",
     "text",
@@ -80,9 +81,9 @@ class Dialogue:
         """Whether it is still among answers that were given before."""
         return bool(self._given)
 
-    def say(self, text: str) -> None:
-        """Show a text, unless it was shown before."""
-        if not self.goes_on:
+    def say(self, text: str, *, again: bool = False) -> None:
+        """Show a text, unless it was shown before; `again` shows it even then."""
+        if again or not self.goes_on:
             self._say(text)
 
     def put(
@@ -208,6 +209,18 @@ def integer(annotation: Any) -> Read[int]:
         digits = answer.isascii() and answer.isdigit() and len(answer) < MOST_DIGITS
         value = int(answer) if digits else answer
         return int(_accepted(value, annotation, answer, ""))
+
+    return read
+
+
+def number(annotation: Any) -> Read[float]:
+    """Return a reader of numbers without a unit within the bounds of `annotation`."""
+
+    def read(answer: str) -> float:
+        value: object = answer
+        with suppress(ValueError):
+            value = float(answer)
+        return float(_accepted(value, annotation, answer, ""))
 
     return read
 

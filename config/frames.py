@@ -1,6 +1,6 @@
 """Readings that come as frames of bytes in place of lines.
 
-A frame is shown as its bytes in hexadecimal, such as ``AB CD 01 04 D2 4F``: the
+A frame is shown as its bytes in hexadecimal, such as ``D7 28 01 04 D2 D6``: the
 profile's `number` is a pattern of that, as it is of a line elsewhere.
 """
 
@@ -18,9 +18,10 @@ __all__ = ["Frame"]
 HexBytes = Annotated[
     str,
     Field(min_length=2, max_length=60),
-    matching(r"[0-9A-F]{2}(?: [0-9A-F]{2})*", "bytes such as AB CD"),
+    matching(r"[0-9A-F]{2}(?: [0-9A-F]{2})*", "bytes such as D7 28"),
 ]
 Factor = Annotated[float, Field(ge=-1e15, le=1e15)]
+DIGITS = r"[+-]? *(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 FLOATS = {4: "f", 8: "d"}
 
 
@@ -69,10 +70,12 @@ class Frame(Strict):
         number: float
         match self.number_is:
             case "digits":
-                try:
-                    number = float(raw.decode("ascii").replace(",", "."))
-                except ValueError:
+                if order == "little":
+                    raw = raw[::-1]
+                shown = raw.decode("ascii", "replace").strip().replace(",", ".")
+                if re.fullmatch(DIGITS, shown) is None:
                     return None
+                number = float(shown.replace(" ", ""))
             case "float":
                 if len(raw) not in FLOATS:
                     return None
@@ -103,3 +106,7 @@ class Frame(Strict):
                 yield Problem(
                     path=("length",), problem="must be more than starts has bytes"
                 )
+        for said, factor in self.factors.items():
+            with where_whole:
+                if factor == 0:
+                    yield Problem(path=("factors", said), problem="must not be 0")

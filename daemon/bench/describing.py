@@ -7,11 +7,20 @@ told nothing that could turn it on.
 import json
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
-from config import Dialogue, Instrument, Kind, Profile
+from config import (
+    Dialogue,
+    Instrument,
+    Kind,
+    Profile,
+    SerialLine,
+    integer,
+    number,
+    text,
+)
 from daemon.bench.connection import Connect, Connection
 from daemon.bench.errors import (
     InstrumentError,
@@ -31,7 +40,13 @@ UNITS = {
     Kind.THERMOMETER: "degrees Celsius",
 }
 ENDINGS = {"newline": "\n", "return": "\r", "both": "\r\n"}
-NUMBER = r"[+-]?\s*\d+[.,]?\d*(?:[eE][+-]?\d+)?"
+NUMBER = r"(?:[+-]\s*)?(?:\d+(?:\.\d*|,\d*(?![\d.]))?|(?<!\d)\.\d+)(?:[eE][+-]?\d+)?"
+"""A number in an answer; a comma before another decimal point parts two numbers."""
+VALUE = r"(?:[+-]\s*)?(?:\d+[.,]?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+OTHER = r"[+-]?\s*[\d.]+,?\d*(?:[eE][+-]?\d+)?"
+"""The reading in a pattern, and what stands for a number that changes beside it."""
+APART = r"(?:\s+|(?=[+-]))"
+"""Between two numbers: without it one number could be taken for both."""
 NONE = "none"
 ANYTHING = "*"
 PREFIXES = ("", *"fpnumkMG")
@@ -176,14 +191,14 @@ class _Describing:
         if self._instrument.address.upper().startswith("ASRL"):
             baud = ask.put(
                 "How many baud has its serial line?",
-                int,
+                integer(_allowed(SerialLine, "baud")),
                 why="As its menu or its manual says.",
                 default="9600",
             )
             self._found["serial"] = {"baud": baud}
         pause_s = ask.put(
             "How many seconds does it need once its line is opened?",
-            float,
+            number(_allowed(Profile, "opening_pause_s")),
             why="A board may start anew then; what it says meanwhile is thrown away.",
             default="0",
         )
@@ -288,7 +303,7 @@ class _Describing:
             if re.fullmatch(expected, answer) is not None:
                 return
             reason = f"answered {answer!r}"
-        self._dialogue.say(f"  {command!r}: {reason}; {TAKE_AS_LIVE}.")
+        self._dialogue.say(f"  {command!r}: {reason}; {TAKE_AS_LIVE}.", again=True)
 
     def _open(self) -> Connection:
         keys = (
@@ -317,10 +332,11 @@ class _Describing:
             line,
             "output",
             "Which line asks whether its output is on?",
-            why=f"It is off now. {NONE!r} where it cannot say.",
+            why=f"It was told to be off. {NONE!r} where it cannot say.",
         )
-        if answer is not None and says_on(answer) is not False:
+        if answer is None or says_on(answer) is not False:
             self._require_off(answer)
+        if answer is not None and says_on(answer) is not False:
             on = self._dialogue.put(
                 f"It says {answer!r} while it is off. What does it say while it is on?",
                 str,
@@ -347,8 +363,8 @@ class _Describing:
         if "set_compliance" not in self._found:
             self._found["limit_in_circuit"] = True
 
-    def _require_off(self, answer: str) -> None:
-        """Have a person see that it is off, before an answer is taken to say so.
+    def _require_off(self, answer: str | None) -> None:
+        """Have a person see that it is off, where no answer of its own says so.
 
         Raises
         ------
@@ -356,8 +372,9 @@ class _Describing:
             It is not: the line that is to turn it off does not.
         """
         if self._dialogue.agree(
-            f"It says {answer!r}. Look at the instrument: is its output off?",
-            why="This answer will mean off from now on, so it must be true.",
+            ("" if answer is None else f"It says {answer!r}. ")
+            + "Look at the instrument: is its output off?",
+            why=f"{self._found['output_off']!r} was sent, and must have turned it off.",
             default=False,
         ):
             return
@@ -420,7 +437,7 @@ class _Describing:
             "Which line asks for a reading?",
             why=f"Such as READ?; {NONE!r} where it sends readings by itself.",
         )
-        if answer is None:
+        if "read" not in self._found:
             self._found["talks_by_itself"] = True
         more = self._heard(line)
         if answer is None and more:
@@ -457,7 +474,7 @@ class _Describing:
         one = self._ask_which(answer, numbers, unit)
         word, begins = _word_after(answer, one)
         prefix, after = _prefix(word, unit), one.end()
-        named = f"(?P<number>{NUMBER})"
+        named = f"(?P<number>{VALUE})"
         if prefix is not None:
             named += rf"\s*(?P<prefix>[fpnumkMG]?){unit}"
             after = begins + len(word)
@@ -473,7 +490,7 @@ class _Describing:
             return
         factor = self._dialogue.put(
             f"By what is the number multiplied, to be in {unit}?",
-            float,
+            number(_allowed(Profile, "scale")),
             why="1 where it is already; 0.001 where it shows thousandths.",
             default="1",
         )
@@ -529,8 +546,11 @@ class _Describing:
                 self._dialogue.say(f"  {text!r} is answered {answer!r}.")
             finally:
                 self._turn_off(line)
+            # Two questions: going back, nobody's yes to an answer is one to silence.
             if self._dialogue.agree(
-                "Is that right?",
+                "Is that right?"
+                if answer is not None
+                else f"Nothing was read. Write {text!r} in the profile all the same?",
                 why="No: another line is tried.",
                 default=answer is not None,
             ):
@@ -551,9 +571,17 @@ class _Describing:
     def _ask_text(
         self, key: str, question: str, *, why: str, default: str | None = None
     ) -> None:
-        answer = self._dialogue.put(question, str, why=why, default=default)
-        if answer != NONE:
-            self._found[key] = answer.strip('"')
+        def read(answer: str) -> str | None:
+            if answer == NONE:
+                return None
+            if key == "output_off" and set("{}") & set(answer):
+                message = f"{answer!r}: write it without {{ and }}"
+                raise ValueError(message)
+            return text(_allowed(Profile, key))(answer.strip('"'))
+
+        answer = self._dialogue.put(question, read, why=why, default=default)
+        if answer is not None:
+            self._found[key] = answer
 
     def _made(self) -> Profile:
         """Return the profile; say what is wrong with it, and ask for that again."""
@@ -613,6 +641,16 @@ class _Describing:
         )
 
 
+def _allowed(model: type[BaseModel], key: str) -> Any:
+    """Return what a key of a profile may be, as its model says it."""
+    field = model.model_fields[key]
+    return (
+        Annotated[field.annotation, *field.metadata]
+        if field.metadata
+        else field.annotation
+    )
+
+
 def _word_after(answer: str, number: re.Match[str]) -> tuple[str, int]:
     """Return the word that follows a number, and where it begins."""
     word = re.compile(r"\s*(\S*)").match(answer, number.end())
@@ -639,12 +677,25 @@ def _steady(answer: str, more: Sequence[str]) -> frozenset[int]:
 def _literal(answer: str, first: int, end: int, steady: frozenset[int]) -> str:
     """Return the pattern of a part of an answer; blanks may be more or fewer."""
     pattern, at = "", first
-    for one in re.compile(NUMBER).finditer(answer, first, end):
-        if one.start() not in steady:
-            pattern += re.escape(answer[at : one.start()]) + NUMBER
+    for one in re.finditer(NUMBER, answer):
+        if first <= one.start() < end and one.start() not in steady:
+            pattern += _between(answer, at, one.start()) + OTHER
             at = one.end()
-    pattern += re.escape(answer[at:end])
-    return re.sub(r"(?:\\ )+", lambda _: r"\s*", pattern)
+    return pattern + _between(answer, at, end)
+
+
+def _between(answer: str, first: int, end: int) -> str:
+    """Return the pattern of a text; two numbers in it are kept apart."""
+    pattern, at = "", first
+    for blank in re.compile(r" +|(?<=\d)(?=[+-])").finditer(answer, first, end + 1):
+        if blank.end() > end:
+            break
+        before, after = answer[: blank.start()][-1:], answer[blank.end() :][:1]
+        apart = before.isdigit() and (after.isdigit() or after in {"+", "-", "."})
+        pattern += re.escape(answer[at : blank.start()])
+        pattern += APART if apart else r"\s*"
+        at = blank.end()
+    return pattern + re.escape(answer[at:end])
 
 
 def _toml(
@@ -672,4 +723,4 @@ def _toml(
 
 def _value(value: Any) -> str:
     """Return a value as TOML writes it; its texts are those of JSON."""
-    return json.dumps(value)
+    return json.dumps(value, ensure_ascii=False)

@@ -84,26 +84,49 @@ class Frames(NamedTuple):
     def first(self, heard: bytes) -> bytes | None:
         r"""Return the first frame that another one follows at once, if there is one.
 
-        What begins a frame may stand in the middle of one too; not so twice, one
-        frame's length apart.
+        What begins a frame may stand in the middle of one too. A reading that stands
+        still repeats it there, one frame's length apart, just as the true beginning
+        is repeated: then the checksum tells which is true. Without one nothing does,
+        and there is no frame until the reading changes.
 
         Examples
         --------
         >>> Frames(b"\xab", 3).first(b"\x01\xab\x02\xab\x03\xab")
         >>> Frames(b"\xab", 3).first(b"\x01\xab\x02\x03\xab")
         b'\xab\x02\x03'
+        >>> Frames(b"\xab", 4).first(3 * b"\xab\x00\xab\x7f")
         """
         at = heard.find(self.start)
         while at >= 0:
             end = at + self.length
-            after = heard[end : end + len(self.start)]
-            if after == self.start:
-                return heard[at:end]
-            if not self.start.startswith(after):
+            if not self._begins(heard, end):
                 at = heard.find(self.start, at + 1)
                 continue
-            return None
+            rivals = [
+                one
+                for one in range(at + 1, end)
+                if heard.startswith(self.start, one)
+                and self._begins(heard, one + self.length)
+            ]
+            last = max([at, *rivals]) + self.length
+            if len(heard) < last + len(self.start):
+                return None
+            frames = [heard[one : one + self.length] for one in (at, *rivals)]
+            if len(frames) > 1:
+                frames = [one for one in frames if self._adds_up(one)]
+            if len(frames) == 1:
+                return frames[0]
+            at = heard.find(self.start, end)
         return None
+
+    def _begins(self, heard: bytes, at: int) -> bool:
+        """Whether a frame begins at a place, or may once more is heard."""
+        return self.start.startswith(heard[at : at + len(self.start)])
+
+    def _adds_up(self, frame: bytes) -> bool:
+        return (
+            self.checksum == "none" or CHECKSUMS[self.checksum](frame[:-1]) == frame[-1]
+        )
 
     def text(self, frame: bytes) -> str:
         r"""Return a frame as hexadecimal text.
@@ -122,10 +145,7 @@ class Frames(NamedTuple):
         if len(frame) != self.length or not frame.startswith(self.start):
             message = f"answered {shown}, which is no frame of the profile's [frame]"
             raise ValueError(message)
-        if (
-            self.checksum != "none"
-            and CHECKSUMS[self.checksum](frame[:-1]) != (frame[-1])
-        ):
+        if not self._adds_up(frame):
             message = f"answered {shown}, whose checksum is wrong"
             raise ValueError(message)
         return shown

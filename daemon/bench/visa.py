@@ -105,7 +105,10 @@ class _VisaLine:
         try:
             self._wire = _wire_of(self._resource, profile)
             self._resource.timeout = self.timeout_s * 1000
-            self._resource.read_termination = profile.read_termination or None
+            # No byte of a frame ends it.
+            self._resource.read_termination = (
+                None if frame is not None else profile.read_termination or None
+            )
         except BaseException:
             self.close()
             raise

@@ -177,6 +177,8 @@ class _Vxi11Line(BaseRequestHandler):
     CREATE_LINK, WRITE, READ, DESTROY_LINK = 10, 11, 12, 23
     IO_TIMEOUT = 15
     END = 4
+    ENDS_SET = 0x80
+    """Device flag: an answer ends at this character (VXI-11, from memory)."""
 
     def handle(self) -> None:
         self._answers: list[str] = []
@@ -205,6 +207,9 @@ class _Vxi11Line(BaseRequestHandler):
                 if not self._answers:
                     return struct.pack("!3I", self.IO_TIMEOUT, 0, 0)
                 said = f"{self._answers.pop(0)}\n".encode()
+                flags, ends = struct.unpack("!2I", body[16:24])
+                if flags & self.ENDS_SET:
+                    said = said[: said.index(ends) + 1]
                 padding = b"\0" * (-len(said) % 4)
                 return struct.pack("!3I", 0, self.END, len(said)) + said + padding
             case _:

@@ -404,3 +404,128 @@ def test_the_command_goes_back_a_question_and_writes_the_file(
     assert done.exit_code == 0, done.output
     assert done.output.count("What ends a line that it sends?") == 2
     assert load_profile("mine", tmp_path).read_termination == "\n"
+
+
+@pytest.mark.parametrize(
+    ("answer", "which", "volts"),
+    [
+        (".512 V", "", 0.512),
+        ("U= -.512 V", "", -0.512),
+        ("3,9.0123 V", "9.0123", 9.0123),
+        ("- 099,76 mV", "", -0.09976),
+    ],
+)
+def test_a_number_is_found_whole(
+    tmp_path: Path, answer: str, which: str, volts: float
+) -> None:
+    with serial_instrument(lambda heard: f"{answer}\n" if heard else "") as port:
+        _, said = described(
+            tmp_path,
+            port.address,
+            {
+                "What do people call it?": "Meter",
+                "Which line asks it who": "none",
+                "Which line asks for a reading": "V",
+                "Which number in": [which],
+            },
+        )
+    assert said.count(f"  reads {volts:.9g} V") == 3
+
+
+def test_a_number_left_away_is_not_made_of_another(tmp_path: Path) -> None:
+    count = iter(range(10, 100))
+    with serial_instrument(
+        lambda heard: f"{next(count)} 3.5\n" if heard else ""
+    ) as port:
+        how, _ = described(
+            tmp_path,
+            port.address,
+            {
+                "What do people call it?": "Meter",
+                "Which line asks it who": "none",
+                "Which line asks for a reading": "V",
+            },
+        )
+    assert re.fullmatch(how.number, "99 4.25")
+    assert re.fullmatch(how.number, "99-4.25")
+    assert re.fullmatch(how.number, "99") is None
+
+
+SOURCE = {
+    "What is it?": "current source",
+    "What do people call it?": "Amp \N{GRINNING FACE}",
+    "Which line turns its output off?": "halt",
+    "Which line asks it who": "none",
+    "Which line asks whether its output": "none",
+    "Look at the instrument": "yes",
+    "Which line sets its level": "i {level}",
+    "Which line sets its limit": "none",
+    "Which line turns its output on": "go",
+}
+
+
+def test_what_no_profile_can_hold_is_asked_for_again(tmp_path: Path) -> None:
+    with serial_instrument(Chatty()) as port:
+        how, said = described(
+            tmp_path,
+            port.address,
+            {
+                **SOURCE,
+                "How many baud": ["fast", "1", "9600"],
+                "How many seconds": ["-1", "nan", "0"],
+                "Which line turns its output off?": ["h\xe4lt", "halt {x}", "halt"],
+            },
+        )
+    assert how.title == "Amp \N{GRINNING FACE}"
+    assert "  'fast': must be a whole number >= 50 and <= 4000000" in said
+    assert "  'nan': must be a number >= 0 and <= 600" in said
+    assert "  'halt {x}': write it without { and }" in said
+
+
+def test_a_source_that_cannot_say_is_looked_at(tmp_path: Path) -> None:
+    with serial_instrument(Chatty()) as port, pytest.raises(OutputNotOffError):
+        described(tmp_path, port.address, {**SOURCE, "Look at the instrument": "no"})
+
+
+def test_going_back_over_a_line_that_broke_is_no_yes_to_silence() -> None:
+    """The cable is pulled after the first answers; they are gone through again."""
+    board = Board()
+    begun = {
+        "What is it?": "current source",
+        "What do people call it?": "Board",
+        "What ends a line that it sends": "both",
+        "Does it send more": "yes",
+        "Does it send back": "yes",
+        "What does it answer to a line": "ok",
+        "What does it send once it is ready": '"> "',
+        "Which line turns its output off?": "stop",
+        "Which line asks it who": "who",
+        "'who' is not one query": "yes",
+    }
+    live, said = True, list[str]()
+
+    def ask(question: str) -> str:
+        if question.startswith(("Which line asks whether", "Nothing was read")):
+            raise KeyboardInterrupt
+        return next((v for k, v in begun.items() if question.startswith(k)), "")
+
+    def once(given: list[tuple[str, str]]) -> list[tuple[str, str]]:
+        dialogue = Dialogue(ask, said.append, given=given)
+        with pytest.raises(KeyboardInterrupt):
+            describe(
+                dialogue,
+                name="mine",
+                instrument=Instrument(
+                    address=port.address, profile="mine", timeout_s=0.05
+                ),
+                connect=connect,
+            )
+        return dialogue.answers
+
+    with serial_instrument(lambda heard: board(heard) if live else "") as port:
+        answers = once([])
+        assert answers[-1][0].startswith("Is that right")
+        live = False
+        assert not any("as live" in one for one in said)
+        assert once(answers) == answers[:-1]
+    assert any("as live" in one for one in said)

@@ -12,19 +12,21 @@ from config.errors import ConfigError
 from config.frames import Frame
 from config.load import load_profile
 from config.model import Instrument
+from config.profile import Profile
 from daemon.bench.clock import ScaledClock
 from daemon.bench.driver import Binding, Meter
 from daemon.bench.errors import BadAnswerError, NoAnswerError, OverrangeError
+from daemon.bench.framing import Frames
 from daemon.bench.retry import NEVER
 from daemon.bench.visa import connect
-from tests.daemon.bench.old_instruments import serial_instrument
+from tests.daemon.bench.old_instruments import serial_instrument, vxi11_instrument
 
 OURS = Path(config.__file__).parent / "profiles" / "framed_voltmeter.toml"
 Sends = Callable[[str], bytes]
 
 
 def frame(counts: int, *, function: int = 1, range_: int = 1, wrong: int = 0) -> bytes:
-    body = bytes([0xAB, 0xCD, function, range_]) + counts.to_bytes(
+    body = bytes([0xD7, 0x28, function, range_]) + counts.to_bytes(
         2, "big", signed=True
     )
     return body + bytes([sum(body) + wrong & 0xFF])
@@ -75,7 +77,7 @@ def turns(*frames: bytes) -> Sends:
         (frame(-9012), -0.9012),
         (frame(9012, range_=2), 9.012),
         # The counts are what begins a frame, so that one seems to begin within.
-        (frame(-0x5433), -2.1555),
+        (frame(-0x28D8), -1.0456),
     ],
 )
 def test_a_frame_says_counts_and_range(
@@ -87,6 +89,19 @@ def test_a_frame_says_counts_and_range(
 def test_a_frame_that_was_under_way_is_passed_over(tmp_path: Path) -> None:
     pieces = [frame(9012)[3:] + frame(9012)[:3]]
     assert read_of(tmp_path, turns(*pieces)) == pytest.approx(0.9012)
+
+
+@pytest.mark.parametrize("cut", range(7))
+def test_a_steady_reading_that_looks_like_a_beginning_is_read_whole(cut: int) -> None:
+    """From wherever it is heard: one frame's length apart stand both."""
+    one = frame(-0x28D8)
+    heard = (4 * one)[cut:]
+    assert Frames(one[:2], 7, "sum").first(heard) == one
+    assert Frames(one[:2], 7).first(heard) is None
+    assert Frames(one[:2], 7).first(heard + frame(2) + frame(3) + one) in {
+        one,
+        frame(2),
+    }
 
 
 @pytest.mark.parametrize(
@@ -115,7 +130,7 @@ ASKED = ("talks_by_itself = true", 'read = "D"')
 def test_a_frame_is_asked_for_with_digits_in_it(tmp_path: Path) -> None:
     found = read_of(
         tmp_path,
-        lambda heard: b"\xab\xcd\x01-0.9012" if "D" in heard else b"",
+        lambda heard: b"\xd7\x28\x01-0.9012" if "D" in heard else b"",
         ASKED,
         ('01 (?P<range>..) (?P<number>.. ..) .."', '01 (?P<number>.*)"'),
         ("length = 7", "length = 10"),
@@ -125,6 +140,22 @@ def test_a_frame_is_asked_for_with_digits_in_it(tmp_path: Path) -> None:
         talks=None,
     )
     assert found == pytest.approx(-0.9012)
+
+
+def test_no_byte_of_a_frame_ends_it_on_a_bus() -> None:
+    how = Profile.model_validate(
+        {
+            "title": "framed",
+            "kind": "voltmeter",
+            "read": "D",
+            "number": "01 (?P<number>.. ..) 0A",
+            "frame": {"starts": "01", "length": 4, "number_is": "unsigned"},
+        }
+    )
+    with vxi11_instrument(lambda _: "\x01\n\x02") as address:
+        line = connect("output", Instrument(address=address, profile="mine"), how)
+        assert line.query("D") == "01 0A 02 0A"
+        line.close()
 
 
 def test_two_answers_to_one_question_are_none(tmp_path: Path) -> None:
@@ -143,6 +174,10 @@ def test_two_answers_to_one_question_are_none(tmp_path: Path) -> None:
         ("float", "low first", "00 00 00 00 00 00 00 C0", -2.0),
         ("float", "high first", "3F 80 00", None),
         ("digits", "high first", "2D 30 2C 35", -0.5),
+        ("digits", "high first", "2D 20 31", -1.0),
+        ("digits", "low first", "32 31 2E 39", 9.12),
+        ("digits", "high first", "31 5F 30", None),
+        ("digits", "high first", "69 6E 66", None),
         ("digits", "high first", "4F 4C", None),
         ("digits", "high first", "B5 30", None),
         ("signed", "high first", "1", None),
@@ -163,7 +198,8 @@ def test_bytes_are_read_as_the_profile_says(
         ("(?P<number>.. ..)", ".. ..", "a group (?P<number>...)"),
         ("(?P<range>..)", "..", "and factors of [frame] go together"),
         ("length = 7", "length = 2", "more than starts has bytes"),
-        ('"AB CD"', '"ab cd"', "bytes such as AB CD"),
+        ('"D7 28"', '"d7 28"', "bytes such as D7 28"),
+        ('"02" = 1e-3', '"02" = 0.0', "must not be 0"),
         ('kind = "voltmeter"', 'kind = "switch"', "of readings"),
         ("[frame]", 'identity = "?"\n[frame]', "answers no lines"),
     ],
