@@ -39,7 +39,8 @@ def choose(
     """Let a person choose the subject; the address follows, and leads.
 
     What is shown for want of a choice is not written: each writing is a step that the
-    browser's way back would have to undo, and that would be written again.
+    browser's way back would have to undo, and that would be written again. Only where
+    another would be shown by now, what is shown stays, and is written.
 
     Parameters
     ----------

@@ -8,6 +8,7 @@ from config import HoldpointError
 from daemon.traceability import kitting
 from dashboard import data, look
 
+WIDE_PX = 420
 NAME, UNITS = "open build", "open units"
 """Keys of the fields."""
 SAID = "build opened"
@@ -16,9 +17,15 @@ TIMES = "builds opened"
 """Key of a viewer's session: how many were; a second click is known by it."""
 
 
-def form(*, expanded: bool = False) -> None:
-    """Offer to open a build; say what became of the last one."""
-    with st.expander("Open a build", expanded=expanded):
+def form(*, alone: bool = False) -> None:
+    """Offer to open a build; say what became of the last one.
+
+    Parameters
+    ----------
+    alone
+        Whether a page has nothing else to offer: then it stands open.
+    """
+    with st.container(width=WIDE_PX) if alone else st.expander("Open a build"):
         st.text_input("Name", key=NAME, placeholder="such as B-1")
         st.number_input("Units planned", min_value=1, value=None, step=1, key=UNITS)
         times = st.session_state.get(TIMES, 0)

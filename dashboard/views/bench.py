@@ -47,7 +47,8 @@ def main() -> None:
     page = data.here()
     now()
     if not page.builds:
-        opening.form(expanded=True)
+        look.heading("Open a build first")
+        opening.form(alone=True)
         return
     left, right = st.columns(2, gap="large")
     with left:

@@ -40,7 +40,7 @@ def one() -> None:
     shown = data.followed()
     if not shown.builds:
         look.say("No build is open yet.")
-        opening.form(expanded=True)
+        opening.form(alone=True)
         return
     with st.container(key="subject", width=360):
         name = address.choose(

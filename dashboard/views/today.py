@@ -215,7 +215,7 @@ def first_run(shown: Shown) -> None:
     """Say how to begin, in the words of this product."""
     if not shown.builds:
         look.heading("1. Open a build")
-        opening.form(expanded=True)
+        opening.form(alone=True)
         build = "B-1"
     else:
         build = shown.builds[-1]
@@ -235,10 +235,10 @@ def first_run(shown: Shown) -> None:
     typed = "" if shown.connection.settings.bench is not None else " --typed"
     st.code(f"holdpoint measure PA-0001{typed}", language=None)
     look.quiet(
-        "Each step may be done on the page or by the command below it. A check "
-        "standard is asked for first, where bench.toml names one. No instruments at "
-        "hand? holdpoint import FILE reads a spreadsheet, and holdpoint demo shows "
-        "everything with a simulated bench."
+        "The commands do the same as the pages. A check standard is asked for first, "
+        "where bench.toml names one. No instruments at hand? holdpoint import FILE "
+        "reads a spreadsheet, and holdpoint demo shows everything with a simulated "
+        "bench."
     )
 
 
