@@ -11,6 +11,7 @@ from random import Random
 from typing import Any
 
 from storage.local import LocalStore
+from storage.points import JudgedPoint, text_of
 from storage.records import (
     BenchInstrument,
     Build,
@@ -267,7 +268,7 @@ def measure(book: Book) -> None:
                 conformance_probability=0.5, level=(1e-6,),
                 reference_readings=(chance.random(),), output_readings=(0.9,),
                 at_s=(0.5,), own_uncertainty_ppm=chance.choice([None, 3.0]),
-                points=None if len(book.of("run")) % 2 else f'["{one} at first"]',
+                points=None if len(book.of("run")) % 2 else point(RANGES.index(one)),
             )
             for one, verdict in zip(measured, verdicts, strict=True)
         ]  # fmt: skip
@@ -281,6 +282,17 @@ def measure(book: Book) -> None:
                 for one in ("supply current", "lamp")
             ]  # fmt: skip
         keep_all_of(book, run, results, checks)
+
+
+def point(error_ppm: float) -> str:
+    """Return a range's one point, as rows keep it."""
+    one = JudgedPoint(
+        of_full_scale=1.0,
+        error_ppm=error_ppm,
+        uncertainty_ppm=1.0,
+        verdict="conforming",
+    )
+    return text_of((one,))
 
 
 def keep_all_of(
@@ -299,7 +311,7 @@ def keep_all_of(
                 error_ppm=one["error_ppm"] - 40.0, uncertainty_ppm=22.0,
                 verdict=book.chance.choice(list(Verdict)), conformance_probability=0.4,
                 made_at=run.started_at,
-                points=None if one["number"] % 3 else "[\"again\"]",
+                points=None if one["number"] % 3 else point(10.0),
             )
             for one in book.of("range_result")
             if one["session"] == run.session

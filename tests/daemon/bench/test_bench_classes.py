@@ -201,7 +201,7 @@ def framing_handheld(told: Told) -> Iterator[str]:
 
     def frame(_: str) -> bytes:
         counts = round(volts(told) * 1e4)
-        body = b"\xab\xcd\x01\x01" + counts.to_bytes(2, "big", signed=True)
+        body = b"\xd7\x28\x01\x01" + counts.to_bytes(2, "big", signed=True)
         return body + bytes([sum(body) & 0xFF])
 
     with serial_instrument(frame, talks=0.01) as port:
