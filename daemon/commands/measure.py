@@ -13,6 +13,7 @@ from daemon.commands.showing import (
     Part,
     Shown,
     Table,
+    forget_typed_ahead,
     interactive,
     misuse,
     say,
@@ -24,6 +25,10 @@ from daemon.service import Client, Home, shared_daemon
 from daemon.station import NEW_SETUP, RefusedError, require_measurable
 from storage import CheckRow, StorageError, UnitRow, worst
 
+SCANNED_AHEAD = (
+    "What was scanned while the unit before was measured is not taken. Connect the "
+    "next unit, then scan it."
+)
 PREPARING = (
     "Working it out. Once after an installation the statistics are prepared: a minute "
     "or more."
@@ -91,7 +96,7 @@ def measure(
         for one_pass in passes:
             if len(passes) > 1:
                 say(f"All units on range {one_pass[0]}:")
-            for serial in _serials(serials):
+            for serial in _serials(serials, by_bench=True):
                 # Whoever scans a serial has that unit at hand; a list does not say so.
                 if serials and connected not in {None, serial}:
                     _have_connected(serial)
@@ -108,6 +113,7 @@ def measure(
 
 
 def _have_connected(serial: str | None) -> None:
+    forget_typed_ahead()
     click.prompt(
         f"Connect unit {serial}, then press Enter",
         default="",
@@ -116,16 +122,24 @@ def _have_connected(serial: str | None) -> None:
     )
 
 
-def _serials(given: Sequence[str]) -> Iterator[str | None]:
+def _serials(given: Sequence[str], *, by_bench: bool = False) -> Iterator[str | None]:
     if given:
         yield from given
     elif not interactive():
         yield None
     else:
-        while serial := click.prompt(
-            "Serial (Enter: no more)", default="", show_default=False, err=True
-        ).strip():
+        while serial := _asked_serial(by_bench=by_bench):
             yield serial
+
+
+def _asked_serial(*, by_bench: bool) -> str:
+    """Return what is scanned or typed; by the bench it says what is connected now."""
+    if by_bench and forget_typed_ahead():
+        say(SCANNED_AHEAD)
+    said: str = click.prompt(
+        "Serial (Enter: no more)", default="", show_default=False, err=True
+    )
+    return said.strip()
 
 
 def _measure_typed(

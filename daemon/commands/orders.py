@@ -6,7 +6,7 @@ from typing import Any
 import click
 
 from daemon.commands.opened import home_here
-from daemon.commands.showing import interactive, say
+from daemon.commands.showing import forget_typed_ahead, interactive, say
 from daemon.service import Client
 
 POLL_S = 0.5
@@ -78,6 +78,7 @@ def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
         say(prompt["text"])
         return
     wants = prompt["wants"]
+    forget_typed_ahead()
     said = click.prompt(
         _asking(prompt["text"], wants),
         default=None if wants else "",

@@ -4,6 +4,7 @@ A command returns what it has to show as `Shown`; `shown` gives it `--json` and 
 one or the other. Text of a person (names, reasons) is never read as markup.
 """
 
+import select
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -175,6 +176,28 @@ def refuse(text: str, parameter: str) -> NoReturn:
 def interactive() -> bool:
     """Whether a person can be asked."""
     return sys.stdin.isatty()
+
+
+def forget_typed_ahead() -> bool:
+    """Drop the lines that were typed before anything was asked; say whether any were.
+
+    A label that is scanned while another unit is measured is no answer to what the
+    bench asks next, and says of no unit that it is connected.
+    """
+    if not interactive():
+        return False
+    if sys.platform == "win32":
+        import msvcrt  # noqa: PLC0415
+
+        found = msvcrt.kbhit()
+        while msvcrt.kbhit():
+            msvcrt.getwch()
+        return found
+    import termios  # noqa: PLC0415
+
+    found = bool(select.select([sys.stdin], [], [], 0.0)[0])
+    termios.tcflush(sys.stdin, termios.TCIFLUSH)
+    return found
 
 
 @contextmanager

@@ -230,6 +230,7 @@ BENCH_OFF = (
 WAS_LIVE = "It had the bench open: the source may still be on."
 TYPED_STAYS = "What you type stays; this page goes on by itself."
 NOTHING_YET = "Nothing to show yet."
+SCAN_CONFIRMS = "Scanning its label below confirms it too."
 GOES_ON = "This page goes on by itself once it answers."
 
 

@@ -156,7 +156,7 @@ class Worker:
         self._remarks = ()
         try:
             if ticket.order.work == "unit":
-                recorded = self._measure(name, ticket.order)
+                recorded = self._measure(ticket)
                 self.desk.update(
                     name,
                     run=recorded.run,
@@ -171,7 +171,7 @@ class Worker:
                     ),
                 )
             else:
-                self.desk.update(name, message=self._work_on_bench(name, ticket.order))
+                self.desk.update(name, message=self._work_on_bench(ticket))
             self._cycle.watch(step=self.desk.beat)
             self._ask_for_check(name, ticket.order)
             self.show_watching()
@@ -208,17 +208,18 @@ class Worker:
         log.error("not done", extra={"reason": str(fault)})
         self.desk.show(phase="trouble", trouble=str(fault), source_on=False)
 
-    def _measure(self, ticket: str, order: Order) -> Recorded:
+    def _measure(self, ticket: Ticket) -> Recorded:
+        order = ticket.order
         build, serial = self._which(order)
         first = which_unit.first_run(
             self._store, serial, again=order.rerun or bool(order.ranges)
         )
-        self.desk.update(ticket, state="measuring", serial=serial)
+        self.desk.update(ticket.ticket, state="measuring", serial=serial)
         answers = self._answers(order)
 
         def first_taken(recorded: Recorded) -> None:
             self.desk.update(
-                ticket,
+                ticket.ticket,
                 run=recorded.run,
                 number=recorded.number,
                 verdict=recorded.verdict.value,
@@ -228,7 +229,7 @@ class Worker:
             serial,
             self._by_person(order, build, serial, answers)
             if order.typed
-            else self._by_bench(ticket, order, build, serial, answers),
+            else self._by_bench(ticket, build, serial, answers),
             self._cycle,
             rerun_of=first,
             ask=partial(self.desk.ask, subject=serial)
@@ -261,22 +262,26 @@ class Worker:
 
     def _by_bench(
         self,
-        ticket: str,
-        order: Order,
+        ticket: Ticket,
         build: str,
         serial: str,
         answers: dict[str, float],
     ) -> reseating.Measure:
         """Return how the bench measures, opened anew where it was lost meanwhile."""
+        order = ticket.order
         ranges = self._ranges(order)
 
         def lost_and_opened(said: str) -> None:
             self._remarks = (said,)
-            self.desk.update(ticket, remarks=self._remarks)
+            self.desk.update(ticket.ticket, remarks=self._remarks)
 
         def measure(*, rerun_of: str | None, note: str | None) -> Recorded:
+            seated_again = note is not None
+            connect = ticket.connect_first and not seated_again
+
             def take(lost: str | None) -> Recorded:
-                self.desk.connected(serial, False)
+                if not connect:
+                    self.desk.connected(serial, False)
                 notes = [one for one in (order.note, note, lost) if one]
                 return self.bench.station().unit(
                     serial=serial,
@@ -285,6 +290,7 @@ class Worker:
                     rerun_of=rerun_of,
                     note="; ".join(notes) or None,
                     answers=answers,
+                    connect=connect,
                 )
 
             return self.bench.measured(take, lost_and_opened)
@@ -299,13 +305,14 @@ class Worker:
                 raise NotFoundError(kind="check", key=one.name)
         return {one.name: one.value for one in order.checks}
 
-    def _work_on_bench(self, ticket: str, order: Order) -> str:
+    def _work_on_bench(self, ticket: Ticket) -> str:
         """Carry out what is of the bench, not of a unit; return what came of it."""
+        name, order = ticket.ticket, ticket.order
         if order.work in {"prove", "check reel"}:
-            self.desk.update(ticket, state="measuring")
+            self.desk.update(name, state="measuring")
             return self._probe(order)
         station = self.bench.station()
-        self.desk.update(ticket, state="measuring", serial=order.serial)
+        self.desk.update(name, state="measuring", serial=order.serial)
         if order.work == "check":
             station.check()
             said = "The check standard reads right on every range."
@@ -319,7 +326,9 @@ class Worker:
             raise RefusedError(message)
         if order.second.range not in self._cycle.product.keys:
             raise NotFoundError(kind="range", key=order.second.range)
-        return station.compare(order.serial, order.second).words
+        return station.compare(
+            order.serial, order.second, connect=ticket.connect_first
+        ).words
 
     def _probe(self, order: Order) -> str:
         """Measure what settles a finding, or loose parts of a reel."""

@@ -150,12 +150,28 @@ class Desk:
 
     # what people ask
 
-    def place(self, order: Order) -> Ticket:
-        """Queue an order."""
-        ticket = Ticket(ticket=uuid4().hex, order=order)
+    def place(self, order: Order, *, connect_first: bool = False) -> Ticket:
+        """Queue an order; note whether its unit is yet to be connected then.
+
+        Parameters
+        ----------
+        connect_first
+            Whether it is in any case, though nothing is in its way.
+        """
         with self._changed:
             for old in [t.ticket for t in self._tickets.values() if t.ended][:-KEPT]:
                 del self._tickets[old]
+            ahead = [
+                one
+                for one in self._tickets.values()
+                if not one.ended and one.order.needs_bench
+            ]
+            in_the_way = bool(ahead) and not ahead[-1].leaves_connected(order)
+            ticket = Ticket(
+                ticket=uuid4().hex,
+                order=order,
+                connect_first=order.needs_bench and (connect_first or in_the_way),
+            )
             self._tickets[ticket.ticket] = ticket
         self._orders.put(ticket.ticket)
         return ticket
@@ -235,6 +251,7 @@ class Desk:
         *,
         subject: str,
         wants: str | None = None,
+        by_scan: bool = False,
         meanwhile: Callable[[], None] = lambda: None,
     ) -> str:
         """Ask whoever stands at the bench; return the answer.
@@ -243,6 +260,8 @@ class Desk:
         ----------
         wants
             Unit of the value that is to be typed.
+        by_scan
+            Whether scanning the label of its subject confirms it.
         meanwhile
             Called again and again until it is answered: keeps a source on.
 
@@ -251,7 +270,13 @@ class Desk:
         StoppedError
             The daemon is going down, or the source was ordered off.
         """
-        prompt = Prompt(prompt=uuid4().hex, text=text, subject=subject, wants=wants)
+        prompt = Prompt(
+            prompt=uuid4().hex,
+            text=text,
+            subject=subject,
+            wants=wants,
+            by_scan=by_scan,
+        )
         with self._changed:
             self._answer = None
             self._prompt = prompt

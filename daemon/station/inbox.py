@@ -2,6 +2,7 @@
 
 A file holds one serial a line. It is read once it has stopped growing and moved to
 `taken` beside it before any of its units is ordered, so that none is ordered twice.
+A file of one serial says that the unit is connected; of a list each is asked for.
 """
 
 from logging import getLogger
@@ -47,10 +48,13 @@ class Inbox:
             except OSError as exc:  # a folder, or it went away meanwhile
                 log.warning("%s cannot be read: %s", path.name, exc)
                 continue
-            for line in text.splitlines():
-                if serial := line.strip():
-                    self._desk.place(Order(serial=serial, dropped=True))
-                    ordered += 1
+            serials = [one for line in text.splitlines() if (one := line.strip())]
+            for serial in serials:
+                # One label was scanned at the bench; a list is made anywhere.
+                self._desk.place(
+                    Order(serial=serial, dropped=True), connect_first=len(serials) > 1
+                )
+            ordered += len(serials)
         self._sizes = sizes
         return ordered
 

@@ -112,6 +112,11 @@ class Order:
     proof: ProofOrder | None = None
     loose: LooseParts | None = None
 
+    @property
+    def needs_bench(self) -> bool:
+        """Whether something must be connected for it; typed readings were read."""
+        return not self.typed
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ticket:
@@ -119,6 +124,9 @@ class Ticket:
 
     ticket: str
     order: Order
+    connect_first: bool = False
+    """Whether something else stood on the bench when it was ordered, or was to: whoever
+    orders a unit has connected it, but not beside another."""
     state: str = "waiting"
     serial: str | None = None
     run: str | None = None
@@ -133,6 +141,11 @@ class Ticket:
         """Whether nothing more will happen to it."""
         return self.state in {"done", "failed"}
 
+    def leaves_connected(self, order: Order) -> bool:
+        """Whether the unit of a later order stands on the bench once this has ended."""
+        mine = self.serial or self.order.serial
+        return self.order.work == "unit" and mine is not None and mine == order.serial
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prompt:
@@ -143,3 +156,5 @@ class Prompt:
     subject: str
     wants: str | None = None
     """Unit of the value that is to be typed; None where it is only to be confirmed."""
+    by_scan: bool = False
+    """Whether the scanned label of its subject confirms it: that is what is asked."""

@@ -375,7 +375,7 @@ class Station:
 
     def _connect(self, what: str, serial: str) -> None:
         """Have a person connect something; at the word of who did, it is another."""
-        self._desk.ask(f"Connect {what}, then confirm.", subject=serial)
+        self._desk.ask(f"Connect {what}, then confirm.", subject=serial, by_scan=True)
         if self._hand is not None:
             self._hand.swapped()
 

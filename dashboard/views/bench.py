@@ -75,6 +75,8 @@ def now() -> None:
         look.stands_out(remark)
     if state["prompt"] is not None:
         live.prompt(state["prompt"])
+        if state["prompt"]["by_scan"]:
+            look.quiet(screens.SCAN_CONFIRMS)
     if state["live"]:
         look.figures(last_read(state["live"], connection.product))
         at_rest(state, connection.product)
@@ -252,7 +254,12 @@ def place(**values: Any) -> bool:
 
 
 def scanned(serial: str, given: Mapping[str, Any] | None) -> None:
-    """Order the unit whose serial was scanned; one that was refused is listed too."""
+    """Order the unit whose serial was scanned; one that was refused is listed too.
+
+    Where the daemon asks for just this unit, the scan says that it is connected.
+    """
+    if confirmed(serial):
+        return
     build = str((st.session_state if given is None else given)["build"])
     if not place(build=build, serial=serial):
         st.session_state.setdefault(ORDERS, []).append(
@@ -265,6 +272,18 @@ def scanned(serial: str, given: Mapping[str, Any] | None) -> None:
                 "verdict": None,
             }
         )
+
+
+def confirmed(serial: str) -> bool:
+    """Confirm what is asked of this unit; False where nothing is that a scan says."""
+    if (found := data.doing()) is None:
+        return False
+    asked_now = found[1]["prompt"]
+    if not asked_now or not asked_now["by_scan"] or asked_now["subject"] != serial:
+        return False
+    taken: list[bool] = []
+    data.tried(lambda at: taken.append(at.client.answer(asked_now["prompt"])))
+    return any(taken)
 
 
 def order_next(number: int) -> None:

@@ -35,7 +35,7 @@ def test_from_the_wizards_files_to_a_judged_unit_on_the_screens_alone(
         page.goto(url)
         expect(page.locator("h1").first).to_have_text("No unit has been measured yet.")
         page.get_by_label("Name").fill("B-1")
-        page.get_by_label("Units planned").fill("2")
+        page.get_by_label("Units planned").fill("3")
         page.get_by_label("Units planned").press("Tab")
         page.get_by_role("button", name="Open it").dblclick()
         expect(page.get_by_text("1. Build B-1 is open")).to_be_visible()
@@ -55,13 +55,26 @@ def test_from_the_wizards_files_to_a_judged_unit_on_the_screens_alone(
             page.get_by_role("button", name="Done").click()
             expect(asked).to_be_hidden()
         expect(page.get_by_text("PA-0001: conforming")).to_be_visible()
-        field.fill("PA-0002")
-        field.press("Enter")
+        # The second is connected while its label is scanned, the third is not yet.
+        for serial in ("PA-0002", "PA-0003"):
+            field.fill(serial)
+            field.press("Enter")
         expect(page.get_by_text("PA-0002: conforming")).to_be_visible()
+        asked = page.get_by_role("heading", name="Connect unit PA-0003, then confirm.")
+        expect(asked).to_be_visible()
+        expect(page.get_by_text("Scanning its label below")).to_be_visible()
+        fits(page, 390)
+        fits(page, 1440)
+        with open_store(home.data) as store:
+            assert [one.serial for one in store.rows(Run)][-1] == "PA-0002"
+        field.fill("PA-0003")
+        field.press("Enter")
+        expect(asked).to_be_hidden()
+        expect(page.get_by_text("PA-0003: conforming")).to_be_visible()
         page.get_by_role("link", name="Now", exact=True).click()
         expect(page.get_by_text("Yes: nothing is held.")).to_be_visible()
         with open_store(home.data) as store:
             assert [one.build for one in store.rows(Build)] == ["B-1"]
             assert not store.rows(Fitting)
             runs = [one.serial for one in store.rows(Run)]
-            assert runs == ["CS-1", "PA-0001", "PA-0002"]
+            assert runs == ["CS-1", "PA-0001", "PA-0002", "PA-0003"]

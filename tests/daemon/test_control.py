@@ -12,7 +12,7 @@ from starlette.applications import Starlette
 from daemon.bench.errors import StoppedError
 from daemon.service.control import routes
 from daemon.station.desk import Desk
-from daemon.station.orders import Order
+from daemon.station.orders import Order, TypedReading
 from daemon.station.which_unit import next_serial
 
 
@@ -49,6 +49,33 @@ def test_orders_are_taken_in_the_order_they_came() -> None:
     taken = [one.next_order(wait_s=0.0) for _ in range(3)]
     assert [t.ticket for t in taken if t is not None] == placed
     assert one.next_order(wait_s=0.0) is None
+
+
+def test_only_a_unit_that_nothing_stands_before_is_connected_when_it_is_ordered() -> (
+    None
+):
+    one = desk()
+    reading = TypedReading(range="1uA", reference=9e-7, output=0.9)
+    placed = [
+        one.place(order)
+        for order in (
+            Order(serial="a"),
+            Order(serial="b"),
+            Order(serial="b", rerun=True),  # it stands there then
+            Order(serial="c", typed=(reading,)),  # it was read: nothing is connected
+            Order(serial="a", rerun=True),
+            Order(work="check"),
+            Order(serial="a", rerun=True),  # behind the check standard
+            Order(),
+            Order(),  # the next one, and the next
+        )
+    ]
+    assert [t.connect_first for t in placed if t.order.work == "unit"] == [
+        False, True, False, False, True, True, True, True,
+    ]  # fmt: skip
+    for ticket in placed:
+        one.update(ticket.ticket, state="failed")
+    assert not one.place(Order(serial="d")).connect_first
 
 
 def test_a_ticket_says_what_became_of_an_order() -> None:

@@ -53,10 +53,11 @@ class Person(Desk):
         *,
         subject: str,
         wants: str | None = None,
+        by_scan: bool = False,
         meanwhile: Callable[[], None] = lambda: None,
     ) -> str:
         """Answer, and put the leads on the next thing."""
-        del meanwhile
+        del by_scan, meanwhile
         self.asked.append((subject, text))
         if not self.reads:
             raise StoppedError

@@ -29,6 +29,7 @@ class Seat:
 
     def __init__(self, cycle: Cycle, configuration: str) -> None:
         self.reads: list[Sequence[float]] = []
+        self.connects: list[tuple[str, bool]] = []
         self._cycle = cycle
         self._configuration = configuration
 
@@ -41,7 +42,9 @@ class Seat:
         rerun_of: str | None,
         note: str | None,
         answers: Mapping[str, float] | None,
+        connect: bool,
     ) -> Recorded:
+        self.connects.append((serial, connect))
         taken = [
             one
             for one in readings(self._cycle.product, self.reads.pop(0))
@@ -89,7 +92,10 @@ class Bench:
 
     def order(self, order: Order) -> Ticket:
         """Place an order; return its ticket when it has ended."""
-        placed = self.desk.place(order)
+        return self.carried_out(self.desk.place(order))
+
+    def carried_out(self, placed: Ticket) -> Ticket:
+        """Have the oldest order carried out, which is this one."""
         ticket = self.desk.next_order(wait_s=0.0)
         assert ticket is not None
         work = Thread(target=self.worker._carry_out, args=(ticket,))
@@ -122,6 +128,25 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
             one.measure(f"PA-{n:03d}", chance.normal(0.0, 150.0, 4).tolist())
         assert one.asked == []
         yield one
+
+
+def test_a_unit_that_waited_behind_another_is_connected_first_and_seated_as_ever(
+    bench: Bench,
+) -> None:
+    good, poor = [50.0, -80.0, 20.0, 10.0], [50.0, -80.0, POOR_CONTACT_PPM, 10.0]
+    bench.seat.reads = [good, poor, good]
+    bench.seat.connects.clear()
+    placed = [
+        bench.desk.place(Order(build="B-1", serial=serial))
+        for serial in ("PA-008", "PA-009")
+    ]
+    for one in placed:
+        bench.carried_out(one)
+    assert bench.seat.connects == [
+        ("PA-008", False),
+        ("PA-009", True),
+        ("PA-009", False),  # whoever seated it again has said so
+    ]
 
 
 def test_a_poor_contact_is_found_by_seating_the_unit_again(bench: Bench) -> None:

@@ -28,15 +28,21 @@ def test_a_dropped_file_is_taken_once_it_no_longer_grows(tmp_path: Path) -> None
     assert inbox.look() == 0
     orders = [one.next_order(wait_s=0.0) for _ in range(2)]
     assert [o.order.serial for o in orders if o is not None] == ["PA-1", "PA-2"]
+    # Nobody said that the first of a list stands on the bench.
+    assert [o.connect_first for o in orders if o is not None] == [True, True]
     assert (tmp_path / "next" / "taken" / "scan.txt").exists()
 
 
 def test_two_files_of_one_name_are_both_kept(tmp_path: Path) -> None:
-    inbox = Inbox(tmp_path / "next", desk())
+    one = desk()
+    inbox = Inbox(tmp_path / "next", one)
     for serial in ("PA-1", "PA-2"):
         (tmp_path / "next" / "scan.txt").write_text(f"{serial}\n")
         inbox.look()
         inbox.look()
+        (scanned,) = list(one._tickets.values())[-1:]
+        assert not scanned.connect_first
+        one.update(scanned.ticket, state="done")
     kept = sorted(p.name for p in (tmp_path / "next" / "taken").iterdir())
     assert kept == ["scan-2.txt", "scan.txt"]
 

@@ -63,10 +63,11 @@ class Person(Desk):
         *,
         subject: str,
         wants: str | None = None,
+        by_scan: bool = False,
         meanwhile: Callable[[], None] = lambda: None,
     ) -> str:
         """Answer."""
-        del subject
+        del subject, by_scan
         self.asked.append(text)
         meanwhile()
         return self.reads if wants else "done"

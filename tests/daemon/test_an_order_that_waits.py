@@ -1,0 +1,88 @@
+"""Two labels scanned one behind the other: the second board is not the first one's."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from config.wizard import init
+from daemon.service.client import Client
+from daemon.service.home import Home
+from storage.access import open_store
+from storage.records import Run
+from tests.browser.conftest import free_port
+from tests.config.test_wizard import FOUR, by_question
+from tests.daemon.commanding import holdpoint
+from tests.daemon.starting import running_daemon
+from tests.daemon.test_safe_state import until
+from tests.daemon.test_typed_terminal import Terminal
+
+SIMULATED = FOUR | {"Who reads": "simulated"}
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
+    """Return the home of a daemon with a simulated bench and one open build."""
+    one = Home(tmp_path_factory.mktemp("waits") / "home")
+    one.folder.mkdir()
+    init(one.folder, by_question(SIMULATED, []), lambda _: None)
+    bench = one.folder / "bench.toml"
+    told = re.sub(
+        r"::\d+::SOCKET", lambda _: f"::{free_port()}::SOCKET", bench.read_text()
+    )
+    bench.write_text(told)
+    with running_daemon(one, "--simulated"):
+        opened = holdpoint("build", "open", "B-1", "--units", "9", home=one.folder)
+        assert opened.returncode == 0, opened.stderr
+        yield one
+
+
+def measured(home: Home) -> list[str]:
+    """Return the serials of all runs, in their order."""
+    with open_store(home.data) as store:
+        return [one.serial for one in store.rows(Run)]
+
+
+def test_a_terminal_takes_no_label_that_was_scanned_while_another_unit_was_measured(
+    home: Home,
+) -> None:
+    terminal = Terminal("--home", str(home.folder), "measure")
+    terminal.read_until("Serial (Enter: no more)")
+    terminal.type("PA-0001")
+    terminal.read_until("Connect check standard CS-1, then confirm.")
+    terminal.type("")
+    terminal.type("PA-0002")  # it does not say that PA-0001 is connected
+    terminal.read_until("Connect unit PA-0001, then confirm.")
+    assert measured(home) == ["CS-1"]
+    terminal.type("")
+    terminal.type("PA-0002")
+    terminal.read_until("PA-0001: conforming")
+    terminal.read_until("is not taken. Connect the next unit, then scan it.")
+    terminal.read_until("Serial (Enter: no more)")
+    assert measured(home) == ["CS-1", "PA-0001"]
+    terminal.type("PA-0002")
+    terminal.read_until("PA-0002: conforming")
+    terminal.read_until("Serial (Enter: no more)")
+    terminal.type("")
+    terminal.rest()
+    assert terminal.process.wait(60.0) == 0
+    assert measured(home) == ["CS-1", "PA-0001", "PA-0002"]
+
+
+def test_an_order_behind_another_waits_until_its_unit_is_connected(home: Home) -> None:
+    before = measured(home)
+    with Client.of(home.data) as client:
+        client.measure(build=None, serial="PA-0003")
+        second = client.measure(build=None, serial="PA-0004")
+        asked = "Connect unit PA-0004, then confirm."
+        for prompt in (
+            iter(lambda: client.state()["prompt"], None) if not before else ()
+        ):
+            client.answer(prompt["prompt"])
+        until(lambda: (client.state()["prompt"] or {}).get("text") == asked)
+        assert measured(home) == [*before, "PA-0003"]
+        assert "Connect unit PA-0004" in holdpoint("status", home=home.folder).stdout
+        assert client.answer(client.state()["prompt"]["prompt"])
+        until(lambda: client.ticket(second)["state"] == "done")
+    assert measured(home) == [*before, "PA-0003", "PA-0004"]
