@@ -4,7 +4,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import BrowserContext, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from config.wizard import init
 from daemon.service.home import Home
@@ -55,22 +55,7 @@ def test_from_the_wizards_files_to_a_judged_unit_on_the_screens_alone(
             page.get_by_role("button", name="Done").click()
             expect(asked).to_be_hidden()
         expect(page.get_by_text("PA-0001: conforming")).to_be_visible()
-        # The second is connected while its label is scanned, the third is not yet.
-        for serial in ("PA-0002", "PA-0003"):
-            field.fill(serial)
-            field.press("Enter")
-        expect(page.get_by_text("PA-0002: conforming")).to_be_visible()
-        asked = page.get_by_role("heading", name="Connect unit PA-0003, then confirm.")
-        expect(asked).to_be_visible()
-        expect(page.get_by_text("Scanning its label below")).to_be_visible()
-        fits(page, 390)
-        fits(page, 1440)
-        with open_store(home.data) as store:
-            assert [one.serial for one in store.rows(Run)][-1] == "PA-0002"
-        field.fill("PA-0003")
-        field.press("Enter")
-        expect(asked).to_be_hidden()
-        expect(page.get_by_text("PA-0003: conforming")).to_be_visible()
+        scan_one_ahead(page, home)
         page.get_by_role("link", name="Now", exact=True).click()
         expect(page.get_by_text("Yes: nothing is held.")).to_be_visible()
         with open_store(home.data) as store:
@@ -78,3 +63,24 @@ def test_from_the_wizards_files_to_a_judged_unit_on_the_screens_alone(
             assert not store.rows(Fitting)
             runs = [one.serial for one in store.rows(Run)]
             assert runs == ["CS-1", "PA-0001", "PA-0002", "PA-0003"]
+
+
+def scan_one_ahead(page: Page, home: Home) -> None:
+    """Scan two labels at once: the second is asked for, and its scan confirms."""
+    field = page.get_by_label("Serial: scan it")
+    # The second is connected while its label is scanned, the third is not yet.
+    for serial in ("PA-0002", "PA-0003"):
+        field.fill(serial)
+        field.press("Enter")
+    expect(page.get_by_text("PA-0002: conforming")).to_be_visible()
+    asked = page.get_by_role("heading", name="Connect unit PA-0003, then confirm.")
+    expect(asked).to_be_visible()
+    expect(page.get_by_text("Scanning its label below")).to_be_visible()
+    fits(page, 390)
+    fits(page, 1440)
+    with open_store(home.data) as store:
+        assert [one.serial for one in store.rows(Run)][-1] == "PA-0002"
+    field.fill("PA-0003")
+    field.press("Enter")
+    expect(asked).to_be_hidden()
+    expect(page.get_by_text("PA-0003: conforming")).to_be_visible()
