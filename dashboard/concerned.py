@@ -5,9 +5,9 @@ from contextlib import suppress
 import streamlit as st
 
 from daemon.presentation import Concerning
-from daemon.traceability import Containment, Records, contain
+from daemon.traceability import Containment, contain, records_about
 from dashboard.data import Shown
-from storage import Cause, Signal, StorageError
+from storage import Signal, StorageError
 
 CHANGES = "changes of the store"
 """Key of a viewer's session: how many there were when it was asked last."""
@@ -15,8 +15,6 @@ CHANGES = "changes of the store"
 
 def by(shown: Shown, finding: Signal) -> Containment:
     """Return the units that one finding concerns, kept until a row changes.
-
-    Its `units` are those of the builds that may be concerned, not of the product.
 
     Raises
     ------
@@ -33,12 +31,8 @@ def by(shown: Shown, finding: Signal) -> Containment:
 @st.cache_data(max_entries=32, show_spinner=False)
 def _by(_shown: Shown, stamp: str, changes: int, name: str) -> Containment:
     del stamp, changes  # what was found is kept by them
-    finding = next(one for one in _shown.findings if one.signal == name)
-    about = {finding.build, finding.first_serial}
-    if finding.cause is Cause.REEL and finding.reel is not None:
-        about.add(finding.reel)
     at = _shown.connection
-    records = Records.of(at.store, at.name, at.product.keys, about=sorted(about))
+    records = records_about(at.store, at.name, at.product.keys, name)
     return contain(at.store, records, name)
 
 

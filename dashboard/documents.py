@@ -12,7 +12,7 @@ import streamlit as st
 
 from config import HoldpointError
 from daemon.presentation import file_name
-from daemon.traceability import Containment, Records, cards, contain, page, table
+from daemon.traceability import Containment, cards, contain, page, records_about, table
 from daemon.traceability.papers import DOCUMENTS, Of
 from dashboard import data, look
 from dashboard.data import Connection
@@ -148,4 +148,6 @@ def lists(subject: str) -> tuple[Paper, ...]:
 
 
 def _contained(at: Connection, subject: str) -> Containment:
-    return contain(at.store, Records.of(at.store, at.name, at.product.keys), subject)
+    return contain(
+        at.store, records_about(at.store, at.name, at.product.keys, subject), subject
+    )

@@ -363,6 +363,15 @@ class LatestRun(Row):
     number: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownUnits(Row):
+    """How many units of a product are known, measured or not."""
+
+    query = "known_units"
+
+    units: int
+
+
 def finding_of(store: Store, product: str, name: str) -> Signal:
     """Return the latest revision of one finding on a product.
 

@@ -22,12 +22,14 @@ from daemon.commands.showing import (
 from daemon.metrology import correction
 from daemon.presentation import capital, figures
 from daemon.traceability import (
+    CLEAR,
     Containment,
     Records,
     cards,
     contain as contained,
     note as noted,
     page,
+    records_about,
     require_listed,
     table,
     trace as traced,
@@ -104,7 +106,10 @@ def contain(
             require_listed(person, at.settings.plan.people)
             for serial in units:
                 noted(at.store, at.product, subject, serial, Step(step), person, note)
-        found = contained(at.store, records_of(at), subject)
+        records = records_about(
+            at.store, at.product, at.settings.product.ranges, subject
+        )
+        found = contained(at.store, records, subject)
     if write or into is not None:
         for path in write_lists(found, into or documents_folder()):
             say(f"{path.name} is written to {path.parent.resolve()}.")
@@ -131,8 +136,7 @@ def _parts(found: Containment) -> Iterator[Part]:
     yield Headline(found.headline())
     yield from found.lines()
     for name, units in found.listed().items():
-        if name == "not concerned":
-            yield f"\nNot concerned: {len(units)}"
+        if name == CLEAR:
             continue
         yield Headline(f"\n{capital(name)}: {len(units)}")
         yield Table(
@@ -145,6 +149,7 @@ def _parts(found: Containment) -> Iterator[Part]:
                 "done": "step",
             },
         )  # fmt: skip
+    yield f"\nNot concerned: {found.clear}"
 
 
 @click.command()

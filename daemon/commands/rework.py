@@ -63,7 +63,7 @@ def rework_replace(serial: str, part: str, reel: str, person: str, reason: str) 
         if part not in at.settings.product.parts:
             raise NotFoundError(kind="part", key=part)
         refuse_held(at.store, at.product, reel)
-        records = records_of(at)
+        records = records_of(at, serial, reel)
         records.unit(serial)
         _keep(at, serial, ReworkKind.REPLACE, person, reason, part=part, reel=reel)
         left = leftover(records, reel)

@@ -10,6 +10,7 @@ from .containment import (
     Concerned as Concerned,
     Containment as Containment,
     contain as contain,
+    records_about as records_about,
 )
 from .held import Held as Held, holds_of as holds_of
 from .recall_sheets import cards as cards, page as page, table as table

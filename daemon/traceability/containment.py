@@ -1,10 +1,11 @@
 """From a finding or a reel to every serial concerned: where it is, how wrong, what now.
 
-Each unit of the product stands in exactly one list. Nothing here decides or records;
+Each unit of the builds that it may concern stands in exactly one list; those of other
+builds are counted. Nothing here decides or records;
 `storage` keeps the steps of each unit until it is closed.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import isnan, nan
 from typing import Any
@@ -17,16 +18,20 @@ from daemon.traceability.tracing import (
     IN_DOUBT,
     Place,
     Records,
+    builds_about,
     leftover,
     where_now,
 )
 from storage import (
+    Build,
     Cause,
     ContainmentStep,
     Fitting,
+    KnownUnits,
     LatestResult,
     NotFoundError,
     PastShipment,
+    ReworkOf,
     Signal,
     Step,
     Store,
@@ -36,6 +41,8 @@ from storage import (
 CLEAR = "not concerned"
 LISTS = (str(Place.UNFINISHED), HELD, IN_DOUBT, *map(str, list(Place)[1:]), CLEAR)
 """Names of the lists, in the order in which they are worked through."""
+USUAL_BUILDS = 12
+"""Builds before those concerned that say how units scatter, as for the detector."""
 NEGLIGIBLE = 0.001
 """A unit that carries it with less than this probability is not concerned."""
 LIKELY = 0.5
@@ -176,6 +183,9 @@ class Containment:
     leftover_parts: int | None
     other_products: tuple[str, ...]
     without_serial: tuple[PastShipment, ...]
+    all_units: int
+    """Units of the product that are known; `units` are those of the builds that may be
+    concerned and of those that say what is usual."""
     withdrawn: str | None = None
     """Sentence on a finding that was withdrawn: it concerns nobody."""
 
@@ -191,6 +201,11 @@ class Containment:
     def concerned(self) -> tuple[Concerned, ...]:
         """Units that may carry it."""
         return tuple(one for one in self.units if one.where != CLEAR)
+
+    @property
+    def clear(self) -> int:
+        """How many units of the product it does not concern."""
+        return self.all_units - len(self.concerned)
 
     @property
     def still_open(self) -> tuple[Concerned, ...]:
@@ -219,7 +234,7 @@ class Containment:
         what = f"{self.part} of reel {self.reel}" if self.reel else self.subject
         away = len(self.left)
         return (
-            f"{what}: {len(self.concerned)} of {len(self.units)} units concerned, "
+            f"{what}: {len(self.concerned)} of {self.all_units} units concerned, "
             f"{away or 'none'} {'have' if away > 1 else 'has'} left."
         )
 
@@ -263,6 +278,67 @@ class Containment:
         return tuple(said)
 
 
+def records_about(
+    store: Store, product: str, ranges: Iterable[str], subject: str
+) -> Records:
+    """Ask the Store for what the containment of a finding, or a reel, rests on.
+
+    That is the builds that it may concern, and the last `USUAL_BUILDS` that were opened
+    before the newest of them: what is usual shows there. However long the history is,
+    no other build is read.
+
+    Parameters
+    ----------
+    ranges
+        Keys of all ranges of the product.
+    subject
+        Id of a finding, or a reel; of one that is not recorded nothing is found.
+    """
+    signal = _signal(store, product, subject)
+    reel = subject if signal is None else signal.reel
+    named = {reel} if reel else set()
+    serials = {
+        one.serial
+        for one in store.rows(ContainmentStep, product=product, subject=subject)
+    }
+    if signal is not None:
+        named.add(signal.build)
+        serials |= {serial for serial, _ in signal.basis.carrying}
+    named |= set(_usual_builds(store, product, named))
+    records = Records.of(store, product, ranges, about=sorted(named))
+    if beside := {one for one in serials if not records.is_unit(one)}:
+        records = Records.of(store, product, ranges, about=sorted(named | beside))
+    return records
+
+
+def _usual_builds(store: Store, product: str, named: Collection[str]) -> list[str]:
+    """Return the last builds before the newest of those that some names concern."""
+    concerned = builds_about(
+        store, product, named, store.rows(ReworkOf, product=product)
+    )
+    opened = [
+        one.build
+        for one in sorted(
+            store.rows(Build, product=product),
+            key=lambda one: (one.opened_at, one.build),
+        )
+    ]
+    newest = max((opened.index(one) for one in concerned), default=0)
+    before = [one for one in opened[:newest] if one not in concerned]
+    return before[-USUAL_BUILDS:]
+
+
+def _signal(store: Store, product: str, subject: str) -> Signal | None:
+    return next(
+        (
+            one
+            for one in store.rows(Signal, "signals", product=product)
+            if one.signal == subject
+        ),
+        None,
+    )
+
+
 def contain(store: Store, records: Records, subject: str) -> Containment:
     """Return what a finding, or a reel, concerns.
 
@@ -276,20 +352,16 @@ def contain(store: Store, records: Records, subject: str) -> Containment:
     storage.errors.NotFoundError
         Neither a finding nor a reel is called so.
     """
-    signal = next(
-        (
-            one
-            for one in store.rows(Signal, "signals", product=records.product)
-            if one.signal == subject
-        ),
-        None,
-    )
+    signal = _signal(store, records.product, subject)
     reel = subject if signal is None else signal.reel
     if signal is None and all(one.reel != subject for one in records.reels):
         raise NotFoundError(kind="finding or reel", key=subject)
     steps = store.rows(ContainmentStep, product=records.product, subject=subject)
     uses = [] if reel is None else store.rows(Fitting, reel=reel)
-    return of_records(records, subject, signal, steps=steps, uses=uses)
+    (known,) = store.rows(KnownUnits, product=records.product)
+    return of_records(
+        records, subject, signal, steps=steps, uses=uses, all_units=known.units
+    )
 
 
 def of_records(
@@ -299,8 +371,15 @@ def of_records(
     *,
     steps: Sequence[ContainmentStep] = (),
     uses: Sequence[Fitting] = (),
+    all_units: int | None = None,
 ) -> Containment:
-    """Return what is concerned, from rows that were asked for already."""
+    """Return what is concerned, from rows that were asked for already.
+
+    Parameters
+    ----------
+    all_units
+        Units of the product; left out, those of the records.
+    """
     reel = subject if signal is None else signal.reel
     probability = (
         _of_reel(records, subject)
@@ -345,6 +424,7 @@ def of_records(
         part=part,
         reel=reel,
         units=units,
+        all_units=len(units) if all_units is None else all_units,
         leftover_parts=None if reel is None else leftover(records, reel),
         other_products=tuple(sorted(others)),
         without_serial=tuple(one for one in records.past if one.build in builds),

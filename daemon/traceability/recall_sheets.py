@@ -3,7 +3,7 @@
 from html import escape
 
 from daemon.metrology import correction
-from daemon.presentation import as_csv, capital
+from daemon.presentation import as_csv, capital, counted
 from daemon.traceability.containment import (
     CLEAR,
     COLUMNS,
@@ -70,12 +70,10 @@ def page(containment: Containment) -> str:
     ]
     head = "".join(f"<th>{escape(name)}</th>" for name in PRINTED.values())
     for name, units in containment.listed().items():
+        if name == CLEAR:
+            continue
         title = f"{capital(name)} ({len(units)})"
         parts.append(f"<h2>{escape(title)}</h2>")
-        if name == CLEAR:
-            # Of a long history thousands: nobody does anything with them.
-            parts.append(f"<p>{escape(spans([one.serial for one in units]))}</p>")
-            continue
         body = "".join(
             "<tr>"
             + "".join(f"<td>{escape(text)}</td>" for text in one.said().values())
@@ -83,4 +81,12 @@ def page(containment: Containment) -> str:
             for one in units
         )
         parts.append(f"<table><tr>{head}</tr>{body}</table>")
+    parts.append(f"<h2>{capital(CLEAR)} ({containment.clear})</h2>")
+    near = [one.serial for one in containment.listed().get(CLEAR, ())]
+    # Of a long history thousands: nobody does anything with them.
+    other = containment.clear - len(near)
+    said = [spans(near)] if near else []
+    if other:
+        said.append(f"{counted(other, 'unit')} of other builds")
+    parts.append(f"<p>{escape('; '.join(said))}</p>")
     return "\n".join(parts) + "\n"

@@ -116,7 +116,7 @@ class Records:
             One that is not recorded has no build at all. Left out, everything.
         """
         reworks = store.rows(ReworkOf, product=product)
-        builds = None if about is None else _concerned(store, product, about, reworks)
+        builds = None if about is None else builds_about(store, product, about, reworks)
 
         def of_builds(kind: type[R]) -> list[R]:
             """Return rows of a kind, in the order in which all of them come."""
@@ -271,7 +271,7 @@ class _HeldBySubject:
         return [found[place] for place in sorted(found)]
 
 
-def _concerned(
+def builds_about(
     store: Store, product: str, about: Collection[str], reworks: Iterable[ReworkOf]
 ) -> list[str]:
     """Return the builds that serials, reels or builds concern, oldest first."""

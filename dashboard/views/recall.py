@@ -11,9 +11,9 @@ from daemon.traceability import (
     Concerned,
     Containment,
     Place,
-    Records,
     contain,
     note,
+    records_about,
 )
 from daemon.traceability.papers import Of
 from dashboard import address, data, documents, look, who
@@ -66,8 +66,7 @@ def recall() -> None:
     for name, units in found.listed().items():
         if name != CLEAR:
             listed(name, units)
-    clear = sum(one.where == CLEAR for one in found.units)
-    look.heading(f"Not concerned: {clear}")
+    look.heading(f"Not concerned: {found.clear}")
     steps(shown, found)
 
 
@@ -75,7 +74,7 @@ def ask(shown: data.Shown, subject: str) -> Containment | None:
     """Ask the daemon for what is concerned."""
     at = shown.connection
     try:
-        records = Records.of(at.store, at.name, at.product.keys)
+        records = records_about(at.store, at.name, at.product.keys, subject)
         return contain(at.store, records, subject)
     except StorageError as exc:
         look.stands_out(str(exc))

@@ -10,7 +10,8 @@ from daemon.holds import doubted, older_units
 from daemon.judging import ProductModel
 from daemon.station import rejudging
 from daemon.station.time_of_unit import last_unit
-from daemon.traceability import Records, trace
+from daemon.traceability import Records, contain, records_about, trace
+from daemon.traceability.containment import USUAL_BUILDS
 from daemon.traceability.papers.unit import unit_record
 from daemon.traceability.ship_gate import Gate
 from dashboard.data import BUILDS_SHOWN, Connection, Shown
@@ -59,6 +60,15 @@ class Asked:
         """Follow one reel."""
         reel = f"K-{PARTS[0]}-{self.builds // 2 // BUILDS_A_REEL:06d}"
         self._trace(reel, cells=BUILDS_A_REEL * A_BUILD * len(PARTS))
+
+    def contain_reel(self) -> None:
+        """List every unit that a reel concerns, with what is usual."""
+        reel = f"K-{PARTS[0]}-{self.builds // BUILDS_A_REEL - 1:06d}"
+        records = records_about(self.store, NAME, RANGES, reel)
+        assert len(records.units) == (BUILDS_A_REEL + USUAL_BUILDS) * A_BUILD
+        found = contain(self.store, records, reel)
+        assert len(found.concerned) == BUILDS_A_REEL * A_BUILD
+        assert found.all_units == self.units
 
     def _trace(self, subject: str, *, cells: int) -> None:
         records = Records.of(self.store, NAME, RANGES, about=[subject])
@@ -150,6 +160,7 @@ OF_ROWS: dict[str, Callable[[Asked], None]] = {
     "trace a unit": Asked.trace_unit,
     "trace a build": Asked.trace_build,
     "trace a reel": Asked.trace_reel,
+    "contain a reel": Asked.contain_reel,
     "may it leave": Asked.ship,
     "status": Asked.status,
     "all pages": Asked.shown,

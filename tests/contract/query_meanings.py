@@ -921,6 +921,9 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             )
         }
     ],
+    "known_units": lambda book, product: [
+        {"units": len(of_product(book, "unit", product))}
+    ],
     "latest_run": lambda book, product: [{"number": book.last_number(product)}],
     "line_bench_from": line_bench_from,
     "watched_rows": watched_rows,

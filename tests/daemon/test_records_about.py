@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 
 from config import Part
-from daemon.traceability import Records, trace
+from daemon.traceability import Containment, Records, contain, records_about, trace
 from daemon.traceability.tracing import fitting_doubts, last_from, leftover_lines
 from storage.local import LocalStore
-from storage.records import Build, Fitting, Reel, Unit
+from storage.records import Build, Fitting, Reel, Signal, Unit
 from tests.contract.two_products import PRODUCTS, told_to
 from tests.storage.samples import RANGES
 
@@ -59,6 +59,33 @@ def test_a_reel_that_is_fitted_is_doubted_as_from_all_records(
         assert last_from(about, fitting) == last_from(whole, fitting)
         said += len(doubts)
     assert said > 0
+
+
+@pytest.mark.parametrize("product", PRODUCTS)
+def test_whom_a_finding_or_a_reel_concerns_is_found_as_from_all_records(
+    store: LocalStore, product: str
+) -> None:
+    whole = Records.of(store, product, RANGES)
+    findings = [one.signal for one in store.rows(Signal, "signals", product=product)]
+    told = 0
+    for subject in (*findings, *(one.reel for one in store.rows(Reel))):
+        about = contain(store, records_about(store, product, RANGES, subject), subject)
+        of_all = contain(store, whole, subject)
+        assert about.headline() == of_all.headline()
+        assert about.clear == of_all.clear
+        assert about.leftover_parts == of_all.leftover_parts
+
+        def known(found: Containment) -> list[tuple[object, ...]]:
+            """Leave out what is foretold: whatever was usual later is not asked."""
+            return [
+                (one.where, one.serial, one.probability, one.todo, one.step)
+                for one in found.concerned
+            ]
+
+        assert known(about) == known(of_all)
+        told += len(about.concerned)
+    assert findings
+    assert told > 4
 
 
 def test_of_what_is_not_recorded_nothing_is_known(store: LocalStore) -> None:

@@ -37,6 +37,7 @@ def test_a_query_gives_its_rows_an_order(name: str) -> None:
         "changes",
         "last_good_check",
         "left_since",
+        "known_units",
         "measured_units",
         "latest_check",
         "latest_run",

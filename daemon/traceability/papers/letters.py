@@ -14,7 +14,7 @@ from daemon.presentation.documents import (
 from daemon.presentation.documents.customer import CustomerNotice
 from daemon.presentation.documents.supplier import SupplierReport
 from daemon.presentation.plots import parts_against_claim
-from daemon.traceability.containment import contain, of_records
+from daemon.traceability.containment import contain, of_records, records_about
 from daemon.traceability.papers.charts import by_age, charts_of
 from daemon.traceability.papers.of_bench import (
     instruments_of,
@@ -171,8 +171,12 @@ def customer_notice(
         found = of_records(records, signal.signal, signal)
         mine = [one for one in found.concerned if one.serial == serial]
         if any(not one.measured for one in mine):
-            # Predicted from all units, as the containment does: one unit, one number.
-            found = contain(store, Records.of(store, name, product.keys), signal.signal)
+            # Predicted as the containment does: one unit, one number.
+            found = contain(
+                store,
+                records_about(store, name, product.keys, signal.signal),
+                signal.signal,
+            )
             mine = [one for one in found.concerned if one.serial == serial]
         concerned += [(found, one) for one in mine]
     records = Records.of(store, name, product.keys, about=[serial])

@@ -20,6 +20,7 @@ from daemon.traceability.containment import (
     Concerned,
     Containment,
     contain,
+    records_about,
 )
 from daemon.traceability.tracing import Records
 from storage import Reel, Signal, Store, Verdict
@@ -202,7 +203,7 @@ def notices_of(
     daemon.presentation.documents.errors.WithdrawnError
         The finding was withdrawn.
     """
-    records = Records.of(store, product.settings.name, product.keys)
+    records = records_about(store, product.settings.name, product.keys, subject)
     found = contain(store, records, subject)
     if found.withdrawn is not None:
         raise WithdrawnError(why=found.headline())
