@@ -153,9 +153,11 @@ class _Describing:
                 self._ask_meter(line, kind)
         finally:
             try:
-                self._turn_off(line)
+                off = self._turn_off(line)
             finally:
                 line.close()
+        if not off:
+            raise self._not_off()
         made = self._made()
         while not self._reads_right(made):
             for key in ("read", "talks_by_itself", "number", "scale"):
@@ -281,29 +283,43 @@ class _Describing:
             if "output_off" not in self._found:
                 self._dialogue.say("  A source must have a line that turns it off.")
 
-    def _turn_off(self, line: Connection) -> None:
+    def _turn_off(self, line: Connection) -> bool:
         """Turn a source off, whatever was sent to it before; say where that failed.
 
         What is described here has one line for it; a line that failed is opened anew,
         and with that the source is turned off too.
+
+        Returns
+        -------
+        bool
+            Whether the line was taken; so it is of what is no source.
         """
         if not self._is_source:
-            return
+            return True
         command, expected = self._found["output_off"], self._found.get("acknowledge")
         reason = ""
         for _ in range(OFF_ATTEMPTS):
             try:
                 if expected is None:
                     line.write(command)
-                    return
+                    return True
                 answer = line.query(command).strip()
             except InstrumentError as exc:
                 reason = exc.reason
                 continue
             if re.fullmatch(expected, answer) is not None:
-                return
+                return True
             reason = f"answered {answer!r}"
         self._dialogue.say(f"  {command!r}: {reason}; {TAKE_AS_LIVE}.", again=True)
+        return False
+
+    def _not_off(self) -> OutputNotOffError:
+        return OutputNotOffError(
+            role=self._name,
+            address=self._instrument.address,
+            command=self._found["output_off"],
+            reason="it does not turn the output off, so no profile was written",
+        )
 
     def _open(self) -> Connection:
         keys = (
@@ -334,8 +350,8 @@ class _Describing:
             "Which line asks whether its output is on?",
             why=f"It was told to be off. {NONE!r} where it cannot say.",
         )
-        if answer is None or says_on(answer) is not False:
-            self._require_off(answer)
+        # Even a 0 may be the answer of another question than was meant.
+        self._require_off(answer)
         if answer is not None and says_on(answer) is not False:
             on = self._dialogue.put(
                 f"It says {answer!r} while it is off. What does it say while it is on?",
@@ -364,7 +380,7 @@ class _Describing:
             self._found["limit_in_circuit"] = True
 
     def _require_off(self, answer: str | None) -> None:
-        """Have a person see that it is off, where no answer of its own says so.
+        """Have a person see that it is off, whatever it says of itself.
 
         Raises
         ------
@@ -378,12 +394,7 @@ class _Describing:
             default=False,
         ):
             return
-        raise OutputNotOffError(
-            role=self._name,
-            address=self._instrument.address,
-            command=self._found["output_off"],
-            reason="it does not turn the output off, so no profile was written",
-        )
+        raise self._not_off()
 
     def _ask_unit(self, key: str, unit: str) -> None:
         """Ask what the number in a command counts; ampere or volt needs no word."""
@@ -593,18 +604,36 @@ class _Describing:
                 return Profile.model_validate(raw)
             except ValidationError as exc:
                 first = exc.errors()[0]
-                key = ".".join(str(one) for one in first["loc"])
+                keys = [str(one) for one in first["loc"]]
                 said = str(first["msg"]).removeprefix("Value error, ")
-                self._dialogue.say(f"  {key + ': ' if key else ''}{said}")
-                wrong = (key or said.partition(":")[0]).partition(".")[0]
-                answer = self._dialogue.put(
-                    f"What should stand at {wrong}?",
-                    str,
-                    why=f"{NONE!r} leaves it out.",
-                )
-                self._found.pop(wrong, None)
-                if answer != NONE:
-                    self._found[wrong] = [answer] if wrong == "select" else answer
+                self._dialogue.say(f"  {'.'.join(keys) + ': ' if keys else ''}{said}")
+                self._ask_again(keys or said.partition(":")[0].split("."))
+
+    def _ask_again(self, keys: Sequence[str]) -> None:
+        """Ask what should stand where something is wrong, and put it there.
+
+        Of an exchange that is one of its keys, or the exchange is left out; what no
+        answer here can mend is mended by going back.
+        """
+        wrong = keys[0]
+        exchange = self._more.get(keys[1]) if wrong == "exchange" and keys[1:] else None
+        known = exchange is not None or wrong in Profile.model_fields
+        answer = self._dialogue.put(
+            f"What should stand at {'.'.join(keys if exchange else keys[:1])}?"
+            if known
+            else "Which answer was it? Type back until its question is asked again",
+            str,
+            why=f"{NONE!r} leaves it out.",
+        )
+        if exchange is not None:
+            if answer == NONE or not keys[2:]:
+                del self._more[keys[1]]
+            else:
+                exchange[keys[2]] = answer
+            return
+        self._found.pop(wrong, None)
+        if answer != NONE and known:
+            self._found[wrong] = [answer] if wrong == "select" else answer
 
     def _reads_right(self, made: Profile) -> bool:
         """Read a meter by its new profile; return whether a person says it is right."""

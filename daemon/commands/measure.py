@@ -69,6 +69,9 @@ def measure(
     back to answer the question before again.
     """
     home = home_here()
+    ranges = tuple(dict.fromkeys(ranges))
+    if not rerun and (twice := sorted({o for o in serials if serials.count(o) > 1})):
+        misuse(f"Each unit once: {', '.join(twice)}. With --rerun it is read again.")
     if typed:
         return _measure_typed(
             home,

@@ -108,6 +108,7 @@ def test_the_demo_never_writes_over_rows(
         (("demo", "--units", "1"), "1 is not in the range"),
         (("measure", "--typed"), "needs a terminal"),
         (("measure", "PA-1", "PA-2"), "Name one serial at a time"),
+        (("measure", "PA-1", "PA-1"), "Each unit once: PA-1. With --rerun"),
         (("init",), "needs a terminal"),
     ],
 )

@@ -12,7 +12,7 @@ from config.load import load_profile
 from config.model import Instrument
 from config.profile import Kind, Profile
 from daemon.bench.clock import ScaledClock
-from daemon.bench.describing import describe, talk
+from daemon.bench.describing import _Describing, describe, talk
 from daemon.bench.driver import Binding, Meter
 from daemon.bench.errors import OutputNotOffError, RefusedError
 from daemon.bench.retry import NEVER
@@ -26,10 +26,13 @@ from tests.daemon.bench.test_exchange import Board
 
 
 def described(
-    folder: Path, address: str, answers: Mapping[str, str | list[str]]
+    folder: Path,
+    address: str,
+    answers: Mapping[str, str | list[str]],
+    said: list[str] | None = None,
 ) -> tuple[Profile, list[str]]:
     """Describe what is at an address; return its profile and what was said."""
-    said: list[str] = []
+    said = [] if said is None else said
 
     def ask(question: str) -> str:
         said.append(question)
@@ -47,6 +50,15 @@ def described(
     (folder / "profiles").mkdir()
     (folder / "profiles" / "mine.toml").write_text(text, encoding="utf-8")
     return load_profile("mine", folder), said
+
+
+def _in_turn(answers: list[str]) -> Callable[[str], str]:
+    """Answer each question with the next."""
+
+    def ask(_: str) -> str:
+        return answers.pop(0)
+
+    return ask
 
 
 def binding(address: str, how: Profile) -> Binding:
@@ -249,6 +261,79 @@ def test_a_line_that_does_not_turn_it_off_makes_no_profile(tmp_path: Path) -> No
         )
     assert "live" in str(found.value)
     assert not (tmp_path / "profiles").exists()
+
+
+AMP = {
+    "What is it?": "current source",
+    "What do people call it?": "Amp",
+    "Which line turns its output off?": "halt",
+    "Which line asks it who": "none",
+    "Which line asks whether its output": "st?",
+    "It says '0'. Look at the instrument": "yes",
+    "Which line sets its level": "i {level}",
+    "Which line sets its limit": "none",
+    "Which line turns its output on": "go",
+}
+
+
+def test_an_answer_that_says_off_is_seen_by_a_person_too(tmp_path: Path) -> None:
+    """The line asks another thing, such as whether anything is wrong."""
+
+    def running(heard: str) -> str:
+        return "".join("0\n" if one == "st?" else "" for one in heard.split("\n")[:-1])
+
+    unseen = AMP | {"It says '0'. Look at the instrument": "no"}
+    with serial_instrument(running) as port, pytest.raises(OutputNotOffError):
+        described(tmp_path, port.address, unseen)
+    assert not (tmp_path / "profiles").exists()
+
+
+def test_a_source_that_takes_no_off_at_the_end_has_no_profile(tmp_path: Path) -> None:
+    """What turned it off before is answered by something else at last."""
+    offs: list[str] = []
+
+    def board(heard: str) -> str:
+        said = []
+        for one in heard.split("\n")[:-1]:
+            if one == "halt":
+                offs.append(one)
+            # As the line opens, to see its answer, after the one query; then no more.
+            ok = one != "halt" or len(offs) < 4
+            said.append("0\n" if one == "st?" else "ok\n" if ok else "fault 3\n")
+        return "".join(said)
+
+    told: list[str] = []
+    with serial_instrument(board) as port, pytest.raises(OutputNotOffError):
+        described(
+            tmp_path,
+            port.address,
+            AMP
+            | {
+                "Does it send more": "yes",
+                "What does it answer to a line": "ok",
+                "What does it send once it is ready": "none",
+            },
+            told,
+        )
+    assert any("'halt': answered 'fault 3'" in one for one in told)
+    assert not (tmp_path / "profiles").exists()
+
+
+def test_what_is_wrong_in_an_exchange_is_asked_for_there_or_left_out() -> None:
+    """Once more a pattern that is none, then one that is right; or it is left out."""
+    for answers, stands in ((["[", "ok"], {"expect": "ok"}), (["none"], None)):
+        asking = _Describing(
+            Dialogue(_in_turn(answers), lambda _: None),
+            "mine",
+            Instrument(address="COM1", profile="mine"),
+            connect,
+        )
+        asking._found = {"title": "Meter", "kind": "voltmeter", "read": "READ?"}
+        asking._found["identity"] = "*IDN?"
+        asking._more = {"identity": {"expect": "("}}
+        assert asking._made().identity == "*IDN?"
+        assert answers == []
+        assert asking._more.get("identity") == stands
 
 
 @pytest.mark.parametrize("confirmed", ["yes", "no"])
