@@ -19,10 +19,12 @@ from threading import Event, Lock
 import pytest
 
 from config.load import load
-from config.model import BY_HAND, Settings
+from config.model import BY_HAND, Instrument, Settings
 from config.quantity import Unit, parse
 from daemon.bench.bench import Bench
 from daemon.bench.clock import ScaledClock
+from daemon.bench.connection import Connection
+from daemon.bench.errors import InstrumentError, NoAnswerError
 from daemon.bench.sequence import measure
 from daemon.bench.visa import connect
 from daemon.judging.product import ProductModel
@@ -30,6 +32,7 @@ from daemon.judging.verdict import Judge
 from daemon.simulator.rig import BenchNature, Rig
 from daemon.simulator.scenario import story
 from storage.records import Verdict
+from tests.daemon.bench import gpib_driver
 from tests.daemon.bench.old_instruments import (
     hislip_instrument,
     serial_instrument,
@@ -397,6 +400,13 @@ CLASSES: dict[str, tuple[As, ...]] = {
 }
 
 
+CLASSES["source and both meters on GPIB through USB"] = (
+    As("source", "scpi_current_source", lambda t: gpib_driver.BUS.at(5, scpi(t))),
+    As("output", "scpi_voltmeter", lambda t: gpib_driver.BUS.at(16, scpi(t))),
+    As("reference", "scpi_ammeter", lambda t: gpib_driver.BUS.at(22, scpi(t))),
+)
+
+
 def written(folder: Path, addresses: dict[str, str], how: tuple[As, ...]) -> Settings:
     """Write the files of a bench; return what they say."""
     for file in DEMO.glob("*.toml"):
@@ -462,6 +472,8 @@ def test_a_bench_of_each_class_judges_a_unit_from_files_alone(
         return f"{told('READ?')} {wants}"
 
     with ExitStack() as ends:
+        if "GPIB" in name:
+            ends.enter_context(gpib_driver.installed())
         addresses = {}
         for role in ("source", "reference", "output", "selector"):
             swapped = next((one for one in how if one.role == role), None)
@@ -499,3 +511,19 @@ def test_a_bench_of_each_class_judges_a_unit_from_files_alone(
     assert result.error_ppm == pytest.approx(
         true_ppm, abs=2 * judge.error(one).error.uncertainty_ppm
     )
+
+
+def test_on_gpib_silence_and_an_absent_instrument_are_said_in_a_sentence() -> None:
+    how = load(DEMO).profiles["scpi_voltmeter"]
+
+    def at(address: str) -> Connection:
+        one = Instrument(address=address, profile="scpi_voltmeter", timeout_s=0.05)
+        return connect("output", one, how)
+
+    with gpib_driver.installed(), gpib_driver.BUS.at(9, lambda _: "") as address:
+        with pytest.raises(NoAnswerError, match=r"output \(GPIB0::9::INSTR\)"):
+            at(address)
+        with pytest.raises(InstrumentError, match="GPIB0::10::INSTR"):
+            at("GPIB0::10::INSTR")
+    with pytest.raises(InstrumentError, match="need the VISA library of the adapter"):
+        at(address)
