@@ -303,7 +303,7 @@ def test_what_the_answers_come_to_is_reckoned_aloud(tmp_path: Path) -> None:
     said: list[str] = []
     init(tmp_path, by_question(FOUR, []), said.append)
     (line,) = [one for one in said if "in gives" in one and "100 µA: " in one]
-    # 100 uA * 4995 ohm * 2 = 0.999 V. Parts: 0.1 % and half of it for R3 and R4 each.
+    # 100 µA * 4995 ohm * 2 = 0.999 V. Parts: 0.1 % and half of it for R3 and R4 each.
     assert "100 µA in gives 999 mV out at full scale" in line
     assert "0.2 % wrong; ±(0.5 % of reading + 0.05 % of full scale), with off" in line
     assert "0.556 % where it is read, at 90 % of full scale" in line

@@ -42,7 +42,7 @@ def test_a_good_bench_has_nothing_to_say() -> None:
 def test_a_poor_meter_is_named_with_the_accuracy_that_would_do() -> None:
     """0.5 % of reading against 0.45 % of reading and 0.045 % of full scale."""
     found = prospects(with_output(5000.0))
-    assert [one.title for one in found] == ["1 uA", "10 uA", "100 uA", "1 mA"]
+    assert [one.title for one in found] == ["1 µA", "10 µA", "100 µA", "1 mA"]
     first = found[0]
     assert first.of_full_scale == pytest.approx(0.9)
     assert first.largest == "output: specification"
@@ -53,7 +53,7 @@ def test_a_poor_meter_is_named_with_the_accuracy_that_would_do() -> None:
     assert first.would_do_ppm is not None
     said = too_poor_for(with_output(5000.0))[0]
     assert said.startswith(
-        "Ranges 1 uA, 10 uA, 100 uA and 1 mA cannot be judged at 90 % of full scale: "
+        "Ranges 1 µA, 10 µA, 100 µA and 1 mA cannot be judged at 90 % of full scale: "
     )
     assert f"one of {first.would_do_ppm / 1e4:.3g} % would do." in said
 
@@ -62,9 +62,9 @@ def test_what_would_do_does() -> None:
     (first, *_) = prospects(with_output(5000.0))
     assert first.would_do_ppm is not None
     better = 0.99 * first.would_do_ppm / 0.9
-    assert "1 uA" not in {one.title for one in prospects(with_output(better))}
+    assert "1 µA" not in {one.title for one in prospects(with_output(better))}
     worse = 1.02 * first.would_do_ppm / 0.9
-    assert "1 uA" in {one.title for one in prospects(with_output(worse))}
+    assert "1 µA" in {one.title for one in prospects(with_output(worse))}
 
 
 def poor(draw: np.random.Generator) -> Settings:
@@ -164,12 +164,12 @@ def test_the_notice_gives_no_factor_for_what_was_only_compared() -> None:
     notice = CustomerNotice(
         number="CN-1", issued_at=AT, issuer="Maker", product="Amplifier",
         serial="PA-1", destination="order 12", corrections=(),
-        only_compared=("1 uA",),
+        only_compared=("1 µA",),
     )  # fmt: skip
     said = str(notice.paper())
     assert "Multiply" not in said
     assert "Correction card" not in said
-    assert "Do not rely on range 1 uA of unit PA-1" in said
+    assert "Do not rely on range 1 µA of unit PA-1" in said
     assert "Send the unit back" in said
 
 

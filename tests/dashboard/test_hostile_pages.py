@@ -43,7 +43,7 @@ PAPERS = 8
 
 
 def sheet(folder: Path) -> Path:
-    """Write 300 measured units; from the middle of the last build on 10 uA is off."""
+    """Write 300 measured units; from the middle of the last build on 10 µA is off."""
     chance = np.random.default_rng(8)
     called = names()
     path = folder / "units.csv"
