@@ -23,7 +23,7 @@ from config import (
     load_mapping,
     meters_words,
 )
-from daemon.commands.opened import Opened, opened
+from daemon.commands.opened import Opened, opened, store_limits
 from daemon.commands.options import FILE
 from daemon.commands.showing import (
     Headline,
@@ -260,7 +260,8 @@ def _on_a_copy(at: Opened, ends: ExitStack) -> Opened:
     """Return the same with a copy of the records, which goes with `ends`."""
     folder = ends.enter_context(TemporaryDirectory(prefix="holdpoint-"))
     copy = at.store.backup(folder)
-    return replace(at, store=ends.enter_context(LocalStore(Path(copy))))
+    copied = LocalStore(Path(copy), store_limits(at.settings))
+    return replace(at, store=ends.enter_context(copied))
 
 
 def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) -> Done:
