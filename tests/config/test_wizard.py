@@ -11,6 +11,7 @@ from config.check import check, summary
 from config.document import FILES
 from config.errors import ConfigError
 from config.load import load
+from config.model import Settings
 from config.quantity import Unit, spell
 from config.wizard import ANSWERS, init
 from config.write import write
@@ -63,6 +64,24 @@ def test_the_files_of_a_session(tmp_path: Path) -> None:
     for path in init(tmp_path, script.ask, script.say):
         golden = GOLDEN / "amplifier" / path.name
         assert path.read_text(encoding="utf-8") == golden.read_text(encoding="utf-8")
+
+
+def test_what_the_settings_will_not_do_is_said_before_they_are_written(
+    tmp_path: Path,
+) -> None:
+    """A person may still go back to the question that makes it so."""
+    _, script = transcript("amplifier.txt")
+    asked: list[Settings] = []
+
+    def foresee(settings: Settings) -> list[str]:
+        asked.append(settings)
+        return ["Range 1 µA cannot be judged at zero."]
+
+    assert init(tmp_path, script.ask, script.say, foresee=foresee)
+    assert asked == [load(tmp_path)]
+    said = "\n".join(script.lines)
+    assert said.index("cannot be judged at zero") < said.index("Type back to change")
+    assert said.index("Type back to change") < said.index("Write product.toml")
 
 
 def test_what_a_session_means(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """A bench that is too poor for a limit says so before any unit, and what would do."""
 
+import re
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 
 from config.load import load
-from config.model import Bench, Settings
+from config.model import Bench, ErrorLimit, Settings
 from config.wizard import write_anew
 from daemon.judging.product import ProductModel
 from daemon.judging.prospects import prospects, too_poor_for
@@ -65,6 +66,32 @@ def test_what_would_do_does() -> None:
     assert "1 µA" not in {one.title for one in prospects(with_output(better))}
     worse = 1.02 * first.would_do_ppm / 0.9
     assert "1 µA" in {one.title for one in prospects(with_output(worse))}
+
+
+def test_the_limit_that_is_named_can_be_judged() -> None:
+    """Two digits, rounded up, and hardly more than is needed."""
+    settings = with_output(5000.0)
+    first = prospects(settings)[0]
+    found = re.search(r"A limit of ±([0-9.]+) % of full", too_poor_for(settings)[0])
+    assert found is not None
+    wide_ppm = float(found[1]) * 1e4
+    assert first.limit_ppm < wide_ppm
+
+    def with_limit(ppm: float) -> Settings:
+        limit = ErrorLimit(of_reading_ppm=0.0, of_full_scale_ppm=ppm)
+        product = settings.product
+        ranges = {
+            key: one.model_copy(update={"limit": limit})
+            for key, one in product.ranges.items()
+        }
+        return settings.model_copy(
+            update={"product": product.model_copy(update={"ranges": ranges})}
+        )
+
+    judged = [one.of_full_scale for one in prospects(with_limit(wide_ppm))]
+    assert first.of_full_scale not in judged
+    narrow = [one.of_full_scale for one in prospects(with_limit(0.9 * wide_ppm))]
+    assert first.of_full_scale in narrow
 
 
 def poor(draw: np.random.Generator) -> Settings:

@@ -162,6 +162,7 @@ def test_every_unit_and_build_of_a_hostile_name_has_its_papers(home: Home) -> No
                     settings=settings,
                 ):  # fmt: skip
                     assert documents.html(made).rstrip().endswith("</html>")
+                    assert documents.pdf(made).startswith(b"%PDF-")
                     number[kind] += 1
                     files.add(file_name(f"{kind}-{made.number}", "html"))
     print(f"papers of hostile names: {dict(number)}")  # noqa: T201
