@@ -1,6 +1,6 @@
 """Which limits a bench cannot judge, before any unit is there, and what would do."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 from math import ceil, floor, log10, sqrt
 
@@ -73,16 +73,24 @@ def too_poor_for(settings: Settings) -> tuple[str, ...]:
     return tuple(_said(some) for some in alike.values())
 
 
-def too_poor_on(settings: Settings) -> str:
-    """Say on which ranges meters give no verdict; nothing where on none."""
-    titles = list(dict.fromkeys(one.title for one in prospects(settings)))
+def too_poor_on(settings: Settings, judged: Container[str]) -> str:
+    """Say on which ranges meters give no verdict; nothing where on none.
+
+    Parameters
+    ----------
+    judged
+        Titles of ranges on which units have one all the same: what they were not read
+        at needs no good meters.
+    """
+    found = dict.fromkeys(one.title for one in prospects(settings))
+    titles = [one for one in found if one not in judged]
     if not titles:
         return ""
     *some, last = titles
     which = f"ranges {', '.join(some)} and {last}" if some else f"range {last}"
     return (
-        f"These meters are too poor for the error limit of {which}. No unit can be "
-        "judged there, so none may leave. What moves is found all the same."
+        f"These meters are too poor for the error limit of {which}. A unit that is "
+        "not judged there must not leave. What moves is found all the same."
     )
 
 

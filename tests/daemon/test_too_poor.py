@@ -13,7 +13,7 @@ from config.load import load
 from config.model import Bench, ErrorLimit, Settings
 from config.wizard import write_anew
 from daemon.judging.product import ProductModel
-from daemon.judging.prospects import prospects, too_poor_for
+from daemon.judging.prospects import prospects, too_poor_for, too_poor_on
 from daemon.judging.verdict import Judge, KnownGood
 from daemon.presentation.documents.customer import CustomerNotice
 from storage.answers import LatestResult
@@ -66,6 +66,15 @@ def test_what_would_do_does() -> None:
     assert "1 µA" not in {one.title for one in prospects(with_output(better))}
     worse = 1.02 * first.would_do_ppm / 0.9
     assert "1 µA" in {one.title for one in prospects(with_output(worse))}
+
+
+def test_a_range_on_which_all_were_judged_is_not_said_to_have_too_poor_meters() -> None:
+    """Without a reading at zero a sheet's units are judged at their level alone."""
+    poor_at_zero = with_output(5000.0)
+    assert "ranges 1 µA, 10 µA, 100 µA and 1 mA." in too_poor_on(poor_at_zero, ())
+    assert "of range 1 mA." in too_poor_on(poor_at_zero, {"1 µA", "10 µA", "100 µA"})
+    every = {one.title for one in poor_at_zero.product.ranges.values()}
+    assert too_poor_on(poor_at_zero, every) == ""
 
 
 def test_the_limit_that_is_named_can_be_judged() -> None:
