@@ -123,22 +123,22 @@ def ask_settling(dialogue: Dialogue, product: Product) -> Product:
 
 def ask_selectors(dialogue: Dialogue, product: Product) -> Product:
     """Ask what the bench's switch is told for each range of the product."""
-    keys = list(product.ranges)
+    titles = [one.title for one in product.ranges.values()]
 
     def read(answer: str) -> tuple[str, ...]:
-        told = one_for_each(text(Name), len(keys))(answer)
+        told = one_for_each(text(Name), len(titles))(answer)
         if len(set(told)) < len(told):
             message = f"{answer!r}: each range needs its own"
             raise ValueError(message)
         return told
 
     channels = dialogue.put(
-        f"What is the switch told for {', '.join(keys)}?",
+        f"What is the switch told for {', '.join(titles)}?",
         read,
         why="The channel of the switch that chooses each range, with commas between.",
-        default=", ".join(str(place) for place in range(1, len(keys) + 1)),
+        default=", ".join(str(place) for place in range(1, len(titles) + 1)),
     )
-    told = dict(zip(keys, channels, strict=True))
+    told = dict(zip(product.ranges, channels, strict=True))
     ranges = {
         key: one.model_copy(update={"selector": told[key]})
         for key, one in product.ranges.items()
@@ -204,6 +204,7 @@ def _ask_check_standard(dialogue: Dialogue, product: Product) -> CheckStandard |
         default=False,
     ):
         return None
+    titles = [one.title for one in product.ranges.values()]
     return CheckStandard(
         serial=dialogue.put(
             "Check standard: its serial", text(Name), why="As it is on its label."
@@ -212,7 +213,7 @@ def _ask_check_standard(dialogue: Dialogue, product: Product) -> CheckStandard |
             zip(
                 product.ranges,
                 dialogue.put(
-                    f"Check standard: its known errors on {', '.join(product.ranges)}, "
+                    f"Check standard: its known errors on {', '.join(titles)}, "
                     "such as -80 ppm",
                     one_for_each(quantity(Unit.PPM, KnownError), len(product.ranges)),
                     why="(Indicated - true) / true, from its calibration, with commas "

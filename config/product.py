@@ -13,6 +13,7 @@ from pydantic import AfterValidator, Field
 
 from config import formula
 from config.near import near
+from config.quantity import with_signs
 from config.strict import (
     Celsius,
     InputQuantity,
@@ -49,6 +50,8 @@ def _formula(text: str) -> str:
     return text
 
 
+Title = Annotated[Name, AfterValidator(with_signs)]
+"""What a person reads: its units have one spelling, however they were typed."""
 Formula = Annotated[str, Field(max_length=500), AfterValidator(_formula)]
 Tolerance = Annotated[float, Field(gt=0, le=500_000)]
 Share = Annotated[float, Field(gt=0, le=1)]
@@ -200,7 +203,7 @@ class ErrorLimit(LimitParts):
 class Range(Strict):
     """One switchable range of the product."""
 
-    title: Name
+    title: Title
     full_scale: InputQuantity
     transfer: Formula
     limit: ErrorLimit
@@ -236,7 +239,7 @@ class Product(Strict):
     """The instrument type that is built, tested and shipped."""
 
     name: Name
-    title: Name
+    title: Title
     input_unit: Literal["A", "V"]
     output_unit: Literal["V"] = "V"
     reference_temperature_c: Celsius = 23.0

@@ -12,7 +12,7 @@ from enum import StrEnum
 
 from config.errors import QuantityError
 
-__all__ = ["PERCENT_FROM_PPM", "Unit", "parse", "spell"]
+__all__ = ["PERCENT_FROM_PPM", "Unit", "parse", "spell", "with_signs"]
 
 PERCENT_FROM_PPM = 100.0
 """Shares of this many ppm, and larger ones, are spelled in %."""
@@ -75,6 +75,11 @@ _NUMBER = re.compile(
 )
 _MARKED = re.compile(rf"([+-]?[0-9]*)([RpnumkKMGT{_MU}])([0-9]+) *(.*)")
 _GROUPED = re.compile(r"[+-]?[0-9]+[,' ][0-9]+.*")
+
+_IN_WORDS = re.compile(
+    r"(?<=[0-9])( ?[pnumkMG\u00b5\u03bc]?)(A|V|[Oo]hms?|\u03a9|\u2126)\b"
+)
+"""A unit behind a number, in a text that is no quantity as a whole."""
 
 _PREFIXED = {Unit.AMPERE, Unit.VOLT, Unit.OHM, Unit.SECOND}
 _SPELLED = {power: mark for mark, power in _PREFIXES.items() if mark != "K"}
@@ -144,6 +149,26 @@ def spell(value: float, unit: Unit) -> str:
     if exponent not in _SPELLED:
         return f"{value!r} {_SHOWN.get(unit, unit)}"
     return f"{_written(exact, exponent)} {_SPELLED[exponent]}{_SHOWN.get(unit, unit)}"
+
+
+def with_signs(text: str) -> str:
+    """Return a title whose units have the signs that screens and papers show.
+
+    Every keyboard has `u` and `ohm`, so files may say them; readers meet one spelling.
+
+    Examples
+    --------
+    >>> with_signs("10 uA, into 5 kohm"), with_signs("10uA fuse")
+    ('10 µA, into 5 kΩ', '10µA fuse')
+    """
+
+    def signed(found: re.Match[str]) -> str:
+        prefix, unit = found.groups()
+        sign = unit if unit in {"A", "V"} else _SHOWN[Unit.OHM]
+        prefix = prefix.replace("u", _SPELLED[-6]).replace(_MU, _SPELLED[-6])
+        return f"{prefix}{sign}"
+
+    return _IN_WORDS.sub(signed, text)
 
 
 def _with_inner_mark(plain: str, unit: Unit) -> float | None:

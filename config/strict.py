@@ -14,6 +14,7 @@ from typing import Annotated, Self
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from config.errors import InconsistentError, dotted
+from config.names import has_invisible
 
 __all__ = [
     "Celsius",
@@ -61,6 +62,13 @@ def matching(pattern: str, words: str) -> AfterValidator:
     return AfterValidator(check)
 
 
+def _seen(text: str) -> str:
+    if has_invisible(text):
+        message = "must not have an invisible character"
+        raise ValueError(message)
+    return text
+
+
 Name = Annotated[
     str,
     Field(min_length=1, max_length=60),
@@ -68,6 +76,7 @@ Name = Annotated[
         r"[^\s\x00-\x1f\x7f](?:[^\x00-\x1f\x7f]*[^\s\x00-\x1f\x7f])?",
         "one line without blanks at its ends",
     ),
+    AfterValidator(_seen),
 ]
 """A text that a person reads."""
 Key = Annotated[

@@ -2,7 +2,7 @@
 
 import json
 import tomllib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -30,12 +30,29 @@ INTRODUCTION = """\
 Some 20 questions about your product and your bench. ? explains a question, Enter
 takes the answer in brackets, "back" asks the question before again. You may stop at
 any time with Ctrl-C and go on later."""
+WAY_BACK = (
+    "Type back to change the error limit or the meters. You may write it as it is: "
+    "what moves is found all the same."
+)
 ANSWERS = "init-answers.json"
 """What was answered: to go on after a break, and to answer again."""
 OLD = "settings-before"
+Foresee = Callable[[Settings], Sequence[str]]
+"""Says of settings what they will not do well, a sentence each."""
 
 
-def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path, ...]:
+def _nothing(settings: Settings) -> Sequence[str]:  # noqa: ARG001 -- see `Foresee`
+    return ()
+
+
+def init(
+    folder: Path,
+    ask: Ask,
+    say: Say,
+    *,
+    edit: bool = False,
+    foresee: Foresee = _nothing,
+) -> tuple[Path, ...]:
     """Ask what is needed and write the files; return their paths, none if refused.
 
     Parameters
@@ -48,6 +65,8 @@ def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path,
     edit
         Whether the questions are answered again, from the answers of the last time.
         The files of before are kept in a folder beside them.
+    foresee
+        What the settings will not do well is said before they are written.
 
     Raises
     ------
@@ -75,7 +94,9 @@ def init(folder: Path, ask: Ask, say: Say, *, edit: bool = False) -> tuple[Path,
         ):
             given = known
     before = dict(known) if edit else None
-    dialogue, files, wanted = _asked(ask, say, folder, given=given, before=before)
+    dialogue, files, wanted = _asked(
+        ask, say, folder, given=given, before=before, foresee=foresee
+    )
     if not wanted:
         say("Nothing was written.")
         return ()
@@ -125,6 +146,8 @@ class Filled:
         What would be written, by name; nothing while an answer is missing.
     summary
         What these files mean, in lines.
+    foreseen
+        What they will not do well, in lines.
     problem
         Why files of these answers cannot be used.
     """
@@ -133,10 +156,13 @@ class Filled:
     said: tuple[str, ...]
     files: Mapping[str, str]
     summary: tuple[str, ...] = ()
+    foreseen: tuple[str, ...] = ()
     problem: str | None = None
 
 
-def filled(folder: Path, answers: Mapping[str, str]) -> Filled:
+def filled(
+    folder: Path, answers: Mapping[str, str], *, foresee: Foresee = _nothing
+) -> Filled:
     """Go through the questions of `init` with these answers; write nothing.
 
     Parameters
@@ -146,15 +172,19 @@ def filled(folder: Path, answers: Mapping[str, str]) -> Filled:
         name that the records are under.
     answers
         By question.
+    foresee
+        Says what the settings will not do well.
     """
     form = Form(answers)
     files: dict[str, str] = {}
     lines: tuple[str, ...] = ()
+    foreseen: tuple[str, ...] = ()
     problem = None
     try:
         settings = _as_recorded(_ask_settings(form, folder), folder)
         files = dict(texts(settings))
         lines = tuple(summary(load_texts(files, folder)))
+        foreseen = tuple(foresee(settings))
     except Unanswered:
         pass
     except ConfigError as exc:
@@ -164,6 +194,7 @@ def filled(folder: Path, answers: Mapping[str, str]) -> Filled:
         said=tuple(form.said),
         files=files,
         summary=lines,
+        foreseen=foreseen,
         problem=problem,
     )
 
@@ -235,6 +266,7 @@ def _asked(
     *,
     given: Sequence[tuple[str, str]],
     before: Mapping[str, str] | None,
+    foresee: Foresee,
 ) -> tuple[Dialogue, dict[str, str], bool]:
     """Ask everything, again and again where the person goes back.
 
@@ -256,6 +288,10 @@ def _asked(
             dialogue.say("This is what was understood:")
             for line in summary(load_texts(files, folder)):
                 dialogue.say(f"  {line}")
+            if foreseen := foresee(settings):
+                dialogue.say("Before you write this:")
+                for line in (*foreseen, WAY_BACK):
+                    dialogue.say(f"  {line}")
             wanted = dialogue.agree(
                 f"Write {', '.join(files)}?",
                 why="Nothing has been written yet.",

@@ -8,8 +8,10 @@ from typing import Any
 
 import streamlit as st
 
-from daemon.presentation import plots
+from config import HoldpointError
+from daemon.presentation import plots, screens
 from dashboard import look
+from storage import meant
 
 PAGES = {
     "unit": "views/units.py",
@@ -18,6 +20,25 @@ PAGES = {
     "finding": "views/finding.py",
 }
 """Which page shows a subject."""
+
+
+TAKEN: Mapping[str, frozenset[str]] = {
+    "Build": frozenset({"build"}),
+    "Range": frozenset({"range", "build", "chart", "from", "to"}),
+    "Finding": frozenset({"finding"}),
+    "Holds": frozenset({"hold"}),
+    "Recall": frozenset({"about"}),
+    "Messages": frozenset({"about"}),
+    "Packing": frozenset({"order"}),
+    "Units": frozenset({"unit"}),
+    "Reels": frozenset({"reel"}),
+}
+"""Which words of an address a page goes by, by its title; the others take none."""
+
+
+def strange(title: str) -> list[str]:
+    """Return the words of the address that the page of this title does not go by."""
+    return [one for one in st.query_params if one not in TAKEN.get(title, ())]
 
 
 def asked(name: str, among: Sequence[str]) -> str | None:
@@ -58,12 +79,19 @@ def choose(
         Whether the label is read; else it is there for who hears the page.
     """
     key, state = f"{name} of the address: {label}", st.session_state
-    wanted = asked(name, among) or otherwise
+    wanted, unknown = otherwise, ""
+    if given := st.query_params.get(name):
+        try:
+            wanted = meant(given, among, kind=label.lower())
+        except HoldpointError as exc:
+            unknown = str(exc)
     # The address came from elsewhere: a link, a reload, the way back.
     if state.get(f"{key} seen") != st.query_params.get(name) or key not in state:
         state[key] = wanted
     if state[key] not in among:
         state[key] = otherwise
+    if unknown and state[key] == wanted:
+        look.stands_out(screens.another_is_shown(unknown, said(wanted)))
     asked_for: dict[str, Any] = {
         "label": label, "options": list(among), "format_func": said, "key": key,
         "label_visibility": "visible" if label_stands else "collapsed",

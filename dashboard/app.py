@@ -2,8 +2,9 @@
 
 import streamlit as st
 
+from daemon.presentation import screens
 from daemon.service import Home
-from dashboard import data, live, look, marks
+from dashboard import address, data, live, look, marks
 
 st.set_page_config(
     page_title="Holdpoint", layout="wide", initial_sidebar_state="collapsed"
@@ -64,4 +65,6 @@ marks.where(page.title, alone=len(beside) == 1)
 if not data.anything():
     live.gone()
 else:
+    if strange := address.strange(page.title):
+        look.stands_out(screens.strange_address(strange))
     page.run()

@@ -15,6 +15,7 @@ from .answers import (
     LatestResult as LatestResult,
     LatestRun as LatestRun,
     Mark as Mark,
+    RangeRow as RangeRow,
     Rejudged as Rejudged,
     ReworkOf as ReworkOf,
     RunInDoubt as RunInDoubt,

@@ -4,8 +4,8 @@ from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from enum import Enum
 from math import isfinite
-from unicodedata import category
 
+from config.names import has_invisible, has_odd_blank
 from storage.errors import RefusedValueError
 from storage.kept import RECORDS, words
 
@@ -26,7 +26,8 @@ def require_id(what: str, value: str) -> None:
     Raises
     ------
     RefusedValueError
-        It is blank or too long, or has an invisible character.
+        It is blank or too long, or has a character that is not seen or looks like
+        another.
     """
     problem = None
     if not value.strip():
@@ -35,8 +36,10 @@ def require_id(what: str, value: str) -> None:
         problem = f"must be {LONGEST_ID} characters at most"
     elif value != value.strip():
         problem = "must not begin or end with a blank"
-    elif any(category(one)[0] == "C" or one in "\u2028\u2029" for one in value):
+    elif has_invisible(value):
         problem = "must not have an invisible character or a line break"
+    elif has_odd_blank(value):
+        problem = "must have plain blanks alone, never two in a row"
     if problem is not None:
         shown = ascii(value[: LONGEST_ID + 1])
         raise RefusedValueError(what=what, value=shown, allowed=problem)

@@ -73,6 +73,8 @@ class Engine:
     def __init__(self, path: Path, limits: StoreLimits | None = None) -> None:
         self._path = path
         self._limits = limits or StoreLimits()
+        self._times = 1
+        """How many times the memory of `limits` may be taken just now."""
         self._writing = RLock()
         self._state = Condition()
         self._readers = 0
@@ -137,12 +139,18 @@ class Engine:
         with self.reading() as cursor:
             most_mb = self._limits.memory_mb
             _allow(cursor, COPY_TIMES * most_mb)
+            self._times = COPY_TIMES
             try:
                 yield cursor
+            except WriteError as exc:
+                if isinstance(exc.__cause__, duckdb.Error):
+                    self._refuse_if_too_much(exc.__cause__)
+                raise
             finally:
                 # Others may need more just now; it is set again after the next copy.
                 with suppress(duckdb.Error):
                     _allow(cursor, most_mb)
+                    self._times = 1
 
     @contextmanager
     def asking(self) -> Iterator[Transaction]:
@@ -178,7 +186,9 @@ class Engine:
         # A COMMIT that cannot have its memory is another kind of error.
         if isinstance(exc, duckdb.OutOfMemoryException) or _NO_MEMORY in str(exc):
             raise MemoryLimitError(
-                where=str(self._path), memory_mb=self._limits.memory_mb
+                where=str(self._path),
+                memory_mb=self._limits.memory_mb,
+                times=self._times,
             ) from exc
 
     def _table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:

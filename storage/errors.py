@@ -78,15 +78,25 @@ class WriteError(StorageError):
 
 
 class MemoryLimitError(StorageError):
-    """The store may not take so much memory as this needs; nothing was kept."""
+    """The store may not take so much memory as this needs; nothing was kept.
 
-    def __init__(self, *, where: str, memory_mb: int) -> None:
+    `memory_mb` is what the settings say; while everything is copied, `times` as much
+    may be taken.
+    """
+
+    def __init__(self, *, where: str, memory_mb: int, times: int = 1) -> None:
         self.where = where
         self.memory_mb = memory_mb
+        self.times = times
+        may_take = (
+            "the store may take"
+            if times == 1
+            else f"a copy may take, {times} times memory_limit_mb"
+        )
         super().__init__(
-            f"{where}: this needs more than the {memory_mb} MB of memory that the "
-            "store may take; nothing was changed. Write a larger memory_limit_mb in "
-            "[store] of plan.toml"
+            f"{where}: this needs more than the {times * memory_mb} MB of memory that "
+            f"{may_take}; nothing was changed. Write a memory_limit_mb larger than "
+            f"{memory_mb} in [store] of plan.toml"
         )
 
 

@@ -25,6 +25,7 @@ from config.files import private_folder
 from storage import commands, shipping, statements, wire
 from storage.dialect import steps, translated
 from storage.door import Cell, cell
+from storage.engine import StoreLimits
 from storage.errors import (
     ConflictError,
     RefusedValueError,
@@ -114,6 +115,8 @@ class PostgresStore(Store):
     ----------
     conninfo : str
         Address as libpq takes it, a URL or ``key=value`` pairs.
+    limits : StoreLimits, optional
+        What the file of a backup may take of this machine while it is written.
 
     Raises
     ------
@@ -123,8 +126,9 @@ class PostgresStore(Store):
         When it is newer than this program.
     """
 
-    def __init__(self, conninfo: str) -> None:
+    def __init__(self, conninfo: str, limits: StoreLimits | None = None) -> None:
         self.address = Address(conninfo=conninfo)
+        self._limits = limits
         self._writing = RLock()
         self._writer: psycopg.Connection[Any] | None = None
         self._resting: list[psycopg.Connection[Any]] = []
@@ -322,7 +326,7 @@ class PostgresStore(Store):
         private_folder(place)
         with (
             TemporaryDirectory(dir=place) as beside,
-            LocalStore(Path(beside) / "shared.duckdb") as copy,
+            LocalStore(Path(beside) / "shared.duckdb", self._limits) as copy,
         ):
             with self._reader() as connection:
                 connection.execute("begin isolation level repeatable read read only")

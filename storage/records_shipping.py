@@ -72,10 +72,10 @@ class ShipRule:
         Examples
         --------
         >>> rule = ShipRule(
-        ...     ranges=("1uA", "1mA"), configurations=(), titles=("1 uA", "1 mA")
+        ...     ranges=("1uA", "1mA"), configurations=(), titles=("1 µA", "1 mA")
         ... )
         >>> rule.named(["1mA"]), rule.named(["1uA", "1mA"])
-        ('range 1 mA', 'ranges 1 uA and 1 mA')
+        ('range 1 mA', 'ranges 1 µA and 1 mA')
         """
         known = dict(zip(self.ranges, self.titles, strict=False))
         *some, last = [known.get(one, one) for one in ranges]

@@ -28,7 +28,7 @@ BenchError
 
 from typing import Self
 
-from config import HoldpointError
+from config import HoldpointError, Unit, spell
 
 __all__ = [
     "AbsentError",
@@ -56,6 +56,11 @@ __all__ = [
     "UnsettledError",
     "WrongIdentityError",
 ]
+
+
+def _volts(value: float, digits: int = 3) -> str:
+    """Return an output in words."""
+    return spell(float(f"{value:.{digits}g}"), Unit.VOLT)
 
 
 class BenchError(HoldpointError):
@@ -261,7 +266,7 @@ class UnsettledError(BenchError):
         self,
         *,
         range_: str,
-        level: float,
+        level: str,
         spread: float,
         allowed: float,
         within_s: float,
@@ -272,12 +277,12 @@ class UnsettledError(BenchError):
         self.allowed = allowed
         self.within_s = within_s
         what = (
-            f"differ by {spread:.3g}, more than {allowed:.3g}"
+            f"differ by {_volts(spread)}, more than {_volts(allowed)}"
             if spread > allowed
-            else f"still move, by {spread:.3g}"
+            else f"still move, by {_volts(spread)}"
         )
         super().__init__(
-            f"range {range_} at {level:g}: after {within_s:.3g} s the output's "
+            f"range {range_}, source at {level}: after {within_s:.3g} s the output's "
             f"readings {what}; check the leads, or raise settle_s"
         )
 
@@ -285,29 +290,30 @@ class UnsettledError(BenchError):
 class TooMuchOutputError(BenchError):
     """A range puts out more than its meter holds, at a hundredth of its levels too."""
 
-    def __init__(self, *, range_: str, level: float, full_scale: float) -> None:
+    def __init__(self, *, range_: str, level: str, full_scale: float) -> None:
         self.range = range_
         self.level = level
         self.full_scale = full_scale
         super().__init__(
-            f"range {range_}: the output is beyond the meter's {full_scale:g} V range "
-            f"even at {level:g} in; most likely the range's part is open, missing or "
-            "wrong by decades, or the unit is in another range: look at the part, and "
-            "that the unit follows the selector"
+            f"range {range_}: the output is beyond the meter's {_volts(full_scale)} "
+            f"range even with the source at {level}; most likely the range's part is "
+            "open, missing or wrong by decades, or the unit is in another range: "
+            "look at the part, and that the unit follows the selector"
         )
 
 
 class FrozenError(BenchError):
     """At another level the output shows the very same digits."""
 
-    def __init__(self, *, range_: str, level: float, value: float) -> None:
+    def __init__(self, *, range_: str, level: str, value: float) -> None:
         self.range = range_
         self.level = level
         self.value = value
         super().__init__(
-            f"range {range_} at {level:g}: the output reads {value:g}, to the last "
-            "digit as at another level; its meter repeats an old reading or the "
-            "unit's output is dead: look at the meter's own display"
+            f"range {range_}, source at {level}: the output reads "
+            f"{_volts(value, 6)}, to the last digit as at another level; its meter "
+            "repeats an old reading or the unit's output is dead: look at the meter's "
+            "own display"
         )
 
 

@@ -46,6 +46,8 @@ class RangeSetup:
     """
 
     range: str
+    title: str
+    """How people know the range."""
     selector: str | None
     full_scale: float
     level: float
@@ -61,8 +63,6 @@ class RangeSetup:
     output_offset: float = 0.0
     through_ohm: float | None = None
     """What the current flows through where a voltage source drives it."""
-    title: str = ""
-    """How people know the range."""
     input_unit: Unit = Unit.AMPERE
 
     @property
@@ -77,8 +77,11 @@ class RangeSetup:
 
     def at(self, level: float) -> str:
         """Return a setting of this range in words, as a prompt begins."""
-        shown = "zero" if level == 0 else spell(float(f"{level:.6g}"), self.input_unit)
-        return f"Range {self.title}, source at {shown}"
+        return f"Range {self.title}, source at {self.said(level)}"
+
+    def said(self, level: float) -> str:
+        """Return a level of this range in words, in the product's input unit."""
+        return "zero" if level == 0 else spell(float(f"{level:.6g}"), self.input_unit)
 
     def lowered(self, share: float) -> Self:
         """Return it with every level at a share of what was planned, 0 < share <= 1.
@@ -265,7 +268,7 @@ def check_limits(
         for limit, setting in limits:
             if not one.highest <= limit:
                 raise LimitError(
-                    what=f"the level of range {one.range}",
+                    what=f"the level of range {one.title}",
                     value=one.highest,
                     limit=limit,
                     unit=unit,
@@ -275,7 +278,7 @@ def check_limits(
         needed_v = one.highest * (one.through_ohm or 0.0)
         if not needed_v <= bench.compliance_v:
             raise LimitError(
-                what=f"what drives range {one.range} through its resistor,",
+                what=f"what drives range {one.title} through its resistor,",
                 value=needed_v,
                 limit=bench.compliance_v,
                 unit="V",
@@ -287,7 +290,7 @@ def check_limits(
             needed_v = one.highest * standard_ohm
             if not needed_v <= bench.compliance_v:
                 raise LimitError(
-                    what=f"the standard resistor alone, on range {one.range},",
+                    what=f"the standard resistor alone, on range {one.title},",
                     value=needed_v,
                     limit=bench.compliance_v,
                     unit="V",

@@ -247,7 +247,7 @@ class RangeProof:
                 self._set_level(setup, 0.0)
                 self._bench.choose(setup)
                 return
-        raise NotSwitchedError(range_=setup.range, other=others[0].range)
+        raise NotSwitchedError(range_=setup.title, other=others[0].title)
 
     def _expect(self, other: RangeSetup, level: float) -> None:
         """Say what a person is to read with another range selected."""

@@ -172,7 +172,7 @@ def measure(
         if key in ranges
     ]
     if bench.selector is None and switch is None and len(setups) > 1:
-        raise SelectorError(ranges=tuple(one.range for one in setups))
+        raise SelectorError(ranges=tuple(one.title for one in setups))
     points = sum(len(one.levels) for one in setups)
     unit = _Unit(bench, clock, stop, progress, points=points, switch=switch)
     try:
@@ -286,7 +286,7 @@ class _Unit:
         try:
             return self._selected_and_read(setup)
         except InstrumentError as exc:
-            raise exc.on_range(setup.range) from exc
+            raise exc.on_range(setup.title) from exc
 
     def _selected_and_read(
         self, setup: RangeSetup, *, proven: bool = False
@@ -381,7 +381,7 @@ class _Unit:
             record, found = again, found_again
         else:
             value = record.output[-1]
-            raise FrozenError(range_=setup.range, level=level, value=value)
+            raise FrozenError(range_=setup.title, level=setup.said(level), value=value)
         point = Point(
             level=level,
             reference=tuple(record.reference[found.first :]),
@@ -395,7 +395,9 @@ class _Unit:
         if bench.read_by_hand:
             return self._took(setup, self._with_person(setup, point, windows))
         if before and left != level and same_number(before[-1].output, point.output):
-            raise FrozenError(range_=setup.range, level=level, value=point.output[-1])
+            raise FrozenError(
+                range_=setup.title, level=setup.said(level), value=point.output[-1]
+            )
         return self._took(setup, point)
 
     def _took(self, setup: RangeSetup, point: Point) -> Point:
@@ -532,7 +534,9 @@ class _Unit:
         windows = _on_the_way(setup, level - step, level + step)
         while not record.output or record.output[-1] == shown:
             if record.hopeless:
-                raise FrozenError(range_=setup.range, level=level, value=shown)
+                raise FrozenError(
+                    range_=setup.title, level=setup.said(level), value=shown
+                )
             self._read_pair(setup, record, *windows)
         self._set_level(setup, level)
 
@@ -597,8 +601,8 @@ class _Unit:
         self, setup: RangeSetup, level: float, record: Record, spread: float
     ) -> UnsettledError:
         return UnsettledError(
-            range_=setup.range,
-            level=level,
+            range_=setup.title,
+            level=setup.said(level),
             spread=spread,
             allowed=OUTPUT_AGREEMENT * setup.output_full_scale,
             within_s=record.watched_s,
@@ -621,8 +625,8 @@ def _repeats(point: Point) -> bool:
 
 def _too_much(setup: RangeSetup) -> TooMuchOutputError:
     return TooMuchOutputError(
-        range_=setup.range,
-        level=LOWER[-1] * setup.level,
+        range_=setup.title,
+        level=setup.said(LOWER[-1] * setup.level),
         full_scale=setup.output_full_scale,
     )
 

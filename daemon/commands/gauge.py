@@ -98,10 +98,11 @@ def gauge_list() -> Shown:
     with opened() as at:
         found = [_gauge(at, one) for one in at.rows(GaugeStudy)]
         again = to_repeat([one.study for one in found], at.settings.bench)
+        titles = {key: one.title for key, one in at.settings.product.ranges.items()}
     rows = [
         {
             "study": one.study.gauge_study,
-            "range": one.study.range or "-",
+            "range": titles.get(one.study.range or "", one.study.range or "-"),
             "size": f"{len(one.parts)} x {len(one.appraisers)} x {one.study.trials}",
             "missing": len(one.missing),
             "planned_at": one.study.planned_at,

@@ -6,7 +6,7 @@ A dry run is the import itself, done to a copy of the records that is thrown awa
 import hashlib
 import logging
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -23,7 +23,7 @@ from config import (
     load_mapping,
     meters_words,
 )
-from daemon.commands.opened import Opened, opened
+from daemon.commands.opened import Opened, opened, store_limits
 from daemon.commands.options import FILE
 from daemon.commands.showing import (
     Headline,
@@ -57,8 +57,11 @@ from storage import (
     Hold,
     LocalStore,
     Mark,
+    RangeRow,
+    RunKind,
     Scope,
     StorageError,
+    Verdict,
     serial_order,
 )
 
@@ -96,6 +99,8 @@ class Done:
     """Holds that it placed: on builds and reels first, then on units as they count."""
     held_reels: Sequence[str]
     """What is said of reels that its units carry and that were held before."""
+    judged: frozenset[str]
+    """Titles of the ranges on which every unit of it has a verdict."""
 
 
 @click.command("import")
@@ -260,7 +265,8 @@ def _on_a_copy(at: Opened, ends: ExitStack) -> Opened:
     """Return the same with a copy of the records, which goes with `ends`."""
     folder = ends.enter_context(TemporaryDirectory(prefix="holdpoint-"))
     copy = at.store.backup(folder)
-    return replace(at, store=ends.enter_context(LocalStore(Path(copy))))
+    copied = LocalStore(Path(copy), store_limits(at.settings))
+    return replace(at, store=ends.enter_context(copied))
 
 
 def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) -> Done:
@@ -310,6 +316,24 @@ def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) ->
         held_reels=kitting.held_reels(
             at.store, at.product, reels - {one.subject for one in held}
         ),
+        judged=_judged(at, done, cycle.product.titles),
+    )
+
+
+def _judged(at: Opened, done: Imported, titles: Mapping[str, str]) -> frozenset[str]:
+    """Return the titles of the ranges on which all that was recorded has a verdict."""
+    if not done.new:
+        return frozenset()
+    verdicts: dict[str, set[Verdict]] = {}
+    for one in at.store.rows(
+        RangeRow,
+        product=at.product,
+        after=done.last_number - done.new,
+        kind=RunKind.UNIT.value,
+    ):
+        verdicts.setdefault(titles[one.range], set()).add(one.verdict)
+    return frozenset(
+        title for title, found in verdicts.items() if Verdict.NOT_JUDGED not in found
     )
 
 
@@ -323,7 +347,7 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
     if at.settings.bench is None:
         plan = at.settings.plan
         say(meters_words(plan.meters, plan.output_meter))
-        if not_judged := too_poor_on(at.settings):
+        if not_judged := too_poor_on(at.settings, done.judged):
             say(f"{not_judged} `holdpoint config check` says what would do.")
     if ahead := still_to_come(done.sheet.rows, datetime.now(UTC)):
         say(ahead)

@@ -15,7 +15,7 @@ from daemon.service import Home, moved
 
 if TYPE_CHECKING:  # the database takes longer to load than all else
     from daemon.watch import FindLimit
-    from storage import Row, Store
+    from storage import Row, Store, StoreLimits
 
 R = TypeVar("R", bound="Row")
 LOOK_S = 3.0
@@ -90,7 +90,15 @@ def _shared_store(settings: Settings) -> "Store":
 
     if settings.sharing is None:
         misuse("--shared needs sharing.toml beside product.toml: it names the database")
-    return PostgresStore(settings.sharing.database)
+    return PostgresStore(settings.sharing.database, store_limits(settings))
+
+
+def store_limits(settings: Settings) -> "StoreLimits":
+    """Return what a file that a command opens beside the store may take."""
+    from storage import StoreLimits  # noqa: PLC0415 -- see the top
+
+    use = settings.plan.store or StoreUse()
+    return StoreLimits(memory_mb=use.memory_limit_mb, threads=use.threads)
 
 
 @contextmanager

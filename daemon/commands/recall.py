@@ -61,7 +61,7 @@ def trace(subject: str) -> Shown:
     """
     with opened() as at:
         titles = {key: one.title for key, one in at.settings.product.ranges.items()}
-        found = traced(records_of(at, subject), subject, titles)
+        found = traced(records_of(at, subject), subject, titles, with_errors=True)
     return Shown(asdict(found), Headline(found.headline), *found.lines)
 
 

@@ -1,5 +1,6 @@
 """What is done to one unit: another part, a wider limit, a trimming resistor."""
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 from uuid import uuid4
@@ -208,16 +209,19 @@ def rework_list() -> Shown:
     """
     with opened() as at:
         reworks = at.store.rows(ReworkOf, product=at.product)
+        titles = {key: one.title for key, one in at.settings.product.ranges.items()}
         yields = [asdict(o) for o in at.store.rows(BuildYield, product=at.product)]
-        rows = [asdict(one) | before_and_after(at.store, one) for one in reworks]
+        rows = [
+            asdict(one) | before_and_after(at.store, one, titles) for one in reworks
+        ]
     return Shown(
         {"reworks": rows, "yields": yields},
         Table(
             rows,
             {
                 "unit": "serial", "what": "kind", "part": "part", "reel": "reel",
-                "range": "range", "before": "before", "after": "after",
-                "who": "person",
+                "range": lambda one: titles.get(one["range"], one["range"]),
+                "before": "before", "after": "after", "who": "person",
             },
         ),
         "",
@@ -232,7 +236,9 @@ def rework_list() -> Shown:
     )  # fmt: skip
 
 
-def before_and_after(store: Store, rework: Rework) -> dict[str, str | None]:
+def before_and_after(
+    store: Store, rework: Rework, titles: Mapping[str, str]
+) -> dict[str, str | None]:
     """Return the farthest range error before a rework and after it."""
     rows = store.rows(UnitRow, serial=rework.serial)
     runs = tuple(one.judged_last() for one in rows)
@@ -251,6 +257,9 @@ def before_and_after(store: Store, rework: Rework) -> dict[str, str | None]:
             (one for one in mine if one.number == last),
             key=lambda one: abs(one.error_ppm),
         )
-        return f"{worst.error_ppm:+.0f} ppm on {worst.range}"
+        size = figures.percent(
+            worst.error_ppm, figures.COVERAGE * worst.uncertainty_ppm
+        )
+        return f"{size} on {titles.get(worst.range, worst.range)}"
 
     return {"before": farthest(False), "after": farthest(True)}

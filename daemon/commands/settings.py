@@ -28,17 +28,15 @@ def init(*, edit: bool) -> None:
         )
     home = home_here()
     private_folder(home.folder)
-    made = ask_and_write(
+    ask_and_write(
         home.folder,
         lambda question: click.prompt(
             question, default="", show_default=False, prompt_suffix=" ", err=True
         ),
         say,
         edit=edit,
+        foresee=too_poor_for,
     )
-    if made:
-        for line in too_poor_for(load(home.folder)):
-            say(line)
 
 
 @click.command("check")

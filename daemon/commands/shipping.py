@@ -151,13 +151,13 @@ def in_few_words(
 
     Examples
     --------
-    >>> held, odd = "held (build B-1): it reads high", "nonconforming on range 1 uA"
+    >>> held, odd = "held (build B-1): it reads high", "nonconforming on range 1 µA"
     >>> said = [("A1", "May leave."), ("A2", (held,)), ("A3", (held, odd))]
     >>> for line in in_few_words([*said, ("A4", (held,))]):
     ...     print(line)
     A1: May leave.
     A2 to A4 (3): Must not leave: held (build B-1): it reads high.
-    A3: Must not leave: nonconforming on range 1 uA.
+    A3: Must not leave: nonconforming on range 1 µA.
     """
     if len(said) == 1:
         ((serial, one),) = said

@@ -179,7 +179,11 @@ def _typed_checks(
         {
             "name": name,
             "value": dialogue.put(
-                question(name, check),
+                question(
+                    name,
+                    check,
+                    check.range and settings.product.ranges[check.range].title,
+                ),
                 partial(answered, name, check),
                 why="plan.toml asks for it beside the ranges. Write what you read "
                 "or see.",

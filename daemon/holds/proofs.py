@@ -369,7 +369,11 @@ def _on(signal: Signal, rows: "pd.DataFrame") -> "pd.DataFrame":
 
 
 def _where(signal: Signal) -> str:
-    return "any range" if signal.range is None else f"range {signal.range}"
+    return (
+        "any range"
+        if signal.range is None
+        else f"range {signal.basis.range_title or signal.range}"
+    )
 
 
 def _usual_subject(signal: Signal, kind: ProofKind) -> str | None:

@@ -67,8 +67,8 @@ def asked(
     }
 
 
-def question(name: str, check: Beside) -> str:
-    """Return what a person is asked.
+def question(name: str, check: Beside, title: str | None = None) -> str:
+    """Return what a person is asked; `title` is how people know the check's range.
 
     >>> question("supply current", Beside(kind="supply current", high=0.012))
     'supply current, in A (at most 12 mA)'
@@ -77,7 +77,7 @@ def question(name: str, check: Beside) -> str:
     """
     if check.kind == "inspection":
         return f"{name}: yes or no"
-    where = "" if check.range is None else f" on range {check.range}"
+    where = "" if check.range is None else f" on range {title or check.range}"
     return f"{name}{where}, in {check.unit} ({_allowed(check)})"
 
 

@@ -104,6 +104,11 @@ class ProductModel:
         """Range keys in order."""
         return tuple(one.key for one in self.ranges)
 
+    @property
+    def titles(self) -> dict[str, str]:
+        """What people call the ranges, by key."""
+        return {one.key: one.title for one in self.ranges}
+
     def range(self, key: str) -> RangeModel:
         """Return one range.
 

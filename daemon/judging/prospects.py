@@ -1,8 +1,8 @@
 """Which limits a bench cannot judge, before any unit is there, and what would do."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
-from math import sqrt
+from math import ceil, floor, log10, sqrt
 
 from config import Settings
 from daemon.bench import NoRangeError, Point, RangeReadings, RangeSetup, range_setups
@@ -13,6 +13,8 @@ from daemon.presentation.figures import ShareUnit
 from storage import Verdict
 
 EXPANSION = 2.0
+SAME = 1e-9
+"""What a division leaves over, and nothing else."""
 STILL = 2
 """Readings a point: what a good unit gives, read without scatter."""
 
@@ -35,6 +37,11 @@ class Prospect:
     share: float
     bound_ppm: float
     would_do_ppm: float | None
+
+    @property
+    def can_judge_ppm(self) -> float:
+        """The smallest limit, ppm of full scale, that the bench judges as it is."""
+        return self.limit_ppm * self.expanded_ppm / self.needed_ppm
 
 
 def prospects(settings: Settings) -> tuple[Prospect, ...]:
@@ -66,16 +73,24 @@ def too_poor_for(settings: Settings) -> tuple[str, ...]:
     return tuple(_said(some) for some in alike.values())
 
 
-def too_poor_on(settings: Settings) -> str:
-    """Say on which ranges meters give no verdict; nothing where on none."""
-    titles = list(dict.fromkeys(one.title for one in prospects(settings)))
+def too_poor_on(settings: Settings, judged: Container[str]) -> str:
+    """Say on which ranges meters give no verdict; nothing where on none.
+
+    Parameters
+    ----------
+    judged
+        Titles of ranges on which units have one all the same: what they were not read
+        at needs no good meters.
+    """
+    found = dict.fromkeys(one.title for one in prospects(settings))
+    titles = [one for one in found if one not in judged]
     if not titles:
         return ""
     *some, last = titles
     which = f"ranges {', '.join(some)} and {last}" if some else f"range {last}"
     return (
-        f"These meters are too poor for the error limit of {which}. No unit can be "
-        "judged there, so none may leave. What moves is found all the same."
+        f"These meters are too poor for the error limit of {which}. A unit that is "
+        "not judged there must not leave. What moves is found all the same."
     )
 
 
@@ -163,6 +178,23 @@ def _said(some: Sequence[Prospect]) -> str:
         f"{said(worst.needed_ppm)} would do. Most of it is {worst.largest}, "
         f"{said(worst.bound_ppm)}"
     )
-    if worst.would_do_ppm is None:
-        return f"{text}; no better one alone would do."
-    return f"{text}; one of {said(worst.would_do_ppm)} would do."
+    better = (
+        "no better one alone"
+        if worst.would_do_ppm is None
+        else f"one of {said(worst.would_do_ppm)}"
+    )
+    wide = unit.comes_to(_rounded_up(worst.can_judge_ppm))
+    return (
+        f"{text}; {better} would do. A limit of {wide} {unit.name} of full scale could "
+        "be judged there."
+    )
+
+
+def _rounded_up(value: float) -> float:
+    """Return a number of two digits that is not smaller.
+
+    >>> _rounded_up(996.0), _rounded_up(1201.0), _rounded_up(0.0121)
+    (1000.0, 1300.0, 0.013)
+    """
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return float(f"{ceil(value / step - SAME) * step:.2g}")

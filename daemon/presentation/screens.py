@@ -178,6 +178,33 @@ def unknown(text: str) -> str:
     return f"Nothing is called {text}."
 
 
+def another_is_shown(unknown: str, shown: str) -> str:
+    """Say that the address names nothing that is here, and what is shown instead.
+
+    >>> another_is_shown("unknown build 'B-9'", "B-3")
+    "The address is of nothing here: unknown build 'B-9'. Shown below: B-3."
+    """
+    why = unknown.rstrip(".")
+    return f"The address is of nothing here: {why}. Shown below: {shown}."
+
+
+def strange_address(words: Sequence[str]) -> str:
+    """Say which words of the address the page does not go by.
+
+    >>> strange_address(["serial"])
+    "This page does not go by 'serial' in its address. Choose below what to show."
+    """
+    named = ", ".join(map(repr, words))
+    return (
+        f"This page does not go by {named} in its address. Choose below what to show."
+    )
+
+
+def hold_is_over(hold: str) -> str:
+    """Say that the address names a hold that does not stand."""
+    return f"The address is of nothing here: no hold {hold!r} stands now."
+
+
 def not_looked_up(text: str) -> str:
     """Say that nothing can be said of a name while the daemon is silent."""
     return f"{text} cannot be looked up while the daemon does not answer."

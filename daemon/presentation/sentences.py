@@ -89,8 +89,8 @@ def alike(title: str, units: int, *, since: str = "", levels: int = 1) -> str:
 
     Examples
     --------
-    >>> alike("10 uA", 46).partition(":")[0]
-    'Range 10 uA reads exactly the same in 46 units'
+    >>> alike("10 µA", 46).partition(":")[0]
+    'Range 10 µA reads exactly the same in 46 units'
     """
     where = f"in {counted(units, 'unit')}"
     if since:

@@ -119,8 +119,8 @@ def said(
     ...     verdict=Verdict.NONCONFORMING, conformance_probability=0.01,
     ...     limit_ppm=5000.0, made_at=datetime(2026, 1, 5, tzinfo=UTC), latest=True,
     ... )
-    >>> said("PA-0003", [row], {"1uA": "1 uA"}, left=True)
-    'Unit PA-0003 is judged again: 1 uA nonconforming, before undecided, since the \
+    >>> said("PA-0003", [row], {"1uA": "1 µA"}, left=True)
+    'Unit PA-0003 is judged again: 1 µA nonconforming, before undecided, since the \
 bench had drifted by -80 ppm (check in run 12); the unit has left already'
     """
     parts = [

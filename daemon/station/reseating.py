@@ -119,8 +119,8 @@ def far_off(serial: str, titles: Sequence[str]) -> str:
     --------
     >>> far_off("PA-7", ["1 mA"])
     'Unit PA-7 reads far from what was expected on range 1 mA'
-    >>> far_off("PA-7", ["1 uA", "10 uA", "1 mA"])[-30:]
-    'on ranges 1 uA, 10 uA and 1 mA'
+    >>> far_off("PA-7", ["1 µA", "10 µA", "1 mA"])[-30:]
+    'on ranges 1 µA, 10 µA and 1 mA'
     """
     ranges = "range" if len(titles) == 1 else "ranges"
     *others, last = titles

@@ -89,7 +89,9 @@ def compare(
             return tuple(meter.read() * factor for _ in range(READINGS))
 
         before = read()
-        other = _asked(second, unit, desk, keep_on=bench.patience.meanwhile())
+        other = _asked(
+            second, setup.title, unit, desk, keep_on=bench.patience.meanwhile()
+        )
         found.append(
             Beside(
                 before=before,
@@ -107,14 +109,19 @@ def compare(
 
 
 def _asked(
-    second: SecondMeter, unit: Unit, desk: Desk, *, keep_on: Callable[[], None]
+    second: SecondMeter,
+    title: str,
+    unit: Unit,
+    desk: Desk,
+    *,
+    keep_on: Callable[[], None],
 ) -> float:
     """Ask until the answer is a value."""
     said = ""
     while True:
         answer = desk.ask(
             f"{said}Read {second.meter} beside the bench's {second.role} meter, on "
-            f"range {second.range}, and type what it shows.",
+            f"range {title}, and type what it shows.",
             subject=second.meter,
             wants=unit.value,
             meanwhile=keep_on,
@@ -175,7 +182,9 @@ def cross_check(
         signal=second.signal,
         person=second.person,
     )
-    return Comparison(row=row, words=_words(row, beside.unit))
+    return Comparison(
+        row=row, words=_words(row, product.ranges[second.range].title, beside.unit)
+    )
 
 
 def _bound(spec: MeterRange, value: float) -> float:
@@ -186,10 +195,10 @@ def _bound(spec: MeterRange, value: float) -> float:
     )
 
 
-def _words(row: CrossCheck, unit: Unit) -> str:
+def _words(row: CrossCheck, title: str, unit: Unit) -> str:
     verdict = "agree" if row.agree else "do not agree"
     return (
-        f"Range {row.range}: the bench's {row.role} meter reads "
+        f"Range {title}: the bench's {row.role} meter reads "
         f"{spell(row.value, unit)}, {row.meter} {spell(row.other, unit)}; they "
         f"{verdict} (E_n = {row.normalised_error:+.2f}, within 1 is agreement)."
     )

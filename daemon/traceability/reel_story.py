@@ -90,11 +90,11 @@ def told_by_units(reel: Reel, seen: SeenInUnits) -> Iterator[str]:
     ...     received_at=datetime(2026, 3, 2, tzinfo=UTC),
     ... )
     >>> seen = SeenInUnits(
-    ...     part="R13", title="100 uA", deviations_ppm=(100.0, 200.0, 300.0)
+    ...     part="R13", title="100 µA", deviations_ppm=(100.0, 200.0, 300.0)
     ... )
     >>> for line in told_by_units(reel, seen):
     ...     print(line)
-    By 3 units on range 100 uA, its parts (R13) lie +0.02 % from nominal on average.
+    By 3 units on range 100 µA, its parts (R13) lie +0.02 % from nominal on average.
     They scatter by 0.010 % (standard deviation), what the bench adds inside.
     """
     number = len(seen.deviations_ppm)

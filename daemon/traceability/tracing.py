@@ -319,15 +319,20 @@ class Trace:
 
 
 def trace(
-    records: Records, subject: str, titles: Mapping[str, str] | None = None
+    records: Records,
+    subject: str,
+    titles: Mapping[str, str] | None = None,
+    *,
+    with_errors: bool = False,
 ) -> Trace:
     """Return what a serial, a reel or a build is connected with.
 
     Parameters
     ----------
     titles
-        What people call the ranges, by key. Left out, nothing is said of what a unit
-        read: its page shows that beside.
+        What people call the ranges, by key; left out, by their keys.
+    with_errors
+        Whether to say what a unit read; its page shows that beside.
 
     Raises
     ------
@@ -335,7 +340,7 @@ def trace(
         Nothing of this name is recorded.
     """
     if records.is_unit(subject):
-        return _of_serial(records, subject, titles)
+        return _of_serial(records, subject, titles or {}, with_errors=with_errors)
     if any(one.reel == subject for one in records.reels):
         return _of_reel(records, subject)
     if any(one.build == subject for one in records.builds):
@@ -344,15 +349,15 @@ def trace(
 
 
 def _of_serial(
-    records: Records, serial: str, titles: Mapping[str, str] | None
+    records: Records, serial: str, titles: Mapping[str, str], *, with_errors: bool
 ) -> Trace:
     unit = records.unit(serial)
     known = {one.reel: one for one in records.reels}
-    lines = [] if titles is None else list(_read(records.errors_of(serial), titles))
+    lines = list(_read(records.errors_of(serial), titles)) if with_errors else []
     for part, reel in sorted(records.reels_of(unit).items()):
         since = _replaced(records, serial, part)
         lines.append(f"{part}: reel {reel}{_source(known.get(reel))}{since}")
-    lines += [reworked(one) for one in records.reworks if one.serial == serial]
+    lines += [reworked(one, titles) for one in records.reworks if one.serial == serial]
     lines += _moved(records, serial)
     lines += [_held(one) for one in records.holds_on(unit)]
     lines += [f"In doubt: {reason}" for reason in records.doubted.get(serial, ())]
@@ -686,14 +691,15 @@ def _replaced(records: Records, serial: str, part: str) -> str:
     return ""
 
 
-def reworked(rework: ReworkOf) -> str:
-    """Say what was done to a unit, when, by whom and why."""
+def reworked(rework: ReworkOf, titles: Mapping[str, str]) -> str:
+    """Say what was done to a unit, when, by whom and why; ranges by their titles."""
     when, who = day_of(rework.reworked_at), rework.person
     match rework.kind:
         case ReworkKind.REPLACE:
             what = f"{rework.part} replaced from reel {rework.reel}"
         case ReworkKind.REGRADE:
-            what = f"{rework.range} regraded to {share_of(rework.limit_ppm or 0.0)}"
+            title = titles.get(rework.range or "", rework.range)
+            what = f"range {title} regraded to {share_of(rework.limit_ppm or 0.0)}"
         case _:
             what = (
                 f"{rework.part} trimmed by {ohm(rework.trim_ohm or 0.0)} "

@@ -192,8 +192,9 @@ def in_words(data: Path, settings: Settings) -> str:
         return "The threshold for findings was worked out for this product."
     if limits.wanted(layout):
         return (
-            f"{sentences.BY_SHIPPED_LIMIT} The daemon works out the product's own "
-            "threshold within the hour. To have it now: `holdpoint calibrate`."
+            f"{sentences.BY_SHIPPED_LIMIT} While a daemon runs, it works out the "
+            "product's own threshold within the hour. To have it now: `holdpoint "
+            "calibrate`."
         )
     if settings.plan.detector is not None:
         return (

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from daemon.holds import ending as ending_of_doubt, offered_ends, policy
-from daemon.presentation import figures, sentences
+from daemon.presentation import figures, screens, sentences
 from daemon.traceability import spans
 from dashboard import data, documents, hold_form, look, settle, who
 from dashboard.data import Shown
@@ -49,6 +49,8 @@ def holds() -> None:
     names = Counter(sentences.held(one) for one in standing)
     # The hold that the address names comes first, its form open.
     asked = st.query_params.get(hold_form.NAMED, "")
+    if asked and asked not in {one.hold for one in standing}:
+        look.stands_out(screens.hold_is_over(asked))
     for one in sorted(standing, key=lambda o: o.hold != asked):
         finding = findings.get(one.signal or "")
         offer = offers.get(one.hold)

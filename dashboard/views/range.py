@@ -85,7 +85,7 @@ def baseline(builds: Sequence[str]) -> tuple[str, ...]:
 
 def choose_baseline(builds: Sequence[str], against: Sequence[str]) -> None:
     """Let a person choose what all units are held against."""
-    with st.expander(ranges.WHAT_IF, expanded=bool(against)):
+    with st.expander(ranges.WHAT_IF, expanded=any(map(st.query_params.get, BASELINE))):
         look.quiet(ranges.CHOOSE)
         with st.container(key="baseline", horizontal=True, gap="small", width=420):
             for name, word in zip(BASELINE, ("from", "to"), strict=True):

@@ -28,7 +28,7 @@ from daemon.traceability import (
     trace,
 )
 from dashboard import address, data, documents, look, opening, who
-from storage import Fitting, Reel, ReelCheck, ReelReceipt, Scope, Signal, meant
+from storage import Fitting, Reel, ReelCheck, ReelReceipt, Scope, Signal
 
 SUBJECT = "reel"
 """The word of the address."""
@@ -87,15 +87,9 @@ def _chosen(names: Sequence[str]) -> str | None:
     if not names:
         return None
     newest = list(names)[::-1]
-    otherwise, asked = newest[0], st.query_params.get(SUBJECT)
-    if asked and asked not in names:
-        try:
-            otherwise = meant(asked, names, kind=SUBJECT)
-        except HoldpointError as exc:
-            look.stands_out(f"{capital(str(exc).rstrip('.'))}.")
     with st.container(key="subject reel", width=360):
         return address.choose(
-            "Reel", SUBJECT, newest, otherwise=otherwise, many=True, label_stands=True
+            "Reel", SUBJECT, newest, otherwise=newest[0], many=True, label_stands=True
         )
 
 
@@ -103,7 +97,7 @@ def _one(shown: data.Shown, reel: Reel) -> None:
     """Show everything about a reel."""
     at = shown.connection
     records = Records.of(at.store, at.name, at.product.keys, about=[reel.reel])
-    found = trace(records, reel.reel)
+    found = trace(records, reel.reel, at.product.titles)
     findings = {one.signal: one for one in shown.findings}
     held = [
         sentences.why_held(one, findings.get(one.signal or ""))

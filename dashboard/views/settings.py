@@ -19,6 +19,7 @@ from config import (
     summary,
     write_anew,
 )
+from daemon.judging import too_poor_for
 from daemon.presentation import differences, figures
 from daemon.service import Home
 from dashboard import data, look
@@ -93,7 +94,7 @@ def _form(folder: Path) -> None:
         for key, value in st.session_state.items()
         if isinstance(key, str) and key.startswith(ASKED) and value is not None
     }
-    form = filled(folder, answers)
+    form = filled(folder, answers, foresee=too_poor_for)
     with st.container(key="form", width=720):
         for one in form.fields:
             _field(one)
@@ -104,6 +105,8 @@ def _form(folder: Path) -> None:
             look.lines(
                 *(line.strip() for text in form.said for line in text.split("\n"))
             )
+    for line in form.foreseen:
+        look.stands_out(line)
     if not form.files:
         look.quiet("The files are shown here once every question has an answer.")
         return

@@ -7,7 +7,6 @@ from typing import Any
 
 import streamlit as st
 
-from config import Unit, spell
 from daemon.holds import by_reason
 from daemon.presentation import Concerning, figures, sentences, sharing, today
 from daemon.traceability import spans
@@ -222,11 +221,15 @@ def first_run(shown: Shown) -> None:
         look.heading(f"1. Build {build} is open")
     part = next((one.part for one in shown.product.ranges if one.part), None)
     if part is not None:
-        nominal = spell(shown.product.nominal_ohm[part], Unit.OHM).replace(" ", "")
+        settings = shown.product.settings.parts[part]
+        label = figures.labelled(settings.nominal_ohm, settings.tolerance_ppm)
+        nominal = label.replace(" ", "")
+        tolerance = figures.share_of(settings.tolerance_ppm).replace(" ", "")
         look.heading("2. Record the reels on the machine")
         st.page_link("views/reels.py", label="Record and fit a reel")
         st.code(
-            f"holdpoint reel add K-101 --nominal {nominal} --tolerance 0.1%\n"
+            f"holdpoint reel add K-101 --nominal {nominal} "
+            f"--tolerance {tolerance}\n"
             f"holdpoint reel fit K-101 {part} --build {build}",
             language=None,
         )

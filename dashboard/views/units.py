@@ -82,7 +82,7 @@ def about(shown: data.Shown, subject: str) -> None:
     at = shown.connection
     try:
         records = Records.of(at.store, at.name, at.product.keys, about=[subject])
-        found = trace(records, subject)
+        found = trace(records, subject, shown.product.titles)
     except UnreachableError:
         look.say(screens.not_looked_up(subject), [screens.GOES_ON])
         return

@@ -152,7 +152,7 @@ def expect_all_ranges(page: Page, *, form: str) -> None:
     picture = page.locator(f"[class*='st-key-{form}'] .vega-embed")
     expect(picture).to_have_count(1, timeout=SLOW_MS)
     expect(picture).to_be_visible(timeout=SLOW_MS)
-    for title in ("1 uA", "10 uA", "100 uA", "1 mA"):
+    for title in ("1 µA", "10 µA", "100 µA", "1 mA"):
         expect(picture.get_by_text(title, exact=True).first).to_be_visible()
 
 

@@ -18,9 +18,9 @@ from tests.daemon.starting import running_daemon, screens
 pytestmark = pytest.mark.browser
 
 READ = {
-    "1 uA": ("0.9u", "899.91 mV"),
-    "10 uA": ("9.001 uA", "900.3m"),
-    "100 uA": ("90.02u", "0.9004 V"),
+    "1 µA": ("0.9u", "899.91 mV"),
+    "10 µA": ("9.001 uA", "900.3m"),
+    "100 µA": ("90.02u", "0.9004 V"),
     "1 mA": ("900.1 uA", "0.9"),
 }
 CHECKS = """
@@ -58,18 +58,18 @@ def test_a_four_range_unit_is_completed_by_hand(
         page.goto(f"{url}/bench")
         page.get_by_label("Serial", exact=True).fill("PA-0001", timeout=SLOW_MS)
         for place, (title, (into, out_of)) in enumerate(READ.items()):
-            # The first time the 100 uA range is typed with a digit too many.
-            slip = "9.004" if title == "100 uA" else out_of
+            # The first time the 100 µA range is typed with a digit too many.
+            slip = "9.004" if title == "100 µA" else out_of
             page.get_by_label(f"{title}: in").fill(into)
             page.get_by_label("out", exact=True).nth(place).fill(slip)
         page.get_by_label("Supply current").fill("11.2 mA")
         page.get_by_label("Label is readable").fill("yes")
         check = page.get_by_role("button", name="Check what I typed")
         check.click()
-        said = page.get_by_role("alert").filter(has_text="100 uA")
-        expect(said).to_contain_text("it reads like range 10 uA", timeout=SLOW_MS)
+        said = page.get_by_role("alert").filter(has_text="100 µA")
+        expect(said).to_contain_text("it reads like range 10 µA", timeout=SLOW_MS)
         expect(page.get_by_role("button", name="Judge and keep")).to_have_count(0)
-        page.get_by_label("out", exact=True).nth(2).fill(READ["100 uA"][1])
+        page.get_by_label("out", exact=True).nth(2).fill(READ["100 µA"][1])
         check.click()
         keep = page.get_by_role("button", name="Judge and keep")
         keep.wait_for(timeout=SLOW_MS)

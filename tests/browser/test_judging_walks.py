@@ -61,10 +61,10 @@ def test_a_reload_keeps_range_and_chart(browser: BrowserContext, left: str) -> N
         page.reload()
         expect(page.locator("h1").first).to_contain_text("Range 1 mA")
         expect(page.get_by_text("How the units of range 1 mA lie")).to_be_visible()
-        page.get_by_role("radio", name="10 uA").click()
+        page.get_by_role("radio", name="10 µA").click()
         page.wait_for_url(re.compile("range=10uA"))
         page.reload()
-        expect(page.locator("h1").first).to_contain_text("Range 10 uA")
+        expect(page.locator("h1").first).to_contain_text("Range 10 µA")
 
 
 def test_back_leads_back_from_a_page_that_chose_its_subject_itself(
@@ -196,4 +196,4 @@ def test_a_build_is_seen_while_it_is_measured(
         expect(page.locator("h1").first).to_contain_text("12 of 12 units measured")
         expect(page.get_by_text("first-pass yield")).to_be_visible()
         picture = page.locator("[class*='st-key-wide'] .vega-embed")
-        expect(picture.get_by_text("100 uA", exact=True)).to_be_visible()
+        expect(picture.get_by_text("100 µA", exact=True)).to_be_visible()

@@ -347,7 +347,7 @@ def second_day(walk: Walk, browser: BrowserContext, url: str) -> None:
             ("build", "B-3"),
             ("reel", "RL-33"),
         }
-        says = "range 100 uA, reel RL-33, reads"
+        says = "range 100 µA, reel RL-33, reads"
         status = walk.json("status")
         assert status["headline"].startswith(f"Hold build B-3: {says}")
         size = status["headline"].split(" reads ")[1]

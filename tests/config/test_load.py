@@ -83,6 +83,18 @@ def test_the_templates_say_every_key(name: str, model: type[BaseModel]) -> None:
     assert missing == []
 
 
+def test_a_title_has_the_signs_of_its_units_however_it_was_typed(
+    tmp_path: Path,
+) -> None:
+    """Every keyboard has u and ohm; a screen shows one spelling beside another."""
+    for source in (ROOT / "demo").iterdir():
+        text = source.read_text(encoding="utf-8")
+        typed = text.replace('title = "1 µA"', 'title = "1 uA into 5 kohm"')
+        (tmp_path / source.name).write_text(typed, encoding="utf-8")
+    titles = [one.title for one in load(tmp_path).product.ranges.values()]
+    assert titles == ["1 µA into 5 kΩ", "10 µA", "100 µA", "1 mA"]
+
+
 def test_bench_and_alerts_may_be_absent(tmp_path: Path) -> None:
     folder = changed_sample(tmp_path, {})
     (folder / "bench.toml").unlink()

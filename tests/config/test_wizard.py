@@ -11,6 +11,7 @@ from config.check import check, summary
 from config.document import FILES
 from config.errors import ConfigError
 from config.load import load
+from config.model import Settings
 from config.quantity import Unit, spell
 from config.wizard import ANSWERS, init
 from config.write import write
@@ -63,6 +64,24 @@ def test_the_files_of_a_session(tmp_path: Path) -> None:
     for path in init(tmp_path, script.ask, script.say):
         golden = GOLDEN / "amplifier" / path.name
         assert path.read_text(encoding="utf-8") == golden.read_text(encoding="utf-8")
+
+
+def test_what_the_settings_will_not_do_is_said_before_they_are_written(
+    tmp_path: Path,
+) -> None:
+    """A person may still go back to the question that makes it so."""
+    _, script = transcript("amplifier.txt")
+    asked: list[Settings] = []
+
+    def foresee(settings: Settings) -> list[str]:
+        asked.append(settings)
+        return ["Range 1 µA cannot be judged at zero."]
+
+    assert init(tmp_path, script.ask, script.say, foresee=foresee)
+    assert asked == [load(tmp_path)]
+    said = "\n".join(script.lines)
+    assert said.index("cannot be judged at zero") < said.index("Type back to change")
+    assert said.index("Type back to change") < said.index("Write product.toml")
 
 
 def test_what_a_session_means(tmp_path: Path) -> None:
@@ -303,7 +322,7 @@ def test_what_the_answers_come_to_is_reckoned_aloud(tmp_path: Path) -> None:
     said: list[str] = []
     init(tmp_path, by_question(FOUR, []), said.append)
     (line,) = [one for one in said if "in gives" in one and "100 µA: " in one]
-    # 100 uA * 4995 ohm * 2 = 0.999 V. Parts: 0.1 % and half of it for R3 and R4 each.
+    # 100 µA * 4995 ohm * 2 = 0.999 V. Parts: 0.1 % and half of it for R3 and R4 each.
     assert "100 µA in gives 999 mV out at full scale" in line
     assert "0.2 % wrong; ±(0.5 % of reading + 0.05 % of full scale), with off" in line
     assert "0.556 % where it is read, at 90 % of full scale" in line

@@ -379,7 +379,7 @@ def _30(folder: Path) -> Path:
 @_is(
     "31 half of the ranges only",
     ranges=("1uA", "10uA"),
-    remark="No columns were found for range 100 uA and 1 mA",
+    remark="No columns were found for range 100 µA and 1 mA",
 )
 def _31(folder: Path) -> Path:
     rows = [row[:6] for row in _plain()]

@@ -210,11 +210,11 @@ def _findings(product: str, number: int) -> tuple[Signal, ...]:
 
     return (
         found(
-            signal="B-2-F1", build="B-2", range="10uA", title="10 uA", part="R12",
+            signal="B-2-F1", build="B-2", range="10uA", title="10 µA", part="R12",
             reel="RL-13", first_serial="PA-2006", size_ppm=4200.0, units=1,
         ),
         found(
-            signal="B-3-F1", build="B-3", range="10uA", title="10 uA", part="R12",
+            signal="B-3-F1", build="B-3", range="10uA", title="10 µA", part="R12",
             reel="RL-12", first_serial="PA-3004", size_ppm=3600.0,
         ),
         found(
@@ -222,7 +222,7 @@ def _findings(product: str, number: int) -> tuple[Signal, ...]:
             reel="RL-14", first_serial="PA-3006", size_ppm=-2200.0,
         ),
         found(
-            signal="B-3-F3", build="B-3", range="1uA", title="1 uA", part=None,
+            signal="B-3-F3", build="B-3", range="1uA", title="1 µA", part=None,
             reel=None, first_serial="PA-3002", size_ppm=4200.0, units=1,
             cause=Cause.UNIT, holds=False,
         ),

@@ -151,7 +151,7 @@ def test_the_finding_is_of_the_reel_and_low(found: Signal) -> None:
     assert found.first_serial == f"PA-{2000 + LOW_FROM}"
     assert found.low_ppm < LOW_PPM < found.high_ppm < 0
     assert found.low_ppm < found.size_ppm < found.high_ppm
-    # Range 100 uA is R13 of 5 kohm and a switch of 50 mohm.
+    # Range 100 µA is R13 of 5 kohm and a switch of 50 mohm.
     assert found.implied_ohm == pytest.approx(
         5000.05 * (1 + found.size_ppm * 1e-6) - 0.05, abs=0.5
     )
@@ -242,7 +242,7 @@ def test_notices_of_a_recall_say_by_how_much_it_reads_low(
     listed = {o["serial"]: o for o in csv.DictReader(io.StringIO(cards(contained)))}
     for one in made:
         ((range_, error, factor, sure_to, basis),) = cells(one, "Multiply by")
-        assert range_ == "100 uA"
+        assert range_ == "100 µA"
         # As the list of all cards has it, to the digits of the paper.
         card = listed[one.serial]
         assert float(factor) == pytest.approx(
@@ -277,7 +277,7 @@ def test_what_was_not_measured_is_never_said_to_read_so(store: LocalStore) -> No
         store, demo_product(), AWAY_UNMEASURED, issued_at=AT, issuer="us"
     )
     assert made.right == ()
-    assert made.not_measured == ("1 uA", "10 uA", "1 mA")
+    assert made.not_measured == ("1 µA", "10 µA", "1 mA")
     (correction,) = made.corrections
     assert not correction.measured
     text = documents.html(made)
@@ -314,7 +314,7 @@ def test_a_customers_notice_says_by_how_much_it_reads_low(store: LocalStore) -> 
     made = customer_notice(store, demo_product(), AWAY, issued_at=AT, issuer="us")
     (correction,) = made.corrections
     assert correction.error_ppm == error_of(store, AWAY) < -LIMIT_PPM
-    assert made.right == ("1 uA", "10 uA", "1 mA")
+    assert made.right == ("1 µA", "10 µA", "1 mA")
     assert made.destination == f"order {AWAY}"
 
 
@@ -352,7 +352,7 @@ def test_a_suppliers_report_claims_parts_below_their_label(
 
 def test_a_units_record_has_the_error_as_it_reads(store: LocalStore) -> None:
     made = unit_record(store, demo_product(), AWAY, issued_at=AT, issuer="us")
-    row = next(row for row in cells(made, "Limit here, %") if row[0] == "100 uA")
+    row = next(row for row in cells(made, "Limit here, %") if row[0] == "100 µA")
     assert row[3].startswith(f"{MINUS}")
     assert row[7] == "nonconforming"
     assert any(REEL in one or "B-2" in one for one in made.holds)
@@ -360,7 +360,7 @@ def test_a_units_record_has_the_error_as_it_reads(store: LocalStore) -> None:
 
 def test_a_release_record_says_that_the_mean_is_low(store: LocalStore) -> None:
     made = build_release(store, demo_product(), "B-2", issued_at=AT, issuer="us")
-    (range_,) = (one for one in made.ranges if one.title == "100 uA")
+    (range_,) = (one for one in made.ranges if one.title == "100 µA")
     errors = [error_of(store, f"PA-{2000 + n}") for n in range(MEASURED)]
     assert range_.mean_ppm == pytest.approx(np.mean(errors))
     assert range_.mean_ppm < -2000.0

@@ -47,7 +47,7 @@ def settings() -> Settings:
 
 
 def one_range() -> RangeReadings:
-    """Return readings of the 1 uA range whose zeros are known."""
+    """Return readings of the 1 µA range whose zeros are known."""
     before, after = (
         Point(level=0.0, reference=(0.0,) * 3, output=zero, at_s=(0.0, 1.0, 2.0))
         for zero in ZEROS

@@ -205,7 +205,7 @@ def test_status_says_what_a_chart_warns_of(tmp_path: Path, store: LocalStore) ->
     assert done.exit_code == 0, done.output
     said = " ".join(done.output.split())
     assert "Nothing is held." in said
-    assert "Look at build B-2, range 10 uA: unit B-2-05 reads +0.1" in said
+    assert "Look at build B-2, range 10 µA: unit B-2-05 reads +0.1" in said
 
 
 def test_a_unit_that_lacks_a_range_repeats_no_warning_and_hides_none() -> None:

@@ -49,22 +49,22 @@ def marks_of(chart: dict[str, Any]) -> list[str]:
 def test_its_own_band_comes_with_eight_good_checks() -> None:
     few = check_frame(checks(*(150.0 + n for n in range(7))), KNOWN, 40.0)
     many = check_frame(checks(*(150.0 + n for n in range(8))), KNOWN, 40.0)
-    assert "rect" not in marks_of(checks_of_range(few, "1 uA").to_dict())
-    assert marks_of(checks_of_range(many, "1 uA").to_dict())[0] == "rect"
+    assert "rect" not in marks_of(checks_of_range(few, "1 µA").to_dict())
+    assert marks_of(checks_of_range(many, "1 µA").to_dict())[0] == "rect"
 
 
 def test_checks_are_joined_inside_a_session_alone() -> None:
     frame = check_frame(checks(150.0, 151.0, 149.0), KNOWN, 40.0)
     (joined,) = [
         one
-        for one in checks_of_range(frame, "1 uA").to_dict()["layer"]
+        for one in checks_of_range(frame, "1 µA").to_dict()["layer"]
         if one["encoding"].get("detail", {}).get("field") == "session"
     ]
     assert joined["mark"]["type"] == "line"
 
 
 def test_one_check_alone_has_its_limits() -> None:
-    chart = checks_of_range(check_frame(checks(160.0), KNOWN, 40.0), "1 uA").to_dict()
+    chart = checks_of_range(check_frame(checks(160.0), KNOWN, 40.0), "1 µA").to_dict()
     (limits,) = [one for one in chart["layer"] if one["mark"]["type"] == "rule"]
     drawn = chart["datasets"][limits["data"]["name"]]
     assert [one["bound"] for one in drawn] == pytest.approx([100.0, -100.0])
@@ -74,7 +74,7 @@ def test_one_check_alone_has_its_limits() -> None:
 def test_every_check_and_both_limits_are_inside_the_picture() -> None:
     """350 ppm above what is known, and 250 ppm below it; each may be 100 ppm off."""
     frame = check_frame(checks(150.0, 500.0, -100.0), KNOWN, 40.0)
-    layers = checks_of_range(frame, "1 uA").to_dict()["layer"]
+    layers = checks_of_range(frame, "1 µA").to_dict()["layer"]
     domains = [
         one["encoding"]["y"]["scale"]["domain"]
         for one in layers

@@ -91,13 +91,13 @@ def test_a_reel_of_a_part_of_two_ranges_is_named_with_its_value(
     assert said.basis.claim.incompatible > 0.99
     words = finding(said)
     assert words.headline.startswith(
-        "Hold build B-1: part R6, reel K-900, of ranges 100 uA and 1 mA is off by +0."
+        "Hold build B-1: part R6, reel K-900, of ranges 100 µA and 1 mA is off by +0."
     )
     assert words.lines[0].startswith("Most likely part R6 from reel K-900")
     assert beside(said).startswith("R6 since unit PA-010")
     # half of what the part is off, on both ranges
     (foretold,) = [one for one in words.lines if "was not measured" in one]
-    assert "% on range 100 uA (" in foretold
+    assert "% on range 100 µA (" in foretold
     assert " and +0." in foretold
     by_range = said.basis.predicted_by_range
     assert by_range is not None

@@ -50,7 +50,7 @@ def test_a_dead_output_is_told_from_a_wrong_part() -> None:
         found = judged(one)
         (said,) = wrong_decades(one.product, found.values())
     assert found["100uA"].verdict is Verdict.NONCONFORMING
-    assert said.startswith("Range 100 uA puts out next to nothing")
+    assert said.startswith("Range 100 µA puts out next to nothing")
 
 
 def test_an_open_part_is_not_measured_and_the_message_says_what_to_look_at() -> None:
@@ -59,7 +59,7 @@ def test_an_open_part_is_not_measured_and_the_message_says_what_to_look_at() -> 
         with pytest.raises(TooMuchOutputError, match="wrong by decades") as caught:
             judged(one)
         assert not one.rig.state().source_on
-    assert "range 100uA" in str(caught.value)
+    assert "range 100 µA" in str(caught.value)
 
 
 def test_a_meter_that_says_overrange_of_a_good_unit_is_not_believed() -> None:

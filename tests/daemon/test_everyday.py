@@ -26,7 +26,7 @@ LEVEL = 0.9
 def messy(folder: Path, *, changed: str = "") -> Path:
     """Write 60 units as a maker has them: decimal commas, titles, an old code page.
 
-    From the 41st on range 10 uA reads 0.3 % high. Two serials are the same, and one
+    From the 41st on range 10 µA reads 0.3 % high. Two serials are the same, and one
     cell lacks its unit.
 
     Parameters
@@ -109,7 +109,7 @@ def test_without_a_bench_file_units_are_judged_and_it_is_said_once(
     home: Path,
 ) -> None:
     done = holdpoint("status", home=home)
-    assert "range 10 uA reads +0.3" in done.stdout
+    assert "range 10 µA reads +0.3" in done.stdout
     assert "since unit PA-2041" in done.stdout
     assert done.stdout.count("the general one, not yet this product's own") == 1
     # What cannot be done here is not advised.
@@ -122,7 +122,7 @@ def test_without_a_bench_file_units_are_judged_and_it_is_said_once(
 def test_one_number_stands_for_one_thing(
     home: Path, imported: tuple[dict[str, Any], dict[str, Any]]
 ) -> None:
-    size = "10 uA reads +0.30 %"
+    size = "10 µA reads +0.30 %"
     assert size in holdpoint("hold", "list", home=home).stdout
     assert size in holdpoint("status", home=home).stdout
     left = holdpoint("ship", "PA-2050", "--check", "--person", "Ada Moreno", home=home)
@@ -143,7 +143,7 @@ def test_a_corrected_cell_is_a_further_run_with_its_reason(
     (changed,) = [one for one in done["rows"] if one["state"] == "changed"]
     assert changed["serial"] == "PA-2001"
     assert changed["reason"].startswith(
-        "Corrected in units.csv, row 4: 1 uA out is 901.5 mV, was "
+        "Corrected in units.csv, row 4: 1 µA out is 901.5 mV, was "
     )
 
 
@@ -300,7 +300,7 @@ def test_an_import_of_which_nothing_is_of_use_fails(home: Path, tmp_path: Path) 
     for how in ((), ("--dry-run",)):
         done = holdpoint("import", str(path), *how, home=home)
         assert done.returncode == 1
-        assert "cell C2: range 1 uA: 900 A is too much" in done.stderr
+        assert "cell C2: range 1 µA: 900 A is too much" in done.stderr
         # Whoever has poor meters hears it before a build of theirs must not leave.
         assert "These meters are too poor for the error limit of ranges" in done.stderr
     plan = home / "plan.toml"

@@ -106,7 +106,7 @@ def test_both_ways_are_said(home: Path) -> None:
 
 SHARP = RangeOutlook(
     key="1uA",
-    title="1 uA",
+    title="1 µA",
     check=SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=0.0, false_share=1e-6),
     limit_ppm=5000.0,
     limit="±0.5 % of reading",
@@ -114,7 +114,7 @@ SHARP = RangeOutlook(
 """Sees a reel at the limit at its first unit."""
 BLUNT = RangeOutlook(
     key="10uA",
-    title="10 uA",
+    title="10 µA",
     check=SpotCheck(sigma_ppm=1.0, reel_sigma_ppm=5000.0, false_share=1e-6),
     limit_ppm=5000.0,
     limit="±0.5 % of reading",
@@ -198,7 +198,7 @@ def test_the_check_is_the_least_that_draws_such_a_reel_often_enough() -> None:
 def test_a_range_whose_good_reels_differ_as_much_has_no_number() -> None:
     said = to_some(stands((), SHARP, BLUNT))[1]
     assert "no number would be enough" in said
-    assert "10 uA" in said
+    assert "10 µA" in said
 
 
 @pytest.mark.source("scipy.stats.hypergeom: chance that a sample holds none")

@@ -13,13 +13,13 @@ from tests.daemon.seeded import empty_home
 
 BUILDS, UNITS = 5, 15
 COPIED = (
-    "Range 10 uA reads exactly the same in 75 units in a row, from PA-1000 on: the "
+    "Range 10 µA reads exactly the same in 75 units in a row, from PA-1000 on: the "
     "meter is stuck or too coarse, or cells were copied."
 )
 
 
 def sheet(folder: Path) -> Path:
-    """Write builds in which 10 uA is filled down."""
+    """Write builds in which 10 µA is filled down."""
     chance = np.random.default_rng(7)
     path = folder / "units.csv"
     rows = [
@@ -92,7 +92,7 @@ def test_what_the_next_build_is_held_against_is_said_before_it(home: Path) -> No
 def test_a_range_that_never_scatters_is_said_plainly(home: Path, command: str) -> None:
     lines = done(home, command, "10uA").stdout.splitlines()
     said = (
-        "Range 10 uA reads exactly the same in 75 units: the meter is stuck or too "
+        "Range 10 µA reads exactly the same in 75 units: the meter is stuck or too "
         "coarse, or cells were copied."
     )
     assert said in lines
@@ -114,6 +114,6 @@ def test_builds_that_scatter_between_each_other_alone_are_said_plainly(
     ).to_csv(path, index=False)
     home = empty_home(tmp_path / "home").folder
     done(home, "import", str(path))
-    assert "Range 10 uA reads exactly the same inside every build, in 6 units: " in (
+    assert "Range 10 µA reads exactly the same inside every build, in 6 units: " in (
         done(home, command, "10uA").stdout
     )

@@ -128,7 +128,7 @@ def test_a_nonconforming_run_holds_its_unit_and_names_the_ranges() -> None:
         run="r",
         serial="PA-7",
         product="amplifier",
-        verdicts=[("1 uA", Verdict.CONFORMING), ("1 mA", Verdict.NONCONFORMING)],
+        verdicts=[("1 µA", Verdict.CONFORMING), ("1 mA", Verdict.NONCONFORMING)],
         at=AT,
     )
     assert (only.scope, only.subject) == (Scope.UNIT, "PA-7")
@@ -140,7 +140,7 @@ def test_a_nonconforming_run_holds_its_unit_and_names_the_ranges() -> None:
 )
 def test_no_other_verdict_holds_a_unit(verdict: Verdict) -> None:
     placed = policy.from_verdicts(
-        run="r", serial="PA-7", product="a", verdicts=[("1 uA", verdict)], at=AT
+        run="r", serial="PA-7", product="a", verdicts=[("1 µA", verdict)], at=AT
     )
     assert placed == ()
 
@@ -207,7 +207,7 @@ def test_the_end_of_a_units_hold_is_offered_once_it_conforms_by_a_rerun() -> Non
         run="first",
         serial="PA-1007",
         product="photodiode-amplifier",
-        verdicts=[("1 uA", Verdict.NONCONFORMING)],
+        verdicts=[("1 µA", Verdict.NONCONFORMING)],
         at=AT,
     )
     good, bad = Verdict.CONFORMING, Verdict.NONCONFORMING

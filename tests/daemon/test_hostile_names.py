@@ -1,6 +1,7 @@
 """Whatever a unit, a build or a reel is called: lists are shown, ids can be used."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,10 +11,25 @@ from daemon.service.home import Home
 from storage.door import LONGEST_ID, require_id
 from storage.errors import RefusedValueError
 from storage.local import LocalStore
-from storage.records import Build, Product, Reel, Unit
+from storage.records import (
+    BenchInstrument,
+    Build,
+    Configuration,
+    Decision,
+    Doubt,
+    DoubtCause,
+    Product,
+    Reel,
+    Session,
+    Unit,
+)
+from storage.records_alerts import Alert, Severity
+from storage.records_gauge import GaugeStudy
+from storage.records_shipping import Rework, ReworkKind
 from tests.daemon.commanding import Done, holdpoint
 from tests.daemon.making import AT, demo_settings
 from tests.daemon.seeded import empty_home
+from tests.storage.samples import results, run
 
 NAME = demo_settings().product.name
 NAMES = 300
@@ -24,12 +40,21 @@ FORMS = (
     "=1+{}", "@{}", "+{}", "-{}", "--{}", "../../{}", "/{}", "C:\\{}", "{}%", "%s{}",
     "{{}}{}", "${}", "`{}`", "$({})", "a|{}", "a;{}", "a&{}", "<b>{}</b>", "&lt;{}",
     "\u0627\u0644{}", "\u05d0{}", "\u4e00{}", "\U0001f527{}", "e\u0301{}", "\u00b5{}",
-    "{}\u00a0x", "a b {}", "NULL{}", "None {}", "nan{}", "{}e9", "0x{}", "\u2126{}",
-    "{}" + "x" * 60, ":key:{}", "#{}", "//{}", "{}\\n", "a,b{}", "a\u2003{}",
+    "{}_x", "a b {}", "NULL{}", "None {}", "nan{}", "{}e9", "0x{}", "\u2126{}",
+    "{}" + "x" * 60, ":key:{}", "#{}", "//{}", "{}\\n", "a,b{}", "a b c{}",
 )  # fmt: skip
+LISTS = {
+    "gauge": "study",
+    "rework": "serial",
+    "doubt": "doubt",
+    "alerts": "alert",
+    "instruments": "serial_number",
+}
+"""Lists of what is not named at its opening, and what names a row of each."""
 REFUSED = (
     "", " ", " a", "a ", "a\nb", "a\tb", "\x1b[31m", "a\x00", "\u202eabc", "\u200bx",
-    "a\u2028b", "x" * (LONGEST_ID + 1), "\ud800",
+    "a\u2028b", "a\u00a0b", "a\u2003b", "a  b", "a\u3164b", "a\ufe0fb",
+    "x" * (LONGEST_ID + 1), "\ud800",
 )  # fmt: skip
 
 
@@ -62,6 +87,73 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Home:
     return made
 
 
+@pytest.fixture(scope="module")
+def worked(tmp_path_factory: pytest.TempPathFactory) -> Home:
+    """Return a home with 300 studies, reworks, doubts, messages and instruments."""
+    made = empty_home(tmp_path_factory.mktemp("worked") / "home")
+    made.data.mkdir(parents=True, exist_ok=True)
+    told = names()
+    cells = json.dumps([[i, j, k] for i in (0, 1) for j in (0, 1) for k in (0, 1)])
+    first = replace(run(1), product=NAME, serial=f"S{told[0]}", build=told[0])
+    with LocalStore(made.store) as store:
+        store.keep(
+            Product(product=NAME, title=demo_settings().product.title),
+            Configuration(configuration="c0ffee", body="{}", stored_at=AT),
+            Session(
+                session="session 1", bench="b", opened_at=AT, configuration="c0ffee"
+            ),
+            Build(build=told[0], product=NAME, planned_units=None, opened_at=AT),
+            *(Unit(serial=f"S{one}", product=NAME, build=told[0]) for one in told),
+        )
+        store.record_run(first, results(first, tuple(demo_settings().product.ranges)))
+        for one in told:
+            store.keep(
+                Rework(
+                    rework=one, serial=f"S{one}", product=NAME, person="Ada Moreno",
+                    kind=ReworkKind.REGRADE, reason=one, reworked_at=AT,
+                    range="10uA", limit_ppm=9e3,
+                ),
+                decision=Decision(
+                    person="Ada Moreno", action="regrade", subject=f"S{one}",
+                    reason=one, decided_at=AT,
+                ),
+            )  # fmt: skip
+        store.keep(
+            *(
+                GaugeStudy(
+                    gauge_study=one, product=NAME, range="10uA", unit="ppm",
+                    parts=json.dumps([one, "P"]), appraisers=json.dumps([one, "A"]),
+                    trials=2, cells=cells, tolerance=None, bench=None,
+                    person="Ada Moreno", planned_at=AT,
+                )
+                for one in told
+            ),
+            *(
+                Doubt(
+                    doubt=one, product=NAME, session="session 1", from_number=1,
+                    to_number=1, cause=DoubtCause.OVERDUE, reason=one, raised_at=AT,
+                )
+                for one in told
+            ),
+            *(
+                Alert(
+                    alert=one, target="mail", product=NAME, severity=Severity.HOLD,
+                    subject=one, title=one, body=one, said=one, follows=None,
+                    made_at=AT,
+                )
+                for one in told
+            ),
+            *(
+                BenchInstrument(
+                    session="session 1", role=f"role {place}", address="by hand",
+                    identity=one, serial_number=one,
+                )
+                for place, one in enumerate(told)
+            ),
+        )  # fmt: skip
+    return made
+
+
 def fine(done: Done) -> Done:
     assert "Traceback" not in done.stderr
     assert done.returncode == 0, done.stderr
@@ -82,6 +174,32 @@ def test_every_list_shows_every_name_as_it_is(home: Home, kind: str) -> None:
     shown = fine(holdpoint(kind, "list", home=home.folder)).stdout
     for name in names():
         assert name in shown
+
+
+@pytest.mark.parametrize("kind", LISTS)
+def test_a_list_of_what_was_done_shows_every_name(worked: Home, kind: str) -> None:
+    rows = listed(worked, kind, "list")
+    prefix = "S" if kind == "rework" else ""
+    assert {row[LISTS[kind]] for row in rows} == {f"{prefix}{one}" for one in names()}
+    shown = fine(holdpoint(kind, "list", home=worked.folder)).stdout
+    for name in names():
+        assert name in shown
+
+
+def test_what_such_a_list_names_can_be_used(worked: Home) -> None:
+    """Each command that ends, notes or shows one takes the name as the list has it."""
+    by = ("--person", "Ada Moreno")
+    for name in names()[7 :: NAMES // 3]:
+        why = ("--reason", name)
+        for given in (
+            ("gauge", "show", "--", name),
+            ("doubt", "end", *by, *why, "--", name),
+            ("alerts", "ack", *by, "--", name),
+            ("instruments", "rests", "--since", "2026-01-01", "--", name),
+        ):
+            fine(holdpoint(*given, home=worked.folder))
+    assert len(listed(worked, "doubt", "list")) == NAMES - 3
+    fine(holdpoint("ledger", "verify", home=worked.folder))
 
 
 def test_a_hold_on_any_name_is_listed_said_and_ended_by_its_id(home: Home) -> None:

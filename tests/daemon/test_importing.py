@@ -267,7 +267,7 @@ def test_a_corrected_row_is_another_run_of_the_same_unit(
         (
             "1m out",
             "9.0",
-            "reads like range 100 uA: check the switch, units and prefixes",
+            "reads like range 100 µA: check the switch, units and prefixes",
         ),
     ],
 )

@@ -27,7 +27,7 @@ def days(tmp_path: Path) -> Iterator[BenchDays]:
 
 
 def rows(build: str, seed: int, bad_from: int | None = None) -> list[Row]:
-    """Return a build's rows: ordinary units, from one on 0.3 % off on 100 uA."""
+    """Return a build's rows: ordinary units, from one on 0.3 % off on 100 µA."""
     chance = np.random.default_rng(seed)
     level = chance.normal(0.0, 150.0, 4) + chance.normal(0.0, 100.0)
     made = []

@@ -34,7 +34,7 @@ def judge(**changes: Any) -> Judge:
 
 
 def readings(error_ppm: float, *, offset_v: float = 2e-4) -> RangeReadings:
-    """Return the 100 uA range at 90 uA, its output off by `error_ppm`."""
+    """Return the 100 µA range at 90 uA, its output off by `error_ppm`."""
     true = 90e-6
     volts = true * 1e4 * (1 + error_ppm * 1e-6) + offset_v
     zero = Point(level=0.0, reference=(0.0,) * 2, output=(offset_v,) * 2, at_s=(0, 1))
@@ -209,7 +209,7 @@ def test_typed_readings_are_judged_like_any_other() -> None:
 
 def test_a_slip_of_the_pen_is_noticed_at_once() -> None:
     typed = [TypedReading(range="100uA", reference=90e-6, output=9.0)]
-    with pytest.raises(ImplausibleReadingError, match="reads like range 10 uA: check"):
+    with pytest.raises(ImplausibleReadingError, match="reads like range 10 µA: check"):
         readings_of(typed, PRODUCT, bench(), at_s=0.0)
 
 

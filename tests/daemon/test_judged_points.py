@@ -23,7 +23,7 @@ FULL_SCALE = 1e-4
 def judge(
     limit: dict[str, Any] | None = None, *, needed_ratio: float = 3.0, **bench: Any
 ) -> Judge:
-    """Return a judge of the demo's product with another limit on 100 uA."""
+    """Return a judge of the demo's product with another limit on 100 µA."""
     assert SETTINGS.bench is not None
     product = SETTINGS.product
     if limit is not None:
@@ -40,7 +40,7 @@ def judge(
 
 
 def point(share: float, error_ppm: float, offset_ppm: float) -> Point:
-    """Return a level of 100 uA, off by ppm of reading and ppm of full scale."""
+    """Return a level of 100 µA, off by ppm of reading and ppm of full scale."""
     true = share * FULL_SCALE
     volts = 1e4 * (true * (1 + error_ppm * 1e-6) + offset_ppm * 1e-6 * FULL_SCALE)
     return Point(level=true, reference=(true,) * 2, output=(volts,) * 2, at_s=(0, 1))
@@ -53,7 +53,7 @@ def readings(
     further: dict[float, float] | None = None,
     ambient_c: float | None = 23.0,
 ) -> RangeReadings:
-    """Return 100 uA read at 0.9; `further` are errors at other levels."""
+    """Return 100 µA read at 0.9; `further` are errors at other levels."""
     zero = point(0.0, 0.0, offset_ppm)
     others = [point(at, ppm, offset_ppm) for at, ppm in (further or {}).items()]
     return RangeReadings(

@@ -79,7 +79,7 @@ def measured(units: list[Read], *, points: bool = True) -> MeasuredRuns:
             "points": [one.points if points else None for one in units],
         }
     )
-    return MeasuredRuns(titles={"10uA": "10 uA"}, rows=rows, findings=(), held=())
+    return MeasuredRuns(titles={"10uA": "10 µA"}, rows=rows, findings=(), held=())
 
 
 def drawn(offset_ppm: float) -> list[Read]:

@@ -151,7 +151,7 @@ def test_a_person_reads_the_output_for_days_and_the_rest_goes_by_itself(
     # The next day: the unit again; a slip that looks like a reading has it read twice.
     with running_daemon(home), Client.of(home.data) as client:
         person = Person(said["instruments"]["output"], client, hands)
-        person.slips["Range 1 uA, source at 900 nA"] = ["905.0 mV"]
+        person.slips["Range 1 µA, source at 900 nA"] = ["905.0 mV"]
         again = person.measure(first[1])
         assert again["verdict"] == "conforming"
         assert "seated again and measured once more it does not" in " ".join(

@@ -18,7 +18,7 @@ from storage.records import Cause, Signal
 from tests.daemon.making import AT
 
 LIMIT_PPM = 5000.0
-TITLES = {"1uA": "1 uA", "10uA": "10 uA"}
+TITLES = {"1uA": "1 µA", "10uA": "10 µA"}
 
 
 def builds(*rows: tuple[str, int | None, str]) -> pd.DataFrame:

@@ -86,7 +86,7 @@ class FakeStation:
             ],
         )
         if self.check_off_ppm:
-            raise OutOfControlError(serial="CS-1", ranges=["100 uA"])
+            raise OutOfControlError(serial="CS-1", ranges=["100 µA"])
 
     def compare(self, serial: str, second: SecondMeter, *, connect: bool) -> Comparison:
         """Record that the bench's meter reads 0.9027 V and the other 0.9 V."""
@@ -166,7 +166,7 @@ def test_a_check_standard_that_reads_wrong_is_kept_as_evidence(line: Line) -> No
     line.station.check_off_ppm = 3_000.0
     before = line.chance("bench")
     said = line.prober().prove(order(ProofKind.CHECK_STANDARD))
-    assert said.startswith("Check standard CS-1 is outside its limits on 100 uA")
+    assert said.startswith("Check standard CS-1 is outside its limits on 100 µA")
     assert "read +0.30 % off, not as it should be" in said
     (proof,) = line.proofs()
     assert proof.kind is ProofKind.CHECK_STANDARD

@@ -179,7 +179,7 @@ def test_the_checklist_names_part_reel_unit_and_range() -> None:
     said = {one.kind: one.words for one in checklist(UNSURE, [], PRODUCT)}
     assert said[ProofKind.FOUR_WIRE] == "measure R13 of unit PA-3010 four-wire"
     assert said[ProofKind.LOOSE_PARTS] == "measure loose parts of reel K-304 four-wire"
-    assert said[ProofKind.CHECK_STANDARD] == "run the check standard on range 100 uA"
+    assert said[ProofKind.CHECK_STANDARD] == "run the check standard on range 100 µA"
     assert len(said) == 5
 
 

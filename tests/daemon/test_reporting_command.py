@@ -168,11 +168,11 @@ def test_every_document_for_a_mail_bears_its_maker(
 @pytest.mark.parametrize(
     ("kind", "words"),
     [
-        ("unit", ("Unit PA-3006 is held.", "100 uA", "not an accredited calibration")),
+        ("unit", ("Unit PA-3006 is held.", "100 µA", "not an accredited calibration")),
         ("build", ("Build B-3 must not leave:", BAD_REEL, "PA-3005",
                    "10 units of 10 planned")),
         ("sheet", ("Never leave an energised board alone.", BAD_REEL)),
-        ("customer", ("Range 100 uA: +0.", "Multiply by",
+        ("customer", ("Range 100 µA: +0.", "Multiply by",
                       "Answer to")),
         ("supplier", (BAD_REEL, "R13", "Replace the parts")),
     ],

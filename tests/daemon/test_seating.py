@@ -190,7 +190,7 @@ def test_a_unit_off_on_all_ranges_that_would_raise_a_finding_is_asked_for_once(
     off = [2000.0] * 4
     bench.measure("PA-008", off, off)
     (asked,) = bench.asked
-    assert "on ranges 1 uA, 10 uA, 100 uA and 1 mA. " in asked
+    assert "on ranges 1 µA, 10 µA, 100 µA and 1 mA. " in asked
 
 
 def test_the_first_unit_of_a_bad_reel_is_asked_for_once_and_then_believed(
@@ -246,7 +246,7 @@ def test_whoever_types_readings_seats_the_unit_again_and_types_it_once_more(
     )
     assert bench.answers == []
     assert bench.asked[0].startswith("Unit PA-008 reads far from what was expected")
-    zero = "Unit PA-008, 100 uA, source at zero. The output reads (V)"
+    zero = "Unit PA-008, 100 µA, source at zero. The output reads (V)"
     assert bench.asked[5] == zero
     assert "a lot" in bench.asked[7]
     assert "off by more than 50%" in bench.asked[9]

@@ -229,7 +229,7 @@ def test_a_trim_brings_the_range_back(error_ppm: float) -> None:
     assert fitted is not None
     made = plan.trim.part_ohm
     whole = fitted * made / (fitted + made) if error_ppm > 0 else fitted + made
-    # Range 100 uA: (R13 + 50 mohm) twice, 5 kohm nominal.
+    # Range 100 µA: (R13 + 50 mohm) twice, 5 kohm nominal.
     assert plan.error_ppm == pytest.approx(((whole + 0.05) / 5000.0 - 1) * 1e6, abs=0.1)
     assert abs(plan.error_ppm) < 500.0
     assert plan.series == "E24"

@@ -128,7 +128,7 @@ def station_of(
 
 
 def test_a_wrong_decade_part_ends_judged_with_words(store: LocalStore) -> None:
-    """R13 is an R12: the 100 uA range cannot be told from the 10 uA range."""
+    """R13 is an R12: the 100 µA range cannot be told from the 10 µA range."""
     settings = by_hand(demo_settings())
     with station_of(settings, store) as (station, rig, operator):
         board = rig.scenario.board("PA-1001")

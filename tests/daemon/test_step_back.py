@@ -85,9 +85,9 @@ def test_a_release_record_lists_each_finding_and_holds_in_present_words(
     home: Path, tmp_path: Path
 ) -> None:
     three = page(home, tmp_path, "build", "B-3")
-    assert "B-3-F1: range 10 uA, reel RL-12, reads +0.36 %" in three
+    assert "B-3-F1: range 10 µA, reel RL-12, reads +0.36 %" in three
     assert "B-3-F2: range 1 mA, reel RL-14, reads" in three
-    assert "Unit PA-3002 alone is far off on range 1 uA" in three
+    assert "Unit PA-3002 alone is far off on range 1 µA" in three
     assert "as it read when found" not in three
     two = page(home, tmp_path, "build", "B-2")
     assert WITHDRAWN in two
@@ -101,12 +101,12 @@ def test_a_holder_is_told_of_no_range_for_a_withdrawn_finding_or_anothers_odd_un
     assert "reads wrong" not in page(home, tmp_path, "customer", "PA-3003")
     assert "reads wrong" not in page(home, tmp_path, "customer", "PA-2006")
     odd = page(home, tmp_path, "customer", "PA-3002")
-    assert "This unit alone was found to read off on range 1 uA." in odd
-    assert "Range 1 uA: +0.4" in odd
+    assert "This unit alone was found to read off on range 1 µA." in odd
+    assert "Range 1 µA: +0.4" in odd
     for told_nothing in ("PA-3003", "PA-2006"):
         assert "Correction card" not in page(home, tmp_path, "customer", told_nothing)
     both = page(home, tmp_path, "customer", "PA-3007")
-    assert "10 uA" in both
+    assert "10 µA" in both
     assert "1 mA" in both
 
 
@@ -147,7 +147,7 @@ def test_a_withdrawn_finding_concerns_nobody_and_who_was_told_is_to_be_told(
 def test_what_keeps_a_unit_is_said_in_present_words(home: Path) -> None:
     done = said(home, "ship", "PA-3007", "--to", "order 8", "--person", "Ada Moreno")
     text = " ".join(done.output.split())
-    assert "held (build B-3): range 10 uA, reel RL-12, reads +0.36 %" in text
+    assert "held (build B-3): range 10 µA, reel RL-12, reads +0.36 %" in text
     assert "held (reel RL-14): range 1 mA reads" in text
     assert "as it read when found" not in text
 
@@ -155,7 +155,7 @@ def test_what_keeps_a_unit_is_said_in_present_words(home: Path) -> None:
 def test_nothing_is_to_be_measured_for_a_withdrawn_finding(home: Path) -> None:
     done = said(home, "prove", "B-2-F1")
     assert " ".join(done.stdout.split()) == (
-        f"{WITHDRAWN} It said of build B-2: range 10 uA, reel RL-13, reads +0.42 % "
+        f"{WITHDRAWN} It said of build B-2: range 10 µA, reel RL-13, reads +0.42 % "
         "since unit PA-2006. A hold that it placed stands until a named person ends it."
     )
     assert json.loads(said(home, "prove", "B-2-F1", "--json").stdout)["checklist"] == []

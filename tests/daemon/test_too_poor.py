@@ -1,5 +1,6 @@
 """A bench that is too poor for a limit says so before any unit, and what would do."""
 
+import re
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
@@ -9,10 +10,10 @@ import numpy as np
 import pytest
 
 from config.load import load
-from config.model import Bench, Settings
+from config.model import Bench, ErrorLimit, Settings
 from config.wizard import write_anew
 from daemon.judging.product import ProductModel
-from daemon.judging.prospects import prospects, too_poor_for
+from daemon.judging.prospects import prospects, too_poor_for, too_poor_on
 from daemon.judging.verdict import Judge, KnownGood
 from daemon.presentation.documents.customer import CustomerNotice
 from storage.answers import LatestResult
@@ -42,7 +43,7 @@ def test_a_good_bench_has_nothing_to_say() -> None:
 def test_a_poor_meter_is_named_with_the_accuracy_that_would_do() -> None:
     """0.5 % of reading against 0.45 % of reading and 0.045 % of full scale."""
     found = prospects(with_output(5000.0))
-    assert [one.title for one in found] == ["1 uA", "10 uA", "100 uA", "1 mA"]
+    assert [one.title for one in found] == ["1 µA", "10 µA", "100 µA", "1 mA"]
     first = found[0]
     assert first.of_full_scale == pytest.approx(0.9)
     assert first.largest == "output: specification"
@@ -53,7 +54,7 @@ def test_a_poor_meter_is_named_with_the_accuracy_that_would_do() -> None:
     assert first.would_do_ppm is not None
     said = too_poor_for(with_output(5000.0))[0]
     assert said.startswith(
-        "Ranges 1 uA, 10 uA, 100 uA and 1 mA cannot be judged at 90 % of full scale: "
+        "Ranges 1 µA, 10 µA, 100 µA and 1 mA cannot be judged at 90 % of full scale: "
     )
     assert f"one of {first.would_do_ppm / 1e4:.3g} % would do." in said
 
@@ -62,9 +63,44 @@ def test_what_would_do_does() -> None:
     (first, *_) = prospects(with_output(5000.0))
     assert first.would_do_ppm is not None
     better = 0.99 * first.would_do_ppm / 0.9
-    assert "1 uA" not in {one.title for one in prospects(with_output(better))}
+    assert "1 µA" not in {one.title for one in prospects(with_output(better))}
     worse = 1.02 * first.would_do_ppm / 0.9
-    assert "1 uA" in {one.title for one in prospects(with_output(worse))}
+    assert "1 µA" in {one.title for one in prospects(with_output(worse))}
+
+
+def test_a_range_on_which_all_were_judged_is_not_said_to_have_too_poor_meters() -> None:
+    """Without a reading at zero a sheet's units are judged at their level alone."""
+    poor_at_zero = with_output(5000.0)
+    assert "ranges 1 µA, 10 µA, 100 µA and 1 mA." in too_poor_on(poor_at_zero, ())
+    assert "of range 1 mA." in too_poor_on(poor_at_zero, {"1 µA", "10 µA", "100 µA"})
+    every = {one.title for one in poor_at_zero.product.ranges.values()}
+    assert too_poor_on(poor_at_zero, every) == ""
+
+
+def test_the_limit_that_is_named_can_be_judged() -> None:
+    """Two digits, rounded up, and hardly more than is needed."""
+    settings = with_output(5000.0)
+    first = prospects(settings)[0]
+    found = re.search(r"A limit of ±([0-9.]+) % of full", too_poor_for(settings)[0])
+    assert found is not None
+    wide_ppm = float(found[1]) * 1e4
+    assert first.limit_ppm < wide_ppm
+
+    def with_limit(ppm: float) -> Settings:
+        limit = ErrorLimit(of_reading_ppm=0.0, of_full_scale_ppm=ppm)
+        product = settings.product
+        ranges = {
+            key: one.model_copy(update={"limit": limit})
+            for key, one in product.ranges.items()
+        }
+        return settings.model_copy(
+            update={"product": product.model_copy(update={"ranges": ranges})}
+        )
+
+    judged = [one.of_full_scale for one in prospects(with_limit(wide_ppm))]
+    assert first.of_full_scale not in judged
+    narrow = [one.of_full_scale for one in prospects(with_limit(0.9 * wide_ppm))]
+    assert first.of_full_scale in narrow
 
 
 def poor(draw: np.random.Generator) -> Settings:
@@ -164,12 +200,12 @@ def test_the_notice_gives_no_factor_for_what_was_only_compared() -> None:
     notice = CustomerNotice(
         number="CN-1", issued_at=AT, issuer="Maker", product="Amplifier",
         serial="PA-1", destination="order 12", corrections=(),
-        only_compared=("1 uA",),
+        only_compared=("1 µA",),
     )  # fmt: skip
     said = str(notice.paper())
     assert "Multiply" not in said
     assert "Correction card" not in said
-    assert "Do not rely on range 1 uA of unit PA-1" in said
+    assert "Do not rely on range 1 µA of unit PA-1" in said
     assert "Send the unit back" in said
 
 

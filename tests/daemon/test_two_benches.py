@@ -21,7 +21,7 @@ from tests.storage.postgres_server import Databases
 
 PATIENCE_S = 120.0
 BY = ("--person", "Ada Moreno")
-TITLES = {"1 uA": 9e-7, "10 uA": 9e-6, "100 uA": 9e-5, "1 mA": 9e-4}
+TITLES = {"1 µA": 9e-7, "10 µA": 9e-6, "100 µA": 9e-5, "1 mA": 9e-4}
 
 
 @dataclass

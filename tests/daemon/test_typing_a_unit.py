@@ -9,7 +9,7 @@ from tests.daemon.making import demo_settings
 
 SETTINGS = demo_settings()
 RANGE = ("10uA",)
-SOURCE_AT = "10 uA, source at "
+SOURCE_AT = "10 µA, source at "
 
 
 def typed(

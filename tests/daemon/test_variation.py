@@ -108,13 +108,13 @@ def test_a_capability_with_a_finding_is_given_with_the_reason(home: Path) -> Non
     moved, steady = ranges["100uA"]["study"], ranges["1uA"]["study"]
     assert moved["inside"]["indices"]["cpk"] > 0
     assert not moved["quotable"]
-    assert "build B-3: range 100 uA, reel K-900, reads" in moved["reasons"][0]
+    assert "build B-3: range 100 µA, reel K-900, reads" in moved["reasons"][0]
     assert steady["quotable"]
     # 5000 ppm over three times the units' 150 ppm; 27 degrees of freedom.
     assert steady["inside"]["indices"]["cp"] == pytest.approx(11.1, rel=0.35)
     text = said(home, "capability")
-    assert "Range 100 uA: do not quote Cp and Cpk:" in text
-    assert "Range 1 uA: Cpk between" in text
+    assert "Range 100 µA: do not quote Cp and Cpk:" in text
+    assert "Range 1 µA: Cpk between" in text
 
 
 def test_first_runs_count_for_capability_and_all_runs_for_scatter(
@@ -151,8 +151,8 @@ def test_what_is_missing_is_said(
 
 def test_nothing_measured_is_said(tmp_path: Path) -> None:
     home = empty_home(tmp_path / "home").folder
-    assert "Range 1 uA: not enough yet; it needs" in said(home, "variance")
-    assert "Range 1 uA: not enough yet; nothing judged" in said(home, "capability")
+    assert "Range 1 µA: not enough yet; it needs" in said(home, "variance")
+    assert "Range 1 µA: not enough yet; nothing judged" in said(home, "capability")
 
 
 @pytest.mark.parametrize("command", ["variance", "capability"])

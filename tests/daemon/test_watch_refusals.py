@@ -113,7 +113,7 @@ def test_readings_that_are_alike_are_said_with_the_finding_as_units_come() -> No
     assert found is not None
     lines = " ".join(finding(found).lines)
     assert (
-        "Range 1 uA reads exactly the same in 8 units in a row, from PA-020 on" in lines
+        "Range 1 µA reads exactly the same in 8 units in a row, from PA-020 on" in lines
     )
 
 

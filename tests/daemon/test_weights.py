@@ -84,7 +84,7 @@ def test_a_unit_of_which_one_range_was_read_counts_for_that_range(
     said: list[Signal] = []
     for index in range(8, 14):
         taken = readings(cycle.product, [0.0, 0.0, FAR_PPM, 0.0])
-        # Every third unit is measured whole, the others on the 100 uA range alone.
+        # Every third unit is measured whole, the others on the 100 µA range alone.
         said = measure(cycle, index, taken if index % 3 == 0 else taken[2:3])
     assert said[-1].range == "100uA"
     assert said[-1].first_serial == "PA-008"

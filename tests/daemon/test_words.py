@@ -17,7 +17,7 @@ AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 def signal(**changes: Any) -> Signal:
     """Return a finding on a reel, changed here and there."""
     evidence = Evidence(
-        range_title="100 uA",
+        range_title="100 µA",
         tolerance_ppm=1000.0,
         spread_factor=1.1,
         check="Not the bench: check standard CS-1 read right on every range before.",
@@ -78,7 +78,7 @@ def hold(**changes: Any) -> Hold:
     """Return an open hold on build B-3."""
     values: dict[str, Any] = {
         "hold": "B-3-F1:B-3", "scope": Scope.BUILD, "subject": "B-3",
-        "product": "PA", "signal": "B-3-F1", "reason": "range 100 uA reads +0.3 %",
+        "product": "PA", "signal": "B-3-F1", "reason": "range 100 µA reads +0.3 %",
         "placed_by": "holdpoint", "placed_at": AT,
     }  # fmt: skip
     return Hold(**values | changes)
@@ -87,7 +87,7 @@ def hold(**changes: Any) -> Hold:
 def test_headline_says_what_to_do_which_range_how_much_and_since_when() -> None:
     said = sentences.finding(signal())
     assert said.headline == (
-        "Hold build B-3: range 100 uA, reel K-304, reads +0.29 % since unit PA-3010."
+        "Hold build B-3: range 100 µA, reel K-304, reads +0.29 % since unit PA-3010."
     )
 
 
@@ -220,7 +220,7 @@ def test_a_build_that_was_let_go_is_not_called_held_for_its_reel() -> None:
     whole = hold(subject=held.build)
     for holds, says, state in (
         ([whole, reel], f"Hold build {held.build}: ", "held"),
-        ([reel], "Hold reel K-304: range 100 uA reads", "held in part"),
+        ([reel], "Hold reel K-304: range 100 µA reads", "held in part"),
     ):
         said = sentences.standing(
             signals=[signal()], builds=[held], holds=holds, units=90
@@ -249,14 +249,14 @@ def test_every_finding_on_a_held_build_is_said_with_its_cause() -> None:
     # The newest first; those of another build stay in the list below.
     assert said.headline == (
         "Hold build B-3: range 1 mA, reel K-305, reads \N{MINUS SIGN}0.22 % since unit "
-        "PA-3012. Also: range 100 uA, reel K-304, reads +0.29 % since unit PA-3010. "
+        "PA-3012. Also: range 100 µA, reel K-304, reads +0.29 % since unit PA-3010. "
         "Also: every range reads +0.05 % since unit PA-3010."
     )
     assert said.lines[0] == "Most likely part R14 from reel K-305 (96 % sure)."
     first, bench = said.lines[-2:]
     assert said.apart == ()
     assert first.startswith(
-        "Range 100 uA, reel K-304, reads +0.29 % since unit PA-3010. Most likely part "
+        "Range 100 µA, reel K-304, reads +0.29 % since unit PA-3010. Most likely part "
         "R13 from reel K-304 (96 % sure)"
     )
     assert bench == (
@@ -351,7 +351,7 @@ def test_an_odd_unit_is_said_beside_what_is_held_and_of_earlier_builds_not_at_al
         )
 
     now = said(build(state="held"))
-    assert now.headline.startswith("Hold build B-3: range 100 uA")
+    assert now.headline.startswith("Hold build B-3: range 100 µA")
     assert now.apart == (ODD_SENTENCE,)
     later = said(build(state="held"), build(build="B-4"))
     assert later.apart == ()
@@ -367,7 +367,7 @@ def test_a_withdrawn_finding_says_why_and_what_it_had_said() -> None:
     )
     assert said.lines == (
         (
-            "It said of build B-3: range 100 uA, reel K-304, reads +0.29 % since unit "
+            "It said of build B-3: range 100 µA, reel K-304, reads +0.29 % since unit "
             "PA-3010."
         ),
         "A hold that it placed stands until a named person ends it.",
@@ -412,7 +412,7 @@ def test_a_withdrawn_finding_stands_beside_one_that_holds() -> None:
         holds=[hold(), hold(signal="B-3-F2")],
         units=90,
     )
-    assert said.headline.startswith("Hold build B-3: range 100 uA")
+    assert said.headline.startswith("Hold build B-3: range 100 µA")
     assert "Also" not in said.headline
     (apart,) = said.apart
     assert apart.startswith("Finding B-3-F1 was withdrawn")
@@ -421,11 +421,11 @@ def test_a_withdrawn_finding_stands_beside_one_that_holds() -> None:
 def test_why_something_is_held_is_said_in_its_findings_present_numbers() -> None:
     """The reason was written at +0.3 %; more units made it +0.36 %."""
     sharper = signal(size_ppm=3600.0, low_ppm=3500.0, high_ppm=3700.0)
-    said = "range 100 uA, reel K-304, reads +0.36 % since unit PA-3010"
+    said = "range 100 µA, reel K-304, reads +0.36 % since unit PA-3010"
     assert sentences.why_held(hold(), sharper) == said
     of_reel = hold(scope="reel", subject="K-304")
     assert sentences.why_held(of_reel, sharper) == said.replace(", reel K-304,", "")
-    assert sentences.why_held(hold(signal=None), None) == "range 100 uA reads +0.3 %"
+    assert sentences.why_held(hold(signal=None), None) == "range 100 µA reads +0.3 %"
     assert sentences.why_held(hold(), gone()).endswith("(finding B-3-F1, withdrawn)")
 
 
@@ -459,14 +459,14 @@ def test_who_ends_a_hold_is_told_what_it_means_later(disposal: Disposal) -> None
 @pytest.mark.parametrize(
     ("found", "name"),
     [
-        (signal(), "Finding B-3-F1: range 100 uA, reel K-304"),
+        (signal(), "Finding B-3-F1: range 100 µA, reel K-304"),
         (
             signal(cause=Cause.BENCH, range=None, part=None, reel=None),
             "Finding B-3-F1: every range, bench",
         ),
         (
             signal(cause=Cause.UNIT, reel=None),
-            "Finding B-3-F1: range 100 uA, unit PA-3010 alone",
+            "Finding B-3-F1: range 100 µA, unit PA-3010 alone",
         ),
         (
             signal(standing=False, withdrawn="measured again"),
@@ -482,16 +482,16 @@ def test_a_range_says_what_moved_what_is_odd_and_what_was_withdrawn() -> None:
     known: dict[str, Any] = {"errors_ppm": [100.0, -200.0], "limit_ppm": 5000.0}
     earlier = signal(signal="B-3-F0", reel="K-303")
     said = sentences.one_range(
-        "100 uA", findings=[gone(), earlier, signal(), odd()], **known
+        "100 µA", findings=[gone(), earlier, signal(), odd()], **known
     )
     assert said.headline == (
-        "Range 100 uA, reel K-304, reads +0.29 % since unit PA-3010."
+        "Range 100 µA, reel K-304, reads +0.29 % since unit PA-3010."
     )
-    assert said.lines[1].startswith("Range 100 uA, reel K-303, reads +0.29 %")
+    assert said.lines[1].startswith("Range 100 µA, reel K-303, reads +0.29 %")
     assert ODD_SENTENCE in said.lines
     assert said.lines[-1] == sentences.withdrawn(gone())
-    calm = sentences.one_range("100 uA", findings=[gone(), odd()], **known)
-    assert calm.headline == "Range 100 uA is as it was but for unit PA-1007."
+    calm = sentences.one_range("100 µA", findings=[gone(), odd()], **known)
+    assert calm.headline == "Range 100 µA is as it was but for unit PA-1007."
     assert calm.lines[0] == ODD_SENTENCE
 
 

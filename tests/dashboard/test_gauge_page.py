@@ -40,7 +40,7 @@ def test_the_budget_of_the_hardest_range_is_shown_first() -> None:
     app = opened("budget")
     words = said(app)
     assert "How sure is a verdict?" in words
-    assert "Range 1 uA at 90 % of full scale: U = " in words
+    assert "Range 1 µA at 90 % of full scale: U = " in words
     assert "Most of it is reference: specification" in words
     app.selectbox[0].select("1 mA").run()
     assert "Range 1 mA at" in said(app)

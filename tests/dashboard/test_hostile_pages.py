@@ -43,7 +43,7 @@ PAPERS = 8
 
 
 def sheet(folder: Path) -> Path:
-    """Write 300 measured units; from the middle of the last build on 10 uA is off."""
+    """Write 300 measured units; from the middle of the last build on 10 µA is off."""
     chance = np.random.default_rng(8)
     called = names()
     path = folder / "units.csv"
@@ -162,6 +162,7 @@ def test_every_unit_and_build_of_a_hostile_name_has_its_papers(home: Home) -> No
                     settings=settings,
                 ):  # fmt: skip
                     assert documents.html(made).rstrip().endswith("</html>")
+                    assert documents.pdf(made).startswith(b"%PDF-")
                     number[kind] += 1
                     files.add(file_name(f"{kind}-{made.number}", "html"))
     print(f"papers of hostile names: {dict(number)}")  # noqa: T201

@@ -38,7 +38,7 @@ def test_today_answers_whether_one_may_ship_what_changed_and_whose_it_is() -> No
     assert answer(app, "May I ship?").startswith("Not build B-3 nor reel K-900.")
     changed = answer(app, "What changed?")
     assert re.match(
-        rf"Range 100 uA \+0\.30 % since unit PA-300{BAD_FROM}, 2026-\d\d-\d\d \d\d:",
+        rf"Range 100 µA \+0\.30 % since unit PA-300{BAD_FROM}, 2026-\d\d-\d\d \d\d:",
         changed,
     )
     assert answer(app, "Product or bench?").startswith(
@@ -52,7 +52,7 @@ def test_the_one_button_of_today_leads_to_the_finding() -> None:
     button(app, f"Work on finding {FINDING}").click().run()
     assert not app.exception
     assert app.query_params["finding"] == FINDING
-    assert "<h1>Hold build B-3: range 100 uA" in said(app)
+    assert "<h1>Hold build B-3: range 100 µA" in said(app)
     assert "What it may be" in said(app)
 
 
@@ -132,9 +132,9 @@ def test_a_build_says_how_it_compares_range_by_range() -> None:
     rows = re.findall(r"<tr>(<td.*?)</tr>", words)
     cells = [re.findall(r"<td[^>]*>(.*?)</td>", one) for one in rows]
     told = {one[0]: one[1:] for one in cells}
-    assert set(told) == {"1 uA", "10 uA", "100 uA", "1 mA"}
+    assert set(told) == {"1 µA", "10 µA", "100 µA", "1 mA"}
     # Half of the units read 0.3 % high: its mean lies 0.15 % off, its spread is wide.
-    shift, _, spread, _, what = told["100 uA"]
+    shift, _, spread, _, what = told["100 µA"]
     assert 0.1 < float(shift.removesuffix(" %")) < 0.2
     assert float(spread.removesuffix(" times")) > 5.0
     assert "spread differs" in what
@@ -218,7 +218,7 @@ def test_choosing_another_range_changes_the_address() -> None:
     app = opened("range", range="1mA")
     app.segmented_control[0].set_value("10uA").run()
     assert app.query_params["range"] == "10uA"
-    assert "Range 10 uA is as it was." in said(app)
+    assert "Range 10 µA is as it was." in said(app)
 
 
 def test_a_visit_begins_half_an_hour_after_the_last_look() -> None:

@@ -44,6 +44,6 @@ def test_a_range_that_was_judged_again_says_how_it_was_judged_before(
         (before, *_) = measured.before(store, line.cycle.product, errors)
     assert "error +0.015 %" in now
     assert before == (
-        "1 uA: error +0.020 % ± 0.027 % (k = 2): conforming. The bench had drifted by "
+        "1 µA: error +0.020 % ± 0.027 % (k = 2): conforming. The bench had drifted by "
         "+0.005 %."
     )

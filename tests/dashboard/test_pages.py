@@ -93,7 +93,7 @@ def scan(app: AppTest, serial: str) -> AppTest:
 def test_the_sentence_stands_on_top() -> None:
     words = said(opened())
     first = (
-        f"<h1>Hold build B-3: range 100 uA, reel {BAD_REEL}, reads +0.30 % since unit "
+        f"<h1>Hold build B-3: range 100 µA, reel {BAD_REEL}, reads +0.30 % since unit "
         f"PA-300{BAD_FROM}"
     )
     assert first in words
@@ -104,8 +104,8 @@ def test_the_sentence_stands_on_top() -> None:
 @pytest.mark.usefixtures("held")
 def test_what_stays_is_listed_with_what_stands_against_it_now() -> None:
     words = said(opened())
-    assert f"Build B-3: range 100 uA, reel {BAD_REEL}, reads +0.30 % since" in words
-    assert f"Reel {BAD_REEL}: range 100 uA reads +0.30 % since" in words
+    assert f"Build B-3: range 100 µA, reel {BAD_REEL}, reads +0.30 % since" in words
+    assert f"Reel {BAD_REEL}: range 100 µA reads +0.30 % since" in words
 
 
 @pytest.mark.usefixtures("held")
@@ -191,7 +191,7 @@ def test_a_daemon_that_goes_and_comes_back_takes_nothing_off_the_page(
 def test_the_range_that_moved_is_shown_first() -> None:
     app = opened("range")
     assert app.segmented_control[0].value == "100uA"
-    assert f"<h1>Range 100 uA, reel {BAD_REEL}, reads +0.30 %" in said(app)
+    assert f"<h1>Range 100 µA, reel {BAD_REEL}, reads +0.30 %" in said(app)
     assert len(app.get("vega_lite_chart")) == 2
 
 
@@ -213,7 +213,7 @@ def test_typed_readings_with_a_slip_are_not_kept(held: Home) -> None:
     app = type_readings(opened("bench"), "PA-9001")
     app.text_input(key="in 100uA").set_value("90.02 V")
     button(app, "Check what I typed").click().run()
-    assert "100 uA: '90.02 V': 'V' does not belong here" in said(app)
+    assert "100 µA: '90.02 V': 'V' does not belong here" in said(app)
     assert not [one for one in app.button if one.label == "Judge and keep"]
     with open_store(held.data) as store:
         assert store.frame("unit_runs", serial="PA-9001").empty

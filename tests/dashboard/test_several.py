@@ -21,7 +21,7 @@ WITHDRAWN = (
     "Finding B-2-F1 was withdrawn: unit PA-2006 measured again reads like the others."
 )
 ODD = (
-    "Unit PA-3002 alone is far off on range 1 uA (+0.42 %): seat it and its leads "
+    "Unit PA-3002 alone is far off on range 1 µA (+0.42 %): seat it and its leads "
     "again and measure it once more."
 )
 ACCEPTED = "The difference that was found is accepted for this"
@@ -66,21 +66,21 @@ def test_the_first_page_says_each_finding_what_is_odd_and_what_was_withdrawn() -
     words = said(app)
     assert (
         "<h1>Hold build B-3: range 1 mA, reel RL-14, reads \N{MINUS SIGN}0.22 % since "
-        "unit PA-3006. Also: range 10 uA, reel RL-12, reads +0.36 % since unit PA-3004."
+        "unit PA-3006. Also: range 10 µA, reel RL-12, reads +0.36 % since unit PA-3004."
     ) in words
     beside = below(app, "Also to do")
     assert ODD in beside
     assert WITHDRAWN in beside
     assert "The holds on build B-2 and reel RL-13 stand until a named person" in beside
     stays = below(app, "Must not leave")
-    assert "Build B-2: range 10 uA, reel RL-13, reads +0.42 %" in stays
+    assert "Build B-2: range 10 µA, reel RL-13, reads +0.42 %" in stays
     assert "PA-3002" not in stays
 
 
 def test_a_hold_shows_its_findings_present_words_not_those_it_was_placed_with() -> None:
     words = said(opened("holds"))
     assert "as it read when found" not in words
-    assert "Build B-3: range 10 uA, reel RL-12, reads +0.36 %" in words
+    assert "Build B-3: range 10 µA, reel RL-12, reads +0.36 %" in words
     assert "Reel RL-14: range 1 mA reads \N{MINUS SIGN}0.22 %" in words
 
 
@@ -139,8 +139,8 @@ def test_recall_lets_one_choose_the_finding_and_counts_units_by_finding() -> Non
     chosen = app.selectbox(key=key)
     assert chosen.options[:4] == [
         "Finding B-3-F2: range 1 mA, reel RL-14",
-        "Finding B-3-F1: range 10 uA, reel RL-12",
-        "Finding B-3-F3: range 1 uA, unit PA-3002 alone",
+        "Finding B-3-F1: range 10 µA, reel RL-12",
+        "Finding B-3-F3: range 1 µA, unit PA-3002 alone",
         "Finding B-2-F1 (withdrawn)",
     ]
     for name, units in (("B-3-F2", 4), ("B-3-F1", 6), ("B-3-F3", 1)):
@@ -162,7 +162,7 @@ def told(*arguments: str) -> str:
 
 def test_status_says_the_same_to_people_and_programs() -> None:
     text = " ".join(told("status").split())
-    assert "Also: range 10 uA, reel RL-12, reads +0.36 %" in text
+    assert "Also: range 10 µA, reel RL-12, reads +0.36 %" in text
     assert f"Also to do: {ODD}" in text
     assert f"Also to do: {WITHDRAWN}" in text
     said = json.loads(told("status", "--json"))
@@ -187,7 +187,7 @@ def test_the_list_of_holds_offers_the_end_as_a_command() -> None:
     standing = listed["B-3-F1:RL-12"]
     assert standing["offer"] is None
     assert standing["reason"] == "as it read when found: B-3-F1"
-    assert standing["why"] == "range 10 uA reads +0.36 % since unit PA-3004"
+    assert standing["why"] == "range 10 µA reads +0.36 % since unit PA-3004"
 
 
 @pytest.mark.usefixtures("changed")

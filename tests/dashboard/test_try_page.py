@@ -57,7 +57,7 @@ def test_it_waits_for_the_demo_then_plants_and_units_come_by_themselves(
     app.selectbox(key="first range").set_value("10uA").run()
     button(app, "Plant it").click().run()
     assert not app.exception
-    assert "a reel that makes range 10 uA read \N{MINUS SIGN}2.00 %" in said(app)
+    assert "a reel that makes range 10 µA read \N{MINUS SIGN}2.00 %" in said(app)
     assert "It comes with the next new unit." in said(app)
     app.number_input(key="new units").set_value(1)
     button(app, "Measure them").click().run()

@@ -25,6 +25,6 @@ def test_the_first_page_says_what_charts_warn_of(
     with running_daemon(home, "--no-bench"):
         words = said(opened())
     assert "<h2>Charts warn</h2>" in words
-    assert "Look at build B-2, range 10 uA: unit B-2-05 reads +0.1" in words
+    assert "Look at build B-2, range 10 µA: unit B-2-05 reads +0.1" in words
     assert "the step to unit B-2-05 from the one before is +0.1" in words
     assert "<h2>Must not leave</h2>" not in words

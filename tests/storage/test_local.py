@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Event, Thread
+from typing import NoReturn
 
 import duckdb
 import pytest
@@ -250,6 +251,33 @@ def test_a_file_that_cannot_be_opened_again_is_opened_later(
             with pytest.raises(WriteError, match="disk full"):
                 store.table("product")
         assert record(store, run(1)) == 1
+
+
+def test_a_copy_that_lacks_memory_names_what_it_might_take(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Four times the settings' limit; no more once it is done, or has failed."""
+
+    def too_much(*_: object) -> NoReturn:
+        message = "could not allocate block of size 256 KiB"
+        raise duckdb.OutOfMemoryException(message)
+
+    limits = StoreLimits(memory_mb=128, threads=1)
+    with LocalStore(tmp_path / "holdpoint.duckdb", limits) as store:
+        furnish(store)
+        with monkeypatch.context() as broken:
+            broken.setattr("storage.archive._copy", too_much)
+            with pytest.raises(
+                MemoryLimitError,
+                match="the 512 MB of memory that a copy may take, 4 times memory_limit",
+            ) as refused:
+                store.backup(str(tmp_path / "copies"))
+        assert "larger than 128 in" in str(refused.value)
+        with pytest.raises(MemoryLimitError, match="the 128 MB of memory that the"):
+            store._database.table(
+                "select list(n order by n desc) from range(100000000) t(n)", {}
+            )
+        assert store.backup(str(tmp_path / "copies"))
 
 
 def test_the_file_s_library_takes_no_more_than_it_may(tmp_path: Path) -> None:

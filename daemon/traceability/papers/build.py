@@ -173,7 +173,7 @@ def _in_force(
     product: ProductModel, in_force: Sequence[tuple[str, Mapping[str, Any]]]
 ) -> Iterator[str]:
     """Say which settings judged: the limits, the guard band, under which name."""
-    titles = {one.key: one.title for one in product.ranges}
+    titles = product.titles
     for configuration, body in in_force:
         factor = body["plan"]["judging"]["guard_band_factor"]
         limits: dict[str, list[str]] = {}
@@ -236,7 +236,7 @@ def _failures(
         became = _became(
             [one for one in latest if one.serial == serial],
             checks.get(serial, ()),
-            [one for one in reworks if one.serial == serial],
+            [reworked(one, product.titles) for one in reworks if one.serial == serial],
             [o for o in holds if o.scope is Scope.UNIT and o.subject == serial],
             gone.get(serial),
         )
@@ -275,12 +275,12 @@ def _failed_checks(rows: Sequence[CheckRow]) -> Iterator[str]:
 def _became(
     latest: Sequence[LatestResult],
     checks: Sequence[CheckRow],
-    reworks: Sequence[ReworkOf],
+    reworks: Sequence[str],
     holds: Sequence[Held],
     gone_to: str | None,
 ) -> str:
     """Say what became of a unit that did not pass at first."""
-    said = [reworked(one) for one in reworks]
+    said = [*reworks]
     last_checks = {one.check: one.verdict for one in checks}
     passes = all(one.verdict in PASSED for one in latest) and (
         Verdict.NONCONFORMING not in last_checks.values()

@@ -54,7 +54,7 @@ SIGNAL = Signal(
 )  # fmt: skip
 HOLD = Hold(
     hold="B-3-F1:B-3", scope=Scope.BUILD, subject="B-3", product=PRODUCT,
-    signal="B-3-F1", reason="range 100 uA reads high", placed_by="holdpoint",
+    signal="B-3-F1", reason="range 100 µA reads high", placed_by="holdpoint",
     placed_at=AT,
 )  # fmt: skip
 UNIT_HOLD = replace(
@@ -162,7 +162,7 @@ def test_a_hold_of_its_own_is_told() -> None:
     """A nonconforming unit, and a hold that is placed again."""
     teller = Teller(PRODUCT, channels("mail"))
     (unit,) = teller.tell([], [UNIT_HOLD])
-    assert unit.title == "Hold unit PA-7: range 100 uA reads high."
+    assert unit.title == "Hold unit PA-7: range 100 µA reads high."
     teller.tell([SIGNAL], [HOLD])
     again = replace(HOLD, hold="B-3-F1:B-3:2")
     (raised,) = teller.tell([replace(SIGNAL, revision=2)], [again])
@@ -244,7 +244,7 @@ def test_a_hold_by_hand_is_told_once_and_reminded_of(store: LocalStore) -> None:
     for _ in range(3):
         upkeep.look()
     assert [one["title"] for one in rows(store)] == [
-        "Hold build B-0: range 100 uA reads high."
+        "Hold build B-0: range 100 µA reads high."
     ]
     clock.pass_(seconds=25 * 3600)
     upkeep.look()

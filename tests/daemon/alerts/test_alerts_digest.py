@@ -38,7 +38,7 @@ def test_each_measured_build_is_summed_up_once(tmp_path: Path) -> None:
     assert digests.loc["B-1", "body"] == "No hold stands on it."
     stays, found = str(digests.loc["B-3", "body"]).splitlines()
     assert stays == f"Holds to decide on: {len(holds)}."
-    assert found.startswith("Hold build B-3: range 100 uA, reel K-900, reads ")
+    assert found.startswith("Hold build B-3: range 100 µA, reel K-900, reads ")
 
 
 def test_a_reminder_says_of_a_hold_that_its_finding_was_withdrawn(
@@ -66,7 +66,7 @@ def test_a_reminder_says_of_a_hold_that_its_finding_was_withdrawn(
             "reads like the others."
         ),
         (
-            "finding B-3-F1: Hold build B-3: range 10 uA, reel RL-12, reads +0.36 % "
+            "finding B-3-F1: Hold build B-3: range 10 µA, reel RL-12, reads +0.36 % "
             "since unit PA-3004."
         ),
         (

@@ -135,7 +135,7 @@ def test_it_goes_on_by_itself_as_the_switch_is_turned(bench: Line) -> None:
     assert [one.range for one in found] == ["1uA", "10uA", "100uA", "1mA"]
     assert len(bench.person.asked) == 3
     assert (
-        "turn its switch to 10 uA (then 100 uA, 1 mA; any order will do)"
+        "turn its switch to 10 µA (then 100 µA, 1 mA; any order will do)"
         in (bench.person.asked[0])
     )
 
@@ -189,7 +189,7 @@ def test_a_missed_turn_is_asked_about_and_then_waited_for(bench: Line) -> None:
     # What was answered "no" to was not measured as the next range.
     for one in taken:
         assert gain(one) == pytest.approx(true_gain(bench.rig, one.range), rel=1e-2)
-    assert "reads like range 1 uA, which is measured already" in bench.person.asked[1]
+    assert "reads like range 1 µA, which is measured already" in bench.person.asked[1]
     assert "a part of the wrong decade" in bench.person.asked[1]
 
 
@@ -210,7 +210,7 @@ def with_part(bench: Line, name: str, ohm: float) -> None:
 def test_a_wrong_decade_part_is_measured_as_the_range_the_switch_is_at(
     bench: Line, part: str, times: float, script: tuple[str, ...]
 ) -> None:
-    """R13 ten times too large, or too small: 100 uA looks like another range."""
+    """R13 ten times too large, or too small: 100 µA looks like another range."""
     with_part(bench, "R13", bench.rig.scenario.board("PA-1001").parts_ohm[part])
     bench.rig.turn(script[0])
     turns: list[Callable[[], str | None]] = []
@@ -229,7 +229,7 @@ def test_a_wrong_decade_part_is_measured_as_the_range_the_switch_is_at(
     )
     nominal = bench.hand._transfers["100uA"]
     assert ratio / nominal == pytest.approx(times, rel=0.05)
-    assert bench.hand.note == "Switch confirmed at 100 uA."
+    assert bench.hand.note == "Switch confirmed at 100 µA."
 
 
 def test_turning_on_while_it_is_asked_withdraws_the_question(bench: Line) -> None:

@@ -86,14 +86,14 @@ RECORD = UnitRecord(
     configuration="6f1d" * 16,
     guard_band_factor=1.0,
     ranges=(
-        line("1 uA", 412.0, "conforming", reference=9.0e-7),
-        line("10 uA", -118.0, "conforming", reference=9.0e-6),
-        line("100 uA", 5904.0, "nonconforming"),
+        line("1 µA", 412.0, "conforming", reference=9.0e-7),
+        line("10 µA", -118.0, "conforming", reference=9.0e-6),
+        line("100 µA", 5904.0, "nonconforming"),
         line("1 mA", 77.0, "conforming", reference=9.0e-4),
     ),
     judged_before=(
         JudgedBefore(
-            title="100 uA", closed_by=63, drift_ppm=-84.0, error_ppm=5_820.0,
+            title="100 µA", closed_by=63, drift_ppm=-84.0, error_ppm=5_820.0,
             uncertainty_ppm=58.0, verdict="undecided",
         ),
     ),
@@ -123,13 +123,13 @@ RECORD = UnitRecord(
         ),
         InstrumentLine(role="source", identity="current source"),
     ),
-    holds=("Outside its error limit: 100 uA (holdpoint, 2026-03-02)",),
+    holds=("Outside its error limit: 100 µA (holdpoint, 2026-03-02)",),
     note="second position of the fixture",
 )  # fmt: skip
 
 STANDARDS = (
     StandardLine(serial="CS-1", run=40, at=AT),
-    StandardLine(serial="CS-1", run=63, at=AT, wrong=("100 uA",)),
+    StandardLine(serial="CS-1", run=63, at=AT, wrong=("100 µA",)),
 )
 
 CLAIM = drawn(
@@ -153,11 +153,11 @@ RELEASE = BuildRelease(
     reworked=6,
     ranges=(
         RangeCapability(
-            title="1 uA", units=28, mean_ppm=120.0, s_ppm=240.0, limit_ppm=5000.0,
+            title="1 µA", units=28, mean_ppm=120.0, s_ppm=240.0, limit_ppm=5000.0,
             cpk=6.8, cpk_low=4.9, cpk_high=8.6, ppk=6.5, ppk_low=4.8, ppk_high=8.2,
         ),
         RangeCapability(
-            title="100 uA", units=28, mean_ppm=2900.0, s_ppm=1900.0, limit_ppm=5000.0,
+            title="100 µA", units=28, mean_ppm=2900.0, s_ppm=1900.0, limit_ppm=5000.0,
             cpk=0.4, cpk_low=0.25, cpk_high=0.55, ppk=0.37, ppk_low=0.2, ppk_high=0.5,
             reasons=("the units of build B-3 drift or move in steps (p = 1.2e-05)",),
         ),
@@ -167,7 +167,7 @@ RELEASE = BuildRelease(
     ),
     holds=(
         HoldLine(
-            on="build B-3", reason="range 100 uA reads +0.6 % since unit PA-1019",
+            on="build B-3", reason="range 100 µA reads +0.6 % since unit PA-1019",
             placed_by="holdpoint", placed_at=AT,
         ),
         HoldLine(
@@ -184,7 +184,7 @@ RELEASE = BuildRelease(
         ),
         FittedReel(part="R13", reel="K-102", from_serial="PA-1019"),
     ),
-    findings=("B-3-F1: range 100 uA reads +0.60 % since unit PA-1019.",),
+    findings=("B-3-F1: range 100 µA reads +0.60 % since unit PA-1019.",),
     charts=(CLAIM,),
     failures=(
         FailureLine(
@@ -218,7 +218,7 @@ SUPPLIER = SupplierReport(
         "Replace the parts of reel K-102 of lot 2619.",
         "Say whether other reels of lot 2619 were delivered, and whether they are so.",
     ),
-    ranges=("100 uA",),
+    ranges=("100 µA",),
     received_at=AT,
     marking="4K99B",
     quantity=5000,
@@ -243,7 +243,7 @@ SUPPLIER = SupplierReport(
     ),
     measured=tuple(
         UnitValue(
-            serial=f"PA-10{number}", range="100 uA", measured_at=AT,
+            serial=f"PA-10{number}", range="100 µA", measured_at=AT,
             reel="K-101" if number < 19 else "K-102",
             error_ppm=-20.0 if number < 19 else 5904.0, uncertainty_ppm=62.0,
             limit_ppm=5000.0,
@@ -281,7 +281,7 @@ NOTICE = CustomerNotice(
     destination="order 2026-044",
     corrections=(
         Correction(
-            range="100 uA",
+            range="100 µA",
             error_ppm=5904.0,
             uncertainty_ppm=62.0,
             limit_ppm=5000.0,
@@ -297,7 +297,7 @@ NOTICE = CustomerNotice(
             outside=0.02,
         ),
     ),
-    right=("1 uA", "10 uA"),
+    right=("1 µA", "10 µA"),
     cause="Parts of one reel are higher than their label says.",
     contact="service@example.org",
 )
@@ -318,7 +318,7 @@ SHEET = BuildSheet(
             limit=LIMIT,
         )
         for place, (title, level) in enumerate(
-            [("1 uA", "900 nA"), ("10 uA", "9 uA"), ("100 uA", "90 uA")], 1
+            [("1 µA", "900 nA"), ("10 µA", "9 uA"), ("100 µA", "90 uA")], 1
         )
     ),
     leads=(("Output meter", "across the unit's output"),),

@@ -43,7 +43,7 @@ def test_a_units_range_has_error_uncertainty_limit_and_offset() -> None:
     )
     (row,) = lines(replace(RECORD, ranges=(far,)), "Offset, ppm")
     assert row == {
-        "Range": "100 uA",
+        "Range": "100 µA",
         "Reference": f"90.00000 {chr(0xB5)}A",
         # 9e-5 * (1 + 5904 ppm): what documents.line says that it read.
         "Reading": f"90.53136 {chr(0xB5)}A",
@@ -87,7 +87,7 @@ def test_a_point_has_its_place_its_error_and_what_is_allowed_there() -> None:
     judged = replace(RECORD.ranges[2], points=(low, missed))
     first, second = lines(replace(RECORD, ranges=(judged,)), "Allowed, %")
     assert first == {
-        "Range": "100 uA",
+        "Range": "100 µA",
         "At": "10 % of full scale",
         # To the second digit of U, 2 * 31 ppm = 0.0062 %.
         "Error, % of full scale": f"{MINUS}0.5904",
@@ -108,7 +108,7 @@ def test_a_point_has_its_place_its_error_and_what_is_allowed_there() -> None:
 def test_a_range_judged_again_has_its_first_judgement_and_what_counts_now() -> None:
     (row,) = lines(RECORD, "Verdict before")
     assert row == {
-        "Range": "100 uA",
+        "Range": "100 µA",
         "Drift, %": f"{MINUS}0.008",
         "Error before, %": "+0.582",
         "U before (k = 2), %": "0.012",
@@ -129,7 +129,7 @@ def test_a_check_has_its_value_and_its_bounds() -> None:
 def test_a_builds_indices_have_their_own_bounds() -> None:
     first, second, few = lines(RELEASE, "Ppk")
     assert first == {
-        "Range": "1 uA",
+        "Range": "1 µA",
         "Units": "28",
         # To the second digit of 2 * 240 ppm / sqrt(28) = 0.0091 %.
         "Mean, %": "+0.0120",

@@ -224,7 +224,7 @@ def test_the_correction_factor_and_its_uncertainty() -> None:
         (replace(SUPPLIER, part_low_ohm=4996.0), "K-102 do not keep to their label"),
         (SUPPLIER, "K-102 (this reel)"),
         (SUPPLIER, "label, 4.99 kΩ ±0.1 %: they are about 5.0202 kΩ"),
-        (NOTICE, "Correct readings of range 100 uA of unit PA-0931, or send it back"),
+        (NOTICE, "Correct readings of range 100 µA of unit PA-0931, or send it back"),
         (NOTICE, "not measured on this unit. Probability that it is outside"),
         (RELEASE, "R14 replaced; passed when it was measured again, run 41"),
         (RELEASE, "Not released: decide first on what stands against it"),

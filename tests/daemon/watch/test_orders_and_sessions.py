@@ -13,7 +13,7 @@ BAD = {1: 3000.0}
 
 
 def readings_of(told: Told) -> list[np.ndarray]:
-    """Return a build's errors; from its ninth unit on, 10 uA is off."""
+    """Return a build's errors; from its ninth unit on, 10 µA is off."""
     return [
         told.errors("B-2", GOOD, BAD if index >= FIRST_BAD else {})
         for index in range(UNITS)
