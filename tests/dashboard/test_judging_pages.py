@@ -62,7 +62,9 @@ def test_an_address_names_the_builds_that_units_are_held_against() -> None:
     assert "All units are compared with builds B-1 to B-2, not" in said(app)
     button(app, "No baseline").click().run()
     assert not app.exception
-    assert "All units are held" not in said(app)
+    assert "All units are compared" not in said(app)
+    app = opened("range", range="100uA", **{"from": "PA-1003", "to": "PA-2004"})
+    assert "All units are compared with units PA-1003 to PA-2004, not" in said(app)
 
 
 @pytest.mark.usefixtures("held")
