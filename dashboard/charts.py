@@ -9,13 +9,17 @@ import pandas as pd
 import pyarrow as pa
 import streamlit as st
 
-from daemon.presentation import as_csv, file_name
+from daemon.presentation import as_csv, file_name, plots
 from daemon.presentation.plots import FONT, OPENED, SPAN_PICKED
-from dashboard import address
+from dashboard import address, look, pictures
 
 SVG_WIDTH_PX = 1100
 FORMS = ("wide", "narrow")
-HELD_APART = "vega_lite_chart"
+TRACED_PX = (1180, 340)
+PIECES = {
+    "row": "part, or where it is now", "name": "reel or place", "build": "build",
+    "first": "first unit", "last": "last unit",
+}  # fmt: skip
 
 
 def show(
@@ -51,6 +55,28 @@ def show(
                 name = f"{key} {form} {number}"
                 _one(spec, name, words=words, clicks=clicks, spans=spans)
     files(specs["wide"], key=key, rows=rows, columns=columns)
+
+
+def plain(
+    spec: dict[str, Any],
+    *,
+    words: str,
+    key: str,
+    rows: pd.DataFrame | None = None,
+    columns: Mapping[str, str] | Sequence[str] = (),
+) -> None:
+    """Show a chart that has but one form; offer it as files. As `show`."""
+    _one(spec, key, words=words, clicks=False, spans=None)
+    files([spec], key=key, rows=rows, columns=columns)
+
+
+def traced(frame: pd.DataFrame, *, words: str, key: str) -> None:
+    """Show which reels units carry and where they are: rows of `plots.segments`."""
+    specs = {
+        form: [pictures.packed(plots.traced(frame, look=look.current(), width_px=px))]
+        for form, px in zip(FORMS, TRACED_PX, strict=True)
+    }
+    show(specs, words=words, key=key, rows=frame, columns=PIECES)
 
 
 def _one(

@@ -171,9 +171,10 @@ def chart(
 def signals(page: Shown, key: str) -> None:
     """Say in words what was found on the range, and what charts warn of."""
     lines = []
+    noticed = page.signals.set_index("signal")["first_made_at"]
     for each in page.findings:
         if each.range in (key, None):
-            at = look.moment(each.made_at)
+            at = look.moment(noticed[each.signal].to_pydatetime())
             lines.append((each, f"{at}: {sentences.finding(each).headline}"))
     warned = [each for each in page.warnings if each.range == key]
     look.heading("Signals")

@@ -1,10 +1,9 @@
 """The check standard: does the bench read right, and which runs are in doubt."""
 
 import pandas as pd
-import streamlit as st
 
 from daemon.presentation import figures, plots
-from dashboard import data, look, pictures
+from dashboard import charts, data, look, pictures
 
 MEANING = (
     "A dot is a check: the check standard's error as read, less its known error. The "
@@ -14,6 +13,10 @@ MEANING = (
     "between the two."
 )
 
+CHECKS = {
+    "started_at": "measured", "difference_ppm": "read less known, ppm",
+    "limit_ppm": "expanded uncertainty of it, ppm", "verdict": "verdict",
+}  # fmt: skip
 FIRST = (
     "A session opens with it on every range. While a bench is open: holdpoint bench "
     "check"
@@ -50,14 +53,20 @@ def standard() -> None:
             chart = plots.checks_of_range(
                 mine, titles[key], look=look.current(), height=150
             )
-            st.vega_lite_chart(
-                spec=pictures.packed(chart),
-                theme=None,
-                width="stretch",
-                alt=plots.checks_in_words(mine, titles[key]),
+            charts.plain(
+                pictures.packed(chart),
+                words=plots.checks_in_words(mine, titles[key]),
+                key=f"check standard {key}",
+                rows=mine,
+                columns=CHECKS,
             )
     if not frame.empty:
-        look.quiet(MEANING)
+        first, last = (
+            look.moment(at.to_pydatetime())
+            for at in (frame["started_at"].min(), frame["started_at"].max())
+        )
+        checks = figures.counted(frame["number"].nunique(), "check")
+        look.quiet(f"{checks}, from {first} to {last}.", MEANING)
 
 
 def _headline(frame: pd.DataFrame, runs: pd.DataFrame, titles: dict[str, str]) -> str:
