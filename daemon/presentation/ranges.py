@@ -76,6 +76,20 @@ MEANINGS = {
 }
 
 
+def meaning(chart: str, *, baseline: bool) -> str:
+    """Say what the marks of a chart mean.
+
+    >>> "the mean of each reel" in meaning("Units", baseline=True)
+    False
+    """
+    text = MEANINGS[chart]
+    if not baseline:
+        return text
+    for own in ("each reel", "its units", "their reel"):
+        text = text.replace(f"the mean of {own}", "the mean of the baseline")
+    return text
+
+
 def held_against(first: str, last: str, *, what: str) -> str:
     """Say what all units are held against: from the first to the last build or unit.
 

@@ -163,7 +163,7 @@ def chart(
         builds = set(page.recent["build"])
         what = "build" if builds.issuperset(against) else "unit"
         look.lines(ranges.held_against(*against, what=what))
-    look.quiet(ranges.MEANINGS[kind])
+    look.quiet(ranges.meaning(kind, baseline=bool(against)))
     if kind != pictures.STORY and page.units > page.errors["serial"].nunique():
         look.quiet(f"Counted and shown are the units of the {SHOWN} newest builds.")
 

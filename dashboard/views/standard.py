@@ -1,6 +1,7 @@
 """The check standard: does the bench read right, and which runs are in doubt."""
 
 import pandas as pd
+import streamlit as st
 
 from daemon.presentation import figures, plots
 from dashboard import charts, data, look, pictures
@@ -17,10 +18,10 @@ CHECKS = {
     "started_at": "measured", "difference_ppm": "read less known, ppm",
     "limit_ppm": "expanded uncertainty of it, ppm", "verdict": "verdict",
 }  # fmt: skip
-FIRST = (
-    "A session opens with it on every range. While a bench is open: holdpoint bench "
-    "check"
-)
+FIRST = "A session opens with it on every range."
+ORDERED = "bench orders"
+"""Key of a viewer's session: how often something was ordered here."""
+ORDERS = {"Run the check standard now": "check", "End the session": "end session"}
 
 
 def standard() -> None:
@@ -44,9 +45,10 @@ def standard() -> None:
     if not runs.empty:
         look.heading("In doubt", _doubted(doubts, runs))
         look.quiet(
-            "A good check in the same session clears them. Else a person decides: "
-            'holdpoint doubt end DOUBT --person NAME --reason "..."'
+            "A good check in the same session clears them. Else a person decides."
         )
+        st.page_link("views/holds.py", label="Decide on runs in doubt")
+    orders()
     drawn = [(key, frame[frame["range"] == key]) for key in titles]
     for key, mine in drawn:
         if not mine.empty:
@@ -67,6 +69,24 @@ def standard() -> None:
         )
         checks = figures.counted(frame["number"].nunique(), "check")
         look.quiet(f"{checks}, from {first} to {last}.", MEANING)
+
+
+def orders() -> None:
+    """Offer a check now, and the end of the session, while a bench is open."""
+    found = data.doing()
+    if found is None or found[1]["bench"] is None:
+        return
+    number = st.session_state.get(ORDERED, 0)
+    with st.container(key="bench orders", horizontal=True, gap="small"):
+        for title, work in ORDERS.items():
+            # A second click on one button is known by its key.
+            st.button(title, key=f"{work} {number}", on_click=order, args=(work,))
+
+
+def order(work: str) -> None:
+    """Order it; the bench asks above for the standard to be connected."""
+    if data.tried(lambda at: at.client.work(work)):
+        st.session_state[ORDERED] = st.session_state.get(ORDERED, 0) + 1
 
 
 def _headline(frame: pd.DataFrame, runs: pd.DataFrame, titles: dict[str, str]) -> str:

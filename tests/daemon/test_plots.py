@@ -460,6 +460,50 @@ def test_of_very_many_units_the_picture_keeps_extremes_and_what_moved() -> None:
     assert {"PA-0", "PA-3999"} <= set(kept["serial"])
 
 
+MOST_MARKS = 2000
+
+
+@pytest.mark.parametrize(
+    "draw", [plots.individuals, plots.moving_ranges, plots.averages, plots.sums]
+)
+def test_no_chart_of_a_range_has_more_marks_however_many_units_there_are(
+    draw: Any,
+) -> None:
+    chance = np.random.default_rng(5).normal(0.0, 150.0, 3000)
+    units = errors(*[("B-1", f"PA-{n}", (one,)) for n, one in enumerate(chance)])
+    cells = plots.columns(units, builds(("B-1", 3000, "open")))
+    frame = plots.laid_out(units, signals(), cells)
+    changes = plots.reel_changes(frame, fittings(), ["B-1"], {"1uA": "R12"})
+    more = {"findings": []} if draw is plots.individuals else {}
+    found = draw(frame, changes, cells, **more)
+    chart = found[0] if isinstance(found, tuple) else found
+    spec = chart.to_dict(validate=False)
+    marks = 0
+    for layer in spec["layer"]:
+        rows = len(spec["datasets"][layer["data"]["name"]])
+        kind = layer["mark"]["type"]
+        # A line or an area is one mark, which has all rows as its points.
+        marks += 1 if kind in {"line", "area"} else rows
+        assert rows <= MOST_MARKS
+    assert marks <= MOST_MARKS
+
+
+def test_a_drag_picks_the_units_between_its_two_ends_and_they_name_it_again() -> None:
+    cells = plots.columns(UNITS, TWO)
+    frame = plots.laid_out(UNITS, signals(), cells)
+    places = frame.drop_duplicates("serial").set_index("serial")["place"]
+    left, right = places["PA-3"] - 0.4, places["PA-12"] + 0.4
+    assert plots.ends_between(frame, right, left) == ("PA-3", "PA-12")
+    assert plots.ends_between(frame, -9.0, -8.0) is None
+    named = {f"PA-{n}" for n in range(3, 13)}
+    assert set(plots.span_of(frame, ("PA-12", "PA-3"))["serial"]) == named
+    # A build stands for all of its units, at either end.
+    assert set(plots.span_of(frame, ("PA-8", "B-1"))["serial"]) == {
+        f"PA-{n}" for n in range(1, 11)
+    }
+    assert plots.span_of(frame, ("PA-3", "PA-999")).empty
+
+
 def test_no_mark_has_a_name_that_is_read_aloud() -> None:
     assert drawn(UNITS)["config"]["aria"] is False
 

@@ -308,7 +308,7 @@ def baseline_drawn(
         alt.Chart(at)
         .mark_rect(color=look.unit, opacity=0.1)
         .encode(x=x, x2=alt.X2("right:Q"), y=alt.value(top), y2=alt.value(bottom)),
-        marks.words(at, x, alt.value(top + 14.0), look.unit, dx=5, fontSize=12.0),
+        marks.words(at, x, alt.value(bottom - 6.0), look.unit, dx=5, fontSize=12.0),
     ]
 
 

@@ -46,6 +46,8 @@ PLAIN_PERCENT = "datum.value == 0 ? '0' : format(datum.value, '.2~r') + ' %'"
 DOT_ROWS = 14
 """Dots that stand on each other before one stands for several units."""
 BINS = 70
+ROOMY = 6
+"""With fewer builds a name has room on either side of its place."""
 MOST_NUMBERS = 6
 """Numbers under a row of dots, at most about."""
 
@@ -500,7 +502,9 @@ def _dates(frame: pd.DataFrame, x: alt.X, height: int, look: Look) -> list[alt.C
     for place in places:
         one = frame.iloc[[place]]
         text = [f"{one['first_build'].iloc[0]}, {one['since'].iloc[0]:%Y-%m-%d}"]
-        align = "left" if place == 0 else "right" if place == last else "center"
+        align = "center"
+        if last >= ROOMY:  # the ends are at the edges, where half a name has no room
+            align = {0: "left", last: "right"}.get(place, align)
         drawn.append(
             marks.words(
                 one.assign(text=text),
