@@ -134,16 +134,19 @@ def alternatives(shown: Shown, finding: Signal) -> None:
 
 def contained(whom: Containment, finding: Signal) -> None:
     """Say whom it concerns, list by list, those that have left first."""
-    look.heading("Whom it concerns, list by list")
-    listed = whom.listed()
+    listed = {name: units for name, units in whom.listed().items() if name != CLEAR}
+    look.heading(
+        "Whom it concerns",
+        [
+            f"{capital(name)}: {spans([each.serial for each in units])}."
+            for name, units in listed.items()
+        ],
+    )
     away = {each.where for each in whom.left}
     for name in sorted(listed, key=lambda each: each not in away):
         units = listed[name]
-        if name == CLEAR:
-            continue
         label = f"{capital(name)}: {len(units)}"
         with st.expander(label, expanded=name in away):
-            look.lines(f"{spans([each.serial for each in units])}.")
             look.table(
                 list(LISTED.values()),
                 [

@@ -63,12 +63,12 @@ def standard() -> None:
                 columns=CHECKS,
             )
     if not frame.empty:
-        first, last = (
+        since, until = (
             look.moment(at.to_pydatetime())
             for at in (frame["started_at"].min(), frame["started_at"].max())
         )
         checks = figures.counted(frame["number"].nunique(), "check")
-        look.quiet(f"{checks}, from {first} to {last}.", MEANING)
+        look.quiet(f"{checks}, from {since} to {until}.", MEANING)
 
 
 def orders() -> None:

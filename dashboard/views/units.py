@@ -49,7 +49,7 @@ def meant(shown: data.Shown, text: str) -> list[str]:
     """Return what a text names: itself, else names that differ in case, else parts."""
     at = shown.connection
     folded = text.casefold()
-    known = [*shown.builds, *map(str, shown.reels["reel"])]
+    known = [*shown.builds, *shown.reels]
     like = at.store.table("units_like", product=at.name, part=text, newest=FOUND)
     serials = [str(one) for one in like.column("serial").to_pylist()]
     if text in known or text in serials:

@@ -474,7 +474,7 @@ def test_no_chart_of_a_range_has_more_marks_however_many_units_there_are(
     cells = plots.columns(units, builds(("B-1", 3000, "open")))
     frame = plots.laid_out(units, signals(), cells)
     changes = plots.reel_changes(frame, fittings(), ["B-1"], {"1uA": "R12"})
-    more = {"findings": []} if draw is plots.individuals else {}
+    more: dict[str, Any] = {"findings": []} if draw is plots.individuals else {}
     found = draw(frame, changes, cells, **more)
     chart = found[0] if isinstance(found, tuple) else found
     spec = chart.to_dict(validate=False)
@@ -707,19 +707,23 @@ def test_the_weighted_average_begins_anew_with_each_reel() -> None:
 def test_units_are_held_against_the_baseline_that_is_named() -> None:
     frame, changes, cells = of_one_range()
     assert plots.baseline_of(frame, changes, []) is None
-    limits = plots.baseline_of(frame, changes, ["B-1"])
-    assert limits is not None
+    found_in = plots.baseline_of(frame, changes, ["B-1", "B-1"])
+    assert found_in is not None
     mean = SCATTER[:10].mean() / 1e4
-    assert limits.centre == pytest.approx(mean)
-    found = plots.averages(frame, changes, cells, baseline=limits)
+    assert found_in.limits.centre == pytest.approx(mean)
+    found = plots.averages(frame, changes, cells, baseline=found_in)
     assert found is not None
     told = found[1].set_index("serial")
     # B-2 has a mean of its own, which does not count here.
     value = mean + 0.2 * (STRETCHES[2][0] / 1e4 - mean)
     assert told.loc["PA-11", "value"] == pytest.approx(value)
-    drawn = plots.individuals(frame, changes, cells, [], baseline=limits).to_dict()
-    (band,) = [o for o in drawn["layer"] if o["mark"].get("type") == "rect"]
-    rows = drawn["datasets"][band["data"]["name"]]
+    drawn = plots.individuals(frame, changes, cells, [], baseline=found_in).to_dict()
+    bands = [o for o in drawn["layer"] if o["mark"].get("type") == "rect"]
+    rows, here = (drawn["datasets"][one["data"]["name"]] for one in bands)
+    # Where it stands is marked; what is drawn around it are half a place more.
+    assert (here[0]["place"], here[0]["right"]) == pytest.approx(
+        (frame["place"].min() - 0.5, frame["place"].iloc[9] + 0.5)
+    )
     assert [one["centre"] for one in rows] == pytest.approx([mean] * len(STRETCHES))
 
 

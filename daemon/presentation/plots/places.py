@@ -127,9 +127,10 @@ def moved_by(frame: pd.DataFrame, found: Signal) -> pd.DataFrame:
 def span_of(frame: pd.DataFrame, ends: Sequence[str]) -> pd.DataFrame:
     """Return the rows of `laid_out` between two ends, each a build or a serial.
 
-    Both ends are inside, whichever is named first. None where one names nothing there.
+    Both ends are inside, whichever is named first. None where one names nothing there,
+    or none is named.
     """
-    places = []
+    places: list[float] = []
     for end in ends:
         mine = frame[frame["build"] == end]
         if mine.empty:
@@ -137,6 +138,8 @@ def span_of(frame: pd.DataFrame, ends: Sequence[str]) -> pd.DataFrame:
         if mine.empty:
             return frame.iloc[:0]
         places += [mine["place"].min(), mine["place"].max()]
+    if not places:
+        return frame.iloc[:0]
     return frame[frame["place"].between(min(places), max(places))]
 
 
