@@ -1,6 +1,6 @@
 """The bench in a strip: check standard, temperature, instruments, next check."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pandas as pd
 
@@ -92,14 +92,26 @@ def instruments(shown: Shown, bench: str) -> str:
 
 
 def every(shown: Shown) -> str:
-    """Say how often the check standard is run."""
+    """Say when the check standard is run next."""
     bench = shown.connection.settings.bench
     known = None if bench is None else bench.check_standard
     if known is None:
         return "none"
     said = []
     if known.every_units is not None:
-        said.append(f"after {figures.counted(known.every_units, 'unit')}")
+        left = known.every_units - measured_since(shown)
+        if left > 0:
+            said.append(f"after {figures.counted(left, 'more unit')}")
     if known.every_hours is not None:
-        said.append(f"after {known.every_hours:g} h")
-    return " or ".join(said) or "at the end of the session"
+        last = shown.checks["started_at"].max()
+        if not pd.isna(last):
+            at = last.to_pydatetime() + timedelta(hours=known.every_hours)
+            said.append(f"at {look.moment(at)}")
+    return " or ".join(said) or "before the next unit"
+
+
+def measured_since(shown: Shown) -> int:
+    """Return how many units were measured since the latest check."""
+    last = 0 if shown.checks.empty else int(shown.checks["number"].max())
+    after = shown.errors[shown.errors["number"] > last]
+    return int(after["serial"].nunique())

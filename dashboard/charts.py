@@ -1,7 +1,7 @@
 """Charts on a page: in both forms, with words for who cannot see them, and as files."""
 
 import json
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -9,13 +9,17 @@ import pandas as pd
 import pyarrow as pa
 import streamlit as st
 
-from daemon.presentation import as_csv, file_name
-from daemon.presentation.plots import FONT, OPENED
-from dashboard import address
+from daemon.presentation import as_csv, file_name, plots
+from daemon.presentation.plots import FONT, OPENED, SPAN_PICKED
+from dashboard import address, look, pictures
 
 SVG_WIDTH_PX = 1100
 FORMS = ("wide", "narrow")
-HELD_APART = "vega_lite_chart"
+TRACED_PX = (1180, 340)
+PIECES = {
+    "row": "part, or where it is now", "name": "reel or place", "build": "build",
+    "first": "first unit", "last": "last unit",
+}  # fmt: skip
 
 
 def show(
@@ -26,6 +30,7 @@ def show(
     rows: pd.DataFrame | None = None,
     columns: Mapping[str, str] | Sequence[str] = (),
     clicks: bool = False,
+    spans: Callable[[float, float], None] | None = None,
 ) -> None:
     """Show a chart in the form that fits the screen; offer it as files.
 
@@ -41,27 +46,71 @@ def show(
         What the CSV holds: column to heading. Without rows none is offered.
     clicks
         Whether a click on a mark leads somewhere.
+    spans
+        Called with the two places between which somebody dragged.
     """
     for form in FORMS:
         with st.container(key=f"{form} {key}"):
             for number, spec in enumerate(specs[form]):
-                _one(spec, f"{key} {form} {number}", words=words, clicks=clicks)
+                name = f"{key} {form} {number}"
+                _one(spec, name, words=words, clicks=clicks, spans=spans)
     files(specs["wide"], key=key, rows=rows, columns=columns)
 
 
-def _one(spec: dict[str, Any], key: str, *, words: str, clicks: bool) -> None:
+def plain(
+    spec: dict[str, Any],
+    *,
+    words: str,
+    key: str,
+    rows: pd.DataFrame | None = None,
+    columns: Mapping[str, str] | Sequence[str] = (),
+) -> None:
+    """Show a chart that has but one form; offer it as files. As `show`."""
+    _one(spec, key, words=words, clicks=False, spans=None)
+    files([spec], key=key, rows=rows, columns=columns)
+
+
+def traced(frame: pd.DataFrame, *, words: str, key: str) -> None:
+    """Show which reels units carry and where they are: rows of `plots.segments`."""
+    specs = {
+        form: [pictures.packed(plots.traced(frame, look=look.current(), width_px=px))]
+        for form, px in zip(FORMS, TRACED_PX, strict=True)
+    }
+    show(specs, words=words, key=key, rows=frame, columns=PIECES)
+
+
+def _one(
+    spec: dict[str, Any],
+    key: str,
+    *,
+    words: str,
+    clicks: bool,
+    spans: Callable[[float, float], None] | None,
+) -> None:
     given: dict[str, Any] = {
         "spec": spec, "theme": None, "width": "stretch", "alt": words,
     }  # fmt: skip
-    if not clicks:
+    wanted = {*(OPENED if clicks else ()), *([SPAN_PICKED] if spans else ())}
+    named = sorted({one["name"] for one in spec.get("params", ())} & wanted)
+    if not named:
         st.vega_lite_chart(**given)
         return
-    named = {one["name"] for one in spec.get("params", ())} & set(OPENED)
     state: Any = st.vega_lite_chart(
-        **given, key=key, on_select="rerun", selection_mode=sorted(named)
+        **given,
+        key=key,
+        # Before the page is drawn, and once a drag, however often it is drawn.
+        on_select=partial(_picked, key, spans) if spans else "rerun",
+        selection_mode=named,
     )
     picked: Mapping[Hashable, Any] = state["selection"] if state else {}
     address.opened(picked)
+
+
+def _picked(key: str, spans: Callable[[float, float], None]) -> None:
+    """Tell of the span that was dragged over; a click has none."""
+    picked = st.session_state[key]["selection"].get(SPAN_PICKED) or {}
+    if len(ends := picked.get("place") or ()) == len(("from", "to")):
+        spans(*ends)
 
 
 def files(

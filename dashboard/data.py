@@ -48,6 +48,8 @@ SHOWN, DRAWN, REMARKS, REDRAW = "shown", "drawn", "remarks", "redraw"
 """Keys of a viewer's session: the rows last read; the stamp of those that a page was
 drawn of, where it follows them; why nothing was done; when the page is drawn anew."""
 SAID_S = 20.0
+FITTED = ("build", "part", "reel", "from_serial", "fitted_at")
+"""What pages show of a fitting."""
 BUILDS_SHOWN = 12
 """Newest builds whose units are shown one by one."""
 RUNS_BEFORE = 200
@@ -110,6 +112,7 @@ class Shown:
     """
     warnings: list[Signal]
     fittings: pd.DataFrame
+    """Of each fitting what `FITTED` names."""
     holds: list[HoldState]
     measured: list[Proof]
     """What was measured to settle findings, oldest first."""
@@ -121,7 +124,8 @@ class Shown:
     doubted: dict[str, tuple[str, ...]]
     """Units that a doubt keeps, by serial, each with every reason."""
     messages: pd.DataFrame
-    reels: pd.DataFrame
+    reels: list[str]
+    """Names of all reels, as they were recorded."""
     stamp: str = field(default_factory=lambda: uuid4().hex)
 
     @classmethod
@@ -157,7 +161,7 @@ class Shown:
                 raised, proofs, holds, product=connection.product, near=near
             ),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
-            fittings=rows("fitting"),
+            fittings=_slim(store.table("fitting", product=connection.name), FITTED),
             holds=holds,
             measured=proofs,
             checks=store.frame(
@@ -170,7 +174,7 @@ class Shown:
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
             doubted=doubted(store, connection.name),
             messages=rows("alerts"),
-            reels=store.frame("reel"),
+            reels=store.table("reel").column("reel").to_pylist(),
         )
 
     def same_as(self, other: Self) -> bool:
@@ -222,6 +226,18 @@ class Shown:
     def standing(self) -> list[HoldState]:
         """Holds that nobody has ended."""
         return [one for one in self.holds if one.disposal is None]
+
+
+def _slim(rows: pa.Table, columns: tuple[str, ...]) -> pd.DataFrame:
+    """Return columns in which texts stand once each: there may be 100 000 rows."""
+    kept = rows.select(list(columns))
+    for place, name in enumerate(kept.column_names):
+        if pa.types.is_string(kept.schema.field(name).type) or pa.types.is_large_string(
+            kept.schema.field(name).type
+        ):
+            kept = kept.set_column(place, name, kept.column(name).dictionary_encode())
+    found: pd.DataFrame = kept.to_pandas()
+    return found
 
 
 def asked(shown: Shown, query: str, **parameters: Any) -> pd.DataFrame:

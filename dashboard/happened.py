@@ -41,7 +41,8 @@ def events(shown: Shown, since: datetime) -> Iterator[tuple[datetime, str]]:
     for one in shown.findings:
         at = first_made[one.signal].to_pydatetime()
         if at > since:
-            yield at, f"{sentences.name(one)} was raised."
+            name, _, where = sentences.name(one).partition(": ")
+            yield at, f"{name} was raised{where and f': {where}'}."
         if not one.standing and one.made_at > since:
             yield one.made_at, sentences.withdrawn(one)
     for hold in shown.holds:

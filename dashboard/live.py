@@ -56,11 +56,6 @@ def line(*, prompting: bool) -> None:
             f"Stalled: {state['stalled']}. Look at the bench, then stop the daemon "
             "and start it again."
         )
-    if state["reopened"]:
-        look.quiet(
-            "The bench was lost and opened again, and a unit measured again. Times: "
-            f"{state['reopened']}; last: {state['lost']}."
-        )
     if state["check_overdue"]:
         look.stands_out(f"No unit is judged before a check: {state['check_due']}.")
     if state["trouble"]:

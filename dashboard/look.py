@@ -28,6 +28,9 @@ _WHOLE = re.compile(
 )
 """What no line may break: a number with its unit, a short name with a hyphen."""
 
+_COMMAND = re.compile(r"`(holdpoint [^`<>]+)`")
+"""A command in a sentence, which a terminal takes as it stands."""
+
 STYLE = """
 <style>
 :root {{ --ink: {ink}; --quiet: {quiet}; --moved: {moved}; --paper: {paper};
@@ -43,6 +46,8 @@ STYLE = """
   padding: .5rem 0 .15rem; line-height: 1.4; }}
 .words p {{ font-size: 1.02rem; line-height: 1.5; margin: 0; max-width: 124ch;
   text-wrap: pretty; }}
+.words code {{ font-size: .92em; color: inherit; background: var(--shade);
+  padding: 0 .25em; white-space: nowrap; }}
 .words p.quiet {{ color: var(--quiet); font-size: .92rem; }}
 .words p.moved {{ color: var(--moved); font-weight: 600; }}
 .words .figures {{ display: flex; flex-wrap: wrap; gap: .4rem 2.4rem; }}
@@ -290,7 +295,7 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     full = [
         place for place in range(len(heads)) if any(row[place] != "" for row in rows)
     ]
-    head = "".join(f'<th scope="col">{escape(heads[one])}</th>' for one in full)
+    head = "".join(f'<th scope="col">{_text(heads[one])}</th>' for one in full)
     body = "".join(
         "<tr>"
         + "".join(
@@ -335,7 +340,8 @@ def _paragraphs(texts: Sequence[str], *, kind: str = "") -> str:
 
 def _text(text: str) -> str:
     """Return text that is no markup; what belongs together stays in one line."""
-    return _WHOLE.sub(r'<span class="whole">\g<0></span>', escape(text))
+    kept = _WHOLE.sub(r'<span class="whole">\g<0></span>', escape(text))
+    return _COMMAND.sub(r"<code>\1</code>", kept)
 
 
 def _write(html: str) -> None:

@@ -47,12 +47,18 @@ def before(
         Of one unit.
     """
     latest = {(one.run, one.range) for one in errors}
-    return [
-        f"{product.range(one.range).title}: error {_error(one)}: {one.verdict}. The "
-        f"bench had drifted by {_drift(one)}."
+    again = [
+        one
         for serial in {one.serial for one in errors}
         for one in store.rows(UnitRow, serial=serial)
         if one.again_drift_ppm and (one.run, one.range) in latest
+    ]
+    if again and all(_unmoved(one) for one in again):
+        return ["It was judged the same: no range had drifted by what can be told."]
+    return [
+        f"{product.range(one.range).title}: error {_error(one)}: {one.verdict}. The "
+        f"bench had drifted by {_drift(one)}."
+        for one in again
     ]
 
 
@@ -64,6 +70,16 @@ def _error(one: LatestResult | UnitRow) -> str:
         f"{figures.measured(one.error_ppm, expanded_ppm, one.limit_ppm)} "
         f"\N{PLUS-MINUS SIGN} {unit.half(expanded_ppm)} {unit.name} (k = 2)"
     )
+
+
+def _unmoved(one: UnitRow) -> bool:
+    """Whether a range that was judged again reads the same, to the digits it has."""
+    before, after = (
+        figures.measured(error_ppm, figures.COVERAGE * one.uncertainty_ppm, limit_ppm)
+        for limit_ppm in [one.limit_ppm]
+        for error_ppm in (one.error_ppm, one.again_error_ppm or 0.0)
+    )
+    return one.again_verdict == one.verdict and before == after
 
 
 def _drift(one: UnitRow) -> str:

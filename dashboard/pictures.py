@@ -10,7 +10,6 @@ import pyarrow as pa
 import streamlit as st
 
 from daemon.presentation import DARK, LIGHT, Look, plots
-from daemon.spc import Limits
 from daemon.watch import MISSED, RangeOutlook
 from dashboard.data import BUILDS_SHOWN, Shown, asked
 from dashboard.look import current
@@ -235,8 +234,8 @@ def of_range(
 ) -> Drawn | None:
     """Return one of the charts of a range, by its name in `RANGE_CHARTS`.
 
-    None while there are too few units for it, or in the builds of the baseline that
-    all units are to be held against.
+    None while there are too few units for it, or between the two ends of the baseline
+    that all units are to be held against, each a build or a serial.
     """
     return _of_range(shown, shown.stamp, range_, kind, baseline, dark=current() is DARK)
 
@@ -263,7 +262,7 @@ def _of_range(
         }
         return Drawn(specs=specs, rows=told, columns=STRETCHES, words="")
     specs, rows, words, fewer = {}, pd.DataFrame(), "", False
-    limits: Limits | None = None
+    against: plots.Baseline | None = None
     for form, measures in (("wide", plots.WIDE), ("narrow", plots.NARROW)):
         most = BUILDS_NARROW if form == "narrow" else BUILDS_SHOWN
         cells = plots.columns(shown.errors, shown.recent, most=most)
@@ -274,11 +273,13 @@ def _of_range(
         changes = _changes(shown, frame)
         changes = changes[changes["range"] == range_]
         if baseline and form == "wide":  # the narrow one may not have its builds
-            limits = plots.baseline_of(frame, changes, baseline)
-            if limits is None:
+            against = plots.baseline_of(frame, changes, baseline)
+            if against is None:
                 return None
+        elif against is not None:
+            against = plots.as_shown(against, frame, baseline)
         found = _charts(
-            shown, kind, frame, changes, cells, range_, look, measures, limits
+            shown, kind, frame, changes, cells, range_, look, measures, against
         )
         if found is None:
             return None
@@ -299,21 +300,22 @@ def _charts(
     range_: str,
     look: Look,
     measures: plots.Form,
-    baseline: Limits | None,
+    baseline: plots.Baseline | None,
 ) -> tuple[list[alt.LayerChart], pd.DataFrame] | None:
     """Return what one kind of chart draws under each other, and what of."""
+    wide = measures is plots.WIDE  # on a phone a finger moves the page
     height = 280 if measures is plots.NARROW else 360
     if kind == UNITS_CHART:
         findings = [one for one in shown.current if one.range in (range_, None)]
         units = plots.individuals(
             frame, changes, cells, findings, look=look, width=measures.least,
-            height=height, to_limit=False, baseline=baseline,
+            height=height, to_limit=False, baseline=baseline, draggable=wide,
         )  # fmt: skip
         return [units], frame
     if kind == STEPS_CHART:
         steps = plots.moving_ranges(
             frame, changes, cells, look=look, width=measures.width, height=220,
-            baseline=baseline,
+            baseline=baseline, draggable=wide,
         )  # fmt: skip
         return None if steps is None else ([steps], frame)
     if kind == DOTS_CHART:
@@ -322,7 +324,7 @@ def _charts(
     if kind == MEANS_CHART:
         return plots.between_and_within(frame, changes, cells, look=look)
     draw = plots.averages if kind == AVERAGES_CHART else plots.sums
-    found = draw(frame, changes, cells, look=look, baseline=baseline)
+    found = draw(frame, changes, cells, look=look, baseline=baseline, draggable=wide)
     return None if found is None else ([found[0]], found[1])
 
 

@@ -25,7 +25,7 @@ EVERY_S = 3.0
 WHO = "choose your name above: it says who measures"
 
 
-def settle(shown: Shown, signal: str) -> None:
+def settle(shown: Shown, signal: str, *, expanded: bool = False) -> None:
     """Show the checklist under one finding, and take what a person measured."""
     raised = next((one for one in shown.raised if one.signal == signal), None)
     if raised is None or not raised.standing:
@@ -34,7 +34,7 @@ def settle(shown: Shown, signal: str) -> None:
     steps = checklist(raised, own, shown.product)
     settled = not any(one.telling for one in steps)
     label = "The cause is settled" if settled else "What would settle it"
-    with st.expander(label):
+    with st.expander(label, expanded=expanded):
         look.lines(stands(probabilities(raised, own, shown.product)))
         worths = {one.worth for one in steps if one.worth}
         look.lines(*(line(one, alone=len(worths) > 1) for one in steps))

@@ -23,7 +23,7 @@ from daemon.commands.showing import (
     to_json,
 )
 from daemon.commands.start import DASHBOARD_PORT
-from daemon.presentation import sentences
+from daemon.presentation import screens, sentences
 from daemon.service import CODE, Home, child, dashboard_command, new_code
 from daemon.trials.stories import lay_out, report, running
 from storage import Signal
@@ -186,7 +186,4 @@ def _found_beside_true(result: dict[str, Any]) -> Iterator[Part]:
     late = "missed" if delay is None else f"held at bad unit {delay}"
     yield f"\n{late}; false holds {result['false_holds']}"
     if result["bench_reopened"]:
-        yield (
-            "Times that the bench was lost and opened anew, and a unit measured again: "
-            f"{result['bench_reopened']}"
-        )
+        yield screens.reopened(result["bench_reopened"])

@@ -16,6 +16,7 @@ from daemon.presentation import (
     NO_DAEMON,
     figures,
     gauges,
+    screens,
     sentences,
     sharing,
     waits,
@@ -211,10 +212,7 @@ def _of_the_bench(bench: Mapping[str, Any]) -> Iterator[Part]:
         yield f"No unit is judged before a check: {bench['check_due']}."
     yield from bench["remarks"]
     if bench["reopened"]:
-        yield (
-            "Times that the bench was lost and opened anew, and a unit measured again: "
-            f"{bench['reopened']}; last: {bench['lost']}."
-        )
+        yield screens.reopened(bench["reopened"], bench["lost"])
     if bench["stalled"]:
         yield Headline(f"Stalled: {bench['stalled']}.")
     if bench["alarm"]:

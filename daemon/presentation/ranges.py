@@ -1,7 +1,5 @@
 """What the page of a range says of its charts: titles, and what the marks mean."""
 
-from collections.abc import Sequence
-
 from daemon.presentation.figures import ShareUnit
 
 NOTHING_PPM = 1e-3
@@ -16,7 +14,7 @@ TITLES = {
     "Within and between": "Range {title}, reel by reel",
 }
 BASELINE = (
-    "All units are compared with {builds}, not each reel with its own mean: what if "
+    "All units are compared with {named}, not each reel with its own mean: what if "
     "nothing had changed since? Findings and holds stay as they are."
 )
 SCATTER = "How the units scatter"
@@ -25,10 +23,11 @@ SCATTER_MEANING = (
     "likelihood, of the latest run of each unit shown. The first runs of all builds: "
     "holdpoint variance"
 )
-WHAT_IF = "What if some builds were the baseline?"
+WHAT_IF = "What if other units were the baseline?"
 CHOOSE = (
-    "Choose the first and the last of these builds. Then all units are compared "
-    "with their mean and scatter."
+    "On a wide screen, drag over some units on the chart. Or choose the first and the "
+    "last build here. Then all units are compared with the mean and the scatter of "
+    "these."
 )
 TOO_FEW = "There are too few units for this chart: eight that differ are needed."
 THINNED = (
@@ -77,15 +76,28 @@ MEANINGS = {
 }
 
 
-def held_against(builds: Sequence[str]) -> str:
-    """Say which builds all units are held against, the first and the last named.
+def meaning(chart: str, *, baseline: bool) -> str:
+    """Say what the marks of a chart mean.
 
-    >>> held_against(["B-1", "B-2", "B-3"]).split(",")[0]
-    'All units are compared with builds B-1 to B-3'
+    >>> "the mean of each reel" in meaning("Units", baseline=True)
+    False
     """
-    one = len(builds) == 1
-    named = f"build {builds[0]}" if one else f"builds {builds[0]} to {builds[-1]}"
-    return BASELINE.format(builds=named)
+    text = MEANINGS[chart]
+    if not baseline:
+        return text
+    for own in ("each reel", "its units", "their reel"):
+        text = text.replace(f"the mean of {own}", "the mean of the baseline")
+    return text
+
+
+def held_against(first: str, last: str, *, what: str) -> str:
+    """Say what all units are held against: from the first to the last build or unit.
+
+    >>> held_against("PA-1003", "PA-1009", what="unit").split(",")[0]
+    'All units are compared with units PA-1003 to PA-1009'
+    """
+    named = f"{what} {first}" if first == last else f"{what}s {first} to {last}"
+    return BASELINE.format(named=named)
 
 
 def scatter(s_ppm: float, unit: ShareUnit) -> str:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from daemon.presentation.figures import capital, counted
+from daemon.presentation.figures import capital, counted, tolerance
 
 UNDO_WITHIN = timedelta(minutes=1)
 """So long a shipment may be taken back where it was scanned."""
@@ -89,6 +89,41 @@ def not_known(serial: str) -> str:
         f"Not known whether {serial} was recorded: the daemon did not answer. Keep it; "
         "scan it again once it does."
     )
+
+
+def claim_alt(
+    reel: str, unit: str, percents: Sequence[float], tolerance_ppm: float
+) -> str:
+    """Say in a sentence what the picture of parts against their label shows.
+
+    >>> claim_alt("K-1", "part", [0.05, -0.2], 1e3)
+    'Reel K-1: 2 parts lie from -0.200 % to +0.050 % of nominal; 1 is outside ±0.1 %.'
+    """
+    outside = sum(abs(one) > tolerance_ppm / 1e4 for one in percents)
+    are = "is" if outside == 1 else "are"
+    low, high = (f"{one:+.3f} %" for one in (min(percents), max(percents)))
+    return (
+        f"Reel {reel}: {counted(len(percents), unit)} lie from {low} to {high} of "
+        f"nominal; {outside} {are} outside {tolerance(tolerance_ppm)}."
+    )
+
+
+def reopened(times: int, last: str | None = None) -> str:
+    """Say how often the bench was lost, and why the last time.
+
+    >>> reopened(2, "no answer")
+    'The bench was lost and opened again twice, and each time the unit on it was \
+measured anew. The last time, no answer.'
+    """
+    often = {1: "once", 2: "twice"}.get(times, f"{times} times")
+    each = "" if times == 1 else "each time "
+    text = (
+        f"The bench was lost and opened again {often}, and {each}the unit on it was "
+        "measured anew."
+    )
+    # What is asked for at its end was done: the bench is open again.
+    reason = (last or "").partition(", so the source stays off")[0].rstrip(".")
+    return f"{text} The last time, {reason}." if reason else text
 
 
 def coming_to_rest(title: str, done: int, points: int) -> str:

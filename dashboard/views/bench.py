@@ -80,6 +80,8 @@ def now() -> None:
     if state["live"]:
         look.figures(last_read(state["live"], connection.product))
         at_rest(state, connection.product)
+    if state["reopened"]:
+        look.quiet(screens.reopened(state["reopened"], state["lost"]))
 
 
 def doing(state: dict[str, Any]) -> tuple[str, list[str]]:

@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 
+import pandas as pd
 import streamlit as st
 
 from daemon.judging import NoBudgetError, budgets_of_bench
 from daemon.metrology import Budget
 from daemon.presentation import budgets as words, plots
-from dashboard import data, look, pictures
+from dashboard import charts, data, look, pictures
 
 KEPT = "budgets"
 """Key of a viewer's session: the budgets, kept by the settings' hash."""
@@ -43,13 +44,14 @@ def budget() -> None:
 def _lines(one: Budget, columns: Sequence[str], *, narrow: bool) -> None:
     """Show the share of each line, and the lines."""
     look.heading("Share of each line")
-    st.vega_lite_chart(
-        spec=pictures.packed(
+    charts.plain(
+        pictures.packed(
             plots.shares_of_budget(one, look=look.current(), narrow=narrow)
         ),
-        theme=None,
-        width="stretch",
-        alt="Share of each line of the budget; the table says the same.",
+        words=f"{words.what_helps(one)} The table below says the same.",
+        key=f"budget {one.title} {'narrow' if narrow else 'wide'}",
+        rows=pd.DataFrame(words.table(one)),
+        columns=words.COLUMNS,
     )
     look.heading("Line by line")
     st.table(

@@ -29,8 +29,8 @@ from storage import BuildState, HoldState, Scope, StorageError, concerns
 EVERY_S = 1.0
 EARLIER = 12
 COMPARED = {
-    "range": "Range", "shift": "Shift", "interval": "95 %", "spread": "Spread",
-    "of_spread": "95 % of it", "what": "In words",
+    "range": "Range", "shift": "Shift", "interval": "95 % interval",
+    "spread": "Spread", "of_spread": "95 % interval of it", "what": "In words",
 }  # fmt: skip
 AT_WORK = {"measuring", "checking"}
 
@@ -245,14 +245,16 @@ def held(shown: Shown, name: str) -> None:
         who.choose(shown.connection.settings.plan.people)
     at = shown.connection
     offers = offered_ends(at.store, at.name, mine, shown.raised)
+    led: set[str] = set()
     for each in mine:
         finding = findings.get(each.signal or "")
         why = sentences.why_held(each, finding)
         look.lines(
             f"{capital(sentences.held(each))}, since {look.moment(each.placed_at)}: "
-            f"{why}"
+            f"{why}."
         )
-        if finding is not None:
+        if finding is not None and finding.signal not in led:
+            led.add(finding.signal)
             address.link(f"Open finding {finding.signal}", "finding", finding.signal)
         offer = offers.get(each.hold)
         hold_form.form(

@@ -1,6 +1,7 @@
 """One finding: what moved, what else it may be, whom it concerns, the way out."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from math import isnan
 
@@ -74,10 +75,10 @@ def one() -> None:
     look.heading("Evidence", said.lines)
     alternatives(shown, finding)
     if finding.standing:
-        look.heading("Measurements that would settle it", ["The most telling first."])
+        look.heading("Measurements that would settle it, the most telling first")
         with st.container(key="who", width=360):
             who.choose(shown.connection.settings.plan.people)
-        settle.settle(shown, name)
+        settle.settle(shown, name, expanded=True)
     if whom is not None:
         contained(whom, finding)
     held(shown, finding)
@@ -133,16 +134,19 @@ def alternatives(shown: Shown, finding: Signal) -> None:
 
 def contained(whom: Containment, finding: Signal) -> None:
     """Say whom it concerns, list by list, those that have left first."""
-    look.heading("Whom it concerns", [today.concerned(concerned.numbers(whom))])
-    listed = whom.listed()
+    listed = {name: units for name, units in whom.listed().items() if name != CLEAR}
+    look.heading(
+        "Whom it concerns",
+        [
+            f"{capital(name)}: {spans([each.serial for each in units])}."
+            for name, units in listed.items()
+        ],
+    )
     away = {each.where for each in whom.left}
     for name in sorted(listed, key=lambda each: each not in away):
         units = listed[name]
-        if name == CLEAR:
-            continue
         label = f"{capital(name)}: {len(units)}"
         with st.expander(label, expanded=name in away):
-            look.lines(f"{spans([each.serial for each in units])}.")
             look.table(
                 list(LISTED.values()),
                 [
@@ -220,14 +224,12 @@ def history(shown: Shown, finding: Signal) -> None:
         revisions = data.told(shown, Signal, "signal", signal=finding.signal)
     except StorageError:
         return
-    rows = sorted(events(shown, finding, revisions), key=lambda each: each[0])
-    look.heading(
-        "History",
-        [
-            f"{look.moment(at)}: {what}" + (f" ({person})" if person else "")
-            for at, what, person in rows
-        ],
-    )
+    told = sorted(events(shown, finding, revisions), key=lambda each: each.at)
+    look.heading("History", [line(each) for each in told if not each.sharpened])
+    if sharpened := [line(each) for each in told if each.sharpened]:
+        label = f"How each unit sharpened it: {len(sharpened)} more lines"
+        with st.expander(label):
+            look.lines(*sharpened)
     if (shown.messages["subject"] == finding.signal).any():
         st.page_link(
             "views/messages.py",
@@ -236,41 +238,63 @@ def history(shown: Shown, finding: Signal) -> None:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What happened to a finding; `sharpened` where it only says the same closer."""
+
+    at: datetime
+    what: str
+    person: str = ""
+    sharpened: bool = False
+
+
+def line(event: Event) -> str:
+    """Write one event."""
+    person = f" ({event.person})" if event.person else ""
+    return f"{look.moment(event.at)}: {event.what}{person}"
+
+
+def _alike(one: Signal, other: Signal) -> bool:
+    """Whether two revisions say the same in words."""
+    mine, theirs = (
+        (each.cause, each.reel, sentences.size_of(each), each.standing)
+        for each in (one, other)
+    )
+    return mine == theirs
+
+
 def events(
     shown: Shown, finding: Signal, revisions: Sequence[Signal]
-) -> Iterator[tuple[datetime, str, str]]:
-    """Yield what happened to a finding: when, what, who."""
-    last: tuple[object, ...] | None = None
+) -> Iterator[Event]:
+    """Yield what happened to a finding."""
+    # A revision a unit: what says the same again is no news.
+    told: list[Signal] = []
     for each in revisions:
-        size = sentences.size_of(each)
-        # A revision a unit: what says the same again is no news.
-        told = (each.cause, each.reel, size, each.standing)
-        if told == last:
-            continue
-        last = told
+        if not told or not _alike(each, told[-1]):
+            told.append(each)
+    cause: tuple[object, ...] | None = None
+    for each in told:
         if not each.standing:
-            yield each.made_at, sentences.withdrawn(each), ""
+            yield Event(each.made_at, sentences.withdrawn(each))
             continue
+        # What stands: the first, the latest, and each that names another cause.
+        news = (each.cause, each.reel) != cause or each is told[-1]
+        cause = (each.cause, each.reel)
         units = figures.counted(each.units, "unit")
-        yield each.made_at, f"{size} from {units}; {sentences.now(each)}.", ""
+        text = f"{sentences.size_of(each)} from {units}; {sentences.now(each)}."
+        yield Event(each.made_at, text, sharpened=not news)
     for proof in shown.measured:
         if proof.signal == finding.signal:
             of = f" of {proof.subject}" if proof.subject else ""
-            yield proof.made_at, f"Measured: {proof.kind}{of}.", proof.person
+            yield Event(proof.made_at, f"Measured: {proof.kind}{of}.", proof.person)
     for hold in shown.holds:
         if hold.signal != finding.signal:
             continue
-        yield (
-            hold.placed_at,
-            f"{capital(sentences.held(hold))} was held.",
-            hold.placed_by,
-        )
+        text = f"{capital(sentences.held(hold))} was held."
+        yield Event(hold.placed_at, text, hold.placed_by)
         if hold.ended_at is not None:
-            yield (
-                hold.ended_at,
-                f"{sentences.hold_ended(hold)} {hold.end_reason}",
-                "",
-            )
+            text = f"{sentences.hold_ended(hold)} {hold.end_reason}"
+            yield Event(hold.ended_at, text)
 
 
 one()

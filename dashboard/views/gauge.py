@@ -3,13 +3,14 @@
 import math
 from datetime import UTC, datetime
 
+import pandas as pd
 import streamlit as st
 
 from config import HoldpointError, QuantityError, Unit, parse
 from daemon.judging import Gauge, GaugeError, planned, to_repeat
 from daemon.presentation import capital, gauges as words, plots
 from daemon.spc import SpcError
-from dashboard import data, look, pictures, who
+from dashboard import charts, data, look, pictures, who
 from storage import GaugeReading, GaugeStudy
 
 CHOSEN = "gauge study"
@@ -124,8 +125,8 @@ def _found(mine: Gauge) -> None:
     """Show the readings and what they say, once all were read."""
     if mine.missing:
         return
-    st.vega_lite_chart(
-        spec=pictures.packed(
+    charts.plain(
+        pictures.packed(
             plots.readings_of_gauge(
                 mine.values(),
                 mine.parts,
@@ -134,9 +135,22 @@ def _found(mine: Gauge) -> None:
                 look=look.current(),
             )
         ),
-        theme=None,
-        width="stretch",
-        alt="Every reading of the study, by part and appraiser.",
+        words=f"Every reading of study {mine.study.gauge_study}, by part and person.",
+        key=f"study {mine.study.gauge_study}",
+        rows=pd.DataFrame(
+            [
+                {"part": part, "appraiser": who_read, "trial": trial, "value": value}
+                for part, by_person in zip(mine.parts, mine.values(), strict=True)
+                for who_read, read in zip(mine.appraisers, by_person, strict=True)
+                for trial, value in enumerate(read, start=1)
+            ]
+        ),
+        columns={
+            "part": "part",
+            "appraiser": "appraiser",
+            "trial": "trial",
+            "value": f"value, {mine.study.unit}",
+        },
     )
     try:
         found = mine.result()

@@ -153,7 +153,7 @@ def place(shown: Shown) -> None:
             case Scope.BUILD:
                 st.selectbox("Build", shown.builds[::-1], key=key)
             case Scope.REEL:
-                st.selectbox("Reel", list(shown.reels["reel"])[::-1], key=key)
+                st.selectbox("Reel", shown.reels[::-1], key=key)
             case Scope.SERIALS:
                 first, last = st.columns(2, gap="small")
                 first.text_input("First serial", key=key)

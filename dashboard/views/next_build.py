@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+import pandas as pd
 import streamlit as st
 
 from config import Unit, parse, spell
@@ -17,7 +18,7 @@ from daemon.watch import (
     said_costs,
     said_missed,
 )
-from dashboard import data, look, pictures
+from dashboard import charts, data, look, pictures
 from dashboard.data import Shown
 from storage import StorageError
 
@@ -107,21 +108,22 @@ def ahead(shown: Shown) -> None:
             CURVES_MEANING,
         ),
     )
-    st.vega_lite_chart(
-        spec=pictures.missed(one, build=build, carrying=carrying, checked=checked),
-        theme=None,
-        width="stretch",
-        alt="How often a check of some units misses a reel, by how far it is off; the "
-        "table says the same.",
+    rows_of = {
+        shift: one.asked(
+            parse(shift, Unit.PPM), build=build, carrying=carrying, checked=checked
+        )
+        for shift in SHIFTS
+    }
+    said = [told(shift, row, checked) for shift, row in rows_of.items()]
+    charts.plain(
+        pictures.missed(one, build=build, carrying=carrying, checked=checked),
+        words="How often a check of some units misses a reel, by how far it is off; "
+        "the table says the same.",
+        key=f"missed {key}",
+        rows=pd.DataFrame(said),
     )
     with st.expander("As a table"):
-        rows_of = {
-            shift: one.asked(
-                parse(shift, Unit.PPM), build=build, carrying=carrying, checked=checked
-            )
-            for shift in SHIFTS
-        }
-        table("asked", [told(shift, row, checked) for shift, row in rows_of.items()])
+        table("asked", said)
         look.quiet(MEANING)
     with st.expander("Costs"):
         priced(one, build, carrying)

@@ -2,11 +2,13 @@
 
 from collections.abc import Iterator, Sequence
 from functools import partial
+from typing import TypeAlias
 
+import pandas as pd
 import streamlit as st
 
 from daemon.judging import MeasuredRuns, RangeCapability
-from daemon.presentation import figures, points, ranges, sentences
+from daemon.presentation import figures, plots, points, ranges, sentences
 from dashboard import address, charts, data, look, pictures
 from dashboard.data import Shown
 from dashboard.pictures import Drawn
@@ -22,8 +24,10 @@ MOST_ROWS = 2000
 SHOWN = data.BUILDS_SHOWN
 CHART = "chart"
 BASELINE = ("from", "to")
-"""In the address: the first and the last build that all units are held against."""
+"""In the address: the first and the last, each a build or a serial, of those that all
+units are held against."""
 NONE = "none"
+Ends: TypeAlias = tuple[()] | tuple[str, str]
 
 
 def one() -> None:
@@ -61,7 +65,9 @@ def one() -> None:
             otherwise=pictures.UNITS_CHART,
         )
     builds = page.recent["build"].tolist()
-    against = baseline(builds) if kind in pictures.HELD_AGAINST else ()
+    against: Ends = ()
+    if kind in pictures.HELD_AGAINST:
+        against = baseline([*builds, *rows["serial"]])
     drawn = draw(page, key, kind, against)
     look.say(saying.headline, saying.lines)
     chart(page, key, kind, drawn, saying.headline, against)
@@ -74,17 +80,22 @@ def one() -> None:
     latest(page, key)
 
 
-def baseline(builds: Sequence[str]) -> tuple[str, ...]:
-    """Return the builds that all units are held against; none where none are named."""
-    named = [address.asked(one, builds) for one in BASELINE]
-    if None in named:
-        return ()
-    first, last = sorted(builds.index(str(one)) for one in named)
-    return tuple(builds[first : last + 1])
+def baseline(among: Sequence[str]) -> Ends:
+    """Return the ends of what all units are held against; nothing where none are."""
+    first, last = (address.asked(one, among) for one in BASELINE)
+    return () if first is None or last is None else (first, last)
 
 
-def choose_baseline(builds: Sequence[str], against: Sequence[str]) -> None:
+def dragged(rows: pd.DataFrame, left: float, right: float) -> None:
+    """Hold all units against those that somebody dragged over."""
+    ends = plots.ends_between(rows, left, right)
+    for name, end in zip(BASELINE, ends or (), strict=False):
+        st.query_params[name] = end
+
+
+def choose_baseline(builds: Sequence[str], against: Ends) -> None:
     """Let a person choose what all units are held against."""
+    serials = [one for one in against if one not in builds]
     with st.expander(ranges.WHAT_IF, expanded=any(map(st.query_params.get, BASELINE))):
         look.quiet(ranges.CHOOSE)
         with st.container(key="baseline", horizontal=True, gap="small", width=420):
@@ -92,7 +103,7 @@ def choose_baseline(builds: Sequence[str], against: Sequence[str]) -> None:
                 address.choose(
                     f"Baseline {word}",
                     name,
-                    [NONE, *builds],
+                    [NONE, *dict.fromkeys(serials), *(() if serials else builds)],
                     otherwise=NONE,
                     said=partial(baseline_word, word),
                     many=True,
@@ -112,7 +123,7 @@ def no_baseline() -> None:
         st.query_params[name] = NONE
 
 
-def draw(page: Shown, key: str, kind: str, against: tuple[str, ...]) -> Drawn | None:
+def draw(page: Shown, key: str, kind: str, against: Ends) -> Drawn | None:
     """Draw a chart; None where there is too little for it, or nobody answers."""
     try:
         return pictures.of_range(page, key, kind, against)
@@ -127,7 +138,7 @@ def chart(
     kind: str,
     drawn: Drawn | None,
     headline: str,
-    against: Sequence[str],
+    against: Ends,
 ) -> None:
     """Show a chart of the range and what its marks mean."""
     title = page.product.range(key).title
@@ -142,12 +153,17 @@ def chart(
             rows=drawn.rows,
             columns=drawn.columns,
             clicks=kind in (pictures.UNITS_CHART, pictures.STORY),
+            spans=(
+                partial(dragged, drawn.rows) if kind in pictures.HELD_AGAINST else None
+            ),
         )
         if drawn.thinned:
             look.quiet(ranges.THINNED)
     if against:
-        look.lines(ranges.held_against(against))
-    look.quiet(ranges.MEANINGS[kind])
+        builds = set(page.recent["build"])
+        what = "build" if builds.issuperset(against) else "unit"
+        look.lines(ranges.held_against(*against, what=what))
+    look.quiet(ranges.meaning(kind, baseline=bool(against)))
     if kind != pictures.STORY and page.units > page.errors["serial"].nunique():
         look.quiet(f"Counted and shown are the units of the {SHOWN} newest builds.")
 
@@ -155,9 +171,10 @@ def chart(
 def signals(page: Shown, key: str) -> None:
     """Say in words what was found on the range, and what charts warn of."""
     lines = []
+    noticed = page.signals.set_index("signal")["first_made_at"]
     for each in page.findings:
         if each.range in (key, None):
-            at = look.moment(each.made_at)
+            at = look.moment(noticed[each.signal].to_pydatetime())
             lines.append((each, f"{at}: {sentences.finding(each).headline}"))
     warned = [each for each in page.warnings if each.range == key]
     look.heading("Signals")

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
+import pandas as pd
 import streamlit as st
 
 from config import HoldpointError, QuantityError, Unit as Quantity, parse
@@ -13,10 +14,11 @@ from daemon.presentation import (
     counted,
     figures,
     plots,
+    screens,
     sentences,
 )
 from daemon.presentation.figures import day
-from daemon.presentation.plots import segments, traced
+from daemon.presentation.plots import segments
 from daemon.traceability import (
     SHARED,
     Records,
@@ -27,7 +29,7 @@ from daemon.traceability import (
     told_by_units,
     trace,
 )
-from dashboard import address, data, documents, look, opening, who
+from dashboard import address, charts, data, documents, look, opening, pictures, who
 from storage import Fitting, Reel, ReelCheck, ReelReceipt, Scope, Signal
 
 SUBJECT = "reel"
@@ -37,7 +39,6 @@ DONE = "reels done"
 FEWEST_PARTS = 2
 NEWEST = 200
 """Reels that are listed."""
-WIDE_PX, NARROW_PX = 1180, 340
 TEXTS = {
     "supplier": "Supplier",
     "lot_code": "Lot",
@@ -48,11 +49,12 @@ TEXTS = {
 """What a person may write of a reel, beside value, tolerance, day and number."""
 NONE_MEASURED = (
     "None were measured. Five tell whether the label is right, before they are "
-    "soldered in:"
+    "soldered in."
 )
 UNITS_MEAN = (
     "A dot is a unit: the value that its part must have for the unit to read so, all "
-    "other parts as planned. What the shared stage and the bench are off is in it."
+    "other parts as planned. What the shared stage, other parts and the bench are off "
+    "is still in it; a finding has taken that off, so that its number differs a little."
 )
 
 
@@ -106,7 +108,7 @@ def _one(shown: data.Shown, reel: Reel) -> None:
     ]
     look.say(found.headline, [_label(reel, at.store.rows(ReelReceipt, reel=reel.reel))])
     for why in held:
-        look.stands_out(f"Do not use it: it is held. {capital(why)}")
+        look.stands_out(f"Do not use it: it is held. {capital(why)}.")
     checks = checks_of(at.store).get(reel.reel, ())
     _loose(reel, checks)
     _units(shown, records, reel)
@@ -115,11 +117,11 @@ def _one(shown: data.Shown, reel: Reel) -> None:
             _classes(one)
     look.heading("Where it went", found.lines)
     if found.cells:
-        frame = segments(found.cells, reel.reel)
-        for form, width in (("wide", WIDE_PX), ("narrow", NARROW_PX)):
-            chart = traced(frame, look=look.current(), width_px=width)
-            with st.container(key=form):
-                st.altair_chart(chart, theme=None, width="stretch")
+        charts.traced(
+            segments(found.cells, reel.reel),
+            words=screens.traced_alt(found.headline),
+            key=f"trace {reel.reel}",
+        )
     documents.offer(documents.of_reel(shown, reel.reel), key=f"reel {reel.reel}")
 
 
@@ -147,10 +149,8 @@ def _label(reel: Reel, receipts: Sequence[ReelReceipt]) -> str:
 def _loose(reel: Reel, checks: Sequence[ReelCheck]) -> None:
     """Show the sample that was measured before it was fitted, or since."""
     if not checks:
-        look.heading(
-            "Loose parts",
-            [f"{NONE_MEASURED} holdpoint reel check {reel.reel} 5.012k 5.009k"],
-        )
+        look.heading("Loose parts", [NONE_MEASURED])
+        st.page_link("views/receiving.py", label="Read loose parts")
         return
     look.heading("Loose parts", [told(reel, one) for one in checks])
     last = checks[-1]
@@ -171,18 +171,27 @@ def _units(shown: data.Shown, records: Records, reel: Reel) -> None:
     look.heading("In units", [] if seen or parts else ["No unit has such a part yet."])
     for one in seen:
         look.lines(*told_by_units(reel, one))
-        _strip(one.deviations_ppm, reel, "unit")
+        _strip(one.deviations_ppm, reel, "unit", of=f"{one.part} {one.title}")
     for part in sorted(parts - own):
         look.lines(f"{part}: {SHARED}")
     if seen:
         look.quiet(UNITS_MEAN)
 
 
-def _strip(deviations_ppm: Sequence[float], reel: Reel, unit: str) -> None:
+def _strip(
+    deviations_ppm: Sequence[float], reel: Reel, unit: str, *, of: str = ""
+) -> None:
     chart = plots.parts_against_claim(
         deviations_ppm, reel.tolerance_ppm, unit=unit, look=look.current()
     )
-    st.altair_chart(chart, theme=None, width="stretch")
+    shares = [one / figures.PPM_PER_PERCENT for one in deviations_ppm]
+    charts.plain(
+        pictures.packed(chart),
+        words=screens.claim_alt(reel.reel, unit, shares, reel.tolerance_ppm),
+        key=f"reel {reel.reel} {of} by {unit}",
+        rows=pd.DataFrame({"percent": shares}),
+        columns={"percent": "from nominal, %"},
+    )
 
 
 def _classes(finding: Signal) -> None:

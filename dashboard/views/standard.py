@@ -4,7 +4,7 @@ import pandas as pd
 import streamlit as st
 
 from daemon.presentation import figures, plots
-from dashboard import data, look, pictures
+from dashboard import charts, data, look, pictures
 
 MEANING = (
     "A dot is a check: the check standard's error as read, less its known error. The "
@@ -14,10 +14,14 @@ MEANING = (
     "between the two."
 )
 
-FIRST = (
-    "A session opens with it on every range. While a bench is open: holdpoint bench "
-    "check"
-)
+CHECKS = {
+    "started_at": "measured", "difference_ppm": "read less known, ppm",
+    "limit_ppm": "expanded uncertainty of it, ppm", "verdict": "verdict",
+}  # fmt: skip
+FIRST = "A session opens with it on every range."
+ORDERED = "bench orders"
+"""Key of a viewer's session: how often something was ordered here."""
+ORDERS = {"Run the check standard now": "check", "End the session": "end session"}
 
 
 def standard() -> None:
@@ -41,23 +45,48 @@ def standard() -> None:
     if not runs.empty:
         look.heading("In doubt", _doubted(doubts, runs))
         look.quiet(
-            "A good check in the same session clears them. Else a person decides: "
-            'holdpoint doubt end DOUBT --person NAME --reason "..."'
+            "A good check in the same session clears them. Else a person decides."
         )
+        st.page_link("views/holds.py", label="Decide on runs in doubt")
+    orders()
     drawn = [(key, frame[frame["range"] == key]) for key in titles]
     for key, mine in drawn:
         if not mine.empty:
             chart = plots.checks_of_range(
                 mine, titles[key], look=look.current(), height=150
             )
-            st.vega_lite_chart(
-                spec=pictures.packed(chart),
-                theme=None,
-                width="stretch",
-                alt=plots.checks_in_words(mine, titles[key]),
+            charts.plain(
+                pictures.packed(chart),
+                words=plots.checks_in_words(mine, titles[key]),
+                key=f"check standard {key}",
+                rows=mine,
+                columns=CHECKS,
             )
     if not frame.empty:
-        look.quiet(MEANING)
+        since, until = (
+            look.moment(at.to_pydatetime())
+            for at in (frame["started_at"].min(), frame["started_at"].max())
+        )
+        checks = figures.counted(frame["number"].nunique(), "check")
+        look.quiet(f"{checks}, from {since} to {until}.", MEANING)
+
+
+def orders() -> None:
+    """Offer a check now, and the end of the session, while a bench is open."""
+    found = data.doing()
+    if found is None or found[1]["bench"] is None:
+        return
+    number = st.session_state.get(ORDERED, 0)
+    with st.container(key="bench orders", horizontal=True, gap="small"):
+        for title, work in ORDERS.items():
+            # A second click on one button is known by its key.
+            st.button(title, key=f"{work} {number}", on_click=order, args=(work,))
+
+
+def order(work: str) -> None:
+    """Order it; the bench asks above for the standard to be connected."""
+    if data.tried(lambda at: at.client.work(work)):
+        st.session_state[ORDERED] = st.session_state.get(ORDERED, 0) + 1
 
 
 def _headline(frame: pd.DataFrame, runs: pd.DataFrame, titles: dict[str, str]) -> str:

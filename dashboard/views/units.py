@@ -1,17 +1,18 @@
 """Units: all that is known of a unit, a reel or a build, from any part of its name."""
 
 from collections.abc import Sequence
+from dataclasses import asdict
 
+import pandas as pd
 import streamlit as st
 
 from daemon.presentation import screens
-from daemon.presentation.plots import segments, shares_of_limits, traced
+from daemon.presentation.plots import segments, shares_of_limits
 from daemon.traceability import Records, Trace, trace
 from daemon.traceability.papers import Of
-from dashboard import data, documents, look, measured, pictures
+from dashboard import charts, data, documents, look, measured, pictures
 from storage import NotFoundError, StorageError, UnitRow, UnreachableError
 
-WIDE_PX, NARROW_PX = 1180, 340
 FOUND = 30
 """Serials that are offered where several have what was typed."""
 
@@ -48,7 +49,7 @@ def meant(shown: data.Shown, text: str) -> list[str]:
     """Return what a text names: itself, else names that differ in case, else parts."""
     at = shown.connection
     folded = text.casefold()
-    known = [*shown.builds, *map(str, shown.reels["reel"])]
+    known = [*shown.builds, *shown.reels]
     like = at.store.table("units_like", product=at.name, part=text, newest=FOUND)
     serials = [str(one) for one in like.column("serial").to_pylist()]
     if text in known or text in serials:
@@ -94,16 +95,11 @@ def about(shown: data.Shown, subject: str) -> None:
         unit(shown, records, found)
     else:
         if found.cells:
-            frame = segments(found.cells, subject)
-            for form, width in (("wide", WIDE_PX), ("narrow", NARROW_PX)):
-                chart = traced(frame, look=look.current(), width_px=width)
-                with st.container(key=form):
-                    st.vega_lite_chart(
-                        spec=pictures.packed(chart),
-                        theme=None,
-                        width="stretch",
-                        alt=screens.traced_alt(found.headline),
-                    )
+            charts.traced(
+                segments(found.cells, subject),
+                words=screens.traced_alt(found.headline),
+                key=f"trace {subject}",
+            )
         look.lines(*found.lines)
     documents.offer(papers(found, records, shown), key="traced")
 
@@ -119,11 +115,12 @@ def unit(shown: data.Shown, records: Records, found: Trace) -> None:
         look.heading("Measured")
         titles = {key: at.product.range(key).title for key in at.product.keys}
         chart = shares_of_limits(rows, titles, look=look.current())
-        st.vega_lite_chart(
-            spec=pictures.packed(chart),
-            theme=None,
-            width="stretch",
-            alt=screens.shares_alt(found.subject, len({one.run for one in rows})),
+        charts.plain(
+            pictures.packed(chart),
+            words=screens.shares_alt(found.subject, len({one.run for one in rows})),
+            key=f"unit {found.subject}",
+            rows=pd.DataFrame([asdict(one) for one in rows]),
+            columns=pictures.UNITS,
         )
         runs(rows, titles)
     if errors:

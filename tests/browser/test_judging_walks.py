@@ -67,6 +67,31 @@ def test_a_reload_keeps_range_and_chart(browser: BrowserContext, left: str) -> N
         expect(page.locator("h1").first).to_contain_text("Range 10 µA")
 
 
+def test_a_drag_across_units_makes_them_the_baseline_and_the_address_keeps_it(
+    browser: BrowserContext, left: str
+) -> None:
+    with paged(browser) as page:
+        page.goto(f"{left}/range?range=1mA")
+        picture = page.locator("[class*='st-key-wide'] .vega-embed")
+        expect(picture.get_by_text("B-3", exact=True)).to_be_visible()
+        drawn(page)
+        box = picture.bounding_box()
+        assert box is not None
+        y = box["y"] + 0.8 * box["height"]
+        page.mouse.move(box["x"] + 0.15 * box["width"], y)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 0.3 * box["width"], y)
+        page.mouse.move(box["x"] + 0.6 * box["width"], y)
+        page.mouse.up()
+        page.wait_for_url(re.compile(r"from=PA-10\d\d&to=PA-20\d\d"))
+        page.reload()
+        expect(
+            page.get_by_text("All units are compared with units PA-10")
+        ).to_be_visible()
+        page.get_by_role("button", name="No baseline").click()
+        expect(page.get_by_text("All units are compared")).to_have_count(0)
+
+
 def test_back_leads_back_from_a_page_that_chose_its_subject_itself(
     browser: BrowserContext, left: str
 ) -> None:

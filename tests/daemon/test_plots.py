@@ -460,6 +460,50 @@ def test_of_very_many_units_the_picture_keeps_extremes_and_what_moved() -> None:
     assert {"PA-0", "PA-3999"} <= set(kept["serial"])
 
 
+MOST_MARKS = 2000
+
+
+@pytest.mark.parametrize(
+    "draw", [plots.individuals, plots.moving_ranges, plots.averages, plots.sums]
+)
+def test_no_chart_of_a_range_has_more_marks_however_many_units_there_are(
+    draw: Any,
+) -> None:
+    chance = np.random.default_rng(5).normal(0.0, 150.0, 3000)
+    units = errors(*[("B-1", f"PA-{n}", (one,)) for n, one in enumerate(chance)])
+    cells = plots.columns(units, builds(("B-1", 3000, "open")))
+    frame = plots.laid_out(units, signals(), cells)
+    changes = plots.reel_changes(frame, fittings(), ["B-1"], {"1uA": "R12"})
+    more: dict[str, Any] = {"findings": []} if draw is plots.individuals else {}
+    found = draw(frame, changes, cells, **more)
+    chart = found[0] if isinstance(found, tuple) else found
+    spec = chart.to_dict(validate=False)
+    marks = 0
+    for layer in spec["layer"]:
+        rows = len(spec["datasets"][layer["data"]["name"]])
+        kind = layer["mark"]["type"]
+        # A line or an area is one mark, which has all rows as its points.
+        marks += 1 if kind in {"line", "area"} else rows
+        assert rows <= MOST_MARKS
+    assert marks <= MOST_MARKS
+
+
+def test_a_drag_picks_the_units_between_its_two_ends_and_they_name_it_again() -> None:
+    cells = plots.columns(UNITS, TWO)
+    frame = plots.laid_out(UNITS, signals(), cells)
+    places = frame.drop_duplicates("serial").set_index("serial")["place"]
+    left, right = places["PA-3"] - 0.4, places["PA-12"] + 0.4
+    assert plots.ends_between(frame, right, left) == ("PA-3", "PA-12")
+    assert plots.ends_between(frame, -9.0, -8.0) is None
+    named = {f"PA-{n}" for n in range(3, 13)}
+    assert set(plots.span_of(frame, ("PA-12", "PA-3"))["serial"]) == named
+    # A build stands for all of its units, at either end.
+    assert set(plots.span_of(frame, ("PA-8", "B-1"))["serial"]) == {
+        f"PA-{n}" for n in range(1, 11)
+    }
+    assert plots.span_of(frame, ("PA-3", "PA-999")).empty
+
+
 def test_no_mark_has_a_name_that_is_read_aloud() -> None:
     assert drawn(UNITS)["config"]["aria"] is False
 
@@ -602,7 +646,7 @@ def test_each_number_of_units_checked_has_a_line_of_its_own_the_most_unbroken() 
     spec = plots.missed_by_shift(frame, accepted_percent=5.0).to_dict()
     (curves,) = (one for one in spec["layer"] if one["mark"]["type"] == "line")
     scale = curves["encoding"]["strokeDash"]["scale"]
-    assert scale["domain"] == ["any 3", "any 5", "any 8", "any 13"]
+    assert scale["domain"] == [f"any {n} units" for n in (3, 5, 8, 13)]
     assert len({tuple(dash) for dash in scale["range"]}) == 4
     assert scale["range"][-1] == [1, 0]
 
@@ -663,19 +707,23 @@ def test_the_weighted_average_begins_anew_with_each_reel() -> None:
 def test_units_are_held_against_the_baseline_that_is_named() -> None:
     frame, changes, cells = of_one_range()
     assert plots.baseline_of(frame, changes, []) is None
-    limits = plots.baseline_of(frame, changes, ["B-1"])
-    assert limits is not None
+    found_in = plots.baseline_of(frame, changes, ["B-1", "B-1"])
+    assert found_in is not None
     mean = SCATTER[:10].mean() / 1e4
-    assert limits.centre == pytest.approx(mean)
-    found = plots.averages(frame, changes, cells, baseline=limits)
+    assert found_in.limits.centre == pytest.approx(mean)
+    found = plots.averages(frame, changes, cells, baseline=found_in)
     assert found is not None
     told = found[1].set_index("serial")
     # B-2 has a mean of its own, which does not count here.
     value = mean + 0.2 * (STRETCHES[2][0] / 1e4 - mean)
     assert told.loc["PA-11", "value"] == pytest.approx(value)
-    drawn = plots.individuals(frame, changes, cells, [], baseline=limits).to_dict()
-    (band,) = [o for o in drawn["layer"] if o["mark"].get("type") == "rect"]
-    rows = drawn["datasets"][band["data"]["name"]]
+    drawn = plots.individuals(frame, changes, cells, [], baseline=found_in).to_dict()
+    bands = [o for o in drawn["layer"] if o["mark"].get("type") == "rect"]
+    rows, here = (drawn["datasets"][one["data"]["name"]] for one in bands)
+    # Where it stands is marked; what is drawn around it are half a place more.
+    assert (here[0]["place"], here[0]["right"]) == pytest.approx(
+        (frame["place"].min() - 0.5, frame["place"].iloc[9] + 0.5)
+    )
     assert [one["centre"] for one in rows] == pytest.approx([mean] * len(STRETCHES))
 
 

@@ -3,6 +3,7 @@
 import re
 from datetime import UTC, datetime
 from html import unescape
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -62,7 +63,9 @@ def test_an_address_names_the_builds_that_units_are_held_against() -> None:
     assert "All units are compared with builds B-1 to B-2, not" in said(app)
     button(app, "No baseline").click().run()
     assert not app.exception
-    assert "All units are held" not in said(app)
+    assert "All units are compared" not in said(app)
+    app = opened("range", range="100uA", **{"from": "PA-1003", "to": "PA-2004"})
+    assert "All units are compared with units PA-1003 to PA-2004, not" in said(app)
 
 
 @pytest.mark.usefixtures("held")
@@ -71,6 +74,19 @@ def test_the_bench_stands_in_a_strip() -> None:
     for name in ("Check standard", "Temperature", "Instruments", "Next check"):
         assert answer(app, name)
     assert "18 to 28 °C allowed" in answer(app, "Temperature")
+    # None was run yet, and all 30 units count.
+    assert "before the next unit" in answer(app, "Next check")
+
+
+def test_every_picture_of_a_page_is_offered_as_files_and_has_words() -> None:
+    """Only the readings of a point that is just being read are none to keep."""
+    views = Path(__file__).parents[2] / "dashboard/views"
+    drawn_elsewise = {
+        one.name
+        for one in views.glob("*.py")
+        if re.search(r"(vega_lite|altair)_chart\(", one.read_text(encoding="utf-8"))
+    }
+    assert drawn_elsewise == {"bench.py"}
 
 
 def test_suspect_units_that_left_come_first_with_the_number_of_recall(

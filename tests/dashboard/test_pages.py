@@ -392,6 +392,28 @@ def test_the_check_standard_has_a_page_that_says_it_was_not_run() -> None:
 
 
 @pytest.mark.usefixtures("held")
+def test_while_a_bench_is_open_its_check_and_the_end_of_its_session_are_ordered_here(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    labels = ["Run the check standard now", "End the session"]
+    assert not {one.label for one in opened("standard").button} & {*labels}
+    ordered: list[str] = []
+    real = data.doing
+
+    def with_bench() -> tuple[data.Connection, dict[str, Any]] | None:
+        found = real()
+        return None if found is None else (found[0], {**found[1], "bench": "demo"})
+
+    monkeypatch.setattr(data, "doing", with_bench)
+    monkeypatch.setattr(Client, "work", lambda _, work: ordered.append(work))
+    app = opened("standard")
+    for label in labels:
+        button(app, label).click().run()
+        assert not app.exception
+    assert ordered == ["check", "end session"]
+
+
+@pytest.mark.usefixtures("held")
 def test_before_the_next_build_it_is_said_what_must_be_measured() -> None:
     """Of a reel 2 % off one unit is enough; one 0.05 % off hides among good ones."""
     app = opened("next_build")
@@ -422,7 +444,7 @@ def test_a_chart_shows_what_checks_miss_and_both_ways_are_said() -> None:
         if one["mark"]["type"] == "line"
     )  # fmt: skip
     names = curves["encoding"]["strokeDash"]["scale"]["domain"]
-    assert names == ["any 3", "any 5", "any 8", "any 13"]
+    assert names == [f"any {n} units" for n in (3, 5, 8, 13)]
     assert "That is then 5 of 60 units" in said(app)
     assert "The first build held under a check of some brings every unit back" in said(
         app

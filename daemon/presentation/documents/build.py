@@ -40,6 +40,7 @@ from daemon.presentation.figures import (
 NOT_RELEASED = "Nobody has released it yet: sign at the end of this record."
 HELD = "Not released: decide first on what stands against it, below."
 NO_CHECK = "No check standard was measured in these sessions."
+NOT_QUOTED = "Where an index must not be quoted, this is why:"
 ABOUT_INDICES = (
     "Cpk rests on the scatter inside builds, Ppk on that of all units together; "
     "intervals are of 95 % (ISO 22514). An index is quoted only of a stable process: "
@@ -120,7 +121,7 @@ def build_release(release: BuildRelease) -> Paper:
             for reason in one.reasons
         )
         if reasons:
-            blocks.append(Listed(items=("Do not quote:", *reasons)))
+            blocks += [Prose(text=NOT_QUOTED), Listed(items=reasons)]
         blocks.append(Prose(text=ABOUT_INDICES, tone="quiet"))
     if release.reels:
         blocks += [Heading(text="Reels"), reels(release.reels)]

@@ -1,6 +1,7 @@
 """Set a paper as PDF or PNG: the same bytes each time, from our own letters alone."""
 
 import json
+import re
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
@@ -31,6 +32,7 @@ STANDARD = "a-1b"
 TALLEST_SHARE = 1.25
 """A taller picture is made smaller: height over width."""
 SVG = b"<svg"
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|ppm|\xb0C|[kMmnp\xb5u]?[\u03a9AV])(?!\w))")
 
 
 def set_pdf(paper: Paper) -> bytes:
@@ -73,6 +75,11 @@ def _compiled(paper: Paper, **how: Any) -> tuple[bytes, ...]:
     return tuple(made) if isinstance(made, list) else (made,)
 
 
+def _whole(text: str) -> str:
+    """Return text that can be set, in which no line parts a number from its unit."""
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", settable(text))
+
+
 @cache
 def _letters(folder: Path) -> typst.Fonts:
     """Return our own font and no other: labels set in another would be cut off."""
@@ -88,12 +95,12 @@ def _letters(folder: Path) -> typst.Fonts:
 
 def _spoken(paper: Paper) -> Mapping[str, Any]:
     return {
-        "title": settable(paper.title),
-        "about": settable(paper.about),
-        "number": settable(paper.number),
-        "issuer": [settable(one) for one in paper.issuer.splitlines()],
+        "title": _whole(paper.title),
+        "about": _whole(paper.about),
+        "number": _whole(paper.number),
+        "issuer": [_whole(one) for one in paper.issuer.splitlines()],
         "issued": f"Issued {day_of(paper.issued_at)}",
-        "footer": settable(f"{paper.title} {paper.number}, {paper.about}"),
+        "footer": _whole(f"{paper.title} {paper.number}, {paper.about}"),
         "blocks": [_block(one) for one in paper.blocks],
     }
 
@@ -101,26 +108,26 @@ def _spoken(paper: Paper) -> Mapping[str, Any]:
 def _block(block: Block) -> dict[str, Any]:  # noqa: PLR0911 -- one a kind
     match block:
         case Heading(text=text):
-            return {"kind": "heading", "text": settable(text)}
+            return {"kind": "heading", "text": _whole(text)}
         case Prose(text=text, tone=tone):
-            return {"kind": "prose", "text": settable(text), "tone": tone}
+            return {"kind": "prose", "text": _whole(text), "tone": tone}
         case Listed(items=items):
-            return {"kind": "listed", "items": [settable(one) for one in items]}
+            return {"kind": "listed", "items": [_whole(one) for one in items]}
         case Facts():
-            rows = [[settable(name), settable(said)] for name, said in block.told]
+            rows = [[_whole(name), _whole(said)] for name, said in block.told]
             return {"kind": "facts", "rows": rows}
         case Grid(columns=columns, rows=rows_):
             return {
                 "kind": "grid",
                 "columns": [
                     {
-                        "heading": settable(one.heading),
+                        "heading": _whole(one.heading),
                         "share": one.share,
                         "number": one.number,
                     }
                     for one in columns
                 ],
-                "rows": [[settable(cell) for cell in row] for row in rows_],
+                "rows": [[_whole(cell) for cell in row] for row in rows_],
             }
         case Pictures(images=images, beside=beside):
             return {
@@ -129,7 +136,7 @@ def _block(block: Block) -> dict[str, Any]:  # noqa: PLR0911 -- one a kind
                 "images": [_picture(one) for one in images],
             }
         case Signature(labels=labels):
-            return {"kind": "signature", "labels": [settable(one) for one in labels]}
+            return {"kind": "signature", "labels": [_whole(one) for one in labels]}
 
 
 def _picture(image: Image) -> dict[str, Any]:
@@ -141,6 +148,6 @@ def _picture(image: Image) -> dict[str, Any]:
     return {
         "data": svg,
         "height-share": min(height / width, TALLEST_SHARE),
-        "caption": settable(image.caption),
-        "words": settable(image.words or image.caption),
+        "caption": _whole(image.caption),
+        "words": _whole(image.words or image.caption),
     }

@@ -20,10 +20,13 @@ from .marks import (
     FONT as FONT,
     OPENED as OPENED,
     RANGE_OPENED as RANGE_OPENED,
+    SPAN_PICKED as SPAN_PICKED,
     UNIT_OPENED as UNIT_OPENED,
 )
 from .missed import missed_by_shift as missed_by_shift
 from .one_range import (
+    Baseline as Baseline,
+    as_shown as as_shown,
     baseline_of as baseline_of,
     individuals as individuals,
     moving_ranges as moving_ranges,
@@ -32,8 +35,10 @@ from .one_unit import shares_of_limits as shares_of_limits
 from .places import (
     MOST_DOTS as MOST_DOTS,
     columns as columns,
+    ends_between as ends_between,
     laid_out as laid_out,
     reel_changes as reel_changes,
+    span_of as span_of,
     thinned as thinned,
 )
 from .range_charts import (

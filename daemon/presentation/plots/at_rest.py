@@ -8,7 +8,7 @@ import pandas as pd
 
 from daemon.presentation.colours import Look
 
-HEIGHT_PX = 110
+HEIGHT_PX = 130
 
 
 def coming_to_rest(
@@ -27,18 +27,25 @@ def coming_to_rest(
     """
     frame = pd.DataFrame({"at": [one - at_s[0] for one in at_s], "output": output})
     quiet: dict[str, Any] = {
-        "grid": False, "domain": False, "tickCount": 3, "labelColor": look.quiet,
-        "titleColor": look.quiet, "titleFontWeight": "normal",
+        "grid": False, "domain": False, "ticks": False, "title": None,
+        "tickCount": 4, "labelColor": look.quiet, "labelFontSize": 12,
     }  # fmt: skip
+    # The number apart from its prefix: 900 mV, not 900m.
+    labels = (
+        "datum.value == 0 ? '0 {unit}' : replace(format(datum.value, '.4~s'), "
+        "/([^0-9]?)$/, ' $1{unit}')"
+    )
     dots = (
         alt.Chart(frame)
         .mark_point(filled=True, size=22, color=look.unit, opacity=1.0, aria=False)
         .encode(
-            x=alt.X("at:Q", axis=alt.Axis(title="s", **quiet)),
+            x=alt.X("at:Q", axis=alt.Axis(labelExpr=labels.format(unit="s"), **quiet)),
             y=alt.Y(
                 "output:Q",
                 scale=alt.Scale(zero=False, padding=8),
-                axis=alt.Axis(title=unit, format="~s", minExtent=64, **quiet),
+                axis=alt.Axis(
+                    labelExpr=labels.format(unit=unit), minExtent=64, **quiet
+                ),
             ),
         )
     )

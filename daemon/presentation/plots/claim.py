@@ -10,7 +10,7 @@ from daemon.presentation.figures import PPM_PER_PERCENT
 from daemon.presentation.plots import marks
 
 FOOT_PX = 26.0
-HEAD_PX = 22.0
+HEAD_PX = 40.0
 DOT_AREA = 60.0
 TICK_PX = 7.0
 REACH = 1.15
@@ -22,7 +22,7 @@ def parts_against_claim(
     *,
     unit: str = "part",
     look: Look = LIGHT,
-    height: int = 130,
+    height: int = 148,
 ) -> alt.LayerChart:
     """Return a strip of dots, one a part, with the claim as a bracket around zero.
 
@@ -101,7 +101,7 @@ def parts_against_claim(
             bracket,
             dots,
             marks.words(
-                said, x, alt.value(14.0), look.ink, align="center", fontSize=12.0
+                said, x, alt.value(32.0), look.ink, align="center", fontSize=12.0
             ),
             marks.words(
                 counted, alt.value(0), alt.value(14.0), look.quiet, fontSize=12.0

@@ -30,6 +30,8 @@ OPENED = {
     RANGE_OPENED: ("range",),
 }
 """What a click picks, and the columns that say what was picked."""
+SPAN_PICKED = "span_picked"
+"""What a drag across units picks: their places, from and to."""
 
 
 def dots(
@@ -71,6 +73,19 @@ def clickable(chart: alt.Chart, name: str, columns: Sequence[str]) -> alt.Chart:
     """Let a click pick a mark; a page is told its `columns` under `name`."""
     picked = alt.selection_point(name=name, fields=list(columns), toggle=False)
     chart.mark["cursor"] = "pointer"
+    found: alt.Chart = chart.add_params(picked)
+    return found
+
+
+def draggable(chart: alt.Chart, look: Look) -> alt.Chart:
+    """Let a drag to the side pick a span of places; a page is told its two ends.
+
+    The wheel goes on to move the page.
+    """
+    brush = alt.BrushConfig(fill=look.unit, fillOpacity=0.12, stroke=look.unit)
+    picked = alt.selection_interval(
+        name=SPAN_PICKED, encodings=["x"], zoom=False, mark=brush
+    )
     found: alt.Chart = chart.add_params(picked)
     return found
 

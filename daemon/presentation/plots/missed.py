@@ -37,7 +37,7 @@ def missed_by_shift(
     height
         In px.
     """
-    names = {number: f"any {number}" for number in sorted(set(frame["checked"]))}
+    names = {number: f"any {number} units" for number in sorted(set(frame["checked"]))}
     least, most = frame["off_percent"].min(), frame["off_percent"].max()
     frame = frame.assign(name=frame["checked"].map(names))
     x = alt.X(

@@ -1,6 +1,7 @@
 """One range: every unit, the limits that its own scatter sets, and the steps."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import floor, log10
 
 import altair as alt
@@ -16,6 +17,7 @@ from daemon.presentation.plots.places import (
     MOVED,
     ODD,
     moved_by,
+    span_of,
     stretches,
     thinned,
 )
@@ -36,6 +38,18 @@ DOT_PX = 6.0
 PERCENT = "format(datum.value, '{}') + ' %'"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Baseline:
+    """What all units are held against: mean and scatter of some, and where they stand.
+
+    `span` has the places of the first and the last of them; None where the picture
+    does not show them.
+    """
+
+    limits: Limits
+    span: tuple[float, float] | None
+
+
 def individuals(
     frame: pd.DataFrame,
     changes: pd.DataFrame,
@@ -46,7 +60,8 @@ def individuals(
     width: float = 1100.0,
     height: int = 360,
     to_limit: bool = True,
-    baseline: Limits | None = None,
+    baseline: Baseline | None = None,
+    draggable: bool = False,
 ) -> alt.LayerChart:
     """Return the chart of one range: units, stretches' own limits, findings.
 
@@ -66,6 +81,8 @@ def individuals(
     baseline
         What all units are held against (`baseline_of`); None: each stretch against its
         own mean.
+    draggable
+        Whether a drag picks units to hold the others against.
     """
     shown = [one for one in findings if one.build in set(cells["build"])]
     limits = frame.groupby("build", sort=False)["limit_percent"].median()
@@ -103,6 +120,7 @@ def individuals(
     )
     layers: list[alt.Chart] = [
         *_scatter(frame, changes, x, look, baseline),
+        *baseline_drawn(baseline, x, look, top=head, bottom=height - FOOT_PX),
         *_estimates(frame, shown, x, look),
         *_written(notes, cells, x, look),
         *(
@@ -117,7 +135,7 @@ def individuals(
             if limit <= reach
             else [_limit_words(limit, reach, look, height)]
         ),
-        units,
+        marks.draggable(units, look) if draggable else units,
         *_named_reels(changes, x, look, top=head, bottom=height),
         *named_builds(cells, x, look),
     ]
@@ -132,13 +150,14 @@ def moving_ranges(
     look: Look = LIGHT,
     width: float = 1100.0,
     height: int = 140,
-    baseline: Limits | None = None,
+    baseline: Baseline | None = None,
+    draggable: bool = False,
 ) -> alt.LayerChart | None:
     """Return the steps from each unit to the next, none across a reel or build.
 
     Parameters
     ----------
-    frame, changes, cells, width, baseline
+    frame, changes, cells, width, baseline, draggable
         As for `individuals`.
     height
         In px.
@@ -148,8 +167,11 @@ def moving_ranges(
     altair.LayerChart or None
         None while there are too few units for limits.
     """
-    limits = baseline or pooled(frame[frame["meaning"] != MOVED], changes)
-    if limits is None:
+    if baseline is not None:
+        limits = baseline.limits
+    elif (found := pooled(frame[frame["meaning"] != MOVED], changes)) is not None:
+        limits = found
+    else:
         return None
     steps, bound = _steps(frame, changes, limits)
     top = rounded_up(1.1 * max(float(steps["step"].max()), bound))
@@ -165,12 +187,13 @@ def moving_ranges(
     )
     at = pd.DataFrame({"bound": [bound]})
     title = pd.DataFrame({"text": ["From unit to unit"]})
+    size = 0.6 * marks.dot_size(cells, width, most=DOT_PX)
+    dots = marks.dots(thinned(steps, most=MOST_DOTS, by="step"), x, y, look, size=size)
     layers: list[alt.Chart] = [
         marks.words(title, alt.value(0), alt.value(12), look.quiet, fontSize=12.0),
         alt.Chart(at).mark_rule(color=look.quiet).encode(y=alt.Y("bound:Q")),
-        marks.dots(
-            steps, x, y, look, size=0.6 * marks.dot_size(cells, width, most=DOT_PX)
-        ),
+        *baseline_drawn(baseline, x, look, top=HEAD_PX, bottom=height - 6.0),
+        marks.draggable(dots, look) if draggable else dots,
     ]
     if not changes.empty:
         top_px, bottom_px = alt.value(HEAD_PX), alt.value(height)
@@ -245,11 +268,48 @@ def pooled(good: pd.DataFrame, changes: pd.DataFrame) -> Limits | None:
 
 
 def baseline_of(
-    frame: pd.DataFrame, changes: pd.DataFrame, builds: Sequence[str]
-) -> Limits | None:
-    """Return the mean and the scatter of some builds' units; None for too few."""
-    mine = frame["build"].isin(list(builds)) & (frame["meaning"] != MOVED)
-    return pooled(frame[mine], changes)
+    frame: pd.DataFrame, changes: pd.DataFrame, ends: Sequence[str]
+) -> Baseline | None:
+    """Return the mean and the scatter of the units between two; None for too few.
+
+    Parameters
+    ----------
+    frame, changes
+        As for `individuals`.
+    ends
+        The first and the last, each a build or a serial.
+    """
+    mine = span_of(frame, ends)
+    limits = pooled(mine[mine["meaning"] != MOVED], changes)
+    return None if limits is None else Baseline(limits=limits, span=_places(mine))
+
+
+def as_shown(baseline: Baseline, frame: pd.DataFrame, ends: Sequence[str]) -> Baseline:
+    """Return a baseline as it stands in a picture of other units."""
+    return replace(baseline, span=_places(span_of(frame, ends)))
+
+
+def _places(frame: pd.DataFrame) -> tuple[float, float] | None:
+    if frame.empty:
+        return None
+    return float(frame["place"].min()), float(frame["place"].max())
+
+
+def baseline_drawn(
+    baseline: Baseline | None, x: alt.X, look: Look, *, top: float, bottom: float
+) -> list[alt.Chart]:
+    """Mark the units that the others are held against."""
+    if baseline is None or baseline.span is None:
+        return []
+    left, right = baseline.span
+    at = pd.DataFrame({"place": [left - 0.5], "right": [right + 0.5]})
+    at = at.assign(text="baseline")
+    return [
+        alt.Chart(at)
+        .mark_rect(color=look.unit, opacity=0.1)
+        .encode(x=x, x2=alt.X2("right:Q"), y=alt.value(top), y2=alt.value(bottom)),
+        marks.words(at, x, alt.value(bottom - 6.0), look.unit, dx=5, fontSize=12.0),
+    ]
 
 
 def _scatter(
@@ -257,15 +317,15 @@ def _scatter(
     changes: pd.DataFrame,
     x: alt.X,
     look: Look,
-    baseline: Limits | None,
+    baseline: Baseline | None,
 ) -> list[alt.Chart]:
     """Draw each stretch's own centre, or the baseline's, and what scatter allows."""
     good = frame[frame["meaning"] != MOVED]
-    found = baseline or pooled(good, changes)
+    found = pooled(good, changes) if baseline is None else baseline.limits
     if found is None:
         return []
     if baseline is not None:
-        good = frame.assign(error_percent=baseline.centre)
+        good = frame.assign(error_percent=found.centre)
     centres = (
         good.groupby(stretches(good, changes))
         .agg(

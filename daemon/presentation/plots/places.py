@@ -124,6 +124,36 @@ def moved_by(frame: pd.DataFrame, found: Signal) -> pd.DataFrame:
     return mine.iloc[:0] if first is None else mine[mine["place"] >= first]
 
 
+def span_of(frame: pd.DataFrame, ends: Sequence[str]) -> pd.DataFrame:
+    """Return the rows of `laid_out` between two ends, each a build or a serial.
+
+    Both ends are inside, whichever is named first. None where one names nothing there,
+    or none is named.
+    """
+    places: list[float] = []
+    for end in ends:
+        mine = frame[frame["build"] == end]
+        if mine.empty:
+            mine = frame[frame["serial"] == end]
+        if mine.empty:
+            return frame.iloc[:0]
+        places += [mine["place"].min(), mine["place"].max()]
+    if not places:
+        return frame.iloc[:0]
+    return frame[frame["place"].between(min(places), max(places))]
+
+
+def ends_between(
+    frame: pd.DataFrame, left: float, right: float
+) -> tuple[str, str] | None:
+    """Return the first and the last serial between two places; None: none is there."""
+    mine = frame[frame["place"].between(min(left, right), max(left, right))]
+    if mine.empty:
+        return None
+    serials = mine.sort_values("place")["serial"]
+    return str(serials.iloc[0]), str(serials.iloc[-1])
+
+
 def reel_changes(
     frame: pd.DataFrame,
     fittings: pd.DataFrame,
@@ -169,7 +199,9 @@ def reel_changes(
     return pd.DataFrame(rows, columns=["range", "place", "reel"])
 
 
-def thinned(frame: pd.DataFrame, *, most: int) -> pd.DataFrame:
+def thinned(
+    frame: pd.DataFrame, *, most: int, by: str = "error_percent"
+) -> pd.DataFrame:
     """Return at most about so many rows to draw: of many, what a picture must not lose.
 
     Units that moved or are odd stay as long as they are few, the first and the last of
@@ -178,9 +210,11 @@ def thinned(frame: pd.DataFrame, *, most: int) -> pd.DataFrame:
     Parameters
     ----------
     frame
-        `laid_out`, with `range`, `build`, `place`, `meaning` and `error_percent`.
+        `laid_out`, with `range`, `build`, `place`, `meaning` and `by`.
     most
         Rows at most, but for the ends of builds.
+    by
+        What is drawn: its highest and its lowest stay.
     """
     if len(frame) <= most:
         return frame
@@ -194,8 +228,8 @@ def thinned(frame: pd.DataFrame, *, most: int) -> pd.DataFrame:
         ["range", "build", "meaning", "_bucket"], sort=False
     )
     kept = {
-        *told["error_percent"].idxmax(),
-        *told["error_percent"].idxmin(),
+        *told[by].idxmax(),
+        *told[by].idxmin(),
         *cells["place"].idxmin(),
         *cells["place"].idxmax(),
     }

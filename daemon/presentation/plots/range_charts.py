@@ -13,7 +13,9 @@ from daemon.presentation.colours import LIGHT, Look
 from daemon.presentation.figures import MINUS, PPM_PER_PERCENT, share_of_reading
 from daemon.presentation.plots import marks
 from daemon.presentation.plots.one_range import (
+    Baseline,
     axis,
+    baseline_drawn,
     named_builds,
     pooled,
     rounded_up,
@@ -44,6 +46,8 @@ PLAIN_PERCENT = "datum.value == 0 ? '0' : format(datum.value, '.2~r') + ' %'"
 DOT_ROWS = 14
 """Dots that stand on each other before one stands for several units."""
 BINS = 70
+ROOMY = 6
+"""With fewer builds a name has room on either side of its place."""
 MOST_NUMBERS = 6
 """Numbers under a row of dots, at most about."""
 
@@ -54,7 +58,8 @@ def averages(
     cells: pd.DataFrame,
     *,
     look: Look = LIGHT,
-    baseline: Limits | None = None,
+    baseline: Baseline | None = None,
+    draggable: bool = False,
 ) -> tuple[alt.LayerChart, pd.DataFrame] | None:
     """Return the weighted average of the units (EWMA), begun anew with each reel.
 
@@ -80,18 +85,27 @@ def averages(
         ):
             point = chart.update(float(error))
             rows.append((place, point.value, point.lower, point.upper, point.signal))
-    told = _told(frame, rows)
+    told = _told(frame, changes, rows)
     reach = rounded_up(
         1.1 * float(told[["value", "lower", "upper"]].abs().to_numpy().max())
     )
     x, y = x_of(cells), _y(look, "value:Q", -reach, reach, HEIGHT)
-    band = alt.Chart(told.assign(right=told["place"] + 0.5, place=told["place"] - 0.5))
+    drawn = thinned(told, most=MOST_DOTS, by="value")
+    dots = marks.dots(drawn, x, y, look, size=26.0)
+    # One mark a stretch, however many units it has.
+    band = alt.Chart(drawn).mark_area(
+        color=look.quiet, opacity=0.16, interpolate="step"
+    )
     layers: list[alt.Chart] = [
-        band.mark_rect(color=look.quiet, opacity=0.16).encode(
-            x=x, x2=alt.X2("right:Q"), y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q")
+        band.encode(
+            x=x,
+            y=alt.Y("lower:Q"),
+            y2=alt.Y2("upper:Q"),
+            detail=alt.Detail("stretch:N"),
         ),
-        _joined(told, x, y, look),
-        marks.dots(thinned(told, most=MOST_DOTS), x, y, look, size=26.0),
+        *baseline_drawn(baseline, x, look, top=HEAD_PX, bottom=HEIGHT - 2.0),
+        _joined(drawn, x, y, look),
+        marks.draggable(dots, look) if draggable else dots,
         *_reel_lines(changes, x, look, HEIGHT),
         *named_builds(cells, x, look),
     ]
@@ -104,7 +118,8 @@ def sums(
     cells: pd.DataFrame,
     *,
     look: Look = LIGHT,
-    baseline: Limits | None = None,
+    baseline: Baseline | None = None,
+    draggable: bool = False,
 ) -> tuple[alt.LayerChart, pd.DataFrame] | None:
     """Return the sums of what units lie off (CUSUM), begun anew with each reel.
 
@@ -126,15 +141,18 @@ def sums(
             down = point.below > point.above
             value = -point.below if down else point.above
             rows.append((place, value, -point.limit, point.limit, point.signal))
-    told = _told(frame, rows)
+    told = _told(frame, changes, rows)
     reach = rounded_up(1.1 * max(bound, float(told["value"].abs().max())))
     x = x_of(cells)
     y = _y(look, "value:Q", -reach, reach, HEIGHT, labels="format(datum.value, '+~g')")
     rules = alt.Chart(pd.DataFrame({"bound": [-bound, bound]}))
+    drawn = thinned(told, most=MOST_DOTS, by="value")
+    dots = marks.dots(drawn, x, y, look, size=26.0)
     layers: list[alt.Chart] = [
+        *baseline_drawn(baseline, x, look, top=HEAD_PX, bottom=HEIGHT - 2.0),
         rules.mark_rule(color=look.quiet).encode(y=alt.Y("bound:Q")),
-        _joined(told, x, y, look),
-        marks.dots(thinned(told, most=MOST_DOTS), x, y, look, size=26.0),
+        _joined(drawn, x, y, look),
+        marks.draggable(dots, look) if draggable else dots,
         *_reel_lines(changes, x, look, HEIGHT),
         *named_builds(cells, x, look),
     ]
@@ -484,7 +502,9 @@ def _dates(frame: pd.DataFrame, x: alt.X, height: int, look: Look) -> list[alt.C
     for place in places:
         one = frame.iloc[[place]]
         text = [f"{one['first_build'].iloc[0]}, {one['since'].iloc[0]:%Y-%m-%d}"]
-        align = "left" if place == 0 else "right" if place == last else "center"
+        align = "center"
+        if last >= ROOMY:  # the ends are at the edges, where half a name has no room
+            align = {0: "left", last: "right"}.get(place, align)
         drawn.append(
             marks.words(
                 one.assign(text=text),
@@ -499,11 +519,11 @@ def _dates(frame: pd.DataFrame, x: alt.X, height: int, look: Look) -> list[alt.C
 
 
 def _levels(
-    frame: pd.DataFrame, changes: pd.DataFrame, baseline: Limits | None
+    frame: pd.DataFrame, changes: pd.DataFrame, baseline: Baseline | None
 ) -> list[tuple[Limits, pd.DataFrame]] | None:
     """Return each stretch with the centre and the scatter that it is held against."""
     if baseline is not None:
-        whole = Limits(centre=baseline.centre, sigma=baseline.sigma)
+        whole = Limits(centre=baseline.limits.centre, sigma=baseline.limits.sigma)
         of = stretches(frame, changes).to_numpy()
         return [(whole, stretch) for _, stretch in frame.groupby(of)]
     good = frame[frame["meaning"] != MOVED]
@@ -519,12 +539,14 @@ def _levels(
     return found
 
 
-def _told(frame: pd.DataFrame, rows: Sequence[tuple[float, ...]]) -> pd.DataFrame:
+def _told(
+    frame: pd.DataFrame, changes: pd.DataFrame, rows: Sequence[tuple[float, ...]]
+) -> pd.DataFrame:
     points = pd.DataFrame(rows, columns=["place", "value", "lower", "upper", "signal"])
     told = frame[
         ["range", "place", "serial", "build", "verdict", "error_percent", "meaning"]
     ]
-    told = told.merge(points, on="place")
+    told = told.assign(stretch=stretches(frame, changes)).merge(points, on="place")
     odd = told["signal"].astype(bool) & (told["meaning"] != MOVED)
     return told.assign(meaning=told["meaning"].mask(odd, ODD))
 

@@ -137,7 +137,7 @@ def capability_study(
     >>> study.quotable
     False
     >>> study.reasons[0]
-    'build means differ by more than the units inside builds explain (p = 4.3e-11)'
+    'build means differ by more than the units inside builds explain (p < 0.001)'
     """
     groups, labels = _checked(builds, names)
     everything = np.concatenate(groups)
@@ -262,7 +262,7 @@ def _unstable(
         if p < _SURE:
             reasons.append(
                 "build means differ by more than the units inside builds explain "
-                f"(p = {p:.2g})"
+                f"({_p_value(p)})"
             )
     for name, group in zip(names, groups, strict=True):
         if len(group) < 8 or np.ptp(group) == 0.0:
@@ -270,7 +270,7 @@ def _unstable(
         p = _drift_p(group)
         if p < _SURE / len(groups):
             place = "the units" if len(groups) == 1 else f"the units of build {name}"
-            reasons.append(f"{place} drift or move in steps (p = {p:.2g})")
+            reasons.append(f"{place} drift or move in steps ({_p_value(p)})")
     n = sum(map(len, groups))
     far = width_for_rate(rate_per_chart(any_alarm=_SURE, charts=n))
     worst = max(float(np.max(np.abs(group - group.mean()))) for group in groups)
@@ -279,6 +279,11 @@ def _unstable(
             f"one unit lies {worst / s_inside:.1f} standard deviations from its build"
         )
     return reasons
+
+
+def _p_value(p: float) -> str:
+    """Write a p-value: how far below a thousandth says nothing more."""
+    return "p < 0.001" if p < 1e-3 else f"p = {p:.2g}"
 
 
 def _drift_p(group: Floats) -> float:
@@ -309,5 +314,5 @@ def _not_normal(normality: AndersonDarling | None) -> list[str]:
             "too few units in builds of three or more to tell whether they are normal"
         ]
     if normality.p < _NORMAL:
-        return [f"the units are not normal (p = {normality.p:.2g}): use percentiles"]
+        return [f"the units are not normal ({_p_value(normality.p)}): use percentiles"]
     return []

@@ -10,7 +10,7 @@ from daemon.presentation.documents import PAPER, WIDTH_PX, Image, drawn
 from daemon.presentation.plots import columns, individuals, laid_out, reel_changes
 from storage import Build, Signal, Store
 
-CHART_PX = 170
+CHART_PX = 150
 
 
 def by_age(store: Store, product: str) -> list[str]:
@@ -72,13 +72,16 @@ def charts_of(
             look=PAPER,
             width=WIDTH_PX,
             height=height,
+            # Drawn to the limit, the scatter of good units is a flat line.
+            to_limit=False,
         )
         charts.append(
             drawn(
                 chart,
                 caption=(
-                    f"Range {one.title}: one dot a unit, in the order of measuring; "
-                    "brackets: the error limit; dotted line: where a reel begins."
+                    f"Range {one.title}: one dot a unit, in the order of serials; "
+                    "brackets, or an arrow: the error limit; grey: what the units' own "
+                    "scatter allows; dotted line: where a reel begins."
                 ),
                 words=(
                     f"Errors of {counted(rows['serial'].nunique(), 'unit')} on range "
