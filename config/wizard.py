@@ -31,8 +31,8 @@ Some 20 questions about your product and your bench. ? explains a question, Ente
 takes the answer in brackets, "back" asks the question before again. You may stop at
 any time with Ctrl-C and go on later."""
 WAY_BACK = (
-    "Type back to change the error limit or the meters. You may write it as it is: "
-    "what moves is found all the same."
+    "What moves is found all the same. To change the error limit or the meters: type "
+    "back, or write this and use `holdpoint init --edit`, where Enter keeps an answer."
 )
 ANSWERS = "init-answers.json"
 """What was answered: to go on after a break, and to answer again."""
