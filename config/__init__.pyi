@@ -49,6 +49,7 @@ from .mapping import (
     load_mapping as load_mapping,
 )
 from .model import Settings as Settings
+from .names import has_invisible as has_invisible, has_odd_blank as has_odd_blank
 from .plan import (
     Alerts as Alerts,
     Beside as Beside,

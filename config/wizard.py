@@ -31,8 +31,8 @@ Some 20 questions about your product and your bench. ? explains a question, Ente
 takes the answer in brackets, "back" asks the question before again. You may stop at
 any time with Ctrl-C and go on later."""
 WAY_BACK = (
-    "Type back to change the error limit or the meters. You may write it as it is: "
-    "what moves is found all the same."
+    "What moves is found all the same. To change the error limit or the meters: type "
+    "back, or write this and use `holdpoint init --edit`, where Enter keeps an answer."
 )
 ANSWERS = "init-answers.json"
 """What was answered: to go on after a break, and to answer again."""
@@ -183,8 +183,8 @@ def filled(
     try:
         settings = _as_recorded(_ask_settings(form, folder), folder)
         files = dict(texts(settings))
-        lines = tuple(summary(load_texts(files, folder)))
-        foreseen = tuple(foresee(settings))
+        loaded = load_texts(files, folder)
+        lines, foreseen = tuple(summary(loaded)), tuple(foresee(loaded))
     except Unanswered:
         pass
     except ConfigError as exc:
@@ -286,9 +286,10 @@ def _asked(
                 settings = _as_recorded(settings, folder)
             files = dict(texts(settings))
             dialogue.say("This is what was understood:")
-            for line in summary(load_texts(files, folder)):
+            loaded = load_texts(files, folder)
+            for line in summary(loaded):
                 dialogue.say(f"  {line}")
-            if foreseen := foresee(settings):
+            if foreseen := foresee(loaded):
                 dialogue.say("Before you write this:")
                 for line in (*foreseen, WAY_BACK):
                     dialogue.say(f"  {line}")

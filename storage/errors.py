@@ -95,8 +95,8 @@ class MemoryLimitError(StorageError):
         )
         super().__init__(
             f"{where}: this needs more than the {times * memory_mb} MB of memory that "
-            f"{may_take}; nothing was changed. Write a memory_limit_mb larger than "
-            f"{memory_mb} in [store] of plan.toml"
+            f"{may_take}; nothing was changed. Write a larger memory_limit_mb in "
+            f"[store] of plan.toml: it is {memory_mb} now"
         )
 
 

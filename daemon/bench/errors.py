@@ -26,6 +26,7 @@ BenchError
 └── GuardLostError           the process that would turn the source off is gone
 """
 
+from math import isfinite
 from typing import Self
 
 from config import HoldpointError, Unit, spell
@@ -58,9 +59,16 @@ __all__ = [
 ]
 
 
+def _spelled(value: float, unit: str, digits: int = 6) -> str:
+    """Return a quantity in words; what is no number as it is."""
+    if not isfinite(value):
+        return f"{value:g} {unit}"
+    return spell(float(f"{value:.{digits}g}"), Unit(unit))
+
+
 def _volts(value: float, digits: int = 3) -> str:
     """Return an output in words."""
-    return spell(float(f"{value:.{digits}g}"), Unit.VOLT)
+    return _spelled(value, Unit.VOLT, digits)
 
 
 class BenchError(HoldpointError):
@@ -194,8 +202,8 @@ class LimitError(BenchError):
         self.unit = unit
         self.setting = setting
         super().__init__(
-            f"{what} {value:g} {unit} is beyond {setting}, {limit:g} {unit}; "
-            "nothing was sent: lower it"
+            f"{what} {_spelled(value, unit)} is beyond {setting}, "
+            f"{_spelled(limit, unit)}; nothing was sent: lower it"
         )
 
 

@@ -6,6 +6,7 @@ from tempfile import TemporaryDirectory
 
 import click
 
+from config import Settings
 from daemon.commands.opened import home_here, opened
 from daemon.commands.options import FILE, NEW_FILE
 from daemon.commands.showing import Shown, fail, misuse, say, show, shown
@@ -13,7 +14,8 @@ from daemon.service import Contents, answers, bundle, moved
 from storage import RemoteStore
 
 KEEP_CLOSE = (
-    "It has alerts.toml in it, which often holds a password: keep it to yourself."
+    "The addresses of messages and of a shared record are in it, and they often hold a "
+    "password: keep it to yourself."
 )
 
 
@@ -30,7 +32,7 @@ def backup(file: Path | None) -> Shown:
     file = file or Path(f"holdpoint-{now:%Y%m%dT%H%M%SZ}.zip")
     with opened() as at:
         contents = bundle.write(at.home, at.store, file.resolve(), at=now)
-    return _told(file, contents)
+    return _told(file, contents, at.settings)
 
 
 @click.command()
@@ -96,15 +98,22 @@ def move(*, file: Path, back: bool) -> None:
         contents = bundle.write(at.home, at.store, file.resolve(), at=now)
     moved.note(home, file.resolve(), at=now)
     show(f"{file} is written and whole.", *contents.told())
+    _warn(at.settings)
     say(
-        f"{KEEP_CLOSE} On the other PC: holdpoint --home FOLDER restore {file.name}. "
+        f"On the other PC: holdpoint --home FOLDER restore {file.name}. "
         "Here the records are closed; `holdpoint move FILE --back` opens them again."
     )
 
 
-def _told(file: Path, contents: Contents) -> Shown:
-    if "alerts.toml" in contents.files:
+def _warn(settings: Settings) -> None:
+    """Say that addresses are in the file, where there are any."""
+    alerts = settings.alerts
+    if alerts.channels or alerts.alive_url or settings.sharing:
         say(KEEP_CLOSE)
+
+
+def _told(file: Path, contents: Contents, settings: Settings) -> Shown:
+    _warn(settings)
     return Shown(
         {"file": str(file)} | bundle.vars_of(contents),
         f"{file} is written and whole.",

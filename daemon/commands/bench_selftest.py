@@ -232,11 +232,12 @@ def bench_pace() -> None:
             raise NoBenchError
         taken = last_unit(at.store, at.product)
         rows = paces(at.settings, taken)
+        titles = {key: one.title for key, one in at.settings.product.ranges.items()}
     show(
         Table(
             rows,
             {
-                "range": "range",
+                "range": lambda one: titles.get(one.range, one.range),
                 "slowest time constant, s": ("time_constant_s", ".3g"),
                 "settling, s": ("settling_s", ".2f"),
                 "reading, s": ("integrating_s", ".2f"),

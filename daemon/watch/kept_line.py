@@ -24,7 +24,7 @@ from config import HoldpointError, Settings
 from daemon.judging import ProductModel
 from daemon.spc.detector import Culprit, Line, State
 from daemon.watch.events import CheckErrors, Errors, UnitErrors
-from daemon.watch.fold import Checkpoint, Event, Fold
+from daemon.watch.fold import EVERY, Checkpoint, Event, Fold
 from daemon.watch.loose_parts import LooseParts, loose_parts
 from daemon.watch.segment import (
     BenchEvent,
@@ -206,7 +206,8 @@ def go_on_from(
     """
     marks = store.rows(LineMark, product=product)
     if not marks:
-        return "what they taught was not stored yet"
+        # So few are looked through at every start, in no time: nobody is told.
+        return "what they taught was not stored yet" if until >= EVERY else None
     if any(one.fingerprint != fingerprint for one in marks):
         return "records, settings or program are others than before"
     if marks[-1].number > until:

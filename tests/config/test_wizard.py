@@ -80,8 +80,8 @@ def test_what_the_settings_will_not_do_is_said_before_they_are_written(
     assert init(tmp_path, script.ask, script.say, foresee=foresee)
     assert asked == [load(tmp_path)]
     said = "\n".join(script.lines)
-    assert said.index("cannot be judged at zero") < said.index("Type back to change")
-    assert said.index("Type back to change") < said.index("Write product.toml")
+    assert said.index("cannot be judged at zero") < said.index("init --edit`, where")
+    assert said.index("init --edit`, where") < said.index("Write product.toml")
 
 
 def test_what_a_session_means(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 from threading import Event, Thread
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -11,6 +12,8 @@ from daemon.bench.clock import ScaledClock
 from daemon.service.worker import Worker
 from daemon.station import Desk, Order
 from daemon.watch import Fold, fold as folding
+from daemon.watch.fold import EVERY
+from daemon.watch.kept_line import go_on_from
 from storage import LineMark
 from storage.local import LocalStore
 from tests.daemon.making import demo_settings
@@ -99,3 +102,14 @@ def test_a_daemon_told_to_stop_while_it_catches_up_goes_on_from_there_at_the_nex
     worker.catch_up()
     assert desk.snapshot()["refolded"] is None
     assert desk.snapshot()["history"] is not None
+
+
+def test_so_few_runs_that_nothing_is_kept_yet_are_looked_through_without_a_word() -> (
+    None
+):
+    """A second import of four units took no time: it is no news to anybody."""
+    empty: Any = SimpleNamespace(rows=lambda *_, **__: [])
+    fold: Any = None
+    assert go_on_from(fold, empty, "p", "as it is", until=EVERY - 1) is None
+    why = go_on_from(fold, empty, "p", "as it is", until=EVERY)
+    assert why == "what they taught was not stored yet"

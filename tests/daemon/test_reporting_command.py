@@ -187,7 +187,7 @@ def test_what_a_document_says(
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (("unit", "PA-9"), "unknown measured unit 'PA-9'"),
+        (("unit", "PA-9"), "unknown unit 'PA-9'"),
         (("unit", "PA-4999"), "unit PA-4999 was never measured"),
         (
             ("build", "PA-4999"),
@@ -198,7 +198,7 @@ def test_what_a_document_says(
             "About a finding there is: `holdpoint report supplier",
         ),
         (("unit", "B-4"), "or `holdpoint report sheet B-4`"),
-        (("customer", "PA-9"), "unknown measured unit 'PA-9'"),
+        (("customer", "PA-9"), "unknown unit 'PA-9'"),
         (("build", "B-9"), "unknown build 'B-9'"),
         (("sheet", "B-9"), "unknown build 'B-9'"),
         (("supplier", "B-9-F1"), "unknown finding 'B-9-F1'"),

@@ -192,6 +192,23 @@ def test_an_address_that_names_nothing_shows_what_matters_most() -> None:
     assert "<h1>Hold build B-3" in said(app)
     # Written, it would be a step that the browser's way back could not pass.
     assert app.query_params["finding"] == "nothing"
+    assert "nothing here: unknown finding 'nothing'. Shown below: B-3-F1" in said(app)
+
+
+@pytest.mark.usefixtures("held")
+@pytest.mark.parametrize(
+    ("page", "word", "says"),
+    [
+        ("build", "build", "unknown build 'X-9'. Shown below: B-3."),
+        ("range", "range", "unknown range 'X-9'. Shown below: 100 µA."),
+        ("recall", "about", "unknown finding or reel 'X-9'. Shown below: "),
+        ("holds", "hold", "no hold 'X-9' stands now."),
+        ("units", "serial", "This page does not go by 'serial' in its address."),
+        ("standard", "unit", "This page does not go by 'unit' in its address."),
+    ],
+)
+def test_an_address_of_nothing_is_said(page: str, word: str, says: str) -> None:
+    assert says in said(opened(page, **{word: "X-9"}))
 
 
 @pytest.mark.usefixtures("nothing")

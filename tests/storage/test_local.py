@@ -272,7 +272,7 @@ def test_a_copy_that_lacks_memory_names_what_it_might_take(
                 match="the 512 MB of memory that a copy may take, 4 times memory_limit",
             ) as refused:
                 store.backup(str(tmp_path / "copies"))
-        assert "larger than 128 in" in str(refused.value)
+        assert "it is 128 now" in str(refused.value)
         with pytest.raises(MemoryLimitError, match="the 128 MB of memory that the"):
             store._database.table(
                 "select list(n order by n desc) from range(100000000) t(n)", {}

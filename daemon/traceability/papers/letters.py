@@ -181,7 +181,7 @@ def customer_notice(
         concerned += [(found, one) for one in mine]
     records = Records.of(store, name, product.keys, about=[serial])
     if not records.is_unit(serial) or not (concerned or records.errors_of(serial)):
-        raise NotFoundError(kind="measured unit", key=serial)
+        raise NotFoundError(kind="unit", key=serial)
     return notice(
         records,
         product,

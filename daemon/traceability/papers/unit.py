@@ -64,7 +64,7 @@ def unit_record(
     rows = store.rows(UnitRow, serial=serial)
     measured = [one for one in rows if one.kind is RunKind.UNIT]
     if not measured:
-        raise NotFoundError(kind="measured unit", key=serial)
+        raise NotFoundError(kind="unit", key=serial)
     last = measured[-1]
     run = [one for one in measured if one.run == last.run]
     closed = [one for one in run if one.again_number is not None]

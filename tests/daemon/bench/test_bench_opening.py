@@ -65,7 +65,8 @@ def test_a_range_whose_level_exceeds_its_own_limit_is_named() -> None:
     tight = unit.ranges["R13"].model_copy(update={"source_limit": 80e-6})
     unit = unit.model_copy(update={"ranges": unit.ranges | {"R13": tight}})
     setups = range_setups(bench, unit, READING, NOMINAL_TRANSFER)
-    with pytest.raises(LimitError, match=r"range R13 9e-05 A .* ranges\.R13") as caught:
+    says = r"range 0.0001 A 90 µA is beyond ranges\.R13\.source_limit, 80 µA;"
+    with pytest.raises(LimitError, match=says) as caught:
         check_limits(bench, unit, setups.values())
     assert caught.value.limit == 80e-6
 

@@ -230,7 +230,7 @@ def test_reversed_output_leads_are_not_recorded() -> None:
     with pytest.raises(ImplausibleError, match="check the leads") as caught:
         run(fake, "R12")
     assert caught.value.role == "output"
-    assert str(caught.value).startswith("range R12: output (fake output)")
+    assert str(caught.value).startswith("range 1e-05 A: output (fake output)")
 
 
 def test_a_dead_output_is_the_unit_s_own_error_and_recorded() -> None:
@@ -272,7 +272,7 @@ def test_several_ranges_without_a_selector_are_refused() -> None:
     by_hand = settings().model_copy(update={"selector": None})
     clock = VirtualClock()
     bench = open_bench(fake, bench=by_hand, clock=clock)
-    with pytest.raises(SelectorError, match="R11, R12"):
+    with pytest.raises(SelectorError, match="1e-06 A, 1e-05 A"):
         measure(bench, ["R11", "R12"], clock, stop=Event(), progress=ignore)
     assert not fake.on
 
