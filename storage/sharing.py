@@ -45,7 +45,7 @@ from storage.records import (
 )
 from storage.records_alerts import Acknowledgement, Alert
 from storage.records_amending import Amendment
-from storage.records_sharing import NotShared
+from storage.records_sharing import NotShared, SharedView
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -350,6 +350,16 @@ def note_heard_to(transaction: Transaction, place: int) -> None:
     _set_mark(transaction, HEARD_TO, place)
 
 
+def note_view(transaction: Transaction, view: SharedView) -> None:
+    """Note what the shared database said last of a product."""
+    transaction.run(
+        "insert into shared_view (shared_view, body, seen_at) "
+        "values ($shared_view, $body, $seen_at) on conflict (shared_view) "
+        "do update set body = excluded.body, seen_at = excluded.seen_at",
+        cells(view),
+    )
+
+
 def _note_refusal(transaction: Transaction, one: NotShared) -> None:
     table, key = one.kept.table, one.kept.key
     keep_row(transaction, table, cells(one), key=key, unlike=("noted_at",))
@@ -512,7 +522,16 @@ def _number(transaction: Transaction, number: int, runs: Mapping[int, str]) -> i
 
 
 def _await(transaction: Transaction, bench: str, runs: Sequence[Run]) -> None:
-    """Note runs that are new here: their bench is to say that it has watched them."""
+    """Note runs that are new here: their bench is to say that it has watched them.
+
+    Their sessions are the bench's, too.
+    """
+    for session in dict.fromkeys(one.session for one in runs):
+        transaction.run(
+            "insert into measured_at (session, bench) values ($session, $bench) "
+            "on conflict (session) do nothing",
+            {"session": session, "bench": bench},
+        )
     new: list[dict[str, Cell]] = [
         {"run": one.run, "bench": bench, "product": one.product, "number": 0}
         for one in runs

@@ -13,6 +13,7 @@ from daemon.traceability.papers import Of
 from daemon.watch import probabilities
 from dashboard import (
     address,
+    benches,
     charts,
     concerned,
     data,
@@ -72,6 +73,8 @@ def one() -> None:
         columns=drawn.columns,
     )
     look.heading("Evidence", said.lines)
+    if elsewhere := benches.of_finding(shown, finding):
+        look.heading("What other benches read", elsewhere)
     alternatives(shown, finding)
     if finding.standing:
         look.heading("Measurements that would settle it", ["The most telling first."])
@@ -103,7 +106,8 @@ def answers(
     at = look.moment(raised.to_pydatetime())
     first = f"{where} unit {finding.first_serial} of build {finding.build}"
     yield "Since when?", f"{first}; noticed {at} at unit {finding.raised_serial}."
-    yield today.WHOSE, today.whose(finding, doubted=len(shown.doubted))
+    whose = today.whose(finding, doubted=len(shown.doubted))
+    yield today.WHOSE, f"{whose} {benches.whose(shown, finding)}".strip()
     if whom is not None:
         yield "Whom does it concern?", today.concerned(concerned.numbers(whom))
     open_ = [each for each in shown.standing if each.signal == finding.signal]

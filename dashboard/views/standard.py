@@ -4,7 +4,7 @@ import pandas as pd
 import streamlit as st
 
 from daemon.presentation import figures, plots
-from dashboard import data, look, pictures
+from dashboard import benches, data, look, pictures
 
 MEANING = (
     "A dot is a check: the check standard's error as read, less its known error. The "
@@ -58,6 +58,7 @@ def standard() -> None:
             )
     if not frame.empty:
         look.quiet(MEANING)
+    benches.standard(shown)
 
 
 def _headline(frame: pd.DataFrame, runs: pd.DataFrame, titles: dict[str, str]) -> str:

@@ -876,6 +876,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             of_product(book, "rework", product), key=by("reworked_at", "rework")
         )
     ],
+    "untold": lambda _: [],
     "runs_in_doubt": runs_in_doubt,
     "runs_that_keep": runs_that_keep,
     "last_serial": last_serial,

@@ -72,8 +72,9 @@ ONE_ROW = {
     "watermark",
 }
 """Questions that have an answer of nothing, too."""
-NO_ROW = {"away", "not_shared"}
-"""Questions that have no answer here: the only unit that left came back."""
+NO_ROW = {"away", "not_shared", "shared_view", "untold"}
+"""Questions that have no answer here: the only unit that left came back, and nothing is
+shared."""
 
 
 def columns(record: type[Row]) -> str:
@@ -158,6 +159,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"product": "photoamp"},
         f"{columns(Shipment)} against build returned_at return_reason",
     ),
+    "untold": ({}, "command waiting since"),
     "reworks": (
         {"product": "photoamp"},
         f"{columns(Rework)} build",

@@ -34,6 +34,13 @@ CALLS = {
     },
     "socket": {"AF_UNIX", "recv_fds", "send_fds"},
 }  # fmt: skip
+LOOK = """
+import sys
+from pathlib import Path
+from daemon.service.home import Home
+from daemon.service.processes import is_claimed
+print(is_claimed(Home(Path(sys.argv[1]))))
+"""
 WORDS = {"pass_fds", "preexec_fn", "start_new_session", "umask"}
 """Names of arguments."""
 PATHS = re.compile(r"/(dev|proc|sys|etc|tmp)/\w")
@@ -153,14 +160,10 @@ def test_a_claim_is_seen_by_others_and_goes_with_its_process(tmp_path: Path) -> 
     assert not is_claimed(home)
     with claimed(home):
         look = subprocess.run(
-            [
-                sys.executable, "-c",
-                "import sys; from pathlib import Path\n"
-                "from daemon.service.home import Home\n"
-                "from daemon.service.processes import is_claimed\n"
-                "print(is_claimed(Home(Path(sys.argv[1]))))", str(tmp_path),
-            ],
-            capture_output=True, text=True, check=True,
-        )  # fmt: skip
+            [sys.executable, "-c", LOOK, str(tmp_path)],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
         assert look.stdout == "True\n"
     assert not is_claimed(home)

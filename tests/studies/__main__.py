@@ -171,7 +171,7 @@ def study_benches(benches: int, kills: int, server_kills: int, seed: int) -> Sho
 @click.option("--seed", type=SEED, default=7, show_default=True)
 @shown
 def study_soak(units: int, seed: int) -> Shown:
-    """Give one daemon unit after unit: does it grow, or get slower?"""
+    """Give one daemon unit after unit; tell whether it grows or slows down."""
     from tests.studies import soak  # noqa: PLC0415 -- as of benches
 
     with progressing(1000, "Units") as step:

@@ -1,4 +1,4 @@
-"""One daemon that works without a pause: does it grow, does it get slower?
+"""One daemon that works without a pause, and whether it grows or gets slower.
 
 A daemon of its own process, as a maker starts it, is given unit after unit through its
 door. Every unit is judged, kept and watched; reels come and some are bad, so that there
