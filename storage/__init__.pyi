@@ -57,6 +57,7 @@ from .evidence import (
     refused as refused,
 )
 from .exchanging import Exchanged as Exchanged, exchange as exchange
+from .history import write_history as write_history
 from .holding import concerns as concerns
 from .kept import Row as Row
 from .ledger import (

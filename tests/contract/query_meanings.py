@@ -413,7 +413,9 @@ def unit_runs(book: Book, serial: str, session: str | None) -> Rows:
     return rows
 
 
-def rejudgements(book: Book, product: str, after: int, changed: bool | None) -> Rows:
+def rejudgements(
+    book: Book, product: str, after: int, changed: bool | None, until: int | None
+) -> Rows:
     """Return what checks judged again."""
     numbers = {one["run"]: one["number"] for one in book.of("run")}
     latest = latest_of(book, product)
@@ -421,6 +423,8 @@ def rejudgements(book: Book, product: str, after: int, changed: bool | None) -> 
     for one in measured_units(book, product):
         new = again(book, one)
         if new is None or numbers[new["check_run"]] <= after:
+            continue
+        if until is not None and numbers[new["check_run"]] > until:
             continue
         if changed not in {None, new["verdict"] != one["verdict"]}:
             continue
