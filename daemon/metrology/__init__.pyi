@@ -4,7 +4,7 @@ from .active_range import (
     Seen as Seen,
     active_range as active_range,
 )
-from .between_benches import (
+from .bench_differences import (
     BenchOrProduct as BenchOrProduct,
     BetweenBenches as BetweenBenches,
     StandardReading as StandardReading,
