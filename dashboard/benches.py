@@ -18,21 +18,17 @@ from storage import Benches, SharedView, Signal, Untold, Whose
 def seen(shown: Shown) -> tuple[Benches, SharedView] | None:
     """Return what the shared database said last; None for a bench that is alone."""
     at = shown.connection
-    if at.settings.sharing is None:
-        return None
     kept = at.store.rows(SharedView, shared_view=at.name)
     return (Benches.of(kept[0].body), kept[0]) if kept else None
 
 
 def show(shown: Shown) -> None:
     """Say which bench measured and holds what, and what they were not told yet."""
-    if shown.connection.settings.sharing is None:
-        return
     waiting = untold(shown.connection.store.rows(Untold))
     found = seen(shown)
     if found is None:
-        look.heading("Benches", ["Nothing is known of the other benches yet."])
-        look.lines(*[waiting] if waiting else [])
+        if waiting:
+            look.heading("Benches", [waiting])
         return
     benches, view = found
     lines = [*measured_where(benches), *held_where(shown.holds, benches)]
@@ -70,12 +66,13 @@ def of_finding(shown: Shown, finding: Signal) -> tuple[str, ...]:
     return seen_elsewhere(own[0]) if own else ()
 
 
-def whose(shown: Shown, finding: Signal | None) -> str:
-    """Return whose a finding is, where other benches tell; "" where they do not."""
+def whose(shown: Shown, finding: Signal | None, said: str) -> str:
+    """Return whose a finding is: as this bench says, unless other benches tell more."""
     found = None if finding is None else seen(shown)
     if found is None or finding is None:
-        return ""
+        return said
     for one in found[0].findings:
         if one.signal == finding.signal and one.whose is not Whose.OPEN:
-            return seen_elsewhere(one)[-1]
-    return ""
+            told = seen_elsewhere(one)[-1]
+            return f"{said} {told}" if one.whose is Whose.PRODUCT else told
+    return said

@@ -272,10 +272,11 @@ def begin(transaction: Transaction) -> None:
 
 
 def end(transaction: Transaction) -> None:
-    """Write nothing down any more, and drop what waits."""
+    """Write nothing down any more, and drop what waits and what was seen."""
     _set_mark(transaction, SHARES, 0)
     _set_mark(transaction, WHOLE, 0)
     transaction.run("delete from outgoing", {})
+    transaction.run("delete from shared_view", {})
 
 
 def outgoing(transaction: Transaction, most: int, bench: str) -> list[Entry]:

@@ -140,7 +140,7 @@ def difference_rows(
         Of ranges.
     """
     rows: list[dict[str, object]] = []
-    for one in benches.differences:
+    for one in in_order(benches, titles):
         unit = ShareUnit.of((one.difference_ppm, one.uncertainty_ppm, one.allowed_ppm))
         rows.append(
             {
@@ -159,6 +159,15 @@ def difference_rows(
     return rows
 
 
+def in_order(benches: Benches, titles: Mapping[str, str]) -> list[BenchDifference]:
+    """Return the differences in the order of the product's ranges."""
+    places = {key: place for place, key in enumerate(titles)}
+    return sorted(
+        benches.differences,
+        key=lambda one: (one.standard, places.get(one.range, len(places))),
+    )
+
+
 def said_of(one: BenchDifference) -> str:
     """Say in few words what a difference of two benches means."""
     if abs(one.difference_ppm) > one.allowed_ppm:
@@ -173,7 +182,9 @@ def beside(benches: Benches, titles: Mapping[str, str]) -> tuple[str, ...]:
     if not benches.differences:
         return (NOT_COMPARED,)
     wrong = [
-        one for one in benches.differences if abs(one.difference_ppm) > one.allowed_ppm
+        one
+        for one in in_order(benches, titles)
+        if abs(one.difference_ppm) > one.allowed_ppm
     ]
     if not wrong:
         return ("The benches read their check standard alike, as far as they state.",)

@@ -107,7 +107,7 @@ def answers(
     first = f"{where} unit {finding.first_serial} of build {finding.build}"
     yield "Since when?", f"{first}; noticed {at} at unit {finding.raised_serial}."
     whose = today.whose(finding, doubted=len(shown.doubted))
-    yield today.WHOSE, f"{whose} {benches.whose(shown, finding)}".strip()
+    yield today.WHOSE, benches.whose(shown, finding, whose)
     if whom is not None:
         yield "Whom does it concern?", today.concerned(concerned.numbers(whom))
     open_ = [each for each in shown.standing if each.signal == finding.signal]

@@ -111,7 +111,7 @@ def asked_and_answered(
         [
             (today.SHIP, today.ship(shown.standing, doubted=doubted)),
             (today.CHANGED, changed),
-            (today.WHOSE, f"{whose} {benches.whose(shown, first)}".strip()),
+            (today.WHOSE, benches.whose(shown, first, whose)),
         ],
         moved=[today.SHIP] if shown.standing or doubted else [],
     )

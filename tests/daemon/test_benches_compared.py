@@ -234,6 +234,8 @@ def test_a_view_takes_the_place_of_the_one_before(benches: TwoBenches) -> None:
         )
     (kept,) = benches.left.rows(SharedView)
     assert kept.seen_at == START + timedelta(hours=2)
+    benches.left.share(on=False)  # a bench that is alone says nothing of others
+    assert benches.left.rows(SharedView) == []
 
 
 def test_a_database_of_before_learns_which_bench_measured(benches: TwoBenches) -> None:
