@@ -96,8 +96,8 @@ class LocalStore(Store):
     def keep(self, *rows: Record, decision: Decision | None = None) -> None:
         """Keep rows in one transaction, as their records declare."""
         with self._database.transaction() as transaction:
-            commands.keep(transaction, rows, decision)
-            if self.shares:
+            # Said again it changes nothing, and need not be told again.
+            if commands.keep(transaction, rows, decision) and self.shares:
                 sharing.note_rows(transaction, rows, decision)
 
     def record_run(

@@ -143,9 +143,9 @@ class PostgresStore(Store):
     def keep(self, *rows: Record, decision: Decision | None = None) -> None:
         """Keep rows in one transaction, as their records declare."""
         with self.transaction() as transaction:
-            commands.keep(transaction, rows, decision)
+            new = commands.keep(transaction, rows, decision)
             said = [one for one in rows if isinstance(one, HEARD)]
-            if said:
+            if new and said:
                 self._say(transaction, "keep", wire.encode_rows(said, decision))
 
     def record_run(

@@ -14,6 +14,7 @@ from storage.records import Cause, ProofKind, RunKind, Scope, Verdict
 from storage.records_shipping import ReworkKind
 from storage.serials import serial_order, within
 from tests.contract.two_products import PRODUCTS, Book, Row, Rows, of_product, units
+from tests.storage.samples import WAITING
 
 GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
 
@@ -411,6 +412,18 @@ def unit_runs(book: Book, serial: str, session: str | None) -> Rows:
         row["again_number"] = None if new is None else numbers[new["check_run"]]
         rows.append(row)
     return rows
+
+
+def untold(book: Book) -> Rows:  # noqa: ARG001 -- no command of the Store makes them
+    """Return what waits, kind after kind."""
+    found: dict[str, Row] = {}
+    for one in sorted(WAITING, key=by("kept_at")):
+        row = found.setdefault(
+            str(one["command"]),
+            {"command": one["command"], "waiting": 0, "since": one["kept_at"]},
+        )
+        row["waiting"] += 1
+    return [*found.values()]
 
 
 def rejudgements(
@@ -880,7 +893,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             of_product(book, "rework", product), key=by("reworked_at", "rework")
         )
     ],
-    "untold": lambda _: [],
+    "untold": untold,
     "runs_in_doubt": runs_in_doubt,
     "runs_that_keep": runs_that_keep,
     "last_serial": last_serial,

@@ -146,7 +146,7 @@ def test_benches_that_read_one_standard_apart_are_said_to(benches: TwoBenches) -
         # 40 ppm stated by each, k = 2: 2 * sqrt(2) * 40 = 113 ppm (JCGM 100, 5.1.2).
         assert one.allowed_ppm == pytest.approx(113.0, rel=0.1)
     assert len(said := beside(seen, {"1 uA": "1 µA"})) == len(RANGES)
-    assert said[0].startswith("Range 1 mA: bench left reads standard CS-1 +0.2")
+    assert said[0].startswith("Range 1 µA: bench left reads standard CS-1 +0.2")
     assert "One of the two is wrong" in said[0]
     (row, *_) = difference_rows(seen, {})
     assert row["benches"] == "left minus right"

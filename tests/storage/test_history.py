@@ -7,6 +7,7 @@ from pathlib import Path
 
 import duckdb
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
 from storage import history
@@ -147,13 +148,11 @@ def test_a_file_that_reads_otherwise_never_takes_its_name(
     store: LocalStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reader: str
 ) -> None:
     measured(store, 1)
-    real_one, real_other = history.pq.read_table, history.duckdb.connect
+    real = pq.read_table
     if reader == "pyarrow":
-        monkeypatch.setattr(
-            history.pq, "read_table", lambda *a, **k: real_one(*a, **k).slice(1)
-        )
+        monkeypatch.setattr(pq, "read_table", lambda *a, **k: real(*a, **k).slice(1))
     else:
-        monkeypatch.setattr(history, "duckdb", _Shortened(real_other))
+        monkeypatch.setattr("storage.history.duckdb", _Shortened(duckdb.connect))
     with pytest.raises(SchemaError, match="does not read back"):
         write_history(store, PRODUCT, tmp_path / "history")
     assert not [*(tmp_path / "history").rglob("*.parquet")]
