@@ -223,6 +223,8 @@ class StoreUse(Strict):
 
     memory_limit_mb: Annotated[int, Field(ge=128, le=1_000_000)] = 256
     threads: Annotated[int, Field(ge=1, le=64)] = 2
+    history_folder: Annotated[str, Field(min_length=1, max_length=2_000)] | None = None
+    """Where each night adds what is new as Parquet by month; None: nowhere."""
 
 
 class Plan(Strict):

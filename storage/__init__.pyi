@@ -21,10 +21,22 @@ from .answers import (
     RunInDoubt as RunInDoubt,
     ShipmentState as ShipmentState,
     UnitRow as UnitRow,
+    Untold as Untold,
     finding_of as finding_of,
     meant as meant,
     proofs_on as proofs_on,
     reel_of as reel_of,
+)
+from .benches import (
+    BenchCheck as BenchCheck,
+    BenchDifference as BenchDifference,
+    Benches as Benches,
+    BenchState as BenchState,
+    BenchUnit as BenchUnit,
+    BenchWork as BenchWork,
+    FindingSeen as FindingSeen,
+    SeenAt as SeenAt,
+    Whose as Whose,
 )
 from .door import require_id as require_id
 from .endpoint import Endpoint as Endpoint, is_running as is_running, read as read
@@ -47,6 +59,7 @@ from .evidence import (
     refused as refused,
 )
 from .exchanging import Exchanged as Exchanged, exchange as exchange
+from .history import write_history as write_history
 from .holding import concerns as concerns
 from .kept import Row as Row
 from .ledger import (
@@ -115,7 +128,7 @@ from .records_line import (
     LinePiece as LinePiece,
     LineSegment as LineSegment,
 )
-from .records_sharing import NotShared as NotShared
+from .records_sharing import NotShared as NotShared, SharedView as SharedView
 from .records_shipping import (
     ContainmentStep as ContainmentStep,
     PastShipment as PastShipment,

@@ -50,6 +50,17 @@ class BuildState(Row):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Untold(Row):
+    """A kind of command that waits to be told to the other benches, and how many."""
+
+    query = "untold"
+
+    command: str
+    waiting: int
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BuildYield(Row):
     """Shares of a build's units that pass, at first and at last."""
 

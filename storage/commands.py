@@ -59,8 +59,8 @@ PLACE_HOLD = "place hold"
 
 def keep(
     transaction: Transaction, rows: Sequence[Record], decision: Decision | None
-) -> None:
-    """Keep rows that may be kept alone, in their order.
+) -> list[Record]:
+    """Keep rows that may be kept alone, in their order; return those that are new.
 
     A decision goes with one row that a person decides, or with several corrections.
     """
@@ -84,6 +84,7 @@ def keep(
         )
     new = [one for one in rows if keep_one(transaction, one, decision)]
     decide(transaction, [one for one in new if one.kept.decided], decision)
+    return new
 
 
 def keep_one(

@@ -27,7 +27,7 @@ from storage.records import (
     WholeRun,
 )
 from storage.records_alerts import Alert, Delivery
-from storage.records_sharing import NotShared
+from storage.records_sharing import NotShared, SharedView
 from storage.records_shipping import Shipment, ShipRule
 from storage.runs import record_run, record_runs
 from storage.store import Parameter, Store
@@ -96,8 +96,8 @@ class LocalStore(Store):
     def keep(self, *rows: Record, decision: Decision | None = None) -> None:
         """Keep rows in one transaction, as their records declare."""
         with self._database.transaction() as transaction:
-            commands.keep(transaction, rows, decision)
-            if self.shares:
+            # Said again it changes nothing, and need not be told again.
+            if commands.keep(transaction, rows, decision) and self.shares:
                 sharing.note_rows(transaction, rows, decision)
 
     def record_run(
@@ -259,6 +259,11 @@ class LocalStore(Store):
         """Note that all up to a place of the shared log was heard."""
         with self._database.transaction() as transaction:
             sharing.note_heard_to(transaction, place)
+
+    def note_view(self, view: SharedView) -> None:
+        """Note what the shared database said last of a product."""
+        with self._database.transaction() as transaction:
+            sharing.note_view(transaction, view)
 
     def everything(self, bench: str) -> Iterator[sharing.Entry]:
         """Return all that was recorded so far as commands, piece by piece."""

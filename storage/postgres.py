@@ -18,11 +18,12 @@ from typing import Any
 import psycopg
 import pyarrow as pa
 from psycopg import sql
-from psycopg.rows import dict_row
+from psycopg.rows import class_row, dict_row
 from psycopg.types.numeric import FloatLoader
 
 from config.files import private_folder
 from storage import commands, shipping, statements, wire
+from storage.benches import BenchCheck, BenchState, BenchUnit, BenchWork
 from storage.dialect import steps, translated
 from storage.door import Cell, cell
 from storage.engine import StoreLimits
@@ -146,9 +147,9 @@ class PostgresStore(Store):
     def keep(self, *rows: Record, decision: Decision | None = None) -> None:
         """Keep rows in one transaction, as their records declare."""
         with self.transaction() as transaction:
-            commands.keep(transaction, rows, decision)
+            new = commands.keep(transaction, rows, decision)
             said = [one for one in rows if isinstance(one, HEARD)]
-            if said:
+            if new and said:
                 self._say(transaction, "keep", wire.encode_rows(said, decision))
 
     def record_run(
@@ -256,6 +257,77 @@ class PostgresStore(Store):
         with self._reader() as connection:
             rows = connection.execute("select bench from bench order by bench")
             return [str(name) for (name,) in rows.fetchall()]
+
+    def bench_states(self, product: str, *, builds: int = 6) -> list[BenchState]:
+        """Return each bench, and what it measured of the product's newest builds."""
+        with self._reader() as connection:
+            told = connection.execute(
+                "select bench.bench, (select max(delivered_at) from bench_log "
+                "where bench_log.bench = bench.bench) from bench order by bench.bench"
+            ).fetchall()
+            works = connection.execute(
+                "select measured_at.bench, run.build, count(distinct run.serial), "
+                "max(run.started_at) from run join measured_at using (session) "
+                "where run.product = %(product)s and run.kind = 'unit' "
+                "and run.build in (select build from build where product = %(product)s "
+                "order by opened_at desc, build desc limit %(builds)s) "
+                "group by measured_at.bench, run.build "
+                "order by max(run.started_at) desc, measured_at.bench, run.build",
+                {"product": product, "builds": builds},
+            ).fetchall()
+        return [
+            BenchState(
+                bench=bench,
+                told_at=told_at,
+                works=tuple(
+                    BenchWork(bench=bench, build=build, units=units, last_run_at=at)
+                    for of, build, units, at in works
+                    if of == bench
+                ),
+            )
+            for bench, told_at in told
+        ]
+
+    def bench_checks(
+        self, product: str, *, most: int, since: datetime
+    ) -> list[BenchCheck]:
+        """Return how each bench read the check standard since then, newest first.
+
+        At most so many a bench, standard and range; those in doubt are among them.
+        """
+        with (
+            self._reader() as connection,
+            connection.cursor(row_factory=class_row(BenchCheck)) as cursor,
+        ):
+            return cursor.execute(
+                "select bench, serial, range, number, started_at, error_ppm, "
+                "uncertainty_ppm, own_uncertainty_ppm from (select "
+                "measured_at.bench, one.*, row_number() over (partition by "
+                "measured_at.bench, one.serial, one.range "
+                "order by one.number desc) as newness from range_result as one "
+                "join run on run.number = one.number "
+                "join measured_at on measured_at.session = run.session "
+                "where one.product = %s and one.kind = 'check' "
+                "and one.started_at >= %s) as one where newness <= %s "
+                "order by number desc, range",
+                (product, since, most),
+            ).fetchall()
+
+    def bench_units(self, product: str, build: str) -> list[BenchUnit]:
+        """Return each unit's latest results in a build, and who measured them."""
+        with (
+            self._reader() as connection,
+            connection.cursor(row_factory=class_row(BenchUnit)) as cursor,
+        ):
+            return cursor.execute(
+                "select measured_at.bench, one.serial, one.build, one.range, "
+                "one.number, one.error_ppm from latest_result as one "
+                "join run on run.number = one.number "
+                "join measured_at on measured_at.session = run.session "
+                "where one.product = %s and one.build = %s "
+                "order by one.number, one.range",
+                (product, build),
+            ).fetchall()
 
     def take(self, entries: Sequence[Entry]) -> list[NotShared]:
         """Keep commands of one bench, in their order; return those that were refused.
@@ -573,7 +645,7 @@ def _tables(connection: psycopg.Connection[Any]) -> list[str]:
         "select table_name from information_schema.tables "
         "where table_schema = %s and table_type = 'BASE TABLE' "
         "and table_name not in ('schema_migrations', 'bench', 'bench_log', "
-        "'awaited', 'commits') "
+        "'awaited', 'commits', 'measured_at') "
         "order by table_name",
         (SCHEMA,),
     ).fetchall()

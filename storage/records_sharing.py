@@ -20,3 +20,17 @@ class NotShared(Record):
     said: str
     reason: str
     noted_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedView(Record):
+    """What the shared database said last of a product; the next look takes its place.
+
+    `body` is the text of a `storage.benches.Benches`.
+    """
+
+    kept = Kept(by="exchange", order=("shared_view",))
+
+    shared_view: str
+    body: str
+    seen_at: datetime

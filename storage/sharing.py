@@ -45,7 +45,7 @@ from storage.records import (
 )
 from storage.records_alerts import Acknowledgement, Alert
 from storage.records_amending import Amendment
-from storage.records_sharing import NotShared
+from storage.records_sharing import NotShared, SharedView
 from storage.records_shipping import (
     ContainmentStep,
     PastShipment,
@@ -272,10 +272,11 @@ def begin(transaction: Transaction) -> None:
 
 
 def end(transaction: Transaction) -> None:
-    """Write nothing down any more, and drop what waits."""
+    """Write nothing down any more, and drop what waits and what was seen."""
     _set_mark(transaction, SHARES, 0)
     _set_mark(transaction, WHOLE, 0)
     transaction.run("delete from outgoing", {})
+    transaction.run("delete from shared_view", {})
 
 
 def outgoing(transaction: Transaction, most: int, bench: str) -> list[Entry]:
@@ -348,6 +349,16 @@ def note_heard(
 def note_heard_to(transaction: Transaction, place: int) -> None:
     """Note that all up to a place of the shared log was heard."""
     _set_mark(transaction, HEARD_TO, place)
+
+
+def note_view(transaction: Transaction, view: SharedView) -> None:
+    """Note what the shared database said last of a product."""
+    transaction.run(
+        "insert into shared_view (shared_view, body, seen_at) "
+        "values ($shared_view, $body, $seen_at) on conflict (shared_view) "
+        "do update set body = excluded.body, seen_at = excluded.seen_at",
+        cells(view),
+    )
 
 
 def _note_refusal(transaction: Transaction, one: NotShared) -> None:
@@ -512,7 +523,16 @@ def _number(transaction: Transaction, number: int, runs: Mapping[int, str]) -> i
 
 
 def _await(transaction: Transaction, bench: str, runs: Sequence[Run]) -> None:
-    """Note runs that are new here: their bench is to say that it has watched them."""
+    """Note runs that are new here: their bench is to say that it has watched them.
+
+    Their sessions are the bench's, too.
+    """
+    for session in dict.fromkeys(one.session for one in runs):
+        transaction.run(
+            "insert into measured_at (session, bench) values ($session, $bench) "
+            "on conflict (session) do nothing",
+            {"session": session, "bench": bench},
+        )
     new: list[dict[str, Cell]] = [
         {"run": one.run, "bench": bench, "product": one.product, "number": 0}
         for one in runs

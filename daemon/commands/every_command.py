@@ -186,6 +186,7 @@ SECTIONS: Mapping[str, Entries] = {
             "Share one record between several benches.",
             {
                 "try": One("sharing", "Reach the shared database once."),
+                "compare": One("sharing", "Say how the benches compare."),
                 "list": One("sharing", "List what could not be shared, and why."),
             },
         ),

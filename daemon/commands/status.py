@@ -17,14 +17,17 @@ from daemon.presentation import (
     figures,
     gauges,
     screens,
+    seen_elsewhere,
     sentences,
     sharing,
+    untold,
     waits,
 )
 from daemon.service import Client, Home
 from daemon.station import rejudging
 from storage import (
     AlertState,
+    Benches,
     BuildState,
     Cause,
     DoubtState,
@@ -33,8 +36,11 @@ from storage import (
     HoldState,
     Proof,
     RunInDoubt,
+    SharedView,
     Signal,
     UnreachableError,
+    Untold,
+    Whose,
 )
 
 BUILDS_SHOWN = 12
@@ -92,6 +98,7 @@ def status() -> Shown:
         )
         judged_again = rejudging.sentences(at.store, at.product, titles)
         watched_by = _offline(at) if bench is None else bench
+        shared = _shared(at, bench)
     saying = sentences.standing(
         signals=found,
         builds=builds,
@@ -115,7 +122,7 @@ def status() -> Shown:
         "history": watched_by["history"],
         "daemon": bench,
         "waiting": waiting,
-        "sharing": _shared(at, bench),
+        "sharing": shared,
     }
     watching = sentences.watching(watched_by, said=saying.lines)
     return Shown(now, *_parts(now, watching, doubts, standing))
@@ -134,7 +141,16 @@ def _shared(at: Opened, bench: Mapping[str, Any] | None) -> tuple[str, ...]:
     """Say how far this bench is with the others."""
     if at.settings.sharing is None or is_shared():
         return ()
-    return (NO_DAEMON,) if bench is None else sharing(bench["sharing"])
+    said = (NO_DAEMON,) if bench is None else sharing(bench["sharing"])
+    kept = at.store.rows(SharedView, shared_view=at.settings.product.name)
+    findings = Benches.of(kept[0].body).findings if kept else ()
+    told = tuple(
+        f"Finding {one.signal}: {' '.join(seen_elsewhere(one))}"
+        for one in findings
+        if one.whose is not Whose.OPEN
+    )
+    waiting = untold(at.store.rows(Untold))
+    return (*said, *told, *([waiting] if waiting else []))
 
 
 def _offline(at: Opened) -> dict[str, Any]:

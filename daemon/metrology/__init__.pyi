@@ -4,6 +4,13 @@ from .active_range import (
     Seen as Seen,
     active_range as active_range,
 )
+from .bench_differences import (
+    BenchOrProduct as BenchOrProduct,
+    BetweenBenches as BetweenBenches,
+    StandardReading as StandardReading,
+    bench_or_product as bench_or_product,
+    between_benches as between_benches,
+)
 from .budget import Budget as Budget, BudgetLine as BudgetLine
 from .conformity import (
     Conformity as Conformity,

@@ -39,9 +39,16 @@ from .sentences import (
     withdrawn as withdrawn,
 )
 from .shared_record import (
+    DIFFERENCES as DIFFERENCES,
     NO_DAEMON as NO_DAEMON,
+    beside as beside,
+    difference_rows as difference_rows,
+    held_where as held_where,
+    measured_where as measured_where,
+    seen_elsewhere as seen_elsewhere,
     sharing as sharing,
     unheard as unheard,
+    untold as untold,
 )
 from .spreadsheet import as_csv as as_csv, neutral as neutral
 from .today import Concerning as Concerning

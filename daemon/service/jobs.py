@@ -19,14 +19,14 @@ from daemon.service.notify import ALIVE, notify
 from daemon.service.schedule import Job, Schedule
 from daemon.station import Desk, Vitals, give_sign
 from daemon.watch import CAN_BE_WORKED_OUT, StopError, calibrate_wanted
-from storage import LocalStore
+from storage import LocalStore, Product, write_history
 
 log = getLogger(__name__)
 
 HEARTBEAT_S = 10.0
 CHECK_LOOK_S = 15.0
 """How soon an overdue check standard is noticed."""
-BACKUP_S = 24 * 3600.0
+BACKUP_S = HISTORY_S = 24 * 3600.0
 CALIBRATION_S = 3600.0
 CALIBRATION_STEP_PERCENT = 5
 """How finely is said how far a calibration is."""
@@ -103,6 +103,7 @@ def scheduled(
             ),
             Job(name="log", every_s=LOG_LOOK_S, action=put_log_aside, keep=False),
             *_calibrating(home, settings, worker),
+            *_keeping_history(home, store, settings),
         ),
         succeeded=store.note_job,
         last_success={str(row["job"]): row["succeeded_at"] for row in jobs},
@@ -170,6 +171,21 @@ def _vital(vitals: Vitals, job: Job) -> Job:
 
     beat()
     return replace(job, action=act)
+
+
+def _keeping_history(
+    home: Home, store: LocalStore, settings: Settings
+) -> Iterator[Job]:
+    """Return the job that adds to the history, where the maker wants one."""
+    if settings.plan.store is None or settings.plan.store.history_folder is None:
+        return
+    folder = home.folder / settings.plan.store.history_folder
+
+    def write() -> None:
+        for one in store.rows(Product):
+            write_history(store, one.product, folder)
+
+    yield Job(name="history", every_s=HISTORY_S, action=write)
 
 
 def _calibrating(home: Home, settings: Settings, worker: Working) -> Iterator[Job]:

@@ -1,7 +1,6 @@
 """The other processes of a running Holdpoint: how they are started and ended."""
 
 import errno
-import fcntl
 import json
 import os
 import secrets
@@ -32,6 +31,8 @@ CLAIM = "daemon.claim"
 """Locked by a daemon from its first moment on, long before it has the records: the
 lock goes with its process, however that ends."""
 CLAIM_S = 2.0
+LOOK_S = 0.2
+"""On Windows two who look at once are in each other's way for a moment."""
 CODE = "HOLDPOINT_CODE"
 """Variable that tells the screens the code which lets in."""
 LETTERS = "23456789abcdefghjkmnpqrstvwxyz"
@@ -169,7 +170,7 @@ def claimed(home: Home) -> Iterator[None]:
     home.data.mkdir(mode=0o700, parents=True, exist_ok=True)
     with (home.data / CLAIM).open("a") as claim:
         deadline_s = time.monotonic() + CLAIM_S  # whoever looks has it for a moment
-        while not _locked(claim, fcntl.LOCK_EX) and time.monotonic() < deadline_s:
+        while not _locked(claim, alone=True) and time.monotonic() < deadline_s:
             time.sleep(POLL_S)
         yield
 
@@ -178,15 +179,37 @@ def is_claimed(home: Home) -> bool:
     """Whether a daemon is here or is coming."""
     try:
         with (home.data / CLAIM).open() as claim:
-            return not _locked(claim, fcntl.LOCK_SH)
+            deadline_s = time.monotonic() + (LOOK_S if os.name == "nt" else 0.0)
+            while not (ours := _locked(claim, alone=False)):
+                if time.monotonic() >= deadline_s:
+                    break
+                time.sleep(POLL_S)
+            return not ours
     except FileNotFoundError:
         return False
 
 
-def _locked(claim: IO[str], how: int) -> bool:
+def _locked(claim: IO[str], *, alone: bool) -> bool:
+    """Lock a file without waiting, alone or beside others who look; say whether."""
+    if os.name == "nt":
+        return _locked_on_windows(claim)
+    import fcntl  # noqa: PLC0415 -- not on Windows
+
     try:
-        fcntl.flock(claim, how | fcntl.LOCK_NB)
+        fcntl.flock(claim, (fcntl.LOCK_EX if alone else fcntl.LOCK_SH) | fcntl.LOCK_NB)
     except BlockingIOError:
+        return False
+    return True
+
+
+def _locked_on_windows(claim: IO[str]) -> bool:
+    """Lock its first byte; that goes with the process too, and knows no lookers."""
+    import msvcrt  # noqa: PLC0415 -- there alone
+
+    claim.seek(0)
+    try:
+        msvcrt.locking(claim.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+    except OSError:
         return False
     return True
 

@@ -5,11 +5,21 @@ from contextlib import contextmanager, suppress
 from datetime import datetime
 from logging import getLogger
 from threading import Event, Thread
+from time import monotonic
 from typing import TYPE_CHECKING
 
 from config import Sharing
 from daemon.station import Desk, Shared
-from storage import LocalStore, NotShared, StorageError, UnreachableError, exchange
+from daemon.traceability import benches_of
+from storage import (
+    LocalStore,
+    NotShared,
+    Product,
+    SharedView,
+    StorageError,
+    UnreachableError,
+    exchange,
+)
 
 if TYPE_CHECKING:  # its library loads only where a record is shared
     from storage import PostgresStore
@@ -20,6 +30,8 @@ EVERY_S = 0.5
 """A hold is told by one bench and heard by another within two of these."""
 LONGEST_PAUSE_S = 5.0
 """Between two tries of a database that does not answer."""
+LOOK_S = 30.0
+"""How often the benches are looked at beside one another, while rows come."""
 SILENT_S = 600.0
 """One exchange may take so long: a bench that joins tells all that it has."""
 
@@ -53,6 +65,8 @@ class Sharer:
         self._reached_at: datetime | None = None
         self._said: str | None = ""
         self._seen = -1
+        self._looked_s = -LOOK_S
+        self._looked_at = (-1, -1)
         self._stop = Event()
         self._thread = Thread(target=self._go_on, name="sharing", daemon=True)
 
@@ -86,7 +100,23 @@ class Sharer:
             if self._stop.is_set() or not (moved.told or moved.heard):
                 break
         self._reached_at = self._utc()
+        self._look(self._shared)
         self._say(None)
+
+    def _look(self, shared: "PostgresStore") -> None:
+        """Note how the benches stand beside one another, where anything is new."""
+        now_s = monotonic()
+        if now_s - self._looked_s < LOOK_S:
+            return
+        self._looked_s = now_s
+        if (changes := (shared.changes(), self._store.changes())) == self._looked_at:
+            return
+        at, bench = self._utc(), self._settings.bench
+        for one in self._store.rows(Product):
+            seen = benches_of(self._store, shared, one.product, bench=bench, at=at)
+            view = SharedView(shared_view=one.product, body=seen.text, seen_at=at)
+            self._store.note_view(view)
+        self._looked_at = (changes[0], self._store.changes())
 
     def _go_on(self) -> None:
         pause_s = EVERY_S

@@ -22,6 +22,10 @@ from .reel_story import (
     told_by_units as told_by_units,
 )
 from .rework import SERIES as SERIES, TrimPlan as TrimPlan, trim_plan as trim_plan
+from .several_benches import (
+    benches_of as benches_of,
+    seen_by_benches as seen_by_benches,
+)
 from .ship_gate import (
     BY_PLAN as BY_PLAN,
     Gate as Gate,

@@ -14,6 +14,7 @@ from daemon.traceability.papers import Of
 from daemon.watch import probabilities
 from dashboard import (
     address,
+    benches,
     charts,
     concerned,
     data,
@@ -73,6 +74,8 @@ def one() -> None:
         columns=drawn.columns,
     )
     look.heading("Evidence", said.lines)
+    if elsewhere := benches.of_finding(shown, finding):
+        look.heading("What other benches read", elsewhere)
     alternatives(shown, finding)
     if finding.standing:
         look.heading("Measurements that would settle it, the most telling first")
@@ -104,7 +107,8 @@ def answers(
     at = look.moment(raised.to_pydatetime())
     first = f"{where} unit {finding.first_serial} of build {finding.build}"
     yield "Since when?", f"{first}; noticed {at} at unit {finding.raised_serial}."
-    yield today.WHOSE, today.whose(finding, doubted=len(shown.doubted))
+    whose = today.whose(finding, doubted=len(shown.doubted))
+    yield today.WHOSE, benches.whose(shown, finding, whose)
     if whom is not None:
         yield "Whom does it concern?", today.concerned(concerned.numbers(whom))
     open_ = [each for each in shown.standing if each.signal == finding.signal]

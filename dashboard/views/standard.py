@@ -4,7 +4,7 @@ import pandas as pd
 import streamlit as st
 
 from daemon.presentation import figures, plots
-from dashboard import charts, data, look, pictures
+from dashboard import benches, charts, data, look, pictures
 
 MEANING = (
     "A dot is a check: the check standard's error as read, less its known error. The "
@@ -69,6 +69,7 @@ def standard() -> None:
         )
         checks = figures.counted(frame["number"].nunique(), "check")
         look.quiet(f"{checks}, from {since} to {until}.", MEANING)
+    benches.standard(shown)
 
 
 def orders() -> None:

@@ -13,6 +13,7 @@ from daemon.traceability import spans
 from dashboard import (
     address,
     bench_strip,
+    benches,
     charts,
     concerned,
     data,
@@ -75,6 +76,7 @@ def now() -> None:
     stays(shown)
     warned(shown)
     bench_strip.show(shown)
+    benches.show(shown)
     happened.show(shown)
     watching(saying.lines)
 
@@ -103,11 +105,12 @@ def asked_and_answered(
     changed = today.changed(findings, since)
     if numbers is not None:
         changed = f"{changed} {today.concerned(numbers)}"
+    whose = today.whose(first, doubted=doubted)
     look.answers(
         [
             (today.SHIP, today.ship(shown.standing, doubted=doubted)),
             (today.CHANGED, changed),
-            (today.WHOSE, today.whose(first, doubted=doubted)),
+            (today.WHOSE, benches.whose(shown, first, whose)),
         ],
         moved=[today.SHIP] if shown.standing or doubted else [],
     )

@@ -14,6 +14,7 @@ from storage.records import Cause, ProofKind, RunKind, Scope, Verdict
 from storage.records_shipping import ReworkKind
 from storage.serials import serial_order, within
 from tests.contract.two_products import PRODUCTS, Book, Row, Rows, of_product, units
+from tests.storage.samples import WAITING
 
 GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
 
@@ -413,7 +414,21 @@ def unit_runs(book: Book, serial: str, session: str | None) -> Rows:
     return rows
 
 
-def rejudgements(book: Book, product: str, after: int, changed: bool | None) -> Rows:
+def untold(book: Book) -> Rows:  # noqa: ARG001 -- no command of the Store makes them
+    """Return what waits, kind after kind."""
+    found: dict[str, Row] = {}
+    for one in sorted(WAITING, key=by("kept_at")):
+        row = found.setdefault(
+            str(one["command"]),
+            {"command": one["command"], "waiting": 0, "since": one["kept_at"]},
+        )
+        row["waiting"] += 1
+    return [*found.values()]
+
+
+def rejudgements(
+    book: Book, product: str, after: int, changed: bool | None, until: int | None
+) -> Rows:
     """Return what checks judged again."""
     numbers = {one["run"]: one["number"] for one in book.of("run")}
     latest = latest_of(book, product)
@@ -421,6 +436,8 @@ def rejudgements(book: Book, product: str, after: int, changed: bool | None) -> 
     for one in measured_units(book, product):
         new = again(book, one)
         if new is None or numbers[new["check_run"]] <= after:
+            continue
+        if until is not None and numbers[new["check_run"]] > until:
             continue
         if changed not in {None, new["verdict"] != one["verdict"]}:
             continue
@@ -876,6 +893,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             of_product(book, "rework", product), key=by("reworked_at", "rework")
         )
     ],
+    "untold": untold,
     "runs_in_doubt": runs_in_doubt,
     "runs_that_keep": runs_that_keep,
     "last_serial": last_serial,

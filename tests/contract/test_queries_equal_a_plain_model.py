@@ -22,7 +22,7 @@ from tests.contract.two_products import (
     Row,
     told_to,
 )
-from tests.storage.samples import START
+from tests.storage.samples import START, leave_waiting
 
 ASKED: dict[str, Sequence[Any]] = {
     "product": PRODUCTS,
@@ -66,7 +66,9 @@ def book(
     """Return two products' rows, kept and remembered."""
     path: Path = tmp_path_factory.mktemp("book") / "holdpoint.duckdb"
     with LocalStore(path) as store:
-        yield told_to(store, request.param)
+        one = told_to(store, request.param)
+        leave_waiting(store)
+        yield one
 
 
 def combinations(

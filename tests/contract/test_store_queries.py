@@ -46,6 +46,7 @@ from tests.storage.samples import (
     REEL,
     SIGNAL,
     START,
+    leave_waiting,
     record,
     record_all,
     record_amendment,
@@ -73,8 +74,9 @@ ONE_ROW = {
     "watermark",
 }
 """Questions that have an answer of nothing, too."""
-NO_ROW = {"away", "not_shared"}
-"""Questions that have no answer here: the only unit that left came back."""
+NO_ROW = {"away", "not_shared", "shared_view"}
+"""Questions that have no answer here: the only unit that left came back, and nothing is
+shared."""
 
 
 def columns(record: type[Row]) -> str:
@@ -160,6 +162,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"product": "photoamp"},
         f"{columns(Shipment)} against build returned_at return_reason",
     ),
+    "untold": ({}, "command waiting since"),
     "reworks": (
         {"product": "photoamp"},
         f"{columns(Rework)} build",
@@ -276,6 +279,7 @@ def both(
     with LocalStore(folder / "holdpoint.duckdb") as local:
         record_all(local)
         record_amendment(local)
+        leave_waiting(local)
         with serving(local) as endpoint, RemoteStore(endpoint) as remote:
             yield local, remote
 

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from storage.amending import row_text
+from storage.local import LocalStore
 from storage.records import (
     BenchInstrument,
     Build,
@@ -60,6 +61,7 @@ from storage.records_shipping import (
     UnitReturn,
 )
 from storage.store import Store
+from storage.tables import insert
 
 RANGES = ("1 uA", "10 uA", "100 uA", "1 mA")
 START = datetime(2026, 1, 5, 8, tzinfo=UTC)
@@ -520,6 +522,30 @@ ARRIVED = Delivery(
     dead_at=None,
 )
 TAKEN = Acknowledgement(alert=ALERT.alert, person="Ada", acknowledged_at=START)
+
+
+WAITING = tuple(
+    {
+        "seq": seq,
+        "command": command,
+        "body": "{}",
+        "numbers": "[]",
+        "kept_at": START + timedelta(minutes=minutes),
+    }
+    for seq, command, minutes in (
+        (1, "keep", 3),
+        (2, "record_run", 1),
+        (3, "record_run", 2),
+        (4, "shipped", 9),
+    )
+)
+"""Commands that wait to be told to other benches, as their table has them."""
+
+
+def leave_waiting(local: LocalStore) -> None:
+    """Have commands wait in a file that is not shared, so that nothing adds to them."""
+    with local._database.transaction() as transaction:
+        insert(transaction, "outgoing", WAITING)
 
 
 def record_all(store: Store) -> None:

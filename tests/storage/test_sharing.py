@@ -502,3 +502,14 @@ def test_a_bench_that_is_alone_writes_nothing_down(tmp_path: Path) -> None:
         assert alone.marks().waiting == 2
         alone.share(on=False)
         assert alone.marks().waiting == 0
+
+
+def test_what_is_kept_again_is_not_told_again(benches: Benches) -> None:
+    """Each command of a person names the product: a log would grow by nothing."""
+    furnish(benches.left)
+    benches.exchange()
+    before = benches.shared.log_of(LEFT, benches.left.marks().file).last
+    benches.left.keep(REEL)
+    benches.shared.keep(REEL)
+    assert benches.left.marks().waiting == 0
+    assert benches.shared.log_of(LEFT, benches.left.marks().file).last == before

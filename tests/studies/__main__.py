@@ -164,5 +164,26 @@ def study_benches(benches: int, kills: int, server_kills: int, seed: int) -> Sho
     return Shown(asdict(found), pairs(asdict(found).items(), "what", "how many"))
 
 
+@main.command("soak")
+@click.option(
+    "--units", type=click.IntRange(20, 10_000_000), default=100_000, show_default=True
+)
+@click.option("--seed", type=SEED, default=7, show_default=True)
+@shown
+def study_soak(units: int, seed: int) -> Shown:
+    """Give one daemon unit after unit; tell whether it grows or slows down."""
+    from tests.studies import soak  # noqa: PLC0415 -- as of benches
+
+    with progressing(1000, "Units") as step:
+        found = asdict(
+            soak.study(
+                units=units,
+                seed=seed,
+                tell=lambda share, said: step(int(1000 * share), said),
+            )
+        )
+    return Shown(found, pairs(found.items(), "what", "how much"))
+
+
 if __name__ == "__main__":
     main()

@@ -1,11 +1,14 @@
 -- One row a range of a unit's run that a check closed, of the checks numbered above
--- `after`. The columns `first_` are as it was judged at first; `latest` says whether
+-- `after`, and up to `until`. The columns `first_` are as it was judged at first; `latest` says whether
 -- the unit has no later result of this range. With `changed` those alone that have
 -- another verdict than at first.
 with closing as materialized (
     select run as check_run, number as check_number
     from run
-    where kind = 'check' and number > $after
+    where
+        kind = 'check'
+        and number > $after
+        and (cast($until as bigint) is null or number <= cast($until as bigint))
 ),
 closed as materialized (
     select *
