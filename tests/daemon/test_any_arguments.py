@@ -16,7 +16,7 @@ import typing
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from math import inf, isnan, nan, prod
 from typing import Any
 
@@ -28,7 +28,14 @@ from scipy import stats
 import daemon.metrology
 import daemon.spc
 from daemon.metrology.errors import MetrologyError
+from daemon.spc.capability.indices import Specification, cpm_interval, indices
+from daemon.spc.charts.cusum import CusumChart
+from daemon.spc.control_limits import Limits
 from daemon.spc.errors import SpcError
+from daemon.spc.reel_claim import reel_claim
+from daemon.spc.rules import NELSON, RunRules
+from daemon.spc.run_length.distribution import solve_for_mean
+from daemon.spc.variance.one_way import one_way_components
 
 ROOMS = (daemon.metrology, daemon.spc)
 OURS = tuple(room.__name__ for room in ROOMS)
@@ -435,6 +442,44 @@ def test_an_output_too_small_for_a_number_is_refused() -> None:
             reference_meter=meter,
             output_meter=meter,
         )
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        lambda: indices(
+            mean=0.0, s=1e-200,
+            specification=Specification(upper=1.0, target=0.0),
+        ),
+        lambda: cpm_interval(1e150, n=5, off_target=1e100),
+        lambda: one_way_components([[1e150, -1e150], [0.0, 1e-150]]),
+        lambda: reel_claim(
+            size_ppm=1e150, sigma_ppm=1e150, spread_ppm=1e-12, units=5,
+            tolerance_ppm=1.0,
+        ),
+    ],
+)  # fmt: skip
+def test_numbers_too_far_apart_are_refused_in_words(asked: Callable[[], Any]) -> None:
+    with pytest.raises(SpcError, match="closer together"):
+        asked()
+
+
+def test_a_run_length_that_is_none_solves_nothing() -> None:
+    with pytest.raises(SpcError, match="mean run length"):
+        solve_for_mean(lambda limit: limit - 5.0, arl=370.0, guess=3.0, highest=9.0)
+
+
+def test_memory_of_other_rules_is_refused() -> None:
+    with pytest.raises(SpcError, match=r"len\(up\) = 1: must be 8, one a rule"):
+        RunRules(rules=NELSON, up=[0])
+
+
+def test_a_point_of_no_chart_has_no_shift() -> None:
+    chart = CusumChart(limits=Limits(centre=0.0, sigma=1.0), interval=4.0)
+    point = chart.update(9.0)
+    for wrong in ({"above": nan}, {"since_above": 2}, {"since_above": 0}):
+        with pytest.raises(SpcError):
+            chart.shift(replace(point, **wrong))
 
 
 @pytest.mark.bench
