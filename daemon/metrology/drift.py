@@ -153,7 +153,7 @@ def between_checks_ppm(sessions: Sequence[Sequence[CheckPoint]]) -> float | None
     ...     for at_s, ppm in [(0.0, 0.0), (7200.0, 12.0), (14400.0, 3.0)]
     ... ]
     >>> round(between_checks_ppm([day, day, day]), 1)
-    12.4
+    13.0
     >>> between_checks_ppm([day[:1]])
     """
     told = [tuple(one) for one in sessions if len(one) >= TWO]
