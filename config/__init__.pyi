@@ -43,6 +43,7 @@ from .load import (
     fingerprint as fingerprint,
     load as load,
     load_profile as load_profile,
+    load_with_plan as load_with_plan,
 )
 from .mapping import (
     SheetMapping as SheetMapping,

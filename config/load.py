@@ -17,7 +17,14 @@ from config.profile import TYPED, Profile
 from config.strict import KeyPath, Problem
 from config.validate import validated
 
-__all__ = ["fingerprint", "load", "load_profile", "load_texts", "profile_names"]
+__all__ = [
+    "fingerprint",
+    "load",
+    "load_profile",
+    "load_texts",
+    "load_with_plan",
+    "profile_names",
+]
 
 NEEDED = ("product.toml", "plan.toml")
 SECRET = ("alerts.toml", "sharing.toml")
@@ -52,6 +59,29 @@ def load(folder: Path) -> Settings:
             problem = "not found; `holdpoint init` asks what is needed and writes it"
             faults.append(Fault(file=name, problem=problem))
     return load_texts(texts, folder, faults)
+
+
+def load_with_plan(folder: Path, plan: Path) -> Settings:
+    """Read and check a folder as `load` does, with another file as its plan.
+
+    Raises
+    ------
+    ConfigError
+        Holds every fault of every file; one of the plan has the file's own name.
+    """
+    load(folder)
+    texts = {
+        name: read(folder / name, name) for name in FILES if (folder / name).exists()
+    }
+    try:
+        return load_texts(texts | {"plan.toml": read(plan, str(plan))}, folder)
+    except ConfigError as exc:
+        raise ConfigError(
+            [
+                replace(one, file=str(plan)) if one.file == "plan.toml" else one
+                for one in exc.faults
+            ]
+        ) from None
 
 
 def load_texts(

@@ -8,7 +8,7 @@ import click
 from config import load
 from daemon.commands.opened import home_here, opened
 from daemon.commands.showing import Shown, Table, misuse, shown
-from daemon.judging import budgets_of_bench, budgets_of_run
+from daemon.judging import budgets_of_bench, budgets_of_run, drifts_of
 from daemon.metrology import Budget
 from daemon.presentation import budgets as words, figures
 from storage import RangeResult, Run, UnitRow
@@ -23,9 +23,11 @@ def budget(*, range_: str | None, serial: str | None) -> Shown:
 
     For one RANGE the table of JCGM 100; without it a line a range. A good unit that
     reads without scatter is taken, so it can be asked before the first one; --unit
-    takes one that was measured. Numbers are drawn to check it (JCGM 101).
+    takes one that was measured. What the bench drifts by until the next check is a
+    line once the check standard was run twice in one session. Numbers are drawn to
+    check it (JCGM 101).
     """
-    found = _of_unit(serial) if serial else budgets_of_bench(load(home_here().folder))
+    found = _of_unit(serial) if serial else _of_bench()
     if range_ is None:
         return Shown(
             {"ranges": [_plain(one) for one in found]},
@@ -63,6 +65,15 @@ def budget(*, range_: str | None, serial: str | None) -> Shown:
         words.what_helps(one),
         words.drawn(one),
     )
+
+
+def _of_bench() -> tuple[Budget, ...]:
+    """Return what the bench's settings say, and what it did so far where it did."""
+    home = home_here()
+    if not home.store.exists():
+        return budgets_of_bench(load(home.folder))
+    with opened() as at:
+        return budgets_of_bench(at.settings, drifts_of(at.settings, at.store))
 
 
 def _of_unit(serial: str) -> tuple[Budget, ...]:

@@ -173,6 +173,7 @@ SECTIONS: Mapping[str, Entries] = {
         "variance": One("variation", "Split how the units scatter."),
         "capability": One("variation", "Say how well a range keeps its limit."),
         "whatif": One("whatif", "Ask how many units to measure next time."),
+        "replay": One("replay", "Try a plan on what you measured so far."),
     },
     "Keep": {
         "ledger": Several(

@@ -18,6 +18,7 @@ from daemon.watch import (
     RangeOutlook,
     said_costs,
     said_missed,
+    up_to,
 )
 
 
@@ -101,6 +102,7 @@ def whatif(
         )
         for shift in shifts
     ]
+    unsure = up_to(rows, outlook.units, outlook.builds)
     asked = {"build": build, "carrying": carrying, "missed": missed}
     return Shown(
         {
@@ -124,6 +126,7 @@ def whatif(
         f"{build} units, {carrying} with the new reel; it may be missed in "
         f"{100 * missed:g} % of such builds.\n",
         Table(rows, _columns(checked)),
+        *(() if unsure is None else (f"\n{unsure}",)),
         *(() if price is None else _of_costs(rows, build)),
         f"\n{outlook.checking()}\n",
         *to_some,
@@ -152,7 +155,7 @@ def _columns(checked: tuple[int, ...]) -> dict[str, How]:
         return lambda row: "more" if row[key] is None else row[key]
 
     def missed_by(n: int) -> How:
-        return lambda row: said_missed(row[f"missed_by_{n}"])
+        return lambda row: said_missed(row, n)
 
     return {
         "off by": _off,

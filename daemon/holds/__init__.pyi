@@ -28,3 +28,9 @@ from .proofs import (
     sharpened_now as sharpened_now,
     taken as taken,
 )
+from .replayed import (
+    Checked as Checked,
+    NoPastError as NoPastError,
+    Past as Past,
+    Replay as Replay,
+)

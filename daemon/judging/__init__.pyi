@@ -1,4 +1,5 @@
 from .bench_changes import bench_name as bench_name, to_repeat as to_repeat
+from .bench_drift import drifts_of as drifts_of
 from .budget import (
     NoBudgetError as NoBudgetError,
     budgets_of_bench as budgets_of_bench,

@@ -14,7 +14,7 @@ from daemon.bench import (
 from daemon.judging.product import ProductModel
 from daemon.judging.prospects import ideal_readings
 from daemon.judging.verdict import Judge
-from daemon.metrology import Budget
+from daemon.metrology import STEADY, Budget, Drift
 from storage import RangeResult
 
 
@@ -22,8 +22,16 @@ class NoBudgetError(HoldpointError):
     """There is no budget without a bench, or of a range that the product has not."""
 
 
-def budgets_of_bench(settings: Settings) -> tuple[Budget, ...]:
+def budgets_of_bench(
+    settings: Settings, drifts: Mapping[str, Drift] | None = None
+) -> tuple[Budget, ...]:
     """Return the budget of each range for a good unit that reads without scatter.
+
+    Parameters
+    ----------
+    drifts
+        By range, what the bench may drift by between checks, see `drifts_of`; none
+        where nobody knows.
 
     Raises
     ------
@@ -32,13 +40,20 @@ def budgets_of_bench(settings: Settings) -> tuple[Budget, ...]:
     """
     judge, setups = _judge(settings)
     return tuple(
-        _of(judge, ideal_readings(judge, setups[one.key]))
+        _of(
+            judge,
+            ideal_readings(judge, setups[one.key]),
+            STEADY if drifts is None else drifts.get(one.key, STEADY),
+        )
         for one in judge.product.ranges
     )
 
 
 def budgets_of_run(
-    settings: Settings, rows: Sequence[RangeResult], *, ambient_c: float | None
+    settings: Settings,
+    rows: Sequence[RangeResult],
+    *,
+    ambient_c: float | None,
 ) -> tuple[Budget, ...]:
     """Return the budget of each range of a run, its scatter with it.
 
@@ -75,9 +90,9 @@ def _judge(settings: Settings) -> tuple[Judge, Mapping[str, RangeSetup]]:
     return Judge(product, settings.bench, settings.plan.judging), setups
 
 
-def _of(judge: Judge, readings: RangeReadings) -> Budget:
+def _of(judge: Judge, readings: RangeReadings, drift: Drift = STEADY) -> Budget:
     temperature = judge.temperature(readings)
-    measured = judge.error(readings)
+    measured = judge.error(readings, drift=drift)
     return Budget.of(
         measured.error,
         range_=measured.model.key,

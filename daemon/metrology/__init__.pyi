@@ -27,6 +27,7 @@ from .drift import (
     STEADY as STEADY,
     CheckPoint as CheckPoint,
     Drift as Drift,
+    between_checks_ppm as between_checks_ppm,
     carried_ppm as carried_ppm,
     interpolated as interpolated,
 )

@@ -10,7 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
-from daemon.metrology.checks import positive
+from daemon.metrology.checks import finite, not_zero, positive
 from daemon.metrology.monte_carlo import MonteCarloResult, monte_carlo
 from daemon.metrology.propagation import Floats, Input
 from daemon.metrology.range_error import TEMPERATURE, RangeError
@@ -123,8 +123,12 @@ class Budget:
         Raises
         ------
         ArgumentError
-            Nothing is uncertain of it, so that there is no budget.
+            Nothing is uncertain of it, so that there is no budget; a full scale not
+            above zero, nothing that went in.
         """
+        positive(full_scale=full_scale)
+        not_zero(reference=error.reference)
+        finite(indicated=error.indicated, away_k=away_k)
         total = combined(error.components)
         positive(**{"combined standard uncertainty": total})
         ratio = abs(error.indicated / error.reference)

@@ -23,6 +23,7 @@ __all__ = [
     "STEADY",
     "CheckPoint",
     "Drift",
+    "between_checks_ppm",
     "carried_ppm",
     "interpolated",
 ]
@@ -118,6 +119,58 @@ def carried_ppm(points: Sequence[CheckPoint], at_s: float) -> float:
     return _standard(walk.weights, np.zeros(PACES), np.sqrt(walk.rates * since_s))
 
 
+def between_checks_ppm(sessions: Sequence[Sequence[CheckPoint]]) -> float | None:
+    """Return the standard uncertainty of the drift until the next check is due, ppm.
+
+    What is expected before anything is measured: by what the sessions so far walked,
+    over the mean time from one of their checks to the next.
+
+    Parameters
+    ----------
+    sessions : sequence of sequence of CheckPoint
+        Good checks of each session, in the order of their times. One with a single
+        check tells nothing.
+
+    Returns
+    -------
+    float or None
+        None where no session has two checks; 0 where none scatter or differ.
+
+    Raises
+    ------
+    ArgumentError
+        Two checks of a session at one time, or out of order.
+
+    Notes
+    -----
+    All sessions are of one pace, each a walk of its own from its first check on, as
+    `interpolated` has it. Every pace that they leave possible counts with its weight.
+
+    Examples
+    --------
+    >>> day = [
+    ...     CheckPoint(at_s=at_s, difference_ppm=ppm, uncertainty_ppm=1.0)
+    ...     for at_s, ppm in [(0.0, 0.0), (7200.0, 12.0), (14400.0, 3.0)]
+    ... ]
+    >>> round(between_checks_ppm([day, day, day]), 1)
+    13.0
+    >>> between_checks_ppm([day[:1]])
+    """
+    told = [tuple(one) for one in sessions if len(one) >= TWO]
+    if not told:
+        return None
+    looks = [_looks(one) for one in told]
+    paces = _paces(looks)
+    if paces is None:
+        return 0.0
+    weights = _weights(paces, [_seen(one, paces.rates)[1] for one in looks])
+    gaps_s = [
+        other.at_s - one.at_s for points in told for one, other in pairwise(points)
+    ]
+    mean_gap_s = float(np.mean(gaps_s))
+    return _standard(weights, np.zeros(PACES), np.sqrt(paces.rates * mean_gap_s))
+
+
 def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
     """Return what the bench drifted from the first check until a moment between two.
 
@@ -205,43 +258,105 @@ class _Walk(NamedTuple):
     steps_ppm: np.ndarray
 
 
+class _Looks(NamedTuple):
+    """A session's checks: when and how each stood to the first, and their scatter.
+
+    Attributes
+    ----------
+    elapsed_s, steps_ppm, own_ppm2 : ndarray, shape (N,)
+        Of each check since the first; the variance of its own scatter.
+    first_ppm2, scatter_ppm2 : float
+        Variance of the first check's scatter, and of all on average.
+    """
+
+    elapsed_s: np.ndarray
+    steps_ppm: np.ndarray
+    own_ppm2: np.ndarray
+    first_ppm2: float
+    scatter_ppm2: float
+
+
+class _Paces(NamedTuple):
+    """Paces that are held possible: variance gained in a second, and its size."""
+
+    rates: np.ndarray
+    sizes: np.ndarray
+    """Of a walk from one check to the next, in units of the checks' scatter."""
+
+
 @lru_cache(maxsize=8)
 def _walk(points: tuple[CheckPoint, ...]) -> _Walk | None:
     """Return what the checks say of the walk; None where they cannot differ.
 
     A list of checks is asked for every unit between them.
     """
+    looks = _looks(points)
+    paces = _paces([looks])
+    if paces is None:
+        return None
+    seen, likelihood = _seen(looks, paces.rates)
+    return _Walk(
+        paces.rates,
+        _weights(paces, [likelihood]),
+        seen,
+        looks.elapsed_s,
+        looks.steps_ppm,
+    )
+
+
+def _looks(points: tuple[CheckPoint, ...]) -> _Looks:
     for one, other in pairwise(points):
         _require_order(one, other)
     first, later = points[0], points[1:][-NEWEST:]
-    elapsed_s = np.array([one.at_s - first.at_s for one in later])
-    steps_ppm = np.array([one.difference_ppm - first.difference_ppm for one in later])
-    taken_s = np.diff(elapsed_s, prepend=0.0)
-    apart_s = max(float(np.median(taken_s)), SHORTEST_S)
+    return _Looks(
+        elapsed_s=np.array([one.at_s - first.at_s for one in later]),
+        steps_ppm=np.array(
+            [one.difference_ppm - first.difference_ppm for one in later]
+        ),
+        own_ppm2=np.array([one.uncertainty_ppm**2 for one in later]),
+        first_ppm2=first.uncertainty_ppm**2,
+        scatter_ppm2=float(np.mean([one.uncertainty_ppm**2 for one in points])),
+    )
+
+
+def _paces(sessions: Sequence[_Looks]) -> _Paces | None:
+    """Return paces from far below the scatter to far above the steps; None for none."""
+    taken_s = [np.diff(one.elapsed_s, prepend=0.0) for one in sessions]
+    apart_s = max(float(np.median(np.concatenate(taken_s))), SHORTEST_S)
     # Steps as they would be if all checks were so far apart.
-    squares = np.diff(steps_ppm, prepend=0.0) ** 2 * (apart_s / taken_s)
-    step_ppm = sqrt(float(np.mean(squares)))
-    scatter_ppm = sqrt(float(np.mean([one.uncertainty_ppm**2 for one in points])))
+    squares = [
+        np.diff(one.steps_ppm, prepend=0.0) ** 2 * (apart_s / taken)
+        for one, taken in zip(sessions, taken_s, strict=True)
+    ]
+    step_ppm = sqrt(float(np.mean(np.concatenate(squares))))
+    scatter_ppm = sqrt(float(np.mean([one.scatter_ppm2 for one in sessions])))
     if step_ppm == scatter_ppm == 0.0:
         return None
     scatter_ppm = max(scatter_ppm, EXACT * step_ppm)
     fastest = max(FASTEST, FASTER * step_ppm / scatter_ppm)
-    # A walk from one check to the next, in units of the checks' scatter.
-    pace = np.exp(np.linspace(log(SLOWEST), log(fastest), PACES))
-    rates = (pace * scatter_ppm) ** 2 / apart_s
-    own = np.diag([one.uncertainty_ppm**2 for one in later])
+    sizes = np.exp(np.linspace(log(SLOWEST), log(fastest), PACES))
+    return _Paces((sizes * scatter_ppm) ** 2 / apart_s, sizes)
+
+
+def _seen(one: _Looks, rates: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the covariance of a session's steps at each pace, and its likelihood."""
     seen = (
-        rates[:, None, None] * np.minimum.outer(elapsed_s, elapsed_s)
-        + own
-        + first.uncertainty_ppm**2
+        rates[:, None, None] * np.minimum.outer(one.elapsed_s, one.elapsed_s)
+        + np.diag(one.own_ppm2)
+        + one.first_ppm2
     )
+    count = len(one.steps_ppm)
     solved = np.linalg.solve(
-        seen, np.broadcast_to(steps_ppm[:, None], (PACES, len(later), 1))
+        seen, np.broadcast_to(one.steps_ppm[:, None], (len(rates), count, 1))
     )[..., 0]
-    likelihood = -0.5 * (np.linalg.slogdet(seen)[1] + solved @ steps_ppm)
-    weights = likelihood + np.log(pace / (1.0 + pace))
+    return seen, -0.5 * (np.linalg.slogdet(seen)[1] + solved @ one.steps_ppm)
+
+
+def _weights(paces: _Paces, likelihoods: Sequence[np.ndarray]) -> np.ndarray:
+    """Return how likely each pace is by all sessions; sum 1."""
+    weights = sum(likelihoods, np.log(paces.sizes / (1.0 + paces.sizes)))
     weights = np.exp(weights - weights.max())
-    return _Walk(rates, weights / weights.sum(), seen, elapsed_s, steps_ppm)
+    return np.asarray(weights / weights.sum())
 
 
 def _standard(weights: np.ndarray, means: np.ndarray, deviations: np.ndarray) -> float:

@@ -9,6 +9,14 @@ from daemon.metrology.checks import not_zero, sample
 from daemon.metrology.following import NEW_EACH_TIME, Following, mean_of
 from daemon.metrology.uncertainty import Component, Distribution, type_a
 
+UNSEEN = 1.15
+"""By how much the scatter of a single reading is widened.
+
+Satterthwaite's degrees of freedom are too many where two numbers alone tell them. Of
+two meters that scatter alike, beside other lines a third as large to as large, 93.5 to
+95.1 % were covered where 95 % was stated; so widened 95.0 to 96.0 %. The project's own,
+by simulation."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Readings:
@@ -191,7 +199,7 @@ def _of_level(role: str, readings: Readings) -> tuple[Component, float]:
         # One reading shows no scatter: that of zero stands in for it.
         deviation, degrees = readings.zero_scatter()
         of_zero = readings.zero_counts() / len(readings.bases) ** 2
-        standard = deviation * sqrt(1.0 + of_zero)
+        standard = UNSEEN * deviation * sqrt(1.0 + of_zero)
     return _line(
         f"{role}: scatter", _relative_ppm(readings, standard), degrees
     ), _relative_ppm(readings, deviation)

@@ -24,7 +24,8 @@ NARROW = ("quantity", "contribution", "share")
 """Those that a phone shows."""
 MEANING = (
     "Of a good unit that reads without scatter, in the least favourable room unless a "
-    "thermometer is read. What a unit's own readings add: "
+    "thermometer is read. Drift since the check standard: until the next check is due, "
+    "by what the bench did so far. What a unit's own readings add: "
     "holdpoint budget --unit SERIAL"
 )
 HEADLINE = "How sure is a verdict?"

@@ -1,7 +1,9 @@
 """Argument checks: what every function of this package does at the door."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import wraps
 from math import isfinite
+from typing import ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,6 +18,9 @@ from daemon.spc.errors import (
 
 Floats = NDArray[np.float64]
 """An array of double-precision numbers."""
+
+P = ParamSpec("P")
+R = TypeVar("R")
 
 LARGEST = 1e150
 """Beyond this a square is no longer finite, and no measured value is."""
@@ -157,6 +162,34 @@ def same_length(arguments: str, first: Sequence[object] | Floats, *rest: Floats)
             argument=f"len({arguments})", value=lengths, allowed="all equal"
         )
     return lengths[0]
+
+
+def within_reach(function: Callable[P, R]) -> Callable[P, R]:
+    """Return a function that refuses numbers too far apart for double precision.
+
+    Each by itself may be one, and their ratio, or a power of it, none: that is told as
+    one error instead of an overflow or a division by zero on the way.
+
+    Examples
+    --------
+    >>> within_reach(lambda width, s: (width / s) ** 4)(1e99, 1e-99)
+    Traceback (most recent call last):
+    daemon.spc.errors.OutOfRangeError: numbers = (1e+99, 1e-99): must be closer together
+    """
+
+    @wraps(function)
+    def checked(*given: P.args, **named: P.kwargs) -> R:
+        try:
+            with np.errstate(over="raise", divide="raise", invalid="raise"):
+                return function(*given, **named)
+        except ArithmeticError:
+            raise OutOfRangeError(
+                argument="numbers",
+                value=(*given, *named.values()),
+                allowed="closer together",
+            ) from None
+
+    return checked
 
 
 def _unusable(argument: str, value: float) -> SpcError:

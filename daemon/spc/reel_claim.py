@@ -13,7 +13,14 @@ import scipy
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import ArrayLike, NDArray
 
-from daemon.spc.checks import count, finite, finite_array, not_negative, positive
+from daemon.spc.checks import (
+    count,
+    finite,
+    finite_array,
+    not_negative,
+    positive,
+    within_reach,
+)
 from daemon.spc.errors import OutOfRangeError
 
 CLASSES_PPM = (500.0, 1_000.0, 2_500.0, 5_000.0, 10_000.0, 20_000.0, 50_000.0)
@@ -157,6 +164,7 @@ class ReelClaim:
     classes: tuple[ClassOdds, ...]
 
 
+@within_reach
 def reel_claim(
     *,
     size_ppm: float,

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from daemon.spc.checks import count, finite, not_negative
-from daemon.spc.errors import OutOfRangeError
+from daemon.spc.errors import OutOfRangeError, ShapeError
 
 # fmt: off
 NUMBER_WORDS = [
@@ -242,6 +242,13 @@ class RunRules:
         self.rules = checked_rules(self.rules)
         self.up = self.up or [0] * len(self.rules)
         self.down = self.down or [0] * len(self.rules)
+        for name in ("up", "down"):
+            if len(getattr(self, name)) != len(self.rules):
+                raise ShapeError(
+                    argument=f"len({name})",
+                    value=len(getattr(self, name)),
+                    allowed=f"{len(self.rules)}, one a rule",
+                )
 
     def update(self, z: float) -> RulesPoint:
         """Take one value, in standard deviations from the centre; constant cost.

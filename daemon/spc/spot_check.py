@@ -5,18 +5,36 @@ The mean of m units scatters by sigma / sqrt(m) around the reel's level, and the
 of a good reel scatters by the reel-to-reel sigma; so the mean is held suspect beyond
 z sqrt(reel_sigma^2 + sigma^2 / m), a two-sided test of a mean. The detector does at
 least as well: it looks after every unit, and knows more hypotheses.
+
+The bound is what is known today. What is not known is what a unit will truly scatter
+by (sigma has few degrees of freedom: chi-squared) and where an average reel truly lies
+(normal). A probability is the mean over both, an interval their quantiles.
 """
 
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln, ndtr, ndtri
+from scipy.special import betaln, chdtri, ndtr, ndtri
 
-from daemon.spc.checks import count, finite, not_negative, positive, share
+from daemon.spc.checks import (
+    Floats,
+    count,
+    finite,
+    finite_array,
+    not_negative,
+    positive,
+    share,
+)
 from daemon.spc.errors import OutOfRangeError
 
 __all__ = ["Costs", "SpotCheck", "cheapest", "expected_cost"]
+
+MEANS, SCATTERS = 48, 24
+"""Equally likely cases of a mean, and of a scatter, that are not known."""
+CONFIDENCE = 0.95
+FEWEST_DEGREES = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,9 +46,17 @@ class SpotCheck:
     sigma_ppm : float
         Scatter of units inside one reel, ppm; above 0.
     reel_sigma_ppm : float
-        How far the levels of good reels scatter, ppm; 0 or more.
+        How far the level of a good reel may lie from what is expected, as far as is
+        known, ppm; 0 or more.
     false_share : float
         Accepted chance that a good reel is held at one look, in (0, 1).
+    degrees : float
+        Degrees of freedom of `sigma_ppm`, 0.1 or more; infinite where it is known.
+    mean_sigma_ppm : float
+        What is not known of the level of an average reel, from which a shift counts,
+        ppm; 0 or more.
+    build_sigma_ppm : float
+        How far the levels of builds scatter beside their reels, ppm; 0 or more.
 
     Raises
     ------
@@ -49,11 +75,20 @@ class SpotCheck:
     sigma_ppm: float
     reel_sigma_ppm: float
     false_share: float
+    degrees: float = inf
+    mean_sigma_ppm: float = 0.0
+    build_sigma_ppm: float = 0.0
 
     def __post_init__(self) -> None:
         positive("sigma_ppm", self.sigma_ppm)
         not_negative("reel_sigma_ppm", self.reel_sigma_ppm)
         share("false_share", self.false_share)
+        if not self.degrees >= FEWEST_DEGREES:
+            raise OutOfRangeError(
+                argument="degrees", value=self.degrees, allowed=f">= {FEWEST_DEGREES:g}"
+            )
+        not_negative("mean_sigma_ppm", self.mean_sigma_ppm)
+        not_negative("build_sigma_ppm", self.build_sigma_ppm)
 
     def seen(self, units: int, *, shift_ppm: float) -> float:
         """Return the probability that this many units of a reel give it away.
@@ -78,7 +113,7 @@ class SpotCheck:
         """
         count("units", units, at_least=0)
         finite("shift_ppm", shift_ppm)
-        return float(self._seen(np.array([units]), shift_ppm)[0])
+        return float(self._seen(np.array([units]), shift_ppm).mean())
 
     def missed(
         self, checked: int, *, shift_ppm: float, build: int, carrying: int
@@ -105,13 +140,56 @@ class SpotCheck:
         >>> round(check.missed(3, shift_ppm=100.0, build=10, carrying=5), 4)
         0.0833
         """
-        _in_build("checked", checked, build)
-        _in_build("carrying", carrying, build)
-        finite("shift_ppm", shift_ppm)
-        among = np.arange(min(checked, carrying) + 1)
-        drawn = _hypergeometric(among, build, carrying, checked)
-        # Of none drawn none is seen: exactly 1, though the library's sum is not.
-        return max(1.0 - float(drawn @ self._seen(among, shift_ppm)), 0.0)
+        missed = self._missed(checked, shift_ppm, build, carrying)
+        return float(missed.mean())
+
+    def missed_between(
+        self,
+        checked: int,
+        *,
+        shift_ppm: float,
+        build: int,
+        carrying: int,
+        confidence: float = CONFIDENCE,
+    ) -> tuple[float, float]:
+        """Return what the probability of a miss may truly be, from a short history.
+
+        Parameters
+        ----------
+        checked : int
+            Units measured, drawn at random from the build.
+        shift_ppm : float
+            How far the reel's level lies off.
+        build, carrying : int
+            Units in the build; those of them that carry the reel.
+        confidence : float
+            Of the interval, in (0, 1).
+
+        Returns
+        -------
+        tuple of two float
+            Both as `missed` says where scatter and mean are known.
+
+        Raises
+        ------
+        SpcError
+            As `missed`; for a confidence outside its bounds.
+
+        Examples
+        --------
+        >>> new = SpotCheck(
+        ...     sigma_ppm=150.0, reel_sigma_ppm=400.0, false_share=0.0002,
+        ...     degrees=8, mean_sigma_ppm=300.0,
+        ... )
+        >>> asked = {"shift_ppm": 2000.0, "build": 60, "carrying": 30}
+        >>> low, high = new.missed_between(5, **asked)
+        >>> round(low, 3), round(new.missed(5, **asked), 3), round(high, 3)
+        (0.026, 0.1, 0.866)
+        """
+        outside = 0.5 * (1.0 - share("confidence", confidence))
+        missed = self._missed(checked, shift_ppm, build, carrying)
+        low, high = np.quantile(missed, [outside, 1.0 - outside]).tolist()
+        return low, high
 
     def units_needed(
         self, *, shift_ppm: float, missed: float, most: int = 1000
@@ -146,7 +224,8 @@ class SpotCheck:
         finite("shift_ppm", shift_ppm)
         share("missed", missed)
         units = np.arange(1, count("most", most, at_least=1) + 1)
-        enough = np.flatnonzero(1.0 - self._seen(units, shift_ppm) <= missed)
+        seen = self._seen(units, shift_ppm).mean(axis=0)
+        enough = np.flatnonzero(1.0 - seen <= missed)
         return int(units[enough[0]]) if enough.size else None
 
     def size_needed(
@@ -180,21 +259,90 @@ class SpotCheck:
         5
         """
         share("missed", missed)
-        for checked in range(1, count("build", build, at_least=1) + 1):
-            risk = self.missed(
-                checked, shift_ppm=shift_ppm, build=build, carrying=carrying
-            )
-            if risk <= missed:
-                return checked
-        return None
+        by_each = self.missed_by_each(
+            shift_ppm=shift_ppm, build=build, carrying=carrying
+        )
+        enough = np.flatnonzero(by_each[1:] <= missed)
+        return int(enough[0]) + 1 if enough.size else None
 
-    def _seen(self, units: NDArray[np.int64], shift_ppm: float) -> NDArray[np.float64]:
-        scatter = self.sigma_ppm / np.sqrt(np.maximum(units, 1))
-        bound = -ndtri(self.false_share / 2) * np.hypot(self.reel_sigma_ppm, scatter)
-        beyond = ndtr((shift_ppm - bound) / scatter)
-        below = ndtr((-bound - shift_ppm) / scatter)
-        seen: NDArray[np.float64] = np.where(units > 0, beyond + below, 0.0)
-        return seen
+    def missed_by_each(
+        self, *, shift_ppm: float, build: int, carrying: int
+    ) -> NDArray[np.float64]:
+        """Return what `missed` says of every number of units, from none to all.
+
+        Parameters
+        ----------
+        shift_ppm : float
+            How far the reel's level lies off.
+        build, carrying : int
+            Units in the build; those of them that carry the reel.
+
+        Returns
+        -------
+        ndarray, shape (build + 1,)
+
+        Raises
+        ------
+        SpcError
+            As `missed`.
+
+        Examples
+        --------
+        >>> check = SpotCheck(sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002)
+        >>> check.missed_by_each(shift_ppm=3000.0, build=4, carrying=2).round(3)
+        array([1.   , 0.5  , 0.167, 0.   , 0.   ])
+        """
+        _in_build("carrying", carrying, build)
+        finite("shift_ppm", shift_ppm)
+        seen = self._seen(np.arange(carrying + 1), shift_ppm).mean(axis=0)
+        missed = np.ones(build + 1)
+        for checked in range(1, build + 1):
+            among = np.arange(min(checked, carrying) + 1)
+            drawn = _hypergeometric(among, build, carrying, checked)
+            missed[checked] = max(1.0 - float(drawn @ seen[: len(among)]), 0.0)
+        return missed
+
+    def _missed(
+        self, checked: int, shift_ppm: float, build: int, carrying: int
+    ) -> Floats:
+        """Return the probability of a miss in each equally likely case."""
+        _in_build("checked", checked, build)
+        _in_build("carrying", carrying, build)
+        finite("shift_ppm", shift_ppm)
+        among = np.arange(min(checked, carrying) + 1)
+        drawn = _hypergeometric(among, build, carrying, checked)
+        # Of none drawn none is seen: exactly 1, though the library's sum is not.
+        missed: Floats = np.maximum(1.0 - self._seen(among, shift_ppm) @ drawn, 0.0)
+        return missed
+
+    def _seen(self, units: NDArray[np.int64], shift_ppm: float) -> Floats:
+        """Return how likely so many units give it away: a row each case that may be."""
+        root = np.sqrt(np.maximum(units, 1))
+        known = self.sigma_ppm / root
+        bound = -ndtri(self.false_share / 2) * np.hypot(self.reel_sigma_ppm, known)
+        true = self._scatters_ppm()[:, None] / root
+        scatter = np.hypot(self.build_sigma_ppm, true)
+        off = (shift_ppm + self._means_ppm())[:, None, None]
+        with np.errstate(over="ignore"):
+            beyond = ndtr((off - bound) / scatter)
+            below = ndtr((-bound - off) / scatter)
+        seen = np.where(units > 0, beyond + below, 0.0)
+        return finite_array("seen", seen.reshape(-1, len(units)), ndim=2)
+
+    def _means_ppm(self) -> Floats:
+        """Return equally likely places of an average reel."""
+        if self.mean_sigma_ppm == 0.0:
+            return np.zeros(1)
+        shares = (np.arange(MEANS) + 0.5) / MEANS
+        return np.asarray(self.mean_sigma_ppm * ndtri(shares))
+
+    def _scatters_ppm(self) -> Floats:
+        """Return equally likely scatters of units."""
+        if self.degrees == inf:
+            return np.array([self.sigma_ppm])
+        shares = (np.arange(SCATTERS) + 0.5) / SCATTERS
+        squares = chdtri(self.degrees, shares) / self.degrees
+        return np.asarray(self.sigma_ppm / np.sqrt(squares))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -271,9 +419,7 @@ def expected_cost(
     240.0
     """
     missed = check.missed(checked, shift_ppm=shift_ppm, build=build, carrying=carrying)
-    # all units that carry a reel which is missed then ship
-    escaped = costs.bad_share * missed * carrying
-    return checked * costs.test + escaped * costs.escape
+    return float(_cost(costs, checked, missed, carrying))
 
 
 def cheapest(
@@ -302,19 +448,16 @@ def cheapest(
     >>> cheapest(check, dear, shift_ppm=3000.0, build=60, carrying=30)
     5
     """
-    numbers = range(count("build", build, at_least=1) + 1)
-    expected = [
-        expected_cost(
-            check,
-            costs,
-            checked,
-            shift_ppm=shift_ppm,
-            build=build,
-            carrying=carrying,
-        )
-        for checked in numbers
-    ]
-    return int(np.argmin(expected))
+    missed = check.missed_by_each(shift_ppm=shift_ppm, build=build, carrying=carrying)
+    return int(np.argmin(_cost(costs, np.arange(build + 1), missed, carrying)))
+
+
+def _cost(
+    costs: Costs, checked: Floats | int, missed: Floats | float, carrying: int
+) -> Floats | float:
+    # All units that carry a reel which is missed then ship.
+    escaped = costs.bad_share * missed * carrying
+    return checked * costs.test + escaped * costs.escape
 
 
 def _hypergeometric(

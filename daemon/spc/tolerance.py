@@ -18,7 +18,7 @@ import scipy
 from numpy.typing import ArrayLike
 from scipy.special import bdtr, chdtrc, chdtri, ndtr, ndtri
 
-from daemon.spc.checks import Floats, count, finite_array, share
+from daemon.spc.checks import Floats, count, finite_array, share, within_reach
 from daemon.spc.moments import moments
 from daemon.spc.numerics import nodes, normal_density, smallest
 
@@ -129,6 +129,7 @@ def one_sided_factor(
     return float(scipy.stats.nct.ppf(confidence, freedom, z * sqrt(n))) / sqrt(n)
 
 
+@within_reach
 def two_sided_factor(
     n: int, *, coverage: float, confidence: float, degrees: int | None = None
 ) -> float:

@@ -5,8 +5,10 @@ from .events import (
 )
 from .fold import Fold as Fold
 from .from_rows import (
+    FromRows as FromRows,
     RunRows as RunRows,
     measured_again as measured_again,
+    runs_after as runs_after,
     seated_again as seated_again,
 )
 from .next_build import (
@@ -17,6 +19,7 @@ from .next_build import (
     RangeOutlook as RangeOutlook,
     said_costs as said_costs,
     said_missed as said_missed,
+    up_to as up_to,
 )
 from .own_limit import (
     CAN_BE_WORKED_OUT as CAN_BE_WORKED_OUT,
@@ -25,7 +28,11 @@ from .own_limit import (
     in_words as in_words,
     limits_of as limits_of,
 )
-from .people import PLACED_BY as PLACED_BY, Decided as Decided
+from .people import (
+    PLACED_BY as PLACED_BY,
+    Decided as Decided,
+    decisions_of as decisions_of,
+)
 from .product_watch import ProductWatch as ProductWatch
 from .suspects import Suspect as Suspect
 from .watcher import (

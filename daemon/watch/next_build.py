@@ -1,8 +1,8 @@
 """Before a build: what must be measured, and what a check of some units would miss."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import hypot, inf
+from math import hypot, inf, sqrt
 from statistics import fmean
 from typing import TYPE_CHECKING, Any, Self
 
@@ -46,6 +46,8 @@ MISSED = 0.05
 """Accepted chance of missing a reel unless somebody says otherwise."""
 RARE = 0.001
 """A probability below which "less than 0.1 %" says enough."""
+WORTH_SAYING = 0.02
+"""By how much more may be missed than is said, from where on that is said too."""
 CURVE_FROM = 0.1
 """Of the error limit: where curves begin."""
 LEAST_ROOM = 0.01
@@ -130,7 +132,9 @@ class RangeOutlook:
         -------
         dict
             `off_ppm`; `units_of_the_reel` and `units_at_random` that are enough, None
-            where none is; `missed_by_N`. With costs `cheapest`, and `expected_cost` a
+            where none is; `missed_by_N`, and `missed_by_N_low` and `missed_by_N_high`
+            that it lies between (95 %) as far as the history tells. With costs
+            `cheapest`, and `expected_cost` a
             build of measuring `none`, `enough` (at random; None where none is),
             `cheapest` and `all`.
         """
@@ -144,9 +148,12 @@ class RangeOutlook:
             ),
         }
         for number in checked:
+            asked = {"build": build, "carrying": carrying}
+            low, high = self.check.missed_between(number, shift_ppm=shift_ppm, **asked)
             row[f"missed_by_{number}"] = self.check.missed(
-                number, shift_ppm=shift_ppm, build=build, carrying=carrying
+                number, shift_ppm=shift_ppm, **asked
             )
+            row[f"missed_by_{number}_low"], row[f"missed_by_{number}_high"] = low, high
         if costs is not None:
             row["cheapest"] = cheapest(
                 self.check, costs, shift_ppm=shift_ppm, build=build, carrying=carrying
@@ -256,12 +263,13 @@ class Outlook:
                 key=one.key,
                 title=one.title,
                 check=SpotCheck(
-                    sigma_ppm=hypot(
-                        baseline.sigma_ppm[index], baseline.shared_sigma_ppm
-                    ),
+                    sigma_ppm=baseline.unit_sigma_ppm(index),
                     reel_sigma_ppm=baseline.next_reel_sigma_ppm(index),
                     # Each range is looked at by itself.
                     false_share=false_share / len(known.product.ranges),
+                    degrees=baseline.unit_degrees(index),
+                    mean_sigma_ppm=sqrt(baseline.mean_variance_ppm2[index]),
+                    build_sigma_ppm=baseline.build_sigma_ppm,
                 ),
                 limit_ppm=room_ppm(one, latest),
                 limit=figures.limit(one.settings.limit),
@@ -412,13 +420,60 @@ def _next_held_tightens(now: Inspection) -> bool:
     return now.recent[1 - RECENT_BUILDS :].count(False) >= REJECTED_TO_TIGHTEN - 1
 
 
-def said_missed(probability: float) -> str:
-    """Return how often a reel is missed, for a table.
+def said_missed(row: Mapping[str, Any], number: int) -> str:
+    """Return how often a check misses a reel, for a table.
 
-    >>> said_missed(0.1194), said_missed(0.0002)
-    ('11.9 %', '< 0.1 %')
+    Parameters
+    ----------
+    row
+        From `RangeOutlook.asked`.
+    number
+        Units of the check.
+
+    Examples
+    --------
+    >>> row = {"missed_by_5": 0.1194, "missed_by_5_high": 0.8}
+    >>> said_missed(row, 5)
+    '11.9 % (up to 80 %)'
+    >>> said_missed({"missed_by_3": 0.0002, "missed_by_3_high": 0.0003}, 3)
+    '< 0.1 %'
     """
-    return "< 0.1 %" if probability < RARE else f"{100 * probability:.1f} %"
+    missed, high = row[f"missed_by_{number}"], row[f"missed_by_{number}_high"]
+    said = "< 0.1 %" if missed < RARE else f"{100 * missed:.1f} %"
+    return f"{said} (up to {100 * high:.0f} %)" if _unsure(missed, high) else said
+
+
+def up_to(rows: Iterable[Mapping[str, Any]], units: int, builds: int) -> str | None:
+    """Say what "up to" means, where a table has it.
+
+    Parameters
+    ----------
+    rows
+        From `RangeOutlook.asked`.
+    units, builds
+        What is known so far.
+
+    Examples
+    --------
+    >>> print(up_to([{"missed_by_5": 0.1, "missed_by_5_high": 0.8}], 8, 1))
+    Up to: only 8 units of 1 build are known, so it may be that often (95 % interval).
+    >>> up_to([{"missed_by_5": 0.1, "missed_by_5_high": 0.1}], 900, 30)
+    """
+    pairs = (
+        (value, row[f"{name}_high"])
+        for row in rows
+        for name, value in row.items()
+        if f"{name}_high" in row
+    )
+    if not any(_unsure(missed, high) for missed, high in pairs):
+        return None
+    known = f"{counted(units, 'unit')} of {counted(builds, 'build')}"
+    verb = "is" if units == 1 else "are"
+    return f"Up to: only {known} {verb} known, so it may be that often (95 % interval)."
+
+
+def _unsure(missed: float, high: float) -> bool:
+    return high - missed > WORTH_SAYING
 
 
 def said_costs(row: Mapping[str, Any]) -> dict[str, str]:

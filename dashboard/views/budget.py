@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import pandas as pd
 import streamlit as st
 
-from daemon.judging import NoBudgetError, budgets_of_bench
+from daemon.judging import NoBudgetError, budgets_of_bench, drifts_of
 from daemon.metrology import Budget
 from daemon.presentation import budgets as words, plots
 from dashboard import charts, data, look, pictures
@@ -64,8 +64,9 @@ def _lines(one: Budget, columns: Sequence[str], *, narrow: bool) -> None:
 def _budgets(at: data.Connection) -> tuple[Budget, ...]:
     """Return the budgets of the settings in force; numbers are drawn only once."""
     kept = st.session_state.get(KEPT)
-    if kept is None or kept[0] is not at.settings:
-        kept = at.settings, budgets_of_bench(at.settings)
+    drifts = drifts_of(at.settings, at.store)
+    if kept is None or kept[0] != (id(at.settings), drifts):
+        kept = (id(at.settings), drifts), budgets_of_bench(at.settings, drifts)
         st.session_state[KEPT] = kept
     found: tuple[Budget, ...] = kept[1]
     return found

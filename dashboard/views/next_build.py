@@ -17,6 +17,7 @@ from daemon.watch import (
     limits_of,
     said_costs,
     said_missed,
+    up_to,
 )
 from dashboard import charts, data, look, pictures
 from dashboard.data import Shown
@@ -124,7 +125,8 @@ def ahead(shown: Shown) -> None:
     )
     with st.expander("As a table"):
         table("asked", said)
-        look.quiet(MEANING)
+        unsure = up_to(rows_of.values(), known.units, known.builds)
+        look.quiet(MEANING if unsure is None else f"{MEANING} {unsure}")
     with st.expander("Costs"):
         priced(one, build, carrying)
     look.heading("When some are enough", known.to_some(build=build, carrying=carrying))
@@ -192,10 +194,7 @@ def told(
         "Needs its first": str(row["units_of_the_reel"] or "more"),
         "Or any": str(row["units_at_random"] or "more"),
     }
-    return said | {
-        f"Any {number} miss": said_missed(row[f"missed_by_{number}"])
-        for number in checked
-    }
+    return said | {f"Any {number} miss": said_missed(row, number) for number in checked}
 
 
 ahead(data.here())

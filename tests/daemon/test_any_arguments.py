@@ -1,8 +1,9 @@
-"""Whatever numbers a public function of the pure rooms is given: an answer or an error.
+"""Whatever a public function of the pure rooms is given: an answer or an error.
 
 Arguments are drawn by their annotations: extremes, NaN, nothing, constants, 1e-12 and
-1e9 among them. Allowed is an error of the room's own tree, or a result without NaN;
-never another exception, a warning, or a call that does not end.
+1e9 among them. What comes back is kept, and its own methods are called in their turn, a
+chart's again and again. Allowed is an error of the room's own tree, or a result without
+NaN; never another exception, a warning, or a call that does not end.
 """
 
 import enum
@@ -12,25 +13,38 @@ import pkgutil
 import signal
 import types
 import typing
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import fields, is_dataclass
-from math import inf, isnan, nan
+from dataclasses import dataclass, field, fields, is_dataclass, replace
+from math import inf, isnan, nan, prod
 from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import ArrayLike
+from scipy import stats
 
 import daemon.metrology
 import daemon.spc
 from daemon.metrology.errors import MetrologyError
+from daemon.spc.capability.indices import Specification, cpm_interval, indices
+from daemon.spc.charts.cusum import CusumChart
+from daemon.spc.control_limits import Limits
 from daemon.spc.errors import SpcError
+from daemon.spc.reel_claim import reel_claim
+from daemon.spc.rules import NELSON, RunRules
+from daemon.spc.run_length.distribution import solve_for_mean
+from daemon.spc.variance.one_way import one_way_components
 
 ROOMS = (daemon.metrology, daemon.spc)
+OURS = tuple(room.__name__ for room in ROOMS)
 EXTREMES = (
     0.0, -0.0, 1.0, -1.0, 0.5, 0.05, 0.95, 0.999999, 1e-12, -1e-12, 1e9, -1e9, 1e150,
     1e308, -1e308, 5e-324, nan, inf, -inf, 3.0, 12.0, 100.0,
 )  # fmt: skip
+LIKELY = (0.05, 0.2, 0.5, 0.9, 0.95, 1.0, 2.0, 3.0, 12.0, 370.0)
+"""Numbers that most functions can answer for: else few are asked on."""
 WHOLE = (0, 1, 2, 3, 4, 5, 7, 10, 25, 50, -1, 1000, 10**9)
 TEXTS = ("", "a", "R1", "R1 + R2", "R1 * (1 + R2 / R3)", "4k7", "x" * 50, "1e9", "0R05")
 LONGEST_S = 20
@@ -60,10 +74,32 @@ SLOW = {
 }
 """They look for the best of many charts, seconds each: in the long form only."""
 MISSING = object()
+MODELS: tuple[Callable[[list[Any]], Any], ...] = (
+    sum,
+    prod,
+    lambda given: given[0] / given[-1],
+    lambda given: given[0] ** 2 - given[-1],
+    lambda given: 0 * given[0] + 1.0,
+)
+"""What a function that is given makes of its arguments, in their order."""
+DISTRIBUTIONS = (
+    stats.norm(3.0, 1.0), stats.lognorm(0.5), stats.uniform(1e9, 1e-12),
+    stats.t(1.0), stats.norm(0.0, 1e-300),
+)  # fmt: skip
+KEPT = 20
+"""Of each class, so many of the newest results are called in their turn."""
 
 
 class CannotDrawError(Exception):
     """An annotation that nothing can be drawn for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Own:
+    """A method, or a property, of a public class: called on one that was kept."""
+
+    of: type
+    name: str
 
 
 def modules() -> Iterator[types.ModuleType]:
@@ -83,7 +119,9 @@ def functions() -> dict[str, Callable[..., Any]]:
         for name, value in vars(module).items():
             own = getattr(value, "__module__", None) == module.__name__
             plain = inspect.isfunction(value) or (
-                inspect.isclass(value) and is_dataclass(value)
+                inspect.isclass(value)
+                and not issubclass(value, enum.Enum | BaseException)
+                and not getattr(value, "_is_protocol", False)
             )
             full = f"{module.__name__}.{name}"
             if own and plain and not name.startswith("_") and full not in LENT:
@@ -91,10 +129,32 @@ def functions() -> dict[str, Callable[..., Any]]:
     return found
 
 
+def methods() -> dict[str, Own]:
+    """Return the public methods and properties of the pure rooms' classes."""
+    found = {}
+    for module in modules():
+        for name, one in vars(module).items():
+            own = getattr(one, "__module__", None) == module.__name__
+            if not own or not inspect.isclass(one) or name.startswith("_"):
+                continue
+            if issubclass(one, enum.Enum) or getattr(one, "_is_protocol", False):
+                continue
+            for said, value in vars(one).items():
+                called = inspect.isfunction(value) or isinstance(
+                    value, property | classmethod | staticmethod
+                )
+                if called and not said.startswith("_"):
+                    found[f"{module.__name__}.{name}.{said}"] = Own(one, said)
+    return found
+
+
 def number(draw: np.random.Generator) -> float:
     """Return a number: an ordinary one in half of the cases, else an extreme."""
-    if draw.random() < 0.5:
-        return float(draw.normal() * 10.0 ** draw.integers(-3, 4))
+    match draw.integers(4):
+        case 0:
+            return float(draw.normal() * 10.0 ** draw.integers(-3, 4))
+        case 1:
+            return float(LIKELY[draw.integers(len(LIKELY))])
     return float(EXTREMES[draw.integers(len(EXTREMES))])
 
 
@@ -118,8 +178,15 @@ def drawn(  # noqa: PLR0911, PLR0912 -- a case for each type
     if depth > 5:
         raise CannotDrawError(hint)
     origin, args = typing.get_origin(hint), typing.get_args(hint)
+    if hint == ArrayLike or ("_SupportsArray" in str(hint) and origin is typing.Union):
+        rows = numbers(draw)
+        if draw.random() < 0.3:
+            return [rows, *([number(draw) for _ in rows] for _ in range(2))]
+        return rows
     if hint is float:
         return number(draw)
+    if hint is object:
+        return drawn((int, str)[draw.integers(2)], draw)
     if hint is bool:
         return bool(draw.integers(2))
     if hint is int:
@@ -134,11 +201,15 @@ def drawn(  # noqa: PLR0911, PLR0912 -- a case for each type
         raise CannotDrawError(hint)  # what the detector makes nobody else does
     if inspect.isclass(hint) and is_dataclass(hint):
         return made(hint, draw, depth + 1)
-    if "ArrayLike" in str(hint) or hint is np.ndarray or origin is np.ndarray:
-        rows = numbers(draw)
-        if draw.random() < 0.3:
-            return [rows, [number(draw) for _ in rows]]
-        return rows
+    if inspect.isclass(hint) and hint.__name__ == "Distribution" and not args:
+        return DISTRIBUTIONS[draw.integers(len(DISTRIBUTIONS))]
+    if hint is np.ndarray or origin is np.ndarray:
+        return np.array(drawn(ArrayLike, draw))
+    if origin is Callable or hint is Callable:
+        model = MODELS[draw.integers(len(MODELS))]
+        if len(args) > 1 and typing.get_origin(args[1]) is Sequence:
+            return lambda *by_place, **named: [model([*by_place, *named.values()])] * 2
+        return lambda *by_place, **named: model([*by_place, *named.values()])
     if origin is typing.Literal:
         return args[draw.integers(len(args))]
     if origin in (typing.Union, types.UnionType):
@@ -231,27 +302,95 @@ def ending() -> Iterator[None]:
         signal.signal(signal.SIGPROF, before)
 
 
-def faults(calls: int, seed: int, *, slow: bool) -> list[str]:
-    """Call every function so many times together; return what went wrong."""
+@dataclass(slots=True)
+class Called:
+    """What came of many calls."""
+
+    calls: Counter[str] = field(default_factory=Counter)
+    """By name of what was called; of what nothing could be drawn for, none."""
+    ends: Counter[str] = field(default_factory=Counter)
+    """How they ended: with an answer, refused, nothing drawn."""
+    faults: list[str] = field(default_factory=list)
+    kept: dict[type, list[Any]] = field(default_factory=lambda: defaultdict(list))
+
+    def keep(self, result: Any) -> None:
+        """Keep an object of a public class, for its own methods."""
+        if isinstance(result, tuple | list):
+            for one in result[:KEPT]:
+                self.keep(one)
+        elif type(result).__module__.startswith(OURS) and type(result) is not type:
+            self.kept[type(result)] = [*self.kept[type(result)], result][-KEPT:]
+            for one in fields(result) if is_dataclass(result) else ():
+                self.keep(getattr(result, one.name))
+
+    def result(self, what: Callable[..., Any] | Own, draw: np.random.Generator) -> Any:
+        """Call a function, or one of an object's own."""
+        if not isinstance(what, Own):
+            return made(what, draw)
+        how = inspect.getattr_static(what.of, what.name)
+        if isinstance(how, classmethod | staticmethod):
+            return made(getattr(what.of, what.name), draw)
+        known = self.kept[what.of]
+        if not known:
+            raise CannotDrawError(what.of)
+        one = known[draw.integers(len(known))]
+        if isinstance(how, property):
+            return getattr(one, what.name)
+        return made(getattr(one, what.name), draw)
+
+    def table(self) -> str:
+        """Return it for the screen."""
+        counted = {
+            "functions and classes": len(functions()),
+            "their methods and properties": len(methods()),
+            "of both called": len(self.calls),
+            "calls": self.calls.total(),
+            **self.ends,
+            "faults": len(self.faults),
+        }
+        return "\n".join(f"{many:>8}  {what}" for what, many in counted.items())
+
+
+def called(calls: int, seed: int, *, slow: bool) -> Called:
+    """Call all there is so many times together; return what came of it."""
     draw = np.random.default_rng(seed)
-    found: list[str] = []
-    known = {
-        name: what for name, what in functions().items() if slow or name not in SLOW
+    found = Called()
+    known: dict[str, Callable[..., Any] | Own] = {
+        name: what
+        for name, what in {**functions(), **methods()}.items()
+        if slow or name not in SLOW
     }
-    for turn in range(calls):
-        name = list(known)[turn % len(known)]
+    names = list(known)
+    turn = 0
+    while found.calls.total() < calls:
+        name = names[turn % len(names)]
+        turn += 1
         what = known[name]
         try:
             with ending():
-                result = made(what, draw)
-        except (CannotDrawError, MetrologyError, SpcError):
+                result = found.result(what, draw)
+        except CannotDrawError:
+            found.ends["not drawn for"] += 1
             continue
+        except (MetrologyError, SpcError):
+            found.ends["refused with an error of ours"] += 1
         except Exception as exc:  # noqa: BLE001 -- any other is a fault, whatever it is
-            found.append(f"{name}, call {turn}: {type(exc).__name__}: {exc}")
-            continue
-        if silent(result) and not inspect.isclass(what):
-            found.append(f"{name}, call {turn}: NaN in the result")
+            found.faults.append(f"{name}, turn {turn}: {type(exc).__name__}: {exc}")
+        else:
+            found.ends["answered"] += 1
+            if not inspect.isclass(what):
+                found.keep(result)
+                if silent(result):
+                    found.faults.append(f"{name}, turn {turn}: NaN in the result")
+            elif validates(what):
+                found.keep(result)
+        found.calls[name] += 1
     return found
+
+
+def validates(what: type) -> bool:
+    """Return whether a class refuses what it could not answer for."""
+    return hasattr(what, "__post_init__") or not is_dataclass(what)
 
 
 def test_a_call_that_does_not_end_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -281,7 +420,7 @@ def test_functions_are_found_and_most_can_be_drawn_for() -> None:
 
 
 def test_a_few_hundred_calls_end_in_an_answer_or_an_error_of_ours() -> None:
-    assert faults(600, seed=20261129, slow=False) == []
+    assert called(900, seed=20261129, slow=False).faults == []
 
 
 @pytest.mark.parametrize("wrong", [nan, inf, -1.0])
@@ -305,6 +444,47 @@ def test_an_output_too_small_for_a_number_is_refused() -> None:
         )
 
 
+@pytest.mark.parametrize(
+    "asked",
+    [
+        lambda: indices(
+            mean=0.0, s=1e-200,
+            specification=Specification(upper=1.0, target=0.0),
+        ),
+        lambda: cpm_interval(1e150, n=5, off_target=1e100),
+        lambda: one_way_components([[1e150, -1e150], [0.0, 1e-150]]),
+        lambda: reel_claim(
+            size_ppm=1e150, sigma_ppm=1e150, spread_ppm=1e-12, units=5,
+            tolerance_ppm=1.0,
+        ),
+    ],
+)  # fmt: skip
+def test_numbers_too_far_apart_are_refused_in_words(asked: Callable[[], Any]) -> None:
+    with pytest.raises(SpcError, match="closer together"):
+        asked()
+
+
+def test_a_run_length_that_is_none_solves_nothing() -> None:
+    with pytest.raises(SpcError, match="mean run length"):
+        solve_for_mean(lambda limit: limit - 5.0, arl=370.0, guess=3.0, highest=9.0)
+
+
+def test_memory_of_other_rules_is_refused() -> None:
+    with pytest.raises(SpcError, match=r"len\(up\) = 1: must be 8, one a rule"):
+        RunRules(rules=NELSON, up=[0])
+
+
+def test_a_point_of_no_chart_has_no_shift() -> None:
+    chart = CusumChart(limits=Limits(centre=0.0, sigma=1.0), interval=4.0)
+    point = chart.update(9.0)
+    for wrong in ({"above": nan}, {"since_above": 2}, {"since_above": 0}):
+        with pytest.raises(SpcError):
+            chart.shift(replace(point, **wrong))
+
+
 @pytest.mark.bench
 def test_twenty_thousand_calls_end_in_an_answer_or_an_error_of_ours() -> None:
-    assert faults(20_000, seed=1, slow=True) == []
+    found = called(20_000, seed=1, slow=True)
+    print(found.table())  # noqa: T201
+    print("never drawn for:", *sorted({*functions(), *methods()} - {*found.calls}))  # noqa: T201
+    assert found.faults == []

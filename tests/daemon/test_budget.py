@@ -1,20 +1,27 @@
 """The budget of a range: its table, its checks, what helps, on every way out."""
 
 import json
+from dataclasses import replace
+from datetime import timedelta
 from math import inf, isclose, sqrt
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
+from config.load import fingerprint
 from daemon.commands.cli import holdpoint
 from daemon.judging import (
     NoBudgetError,
     ProductModel,
     budgets_of_bench,
     budgets_of_run,
+    drifts_of,
 )
+from daemon.judging.verdict import Judge
 from daemon.metrology.budget import Budget
+from daemon.metrology.drift import Drift
 from daemon.metrology.errors import ArgumentError
 from daemon.metrology.range_error import (
     MeterSpecification,
@@ -24,9 +31,10 @@ from daemon.metrology.range_error import (
 )
 from daemon.metrology.uncertainty import Component, Distribution
 from daemon.presentation import budgets as words
+from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability.papers.unit import unit_record
-from storage import RangeResult, open_store
-from tests.daemon.making import AT, demo_settings
+from storage import RangeResult, Session, Verdict, open_store
+from tests.daemon.making import AT, demo_settings, readings
 from tests.daemon.seeded import seeded_home
 
 STILL = Readings(zero_before=[0.0] * 3, level=[1.0] * 3, zero_after=[0.0] * 3)
@@ -185,3 +193,68 @@ def test_a_range_that_is_none_is_refused(tmp_path: Path) -> None:
     said = CliRunner().invoke(holdpoint, ["--home", str(home.folder), "budget", "3uA"])
     assert said.exit_code != 0
     assert "there are 1uA, 10uA, 100uA, 1mA" in said.output
+
+
+def test_the_drift_between_checks_is_a_line_once_a_session_had_two(
+    tmp_path: Path,
+) -> None:
+    """Three days of an opening and a closing check: the bench walks some 60 ppm.
+
+    On the first day there is one check, and no such line.
+    """
+    home = seeded_home(tmp_path / "home")
+    settings = demo_settings()
+    assert settings.bench is not None
+    assert settings.bench.check_standard is not None
+    known_ppm = settings.bench.check_standard.error_ppm
+    configuration, _ = fingerprint(settings)
+
+    def checked(day: int, hour: int, moved_ppm: float) -> dict[str, Drift]:
+        at = AT + timedelta(days=day, hours=hour)
+        with open_store(home.data) as store:
+            cycle = Cycle(settings, store)
+            opened = Session(
+                session=f"day {day}", bench="demo", opened_at=at,
+                configuration=configuration,
+            )  # fmt: skip
+            if not hour:
+                store.keep(opened)
+            read = readings(
+                cycle.product, [known + moved_ppm for known in known_ppm.values()]
+            )
+            assert settings.bench is not None
+            judge = Judge(cycle.product, settings.bench, settings.plan.judging)
+            run = f"check {day} {hour}"
+            rows = [
+                replace(judge.unit(run, one, {}), verdict=Verdict.CONFORMING)
+                for one in read
+            ]
+            header = RunHeader(
+                serial="CS-1", build=None, session=f"day {day}", origin="bench",
+                started_at=at, finished_at=at, configuration=configuration, run=run,
+            )  # fmt: skip
+            cycle.record_check(rows, header, read)
+            return drifts_of(settings, store)
+
+    def told() -> Any:
+        said = CliRunner().invoke(
+            holdpoint,
+            ["--home", str(home.folder), "budget", "10uA", "--json"],
+            catch_exceptions=False,
+        )
+        return json.loads(said.output)
+
+    assert checked(0, 0, 5.0) == {}
+    before = told()
+    for day, moved_ppm in enumerate((60.0, -55.0, 65.0)):
+        if day:
+            checked(day, 0, 5.0)
+        found = checked(day, 4, moved_ppm)
+    after = told()
+    lines = {one["quantity"]: one for one in after["lines"]}
+    line = lines["drift since the check standard"]
+    assert line["contribution_ppm"] == pytest.approx(found["10uA"].uncertainty_ppm)
+    # Three steps of some 60 ppm leave a pace of as much possible, and of twice that.
+    assert 50.0 < line["contribution_ppm"] < 150.0
+    assert after["expanded_ppm"] > before["expanded_ppm"]
+    assert "drift since the check standard" not in str(before["lines"])

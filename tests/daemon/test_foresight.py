@@ -98,6 +98,18 @@ def test_the_table_of_costs_is_there_when_costs_are_given(home: Path) -> None:
     assert re.search(line, shown("--costs", "5", "400", "50"), re.MULTILINE)
 
 
+def test_what_a_short_history_leaves_open_is_said(home: Path) -> None:
+    """The home's three builds tell little of how far good reels differ."""
+    (row,) = asked(home, "--off", "0.1 %", "--checked", "5")["rows"]
+    low, stated, high = (row[f"missed_by_5{end}"] for end in ("_low", "", "_high"))
+    assert low < stated < high - 0.02
+    done = CliRunner().invoke(
+        holdpoint, ["--home", str(home), "whatif", "--off", "0.1 %", "--checked", "5"]
+    )
+    assert f"{100 * stated:.1f} % (up to {100 * high:.0f} %)" in done.stdout
+    assert "Up to: only 30 units of 3 builds are known" in done.stdout
+
+
 def test_both_ways_are_said(home: Path) -> None:
     answer = asked(home)
     assert "That is then 5 of 60 units" in answer["to_some"][1]

@@ -14,7 +14,7 @@ from math import isnan, sqrt
 import scipy
 from scipy.special import chdtri, ndtri
 
-from daemon.spc.checks import count, finite, not_negative, positive, share
+from daemon.spc.checks import count, finite, not_negative, positive, share, within_reach
 from daemon.spc.errors import OutOfRangeError
 from daemon.spc.variance.intervals import Interval
 
@@ -116,6 +116,7 @@ class Indices:
     off_centre: float | None
 
 
+@within_reach
 def indices(*, mean: float, s: float, specification: Specification) -> Indices:
     """Return the indices of normal values.
 
@@ -301,6 +302,7 @@ def one_sided_bound(
     return float(scipy.optimize.brentq(excess, low, high, xtol=1e-12))
 
 
+@within_reach
 def cpm_interval(
     cpm: float, *, n: int, off_target: float, confidence: float = 0.95
 ) -> Interval:

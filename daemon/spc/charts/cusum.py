@@ -161,6 +161,11 @@ class CusumChart:
         total, since = (
             (point.above, point.since_above) if up else (point.below, point.since_below)
         )
+        finite("sum", total)
+        if not 1 <= since <= point.n:
+            raise OutOfRangeError(
+                argument="since", value=since, allowed=f"from 1 to {point.n}"
+            )
         begun_at = self.head_start if since == 1 else 0.0
         size = self.allowance + (total - begun_at) / (point.n - since + 1)
         return size * self.limits.sigma * (1.0 if up else -1.0)

@@ -33,6 +33,9 @@ class Baseline:
         Of the means of ordinary reels.
     build_sigma_ppm : float
         Of the shared stage from build to build.
+    part_degrees, shared_degrees : (P,) and float
+        Degrees of freedom of `sigma_ppm` and `shared_sigma_ppm`: what was taken for
+        likely before any unit told counts some, too.
     """
 
     layout: Layout
@@ -43,6 +46,8 @@ class Baseline:
     shared_sigma_ppm: float
     reel_sigma_ppm: Array
     build_sigma_ppm: float
+    part_degrees: Array
+    shared_degrees: float
 
     @classmethod
     def of(cls, line: Line) -> Self:
@@ -71,6 +76,20 @@ class Baseline:
             shared_sigma_ppm=float(np.sqrt(shared2)) * unit,
             reel_sigma_ppm=assumed.reel_scatter * np.sqrt(tau2) * layout.ratio * unit,
             build_sigma_ppm=assumed.build_scatter * unit,
+            part_degrees=2.0 * (weight @ state.part_count[rows]),
+            shared_degrees=2.0 * float(weight @ state.shared_count[rows]),
+        )
+
+    def unit_sigma_ppm(self, index: int) -> float:
+        """Return what units of one reel scatter by on a range."""
+        return float(np.hypot(self.sigma_ppm[index], self.shared_sigma_ppm))
+
+    def unit_degrees(self, index: int) -> float:
+        """Return the degrees of freedom of `unit_sigma_ppm` (Satterthwaite 1946)."""
+        own2, shared2 = self.sigma_ppm[index] ** 2, self.shared_sigma_ppm**2
+        return float(
+            (own2 + shared2) ** 2
+            / (own2**2 / self.part_degrees[index] + shared2**2 / self.shared_degrees)
         )
 
     def next_reel_sigma_ppm(self, index: int) -> float:

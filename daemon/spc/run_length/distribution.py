@@ -7,7 +7,7 @@ from math import inf, log, sqrt
 import numpy as np
 from scipy.optimize import brentq
 
-from daemon.spc.checks import Floats, count, finite, share
+from daemon.spc.checks import Floats, count, finite, positive, share
 from daemon.spc.errors import OutOfRangeError
 
 LONGEST = 1e12
@@ -180,9 +180,15 @@ def solve_for_mean(
     The logarithm of the run length is nearly straight in the limit, so that few
     evaluations do. `highest` is the widest limit that is tried.
     """
+    positive("arl", arl)
 
     def excess(limit: float) -> float:
-        return log(min(mean(limit), 2.0 * LONGEST)) - log(arl)
+        points = mean(limit)
+        if not points > 0.0:
+            raise OutOfRangeError(
+                argument="mean run length", value=points, allowed="> 0"
+            )
+        return log(min(points, 2.0 * LONGEST)) - log(arl)
 
     low = high = guess
     while excess(low) > 0.0:

@@ -17,7 +17,12 @@ from scipy.optimize import minimize_scalar
 from daemon.spc.checks import Floats, finite, positive, weight_of_newest
 from daemon.spc.errors import OutOfRangeError
 from daemon.spc.numerics import nodes, nodes_needed, normal_density
-from daemon.spc.run_length.distribution import RunLength, above_one, solve_for_mean
+from daemon.spc.run_length.distribution import (
+    LONGEST,
+    RunLength,
+    above_one,
+    solve_for_mean,
+)
 from daemon.spc.run_length.of_shewhart import shewhart_run_length
 
 _LONGEST_START = 100_000  # points until exact limits no longer widen
@@ -180,7 +185,8 @@ def design_ewma(*, shift: float, arl: float, exact_limits: bool = False) -> Ewma
         return width, chart.mean
 
     best = minimize_scalar(
-        lambda log_weight: shifted(float(np.exp(log_weight)))[1],
+        # Infinite ones cannot be compared with one another.
+        lambda log_weight: min(shifted(float(np.exp(log_weight)))[1], 2.0 * LONGEST),
         bounds=(log(0.02), 0.0),
         method="bounded",
         options={"xatol": 1e-3},

@@ -25,7 +25,12 @@ from daemon.spc.checks import (
 )
 from daemon.spc.errors import OutOfRangeError
 from daemon.spc.numerics import normal_density
-from daemon.spc.run_length.distribution import RunLength, above_one, solve_for_mean
+from daemon.spc.run_length.distribution import (
+    LONGEST,
+    RunLength,
+    above_one,
+    solve_for_mean,
+)
 from daemon.spc.run_length.of_ewma import ewma_run_length
 from daemon.spc.run_length.of_shewhart import t2_run_length
 
@@ -174,7 +179,8 @@ def design_mewma(*, ranges: int, distance: float, arl: float) -> MewmaDesign:
         return limit, chart.mean
 
     best = minimize_scalar(
-        lambda log_weight: shifted(exp(log_weight))[1],
+        # Infinite ones cannot be compared with one another.
+        lambda log_weight: min(shifted(exp(log_weight))[1], 2.0 * LONGEST),
         bounds=(log(0.02), 0.0),
         method="bounded",
         options={"xatol": 0.02},

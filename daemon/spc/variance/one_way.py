@@ -9,7 +9,7 @@ import scipy
 from numpy.typing import ArrayLike
 
 from daemon.spc.anova import OneWay, one_way
-from daemon.spc.checks import share
+from daemon.spc.checks import share, within_reach
 from daemon.spc.errors import NoSpreadError
 from daemon.spc.variance.intervals import (
     Interval,
@@ -48,6 +48,7 @@ class OneWayComponents:
         return sqrt(self.across)
 
 
+@within_reach
 def one_way_components(
     groups: Sequence[ArrayLike], *, confidence: float = 0.95
 ) -> OneWayComponents:

@@ -10,6 +10,7 @@ from daemon.metrology.drift import (
     STEADY,
     CheckPoint,
     _walk,
+    between_checks_ppm,
     carried_ppm,
     interpolated,
 )
@@ -156,3 +157,54 @@ def test_moments_outside_and_checks_out_of_order_are_refused() -> None:
         interpolated([before], 0.0)
     with pytest.raises(ArgumentError, match="the one before"):
         carried_ppm([after, before], 20.0)
+
+
+def session(
+    chance: np.random.Generator, pace_ppm: float, checks: int
+) -> tuple[list[CheckPoint], float]:
+    """Return a session's checks an hour apart, and what it walks until the next."""
+    walk = np.cumsum(chance.normal(0.0, pace_ppm, checks + 1))
+    read = walk + chance.normal(0.0, 2.0, checks + 1)
+    points = [point(3600.0 * i, ppm, 2.0) for i, ppm in enumerate(read.tolist())]
+    return points[:-1], float(walk[-1] - walk[-2])
+
+
+@pytest.mark.source("random walks drawn, 200 benches each")
+@pytest.mark.parametrize("pace_ppm", [1.0, 4.0, 16.0])
+def test_what_is_expected_until_the_next_check_holds_as_often_as_stated(
+    pace_ppm: float,
+) -> None:
+    """From six sessions of three checks; 95 % of a binomial of 200 is 0.91 at least."""
+    chance = np.random.default_rng(int(pace_ppm))
+    inside = 0
+    for _ in range(200):
+        days = [session(chance, pace_ppm, 3) for _ in range(6)]
+        said_ppm = between_checks_ppm([points for points, _ in days])
+        assert said_ppm is not None
+        inside += abs(days[-1][1]) <= 1.96 * said_ppm
+    assert inside >= 0.91 * 200
+
+
+def test_more_sessions_tell_the_pace_better() -> None:
+    """Forty sessions of a walk of 8 ppm from check to check, read with 2 ppm."""
+    chance = np.random.default_rng(3)
+    days = [session(chance, 8.0, 3)[0] for _ in range(40)]
+    few, many = between_checks_ppm(days[:1]), between_checks_ppm(days)
+    assert few is not None
+    assert many == pytest.approx(8.0, rel=0.15)
+    assert abs(few - 8.0) > abs(many - 8.0)
+
+
+def test_a_single_session_expects_what_it_carries() -> None:
+    points, _ = session(np.random.default_rng(9), 5.0, 6)
+    assert between_checks_ppm([points]) == pytest.approx(
+        carried_ppm(points, points[-1].at_s + 3600.0)
+    )
+
+
+def test_of_sessions_with_one_check_nothing_is_known() -> None:
+    assert between_checks_ppm([]) is None
+    assert between_checks_ppm([[point(0.0, 1.0)], [point(0.0, 3.0)]]) is None
+    assert between_checks_ppm([[point(0.0, 1.0), point(1.0, 1.0)]]) == 0.0
+    with pytest.raises(ArgumentError, match="at_s"):
+        between_checks_ppm([[point(1.0, 1.0), point(1.0, 2.0)]])

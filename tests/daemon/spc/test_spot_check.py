@@ -89,6 +89,106 @@ def test_a_build_drawn_unit_by_unit_misses_the_reel_as_often(
     assert 1 - seen.mean() == pytest.approx(said, abs=2.0 / np.sqrt(builds))
 
 
+TRUE_SIGMA, TRUE_REEL, TRUE_BUILD = 150.0, 120.0, 60.0
+"""Of the makers below: units inside a reel, reels, builds; ppm."""
+ASKED: dict[str, Any] = {"shift_ppm": 1100.0, "build": 60, "carrying": 30}
+
+
+def after_history(
+    draw: np.random.Generator, builds: int, units: int
+) -> tuple[SpotCheck, float]:
+    """Return what a maker knows after a history, and how far its mean is misjudged."""
+    degrees = builds * (units - 1)
+    sigma = TRUE_SIGMA * float(np.sqrt(draw.chisquare(degrees) / degrees))
+    of_builds = np.hypot(TRUE_REEL, TRUE_BUILD)
+    misjudged = float(np.hypot(of_builds, TRUE_SIGMA / units**0.5) / builds**0.5)
+    known = SpotCheck(
+        sigma_ppm=sigma,
+        reel_sigma_ppm=float(np.hypot(of_builds, misjudged)),
+        false_share=0.0002,
+        degrees=degrees,
+        mean_sigma_ppm=misjudged,
+        build_sigma_ppm=TRUE_BUILD,
+    )
+    return known, misjudged * float(draw.standard_normal())
+
+
+def brute_force(
+    draw: np.random.Generator, known: SpotCheck, misjudged: float, checked: int
+) -> float:
+    """Return how often builds drawn unit by unit miss the reel, judged as it is known.
+
+    From the mean as known: an average reel truly lies off by `misjudged`.
+    """
+    builds = 1500
+    order = np.argsort(draw.random((builds, ASKED["build"])), axis=1)
+    taken = order[:, :checked] < ASKED["carrying"]
+    level = ASKED["shift_ppm"] + misjudged + draw.normal(0.0, TRUE_BUILD, (builds, 1))
+    errors = level + draw.normal(0.0, TRUE_SIGMA, taken.shape)
+    number = np.maximum(taken.sum(axis=1), 1)
+    mean = np.abs((errors * taken).sum(axis=1) / number)
+    good = np.hypot(known.reel_sigma_ppm, known.sigma_ppm / np.sqrt(number))
+    seen = taken.any(axis=1) & (mean > norm.isf(known.false_share / 2) * good)
+    return float(1.0 - seen.mean())
+
+
+@pytest.mark.source("makers drawn, and their builds unit by unit")
+@pytest.mark.parametrize(("builds", "units"), [(1, 4), (2, 10), (4, 30), (40, 30)])
+def test_what_a_short_history_states_is_what_its_maker_meets(
+    builds: int, units: int
+) -> None:
+    """On the whole as stated, and each maker's own truth inside the stated interval.
+
+    By scatter and mean as if they were known it is neither.
+    """
+    draw = np.random.default_rng(builds)
+    stated, true, as_if_known, inside = [], [], [], []
+    for _ in range(160):
+        known, misjudged = after_history(draw, builds, units)
+        low, high = known.missed_between(5, **ASKED)
+        truth = brute_force(draw, known, misjudged, 5)
+        stated.append(known.missed(5, **ASKED))
+        plain = SpotCheck(
+            sigma_ppm=known.sigma_ppm,
+            reel_sigma_ppm=known.reel_sigma_ppm,
+            false_share=known.false_share,
+        )
+        as_if_known.append(plain.missed(5, **ASKED))
+        true.append(truth)
+        # Of a share of so many builds: three standard deviations.
+        doubt = 3.0 * np.sqrt(max(truth * (1.0 - truth), 1e-3) / 1500)
+        inside.append(low - doubt <= truth <= high + doubt)
+    gaps = np.subtract(stated, true)
+    assert abs(gaps.mean()) < 4.0 * gaps.std() / np.sqrt(len(gaps)) + 0.005
+    assert np.mean(inside) > 0.9
+    if units == 4:
+        assert abs(np.subtract(as_if_known, true).mean()) > 0.05
+
+
+def test_the_longer_the_history_the_closer_the_bounds() -> None:
+    def width(degrees: float, mean_sigma_ppm: float) -> float:
+        known = SpotCheck(
+            sigma_ppm=150.0, reel_sigma_ppm=250.0, false_share=0.0002,
+            degrees=degrees, mean_sigma_ppm=mean_sigma_ppm,
+        )  # fmt: skip
+        low, high = known.missed_between(5, **ASKED)
+        assert low <= known.missed(5, **ASKED) <= high
+        return high - low
+
+    widths = [width(*one) for one in ((2, 200.0), (20, 80.0), (200, 20.0), (1e9, 0.0))]
+    assert widths == sorted(widths, reverse=True)
+    assert widths[0] > 0.3
+    assert widths[-1] < 1e-3
+
+
+def test_each_number_of_units_is_as_asked_alone() -> None:
+    known, _ = after_history(np.random.default_rng(1), 2, 10)
+    asked = {"shift_ppm": 900.0, "build": 12, "carrying": 5}
+    alone = [known.missed(number, **asked) for number in range(13)]  # type: ignore[arg-type]
+    together = known.missed_by_each(**asked)  # type: ignore[arg-type]
+    assert together == pytest.approx(alone, abs=1e-12)
+
+
 @given(
     shift=st.floats(0.0, 5000.0),
     build=st.integers(1, 80),
@@ -166,6 +266,10 @@ def test_no_other_number_costs_less_than_the_cheapest(
         ({"reel_sigma_ppm": -1.0}, "reel_sigma_ppm"),
         ({"false_share": 1.0}, "false_share"),
         ({"sigma_ppm": float("nan")}, "sigma_ppm"),
+        ({"degrees": 0.0}, "degrees"),
+        ({"degrees": float("nan")}, "degrees"),
+        ({"mean_sigma_ppm": -1.0}, "mean_sigma_ppm"),
+        ({"build_sigma_ppm": float("inf")}, "build_sigma_ppm"),
     ],
 )
 def test_nonsense_is_refused_by_name(wrong: dict[str, float], names: str) -> None:
