@@ -242,7 +242,7 @@ def test_a_limit_names_the_setting_it_comes_from() -> None:
     with pytest.raises(LimitError) as caught:
         source(FakeBench()).set_level(2e-6, limit=1e-6, setting="the range's limit")
     assert str(caught.value) == (
-        "source level 2e-06 A is beyond the range's limit, 1e-06 A; "
+        "source level 2 µA is beyond the range's limit, 1 µA; "
         "nothing was sent: lower it"
     )
 
