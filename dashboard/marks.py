@@ -1,4 +1,4 @@
-"""What the library does not say of a page to those who do not see it: where one is."""
+"""What the library does not say to those who do not see a page; what it says twice."""
 
 from functools import cache
 from typing import Any
@@ -24,6 +24,15 @@ export default function ({ data }) {
         one.setAttribute("aria-current", now);
     });
   };
+  // A page has a sentence for who cannot see a picture; the marks inside, of which a
+  // drag adds some without a name, say nothing more.
+  const hide = () => document
+    .querySelectorAll(".stVegaLiteChart svg.marks:not([aria-hidden])")
+    .forEach((one) => one.setAttribute("aria-hidden", "true"));
+  window.holdpointPictures?.disconnect();
+  window.holdpointPictures = new MutationObserver(hide);
+  window.holdpointPictures.observe(document.body, { childList: true, subtree: true });
+  hide();
   mark();
   const again = setInterval(mark, 300);
   setTimeout(() => clearInterval(again), 3000);

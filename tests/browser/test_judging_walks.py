@@ -89,7 +89,7 @@ def test_a_drag_across_units_makes_them_the_baseline_and_the_address_keeps_it(
             page.get_by_text("All units are compared with units PA-10")
         ).to_be_visible()
         page.get_by_role("button", name="No baseline").click()
-        expect(page.get_by_text("All units are compared")).to_have_count(0)
+        expect(page.get_by_text("All units are compared with units")).to_have_count(0)
 
 
 def test_back_leads_back_from_a_page_that_chose_its_subject_itself(

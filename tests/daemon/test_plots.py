@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import pytest
 import scipy
-import vl_convert
 from hypothesis import given, settings, strategies as st
 
 from daemon.presentation import plots
@@ -487,30 +486,6 @@ def test_no_chart_of_a_range_has_more_marks_however_many_units_there_are(
         marks += 1 if kind in {"line", "area"} else rows
         assert rows <= MOST_MARKS
     assert marks <= MOST_MARKS
-
-
-def test_what_a_drag_draws_has_no_name_that_is_read_aloud() -> None:
-    """Compiled, its two marks stand where the patch of the chart says."""
-    cells = plots.columns(UNITS, TWO)
-    frame = plots.laid_out(UNITS, signals(finding()), cells)
-    frame = frame[frame["range"] == "10uA"]
-    chart = plots.individuals(
-        frame, plots.reel_changes(frame, fittings(), [], {}), cells, [finding()],
-        draggable=True,
-    )  # fmt: skip
-    spec = chart.to_dict(validate=False)
-    compiled = vl_convert.vegalite_to_vega(spec)["marks"]
-    patched = {
-        compiled[int(re.findall(r"\d+", one["path"])[0])]["name"]
-        for one in spec["usermeta"]["embedOptions"]["patch"]
-        if one["op"] == "add" and one["path"].endswith("/aria") and not one["value"]
-    }
-    brush = {
-        one["name"] for one in compiled if plots.SPAN_PICKED in one.get("name", "")
-    }
-    assert patched == brush
-    assert len(brush) == 2
-    assert "usermeta" not in drawn(UNITS)
 
 
 def test_a_drag_picks_the_units_between_its_two_ends_and_they_name_it_again() -> None:

@@ -1,11 +1,14 @@
 """The pages that judge: today, a build, a finding, a range."""
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
+import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
@@ -13,11 +16,12 @@ from daemon.presentation import plots
 from daemon.service.client import Client
 from daemon.service.home import Home
 from daemon.traceability import Records, contain
-from dashboard import address, visits
+from dashboard import address, bench_strip, visits
+from dashboard.data import Shown
 from storage.access import open_store
 from storage.records import Decision, Signal
 from storage.records_shipping import Shipment, ShipRule
-from tests.daemon.making import demo_settings
+from tests.daemon.making import AT, demo_settings
 from tests.daemon.seeded import BAD_FROM, BAD_REEL
 from tests.dashboard.test_pages import button, opened, said
 
@@ -74,8 +78,23 @@ def test_the_bench_stands_in_a_strip() -> None:
     for name in ("Check standard", "Temperature", "Instruments", "Next check"):
         assert answer(app, name)
     assert "18 to 28 °C allowed" in answer(app, "Temperature")
-    # None was run yet, and all 30 units count.
-    assert "before the next unit" in answer(app, "Next check")
+
+
+def test_the_next_check_comes_after_so_many_more_units_not_after_so_many() -> None:
+    """The demo's bench is checked after every 30 units."""
+
+    def said_after(last: int, numbers: Sequence[int]) -> str:
+        units = {"number": numbers, "serial": [f"PA-{one}" for one in numbers]}
+        shown = SimpleNamespace(
+            connection=SimpleNamespace(settings=demo_settings()),
+            checks=pd.DataFrame({"number": [last], "started_at": [AT]}),
+            errors=pd.DataFrame(units),
+        )
+        return bench_strip.every(cast("Shown", shown))
+
+    assert said_after(5, [1, 2, 3, 4, 6, 6, 7]) == "after 28 more units"
+    assert said_after(5, range(6, 35)) == "after 1 more unit"
+    assert said_after(5, range(6, 36)) == "before the next unit"
 
 
 def test_every_picture_of_a_page_is_offered_as_files_and_has_words() -> None:

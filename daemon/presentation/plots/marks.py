@@ -206,28 +206,6 @@ def wrapped(text: str, *, px: float) -> list[str]:
     return textwrap.wrap(kept, letters, break_long_words=False, break_on_hyphens=False)
 
 
-def _unnamed_brush(layers: Sequence[alt.Chart]) -> Any:
-    """Have the two marks of a drag hidden from who hears the page, like all others.
-
-    Nothing in a chart can say that of them: where it is compiled they stand before its
-    layers and behind them, and are told there.
-    """
-    if not any(
-        one.params is not alt.Undefined
-        and any(param.name == SPAN_PICKED for param in one.params)
-        for one in layers
-    ):
-        return alt.Undefined
-    return {
-        "embedOptions": {
-            "patch": [
-                {"op": "add", "path": f"/marks/{place}/aria", "value": False}
-                for place in (0, len(layers) + 1)
-            ]
-        }
-    }
-
-
 def picture(layers: list[alt.Chart], look: Look, *, height: int) -> alt.LayerChart:
     """Lay marks over each other on paper, in the font of the page.
 
@@ -238,7 +216,6 @@ def picture(layers: list[alt.Chart], look: Look, *, height: int) -> alt.LayerCha
         one.mark["aria"] = False
     return alt.LayerChart(
         layer=layers,
-        usermeta=_unnamed_brush(layers),
         height=height,
         padding={"left": 0, "right": 0, "top": 0, "bottom": 0},
         config=alt.Config(
