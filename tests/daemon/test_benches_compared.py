@@ -161,7 +161,7 @@ def test_benches_that_read_alike_are_said_to(benches: TwoBenches) -> None:
         benches.check(RIGHT, number, 0.0)
     seen = benches.seen(RIGHT)
     assert beside(seen, {}) == (
-        "The benches read their check standard alike, as far as they state.",
+        "The benches read their check standard the same, within what they state.",
     )
 
 
