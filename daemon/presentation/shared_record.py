@@ -187,7 +187,9 @@ def beside(benches: Benches, titles: Mapping[str, str]) -> tuple[str, ...]:
         if abs(one.difference_ppm) > one.allowed_ppm
     ]
     if not wrong:
-        return ("The benches read their check standard the same, within what they state.",)
+        return (
+            "The benches read their check standard the same, within what they state.",
+        )
     lines = []
     for one in wrong:
         unit = ShareUnit.of((one.difference_ppm, one.allowed_ppm))
@@ -224,6 +226,12 @@ def seen_elsewhere(one: FindingSeen) -> tuple[str, ...]:
             said = (
                 "Other benches read such units otherwise, and not right either: bench "
                 "and parts may both be off. Run the check standard at each bench."
+            )
+        case Whose.UNITS:
+            said = (
+                "Other benches read such units right, and a check standard as bench "
+                f"{one.bench} does: the benches agree, the units differ. Look which "
+                "reel is on the boards that were measured there."
             )
         case _ if others:
             said = "Too few units at other benches to tell the bench from the parts."

@@ -186,6 +186,18 @@ def test_a_finding_of_one_bench_is_held_against_the_other(
     assert benches.seen(RIGHT).findings == ()  # it is no finding of that bench
 
 
+def test_no_bench_is_said_to_be_off_that_reads_the_standard_as_others_do(
+    benches: TwoBenches,
+) -> None:
+    for number in (21, 22):
+        benches.check(LEFT, number, 5.0)
+        benches.check(RIGHT, number, 0.0)
+    benches.day(off_here_ppm=SIZE_PPM, off_there_ppm=0.0)
+    (one,) = benches.seen().findings
+    assert one.whose is Whose.UNITS
+    assert "the benches agree, the units differ" in seen_elsewhere(one)[-1]
+
+
 def test_nothing_is_told_of_the_bench_while_no_other_has_such_units(
     benches: TwoBenches,
 ) -> None:
