@@ -19,6 +19,9 @@ class Whose(StrEnum):
     """They read the same at the others."""
     BOTH = "both"
     """They read something between, or beyond: neither alone explains it."""
+    UNITS = "units"
+    """They read right at the others, and so does a check standard at all of them: the
+    units differ, not the benches."""
     OPEN = "open"
     """Too few units, or too near to tell."""
 

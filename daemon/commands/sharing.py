@@ -83,7 +83,7 @@ def sharing_list() -> Shown:
 @click.command("compare")
 @shown
 def sharing_compare() -> Shown:
-    """Say how the benches that share the record compare.
+    """Say how the benches compare.
 
     How they read the same check standard; and of each finding of this bench what the
     others read of such units, so that a bench that is off is told from a bad reel.

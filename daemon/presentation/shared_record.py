@@ -61,7 +61,7 @@ def unheard(state: Mapping[str, Any] | None) -> str:
 
 NOT_COMPARED = (
     "No check standard was run at two benches within 60 days. Carry one to the other "
-    "bench and run it there: only then is known whether they read alike."
+    "bench and run it there: only then is known whether they read the same."
 )
 WAITS = {
     "keep": "other record",
@@ -178,7 +178,7 @@ def said_of(one: BenchDifference) -> str:
 
 
 def beside(benches: Benches, titles: Mapping[str, str]) -> tuple[str, ...]:
-    """Say whether benches read their check standard alike; "what to do" where not."""
+    """Say whether benches read their check standard the same, and what to do if not."""
     if not benches.differences:
         return (NOT_COMPARED,)
     wrong = [
@@ -187,7 +187,9 @@ def beside(benches: Benches, titles: Mapping[str, str]) -> tuple[str, ...]:
         if abs(one.difference_ppm) > one.allowed_ppm
     ]
     if not wrong:
-        return ("The benches read their check standard alike, as far as they state.",)
+        return (
+            "The benches read their check standard the same, within what they state.",
+        )
     lines = []
     for one in wrong:
         unit = ShareUnit.of((one.difference_ppm, one.allowed_ppm))
@@ -224,6 +226,12 @@ def seen_elsewhere(one: FindingSeen) -> tuple[str, ...]:
             said = (
                 "Other benches read such units otherwise, and not right either: bench "
                 "and parts may both be off. Run the check standard at each bench."
+            )
+        case Whose.UNITS:
+            said = (
+                "Other benches read such units right, and a check standard as bench "
+                f"{one.bench} does: the benches agree, the units differ. Look which "
+                "reel is on the boards that were measured there."
             )
         case _ if others:
             said = "Too few units at other benches to tell the bench from the parts."

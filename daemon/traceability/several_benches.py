@@ -6,6 +6,7 @@ is then said to be the bench, not the reel.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import combinations
 from statistics import fmean
@@ -67,11 +68,15 @@ def benches_of(
         The shared database does not answer.
     """
     checks = shared.bench_checks(product, most=CHECKS, since=at - CHECKED_WITHIN)
+    differences = tuple(_differences(checks))
     return Benches(
         bench=bench,
         states=tuple(shared.bench_states(product, builds=BUILDS)),
-        differences=tuple(_differences(checks)),
-        findings=tuple(_findings(store, shared, product, bench)),
+        differences=differences,
+        findings=tuple(
+            _beside_standard(one, key, differences)
+            for key, one in _findings(store, shared, product, bench)
+        ),
     )
 
 
@@ -110,7 +115,8 @@ def _read(check: BenchCheck) -> StandardReading:
 
 def _findings(
     store: Store, shared: "PostgresStore", product: str, bench: str
-) -> Iterator[FindingSeen]:
+) -> Iterator[tuple[str | None, FindingSeen]]:
+    """Yield each finding's range, and what benches read of its units."""
     standing = [
         one
         for one in store.rows(Signal, "signals", product=product)
@@ -127,7 +133,31 @@ def _findings(
             if build not in asked:
                 asked[build] = shared.bench_units(product, build)
             units += asked[build]
-        yield seen_by_benches(one, units, fittings, reworks, bench=bench)
+        yield one.range, seen_by_benches(one, units, fittings, reworks, bench=bench)
+
+
+def _beside_standard(
+    seen: FindingSeen, key: str | None, differences: Sequence[BenchDifference]
+) -> FindingSeen:
+    """Say of no bench that it is off where it reads a check standard as others do.
+
+    Then such units differ from bench to bench: boards of two reels may be mixed.
+    """
+    if seen.whose is not Whose.BENCH:
+        return seen
+    others = {one.bench for one in seen.seen} - {seen.bench}
+    compared = [
+        one
+        for one in differences
+        if key in {None, one.range}
+        and seen.bench in {one.bench, one.other}
+        and others & {one.bench, one.other}
+    ]
+    near = all(
+        abs(one.difference_ppm) + one.uncertainty_ppm < abs(seen.size_ppm) / 2
+        for one in compared
+    )
+    return replace(seen, whose=Whose.UNITS) if compared and near else seen
 
 
 def _builds(signal: Signal, fittings: Iterable[Fitting]) -> list[str]:

@@ -417,7 +417,7 @@ def unit_runs(book: Book, serial: str, session: str | None) -> Rows:
 def untold(book: Book) -> Rows:  # noqa: ARG001 -- no command of the Store makes them
     """Return what waits, kind after kind."""
     found: dict[str, Row] = {}
-    for one in sorted(WAITING, key=by("kept_at")):
+    for one in sorted(map(dict, WAITING), key=by("kept_at")):
         row = found.setdefault(
             str(one["command"]),
             {"command": one["command"], "waiting": 0, "since": one["kept_at"]},

@@ -161,7 +161,7 @@ def test_benches_that_read_alike_are_said_to(benches: TwoBenches) -> None:
         benches.check(RIGHT, number, 0.0)
     seen = benches.seen(RIGHT)
     assert beside(seen, {}) == (
-        "The benches read their check standard alike, as far as they state.",
+        "The benches read their check standard the same, within what they state.",
     )
 
 
@@ -184,6 +184,18 @@ def test_a_finding_of_one_bench_is_held_against_the_other(
     assert seen.startswith("Bench left: 4 units, mean +0.2")
     assert says in said
     assert benches.seen(RIGHT).findings == ()  # it is no finding of that bench
+
+
+def test_no_bench_is_said_to_be_off_that_reads_the_standard_as_others_do(
+    benches: TwoBenches,
+) -> None:
+    for number in (21, 22):
+        benches.check(LEFT, number, 5.0)
+        benches.check(RIGHT, number, 0.0)
+    benches.day(off_here_ppm=SIZE_PPM, off_there_ppm=0.0)
+    (one,) = benches.seen().findings
+    assert one.whose is Whose.UNITS
+    assert "the benches agree, the units differ" in seen_elsewhere(one)[-1]
 
 
 def test_nothing_is_told_of_the_bench_while_no_other_has_such_units(

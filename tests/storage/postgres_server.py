@@ -47,7 +47,7 @@ class Server:
         return name
 
     def kill_and_start_again(self) -> None:
-        """Kill all its processes at once, as a power cut would, and start it anew."""
+        """Kill all its processes at once, and start it anew."""
         children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
         for pid in (self.process.pid, *map(int, children.read_text().split())):
             with suppress(ProcessLookupError):

@@ -1,11 +1,12 @@
 """Rows of the four-range photodiode amplifier, for tests of what is remembered."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from storage.amending import row_text
+from storage.door import Cell
 from storage.local import LocalStore
 from storage.records import (
     BenchInstrument,
@@ -524,7 +525,7 @@ ARRIVED = Delivery(
 TAKEN = Acknowledgement(alert=ALERT.alert, person="Ada", acknowledged_at=START)
 
 
-WAITING = tuple(
+WAITING: tuple[Mapping[str, Cell], ...] = tuple(
     {
         "seq": seq,
         "command": command,

@@ -6,8 +6,9 @@ are findings, holds and messages to a receiver on this machine. Beside that some
 looks: the daemon's state and the rows of the first page are asked for all the time.
 """
 
+import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -62,6 +63,10 @@ class Soaked:
     first_tenth_ms: float
     last_tenth_ms: float
     slower_percent: float
+    first_tenth_used_ms: float
+    """Processor time of the daemon a unit, all that it does beside counted in: what
+    tells of it on a machine that is shared."""
+    last_tenth_used_ms: float
     hours: float
 
 
@@ -69,6 +74,8 @@ class Soaked:
 class _Watched:
     taken_s: list[float] = field(default_factory=list)
     memory_mb: list[float] = field(default_factory=list)
+    used_s: list[tuple[int, float]] = field(default_factory=list)
+    """Processor time of the daemon, and after how many units."""
     refused: int = 0
 
 
@@ -143,8 +150,19 @@ def _told(
         first_tenth_ms=1e3 * first_s,
         last_tenth_ms=1e3 * last_s,
         slower_percent=100 * (last_s / first_s - 1),
+        first_tenth_used_ms=_used_ms(seen.used_s, warm, warm + tenth),
+        last_tenth_used_ms=_used_ms(
+            seen.used_s, len(seen.taken_s) - tenth, len(seen.taken_s)
+        ),
         hours=hours,
     )
+
+
+def _used_ms(used_s: Sequence[tuple[int, float]], since: int, until: int) -> float:
+    """Return the processor time a unit between two units, ms."""
+    inside = [one for one in used_s if since <= one[0] <= until]
+    (first, before_s), (last, after_s) = inside[0], inside[-1]
+    return 1e3 * (after_s - before_s) / max(1, last - first)
 
 
 def _work(
@@ -191,8 +209,10 @@ def _work(
         seen.refused += became["state"] == "failed"
         if unit % note_every == 0:
             seen.memory_mb.append(memory_mb(pid))
+            seen.used_s.append((unit, used_s(pid)))
             tell(unit / units, f"{seen.memory_mb[-1]:.0f} MB")
     seen.memory_mb.append(memory_mb(pid))
+    seen.used_s.append((units, used_s(pid)))
 
 
 def _next_build(
@@ -258,6 +278,13 @@ def _rows(store: RemoteStore, query: str, **more: int) -> list[dict[str, object]
         query, product=NAME, **more
     ).to_pylist()
     return found
+
+
+def used_s(pid: int) -> float:
+    """Return the processor time that a process has taken, s."""
+    stat = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8")
+    after_name = stat.rpartition(")")[2].split()
+    return (int(after_name[11]) + int(after_name[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def memory_mb(pid: int) -> float:
