@@ -449,7 +449,8 @@ def cheapest(
     5
     """
     missed = check.missed_by_each(shift_ppm=shift_ppm, build=build, carrying=carrying)
-    return int(np.argmin(_cost(costs, np.arange(build + 1), missed, carrying)))
+    numbers = np.arange(build + 1, dtype=np.float64)
+    return int(np.argmin(_cost(costs, numbers, missed, carrying)))
 
 
 def _cost(
