@@ -460,6 +460,7 @@ def test_an_output_too_small_for_a_number_is_refused() -> None:
             tolerance_ppm=1.0,
         ),
     ],
+    ids=["indices", "interval", "components", "claim"],
 )  # fmt: skip
 def test_numbers_too_far_apart_are_refused_in_words(asked: Callable[[], Any]) -> None:
     with pytest.raises(SpcError, match="closer together"):
