@@ -357,12 +357,10 @@ def called(calls: int, seed: int, *, slow: bool) -> Called:
     """Call all there is so many times together; return what came of it."""
     draw = np.random.default_rng(seed)
     found = Called()
-    known: dict[str, Callable[..., Any] | Own] = {
-        name: what
-        for name, what in {**functions(), **methods()}.items()
-        if slow or name not in SLOW
-    }
-    names = list(known)
+    known: dict[str, Callable[..., Any] | Own] = {}
+    known.update(functions())
+    known.update(methods())
+    names = [name for name in known if slow or name not in SLOW]
     turn = 0
     while found.calls.total() < calls:
         name = names[turn % len(names)]
