@@ -9,7 +9,7 @@ from config import QuantityError, Unit, parse, spell
 from daemon.commands.opened import opened
 from daemon.commands.showing import How, Part, Shown, Table, refuse, shown
 from daemon.presentation import figures
-from daemon.spc import Costs
+from daemon.spc import LARGEST_BUILD, Costs
 from daemon.watch import (
     CHECKED,
     MISSED,
@@ -39,7 +39,7 @@ class Share(click.ParamType[float]):
 
 @click.command()
 @click.option(
-    "--build", type=click.IntRange(min=1), default=60, show_default=True,
+    "--build", type=click.IntRange(1, LARGEST_BUILD), default=60, show_default=True,
     help="Units in the build.",
 )  # fmt: skip
 @click.option(

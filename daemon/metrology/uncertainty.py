@@ -354,6 +354,10 @@ def effective_degrees_of_freedom(components: Sequence[Component]) -> float:
     return 1 / share if share > 0 else inf
 
 
+ROUND_TRIP = 1e-9
+"""How closely the distribution gives back the coverage that a factor was asked for."""
+
+
 def coverage_factor(coverage: float, degrees: float = inf) -> float:
     """Return k for an interval of this coverage probability.
 
@@ -383,8 +387,14 @@ def coverage_factor(coverage: float, degrees: float = inf) -> float:
     probability(coverage=coverage)
     degrees_of_freedom(degrees=degrees)
     upper = (1 + coverage) / 2
-    return float(
-        scipy.special.ndtri(upper)
-        if isinf(degrees)
-        else scipy.special.stdtrit(degrees, upper)
-    )
+    if isinf(degrees):
+        return float(scipy.special.ndtri(upper))
+    factor = float(scipy.special.stdtrit(degrees, upper))
+    # Far below one degree the factor is beyond all numbers, and the library's is wrong.
+    if not abs(scipy.special.stdtr(degrees, factor) - upper) <= ROUND_TRIP:
+        raise ArgumentError(
+            name="degrees of freedom",
+            value=degrees,
+            bound="more: no number is as large as the factor",
+        )
+    return factor

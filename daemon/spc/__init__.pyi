@@ -39,6 +39,7 @@ from .reel_claim import (
     reel_claim as reel_claim,
 )
 from .spot_check import (
+    LARGEST_BUILD as LARGEST_BUILD,
     Costs as Costs,
     SpotCheck as SpotCheck,
     cheapest as cheapest,

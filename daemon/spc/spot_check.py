@@ -29,12 +29,14 @@ from daemon.spc.checks import (
 )
 from daemon.spc.errors import OutOfRangeError
 
-__all__ = ["Costs", "SpotCheck", "cheapest", "expected_cost"]
+__all__ = ["LARGEST_BUILD", "Costs", "SpotCheck", "cheapest", "expected_cost"]
 
 MEANS, SCATTERS = 48, 24
 """Equally likely cases of a mean, and of a scatter, that are not known."""
 CONFIDENCE = 0.95
 FEWEST_DEGREES = 0.1
+LARGEST_BUILD = 5000
+"""Units: of a larger build each number of units takes longer than anybody waits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,7 +225,8 @@ class SpotCheck:
         """
         finite("shift_ppm", shift_ppm)
         share("missed", missed)
-        units = np.arange(1, count("most", most, at_least=1) + 1)
+        _no_larger("most", count("most", most, at_least=1))
+        units = np.arange(1, most + 1)
         seen = self._seen(units, shift_ppm).mean(axis=0)
         enough = np.flatnonzero(1.0 - seen <= missed)
         return int(units[enough[0]]) if enough.size else None
@@ -449,7 +452,8 @@ def cheapest(
     5
     """
     missed = check.missed_by_each(shift_ppm=shift_ppm, build=build, carrying=carrying)
-    return int(np.argmin(_cost(costs, np.arange(build + 1), missed, carrying)))
+    numbers = np.arange(build + 1, dtype=np.float64)
+    return int(np.argmin(_cost(costs, numbers, missed, carrying)))
 
 
 def _cost(
@@ -487,8 +491,16 @@ def _log_choose(n: int, k: NDArray[np.int64] | int) -> NDArray[np.float64] | np.
 
 def _in_build(argument: str, value: int, build: int) -> None:
     count("build", build, at_least=1)
+    _no_larger("build", build)
     count(argument, value, at_least=0)
     if value > build:
         raise OutOfRangeError(
             argument=argument, value=value, allowed=f"up to the build's {build}"
+        )
+
+
+def _no_larger(argument: str, units: int) -> None:
+    if units > LARGEST_BUILD:
+        raise OutOfRangeError(
+            argument=argument, value=units, allowed=f"<= {LARGEST_BUILD}"
         )

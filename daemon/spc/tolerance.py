@@ -261,13 +261,14 @@ def distribution_free_interval(
     (0.0, 99.0, 0.963)
     """
     values = np.sort(finite_array("x", x, at_least=1))
+    # Refuses shares outside their bounds: by these the ranks below would never end.
+    needed = distribution_free_size(side=side, coverage=coverage, confidence=confidence)
     n = len(values)
     least = 1 if side is not Side.BOTH else 2
     # Leaving out m - 1 extreme values still covers with this probability.
     out = least
     while _covers(n, out + 1, coverage) >= confidence:
         out += 1
-    needed = distribution_free_size(side=side, coverage=coverage, confidence=confidence)
     below = {Side.BOTH: out // 2, Side.LOWER: out, Side.UPPER: None}[side]
     above = {Side.BOTH: out - out // 2, Side.UPPER: out, Side.LOWER: None}[side]
     ready = n >= needed

@@ -53,6 +53,7 @@ def with_history(
     mean = draw.normal(0.0, world.mean * unit, LAYOUT.ranges)
     variance = np.full(LAYOUT.ranges, (world.noise * unit) ** 2)
     level = np.zeros(LAYOUT.parts)
+    truth = Truth(mean=mean, level=level, world=world)
     for _ in range(builds):
         level = draw.normal(0.0, world.reel * unit, LAYOUT.parts)
         truth = Truth(mean=mean, level=level, world=world)

@@ -28,6 +28,7 @@ from scipy import stats
 import daemon.metrology
 import daemon.spc
 from daemon.metrology.errors import MetrologyError
+from daemon.metrology.uncertainty import coverage_factor
 from daemon.spc.capability.indices import Specification, cpm_interval, indices
 from daemon.spc.charts.cusum import CusumChart
 from daemon.spc.control_limits import Limits
@@ -35,6 +36,7 @@ from daemon.spc.errors import SpcError
 from daemon.spc.reel_claim import reel_claim
 from daemon.spc.rules import NELSON, RunRules
 from daemon.spc.run_length.distribution import solve_for_mean
+from daemon.spc.tolerance import distribution_free_interval
 from daemon.spc.variance.one_way import one_way_components
 
 ROOMS = (daemon.metrology, daemon.spc)
@@ -355,12 +357,10 @@ def called(calls: int, seed: int, *, slow: bool) -> Called:
     """Call all there is so many times together; return what came of it."""
     draw = np.random.default_rng(seed)
     found = Called()
-    known: dict[str, Callable[..., Any] | Own] = {
-        name: what
-        for name, what in {**functions(), **methods()}.items()
-        if slow or name not in SLOW
-    }
-    names = list(known)
+    known: dict[str, Callable[..., Any] | Own] = {}
+    known.update(functions())
+    known.update(methods())
+    names = [name for name in known if slow or name not in SLOW]
     turn = 0
     while found.calls.total() < calls:
         name = names[turn % len(names)]
@@ -458,6 +458,7 @@ def test_an_output_too_small_for_a_number_is_refused() -> None:
             tolerance_ppm=1.0,
         ),
     ],
+    ids=["indices", "interval", "components", "claim"],
 )  # fmt: skip
 def test_numbers_too_far_apart_are_refused_in_words(asked: Callable[[], Any]) -> None:
     with pytest.raises(SpcError, match="closer together"):
@@ -467,6 +468,17 @@ def test_numbers_too_far_apart_are_refused_in_words(asked: Callable[[], Any]) ->
 def test_a_run_length_that_is_none_solves_nothing() -> None:
     with pytest.raises(SpcError, match="mean run length"):
         solve_for_mean(lambda limit: limit - 5.0, arl=370.0, guess=3.0, highest=9.0)
+
+
+@pytest.mark.parametrize("confidence", [0.0, -1.0, nan])
+def test_a_confidence_that_is_none_ends_at_once(confidence: float) -> None:
+    with pytest.raises(SpcError, match="confidence"):
+        distribution_free_interval([1.0, 2.0, 3.0], confidence=confidence)
+
+
+def test_a_factor_beyond_all_numbers_is_refused() -> None:
+    with pytest.raises(MetrologyError, match="degrees of freedom"):
+        coverage_factor(0.999999, 1e-12)
 
 
 def test_memory_of_other_rules_is_refused() -> None:

@@ -246,6 +246,7 @@ def test_the_drift_between_checks_is_a_line_once_a_session_had_two(
 
     assert checked(0, 0, 5.0) == {}
     before = told()
+    found: dict[str, Drift] = {}
     for day, moved_ppm in enumerate((60.0, -55.0, 65.0)):
         if day:
             checked(day, 0, 5.0)

@@ -181,6 +181,7 @@ def solve_for_mean(
     evaluations do. `highest` is the widest limit that is tried.
     """
     positive("arl", arl)
+    positive("guess", guess)
 
     def excess(limit: float) -> float:
         points = mean(limit)

@@ -181,7 +181,9 @@ class DoublePlan:
     def accepts_build(self, nonconforming: int, *, build: int) -> float:
         """Return the probability of acceptance of one finite build (hypergeometric)."""
         checked_build(nonconforming, build, self.n)
-        between = np.arange(self.c1 + 1, min(self.r1, nonconforming + 1))
+        # No more of them than there are places left can be outside the first sample.
+        least = max(self.c1 + 1, nonconforming - (build - self.n1))
+        between = np.arange(least, min(self.r1, nonconforming + 1))
         second = scipy.stats.hypergeom.pmf(
             between, build, nonconforming, self.n1
         ) @ scipy.stats.hypergeom.cdf(

@@ -191,6 +191,7 @@ def test_more_sessions_tell_the_pace_better() -> None:
     days = [session(chance, 8.0, 3)[0] for _ in range(40)]
     few, many = between_checks_ppm(days[:1]), between_checks_ppm(days)
     assert few is not None
+    assert many is not None
     assert many == pytest.approx(8.0, rel=0.15)
     assert abs(few - 8.0) > abs(many - 8.0)
 

@@ -591,3 +591,15 @@ POINTS = {"good": 0.01, "alpha": 0.05, "bad": 0.1, "beta": 0.1}
 )
 def test_bad_arguments_are_named(refusal: Refusal) -> None:
     assert_refused(refusal)
+
+
+@pytest.mark.source("combinations counted by hand")
+def test_a_build_of_which_most_do_not_conform_has_a_probability_too() -> None:
+    """Eight of ten: two or three in the first four, the others among the six left.
+
+    28 of 210 first samples have two, of which any second one is accepted; 112 have
+    three, of which 10 of 15 are.
+    """
+    plan = DoublePlan(n1=4, c1=0, r1=4, n2=4, c2=6)
+    by_hand = 28 / 210 + 112 / 210 * 10 / 15
+    assert plan.accepts_build(8, build=10) == pytest.approx(by_hand, abs=1e-12)

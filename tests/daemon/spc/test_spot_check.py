@@ -278,6 +278,15 @@ def test_nonsense_is_refused_by_name(wrong: dict[str, float], names: str) -> Non
         SpotCheck(**(right | wrong))
 
 
+def test_a_build_that_nobody_would_wait_for_is_refused_at_once() -> None:
+    with pytest.raises(SpcError, match="build"):
+        CHECK.missed_by_each(shift_ppm=1.0, build=10**9, carrying=5)
+    with pytest.raises(SpcError, match="build"):
+        CHECK.missed(10**9, shift_ppm=1.0, build=10**9, carrying=10**9)
+    with pytest.raises(SpcError, match="most"):
+        CHECK.units_needed(shift_ppm=1.0, missed=0.05, most=10**9)
+
+
 def test_more_cannot_be_checked_than_were_built() -> None:
     with pytest.raises(SpcError, match="checked"):
         CHECK.missed(11, shift_ppm=1.0, build=10, carrying=5)
