@@ -468,6 +468,8 @@ def test_numbers_too_far_apart_are_refused_in_words(asked: Callable[[], Any]) ->
 def test_a_run_length_that_is_none_solves_nothing() -> None:
     with pytest.raises(SpcError, match="mean run length"):
         solve_for_mean(lambda limit: limit - 5.0, arl=370.0, guess=3.0, highest=9.0)
+    with pytest.raises(SpcError, match="guess"):
+        solve_for_mean(lambda _: 1.0, arl=370.0, guess=5e-324, highest=9.0)
 
 
 @pytest.mark.parametrize("confidence", [0.0, -1.0, nan])

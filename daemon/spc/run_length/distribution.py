@@ -10,6 +10,8 @@ from scipy.optimize import brentq
 from daemon.spc.checks import Floats, count, finite, positive, share
 from daemon.spc.errors import OutOfRangeError
 
+NARROWEST = 1e-6
+"""No limit is looked for below this."""
 LONGEST = 1e12
 """Longest mean run length that double precision can tell, in points."""
 
@@ -181,7 +183,12 @@ def solve_for_mean(
     evaluations do. `highest` is the widest limit that is tried.
     """
     positive("arl", arl)
-    positive("guess", guess)
+    # From far below it no multiple ever grows.
+    if not finite("guess", guess) >= NARROWEST:
+        raise OutOfRangeError(
+            argument="guess", value=guess, allowed=f">= {NARROWEST:g}"
+        )
+    positive("highest", highest)
 
     def excess(limit: float) -> float:
         points = mean(limit)
@@ -194,7 +201,7 @@ def solve_for_mean(
     low = high = guess
     while excess(low) > 0.0:
         low *= 0.7
-        if low < 1e-6:
+        if low < NARROWEST:
             raise OutOfRangeError(
                 argument="arl", value=arl, allowed=f">= {mean(low):.6g} for this chart"
             )
