@@ -391,7 +391,7 @@ def coverage_factor(coverage: float, degrees: float = inf) -> float:
         return float(scipy.special.ndtri(upper))
     factor = float(scipy.special.stdtrit(degrees, upper))
     # Far below one degree the factor is beyond all numbers, and the library's is wrong.
-    if not abs(scipy.special.stdtr(degrees, factor) - upper) <= ROUND_TRIP:
+    if not abs(float(scipy.special.stdtr(degrees, factor)) - upper) <= ROUND_TRIP:
         raise ArgumentError(
             name="degrees of freedom",
             value=degrees,
