@@ -38,7 +38,7 @@ def exchange(local: LocalStore, shared: "PostgresStore", bench: str) -> Exchange
     if not local.shares:
         local.share(on=True)
     marks = local.marks()
-    log = shared.log_of(bench, marks.file)
+    log = shared.log_of(bench, marks.file, known=marks.told)
     # What was told and not noted so waits here still, unless the file was put back.
     put_back = marks.lost > 0 or (
         log.told > marks.told and local.digest_of(log.told) != log.digest

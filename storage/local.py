@@ -63,6 +63,8 @@ class LocalStore(Store):
         self._noted: Anchor | None = None
         self._looked_at = 0
         """Transactions kept when the ledger's newest row was last looked at."""
+        self._marks: tuple[int, sharing.Marks] | None = None
+        """How far the sharing was, at so many transactions kept."""
         self._database = Engine(self.path, limits)
         self.shares = self.marks().shares
         """Whether what is kept is written down for a shared database."""
@@ -207,8 +209,13 @@ class LocalStore(Store):
 
     def marks(self) -> sharing.Marks:
         """Return how far the sharing is."""
-        with self._database.asking() as asking:
-            return sharing.marks(asking)
+        # Asked twice a second: seven questions for what no transaction has changed.
+        commits = self._database.commits
+        known = self._marks
+        if known is None or known[0] != commits:
+            with self._database.asking() as asking:
+                known = self._marks = (commits, sharing.marks(asking))
+        return known[1]
 
     def digest_of(self, seq: int) -> str | None:
         """Return the digest of what waits under a count; None where nothing does."""

@@ -98,7 +98,8 @@ class Address:
 class Log:
     """The shared log: its `last` place, and up to which of its counts a bench has told.
 
-    `digest` is of what the bench told last; None before anything.
+    `digest` is of what the bench told last; None before anything, or where it was not
+    asked for.
     """
 
     last: int
@@ -214,10 +215,11 @@ class PostgresStore(Store):
                     allowed=f"must be of the columns' types: {sentence(exc)}",
                 ) from exc
 
-    def log_of(self, bench: str, file: int) -> Log:
+    def log_of(self, bench: str, file: int, *, known: int = 0) -> Log:
         """Return how far a bench has told.
 
-        The first file that comes with a bench's name has it.
+        The first file that comes with a bench's name has it. Up to the count `known`
+        the bench knows what it told: without a digest, since an import is long.
 
         Raises
         ------
@@ -229,17 +231,18 @@ class PostgresStore(Store):
                 "select (select file from bench where bench = %(bench)s), "
                 "(select coalesce(max(number), 0) from bench_log), "
                 "coalesce(last.seq, 0), last.body from (select 1) as one left join ("
-                "select seq, body from bench_log "
+                "select seq, case when seq > %(known)s then body end as body "
+                "from bench_log "
                 "where bench = %(bench)s and seq is not null order by seq desc limit 1"
                 ") as last on true",
-                {"bench": bench},
+                {"bench": bench, "known": known},
             ).fetchone()
-        known, last, told, body = row or (None, 0, 0, None)
-        if known is None:
+        owner, last, told, body = row or (None, 0, 0, None)
+        if owner is None:
             with self.transaction() as transaction:
                 columns: dict[str, Cell] = {"bench": bench, "file": file}
                 keep_row(transaction, "bench", columns, key=("bench",))
-        elif known != file:
+        elif owner != file:
             raise ConflictError(
                 kind="bench",
                 key=bench,
@@ -573,7 +576,7 @@ def _heard_of(transaction: Transaction, bench: str) -> tuple[int, int, frozenset
     (row,) = transaction.ask(
         "select coalesce((select max(number) from bench_log), 0) as last, "
         "coalesce((select max(seq) from bench_log where bench = $bench), 0) as told, "
-        "array(select distinct bench from bench_log where bench <> $bench) as others",
+        "array(select bench from bench where bench <> $bench) as others",
         {"bench": bench},
     )
     others: Any = row["others"]

@@ -6,15 +6,17 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import psycopg
 import pytest
 
+from storage import sharing
 from storage.amending import row_text
 from storage.answers import Decided, HoldState
 from storage.errors import ConflictError, UnreachableError
 from storage.exchanging import exchange
 from storage.ledger import LedgerRow, undecided, verify
 from storage.local import LocalStore
-from storage.postgres import PostgresStore
+from storage.postgres import SCHEMA, PostgresStore, _heard_of
 from storage.records import (
     Build,
     Decision,
@@ -33,6 +35,7 @@ from storage.records_amending import Amended, Amendment
 from storage.records_sharing import NotShared
 from storage.records_shipping import Shipment
 from storage.store import Store
+from storage.tables import Transaction
 from tests.storage.postgres_server import Databases
 from tests.storage.samples import (
     CONFIGURATION,
@@ -513,3 +516,56 @@ def test_what_is_kept_again_is_not_told_again(benches: Benches) -> None:
     benches.shared.keep(REEL)
     assert benches.left.marks().waiting == 0
     assert benches.shared.log_of(LEFT, benches.left.marks().file).last == before
+
+
+def test_a_bench_with_nothing_to_tell_asks_its_file_nothing(
+    benches: Benches, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It looks twice a second, all day."""
+    furnish(benches.left)
+    benches.exchange()
+    exchange(benches.left, benches.shared, LEFT)
+    asked = 0
+    real = sharing.marks
+
+    def counted(transaction: Transaction) -> sharing.Marks:
+        nonlocal asked
+        asked += 1
+        return real(transaction)
+
+    monkeypatch.setattr(sharing, "marks", counted)
+    for _ in range(3):
+        exchange(benches.left, benches.shared, LEFT)
+    assert asked == 0
+    record(benches.left, run(1))
+    assert benches.left.marks().waiting == 1
+    assert asked == 1
+
+
+def test_what_was_told_last_comes_back_only_where_the_bench_does_not_know_it(
+    benches: Benches,
+) -> None:
+    furnish(benches.left)
+    benches.exchange()
+    marks = benches.left.marks()
+    known = benches.shared.log_of(LEFT, marks.file, known=marks.told)
+    assert (known.told, known.digest) == (marks.told, None)
+    assert benches.shared.log_of(LEFT, marks.file).digest is not None
+
+
+def test_who_told_last_and_who_else_is_there_cost_the_same_after_any_history(
+    benches: Benches,
+) -> None:
+    """By an index and by the list of benches: the log grows for ever."""
+    furnish(benches.left)
+    benches.exchange()
+    with psycopg.connect(
+        benches.conninfo, options=f"-c search_path={SCHEMA} -c enable_seqscan=off"
+    ) as connection:
+        plan = connection.execute(
+            "explain select max(delivered_at) from bench_log where bench = 'left'"
+        ).fetchall()
+    assert "using bench_log_delivered" in str(plan)
+    with benches.shared.transaction() as transaction:
+        _, _, others = _heard_of(transaction, LEFT)
+    assert others == {RIGHT}  # known, though it has told nothing yet
