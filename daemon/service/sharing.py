@@ -111,12 +111,14 @@ class Sharer:
         self._looked_s = now_s
         if (changes := (shared.changes(), self._store.changes())) == self._looked_at:
             return
-        at, bench = self._utc(), self._settings.bench
+        at, bench, noted = self._utc(), self._settings.bench, 0
         for one in self._store.rows(Product):
             seen = benches_of(self._store, shared, one.product, bench=bench, at=at)
             view = SharedView(shared_view=one.product, body=seen.text, seen_at=at)
             self._store.note_view(view)
-        self._looked_at = (changes[0], self._store.changes())
+            noted += 1
+        # Nothing new are our own notes; what others kept meanwhile is looked at next.
+        self._looked_at = (changes[0], changes[1] + noted)
 
     def _go_on(self) -> None:
         pause_s = EVERY_S

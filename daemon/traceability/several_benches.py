@@ -23,6 +23,7 @@ from storage import (
     BenchDifference,
     Benches,
     BenchUnit,
+    BuildState,
     Cause,
     FindingSeen,
     Fitting,
@@ -43,6 +44,9 @@ CHECKED_WITHIN = timedelta(days=60)
 """Older ones tell of another bench, or another standard."""
 BUILDS = 6
 """Newest builds that a reel is looked for in."""
+FINDINGS_OF = 12
+"""Newest builds whose findings are looked at, beside those that are held: of a long
+history nobody asks any more, and each costs a question."""
 SURE_LOG_ODDS = 3.0
 """From which on it is said whose a finding is: twenty to one."""
 WIDTH_95 = 3.92
@@ -116,11 +120,13 @@ def _read(check: BenchCheck) -> StandardReading:
 def _findings(
     store: Store, shared: "PostgresStore", product: str, bench: str
 ) -> Iterator[tuple[str | None, FindingSeen]]:
-    """Yield each finding's range, and what benches read of its units."""
+    """Yield the range of each finding of late, and what benches read of its units."""
+    builds = store.rows(BuildState, product=product, newest=FINDINGS_OF)
+    near = {one.build for one in builds}
     standing = [
         one
         for one in store.rows(Signal, "signals", product=product)
-        if one.standing and one.cause in OF_SEVERAL_UNITS
+        if one.standing and one.cause in OF_SEVERAL_UNITS and one.build in near
     ]
     if not standing:
         return

@@ -5,11 +5,13 @@ from contextlib import ExitStack
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from threading import Event
 
 import numpy as np
 import psycopg
 import pytest
 
+from config.sharing import Sharing
 from daemon.presentation import (
     beside,
     difference_rows,
@@ -18,7 +20,10 @@ from daemon.presentation import (
     seen_elsewhere,
     untold,
 )
+from daemon.service import sharing as service_sharing
+from daemon.station.desk import Desk
 from daemon.traceability import benches_of
+from daemon.traceability.several_benches import FINDINGS_OF
 from storage.answers import HoldState, Untold
 from storage.benches import Benches, Whose
 from storage.exchanging import exchange
@@ -29,6 +34,7 @@ from storage.records_sharing import SharedView
 from storage.statements import shared_migrations
 from tests.storage.postgres_server import Databases
 from tests.storage.samples import (
+    BUILD,
     CONFIGURATION,
     FITTING,
     PERSONS_HOLD,
@@ -265,3 +271,46 @@ def test_a_database_of_before_learns_which_bench_measured(benches: TwoBenches) -
             "select session, bench from measured_at order by session"
         ).fetchall()
     assert rows == [("left 1", LEFT), ("right 1", RIGHT)]
+
+
+def test_a_finding_of_long_ago_is_asked_for_only_while_it_is_held(
+    benches: TwoBenches,
+) -> None:
+    """Findings add up over the years, and each look would ask for all of them."""
+    benches.day(off_here_ppm=SIZE_PPM, off_there_ppm=0.0)
+    for number in range(FINDINGS_OF):
+        later = START + timedelta(days=number + 1)
+        benches.left.keep(replace(BUILD, build=f"L{number}", opened_at=later))
+        of = run(100 + number, build=f"L{number}")
+        benches._keep(LEFT, of, 0.0, scatter_ppm=100.0)
+    assert benches.seen().findings == ()
+    benches.left.keep(PERSONS_HOLD, decision=PLACED)
+    assert [one.signal for one in benches.seen().findings] == [FINDING.signal]
+
+
+def test_what_is_kept_during_a_look_is_seen_at_the_next(
+    benches: TwoBenches, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A look asks both records, which takes a while; the bench goes on measuring."""
+    now_s, looks = 0.0, 0
+    monkeypatch.setattr(service_sharing, "monotonic", lambda: now_s)
+
+    def looked(*_: object, **__: object) -> Benches:
+        nonlocal looks
+        looks += 1
+        if looks == 1:
+            benches.measure(LEFT, 1, 0.0)
+        return Benches(bench=LEFT)
+
+    monkeypatch.setattr(service_sharing, "benches_of", looked)
+    sharer = service_sharing.Sharer(
+        benches.left,
+        Sharing(database="host=none", bench=LEFT),
+        Desk(utc=lambda: START, stop=Event()),
+        utc=lambda: START,
+        open_shared=lambda _: benches.shared,
+    )
+    for expected in (1, 2, 2):
+        sharer._look(benches.shared)
+        assert looks == expected
+        now_s += service_sharing.LOOK_S
