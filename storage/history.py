@@ -9,7 +9,7 @@ leaves whole files, and the next run takes back those that were not noted.
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from urllib.parse import quote
 
@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 
 from config.files import private_folder, sync, write_whole
 from storage.errors import ConflictError, SchemaError, sentence
+from storage.every_record import RECORDS
 from storage.store import Store
 
 BATCH_RUNS = 20_000
@@ -83,8 +84,18 @@ def write_history(
         after = until
     tables = private_folder(root / "tables")
     for name in SLOW:
-        _write(tables / f"{name}.parquet", store.table(name))
+        _write(tables / f"{name}.parquet", _slow(store, product, name))
     return Written(results=results, rejudgements=rejudged, files=files)
+
+
+def _slow(store: Store, product: str, name: str) -> pa.Table:
+    """Return a table's rows of a product; all of those that are of none, as reels."""
+    if name == "hold_end":
+        ends = store.table(name)
+        holds = store.table("hold", product=product)["hold"].combine_chunks()
+        return ends.filter(pc.is_in(ends["hold"], value_set=holds))
+    columns = {one.name for one in fields(RECORDS[name])}  # type: ignore[arg-type]
+    return store.table(name, **({"product": product} if "product" in columns else {}))
 
 
 def _noted(store: Store, product: str, root: Path) -> int:

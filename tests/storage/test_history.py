@@ -14,9 +14,14 @@ from storage import history
 from storage.errors import ConflictError, SchemaError
 from storage.history import write_history
 from storage.local import LocalStore
-from storage.records import Run
+from storage.records import Product, Run
 from tests.storage.samples import (
+    BUILD,
     CHECK,
+    END,
+    ENDED,
+    PERSONS_HOLD,
+    PLACED,
     REJUDGEMENT,
     furnish,
     record,
@@ -182,3 +187,33 @@ class _Lossy:
 
     def sql(self, text: str, params: object) -> duckdb.DuckDBPyRelation:
         return self._real.sql(f"{text} offset 1", params=params)
+
+
+def test_a_folder_has_the_builds_and_holds_of_its_product_alone(
+    store: LocalStore, tmp_path: Path
+) -> None:
+    """Engines take the product from the folder's name: another's rows would be its."""
+    store.keep(Product(product="other", title="Other"))
+    store.keep(replace(BUILD, build="X1", product="other"))
+    store.keep(PERSONS_HOLD, decision=PLACED)
+    hold = PERSONS_HOLD.hold
+    store.keep(replace(END, hold=hold), decision=replace(ENDED, subject=hold))
+    folder = tmp_path / "history"
+    for product in (PRODUCT, "other"):
+        write_history(store, product, folder)
+
+    def kept_of(product: str, name: str) -> list[str]:
+        file = folder / f"product={product}" / "tables" / f"{name}.parquet"
+        read: list[str] = (
+            pq.ParquetFile(file)
+            .read()[name if name != "hold_end" else "hold"]
+            .to_pylist()
+        )
+        return read
+
+    assert kept_of(PRODUCT, "build") == ["B1", "B2"]
+    assert kept_of("other", "build") == ["X1"]
+    for name in ("hold", "hold_end"):
+        assert kept_of(PRODUCT, name) == [hold]
+        assert kept_of("other", name) == []
+    assert kept_of("other", "reel") == kept_of(PRODUCT, "reel") == ["reel 7"]
