@@ -121,7 +121,8 @@ class Schedule:
 
     def _ended(self, event: JobExecutionEvent) -> None:
         if event.exception is not None:
-            log.error("job failed", extra={"job": event.job_id}, exc_info=None)
+            said = {"job": event.job_id, "reason": str(event.exception)}
+            log.error("job failed", extra=said, exc_info=None)
         elif self._jobs[event.job_id].keep:
             self._succeeded(event.job_id, datetime.now(UTC))
 

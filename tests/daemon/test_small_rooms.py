@@ -133,3 +133,23 @@ def test_a_finding_before_anything_was_wrong_is_false() -> None:
 def test_in_a_good_story_every_finding_is_false() -> None:
     assert score([found("b", "b3")], None, SERIALS) == (None, 1)
     assert score([], None, SERIALS) == (None, 0)
+
+
+def test_a_job_that_fails_says_why(caplog: pytest.LogCaptureFixture) -> None:
+    tried = Event()
+
+    def fail() -> None:
+        raise OSError(28, "No space left on device")
+
+    schedule = Schedule(
+        (Job(name="history", every_s=3600.0, action=fail),),
+        succeeded=lambda _name, _at: None,
+        last_success={},
+    )
+    schedule._scheduler.add_listener(lambda _event: tried.set())
+    with caplog.at_level("ERROR", logger="daemon.service.schedule"):
+        schedule.start()
+        assert tried.wait(60.0)
+        schedule.stop()
+    (said,) = [one for one in caplog.records if one.name == "daemon.service.schedule"]
+    assert "No space left" in said.__dict__["reason"]
