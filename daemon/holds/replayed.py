@@ -18,8 +18,8 @@ from config import HoldpointError, Settings
 from daemon.holds import policy
 from daemon.judging import ProductModel
 from daemon.watch import (
-    Accepted,
     CheckErrors,
+    Decided,
     FindLimit,
     FromRows,
     RunRows,
@@ -33,7 +33,7 @@ from storage import Fitting, Rework, Scope, Store, Verdict, reel_of, reels_of
 
 __all__ = ["Checked", "NoPastError", "Past", "Replay"]
 
-Event = UnitErrors | CheckErrors | Accepted
+Event = UnitErrors | CheckErrors | Decided
 _DIGITS = 9
 """A share times a count is no whole number by a rounding of the last digits alone."""
 
@@ -129,7 +129,7 @@ class Past:
     runs : tuple of RunRows
         In their order; of reworked units those before.
     fittings : tuple of Fitting
-    decisions : tuple of Accepted
+    decisions : tuple of Decided
     since : datetime or None
         Builds that began before are history: measured as they were, and not counted.
     label_of : callable
@@ -138,7 +138,7 @@ class Past:
 
     runs: tuple[RunRows, ...]
     fittings: tuple[Fitting, ...]
-    decisions: tuple[Accepted, ...]
+    decisions: tuple[Decided, ...]
     since: datetime | None
     label_of: Callable[[str], Any]
 
@@ -167,7 +167,7 @@ class Past:
             fittings=tuple(
                 store.rows(Fitting, "fittings_since", product=product, after=0)
             ),
-            decisions=tuple(one.event for one in decisions_of(store, product)),
+            decisions=tuple(decisions_of(store, product)),
             since=since,
             label_of=partial(reel_of, store),
         )
@@ -250,15 +250,16 @@ class Past:
             own_limit=own_limit,
             label_of=self.label_of,
         )
-        for event in self._events(settings):
+        for one in self._events(settings):
+            event = one.event if isinstance(one, Decided) else one
             if isinstance(event, UnitErrors):
                 if event.serial not in measured.get(event.build, {event.serial}):
                     continue
                 carried = self._carried(event.serial, event.build).values()
                 if held_reels.intersection(carried):
                     held.setdefault(event.build, event.serial)
-            if isinstance(event, Accepted) and event.reel is not None:
-                held_reels.discard(event.reel)
+            if isinstance(one, Decided):
+                held_reels.difference_update(_stood_on(one))
             for signal in watcher.take(event, self.fittings):
                 for hold in policy.from_signal(signal, ""):
                     if hold.scope is Scope.REEL:
@@ -322,3 +323,12 @@ class Past:
                 yield waiting.pop(0)
             yield rows.unit(run) if run.is_unit else rows.check(run)
         yield from waiting
+
+
+def _stood_on(decided: Decided) -> tuple[str, str]:
+    """Return what an ended hold may have stood on: its name says so, see `policy`.
+
+    Of a reel that is held with its build, the end of the build's hold frees the build.
+    """
+    subject = decided.hold.removeprefix(f"{decided.event.signal}:")
+    return subject, subject.rpartition("#")[0]

@@ -14,6 +14,8 @@ from config.load import fingerprint
 from daemon.commands.cli import holdpoint
 from daemon.holds import Checked, NoPastError, Past
 from daemon.station.cycle import Cycle, RunHeader
+from daemon.watch.events import Accepted
+from daemon.watch.people import Decided
 from storage.local import LocalStore
 from storage.records import Build
 from tests.daemon.making import AT, demo_settings, fitting, readings
@@ -208,3 +210,28 @@ def test_a_past_of_nothing_is_said(tmp_path: Path) -> None:
     home = empty_home(tmp_path / "home")
     said = done(home.folder, "--checked", "2")
     assert isinstance(said.exception, NoPastError)
+
+
+@pytest.mark.parametrize(
+    ("ended", "still_held"),
+    [("B-3", True), (BAD_REEL, False), (f"{BAD_REEL}#2", False)],
+)
+def test_a_reel_is_held_until_its_own_hold_is_ended(
+    past: Past, ended: str, still_held: bool
+) -> None:
+    """A finding holds build and reel; whoever ends the build's hold frees the build."""
+    fittings = [one for one in past.fittings if (one.build, one.part) != ("B-4", "R13")]
+    decided = Decided(
+        hold=f"finding:{ended}",
+        event=Accepted(
+            number=max(one.number for one in past.runs if one.head["build"] == "B-3"),
+            signal="finding", taught=False, cause="reel", range=None, part="R13",
+            reel=BAD_REEL, build="B-3",
+        ),
+    )  # fmt: skip
+    again = replace(
+        past,
+        fittings=(*fittings, fitting("B-4", "R13", BAD_REEL)),
+        decisions=(decided,),
+    ).replay(SETTINGS, Checked())
+    assert (again.held.get("B-4") == "PA-4000") is still_held
