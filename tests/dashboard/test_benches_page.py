@@ -102,5 +102,5 @@ def test_the_finding_says_what_each_bench_read() -> None:
 
 def test_the_page_of_the_standard_says_how_the_benches_differ() -> None:
     text = said(opened("standard"))
-    assert "Range 100 uA: bench left reads standard CS-1 +0.2900 %" in text
+    assert "Range 100 µA: bench left reads standard CS-1 +0.2900 %" in text
     assert "they contradict each other" in text
