@@ -130,7 +130,7 @@ def test_what_failed_and_is_ordered_again_is_asked_for_unless_it_stands_there(
 def test_orders_that_come_at_once_are_taken_in_the_order_in_which_they_were_noted() -> (
     None
 ):
-    """Else the second is carried out first, and the first one's unit is not asked for."""
+    """Else the second is carried out first, beside a unit that it does not name."""
     one = desk()
     second = Event()
     put = one._orders.put
