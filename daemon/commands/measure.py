@@ -98,7 +98,7 @@ def measure(
     with Client.of(home.data) as client:
         for one_pass in passes:
             if len(passes) > 1:
-                say(f"All units on range {one_pass[0]}:")
+                say(f"All units on range {settings.product.ranges[one_pass[0]].title}:")
             for serial in _serials(serials, by_bench=True):
                 # Whoever scans a serial has that unit at hand; a list does not say so.
                 if serials and connected not in {None, serial}:

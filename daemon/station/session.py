@@ -163,7 +163,11 @@ class Station:
         self._show_remarks()
         self._desk.show(phase="measuring", serial=serial, build=build)
         asking = Asking(
-            self._cycle.settings.plan.checks, self._desk, serial, answers or {}
+            self._cycle.settings.plan.checks,
+            self._cycle.product.titles,
+            self._desk,
+            serial,
+            answers or {},
         )
         readings = self._measure(serial, ranges, self._asking_at_level(asking))
         if moved := self._to_read_again(readings):

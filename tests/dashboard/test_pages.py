@@ -15,6 +15,7 @@ from streamlit.components.v2.component_manager import BidiComponentManager
 from streamlit.testing.v1 import AppTest
 
 import dashboard
+from config.plan import Beside
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
 from dashboard import data
@@ -457,3 +458,13 @@ def test_a_build_of_one_unit_can_be_asked_about() -> None:
     app.number_input(key="ahead_units").set_value(1).run()
     assert not app.exception
     assert "Any 1 miss" in app.table[0].value
+
+
+@pytest.mark.usefixtures("held")
+def test_a_check_of_one_range_is_asked_for_by_the_ranges_title(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    drop = Beside(kind="input drop", range="1mA", high=0.01)
+    monkeypatch.setattr("daemon.judging.asked", lambda *_, **__: {"drop": drop})
+    labels = [one.label for one in opened("bench").text_input]
+    assert "Drop on range 1 mA, in V (at most 10 mV)" in labels
