@@ -58,8 +58,11 @@ def test_a_terminal_takes_no_label_that_was_scanned_while_another_unit_was_measu
     terminal.type("")
     terminal.type("PA-0002")  # it does not say that PA-0001 is connected
     terminal.read_until("Connect unit PA-0001, then confirm.")
+    terminal.type("PA-0002")  # nor does it now
+    terminal.read_until("PA-0002 is not PA-0001. Connect PA-0001, then press Enter.")
+    terminal.read_until("Connect unit PA-0001, then confirm.")
     assert measured(home) == ["CS-1"]
-    terminal.type("")
+    terminal.type("PA-0001")
     terminal.type("PA-0002")
     terminal.read_until("PA-0001: conforming")
     terminal.read_until("is not taken. Connect the next unit, then scan it.")
