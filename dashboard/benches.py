@@ -12,7 +12,7 @@ from daemon.presentation import (
 from daemon.presentation.figures import moment
 from dashboard import look
 from dashboard.data import Shown
-from storage import Benches, SharedView, Signal, Untold, Whose
+from storage import Benches, Cause, SharedView, Signal, Untold, Whose
 
 
 def seen(shown: Shown) -> tuple[Benches, SharedView] | None:
@@ -74,5 +74,7 @@ def whose(shown: Shown, finding: Signal | None, said: str) -> str:
     for one in found[0].findings:
         if one.signal == finding.signal and one.whose is not Whose.OPEN:
             told = seen_elsewhere(one)[-1]
-            return f"{said} {told}" if one.whose is Whose.PRODUCT else told
+            # What this bench alone thought of itself is not said beside it.
+            beside_it = one.whose is Whose.PRODUCT and finding.cause is not Cause.BENCH
+            return f"{said} {told}" if beside_it else told
     return said
