@@ -49,6 +49,8 @@ class _State:
     check_due: str | None = None
     """Why no unit is judged before the next check."""
     check_overdue: bool = False
+    check_after_units: int | None = None
+    """How many more units may be judged before it; None: any number."""
     remarks: tuple[str, ...] = ()
     """What a reader of this session's results must know of the instruments."""
     cautions: tuple[str, ...] = ()

@@ -375,6 +375,7 @@ class Station:
         self._desk.show(
             check_due=None if due is None else due.reason,
             check_overdue=due is not None and due.overdue,
+            check_after_units=None if standing is None else standing.units_left,
         )
 
     def _connect(self, what: str, serial: str) -> None:
