@@ -18,7 +18,7 @@ import dashboard
 from config.plan import Beside
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
-from dashboard import data
+from dashboard import data, look
 from storage.access import open_store
 from storage.remote import RemoteStore
 from tests.daemon.seeded import BAD_FROM, BAD_REEL
@@ -468,3 +468,8 @@ def test_a_check_of_one_range_is_asked_for_by_the_ranges_title(
     monkeypatch.setattr("daemon.judging.asked", lambda *_, **__: {"drop": drop})
     labels = [one.label for one in opened("bench").text_input]
     assert "Drop on range 1 mA, in V (at most 10 mV)" in labels
+
+
+def test_a_command_is_shown_as_one_though_it_has_a_name_in_it() -> None:
+    shown = in_words(look._text("open one, such as `holdpoint build open B-1`"))
+    assert shown == "open one, such as <code>holdpoint build open B-1</code>"
