@@ -1,5 +1,9 @@
 """Benches that share a record: what one bench's screens say of the others."""
 
+from contextlib import suppress
+
+import streamlit as st
+
 from daemon.presentation import (
     DIFFERENCES,
     beside,
@@ -10,22 +14,47 @@ from daemon.presentation import (
     untold,
 )
 from daemon.presentation.figures import moment
-from dashboard import look
+from dashboard import data, look
 from dashboard.data import Shown
-from storage import Benches, Cause, SharedView, Signal, Untold, Whose
+from storage import (
+    Benches,
+    Cause,
+    SharedView,
+    Signal,
+    StorageError,
+    Untold,
+    Whose,
+)
+
+SEEN, WAITING = "benches seen", "not told to benches"
+"""Keys of a viewer's session: what the daemon said last of the benches."""
 
 
 def seen(shown: Shown) -> tuple[Benches, SharedView] | None:
-    """Return what the shared database said last; None for a bench that is alone."""
-    at = shown.connection
-    kept = at.store.rows(SharedView, shared_view=at.name)
+    """Return what the shared database said last; None for a bench that is alone.
+
+    While the daemon does not answer, what it said last.
+    """
+    _ask(shown)
+    kept: list[SharedView] = st.session_state.get(SEEN, [])
     return (Benches.of(kept[0].body), kept[0]) if kept else None
+
+
+def _ask(shown: Shown) -> None:
+    """Remember what the daemon says; nothing anew while it does not answer."""
+    at = shown.connection
+    if data.doing() is None:
+        return
+    with suppress(StorageError):
+        views = at.store.rows(SharedView, shared_view=at.name)
+        waiting = at.store.rows(Untold)
+        st.session_state[SEEN], st.session_state[WAITING] = views, waiting
 
 
 def show(shown: Shown) -> None:
     """Say which bench measured and holds what, and what they were not told yet."""
-    waiting = untold(shown.connection.store.rows(Untold))
     found = seen(shown)
+    waiting = untold(st.session_state.get(WAITING, []))
     if found is None:
         if waiting:
             look.heading("Benches", [waiting])
