@@ -168,13 +168,14 @@ def test_a_daemon_that_goes_and_comes_back_takes_nothing_off_the_page(
 ) -> None:
     monkeypatch.setenv(VARIABLE, str(quiet_home.folder))
     with running_daemon(quiet_home, "--no-bench"):
-        app = opened()
+        app, budget = opened(), opened("budget")
         typing = type_readings(opened("bench"), "PA-9100")
         button(typing, "Check what I typed").click().run()
         assert GONE not in said(app)
     app.run()
+    budget.run()
     button(typing, "Judge and keep").click().run()
-    for one in (app, typing):
+    for one in (app, budget, typing):
         assert not one.exception
         assert GONE in said(one)
     assert "Hold build B-3" in said(app)
