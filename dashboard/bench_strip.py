@@ -26,7 +26,7 @@ def show(shown: Shown) -> None:
     elif due:
         next_check = f"now: {due}"
     else:
-        next_check = every(shown)
+        next_check = every(shown, left=state.get("check_after_units"))
     look.heading("The bench")
     look.answers(
         [
@@ -91,27 +91,20 @@ def instruments(shown: Shown, bench: str) -> str:
     return f"{text}; the calibration of the {role} {verb} {first}"
 
 
-def every(shown: Shown) -> str:
-    """Say when the check standard is run next."""
+def every(shown: Shown, *, left: int | None) -> str:
+    """Say when the check standard is run next; `left` units may come before it."""
     bench = shown.connection.settings.bench
     known = None if bench is None else bench.check_standard
     if known is None:
         return "none"
     said = []
-    if known.every_units is not None:
-        left = known.every_units - measured_since(shown)
-        if left > 0:
-            said.append(f"after {figures.counted(left, 'more unit')}")
+    if left:
+        said.append(f"after {figures.counted(left, 'more unit')}")
     if known.every_hours is not None:
         last = shown.checks["started_at"].max()
         if not pd.isna(last):
             at = last.to_pydatetime() + timedelta(hours=known.every_hours)
             said.append(f"at {look.moment(at)}")
-    return " or ".join(said) or "before the next unit"
-
-
-def measured_since(shown: Shown) -> int:
-    """Return how many units were measured since the latest check."""
-    last = 0 if shown.checks.empty else int(shown.checks["number"].max())
-    after = shown.errors[shown.errors["number"] > last]
-    return int(after["serial"].nunique())
+    if left == 0:
+        return "before the next unit"
+    return " or ".join(said) or "at the end of the session"

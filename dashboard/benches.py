@@ -1,5 +1,9 @@
 """Benches that share a record: what one bench's screens say of the others."""
 
+from contextlib import suppress
+
+import streamlit as st
+
 from daemon.presentation import (
     DIFFERENCES,
     beside,
@@ -10,22 +14,47 @@ from daemon.presentation import (
     untold,
 )
 from daemon.presentation.figures import moment
-from dashboard import look
+from dashboard import data, look
 from dashboard.data import Shown
-from storage import Benches, SharedView, Signal, Untold, Whose
+from storage import (
+    Benches,
+    Cause,
+    SharedView,
+    Signal,
+    StorageError,
+    Untold,
+    Whose,
+)
+
+SEEN, WAITING = "benches seen", "not told to benches"
+"""Keys of a viewer's session: what the daemon said last of the benches."""
 
 
 def seen(shown: Shown) -> tuple[Benches, SharedView] | None:
-    """Return what the shared database said last; None for a bench that is alone."""
-    at = shown.connection
-    kept = at.store.rows(SharedView, shared_view=at.name)
+    """Return what the shared database said last; None for a bench that is alone.
+
+    While the daemon does not answer, what it said last.
+    """
+    _ask(shown)
+    kept: list[SharedView] = st.session_state.get(SEEN, [])
     return (Benches.of(kept[0].body), kept[0]) if kept else None
+
+
+def _ask(shown: Shown) -> None:
+    """Remember what the daemon says; nothing anew while it does not answer."""
+    at = shown.connection
+    if data.doing() is None:
+        return
+    with suppress(StorageError):
+        views = at.store.rows(SharedView, shared_view=at.name)
+        waiting = at.store.rows(Untold)
+        st.session_state[SEEN], st.session_state[WAITING] = views, waiting
 
 
 def show(shown: Shown) -> None:
     """Say which bench measured and holds what, and what they were not told yet."""
-    waiting = untold(shown.connection.store.rows(Untold))
     found = seen(shown)
+    waiting = untold(st.session_state.get(WAITING, []))
     if found is None:
         if waiting:
             look.heading("Benches", [waiting])
@@ -74,5 +103,7 @@ def whose(shown: Shown, finding: Signal | None, said: str) -> str:
     for one in found[0].findings:
         if one.signal == finding.signal and one.whose is not Whose.OPEN:
             told = seen_elsewhere(one)[-1]
-            return f"{said} {told}" if one.whose is Whose.PRODUCT else told
+            # What this bench alone thought of itself is not said beside it.
+            beside_it = one.whose is Whose.PRODUCT and finding.cause is not Cause.BENCH
+            return f"{said} {told}" if beside_it else told
     return said

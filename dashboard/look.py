@@ -340,8 +340,9 @@ def _paragraphs(texts: Sequence[str], *, kind: str = "") -> str:
 
 def _text(text: str) -> str:
     """Return text that is no markup; what belongs together stays in one line."""
-    kept = _WHOLE.sub(r'<span class="whole">\g<0></span>', escape(text))
-    return _COMMAND.sub(r"<code>\1</code>", kept)
+    # Commands first: what is kept whole inside one would hide it.
+    kept = _COMMAND.sub(r"<code>\1</code>", escape(text))
+    return _WHOLE.sub(r'<span class="whole">\g<0></span>', kept)
 
 
 def _write(html: str) -> None:

@@ -8,7 +8,7 @@ import click
 
 from config import load
 from daemon.commands.opened import home_here, opened
-from daemon.commands.orders import follow
+from daemon.commands.orders import follow, have_connected
 from daemon.commands.showing import (
     Part,
     Shown,
@@ -26,8 +26,7 @@ from daemon.station import NEW_SETUP, RefusedError, require_measurable
 from storage import CheckRow, StorageError, UnitRow, worst
 
 SCANNED_AHEAD = (
-    "What was scanned while the unit before was measured is not taken. Connect the "
-    "next unit, then scan it."
+    "What was scanned too early is not taken. Connect the next unit, then scan it."
 )
 PREPARING = (
     "Working it out. Once after an installation the statistics are prepared: a minute "
@@ -98,11 +97,11 @@ def measure(
     with Client.of(home.data) as client:
         for one_pass in passes:
             if len(passes) > 1:
-                say(f"All units on range {one_pass[0]}:")
+                say(f"All units on range {settings.product.ranges[one_pass[0]].title}:")
             for serial in _serials(serials, by_bench=True):
                 # Whoever scans a serial has that unit at hand; a list does not say so.
-                if serials and connected not in {None, serial}:
-                    _have_connected(serial)
+                if serial and serials and connected not in {None, serial}:
+                    have_connected(f"Connect unit {serial}, then press Enter:", serial)
                 connected = serial
                 ticket = client.measure(
                     build=build, serial=serial, ranges=one_pass, rerun=rerun, note=note
@@ -113,16 +112,6 @@ def measure(
                 for remark in done["remarks"]:
                     say(f"  {remark}")
     return Shown(ended)
-
-
-def _have_connected(serial: str | None) -> None:
-    forget_typed_ahead()
-    click.prompt(
-        f"Connect unit {serial}, then press Enter",
-        default="",
-        show_default=False,
-        err=True,
-    )
 
 
 def _serials(given: Sequence[str], *, by_bench: bool = False) -> Iterator[str | None]:

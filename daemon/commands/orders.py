@@ -78,12 +78,29 @@ def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
         say(prompt["text"])
         return
     wants = prompt["wants"]
+    text = _asking(prompt["text"], wants)
+    if prompt["by_scan"]:
+        have_connected(text, prompt["subject"])
+        client.answer(prompt["prompt"])
+        return
     forget_typed_ahead()
     said = click.prompt(
-        _asking(prompt["text"], wants),
+        text,
         default=None if wants else "",
         show_default=False,
         prompt_suffix=" " if wants else "",
         err=True,
     )
     client.answer(prompt["prompt"], said if wants else "done")
+
+
+def have_connected(text: str, serial: str) -> None:
+    """Wait for Enter, or for the label of what is to be connected, and for no other."""
+    while True:
+        forget_typed_ahead()
+        said = click.prompt(
+            text, default="", show_default=False, prompt_suffix="", err=True
+        ).strip()
+        if said in {"", serial}:
+            return
+        say(f"{said} is not {serial}. Connect {serial}, then press Enter.")

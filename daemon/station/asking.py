@@ -14,6 +14,8 @@ class Asking:
     ----------
     plan
         Checks by name.
+    titles
+        What people call the ranges, by key.
     desk
         Where the person is asked.
     serial
@@ -25,12 +27,14 @@ class Asking:
     def __init__(
         self,
         plan: Mapping[str, Beside],
+        titles: Mapping[str, str],
         desk: Desk,
         serial: str,
         given: Mapping[str, float],
     ) -> None:
         self.answers = dict(given)
         self._plan = plan
+        self._titles = titles
         self._desk = desk
         self._serial = serial
 
@@ -53,7 +57,8 @@ class Asking:
                 self.answers[name] = self._ask(name, check, lambda: None)
 
     def _ask(self, name: str, check: Beside, meanwhile: Callable[[], None]) -> float:
-        text = f"Unit {self._serial}: {question(name, check)}"
+        title = check.range and self._titles.get(check.range)
+        text = f"Unit {self._serial}: {question(name, check, title)}"
         said = ""
         while True:
             answer = self._desk.ask(

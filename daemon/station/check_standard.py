@@ -139,6 +139,13 @@ class Standing:
             self._good_at_s = None
             self._units = 0
 
+    @property
+    def units_left(self) -> int | None:
+        """How many more units may be judged before the next check; None: any number."""
+        with self._lock:
+            most = self._standard.every_units
+            return None if most is None else max(0, most - self._units)
+
     def due(self) -> Due | None:
         """Return why no unit may be judged before the next check, or None."""
         with self._lock:

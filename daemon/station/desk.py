@@ -5,7 +5,7 @@ answers. `Desk` is the only thing they share.
 """
 
 import queue
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from threading import Condition, Event
@@ -49,6 +49,8 @@ class _State:
     check_due: str | None = None
     """Why no unit is judged before the next check."""
     check_overdue: bool = False
+    check_after_units: int | None = None
+    """How many more units may be judged before it; None: any number."""
     remarks: tuple[str, ...] = ()
     """What a reader of this session's results must know of the instruments."""
     cautions: tuple[str, ...] = ()
@@ -161,19 +163,17 @@ class Desk:
         with self._changed:
             for old in [t.ticket for t in self._tickets.values() if t.ended][:-KEPT]:
                 del self._tickets[old]
-            ahead = [
-                one
-                for one in self._tickets.values()
-                if not one.ended and one.order.needs_bench
-            ]
-            in_the_way = bool(ahead) and not ahead[-1].leaves_connected(order)
+            before = [one for one in self._tickets.values() if one.order.needs_bench]
+            first = connect_first or _in_the_way(order, before)
             ticket = Ticket(
                 ticket=uuid4().hex,
                 order=order,
-                connect_first=order.needs_bench and (connect_first or in_the_way),
+                connect_first=order.needs_bench and first,
+                behind=before[-1].ticket if before and not before[-1].ended else None,
             )
             self._tickets[ticket.ticket] = ticket
-        self._orders.put(ticket.ticket)
+            # Still locked: taken in another order, one would stand in the other's way.
+            self._orders.put(ticket.ticket)
         return ticket
 
     def ticket(self, ticket: str, *, wait_s: float = 0.0) -> Ticket | None:
@@ -224,12 +224,23 @@ class Desk:
         )
 
     def next_order(self, *, wait_s: float) -> Ticket | None:
-        """Return the oldest waiting order, or None after `wait_s` without one."""
+        """Return the oldest waiting order, or None after `wait_s` without one.
+
+        An order before it that failed connected nothing, perhaps: where it was to leave
+        the unit connected, that is asked for.
+        """
         self.beat()
         try:
-            return self._tickets[self._orders.get(timeout=wait_s)]
+            name = self._orders.get(timeout=wait_s)
         except queue.Empty:
             return None
+        with self._changed:
+            ticket = self._tickets[name]
+            before = self._tickets.get(ticket.behind or "")
+            if before is not None and before.state == "failed":
+                ticket = replace(ticket, connect_first=ticket.order.needs_bench)
+                self._tickets[name] = ticket
+            return ticket
 
     def update(self, ticket: str, **changes: Any) -> None:
         """Note what became of an order."""
@@ -295,3 +306,28 @@ class Desk:
                 self._prompt = None
         self.connected(subject, True)
         return str(self._answer)
+
+
+def _in_the_way(order: Order, before: Sequence[Ticket]) -> bool:
+    """Whether what was ordered before leaves something else on the bench, or may.
+
+    Who orders a unit at an idle bench has connected it. Not so who orders again what
+    failed before it was connected, or what failed before another unit came.
+
+    Parameters
+    ----------
+    before
+        Orders that need the bench, oldest first.
+    """
+    if not before:
+        return False
+    if not before[-1].ended:
+        return not before[-1].leaves_connected(order)
+    same = [
+        one
+        for one in before
+        if order.serial is not None and order.serial in {one.serial, one.order.serial}
+    ]
+    if not same or same[-1].state != "failed":
+        return False
+    return same[-1].connect_first or same[-1] is not before[-1]

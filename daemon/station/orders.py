@@ -127,6 +127,8 @@ class Ticket:
     connect_first: bool = False
     """Whether something else stood on the bench when it was ordered, or was to: whoever
     orders a unit has connected it, but not beside another."""
+    behind: str | None = None
+    """The order that was waiting, or carried out, when this one came."""
     state: str = "waiting"
     serial: str | None = None
     run: str | None = None

@@ -163,7 +163,11 @@ class Station:
         self._show_remarks()
         self._desk.show(phase="measuring", serial=serial, build=build)
         asking = Asking(
-            self._cycle.settings.plan.checks, self._desk, serial, answers or {}
+            self._cycle.settings.plan.checks,
+            self._cycle.product.titles,
+            self._desk,
+            serial,
+            answers or {},
         )
         readings = self._measure(serial, ranges, self._asking_at_level(asking))
         if moved := self._to_read_again(readings):
@@ -371,6 +375,7 @@ class Station:
         self._desk.show(
             check_due=None if due is None else due.reason,
             check_overdue=due is not None and due.overdue,
+            check_after_units=None if standing is None else standing.units_left,
         )
 
     def _connect(self, what: str, serial: str) -> None:

@@ -312,7 +312,8 @@ def by_hand() -> None:
             out_of.text_input("out", key=f"out {one.key}")
             zero.text_input("out at zero", key=f"zero {one.key}")
         for name, beside in asked_by_hand(connection).items():
-            label = question(name, beside)
+            title = beside.range and connection.product.titles[beside.range]
+            label = question(name, beside, title)
             st.text_input(figures.capital(label), key=f"beside {name}")
         st.checkbox(BEFORE, key="typed rerun")
         st.checkbox(NEW_SETUP, key="typed new setup")

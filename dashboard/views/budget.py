@@ -9,6 +9,7 @@ from daemon.judging import NoBudgetError, budgets_of_bench, drifts_of
 from daemon.metrology import Budget
 from daemon.presentation import budgets as words, plots
 from dashboard import charts, data, look, pictures
+from storage import StorageError
 
 KEPT = "budgets"
 """Key of a viewer's session: the budgets, kept by the settings' hash."""
@@ -64,7 +65,11 @@ def _lines(one: Budget, columns: Sequence[str], *, narrow: bool) -> None:
 def _budgets(at: data.Connection) -> tuple[Budget, ...]:
     """Return the budgets of the settings in force; numbers are drawn only once."""
     kept = st.session_state.get(KEPT)
-    drifts = drifts_of(at.settings, at.store)
+    try:
+        drifts = drifts_of(at.settings, at.store)
+    except StorageError:
+        # The daemon is away: what the bench did by what was heard last.
+        drifts = {} if kept is None else kept[0][1]
     if kept is None or kept[0] != (id(at.settings), drifts):
         kept = (id(at.settings), drifts), budgets_of_bench(at.settings, drifts)
         st.session_state[KEPT] = kept

@@ -2,9 +2,13 @@
 
 import re
 from collections.abc import Iterator
+from contextlib import nullcontext
+from types import SimpleNamespace
 
 import pytest
+from click.testing import CliRunner
 
+import daemon.commands.measure as measuring
 from config.wizard import init
 from daemon.service.client import Client
 from daemon.service.home import Home
@@ -13,6 +17,7 @@ from storage.records import Run
 from tests.browser.conftest import free_port
 from tests.config.test_wizard import FOUR, by_question
 from tests.daemon.commanding import holdpoint
+from tests.daemon.making import demo_settings
 from tests.daemon.starting import running_daemon
 from tests.daemon.test_safe_state import until
 from tests.daemon.test_typed_terminal import Terminal
@@ -53,8 +58,11 @@ def test_a_terminal_takes_no_label_that_was_scanned_while_another_unit_was_measu
     terminal.type("")
     terminal.type("PA-0002")  # it does not say that PA-0001 is connected
     terminal.read_until("Connect unit PA-0001, then confirm.")
+    terminal.type("PA-0002")  # nor does it now
+    terminal.read_until("PA-0002 is not PA-0001. Connect PA-0001, then press Enter.")
+    terminal.read_until("Connect unit PA-0001, then confirm.")
     assert measured(home) == ["CS-1"]
-    terminal.type("")
+    terminal.type("PA-0001")
     terminal.type("PA-0002")
     terminal.read_until("PA-0001: conforming")
     terminal.read_until("is not taken. Connect the next unit, then scan it.")
@@ -85,3 +93,26 @@ def test_an_order_behind_another_waits_until_its_unit_is_connected(home: Home) -
         assert client.answer(client.state()["prompt"]["prompt"])
         until(lambda: client.ticket(second)["state"] == "done")
     assert measured(home) == [*before, "PA-0003", "PA-0004"]
+
+
+def test_a_pass_over_all_units_names_its_range_as_people_do(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    demo = demo_settings()
+    reading = demo.plan.reading.model_copy(update={"order": "range"})
+    plan = demo.plan.model_copy(update={"reading": reading})
+    settings = demo.model_copy(update={"plan": plan})
+    done = {"serial": "PA-1", "verdict": "conforming", "remarks": ()}
+    daemon = SimpleNamespace(measure=lambda **_: "ticket")
+    for name, value in {
+        "home_here": lambda: SimpleNamespace(folder=None, data=None),
+        "load": lambda _: settings,
+        "Client": SimpleNamespace(of=lambda _: nullcontext(daemon)),
+        "follow": lambda *_: done,
+    }.items():
+        monkeypatch.setattr(measuring, name, value)
+    said = CliRunner().invoke(measuring.measure, ["PA-1"]).output
+    passes = [line for line in said.splitlines() if line.startswith("All units")]
+    assert passes == [
+        f"All units on range {one}:" for one in ("1 µA", "10 µA", "100 µA", "1 mA")
+    ]

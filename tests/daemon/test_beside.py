@@ -163,7 +163,8 @@ def test_an_answer_to_no_check_is_refused() -> None:
 
 def test_the_bench_asks_again_until_the_answer_is_a_value() -> None:
     desk = Desk(utc=lambda: AT, stop=Event())
-    asking = Asking(PLAN, desk, "PA-1", {"label is readable": 1.0})
+    titles = ProductModel.of(demo_settings().product).titles
+    asking = Asking(PLAN, titles, desk, "PA-1", {"label is readable": 1.0})
     kept_on: list[int] = []
 
     def work() -> None:
@@ -181,6 +182,7 @@ def test_the_bench_asks_again_until_the_answer_is_a_value() -> None:
     worker.join(60.0)
     assert asking.answers["input drop"] == pytest.approx(0.004)
     assert asking.answers["supply current"] == pytest.approx(0.011)
+    assert "input drop on range 1 mA, in V" in said[0][0]
     assert said[0][1] == "V"
     assert "plenty" in said[2][0]
 

@@ -12,7 +12,7 @@ from starlette.applications import Starlette
 from daemon.bench.errors import StoppedError
 from daemon.service.control import routes
 from daemon.station.desk import Desk
-from daemon.station.orders import Order, TypedReading
+from daemon.station.orders import Order, Ticket, TypedReading
 from daemon.station.which_unit import next_serial
 
 
@@ -76,6 +76,79 @@ def test_only_a_unit_that_nothing_stands_before_is_connected_when_it_is_ordered(
     for ticket in placed:
         one.update(ticket.ticket, state="failed")
     assert not one.place(Order(serial="d")).connect_first
+
+
+def taken(one: Desk) -> Ticket:
+    """Return the order that is carried out next."""
+    found = one.next_order(wait_s=0.0)
+    assert found is not None
+    return found
+
+
+def test_an_order_that_failed_leaves_nothing_connected_for_the_one_behind_it() -> None:
+    one = desk()
+    for order in (
+        Order(serial="a"),
+        Order(serial="b"),  # refused: it was measured before
+        Order(serial="b", rerun=True),
+    ):
+        one.place(order)
+    one.update(taken(one).ticket, state="done", serial="a")
+    one.update(taken(one).ticket, state="failed")
+    again = taken(one)  # a stands on the bench
+    assert again.order.serial == "b"
+    assert again.connect_first
+    assert one.ticket(again.ticket) == again
+
+
+@pytest.mark.parametrize(
+    ("before", "connect_first"),
+    [
+        # One alone, at an idle bench: it was connected, and still is.
+        ((("b", "failed"),), False),
+        # Ordered while a was measured, so that it never came to the bench.
+        ((("a", "measuring"), ("b", "failed")), True),
+        # Another came since.
+        ((("b", "failed"), ("a", "done")), True),
+        ((("b", "done"), ("a", "done")), False),
+    ],
+)
+def test_what_failed_and_is_ordered_again_is_asked_for_unless_it_stands_there(
+    before: tuple[tuple[str, str], ...], connect_first: bool
+) -> None:
+    one = desk()
+    for serial, state in before:
+        name = one.place(Order(serial=serial)).ticket
+        one.update(name, state=state)
+    for name, ticket in tuple(one._tickets.items()):
+        if not ticket.ended:
+            one.update(name, state="done")
+    again = one.place(Order(serial="b", rerun=True))
+    assert again.connect_first == connect_first
+
+
+def test_orders_that_come_at_once_are_taken_in_the_order_in_which_they_were_noted() -> (
+    None
+):
+    """Else the second is carried out first, beside a unit that it does not name."""
+    one = desk()
+    second = Event()
+    put = one._orders.put
+
+    def late(name: str) -> None:
+        second.wait(0.2)  # it would be there by then
+        put(name)
+
+    one._orders.put = late  # type: ignore[method-assign,assignment]
+    slow = Thread(target=lambda: one.place(Order(serial="a")))
+    slow.start()
+    while not one._tickets:
+        pass
+    one._orders.put = put  # type: ignore[method-assign]
+    one.place(Order(serial="b"))
+    second.set()
+    slow.join(60.0)
+    assert [taken(one).order.serial for _ in range(2)] == ["a", "b"]
 
 
 def test_a_ticket_says_what_became_of_an_order() -> None:

@@ -33,6 +33,21 @@ def test_a_dropped_file_is_taken_once_it_no_longer_grows(tmp_path: Path) -> None
     assert (tmp_path / "next" / "taken" / "scan.txt").exists()
 
 
+def test_of_files_that_lay_there_together_each_unit_is_asked_for(
+    tmp_path: Path,
+) -> None:
+    one = desk()
+    inbox = Inbox(tmp_path / "next", one)
+    for name in ("scan-1", "scan-2"):
+        (tmp_path / "next" / f"{name}.txt").write_text(f"{name}\n", "utf-8-sig")
+    inbox.look()
+    assert inbox.look() == 2
+    orders = [one.next_order(wait_s=0.0) for _ in range(2)]
+    assert [(o.order.serial, o.connect_first) for o in orders if o is not None] == [
+        ("scan-1", True), ("scan-2", True),
+    ]  # fmt: skip
+
+
 def test_two_files_of_one_name_are_both_kept(tmp_path: Path) -> None:
     one = desk()
     inbox = Inbox(tmp_path / "next", one)

@@ -145,6 +145,24 @@ def test_a_session_opens_with_the_standard_and_repeats_it_when_due(
     assert line.desk.snapshot()["check_due"] is None
 
 
+def test_a_unit_that_is_measured_again_counts_towards_the_next_check(
+    store: LocalStore,
+) -> None:
+    line = Line(store)
+    left = []
+    for rerun_of in (False, True):
+        before = line.store.table("first_run", serial="PA-1").to_pylist()
+        line.station.unit(
+            serial="PA-1",
+            build="B-1",
+            ranges=tuple(RANGES),
+            rerun_of=before[0]["run"] if rerun_of else None,
+        )
+        left.append(line.desk.snapshot()["check_after_units"])
+    assert left == [1, 0]
+    assert line.desk.snapshot()["check_due"] == "2 units since the last"
+
+
 def test_a_bench_out_of_control_judges_nothing_until_it_reads_right(
     store: LocalStore,
 ) -> None:

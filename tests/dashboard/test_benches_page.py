@@ -1,10 +1,14 @@
 """Benches that share a record: what one bench's screens say of the others."""
 
 from collections.abc import Iterator
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
 from daemon.service.home import VARIABLE, Home
+from dashboard import benches
+from dashboard.data import Shown
 from storage.benches import (
     BenchDifference,
     Benches,
@@ -15,7 +19,7 @@ from storage.benches import (
     Whose,
 )
 from storage.local import LocalStore
-from storage.records import Signal
+from storage.records import Cause, Signal
 from storage.records_sharing import SharedView
 from tests.daemon.making import AT, demo_settings
 from tests.daemon.seeded import seeded_home
@@ -104,3 +108,27 @@ def test_the_page_of_the_standard_says_how_the_benches_differ() -> None:
     text = said(opened("standard"))
     assert "Range 100 µA: bench left reads standard CS-1 +0.2900 %" in text
     assert "they contradict each other" in text
+
+
+def test_what_other_benches_read_is_not_said_beside_its_opposite(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    read = (
+        SeenAt(bench="left", units=5, mean_ppm=3000.0),
+        SeenAt(bench="right", units=4, mean_ppm=3010.0),
+    )
+    view = FindingSeen(
+        signal="F", bench="left", whose=Whose.PRODUCT, size_ppm=3e3, seen=read
+    )
+    told = Benches(bench="left", findings=(view,))
+    monkeypatch.setattr(benches, "seen", lambda _: (told, None))
+    said = {
+        cause: benches.whose(
+            cast("Shown", None),
+            cast("Signal", SimpleNamespace(signal="F", cause=cause)),
+            "As this bench has it.",
+        )
+        for cause in (Cause.BENCH, Cause.REEL)
+    }
+    other = "It is not the bench: other benches read such units the same."
+    assert said == {Cause.BENCH: other, Cause.REEL: f"As this bench has it. {other}"}

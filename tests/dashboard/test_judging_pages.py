@@ -1,7 +1,6 @@
 """The pages that judge: today, a build, a finding, a range."""
 
 import re
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
@@ -81,20 +80,19 @@ def test_the_bench_stands_in_a_strip() -> None:
 
 
 def test_the_next_check_comes_after_so_many_more_units_not_after_so_many() -> None:
-    """The demo's bench is checked after every 30 units."""
-
-    def said_after(last: int, numbers: Sequence[int]) -> str:
-        units = {"number": numbers, "serial": [f"PA-{one}" for one in numbers]}
-        shown = SimpleNamespace(
-            connection=SimpleNamespace(settings=demo_settings()),
-            checks=pd.DataFrame({"number": [last], "started_at": [AT]}),
-            errors=pd.DataFrame(units),
-        )
-        return bench_strip.every(cast("Shown", shown))
-
-    assert said_after(5, [1, 2, 3, 4, 6, 6, 7]) == "after 28 more units"
-    assert said_after(5, range(6, 35)) == "after 1 more unit"
-    assert said_after(5, range(6, 36)) == "before the next unit"
+    shown = SimpleNamespace(
+        connection=SimpleNamespace(settings=demo_settings()),
+        checks=pd.DataFrame({"number": [5], "started_at": [AT]}),
+    )
+    said = [
+        bench_strip.every(cast("Shown", shown), left=left) for left in (28, 1, 0, None)
+    ]
+    assert said == [
+        "after 28 more units",
+        "after 1 more unit",
+        "before the next unit",
+        "at the end of the session",
+    ]
 
 
 def test_every_picture_of_a_page_is_offered_as_files_and_has_words() -> None:

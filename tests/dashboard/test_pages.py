@@ -15,9 +15,10 @@ from streamlit.components.v2.component_manager import BidiComponentManager
 from streamlit.testing.v1 import AppTest
 
 import dashboard
+from config.plan import Beside
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
-from dashboard import data
+from dashboard import data, look
 from storage.access import open_store
 from storage.remote import RemoteStore
 from tests.daemon.seeded import BAD_FROM, BAD_REEL
@@ -167,13 +168,14 @@ def test_a_daemon_that_goes_and_comes_back_takes_nothing_off_the_page(
 ) -> None:
     monkeypatch.setenv(VARIABLE, str(quiet_home.folder))
     with running_daemon(quiet_home, "--no-bench"):
-        app = opened()
+        app, budget = opened(), opened("budget")
         typing = type_readings(opened("bench"), "PA-9100")
         button(typing, "Check what I typed").click().run()
         assert GONE not in said(app)
     app.run()
+    budget.run()
     button(typing, "Judge and keep").click().run()
-    for one in (app, typing):
+    for one in (app, budget, typing):
         assert not one.exception
         assert GONE in said(one)
     assert "Hold build B-3" in said(app)
@@ -457,3 +459,18 @@ def test_a_build_of_one_unit_can_be_asked_about() -> None:
     app.number_input(key="ahead_units").set_value(1).run()
     assert not app.exception
     assert "Any 1 miss" in app.table[0].value
+
+
+@pytest.mark.usefixtures("held")
+def test_a_check_of_one_range_is_asked_for_by_the_ranges_title(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    drop = Beside(kind="input drop", range="1mA", high=0.01)
+    monkeypatch.setattr("daemon.judging.asked", lambda *_, **__: {"drop": drop})
+    labels = [one.label for one in opened("bench").text_input]
+    assert "Drop on range 1 mA, in V (at most 10 mV)" in labels
+
+
+def test_a_command_is_shown_as_one_though_it_has_a_name_in_it() -> None:
+    shown = in_words(look._text("open one, such as `holdpoint build open B-1`"))
+    assert shown == "open one, such as <code>holdpoint build open B-1</code>"
