@@ -148,7 +148,9 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   [class*="st-key-side-by-side"] .stHorizontalBlock {{ flex-wrap: nowrap; }}
   [class*="st-key-side-by-side"] .stColumn {{ min-width: 0; flex: 1 1 0; }}
   [class*="st-key-asked"] :is(th, td) {{ padding: .25rem 0; font-size: .74rem; }}
-  [class*="st-key-asked"] :is(td, td *) {{ white-space: nowrap !important; }}
+  [class*="st-key-asked"] :is(td, td *) {{
+    white-space: normal !important; overflow-wrap: normal !important;
+    word-break: normal !important; }}
 }}
 @media (max-width: {pictures}px) {{
   .st-key-bar > :has(> .st-key-beside) {{ padding-left: 0; border-left: none; }}

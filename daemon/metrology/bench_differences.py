@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from math import hypot, inf, sqrt
 from statistics import fmean, stdev
 
+from daemon.metrology.checks import finite, not_negative, sample
 from daemon.metrology.errors import MetrologyError
 
 FEWEST_FREEDOM = 3
@@ -159,6 +160,11 @@ def bench_or_product(
     -------
     None where there is no unit on either side, or where scatter is not known.
 
+    Raises
+    ------
+    ArgumentError
+        A number is not finite, or the uncertainty is negative.
+
     Examples
     --------
     >>> said = bench_or_product(
@@ -167,7 +173,11 @@ def bench_or_product(
     >>> said.log_odds > 3, said.is_neither
     (True, False)
     """
-    groups = [group for group in (here, there, *others) if group]
+    finite(size_ppm=size_ppm)
+    not_negative(size_uncertainty_ppm=size_uncertainty_ppm)
+    groups = [
+        sample("errors", group, at_least=1) for group in (here, there, *others) if group
+    ]
     freedom = sum(len(group) - 1 for group in groups)
     if not here or not there or freedom < FEWEST_FREEDOM:
         return None

@@ -41,6 +41,7 @@ COSTS_MEANING = (
     "takes to miss the reel in no more than 5 % of builds. What a held build costs is "
     "not counted."
 )
+NO_BREAK = "\N{NO-BREAK SPACE}"
 
 
 def outlook(shown: Shown) -> Outlook:
@@ -194,7 +195,13 @@ def told(
         "Needs its first": str(row["units_of_the_reel"] or "more"),
         "Or any": str(row["units_at_random"] or "more"),
     }
-    return said | {f"Any {number} miss": said_missed(row, number) for number in checked}
+    said |= {f"Any {number} miss": said_missed(row, number) for number in checked}
+    return {head: in_two_lines(text) for head, text in said.items()}
+
+
+def in_two_lines(text: str) -> str:
+    """Return a cell that a phone may break before its bracket and nowhere else."""
+    return text.replace(" ", NO_BREAK).replace(f"{NO_BREAK}(", " (")
 
 
 ahead(data.here())

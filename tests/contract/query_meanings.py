@@ -940,7 +940,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         }
     ],
     "known_units": lambda book, product: [
-        {"units": len(of_product(book, "unit", product))}
+        {"units": len(units(book, product))}
     ],
     "latest_run": lambda book, product: [{"number": book.last_number(product)}],
     "line_bench_from": line_bench_from,

@@ -218,7 +218,7 @@ def test_the_bench_gives_what_it_measured_and_says_what_it_did_not(
 ) -> None:
     (found,) = store.rows(Signal, "signals", product="photodiode-amplifier")
     for kind, serial, says in (
-        (ProofKind.CHECK_STANDARD, None, "was not run on range 100uA since"),
+        (ProofKind.CHECK_STANDARD, None, "was not run on range 100 µA since"),
         (ProofKind.OLDER_UNIT, "PA-1001", "was not measured .* since the finding"),
         (ProofKind.OLDER_UNIT, None, "say which older unit"),
         (ProofKind.SECOND_METER, None, "no second meter was read"),

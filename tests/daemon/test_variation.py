@@ -80,7 +80,7 @@ def test_imported_lots_scatter_as_published(entry: Entry, tmp_path: Path) -> Non
     entry.check("sd_wafer", s["inside builds"])
     entry.check("sd_site", s["run to run of a unit"])
     row = said(home, "variance", "100uA").splitlines()[1].split()
-    assert row[:4] == ["100", "uA", "across", "builds"]
+    assert row[:4] == ["100", "µA", "across", "builds"]
     # Three digits are shown, in percent.
     assert row[5] == "%"
     shown_ppm = float(row[4]) * 1e4

@@ -41,7 +41,7 @@ def test_the_lists_of_a_containment_are_made_on_click() -> None:
 @pytest.mark.parametrize(
     ("paper", "why"),
     [
-        (documents.named("unit", "PA-0000"), "measured unit 'PA-0000'"),
+        (documents.named("unit", "PA-0000"), "unknown unit 'PA-0000'"),
         (documents.named("supplier", "B-9-F9"), "finding 'B-9-F9'"),
         (documents.named("customers", "B-9-F9"), "'B-9-F9'"),
     ],

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 from daemon.watch import Accepted, Fold, UnitErrors, fold as folding
-from daemon.watch.fold import Event, order_of
+from daemon.watch.fold import EVERY, Event, order_of
 from daemon.watch.kept_line import StoredPast, go_on_from, kept_of
 from storage import (
     Fitting,
@@ -144,7 +144,8 @@ class Kept(Life):
             WITH,
             until=self.number,
         )
-        assert (why is None) == bool(self.shelf.kept[LineMark])
+        # Of a few runs nothing is said where nothing was kept.
+        assert (why is None) == (bool(self.shelf.kept[LineMark]) or self.number < EVERY)
         later = self.events(fold.kept_to, self.number + 1)
         since = max(fold.kept_to, 0)
         fold.refit(tuple(f for f in self.fittings if self.when[f.fitting] >= since))
