@@ -1,5 +1,7 @@
 """The check standard: does the bench read right, and which runs are in doubt."""
 
+from dataclasses import asdict
+
 import pandas as pd
 import streamlit as st
 
@@ -36,8 +38,9 @@ def standard() -> None:
         )
         return
     known = bench.check_standard
-    doubts = at.store.frame("doubts", product=at.name)
-    runs = at.store.frame("runs_in_doubt", product=at.name)
+    # Of the rows that all pages show: they stay while the daemon is away.
+    doubts = shown.doubts
+    runs = pd.DataFrame([asdict(one) for one in shown.runs_in_doubt])
     frame = plots.check_frame(shown.checks, known.error_ppm, known.uncertainty_ppm)
     titles = {one.key: one.title for one in at.product.ranges}
     first = [FIRST] if frame.empty else []

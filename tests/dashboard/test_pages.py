@@ -168,14 +168,14 @@ def test_a_daemon_that_goes_and_comes_back_takes_nothing_off_the_page(
 ) -> None:
     monkeypatch.setenv(VARIABLE, str(quiet_home.folder))
     with running_daemon(quiet_home, "--no-bench"):
-        app, budget = opened(), opened("budget")
+        app, *others = map(opened, ("", "budget", "standard"))
         typing = type_readings(opened("bench"), "PA-9100")
         button(typing, "Check what I typed").click().run()
         assert GONE not in said(app)
-    app.run()
-    budget.run()
+    for one in (app, *others):
+        one.run()
     button(typing, "Judge and keep").click().run()
-    for one in (app, budget, typing):
+    for one in (app, *others, typing):
         assert not one.exception
         assert GONE in said(one)
     assert "Hold build B-3" in said(app)
