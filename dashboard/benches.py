@@ -43,8 +43,8 @@ def seen(shown: Shown) -> tuple[Benches, SharedView] | None:
 def _ask(shown: Shown) -> None:
     """Remember what the daemon says; nothing anew while it does not answer."""
     at = shown.connection
-    if data.doing() is None:
-        return
+    if (found := data.doing()) is None or found[1]["sharing"] is None:
+        return  # a bench that is alone is asked for nothing
     with suppress(StorageError):
         views = at.store.rows(SharedView, shared_view=at.name)
         waiting = at.store.rows(Untold)

@@ -151,6 +151,8 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
   [class*="st-key-asked"] :is(td, td *) {{
     white-space: normal !important; overflow-wrap: normal !important;
     word-break: normal !important; }}
+  [class*="st-key-asked"] :is(td:first-child, td:first-child *) {{
+    white-space: nowrap !important; }}
 }}
 @media (max-width: {pictures}px) {{
   .st-key-bar > :has(> .st-key-beside) {{ padding-left: 0; border-left: none; }}

@@ -73,6 +73,11 @@ def between_benches(
     one, other
         Checks of either bench, newest first.
 
+    Returns
+    -------
+    BetweenBenches
+        The first bench's reading minus the second's, ppm.
+
     Raises
     ------
     MetrologyError

@@ -195,13 +195,11 @@ def told(
         "Needs its first": str(row["units_of_the_reel"] or "more"),
         "Or any": str(row["units_at_random"] or "more"),
     }
-    said |= {f"Any {number} miss": said_missed(row, number) for number in checked}
-    return {head: in_two_lines(text) for head, text in said.items()}
-
-
-def in_two_lines(text: str) -> str:
-    """Return a cell that a phone may break before its bracket and nowhere else."""
-    return text.replace(" ", NO_BREAK).replace(f"{NO_BREAK}(", " (")
+    return said | {
+        # A phone breaks it into lines, and parts no number from its sign.
+        f"Any {number} miss": said_missed(row, number).replace(" %", f"{NO_BREAK}%")
+        for number in checked
+    }
 
 
 ahead(data.here())

@@ -79,6 +79,10 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
             ),
         )
         store.note_view(SharedView(shared_view=NAME, body=seen.text, seen_at=AT))
+    # A server that does not answer: what was seen before is shown.
+    (home.folder / "sharing.toml").write_text(
+        'database = "postgresql://127.0.0.1:1/records"\nbench = "left"\n'
+    )
     with running_daemon(home, "--no-bench"):
         yield home
 
