@@ -240,6 +240,10 @@ def _scales(unit: Unit, most: float) -> Callable[[str], tuple[float, ...]]:
     return read
 
 
+SHARES = ("reading", "full scale")
+"""Of what a limit's two numbers are, in this order where nobody says it."""
+
+
 def _limit(answer: str) -> ErrorLimit:
     """Read an error limit: so much of reading, and so much of full scale.
 
@@ -250,13 +254,27 @@ def _limit(answer: str) -> ErrorLimit:
     (5000.0, 500.0, 'inside')
     >>> _limit("0.5 % without offset").offset
     'apart'
+    >>> one = _limit("0.05 % of full scale + 0.1 % of reading with offset")
+    >>> one.of_reading_ppm, one.of_full_scale_ppm
+    (1000.0, 500.0)
+    >>> _limit("0.05 % of full scale").of_reading_ppm
+    0.0
     """
     found = re.fullmatch(r"(.*?)(?:\s+(with|without)\s+offset)?", answer.strip())
     shares, offset = ("", None) if found is None else found.groups()
-    of_reading, _, of_full_scale = shares.partition("+")
-    share = quantity(Unit.PPM, Ppm)
-    reading_ppm = share(of_reading)
-    full_scale_ppm = share(of_full_scale) if of_full_scale.strip() else 0.0
+    told: dict[str, float] = {}
+    parts = shares.split("+")
+    for part, usual in zip(parts, SHARES, strict=False):
+        number, _, of = part.partition(" of ")
+        told[of.strip() or usual] = quantity(Unit.PPM, Ppm)(number)
+    if (
+        len(parts) > len(SHARES)
+        or len(told) < len(parts)
+        or not told.keys() <= {*SHARES}
+    ):
+        message = f"{answer!r}: must be one share of reading and one of full scale"
+        raise ValueError(message)
+    reading_ppm, full_scale_ppm = (told.get(one, 0.0) for one in SHARES)
     if reading_ppm + full_scale_ppm == 0:
         message = f"{answer!r}: no unit meets an error limit of 0"
         raise ValueError(message)

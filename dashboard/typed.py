@@ -32,7 +32,7 @@ class Understood:
     words: str
     reference: float
     output: float
-    output_zero: float
+    output_zero: float | None
 
     @property
     def order(self) -> dict[str, Any]:
@@ -118,10 +118,11 @@ def _one(
         range=key,
         reference=parse(typed.into, into),
         output=parse(typed.out_of, out_of),
-        output_zero=parse(typed.zero, out_of) if typed.zero.strip() else 0.0,
+        output_zero=parse(typed.zero, out_of) if typed.zero.strip() else None,
     )
     for name in ("reference", "output_zero"):
-        require_on_range(name, getattr(reading, name), product, key)
+        if (value := getattr(reading, name)) is not None:
+            require_on_range(name, value, product, key)
     read = readings_of([reading], product, bench, at_s=0.0)
     judged = Judge(product, bench, judging).learned(read).unit("", read[0], {})
     error = figures.measured(

@@ -28,6 +28,12 @@ from storage import CheckRow, StorageError, UnitRow, worst
 SCANNED_AHEAD = (
     "What was scanned too early is not taken. Connect the next unit, then scan it."
 )
+NO_SERIALS = frozenset({"?", "back"})
+"""What asks for help, or for the question before, at every other question."""
+SERIAL_HELP = (
+    "Type or scan the serial as it is on the unit's label. Enter alone ends. No "
+    "question comes before this one."
+)
 PREPARING = (
     "Working it out. Once after an installation the statistics are prepared: a minute "
     "or more."
@@ -128,10 +134,13 @@ def _asked_serial(*, by_bench: bool) -> str:
     """Return what is scanned or typed; by the bench it says what is connected now."""
     if by_bench and forget_typed_ahead():
         say(SCANNED_AHEAD)
-    said: str = click.prompt(
-        "Serial (Enter: no more)", default="", show_default=False, err=True
-    )
-    return said.strip()
+    while True:
+        said: str = click.prompt(
+            "Serial (Enter: no more)", default="", show_default=False, err=True
+        ).strip()
+        if said not in NO_SERIALS:
+            return said
+        say(SERIAL_HELP)
 
 
 def _measure_typed(

@@ -45,9 +45,10 @@ AT_LEVEL = (
     "Set the source to about this level and wait until the display stands still. Write "
     "what it shows, with its unit, such as {}. The level need not be met exactly."
 )
+NOT_READ = "not read"
 POINTS: Mapping[str, tuple[str | None, str]] = {
     "reference_zero": ("0", AT_ZERO_IN),
-    "output_zero": ("0", AT_ZERO_OUT),
+    "output_zero": (NOT_READ, AT_ZERO_OUT),
     "reference": (None, AT_LEVEL),
     "output": (None, AT_LEVEL),
 }
@@ -113,13 +114,10 @@ def _typed_readings(
     todo = list(ranges)
     while todo:
         key = todo.pop(0)
-        reading = TypedReading(
-            range=key,
-            **{
-                name: _quantity(dialogue, settings, product, key, name)
-                for name in POINTS
-            },
-        )
+        read: dict[str, Any] = {
+            name: _quantity(dialogue, settings, product, key, name) for name in POINTS
+        }
+        reading = TypedReading(range=key, **read)
         try:
             readings_of([reading], product, settings.meters, at_s=0.0)
         except TypedError as exc:
@@ -141,7 +139,7 @@ def _quantity(
     product: ProductModel,
     key: str,
     name: str,
-) -> float:
+) -> float | None:
     default, why = POINTS[name]
     unit = Unit(
         settings.product.input_unit
@@ -149,7 +147,9 @@ def _quantity(
         else settings.product.output_unit
     )
 
-    def read(text: str) -> float:
+    def read(text: str) -> float | None:
+        if text == default == NOT_READ:
+            return None
         value = parse(text, unit)
         require_on_range(name, value, product, key)
         return value

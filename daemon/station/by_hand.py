@@ -153,13 +153,18 @@ class ByHand:
         found = []
         for first in order.typed:
             refused = ""
+            left_out = set()
+            if not first.reference_zero:
+                left_out.add("reference_zero")
+            if first.output_zero is None:
+                left_out.add("output_zero")
             while True:
                 again = TypedReading(
                     range=first.range,
                     **{
                         name: self._asked(serial, first.range, name, refused)
                         for name in QUESTIONS
-                        if getattr(first, name)
+                        if name not in left_out
                     },
                 )
                 try:

@@ -25,7 +25,13 @@ class TypedReading:
     reference: float
     output: float
     reference_zero: float = 0.0
-    output_zero: float = 0.0
+    output_zero: float | None = None
+    """None where it was not read: then nothing is judged at zero."""
+
+    @property
+    def taken_off(self) -> float:
+        """What is taken off the output: what it read at zero, or nothing."""
+        return self.output_zero or 0.0
 
 
 @checked(frozen=True, slots=True, kw_only=True)

@@ -63,7 +63,7 @@ class Row:
             self.build,
             None if at is None else at.astimezone(UTC).isoformat(),
             [
-                [r.range, r.reference, r.output, r.reference_zero, r.output_zero]
+                [r.range, r.reference, r.output, r.reference_zero, r.taken_off]
                 for r in self.readings
             ],
         ]
@@ -456,12 +456,12 @@ class _Reader:
 
     def _reading(self, at: int, key: str) -> TypedReading | None:
         """Return one range of a unit; None where it was not measured."""
-        into, out = f"{key} in", f"{key} out"
+        into, out, zero = f"{key} in", f"{key} out", f"{key} out zero"
         goes_in = {into, f"{into} zero"}
         if not (self._text(at, into) or self._text(at, out)):
             return None
         values = {}
-        for means in (into, out, f"{into} zero", f"{out} zero"):
+        for means in (into, out, f"{into} zero", zero):
             text = self._text(at, means)
             if not text:
                 if means in (into, out):
@@ -486,7 +486,7 @@ class _Reader:
             reference=values[into],
             output=values[out],
             reference_zero=values[f"{into} zero"],
-            output_zero=values[f"{out} zero"],
+            output_zero=values[zero] if self._text(at, zero) else None,
         )
 
     def _beyond(self, at: int, reading: TypedReading) -> "_RowError | None":

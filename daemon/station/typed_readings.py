@@ -162,7 +162,7 @@ def require_plausible(reading: TypedReading, product: ProductModel) -> None:
     """
     model = product.range(reading.range)
     true = reading.reference - reading.reference_zero
-    indicated = (reading.output - reading.output_zero) / model.nominal_transfer
+    indicated = (reading.output - reading.taken_off) / model.nominal_transfer
     if true == 0 or abs(indicated / true - 1) > PLAUSIBLE:
         raise ImplausibleReadingError(
             range_=model.title,
@@ -177,7 +177,7 @@ def _like(product: ProductModel, reading: TypedReading, true: float) -> str | No
     """Return the range that these readings would be plausible on, if any."""
     if true == 0:
         return None
-    ratio = (reading.output - reading.output_zero) / true
+    ratio = (reading.output - reading.taken_off) / true
     for one in product.ranges:
         if abs(ratio / one.nominal_transfer - 1) <= PLAUSIBLE:
             return one.title
@@ -206,7 +206,7 @@ def _one(
     zero = Point(
         level=0.0,
         reference=(reading.reference_zero,),
-        output=(reading.output_zero,),
+        output=(reading.taken_off,),
         at_s=(at_s,),
     )
     level = Point(
@@ -221,6 +221,5 @@ def _one(
         reference_full_scale=reference_range.full_scale,
         output_full_scale=output_range.full_scale,
         ambient_c=ambient_c,
-        # Nobody reads exactly nothing: it was left out.
-        zero_read=bool(reading.output_zero),
+        zero_read=reading.output_zero is not None,
     )

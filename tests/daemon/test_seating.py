@@ -215,7 +215,7 @@ def typed(high: float = 0.0) -> tuple[TypedReading, ...]:
             range=key,
             reference=0.9 * one.full_scale,
             output=0.9 * (1.0 + (high if key == "100uA" else 0.0)),
-            output_zero=1e-5 if key == "100uA" else 0.0,
+            output_zero=1e-5 if key == "100uA" else None,
         )
         for key, one in SETTINGS.product.ranges.items()
     )

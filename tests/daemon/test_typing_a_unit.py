@@ -1,10 +1,14 @@
 """A unit is typed point by point: help, and the way back, at every one of them."""
 
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 
-from daemon.commands import typed_unit
+from daemon.commands import measure, typed_unit
+from daemon.judging import ProductModel
+from daemon.station import TypedReading
+from daemon.station.typed_readings import readings_of
 from tests.daemon.making import demo_settings
 
 SETTINGS = demo_settings()
@@ -28,6 +32,39 @@ def typed(
     assert checks == []
     assert next(given, None) is None
     return reading, capsys.readouterr().err, questions
+
+
+@pytest.mark.parametrize(
+    ("zero", "kept", "read"), [("0", 0.0, True), ("", None, False)]
+)
+def test_a_zero_that_was_read_as_nothing_was_read(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    zero: str,
+    kept: float | None,
+    read: bool,
+) -> None:
+    """Enter leaves it out, and then nothing is judged at zero; 0 does not."""
+    reading, *_ = typed(monkeypatch, capsys, "0", zero, "9.001u", "0.9001", "")
+    assert reading["output_zero"] == kept
+    (readings,) = readings_of(
+        [TypedReading(**dict[str, Any](reading))],
+        ProductModel.of(SETTINGS.product),
+        SETTINGS.meters,
+        at_s=0.0,
+    )
+    assert readings.zero_read is read
+
+
+def test_at_the_serial_help_is_no_serial(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    given = iter(["?", "back", " PA-0001 "])
+    monkeypatch.setattr(
+        "daemon.commands.measure.click.prompt", lambda *_, **__: next(given)
+    )
+    assert measure._asked_serial(by_bench=False) == "PA-0001"
+    assert capsys.readouterr().err.count("as it is on the unit's label") == 2
 
 
 def test_every_point_says_what_it_wants(
