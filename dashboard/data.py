@@ -48,6 +48,8 @@ SHOWN, DRAWN, REMARKS, REDRAW = "shown", "drawn", "remarks", "redraw"
 """Keys of a viewer's session: the rows last read; the stamp of those that a page was
 drawn of, where it follows them; why nothing was done; when the page is drawn anew."""
 SAID_S = 20.0
+VIEWER = "viewer"
+"""Key of a viewer's session: a name that no other has."""
 FITTED = ("build", "part", "reel", "from_serial", "fitted_at")
 """What pages show of a fitting."""
 BUILDS_SHOWN = 12
@@ -459,6 +461,24 @@ def tried(action: Callable[[Connection], object]) -> bool:
     _kept().asked_s = -FRESH_S
     _pulse().asked_s = -SILENT_S
     return True
+
+
+def once(button: str) -> str:
+    """Return a name for what one button of this viewer asks for, however often it does.
+
+    Parameters
+    ----------
+    button
+        Its key, which must be another one once it was pressed.
+
+    Notes
+    -----
+    Streamlit ends a callback where it looks at the session, if the viewer has done
+    something else meanwhile: what was asked of the daemon by then is done, and the
+    screen does not know it.
+    """
+    viewer = st.session_state.setdefault(VIEWER, uuid4().hex)
+    return f"{viewer} {button}"
 
 
 @dataclass(slots=True)

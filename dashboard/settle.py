@@ -150,7 +150,14 @@ def run(signal: Signal, kind: ProofKind, number: int) -> None:
         "subject": state[f"proof of {name}"].strip() or None,
         "accuracy_ppm": accuracy_ppm,
     }
-    data.tried(lambda at: asked.append(at.client.work("prove", proof=proof)))
+    once = data.once(f"proof run {name} {number}")
+
+    def order(at: data.Connection) -> None:
+        ticket = at.client.work("prove", proof=proof, once=once)
+        if ticket not in asked:
+            asked.append(ticket)
+
+    data.tried(order)
 
 
 @st.fragment(run_every=EVERY_S)

@@ -64,6 +64,7 @@ class Client:
         note: str | None = None,
         new_setup: bool = False,
         attended: bool = True,
+        once: str | None = None,
     ) -> str:
         """Order one unit; return the ticket.
 
@@ -73,6 +74,8 @@ class Client:
             Whether the bench was set up anew before readings that are typed.
         attended
             Whether somebody answers what the daemon asks about typed readings.
+        once
+            A name for this order: asked for again, it is placed once.
         """
         order = {
             "build": build,
@@ -84,6 +87,7 @@ class Client:
             "note": note,
             "new_setup": new_setup,
             "attended": attended,
+            "once": once,
         }
         return str(self._json("POST", "/control/measure", order)["ticket"])
 
@@ -95,6 +99,7 @@ class Client:
         second: dict[str, Any] | None = None,
         proof: dict[str, Any] | None = None,
         loose: dict[str, Any] | None = None,
+        once: str | None = None,
     ) -> str:
         """Order what is of the bench, not of a unit; return the ticket.
 
@@ -106,6 +111,8 @@ class Client:
             For "compare": the fields of `daemon.station.orders.SecondMeter`.
         proof, loose
             For "prove" and "check reel": those of `ProofOrder` and `LooseParts`.
+        once
+            A name for this order: asked for again, it is placed once.
         """
         order = {
             "work": work,
@@ -113,6 +120,7 @@ class Client:
             "second": second,
             "proof": proof,
             "loose": loose,
+            "once": once,
         }
         return str(self._json("POST", "/control/measure", order)["ticket"])
 

@@ -155,6 +155,8 @@ class Desk:
     def place(self, order: Order, *, connect_first: bool = False) -> Ticket:
         """Queue an order; note whether its unit is yet to be connected then.
 
+        One that was placed by the same name before is not queued again.
+
         Parameters
         ----------
         connect_first
@@ -163,6 +165,8 @@ class Desk:
         with self._changed:
             for old in [t.ticket for t in self._tickets.values() if t.ended][:-KEPT]:
                 del self._tickets[old]
+            if order.once and (placed := self._placed(order.once)):
+                return placed
             before = [one for one in self._tickets.values() if one.order.needs_bench]
             first = connect_first or _in_the_way(order, before)
             ticket = Ticket(
@@ -175,6 +179,10 @@ class Desk:
             # Still locked: taken in another order, one would stand in the other's way.
             self._orders.put(ticket.ticket)
         return ticket
+
+    def _placed(self, once: str) -> Ticket | None:
+        known = self._tickets.values()
+        return next((one for one in known if one.order.once == once), None)
 
     def ticket(self, ticket: str, *, wait_s: float = 0.0) -> Ticket | None:
         """Return a ticket, waiting up to `wait_s` for it to end."""

@@ -117,6 +117,9 @@ class Order:
     second: SecondMeter | None = None
     proof: ProofOrder | None = None
     loose: LooseParts | None = None
+    once: Annotated[str, Field(max_length=200)] | None = None
+    """A name of whoever orders it: asked for again by the same name, it is the same
+    order. A screen that was ended in the middle of a click asks again."""
 
     @property
     def needs_bench(self) -> bool:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from typing import Any
+from uuid import uuid4
 
 import streamlit as st
 
@@ -213,7 +214,9 @@ def rerun(ticket: str) -> None:
     if one is None or one["order"].get("rerun") or one.get("again"):
         return
     asked = one["order"]
-    if place(build=asked["build"], serial=asked["serial"], rerun=True):
+    if place(
+        f"again {ticket}", build=asked["build"], serial=asked["serial"], rerun=True
+    ):
         one["again"] = True
 
 
@@ -236,12 +239,17 @@ def result(order: dict[str, Any]) -> str:
     return ". ".join([f"{serial}: {became}", *order.get("remarks", ())])
 
 
-def place(**values: Any) -> bool:
-    """Place an order and follow it."""
+def place(button: str, **values: Any) -> bool:
+    """Place an order and follow it; once for each name of a button."""
+    once = data.once(button)
+    # Looked up before: between what was ordered and its line nothing may end this.
+    orders: list[dict[str, Any]] = st.session_state.setdefault(ORDERS, [])
 
     def order(at: data.Connection) -> None:
-        ticket = at.client.measure(**values)
-        st.session_state.setdefault(ORDERS, []).append(
+        ticket = at.client.measure(**values, once=once)
+        if any(one["ticket"] == ticket for one in orders):
+            return
+        orders.append(
             {
                 "ticket": ticket,
                 "order": values,
@@ -263,7 +271,8 @@ def scanned(serial: str, given: Mapping[str, Any] | None) -> None:
     if confirmed(serial):
         return
     build = str((st.session_state if given is None else given)["build"])
-    if not place(build=build, serial=serial):
+    # Each scan is taken once by its number, so that each is an order of its own.
+    if not place(f"scan {uuid4().hex}", build=build, serial=serial):
         st.session_state.setdefault(ORDERS, []).append(
             {
                 "ticket": None,
@@ -291,7 +300,7 @@ def confirmed(serial: str) -> bool:
 def order_next(number: int) -> None:
     """Order the serial after the last, once for each button that was shown."""
     if number == len(st.session_state[ORDERS]):
-        place(build=st.session_state["build"], serial=None)
+        place(f"next {number}", build=st.session_state["build"], serial=None)
 
 
 def by_hand() -> None:
@@ -381,6 +390,7 @@ def check() -> None:
         if faults
         else {
             "serial": serial,
+            "button": f"keep {uuid4().hex}",
             "readings": readings,
             "checks": checks,
             "rerun": st.session_state["typed rerun"],
@@ -398,6 +408,7 @@ def keep() -> None:
     checks: list[UnderstoodCheck] = checked["checks"]
     build = st.session_state.get("build") or data.here().builds[-1]
     if place(
+        checked["button"],
         build=build,
         serial=checked["serial"],
         typed=[one.order for one in readings],

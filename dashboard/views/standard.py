@@ -84,12 +84,14 @@ def orders() -> None:
     with st.container(key="bench orders", horizontal=True, gap="small"):
         for title, work in ORDERS.items():
             # A second click on one button is known by its key.
-            st.button(title, key=f"{work} {number}", on_click=order, args=(work,))
+            key = f"{work} {number}"
+            st.button(title, key=key, on_click=order, args=(work, key))
 
 
-def order(work: str) -> None:
+def order(work: str, button: str) -> None:
     """Order it; the bench asks above for the standard to be connected."""
-    if data.tried(lambda at: at.client.work(work)):
+    once = data.once(button)
+    if data.tried(lambda at: at.client.work(work, once=once)):
         st.session_state[ORDERED] = st.session_state.get(ORDERED, 0) + 1
 
 

@@ -209,6 +209,32 @@ def test_an_order_over_http_reaches_the_worker() -> None:
     assert seen.json()["state"] == "waiting"
 
 
+def test_an_order_that_is_asked_for_again_by_its_name_is_placed_once() -> None:
+    one = desk()
+    orders = [
+        {"build": "B-1", "serial": serial, "once": name}
+        for serial, name in (
+            ("PA-1", "a"),
+            ("PA-1", "a"),
+            ("PA-2", "b"),
+            ("PA-3", None),
+        )
+    ]
+    tickets = [
+        ask(one, "POST", "/control/measure", order).json()["ticket"] for order in orders
+    ]
+    assert tickets[0] == tickets[1]
+    assert len(set(tickets)) == 3
+    taken = [one.next_order(wait_s=0.0) for _ in range(4)]
+    assert [each and each.order.serial for each in taken] == [
+        "PA-1", "PA-2", "PA-3", None,
+    ]  # fmt: skip
+    # Once it has ended too: the screen did not know.
+    assert (
+        ask(one, "POST", "/control/measure", orders[0]).json()["ticket"] == tickets[0]
+    )
+
+
 def test_a_malformed_order_is_refused_whole() -> None:
     one = desk()
     answer = ask(one, "POST", "/control/measure", {"serial": 7})

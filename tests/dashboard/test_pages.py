@@ -12,6 +12,7 @@ from typing import Any
 import pyarrow as pa
 import pytest
 from streamlit.components.v2.component_manager import BidiComponentManager
+from streamlit.runtime.scriptrunner import StopException
 from streamlit.testing.v1 import AppTest
 
 import dashboard
@@ -253,6 +254,30 @@ def test_typed_readings_are_shown_before_they_are_kept_and_can_be_corrected(
     assert app.text_input(key="typed serial").value == ""
 
 
+def test_a_click_that_was_ended_half_way_orders_nothing_twice(
+    changed: Home, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The screen may be ended once the daemon has the order: it is asked for again."""
+    app = type_readings(opened("bench"), "PA-9010")
+    button(app, "Check what I typed").click().run()
+    measure = Client.measure
+
+    def ended_then(client: Client, **order: Any) -> str:
+        measure(client, **order)
+        raise StopException
+
+    with monkeypatch.context() as half_way:
+        half_way.setattr(Client, "measure", ended_then)
+        button(app, "Judge and keep").click().run()
+    app.run()
+    button(app, "Judge and keep").click().run()
+    (order,) = app.session_state["orders"]
+    with Client.of(changed.data) as client:
+        assert ended(client, order["ticket"])["verdict"] == "conforming"
+    with open_store(changed.data) as store:
+        assert len(store.frame("unit_runs", serial="PA-9010")) == 1
+
+
 def test_a_new_set_up_is_said_of_the_unit_it_was_ticked_for_alone(
     changed: Home,
 ) -> None:
@@ -399,7 +424,7 @@ def test_while_a_bench_is_open_its_check_and_the_end_of_its_session_are_ordered_
 ) -> None:
     labels = ["Run the check standard now", "End the session"]
     assert not {one.label for one in opened("standard").button} & {*labels}
-    ordered: list[str] = []
+    ordered: dict[str, str] = {}
     real = data.doing
 
     def with_bench() -> tuple[data.Connection, dict[str, Any]] | None:
@@ -407,12 +432,14 @@ def test_while_a_bench_is_open_its_check_and_the_end_of_its_session_are_ordered_
         return None if found is None else (found[0], {**found[1], "bench": "demo"})
 
     monkeypatch.setattr(data, "doing", with_bench)
-    monkeypatch.setattr(Client, "work", lambda _, work: ordered.append(work))
+    monkeypatch.setattr(
+        Client, "work", lambda _, work, *, once: ordered.update({once: work})
+    )
     app = opened("standard")
     for label in labels:
         button(app, label).click().run()
         assert not app.exception
-    assert ordered == ["check", "end session"]
+    assert [*ordered.values()] == ["check", "end session"]
 
 
 @pytest.mark.usefixtures("held")
