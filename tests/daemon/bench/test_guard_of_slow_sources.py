@@ -228,7 +228,9 @@ def test_what_a_guard_could_not_do_is_said() -> None:
         )
         reason = turn_off(Orders.of(one.instrument, odd), 0.0)
     assert reason is not None
-    assert "'WHAT'" in reason or "it says" in reason
+    # Both lines may have come together by the time that the first is read.
+    true = ("'WHAT'", "it says", "more than one answer")
+    assert any(one in reason for one in true), reason
 
 
 def test_off_is_sent_first_and_blind_to_a_source_that_answers_garbled() -> None:

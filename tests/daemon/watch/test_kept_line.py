@@ -169,7 +169,7 @@ def live(seed: int, *, restarts: float) -> Kept:
     return life
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(seed=st.integers(0, 10**6))
 def test_a_start_from_what_is_kept_gives_the_odds_of_a_refold(seed: int) -> None:
     """Reruns, late reels, decisions, holds by hand, segments, ends at any event."""

@@ -155,7 +155,7 @@ def odds(fold: Fold) -> dict[Any, Any]:
     }
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(seed=st.integers(0, 10**6))
 def test_a_restart_at_any_event_gives_identical_odds(seed: int) -> None:
     """Reruns, late reels, decisions, holds by hand and restarts: bit for bit."""
