@@ -1,15 +1,24 @@
 """A unit is typed point by point: help, and the way back, at every one of them."""
 
+import re
 from collections.abc import Iterator
+from html import unescape
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from daemon.commands import measure, typed_unit
 from daemon.judging import ProductModel
+from daemon.presentation.documents.mail import as_html
 from daemon.station import TypedReading
+from daemon.station.cycle import Cycle, RunHeader
 from daemon.station.typed_readings import readings_of
-from tests.daemon.making import demo_settings
+from daemon.traceability.kitting import keep_settings
+from daemon.traceability.papers.unit import unit_record
+from storage.local import LocalStore
+from storage.records import Build, Session
+from tests.daemon.making import AT, demo_settings
 
 SETTINGS = demo_settings()
 RANGE = ("10uA",)
@@ -119,3 +128,42 @@ def test_a_range_that_is_not_there_is_refused(
     typed_unit.require_ranges(SETTINGS.product, RANGE)
     with pytest.raises(ValueError, match="there is no range '2mA'; there are 1uA"):
         typed_unit.require_ranges(SETTINGS.product, ["2mA"])
+
+
+def recorded(folder: Path, serial: str, **said: float) -> str:
+    """Type range 100 µA of one unit, judged as by two handheld meters; its record."""
+    plan = SETTINGS.plan.model_copy(update={"meters": "0.05 % + 2 digits"})
+    settings = SETTINGS.model_copy(update={"bench": None, "plan": plan})
+    product = ProductModel.of(settings.product)
+    reading = TypedReading(range="100uA", reference=9e-5, output=0.9013, **said)
+    folder.mkdir()
+    with LocalStore(folder / "holdpoint.duckdb") as store:
+        configuration = keep_settings(store, settings, at=AT)
+        store.keep(
+            Build(build="B-1", product=settings.product.name, planned_units=1,
+                  opened_at=AT)
+        )  # fmt: skip
+        store.keep(
+            Session(session="s", bench=settings.meters.name, opened_at=AT,
+                    configuration=configuration)
+        )  # fmt: skip
+        header = RunHeader(
+            serial=serial, build="B-1", session="s", origin="typed", started_at=AT,
+            finished_at=AT, configuration=configuration,
+        )  # fmt: skip
+        read = readings_of([reading], product, settings.meters, at_s=0.0)
+        Cycle(settings, store).record(read, header, {})
+        paper = unit_record(store, product, serial, issued_at=AT, issuer="Lab").paper()
+    return unescape(re.sub(r"<[^>]+>", " ", as_html(paper)))
+
+
+def test_a_record_says_that_no_zero_was_read(tmp_path: Path) -> None:
+    """And that its meters are two that a person read, as good as was said."""
+    without = recorded(tmp_path / "without", "PA-0001")
+    assert "No zero was read. Nothing was taken off" in without
+    assert "what the output read at zero is taken off" not in without
+    assert "read by hand; its accuracy was given as 0.05 % + 2 digits" in without
+    assert " 901.3 mV" not in without  # seven digits of a meter that has four
+    read = recorded(tmp_path / "read", "PA-0002", output_zero=0.0)
+    assert "what the output read at zero is taken off" in read
+    assert "No zero was read" not in read
