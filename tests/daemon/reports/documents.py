@@ -369,7 +369,8 @@ HARD: dict[str, Document] = {
         product=HOSTILE,
         findings=(HOSTILE, LONG),
         failures=tuple(
-            FailureLine(serial=LONG, failed=HOSTILE, became=LONG) for _ in range(12)
+            FailureLine(serial=LONG, failed=HOSTILE, became=LONG, now="open")
+            for _ in range(12)
         ),
         released=(HOSTILE, LONG),
         ranges=tuple(
