@@ -253,11 +253,13 @@ def _no_zero(blocks: Sequence[Block], product: ProductModel) -> Iterator[str]:
         and one.settings.limit.of_full_scale_ppm
     ]
     if without:
+        *some, last = [one.title for one in without]
+        which = f"Ranges {', '.join(some)} and {last}" if some else f"Range {last}"
         yield (
-            f"Range {' and '.join(one.title for one in without)}: the sheet has no "
-            "zero, though the error limit counts the offset. Nothing is taken off, and "
-            "zero is not judged. To have it judged, read the output with nothing going "
-            f"in too, and add a column such as '{without[0].title} out zero'."
+            f"{which}: the sheet has no zero, though the error limit counts the "
+            "offset. Nothing is taken off, and zero is not judged. To have it judged, "
+            "read the output with nothing going in too, and add a column such as "
+            f"'{without[0].title} out zero'."
         )
 
 

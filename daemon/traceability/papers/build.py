@@ -397,12 +397,18 @@ def _holds_of_build(
             ended_at=one.ended_at,
             evidence=one.evidence,
         )
-        for one in holds_of(store, product)
+        for one in sorted(holds_of(store, product), key=_place)
         if any(
             concerns(one, serial=serial, build=build, reels=fitted)
             for serial in serials
         )
     )
+
+
+def _place(hold: Held) -> tuple[Any, ...]:
+    """Return the place of a hold in a list: as they were placed, then by serial."""
+    minute = hold.placed_at.replace(second=0, microsecond=0)
+    return minute, hold.scope is Scope.UNIT, serial_order(hold.subject)
 
 
 def reels_of_build(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:

@@ -317,6 +317,9 @@ def notice(
                     limit_ppm=row.limit_ppm,
                     limit=figures.limit(of_range.settings.limit),
                     inside=good,
+                    not_inside="outside"
+                    if row.verdict == Verdict.NONCONFORMING
+                    else "not surely inside",
                 )
             )
     predicted = [o.probability for o in moved.values() if not o.measured]

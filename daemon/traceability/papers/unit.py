@@ -6,6 +6,7 @@ from datetime import datetime
 from statistics import fmean
 from typing import Any
 
+from config import Bench
 from daemon.holds import doubted
 from daemon.judging import ProductModel
 from daemon.presentation import capital, sentences, share
@@ -36,6 +37,7 @@ from storage import (
     Rework,
     ReworkKind,
     RunKind,
+    Session,
     ShipmentState,
     Signal,
     Store,
@@ -45,6 +47,8 @@ from storage import (
 )
 
 Row = Mapping[str, Any]
+ANY_ROOM = {"ambient_c": Bench.model_fields["ambient_c"].default}
+"""Where readings are judged that nobody wrote a bench file for."""
 
 
 def unit_record(
@@ -83,7 +87,7 @@ def unit_record(
         run=last.number,
         measured_at=last.started_at,
         origin=last.origin,
-        bench=(body.get("bench") or {}).get("name", "none"),
+        bench=_bench(store, last.session),
         session=last.session,
         ambient_c=last.ambient_c,
         assumed_ambient_c=_assumed(body),
@@ -170,8 +174,14 @@ def _budget(
 
 def _assumed(body: Mapping[str, Any]) -> tuple[float, float] | None:
     """Return between which temperatures the room is taken where nobody reads it."""
-    bench = body.get("bench") or {}
-    return tuple(bench["ambient_c"]) if "ambient_c" in bench else None
+    low_c, high_c = (body.get("bench") or ANY_ROOM)["ambient_c"]
+    return float(low_c), float(high_c)
+
+
+def _bench(store: Store, session: str) -> str:
+    """Return the name of the bench that a session was opened on."""
+    (opened,) = store.rows(Session, session=session)
+    return opened.bench
 
 
 def _left(store: Store, product: str, serial: str) -> str:
