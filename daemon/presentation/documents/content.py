@@ -241,7 +241,8 @@ class Correction:
 
     `limit` is the error limit as it is set, `limit_ppm` what it comes to. `measured`
     tells a measured error from a predicted one; `inside` whether a measured error keeps
-    its limit all the same, `not_inside` in words how surely it does not; `outside` the probability that a predicted one does not.
+    its limit all the same, `not_inside` in words how surely it does not; `outside` the
+    probability that a predicted one does not.
     """
 
     range: str

@@ -234,15 +234,15 @@ def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]
         (
             replace(RELEASE, holds=()),
             (
-                "No hold stands on build B-3. All of 28 units passed. Only when measured "
-                "again: PA-1009. 2 planned"
+                "No hold stands on build B-3. All of 28 units passed. Only when "
+                "measured again: PA-1009. 2 planned"
             ),
         ),
         (
             replace(RELEASE, holds=(), failures=now("open")),
             (
-                "Build B-3 must not leave as a whole. 27 of 28 units passed. Did not pass, "
-                "and nothing is decided: PA-1009."
+                "Build B-3 must not leave as a whole. 27 of 28 units passed. Did not "
+                "pass, and nothing is decided: PA-1009."
             ),
         ),
         (
@@ -264,8 +264,8 @@ def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]
         (
             judged("not judged", "undecided"),
             (
-                "Unit PA-1031 is undecided: whether it conforms is open. Undecided: 1 mA. "
-                "Not judged: 1 mA."
+                "Unit PA-1031 is undecided: whether it conforms is open. Undecided: "
+                "1 mA. Not judged: 1 mA."
             ),
         ),
         (judged("not judged"), "Unit PA-1031 is not judged. Not judged: 1 mA."),
