@@ -1,5 +1,6 @@
 """Documents: fast, the same each time, whole, and what people wrote is text in them."""
 
+import re
 import shutil
 import subprocess
 import time
@@ -11,10 +12,17 @@ from pathlib import Path
 from typing import Literal
 
 import pytest
+from click.testing import CliRunner
 from PIL import Image as Raster
 
+from daemon.commands.cli import holdpoint
 from daemon.presentation import documents, fonts
-from daemon.presentation.documents import Document, Image, setting
+from daemon.presentation.documents import (
+    Document,
+    Image,
+    NoSupplierError,
+    setting,
+)
 from daemon.presentation.documents.content import Correction, FailureLine
 from daemon.presentation.documents.customer import factor_of
 from daemon.presentation.documents.glyphs import opaque, photograph, settable
@@ -294,6 +302,15 @@ def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]
 def test_a_document_says(document: Document, words: str) -> None:
     """What a reader must find stands in it."""
     assert words in documents.html(document)
+
+
+def test_a_finding_without_a_reel_says_how_it_gets_one() -> None:
+    told = re.findall(r"`holdpoint ([^`]+)`", str(NoSupplierError(finding="B-3-F1")))
+    assert told == ["reel add", "reel fit --from SERIAL"]
+    for one in told:
+        done = CliRunner().invoke(holdpoint, [*one.split()[:2], "--help"])
+        assert done.exit_code == 0
+        assert all(word in done.output for word in one.split() if word[:2] == "--")
 
 
 def test_undecided_parts_are_not_called_outside() -> None:
