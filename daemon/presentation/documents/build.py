@@ -204,7 +204,7 @@ def _units_said(release: BuildRelease) -> Iterator[str]:
         )
         yield f"{good} of {measured} passed."
     else:
-        yield f"All of {measured} passed." if release.units > 1 else "The unit passed."
+        yield f"All {measured} passed." if release.units > 1 else "The unit passed."
     if again := by_state["passed"]:
         yield f"Only when measured again: {_named(again)}."
     if by_state["open"]:

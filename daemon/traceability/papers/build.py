@@ -255,6 +255,7 @@ def _failures(
     holds = holds_of(store, name)
     reworks = store.rows(ReworkOf, product=name)
     gone = {one.serial: one.destination for one in away}
+    let_go = {one.serial for one in away if one.override_reason}
     lines = []
     for serial in sorted(suspects, key=serial_order):
         rows = [o for o in store.rows(UnitRow, serial=serial) if o.kind is RunKind.UNIT]
@@ -279,7 +280,11 @@ def _failures(
                 serial=serial,
                 failed="; ".join(failed),
                 became=became,
-                now="passed" if passes else _decided(mine),
+                now="passed"
+                if passes
+                else "let go"
+                if serial in let_go
+                else _decided(mine),
             )
         )
     return tuple(lines)

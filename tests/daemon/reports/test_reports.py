@@ -242,7 +242,7 @@ def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]
         (
             replace(RELEASE, holds=()),
             (
-                "No hold stands on build B-3. All of 28 units passed. Only when "
+                "No hold stands on build B-3. All 28 units passed. Only when "
                 "measured again: PA-1009. 2 planned"
             ),
         ),
