@@ -278,6 +278,10 @@ def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]
         ),
         (judged("not judged"), "Unit PA-1031 is not judged. Not judged: 1 mA."),
         (judged("nonconforming"), "Unit PA-1031 does not conform. Nonconforming: 1 mA"),
+        (
+            replace(SUPPLIER, other_value="Another value would explain it: 10.2 kΩ."),
+            "Another value would explain it: 10.2 kΩ.",
+        ),
         (replace(SUPPLIER, others=40), "Of the 40 units with other reels the "),
         (SUPPLIER, "Probability that more than one part in twenty lies outside"),
         (SUPPLIER, "CS-1"),
