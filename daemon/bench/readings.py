@@ -37,3 +37,10 @@ class RangeReadings:
     ambient_c: float | None
     zero_read: bool = True
     """Whether the zero points were read; a person may type the level alone."""
+
+    @property
+    def taken(self) -> tuple[Point, ...]:
+        """The points that somebody read: a zero that was left out is none."""
+        if self.zero_read:
+            return self.points
+        return tuple(one for one in self.points if one.level or any(one.reference))

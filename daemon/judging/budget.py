@@ -108,9 +108,14 @@ def _readings(
     row: RangeResult, setup: RangeSetup, ambient_c: float | None
 ) -> RangeReadings:
     """Return a row's readings as they were taken, by the meter ranges of today."""
+    points = tuple(_points(row))
+    # Who typed the level alone read no zero: it is taken as nothing.
+    alone = len(points) == 1
+    nothing = Point(level=0.0, reference=(0.0,), output=(0.0,), at_s=row.at_s[:1])
     return RangeReadings(
         range=row.range,
-        points=tuple(_points(row)),
+        points=(nothing, *points, nothing) if alone else points,
+        zero_read=not alone,
         reference_full_scale=setup.reference_full_scale,
         output_full_scale=setup.output_full_scale,
         ambient_c=ambient_c,

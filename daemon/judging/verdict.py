@@ -382,7 +382,7 @@ def row(
     judged_points: tuple[JudgedPoint, ...] = (),
 ) -> RangeResult:
     """Return a measured range as a row of the Store, readings included."""
-    points = measured.readings.points
+    points = measured.readings.taken
     return RangeResult(
         run=run,
         range=measured.model.key,

@@ -378,17 +378,25 @@ def signed(value: float, decimals: int = 0) -> str:
     return f"{'+' if value > 0 else MINUS}{text}"
 
 
-def prefixed(value: float, unit: str, *, digits: int = 6) -> str:
+def prefixed(
+    value: float, unit: str, *, digits: int = 6, expanded: float | None = None
+) -> str:
     """Return a quantity with its prefix, to so many significant digits.
 
-    >>> prefixed(9.00012e-7, "A")
-    '900.012 nA'
+    To the second digit of its expanded uncertainty, where that is known.
+
+    >>> prefixed(9.00012e-7, "A"), prefixed(9.00012e-7, "A", expanded=1.2e-9)
+    ('900.012 nA', '900.0 nA')
     """
     if value == 0:
         return f"0 {unit}"
     scale, prefix = next((p for p in PREFIXES if abs(value) >= p[0]), PREFIXES[-1])
     scaled = value / scale
-    places = max(0, digits - 1 - floor(log10(abs(scaled))))
+    places = (
+        decimals_for(expanded / scale)
+        if expanded
+        else max(0, digits - 1 - floor(log10(abs(scaled))))
+    )
     return f"{scaled:.{places}f} {prefix}{unit}".replace("-", MINUS)
 
 

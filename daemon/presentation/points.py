@@ -1,6 +1,6 @@
 """A point of a range that was judged, in words: where, how far off, what is allowed."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from daemon.presentation.figures import (
     COVERAGE,
@@ -9,9 +9,17 @@ from daemon.presentation.figures import (
     PLUS_MINUS,
     ShareUnit,
 )
-from storage import NOT_READ, JudgedPoint
+from storage import NOT_READ, JudgedPoint, worst
 
-__all__ = ["allowed", "decided_at", "judged_at", "level", "unit_of", "why_undecided"]
+__all__ = [
+    "allowed",
+    "decided_at",
+    "judged_at",
+    "level",
+    "unit_of",
+    "why_not_judged",
+    "why_undecided",
+]
 
 
 def judged_at(point: JudgedPoint) -> str:
@@ -93,6 +101,45 @@ def decided_at(point: JudgedPoint | None) -> str:
         f"Its worst point is {judged_at(point)}: {_error(point, unit)} of full "
         f"scale, allowed {allowed(point)} {unit.name}."
     )
+
+
+def why_not_judged(
+    ranges: Iterable[tuple[str, Sequence[JudgedPoint]]],
+) -> dict[str, list[str]]:
+    """Return why ranges are not judged, each reason with their titles.
+
+    Parameters
+    ----------
+    ranges
+        Each its title and its points.
+
+    Examples
+    --------
+    >>> poor = JudgedPoint(
+    ...     of_full_scale=0.9, error_ppm=1.0, uncertainty_ppm=9000.0, low_ppm=-5000.0,
+    ...     high_ppm=5000.0, verdict="not judged",
+    ... )
+    >>> why_not_judged([("1 mA", (poor,))])
+    {'the meters are too poor for the error limit. At 90 % of full scale \
+±0.5 % of full scale is allowed, the uncertainty is 1.8 % (k = 2)': ['1 mA']}
+    """
+    found: dict[str, list[str]] = {}
+    for title, judged in ranges:
+        point = worst(tuple(judged))
+        if point is None:
+            why = "there is nothing to judge it by"
+        elif point.verdict == NOT_READ:
+            why = f"it was not read at {judged_at(point)}, where a limit is set"
+        else:
+            unit = unit_of((point,))
+            why = (
+                "the meters are too poor for the error limit. At "
+                f"{judged_at(point)} {allowed(point)} {unit.name} of full scale is "
+                "allowed, the uncertainty is "
+                f"{unit.half(COVERAGE * point.uncertainty_ppm)} {unit.name} (k = 2)"
+            )
+        found.setdefault(why, []).append(title)
+    return found
 
 
 def why_undecided(point: JudgedPoint) -> str:

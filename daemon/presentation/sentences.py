@@ -43,6 +43,11 @@ HALF = 0.5
 OF_PARTS = {Cause.REEL, Cause.RANGE}
 """Causes of which the parts are what is off."""
 PLAINLY_WIDER = 2.0
+FEWEST_TO_SCATTER = 4
+"""Units from which a scatter is worth a sentence."""
+ONE_VALUE_PPM = 3_000.0
+"""A quarter of a step of E192 (IEC 60063): of a narrower interval a preferred value
+lies inside by chance once in four times at most."""
 """A spread factor from which the spread is worth a word."""
 CHART_SAW = "at {unit}{of_reel} the chart shows {value}"
 """What is said of a warning that an earlier version kept."""
@@ -433,14 +438,18 @@ def _beyond(signal: Signal) -> Iterator[str]:
             for limit, probability in classes
         )
         where = "on its label" if signal.reel else "of the parts list"
+        theirs = (
+            "If they are of the value that they should have, their"
+            if other_value(signal)
+            else "Their"
+        )
         yield (
             f"Its parts do not keep to the {label} {where} "
-            f"({share(claim.incompatible)} sure). Their tolerance is most likely "
-            f"{likely}."
+            f"({share(claim.incompatible)} sure). {other_value(signal)}{theirs} "
+            f"tolerance is most likely {likely}."
         )
-    if of_parts and said.other_values_ohm:
-        named = " or ".join(ohm(value) for value in said.other_values_ohm[:2])
-        yield f"A part of another preferred value would explain it: {named}."
+    elif of_parts and other_value(signal):
+        yield other_value(signal).strip()
     if "shared stage" in said.alike:
         yield "With one range its own part and the shared stage cannot be told apart."
     unchecked = not said.check and not said.proven
@@ -449,6 +458,36 @@ def _beyond(signal: Signal) -> Iterator[str]:
             "It may be the reel or the bench: measure the check standard now, which "
             "tells them apart."
         )
+
+
+def other_value(signal: Signal) -> str:
+    """Say which other preferred value would explain a finding, and how well.
+
+    Ends with a blank; empty where none would. Beside it stands a tolerance that would
+    explain it too: parts that lie close together are rather of another value, since
+    those of a wide tolerance seldom all lie at one end of it.
+    """
+    said = signal.basis
+    label_ohm = None if said.label is None else said.label.label_ohm
+    values = [one for one in said.other_values_ohm if one != label_ohm][:2]
+    if not values:
+        return ""
+    named = " or ".join(map(ohm, values))
+    text = f"A part of another preferred value would explain it: {named}. "
+    if said.claim is None or said.claim.incompatible <= HALF:
+        return text
+    if signal.units < FEWEST_TO_SCATTER:
+        return (
+            f"{text}A few loose parts tell it from a wider tolerance: such parts all "
+            "read about the same. "
+        )
+    width_ppm = signal.high_ppm - signal.low_ppm
+    if said.spread_factor > PLAINLY_WIDER or width_ppm > ONE_VALUE_PPM:
+        return text
+    return (
+        f"{text}That explains it better than a wider tolerance does: the parts lie as "
+        "close together as those before. "
+    )
 
 
 def _how_far(signal: Signal) -> str:

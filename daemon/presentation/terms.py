@@ -46,7 +46,8 @@ TERMS: tuple[Term, ...] = (
     Term("range", "One measuring range of the unit.", "everywhere"),
     Term(
         "error",
-        "How far a range reads off, as a share of the reading, the offset taken off.",
+        "How far a range reads off, as a share of the reading. What the output read at "
+        "zero is taken off; nothing is where no zero was read.",
         "everywhere",
     ),
     Term(

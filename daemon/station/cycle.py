@@ -4,7 +4,7 @@ The commit of a run is its acknowledgement; watching follows from the rows. Afte
 crash the rows past the watermark are watched again, and nothing is raised twice.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from logging import getLogger
@@ -23,6 +23,7 @@ from daemon.judging import (
     wrong_decades,
 )
 from daemon.presentation import sentences
+from daemon.presentation.points import why_not_judged
 from daemon.station import rejudging
 from daemon.watch import (
     Decided,
@@ -203,7 +204,16 @@ class Cycle:
         )
         row = self._row(run, header, readings)
         whole = WholeRun(run=row, results=results, unit=unit, checks=checks)
-        return whole, remarks
+        return whole, (*remarks, *self._not_judged(results))
+
+    def _not_judged(self, results: Sequence[RangeResult]) -> Iterator[str]:
+        """Say why ranges have no verdict, once for all that lack it alike."""
+        for why, titles in why_not_judged(
+            (self._titles[one.range], one.judged_points)
+            for one in results
+            if one.verdict is Verdict.NOT_JUDGED
+        ).items():
+            yield f"Not judged on {' and '.join(titles)}: {why}."
 
     def record_check(
         self,

@@ -157,6 +157,7 @@ def understood(
         raise SheetError(_why_none(path, grids, product, mapping))
     several = len({one.grid.name for one in blocks}) > 1
     by_title = default_build is None and (mapping is None or not mapping.build_is)
+    remarks += _no_zero(blocks, product)
     remarks += _titles(blocks, counted=by_title)
     sign = sign_of(
         block.grid.cell(row, column.place)
@@ -237,6 +238,28 @@ def _not_found(blocks: Sequence[Block], product: ProductModel) -> Iterator[str]:
         yield (
             f"No columns were found for range {' and '.join(missing)}. If they are "
             "there, say with --mapping which ones."
+        )
+
+
+def _no_zero(blocks: Sequence[Block], product: ProductModel) -> Iterator[str]:
+    """Say which limits count an offset that the sheet has no readings of."""
+    there = {one.means for block in blocks for one in block.columns}
+    without = [
+        one
+        for one in product.ranges
+        if f"{one.key} out" in there
+        and f"{one.key} out zero" not in there
+        and one.settings.limit.offset == "inside"
+        and one.settings.limit.of_full_scale_ppm
+    ]
+    if without:
+        *some, last = [one.title for one in without]
+        which = f"Ranges {', '.join(some)} and {last}" if some else f"Range {last}"
+        yield (
+            f"{which}: the sheet has no zero, though the error limit counts the "
+            "offset. Nothing is taken off, and zero is not judged. To have it judged, "
+            "read the output with nothing going in too, and add a column such as "
+            f"'{without[0].title} out zero'."
         )
 
 

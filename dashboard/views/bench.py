@@ -9,10 +9,9 @@ import streamlit as st
 from config import Beside, Unit, meters_words, spell
 from daemon.judging import ProductModel, asked, line_of, question
 from daemon.presentation import figures, screens
-from daemon.presentation.plots import coming_to_rest
 from daemon.service import RefusedOrderError
 from daemon.station import NEW_SETUP
-from dashboard import data, live, look, opening, pictures, scanner
+from dashboard import at_rest, data, live, look, opening, scanner
 from dashboard.typed import (
     Texts,
     Understood,
@@ -27,8 +26,6 @@ EVERY_S = 1.0
 # whether the daemon had a bench when it last answered.
 ORDERS, CHECKED, FAULTS, HAS_BENCH = "orders", "checked", "faults", "has bench"
 SHOWN_ORDERS = 12
-FEWEST_DRAWN = 3
-"""Readings; fewer show no coming to rest."""
 BEFORE = "This unit was measured before."
 ENDED = {"done", "failed"}
 NEAR = (
@@ -80,7 +77,7 @@ def now() -> None:
             look.quiet(screens.SCAN_CONFIRMS)
     if state["live"]:
         look.figures(last_read(state["live"], connection.product))
-        at_rest(state, connection.product)
+        at_rest.show(state, connection.product)
     if state["reopened"]:
         look.quiet(screens.reopened(state["reopened"], state["lost"]))
 
@@ -102,27 +99,6 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
         return f"{state['phase'].capitalize()} {state['serial']}.", lines
     trouble = state["phase"] == "trouble"
     return "Not measured." if trouble else "Ready for the next unit.", lines
-
-
-def at_rest(state: dict[str, Any], product: ProductModel) -> None:
-    """Draw how the output came to rest at the point that was read last."""
-    record = state.get("record") or {}
-    if len(record.get("output", ())) < FEWEST_DRAWN or not state["range"]:
-        return
-    title = product.range(state["range"]).title
-    look.quiet(screens.coming_to_rest(title, state["done"], state["points"]))
-    chart = coming_to_rest(
-        record["at_s"],
-        record["output"],
-        unit=product.settings.output_unit,
-        look=look.current(),
-    )
-    st.vega_lite_chart(
-        spec=pictures.packed(chart),
-        theme=None,
-        width="stretch",
-        alt=screens.at_rest_alt(title, len(record["output"])),
-    )
 
 
 def last_read(read: dict[str, float], product: ProductModel) -> list[tuple[str, str]]:

@@ -77,6 +77,18 @@ def test_a_row_that_tells_nothing_is_said_and_the_others_are_read(
     assert "Row 12 names no unit, and was passed over." in found.remarks
 
 
+def test_a_sheet_without_a_zero_is_told_what_that_costs_once(tmp_path: Path) -> None:
+    """The demo's limits count the offset; a column of zeros has it judged."""
+    plain = read(csv(tmp_path, ["serial,1uA in,1uA out", "PA-1,0.9u,0.9"])).remarks
+    (said,) = [one for one in plain if "the sheet has no zero" in one]
+    assert said.startswith("Range 1 µA: ")
+    (_, heading) = said.rstrip("'.").split("such as '")
+    lines = [f"serial,1uA in,1uA out,{heading}", "PA-1,0.9u,0.9,0"]
+    found = read(csv(tmp_path, lines))
+    assert not any("the sheet has no zero" in one for one in found.remarks)
+    assert found.rows[0].readings[0].output_zero == 0.0
+
+
 def test_values_without_a_word_of_what_they_are_are_refused_in_a_sentence(
     tmp_path: Path,
 ) -> None:

@@ -1,5 +1,6 @@
 """Documents by the command: every one, in every form, whatever people wrote."""
 
+import re
 import sys
 from dataclasses import replace
 from datetime import timedelta
@@ -130,10 +131,19 @@ def page(home: Path, into: Path, *words: str) -> Read:
 def test_every_document_as_pdf(kind: str, home: Path, tmp_path: Path) -> None:
     done = said(home, *EVERY[kind], "--into", str(tmp_path / "new folder"))
     assert done.exit_code == 0, done.output
-    file = tmp_path / "new folder" / f"{NAMED[kind]}.pdf"
-    assert done.stdout.splitlines() == [str(file)]
-    assert f"{NAMED[kind]} is written to " in done.stderr
+    (file,) = map(Path, done.stdout.splitlines())
+    assert re.fullmatch(rf"{NAMED[kind]}-[0-9a-f]{{6}}", file.stem)
+    assert f"{file.stem} is written to " in done.stderr
     assert file.read_bytes().startswith(b"%PDF-1.4")
+
+
+def test_another_content_is_another_document(home: Path, tmp_path: Path) -> None:
+    """Made again, a document has its number; neither is written over the other."""
+    how = ("unit", "PA-3006", "--as", "html", "--into", str(tmp_path))
+    first, again = (said(home, *how).stdout for _ in range(2))
+    other = said(home, *how, "--issuer", "Another lab").stdout
+    assert first == again != other
+    assert {Path(one.strip()) for one in (first, other)} == set(tmp_path.iterdir())
 
 
 @pytest.mark.parametrize("kind", EVERY)
@@ -141,7 +151,9 @@ def test_every_document_as_pictures(kind: str, home: Path, tmp_path: Path) -> No
     done = said(home, *EVERY[kind], "--as", "png", "--into", str(tmp_path))
     assert done.exit_code == 0, done.output
     names = [Path(one).name for one in done.stdout.splitlines()]
-    assert names == [f"{NAMED[kind]}-{n}.png" for n in range(1, len(names) + 1)]
+    number = names[0].removesuffix("-1.png")
+    assert number.startswith(NAMED[kind])
+    assert names == [f"{number}-{n}.png" for n in range(1, len(names) + 1)]
     for name in names:
         with Image.open(BytesIO((tmp_path / name).read_bytes())) as picture:
             width, height = picture.size

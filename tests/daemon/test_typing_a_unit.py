@@ -1,15 +1,28 @@
 """A unit is typed point by point: help, and the way back, at every one of them."""
 
+import re
 from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from html import unescape
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from config.model import Settings
 from daemon.commands import measure, typed_unit
 from daemon.judging import ProductModel
+from daemon.presentation.documents.mail import as_html
 from daemon.station import TypedReading
+from daemon.station.cycle import Cycle, Recorded, RunHeader
 from daemon.station.typed_readings import readings_of
-from tests.daemon.making import demo_settings
+from daemon.traceability.kitting import keep_settings
+from daemon.traceability.papers import build as papers
+from daemon.traceability.papers.unit import unit_record
+from storage.local import LocalStore
+from storage.records import Build, Session
+from tests.daemon.making import AT, demo_settings
 
 SETTINGS = demo_settings()
 RANGE = ("10uA",)
@@ -119,3 +132,83 @@ def test_a_range_that_is_not_there_is_refused(
     typed_unit.require_ranges(SETTINGS.product, RANGE)
     with pytest.raises(ValueError, match="there is no range '2mA'; there are 1uA"):
         typed_unit.require_ranges(SETTINGS.product, ["2mA"])
+
+
+def judged_by(meters: str) -> Settings:
+    """Return the demo's settings without a bench: two meters that a person reads."""
+    one = demo_settings()  # of which nothing was asked: its meters are kept then
+    plan = one.plan.model_copy(update={"meters": meters})
+    return one.model_copy(update={"bench": None, "plan": plan})
+
+
+@contextmanager
+def opened(folder: Path, settings: Settings) -> Iterator[tuple[Cycle, RunHeader]]:
+    """Give what records units of build B-1, and the head of PA-0001's first run."""
+    with LocalStore(folder / "holdpoint.duckdb") as store:
+        configuration = keep_settings(store, settings, at=AT)
+        name, bench = settings.product.name, settings.meters.name
+        store.keep(
+            Build(build="B-1", product=name, planned_units=1, opened_at=AT),
+            Session(
+                session="s", bench=bench, opened_at=AT, configuration=configuration
+            ),
+        )
+        yield Cycle(settings, store), RunHeader(
+            serial="PA-0001", build="B-1", session="s", origin="typed", started_at=AT,
+            finished_at=AT, configuration=configuration,
+        )  # fmt: skip
+
+
+def recorded(cycle: Cycle, header: RunHeader, output: float, **zero: float) -> Recorded:
+    """Record what was typed of range 100 µA."""
+    reading = TypedReading(range="100uA", reference=9e-5, output=output, **zero)
+    read = readings_of([reading], cycle.product, cycle.settings.meters, at_s=0.0)
+    return cycle.record(read, header, {})
+
+
+@pytest.mark.parametrize("zero", [{}, {"output_zero": 0.0}])
+def test_a_record_says_whether_a_zero_was_read(
+    zero: dict[str, float], tmp_path: Path
+) -> None:
+    """And that its meters are two that a person read, as good as was said."""
+    with opened(tmp_path, judged_by("0.05 % + 2 digits")) as (cycle, header):
+        recorded(cycle, header, 0.9013, **zero)
+        made = unit_record(
+            cycle.store, cycle.product, "PA-0001", issued_at=AT, issuer="Lab"
+        )
+    said = unescape(re.sub(r"<[^>]+>", " ", as_html(made.paper())))
+    assert ("No zero was read. Nothing was taken off" in said) is not bool(zero)
+    assert ("what the output read at zero is taken off" in said) is bool(zero)
+    assert "read by hand; its accuracy was given as 0.05 % + 2 digits" in said
+    assert "901.3" in said
+    assert "901.30" not in said  # an uncertainty of some 2 mV has no more digits
+    assert "Ambient" in said
+
+
+def test_whoever_types_a_unit_is_told_why_it_is_not_judged(tmp_path: Path) -> None:
+    with opened(tmp_path, judged_by("2 % + 2 digits")) as (cycle, header):
+        (why,) = recorded(cycle, header, 0.9013).remarks
+    assert why.startswith(
+        "Not judged on 100 µA: the meters are too poor for the error limit. At 90 %"
+    )
+
+
+def test_a_release_record_tells_what_units_read_at_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As the capability does: what was measured again may have been reworked."""
+    monkeypatch.setattr(papers, "charts_of", lambda *_: ())
+    with opened(tmp_path, judged_by("0.05 % + 2 digits, 50000 counts")) as (
+        cycle,
+        header,
+    ):
+        first = recorded(cycle, header, 0.9090)
+        again = recorded(cycle, replace(header, rerun_of=first.run), 0.9001)
+        made = papers.build_release(
+            cycle.store, cycle.product, "B-1", issued_at=AT, issuer="Lab"
+        )
+    (one,) = made.ranges
+    assert one.mean_ppm == pytest.approx(first.results[0].error_ppm)
+    assert one.mean_ppm > 9000 > abs(again.results[0].error_ppm)
+    assert [failed.now for failed in made.failures] == ["passed"]
+    assert made.incomplete == ("PA-0001",)

@@ -516,13 +516,19 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
     )
     lines = sentences.finding(claimed).lines
     assert (
-        "Its parts do not keep to the 0.1 % on its label (> 99 % sure). Their "
-        "tolerance is most likely 1 % (probability 70 %) or 0.5 % (probability 20 %)."
+        "Its parts do not keep to the 0.1 % on its label (> 99 % sure). A part of "
+        "another preferred value would explain it: 10.2 kΩ. That explains it better "
+        "than a wider tolerance does: the parts lie as close together as those "
+        "before. If they are of the value that they should have, their tolerance is "
+        "most likely 1 % (probability 70 %) or 0.5 % (probability 20 %)."
     ) in lines
     without = "".join(sentences.finding(replace(claimed, reel=None)).lines)
     assert "keep to the 0.1 % of the parts list (> 99 % sure)" in without
     assert "of this reel" not in without
-    assert "A part of another preferred value would explain it: 10.2 kΩ." in lines
+    few = sentences.other_value(replace(claimed, units=2))
+    assert "A few loose parts tell it from a wider tolerance" in few
+    wide = sentences.other_value(replace(claimed, low_ppm=-9e3, high_ppm=9e3))
+    assert wide == "A part of another preferred value would explain it: 10.2 kΩ. "
     assert any("tells them apart" in line for line in lines)
 
 

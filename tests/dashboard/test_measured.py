@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+from streamlit.testing.v1 import AppTest
+
 from dashboard import measured
 from storage.answers import LatestResult
 from storage.local import LocalStore
@@ -47,3 +49,22 @@ def test_a_range_that_was_judged_again_says_how_it_was_judged_before(
         "1 µA: error +0.020 % ± 0.027 % (k = 2): conforming. The bench had drifted by "
         "+0.005 %."
     )
+
+
+def test_readings_that_come_to_rest_may_be_taken_along() -> None:
+    """As every chart: their numbers as CSV, the drawing as SVG."""
+
+    def page() -> None:
+        from dashboard import at_rest  # noqa: PLC0415 -- runs as a page of its own
+        from tests.daemon.making import demo_product  # noqa: PLC0415
+
+        state = {
+            "record": {"at_s": [0.0, 0.1, 0.2], "output": [0.89, 0.899, 0.9]},
+            "range": "1uA", "serial": "PA-1", "done": 1, "points": 3,
+        }  # fmt: skip
+        at_rest.show(state, demo_product())
+
+    shown = AppTest.from_function(page).run(timeout=60)
+    assert not shown.exception
+    files = shown.get("download_button")
+    assert [one.proto.label for one in files] == ["CSV", "SVG"]

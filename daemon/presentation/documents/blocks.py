@@ -1,10 +1,14 @@
 """What pages are made of, before it is known whether they become paper or mail."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from hashlib import sha256
 from typing import Protocol
 
 from daemon.presentation.documents.content import Image
+
+CODE_DIGITS = 6
+"""Of what a document says: among some thousand of one subject two rarely share it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,3 +103,26 @@ class Document(Protocol):
     def paper(self) -> Paper:
         """Return its parts in order."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """A document under a number of its own: two that say other things have two."""
+
+    number: str
+    made: Paper
+
+    def paper(self) -> Paper:
+        """Return its parts in order."""
+        return self.made
+
+
+def filed(document: Document) -> Filed:
+    """Return a document with a code of all that it says behind its number.
+
+    When it was issued is left out: the same content keeps its number.
+    """
+    paper = document.paper()
+    said = repr((paper.title, paper.about, paper.number, paper.issuer, paper.blocks))
+    number = f"{paper.number}-{sha256(said.encode()).hexdigest()[:CODE_DIGITS]}"
+    return Filed(number=number, made=replace(paper, number=number))

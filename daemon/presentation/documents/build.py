@@ -1,6 +1,6 @@
 """The release record of a build: what it was measured to be, and may it leave."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import sqrt
@@ -44,8 +44,11 @@ NOT_QUOTED = "Where an index must not be quoted, this is why:"
 ABOUT_INDICES = (
     "Cpk rests on the scatter inside builds, Ppk on that of all units together; "
     "intervals are of 95 % (ISO 22514). An index is quoted only of a stable process: "
-    "the reasons against it stand beside it."
+    "the reasons against it stand beside it. The first run of each unit counts: before "
+    "a later one it may have been reworked."
 )
+MOST_NAMED = 12
+"""Serials that a sentence names; all failures stand in their table."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +84,8 @@ class BuildRelease:
     """Who let it go, when and why, a sentence each."""
     left: str = ""
     """What has left so far, in a sentence."""
+    incomplete: tuple[str, ...] = ()
+    """Units that were not measured on every range."""
 
     def paper(self) -> Paper:
         """Return its parts in order."""
@@ -176,7 +181,46 @@ def _answer(release: BuildRelease) -> str:
         return f"Build {release.build} must not leave: no unit has been measured."
     short = (release.planned or 0) - release.units
     rest = f" {counted(short, 'planned unit')} not measured yet." if short > 0 else ""
-    return f"No hold stands on build {release.build}.{rest}"
+    return f"{' '.join(_units_said(release))}{rest}"
+
+
+def _units_said(release: BuildRelease) -> Iterator[str]:
+    """Say how many units pass, and name those that do not and those not decided on."""
+    build, measured = release.build, counted(release.units, "unit")
+    by_state = {
+        state: [one.serial for one in release.failures if one.now == state]
+        for state in ("open", "let go", "scrapped", "passed")
+    }
+    waits = by_state["open"] or release.incomplete
+    if waits:
+        yield f"Build {build} must not leave as a whole."
+    else:
+        yield f"No hold stands on build {build}."
+    failed = sum(len(by_state[state]) for state in ("open", "let go", "scrapped"))
+    if failed or waits:
+        good = release.units - len(
+            {*by_state["open"], *by_state["let go"], *by_state["scrapped"]}
+            | {*release.incomplete}
+        )
+        yield f"{good} of {measured} passed."
+    else:
+        yield f"All {measured} passed." if release.units > 1 else "The unit passed."
+    if again := by_state["passed"]:
+        yield f"Only when measured again: {_named(again)}."
+    if by_state["open"]:
+        yield f"Did not pass, and nothing is decided: {_named(by_state['open'])}."
+    if release.incomplete:
+        yield f"Not measured on every range: {_named(release.incomplete)}."
+    if by_state["let go"]:
+        yield f"Let go by a named person all the same: {_named(by_state['let go'])}."
+    if by_state["scrapped"]:
+        yield f"Scrapped: {_named(by_state['scrapped'])}."
+
+
+def _named(serials: Sequence[str]) -> str:
+    if len(serials) <= MOST_NAMED:
+        return ", ".join(serials)
+    return f"{len(serials)} units, named below"
 
 
 def _holds(lines: Sequence[HoldLine]) -> Block:

@@ -7,6 +7,7 @@ is a name, with its address and contact a line each below.
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Literal
 
 from storage import JudgedPoint
 
@@ -44,12 +45,16 @@ class Image:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeLine:
-    """One range of one unit; `reference` and `indicated` are in `unit`."""
+    """One range of one unit; `reference` is in `unit`, `output` in `output_unit`.
+
+    `output` is None where no reading was kept; `zero_read` tells whether the output was
+    read at zero, else nothing was taken off and `offset_ppm` says nothing.
+    """
 
     title: str
     unit: str
     reference: float
-    indicated: float
+    output: float | None
     error_ppm: float
     offset_ppm: float
     uncertainty_ppm: float
@@ -60,6 +65,8 @@ class RangeLine:
     """How it was judged point by point; none in a record from before."""
     limit: str = ""
     """The error limit as the settings in force said it."""
+    output_unit: str = "V"
+    zero_read: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,11 +208,16 @@ class StandardLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FailureLine:
-    """One unit that did not pass at first, by name, and what became of it."""
+    """One unit that did not pass at first, by name, and what became of it.
+
+    `now` is where it stands: it passed when it was measured again, a named person let
+    it go or scrapped it, or nothing is decided.
+    """
 
     serial: str
     failed: str
     became: str
+    now: Literal["passed", "let go", "scrapped", "open"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,7 +241,8 @@ class Correction:
 
     `limit` is the error limit as it is set, `limit_ppm` what it comes to. `measured`
     tells a measured error from a predicted one; `inside` whether a measured error keeps
-    its limit all the same; `outside` the probability that a predicted one does not.
+    its limit all the same, `not_inside` in words how surely it does not; `outside` the
+    probability that a predicted one does not.
     """
 
     range: str
@@ -239,6 +252,7 @@ class Correction:
     limit: str = ""
     measured: bool = True
     inside: bool = False
+    not_inside: str = "outside"
     outside: float | None = None
 
 

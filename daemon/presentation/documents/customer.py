@@ -177,7 +177,7 @@ def _of_range(one: Correction) -> str:
             f"Range {one.range}: about {error}, predicted from other units with the "
             f"same parts; not measured on this unit.{chance}"
         )
-    where = "inside" if one.inside else "not surely inside"
+    where = "inside" if one.inside else one.not_inside
     also = " Its test record says conforming, and that stands." if one.inside else ""
     return f"Range {one.range}: {error}, measured on this unit; {where} {limit}.{also}"
 

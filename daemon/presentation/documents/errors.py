@@ -48,7 +48,12 @@ class NoSupplierError(ReportError):
     """A finding names no reel that was received, so no supplier is concerned."""
 
     def __init__(self, *, finding: str) -> None:
-        super().__init__(f"finding {finding} names no reel; no supplier is concerned")
+        super().__init__(
+            f"finding {finding} names no reel, so there is nobody to write to. If its "
+            "parts came on a reel, record it with `holdpoint reel add`, and with "
+            "`holdpoint reel fit --from SERIAL` which part it feeds. Imported units: "
+            "import the sheet again then. The finding names the reel from then on"
+        )
         self.finding = finding
 
 

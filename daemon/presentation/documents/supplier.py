@@ -45,11 +45,12 @@ from daemon.presentation.figures import (
     signed,
     tolerance,
 )
+from daemon.presentation.sentences import FEWEST_TO_SCATTER
 
 ABOUT_CLASSES = (
-    "Which tolerance class such parts may be of (IEC 60062), each class taken as "
-    "equally likely beforehand. It follows from a model of how parts fill a class; it "
-    "is an estimate, not a measurement."
+    "Which tolerance class the parts may be of (IEC 60062) if they are of the value on "
+    "the label, each class taken as equally likely beforehand. It follows from a model "
+    "of how parts fill a class; it is an estimate, not a measurement."
 )
 ABOUT_UNITS = (
     "Error: how far the finished unit reads off on the range, of reading. The "
@@ -60,8 +61,6 @@ MOST_UNITS = 40
 HALF = 0.5
 WIDER = 2.0
 """From this multiple of the usual scatter on it is worth a sentence."""
-FEWEST_TO_SCATTER = 4
-"""Units from which a scatter is worth a sentence."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +109,11 @@ class SupplierReport:
     cause: float | None = None
     incompatible: float | None = None
     classes: tuple[ToleranceClass, ...] = ()
+    other_value: str = ""
+    """Which other preferred value would explain it, in a sentence."""
     measured: tuple[UnitValue, ...] = ()
+    others: int = 0
+    """Units with other reels that were measured; the last of them are in `measured`."""
     instruments: tuple[InstrumentLine, ...] = ()
     standards: tuple[StandardLine, ...] = ()
     samples: tuple[Sample, ...] = ()
@@ -165,9 +168,12 @@ def supplier_report(report: SupplierReport) -> Paper:
         blocks += [Heading(text="Parts measured"), _samples(report)]
     if report.measured:
         blocks += [Heading(text="Units measured"), *_units(report)]
+    if report.classes or report.other_value:
+        blocks.append(Heading(text="What the parts may be"))
+    if report.other_value:
+        blocks.append(Prose(text=report.other_value))
     if report.classes:
         blocks += [
-            Heading(text="What the parts may be"),
             Grid(
                 columns=(
                     Column(heading="Tolerance class"),
@@ -305,7 +311,18 @@ def _units(report: SupplierReport) -> tuple[Block, ...]:
                 for one in shown
             ),
         ),
-        Prose(text=f"{ABOUT_UNITS}{rest}", tone="quiet"),
+        Prose(text=f"{ABOUT_UNITS}{_which(report)}{rest}", tone="quiet"),
+    )
+
+
+def _which(report: SupplierReport) -> str:
+    """Say which units stand in the table, where some that were measured do not."""
+    others = {one.serial for one in report.measured if one.reel != report.reel}
+    if not others or len(others) >= report.others:
+        return ""
+    return (
+        f" Of the {report.others} units with other reels the {len(others)} that were "
+        "measured last stand here."
     )
 
 

@@ -35,6 +35,7 @@ from daemon.presentation.figures import (
     COVERAGE,
     NONE,
     ShareUnit,
+    capital,
     counted,
     moment,
     prefixed,
@@ -49,7 +50,6 @@ from daemon.presentation.points import (
 )
 from storage import NOT_READ
 
-GOOD = {"conforming", "like known-good"}
 COMPARED = {"like known-good", "changed"}
 ABOUT_FINDINGS = (
     "A finding is a move: the unit reads otherwise than units before it did. The "
@@ -60,10 +60,23 @@ NOT_ACCREDITED = (
     "This is a record of a production test. It is not a calibration certificate and "
     "not an accredited calibration; no accreditation body stands behind it."
 )
-AS_MEASURED = (
-    "Results are of this unit alone, as it was when it was measured. Errors of ranges "
-    "are of reading with the offset removed; offsets are of full scale."
+AS_MEASURED = "Results are of this unit alone, as it was when it was measured."
+OFFSET_OFF = (
+    "Errors of ranges are of reading; what the output read at zero is taken off. "
+    "Offsets are of full scale."
 )
+NO_ZERO = (
+    "No zero was read{on}. Nothing was taken off there, so an offset of the unit "
+    "counts as its error."
+)
+NOT_GOOD = ("nonconforming", "changed", "undecided", "not judged")
+"""Verdicts that a record must name first, the worst first."""
+ANSWERS = {
+    "nonconforming": "does not conform",
+    "changed": "reads otherwise than the known-good unit",
+    "undecided": "is undecided: whether it conforms is open",
+    "not judged": "is not judged",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,7 +224,11 @@ def _ambient(record: UnitRecord) -> str:
 
 
 def _answer(record: UnitRecord) -> str:
-    outside = [one.title for one in record.ranges if one.verdict not in GOOD]
+    outside = {
+        verdict: mine
+        for verdict in NOT_GOOD
+        if (mine := [one.title for one in record.ranges if one.verdict == verdict])
+    }
     failed = [one.name for one in record.checks if one.verdict == "nonconforming"]
     ranges = counted(len(record.ranges), "range")
     if record.holds:
@@ -222,12 +239,13 @@ def _answer(record: UnitRecord) -> str:
             f"Unit {record.serial} must not leave: the bench that measured it is in "
             "doubt."
         )
-    elif outside or failed:
-        said = f"Unit {record.serial} was not found conforming."
+    elif failed or outside:
+        worst = "nonconforming" if failed else next(iter(outside))
+        said = f"Unit {record.serial} {ANSWERS[worst]}."
     else:
         said = f"Unit {record.serial}: all of {ranges} as they must be."
-    if outside:
-        said += f" Not conforming or undecided: {', '.join(outside)}."
+    for verdict, titles in outside.items():
+        said += f" {capital(verdict)}: {', '.join(titles)}."
     if failed:
         said += f" Checks outside their limits: {', '.join(failed)}."
     return said
@@ -244,12 +262,12 @@ def _origin(origin: str) -> str:
 
 def _ranges(record: UnitRecord) -> list[Block]:
     unit = ShareUnit.of(one.limit_ppm for one in record.ranges)
-    offsets = ShareUnit.of(one.offset_ppm for one in record.ranges)
+    offsets = ShareUnit.of(one.offset_ppm for one in record.ranges if one.zero_read)
     grid = Grid(
         columns=(
             Column(heading="Range", share=1.15),
             Column(heading="Reference", share=1.45, number=True),
-            Column(heading="Reading", share=1.45, number=True),
+            Column(heading="Output", share=1.45, number=True),
             Column(heading=f"Error, {unit.name}", share=0.95, number=True),
             Column(
                 heading=f"U (k = {COVERAGE:g}), {unit.name}", share=0.95, number=True
@@ -262,8 +280,8 @@ def _ranges(record: UnitRecord) -> list[Block]:
         rows=tuple(
             (
                 one.title,
-                prefixed(one.reference, one.unit, digits=7),
-                prefixed(one.indicated, one.unit, digits=7),
+                _quantity(one, one.reference, one.unit),
+                _quantity(one, one.output, one.output_unit),
                 unit.signed(one.error_ppm, COVERAGE * one.uncertainty_ppm),
                 unit.half(COVERAGE * one.uncertainty_ppm),
                 unit.comes_to(one.limit_ppm),
@@ -274,11 +292,31 @@ def _ranges(record: UnitRecord) -> list[Block]:
             for one in record.ranges
         ),
     )
-    return [grid, *_limits(record.ranges)]
+    return [grid, *_limits(record.ranges), *_zeros(record.ranges)]
+
+
+def _quantity(one: RangeLine, value: float | None, unit: str) -> str:
+    """Return what went in or came out, as finely as the error beside it is known."""
+    if value is None:
+        return NONE
+    expanded = COVERAGE * one.uncertainty_ppm * 1e-6 * abs(value)
+    return prefixed(value, unit, digits=7, expanded=expanded)
+
+
+def _zeros(ranges: Sequence[RangeLine]) -> list[Block]:
+    """Say what was taken off: what was read at zero, or nothing."""
+    without = [one.title for one in ranges if not one.zero_read]
+    said = [] if len(without) == len(ranges) else [OFFSET_OFF]
+    if without:
+        on = f" on {', '.join(without)}" if said else ""
+        said.append(NO_ZERO.format(on=on))
+    return [Prose(text=" ".join(said), tone="quiet")]
 
 
 def _offset(one: RangeLine, unit: ShareUnit) -> str:
     """Return an offset as finely as the error beside it is known."""
+    if not one.zero_read:
+        return "not read"
     return unit.signed(one.offset_ppm, COVERAGE * one.uncertainty_ppm, digits=1)
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 import pandas as pd
 
@@ -77,6 +77,7 @@ def build_release(
     row = state_of(store, name, build)
     mine = store.frame("latest_errors", product=name, build=build)
     latest = store.rows(LatestResult, product=name, build=build)
+    first = _first_runs(store, mine)
     passed = next(iter(store.rows(BuildYield, product=name, build=build)), None)
     found = [
         one for one in store.rows(Signal, "signals", product=name) if one.build == build
@@ -106,9 +107,9 @@ def build_release(
         final_yield=None if passed is None else passed.final_yield,
         reworked=0 if passed is None else passed.reworked,
         ranges=tuple(
-            _capability(one.title, mine[mine["range"] == one.key])
+            _capability(one.title, first[first["range"] == one.key])
             for one in product.ranges
-            if (mine["range"] == one.key).any()
+            if (first["range"] == one.key).any()
         ),
         holds=holds,
         doubts=tuple(
@@ -134,7 +135,37 @@ def build_release(
             if one.disposal in LET_GO and one.ended_at is not None
         ),
         left=_left(away),
+        incomplete=_incomplete(product, latest),
     )
+
+
+def _first_runs(store: Store, latest: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows with what units that were measured again read at first.
+
+    As `holdpoint capability` does: between the runs a unit may have been reworked.
+    """
+    first = latest.copy()
+    again = first[first["reruns"] > 0]
+    for serial in again["serial"].unique():
+        read: dict[str, UnitRow] = {}
+        for one in store.rows(UnitRow, serial=serial):
+            if one.kind is RunKind.UNIT:
+                read.setdefault(one.range, one.judged_last())
+        for index in again.index[again["serial"] == serial]:
+            row = read[first.loc[index, "range"]]
+            first.loc[index, ["error_ppm", "limit_ppm"]] = row.error_ppm, row.limit_ppm
+    return first
+
+
+def _incomplete(
+    product: ProductModel, latest: Sequence[LatestResult]
+) -> tuple[str, ...]:
+    """Return the units that lack a range, in the order of serials."""
+    read: dict[str, set[str]] = {}
+    for one in latest:
+        read.setdefault(one.serial, set()).add(one.range)
+    ranges = {*product.keys}
+    return tuple(sorted((s for s in read if ranges - read[s]), key=serial_order))
 
 
 def _finding(signal: Signal) -> str:
@@ -224,6 +255,7 @@ def _failures(
     holds = holds_of(store, name)
     reworks = store.rows(ReworkOf, product=name)
     gone = {one.serial: one.destination for one in away}
+    let_go = {one.serial for one in away if one.override_reason}
     lines = []
     for serial in sorted(suspects, key=serial_order):
         rows = [o for o in store.rows(UnitRow, serial=serial) if o.kind is RunKind.UNIT]
@@ -233,15 +265,27 @@ def _failures(
         ]
         if not failed:
             continue
+        results = [one for one in latest if one.serial == serial]
+        passes = _passes(results, checks.get(serial, ()))
+        mine = [o for o in holds if o.scope is Scope.UNIT and o.subject == serial]
         became = _became(
-            [one for one in latest if one.serial == serial],
-            checks.get(serial, ()),
+            results,
             [reworked(one, product.titles) for one in reworks if one.serial == serial],
-            [o for o in holds if o.scope is Scope.UNIT and o.subject == serial],
+            mine,
             gone.get(serial),
+            passes=passes,
         )
         lines.append(
-            FailureLine(serial=serial, failed="; ".join(failed), became=became)
+            FailureLine(
+                serial=serial,
+                failed="; ".join(failed),
+                became=became,
+                now="passed"
+                if passes
+                else "let go"
+                if serial in let_go
+                else _decided(mine),
+            )
         )
     return tuple(lines)
 
@@ -272,19 +316,39 @@ def _failed_checks(rows: Sequence[CheckRow]) -> Iterator[str]:
             yield spelled(one)
 
 
+def _passes(latest: Sequence[LatestResult], checks: Sequence[CheckRow]) -> bool:
+    """Whether a unit passes as it was measured last."""
+    last_checks = {one.check: one.verdict for one in checks}
+    return all(one.verdict in PASSED for one in latest) and (
+        Verdict.NONCONFORMING not in last_checks.values()
+    )
+
+
+def _decided(holds: Sequence[Held]) -> Literal["let go", "scrapped", "open"]:
+    """Return what was decided last of a unit that does not pass."""
+    ended = [
+        (one.ended_at, one.disposal)
+        for one in holds
+        if one.disposal is not None and one.ended_at is not None
+    ]
+    if not ended or any(one.disposal is None for one in holds):
+        return "open"
+    _, last = max(ended, key=lambda one: one[0])
+    if last is Disposal.SCRAP:
+        return "scrapped"
+    return "let go" if last in LET_GO else "open"
+
+
 def _became(
     latest: Sequence[LatestResult],
-    checks: Sequence[CheckRow],
     reworks: Sequence[str],
     holds: Sequence[Held],
     gone_to: str | None,
+    *,
+    passes: bool,
 ) -> str:
     """Say what became of a unit that did not pass at first."""
     said = [*reworks]
-    last_checks = {one.check: one.verdict for one in checks}
-    passes = all(one.verdict in PASSED for one in latest) and (
-        Verdict.NONCONFORMING not in last_checks.values()
-    )
     if passes:
         run = max(one.number for one in latest)
         said.append(f"passed when it was measured again, run {run}")
@@ -338,12 +402,18 @@ def _holds_of_build(
             ended_at=one.ended_at,
             evidence=one.evidence,
         )
-        for one in holds_of(store, product)
+        for one in sorted(holds_of(store, product), key=_place)
         if any(
             concerns(one, serial=serial, build=build, reels=fitted)
             for serial in serials
         )
     )
+
+
+def _place(hold: Held) -> tuple[Any, ...]:
+    """Return the place of a hold in a list: as they were placed, then by serial."""
+    minute = hold.placed_at.replace(second=0, microsecond=0)
+    return minute, hold.scope is Scope.UNIT, serial_order(hold.subject)
 
 
 def reels_of_build(store: Store, product: str, build: str) -> tuple[FittedReel, ...]:

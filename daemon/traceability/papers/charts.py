@@ -79,7 +79,8 @@ def charts_of(
             drawn(
                 chart,
                 caption=(
-                    f"Range {one.title}: one dot a unit, in the order of serials; "
+                    f"Range {one.title}: one dot a unit as it was measured last, in "
+                    "the order of serials; "
                     "brackets, or an arrow: the error limit; grey: what the units' own "
                     "scatter allows; dotted line: where a reel begins."
                 ),

@@ -74,6 +74,8 @@ class Declared:
     ) -> "tuple[Document, ...]":
         """Return the document, or all of them, of what the Store remembers.
 
+        Each has a number of its own: with other content it is another document.
+
         Parameters
         ----------
         settings
@@ -92,7 +94,8 @@ class Declared:
         """
         if self.plans:
             asked["settings"] = settings
-        from storage import NotFoundError  # noqa: PLC0415 -- see the top
+        from daemon.presentation.documents import filed  # noqa: PLC0415 -- see the top
+        from storage import NotFoundError  # noqa: PLC0415
 
         try:
             made = self.function()(
@@ -102,7 +105,7 @@ class Declared:
             of_another = import_module(f"{__package__}.misnamed")
             other = of_another.misnamed(store, product.settings.name, self.of, subject)
             raise other or exc from exc
-        return tuple(made) if self.many else (made,)
+        return tuple(filed(one) for one in (made if self.many else (made,)))
 
     def function(self) -> Callable[..., Any]:
         """Return what gathers its facts; loads the file that has it."""

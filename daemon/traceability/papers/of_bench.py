@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any
 
-from config import ErrorLimit
+from config import BY_HAND, USUAL_METERS, ErrorLimit
 from daemon.judging import TITLES, ProductModel, remark_on
 from daemon.presentation import figures
 from daemon.presentation.documents import InstrumentLine, StandardLine
@@ -64,7 +64,8 @@ def instruments_of(
         for one in sorted(rows, key=lambda row: ROLES.index(row.role)):
             line = InstrumentLine(
                 role=TITLES.get(one.role, one.role),
-                identity=_identity(one.identity) or one.address,
+                identity=_identity(one.identity)
+                or _by_hand(one.role, one.address, body),
                 serial_number=one.serial_number,
                 calibrated_at=one.calibrated_at,
                 due_at=one.due_at,
@@ -73,11 +74,33 @@ def instruments_of(
             met[line] = None
     if met:
         return tuple(met)
+    if not body.get("bench"):
+        return tuple(
+            InstrumentLine(role=TITLES[role], identity=_by_hand(role, BY_HAND, body))
+            for role in ("reference", "output")
+        )
     return tuple(
         InstrumentLine(role=TITLES.get(role, role), identity=str(one["profile"]))
         for role, one in (body.get("bench") or {}).items()
         if isinstance(one, dict) and "profile" in one
     )
+
+
+def _by_hand(role: str, address: str, body: Mapping[str, Any]) -> str:
+    """Say of an instrument without a name what was given of it."""
+    if address != BY_HAND:
+        return address
+    if role == "source":
+        return "set by hand"
+    if body.get("bench") or role not in ("reference", "output"):
+        return "read by hand"
+    plan = body.get("plan") or {}
+    given = plan.get("meters")
+    if role == "output":
+        given = plan.get("output_meter") or given
+    if given:
+        return f"read by hand; its accuracy was given as {given}"
+    return f"read by hand; its accuracy was not given, taken as {USUAL_METERS}"
 
 
 def standards_of(

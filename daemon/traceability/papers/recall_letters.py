@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from math import isnan
+from typing import Any
 
 from config import ErrorLimit
 from daemon.judging import ProductModel
@@ -23,12 +24,13 @@ from daemon.traceability.containment import (
     records_about,
 )
 from daemon.traceability.tracing import Records
-from storage import Reel, Signal, Store, Verdict
+from storage import Reel, Signal, Store, Verdict, serial_order
 
 METHOD = (
     "Each finished unit was driven with a known current or voltage on every range. A "
     "reference meter reads what goes in, an output meter what comes out. The error is "
-    "how far the output is off, as a share of the reading, with the offset taken off."
+    "how far the output is off, as a share of the reading. Where the output was read "
+    "at zero too, that reading is taken off."
 )
 OWN_PART = (
     "Of the parts that differ between ranges, range {range} has {part} alone: what "
@@ -73,6 +75,9 @@ def report_of_finding(
     claim = basis.claim
     titles = [] if signal.range is None else [product.range(signal.range).title]
     ends = basis.implied_interval_ohm
+    measured, others = (
+        _measured(records, product, signal) if signal.standing else ((), 0)
+    )
     return SupplierReport(
         number=f"{signal.signal}-S",
         issued_at=issued_at,
@@ -109,7 +114,9 @@ def report_of_finding(
             ToleranceClass(tolerance_ppm=tolerance_ppm, probability=share)
             for tolerance_ppm, share in _classes(signal)
         ),
-        measured=_measured(records, product, signal) if signal.standing else (),
+        other_value=sentences.other_value(signal).strip() if signal.standing else "",
+        measured=measured,
+        others=others,
         withdrawn=None if signal.standing else sentences.withdrawn(signal),
     )
 
@@ -143,8 +150,11 @@ def _asked(signal: Signal, reel: Reel) -> tuple[str, ...]:
 
 def _measured(
     records: Records, product: ProductModel, signal: Signal
-) -> tuple[UnitValue, ...]:
-    """Return what units with the reel read, after the last ones with earlier reels."""
+) -> tuple[tuple[UnitValue, ...], int]:
+    """Return what units with the reel read, after the last ones with other reels.
+
+    Both in the order of serials; and how many units there are with other reels.
+    """
     keys = (
         [signal.range]
         if signal.range is not None
@@ -169,8 +179,16 @@ def _measured(
         )
         if not one.only_compared:
             found.append((one.serial in carriers, value))
-    before = [value for carries, value in found if not carries][-BEFORE * len(keys) :]
-    return (*before, *(value for carries, value in found if carries))
+    before = [value for carries, value in found if not carries]
+    others = list(dict.fromkeys(one.serial for one in before))
+    last = {*others[-BEFORE:]}
+    shown = [one for one in before if one.serial in last]
+    after = [value for carries, value in found if carries]
+
+    def place(one: UnitValue) -> tuple[Any, ...]:
+        return serial_order(one.serial)
+
+    return (*sorted(shown, key=place), *sorted(after, key=place)), len(others)
 
 
 def _own_part(product: ProductModel, signal: Signal) -> tuple[str, ...]:
@@ -299,6 +317,9 @@ def notice(
                     limit_ppm=row.limit_ppm,
                     limit=figures.limit(of_range.settings.limit),
                     inside=good,
+                    not_inside="outside"
+                    if row.verdict == Verdict.NONCONFORMING
+                    else "not surely inside",
                 )
             )
     predicted = [o.probability for o in moved.values() if not o.measured]

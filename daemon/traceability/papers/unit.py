@@ -1,10 +1,12 @@
 """What the record of a unit says."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
+from statistics import fmean
 from typing import Any
 
+from config import Bench
 from daemon.holds import doubted
 from daemon.judging import ProductModel
 from daemon.presentation import capital, sentences, share
@@ -35,6 +37,7 @@ from storage import (
     Rework,
     ReworkKind,
     RunKind,
+    Session,
     ShipmentState,
     Signal,
     Store,
@@ -44,6 +47,8 @@ from storage import (
 )
 
 Row = Mapping[str, Any]
+ANY_ROOM = {"ambient_c": Bench.model_fields["ambient_c"].default}
+"""Where readings are judged that nobody wrote a bench file for."""
 
 
 def unit_record(
@@ -70,6 +75,7 @@ def unit_record(
     closed = [one for one in run if one.again_number is not None]
     closed_by = [str(one.again_number) for one in closed[:1]]
     body = settings_of(store, last.configuration)
+    kept = {one.range: one for one in store.rows(RangeResult, run=last.run)}
     checks = store.rows(CheckRow, product=product.settings.name, after=last.number - 1)
     return UnitRecord(
         number="-".join(["UTR", serial, str(last.number), *closed_by]),
@@ -81,7 +87,7 @@ def unit_record(
         run=last.number,
         measured_at=last.started_at,
         origin=last.origin,
-        bench=(body.get("bench") or {}).get("name", "none"),
+        bench=_bench(store, last.session),
         session=last.session,
         ambient_c=last.ambient_c,
         assumed_ambient_c=_assumed(body),
@@ -92,7 +98,9 @@ def unit_record(
                 title=product.range(one.range).title,
                 unit=product.settings.input_unit,
                 reference=one.reference,
-                indicated=one.indicated,
+                output=_output(kept[one.range]),
+                output_unit=product.settings.output_unit,
+                zero_read=_zero_read(kept[one.range]),
                 error_ppm=one.error_ppm,
                 offset_ppm=one.offset_ppm,
                 uncertainty_ppm=one.uncertainty_ppm,
@@ -132,26 +140,48 @@ def unit_record(
         findings=_findings(store, product, serial),
         left=_left(store, product.settings.name, serial),
         note=last.note,
-        budget=_budget(store, product, last.run),
+        budget=_budget(product, kept.values()),
     )  # fmt: skip
 
 
-def _budget(store: Store, product: ProductModel, run: str) -> tuple[BudgetLine, ...]:
+def _output(row: RangeResult) -> float | None:
+    """Return what the output read at the level that the error is of."""
+    if not row.output_readings:
+        return None
+    level = min(row.level, key=lambda one: abs(one - row.reference))
+    read = zip(row.level, row.output_readings, strict=True)
+    return fmean(output for at, output in read if at == level)
+
+
+def _zero_read(row: RangeResult) -> bool:
+    """Whether somebody read zero, or reversed the level, which removes it too."""
+    return not row.level or len({*row.level}) > 1
+
+
+def _budget(
+    product: ProductModel, rows: Iterable[RangeResult]
+) -> tuple[BudgetLine, ...]:
     """Return what made each range unsure when it was judged."""
     return tuple(
         BudgetLine(
             title=product.range(one.range).title,
             largest=tuple((str(name), float(part)) for name, part in json.loads(found)),
         )
-        for one in store.rows(RangeResult, run=run)
+        for one in rows
         if (found := one.budget) is not None
     )
 
 
 def _assumed(body: Mapping[str, Any]) -> tuple[float, float] | None:
     """Return between which temperatures the room is taken where nobody reads it."""
-    bench = body.get("bench") or {}
-    return tuple(bench["ambient_c"]) if "ambient_c" in bench else None
+    low_c, high_c = (body.get("bench") or ANY_ROOM)["ambient_c"]
+    return float(low_c), float(high_c)
+
+
+def _bench(store: Store, session: str) -> str:
+    """Return the name of the bench that a session was opened on."""
+    (opened,) = store.rows(Session, session=session)
+    return opened.bench
 
 
 def _left(store: Store, product: str, serial: str) -> str:

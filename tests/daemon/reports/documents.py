@@ -59,7 +59,7 @@ def line(title: str, error_ppm: float, verdict: str, **other: float) -> RangeLin
         title=title,
         unit="A",
         reference=reference,
-        indicated=reference * (1 + error_ppm * 1e-6),
+        output=1e4 * reference * (1 + error_ppm * 1e-6),
         error_ppm=error_ppm,
         offset_ppm=-12.0,
         uncertainty_ppm=62.0,
@@ -190,6 +190,7 @@ RELEASE = BuildRelease(
         FailureLine(
             serial="PA-1009", failed="range 1 mA nonconforming: +0.612 %",
             became="R14 replaced; passed when it was measured again, run 41",
+            now="passed",
         ),
     ),
     bench=("Bench demo, session demo-20260302T090000.",),
@@ -368,7 +369,8 @@ HARD: dict[str, Document] = {
         product=HOSTILE,
         findings=(HOSTILE, LONG),
         failures=tuple(
-            FailureLine(serial=LONG, failed=HOSTILE, became=LONG) for _ in range(12)
+            FailureLine(serial=LONG, failed=HOSTILE, became=LONG, now="open")
+            for _ in range(12)
         ),
         released=(HOSTILE, LONG),
         ranges=tuple(

@@ -44,9 +44,10 @@ def test_a_units_range_has_error_uncertainty_limit_and_offset() -> None:
     (row,) = lines(replace(RECORD, ranges=(far,)), "Offset, ppm")
     assert row == {
         "Range": "100 µA",
-        "Reference": f"90.00000 {chr(0xB5)}A",
-        # 9e-5 * (1 + 5904 ppm): what documents.line says that it read.
-        "Reading": f"90.53136 {chr(0xB5)}A",
+        "Reference": f"90.0000 {chr(0xB5)}A",
+        # 1e4 * 9e-5 * (1 + 5904 ppm): what documents.line says that it read, to the
+        # second digit of 62 ppm of it.
+        "Output": "905.314 mV",
         # To the second digit of U, 2 * 31 ppm = 0.0062 %.
         "Error, %": f"{MINUS}0.5904",
         "U (k = 2), %": "0.0062",

@@ -1,5 +1,6 @@
 """Documents: fast, the same each time, whole, and what people wrote is text in them."""
 
+import re
 import shutil
 import subprocess
 import time
@@ -8,13 +9,21 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from io import BytesIO
 from pathlib import Path
+from typing import Literal
 
 import pytest
+from click.testing import CliRunner
 from PIL import Image as Raster
 
+from daemon.commands.cli import holdpoint
 from daemon.presentation import documents, fonts
-from daemon.presentation.documents import Document, Image, setting
-from daemon.presentation.documents.content import Correction
+from daemon.presentation.documents import (
+    Document,
+    Image,
+    NoSupplierError,
+    setting,
+)
+from daemon.presentation.documents.content import Correction, FailureLine
 from daemon.presentation.documents.customer import factor_of
 from daemon.presentation.documents.glyphs import opaque, photograph, settable
 from daemon.presentation.documents.supplier import decoded
@@ -27,6 +36,7 @@ from tests.daemon.reports.documents import (
     RELEASE,
     SHEET,
     SUPPLIER,
+    line,
     photo,
 )
 
@@ -207,6 +217,17 @@ def test_the_correction_factor_and_its_uncertainty() -> None:
     assert uncertainty == pytest.approx(abs(slope) * 98e-6)
 
 
+def judged(*verdicts: str) -> Document:
+    """Return a record of a range for each verdict."""
+    ranges = tuple(line("1 mA", 412.0, one) for one in verdicts)
+    return replace(RECORD, holds=(), judged_before=(), ranges=ranges)
+
+
+def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]:
+    """Return a release record's failures with another end."""
+    return tuple(replace(one, now=state) for one in RELEASE.failures)
+
+
 @pytest.mark.parametrize(
     ("document", "words"),
     [
@@ -218,6 +239,50 @@ def test_the_correction_factor_and_its_uncertainty() -> None:
         (RECORD, "\N{MINUS SIGN}50.0 ppm to +50.0 ppm"),
         (RELEASE, "Build B-3 must not leave: 1 hold to decide on."),
         (replace(RELEASE, holds=()), "2 planned units not measured yet."),
+        (
+            replace(RELEASE, holds=()),
+            (
+                "No hold stands on build B-3. All 28 units passed. Only when "
+                "measured again: PA-1009. 2 planned"
+            ),
+        ),
+        (
+            replace(RELEASE, holds=(), failures=now("open")),
+            (
+                "Build B-3 must not leave as a whole. 27 of 28 units passed. Did not "
+                "pass, and nothing is decided: PA-1009."
+            ),
+        ),
+        (
+            replace(RELEASE, holds=(), failures=now("let go")),
+            (
+                "No hold stands on build B-3. 27 of 28 units passed. Let go by a named "
+                "person all the same: PA-1009."
+            ),
+        ),
+        (
+            replace(RELEASE, holds=(), failures=now("scrapped")),
+            "27 of 28 units passed. Scrapped: PA-1009.",
+        ),
+        (
+            replace(RELEASE, holds=(), failures=(), incomplete=("PA-1007",)),
+            "27 of 28 units passed. Not measured on every range: PA-1007.",
+        ),
+        (RELEASE, "The first run of each unit counts"),
+        (
+            judged("not judged", "undecided"),
+            (
+                "Unit PA-1031 is undecided: whether it conforms is open. Undecided: "
+                "1 mA. Not judged: 1 mA."
+            ),
+        ),
+        (judged("not judged"), "Unit PA-1031 is not judged. Not judged: 1 mA."),
+        (judged("nonconforming"), "Unit PA-1031 does not conform. Nonconforming: 1 mA"),
+        (
+            replace(SUPPLIER, other_value="Another value would explain it: 10.2 kΩ."),
+            "Another value would explain it: 10.2 kΩ.",
+        ),
+        (replace(SUPPLIER, others=40), "Of the 40 units with other reels the "),
         (SUPPLIER, "Probability that more than one part in twenty lies outside"),
         (SUPPLIER, "CS-1"),
         (replace(SUPPLIER, part_low_ohm=4994.0), "probably do not keep to their label"),
@@ -241,6 +306,15 @@ def test_the_correction_factor_and_its_uncertainty() -> None:
 def test_a_document_says(document: Document, words: str) -> None:
     """What a reader must find stands in it."""
     assert words in documents.html(document)
+
+
+def test_a_finding_without_a_reel_says_how_it_gets_one() -> None:
+    told = re.findall(r"`holdpoint ([^`]+)`", str(NoSupplierError(finding="B-3-F1")))
+    assert told == ["reel add", "reel fit --from SERIAL"]
+    for one in told:
+        done = CliRunner().invoke(holdpoint, [*one.split()[:2], "--help"])
+        assert done.exit_code == 0
+        assert all(word in done.output for word in one.split() if word[:2] == "--")
 
 
 def test_undecided_parts_are_not_called_outside() -> None:
