@@ -17,7 +17,7 @@ from pathlib import Path
 from config import ConfigError, Settings, load
 from daemon.bench.clock import ScaledClock
 from daemon.simulator.errors import SimulatorError
-from daemon.simulator.rig import Rig
+from daemon.simulator.rig import STOPS_S, Rig
 from daemon.simulator.scenario import Scenario, story, workshop
 from daemon.simulator.server import FIXTURE, BenchServer
 
@@ -61,7 +61,9 @@ def main(arguments: list[str] | None = None) -> int:
 async def _serve(
     settings: Settings, scenario: Scenario, clock: ScaledClock, ports: dict[str, int]
 ) -> None:
-    server = BenchServer(Rig(settings, scenario, clock), clock)
+    # A busy machine stops for a while in its own time, however fast the bench's runs.
+    rig = Rig(settings, scenario, clock, least_silence_s=STOPS_S * clock.scale)
+    server = BenchServer(rig, clock)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         try:

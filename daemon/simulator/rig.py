@@ -38,10 +38,12 @@ from daemon.simulator.sources import (
     VoltageSource,
 )
 
-__all__ = ["BenchNature", "Rig", "RigState"]
+__all__ = ["STOPS_S", "BenchNature", "Rig", "RigState"]
 
 OPEN_OHM = 9.9e37
 """Between the leads of an ohmmeter that is connected to nothing."""
+STOPS_S = 3.0
+"""How long a busy machine may stop a program that is alive, by the machine's clock."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +115,8 @@ class Rig:
         For the bench's errors and noise; by default the scenario's.
     nature : BenchNature, optional
         How the healthy bench misbehaves.
+    least_silence_s : float, optional
+        How long the source's own watchdog bears silence at least.
 
     Raises
     ------
@@ -128,6 +132,7 @@ class Rig:
         *,
         seed: int | None = None,
         nature: BenchNature | None = None,
+        least_silence_s: float = 0.0,
     ) -> None:
         if settings.bench is None:
             raise UnfitProductError(where="bench", problem="there is none to simulate")
@@ -137,6 +142,7 @@ class Rig:
         self.clock = clock
         self.bench: Bench = settings.bench
         self._nature = nature or BenchNature()
+        self._least_silence_s = least_silence_s
         seed = scenario.seed if seed is None else seed
         self._errors: Generator = default_rng([seed, 1])
         self._noise = Noise(default_rng([seed, 2]))
@@ -329,6 +335,7 @@ class Rig:
                     default=60.0 if by_resistor else 10 * self.bench.source_limit,
                 ),
                 through_ohm=self._through_ohm if by_resistor else None,
+                least_silence_s=self._least_silence_s,
             ),
         )
 

@@ -16,13 +16,15 @@ HIGHEST_PROTECTION = {"V": 60.0, "A": 1.0}
 class SourceNature:
     """What this very source makes of its level; `highest` is of either sign.
 
-    `through_ohm` tells what a current flows through that a voltage source drives.
+    `through_ohm` tells what a current flows through that a voltage source drives; its
+    own watchdog bears `least_silence_s` at least, whatever it was told.
     """
 
     gain_ppm: float
     offset: float
     highest: float
     through_ohm: Callable[[], float] | None = None
+    least_silence_s: float = 0.0
 
 
 class Source(Instrument):
@@ -60,7 +62,7 @@ class Source(Instrument):
     def expire(self, now_s: float) -> None:
         """Let the source's own watchdog act, if nobody has spoken for too long."""
         if self._hold_s and self.off_since_s is None:
-            due_s = self._spoken_s + self._hold_s
+            due_s = self._spoken_s + max(self._hold_s, self._nature.least_silence_s)
             if now_s > due_s:
                 self._turn(on=False, at_s=due_s)
 

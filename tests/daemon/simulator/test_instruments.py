@@ -194,6 +194,18 @@ def test_the_source_s_own_watchdog_turns_it_off_when_nobody_speaks(rig: Rig) -> 
     assert ask(rig, "source", "OUTP?") == "0"
 
 
+def test_the_watchdog_bears_the_silence_of_a_busy_machine(
+    demo: Settings, told: Scenario
+) -> None:
+    """At twenty times the speed its ten seconds are half a second of the machine."""
+    rig = Rig(demo, told, VirtualClock(), least_silence_s=60.0)
+    tell(rig, "source", "OUTP:HOLD 10;:SOUR:VOLT:PROT 10;:SOUR:CURR 1e-6;:OUTP ON")
+    rig.clock.wait_s(59.0)
+    assert ask(rig, "source", "OUTP?") == "1"
+    rig.clock.wait_s(61.0)
+    assert ask(rig, "source", "OUTP?") == "0"
+
+
 def test_the_watchdog_acts_in_the_circuit_whoever_looks(
     rig: Rig, told: Scenario
 ) -> None:
