@@ -292,6 +292,8 @@ BENCH_OFF = (
 WAS_LIVE = "It had the bench open: the source may still be on."
 TYPED_STAYS = "What you type stays; this page goes on by itself."
 NOTHING_YET = "Nothing to show yet."
+DROP_ORDER = "Drop this order"
+"""The button beside it, until the unit is connected."""
 SCAN_CONFIRMS = "Scanning its label below confirms it too."
 GOES_ON = "This page goes on by itself once it answers."
 
