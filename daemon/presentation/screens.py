@@ -292,6 +292,21 @@ BENCH_OFF = (
 WAS_LIVE = "It had the bench open: the source may still be on."
 TYPED_STAYS = "What you type stays; this page goes on by itself."
 NOTHING_YET = "Nothing to show yet."
+
+
+def followed_build(name: str) -> str:
+    """Say that the page goes on with a build that was opened meanwhile."""
+    return (
+        f"Build {name} was opened: units are measured into it from now on. Choose "
+        "another one here if that is not meant."
+    )
+
+
+def into_older_build(chosen: str, newest: str) -> str:
+    """Say that units go into another build than the newest."""
+    return f"Units go into build {chosen}; the newest build is {newest}."
+
+
 DROP_ORDER = "Drop this order"
 """The button beside it, until the unit is connected."""
 SCAN_CONFIRMS = "Scanning its label below confirms it too."

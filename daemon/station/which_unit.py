@@ -122,7 +122,8 @@ def first_run(store: Store, serial: str, *, again: bool) -> str | None:
 
 
 def _earlier(store: Store, serial: str) -> list[dict[str, Any]]:
-    return store.table("first_run", serial=serial).to_pylist()
+    found: list[dict[str, Any]] = store.table("first_run", serial=serial).to_pylist()
+    return found
 
 
 def next_serial(build: str, last: str | None) -> str:
