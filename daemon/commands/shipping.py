@@ -229,11 +229,13 @@ def _keep_past(units: int, build: str, on: datetime, to: str, person: str) -> No
                 person=person,
                 action="note past shipment",
                 subject=build,
-                reason=f"{units} units for {to}",
+                reason=f"{counted(units, 'unit')} for {to}",
                 decided_at=on,
             ),
         )
-    say(f"{units} units of build {build} left on {on:%Y-%m-%d}, without serials.")
+    say(
+        f"{counted(units, 'unit')} of build {build} left on {on:%Y-%m-%d}, without serials."
+    )
 
 
 @click.command("return")
