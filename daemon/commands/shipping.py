@@ -234,7 +234,8 @@ def _keep_past(units: int, build: str, on: datetime, to: str, person: str) -> No
             ),
         )
     say(
-        f"{counted(units, 'unit')} of build {build} left on {on:%Y-%m-%d}, without serials."
+        f"{counted(units, 'unit')} of build {build} left on {on:%Y-%m-%d}, without "
+        "serials."
     )
 
 

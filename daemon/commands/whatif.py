@@ -124,8 +124,8 @@ def whatif(
         f"({figures.counted(outlook.units, 'unit')} of "
         f"{figures.counted(outlook.builds, 'build')}).",
         outlook.history,
-        f"{figures.counted(build, 'unit')}, {carrying} with the new reel; it may be missed in "
-        f"{100 * missed:g} % of such builds.\n",
+        f"{figures.counted(build, 'unit')}, {carrying} with the new reel; it may be "
+        f"missed in {100 * missed:g} % of such builds.\n",
         Table(rows, _columns(checked)),
         *(() if unsure is None else (f"\n{unsure}",)),
         *(() if price is None else _of_costs(rows, build)),
