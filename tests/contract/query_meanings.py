@@ -795,7 +795,7 @@ def to_measure_again(book: Book, product: str) -> Rows:
     placed = {one["hold"]: one for one in of_product(book, "hold", product)}
     gone = {one["serial"] for one in away(book, product)}
     rows = []
-    for unit in sorted(of_product(book, "unit", product), key=by("serial")):
+    for unit in sorted(units(book, product), key=by("serial")):
         serial = unit["serial"]
         mine = [one["reworked_at"] for one in works if one["serial"] == serial]
         since = list(mine)
