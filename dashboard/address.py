@@ -42,9 +42,11 @@ def strange(title: str) -> list[str]:
 
 
 def asked(name: str, among: Sequence[str]) -> str | None:
-    """Return what the address asks for; None where it names nothing that is there."""
-    found = st.query_params.get(name)
-    return found if found in among else None
+    """Return what the address asks for, as `meant` by it; None where nothing is."""
+    try:
+        return meant(st.query_params.get(name, ""), among, kind=name)
+    except HoldpointError:
+        return None
 
 
 def choose(

@@ -10,12 +10,6 @@ from daemon.presentation import sentences
 from dashboard import data, look, who
 from storage import Disposal, HoldState, Signal
 
-MEANINGS = {
-    Disposal.RELEASE: "release: it conforms, it may leave",
-    Disposal.CONCESSION: "concession: it may leave although it does not conform",
-    Disposal.REWORK: "rework: it is made to conform and measured again",
-    Disposal.SCRAP: "scrap: it never leaves",
-}
 NAMED = "hold"
 """In the address: which hold is meant."""
 EVIDENCE = "a report's number, a run, a certificate"
@@ -38,18 +32,17 @@ def form(
     with st.expander(look.plain(title), expanded=st.query_params.get(NAMED) == name):
         st.radio(
             "How it ends",
-            list(MEANINGS),
+            list(Disposal),
             index=None,
-            format_func=MEANINGS.__getitem__,
+            format_func=str,
+            captions=[
+                look.plain(sentences.leaving(one, hold.scope)) for one in Disposal
+            ],
             key=f"by {name}",
         )
         chosen = st.session_state[f"by {name}"]
         if finding is not None and finding.standing and chosen is not None:
             look.quiet(sentences.taught(Disposal(chosen), hold.scope))
-        if chosen is not None and (
-            said := sentences.leaving(Disposal(chosen), hold.scope)
-        ):
-            look.quiet(said)
         st.text_area("Reason", key=f"why {name}")
         st.text_input("Evidence, if any", key=f"shown {name}", placeholder=EVIDENCE)
         st.button("End this hold", key=f"end {name}", on_click=end, args=(name,))

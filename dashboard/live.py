@@ -102,6 +102,13 @@ def prompt(asked: dict[str, Any]) -> None:
             on_click=_answer if wants is None else _answer_with_value,
             args=(asked["prompt"],),
         )
+        if asked.get("by_scan"):
+            st.button(
+                screens.DROP_ORDER,
+                key=f"drop {asked['prompt']}",
+                on_click=_drop,
+                args=(asked["prompt"],),
+            )
 
 
 def _source_off() -> None:
@@ -114,6 +121,10 @@ def _resume() -> None:
 
 def _answer(prompt: str) -> None:
     data.tried(lambda at: at.client.answer(prompt))
+
+
+def _drop(prompt: str) -> None:
+    data.tried(lambda at: at.client.drop(prompt))
 
 
 def _answer_with_value(prompt: str) -> None:

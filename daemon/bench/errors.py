@@ -339,10 +339,13 @@ class UnansweredError(BenchError):
 class StoppedError(BenchError):
     """A person or the daemon asked to stop; the source is off."""
 
-    def __init__(self) -> None:
-        super().__init__(
+    def __init__(
+        self,
+        said: str = (
             "stopped on request; `holdpoint trace` says whether this unit was kept"
-        )
+        ),
+    ) -> None:
+        super().__init__(said)
 
 
 class GuardLostError(BenchError):

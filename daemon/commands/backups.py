@@ -32,6 +32,7 @@ def backup(file: Path | None) -> Shown:
     file = file or Path(f"holdpoint-{now:%Y%m%dT%H%M%SZ}.zip")
     with opened() as at:
         contents = bundle.write(at.home, at.store, file.resolve(), at=now)
+        at.home.note_backup(file.resolve())
     return _told(file, contents, at.settings)
 
 

@@ -5,9 +5,12 @@ import click
 from config import Unit, parse
 from daemon.commands.opened import home_here
 from daemon.commands.options import by_person
-from daemon.commands.orders import ordered
+from daemon.commands.orders import ANSWER, asking, ordered
 from daemon.commands.showing import interactive, misuse, say, show
 from daemon.service import Client
+
+ANSWERED = "Somebody answered it meanwhile."
+DROPPED = "The order that waited for {subject} is dropped; nothing was measured."
 
 
 @click.command("check")
@@ -31,30 +34,43 @@ def bench_end() -> None:
 
 @click.command("answer")
 @click.argument("value", required=False)
-def bench_answer(value: str | None) -> None:
+@click.option("--drop", is_flag=True, help="Drop the order that waits to be connected.")
+def bench_answer(value: str | None, *, drop: bool) -> None:
     """Answer what the bench asks.
 
     Do what it asks for, then confirm with this command, or say VALUE where it wants
-    one. It is for a unit that another program ordered: nobody else follows it.
+    one. It is for an order that nobody follows: another program gave it, or its
+    terminal was closed.
     """
     with Client.of(home_here().data) as client:
         prompt = client.state()["prompt"]
         if prompt is None:
             say("The bench asks nothing now.")
             return
-        show(prompt["text"])
         wants = prompt["wants"]
+        if drop:
+            taken = client.drop(prompt["prompt"])
+            say(DROPPED.format(subject=prompt["subject"]) if taken else ANSWERED)
+            return
         if value is None and interactive():
             value = click.prompt(
-                wants or "Press Enter once it is done",
-                default=None if wants else "done",
+                asking(prompt["text"], wants),
+                default=None if wants else "",
                 show_default=False,
+                prompt_suffix=" ",
                 err=True,
             )
+        else:
+            show(prompt["text"])
         if wants and value is None:
-            misuse(f"it wants a value in {wants}: holdpoint bench answer VALUE")
-        if not client.answer(prompt["prompt"], value or "done"):
-            say("Somebody answered it meanwhile.")
+            misuse(f"it wants a value in {wants}: {ANSWER} VALUE")
+        # No other command of the bench needs to know what an answer means.
+        from daemon.station import not_allowed  # noqa: PLC0415
+
+        if (said := not_allowed(wants, value or "")) is not None:
+            misuse(said)
+        if not client.answer(prompt["prompt"], *([value] if wants and value else [])):
+            say(ANSWERED)
 
 
 @click.command("compare")

@@ -57,7 +57,7 @@ def build_list() -> Shown:
         holds = [one for one in at.rows(HoldState) if one.disposal is None]
     return listed(rows, {
         "build": "build", "units": "units", "planned": "planned_units",
-        "first-pass yield": "first_pass_yield",
+        "first-pass yield": lambda one: figures.yielded(one.first_pass_yield),
         "state": lambda one: sentences.build_state(one, holds),
     })  # fmt: skip
 

@@ -33,7 +33,8 @@ from storage import (
 def hold_list(*, every: bool) -> Shown:
     """List what is held, and why.
 
-    Units of a bench in doubt stay like held ones.
+    Below stands what each end of a hold lets go and what it keeps. Units of a bench in
+    doubt stay like held ones.
     """
     with opened() as at:
         rows = at.rows(HoldState)
@@ -70,6 +71,7 @@ def hold_list(*, every: bool) -> Shown:
             },
         ),
         *_offered_ends(listed),
+        *_what_ends_do(listed),
     )  # fmt: skip
 
 
@@ -99,6 +101,14 @@ def _offered_ends(listed: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         asked = ["holdpoint", "hold", "end", one["hold"], "--by", offer["disposal"]]
         asked += ["--reason", offer["reason"], "--evidence", offer["evidence"]]
         yield f"{shlex.join(asked)} --person NAME"
+
+
+def _what_ends_do(listed: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Say it once for each kind of hold that stands."""
+    standing = [Scope(one["scope"]) for one in listed if one["disposal"] is None]
+    if standing:
+        yield ""
+        yield from sentences.ends(standing)
 
 
 @click.command("place")
@@ -151,12 +161,12 @@ def hold_place(
 
 
 def _agreed(disposal: Disposal, holds: Sequence[HoldState]) -> None:
-    """Say what an end means for many units; scrap, which none undoes, is asked for."""
-    scopes = [one.scope for one in holds if one.disposal is None]
-    told = dict.fromkeys(sentences.leaving(disposal, scope) for scope in scopes)
-    for said in filter(None, told):
-        say(said)
-    if disposal is Disposal.SCRAP and any(told) and interactive():
+    """Say what an end does; scrap of many units, which none undoes, is asked for."""
+    scopes = dict.fromkeys(one.scope for one in holds)
+    for scope in scopes:
+        say(sentences.leaving(disposal, scope))
+    many = any(scope is not Scope.UNIT for scope in scopes)
+    if disposal is Disposal.SCRAP and many and interactive():
         click.confirm("Is that meant?", abort=True, err=True)
 
 
@@ -181,12 +191,15 @@ def hold_end(
 
     HOLD is what is held: a unit, several such as PA-1001..PA-1030, a build or a reel.
     Where more than one hold stands on it, HOLD is the id in `holdpoint hold list`, or
-    as much of it as tells it apart. Scrap of many units by one hold is asked for once
-    more in a terminal.
+    as much of it as tells it apart.
+
+    release: units that conform may leave, others stay. concession: as release; of a
+    unit held by itself, it may leave although it does not conform. rework: each unit
+    is measured again before it leaves, good ones too. scrap: none ever leaves, not even
+    a good one; for many units by one hold that is asked for once more in a terminal.
     """
     with opened() as at:
         ended = _to_end(names, at.rows(HoldState))
-        _agreed(Disposal(disposal), ended)
         ends = [
             policy.ending(
                 one.hold,
@@ -199,6 +212,8 @@ def hold_end(
             )
             for one in ended
         ]
+        # After all that may refuse it: what was refused has no consequence to tell.
+        _agreed(Disposal(disposal), ended)
         for end, decision in ends:
             at.store.keep(end, decision=decision)
         raised = {
@@ -221,7 +236,7 @@ def _to_end(names: Sequence[str], holds: Sequence[HoldState]) -> list[HoldState]
     Raises
     ------
     storage.errors.NotFoundError, storage.errors.RefusedValueError
-        None is meant, or several are by one name.
+        None is meant, or several are by one name, or one that is ended.
     """
     by_id = {one.hold: one for one in holds}
     standing = [one for one in holds if one.disposal is None]
@@ -248,4 +263,10 @@ def _to_end(names: Sequence[str], holds: Sequence[HoldState]) -> list[HoldState]
                 known = [each.hold for each in standing]
                 one = by_id[meant(name, known, kind="hold")]
             found[one.hold] = one
+    if over := [one for one in found.values() if one.disposal is not None]:
+        raise RefusedValueError(
+            what="hold",
+            value=over[0].hold,
+            allowed=f"it is ended already: {over[0].disposal} by {over[0].person}",
+        )
     return list(found.values())

@@ -22,7 +22,12 @@ from daemon.commands.showing import (
 from daemon.commands.typed_unit import ask_unit, require_ranges
 from daemon.presentation import figures, points
 from daemon.service import Client, Home, shared_daemon
-from daemon.station import NEW_SETUP, RefusedError, require_measurable
+from daemon.station import (
+    NEW_SETUP,
+    RefusedError,
+    require_all_measurable,
+    require_measurable,
+)
 from storage import CheckRow, StorageError, UnitRow, worst
 
 SCANNED_AHEAD = (
@@ -99,6 +104,12 @@ def measure(
     passes = [ranges]
     if not ranges and settings.plan.reading.order == "range":
         passes = [(key,) for key in settings.product.ranges]
+    again = rerun or bool(passes[0])  # a range of a unit may be read at any time
+    if serials:  # before anything is ordered, so that none is left out unsaid
+        with opened() as at:
+            require_all_measurable(
+                at.store, at.product, serials, build=build, again=again
+            )
     ended = []
     with Client.of(home.data) as client:
         for one_pass in passes:
@@ -106,8 +117,12 @@ def measure(
                 say(f"All units on range {settings.product.ranges[one_pass[0]].title}:")
             for serial in _serials(serials, by_bench=True):
                 # Whoever scans a serial has that unit at hand; a list does not say so.
+                if not serials and _is_refused(serial, build=build, again=again):
+                    continue  # the next serial is asked for
                 if serial and serials and connected not in {None, serial}:
-                    have_connected(f"Connect unit {serial}, then press Enter:", serial)
+                    have_connected(
+                        f"Connect unit {serial}, then confirm. [Enter]", serial
+                    )
                 connected = serial
                 ticket = client.measure(
                     build=build, serial=serial, ranges=one_pass, rerun=rerun, note=note
@@ -118,6 +133,19 @@ def measure(
                 for remark in done["remarks"]:
                     say(f"  {remark}")
     return Shown(ended)
+
+
+def _is_refused(serial: str | None, *, build: str | None, again: bool) -> bool:
+    """Say why a unit that was scanned cannot be measured, where it cannot."""
+    if serial is None:
+        return False
+    try:
+        with opened() as at:
+            require_measurable(at.store, at.product, serial, build=build, again=again)
+    except (RefusedError, StorageError) as exc:
+        say(str(exc))
+        return True
+    return False
 
 
 def _serials(given: Sequence[str], *, by_bench: bool = False) -> Iterator[str | None]:
@@ -162,8 +190,12 @@ def _measure_typed(
                 at.store, at.product, serial, build=build, again=rerun
             )
 
-    for named in serials[1:]:  # nobody types a unit to hear that the next is refused
-        build_of(named)
+    if serials:  # nobody types a unit to hear that the next is refused
+        with opened() as at:
+            require_ranges(at.settings.product, ranges)
+            require_all_measurable(
+                at.store, at.product, serials, build=build, again=rerun
+            )
     ended: list[dict[str, Any]] = []
     # It comes up while the readings are typed.
     with ExitStack() as ends:

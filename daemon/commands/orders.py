@@ -11,6 +11,8 @@ from daemon.service import Client
 
 POLL_S = 0.5
 QUIET_S = 2.0
+ANSWER = "holdpoint bench answer"
+"""What answers where nobody is asked in a terminal."""
 
 
 class NotMeasuredError(Exception):
@@ -61,10 +63,10 @@ def follow(
             _pass_on(client, prompt)
 
 
-def _asking(text: str, wants: str | None) -> str:
+def asking(text: str, wants: str | None) -> str:
     """Return a question with what it wants, once.
 
-    >>> _asking("1 mA. The output reads (V)", "V"), _asking("Connect it", None)
+    >>> asking("1 mA. The output reads (V)", "V"), asking("Connect it", None)
     ('1 mA. The output reads (V):', 'Connect it [Enter]')
     """
     if wants and text.endswith(f"({wants})"):
@@ -74,11 +76,12 @@ def _asking(text: str, wants: str | None) -> str:
 
 def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
     """Ask the person what the daemon wants, and answer for them."""
-    if not interactive():
-        say(prompt["text"])
-        return
     wants = prompt["wants"]
-    text = _asking(prompt["text"], wants)
+    if not interactive():
+        how = f"{ANSWER} VALUE, in {wants}" if wants else ANSWER
+        say(f"{prompt['text']} ({how})")
+        return
+    text = asking(prompt["text"], wants)
     if prompt["by_scan"]:
         have_connected(text, prompt["subject"])
         client.answer(prompt["prompt"])
@@ -103,4 +106,4 @@ def have_connected(text: str, serial: str) -> None:
         ).strip()
         if said in {"", serial}:
             return
-        say(f"{said} is not {serial}. Connect {serial}, then press Enter.")
+        say(asking(f"{said} is not {serial}. Connect {serial}, then confirm.", None))

@@ -229,7 +229,10 @@ def rework_list() -> Shown:
             yields,
             {
                 "build": "build", "units": "units",
-                "first-pass yield": "first_pass_yield", "final yield": "final_yield",
+                "first-pass yield": lambda one: figures.yielded(
+                    one["first_pass_yield"]
+                ),
+                "final yield": lambda one: figures.yielded(one["final_yield"]),
                 "reworked": "reworked",
             },
         ),

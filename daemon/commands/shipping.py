@@ -18,10 +18,13 @@ from daemon.traceability import BY_PLAN, Gate, orders_of, require_listed, tracin
 from storage import (
     Decision,
     PastShipment,
+    Scope,
     ShipmentState,
     UnitReturn,
     UnreachableError,
 )
+
+BY_ITSELF = "(each unit by itself)"
 
 
 def decision(person: str, action: str, subject: str, reason: str) -> Decision:
@@ -158,19 +161,25 @@ def in_few_words(
     A1: May leave.
     A2 to A4 (3): Must not leave: held (build B-1): it reads high.
     A3: Must not leave: nonconforming on range 1 µA.
+    >>> own = [(one, (f"held (unit {one}): too high",)) for one in ("A1", "A2", "B7")]
+    >>> print(*in_few_words(own))
+    A1, A2, B7 (3): Must not leave: held (each unit by itself): too high.
     """
     if len(said) == 1:
         ((serial, one),) = said
         whole = one if isinstance(one, str) else answer(list(one), left=False)
         yield f"{serial}: {whole}"
         return
-    alike: dict[str, dict[str, None]] = {}
+    alike: dict[str, dict[str, str]] = {}
     for serial, one in said:
         for each in (one,) if isinstance(one, str) else one:
             whole = each if isinstance(one, str) else answer([each], left=False)
-            alike.setdefault(whole, {})[serial] = None
-    for sentence, serials in alike.items():
-        yield f"{tracing.spans(serials)}: {sentence}"
+            # What differs in the unit's own name alone is said once.
+            of_each = whole.replace(f"({Scope.UNIT} {serial})", BY_ITSELF)
+            alike.setdefault(of_each, {})[serial] = whole
+    for of_each, mine in alike.items():
+        sentence = of_each if len(mine) > 1 else next(iter(mine.values()))
+        yield f"{tracing.spans(mine)}: {sentence}"
 
 
 def _not_heard(at: Opened) -> tuple[str, ...]:
@@ -229,11 +238,14 @@ def _keep_past(units: int, build: str, on: datetime, to: str, person: str) -> No
                 person=person,
                 action="note past shipment",
                 subject=build,
-                reason=f"{units} units for {to}",
+                reason=f"{counted(units, 'unit')} for {to}",
                 decided_at=on,
             ),
         )
-    say(f"{units} units of build {build} left on {on:%Y-%m-%d}, without serials.")
+    say(
+        f"{counted(units, 'unit')} of build {build} left on {on:%Y-%m-%d}, without "
+        "serials."
+    )
 
 
 @click.command("return")

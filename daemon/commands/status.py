@@ -88,6 +88,9 @@ def status() -> Shown:
             bench=at.settings.bench,
             people=at.settings.plan.people,
             today=datetime.now(UTC).astimezone().date(),
+            again=at.store.table("to_measure_again", product=at.product)
+            .column("serial")
+            .to_pylist(),
         )
         titles = {key: one.title for key, one in at.settings.product.ranges.items()}
         again = gauges.to_repeat(

@@ -118,8 +118,9 @@ def _said_of_scatter(one: RangeVariation) -> str:
     if one.too_few is not None:
         return f"Range {one.title}: not enough yet; it {one.too_few}."
     return (
-        f"Range {one.title}: {one.units} units of {one.builds} builds, "
-        f"{one.runs} runs, mean error {_mean(one)}."
+        f"Range {one.title}: {figures.counted(one.units, 'unit')} of "
+        f"{figures.counted(one.builds, 'build')}, "
+        f"{figures.counted(one.runs, 'run')}, mean error {_mean(one)}."
     )
 
 

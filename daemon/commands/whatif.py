@@ -121,10 +121,11 @@ def whatif(
         f"Range {one.title}: units of one reel scatter by "
         f"{spell(round(one.check.sigma_ppm), Unit.PPM)}, good reels by "
         f"{spell(round(one.check.reel_sigma_ppm), Unit.PPM)} "
-        f"({outlook.units} units of {outlook.builds} builds).",
+        f"({figures.counted(outlook.units, 'unit')} of "
+        f"{figures.counted(outlook.builds, 'build')}).",
         outlook.history,
-        f"{build} units, {carrying} with the new reel; it may be missed in "
-        f"{100 * missed:g} % of such builds.\n",
+        f"{figures.counted(build, 'unit')}, {carrying} with the new reel; it may be "
+        f"missed in {100 * missed:g} % of such builds.\n",
         Table(rows, _columns(checked)),
         *(() if unsure is None else (f"\n{unsure}",)),
         *(() if price is None else _of_costs(rows, build)),

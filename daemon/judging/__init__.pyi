@@ -17,6 +17,7 @@ from .gauge import (
     planned as planned,
 )
 from .inspections import (
+    ANSWERS as ANSWERS,
     YES_OR_NO as YES_OR_NO,
     AnswerError as AnswerError,
     answered as answered,

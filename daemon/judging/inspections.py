@@ -22,6 +22,7 @@ from daemon.bench import RangeReadings, linearity_ppm, series_of
 from storage import CheckResult, CheckRow, Verdict
 
 __all__ = [
+    "ANSWERS",
     "YES_OR_NO",
     "AnswerError",
     "answered",
@@ -35,7 +36,7 @@ __all__ = [
 
 YES_OR_NO = "yes/no"
 """What an inspection is answered with."""
-_ANSWERS = {"yes": 1.0, "y": 1.0, "no": 0.0, "n": 0.0}
+ANSWERS = {"yes": 1.0, "y": 1.0, "no": 0.0, "n": 0.0}
 FEWEST_FOR_NOISE = 3
 """Readings at zero, at one point, from which noise can be told."""
 
@@ -95,7 +96,7 @@ def answered(name: str, check: Beside, text: str) -> float:
         It is no such quantity, or neither yes nor no.
     """
     if check.kind == "inspection":
-        found = _ANSWERS.get(text.strip().lower())
+        found = ANSWERS.get(text.strip().lower())
         if found is None:
             message = f"{name}: answer yes or no, not {text!r}"
             raise AnswerError(message)

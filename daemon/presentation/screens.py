@@ -98,13 +98,16 @@ def claim_alt(
 
     >>> claim_alt("K-1", "part", [0.05, -0.2], 1e3)
     'Reel K-1: 2 parts lie from -0.200 % to +0.050 % of nominal; 1 is outside ±0.1 %.'
+    >>> claim_alt("K-1", "part", [0.05], 1e3)
+    'Reel K-1: 1 part lies at +0.050 % of nominal; 0 are outside ±0.1 %.'
     """
     outside = sum(abs(one) > tolerance_ppm / 1e4 for one in percents)
     are = "is" if outside == 1 else "are"
     low, high = (f"{one:+.3f} %" for one in (min(percents), max(percents)))
+    lie = f"lies at {low}" if len(percents) == 1 else f"lie from {low} to {high}"
     return (
-        f"Reel {reel}: {counted(len(percents), unit)} lie from {low} to {high} of "
-        f"nominal; {outside} {are} outside {tolerance(tolerance_ppm)}."
+        f"Reel {reel}: {counted(len(percents), unit)} {lie} of nominal; "
+        f"{outside} {are} outside {tolerance(tolerance_ppm)}."
     )
 
 
@@ -292,6 +295,23 @@ BENCH_OFF = (
 WAS_LIVE = "It had the bench open: the source may still be on."
 TYPED_STAYS = "What you type stays; this page goes on by itself."
 NOTHING_YET = "Nothing to show yet."
+
+
+def followed_build(name: str) -> str:
+    """Say that the page goes on with a build that was opened meanwhile."""
+    return (
+        f"Build {name} was opened: units are measured into it from now on. Choose "
+        "another one here if that is not meant."
+    )
+
+
+def into_older_build(chosen: str, newest: str) -> str:
+    """Say that units go into another build than the newest."""
+    return f"Units go into build {chosen}; the newest build is {newest}."
+
+
+DROP_ORDER = "Drop this order"
+"""The button beside it, until the unit is connected."""
 SCAN_CONFIRMS = "Scanning its label below confirms it too."
 GOES_ON = "This page goes on by itself once it answers."
 

@@ -5,7 +5,7 @@ follow the uncertainty: a value is shown to the second digit of its interval's
 half width, never finer.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -61,6 +61,15 @@ REST_OF_REEL = (
     "another reel: units that conform then leave, units that do not conform stay."
 )
 """What is said where a reel is scrapped, which takes its units with it."""
+ONLY_SOME = "To keep only some of them, hold those first and end this hold by release."
+"""How good units are let go while others of the same hold are not."""
+EACH_HOLD = "A unit that several holds keep stays until each of them is ended."
+ONE_OF = {
+    Scope.UNIT: "a unit",
+    Scope.BUILD: "a build",
+    Scope.REEL: "a reel",
+    Scope.SERIALS: "a range of serials",
+}
 NO_STANDARD = (
     "There is no check standard, so the bench itself may have moved: measure an older "
     "good unit again, or read one of these units with a second meter."
@@ -179,8 +188,8 @@ def taught(disposal: Disposal, scope: Scope) -> str:
     """
     if disposal in (Disposal.RELEASE, Disposal.CONCESSION):
         return (
-            f"The difference that was found is accepted for this {scope}; it is not "
-            "held again for it. A new move of it is."
+            f"This {scope} is not held again for the difference that was found, only "
+            "for a new one. Units that do not conform stay."
         )
     where = "in" if scope is Scope.BUILD else "with"
     return (
@@ -190,14 +199,12 @@ def taught(disposal: Disposal, scope: Scope) -> str:
 
 
 def leaving(disposal: Disposal, scope: Scope) -> str:
-    """Say what ending a hold on many units means for each of them.
-
-    Nothing for one unit, and where they may leave.
+    """Say which units leave and which stay once a hold is ended so.
 
     >>> leaving(Disposal.REWORK, Scope.BUILD)[:42]
     'Each unit of this build is measured again '
     >>> leaving(Disposal.SCRAP, Scope.UNIT)
-    ''
+    'The unit never leaves.'
     """
     which = {
         Scope.BUILD: "of this build",
@@ -205,21 +212,58 @@ def leaving(disposal: Disposal, scope: Scope) -> str:
         Scope.SERIALS: "of these serials",
     }.get(scope)
     if which is None:
-        return ""
+        return {
+            Disposal.RELEASE: "The unit may leave if it conforms; else it stays.",
+            Disposal.CONCESSION: (
+                "The unit may leave as it was measured, even if it does not conform."
+            ),
+            Disposal.REWORK: (
+                "The unit is measured again before it leaves, unless it was reworked "
+                "and measured while it was held."
+            ),
+            Disposal.SCRAP: "The unit never leaves.",
+        }[disposal]
     if disposal is Disposal.SCRAP:
-        rest = f" {REST_OF_REEL}" if scope is Scope.REEL else ""
-        return f"No unit {which} leaves any more, not even one that conforms.{rest}"
+        rest = REST_OF_REEL if scope is Scope.REEL else ONLY_SOME
+        return f"No unit {which} leaves any more, not even one that conforms. {rest}"
     if disposal is Disposal.REWORK:
         return (
-            f"Each unit {which} is measured again before it leaves, but for those that "
-            "were reworked and measured while it was held."
+            f"Each unit {which} is measured again before it leaves, good ones too, but "
+            f"for those that were reworked and measured while it was held. {ONLY_SOME}"
         )
     if disposal is Disposal.CONCESSION:
         return (
-            f"Each unit {which} that conforms may leave. One that does not conform "
-            "stays until somebody decides on it."
+            f"As by release: each unit {which} that conforms may leave. One that does "
+            "not conform stays until its own hold is ended by concession."
         )
-    return ""
+    return (
+        f"Each unit {which} that conforms may leave. One that does not conform stays."
+    )
+
+
+def ends(scopes: Iterable[Scope]) -> tuple[str, ...]:
+    """Say of each kind of hold what each end lets go and what it keeps.
+
+    >>> for line in ends([Scope.UNIT, Scope.UNIT]):
+    ...     print(line[:46])
+    What each end of the hold of a unit does:
+    release: The unit may leave if it conforms; el
+    concession: The unit may leave as it was measu
+    rework: The unit is measured again before it l
+    scrap: The unit never leaves.
+    A unit that several holds keep stays until eac
+    """
+    held_ones = set(scopes)
+    told = (
+        line
+        for scope in Scope
+        if scope in held_ones
+        for line in (
+            f"What each end of the hold of {ONE_OF[scope]} does:",
+            *(f"{one}: {leaving(one, scope)}" for one in Disposal),
+        )
+    )
+    return (*told, EACH_HOLD)
 
 
 def finding(signal: Signal, *, history: str | None = None) -> Saying:

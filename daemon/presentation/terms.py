@@ -131,18 +131,18 @@ TERMS: tuple[Term, ...] = (
         "What is held must not leave until a named person ends the hold.",
         "everywhere",
     ),
-    Term("release", "Ends a hold: it conforms and may leave.", "holds, papers"),
+    Term("release", "Ends a hold: what conforms may leave.", "holds, papers"),
     Term(
         "concession",
-        "Ends a hold: it may leave although it does not conform.",
+        "Ends a hold: of one unit, it may leave although it does not conform.",
         "holds, papers",
     ),
     Term(
         "rework",
-        "Ends a hold: it is made to conform and measured again.",
+        "Ends a hold: each unit is measured again before it leaves.",
         "holds, papers",
     ),
-    Term("scrap", "Ends a hold: it never leaves.", "holds, papers"),
+    Term("scrap", "Ends a hold: no unit of it ever leaves.", "holds, papers"),
     Term(
         "in doubt",
         "Said of units that were measured on a bench that may have read wrong.",

@@ -16,6 +16,7 @@ SOON = timedelta(days=30)
 """So long before it is due, a calibration is worth a word."""
 AT_BENCH = "whoever is at the bench"
 ANYBODY = "anybody"
+OR_DROP = "To drop the order: `holdpoint bench answer --drop`"
 ANY_UNIT = "*"
 
 
@@ -38,6 +39,7 @@ def waits(
     people: Sequence[str],
     today: date,
     offers: Mapping[str, str] | None = None,
+    again: Sequence[str] = (),
 ) -> list[Waiting]:
     """Return what waits, the most urgent first.
 
@@ -55,9 +57,13 @@ def waits(
         Who decides.
     offers
         By hold, why it may end.
+    again
+        Serials of units that were reworked and not measured since.
     """
     deciding, offers = " or ".join(people), offers or {}
     found = list(_at_the_bench(doing))
+    if again:
+        found.append(_to_measure_again(again))
     found += [
         Waiting(who=deciding, what=what, do=f"holdpoint hold end {quote(name)}")
         for what, name in _decisions(holds, offers)
@@ -124,6 +130,8 @@ def _at_the_bench(doing: Mapping[str, Any] | None) -> Iterator[Waiting]:
     if prompt is not None:
         of = f" ({prompt['subject']})" if prompt.get("subject") else ""
         asked = str(prompt["text"]).rstrip()
+        if prompt.get("by_scan"):
+            asked += f" {OR_DROP}"
         yield Waiting(
             who=AT_BENCH,
             what=f"an answer{of}: {asked}",
@@ -152,6 +160,31 @@ def _at_the_bench(doing: Mapping[str, Any] | None) -> Iterator[Waiting]:
             what=f"a check of the bench: {doing['check_due']}",
             do="holdpoint bench check",
         )
+
+
+def _to_measure_again(serials: Sequence[str]) -> Waiting:
+    """Say which units a rework has wait for the bench.
+
+    >>> _to_measure_again(["PA-1"]).what
+    'PA-1, to be measured again after rework'
+    """
+    named = ", ".join(
+        one for run in counted_runs(serials) for one in _run_in_words(run)
+    )
+    alone = len(serials) == 1
+    many = "" if alone else f" ({counted(len(serials), 'unit')})"
+    return Waiting(
+        who=AT_BENCH,
+        what=f"{named}{many}, to be measured again after rework",
+        do=f"holdpoint measure {quote(serials[0])} --rerun"
+        if alone
+        else "holdpoint measure --rerun",
+    )
+
+
+def _run_in_words(run: Sequence[str]) -> Sequence[str]:
+    """Return two serials as they are, more of them by the first and the last."""
+    return run if len(run) <= 2 else (f"{run[0]} to {run[-1]}",)  # noqa: PLR2004
 
 
 def _calibrations(bench: Bench | None, today: date) -> Iterator[Waiting]:

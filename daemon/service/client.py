@@ -135,6 +135,17 @@ class Client:
         body = {"prompt": prompt, "value": value}
         return bool(self._json("POST", "/control/answer", body)["taken"])
 
+    def drop(self, prompt: str) -> bool:
+        """Drop the order that waits for its unit; False when it is no longer asked for.
+
+        Raises
+        ------
+        RefusedOrderError
+            What is asked is of a unit that is being measured.
+        """
+        body = {"prompt": prompt, "drop": True}
+        return bool(self._json("POST", "/control/answer", body)["taken"])
+
     def use(self, pid: int) -> bool:
         """Say that a process uses this daemon; False when it ends already."""
         return not self._json("POST", "/control/users", {"pid": pid})["ends"]

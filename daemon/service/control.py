@@ -13,7 +13,7 @@ from starlette.routing import Route
 
 from config import HoldpointError
 from daemon.service.safe_off import NoSourceError
-from daemon.station import Desk, Order
+from daemon.station import Desk, Order, RefusedError
 from storage import refused
 
 T = TypeVar("T")
@@ -59,7 +59,12 @@ def routes(
         body = _understood(answers, await request.body())
         if isinstance(body, JSONResponse):
             return body
-        return JSONResponse({"taken": desk.answer(body.prompt, body.value)})
+        if not body.drop:
+            return JSONResponse({"taken": desk.answer(body.prompt, body.value)})
+        try:
+            return JSONResponse({"taken": desk.drop(body.prompt)})
+        except RefusedError as exc:
+            return JSONResponse({"error": str(exc)}, status_code=409)
 
     async def users(request: HttpRequest) -> JSONResponse:
         body = _understood(uses, await request.body())
@@ -98,12 +103,13 @@ def routes(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Answer:
-    """What a person says to a prompt, by the prompt's id."""
+    """What a person says to a prompt, by the prompt's id; or that its order goes."""
 
     __pydantic_config__ = ConfigDict(extra="forbid", strict=True)
 
     prompt: Annotated[str, Field(max_length=100)]
     value: Annotated[str, Field(max_length=10_000)] = ""
+    drop: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

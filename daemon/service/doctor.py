@@ -18,6 +18,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 from config import FILE_MODE, FOLDER_MODE, ConfigError, HoldpointError, Settings, load
+from daemon.presentation import figures
 from daemon.service.client import Client
 from daemon.service.home import Home
 from storage import (
@@ -263,6 +264,8 @@ def _backup(home: Home, now: datetime) -> Look:
     copies = list(home.backups.glob(f"*{archive.SUFFIX}"))
     nightly = [one for one in copies if not one.name.startswith("before-")]
     mend = "a daemon that runs makes one each day; `holdpoint backup FILE` now"
+    # One that was written by command may lie on a disk that is not connected now.
+    nightly += [one for one in [home.backed_up] if one.exists()]
     if not nightly:
         says = "there is no copy of the records yet"
         if not home.store.exists():
@@ -271,7 +274,7 @@ def _backup(home: Home, now: datetime) -> Look:
     newest = max(one.stat().st_mtime for one in nightly)
     age = now - datetime.fromtimestamp(newest, UTC)
     hours = max(age.total_seconds() / 3600, 0.0)
-    says = f"the newest copy is {hours:.0f} hours old"
+    says = f"the newest copy is {figures.counted(round(hours), 'hour')} old"
     if age > OLDEST_BACKUP:
         return Look(what="backup", state=State.WRONG, says=says, mend=mend)
     return Look(what="backup", state=State.GOOD, says=says)

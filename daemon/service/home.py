@@ -46,6 +46,15 @@ class Home:
         return self.data / "backups"
 
     @property
+    def backed_up(self) -> Path:
+        """Written when a person has written everything into one file."""
+        return self.data / "backed-up"
+
+    def note_backup(self, file: Path) -> None:
+        """Note that everything was written into a file just now."""
+        self.backed_up.write_text(f"{file}\n", encoding="utf-8")
+
+    @property
     def alive(self) -> Path:
         """Written again and again while everything goes on; grows old when not."""
         return self.data / "alive"

@@ -17,6 +17,7 @@ from daemon.station import (
     ByHand,
     Cycle,
     Desk,
+    DroppedError,
     Inbox,
     Order,
     Prober,
@@ -175,6 +176,9 @@ class Worker:
             self._cycle.watch(step=self.desk.beat)
             self._ask_for_check(name, ticket.order)
             self.show_watching()
+        except DroppedError as exc:
+            self.desk.update(name, state="failed", message=str(exc))
+            self.desk.show(phase="waiting", range=None)
         except StoppedError as exc:
             self.desk.update(name, state="failed", message=str(exc))
             self.desk.show(range=None)

@@ -1,3 +1,4 @@
+from .asking import not_allowed as not_allowed
 from .bench_book import (
     MovedAlikeError as MovedAlikeError,
     NoStandardError as NoStandardError,
@@ -5,7 +6,7 @@ from .bench_book import (
 )
 from .by_hand import ByHand as ByHand, asked_of as asked_of
 from .cycle import Cycle as Cycle, Recorded as Recorded
-from .desk import Desk as Desk, Shared as Shared
+from .desk import Desk as Desk, DroppedError as DroppedError, Shared as Shared
 from .import_sheet import (
     READERS as READERS,
     REJECTED as REJECTED,
@@ -40,4 +41,7 @@ from .typed_readings import (
     require_on_range as require_on_range,
 )
 from .vitals import Vitals as Vitals, give_sign as give_sign
-from .which_unit import require_measurable as require_measurable
+from .which_unit import (
+    require_all_measurable as require_all_measurable,
+    require_measurable as require_measurable,
+)

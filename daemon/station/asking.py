@@ -2,9 +2,50 @@
 
 from collections.abc import Callable, Mapping, Sequence
 
-from config import Beside
-from daemon.judging import YES_OR_NO, AnswerError, answered, asked, question
+from config import Beside, QuantityError, Unit, parse
+from daemon.judging import (
+    ANSWERS,
+    YES_OR_NO,
+    AnswerError,
+    answered,
+    asked,
+    question,
+)
 from daemon.station.desk import Desk
+
+CONFIRMED = "done"
+"""What is answered where a question only wants to be confirmed."""
+
+
+def not_allowed(wants: str | None, value: str) -> str | None:
+    """Say what a question allows where an answer is not that; None where it is.
+
+    Parameters
+    ----------
+    wants
+        Of the prompt.
+
+    >>> not_allowed(None, "done"), not_allowed("V", "900.2m")
+    (None, None)
+    >>> not_allowed(None, "PA-7")
+    "it takes no value, and 'PA-7' is one: leave it out once it is done"
+    >>> not_allowed("yes/no", "perhaps")
+    "it is answered yes or no, not 'perhaps'"
+    """
+    said = value.strip()
+    if wants is None:
+        if said in {"", CONFIRMED}:
+            return None
+        return f"it takes no value, and {said!r} is one: leave it out once it is done"
+    if wants == YES_OR_NO:
+        if said.lower() in ANSWERS:
+            return None
+        return f"it is answered yes or no, not {said!r}"
+    try:
+        parse(said, Unit(wants))
+    except QuantityError as exc:
+        return f"it wants a value in {wants}: {exc}"
+    return None
 
 
 class Asking:

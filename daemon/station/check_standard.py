@@ -26,6 +26,7 @@ from daemon.bench import (
 from daemon.holds import END_DOUBT
 from daemon.judging import Judge, KnownGood, Measured
 from daemon.metrology import CheckPoint, Drift, carried_ppm
+from daemon.presentation.figures import counted
 from daemon.spc import own_limits
 from daemon.station.rejudging import OpenRun, judged_again, moment_s
 from daemon.watch import PLACED_BY
@@ -159,7 +160,8 @@ class Standing:
             if self._good_at_s is None:
                 return Due(reason="the session is not checked yet", overdue=False)
             if standard.every_units is not None and self._units >= standard.every_units:
-                return Due(reason=f"{self._units} units since the last", overdue=False)
+                since = f"{counted(self._units, 'unit')} since the last"
+                return Due(reason=since, overdue=False)
             if standard.every_hours is not None:
                 hours = (self._clock.now_s() - self._good_at_s) / SECONDS_AN_HOUR
                 if hours >= standard.every_hours:

@@ -13,7 +13,7 @@ from typing import Any
 from uuid import uuid4
 
 from daemon.bench import StoppedError
-from daemon.station.orders import Order, Prompt, Ticket
+from daemon.station.orders import Order, Prompt, RefusedError, Ticket
 from daemon.station.vitals import Vitals
 from storage import is_running
 
@@ -22,6 +22,13 @@ WORKER_SILENCE_S = 60.0
 """How much longer than its step may take the worker may be silent."""
 KEPT = 500
 """Ended tickets that can still be asked for."""
+
+
+class DroppedError(StoppedError):
+    """Whoever stands at the bench dropped an order before its unit was connected."""
+
+    def __init__(self) -> None:
+        super().__init__("dropped before it was connected")
 
 
 @dataclass(slots=True)
@@ -112,6 +119,7 @@ class Desk:
         self._state = _State()
         self._prompt: Prompt | None = None
         self._answer: str | None = None
+        self._dropped = False
         self._users: set[int] | None = None
         self._changed = Condition()
 
@@ -203,6 +211,28 @@ class Desk:
             self._changed.notify_all()
             return True
 
+    def drop(self, prompt: str) -> bool:
+        """Drop the order that waits for its unit; False when it is no longer asked for.
+
+        Raises
+        ------
+        RefusedError
+            It is under way: the source may be on.
+        """
+        with self._changed:
+            if self._prompt is None or self._prompt.prompt != prompt:
+                return False
+            if not self._prompt.by_scan:
+                message = (
+                    "only an order whose unit is yet to be connected can be dropped; "
+                    "`holdpoint bench off` ends what is under way"
+                )
+                raise RefusedError(message)
+            self._dropped = True
+            self._prompt = None
+            self._changed.notify_all()
+            return True
+
     def snapshot(self) -> dict[str, Any]:
         """Return what the daemon is doing, for screens."""
         with self._changed:
@@ -287,7 +317,8 @@ class Desk:
         Raises
         ------
         StoppedError
-            The daemon is going down, or the source was ordered off.
+            The daemon is going down, the source was ordered off, or the order was
+            dropped.
         """
         prompt = Prompt(
             prompt=uuid4().hex,
@@ -297,13 +328,13 @@ class Desk:
             by_scan=by_scan,
         )
         with self._changed:
-            self._answer = None
+            self._answer, self._dropped = None, False
             self._prompt = prompt
             self._changed.notify_all()
         try:
             while True:
                 with self._changed:
-                    if self._changed.wait_for(lambda: self._answer is not None, 0.1):
+                    if self._changed.wait_for(self._is_answered, 0.1):
                         break
                 if self.stop.is_set() or self.halt.is_set():
                     raise StoppedError
@@ -312,8 +343,13 @@ class Desk:
         finally:
             with self._changed:
                 self._prompt = None
+        if self._dropped:
+            raise DroppedError
         self.connected(subject, True)
         return str(self._answer)
+
+    def _is_answered(self) -> bool:
+        return self._answer is not None or self._dropped
 
 
 def _in_the_way(order: Order, before: Sequence[Ticket]) -> bool:

@@ -1,6 +1,8 @@
 """Which unit of which build an order means, and whether it may be measured."""
 
 import re
+from collections.abc import Sequence
+from typing import Any
 
 from daemon.station.orders import RefusedError
 from storage import Build, NotFoundError, Store, Unit, require_id
@@ -43,6 +45,32 @@ def require_measurable(
     return found
 
 
+def require_all_measurable(
+    store: Store,
+    product: str,
+    serials: Sequence[str],
+    *,
+    build: str | None,
+    again: bool,
+) -> None:
+    """Refuse a list of units of which one cannot be measured, before any is ordered.
+
+    Parameters are those of `require_measurable`, and so are its errors; units that
+    were measured before are named all at once.
+    """
+    for serial in serials:
+        require_measurable(store, product, serial, build=build, again=True)
+    known = [] if again else [one for one in serials if _earlier(store, one)]
+    if not known:
+        return
+    rest = "" if len(known) == len(serials) else ", or leave them out"
+    message = (
+        f"measured before: {', '.join(known)}. Nothing was ordered. To measure them "
+        f"again, say --rerun{rest}"
+    )
+    raise RefusedError(message)
+
+
 def build_of(
     store: Store, product: str, *, build: str | None, serial: str | None
 ) -> str:
@@ -81,16 +109,21 @@ def first_run(store: Store, serial: str, *, again: bool) -> str | None:
     RefusedError
         It was measured before and may not be.
     """
-    earlier = store.table("first_run", serial=serial).to_pylist()
+    earlier = _earlier(store, serial)
     if not earlier:
         return None
     if not again:
         message = (
-            f"unit {serial} was measured before; to measure it again, say --rerun, or "
-            "tick it on the page"
+            f"unit {serial} was measured before; it is measured again as a rerun only "
+            f"(`holdpoint measure {serial} --rerun`)"
         )
         raise RefusedError(message)
     return str(earlier[0]["run"])
+
+
+def _earlier(store: Store, serial: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = store.table("first_run", serial=serial).to_pylist()
+    return found
 
 
 def next_serial(build: str, last: str | None) -> str:

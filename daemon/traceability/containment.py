@@ -270,10 +270,13 @@ class Containment:
                         "check the records."
                     )
                 case left:
-                    said.append(f"Put the {left} parts left of reel {self.reel} aside.")
+                    said.append(
+                        f"Put aside what is left of reel {self.reel}: "
+                        f"{counted(left, 'part')}."
+                    )
         said += [f"The reel is also in product {one}." for one in self.other_products]
         said += [
-            f"Build {one.build}: {one.units} units without serial left on "
+            f"Build {one.build}: {counted(one.units, 'unit')} without serial left on "
             f"{day_of(one.shipped_at)} for {one.destination}; any may have such a part."
             for one in self.without_serial
         ]

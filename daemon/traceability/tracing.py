@@ -7,7 +7,7 @@ from typing import Any, Self, TypeVar
 
 from config import HoldpointError, Part as PlannedPart
 from daemon.holds import by_reason, checks_of, doubted, told
-from daemon.presentation import capital, off_plan, ohm
+from daemon.presentation import capital, counted, off_plan, ohm
 from daemon.presentation.figures import day_of, measured, moment, share_of
 from daemon.traceability.held import Held, holds_of
 from storage import (
@@ -479,7 +479,7 @@ def leftover_lines(records: Records, reel: str) -> list[str]:
         return ["How many parts came with it is not recorded."]
     if left < 0:
         return [f"{-left} more parts used than received: check the records."]
-    return [f"{left} parts left over."]
+    return [f"{counted(left, 'part')} left over."]
 
 
 def fitting_doubts(
@@ -557,8 +557,8 @@ def require_fittable(records: Records, fitting: Fitting, planned: PlannedPart) -
     if left is not None and left <= 0:
         raise ContradictionError(
             reel=reel,
-            detail=f"{len(records.carriers(reel))} parts of it are in units already, "
-            "which is all that came",
+            detail="every part that came is in a unit already: "
+            f"{len(records.carriers(reel))} of it",
         )
 
 

@@ -1,6 +1,6 @@
 """Bench: measure the next unit, by the instruments or by hand."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 from uuid import uuid4
 
@@ -25,6 +25,8 @@ EVERY_S = 1.0
 # Keys of a viewer's session: what was ordered; typed readings, understood or not;
 # whether the daemon had a bench when it last answered.
 ORDERS, CHECKED, FAULTS, HAS_BENCH = "orders", "checked", "faults", "has bench"
+# Which build was the newest at the last look; which was opened elsewhere meanwhile.
+NEWEST, FOLLOWED = "newest build", "followed build"
 SHOWN_ORDERS = 12
 BEFORE = "This unit was measured before."
 ENDED = {"done", "failed"}
@@ -138,7 +140,7 @@ def by_instruments() -> None:
     has_bench = st.session_state.get(HAS_BENCH, False)
     orders: list[dict[str, Any]] = st.session_state.setdefault(ORDERS, [])
     look.heading("By the instruments" if has_bench else "Into which build")
-    st.selectbox("Build", builds, index=len(builds) - 1, key="build")
+    into_build(builds)
     if has_bench:
         scanner.field(
             "Serial: scan it, or type it and press Enter",
@@ -159,6 +161,21 @@ def by_instruments() -> None:
     ]
     look.lines(*(result(one) for one in reversed(orders[first:])))
     again(orders[first:])
+
+
+def into_build(builds: Sequence[str]) -> None:
+    """Choose the build; one that was opened elsewhere since is chosen, and said."""
+    newest = builds[-1]
+    if st.session_state.get(NEWEST, newest) != newest:
+        st.session_state["build"] = newest
+        st.session_state[FOLLOWED] = newest
+    st.session_state[NEWEST] = newest
+    st.selectbox("Build", builds, index=len(builds) - 1, key="build")
+    chosen = st.session_state["build"]
+    if chosen != newest:
+        look.stands_out(screens.into_older_build(chosen, newest))
+    elif st.session_state.get(FOLLOWED) == newest:
+        look.stands_out(screens.followed_build(newest))
 
 
 def again(orders: list[dict[str, Any]]) -> None:
@@ -293,13 +310,13 @@ def by_hand() -> None:
             # Side by side on a phone too: "out" alone says of no range.
             with st.container(key=f"side by side {one.key}"):
                 into, out_of, zero = st.columns(3, gap="small")
-            into.text_input(f"{one.title}: in", key=f"in {one.key}")
+            into.text_input(look.plain(f"{one.title}: in"), key=f"in {one.key}")
             out_of.text_input("out", key=f"out {one.key}")
             zero.text_input("out at zero", key=f"zero {one.key}")
         for name, beside in asked_by_hand(connection).items():
             title = beside.range and connection.product.titles[beside.range]
-            label = question(name, beside, title)
-            st.text_input(figures.capital(label), key=f"beside {name}")
+            label = figures.capital(question(name, beside, title))
+            st.text_input(look.plain(label), key=f"beside {name}")
         st.checkbox(BEFORE, key="typed rerun")
         st.checkbox(NEW_SETUP, key="typed new setup")
         st.form_submit_button("Check what I typed", on_click=check)
@@ -311,6 +328,7 @@ def by_hand() -> None:
         f"Unit {checked['serial']}",
         [
             *(one.words for one in (*checked["readings"], *checked["checks"])),
+            *([f"Into build {checked['build']}."] if checked["build"] else []),
             *([BEFORE] if checked["rerun"] else []),
             *([NEW_SETUP] if checked["new_setup"] else []),
         ],
@@ -367,6 +385,7 @@ def check() -> None:
         else {
             "serial": serial,
             "button": f"keep {uuid4().hex}",
+            "build": st.session_state.get("build"),
             "readings": readings,
             "checks": checks,
             "rerun": st.session_state["typed rerun"],
@@ -382,7 +401,8 @@ def keep() -> None:
         return
     readings: list[Understood] = checked["readings"]
     checks: list[UnderstoodCheck] = checked["checks"]
-    build = st.session_state.get("build") or data.here().builds[-1]
+    # As it was shown: another may have been opened since.
+    build = checked["build"] or data.here().builds[-1]
     if place(
         checked["button"],
         build=build,

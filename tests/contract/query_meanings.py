@@ -10,7 +10,7 @@ from functools import partial
 from typing import Any
 
 from storage.kept import RECORDS
-from storage.records import Cause, ProofKind, RunKind, Scope, Verdict
+from storage.records import Cause, Disposal, ProofKind, RunKind, Scope, Verdict
 from storage.records_shipping import ReworkKind
 from storage.serials import serial_order, within
 from tests.contract.two_products import PRODUCTS, Book, Row, Rows, of_product, units
@@ -788,6 +788,37 @@ def changes(book: Book, product: str, but_by: str) -> Rows:
     ]
 
 
+def to_measure_again(book: Book, product: str) -> Rows:
+    """Return units that were measured, worked on or sent to rework, and not since."""
+    kinds = {ReworkKind.REPLACE, ReworkKind.TRIM}
+    works = [o for o in of_product(book, "rework", product) if o["kind"] in kinds]
+    placed = {one["hold"]: one for one in of_product(book, "hold", product)}
+    gone = {one["serial"] for one in away(book, product)}
+    rows = []
+    for unit in sorted(units(book, product), key=by("serial")):
+        serial = unit["serial"]
+        mine = [one["reworked_at"] for one in works if one["serial"] == serial]
+        since = list(mine)
+        for end in book.of("hold_end"):
+            hold = placed.get(end["hold"])
+            if hold is None or end["disposal"] is not Disposal.REWORK:
+                continue
+            on = {Scope.UNIT: serial, Scope.BUILD: unit["build"]}.get(hold["scope"])
+            if on == hold["subject"]:
+                confirmed = [
+                    one for one in mine if hold["placed_at"] <= one <= end["ended_at"]
+                ]
+                since.append(max(confirmed, default=end["ended_at"]))
+        begun = [
+            one["started_at"]
+            for one in of_product(book, "run", product)
+            if one["serial"] == serial and one["kind"] is RunKind.UNIT
+        ]
+        if since and begun and max(begun) <= max(since) and serial not in gone:
+            rows.append({"serial": serial})
+    return rows
+
+
 def plain(
     table: str, order: str, names: str | None = None, **same: str
 ) -> Callable[..., Rows]:
@@ -893,6 +924,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             of_product(book, "rework", product), key=by("reworked_at", "rework")
         )
     ],
+    "to_measure_again": to_measure_again,
     "untold": untold,
     "runs_in_doubt": runs_in_doubt,
     "runs_that_keep": runs_that_keep,

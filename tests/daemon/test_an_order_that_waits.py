@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 from contextlib import nullcontext
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -12,6 +13,7 @@ import daemon.commands.measure as measuring
 from config.wizard import init
 from daemon.service.client import Client
 from daemon.service.home import Home
+from daemon.station.orders import RefusedError
 from storage.access import open_store
 from storage.records import Run
 from tests.browser.conftest import free_port
@@ -59,7 +61,9 @@ def test_a_terminal_takes_no_label_that_was_scanned_while_another_unit_was_measu
     terminal.type("PA-0002")  # it does not say that PA-0001 is connected
     terminal.read_until("Connect unit PA-0001, then confirm.")
     terminal.type("PA-0002")  # nor does it now
-    terminal.read_until("PA-0002 is not PA-0001. Connect PA-0001, then press Enter.")
+    terminal.read_until(
+        "PA-0002 is not PA-0001. Connect PA-0001, then confirm. [Enter]"
+    )
     terminal.read_until("Connect unit PA-0001, then confirm.")
     assert measured(home) == ["CS-1"]
     terminal.type("PA-0001")
@@ -103,12 +107,21 @@ def test_a_pass_over_all_units_names_its_range_as_people_do(
     plan = demo.plan.model_copy(update={"reading": reading})
     settings = demo.model_copy(update={"plan": plan})
     done = {"serial": "PA-1", "verdict": "conforming", "remarks": ()}
-    daemon = SimpleNamespace(measure=lambda **_: "ticket")
+    ordered: list[str] = []
+
+    def order(**what: Any) -> str:
+        ordered.append(what["serial"])
+        return "ticket"
+
+    daemon = SimpleNamespace(measure=order)
+    here = SimpleNamespace(store=None, product="p")
     for name, value in {
         "home_here": lambda: SimpleNamespace(folder=None, data=None),
         "load": lambda _: settings,
         "Client": SimpleNamespace(of=lambda _: nullcontext(daemon)),
         "follow": lambda *_: done,
+        "opened": lambda: nullcontext(here),
+        "require_all_measurable": lambda *_, **__: None,
     }.items():
         monkeypatch.setattr(measuring, name, value)
     said = CliRunner().invoke(measuring.measure, ["PA-1"]).output
@@ -116,3 +129,15 @@ def test_a_pass_over_all_units_names_its_range_as_people_do(
     assert passes == [
         f"All units on range {one}:" for one in ("1 µA", "10 µA", "100 µA", "1 mA")
     ]
+
+    def known(*_: object, **__: object) -> None:
+        message = "measured before: PA-2"
+        raise RefusedError(message)
+
+    # One of a list cannot be measured: then none is ordered.
+    monkeypatch.setattr(measuring, "require_all_measurable", known)
+    monkeypatch.setattr(measuring, "interactive", lambda: True)
+    ordered.clear()
+    refused = CliRunner().invoke(measuring.measure, ["PA-1", "PA-2"])
+    assert "PA-2" in str(refused.exception)
+    assert ordered == []

@@ -115,6 +115,11 @@ def test_a_doctor_names_what_is_wrong_and_how_to_mend_it(
     assert of(home, "backup", now=now + timedelta(hours=1)).state is State.GOOD
     old = of(home, "backup", now=now + timedelta(hours=40))
     assert (old.state, old.says) == (State.WRONG, "the newest copy is 40 hours old")
+    # A copy by command is one, wherever its file is.
+    home.note_backup(Path("another disk.zip"))
+    os.utime(home.backed_up, (later := (now + timedelta(hours=39)).timestamp(), later))
+    newer = of(home, "backup", now=now + timedelta(hours=40))
+    assert (newer.state, newer.says) == (State.GOOD, "the newest copy is 1 hour old")
 
     with socket.create_server(("127.0.0.1", 0)) as busy:
         monkeypatch.setattr(doctor, "DASHBOARD_PORT", busy.getsockname()[1])

@@ -11,7 +11,7 @@ from starlette.applications import Starlette
 
 from daemon.bench.errors import StoppedError
 from daemon.service.control import routes
-from daemon.station.desk import Desk
+from daemon.station.desk import Desk, DroppedError
 from daemon.station.orders import Order, Ticket, TypedReading
 from daemon.station.which_unit import next_serial
 
@@ -125,6 +125,46 @@ def test_what_failed_and_is_ordered_again_is_asked_for_unless_it_stands_there(
             one.update(name, state="done")
     again = one.place(Order(serial="b", rerun=True))
     assert again.connect_first == connect_first
+
+
+def test_an_order_is_dropped_while_its_unit_is_yet_to_be_connected_and_not_later() -> (
+    None
+):
+    one, ended = desk(), list[str]()
+
+    def wait(**how: Any) -> Thread:
+        def work() -> None:
+            try:
+                ended.append(one.ask("Connect PA-7", subject="PA-7", **how))
+            except DroppedError as exc:
+                ended.append(str(exc))
+
+        thread = Thread(target=work)
+        thread.start()
+        while one.snapshot()["prompt"] is None:
+            thread.join(0.01)
+        return thread
+
+    def drop() -> httpx.Response:
+        body = {"prompt": one.snapshot()["prompt"]["prompt"], "drop": True}
+        return ask(one, "POST", "/control/answer", body)
+
+    connecting = wait(by_scan=True)
+    assert drop().json() == {"taken": True}
+    connecting.join()
+    # Its source may be on: no answer to this may end it.
+    measuring = wait(wants="V")
+    refused = drop()
+    assert refused.status_code == 409
+    assert "yet to be connected" in refused.json()["error"]
+    one.answer(one.snapshot()["prompt"]["prompt"], "0.9")
+    measuring.join()
+    assert ended == ["dropped before it was connected", "0.9"]
+    # The next one is asked for as if nothing had been dropped.
+    again = wait(by_scan=True)
+    one.answer(one.snapshot()["prompt"]["prompt"], "done")
+    again.join()
+    assert ended[-1] == "done"
 
 
 def test_orders_that_come_at_once_are_taken_in_the_order_in_which_they_were_noted() -> (

@@ -190,10 +190,21 @@ def test_a_hold_is_ended_by_the_name_of_what_it_stands_on(home: Path) -> None:
     by = ("--person", "Ada Moreno", "--reason", "seen")
     place = ("hold", "place", "--serials", "PA-9901", "PA-9902", *by)
     assert holdpoint(*place, home=home).returncode == 0
-    done = holdpoint("hold", "end", "PA-9901", "--by", "scrap", *by, home=home)
+    scrap = ("hold", "end", "PA-9901", "--by", "scrap")
+    # What is refused has no consequence to tell.
+    nobody = holdpoint(*scrap, "--person", "Hugo", "--reason", "seen", home=home)
+    assert nobody.stderr.splitlines() == [
+        "holdpoint: 'Hugo' may not end a hold; listed are Ada Moreno, Jon Birk"
+    ]
+    done = holdpoint(*scrap, *by, home=home)
     told_so, ended = done.stderr.splitlines()
     assert told_so.startswith("No unit of these serials leaves any more")
     assert ended == "Hold on serials PA-9901 to PA-9902 ended by scrap."
+    every = told(holdpoint("hold", "list", "--all", "--json", home=home))
+    (over,) = [one["hold"] for one in every if one["subject"] == "PA-9901"]
+    twice = holdpoint("hold", "end", over, "--by", "release", *by, home=home)
+    assert "it is ended already: scrap by Ada Moreno" in twice.stderr
+    assert len(twice.stderr.splitlines()) == 1
 
 
 @pytest.mark.usefixtures("imported")

@@ -76,7 +76,9 @@ def test_a_reel_of_which_no_part_is_left_is_refused(home: Home) -> None:
     add(home, "K-204", "10k", "--quantity", "10")
     # The whole of B-1, ten units, carries it.
     run(home, "reel", "fit", "K-204", "R3", "--build", "B-1")
-    with pytest.raises(ContradictionError, match="10 parts of it are in units already"):
+    with pytest.raises(
+        ContradictionError, match="every part that came is in a unit already: 10"
+    ):
         run(home, "reel", "fit", "K-204", "R3", "--build", "B-5")
 
 

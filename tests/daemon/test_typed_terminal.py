@@ -186,9 +186,13 @@ def test_what_cannot_be_kept_is_refused_before_the_first_reading(home: Home) -> 
             configuration="c", ambient_c=None,
         )  # fmt: skip
         store.record_run(first, results(first, tuple(PRODUCT.ranges)), unit(first))
-    assert "was measured before; to measure it again, say --rerun" in refused(
+    assert "Nothing was ordered. To measure them again, say --rerun" in refused(
         home, "PA-0001"
     )
+    # Of several the ones that were measured are named.
+    said = refused(home, "PA-0002", "PA-0001")
+    assert "measured before: PA-0001. Nothing was ordered." in said
+    assert "or leave them out" in said
     said = refused(home, "PA-0009", "--build", "B-2")
     assert "unit PA-0009 is of build B-1, not B-2" in said
     assert "unknown build 'B-3'" in refused(home, "PA-0002", "--build", "B-3")

@@ -97,11 +97,35 @@ def test_a_dropped_list_and_what_it_waits_for_come_first() -> None:
     assert first.who == second.who == "whoever is at the bench"
     assert first.what == "an answer (PA-7): Connect unit PA-7, then confirm."
     assert first.do == "holdpoint bench answer"
+    orphaned = told({**doing, "prompt": {**PROMPT, "by_scan": True}})[0]
+    assert orphaned.what.endswith("To drop the order: `holdpoint bench answer --drop`")
     assert second.what == "4 units to be measured"
     assert [one.who for one in rest] == [
         "Ada Moreno or Jon Birk", "Ada Moreno or Jon Birk", "anybody",
     ]  # fmt: skip
     assert rest[-1].what == "the calibration of the output, which is due on 2026-03-20"
+
+
+def test_units_that_were_reworked_are_to_be_measured_again() -> None:
+    def again(*serials: str) -> Waiting:
+        (one,) = waits(
+            doing=None,
+            holds=(),
+            doubts=(),
+            messages=0,
+            bench=None,
+            people=PEOPLE,
+            today=TODAY,
+            again=serials,
+        )
+        return one
+
+    assert again("PA-7").do == "holdpoint measure PA-7 --rerun"
+    several = again("PA-7", "PA-8", "PA-9", "PA-12")
+    assert several.do == "holdpoint measure --rerun"
+    assert several.what == (
+        "PA-7 to PA-9, PA-12 (4 units), to be measured again after rework"
+    )
 
 
 def test_what_a_dropped_list_asked_for_in_vain_is_not_lost_unseen(
@@ -226,8 +250,12 @@ class Asking:
     def state(self) -> dict[str, object]:
         return {"prompt": self.prompt}
 
-    def answer(self, prompt: str, value: str) -> bool:
+    def answer(self, prompt: str, value: str = "done") -> bool:
         self.said.append(f"{prompt}={value}")
+        return True
+
+    def drop(self, prompt: str) -> bool:
+        self.said.append(f"{prompt} dropped")
         return True
 
 
@@ -238,6 +266,12 @@ class Asking:
         ({**PROMPT, "prompt": "p1"}, (), 0, ["p1=done"]),
         ({**PROMPT, "prompt": "p2", "wants": "V"}, (), 2, []),
         ({**PROMPT, "prompt": "p2", "wants": "V"}, ("0.9",), 0, ["p2=0.9"]),
+        # What the question does not allow is no answer.
+        ({**PROMPT, "prompt": "p3"}, ("PA-8",), 2, []),
+        ({**PROMPT, "prompt": "p4", "wants": "V"}, ("high",), 2, []),
+        ({**PROMPT, "prompt": "p5", "wants": "yes/no"}, ("perhaps",), 2, []),
+        ({**PROMPT, "prompt": "p5", "wants": "yes/no"}, ("no",), 0, ["p5=no"]),
+        ({**PROMPT, "prompt": "p6"}, ("--drop",), 0, ["p6 dropped"]),
     ],
 )
 def test_what_the_bench_asks_is_answered_from_anywhere(

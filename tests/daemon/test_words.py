@@ -436,9 +436,17 @@ def test_who_ends_a_hold_on_many_units_is_told_what_it_means_for_each() -> None:
         # The rest of a reel can be thrown away without its units.
         assert ("only what is left of the reel" in scrapped) is (scope is Scope.REEL)
         reworked = sentences.leaving(Disposal.REWORK, scope)
-        assert "is measured again before it leaves" in reworked
-        assert sentences.leaving(Disposal.RELEASE, scope) == ""
-    assert sentences.leaving(Disposal.SCRAP, Scope.UNIT) == ""
+        assert "is measured again before it leaves, good ones too" in reworked
+        assert "end this hold by release" in reworked
+        for let_go in (Disposal.RELEASE, Disposal.CONCESSION):
+            assert "that conforms may leave." in sentences.leaving(let_go, scope)
+    # Of a build and of units: what each end does, once for each kind of hold.
+    told = sentences.ends([Scope.UNIT, Scope.BUILD, Scope.UNIT])
+    assert [one for one in told if one.endswith("does:")] == [
+        "What each end of the hold of a build does:",
+        "What each end of the hold of a unit does:",
+    ]
+    assert len(told) == 2 * (1 + len(Disposal)) + 1
 
 
 @pytest.mark.parametrize("disposal", list(Disposal))
@@ -446,8 +454,8 @@ def test_who_ends_a_hold_is_told_what_it_means_later(disposal: Disposal) -> None
     said = sentences.taught(disposal, Scope.REEL)
     if disposal in (Disposal.RELEASE, Disposal.CONCESSION):
         assert said == (
-            "The difference that was found is accepted for this reel; it is not held "
-            "again for it. A new move of it is."
+            "This reel is not held again for the difference that was found, only for a "
+            "new one. Units that do not conform stay."
         )
     else:
         assert said == (

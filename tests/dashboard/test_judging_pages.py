@@ -67,7 +67,7 @@ def test_an_address_names_the_builds_that_units_are_held_against() -> None:
     button(app, "No baseline").click().run()
     assert not app.exception
     assert "All units are compared" not in said(app)
-    app = opened("range", range="100uA", **{"from": "PA-1003", "to": "PA-2004"})
+    app = opened("range", range="100uA", **{"from": "pa-1003", "to": "PA-2004"})
     assert "All units are compared with units PA-1003 to PA-2004, not" in said(app)
 
 

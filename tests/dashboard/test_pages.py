@@ -21,8 +21,9 @@ from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
 from dashboard import data, look
 from storage.access import open_store
+from storage.records import Build
 from storage.remote import RemoteStore
-from tests.daemon.seeded import BAD_FROM, BAD_REEL
+from tests.daemon.seeded import BAD_FROM, BAD_REEL, seeded_home
 from tests.daemon.starting import running_daemon
 
 APP = Path(dashboard.__file__ or "").parent / "app.py"
@@ -493,9 +494,34 @@ def test_a_check_of_one_range_is_asked_for_by_the_ranges_title(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     drop = Beside(kind="input drop", range="1mA", high=0.01)
-    monkeypatch.setattr("daemon.judging.asked", lambda *_, **__: {"drop": drop})
+    # A check may be called what the library would read as markup.
+    monkeypatch.setattr("daemon.judging.asked", lambda *_, **__: {"drop *R1*": drop})
     labels = [one.label for one in opened("bench").text_input]
-    assert "Drop on range 1 mA, in V (at most 10 mV)" in labels
+    assert look.plain("Drop *R1* on range 1 mA, in V (at most 10 mV)") in labels
+
+
+def test_units_go_into_the_build_that_was_opened_elsewhere_and_that_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = seeded_home(tmp_path / "home")
+    monkeypatch.setenv(VARIABLE, str(home.folder))
+    with running_daemon(home, "--no-bench"):
+        app = opened("bench")
+        assert app.selectbox(key="build").value == "B-3"
+        with open_store(home.data) as store:
+            store.keep(
+                Build(
+                    build="B-4",
+                    product="photodiode-amplifier",
+                    planned_units=2,
+                    opened_at=datetime.now(UTC),
+                )
+            )
+        app.run()
+        assert app.selectbox(key="build").value == "B-4"
+        assert "Build B-4 was opened: units are measured into it" in said(app)
+        app.selectbox(key="build").set_value("B-3").run()
+        assert "Units go into build B-3; the newest build is B-4." in said(app)
 
 
 def test_a_command_is_shown_as_one_though_it_has_a_name_in_it() -> None:

@@ -24,7 +24,7 @@ ODD = (
     "Unit PA-3002 alone is far off on range 1 µA (+0.42 %): seat it and its leads "
     "again and measure it once more."
 )
-ACCEPTED = "The difference that was found is accepted for this"
+ACCEPTED = "is not held again for the difference that was found"
 
 
 @pytest.fixture(scope="module")
@@ -114,7 +114,7 @@ def test_who_ends_a_hold_reads_what_it_means_for_later() -> None:
     app = opened("holds")
     choice = app.radio(key="by B-3-F2:RL-14")
     choice.set_value("release").run()
-    assert f"{ACCEPTED} reel; it is not held again for it." in said(app)
+    assert f"This reel {ACCEPTED}" in said(app)
     choice.set_value("scrap").run()
     assert ACCEPTED not in said(app)
     assert "The reel counts as bad" in said(app)
@@ -199,6 +199,9 @@ def test_whoever_ends_a_hold_in_the_terminal_is_told_what_it_means() -> None:
         return " ".join(text.split())
 
     said = end("B-3-F2:B-3", "concession")
-    assert f"{ACCEPTED} build; it is not held again for it." in said
+    assert f"This build {ACCEPTED}" in said
     assert "The reel counts as bad" in end("B-3-F2:RL-14", "scrap")
-    assert end("B-2-F1:RL-13", "release") == "Hold on reel RL-13 ended by release."
+    assert end("B-2-F1:RL-13", "release") == (
+        "Each unit with a part of this reel that conforms may leave. One that does not "
+        "conform stays. Hold on reel RL-13 ended by release."
+    )

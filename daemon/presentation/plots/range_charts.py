@@ -10,7 +10,12 @@ import pandas as pd
 from scipy.special import chdtri, stdtrit
 
 from daemon.presentation.colours import LIGHT, Look
-from daemon.presentation.figures import MINUS, PPM_PER_PERCENT, share_of_reading
+from daemon.presentation.figures import (
+    MINUS,
+    PPM_PER_PERCENT,
+    counted,
+    share_of_reading,
+)
 from daemon.presentation.plots import marks
 from daemon.presentation.plots.one_range import (
     Baseline,
@@ -272,7 +277,7 @@ def distribution(
                     "at": low + (place + 0.5) / bins * (high - low),
                     "stack": height_of[place],
                     "meaning": meaning,
-                    "serial": f"{units} units here",
+                    "serial": f"{counted(units, 'unit')} here",
                     "build": "",
                     "error_percent": low + (place + 0.5) / bins * (high - low),
                     "verdict": "",
