@@ -47,12 +47,14 @@ from daemon.station import (
     Rejected,
     Row,
     Understood,
+    rejected_of,
     take,
     understood,
     write_rejected,
 )
 from daemon.traceability import Held, holds_of, kitting, tracing
 from storage import (
+    BuildState,
     Configuration,
     Hold,
     LocalStore,
@@ -271,7 +273,14 @@ def _on_a_copy(at: Opened, ends: ExitStack) -> Opened:
 
 def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) -> Done:
     cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
-    sheet = understood(path, cycle.product, mapping=columns, default_build=how.build)
+    standing = [one.build for one in at.rows(BuildState) if one.state == "open"]
+    sheet = understood(
+        path,
+        cycle.product,
+        mapping=columns,
+        default_build=how.build,
+        only_build=standing[0] if len(standing) == 1 else None,
+    )
     name, body = fingerprint(at.settings)
     now = datetime.now(UTC)
     content = hashlib.sha256(path.read_bytes()).hexdigest()
@@ -366,6 +375,9 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
             f"The rejected rows are in {beside}. "
             "Correct the sheet and import it again: what is recorded stays as it is."
         )
+    elif not how.dry_run and (beside := rejected_of(path)).exists():
+        beside.unlink(missing_ok=True)
+        say(f"No row is rejected any more: {beside.name} of before is removed.")
     if one.history:
         say(one.history)
     for line in done.held_reels:
