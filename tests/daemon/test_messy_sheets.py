@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from config.mapping import load_mapping
+from daemon.commands.import_sheet import beside
 from daemon.station.import_sheet import SheetError, understood
 from tests.daemon.making import demo_product
 from tests.daemon.messy_sheets import MESSY, SERIALS, Messy, truth
@@ -84,6 +85,20 @@ def test_headings_of_other_languages_are_understood(
     assert row.serial == "PA-1"
     assert row.readings[0].output == pytest.approx(0.9001)
     assert row.measured_at is not None
+
+
+def test_rejected_rows_of_before_go_once_none_is_left(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_text("serial,1uA in,1uA out\nPA-1,900 nA,\n")
+    sheet = understood(path, PRODUCT, default_build="B-1")
+    assert "rejected rows are in" in (beside(path, sheet, sheet.rejected) or "")
+    (kept,) = tmp_path.glob("*rejected*")
+    assert "PA-1" in kept.read_text()
+    assert beside(path, sheet, ()) == (
+        f"No row is rejected any more: {kept.name} of before is removed."
+    )
+    assert not kept.exists()
+    assert beside(path, sheet, ()) is None
 
 
 def test_a_running_number_is_no_serial_where_serials_are_there(tmp_path: Path) -> None:
