@@ -270,7 +270,7 @@ def how_to_say(heading: str, means: str) -> str:
     """Return how a mapping file says what a heading means, such as "1uA out"."""
     name = heading.replace("\\", "\\\\").replace('"', '\\"')
     return (
-        "Else write what each heading means into a file columns.toml, "
+        "To say what a heading means, write it into a file columns.toml, "
         f'such as: columns = {{ "{name}" = "{means}" }}. '
         "Then add to the command: --mapping columns.toml"
     )

@@ -59,7 +59,7 @@ class Row:
     def run(self) -> str:
         """The run's id: what the row says, hashed."""
         at = self.measured_at
-        said = [
+        said: list[object] = [
             self.serial,
             self.build,
             None if at is None else at.astimezone(UTC).isoformat(),
