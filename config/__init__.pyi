@@ -37,6 +37,9 @@ from .files import (
 from .form import Field as Field
 from .handheld import (
     USUAL_METERS as USUAL_METERS,
+    accuracy as accuracy,
+    accuracy_words as accuracy_words,
+    handhelds as handhelds,
     meters_words as meters_words,
 )
 from .load import (

@@ -44,7 +44,13 @@ def ask_product(dialogue: Dialogue) -> Product:
     survives_v = dialogue.put(
         "Highest voltage that its input survives",
         quantity(Unit.VOLT, Volt),
-        why="The absolute maximum from the design. The bench never goes above it.",
+        why="The absolute maximum from the design"
+        + (
+            ". The bench never goes above it."
+            if unit == "V"
+            else ", not the voltage at full scale: a source of current drives an open "
+            "input up to its own highest voltage. The bench never goes above it."
+        ),
         default="30 V",
     )
     ranges = _ask_ranges(dialogue, Unit(unit), survives_v)
@@ -59,13 +65,37 @@ def ask_product(dialogue: Dialogue) -> Product:
     )
     for line in reckoned(product):
         dialogue.say(line)
-    dialogue.choose(
-        "Is that so? (or type: back)",
-        {"yes": True},
-        why="Compare it with the circuit. A stage that was forgotten shows here first.",
-        default="yes",
+    dialogue.confirm(
+        "Is that so?",
+        _asked_about(dialogue),
+        why="Compare it with the circuit. A stage that was forgotten shows here first. "
+        "No asks which answer is wrong.",
     )
     return product.model_copy(update={"maker": _ask_maker(dialogue)})
+
+
+_WORDS = {
+    "Highest": "highest voltage",
+    "Full scale": "full scale",
+    "Gain": "gain",
+    "The part": "parts of the ranges",
+    "Volts out": "formulas",
+    "Largest": "error limit",
+    "Value": "values",
+    "Their": "tolerance",
+    "Its": "tolerance",
+}
+"""By how a question begins: what its answer is called."""
+
+
+def _asked_about(dialogue: Dialogue) -> dict[str, str]:
+    """Return the questions that were answered about the circuit, by a word for each."""
+    return {
+        word: question
+        for question, _ in dialogue.answers
+        for start, word in _WORDS.items()
+        if question.startswith(start)
+    }
 
 
 def reckoned(product: Product) -> Iterator[str]:
@@ -106,6 +136,7 @@ def reckoned(product: Product) -> Iterator[str]:
             f"offset, is allowed{comes_to}. No more than "
             f"{spell(one.source_limit, unit)} may go in."
         )
+    yield from _loading(product, values)
     least, most = (
         pick(outputs, key=outputs.__getitem__, default="") for pick in (min, max)
     )
@@ -115,6 +146,35 @@ def reckoned(product: Product) -> Iterator[str]:
             f"  Look again: at full scale range {most} gives {times:.3g} times as much "
             f"as range {least}. Is a value wrong, or the shared gain missing?"
         )
+
+
+METER_OHM = 10e6
+"""What a voltmeter has at its input (common practice, no source)."""
+_WORTH_SAYING = 0.1
+"""Share of the error limit that the meter alone may take."""
+
+
+def _loading(product: Product, values: Mapping[str, float]) -> Iterator[str]:
+    """Warn where the output meter loads a resistor so far that it reads low."""
+    low_ppm: dict[str, float] = {}
+    for one in product.ranges.values():
+        ohm = formula.output_ohm(one.transfer, values)
+        ppm = _MILLION * ohm / (ohm + METER_OHM)
+        if ppm > _WORTH_SAYING * (
+            one.limit.of_reading_ppm + one.limit.of_full_scale_ppm
+        ):
+            low_ppm[one.title] = ppm
+    if not low_ppm:
+        return
+    worst = max(low_ppm, key=low_ppm.__getitem__)
+    which = "range" if len(low_ppm) == 1 else "ranges"
+    yield (
+        f"  Mind the meter at the output: on {which} {', '.join(low_ppm)} it is "
+        "connected across a resistor, unless an amplifier follows. A meter of "
+        f"{spell(METER_OHM, Unit.OHM)} reads {_percent(low_ppm[worst])} low there"
+        + ("" if len(low_ppm) == 1 else f" on range {worst}")
+        + ". Use a meter with a higher input resistance, or correct the readings."
+    )
 
 
 def _percent(ppm: float) -> str:
@@ -345,10 +405,20 @@ def _values(names: Sequence[str]) -> Callable[[str], tuple[float, ...]]:
     return one_for_each(value, len(names))
 
 
+def _counted(name: str) -> list[tuple[str, int]]:
+    """Return what sorts names as a person counts.
+
+    >>> sorted(["R10", "R2", "R1"], key=_counted)
+    ['R1', 'R2', 'R10']
+    """
+    pieces = re.findall(r"([^0-9]*)([0-9]*)", name)
+    return [(text, int(digits or 0)) for text, digits in pieces]
+
+
 def _ask_parts(dialogue: Dialogue, ranges: Iterable[Range]) -> dict[str, Part]:
     used = Counter(name for one in ranges for name in one.part_names)
-    # As the ranges are asked for: each range's own first, then what they share.
-    names = sorted(used, key=lambda name: used[name] > 1)
+    # Each range's own first, then what they share; both as a person counts them.
+    names = sorted(used, key=lambda name: (used[name] > 1, _counted(name)))
     one = len(names) == 1
     values = dialogue.put(
         f"Value of {names[0]}, such as 4k99"

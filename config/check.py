@@ -136,7 +136,7 @@ def _sum(of_reading_ppm: float, other_ppm: float, of_other: str) -> str:
 
 def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
     if bench is None:
-        yield "Bench: none; readings are typed or imported"
+        yield "Bench: by hand; readings are typed or imported"
         return
     limited = [
         f"at most {spell(bench.source_limit, unit)}",

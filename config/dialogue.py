@@ -39,12 +39,25 @@ Read = Callable[[str], T]
 
 HELP = "?"
 BACK = "back"
+NOTHING = "-"
+"""Typed where Enter would keep an answer, and there is to be none."""
+_ENTER_MEANS = re.compile(r"\(Enter: ([^()]+)\)")
 MOST_DIGITS = 12
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 
 
-class Back(Exception):  # noqa: N818 -- no fault: the question before is asked again
-    """The person wants to answer the question before again."""
+class Back(Exception):  # noqa: N818 -- no fault: a question is asked again
+    """The person wants to answer a question again: the one before where none is named.
+
+    Attributes
+    ----------
+    question
+        The whole question.
+    """
+
+    def __init__(self, question: str | None = None) -> None:
+        self.question = question
+        super().__init__(question)
 
 
 class Dialogue:
@@ -56,6 +69,8 @@ class Dialogue:
         Questions and their answers that are not asked again.
     before
         Answers of another time by question: each is what Enter means.
+    again
+        Question that is asked again though it is among those that are given.
     note
         Told all questions and answers, after each.
     """
@@ -67,12 +82,14 @@ class Dialogue:
         *,
         given: Sequence[tuple[str, str]] = (),
         before: Mapping[str, str] | None = None,
+        again: str | None = None,
         note: Callable[[Sequence[tuple[str, str]]], None] = lambda _: None,
     ) -> None:
         self._ask = ask
         self._say = say
         self._given = list(given)
         self._before = before or {}
+        self._again = again
         self._note = note
         self.answers: list[tuple[str, str]] = []
 
@@ -105,12 +122,16 @@ class Dialogue:
         """
         if self._given:
             known, answer = self._given.pop(0)
-            if known == question:
+            if known == question != self._again:
                 with suppress(ValueError):
                     return self._taken(question, answer, read(answer))
-            self._given.clear()  # another answer before it: go on from here
+            if known != question:
+                self._given.clear()  # another answer before it: go on from here
+        may_be_left_out = default == ""
         default = self._before.get(question, default)
         prompt = f"{question} [{default}]" if default else question
+        if may_be_left_out and default:
+            prompt = _ENTER_MEANS.sub(rf"({NOTHING} means: \1)", prompt)
         while True:
             answer = self._ask(prompt).strip()
             if answer == HELP:
@@ -125,6 +146,8 @@ class Dialogue:
                 self._say(f"  An answer is needed. {why}")
                 continue
             answer = answer or default or ""
+            if may_be_left_out and answer == NOTHING:
+                answer = ""
             try:
                 return self._taken(question, answer, read(answer))
             except ValueError as exc:
@@ -159,6 +182,30 @@ class Dialogue:
         """Return whether the answer is yes."""
         word = "yes" if default else "no"
         return self.choose(question, {"yes": True, "no": False}, why=why, default=word)
+
+    def confirm(self, question: str, parts: Mapping[str, str], *, why: str) -> None:
+        """Ask whether all is right; where not, which answer is wrong.
+
+        Parameters
+        ----------
+        parts
+            Questions that may be answered again, each by a word for it.
+
+        Raises
+        ------
+        Back
+            The question of the answer that is wrong is to be asked again.
+        """
+        if self.agree(question, why=why, default=True):
+            return
+        wrong = self.choose(
+            f"What is wrong: {', '.join(parts)}?",
+            parts,
+            why="That question is asked again. Your other answers are kept.",
+            default=next(iter(parts)),
+        )
+        del self.answers[-2:]  # said once, and not what is remembered
+        raise Back(wrong)
 
 
 def one_for_each(

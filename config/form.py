@@ -109,3 +109,6 @@ class Form(Dialogue):
         """Return what one of a few words means."""
         self._choices = tuple(choices)
         return super().choose(question, choices, why=why, default=default)
+
+    def confirm(self, question: str, parts: Mapping[str, str], *, why: str) -> None:
+        """Ask nothing: on a form every answer stands there to be changed."""

@@ -1,4 +1,4 @@
-"""The transfer formula as text: which parts it names."""
+"""The transfer formula as text: which parts it names, what they come to."""
 
 import ast
 import sys
@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from config.errors import FormulaError
 
-__all__ = ["part_names", "value_of"]
+__all__ = ["output_ohm", "part_names", "value_of"]
 
 _OPERATORS = (ast.Add, ast.Sub, ast.Mult, ast.Div, ast.UAdd, ast.USub)
 _LONGEST = 60
@@ -59,6 +59,48 @@ def value_of(formula: str, values: Mapping[str, float]) -> float:
     """
     part_names(formula)
     return _value(ast.parse(formula.strip(), mode="eval").body, values)
+
+
+def output_ohm(formula: str, values: Mapping[str, float]) -> float:
+    """Return the resistance of an output that is a plain resistor or divider.
+
+    A sum of parts is a resistor; lower / (upper + lower) a divider, whose two parts
+    stand in parallel to its output. 0 where the formula is neither, such as with a
+    gain: an amplifier is taken to have none.
+
+    Examples
+    --------
+    >>> output_ohm("R2 / (R1 + R2)", {"R1": 9e3, "R2": 1e3})
+    900.0
+    >>> output_ohm("RS1 + RS2", {"RS1": 1e3, "RS2": 2e3})
+    3000.0
+    >>> output_ohm("R11 * (1 + R3 / R4)", {"R11": 1e3, "R3": 1e3, "R4": 1e3})
+    0.0
+    """
+    part_names(formula)
+    body = ast.parse(formula.strip(), mode="eval").body
+    parts = _in_series(body)
+    if parts:
+        return sum(values[name] for name in parts)
+    if not (isinstance(body, ast.BinOp) and isinstance(body.op, ast.Div)):
+        return 0.0
+    lower, whole = _in_series(body.left), _in_series(body.right)
+    if not lower or not set(lower) < set(whole):
+        return 0.0
+    lower_ohm, whole_ohm = (sum(values[name] for name in one) for one in (lower, whole))
+    return lower_ohm * (whole_ohm - lower_ohm) / whole_ohm
+
+
+def _in_series(node: ast.expr) -> tuple[str, ...]:
+    """Return the parts of a sum of parts; none where it is something else."""
+    match node:
+        case ast.Name(id=name):
+            return (name,)
+        case ast.BinOp(left=left, op=ast.Add(), right=right):
+            first, second = _in_series(left), _in_series(right)
+            return (*first, *second) if first and second else ()
+        case _:
+            return ()
 
 
 def shorten(text: str) -> str:

@@ -20,7 +20,14 @@ from config.bench import (
 from config.product import Product
 from config.profile import TYPED
 
-__all__ = ["USUAL_METERS", "Meters", "handhelds", "meters_words"]
+__all__ = [
+    "USUAL_METERS",
+    "Meters",
+    "accuracy",
+    "accuracy_words",
+    "handhelds",
+    "meters_words",
+]
 
 USUAL_METERS = "0.5 % + 2 digits"
 """Of a handheld meter where nothing is said (common practice, no source)."""
@@ -38,8 +45,14 @@ _SENTENCE = re.compile(
 )
 
 
-def _accuracy(text: str) -> tuple[float, int, int]:
-    """Return a meter's share of reading in ppm, its digits, and its counts."""
+def accuracy(text: str) -> tuple[float, int, int]:
+    """Return a meter's share of reading in ppm, its digits, and its counts.
+
+    Raises
+    ------
+    ValueError
+        The text is no accuracy of a meter.
+    """
     found = _SENTENCE.fullmatch(text.strip())
     if found is None:
         message = (
@@ -59,8 +72,20 @@ def _accuracy(text: str) -> tuple[float, int, int]:
     return share_ppm, digits, counts
 
 
+def accuracy_words(share_ppm: float, digits: int, counts: int) -> str:
+    """Return the sentence that `accuracy` reads.
+
+    >>> accuracy_words(300.0, 2, 2000), accuracy_words(25.0, 3, 60000)
+    ('0.03 % of reading + 2 digits', '0.0025 % of reading + 3 digits, 60000 counts')
+    """
+    share = f"{share_ppm / 1e4:.6f}".rstrip("0").rstrip(".")
+    end = f" + {digits} digit{'s' if digits > 1 else ''}" if digits else ""
+    display = "" if counts == _COUNTS else f", {counts} counts"
+    return f"{share} % of reading{end}{display}"
+
+
 def _checked(text: str) -> str:
-    _accuracy(text)
+    accuracy(text)
     return text
 
 
@@ -92,17 +117,17 @@ def handhelds(
     )
 
 
-def _meter(accuracy: str | None) -> Instrument:
+def _meter(text: str | None) -> Instrument:
     """Return a meter with every range that its display may have.
 
     Examples
     --------
-    >>> [round(ppm) for ppm in _accuracy("0.05 % + 3 digits, 6000 counts")]
+    >>> [round(ppm) for ppm in accuracy("0.05 % + 3 digits, 6000 counts")]
     [500, 3, 6000]
     >>> _meter("0.05 % + 3 digits, 6000 counts").ranges[0].of_range_ppm
     500.0
     """
-    share_ppm, digits, counts = _accuracy(accuracy or USUAL_METERS)
+    share_ppm, digits, counts = accuracy(text or USUAL_METERS)
     return Instrument(
         address=BY_HAND,
         profile=TYPED,

@@ -272,12 +272,15 @@ def _asked(
 
     Returns the dialogue, the files, and whether they are to be written.
     """
+    kept = dict(before or {})
+    again = None
     while True:
         dialogue = Dialogue(
             ask,
             say,
             given=given,
-            before=before,
+            before=kept,
+            again=again,
             note=lambda answers: _keep(folder, answers),
         )
         try:
@@ -298,8 +301,10 @@ def _asked(
                 why="Nothing has been written yet.",
                 default=True,
             )
-        except Back:
-            given = dialogue.answers[:-1]
+        except Back as back:
+            kept |= dialogue.answers  # what Enter means from now on
+            again = back.question
+            given = dialogue.answers if again else dialogue.answers[:-1]
         else:
             return dialogue, files, wanted
 
@@ -348,6 +353,11 @@ def _put_aside(folder: Path) -> Path | None:
 
 def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
     product = ask_product(dialogue)
+    people = dialogue.put(
+        "Who may end a hold? Names, with commas between them",
+        _names,
+        why="Every release, concession, rework and scrap is recorded with one of them.",
+    )
     bench, meters, output_meter = None, None, None
     who = dialogue.choose(
         "Who reads the meters: you, the PC, or a simulated bench to try it with?",
@@ -380,11 +390,6 @@ def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
         bench = ask_bench(dialogue, product, folder)
         if bench.selector is not None:
             product = ask_selectors(dialogue, product)
-    people = dialogue.put(
-        "Who may end a hold? Names, with commas between them",
-        _names,
-        why="Every release, concession, rework and scrap is recorded with one of them.",
-    )
     plan = Plan(
         people=people,
         meters=meters,

@@ -17,13 +17,17 @@ KEEP_CLOSE = (
     "The addresses of messages and of a shared record are in it, and they often hold a "
     "password: keep it to yourself."
 )
+NOT_IN_IT = (
+    "Not in a backup: documents that were written (folder documents; write them again "
+    "from the records, or copy that folder), logs, and the sheets you imported."
+)
 
 
 @click.command()
 @click.argument("file", type=NEW_FILE, required=False)
 @shown
 def backup(file: Path | None) -> Shown:
-    """Write everything into one file.
+    """Write the settings and all records into one file.
 
     The settings and all records are in it, proven to be whole. Keep it on another
     disk. Without FILE a name with today's date is taken. The daemon may run.
@@ -73,8 +77,15 @@ def restore(*, file: Path, dry_run: bool, aside: bool) -> None:
         moved.came_back(home)
     say(noted.told())
     say(
-        f"Everything is put back into {home.folder}. `holdpoint status` says what to "
-        "do, `holdpoint ledger verify` proves the decisions."
+        f"The settings and all records are put back into {home.folder}. "
+        if bundle.has_settings(contents)
+        else f"All records are put back into {home.folder}; the settings stay as "
+        "they were. "
+    )
+    say(NOT_IN_IT)
+    say(
+        "`holdpoint status` says what to do, `holdpoint ledger verify` proves the "
+        "decisions."
     )
 
 
@@ -119,4 +130,5 @@ def _told(file: Path, contents: Contents, settings: Settings) -> Shown:
         {"file": str(file)} | bundle.vars_of(contents),
         f"{file} is written and whole.",
         *contents.told(),
+        NOT_IN_IT,
     )

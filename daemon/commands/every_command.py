@@ -193,7 +193,7 @@ SECTIONS: Mapping[str, Entries] = {
         ),
         "doctor": One("doctor", "Say what is wrong here, and how to mend it."),
         "export": One("export", "Write the results into a table."),
-        "backup": One("backups", "Write everything into one file."),
+        "backup": One("backups", "Write the settings and all records into one file."),
         "restore": One("backups", "Put back what is in such a file."),
         "move": One("backups", "Move everything to another PC."),
         "calibrate": One("detector_limit", "Work out the product's own threshold."),

@@ -47,12 +47,14 @@ from daemon.station import (
     Rejected,
     Row,
     Understood,
+    rejected_of,
     take,
     understood,
     write_rejected,
 )
 from daemon.traceability import Held, holds_of, kitting, tracing
 from storage import (
+    BuildState,
     Configuration,
     Hold,
     LocalStore,
@@ -271,7 +273,14 @@ def _on_a_copy(at: Opened, ends: ExitStack) -> Opened:
 
 def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) -> Done:
     cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
-    sheet = understood(path, cycle.product, mapping=columns, default_build=how.build)
+    standing = [one.build for one in at.rows(BuildState) if one.state == "open"]
+    sheet = understood(
+        path,
+        cycle.product,
+        mapping=columns,
+        default_build=how.build,
+        only_build=standing[0] if len(standing) == 1 else None,
+    )
     name, body = fingerprint(at.settings)
     now = datetime.now(UTC)
     content = hashlib.sha256(path.read_bytes()).hexdigest()
@@ -360,12 +369,8 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
     changed = [row for row in one.taken if row.state == "changed"]
     _few([f"row {row.line}, {row.serial}: {row.reason}" for row in changed])
     _few(_alike(one.rejected))
-    if one.rejected and not how.dry_run:
-        beside = write_rejected(path, done.sheet, one.rejected)
-        say(
-            f"The rejected rows are in {beside}. "
-            "Correct the sheet and import it again: what is recorded stays as it is."
-        )
+    if not how.dry_run and (told := beside(path, done.sheet, one.rejected)):
+        say(told)
     if one.history:
         say(one.history)
     for line in done.held_reels:
@@ -375,6 +380,20 @@ def _say(path: Path, done: Done, how: How, at: Opened) -> None:
         say(f"A hold {stands} on {what}: {why}.")
     if done.held and not how.dry_run:
         say("`holdpoint status` says what to do.")
+
+
+def beside(path: Path, sheet: Understood, rejected: Sequence[Rejected]) -> str | None:
+    """Write the rejected rows beside a file, or remove those of before; say so."""
+    if rejected:
+        return (
+            f"The rejected rows are in {write_rejected(path, sheet, rejected)}. "
+            "Correct the sheet and import it again: what is recorded stays as it is."
+        )
+    of_before = rejected_of(path)
+    if not of_before.exists():
+        return None
+    of_before.unlink(missing_ok=True)
+    return f"No row is rejected any more: {of_before.name} of before is removed."
 
 
 def still_to_come(rows: Sequence[Row], now: datetime) -> str | None:

@@ -19,7 +19,7 @@ from storage import RangeResult
 
 
 class NoBudgetError(HoldpointError):
-    """There is no budget without a bench, or of a range that the product has not."""
+    """There is no budget where no range of a meter fits."""
 
 
 def budgets_of_bench(
@@ -36,7 +36,7 @@ def budgets_of_bench(
     Raises
     ------
     NoBudgetError
-        There is no bench file, or no meter range fits.
+        No meter range fits.
     """
     judge, setups = _judge(settings)
     return tuple(
@@ -67,7 +67,7 @@ def budgets_of_run(
     Raises
     ------
     NoBudgetError
-        There is no bench file, or no meter range fits.
+        No meter range fits.
     """
     judge, setups = _judge(settings)
     readings = [_readings(one, setups[one.range], ambient_c) for one in rows]
@@ -76,18 +76,14 @@ def budgets_of_run(
 
 
 def _judge(settings: Settings) -> tuple[Judge, Mapping[str, RangeSetup]]:
-    if settings.bench is None:
-        message = "there is no bench.toml, so there is no budget"
-        raise NoBudgetError(message)
+    bench = settings.meters
     product = ProductModel.of(settings.product)
     transfers = {one.key: one.nominal_transfer for one in product.ranges}
     try:
-        setups = range_setups(
-            settings.bench, settings.product, settings.plan.reading, transfers
-        )
+        setups = range_setups(bench, settings.product, settings.plan.reading, transfers)
     except NoRangeError as exc:
         raise NoBudgetError(str(exc)) from exc
-    return Judge(product, settings.bench, settings.plan.judging), setups
+    return Judge(product, bench, settings.plan.judging), setups
 
 
 def _of(judge: Judge, readings: RangeReadings, drift: Drift = STEADY) -> Budget:

@@ -36,7 +36,9 @@ ANCHORS = f"data/backups/{archive.ANCHORS}"
 SECRET = ("alerts.toml", "sharing.toml")
 """What often holds a password."""
 SETTINGS = ("product.toml", "bench.toml", "plan.toml", *SECRET)
-COUNTED = ("build", "unit", "run", "hold", "shipment", "decision")
+COUNTED = (
+    "build", "reel", "fitting", "unit", "run", "hold", "shipment", "decision",
+)  # fmt: skip
 _CHUNK = 1 << 20
 _MOST_BYTES = 1 << 40
 
@@ -176,6 +178,11 @@ def _records_alone(file: Path, folder: Path) -> Contents:
         files={RECORDS: _sha256(copy)},
         rows=rows,
     )
+
+
+def has_settings(contents: Contents) -> bool:
+    """Whether the settings are in it, not the records alone."""
+    return not contents.files.keys() <= {RECORDS, ANCHORS}
 
 
 def occupied(home: Home, contents: Contents) -> list[str]:

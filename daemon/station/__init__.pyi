@@ -15,6 +15,7 @@ from .import_sheet import (
     Row as Row,
     SheetError as SheetError,
     Understood as Understood,
+    rejected_of as rejected_of,
     take as take,
     understood as understood,
     write_rejected as write_rejected,

@@ -6,7 +6,7 @@ goes before what is found here.
 """
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from config import QuantityError, SheetMapping, Unit, parse
@@ -18,6 +18,11 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
         "sn", "unit", "unit no", "device", "seriennummer", "serien nr", "seriennr",
         "geraet", "gerät", "numero de serie", "numéro de série", "n de série",
         "numero di serie", "matricola", "número de serie", "serienummer",
+        "gerätenummer", "geraetenummer", "geräte nr", "geraete nr",
+        "gerät nr", "geraet nr", "device no", "ser nr", "snr",
+        "prüfling", "pruefling", "nr de série", "nº de serie", "nº de série",
+        "nº serie", "no de série", "no de serie", "appareil", "apparecchio", "aparato",
+        "numero seriale",
     ),
     "build": (
         "build", "batch", "build no", "batch no", "charge", "los", "serie", "série",
@@ -26,25 +31,34 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
     "measured at": (
         "measured at", "measured", "measured on", "date", "date time", "date and time",
         "datetime", "when", "timestamp", "datum", "datum zeit", "gemessen am",
-        "datum uhrzeit", "fecha", "data",
+        "datum uhrzeit", "fecha", "data", "messdatum", "prüfdatum", "pruefdatum",
+        "gemessen", "zeitpunkt", "date de mesure", "date mesure", "data misura",
+        "data di misura", "fecha de medición", "fecha de medicion", "fecha medición",
     ),
 }  # fmt: skip
 IN = {
     "in", "input", "reference", "ref", "applied", "eingang", "eingangs",
     "eingangsstrom", "eingangsspannung", "entrée",
-    "entree", "ingresso", "entrada", "ingang",
+    "entree", "ingresso", "entrada", "ingang", "ein", "eing", "referenz", "référence",
+    "riferimento", "referencia",
 }  # fmt: skip
 OUT = {
     "out", "output", "indicated", "indication", "ausgang", "ausgangs",
     "ausgangsspannung", "sortie",
-    "uscita", "salida", "uitgang",
+    "uscita", "salida", "uitgang", "aus", "ausg", "anzeige", "affichage",
+    "indicazione", "indicación", "indicacion",
 }  # fmt: skip
 ZERO = {"zero", "offset", "null", "nullpunkt", "zéro", "cero"}
 _ERROR = {
     "error", "err", "deviation", "fehler", "abweichung", "erreur", "errore", "desvío",
 }  # fmt: skip
 _REEL = {"reel", "lot", "rolle", "bobine", "bobina", "tape"}
-RANGE = {"range", "bereich", "gamme", "portata", "rango"}
+RANGE = {
+    "range", "bereich", "messbereich", "gamme", "étendue", "etendue", "calibre",
+    "portata", "rango", "escala",
+}  # fmt: skip
+_COUNTS_OR_NAMES = {"nr", "no", "n", "nº", "num", "numero", "número", "numéro", "id"}
+"""Heads of a running number, and of the serials where nothing else is of them."""
 _STATISTICS = {
     "mean", "average", "avg", "min", "minimum", "max", "maximum", "std", "std dev",
     "stdev", "stddev", "sd", "sigma", "standard deviation", "spread", "sum", "total",
@@ -60,6 +74,10 @@ _BEHIND = re.compile(r"(?:/|,|\bin)\s*([pnumkM\u00b5\u03bc]?[AV])$")
 _QUANTITY = re.compile(
     r"(?<![\w.,])(\d+(?:[.,]\d+)?)\s*([pnumkM\u00b5\u03bc]?)([AV]?)(?![A-Za-z0-9])"
 )
+
+
+MOST_NAMED = 12
+"""Headings that a refusal names."""
 
 
 class TwiceError(Exception):
@@ -161,7 +179,17 @@ def columns_of(
         found.append(
             Column(place=place, heading=heading, means=meant, unit=unit_of(heading))
         )
+    if "serial" not in taken and len(weak := list(_numbers(headings, named))) == 1:
+        (place,) = weak
+        found.append(Column(place=place, heading=headings[place], means="serial"))
     return sorted(found, key=lambda one: one.place)
+
+
+def _numbers(headings: Sequence[str], named: Collection[int]) -> Iterator[int]:
+    """Yield columns headed by nothing but the word for a number."""
+    for place, heading in enumerate(headings):
+        if place not in named and " ".join(words(heading)) in _COUNTS_OR_NAMES:
+            yield place
 
 
 def meaning(heading: str, product: Product) -> str | None:
@@ -179,6 +207,8 @@ def meaning(heading: str, product: Product) -> str | None:
         return f"reel of {parts[0]}"
     directions = [way for way, known in (("in", IN), ("out", OUT)) if there & known]
     key = range_of(heading, product)
+    if key is None and len(product.ranges) == 1 and there & (IN | OUT) == there - ZERO:
+        (key,) = product.ranges  # there is no other that it could be of
     if key is None or len(directions) != 1:
         return None
     zero = " zero" if there & ZERO else ""
@@ -205,10 +235,12 @@ def why_not(rows: Sequence[Sequence[str]], product: Product) -> str:
     have = {one.means for one in columns}
     said = {word for heading in best for word in words(heading)}
     if pairs(columns, product) and "serial" not in have:
-        return (
-            "there is no column of serials. Head the column of the serials 'serial', "
-            "or say with --mapping which one it is"
+        place = {one.place for one in columns}
+        other = next(
+            (one for at, one in enumerate(best) if one and at not in place), ""
         )
+        how = f". {how_to_say(other, 'serial')}" if other else ""
+        return f"there is no column of serials. Head it 'serial'{how}"
     if "serial" in have and said & RANGE and said & (IN | OUT):
         return (
             "it has one row for each reading, and does not say which are in and which "
@@ -220,8 +252,28 @@ def why_not(rows: Sequence[Sequence[str]], product: Product) -> str:
     turned = _columns(first, product)
     if pairs(turned, product):
         return f"its units are in columns. {wanted}. Exchange rows and columns"
-    there = ", ".join(repr(one) for one in best if one)[:300]
-    return f"no headings are understood. {wanted}. Found: {there or 'nothing'}"
+    meant = {one.place for one in columns}
+    strange = [one for at, one in enumerate(best) if one and at not in meant]
+    if not strange:
+        return f"no headings are understood. {wanted}. Found: nothing"
+    none = "" if have else "no headings are understood. "
+    told = ", ".join(repr(one) for one in strange[:MOST_NAMED])
+    more = len(strange) - MOST_NAMED
+    rest = f" and {more} more" if more > 0 else ""
+    return (
+        f"{none}{wanted}. Not understood: {told}{rest}. "
+        f"{how_to_say(strange[0], f'{next(iter(product.ranges))} out')}"
+    )
+
+
+def how_to_say(heading: str, means: str) -> str:
+    """Return how a mapping file says what a heading means, such as "1uA out"."""
+    name = heading.replace("\\", "\\\\").replace('"', '\\"')
+    return (
+        "To say what a heading means, write it into a file columns.toml, "
+        f'such as: columns = {{ "{name}" = "{means}" }}. '
+        "Then add to the command: --mapping columns.toml"
+    )
 
 
 def _columns(row: Sequence[str], product: Product) -> list[Column]:

@@ -15,12 +15,13 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import NamedTuple
 
-from config import Unit, spell, write_whole
+from config import Product as ProductSettings, Unit, spell, write_whole
 from daemon.bench import BenchError
 from daemon.metrology import MetrologyError
 from daemon.presentation import neutral
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.station.grids import READERS, SheetError
+from daemon.station.orders import TypedReading
 from daemon.station.sheet_rows import Rejected, Row, Understood, understood
 from daemon.station.typed_readings import TypedError, readings_of
 from daemon.traceability import kitting
@@ -61,6 +62,7 @@ __all__ = [
     "SheetError",
     "Taken",
     "Understood",
+    "rejected_of",
     "take",
     "understood",
     "write_rejected",
@@ -145,7 +147,7 @@ def take(
     """
     store = cycle.store
     bench = cycle.settings.meters
-    recorded = _Recorded(store, cycle.settings.product.name, rows)
+    recorded = _Recorded(store, cycle.settings.product, rows)
     done = Imported()
     due, same, rejected = _sorted_out(rows, recorded, at)
     taken = {
@@ -271,8 +273,13 @@ class _RefusedError(Exception):
 class _Recorded:
     """What is recorded of the units and builds of a file, asked for when needed."""
 
-    def __init__(self, store: Store, product: str, rows: Sequence[Row]) -> None:
-        self.store, self.product = store, product
+    def __init__(
+        self, store: Store, settings: ProductSettings, rows: Sequence[Row]
+    ) -> None:
+        self.store, self.product = store, (product := settings.name)
+        self._apart = {
+            key for key, one in settings.ranges.items() if one.limit.offset == "apart"
+        }
         named = json.dumps([row.run for row in rows])
         found = store.table("runs_known", product=product, runs=named)
         self._known = set(found.column("run").to_pylist())
@@ -342,6 +349,9 @@ class _Recorded:
         last_run = self._last_run.get(row.serial, "")
         if _is_of(last_run, row.run):
             return True
+        # What was imported when a zero read as 0 had the id of a blank.
+        if (blank := row.run_as_blank) and _is_of(last_run, blank):
+            return self._zero_judged(last_run, row)
         # What was imported as another unit, whose serial was corrected since.
         if any(
             _is_of(last_run, replace(row, serial=serial, build=build).run)
@@ -365,13 +375,25 @@ class _Recorded:
             and _is_of(runs[-1].run, replace(row, measured_at=runs[-1].started_at).run)
         )
 
+    def _zero_judged(self, run: str, row: Row) -> bool:
+        """Whether a run says what a row does, whose zeros are read as 0.
+
+        Where a limit is without offset, zero is judged by nothing: both say the same.
+        """
+        read = {one.range for one in row.readings if one.output_zero == 0} - self._apart
+        return all(
+            _at_zero(one)
+            for one in self.store.rows(RangeResult, run=run)
+            if one.range in read
+        )
+
     def slips(self, rows: Sequence[Row]) -> Iterator[tuple[Run, Row]]:
         """Yield runs of serials that were typed wrong, and what their row says now.
 
         The row has the run's time and readings, and another serial. The file has the
         row of before no more.
         """
-        there = {row.run for row in rows}
+        there = {name for row in rows for name in (row.run, row.run_as_blank)}
         at: dict[datetime, list[Row]] = {}
         for row in rows:
             if row.measured_at is not None and row.run not in self._known:
@@ -381,7 +403,8 @@ class _Recorded:
                 if run.origin != "import" or _named(run.run) in there:
                     continue
                 for row in at.get(run.started_at, ()):
-                    if replace(row, serial=run.serial).run == _named(run.run):
+                    before = replace(row, serial=run.serial)
+                    if _named(run.run) in {before.run, before.run_as_blank}:
                         yield run, row
 
     def put_right(self, row: Row, slip: Run, said: Row) -> _Due:
@@ -503,6 +526,11 @@ class _Recorded:
                     "record back with `holdpoint fitting undo`"
                 )
                 raise _RefusedError(message)
+
+
+def _at_zero(result: RangeResult) -> bool:
+    """Whether a result was judged at zero too."""
+    return any(one.of_full_scale == 0 for one in result.judged_points)
 
 
 def _named(run: str) -> str:
@@ -671,6 +699,7 @@ def _why_again(one_due: _Due, last: _Last, cycle: Cycle, file: str) -> str:
                     f"{title} {what} is {spell(now, Unit(unit))}, was "
                     f"{spell(then, Unit(unit))}"
                 )
+        changed += _zero_changed(one, old, title, Unit(settings.output_unit))
     read = {one.range for one in row.readings}
     changed += [
         f"{cycle.product.range(key).title} is not there any more"
@@ -682,6 +711,28 @@ def _why_again(one_due: _Due, last: _Last, cycle: Cycle, file: str) -> str:
     done = "Corrected" if corrects else "Read again"
     what = "; ".join(changed) or "read at another time"
     return f"{done} in {file}, row {row.line}: {what}.{one_due.note}"
+
+
+def _zero_changed(
+    now: TypedReading, old: RangeResult, title: str, unit: Unit
+) -> Iterator[str]:
+    """Say how the output at zero reads otherwise; a blank is no zero."""
+    then = next(
+        (
+            reading
+            for level, reading in zip(old.level, old.output_readings, strict=True)
+            if level == 0
+        ),
+        0.0,
+    )
+    before = spell(then, unit) if then or _at_zero(old) else "blank"
+    zero = now.output_zero
+    today = "blank" if zero is None else spell(zero, unit)
+    if now.taken_off != then or (
+        # A limit without offset judges nothing at zero: then nobody can tell.
+        "blank" in {before, today} and before != today and old.judged_points
+    ):
+        yield f"{title} out at zero is {today}, was {before}"
 
 
 def _at_odds(
@@ -713,12 +764,17 @@ def _at_odds(
     return good, rejected
 
 
+def rejected_of(path: Path) -> Path:
+    """Return where the rejected rows of a file are written."""
+    return path.with_name(path.name + REJECTED)
+
+
 def write_rejected(path: Path, sheet: Understood, rejected: Sequence[Rejected]) -> Path:
     """Write the rejected rows beside the file they come from, the reason first.
 
     A cell that a spreadsheet would take for a formula is written as text.
     """
-    out = path.with_name(path.name + REJECTED)
+    out = rejected_of(path)
     grids = {block.grid.name: block.grid for block in sheet.blocks}
     only = next(iter(grids.values()))
     text = io.StringIO(newline="")

@@ -19,6 +19,7 @@ from daemon.station.headings import (
     TwiceError,
     build_in,
     columns_of,
+    how_to_say,
     is_statistic,
     pairs,
     unit_in,
@@ -58,7 +59,7 @@ class Row:
     def run(self) -> str:
         """The run's id: what the row says, hashed."""
         at = self.measured_at
-        said = [
+        said: list[object] = [
             self.serial,
             self.build,
             None if at is None else at.astimezone(UTC).isoformat(),
@@ -67,7 +68,21 @@ class Row:
                 for r in self.readings
             ],
         ]
+        # A blank zero keeps the id that it always had; a zero read as 0 says more.
+        if read := [r.range for r in self.readings if r.output_zero == 0]:
+            said.append(read)
         return "import-" + hashlib.sha256(json.dumps(said).encode()).hexdigest()[:32]
+
+    @property
+    def run_as_blank(self) -> str | None:
+        """The id as it was when a zero read as 0 was like a blank; None without one."""
+        if all(one.output_zero != 0 for one in self.readings):
+            return None
+        blank = tuple(
+            replace(one, output_zero=None) if one.output_zero == 0 else one
+            for one in self.readings
+        )
+        return replace(self, readings=blank).run
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,8 +140,17 @@ def understood(
     *,
     mapping: SheetMapping | None = None,
     default_build: str | None = None,
+    only_build: str | None = None,
 ) -> Understood:
     """Read a file: find its headings, and its units below them.
+
+    Parameters
+    ----------
+    default_build
+        Of rows that name none.
+    only_build
+        The only one that is open: of rows that name none, where nobody said anything
+        else and the file names no other.
 
     Raises
     ------
@@ -168,6 +192,7 @@ def understood(
     )
     rows: list[Row] = []
     rejected: list[Rejected] = []
+    supposed = _Supposed(_builds_named(blocks, by_title=by_title), only_build)
     for block in blocks:
         build = (None if mapping is None else mapping.build_is) or (
             None if any(one.means == "build" for one in block.columns) else
@@ -181,6 +206,7 @@ def understood(
             build_is=build if mapping is not None and mapping.build_is else None,
             build_else=build or default_build,
             by_title=by_title,
+            supposed=supposed,
         )
         for row in block.rows:
             try:
@@ -200,6 +226,7 @@ def understood(
     once, twice = _each_unit_once(rows)
     rejected += twice
     remarks += _several_times(once)
+    remarks += supposed.told()
     return Understood(
         rows=tuple(once),
         rejected=tuple(sorted(rejected, key=lambda one: (one.sheet, one.line))),
@@ -228,17 +255,19 @@ def _titles(blocks: Sequence[Block], *, counted: bool) -> Iterator[str]:
 
 def _not_found(blocks: Sequence[Block], product: ProductModel) -> Iterator[str]:
     """Say which columns are not used, and which ranges have none."""
-    unused = dict.fromkeys(one for block in blocks for one in block.unused)
+    unused = list(dict.fromkeys(one for block in blocks for one in block.unused))
     if unused:
         names = ", ".join(repr(one) for one in unused)
         yield f"These columns are not used: {names}."
     read = {key for block in blocks for key in pairs(block.columns, product.settings)}
-    missing = [one.title for one in product.ranges if one.key not in read]
+    missing = [one for one in product.ranges if one.key not in read]
     if blocks and missing:
-        yield (
-            f"No columns were found for range {' and '.join(missing)}. If they are "
-            "there, say with --mapping which ones."
-        )
+        titles = " and ".join(one.title for one in missing)
+        how = ""
+        if unused:
+            example = how_to_say(unused[0], f"{missing[0].key} out")
+            how = f" They may be among those that are not used. {example}"
+        yield f"No columns were found for range {titles}.{how}"
 
 
 def _no_zero(blocks: Sequence[Block], product: ProductModel) -> Iterator[str]:
@@ -404,6 +433,46 @@ def _why_none(
     return f"{path.name}: {why_not(rows, product.settings)}."
 
 
+def _builds_named(blocks: Sequence[Block], *, by_title: bool) -> set[str]:
+    """Return the builds that a file names, in a column or in a line above its units."""
+    named = {
+        text
+        for block in blocks
+        for column in block.columns
+        if column.means == "build"
+        for row in block.rows
+        if (text := block.grid.cell(row, column.place))
+    }
+    if by_title:
+        named |= {build for block in blocks for _, _, build in block.titles}
+    return named
+
+
+class _Supposed:
+    """The build of rows that name none, where it can be only one."""
+
+    def __init__(self, named: set[str], only: str | None) -> None:
+        self._why = "the only one that the file names" if named else "the only open one"
+        self._build = next(iter(named)) if len(named) == 1 else None
+        if not named:
+            self._build = only
+        self._count = 0
+
+    def build(self) -> str | None:
+        """Return the build of a row that names none; None where nobody knows."""
+        self._count += self._build is not None
+        return self._build
+
+    def told(self) -> Iterator[str]:
+        """Say which build was taken, and why."""
+        if self._count:
+            rows = "1 row names" if self._count == 1 else f"{self._count} rows name"
+            yield (
+                f"{rows} no build: build {self._build} is taken, {self._why}. Another "
+                "one is said with --build."
+            )
+
+
 class _RowError(Exception):
     """Why a row is left out, and the cell that is to blame."""
 
@@ -423,6 +492,7 @@ class _Reader:
     build_is: str | None
     build_else: str | None
     by_title: bool
+    supposed: "_Supposed"
 
     def row(self, at: int) -> Row:
         """Return a unit.
@@ -438,9 +508,11 @@ class _Reader:
             raise _RowError(message, self._cell(at, "serial"))
         title = self.block.build_above(at) if self.by_title else None
         build = self.build_is or self._text(at, "build") or title or self.build_else
+        build = build or self.supposed.build()
         if not build:
             message = (
-                "the build is not said; add a column 'build', or say it with --build"
+                "the build is not said; add a column 'build', or say it with --build, "
+                "such as --build B-1"
             )
             raise _RowError(message, self._cell(at, "build"))
         for what, name in (("serial", serial), ("build", build)):

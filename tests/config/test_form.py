@@ -18,7 +18,7 @@ VOLTS = {
     "Highest voltage that its input survives": "60 V",
     "Full scale of each range": "1, 10, 50",
     "Volts out over volts in": "R2 / (R1 + R2), R4 / (R3 + R4), R6 / (R5 + R6)",
-    "Values": "1k, 1k, 1k, 9k, 1k, 49k",
+    "Values": "1k, 1k, 9k, 1k, 49k, 1k",
     "Who may": "Ada Moreno",
 }
 
@@ -47,8 +47,8 @@ def test_it_asks_what_init_asks_and_makes_the_same_files(
     init(tmp_path / "init", by_question(begins, asked), lambda _: None)
     (tmp_path / "form").mkdir()
     form = filled(tmp_path / "form", answered(tmp_path / "form", begins))
-    # The last question of init is whether to write: here a button is.
-    assert len(form.fields) == len(asked) - 1
+    # Whether all is so, and whether to write: here answers stand there, and a button.
+    assert len(form.fields) == len(asked) - 2
     for name, text in form.files.items():
         assert (tmp_path / "init" / name).read_text(encoding="utf-8") == text
 

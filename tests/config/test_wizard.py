@@ -212,7 +212,7 @@ def improvised(draw: Callable[..., str]) -> Callable[[str], str]:
         if "known errors on" in question:
             return ", ".join(["-80 ppm"] * count[0])
         if question.endswith(("[yes]", "[no]")):
-            wanted = question.startswith("Write")
+            wanted = question.startswith(("Write", "Is that so"))
             return "yes" if wanted else draw(st.sampled_from(["yes", "no"]))
         for start, choices in CHOICES.items():
             if start in question:
@@ -331,6 +331,89 @@ def test_what_the_answers_come_to_is_reckoned_aloud(tmp_path: Path) -> None:
     wrong = FOUR | {"Values": "499.95k, 49.95k, 499.5, 499.95, 10k, 10k"}
     init(tmp_path / "wrong", by_question(wrong, []), said.append)
     assert any("Look again: at full scale range" in one for one in said)
+
+
+def once(
+    said: Iterator[tuple[str, str]], person: Callable[[str], str]
+) -> Callable[[str], str]:
+    """Return a person who first says these, each to its question, else as before."""
+    due = next(said, None)
+
+    def answer(question: str) -> str:
+        nonlocal due
+        usual = person(question)
+        if due is None or not question.startswith(due[0]):
+            return usual
+        text, due = due[1], next(said, None)
+        return text
+
+    return answer
+
+
+def test_no_asks_what_is_wrong_and_keeps_every_other_answer(tmp_path: Path) -> None:
+    asked: list[str] = []
+    person = once(
+        iter(
+            [
+                ("Is that so", "no"),
+                ("What is wrong", "values"),
+                ("Values", "400k, 40k, 4k, 400, 10k, 10k"),
+            ]
+        ),
+        by_question(FOUR | {"Values": "1k, 1k, 1k, 1k, 1k, 1k"}, asked),
+    )
+    wrong = once(iter([("Values", "1k, 1k, 1k, 1k, 1k, 1k")]), person)
+    init(tmp_path, wrong, lambda _: None)
+    product = load(tmp_path).product
+    assert product.parts["R11"].nominal_ohm == 400e3
+    after = asked[
+        next(n for n, one in enumerate(asked) if one.startswith("What is w")) :
+    ]
+    assert [one.split()[0] for one in after[:4]] == ["What", "Values", "Is", "Who"]
+    # What was typed there is what Enter keeps.
+    assert after[1].endswith("[1k, 1k, 1k, 1k, 1k, 1k]")
+
+
+def test_going_back_keeps_what_was_typed_after_it(tmp_path: Path) -> None:
+    asked: list[str] = []
+    person = once(
+        iter(
+            [
+                ("Write", "back"), ("How good is the meter that reads what c", "back"),
+                ("How good", "back"), ("Who reads", "back"), ("Who may", "back"),
+                ("Who makes", ""), ("Who may", ""),
+            ]
+        ),
+        by_question(FOUR | {"Who makes": "Moreno Lab"}, asked),
+    )  # fmt: skip
+    init(tmp_path, person, lambda _: None)
+    found = load(tmp_path)
+    assert found.plan.people == ("Ada Moreno",)
+    assert found.product.maker is not None
+    assert "Who may end a hold? Names, with commas between them [Ada Moreno]" in asked
+    # Where Enter keeps an answer, another sign says that there is to be none.
+    assert any("(- means: none) [Moreno Lab]" in one for one in asked)
+    none = by_question({"Who makes": "-"}, [])
+    init(tmp_path, none, lambda _: None, edit=True)
+    assert load(tmp_path).product.maker is None
+
+
+@pytest.mark.source("by hand: 900 kohm beside 10 Mohm takes 900 / 10900 off")
+def test_a_meter_that_loads_a_divider_is_warned_of(tmp_path: Path) -> None:
+    said: list[str] = []
+    volts = {
+        "What is the product": "Attenuator", "What goes in": "volts",
+        "Full scale": "10",
+        "Volts out": "R2 / (R1 + R2)", "Values": "9M, 1M", "Who may": "Ada Moreno",
+    }  # fmt: skip
+    init(tmp_path / "one", by_question(volts, []), said.append)
+    (line,) = [one for one in said if "Mind the meter" in one]
+    assert "on range 10 V it is connected across a resistor" in line
+    assert "A meter of 10 MΩ reads 8.26 % low there" in line
+    said.clear()
+    init(tmp_path / "low", by_question(volts | {"Values": "9k, 1k"}, []), said.append)
+    init(tmp_path / "amplifier", by_question(FOUR, []), said.append)
+    assert not any("Mind the meter" in one for one in said)
 
 
 def test_it_goes_on_where_it_was_stopped(tmp_path: Path) -> None:

@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from config.load import fingerprint
+from config.model import Settings
 from daemon.commands.cli import holdpoint
 from daemon.judging import (
-    NoBudgetError,
     ProductModel,
     budgets_of_bench,
     budgets_of_run,
@@ -147,10 +147,19 @@ def test_degrees_of_freedom_are_said_as_tables_have_them() -> None:
     assert (words.degrees(inf), words.degrees(9.0)) == ("\N{INFINITY}", "9")
 
 
-def test_no_bench_no_budget() -> None:
-    settings = demo_settings().model_copy(update={"bench": None})
-    with pytest.raises(NoBudgetError):
-        budgets_of_bench(settings)
+def test_without_a_bench_the_budget_is_that_of_the_meters_that_are_read() -> None:
+    known = demo_settings()
+    plan = known.plan.model_copy(update={"meters": "0.05 % + 2 digits, 20000 counts"})
+    by_hand = Settings.model_construct(
+        product=known.product, bench=None, plan=plan, alerts=known.alerts,
+        sharing=None, profiles={},
+    )  # fmt: skip
+    (first, *_) = budgets_of_bench(by_hand)
+    # By hand: 500 ppm of reading, and 2 digits of 20000 in 20000 at 0.9 of 2 V or A.
+    lines = {one.quantity: one for one in first.lines}
+    assert lines["output: specification"].contribution_ppm == pytest.approx(
+        (500.0 + 200.0 / 0.9) / 3**0.5, rel=1e-3
+    )
 
 
 def test_a_run_has_the_uncertainty_that_was_recorded(tmp_path: Path) -> None:

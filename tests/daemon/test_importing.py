@@ -1,5 +1,7 @@
 """A wide spreadsheet into the same judgement."""
 
+import hashlib
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -376,6 +378,53 @@ def test_a_run_is_named_by_what_its_row_says() -> None:
 
     assert row().run == row(line=9).run
     assert row().run != row(serial="PA-2").run
+
+
+def zero_row(zero: float | None) -> Row:
+    read = TypedReading(range="1mA", reference=900e-6, output=0.9, output_zero=zero)
+    return replace(unit(1), readings=(read,))
+
+
+def id_of_old(row: Row) -> str:
+    """Return the id that a row had when a zero read as 0 was like a blank."""
+    at = None if row.measured_at is None else row.measured_at.isoformat()
+    (one,) = row.readings
+    zero = one.output_zero or 0.0
+    read = [one.range, one.reference, one.output, one.reference_zero, zero]
+    said = [row.serial, row.build, at, [read]]
+    return "import-" + hashlib.sha256(json.dumps(said).encode()).hexdigest()[:32]
+
+
+def test_a_blank_zero_that_becomes_0_is_judged_anew(cycle: Cycle) -> None:
+    blank, read = zero_row(None), zero_row(0.0)
+    assert blank.run == id_of_old(blank)
+    with cycle.store as store:
+        assert taken(cycle, blank).new == 1
+        done = taken(cycle, read)
+        assert (done.changed, done.known) == (1, 0)
+        said = "row 2: 1 mA out at zero is 0 V, was blank."
+        assert done.taken[0].reason.endswith(said)
+        assert taken(cycle, read).known == 1
+        back = taken(cycle, blank)
+        assert back.taken[0].reason.endswith("1 mA out at zero is blank, was 0 V.")
+        judged = [
+            [one.of_full_scale for one in result.judged_points]
+            for run in store.rows(Run)
+            for result in store.rows(RangeResult, run=run.run)
+        ]
+        assert [0.0 in one for one in judged] == [False, True, False]
+
+
+def test_a_zero_that_was_recorded_under_an_id_of_before_is_the_same(
+    cycle: Cycle, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read = zero_row(0.0)
+    with cycle.store:
+        with monkeypatch.context() as patch:
+            patch.setattr(Row, "run", property(id_of_old))
+            taken(cycle, read)
+        assert read.run != id_of_old(read)
+        assert taken(cycle, read).known == 1
 
 
 def unit(

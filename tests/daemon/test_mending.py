@@ -12,7 +12,7 @@ from daemon.service.home import Home
 from storage import amending
 from storage.amending import row_text
 from storage.local import LocalStore
-from storage.records import Decision, Fitting, Unit
+from storage.records import Decision, Fitting, Reel, Unit
 from storage.records_amending import Amended, Amendment
 from tests.daemon.commanding import Done, holdpoint
 from tests.daemon.seeded import BAD_REEL, seeded_home
@@ -246,6 +246,9 @@ def test_everything_goes_to_another_pc_as_one_file(home: Home, tmp_path: Path) -
     file = tmp_path / "all.zip"
     done = said(home, "move", str(file))
     assert "units 30" in done.stdout
+    with LocalStore(home.store) as store:
+        kitted = f"reels {len(store.rows(Reel))}, fittings {len(store.rows(Fitting))}, "
+    assert kitted in done.stdout
     closed = refused(home, "status")
     assert "were moved on" in closed
     assert "move FILE --back" in closed
@@ -253,7 +256,9 @@ def test_everything_goes_to_another_pc_as_one_file(home: Home, tmp_path: Path) -
     dry = said(there, "restore", str(file), "--dry-run")
     assert "is free for it" in dry.stderr
     assert not there.store.exists()
-    said(there, "restore", str(file))
+    back = said(there, "restore", str(file)).stderr
+    assert "The settings and all records are put back" in back
+    assert "Not in a backup: documents" in back
     assert said(there, "status").stdout.startswith("Hold build B-3")
     said(there, "ledger", "verify")
     again = refused(there, "restore", str(file))
@@ -274,7 +279,9 @@ def test_a_nightly_copy_is_put_back_after_damage(home: Home) -> None:
     home.store.write_bytes(b"damaged" * 4096)
     told = refused(home, "status")
     assert f"those of each night are in {home.backups}" in told
-    said(home, "restore", copy, "--aside")
+    back = said(home, "restore", copy, "--aside").stderr
+    assert "All records are put back" in back
+    assert "the settings stay as they were" in back
     with LocalStore(home.store) as store:
         assert len(store.rows(Unit)) == units
         assert store.rows(Fitting)

@@ -2,6 +2,7 @@
 
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,11 +10,20 @@ from typing import Any
 import numpy as np
 import pytest
 
+from config.ask_bench import _meter_range
+from config.dialogue import text
+from config.handheld import Meters
 from config.load import load
-from config.model import Bench, ErrorLimit, Settings
+from config.model import Bench, ErrorLimit, Reading, Settings
+from config.quantity import Unit
 from config.wizard import write_anew
 from daemon.judging.product import ProductModel
-from daemon.judging.prospects import prospects, too_poor_for, too_poor_on
+from daemon.judging.prospects import (
+    meters_that_would_do,
+    prospects,
+    too_poor_for,
+    too_poor_on,
+)
 from daemon.judging.verdict import Judge, KnownGood
 from daemon.presentation.documents.customer import CustomerNotice
 from storage.answers import LatestResult
@@ -51,21 +61,74 @@ def test_a_poor_meter_is_named_with_the_accuracy_that_would_do() -> None:
     assert first.bound_ppm == pytest.approx(4500.0, rel=1e-3)
     assert first.limit_ppm == pytest.approx(4500.0)
     assert first.needed_ppm == pytest.approx(1500.0)
-    assert first.would_do_ppm is not None
     said = too_poor_for(with_output(5000.0))[0]
     assert said.startswith(
         "Ranges 1 µA, 10 µA, 100 µA and 1 mA cannot be judged at 90 % of full scale: "
     )
-    assert f"one of {first.would_do_ppm / 1e4:.3g} % would do." in said
+    assert "the accuracy of the meter that reads what comes out" in said
 
 
-def test_what_would_do_does() -> None:
-    (first, *_) = prospects(with_output(5000.0))
-    assert first.would_do_ppm is not None
-    better = 0.99 * first.would_do_ppm / 0.9
-    assert "1 µA" not in {one.title for one in prospects(with_output(better))}
-    worse = 1.02 * first.would_do_ppm / 0.9
-    assert "1 µA" in {one.title for one in prospects(with_output(worse))}
+def by_hand(meters: str, output_meter: str | None = None) -> Settings:
+    """Return the demo's product, read by meters that these sentences describe."""
+    plan = GOOD.plan.model_copy(
+        update={"meters": meters, "output_meter": output_meter, "reading": Reading()}
+    )
+    return Settings.model_construct(
+        product=GOOD.product, bench=None, plan=plan, alerts=GOOD.alerts, sharing=None,
+        profiles={},
+    )  # fmt: skip
+
+
+def a_bit_poorer(text: str) -> str:
+    """Return an accuracy whose share of reading is an eighth larger."""
+    share, _, rest = text.partition(" %")
+    return f"{float(share) * 1.125:.4g} %{rest}"
+
+
+HANDHELDS = [
+    ("0.5 % + 2 digits", None),
+    ("0.05 % + 2 digits, 20000 counts", None),
+    ("0.02 % + 2 digits, 200000 counts", "0.5 % + 1 digit, 200000 counts"),
+    ("1 %", "0.01 % + 1 digit, 200000 counts"),
+]
+
+
+@pytest.mark.parametrize(
+    "typed", HANDHELDS, ids=["usual", "coarse at zero", "output alone", "input alone"]
+)
+def test_meters_that_would_do_are_taken_when_typed_back(
+    typed: tuple[str, str | None],
+) -> None:
+    settings = by_hand(*typed)
+    found = meters_that_would_do(settings)
+    assert set(found) == (
+        {"reference", "output"} if typed[1] is None
+        else {"output"} if typed[1].startswith("0.5")
+        else {"reference"}
+    )  # fmt: skip
+    advised = too_poor_for(settings)[-1]
+    assert all(text in advised for text in found.values())
+
+    def with_meters(change: Callable[[str], str]) -> Settings:
+        said = {role: text(Meters)(change(one)) for role, one in found.items()}
+        both = {"reference": typed[0], "output": typed[1] or typed[0]} | said
+        return by_hand(both["reference"], both["output"])
+
+    assert too_poor_for(with_meters(str)) == ()
+    assert too_poor_for(with_meters(a_bit_poorer)) != ()
+
+
+def test_a_meter_of_a_bench_that_would_do_is_taken_when_typed_back() -> None:
+    settings = with_output(5000.0)
+    ((role, told),) = meters_that_would_do(settings).items()
+    assert role == "output"
+    one = _meter_range(told, Unit.VOLT, [])
+    assert told.startswith("1 V: ")
+    assert too_poor_for(with_output(one.of_reading_ppm)) == ()
+    assert too_poor_for(with_output(1.1 * one.of_reading_ppm)) != ()
+    assert (
+        f"A meter of {told} for what comes out would do" in too_poor_for(settings)[-1]
+    )
 
 
 def test_a_range_on_which_all_were_judged_is_not_said_to_have_too_poor_meters() -> None:
