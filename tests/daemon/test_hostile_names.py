@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from config.load import fingerprint
 from daemon.service.home import Home
 from storage.door import LONGEST_ID, require_id
 from storage.errors import RefusedValueError
@@ -28,7 +29,7 @@ from storage.records_alerts import Alert, Severity
 from storage.records_gauge import GaugeStudy
 from storage.records_shipping import Rework, ReworkKind
 from tests.daemon.commanding import Done, holdpoint
-from tests.daemon.making import AT, demo_settings
+from tests.daemon.making import AT, demo_settings, fitting
 from tests.daemon.seeded import empty_home
 from tests.storage.samples import results, run
 
@@ -279,3 +280,51 @@ def test_a_sheet_with_such_a_serial_is_rejected_row_by_row(
     done = holdpoint("import", str(path), "--dry-run", home=home.folder)
     assert "cell A2: serial = '\\u202ePA-1': must not have an invisible" in done.stderr
     assert "1 unit would be new" in fine(done).stderr
+
+
+@pytest.mark.endurance
+@pytest.mark.parametrize("kind", ["unit", "build", "sheet", "customer"])
+def test_every_paper_takes_every_name(tmp_path: Path, kind: str) -> None:
+    """Three hundred units, each of a build, a reel and a box of such names."""
+    made = empty_home(tmp_path / "home")
+    made.data.mkdir(parents=True, exist_ok=True)
+    settings = demo_settings()
+    configuration, body = fingerprint(settings)
+    ranges = tuple(settings.product.ranges)
+    with LocalStore(made.store) as store:
+        store.keep(
+            Product(product=NAME, title=settings.product.title),
+            Configuration(configuration=configuration, body=body, stored_at=AT),
+            Session(
+                session="session 1", bench="b", opened_at=AT,
+                configuration=configuration,
+            ),
+        )  # fmt: skip
+        for number, name in enumerate(names(), 1):
+            store.keep(
+                Build(build=name, product=NAME, planned_units=None, opened_at=AT),
+                Reel(
+                    reel=name, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT,
+                    supplier=name, lot_code=name,
+                ),
+                Unit(serial=f"S{name}", product=NAME, build=name),
+                replace(fitting(name, "R13", name), product=NAME),
+            )  # fmt: skip
+            one = replace(
+                run(number), product=NAME, serial=f"S{name}", build=name,
+                configuration=configuration,
+            )  # fmt: skip
+            store.record_run(one, results(one, ranges))
+    paths = set()
+    for name in names():
+        subject = name if kind in {"build", "sheet"} else f"S{name}"
+        into = tmp_path / "papers"
+        done = holdpoint(
+            "report", kind, f"--into={into}", "--issuer", name, "--", subject,
+            home=made.folder,
+        )  # fmt: skip
+        fine(done)
+        (path,) = {one for one in into.iterdir() if one not in paths}
+        assert path.read_bytes().startswith(b"%PDF-")
+        paths.add(path)
+    assert len(paths) == NAMES
