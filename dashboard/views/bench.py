@@ -188,10 +188,6 @@ def again(orders: list[dict[str, Any]]) -> None:
         later = {o["order"].get("serial") for o in orders[place_of + 1 :]}
         if order["serial"] in later:
             continue
-        if any(
-            o["order"].get("serial") == order["serial"] for o in orders[place_of + 1 :]
-        ):
-            continue
         st.button(
             look.plain(screens.measure_again(order["serial"])),
             key=f"again {one['ticket']}",
