@@ -183,6 +183,8 @@ def again(orders: list[dict[str, Any]]) -> None:
     for place_of, one in reversed(list(enumerate(orders))):
         order = one["order"]
         refused = one["state"] == "failed" and one["ticket"] and not order.get("rerun")
+        if order.get("typed"):
+            continue  # its readings are typed again, and "measured before" is ticked
         if not refused or not data.here().measured_ever(order.get("serial") or ""):
             continue
         later = {o["order"].get("serial") for o in orders[place_of + 1 :]}

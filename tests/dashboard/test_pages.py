@@ -277,6 +277,16 @@ def test_a_click_that_was_ended_half_way_orders_nothing_twice(
         assert ended(client, order["ticket"])["verdict"] == "conforming"
     with open_store(changed.data) as store:
         assert len(store.frame("unit_runs", serial="PA-9010")) == 1
+    # Typed again, it is refused, and nothing offers to have the bench measure it.
+    type_readings(app, "PA-9010")
+    button(app, "Check what I typed").click().run()
+    button(app, "Judge and keep").click().run()
+    again = app.session_state["orders"][-1]["ticket"]
+    with Client.of(changed.data) as client:
+        assert ended(client, again)["state"] == "failed"
+    app.run()
+    assert "PA-9010 was measured before" in said(app)
+    assert not [one for one in app.button if "again" in one.label]
 
 
 def test_a_new_set_up_is_said_of_the_unit_it_was_ticked_for_alone(
