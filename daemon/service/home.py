@@ -52,7 +52,10 @@ class Home:
 
     def note_backup(self, file: Path) -> None:
         """Note that everything was written into a file just now."""
-        self.backed_up.write_text(f"{file}\n", encoding="utf-8")
+        # Most commands note none.
+        from config.files import write_whole  # noqa: PLC0415
+
+        write_whole(self.backed_up, f"{file}\n")
 
     @property
     def alive(self) -> Path:

@@ -89,7 +89,7 @@ def test_a_hold_ends_by_a_listed_person_and_no_other(
     assert holdpoint(*end, "--person", "Ada Moreno", home=home).returncode == 0
     again = holdpoint(*end, "--person", "Jon Birk", home=home)
     assert again.returncode == 1
-    assert "already recorded" in again.stderr
+    assert "it is ended already: concession by Ada Moreno" in again.stderr
 
 
 def test_the_demo_never_writes_over_rows(

@@ -515,6 +515,7 @@ def test_units_go_into_the_build_that_was_opened_elsewhere_and_that_is_said(
 ) -> None:
     home = seeded_home(tmp_path / "home")
     monkeypatch.setenv(VARIABLE, str(home.folder))
+    monkeypatch.setattr(data, "FRESH_S", 0.0)  # what is new is looked for at each look
     with running_daemon(home, "--no-bench"):
         app = opened("bench")
         assert app.selectbox(key="build").value == "B-3"
