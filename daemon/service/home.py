@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
+from config import write_whole
+
 VARIABLE = "HOLDPOINT_HOME"
 
 
@@ -52,9 +54,6 @@ class Home:
 
     def note_backup(self, file: Path) -> None:
         """Note that everything was written into a file just now."""
-        # Most commands note none.
-        from config.files import write_whole  # noqa: PLC0415
-
         write_whole(self.backed_up, f"{file}\n")
 
     @property
