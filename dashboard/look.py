@@ -19,6 +19,9 @@ BEGINS, ENDS = "\ue000", "\ue001"
 _MOMENT = re.compile(f"{BEGINS}([0-9T:.+-]+){ENDS}")
 TO_THE_MINUTE, TO_THE_SECOND = "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"
 MARKUP = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:^=])")
+_ANY_MARKUP = re.compile(
+    r"[\\`*_{}\[\]<>#!|~$^=]|:(?=\S)|--|^\s*(?:[-+]|\d+[.)])\s|www\.", re.IGNORECASE
+)
 LINK = re.compile(r":(?=//)|www(?=\.)", re.IGNORECASE)
 WORD_JOINER = "\N{WORD JOINER}"
 _WHOLE = re.compile(
@@ -315,9 +318,15 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
 def plain(text: str) -> str:
     r"""Return text as labels of the library take it, which they read as markup.
 
+    What has none stays as it is: a field's name is read aloud with its backslashes.
+
     >>> print(plain("![](a.png) of **B-1**"))
     \!\[\]\(a\.png\) of \*\*B\-1\*\*
+    >>> print(plain("1 mA: in"))
+    1 mA: in
     """
+    if not _ANY_MARKUP.search(text):
+        return text
     # A joiner that nobody sees keeps an address from becoming a link.
     broken = LINK.sub(lambda one: f"{one[0]}{WORD_JOINER}", text)
     return MARKUP.sub(r"\\\1", broken)

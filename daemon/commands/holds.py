@@ -70,8 +70,8 @@ def hold_list(*, every: bool) -> Shown:
                 "ended by": "disposal", "who": "person",
             },
         ),
-        *_offered_ends(listed),
         *_what_ends_do(listed),
+        *_offered_ends(listed),
     )  # fmt: skip
 
 

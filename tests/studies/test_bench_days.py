@@ -155,7 +155,7 @@ def test_a_unit_that_was_measured_is_measured_again_as_a_rerun_alone(
     days: BenchDays,
 ) -> None:
     first = days.unit("PA-001", "B-1")
-    with pytest.raises(RefusedError, match="say --rerun"):
+    with pytest.raises(RefusedError, match="measured again as a rerun only"):
         days.unit("PA-001", "B-1")
     again = days.rerun("PA-001", "B-1", note="switch was stiff")
     runs = days.store.frame("unit_runs", serial="PA-001")
