@@ -199,7 +199,8 @@ def hold_end(
     a good one; for many units by one hold that is asked for once more in a terminal.
     """
     with opened() as at:
-        ended = _to_end(names, at.rows(HoldState))
+        holds = at.rows(HoldState)
+        ended = _to_end(names, holds)
         ends = [
             policy.ending(
                 one.hold,
@@ -221,6 +222,7 @@ def hold_end(
             for one in at.store.rows(Signal, "signals", product=at.product)
         }
     told = set()
+    gone = {one.hold for one in ended}
     for one in ended:
         say(f"Hold on {sentences.held(one)} ended by {disposal}.")
         found = raised.get(one.signal or "")
@@ -228,6 +230,10 @@ def hold_end(
             told.add(sentences.taught(Disposal(disposal), one.scope))
     for sentence in sorted(told):
         say(sentence)
+    findings = {one.signal for one in ended} - {None}
+    for one in holds:
+        if one.disposal is None and one.hold not in gone and one.signal in findings:
+            say(sentences.still_held(one))
 
 
 def _to_end(names: Sequence[str], holds: Sequence[HoldState]) -> list[HoldState]:

@@ -1,6 +1,6 @@
 """Measure units: by the bench, by scanner, or by hand."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from typing import Any
 
@@ -101,13 +101,15 @@ def measure(
         )
     settings = load(home.folder)
     connected: str | None = None
+    into: str | None = build  # the build that was said last
     passes = [ranges]
     if not ranges and settings.plan.reading.order == "range":
         passes = [(key,) for key in settings.product.ranges]
     again = rerun or bool(passes[0])  # a range of a unit may be read at any time
+    builds: dict[str, str] = {}
     if serials:  # before anything is ordered, so that none is left out unsaid
         with opened() as at:
-            require_all_measurable(
+            builds = require_all_measurable(
                 at.store, at.product, serials, build=build, again=again
             )
     ended = []
@@ -115,10 +117,12 @@ def measure(
         for one_pass in passes:
             if len(passes) > 1:
                 say(f"All units on range {settings.product.ranges[one_pass[0]].title}:")
-            for serial in _serials(serials, by_bench=True):
+            for serial, its_build in _units(serials, builds, build=build, again=again):
+                # Nobody named it: another may have been opened meanwhile.
+                if its_build != into:
+                    into = its_build
+                    say(f"Into build {into}.")
                 # Whoever scans a serial has that unit at hand; a list does not say so.
-                if not serials and _is_refused(serial, build=build, again=again):
-                    continue  # the next serial is asked for
                 if serial and serials and connected not in {None, serial}:
                     have_connected(
                         f"Connect unit {serial}, then confirm. [Enter]", serial
@@ -135,17 +139,29 @@ def measure(
     return Shown(ended)
 
 
-def _is_refused(serial: str | None, *, build: str | None, again: bool) -> bool:
-    """Say why a unit that was scanned cannot be measured, where it cannot."""
-    if serial is None:
-        return False
+def _units(
+    given: Sequence[str], builds: Mapping[str, str], *, build: str | None, again: bool
+) -> Iterator[tuple[str | None, str | None]]:
+    """Yield what is to be measured, and its build; what is refused is passed over."""
+    for serial in _serials(given, by_bench=True):
+        if serial is None:
+            yield None, build
+        elif serial in builds:
+            yield serial, builds[serial]
+        elif (found := _build_of(serial, build=build, again=again)) is not None:
+            yield serial, found
+
+
+def _build_of(serial: str, *, build: str | None, again: bool) -> str | None:
+    """Return the build of a unit that was scanned; say why where it has none."""
     try:
         with opened() as at:
-            require_measurable(at.store, at.product, serial, build=build, again=again)
+            return require_measurable(
+                at.store, at.product, serial, build=build, again=again
+            )
     except (RefusedError, StorageError) as exc:
         say(str(exc))
-        return True
-    return False
+        return None
 
 
 def _serials(given: Sequence[str], *, by_bench: bool = False) -> Iterator[str | None]:

@@ -180,6 +180,22 @@ def why_held(hold: Hold, found: Signal | None) -> str:
     return f"{said} (finding {found.signal}, withdrawn)"
 
 
+def held_now(hold: Hold) -> str:
+    """Say that something may not leave from now on, and why."""
+    return f"Held from now on, {held(hold)}: {hold.reason.rstrip('.')}."
+
+
+def still_held(hold: HoldState) -> str:
+    """Say that another hold of the same finding stands.
+
+    Its units stay, whatever became of the hold that was ended.
+    """
+    return (
+        f"The hold on {held(hold)} still stands: what it holds stays until that hold "
+        "is ended too."
+    )
+
+
 def taught(disposal: Disposal, scope: Scope) -> str:
     """Say what ending the hold of a finding means for what is found later.
 
@@ -191,10 +207,9 @@ def taught(disposal: Disposal, scope: Scope) -> str:
             f"This {scope} is not held again for the difference that was found, only "
             "for a new one. Units that do not conform stay."
         )
-    where = "in" if scope is Scope.BUILD else "with"
     return (
-        f"The {scope} counts as bad: later builds are no longer compared with what was "
-        f"measured {where} it."
+        f"The {scope} counts as bad: the difference that was found is not taken as "
+        "usual, and is held again where it shows in a later build."
     )
 
 

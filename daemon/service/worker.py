@@ -1,6 +1,7 @@
 """One order after another: the only one that measures and that waits for people."""
 
 import time
+from collections.abc import Set
 from datetime import datetime
 from functools import partial
 from logging import getLogger
@@ -29,7 +30,7 @@ from daemon.station import (
 )
 from daemon.traceability import kitting
 from daemon.watch import in_words, limits_of
-from storage import LatestRun, NotFoundError, Store
+from storage import Hold, LatestRun, NotFoundError, Store
 
 log = getLogger(__name__)
 
@@ -173,7 +174,9 @@ class Worker:
                 )
             else:
                 self.desk.update(name, message=self._work_on_bench(ticket))
+            before = self._cycle.placed
             self._cycle.watch(step=self.desk.beat)
+            self._say_held(name, self._cycle.placed - before)
             self._ask_for_check(name, ticket.order)
             self.show_watching()
         except DroppedError as exc:
@@ -199,6 +202,15 @@ class Worker:
                 live={},
                 record={},
             )
+
+    def _say_held(self, name: str, holds: Set[str]) -> None:
+        """Tell whoever follows an order what is held from now on."""
+        ticket = self.desk.ticket(name)
+        if ticket is None or not holds:
+            return
+        rows = self._store.rows(Hold, product=self._cycle.product.settings.name)
+        told = [sentences.held_now(one) for one in rows if one.hold in holds]
+        self.desk.update(name, remarks=(*ticket.remarks, *told))
 
     def _ask_for_check(self, name: str, order: Order) -> None:
         """Say after a check that another one is worth while, where it is."""

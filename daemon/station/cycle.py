@@ -175,6 +175,11 @@ class Cycle:
             remarks=remarks,
         )
 
+    @property
+    def placed(self) -> frozenset[str]:
+        """The holds that it knows of, ended ones too."""
+        return frozenset(self._placed)
+
     def judged(self, readings: Sequence[RangeReadings], header: RunHeader) -> WholeRun:
         """Judge a unit's readings as `record` does, and leave the run to be kept."""
         whole, _ = self._judged(readings, header, {}, {})

@@ -52,17 +52,20 @@ def require_all_measurable(
     *,
     build: str | None,
     again: bool,
-) -> None:
-    """Refuse a list of units of which one cannot be measured, before any is ordered.
+) -> dict[str, str]:
+    """Return the builds that units go into, by serial.
 
+    A list of which one unit cannot be measured is refused, before any is ordered.
     Parameters are those of `require_measurable`, and so are its errors; units that
     were measured before are named all at once.
     """
-    for serial in serials:
-        require_measurable(store, product, serial, build=build, again=True)
+    builds = {
+        serial: require_measurable(store, product, serial, build=build, again=True)
+        for serial in serials
+    }
     known = [] if again else [one for one in serials if _earlier(store, one)]
     if not known:
-        return
+        return builds
     rest = "" if len(known) == len(serials) else ", or leave them out"
     message = (
         f"measured before: {', '.join(known)}. Nothing was ordered. To measure them "

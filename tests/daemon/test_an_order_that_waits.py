@@ -121,10 +121,15 @@ def test_a_pass_over_all_units_names_its_range_as_people_do(
         "Client": SimpleNamespace(of=lambda _: nullcontext(daemon)),
         "follow": lambda *_: done,
         "opened": lambda: nullcontext(here),
-        "require_all_measurable": lambda *_, **__: None,
+        "require_all_measurable": lambda *_, **__: {"PA-1": "B-7"},
     }.items():
         monkeypatch.setattr(measuring, name, value)
     said = CliRunner().invoke(measuring.measure, ["PA-1"]).output
+    # Nobody named the build: whoever measures is told it, once.
+    assert said.count("Into build B-7.") == 1
+    named = CliRunner().invoke(measuring.measure, ["PA-1", "--build", "B-7"]).output
+    assert "Into build" not in named
+    ordered.clear()
     passes = [line for line in said.splitlines() if line.startswith("All units")]
     assert passes == [
         f"All units on range {one}:" for one in ("1 µA", "10 µA", "100 µA", "1 mA")

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from daemon.commands.cli import holdpoint
-from tests.daemon.seeded import empty_home
+from tests.daemon.seeded import BAD_REEL, empty_home, seeded_home
 
 BUILDS, UNITS = 5, 15
 COPIED = (
@@ -117,3 +117,15 @@ def test_builds_that_scatter_between_each_other_alone_are_said_plainly(
     assert "Range 10 µA reads exactly the same inside every build, in 6 units: " in (
         done(home, command, "10uA").stdout
     )
+
+
+def test_of_a_scrapped_build_the_reel_is_said_to_be_held_still(
+    tmp_path: Path,
+) -> None:
+    home = seeded_home(tmp_path / "home").folder
+    by = ("--person", "Ada Moreno", "--reason", "the reel was wrong")
+    ended = done(home, "hold", "end", "B-3", "--by", "scrap", *by).output
+    assert "is held again where it shows in a later build" in ended
+    assert f"The hold on reel {BAD_REEL} still stands" in ended
+    last = done(home, "hold", "end", BAD_REEL, "--by", "concession", *by).output
+    assert "still stands" not in last

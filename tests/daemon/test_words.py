@@ -459,8 +459,8 @@ def test_who_ends_a_hold_is_told_what_it_means_later(disposal: Disposal) -> None
         )
     else:
         assert said == (
-            "The reel counts as bad: later builds are no longer compared with what "
-            "was measured with it."
+            "The reel counts as bad: the difference that was found is not taken as "
+            "usual, and is held again where it shows in a later build."
         )
 
 

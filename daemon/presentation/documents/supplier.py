@@ -1,6 +1,6 @@
 """The nonconformance report to whoever supplied a reel."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -240,9 +240,10 @@ def _found(report: SupplierReport) -> Iterator[str]:
         yield (
             f"{capital(of)}{'p' if of else 'P'}arts of this reel{since}: the error"
             f"{on} moved by {move(size, low, high)} "
-            f"({between(low, high, beside_ppm=size)} with 95 %). Units with parts of "
-            "earlier reels read as before."
+            f"({between(low, high, beside_ppm=size)} with 95 %)."
+            + (" Units with parts of other reels read as before." * (report.others > 0))
         )
+        yield from _alike_before(report)
     if report.part_ohm is not None:
         yield f"The parts are about {_value(report)}. The label says {_said(report)}."
     if report.spread_factor > WIDER and (report.units or 0) >= FEWEST_TO_SCATTER:
@@ -313,6 +314,26 @@ def _units(report: SupplierReport) -> tuple[Block, ...]:
         ),
         Prose(text=f"{ABOUT_UNITS}{_which(report)}{rest}", tone="quiet"),
     )
+
+
+def _alike_before(report: SupplierReport) -> Iterator[str]:
+    """Say of units with the same reel that read right what that may mean."""
+    ours = list(
+        dict.fromkeys(o.serial for o in report.measured if o.reel == report.reel)
+    )
+    if report.first_serial not in ours[1:]:
+        return
+    right = ours[: ours.index(report.first_serial)]
+    yield (
+        f"{counted(len(right), 'unit')} before it ({_ends(right)}) "
+        f"{'has' if len(right) == 1 else 'have'} parts of this reel by our records, "
+        "and did not move. Then the parts of this reel are not alike, or parts of "
+        f"another reel were used from {report.first_serial} on."
+    )
+
+
+def _ends(serials: Sequence[str]) -> str:
+    return serials[0] if len(serials) == 1 else f"{serials[0]} to {serials[-1]}"
 
 
 def _which(report: SupplierReport) -> str:

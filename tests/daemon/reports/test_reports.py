@@ -317,6 +317,20 @@ def test_a_finding_without_a_reel_says_how_it_gets_one() -> None:
         assert all(word in done.output for word in one.split() if word[:2] == "--")
 
 
+def test_units_of_the_reel_that_did_not_move_are_not_passed_over_in_silence() -> None:
+    """A supplier is not asked to replace what our own table shows to be right."""
+    unlike = "4 units before it (PA-1015 to PA-1018) have parts of this reel"
+    others = "Units with parts of other reels read as before"
+    measured = tuple(replace(one, reel="K-102") for one in SUPPLIER.measured)
+    page = documents.html(replace(SUPPLIER, measured=measured, others=0))
+    assert unlike in page
+    assert "parts of another reel were used from PA-1019 on" in page
+    assert others not in page
+    usual = documents.html(replace(SUPPLIER, others=4))
+    assert unlike not in usual
+    assert others in usual
+
+
 def test_undecided_parts_are_not_called_outside() -> None:
     """A part within its measurement's uncertainty of the claim is undecided."""
     page = documents.html(SUPPLIER)
