@@ -874,11 +874,14 @@ def standing(
         What the latest build is compared with now, where that is known.
     """
     if units == 0:
+        next_step = (
+            f"Build {builds[-1].build} is open: measure its first unit"
+            if builds
+            else "Open a build and measure its first unit"
+        )
         return Saying(
             headline="No unit has been measured yet.",
-            lines=(
-                "Open a build and measure its first unit, or import a sheet of units.",
-            ),
+            lines=(f"{next_step}, or import a sheet of units.",),
         )
     held_builds = [one.build for one in builds if one.state == "held"]
     odd = _odd_units(signals, builds)

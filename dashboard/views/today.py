@@ -223,7 +223,10 @@ def first_run(shown: Shown) -> None:
         build = shown.builds[-1]
         look.heading(f"1. Build {build} is open")
     part = next((one.part for one in shown.product.ranges if one.part), None)
-    if part is not None:
+    fitted = shown.fittings["reel"].nunique()
+    if fitted:
+        look.heading(f"2. {figures.counted(fitted, 'reel')} recorded and fitted")
+    elif part is not None:
         settings = shown.product.settings.parts[part]
         label = figures.labelled(settings.nominal_ohm, settings.tolerance_ppm)
         nominal = label.replace(" ", "")

@@ -1,5 +1,6 @@
 """A first hour, in a real browser: from the wizard's files to a judged unit."""
 
+import shlex
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from storage.records import Build, Fitting, Run
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import drawn, fits, paged
 from tests.config.test_wizard import FOUR, by_question
+from tests.daemon.commanding import holdpoint
 from tests.daemon.starting import running_daemon, screens
 
 pytestmark = pytest.mark.browser
@@ -45,6 +47,12 @@ def test_from_the_wizards_files_to_a_judged_unit_on_the_screens_alone(
         expect(page.locator("h1").first).to_have_text("No reel is recorded yet.")
         drawn(page)
         page.go_back()
+        # In a terminal it is quicker: the page sees it, and asks for no reel any more.
+        (add, fit) = page.locator("code").first.inner_text().strip().splitlines()
+        for command in (add, fit):
+            done = holdpoint(*shlex.split(command)[1:], home=home.folder)
+            assert done.returncode == 0, done.stderr
+        expect(page.get_by_text("2. 1 reel recorded and fitted")).to_be_visible()
         page.get_by_role("link", name="Go to the bench").click()
         field = page.get_by_label("Serial: scan it")
         field.fill("PA-0001")
@@ -60,7 +68,7 @@ def test_from_the_wizards_files_to_a_judged_unit_on_the_screens_alone(
         expect(page.get_by_text("Yes: nothing is held.")).to_be_visible()
         with open_store(home.data) as store:
             assert [one.build for one in store.rows(Build)] == ["B-1"]
-            assert not store.rows(Fitting)
+            assert [one.reel for one in store.rows(Fitting)] == ["K-101"]
             runs = [one.serial for one in store.rows(Run)]
             assert runs == ["CS-1", "PA-0001", "PA-0002", "PA-0003"]
 

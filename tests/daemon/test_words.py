@@ -196,6 +196,9 @@ def test_digits_of_a_resistance_follow_its_uncertainty(
 def test_nothing_measured_says_how_to_begin() -> None:
     said = sentences.standing(signals=[], builds=[], holds=[], units=0)
     assert said.headline == "No unit has been measured yet."
+    assert said.lines[0].startswith("Open a build")
+    (line,) = sentences.standing(signals=[], builds=[build()], holds=[], units=0).lines
+    assert line.startswith(f"Build {build().build} is open: measure its first unit")
 
 
 def test_a_released_finding_no_longer_stands_on_top() -> None:
