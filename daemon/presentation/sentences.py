@@ -939,7 +939,12 @@ def standing(
     but = f" but for this: {'; '.join(moved)}" if moved else ""
     return Saying(
         headline="Nothing is held.",
-        lines=(f"{counted(units, 'unit')} measured, every range as it was{but}.",),
+        lines=(
+            f"{counted(units, 'unit')} measured. In build {' '.join(now)} every range "
+            f"reads as expected{but}."
+            if now
+            else f"{counted(units, 'unit')} measured.",
+        ),
     )
 
 

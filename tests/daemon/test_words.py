@@ -311,10 +311,12 @@ def test_what_was_decided_is_said_of_its_build_and_not_of_the_next() -> None:
     assert now.headline == "Nothing is held."
     (line,) = now.lines
     begin, _, this = line.partition(" but for this: ")
-    assert begin == "90 units measured, every range as it was"
+    assert begin == "90 units measured. In build B-3 every range reads as expected"
     assert this == f"{sentences.reads(signal())}."
     later = said(build(), build(build="B-4"))
-    assert later.lines == ("90 units measured, every range as it was.",)
+    assert later.lines == (
+        "90 units measured. In build B-4 every range reads as expected.",
+    )
 
 
 ODD_SENTENCE = (
