@@ -15,6 +15,7 @@ from PIL import Image
 from daemon.commands import cli
 from daemon.commands.cli import holdpoint
 from daemon.presentation import fonts
+from daemon.presentation.documents import SIMULATED
 from daemon.station.cycle import Cycle, RunHeader
 from storage.access import open_store
 from storage.local import LocalStore
@@ -175,6 +176,8 @@ def test_every_document_for_a_mail_bears_its_maker(
     for line in ("Moreno & Lab", "Lane 1", "12345 Town", "service@example.org"):
         assert line in read.text
     assert NAMED[kind] in read.text
+    # The demo's bench is played by the program: no letter may be taken for a real one.
+    assert SIMULATED in read.text
 
 
 @pytest.mark.parametrize(

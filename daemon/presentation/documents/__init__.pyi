@@ -1,4 +1,4 @@
-from .blocks import Document as Document, filed as filed
+from .blocks import SIMULATED as SIMULATED, Document as Document, filed as filed
 from .content import (
     Board as Board,
     BudgetLine as BudgetLine,

@@ -117,12 +117,25 @@ class Filed:
         return self.made
 
 
-def filed(document: Document) -> Filed:
+SIMULATED = (
+    "Simulated: the program played this bench. No unit in this document is real."
+)
+
+
+def filed(document: Document, *, simulated: bool = False) -> Filed:
     """Return a document with a code of all that it says behind its number.
 
     When it was issued is left out: the same content keeps its number.
+
+    Parameters
+    ----------
+    simulated
+        Whether no instrument was real, which then stands above all else.
     """
     paper = document.paper()
+    if simulated:
+        first = Prose(text=SIMULATED, tone="strong")
+        paper = replace(paper, blocks=(first, *paper.blocks))
     said = repr((paper.title, paper.about, paper.number, paper.issuer, paper.blocks))
     number = f"{paper.number}-{sha256(said.encode()).hexdigest()[:CODE_DIGITS]}"
     return Filed(number=number, made=replace(paper, number=number))

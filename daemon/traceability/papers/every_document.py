@@ -105,7 +105,11 @@ class Declared:
             of_another = import_module(f"{__package__}.misnamed")
             other = of_another.misnamed(store, product.settings.name, self.of, subject)
             raise other or exc from exc
-        return tuple(filed(one) for one in (made if self.many else (made,)))
+        # Only a simulated bench may be faster than time.
+        simulated = settings.bench is not None and settings.bench.time_scale != 1.0
+        return tuple(
+            filed(one, simulated=simulated) for one in (made if self.many else (made,))
+        )
 
     def function(self) -> Callable[..., Any]:
         """Return what gathers its facts; loads the file that has it."""

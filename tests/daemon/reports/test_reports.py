@@ -18,9 +18,11 @@ from PIL import Image as Raster
 from daemon.commands.cli import holdpoint
 from daemon.presentation import documents, fonts
 from daemon.presentation.documents import (
+    SIMULATED,
     Document,
     Image,
     NoSupplierError,
+    filed,
     setting,
 )
 from daemon.presentation.documents.content import Correction, FailureLine
@@ -345,3 +347,10 @@ def test_a_tall_photograph_does_not_fill_the_page() -> None:
     short = replace(SUPPLIER, charts=(), photos=(), measured=())
     tall = replace(short, label=Image(data=sink.getvalue(), caption="Label"))
     assert len(documents.png(tall)) == len(documents.png(short))
+
+
+def test_only_a_paper_of_a_simulated_bench_says_so_and_has_another_number() -> None:
+    real, played = (filed(RECORD, simulated=one) for one in (False, True))
+    assert SIMULATED not in documents.html(real)
+    assert SIMULATED in documents.html(played)
+    assert real.number != played.number
