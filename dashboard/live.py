@@ -143,6 +143,9 @@ def in_words(state: dict[str, Any], product: ProductModel) -> str:
     if state["bench"] is None:
         return "No bench is connected. The records are shown, and nothing is measured."
     bench = f"Bench {state['bench']}"
+    if state["prompt"] is not None:
+        # What was measured last is done: it waits for a person now.
+        return f"{bench}: waiting for {state['prompt']['subject']}"
     if state["phase"] in {"measuring", "checking"} and state["serial"]:
         doing = f"{state['phase']} {state['serial']}"
         if state["range"]:

@@ -107,6 +107,7 @@ def run(
         way_out.enter_context(sending(store, settings, worker))
         way_out.enter_context(scheduled(home, store, settings, worker))
         notify(READY, status=f"measures for {home.folder}")
+        announce("Ready: commands in another terminal and the dashboard are answered.")
         worker.work()
         notify(STOPPING)
 

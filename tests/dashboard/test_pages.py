@@ -17,12 +17,14 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from config.plan import Beside
+from daemon.judging import ProductModel
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
-from dashboard import data, look
+from dashboard import data, live, look
 from storage.access import open_store
 from storage.records import Build
 from storage.remote import RemoteStore
+from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_FROM, BAD_REEL, seeded_home
 from tests.daemon.starting import running_daemon
 
@@ -204,6 +206,17 @@ def test_a_range_on_which_nothing_moved_says_so() -> None:
     app = opened("range")
     app.segmented_control[0].set_value("1mA").run()
     assert "<h1>Range 1 mA is as it was." in said(app)
+
+
+def test_a_bench_that_waits_for_a_person_does_not_say_that_it_measures() -> None:
+    state = {
+        "bench": "1", "phase": "checking", "serial": "CS-1", "range": "100uA",
+        "done": 12, "points": 12, "prompt": {"subject": "PA-0001"},
+    }  # fmt: skip
+    product = ProductModel.of(demo_settings().product)
+    assert live.in_words(state, product) == "Bench 1: waiting for PA-0001"
+    measuring = live.in_words(state | {"prompt": None}, product)
+    assert measuring == "Bench 1: checking CS-1, range 100 µA, point 12 of 12"
 
 
 def type_readings(app: AppTest, serial: str) -> AppTest:
