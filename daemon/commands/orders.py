@@ -7,7 +7,7 @@ import click
 
 from daemon.commands.opened import home_here
 from daemon.commands.showing import forget_typed_ahead, interactive, say
-from daemon.service import Client
+from daemon.service import Client, RefusedOrderError
 
 POLL_S = 0.5
 QUIET_S = 2.0
@@ -60,7 +60,23 @@ def follow(
             while_waiting = None
         if prompt is not None and prompt["prompt"] != asked:
             asked = prompt["prompt"]
-            _pass_on(client, prompt)
+            if _is_anothers(client, seen):
+                # Enter here would confirm what stands before somebody else.
+                say(f"Another order comes first, and asks: {prompt['text']}")
+                say(f"It is answered where it was given, or with `{ANSWER}`.")
+            else:
+                _pass_on(client, prompt)
+
+
+def _is_anothers(client: Client, ticket: dict[str, Any]) -> bool:
+    """Whether what is asked now is asked for the order before this one."""
+    if ticket["state"] != "waiting" or ticket["behind"] is None:
+        return False
+    try:
+        before = client.ticket(ticket["behind"])
+    except RefusedOrderError:  # it is forgotten: long since ended
+        return False
+    return before["state"] not in {"done", "failed"}
 
 
 def asking(text: str, wants: str | None) -> str:

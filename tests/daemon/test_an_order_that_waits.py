@@ -4,14 +4,15 @@ import re
 from collections.abc import Iterator
 from contextlib import nullcontext
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from click.testing import CliRunner
 
 import daemon.commands.measure as measuring
 from config.wizard import init
-from daemon.service.client import Client
+from daemon.commands import orders
+from daemon.service.client import Client, RefusedOrderError
 from daemon.service.home import Home
 from daemon.station.orders import RefusedError
 from storage.access import open_store
@@ -146,3 +147,32 @@ def test_a_pass_over_all_units_names_its_range_as_people_do(
     refused = CliRunner().invoke(measuring.measure, ["PA-1", "PA-2"])
     assert "PA-2" in str(refused.exception)
     assert ordered == []
+
+
+@pytest.mark.parametrize("before", ["measuring", "done", None])
+def test_enter_in_one_terminal_answers_nothing_that_another_ones_order_asks(
+    before: str | None,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    prompt = {"prompt": "p", "text": "Connect unit PA-8, then confirm."}
+    mine = [{"state": "waiting", "behind": "other"}] * 2 + [{"state": "done"}]
+
+    def ticket(name: str, *, wait_s: float = 0.0) -> dict[str, Any]:
+        del wait_s
+        if name == "mine":
+            return mine.pop(0)
+        if before is None:
+            message = "unknown ticket"
+            raise RefusedOrderError(message)
+        return {"state": before}
+
+    answered: list[str] = []
+    monkeypatch.setattr(
+        orders, "_pass_on", lambda _, asked: answered.append(asked["prompt"])
+    )
+    daemon = SimpleNamespace(ticket=ticket, state=lambda: {"prompt": prompt})
+    assert orders.follow(cast("Client", daemon), "mine") == {"state": "done"}
+    said = capsys.readouterr().err
+    assert answered == ([] if before == "measuring" else ["p"])
+    assert ("Another order comes first" in said) == (before == "measuring")
