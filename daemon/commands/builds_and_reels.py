@@ -189,11 +189,11 @@ def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
     )
     if not measured:
         return []
-    # The daemon looks between its orders; without one nobody does before a unit comes.
+    # The daemon looks between its orders; without one nobody does before one of these.
     when = (
         "at the daemon's next look"
         if isinstance(at.store, RemoteStore)
-        else "when the next unit is measured or the next sheet is imported"
+        else "when the next unit is measured or a sheet is imported, the same one too"
     )
     carrying = figures.counted(measured, "unit")
     return [f"{carrying} with it measured already: findings name it {when}."]

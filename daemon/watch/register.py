@@ -1,6 +1,6 @@
 """What was said of one product: findings by name, and by what they name."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from daemon.judging import ProductModel
@@ -100,16 +100,31 @@ class Register:
 
     def follow_records(self, reels_in: Callable[[str, str], Sequence[str]]) -> None:
         """Let findings go by the reel that is now recorded for their first unit."""
+        for key, now in self._moved(reels_in):
+            name = self.names.pop(key)
+            self.names[key[0], key[1], now] = name
+
+    def behind(self, reels_in: Callable[[str, str], Sequence[str]]) -> set[str]:
+        """Return builds of findings still revised whose reel is recorded otherwise."""
+        closed = {name for name, one in self.said.items() if one.closed}
+        return {key[0] for key, _ in self._moved(reels_in, but=closed)}
+
+    def _moved(
+        self,
+        reels_in: Callable[[str, str], Sequence[str]],
+        but: Collection[str] = (),
+    ) -> Iterator[tuple[Key, str]]:
+        """Yield where the first unit of a finding that stands has another reel now."""
         for key, name in list(self.names.items()):
             build, culprit, reel = key
+            signal = self.said[name].signal
             if culprit.cause != REEL or culprit.place is None:
                 continue
-            signal = self.said[name].signal
+            if not signal.standing or name in but:
+                continue
             now = reels_in(build, signal.first_serial)[culprit.place]
-            known = (build, culprit, now) in self.names
-            if now != reel and signal.standing and not known:
-                del self.names[key]
-                self.names[build, culprit, now] = name
+            if now != reel and (build, culprit, now) not in self.names:
+                yield key, now
 
     def is_of_reel(self, odd: OddUnit) -> bool:
         """Whether a finding that stands already tells why a unit is off."""
