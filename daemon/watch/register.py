@@ -135,18 +135,31 @@ class Register:
             for key, name in self.names.items()
         )
 
-    def began(self, odd: OddUnit, units: Sequence[UnitErrors]) -> bool:
-        """Whether a finding that stands says that it began with this unit, or before.
+    def began(
+        self, build: str, place: int, number: int, units: Sequence[UnitErrors]
+    ) -> str | None:
+        """Return the finding that stands and began with a unit, or before.
 
         Then the unit is not off alone.
+
+        Parameters
+        ----------
+        build, place, number
+            Of the unit: its build, the range on which it is off, its run.
+        units
+            Of the build.
         """
         numbers = {u.serial: u.number for u in units}
-        return any(
-            key[:2] == (odd.unit.build, Culprit(REEL, odd.place))
-            and self.said[name].signal.standing
-            and numbers.get(self.said[name].signal.first_serial, odd.unit.number + 1)
-            <= odd.unit.number
-            for key, name in self.names.items()
+        return next(
+            (
+                name
+                for key, name in self.names.items()
+                if key[:2] == (build, Culprit(REEL, place))
+                and self.said[name].signal.standing
+                and numbers.get(self.said[name].signal.first_serial, number + 1)
+                <= number
+            ),
+            None,
         )
 
 

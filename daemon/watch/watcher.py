@@ -42,7 +42,7 @@ from daemon.watch.suspects import (
     latest_suspect,
     suspects_of,
 )
-from storage import Fitting, LimitIs, Signal
+from storage import SPEAKS_FOR, Fitting, LimitIs, Signal
 
 EARLIER_BUILDS = 12
 """Builds whose readings are looked through for a range that reads alike."""
@@ -639,7 +639,7 @@ def _why(event: UnitErrors | CheckErrors | None, new: Sequence[Signal]) -> str:
     if event is None:
         return "records that came later explain it"
     if new:
-        return f"what was measured since speaks for finding {new[0].signal}"
+        return f"{SPEAKS_FOR}{new[0].signal}"
     if isinstance(event, CheckErrors):
         return "the check standard shows that it was not so"
     return f"unit {event.serial} and those before it read as they should"
