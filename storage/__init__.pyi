@@ -81,6 +81,7 @@ from .points import (
 )
 from .postgres import PostgresStore as PostgresStore
 from .records import (
+    SPEAKS_FOR as SPEAKS_FOR,
     BenchInstrument as BenchInstrument,
     Build as Build,
     Calibration as Calibration,

@@ -302,6 +302,10 @@ class WholeRun:
     checks: tuple[CheckResult, ...] = ()
 
 
+SPEAKS_FOR = "what was measured since speaks for finding "
+"""Why a finding was withdrawn that another one replaces: that one's name follows."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signal(Record):
     """A statistical finding, as it stood after run number `number`.
@@ -363,6 +367,12 @@ class Signal(Record):
     def basis(self) -> Evidence:
         """What it rests on."""
         return Evidence.of(self.evidence)
+
+    @property
+    def replaced_by(self) -> str | None:
+        """The finding that says the move since this one was withdrawn, if one does."""
+        _, named, name = (self.withdrawn or "").partition(SPEAKS_FOR)
+        return name if named and not self.standing else None
 
     @property
     def shares(self) -> dict[str, float]:

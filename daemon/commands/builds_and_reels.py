@@ -189,11 +189,11 @@ def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
     )
     if not measured:
         return []
-    # The daemon looks between its orders; without one nobody does before a unit comes.
+    # The daemon looks between its orders; without one nobody does before one of these.
     when = (
         "at the daemon's next look"
         if isinstance(at.store, RemoteStore)
-        else "when the next unit is measured or the next sheet is imported"
+        else "when the next unit is measured or a sheet is imported, the same one too"
     )
     carrying = figures.counted(measured, "unit")
     return [f"{carrying} with it measured already: findings name it {when}."]
@@ -301,7 +301,7 @@ def reel_check(
         circuit=None if circuit is None else Circuit(circuit), **as_typed
     )
     texts = readings or _asked(how.by)
-    held = False
+    held, standing = False, list[str]()
     with opened() as at:
         mine = reel_of(at.store, name)
         found = loose_parts.measured(mine, texts, how)
@@ -332,10 +332,14 @@ def reel_check(
                 product=at.product,
                 people=at.settings.plan.people,
             )
+            if held and check.incoming:
+                standing = [f"Reel {name} is held: it must not be used."]
+            else:
+                standing = kitting.held_reels(at.store, at.product, {name})
     if person is None:
         say("Not kept: say who measured with --person NAME.")
-    if held:
-        say(f"Reel {name} is held: it must not be used.")
+    for line in standing:
+        say(line)
     if found.heating is not None:
         beside.append(words.heated(found.heating, tolerance_ppm=mine.tolerance_ppm))
     return Shown(

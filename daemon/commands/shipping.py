@@ -115,7 +115,7 @@ def ship(
                 by_plan = override is None and not reasons and gate.by_plan(serial)
                 overrides = override and not reasons and not check
                 went = (
-                    overridden(at, serial)
+                    overridden(at, gate, serial)
                     if overrides
                     else answer([], left=not check, by_plan=by_plan)
                 )
@@ -209,10 +209,11 @@ def answer(reasons: list[str], *, left: bool, by_plan: bool = False) -> str:
     return f"Must not leave: {'; '.join(said)}."
 
 
-def overridden(at: Opened, serial: str) -> str:
+def overridden(at: Opened, gate: Gate, serial: str) -> str:
     """Say that a unit has left by an override, and what spoke against it."""
     left = at.rows(ShipmentState, serial=serial)[-1]
-    against = "; ".join(one.rstrip(".") for one in json.loads(left.against))
+    reasons = gate.in_present_words(json.loads(left.against))
+    against = "; ".join(one.rstrip(".") for one in reasons)
     if not against:
         return "Has left. Nothing spoke against it: the override was not needed."
     return (

@@ -187,6 +187,7 @@ def _parts(
     holds: Sequence[Hold],
 ) -> Iterator[Part]:
     yield Headline(now["headline"])
+    yield from _names(now["findings"], holds)
     yield from now["lines"]
     for one in now["also"]:
         yield f"Also to do: {one}"
@@ -224,6 +225,21 @@ def _parts(
     yield from now["gauge_studies"]
     if bench is not None:
         yield from _of_the_bench(bench)
+
+
+def _names(
+    findings: Sequence[Mapping[str, Any]], holds: Sequence[Hold]
+) -> Iterator[str]:
+    """Say what commands call the findings that hold something, the newest first."""
+    holding = {one.signal for one in holds}
+    named = [
+        str(one["finding"])
+        for one in reversed(findings)
+        if one["standing"] and one["finding"] in holding
+    ]
+    if named:
+        what = "this is finding" if len(named) == 1 else "these are findings"
+        yield f"In commands {what} {', '.join(named)}."
 
 
 def _of_the_bench(bench: Mapping[str, Any]) -> Iterator[Part]:

@@ -266,9 +266,9 @@ def keep(
     product: str,
     people: Iterable[str],
 ) -> bool:
-    """Keep a check; a reel that is rejected before it is fitted is held with it.
+    """Keep a check; a reel that is rejected is held with it, fitted or not.
 
-    Returns whether it was held now.
+    Returns whether it was held now: not where it is held already.
 
     Raises
     ------
@@ -281,7 +281,7 @@ def keep(
         (one.scope, one.subject) == (Scope.REEL, check.reel) and one.disposal is None
         for one in store.rows(HoldState, product=product)
     )
-    reject = became.receipt is spc.Receipt.REJECTED and check.incoming and not held
+    reject = became.receipt is spc.Receipt.REJECTED and not held
     reel = reel_of(store, check.reel)
     if not reject:
         policy.require_decision(
@@ -294,7 +294,9 @@ def keep(
         subject=check.reel,
         product=product,
         person=check.person,
-        reason=words.why_rejected(became, tolerance_ppm=reel.tolerance_ppm),
+        reason=words.why_rejected(
+            became, tolerance_ppm=reel.tolerance_ppm, incoming=check.incoming
+        ),
         people=people,
         at=check.made_at,
     )

@@ -33,6 +33,7 @@ from .labels import (
 from .plants import planted as planted
 from .sentences import (
     NO_STANDARD as NO_STANDARD,
+    concerns_nobody as concerns_nobody,
     held as held,
     off_plan as off_plan,
     why_held as why_held,

@@ -182,10 +182,17 @@ def _parts(places: Sequence[int]) -> str:
     return f"Part {named} is" if len(places) == 1 else f"Parts {named} are"
 
 
-def why_rejected(found: "spc.Received", *, tolerance_ppm: float) -> str:
-    """Return the reason of the hold on a reel that was rejected."""
+def why_rejected(found: "spc.Received", *, tolerance_ppm: float, incoming: bool) -> str:
+    """Return the reason of the hold on a reel that was rejected.
+
+    Parameters
+    ----------
+    incoming
+        No unit carried the reel yet.
+    """
     parts = counted(len(found.check.outside), "loose part")
-    return f"rejected at receiving: {parts} outside its {_label(tolerance_ppm)}"
+    when = "at receiving" if incoming else "after it was fitted"
+    return f"rejected {when}: {parts} outside its {_label(tolerance_ppm)}"
 
 
 def unsure(shares: "Sequence[metrology.Share]", *, tolerance_ppm: float) -> str:

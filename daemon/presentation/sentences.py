@@ -342,11 +342,27 @@ def withdrawn(signal: Signal) -> str:
     signal
         A revision that is not standing.
     """
+    if (other := signal.replaced_by) is not None:
+        return f"Finding {signal.signal} was replaced by {other}."
     why = (signal.withdrawn or "").strip().rstrip(".")
     # A sentence goes on behind a colon; a serial or an abbreviation stays as it is.
     if why[1:2].islower():
         why = f"{why[:1].lower()}{why[1:]}"
     return f"Finding {signal.signal} was withdrawn: {why}."
+
+
+def concerns_nobody(signal: Signal) -> str:
+    """Say to whoever asks whom a withdrawn finding concerns which one to ask instead.
+
+    Parameters
+    ----------
+    signal
+        A revision that is not standing.
+    """
+    said = withdrawn(signal)
+    if signal.replaced_by is not None:
+        return f"{said[:-1]}: use that."
+    return f"{said} It concerns no unit."
 
 
 def _withdrawn_lines(signal: Signal) -> tuple[str, ...]:

@@ -117,6 +117,8 @@ def _decisions(
             alone = often[one.subject.casefold()] == 1 and one.to_serial is None
             name = one.subject if alone else one.hold
             what, why = f"the hold of {held(one)}", offers.get(one.hold, "")
+            if one.signal is not None and not why:
+                what += f" (finding {one.signal})"
         if name not in said:
             said.add(name)
             yield f"a decision on {what}" + (f": {why}" if why else ""), name

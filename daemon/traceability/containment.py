@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import isnan, nan
 from typing import Any
 
-from daemon.presentation import counted, share, withdrawn
+from daemon.presentation import concerns_nobody, counted, share
 from daemon.presentation.figures import allowance, carries, day_of, measured
 from daemon.traceability import who_carries
 from daemon.traceability.tracing import (
@@ -189,7 +189,7 @@ class Containment:
     """Units of the product that are known; `units` are those of the builds that may be
     concerned and of those that say what is usual."""
     withdrawn: str | None = None
-    """Sentence on a finding that was withdrawn: it concerns nobody."""
+    """Says of a finding that was withdrawn that it concerns nobody, or which does."""
 
     def listed(self) -> dict[str, tuple[Concerned, ...]]:
         """Return the units by list, empty lists left out."""
@@ -232,7 +232,7 @@ class Containment:
     def headline(self) -> str:
         """Say in one sentence whom it concerns."""
         if self.withdrawn is not None:
-            return f"{self.withdrawn} It concerns no unit."
+            return self.withdrawn
         what = f"{self.part} of reel {self.reel}" if self.reel else self.subject
         away = len(self.left)
         return (
@@ -434,7 +434,7 @@ def of_records(
         leftover_parts=None if reel is None else leftover(records, reel),
         other_products=tuple(sorted(others)),
         without_serial=tuple(one for one in records.past if one.build in builds),
-        withdrawn=withdrawn(signal) if signal is not None and gone else None,
+        withdrawn=concerns_nobody(signal) if signal is not None and gone else None,
     )
 
 

@@ -72,7 +72,7 @@ class Gate:
 
     def against(self, serial: str) -> list[str]:
         """Return every reason for which a unit may not leave now."""
-        return self._in_present_words(
+        return self.in_present_words(
             self._store.reasons_against(
                 serial, self._settings.product.name, self.rule(serial)
             )
@@ -122,7 +122,7 @@ class Gate:
             reason=f"for {left.destination}{self._how(serial, override)}",
             decided_at=at,
         )
-        return self._in_present_words(
+        return self.in_present_words(
             self._store.ship(left, self.rule(serial), decision)
         )
 
@@ -131,7 +131,7 @@ class Gate:
         told = self._store.table(query, serial=serial).column(column)
         return {str(one) for one in told.to_pylist()}
 
-    def _in_present_words(self, against: Sequence[str]) -> list[str]:
+    def in_present_words(self, against: Sequence[str]) -> list[str]:
         """Say holds of findings as they stand now: a reason is as old as its hold."""
         if not against:
             return []

@@ -8,7 +8,7 @@ from daemon.watch.fold import Fold
 from daemon.watch.register import Register
 from daemon.watch.segment import OddUnit
 from daemon.watch.signals import Said, odd_signal, withdrawn
-from storage import Signal
+from storage import SPEAKS_FOR, Signal
 
 
 def odd_units(
@@ -36,7 +36,7 @@ def odd_units(
         since = -1 if event is None else event.number
         new = [one for one in odd if one.unit.number >= since]
         said += _found(register, product, new)
-        said += _taken_back(fold, register, build, odd)
+        said += _taken_back(fold, register, product, build, odd)
     return said
 
 
@@ -71,23 +71,28 @@ def _found(
 
 
 def _taken_back(
-    fold: Fold, register: Register, build: str, odd: Iterable[OddUnit]
+    fold: Fold,
+    register: Register,
+    product: ProductModel,
+    build: str,
+    odd: Iterable[OddUnit],
 ) -> list[Signal]:
     said = []
     for one in register.odd_of(build):
         number = one.signal.number
-        if not one.signal.standing or any(
-            each.unit.number == number
-            and not register.began(each, fold.units_of(build))
-            for each in odd
-        ):
+        if not one.signal.standing or one.signal.range is None:
+            continue
+        place = product.keys.index(one.signal.range)
+        instead = register.began(build, place, number, fold.units_of(build))
+        if instead is None and any(each.unit.number == number for each in odd):
             continue
         serial = one.signal.first_serial
-        why = (
-            f"unit {serial} was measured again and reads like the others"
-            if fold.is_struck(number)
-            else "units measured since read like it"
-        )
+        if fold.is_struck(number):
+            why = f"unit {serial} was measured again and reads like the others"
+        elif instead is not None:
+            why = f"{SPEAKS_FOR}{instead}"
+        else:
+            why = "units measured since read like it"
         last = fold.active.units[-1] if fold.active else None
         taken_back = withdrawn(
             one.signal,

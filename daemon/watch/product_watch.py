@@ -13,7 +13,7 @@ from daemon.watch.from_rows import FromRows, RunRows, runs_after
 from daemon.watch.kept_line import StoredPast, fingerprint_of, go_on_from, kept_of
 from daemon.watch.people import Book, corrections_of, decisions_of
 from daemon.watch.watcher import FindLimit, Watcher
-from storage import Evaluation, KeptLine, Mark, Signal, Store, reel_of
+from storage import Evaluation, Fitting, KeptLine, Mark, Signal, Store, reel_of
 
 Event = UnitErrors | CheckErrors | Accepted
 
@@ -138,20 +138,31 @@ class ProductWatch:
                 self._keep_on_the_way()
 
         fold.on_mark = reached
+        self._check = self._check_then(watermark)
         self.watcher.remember(
             self._events(fold.kept_to, watermark + 1, last=watermark),
             book.fittings,
             self._store.rows(Signal, "signals", product=self._name),
             book.found_bad,
             decided=[name for name, at in book.decided.items() if at <= watermark],
+            late=self._recorded_late(watermark),
+            check=self._check,
         )
         if keep:
             self._keep_on_the_way(least=1)
         fold.on_mark = lambda _: None
         fold.forget()
         self.decided = {one.hold for one in book.decisions if one.number <= watermark}
-        self._check = self._check_then(watermark)
         self.refolded = sentences.refolded(why) if why and watermark else None
+
+    def _recorded_late(self, watermark: int) -> set[str]:
+        """Return the builds of which a fitting was recorded since the last run."""
+        if not watermark:
+            return set()
+        since = self._store.rows(
+            Fitting, "fittings_since", product=self._name, after=watermark
+        )
+        return {one.build for one in since}
 
     def to_keep(self) -> tuple[KeptLine, ...]:
         """Return what was worked out since the last mark that was kept."""

@@ -1,6 +1,6 @@
 """What was said of one product: findings by name, and by what they name."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from daemon.judging import ProductModel
@@ -100,16 +100,31 @@ class Register:
 
     def follow_records(self, reels_in: Callable[[str, str], Sequence[str]]) -> None:
         """Let findings go by the reel that is now recorded for their first unit."""
+        for key, now in self._moved(reels_in):
+            name = self.names.pop(key)
+            self.names[key[0], key[1], now] = name
+
+    def behind(self, reels_in: Callable[[str, str], Sequence[str]]) -> set[str]:
+        """Return builds of findings still revised whose reel is recorded otherwise."""
+        closed = {name for name, one in self.said.items() if one.closed}
+        return {key[0] for key, _ in self._moved(reels_in, but=closed)}
+
+    def _moved(
+        self,
+        reels_in: Callable[[str, str], Sequence[str]],
+        but: Collection[str] = (),
+    ) -> Iterator[tuple[Key, str]]:
+        """Yield where the first unit of a finding that stands has another reel now."""
         for key, name in list(self.names.items()):
             build, culprit, reel = key
+            signal = self.said[name].signal
             if culprit.cause != REEL or culprit.place is None:
                 continue
-            signal = self.said[name].signal
+            if not signal.standing or name in but:
+                continue
             now = reels_in(build, signal.first_serial)[culprit.place]
-            known = (build, culprit, now) in self.names
-            if now != reel and signal.standing and not known:
-                del self.names[key]
-                self.names[build, culprit, now] = name
+            if now != reel and (build, culprit, now) not in self.names:
+                yield key, now
 
     def is_of_reel(self, odd: OddUnit) -> bool:
         """Whether a finding that stands already tells why a unit is off."""
@@ -120,18 +135,31 @@ class Register:
             for key, name in self.names.items()
         )
 
-    def began(self, odd: OddUnit, units: Sequence[UnitErrors]) -> bool:
-        """Whether a finding that stands says that it began with this unit, or before.
+    def began(
+        self, build: str, place: int, number: int, units: Sequence[UnitErrors]
+    ) -> str | None:
+        """Return the finding that stands and began with a unit, or before.
 
         Then the unit is not off alone.
+
+        Parameters
+        ----------
+        build, place, number
+            Of the unit: its build, the range on which it is off, its run.
+        units
+            Of the build.
         """
         numbers = {u.serial: u.number for u in units}
-        return any(
-            key[:2] == (odd.unit.build, Culprit(REEL, odd.place))
-            and self.said[name].signal.standing
-            and numbers.get(self.said[name].signal.first_serial, odd.unit.number + 1)
-            <= odd.unit.number
-            for key, name in self.names.items()
+        return next(
+            (
+                name
+                for key, name in self.names.items()
+                if key[:2] == (build, Culprit(REEL, place))
+                and self.said[name].signal.standing
+                and numbers.get(self.said[name].signal.first_serial, number + 1)
+                <= number
+            ),
+            None,
         )
 
 

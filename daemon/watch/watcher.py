@@ -1,7 +1,7 @@
 """All builds of one product under watch: events in, findings out."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -42,7 +42,7 @@ from daemon.watch.suspects import (
     latest_suspect,
     suspects_of,
 )
-from storage import Fitting, LimitIs, Signal
+from storage import SPEAKS_FOR, Fitting, LimitIs, Signal
 
 EARLIER_BUILDS = 12
 """Builds whose readings are looked through for a range that reads alike."""
@@ -108,6 +108,8 @@ class Watcher:
         self._check: str | None = None
         self._until_own: Limit | None = None
         self._remembered = False
+        self._behind = False
+        """Whether what was remembered may be of other reels than are recorded now."""
 
     # ---- what comes in
 
@@ -119,6 +121,8 @@ class Watcher:
         found_bad: Iterable[tuple[str, str]] = (),
         *,
         decided: Iterable[str] = (),
+        late: Iterable[str] = (),
+        check: str | None = None,
     ) -> None:
         """Rebuild what watching knows from the rows; nothing is said.
 
@@ -134,7 +138,12 @@ class Watcher:
             See `Fold.found_bad`.
         decided
             Findings that a person decided about.
+        late
+            Builds of which reels were recorded after the last event.
+        check
+            See `take`: of the latest check standard.
         """
+        self._check = check
         self.fold.refit(fittings)
         self.fold.found_bad(found_bad)
         self.fold.take_all(events)
@@ -145,6 +154,14 @@ class Watcher:
         for name in decided:
             if name in self._register.said:
                 self._register.said[name].closed = True
+        late = {*late, *self._register.behind(self.fold.reels_in)}
+        concerned = [each for one in late for each in self.fold.segments_of(one)]
+        if concerned:
+            # They were recorded while nobody watched: as if they came now.
+            self._behind = True
+            since = [] if self.fold.changed_from is None else [self.fold.changed_from]
+            first = (one.first_number for one in concerned)
+            self.fold.changed_from = min([*since, *first])
 
     def take(
         self, event: Event, fittings: Sequence[Fitting], *, check: str | None = None
@@ -174,8 +191,12 @@ class Watcher:
         self.fold.pass_over(unit)
 
     def refit(self, fittings: Sequence[Fitting]) -> list[Signal]:
-        """Take reels that were recorded after their units; return what they change."""
-        return self._compared(None) if self.fold.refit(fittings) else []
+        """Take reels that were recorded after their units; return what they change.
+
+        Those too that were recorded before what was said was remembered.
+        """
+        late = self.fold.refit(fittings) or self._behind
+        return self._compared(None) if late else []
 
     def found_bad(self, subjects: Iterable[tuple[str, str]]) -> list[Signal]:
         """Take what persons hold as bad by hand; return the findings that it changes.
@@ -286,7 +307,7 @@ class Watcher:
         changed: list[Signal] = []
         by_records = event is None or self._remembered
         if since is not None or self._remembered:
-            self._remembered = False
+            self._remembered = self._behind = False
             self._register.follow_records(self.fold.reels_in)
             changed += self._orphans(event)
         concerned = self._concerned(event, since)
@@ -395,7 +416,10 @@ class Watcher:
                 history=self._history_of(segment.build),
                 check=self._check,
             )
-            said.append(self._said_of(segment, finding, key, before, judged, event))
+            now = self._said_of(segment, finding, key, before, judged, event)
+            if event is None and before is not None and _says(now, before.signal):
+                continue
+            said.append(now)
         for key, one in open_.items():
             mine = key[0] == segment.build and key[1] not in found
             if not mine or not one.signal.standing:
@@ -403,8 +427,10 @@ class Watcher:
             if key[1] in gone and one.signal.units > 1:
                 # It was taken out: what was found holds for units that carry it. One
                 # odd unit alone is no reel.
+                said += _renamed(one, key, segment, event)
                 continue
             if self._agreed(one, key, by_records=by_records):
+                said += _renamed(one, key, segment, event)
                 continue
             instead = [s for s in said if s.standing and _alike(s, one.signal)]
             why = (
@@ -577,12 +603,43 @@ def _told_by_one(
     return told
 
 
+def _says(now: Signal, before: Signal) -> bool:
+    """Whether a finding says what it said, whatever it was held against in words."""
+    basis, held_against = now.basis, before.basis.history
+    return before == replace(
+        now,
+        revision=before.revision,
+        number=before.number,
+        made_at=before.made_at,
+        evidence=replace(basis, history=held_against).text(),
+    )
+
+
+def _renamed(
+    one: Open, key: Key, segment: Segment, event: UnitErrors | CheckErrors | None
+) -> list[Signal]:
+    """Name the reel that was recorded since, of what stands and is judged no more."""
+    reel = key[2] or None
+    if key[1].cause != REEL or one.signal.reel == reel:
+        return []
+    last = segment.units[-1]
+    return [
+        replace(
+            one.signal,
+            revision=one.signal.revision + 1,
+            number=last.number if event is None else event.number,
+            reel=reel,
+            made_at=last.at if event is None else event.at,
+        )
+    ]
+
+
 def _why(event: UnitErrors | CheckErrors | None, new: Sequence[Signal]) -> str:
     """Say in a sentence why a finding is taken back."""
     if event is None:
         return "records that came later explain it"
     if new:
-        return f"what was measured since speaks for finding {new[0].signal}"
+        return f"{SPEAKS_FOR}{new[0].signal}"
     if isinstance(event, CheckErrors):
         return "the check standard shows that it was not so"
     return f"unit {event.serial} and those before it read as they should"

@@ -100,7 +100,10 @@ def tell(answer: Answer | None) -> None:
         return
     look.say(answer.lines[0], answer.lines[1:])
     if answer.held:
-        look.stands_out("It is held now: put it aside, it must not be used.")
+        look.stands_out(
+            "It is held now: put it aside, it must not be used. Units with its parts "
+            "stay until the hold is ended."
+        )
         st.page_link("views/holds.py", label="Decide on holds")
     elif answer.accepted:
         st.page_link("views/reels.py", label="Record which part it feeds")

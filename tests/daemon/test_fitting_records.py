@@ -1,14 +1,17 @@
 """Fitting records that contradict each other: one clear sentence each."""
 
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from pandas.testing import assert_frame_equal
 
 from config.load import fingerprint
 from daemon.commands.cli import holdpoint
 from daemon.service.home import Home
 from daemon.station.cycle import Cycle, RunHeader
+from daemon.traceability.kitting import fit_reel, fitting_of
 from daemon.traceability.tracing import ContradictionError
 from storage import endpoint
 from storage.errors import RefusedValueError
@@ -216,39 +219,92 @@ SINCE_BAD = f"PA-{3000 + BAD_FROM}"
 LATE = ("reel", "fit", "K-901", "R13", "--build", "B-3", "--from", SINCE_BAD)
 
 
-def test_a_reel_recorded_late_is_named_from_the_next_unit_of_its_build_on(
+def test_a_reel_recorded_late_is_named_and_held_at_the_next_start(
     tmp_path: Path,
 ) -> None:
+    """An import, of nothing new too, and a unit that is measured both begin with it."""
     late = seeded_home(tmp_path / "home")
     add(late, "K-901", "5k", label="5%")
     # Of the ten units of B-3 the last five carry it.
     assert (
         "5 units with it measured already: findings name it when the next unit is "
-        "measured or the next sheet is imported."
+        "measured or a sheet is imported, the same one too."
     ) in run(late, *LATE, "--anyway")
     with LocalStore(late.store) as store:
-        cycle = Cycle(demo_settings(), store)
-        cycle.resume()
         assert named(store) == BAD_REEL
-        cycle.record(
-            readings(cycle.product, [0.0, 0.0, 3000.0, 0.0]),
-            RunHeader(
-                serial="PA-3010",
-                build="B-3",
-                session="s",
-                origin="bench",
-                started_at=AT,
-                finished_at=AT,
-                configuration=fingerprint(cycle.settings)[0],
-            ),
-            {},
-        )
-        cycle.watch()
+        assert "K-901" not in held(store)
+        Cycle(demo_settings(), store).resume()
         assert named(store) == "K-901"
+        assert "K-901" in held(store)
+        said = store.frame("signals", product=demo_settings().product.name)
+        Cycle(demo_settings(), store).resume()
+        again = store.frame("signals", product=demo_settings().product.name)
+        assert_frame_equal(said, again)
     assert (
         "Reel K-901 is of the wrong class for part R13: its label allows 5 %, the part "
         "needs 0.1 %."
     ) in run(late, "prove", "B-3-F1")
+
+
+@pytest.mark.parametrize("since", [SINCE_BAD, f"PA-{3000 + BAD_FROM + 1}"])
+def test_a_reel_recorded_late_counts_at_the_next_unit_of_any_build(
+    tmp_path: Path, since: str
+) -> None:
+    """By a daemon that watches on, and by a start that finds the unit there."""
+    told = []
+    for watches_on in (True, False):
+        late = seeded_home(tmp_path / f"home-{watches_on}")
+        add(late, "K-901", "5k", "--received", "2026-03-01")
+        run(late, "build", "open", "B-4")
+        with LocalStore(late.store) as store:
+            cycle = Cycle(demo_settings(), store)
+            if watches_on:
+                cycle.resume()
+            fit_reel(
+                store,
+                demo_settings().product,
+                fitting_of(
+                    demo_settings().product.name,
+                    "B-3",
+                    "R13",
+                    "K-901",
+                    from_serial=since,
+                    at=AT + timedelta(hours=1),
+                ),
+                anyway=True,
+            )
+            run_unit(cycle, "PA-4001", "B-4")
+            if watches_on:
+                cycle.watch()
+            else:
+                cycle.resume()
+            # With fewer units the line may go on saying what it said of K-900.
+            assert since != SINCE_BAD or "K-901" in held(store)
+            told.append(store.frame("signals", product=demo_settings().product.name))
+    assert_frame_equal(told[0], told[1])
+
+
+def run_unit(cycle: Cycle, serial: str, build: str) -> None:
+    """Record a good unit, unwatched."""
+    cycle.record(
+        readings(cycle.product, [0.0, 0.0, 0.0, 0.0]),
+        RunHeader(
+            serial=serial,
+            build=build,
+            session="s",
+            origin="bench",
+            started_at=AT,
+            finished_at=AT,
+            configuration=fingerprint(cycle.settings)[0],
+        ),
+        {},
+    )
+
+
+def held(store: LocalStore) -> set[str]:
+    """Return the subjects of holds."""
+    table = store.table("hold", product=demo_settings().product.name)
+    return set(table.column("subject").to_pylist())
 
 
 def test_a_reel_recorded_late_is_named_at_the_next_look_of_a_daemon(

@@ -47,6 +47,10 @@ def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
     why = "customer accepts the range as it is"
     left = said(home, "ship", "PA-3006", "--to", "order 9", "--override", why, *BY)
     assert left.exit_code == 0, left.output
+    # The hold was placed at +0.3 %; everywhere else the finding says what it says now.
+    now = "range 100 µA, reel K-900, reads +0.30 % since unit PA-3005"
+    assert now in said(home, "status").stdout
+    assert f"although held (build B-3): {now}; " in left.stdout
     assert why in said(home, "trace", "PA-3006").stdout
     said(home, "return", "PA-3006", "--reason", "not wanted after all", *BY)
     once_more = "another customer accepts it"

@@ -17,7 +17,7 @@ from daemon.service.home import Home
 from daemon.spc import Receipt
 from daemon.spc.errors import SpcError
 from daemon.spc.receiving import Open, received, sample_of
-from storage import Fitting, HoldState, Reel, ReelCheck, Store, open_store
+from storage import HoldState, Reel, ReelCheck, ShipRule, Store, open_store
 from tests.daemon.making import AT
 from tests.daemon.seeded import seeded_home
 
@@ -291,16 +291,32 @@ def test_nobody_who_is_not_listed_keeps_a_check(
         assert not store.rows(ReelCheck, reel="K-303")
 
 
-def test_parts_of_a_reel_that_is_fitted_are_evidence_and_hold_nothing(
+def test_a_reel_that_is_rejected_after_it_was_fitted_is_held_too(
     home: Home, run: Callable[..., str]
 ) -> None:
+    added(run, "K-310")
+    run("build", "open", "B-310")
+    run("build", "boards", "B-310", "PA-31001")
+    run("reel", "fit", "K-310", "R13", "--build", "B-310", "--anyway")
+    held = "Reel K-310 is held: no unit with its parts leaves before the hold is ended."
+    assert held not in run("reel", "check", "K-310", *GOOD[:2], "--person", PERSON)
+    said = run("reel", "check", "K-310", *BAD, "--person", PERSON, "--anew")
+    assert "Reject reel K-310" in said
+    assert held in said
     with open_store(home.data) as store:
-        fitted = store.rows(Fitting)[0].reel
-    run("reel", "check", fitted, "5.3k", "5.31k", "--person", PERSON)
-    with open_store(home.data) as store:
-        (check,) = store.rows(ReelCheck, reel=fitted)
-        assert not check.incoming
-        assert not [one for one in held_of(store, fitted) if not one.signal]
+        *_, check = store.rows(ReelCheck, reel="K-310")
+        (hold,) = held_of(store, "K-310")
+        against = store.reasons_against(
+            "PA-31001", hold.product, ShipRule(ranges=(), titles=(), configurations=())
+        )
+    assert not check.incoming
+    assert hold.reason == (
+        "rejected after it was fitted: 4 loose parts outside its 0.1 %"
+    )
+    assert f"held (reel K-310): {hold.reason}" in against
+    run("build", "open", "B-311")
+    fit = ("reel", "fit", "K-310", "R13", "--build", "B-311", "--anyway")
+    assert held in run(*fit)
 
 
 def test_more_parts_of_an_undecided_reel_add_up(run: Callable[..., str]) -> None:

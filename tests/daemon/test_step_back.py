@@ -9,8 +9,10 @@ from click.testing import CliRunner, Result
 from daemon.commands.cli import holdpoint
 from daemon.traceability.containment import contain
 from daemon.traceability.tracing import Records, trace
+from daemon.watch.signals import withdrawn
+from storage import Mark
 from storage.local import LocalStore
-from storage.records import Decision
+from storage.records import SPEAKS_FOR, Cause, Decision, Evaluation, Signal
 from storage.records_shipping import ContainmentStep, Shipment, ShipRule, Step
 from tests.daemon.making import AT, demo_product
 from tests.daemon.seeded import several_home
@@ -117,6 +119,25 @@ def test_no_notices_are_written_for_a_withdrawn_finding(
     assert done.exit_code != 0
     assert str(done.exception) == f"{WITHDRAWN} It concerns no unit."
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("paper", ["customers", "supplier"])
+def test_a_paper_asked_of_a_finding_that_another_replaced_names_that_one(
+    tmp_path: Path, paper: str
+) -> None:
+    made = several_home(tmp_path / "home")
+    with LocalStore(made.store) as store:
+        (mark,) = store.rows(Mark, product=NAME)
+        every = store.rows(Signal, "signals", product=NAME)
+        odd = next(one for one in every if one.cause is Cause.UNIT)
+        gone = withdrawn(odd, f"{SPEAKS_FOR}B-3-F2", number=mark.number, at=AT)
+        store.record_evaluation(
+            Evaluation(product=NAME, number=mark.number, signals=(gone,))
+        )
+    done = said(made.folder, "report", paper, odd.signal, "--into", str(tmp_path))
+    assert str(done.exception) == (
+        f"Finding {odd.signal} was replaced by B-3-F2: use that."
+    )
 
 
 def test_a_withdrawn_finding_concerns_nobody_and_who_was_told_is_to_be_told(

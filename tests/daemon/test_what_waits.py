@@ -173,11 +173,12 @@ def test_status_says_the_decision_that_waits_and_the_command_can_be_typed(
     done = holdpoint("status", "--json", home=home.folder)
     waiting = json.loads(done.stdout)["waiting"]
     assert [one["what"] for one in waiting] == [
-        "a decision on the hold of build B-3",
-        "a decision on the hold of reel K-900",
+        "a decision on the hold of build B-3 (finding B-3-F1)",
+        "a decision on the hold of reel K-900 (finding B-3-F1)",
     ]
     shown = holdpoint("status", home=home.folder).stdout
     assert "What waits, in the order of what to do:" in shown
+    assert "In commands this is finding B-3-F1." in shown
     for one in waiting:
         assert one["do"] in shown
         words = shlex.split(one["do"])[1:]

@@ -52,7 +52,7 @@ class NoSupplierError(ReportError):
             f"finding {finding} names no reel, so there is nobody to write to. If its "
             "parts came on a reel, record it with `holdpoint reel add`, and with "
             "`holdpoint reel fit --from SERIAL` which part it feeds. Imported units: "
-            "import the sheet again then. The finding names the reel from then on"
+            "import the same sheet again then. The finding names the reel from then on"
         )
         self.finding = finding
 

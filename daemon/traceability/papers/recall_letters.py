@@ -7,7 +7,7 @@ from typing import Any
 
 from config import ErrorLimit
 from daemon.judging import ProductModel
-from daemon.presentation import figures, sentences
+from daemon.presentation import concerns_nobody, figures, sentences
 from daemon.presentation.documents import (
     Correction,
     NoSupplierError,
@@ -66,9 +66,13 @@ def report_of_finding(
     ------
     daemon.presentation.documents.errors.NoSupplierError
         The finding names no reel that was received.
+    daemon.presentation.documents.errors.WithdrawnError
+        It was withdrawn without ever naming one.
     """
     reel = next((one for one in records.reels if one.reel == signal.reel), None)
     if reel is None or signal.part is None:
+        if not signal.standing:
+            raise WithdrawnError(why=concerns_nobody(signal))
         raise NoSupplierError(finding=signal.signal)
     receipt = next((o for o in records.receipts if o.reel == signal.reel), None)
     basis = signal.basis

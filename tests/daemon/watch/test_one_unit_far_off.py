@@ -94,6 +94,8 @@ def test_a_second_unit_far_off_like_it_is_a_reel(seed: int) -> None:
         build.unit(f"SA-{number:04}", FAR_PPM if number > 2 else 0.0)
     (found,) = build.held
     assert (found.cause, found.part) == (Cause.REEL, "R12")
+    (alone,) = [one for one in build.said.values() if one.cause is Cause.UNIT]
+    assert (alone.standing, alone.replaced_by) == (False, found.signal)
 
 
 @pytest.mark.parametrize("seed", range(3))
